@@ -1,0 +1,94 @@
+"""What a recording is once it is read: named lines of edges over one time span."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+PS_PER_S = 1_000_000_000_000
+PS_PER_US = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One recorded wire, as the instants at which its level changed.
+
+    Parameters
+    ----------
+    name : str
+        The wire's name, as the file gives it.
+    edges_ps : ndarray of int64, shape (n_edges,)
+        Instants in picoseconds since the start of the capture, strictly
+        increasing, each within ``0 < edge <= duration_ps``. Levels alternate:
+        edge ``i`` ends at level ``initial_level ^ ((i + 1) & 1)``.
+    initial_level : int
+        The level, 0 or 1, before the first edge.
+
+    Raises
+    ------
+    ValueError
+        If the edges are not strictly increasing or the level is not 0 or 1.
+    """
+
+    name: str
+    edges_ps: npt.NDArray[np.int64]
+    initial_level: int
+
+    def __post_init__(self) -> None:
+        if self.initial_level not in (0, 1):
+            raise ValueError(f"initial_level is {self.initial_level}, expected 0 or 1")
+        if self.edges_ps.dtype != np.int64 or self.edges_ps.ndim != 1:
+            raise ValueError("edges_ps must be a one-dimensional int64 array")
+        if self.edges_ps.size > 1 and not bool(np.all(np.diff(self.edges_ps) > 0)):
+            raise ValueError(f"the edges of line {self.name} are not strictly increasing")
+
+    def rises_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+        """Instants of the low-to-high edges (high-to-low when ``inverted``)."""
+        first = self.initial_level ^ int(inverted)
+        return self.edges_ps[first::2]
+
+    def falls_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+        """Instants of the high-to-low edges (low-to-high when ``inverted``)."""
+        first = 1 - (self.initial_level ^ int(inverted))
+        return self.edges_ps[first::2]
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """Digital lines recorded together over one time span.
+
+    Parameters
+    ----------
+    lines : mapping of str to Line
+        The lines by name, in the file's order.
+    duration_ps : int
+        Length of the time span in picoseconds; the span begins at 0.
+    sample_interval_ps : float or None
+        Interval between samples in picoseconds. None where neither the file
+        nor the person states it and the edge times do not show it.
+    source : str
+        Where it came from, usually the file's path.
+    assumptions : tuple of str
+        Everything that was assumed while reading, each a plain sentence.
+    """
+
+    lines: Mapping[str, Line]
+    duration_ps: int
+    sample_interval_ps: float | None
+    source: str
+    assumptions: tuple[str, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the time span in seconds."""
+        return self.duration_ps / PS_PER_S
+
+    @property
+    def sample_interval_us(self) -> float | None:
+        """Interval between samples in microseconds, or None where unknown."""
+        if self.sample_interval_ps is None:
+            return None
+        return self.sample_interval_ps / PS_PER_US

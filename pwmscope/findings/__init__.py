@@ -1,0 +1,1 @@
+"""From pulses held against the bench to findings: value, uncertainty, limit, verdict."""

@@ -1,0 +1,18 @@
+"""From edges to pulses: widths, periods, frames and what is wrong with them."""
+
+from pwmscope.pulses.convention import STANDARD_SERVO, Convention
+from pwmscope.pulses.decode import decode, decode_line
+from pwmscope.pulses.frames import Frames, find_frames
+from pwmscope.pulses.table import UNMEASURED, Flag, PulseTable
+
+__all__ = [
+    "STANDARD_SERVO",
+    "UNMEASURED",
+    "Convention",
+    "Flag",
+    "Frames",
+    "PulseTable",
+    "decode",
+    "decode_line",
+    "find_frames",
+]

@@ -1,0 +1,45 @@
+"""The limits that measurements are held against, where no bench sheet says otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of the trade; the event's rulebook and the devices' manuals come first.
+
+    Parameters
+    ----------
+    neutral_us : float
+        Largest distance of neutral from the convention's.
+    overshoot_us : float
+        How far a width may lie beyond the convention's endpoints.
+    jitter_us : float
+        Largest RMS jitter of the width while the stick stands still.
+    failsafe_s : float
+        Longest time from signal loss to a settled output.
+    source : str
+        Where the figures come from.
+    """
+
+    neutral_us: float
+    overshoot_us: float
+    jitter_us: float
+    failsafe_s: float
+    source: str
+
+
+COMMON_PRACTICE: Final = Limits(
+    neutral_us=20.0,
+    overshoot_us=10.0,
+    jitter_us=4.0,
+    failsafe_s=2.0,
+    source=(
+        "common practice, from memory: 20 us is a narrow ESC deadband, 10 us is 1 % of the "
+        "travel, 4 us a servo's deadband, "
+        "2 s the usual failsafe limit of event rulebooks"
+    ),
+)
+"""Limits used when nothing more is known about the devices and the event."""

@@ -1,0 +1,263 @@
+"""Dwells: stretches in which a channel's pulse width stands still."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.pulses import PulseTable, find_frames
+
+SHORTEST_S: Final = 0.4
+"""A dwell lasts at least this long, unless the whole record is shorter."""
+FEWEST_PULSES: Final = 6
+SPREAD_LIMIT: Final = 8.0
+"""A window whose range exceeds this many noise deviations is not standing still:
+a Gaussian window of 20 does so about once in a million (each of 190 differences
+has deviation sqrt(2) s, and 8 s is 5.7 of those)."""
+SHIFT_LIMIT: Final = 4.0
+"""Nor is one whose halves differ by more than this many deviations of their difference."""
+_NOISE_LEAST_US: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Dwells:
+    """The dwells of one channel, as columns, in order of time.
+
+    Parameters
+    ----------
+    first, last : ndarray of int64, shape (n,)
+        Rows in the pulse table of each dwell's first and last pulse.
+    start_s, end_s : ndarray of float64, shape (n,)
+        Leading edges of those pulses in seconds.
+    level_us, std_us, range_us : ndarray of float64, shape (n,)
+        Mean width, its sample standard deviation, and largest minus smallest.
+    count : ndarray of int64, shape (n,)
+        Pulses counted in each.
+    noise_us : float
+        Noise of the widths, as the segmentation took it.
+    stray : ndarray of int64
+        Rows of measured pulses whose width jumped away for one or two frames
+        and back; they are in no dwell.
+    """
+
+    first: npt.NDArray[np.int64]
+    last: npt.NDArray[np.int64]
+    start_s: npt.NDArray[np.float64]
+    end_s: npt.NDArray[np.float64]
+    level_us: npt.NDArray[np.float64]
+    std_us: npt.NDArray[np.float64]
+    range_us: npt.NDArray[np.float64]
+    count: npt.NDArray[np.int64]
+    noise_us: float
+    stray: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return int(self.first.size)
+
+    def select(self, mask: npt.NDArray[np.bool_]) -> Dwells:
+        """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
+        return replace(
+            self,
+            first=self.first[mask],
+            last=self.last[mask],
+            start_s=self.start_s[mask],
+            end_s=self.end_s[mask],
+            level_us=self.level_us[mask],
+            std_us=self.std_us[mask],
+            range_us=self.range_us[mask],
+            count=self.count[mask],
+        )
+
+
+def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
+    """Segment a channel's widths into dwells.
+
+    A window slides over the measured pulses. It stands still where its range
+    stays within `SPREAD_LIMIT` noise deviations and its second half's mean
+    within `SHIFT_LIMIT` deviations of its first half's, which tells a slow
+    sweep from a dwell. Consecutive windows that stand still make one dwell;
+    where two dwells' windows overlap, the border is half-way; neighbours of
+    one level are joined. The noise is found from second differences, which a
+    steady sweep leaves at zero (own algorithm; the robust deviation is the
+    median absolute value times 1.4826, a Gaussian's, over sqrt(6)).
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    breaks_s : tuple of float
+        Instants that no dwell may span, in seconds.
+
+    Returns
+    -------
+    Dwells
+        Possibly none.
+    """
+    rows = np.flatnonzero(table.measured)
+    width_us = table.width_us[rows]
+    noise_us = _noise_us(width_us, table.sample_interval_us)
+    if rows.size < FEWEST_PULSES:
+        return _no_dwells(noise_us)
+    steady = np.abs(width_us - ndimage.median_filter(width_us, 5, mode="nearest")) <= max(
+        SPREAD_LIMIT * noise_us, 15.0
+    )
+    stray, rows, width_us = rows[~steady], rows[steady], width_us[steady]
+    window = _window(table, rows.size)
+    if rows.size < window:
+        return _no_dwells(noise_us)
+    block = np.searchsorted(np.asarray(breaks_s), table.rise_s[rows], side="right")
+    shift_us = SHIFT_LIMIT * 2.0 * noise_us / math.sqrt(window)
+    shift_us += 0.5 * (table.sample_interval_us or 0.0)
+    still = _standing(width_us, window, noise_us, shift_us, table.sample_interval_us or 0.0)
+    still &= block[: still.size] == block[window - 1 :]
+    begin, end = _runs(still, window)
+    begin, end = _joined(begin, end, width_us, block, shift_us)
+    long = end - begin >= max(FEWEST_PULSES, round(0.9 * window))
+    begin, end = begin[long], end[long]
+    if not begin.size:
+        return replace(_no_dwells(noise_us), stray=stray)
+    owner, member = _members(begin, end)
+    flat = np.abs(_drift_us(begin, end, owner, width_us[member])) <= 1.5 * shift_us
+    begin, end = begin[flat], end[flat]
+    owner, member = _members(begin, end)
+    residual_us, level_us, count = _about_mean(owner, width_us[member], begin.size)
+    ordered = np.cumsum(count) - count
+    first, last = rows[begin], rows[end - 1]
+    return Dwells(
+        first,
+        last,
+        table.rise_s[first],
+        table.rise_s[last],
+        level_us,
+        np.sqrt(np.bincount(owner, residual_us**2, begin.size) / np.maximum(count - 1, 1)),
+        np.maximum.reduceat(residual_us, ordered) - np.minimum.reduceat(residual_us, ordered)
+        if begin.size
+        else np.zeros(0),
+        count,
+        noise_us,
+        stray,
+    )
+
+
+def _no_dwells(noise_us: float) -> Dwells:
+    whole, real = np.zeros(0, np.int64), np.zeros(0)
+    return Dwells(whole, whole, real, real, real, real, real, whole, noise_us, whole)
+
+
+def _noise_us(width_us: npt.NDArray[np.float64], interval_us: float | None) -> float:
+    floor_us = sampling_floor_us(interval_us) or 0.0
+    if width_us.size < 3:
+        return max(floor_us, _NOISE_LEAST_US)
+    bends_us = np.abs(np.diff(width_us, 2))
+    scatter_us = 1.4826 * float(np.median(bends_us)) / math.sqrt(6.0)
+    return max(scatter_us, floor_us, _NOISE_LEAST_US)
+
+
+def _window(table: PulseTable, pulses: int) -> int:
+    usual_us = find_frames(table).usual_us
+    window = FEWEST_PULSES if usual_us is None else math.ceil(SHORTEST_S * 1e6 / usual_us)
+    return max(FEWEST_PULSES, min(window, pulses))
+
+
+def _standing(
+    width_us: npt.NDArray[np.float64],
+    window: int,
+    noise_us: float,
+    shift_us: float,
+    interval_us: float,
+) -> npt.NDArray[np.bool_]:
+    """Say for each window, by its first pulse, whether it stands still."""
+    centre = window // 2
+    kept = slice(centre, width_us.size - (window - 1 - centre))
+    spread_us = (
+        ndimage.maximum_filter1d(width_us, window)[kept]
+        - ndimage.minimum_filter1d(width_us, window)[kept]
+    )
+    half = window // 2
+    total = np.concatenate([np.zeros(1), np.cumsum(width_us - width_us[0])])
+    first = (total[half : half + spread_us.size] - total[: spread_us.size]) / half
+    ends = total[window : window + spread_us.size]
+    second = (ends - total[window - half : window - half + spread_us.size]) / half
+    still: npt.NDArray[np.bool_] = (spread_us <= SPREAD_LIMIT * noise_us + interval_us) & (
+        np.abs(second - first) <= shift_us
+    )
+    return still
+
+
+def _runs(
+    still: npt.NDArray[np.bool_], window: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Turn runs of standing windows into half-open ranges of pulses that do not overlap."""
+    padded = np.concatenate([[False], still, [False]]).astype(np.int8)
+    change = np.diff(padded)
+    begin = np.flatnonzero(change == 1)
+    end = np.flatnonzero(change == -1) + window - 1
+    overlaps = begin[1:] < end[:-1]
+    border = (begin[1:] + end[:-1]) // 2
+    begin[1:] = np.where(overlaps, border, begin[1:])
+    end[:-1] = np.where(overlaps, border, end[:-1])
+    return begin, end
+
+
+def _joined(
+    begin: npt.NDArray[np.int64],
+    end: npt.NDArray[np.int64],
+    width_us: npt.NDArray[np.float64],
+    block: npt.NDArray[np.int64],
+    shift_us: float,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Join neighbours that touch, stand at one level and lie in one block."""
+    if begin.size < 2:
+        return begin, end
+    total = np.concatenate([np.zeros(1), np.cumsum(width_us - width_us[0])])
+    level_us = (total[end] - total[begin]) / np.maximum(end - begin, 1)
+    same = (
+        (begin[1:] == end[:-1])
+        & (np.abs(np.diff(level_us)) <= shift_us)
+        & (block[begin[1:]] == block[end[:-1] - 1])
+    )
+    starts = np.concatenate([[True], ~same])
+    ends = np.concatenate([~same, [True]])
+    return begin[starts], end[ends]
+
+
+def _members(
+    begin: npt.NDArray[np.int64], end: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """List every pulse of every range: the range it belongs to, and its own place."""
+    count = end - begin
+    owner = np.repeat(np.arange(begin.size), count)
+    place = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    return owner, place + begin[owner]
+
+
+def _about_mean(
+    owner: npt.NDArray[np.int64], values_us: npt.NDArray[np.float64], ranges: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    """Return residuals about each range's mean, the means, and the counts."""
+    count = np.bincount(owner, minlength=ranges)
+    origin_us = values_us[0] if values_us.size else 0.0
+    level_us = origin_us + np.bincount(owner, values_us - origin_us, ranges) / count
+    return values_us - level_us[owner], level_us, count
+
+
+def _drift_us(
+    begin: npt.NDArray[np.int64],
+    end: npt.NDArray[np.int64],
+    owner: npt.NDArray[np.int64],
+    values_us: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """Rise of the least-squares line over each range."""
+    residual_us, _, count = _about_mean(owner, values_us, begin.size)
+    place = np.arange(values_us.size) - np.repeat(np.cumsum(count) - count, count)
+    lever = place - (count[owner] - 1) / 2
+    slope = np.bincount(owner, lever * residual_us, begin.size) / np.bincount(
+        owner, lever**2, begin.size
+    )
+    return slope * (end - begin)

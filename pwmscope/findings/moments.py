@@ -1,0 +1,95 @@
+"""Mean and standard deviation that keep their digits at large offsets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a set of values is like; a figure the set cannot give is None.
+
+    Parameters
+    ----------
+    count : int
+        Number of values.
+    median, mean, min, max : float or None
+        In the values' own unit; None for an empty set.
+    std : float or None
+        Sample standard deviation (divisor n - 1); None below two values.
+    """
+
+    count: int
+    median: float | None
+    mean: float | None
+    min: float | None
+    max: float | None
+    std: float | None
+
+
+def mean_of(values: npt.NDArray[np.float64]) -> float:
+    """Arithmetic mean, corrected once by the mean of its own residuals.
+
+    Examples
+    --------
+    >>> mean_of(np.array([10000000.1, 10000000.2, 10000000.3]))
+    10000000.2
+    """
+    mean = float(np.mean(values))
+    return mean + float(np.mean(values - mean))
+
+
+def std_of(values: npt.NDArray[np.float64]) -> float:
+    """Sample standard deviation by the corrected two-pass formula.
+
+    The sum of the residuals, zero in exact arithmetic, corrects the sum of
+    their squares for the rounding of the mean (Chan, Golub and LeVeque, "Algorithms for
+    computing the sample variance", The American Statistician 37, 1983,
+    equation 1.7; cited from memory).
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n,)
+        At least two values.
+
+    Returns
+    -------
+    float
+        With divisor n - 1.
+    """
+    residuals = values - mean_of(values)
+    squares = float(np.sum(residuals**2)) - float(np.sum(residuals)) ** 2 / values.size
+    return float(np.sqrt(max(squares, 0.0) / (values.size - 1)))
+
+
+def summarise(values: npt.NDArray[np.float64]) -> Summary:
+    """Summarise values.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n,)
+        Finite values in any unit.
+
+    Returns
+    -------
+    Summary
+        In the same unit.
+
+    Examples
+    --------
+    >>> summarise(np.array([1499.0, 1500.0, 1501.0]))
+    Summary(count=3, median=1500.0, mean=1500.0, min=1499.0, max=1501.0, std=1.0)
+    """
+    if not values.size:
+        return Summary(0, None, None, None, None, None)
+    return Summary(
+        int(values.size),
+        float(np.median(values)),
+        mean_of(values),
+        float(values.min()),
+        float(values.max()),
+        std_of(values) if values.size > 1 else None,
+    )

@@ -1,0 +1,263 @@
+"""How far the pulses travel: widths, endpoints, neutral, and what is out of convention."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.bench import Limits
+from pwmscope.findings.dwells import Dwells
+from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
+from pwmscope.findings.moments import Summary, mean_of, std_of, summarise
+from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.uncertainty import of_mean_us
+from pwmscope.pulses import Flag, PulseTable
+
+SAME_LEVEL_US: Final = 10.0
+"""Dwells within this distance are visits to one level (1 % of the convention's span)."""
+NEUTRAL_REACH_US: Final = 150.0
+"""A dwell this far from the convention's neutral may still be a badly set neutral."""
+LEAST_THROW_US: Final = 50.0
+"""A dwell this far from neutral, or more, was reached by moving the stick."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A width that the channel stood at, once or several times.
+
+    Parameters
+    ----------
+    width_us : float
+        Mean over all visits, weighted by their pulses.
+    uncertainty_us : float or None
+        Standard uncertainty; None where the sample interval is not known.
+    visits : tuple of Evidence
+        When.
+    """
+
+    width_us: float
+    uncertainty_us: float | None
+    visits: tuple[Evidence, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """The travel of one channel.
+
+    Parameters
+    ----------
+    width_us : Summary
+        All measured widths outside loss spans, in microseconds.
+    low, high, neutral : Level or None
+        Endpoints and neutral from dwells; None where the stick never stood there.
+    neutral_offset_us : float or None
+        Neutral minus the convention's neutral.
+    outside_convention : int
+        Pulses outside the convention's endpoints by more than a sample interval.
+    reasons : dict of str to str
+        For each of ``low, high, neutral`` that is None, why.
+    findings : tuple of Finding
+        ``pulse width range``, ``low endpoint``, ``high endpoint``, ``neutral``.
+    """
+
+    width_us: Summary
+    low: Level | None
+    high: Level | None
+    neutral: Level | None
+    neutral_offset_us: float | None
+    outside_convention: int
+    reasons: dict[str, str]
+    findings: tuple[Finding, ...]
+
+
+def examine_travel(
+    table: PulseTable, dwells: Dwells, losses: tuple[Span, ...], limits: Limits
+) -> Travel:
+    """Measure one channel's travel.
+
+    Parameters
+    ----------
+    table : PulseTable
+        The channel's pulses.
+    dwells : Dwells
+        Its dwells outside loss spans.
+    losses : tuple of Span
+        Time spans in which the signal was lost; they do not count.
+    limits : Limits
+        What the neutral is held against.
+
+    Returns
+    -------
+    Travel
+    """
+    following = ~inside(losses, table.rise_s)
+    width_us = table.width_us[table.measured & following]
+    outside = table.has(Flag.OUTSIDE) & following
+    neutral = _neutral(table, dwells)
+    low, high, reasons = _endpoints(table, dwells, neutral)
+    if neutral is None:
+        reasons["neutral"] = (
+            f"The stick never stood within {NEUTRAL_REACH_US:g} us of "
+            f"{table.convention.neutral_us:g} us."
+        )
+    offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
+    found = (
+        _range_finding(table, width_us, outside, limits),
+        _endpoint_finding("low endpoint", low, table, limits, reasons.get("low", "")),
+        _endpoint_finding("high endpoint", high, table, limits, reasons.get("high", "")),
+        _neutral_finding(neutral, table, limits, reasons.get("neutral", "")),
+    )
+    return Travel(
+        summarise(width_us), low, high, neutral, offset_us, int(np.count_nonzero(outside)),
+        reasons, found,
+    )  # fmt: skip
+
+
+def _level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
+    near = dwells.select(np.abs(dwells.level_us - target_us) <= SAME_LEVEL_US)
+    weights = near.count / near.count.sum()
+    width_us = target_us + float(np.sum(weights * (near.level_us - target_us)))
+    # Visits scatter more than pulses within a visit where the stick's spring
+    # or the hand returns differently; the larger of the two scatters counts.
+    within_us = float(np.sqrt(np.sum(weights * near.std_us**2) / near.count.sum()))
+    between_us = std_of(near.level_us) / len(near) ** 0.5 if len(near) > 1 else 0.0
+    uncertainty_us = of_mean_us(width_us, max(within_us, between_us), 1, table.sample_interval_us)
+    visits = tuple(
+        Evidence(float(start), float(end), int(count))
+        for start, end, count in zip(near.start_s, near.end_s, near.count, strict=True)
+    )
+    return Level(width_us, uncertainty_us, visits)
+
+
+def _neutral(table: PulseTable, dwells: Dwells) -> Level | None:
+    """Find the most visited level near the convention's neutral, by pulses."""
+    near = np.abs(dwells.level_us - table.convention.neutral_us) <= NEUTRAL_REACH_US
+    if not near.any():
+        return None
+    level_us, count = dwells.level_us[near], dwells.count[near]
+    order = np.argsort(level_us)
+    level_us, count = level_us[order], count[order]
+    total = np.concatenate([[0], np.cumsum(count)])
+    reach = np.searchsorted(level_us, level_us + SAME_LEVEL_US, side="right")
+    company = total[reach] - total[np.searchsorted(level_us, level_us - SAME_LEVEL_US)]
+    return _level_near(table, dwells, float(level_us[int(company.argmax())]))
+
+
+def _endpoints(
+    table: PulseTable, dwells: Dwells, neutral: Level | None
+) -> tuple[Level | None, Level | None, dict[str, str]]:
+    if not len(dwells):
+        reason = "The stick never stood still at an end."
+        return None, None, {"low": reason, "high": reason}
+    least_us, most_us = float(dwells.level_us.min()), float(dwells.level_us.max())
+    middle_us = (least_us + most_us) / 2 if neutral is None else neutral.width_us
+    reasons: dict[str, str] = {}
+    low = high = None
+    if least_us <= middle_us - LEAST_THROW_US:
+        low = _level_near(table, dwells, least_us)
+    else:
+        reasons["low"] = _not_held("low", middle_us)
+    if most_us >= middle_us + LEAST_THROW_US:
+        high = _level_near(table, dwells, most_us)
+    else:
+        reasons["high"] = _not_held("high", middle_us)
+    return low, high, reasons
+
+
+def _not_held(end: str, middle_us: float) -> str:
+    return (
+        f"The stick was never held at its {end} end: no dwell lies {LEAST_THROW_US:g} us or more "
+        f"from {middle_us:.0f} us on that side."
+    )
+
+
+def _say_range(table: PulseTable, limits: Limits) -> str:
+    low_us, high_us = table.convention.low_us, table.convention.high_us
+    return (
+        f"{low_us:g} to {high_us:g} us ({table.convention.name}), "
+        f"{limits.overshoot_us:g} us over allowed"
+    )
+
+
+def _range_finding(
+    table: PulseTable,
+    width_us: npt.NDArray[np.float64],
+    outside: npt.NDArray[np.bool_],
+    limits: Limits,
+) -> Finding:
+    convention = table.convention
+    limit = _say_range(table, limits)
+    rows = np.flatnonzero(outside)
+    if not width_us.size and not rows.size:
+        return Finding(
+            "pulse width range", None, "", None, limit, Verdict.NOT_SHOWN, (),
+            "No pulse could be measured.",
+        )  # fmt: skip
+    if not rows.size:
+        span = Evidence(float(table.rise_s[0]), float(table.rise_s[-1]), int(width_us.size))
+        return Finding(
+            "pulse width range", 0.0, "", None, limit, Verdict.MEETS, (span,),
+            f"All {width_us.size} pulses lie within {convention.low_us:g} to "
+            f"{convention.high_us:g} us: {width_us.min():.1f} to {width_us.max():.1f} us.",
+        )  # fmt: skip
+    over_us = np.maximum(
+        convention.low_us - table.width_us[rows], table.width_us[rows] - convention.high_us
+    )
+    meets = bool(over_us.max() <= limits.overshoot_us + (table.sample_interval_us or 0.0))
+    return Finding(
+        "pulse width range", float(rows.size), "", None, limit,
+        Verdict.MEETS if meets else Verdict.DOES_NOT_MEET,
+        (Evidence(float(table.rise_s[rows[0]]), float(table.rise_s[rows[-1]]), int(rows.size)),),
+        f"{rows.size} pulses lie outside {convention.low_us:g} to {convention.high_us:g} us; the "
+        f"farthest, {table.width_us[rows[over_us.argmax()]]:.1f} us, by {over_us.max():.1f} us.",
+    )  # fmt: skip
+
+
+def _endpoint_finding(
+    name: str, level: Level | None, table: PulseTable, limits: Limits, reason: str
+) -> Finding:
+    convention = table.convention
+    limit = _say_range(table, limits)
+    if level is None:
+        return Finding(name, None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
+    over_us = max(convention.low_us - level.width_us, level.width_us - convention.high_us)
+    end_us = convention.low_us if name.startswith("low") else convention.high_us
+    return Finding(
+        name, level.width_us, "us", level.uncertainty_us, limit,
+        judge(over_us, limits.overshoot_us, level.uncertainty_us), level.visits,
+        f"The {name} is {level.width_us:.1f} us, {level.width_us - end_us:+.1f} us from "
+        f"{end_us:g} us.",
+    )  # fmt: skip
+
+
+def _neutral_finding(
+    level: Level | None, table: PulseTable, limits: Limits, reason: str
+) -> Finding:
+    centre_us = table.convention.neutral_us
+    limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+    if level is None:
+        return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
+    offset_us = level.width_us - centre_us
+    return Finding(
+        "neutral", level.width_us, "us", level.uncertainty_us, limit,
+        judge(abs(offset_us), limits.neutral_us, level.uncertainty_us), level.visits,
+        f"Neutral is {level.width_us:.1f} us, {offset_us:+.1f} us from {centre_us:g} us.",
+    )  # fmt: skip
+
+
+def pooled_level_us(dwells: Dwells) -> float | None:
+    """Level of the channel's longest stay, by pulses, in microseconds.
+
+    Returns
+    -------
+    float or None
+        None where the channel never stood still.
+    """
+    if not len(dwells):
+        return None
+    best = int(dwells.count.argmax())
+    near = np.abs(dwells.level_us - dwells.level_us[best]) <= SAME_LEVEL_US
+    return mean_of(dwells.level_us[near])

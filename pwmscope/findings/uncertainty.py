@@ -1,0 +1,72 @@
+"""Where the uncertainty of a width or period comes from (JCGM 100)."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+COVERAGE: Final = 2.0
+"""Coverage factor for about 95 % (JCGM 100, 6.3.3)."""
+
+CLOCK_TOLERANCE: Final = 100e-6
+"""Largest relative error taken for an analyser's crystal (common practice, from memory)."""
+
+
+def sampling_floor_us(sample_interval_us: float | None) -> float | None:
+    """Return the standard uncertainty of an interval between two sampled edges.
+
+    Each edge lies anywhere within one sample interval before the sample that
+    shows it (rectangular, variance Ts^2/12). The difference of two such edges
+    is triangular over plus or minus Ts, variance Ts^2/6 (JCGM 100, 4.3.7 and
+    4.3.9).
+
+    Parameters
+    ----------
+    sample_interval_us : float or None
+        Interval between samples in microseconds.
+
+    Returns
+    -------
+    float or None
+        Ts / sqrt(6) in microseconds; None where the interval is not known.
+
+    Examples
+    --------
+    >>> round(sampling_floor_us(1.0), 4)
+    0.4082
+    """
+    if sample_interval_us is None:
+        return None
+    return sample_interval_us / math.sqrt(6.0)
+
+
+def of_mean_us(
+    mean_us: float, std_us: float, count: int, sample_interval_us: float | None
+) -> float | None:
+    """Combine the standard uncertainty of a mean width or period.
+
+    Three parts are added in quadrature (JCGM 100, 5.1.2): the scatter of the
+    mean, ``s / sqrt(n)`` (4.2.3); the sampling floor, not divided by
+    ``sqrt(n)`` since a receiver whose clock keeps step with the analyser's
+    repeats the same error in every frame; and the analyser's clock, a
+    rectangular distribution of half-width 100 ppm of the value (4.3.7).
+
+    Parameters
+    ----------
+    mean_us, std_us : float
+        Mean and sample standard deviation in microseconds.
+    count : int
+        Number of values, at least 1.
+    sample_interval_us : float or None
+        Interval between samples in microseconds.
+
+    Returns
+    -------
+    float or None
+        In microseconds; None where the sample interval is not known.
+    """
+    floor_us = sampling_floor_us(sample_interval_us)
+    if floor_us is None:
+        return None
+    clock_us = abs(mean_us) * CLOCK_TOLERANCE / math.sqrt(3.0)
+    return math.hypot(std_us / math.sqrt(count), floor_us, clock_us)

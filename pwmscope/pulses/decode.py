@@ -1,0 +1,170 @@
+"""Edges to pulses, vectorised."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.pulses.convention import STANDARD_SERVO, Convention
+from pwmscope.pulses.polarity import is_inverted
+from pwmscope.pulses.table import Flag, PulseTable
+
+
+def decode(capture: Capture, convention: Convention = STANDARD_SERVO) -> dict[str, PulseTable]:
+    """Decode every line of a capture into servo pulses.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    convention : Convention, optional
+        What widths, glitches and endpoints are held against.
+
+    Returns
+    -------
+    dict of str to PulseTable
+        One table per line, in the capture's order. A line without a single
+        pulse has a table of length 0.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pwmscope.capture import Capture, Line
+    >>> edges_us = np.array([5000, 6500, 25000, 26520, 45000])
+    >>> line = Line("RX1", edges_us.astype(np.int64) * 1_000_000, initial_level=0)
+    >>> capture = Capture({"RX1": line}, 46_000_000_000, 1e6, "an example")
+    >>> table = decode(capture)["RX1"]
+    >>> table.width_us, table.period_us
+    (array([1500., 1520.,   nan]), array([20000., 20000.,    nan]))
+    >>> [Flag(int(flag)).name for flag in table.flags if flag]
+    ['CUT']
+    """
+    return {
+        name: decode_line(line, capture.duration_ps, capture.sample_interval_us, convention)
+        for name, line in capture.lines.items()
+    }
+
+
+def decode_line(
+    line: Line,
+    duration_ps: int,
+    sample_interval_us: float | None,
+    convention: Convention = STANDARD_SERVO,
+) -> PulseTable:
+    """Decode one line.
+
+    Lows shorter than the glitch limit are bridged first, so that a notch does
+    not split a pulse; what remains is measured between its own two edges.
+
+    Parameters
+    ----------
+    line : Line
+        The line's edges.
+    duration_ps : int
+        End of the capture in picoseconds.
+    sample_interval_us : float or None
+        Interval between samples in microseconds, where known.
+    convention : Convention, optional
+        What widths, glitches and endpoints are held against.
+
+    Returns
+    -------
+    PulseTable
+        Every pulse, whole or cut, glitch or not, with its flags.
+    """
+    inverted = is_inverted(line, convention)
+    rise_ps = line.rises_ps(inverted=inverted)
+    fall_ps = line.falls_ps(inverted=inverted)
+    cut_at_start = bool(line.initial_level ^ int(inverted))
+    if cut_at_start:
+        rise_ps = np.concatenate([np.zeros(1, np.int64), rise_ps])
+    cut_at_end = rise_ps.size > fall_ps.size
+    if cut_at_end:
+        fall_ps = np.concatenate([fall_ps, np.array([duration_ps], np.int64)])
+    rise_ps, fall_ps, notched = _bridge(rise_ps, fall_ps, convention.glitch_us)
+
+    width_us = (fall_ps - rise_ps) / PS_PER_US
+    cut = np.zeros(rise_ps.size, dtype=bool)
+    if cut.size:
+        cut[0] |= cut_at_start
+        cut[-1] |= cut_at_end
+    flags = _flags(width_us, cut, notched, sample_interval_us or 0.0, convention)
+    leads = (flags & np.uint8(Flag.GLITCH | Flag.FOREIGN)) == 0
+    if cut_at_start and leads.size:
+        leads[0] = False
+    width_us[cut] = np.nan
+    notes = (_INVERTED,) if inverted else ()
+    return PulseTable(
+        line.name,
+        rise_ps / PS_PER_S,
+        width_us,
+        _periods_us(rise_ps, leads, notched),
+        flags,
+        inverted,
+        convention,
+        sample_interval_us,
+        notes,
+    )
+
+
+_INVERTED = "The line idles high, so it is read as inverted: its pulses are low."
+
+
+def _bridge(
+    rise_ps: npt.NDArray[np.int64], fall_ps: npt.NDArray[np.int64], glitch_us: float
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """Join pulses whose gap is shorter than a glitch; say which were joined."""
+    is_notch = (rise_ps[1:] - fall_ps[:-1]) < glitch_us * PS_PER_US
+    starts = np.concatenate([np.ones(min(1, rise_ps.size), bool), ~is_notch])
+    ends = np.concatenate([~is_notch, np.ones(min(1, rise_ps.size), bool)])
+    first, last = np.flatnonzero(starts), np.flatnonzero(ends)
+    return rise_ps[first], fall_ps[last], last > first
+
+
+def _flags(
+    width_us: npt.NDArray[np.float64],
+    cut: npt.NDArray[np.bool_],
+    notched: npt.NDArray[np.bool_],
+    interval_us: float,
+    convention: Convention,
+) -> npt.NDArray[np.uint8]:
+    whole = ~cut
+    glitch = whole & (width_us < convention.glitch_us)
+    foreign = (
+        whole
+        & ~glitch
+        & ((width_us < convention.accepted_low_us) | (width_us > convention.accepted_high_us))
+    )
+    # Two sampled edges place a width within one sample interval of the truth,
+    # so a width counts as outside only beyond that.
+    slack_us = interval_us + 1e-6
+    outside = (
+        whole
+        & ~glitch
+        & ~notched
+        & ((width_us < convention.low_us - slack_us) | (width_us > convention.high_us + slack_us))
+    )
+    flags = np.zeros(width_us.size, np.uint8)
+    for mask, flag in (
+        (cut, Flag.CUT),
+        (glitch, Flag.GLITCH),
+        (notched, Flag.NOTCHED),
+        (foreign, Flag.FOREIGN),
+        (outside, Flag.OUTSIDE),
+    ):
+        flags[mask] |= np.uint8(flag)
+    return flags
+
+
+def _periods_us(
+    rise_ps: npt.NDArray[np.int64],
+    leads: npt.NDArray[np.bool_],
+    notched: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.float64]:
+    """Periods between frame pulses; a bridged glitch may have moved a leading edge."""
+    period_us = np.full(rise_ps.size, np.nan)
+    at = np.flatnonzero(leads)
+    sure = ~(notched[at[:-1]] | notched[at[1:]])
+    period_us[at[:-1][sure]] = np.diff(rise_ps[at])[sure] / PS_PER_US
+    return period_us

@@ -1,0 +1,123 @@
+"""One channel's pulses as columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.pulses.convention import Convention
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import polars as pl
+
+
+class Flag(IntFlag):
+    """What is special about a pulse; several may hold at once.
+
+    CUT
+        The capture starts or ends inside it; its width is not known.
+    GLITCH
+        Shorter than the convention's glitch limit.
+    NOTCHED
+        A low shorter than the glitch limit inside it was bridged.
+    FOREIGN
+        Outside the convention's accepted range: not a servo pulse.
+    OUTSIDE
+        Outside the convention's endpoints by more than one sample interval.
+    """
+
+    CUT = 1
+    GLITCH = 2
+    NOTCHED = 4
+    FOREIGN = 8
+    OUTSIDE = 16
+
+
+UNMEASURED = Flag.CUT | Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN
+"""A pulse with any of these stays out of the width statistics."""
+
+
+@dataclass(frozen=True, slots=True)
+class PulseTable:
+    """The pulses of one line, in order.
+
+    Parameters
+    ----------
+    line : str
+        The line's name.
+    rise_s : ndarray of float64, shape (n,)
+        Instant of each leading edge in seconds since the capture's start; 0
+        for a pulse already under way at the start.
+    width_us : ndarray of float64, shape (n,)
+        Pulse width in microseconds, between the crossings of the logic
+        threshold (pulse duration at the mid reference level, IEEE Std 181);
+        NaN where the pulse is cut.
+    period_us : ndarray of float64, shape (n,)
+        From this leading edge to that of the next frame pulse, in
+        microseconds; NaN for the last one and for pulses that mark no frame
+        (glitches, foreign pulses), or whose leading edge is not certain (cut at
+        the start, or bridged).
+    flags : ndarray of uint8, shape (n,)
+        `Flag` values, combined.
+    inverted : bool
+        Whether the line idles high, so that its pulses are low.
+    convention : Convention
+        What the flags were set against.
+    sample_interval_us : float or None
+        Interval between samples, where known.
+    notes : tuple of str
+        What was assumed while decoding, each a plain sentence.
+    """
+
+    line: str
+    rise_s: npt.NDArray[np.float64]
+    width_us: npt.NDArray[np.float64]
+    period_us: npt.NDArray[np.float64]
+    flags: npt.NDArray[np.uint8]
+    inverted: bool
+    convention: Convention
+    sample_interval_us: float | None
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return int(self.rise_s.size)
+
+    def has(self, flag: Flag) -> npt.NDArray[np.bool_]:
+        """Say for each pulse whether it carries any of the given flags.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
+        marked: npt.NDArray[np.bool_] = (self.flags & np.uint8(flag)) != 0
+        return marked
+
+    @property
+    def measured(self) -> npt.NDArray[np.bool_]:
+        """Pulses that count in the width statistics; bool, shape (n,)."""
+        return ~self.has(UNMEASURED)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return the columns ``rise_s, width_us, period_us, flags`` as a pandas DataFrame."""
+        import pandas as pd  # noqa: PLC0415 - a slow import that few need
+
+        return pd.DataFrame(self._columns())
+
+    def to_polars(self) -> pl.DataFrame:
+        """Return the columns ``rise_s, width_us, period_us, flags`` as a polars DataFrame."""
+        import polars as pl  # noqa: PLC0415 - a slow import that few need
+
+        return pl.DataFrame(self._columns())
+
+    def _columns(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.uint8]]:
+        return {
+            "rise_s": self.rise_s,
+            "width_us": self.width_us,
+            "period_us": self.period_us,
+            "flags": self.flags,
+        }

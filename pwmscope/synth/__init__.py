@@ -8,14 +8,14 @@ from pwmscope.synth.behaviours import (
     PulsesStop,
     Wanders,
 )
-from pwmscope.synth.build import Recording, build
 from pwmscope.synth.errors import ScriptError
 from pwmscope.synth.load import load_script, parse_script
 from pwmscope.synth.moves import Dwell, Move, Sine, Sweep
+from pwmscope.synth.recording import Recording, build
 from pwmscope.synth.script import Channel, Frame, Glitches, Loss, Script, Shape, Width
 from pwmscope.synth.summary import summarise_truth, write_truth
+from pwmscope.synth.table import write
 from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
-from pwmscope.synth.write import write
 
 __all__ = [
     "Behaviour",

@@ -203,8 +203,8 @@ def _plain(key: str, value: object, hint: Any, place: str) -> object:  # noqa: A
 def _refuse_unknown(table: Mapping[str, object], allowed: tuple[str, ...], place: str) -> None:
     for key, value in table.items():
         if key not in allowed:
-            names = ", ".join(allowed) or "nothing"
-            raise ScriptError(key, value, f"no such key here (there are {names})", place=place)
+            said = f"one of the keys {', '.join(allowed)}" if allowed else "no further key here"
+            raise ScriptError(key, value, said, place=place)
 
 
 def _table(table: Mapping[str, object], key: str, source: str) -> Mapping[str, object]:

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.capture import PS_PER_S, PS_PER_US
-from pwmscope.synth.build import Recording
+from pwmscope.synth.recording import Recording
+from pwmscope.synth.table import replace_file
 from pwmscope.synth.truth import ChannelTruth, FrameTruth, Truth
-from pwmscope.synth.write import replace_file
 
 SCHEMA: Final = 1
 

@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from pwmscope.capture.capture import PS_PER_S
 from pwmscope.errors import OutputError
-from pwmscope.synth.build import Recording, SampledLine
 from pwmscope.synth.errors import ScriptError
+from pwmscope.synth.recording import Recording, SampledLine
 from pwmscope.synth.sampling import sample_instants_ps
 from pwmscope.synth.script import SHAPES, Shape
 

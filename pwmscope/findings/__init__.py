@@ -1,1 +1,20 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
+
+from pwmscope.findings.examine import ChannelFindings, Findings, examine
+from pwmscope.findings.finding import Evidence, Finding, Verdict, worst
+from pwmscope.findings.moments import Summary, summarise
+from pwmscope.findings.silence import LossClass, LossEvent
+
+__all__ = [
+    "ChannelFindings",
+    "Evidence",
+    "Finding",
+    "Findings",
+    "LossClass",
+    "LossEvent",
+    "Summary",
+    "Verdict",
+    "examine",
+    "summarise",
+    "worst",
+]

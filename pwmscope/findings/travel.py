@@ -18,7 +18,7 @@ from pwmscope.pulses import Flag, PulseTable
 
 SAME_LEVEL_US: Final = 10.0
 """Dwells within this distance are visits to one level (1 % of the convention's span)."""
-NEUTRAL_REACH_US: Final = 150.0
+NEUTRAL_REACH_US: Final = 100.0
 """A dwell this far from the convention's neutral may still be a badly set neutral."""
 LEAST_THROW_US: Final = 50.0
 """A dwell this far from neutral, or more, was reached by moving the stick."""
@@ -96,13 +96,10 @@ def examine_travel(
     following = ~inside(losses, table.rise_s)
     width_us = table.width_us[table.measured & following]
     outside = table.has(Flag.OUTSIDE) & following
-    neutral = _neutral(table, dwells)
+    neutral, why_not = _neutral(table, dwells)
     low, high, reasons = _endpoints(table, dwells, neutral)
     if neutral is None:
-        reasons["neutral"] = (
-            f"The stick never stood within {NEUTRAL_REACH_US:g} us of "
-            f"{table.convention.neutral_us:g} us."
-        )
+        reasons["neutral"] = why_not
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
     found = (
         _range_finding(table, width_us, outside, limits),
@@ -132,18 +129,39 @@ def _level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
     return Level(width_us, uncertainty_us, visits)
 
 
-def _neutral(table: PulseTable, dwells: Dwells) -> Level | None:
-    """Find the most visited level near the convention's neutral, by pulses."""
+def _neutral(table: PulseTable, dwells: Dwells) -> tuple[Level | None, str]:
+    """Find the most visited level near the convention's neutral, if it is the channel's rest.
+
+    A channel that neither starts near the centre nor comes back there more
+    often, or stays longer, than elsewhere is one-sided: it has no neutral to see.
+    """
     near = np.abs(dwells.level_us - table.convention.neutral_us) <= NEUTRAL_REACH_US
     if not near.any():
-        return None
-    level_us, count = dwells.level_us[near], dwells.count[near]
+        return None, (
+            f"The stick never stood within {NEUTRAL_REACH_US:g} us of "
+            f"{table.convention.neutral_us:g} us."
+        )
+    stay, visits = _company(dwells.level_us, dwells.count)
+    centre = int(np.where(near, stay, -1).argmax())
+    rest = int(stay.argmax())
+    if not near[0] and stay[rest] > stay[centre] and visits[rest] >= visits[centre]:
+        return None, (
+            f"The stick rests at {dwells.level_us[rest]:.0f} us; where it stood near "
+            f"{table.convention.neutral_us:g} us it was passing by."
+        )
+    return _level_near(table, dwells, float(dwells.level_us[centre])), ""
+
+
+def _company(
+    level_us: npt.NDArray[np.float64], count: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """For each dwell, pulses and visits within `SAME_LEVEL_US` of its level."""
     order = np.argsort(level_us)
-    level_us, count = level_us[order], count[order]
-    total = np.concatenate([[0], np.cumsum(count)])
-    reach = np.searchsorted(level_us, level_us + SAME_LEVEL_US, side="right")
-    company = total[reach] - total[np.searchsorted(level_us, level_us - SAME_LEVEL_US)]
-    return _level_near(table, dwells, float(level_us[int(company.argmax())]))
+    ordered_us = level_us[order]
+    total = np.concatenate([[0], np.cumsum(count[order])])
+    low = np.searchsorted(ordered_us, level_us - SAME_LEVEL_US)
+    high = np.searchsorted(ordered_us, level_us + SAME_LEVEL_US, side="right")
+    return total[high] - total[low], high - low
 
 
 def _endpoints(
@@ -228,8 +246,8 @@ def _endpoint_finding(
     return Finding(
         name, level.width_us, "us", level.uncertainty_us, limit,
         judge(over_us, limits.overshoot_us, level.uncertainty_us), level.visits,
-        f"The {name} is {level.width_us:.1f} us, {level.width_us - end_us:+.1f} us from "
-        f"{end_us:g} us.",
+        f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
+        f"{level.width_us - end_us:+.1f} us from {end_us:g} us.",
     )  # fmt: skip
 
 

@@ -1,0 +1,226 @@
+"""All findings of a recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pwmscope.bench import COMMON_PRACTICE, Limits
+from pwmscope.capture import Capture
+from pwmscope.errors import HintError
+from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.finding import Finding, Verdict, worst
+from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
+from pwmscope.findings.silence import Silence, examine_silence
+from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.timing import Timing, examine_timing
+from pwmscope.findings.travel import Travel, examine_travel
+from pwmscope.pulses import STANDARD_SERVO, Convention, Flag, PulseTable, decode
+
+FEWEST_PULSES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFindings:
+    """Everything found about one line.
+
+    Parameters
+    ----------
+    line : str
+        The line's name.
+    table : PulseTable
+        Its pulses, for pictures and further work.
+    pulses : int
+        Pulses that were measured (neither cut, nor glitches, nor foreign).
+    not_servo : str or None
+        Why the line does not carry servo pulses; None where it does.
+    timing, travel, silence : Timing, Travel, Silence or None
+        None where the line does not carry servo pulses.
+    loss_spans : tuple of Span
+        Time spans in which its signal was lost.
+    """
+
+    line: str
+    table: PulseTable
+    pulses: int
+    not_servo: str | None
+    timing: Timing | None
+    travel: Travel | None
+    silence: Silence | None
+    loss_spans: tuple[Span, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings of the channel, in the order in which they are told."""
+        if self.timing is None or self.travel is None or self.silence is None:
+            return ()
+        return (*self.timing.findings, *self.travel.findings, self.silence.finding)
+
+    @property
+    def verdict(self) -> Verdict:
+        """Verdict over all findings of the channel."""
+        return worst(self.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything found in a recording.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    convention : Convention
+        What it was held against.
+    limits : Limits
+        The other limits.
+    channels : dict of str to ChannelFindings
+        By line, in the capture's order; a marker line is left out.
+    assumptions : tuple of str
+        All that was assumed, each a plain sentence.
+    """
+
+    capture: Capture
+    convention: Convention
+    limits: Limits
+    channels: dict[str, ChannelFindings]
+    assumptions: tuple[str, ...]
+
+
+def examine(
+    capture: Capture,
+    *,
+    off_line: str | None = None,
+    convention: Convention = STANDARD_SERVO,
+    limits: Limits = COMMON_PRACTICE,
+) -> Findings:
+    """Find out everything about every channel of a recording.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    off_line : str, optional
+        A line that shows whether the transmitter is on: its level at the start
+        means on, the other off. Without it, losses are inferred from the
+        outputs, which cannot show a hold.
+    convention : Convention, optional
+        What the pulses are held against.
+    limits : Limits, optional
+        What the other figures are held against.
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    HintError
+        If ``off_line`` is not a line of the capture, or never changes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pwmscope.capture import Capture, Line
+    >>> rise_us = 5_000 + 20_000 * np.arange(100)
+    >>> edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
+    >>> line = Line("RX1", edges_us.astype(np.int64) * 1_000_000, initial_level=0)
+    >>> capture = Capture({"RX1": line}, 2_000_000_000_000, 1e6, "an example")
+    >>> channel = examine(capture).channels["RX1"]
+    >>> channel.travel.neutral_offset_us, channel.timing.frame_rate_hz
+    (20.0, 50.0)
+    >>> channel.silence.finding.verdict.value
+    'not shown'
+    """
+    if off_line is not None and off_line not in capture.lines:
+        raise HintError(
+            f"There is no line '{off_line}' in {capture.source}; "
+            f"its lines are {', '.join(capture.lines)}."
+        )
+    tables = {name: t for name, t in decode(capture, convention).items() if name != off_line}
+    refused = {name: why for name, t in tables.items() if (why := _not_servo(t)) is not None}
+    servo = {name: table for name, table in tables.items() if name not in refused}
+    losses, said = _losses(capture, servo, off_line)
+    channels = {
+        name: _channel(table, losses, limits)
+        if name in servo
+        else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
+        for name, table in tables.items()
+    }
+    notes = (f"Line {name}: {note}" for name, t in tables.items() for note in t.notes)
+    return Findings(
+        capture, convention, limits, channels, (*capture.assumptions, *said, *notes, *_FIXED)
+    )
+
+
+_FIXED = (
+    "Endpoints are the outermost dwells; they are the channel's own only if the stick was held "
+    "at its ends.",
+    "An edge is timed at the first sample that shows it.",
+    "The analyser's clock is taken to be right within 100 ppm (common practice).",
+)
+
+
+def _losses(
+    capture: Capture, servo: dict[str, PulseTable], off_line: str | None
+) -> tuple[tuple[Loss, ...], tuple[str, ...]]:
+    if off_line is not None:
+        marker = capture.lines[off_line]
+        level = "high" if marker.initial_level else "low"
+        said = f"Line {off_line} is the marker: {level}, as at the start, means transmitter on."
+        return marked_losses(marker, capture.duration_s, frozenset(servo)), (said,)
+    rough = {name: find_dwells(table) for name, table in servo.items()}
+    return inferred_losses(servo, rough, capture.duration_s), (
+        "No marker line is named, so losses are inferred from the outputs; "
+        "a held output cannot be told from an idle stick that way.",
+    )
+
+
+def _not_servo(table: PulseTable) -> str | None:
+    """Say why a line does not carry servo pulses, or None where it does."""
+    convention = table.convention
+    whole = int(np.count_nonzero(~table.has(Flag.CUT)))
+    if not whole:
+        return "It carries no whole pulse."
+    pulses = int(np.count_nonzero(~table.has(Flag.CUT | Flag.GLITCH | Flag.NOTCHED)))
+    good = int(np.count_nonzero(table.measured))
+    if whole <= FEWEST_PULSES and not good:
+        return (
+            f"It changes level only a few times. If it is wired to the transmitter's switch, "
+            f"name it with --off-line {table.line}."
+        )
+    accepted = f"{convention.accepted_low_us:g} to {convention.accepted_high_us:g} us"
+    if not pulses:
+        return f"All its {whole} pulses are shorter than {convention.glitch_us:g} us."
+    if good < 0.5 * pulses:
+        usual_us = float(np.nanmedian(table.width_us))
+        return (
+            f"It does not look like servo pulses: {pulses - good} of {pulses} are not "
+            f"{accepted} wide; the usual width is {usual_us:.1f} us."
+        )
+    if good < FEWEST_PULSES:
+        return f"Only {good} whole servo pulses were seen; at least {FEWEST_PULSES} are needed."
+    return None
+
+
+def _channel(table: PulseTable, losses: tuple[Loss, ...], limits: Limits) -> ChannelFindings:
+    own = tuple(loss for loss in losses if table.line in loss.lines)
+    breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
+    dwells = find_dwells(table, tuple(breaks))
+    silence = examine_silence(table, dwells, own, limits)
+    spans = tuple(
+        Span(event.lost_s, max(loss.back_s, event.recovered_s or 0.0))
+        for loss, event in zip(own, silence.events, strict=True)
+    )
+    following = dwells.select(~inside(spans, dwells.start_s))
+    return ChannelFindings(
+        table.line,
+        table,
+        int(np.count_nonzero(table.measured)),
+        None,
+        examine_timing(table, following, spans, limits),
+        examine_travel(table, following, spans, limits),
+        silence,
+        spans,
+    )

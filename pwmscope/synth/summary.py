@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pwmscope.capture.capture import PS_PER_S, PS_PER_US
 from pwmscope.synth.recording import Recording
 from pwmscope.synth.table import replace_file
-from pwmscope.synth.truth import ChannelTruth, FrameTruth, Truth
+from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
 
 SCHEMA: Final = 1
 
@@ -75,17 +75,16 @@ def summarise_truth(recording: Recording) -> dict[str, Any]:
             "resolution_us": truth.width_resolution_us,
             "tick_us": truth.width_tick_us,
         },
-        "losses": [dataclasses.asdict(loss) | {"follows_s": _finite(loss.follows_s)}
-                   for loss in (_Times(x.off_s, x.on_s, x.follows_s) for x in script.losses)],
+        "losses": [{"off_s": x.off_s, "on_s": x.on_s, "follows_s": _finite(x.follows_s)}
+                   for x in script.losses],
         "channels": {name: _channel(channel, truth) for name, channel in truth.channels.items()},
     }  # fmt: skip
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
-class _Times:
-    off_s: float
-    on_s: float | None
-    follows_s: float
+def _plain(part: Level | ChannelLoss) -> dict[str, Any]:
+    """Fields of a record, free of the last digits that sums of decimals leave."""
+    fields = dataclasses.asdict(part)
+    return {k: round(v, 12) if isinstance(v, float) else v for k, v in fields.items()}
 
 
 def _finite(time_s: float) -> float | None:
@@ -122,8 +121,8 @@ def _channel(channel: ChannelTruth, truth: Truth) -> dict[str, Any]:
         "drawn_least_width_us": _us(whole_ps.min()) if whole_ps.size else None,
         "drawn_greatest_width_us": _us(whole_ps.max()) if whole_ps.size else None,
         "drawn_width_jitter_us": _rms_us(channel.width_ps - channel.command_ps),
-        "levels": [dataclasses.asdict(level) for level in channel.levels],
-        "losses": [dataclasses.asdict(loss) for loss in channel.losses],
+        "levels": [_plain(level) for level in channel.levels],
+        "losses": [_plain(loss) for loss in channel.losses],
         "rests_high": [
             {"from_s": round(rise / PS_PER_S, 12), "to_s": round((rise + width) / PS_PER_S, 12)}
             for rise, width in zip(

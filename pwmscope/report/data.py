@@ -1,0 +1,212 @@
+"""Findings as data: the versioned JSON contract (docs/findings.schema.json)."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Final
+
+from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
+from pwmscope.findings.timing import Jitter
+
+SCHEMA: Final = 1
+Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
+
+
+def to_data(findings: Findings) -> dict[str, Json]:
+    """Turn findings into plain data, following schema 1.
+
+    Parameters
+    ----------
+    findings : Findings
+        Everything found in a recording.
+
+    Returns
+    -------
+    dict
+        Only dicts, lists, strings, finite numbers, booleans and None; every
+        None has its reason under ``notes``.
+    """
+    capture = findings.capture
+    return {
+        "schema": SCHEMA,
+        "capture": {
+            "source": capture.source,
+            "duration_s": capture.duration_s,
+            "sample_interval_ps": capture.sample_interval_ps,
+            "assumptions": list(findings.assumptions),
+        },
+        "convention": {
+            "name": findings.convention.name,
+            "low_us": findings.convention.low_us,
+            "neutral_us": findings.convention.neutral_us,
+            "high_us": findings.convention.high_us,
+            "source": findings.convention.source,
+        },
+        "limits": asdict(findings.limits),
+        "channels": {name: _channel(c) for name, c in findings.channels.items()},
+    }
+
+
+def to_json(findings: Findings) -> str:
+    """Write findings as JSON text, two spaces deep, ending in a line break.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite, which would be a fault of pwmscope's own.
+    """
+    return json.dumps(to_data(findings), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _channel(channel: ChannelFindings) -> dict[str, Json]:
+    if channel.timing is None or channel.travel is None or channel.silence is None:
+        return _not_servo(channel)
+    timing, travel = channel.timing, channel.travel
+    data: dict[str, Json] = {
+        "pulses": channel.pulses,
+        "width_us": _summary(travel.width_us),
+        "period_us": _summary(timing.period_us),
+        "frame_rate_hz": timing.frame_rate_hz,
+        "jitter_us": _jitter(timing.width_jitter_us),
+        "period_jitter_us": _jitter(timing.period_jitter_us),
+        "endpoints_us": {
+            "low": travel.low.width_us if travel.low else None,
+            "high": travel.high.width_us if travel.high else None,
+        },
+        "neutral_us": travel.neutral.width_us if travel.neutral else None,
+        "neutral_offset_us": travel.neutral_offset_us,
+        "outside_convention": travel.outside_convention,
+        "glitches": timing.glitches,
+        "missing_frames": timing.missing_frames,
+        "inverted": channel.table.inverted,
+        "signal_loss": [_loss(event) for event in channel.silence.events],
+        "verdict": channel.verdict.value,
+        "findings": [_finding(finding) for finding in channel.findings],
+    }
+    return {**data, "notes": _notes(data, channel)}
+
+
+def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
+    reason = channel.not_servo
+    empty = _summary(Summary(0, None, None, None, None, None))
+    jitter = _jitter(Jitter(None, None, None))
+    data: dict[str, Json] = {
+        "pulses": 0,
+        "width_us": empty,
+        "period_us": empty,
+        "frame_rate_hz": None,
+        "jitter_us": jitter,
+        "period_jitter_us": jitter,
+        "endpoints_us": {"low": None, "high": None},
+        "neutral_us": None,
+        "neutral_offset_us": None,
+        "outside_convention": None,
+        "glitches": None,
+        "missing_frames": None,
+        "inverted": None,
+        "signal_loss": [],
+        "verdict": channel.verdict.value,
+        "findings": [],
+    }
+    return {**data, "notes": dict.fromkeys(_null_paths(data), reason)}
+
+
+def _summary(summary: Summary) -> dict[str, Json]:
+    return {
+        "median": summary.median,
+        "mean": summary.mean,
+        "min": summary.min,
+        "max": summary.max,
+        "std": summary.std,
+    }
+
+
+def _jitter(jitter: Jitter) -> dict[str, Json]:
+    return {
+        "rms": jitter.rms,
+        "peak_to_peak": jitter.peak_to_peak,
+        "sampling_floor_rms": jitter.sampling_floor_rms,
+    }
+
+
+def _loss(event: LossEvent) -> dict[str, Json]:
+    return {
+        "lost_s": event.lost_s,
+        "class": event.behaviour.value if event.behaviour else None,
+        "settle_s": event.settle_s,
+        "recovered_s": event.recovered_s,
+        "settled_us": event.preset_us,
+        "marked": event.is_marked,
+        "sentence": event.sentence,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Json]:
+    return {
+        "name": finding.name,
+        "value": finding.value,
+        "unit": finding.unit,
+        "uncertainty": finding.uncertainty,
+        "limit": finding.limit,
+        "verdict": finding.verdict.value,
+        "sentence": finding.sentence,
+        "evidence": [
+            {"start_s": span.start_s, "end_s": span.end_s, "pulses": span.pulses}
+            for span in finding.evidence
+        ],
+    }
+
+
+def _null_paths(data: Json, path: str = "") -> list[str]:
+    """List every null outside ``findings``, as ``signal_loss[0].settle_s``."""
+    if data is None:
+        return [path]
+    if isinstance(data, Mapping):
+        return [
+            found
+            for key, value in data.items()
+            if key != "findings"
+            for found in _null_paths(value, f"{path}.{key}" if path else key)
+        ]
+    if isinstance(data, list):
+        return [f for i, value in enumerate(data) for f in _null_paths(value, f"{path}[{i}]")]
+    if isinstance(data, float) and not math.isfinite(data):
+        raise ValueError(f"{path} is not finite")
+    return []
+
+
+def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
+    """Give the reason for every null."""
+    assert channel.travel is not None  # a servo channel has all three
+    assert channel.silence is not None
+    reasons = {
+        "endpoints_us.low": channel.travel.reasons.get("low"),
+        "endpoints_us.high": channel.travel.reasons.get("high"),
+        "neutral_us": channel.travel.reasons.get("neutral"),
+        "neutral_offset_us": channel.travel.reasons.get("neutral"),
+    }
+    for i, event in enumerate(channel.silence.events):
+        for key, reason in event.reasons.items():
+            reasons[f"signal_loss[{i}].{key}"] = reason
+        reasons.setdefault(f"signal_loss[{i}].settled_us", _NO_LEVEL)
+    notes = {path: reasons.get(path) or _reason(path) for path in _null_paths(data)}
+    if not channel.silence.events:
+        notes["signal_loss"] = channel.silence.finding.sentence
+    return notes
+
+
+_NO_LEVEL = "There was no settled width during the loss."
+
+
+def _reason(path: str) -> str:
+    field = path.partition(".")[0]
+    if path.endswith("sampling_floor_rms"):
+        return "The sample interval is not known; give it with --rate."
+    if field == "jitter_us":
+        return "The stick never stood still for long enough."
+    if field in {"period_us", "period_jitter_us", "frame_rate_hz"}:
+        return "Too few whole frames were seen outside loss spans."
+    return "Too few pulses were measured outside loss spans."

@@ -1,0 +1,138 @@
+"""The words and numbers that every output shares."""
+
+from __future__ import annotations
+
+from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.findings.uncertainty import COVERAGE
+
+RULEBOOK = (
+    "These are measurements from one recording. The event's rulebook and its safety officer decide."
+)
+MOST_LETTERS = 40
+
+
+def channel_sentence(channel: ChannelFindings) -> str:
+    """Say in one sentence what was found about a channel, the verdict first.
+
+    Parameters
+    ----------
+    channel : ChannelFindings
+        Everything found about one line.
+
+    Returns
+    -------
+    str
+        Without the line's name, beginning with the verdict.
+    """
+    if channel.not_servo is not None:
+        return f"not shown. {channel.not_servo}"
+    parts = [
+        _list(channel.findings, Verdict.DOES_NOT_MEET, "does not meet"),
+        _list(channel.findings, Verdict.NOT_SHOWN, "not shown"),
+        _list(channel.findings, Verdict.MEETS, "meets"),
+    ]
+    told = "; ".join(part for part in parts if part)
+    return f"{told}. {_figures(channel)}"
+
+
+def _list(findings: tuple[Finding, ...], verdict: Verdict, words: str) -> str:
+    names = [finding.name for finding in findings if finding.verdict is verdict]
+    if not names:
+        return ""
+    return f"{words} all checks" if len(names) == len(findings) else f"{words}: {', '.join(names)}"
+
+
+def _figures(channel: ChannelFindings) -> str:
+    assert channel.timing is not None  # a servo channel has all three
+    assert channel.travel is not None
+    travel = channel.travel
+    figures = []
+    if travel.neutral is not None:
+        figures.append(f"neutral {travel.neutral.width_us:.1f} us")
+    if travel.low is not None and travel.high is not None:
+        figures.append(f"ends {travel.low.width_us:.1f} and {travel.high.width_us:.1f} us")
+    elif travel.low is not None or travel.high is not None:
+        end = travel.low or travel.high
+        assert end is not None
+        figures.append(f"one end {end.width_us:.1f} us")
+    if channel.timing.frame_rate_hz is not None:
+        figures.append(f"{channel.timing.frame_rate_hz:.2f} frames a second")
+    sentence = ", ".join(figures)
+    return sentence[:1].upper() + sentence[1:] + "."
+
+
+def say_value(finding: Finding) -> str:
+    """Write a finding's value with its unit and expanded uncertainty.
+
+    The uncertainty is rounded up to two significant digits and the value to
+    the same place (JCGM 100, 7.2.6).
+
+    Examples
+    --------
+    >>> from pwmscope.findings import Finding, Verdict
+    >>> say_value(Finding("neutral", 1503.9906, "us", 0.0887, "", Verdict.MEETS, (), ""))
+    '1503.99 ± 0.18 us'
+    >>> say_value(Finding("neutral", None, "us", None, "", Verdict.NOT_SHOWN, (), ""))
+    'not shown'
+    """
+    if finding.value is None:
+        return Verdict.NOT_SHOWN.value
+    if isinstance(finding.value, str):
+        return finding.value
+    if not finding.unit:
+        return f"{finding.value:g}"
+    if finding.uncertainty is None:
+        return f"{finding.value:.1f} {finding.unit}"
+    expanded = COVERAGE * finding.uncertainty
+    decimals = _decimals(expanded)
+    return f"{finding.value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
+
+
+def _decimals(uncertainty: float) -> int:
+    """Places after the point that show two significant digits of an uncertainty."""
+    if uncertainty <= 0:
+        return 3
+    return min(6, max(0, 1 - int(f"{uncertainty:e}".partition("e")[2])))
+
+
+def say_number(value: float | None, decimals: int) -> str:
+    """Write a number, or a dash where it is not known.
+
+    Examples
+    --------
+    >>> say_number(1499.96, 1), say_number(None, 1)
+    ('1500.0', '–')
+    """
+    return "–" if value is None else f"{value:.{decimals}f}"
+
+
+def say_line(name: str) -> str:
+    """Write a line's name so that it can neither break a layout nor reorder text.
+
+    Examples
+    --------
+    >>> say_line("RX1"), say_line("a\\u202eb\\n" + "x" * 50)[:6]
+    ('RX1', 'a?b?xx')
+    """
+    plain = "".join(letter if letter.isprintable() else "?" for letter in name)
+    return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
+
+
+def overall_sentence(findings: Findings) -> str:
+    """Say how many channels there are and how they stand."""
+    servo = [channel for channel in findings.channels.values() if channel.not_servo is None]
+    verdicts = [channel.verdict for channel in servo]
+    counts = [
+        f"{verdicts.count(verdict)} {words}"
+        for verdict, words in (
+            (Verdict.DOES_NOT_MEET, "with something that does not meet its limit"),
+            (Verdict.NOT_SHOWN, "with something not shown"),
+            (Verdict.MEETS, "that meets every limit"),
+        )
+        if verdict in verdicts
+    ]
+    others = len(findings.channels) - len(servo)
+    if others:
+        counts.append(f"{others} other line{'s' if others > 1 else ''}")
+    noun = "channel" if len(servo) == 1 else "channels"
+    return f"{len(servo)} {noun} with servo pulses: {', '.join(counts)}."

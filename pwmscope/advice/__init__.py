@@ -1,0 +1,1 @@
+"""From findings and the bench to what to change; nothing here yet."""

@@ -54,8 +54,10 @@ class LossEvent:
         Whether a marker line gives the moment of loss; otherwise it is inferred.
     reasons : dict of str to str
         For each of ``class, settle_s, recovered_s`` that is None, why.
+    known_from : str
+        How the moment of loss is known, a sentence.
     sentence : str
-        The event for a person.
+        What this channel did, for a person.
     """
 
     lost_s: float
@@ -65,6 +67,7 @@ class LossEvent:
     preset_us: float | None
     is_marked: bool
     reasons: dict[str, str]
+    known_from: str
     sentence: str
 
 
@@ -240,14 +243,35 @@ def _made(
         )
     if recovered_s is None:
         reasons["recovered_s"] = "The output showed no change again before the recording ended."
-    did = behaviour.value if behaviour else "what the output did is not shown"
-    at = f" ({level_us:.1f} us)" if level_us is not None and behaviour else ""
-    took = "" if settle_s is None else f", settled {settle_s:.3f} s later"
-    back = "" if recovered_s is None else f", back at {recovered_s:.3f} s"
-    sentence = f"{loss.sentence} Lost at {loss.lost_s:.3f} s: {did}{at}{took}{back}."
     return LossEvent(
-        loss.lost_s, behaviour, settle_s, recovered_s, level_us, loss.is_marked, reasons, sentence
+        loss.lost_s,
+        behaviour,
+        settle_s,
+        recovered_s,
+        level_us,
+        loss.is_marked,
+        reasons,
+        loss.sentence,
+        _say(loss, behaviour, settle_s, recovered_s, level_us),
     )
+
+
+def _say(
+    loss: Loss,
+    behaviour: LossClass | None,
+    settle_s: float | None,
+    recovered_s: float | None,
+    level_us: float | None,
+) -> str:
+    if behaviour is None:
+        did = "what the output did is not shown"
+    elif level_us is None:
+        did = behaviour.value
+    else:
+        did = f"{behaviour.value} ({level_us:.1f} us)"
+    took = "" if settle_s is None or behaviour is None else f", settled {settle_s:.3f} s later"
+    back = "" if recovered_s is None else f", back at {recovered_s:.3f} s"
+    return f"Lost at {loss.lost_s:.3f} s: {did}{took}{back}."
 
 
 def _finding(events: tuple[LossEvent, ...], limits: Limits) -> Finding:
@@ -255,7 +279,8 @@ def _finding(events: tuple[LossEvent, ...], limits: Limits) -> Finding:
     if not events:
         return Finding(
             "signal loss", None, "", None, limit, Verdict.NOT_SHOWN, (),
-            "The signal was not seen to be lost, so what happens then is not shown.",
+            "The signal was not seen to be lost, so what happens then is not shown. Record again, "
+            "with the transmitter switched off while a stick is held off its rest position.",
         )  # fmt: skip
     seen = [event.behaviour.value if event.behaviour else "not shown" for event in events]
     value = ", ".join(dict.fromkeys(seen))

@@ -1,0 +1,1 @@
+"""From findings to something a person or a program reads; consumes results only."""

@@ -26,8 +26,10 @@ def to_data(findings: Findings) -> dict[str, Json]:
     Returns
     -------
     dict
-        Only dicts, lists, strings, finite numbers, booleans and None; every
-        None has its reason under ``notes``.
+        Only dicts, lists, strings, finite numbers, booleans and None. Every
+        None of a channel has its reason in ``notes`` under its path, such as
+        ``signal_loss[0].settle_s``, or under ``line`` where the whole line
+        could not be measured.
     """
     capture = findings.capture
     return {
@@ -90,7 +92,6 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
 
 
 def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
-    reason = channel.not_servo
     empty = _summary(Summary(0, None, None, None, None, None))
     jitter = _jitter(Jitter(None, None, None))
     data: dict[str, Json] = {
@@ -111,7 +112,7 @@ def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
         "verdict": channel.verdict.value,
         "findings": [],
     }
-    return {**data, "notes": dict.fromkeys(_null_paths(data), reason)}
+    return {**data, "notes": {"line": channel.not_servo or ""}}
 
 
 def _summary(summary: Summary) -> dict[str, Json]:
@@ -140,6 +141,7 @@ def _loss(event: LossEvent) -> dict[str, Json]:
         "recovered_s": event.recovered_s,
         "settled_us": event.preset_us,
         "marked": event.is_marked,
+        "known_from": event.known_from,
         "sentence": event.sentence,
     }
 

@@ -107,7 +107,7 @@ def say_number(value: float | None, decimals: int) -> str:
 
 
 def say_line(name: str) -> str:
-    """Write a line's name so that it can neither break a layout nor reorder text.
+    r"""Write a line's name so that it can neither break a layout nor reorder text.
 
     Examples
     --------

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import csv
-import gzip
 import io
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -15,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.capture import PS_PER_S
-from pwmscope.errors import OutputError
+from pwmscope.output import replace_file
 from pwmscope.synth.errors import ScriptError
 from pwmscope.synth.recording import Recording, SampledLine
 from pwmscope.synth.sampling import sample_instants_ps
@@ -165,46 +163,3 @@ def _digits(numbers: npt.NDArray[np.int64], places: int) -> npt.NDArray[np.uint8
         left, digit = np.divmod(left, 10)
         table[:, column] = _ZERO + digit
     return table
-
-
-def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool = False) -> None:
-    """Write a whole file beside its place and put it there at once.
-
-    Parameters
-    ----------
-    path : Path
-        Where the file goes; an old file stays untouched until the new one is whole.
-    fill : callable
-        Writes the content to the open file it is given.
-    gzipped : bool
-        Whether to compress, without name and time stamp.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with _removed_on_failure(part):
-            with part.open("xb") as raw:
-                if gzipped:
-                    with gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
-                        fill(packed)  # type: ignore[arg-type]
-                else:
-                    fill(raw)
-            part.replace(path)
-    except OSError as error:
-        raise OutputError(
-            f"{path}: the file cannot be written ({error.strerror or error}); "
-            "check that the folder exists, may be written to, and has room."
-        ) from error
-
-
-@contextmanager
-def _removed_on_failure(part: Path) -> Iterator[None]:
-    try:
-        yield
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

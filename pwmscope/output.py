@@ -1,0 +1,86 @@
+"""Writing a result so that it is there whole or not at all."""
+
+from __future__ import annotations
+
+import gzip
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+from pwmscope.errors import OutputError
+
+
+def refuse_to_overwrite(path: Path, *, replace: bool) -> None:
+    """Raise OutputError where a file is in the way and may not be replaced."""
+    if path.exists() and not replace:
+        raise OutputError(f"{path} is already there; add --replace to write it anew.")
+
+
+def write_text(path: Path, text: str, *, replace: bool) -> None:
+    """Write a text file in UTF-8, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes.
+    text : str
+        Its content.
+    replace : bool
+        Whether a file that is already there may be replaced.
+
+    Raises
+    ------
+    OutputError
+        If a file is in the way, or it cannot be written.
+    """
+    refuse_to_overwrite(path, replace=replace)
+
+    def fill(out: BinaryIO) -> None:
+        out.write(text.encode())
+
+    replace_file(path, fill)
+
+
+def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool = False) -> None:
+    """Write a whole file beside its place and put it there at once.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes; an old file stays untouched until the new one is whole.
+    fill : callable
+        Writes the content to the open file it is given.
+    gzipped : bool
+        Whether to compress, without name and time stamp.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; nothing is left half-written.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with _removed_on_failure(part):
+            with part.open("xb") as raw:
+                if gzipped:
+                    with gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
+                        fill(packed)  # type: ignore[arg-type]
+                else:
+                    fill(raw)
+            part.replace(path)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: the file cannot be written ({error.strerror or error}); "
+            "check that the folder exists, may be written to, and has room."
+        ) from error
+
+
+@contextmanager
+def _removed_on_failure(part: Path) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise

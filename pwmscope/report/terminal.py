@@ -1,0 +1,219 @@
+"""Findings on the terminal: the answer in a sentence per channel, then the table."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from pwmscope.findings import ChannelFindings, Findings, Summary, Verdict
+from pwmscope.findings.timing import Jitter
+from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.report.sentences import (
+    RULEBOOK,
+    channel_sentence,
+    overall_sentence,
+    say_line,
+    say_number,
+)
+
+_LABEL_WIDTH: Final = 37
+_COLUMN_WIDTH: Final = 15
+_STYLE: Final = {
+    Verdict.MEETS: "bold",
+    Verdict.NOT_SHOWN: "italic",
+    Verdict.DOES_NOT_MEET: "bold reverse",
+}
+
+
+_PLUS_MINUS: Final = (
+    "± is the expanded uncertainty, k = 2, about 95 % (JCGM 100). The sampling floor is the scatter "
+    "that sampling alone gives."
+)
+
+
+def print_findings(findings: Findings, console: Console) -> None:
+    """Print everything found, the answers first.
+
+    Parameters
+    ----------
+    findings : Findings
+        Everything found in a recording.
+    console : rich Console
+        Where to; its width decides how many channels stand side by side.
+    """
+    capture = findings.capture
+    console.print(Text(f"{capture.source}, {capture.duration_s:.3f} s", style="bold"))
+    console.print(Text(_wrapped(overall_sentence(findings), console)))
+    console.print()
+    for channel in findings.channels.values():
+        console.print(_answer(channel, console))
+    servo = [c for c in findings.channels.values() if c.not_servo is None]
+    side_by_side = max(1, (console.width - _LABEL_WIDTH) // _COLUMN_WIDTH)
+    for begin in range(0, len(servo), side_by_side):
+        console.print()
+        console.print(_table(servo[begin : begin + side_by_side], findings))
+    console.print()
+    console.print(Text(_wrapped(_PLUS_MINUS, console)))
+    for heading, sentences in _after(findings, servo):
+        console.print()
+        console.print(Text(heading, style="bold"))
+        for sentence in sentences:
+            console.print(Text(_wrapped(sentence, console, "  - ", "    ")))
+    console.print()
+    console.print(Text(_wrapped(RULEBOOK, console)))
+
+
+def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
+    return textwrap.fill(
+        sentence, console.width, initial_indent=first, subsequent_indent=next_lines
+    )
+
+
+def _answer(channel: ChannelFindings, console: Console) -> Text:
+    name, verdict = say_line(channel.line), channel.verdict
+    text = Text(_wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
+    begin = 2 + len(name) + 2
+    text.stylize("bold", 2, begin - 2)
+    text.stylize(_STYLE[verdict], begin, begin + len(verdict.value))
+    return text
+
+
+def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[str, list[str]]]:
+    for verdict, heading in (
+        (Verdict.DOES_NOT_MEET, "Does not meet"),
+        (Verdict.NOT_SHOWN, "Not shown, and why"),
+    ):
+        reasons = _by_sentence(servo, verdict)
+        if reasons:
+            yield heading, [f"{', '.join(lines)}: {why}" for why, lines in reasons.items()]
+    losses: dict[str, list[str]] = {}
+    for channel in servo:
+        for event in channel.silence.events if channel.silence else ():
+            told = f"{say_line(channel.line)}: {event.sentence}"
+            losses.setdefault(event.known_from, []).append(told)
+    for known_from, sentences in losses.items():
+        yield f"Signal loss. {known_from}", sentences
+    convention = findings.convention
+    yield (
+        "Held against",
+        [
+            f"{convention.name}: {convention.low_us:g}-{convention.neutral_us:g}-"
+            f"{convention.high_us:g} us ({convention.source}).",
+            f"limits ({findings.limits.source}).",
+        ],
+    )
+    yield "Assumed", list(findings.assumptions)
+
+
+def _by_sentence(servo: list[ChannelFindings], verdict: Verdict) -> dict[str, list[str]]:
+    """Group the channels whose findings of a verdict say the same."""
+    groups: dict[str, list[str]] = {}
+    for channel in servo:
+        for finding in channel.findings:
+            if finding.verdict is verdict:
+                why = f"{finding.name}. {finding.sentence} Limit: {finding.limit}."
+                groups.setdefault(why, []).append(say_line(channel.line))
+    return groups
+
+
+Cell = Callable[[ChannelFindings], str]
+
+
+def _table(channels: list[ChannelFindings], findings: Findings) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    table.add_column("", width=_LABEL_WIDTH, no_wrap=True)
+    for channel in channels:
+        table.add_column(
+            escape(say_line(channel.line)), justify="right", width=_COLUMN_WIDTH - 1,
+            overflow="fold",
+        )  # fmt: skip
+    for label, cell in _rows(findings):
+        table.add_row(label, *(cell(channel) for channel in channels))
+    return table
+
+
+def _rows(findings: Findings) -> Iterator[tuple[str, Cell]]:
+    neutral_us = findings.convention.neutral_us
+    yield "pulses measured", lambda c: str(c.pulses)
+    yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
+    yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
+    yield "frame rate, Hz", lambda c: say_number(c.timing.frame_rate_hz if c.timing else None, 4)
+    yield from _jitter_rows(
+        "width jitter", lambda c: c.timing.width_jitter_us if c.timing else None
+    )
+    yield from _jitter_rows(
+        "period jitter", lambda c: c.timing.period_jitter_us if c.timing else None
+    )
+    yield "low endpoint, us", lambda c: _level(c, "low")
+    yield "high endpoint, us", lambda c: _level(c, "high")
+    yield "neutral, us", lambda c: _level(c, "neutral")
+    yield (
+        f"neutral offset from {neutral_us:g} us, us",
+        lambda c: _signed(c.travel.neutral_offset_us if c.travel else None),
+    )
+    convention = findings.convention
+    yield (
+        f"pulses outside {convention.low_us:g}-{convention.high_us:g} us",
+        lambda c: str(c.travel.outside_convention) if c.travel else "–",
+    )
+    yield "glitches", lambda c: str(c.timing.glitches) if c.timing else "–"
+    yield "missing frames", lambda c: str(c.timing.missing_frames) if c.timing else "–"
+    yield "signal loss", _losses
+    yield "verdict", lambda c: c.verdict.value
+
+
+def _summary_rows(
+    what: str, of: Callable[[ChannelFindings], Summary | None], decimals: int
+) -> Iterator[tuple[str, Cell]]:
+    for key, name in (
+        ("median", "median"),
+        ("mean", "mean"),
+        ("min", "min"),
+        ("max", "max"),
+        ("std", "spread (std)"),
+    ):
+        yield (
+            f"{what}, {name}, us",
+            lambda c, key=key: say_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
+        )
+
+
+def _jitter_rows(
+    what: str, of: Callable[[ChannelFindings], Jitter | None]
+) -> Iterator[tuple[str, Cell]]:
+    for key, name in (
+        ("rms", "RMS"),
+        ("peak_to_peak", "peak to peak"),
+        ("sampling_floor_rms", "sampling floor RMS"),
+    ):
+        yield (
+            f"{what}, {name}, us",
+            lambda c, key=key: say_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
+        )
+
+
+def _level(channel: ChannelFindings, which: str) -> str:
+    level = getattr(channel.travel, which, None)
+    if level is None:
+        return "not shown"
+    if level.uncertainty_us is None:
+        return say_number(level.width_us, 2)
+    return f"{level.width_us:.2f} ±{COVERAGE * level.uncertainty_us:.2f}"
+
+
+def _signed(value: float | None) -> str:
+    return "not shown" if value is None else f"{value:+.2f}"
+
+
+def _losses(channel: ChannelFindings) -> str:
+    events = channel.silence.events if channel.silence else ()
+    if not events:
+        return "not shown"
+    classes = dict.fromkeys(e.behaviour.value if e.behaviour else "not shown" for e in events)
+    return f"{len(events)}: {', '.join(classes)}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import operator
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -87,7 +88,7 @@ def stream_rows(path: Path, layout: Layout, *, batch_rows: int | None = None) ->
                 word = batch.get_column("word").to_numpy()
                 yield RowBatch(first_row, word, time, lost_last_row=missing_row is not None)
             first_row += batch.height
-    except pl.exceptions.PolarsError as error:
+    except (pl.exceptions.PolarsError, OSError) as error:
         raise _explain(path, layout, error) from None
 
 
@@ -120,9 +121,7 @@ def _scan(path: Path, layout: Layout) -> pl.LazyFrame:
     ).select(columns)
 
 
-def _explain(
-    path: Path, layout: Layout, cause: pl.exceptions.PolarsError | None = None
-) -> CaptureError:
+def _explain(path: Path, layout: Layout, cause: Exception | None = None) -> CaptureError:
     """Find the first cell that cannot be read, by a slower second look at the file."""
     source = str(path)
     row = 0
@@ -141,9 +140,15 @@ def _explain(
                 cell = frame[at, layout.columns.index(column)]
                 return _wrong_cell(source, layout, column, row + at, cell)
             row += frame.height
+        crowded = _crowded_row(path, layout)
+    except (EOFError, zlib.error, OSError) as damage:
+        return CaptureError(
+            source,
+            f"the data are damaged or cut short ({str(damage).rstrip('.')})",
+            "export or copy the file again",
+        )
     except pl.exceptions.PolarsError as second:
-        cause = second
-    crowded = _crowded_row(path, layout)
+        cause, crowded = second, None
     if crowded is not None:
         row, cells = crowded
         return CaptureError(

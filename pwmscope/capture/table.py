@@ -53,17 +53,24 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
         )
     batches = stream_rows(path, layout, batch_rows=batch_rows)
     changes = gather_changes(batches, source, layout.skip_lines + 1)
+    if not changes.rows.size:
+        raise _no_edges(changes, layout, source)
     times_ps, duration_ps, interval_ps, said = _clock(changes, layout, hints, source)
     lines, more = _lines(changes, times_ps, layout)
     if not any(line.edges_ps.size for line in lines.values()):
-        raise CaptureError(
-            source,
-            f"none of the lines ({', '.join(lines)}) changes level in {changes.row_count} rows",
-            "check the ground wire, the clips and the recording's length, then record again",
-        )
+        raise _no_edges(changes, layout, source)
     if changes.lost_last_row:
         more = (*more, "The last row is cut short and was left out.")
     return Capture(lines, duration_ps, interval_ps, source, layout.assumptions + said + more)
+
+
+def _no_edges(changes: Changes, layout: Layout, source: str) -> CaptureError:
+    return CaptureError(
+        source,
+        f"none of the lines ({', '.join(layout.level_columns)}) changes level in "
+        f"{changes.row_count} rows",
+        "check the ground wire, the clips and the recording's length, then record again",
+    )
 
 
 _Clock: TypeAlias = tuple[npt.NDArray[np.int64], int, float | None, tuple[str, ...]]
@@ -86,7 +93,8 @@ def _clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _Cloc
             row=layout.skip_lines + 1,
             column=layout.time_column,
         )
-    if changes.rows.size > changes.row_count / 2:
+    # A list of changes may begin and end with a row that changes nothing.
+    if 2 * changes.rows.size >= max(1, changes.row_count - 2):
         return _change_clock(changes, changes.time_ps, layout, hints)
     return _sample_clock(changes, changes.time_ps, layout, hints, source)
 

@@ -191,8 +191,8 @@ def _settled(
     return None, {
         "class": (
             f"The output stood at {level_us:.1f} us before and after, where the stick rests: a "
-            "hold, a preset and an idle stick look alike. Move the stick off its rest position "
-            "before switching off."
+            "hold, a preset and an idle stick look alike. With the weapon removed and the wheels "
+            "off the ground, hold the stick off its rest position while switching off."
         )
     }
 
@@ -279,8 +279,9 @@ def _finding(events: tuple[LossEvent, ...], limits: Limits) -> Finding:
     if not events:
         return Finding(
             "signal loss", None, "", None, limit, Verdict.NOT_SHOWN, (),
-            "The signal was not seen to be lost, so what happens then is not shown. Record again, "
-            "with the transmitter switched off while a stick is held off its rest position.",
+            "The signal was not seen to be lost, so what happens then is not shown. Record again "
+            "and, with the weapon removed, the wheels off the ground and the robot restrained, "
+            "switch the transmitter off while a stick is held off its rest position.",
         )  # fmt: skip
     seen = [event.behaviour.value if event.behaviour else "not shown" for event in events]
     value = ", ".join(dict.fromkeys(seen))

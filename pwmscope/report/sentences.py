@@ -106,12 +106,24 @@ def say_number(value: float | None, decimals: int) -> str:
     return "–" if value is None else f"{value:.{decimals}f}"
 
 
+def say_offset(value: float, decimals: int) -> str:
+    """Write a difference with its sign; one that rounds to nothing has none.
+
+    Examples
+    --------
+    >>> say_offset(-0.004, 2), say_offset(3.99, 1)
+    ('0.00', '+4.0')
+    """
+    rounded = round(value, decimals)
+    return f"{rounded:+.{decimals}f}" if rounded else f"{0:.{decimals}f}"
+
+
 def say_line(name: str) -> str:
     r"""Write a line's name so that it can neither break a layout nor reorder text.
 
     Examples
     --------
-    >>> say_line("RX1"), say_line("a\\u202eb\\n" + "x" * 50)[:6]
+    >>> say_line("RX1"), say_line("a\u202eb\n" + "x" * 50)[:6]
     ('RX1', 'a?b?xx')
     """
     plain = "".join(letter if letter.isprintable() else "?" for letter in name)

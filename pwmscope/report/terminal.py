@@ -20,6 +20,7 @@ from pwmscope.report.sentences import (
     overall_sentence,
     say_line,
     say_number,
+    say_offset,
 )
 
 _LABEL_WIDTH: Final = 37
@@ -32,8 +33,8 @@ _STYLE: Final = {
 
 
 _PLUS_MINUS: Final = (
-    "± is the expanded uncertainty, k = 2, about 95 % (JCGM 100). The sampling floor is the scatter "
-    "that sampling alone gives."
+    "± is the expanded uncertainty, k = 2, about 95 % (JCGM 100). The sampling floor is the "
+    "scatter that sampling alone gives."
 )
 
 
@@ -208,7 +209,7 @@ def _level(channel: ChannelFindings, which: str) -> str:
 
 
 def _signed(value: float | None) -> str:
-    return "not shown" if value is None else f"{value:+.2f}"
+    return "not shown" if value is None else say_offset(value, 2)
 
 
 def _losses(channel: ChannelFindings) -> str:

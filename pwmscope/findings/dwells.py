@@ -22,6 +22,9 @@ a Gaussian window of 20 does so about once in a million (each of 190 differences
 has deviation sqrt(2) s, and 8 s is 5.7 of those)."""
 SHIFT_LIMIT: Final = 4.0
 """Nor is one whose halves differ by more than this many deviations of their difference."""
+SWEEP_US_PER_S: Final = 2.0
+"""A steady drift slower than this is not a hand's: it would take eight minutes from
+end to end (common practice, from memory)."""
 _NOISE_LEAST_US: Final = 0.05
 
 
@@ -83,9 +86,13 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     within `SHIFT_LIMIT` deviations of its first half's, which tells a slow
     sweep from a dwell. Consecutive windows that stand still make one dwell;
     where two dwells' windows overlap, the border is half-way; neighbours of
-    one level are joined. The noise is found from second differences, which a
-    steady sweep leaves at zero (own algorithm; the robust deviation is the
-    median absolute value times 1.4826, a Gaussian's, over sqrt(6)).
+    one level are joined. A stretch that drifts faster than `SWEEP_US_PER_S` holds a
+    slow sweep and is looked at again through a window twice as long. Levels that
+    differ by less than about four noise deviations may be taken for one.
+
+    The noise is found from second differences, which a steady sweep leaves at
+    zero; the robust deviation is the median absolute value times 1.4826, a
+    Gaussian's, over sqrt(6). Own algorithm throughout.
 
     Parameters
     ----------
@@ -112,21 +119,18 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     if rows.size < window:
         return _no_dwells(noise_us)
     block = np.searchsorted(np.asarray(breaks_s), table.rise_s[rows], side="right")
-    shift_us = SHIFT_LIMIT * 2.0 * noise_us / math.sqrt(window)
-    shift_us += 0.5 * (table.sample_interval_us or 0.0)
-    still = _standing(width_us, window, noise_us, shift_us, table.sample_interval_us or 0.0)
-    still &= block[: still.size] == block[window - 1 :]
-    begin, end = _runs(still, window)
-    begin, end = _joined(begin, end, width_us, block, shift_us)
-    long = end - begin >= max(FEWEST_PULSES, round(0.9 * window))
-    begin, end = begin[long], end[long]
-    if not begin.size:
-        return replace(_no_dwells(noise_us), stray=stray)
-    owner, member = _members(begin, end)
-    flat = np.abs(_drift_us(begin, end, owner, width_us[member])) <= 1.5 * shift_us
-    begin, end = begin[flat], end[flat]
+    begin, end = _segment(
+        table.rise_s[rows],
+        width_us,
+        block,
+        window=window,
+        noise_us=noise_us,
+        interval_us=table.sample_interval_us or 0.0,
+    )
     owner, member = _members(begin, end)
     residual_us, level_us, count = _about_mean(owner, width_us[member], begin.size)
+    if not begin.size:
+        return replace(_no_dwells(noise_us), stray=stray)
     ordered = np.cumsum(count) - count
     first, last = rows[begin], rows[end - 1]
     return Dwells(
@@ -136,13 +140,53 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
         table.rise_s[last],
         level_us,
         np.sqrt(np.bincount(owner, residual_us**2, begin.size) / np.maximum(count - 1, 1)),
-        np.maximum.reduceat(residual_us, ordered) - np.minimum.reduceat(residual_us, ordered)
-        if begin.size
-        else np.zeros(0),
+        np.maximum.reduceat(residual_us, ordered) - np.minimum.reduceat(residual_us, ordered),
         count,
         noise_us,
         stray,
     )
+
+
+def _segment(
+    rise_s: npt.NDArray[np.float64],
+    width_us: npt.NDArray[np.float64],
+    block: npt.NDArray[np.int64],
+    *,
+    window: int,
+    noise_us: float,
+    interval_us: float,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Find the half-open ranges that stand still, by windows that double in length.
+
+    What looks still through a short window but drifts as a whole is looked at
+    again through one of twice the length, which sees half the slope.
+    """
+    shortest = max(FEWEST_PULSES, round(0.9 * window))
+    found = [(np.zeros(0, np.int64), np.zeros(0, np.int64))]
+    while True:
+        shift_us = SHIFT_LIMIT * 2.0 * noise_us / math.sqrt(window)
+        shift_us += 0.5 * interval_us
+        still = _standing(width_us, window, noise_us, shift_us, interval_us)
+        still &= (block[: still.size] == block[window - 1 :]) & (block[: still.size] >= 0)
+        begin, end = _joined(*_runs(still, window), width_us, block, shift_us)
+        long = end - begin >= shortest
+        begin, end = begin[long], end[long]
+        owner, member = _members(begin, end)
+        drift_us = np.abs(_drift_us(begin, end, owner, width_us[member]))
+        lasts_s = rise_s[end - 1] - rise_s[begin]
+        flat = (drift_us <= 1.5 * shift_us) | (drift_us <= SWEEP_US_PER_S * lasts_s)
+        found.append((begin[flat], end[flat]))
+        begin, end = begin[~flat], end[~flat]
+        window *= 2
+        if not np.any(end - begin >= window):
+            break
+        owner, member = _members(begin, end)
+        block = np.full(width_us.size, -1)
+        block[member] = owner
+    begins = np.concatenate([part[0] for part in found])
+    ends = np.concatenate([part[1] for part in found])
+    order = np.argsort(begins)
+    return begins[order], ends[order]
 
 
 def _no_dwells(noise_us: float) -> Dwells:

@@ -1,0 +1,130 @@
+"""The shipped captures against the truth beside them."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pwmscope import examine, load
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+HINTS = {"noisy-link": {"rate": "500kHz"}}
+MARKER = {"holds-last": "tx-on", "preset": "tx-on"}
+
+
+def examined(name):
+    file = next(CAPTURES.glob(f"{name}.csv*"))
+    return examine(load(file, **HINTS.get(name, {})), off_line=MARKER.get(name))
+
+
+def truth_of(name):
+    return json.loads((CAPTURES / f"{name}.truth.json").read_text())
+
+
+@pytest.mark.parametrize(
+    ("line", "low", "neutral", "high"),
+    [
+        ("RX1", 1012, 1500, 1988),
+        ("RX2", 1010, 1504, 1992),
+        ("RX3", 1000, None, 2000),
+        ("RX4", 1100, 1498, 1900),
+    ],
+)
+def test_clean_sweep_endpoints_and_neutral(line, low, neutral, high):
+    travel = examined("clean-sweep").channels[line].travel
+    for level, true in ((travel.low, low), (travel.high, high), (travel.neutral, neutral)):
+        if true is None:
+            assert level is None
+        else:
+            assert abs(level.width_us - true) < 3 * level.uncertainty_us
+    assert travel.neutral_offset_us == (None if neutral is None else travel.neutral.width_us - 1500)
+
+
+def test_clean_sweep_jitter_and_frames():
+    for channel in examined("clean-sweep").channels.values():
+        assert channel.timing.width_jitter_us.rms == pytest.approx(0.25, abs=0.02)
+        assert channel.timing.period_jitter_us.rms == pytest.approx(0.8 * 2**0.5, rel=0.05)
+        assert channel.timing.frame_rate_hz == pytest.approx(50, rel=1e-6)
+        assert channel.timing.missing_frames == 0
+        assert channel.timing.glitches == 0
+        assert channel.silence.events == ()
+        assert channel.silence.finding.verdict.value == "not shown"
+
+
+def test_noisy_link_counts_what_was_put_in():
+    truth = truth_of("noisy-link")["channels"]
+    for line, channel in examined("noisy-link").channels.items():
+        assert channel.timing.missing_frames == 25
+        assert channel.timing.width_jitter_us.rms == pytest.approx(4, rel=0.25)
+        assert abs(channel.timing.glitches - len(truth[line]["glitches"])) <= 1
+    travel = examined("noisy-link").channels["RX1"].travel
+    assert travel.high.width_us == pytest.approx(2043, abs=1)
+    verdicts = {f.name: f.verdict.value for f in examined("noisy-link").channels["RX1"].findings}
+    assert verdicts["high endpoint"] == "does not meet"
+    assert verdicts["clean pulses"] == "does not meet"
+
+
+def test_holds_last_is_seen_where_the_stick_was_off_rest():
+    found = examined("holds-last").channels
+    for line, held in (("RX1", (1720, 1340)), ("RX2", (1700, 1660)), ("RX3", (1600, 1400))):
+        events = found[line].silence.events
+        assert [e.behaviour.value for e in events] == ["holds last"] * 2
+        assert [e.preset_us for e in events] == pytest.approx(held, abs=0.5)
+        assert [e.lost_s for e in events] == pytest.approx([7.253, 16.41], abs=1e-3)
+        assert found[line].silence.finding.verdict.value == "does not meet"
+    for event, back_s in zip(found["RX1"].silence.events, (11.61, 20.34), strict=True):
+        assert event.recovered_s == pytest.approx(back_s, abs=0.021)
+
+
+def test_an_idle_stick_is_not_called_a_hold():
+    for event in examined("holds-last").channels["RX4"].silence.events:
+        assert event.behaviour is None
+        assert "look alike" in event.reasons["class"]
+
+
+def test_pulses_stop_is_inferred_on_every_line():
+    for channel in examined("pulses-stop").channels.values():
+        events = channel.silence.events
+        assert [e.behaviour.value for e in events] == ["pulses stop"] * 2
+        assert [e.lost_s for e in events] == pytest.approx([5.43, 13.24], abs=0.023)
+        assert [e.recovered_s for e in events] == pytest.approx([9.46, 16.69], abs=0.023)
+        assert all(e.settle_s is None and "not marked" in e.reasons["settle_s"] for e in events)
+        assert channel.timing.missing_frames == 0
+        assert channel.silence.finding.verdict.value != "meets"
+
+
+def test_the_inverted_line_is_recognised():
+    channels = examined("pulses-stop").channels
+    assert [c.table.inverted for c in channels.values()] == [False, False, False, True]
+    assert channels["RX4"].travel.neutral.width_us == pytest.approx(1498, abs=0.5)
+
+
+def test_preset_is_reached_after_the_hold():
+    found = examined("preset").channels
+    for line, preset in (("RX1", 1500), ("RX2", 1500), ("RX3", 1000)):
+        for event in found[line].silence.events:
+            assert event.behaviour.value == "goes to preset"
+            assert event.preset_us == pytest.approx(preset, abs=0.5)
+            assert event.settle_s == pytest.approx(0.8, abs=0.0141)
+    first, second = found["RX4"].silence.events
+    assert first.behaviour.value == "holds last"
+    assert second.behaviour is None
+
+
+def test_preset_without_its_marker_never_says_more_than_it_shows():
+    findings = examine(load(CAPTURES / "preset.csv.gz"))
+    assert findings.channels["tx-on"].not_servo is not None
+    assert "--off-line tx-on" in findings.channels["tx-on"].not_servo
+    for line in ("RX1", "RX2", "RX3"):
+        for event in findings.channels[line].silence.events:
+            assert event.behaviour.value == "goes to preset"
+            assert event.settle_s is None
+            assert not event.is_marked
+
+
+def test_unmixed_drive_follows_one_stick_each():
+    channels = examined("unmixed-drive").channels
+    for channel in channels.values():
+        assert channel.travel.low.width_us == pytest.approx(1150, abs=4.1 * 3)
+        assert channel.travel.high.width_us == pytest.approx(1850, abs=4.1 * 3)
+        assert channel.travel.neutral.width_us == pytest.approx(1500, abs=4.1 * 3)

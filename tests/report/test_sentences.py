@@ -1,0 +1,63 @@
+"""The words: every verdict is said, and nothing is ever called safe."""
+
+import io
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from pwmscope import examine, load
+from pwmscope.report.data import to_json
+from pwmscope.report.sentences import channel_sentence, say_line
+from pwmscope.report.terminal import print_findings
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+
+
+def printed(findings, width=100):
+    out = io.StringIO()
+    print_findings(findings, Console(file=out, width=width, highlight=False))
+    return out.getvalue()
+
+
+@pytest.fixture(scope="module")
+def preset():
+    return examine(load(CAPTURES / "preset.csv.gz"), off_line="tx-on")
+
+
+def test_the_first_words_of_a_channel_are_its_verdict(preset):
+    for channel in preset.channels.values():
+        assert channel_sentence(channel).startswith(channel.verdict.value)
+
+
+def test_every_check_is_named_in_the_sentence(preset):
+    for channel in preset.channels.values():
+        for finding in channel.findings:
+            assert finding.name in channel_sentence(channel)
+
+
+def test_the_terminal_says_answers_first_then_the_table_then_assumptions(preset):
+    text = printed(preset)
+    places = [text.index(w) for w in ("RX1: not shown", "pulses measured", "Assumed", "rulebook")]
+    assert places[:3] == sorted(places[:3])
+    for sentence in preset.assumptions:
+        assert " ".join(sentence.split()) in " ".join(text.replace("- ", "").split()).replace(
+            "  ", " "
+        )
+
+
+@pytest.mark.parametrize("width", [40, 80, 200])
+def test_the_terminal_keeps_its_width(preset, width):
+    assert max(len(line) for line in printed(preset, width).splitlines()) <= max(width, 52)
+
+
+def test_nothing_is_called_safe(preset):
+    words = (printed(preset) + to_json(preset)).lower().replace("failsafe", "")
+    words = words.replace("safety officer", "")
+    assert "safe" not in words
+
+
+def test_a_hostile_name_is_made_plain():
+    name = say_line("\x1b[31m" + "A" * 10_000)
+    assert len(name) <= 40
+    assert name.isprintable()

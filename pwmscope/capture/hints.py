@@ -17,14 +17,38 @@ class Hints:
         The analyser's sample rate in samples per second.
     time_unit : str or None
         Unit of the time column: ``s``, ``ms``, ``us``, ``ns`` or ``ps``.
+    time_column : str or None
+        Name of the time column, as the header writes it.
+    lines : tuple of str or None
+        The lines to read, in this order; the others are left out.
+    threshold_v : float or None
+        Threshold between low and high for analogue columns, in their own unit.
     """
 
     rate_hz: float | None = None
     time_unit: str | None = None
+    time_column: str | None = None
+    lines: tuple[str, ...] | None = None
+    threshold_v: float | None = None
 
     @classmethod
-    def of(cls, *, rate: str | float | None = None, time_unit: str | None = None) -> Hints:
+    def of(
+        cls,
+        *,
+        rate: str | float | None = None,
+        time_unit: str | None = None,
+        time_column: str | None = None,
+        lines: str | tuple[str, ...] | list[str] | None = None,
+        threshold: float | None = None,
+    ) -> Hints:
         """Build hints from what a person wrote.
+
+        Parameters
+        ----------
+        rate, time_unit, time_column, threshold
+            As for `Hints`, the rate as text or number in hertz.
+        lines : str or sequence of str
+            Names; a text is split at commas.
 
         Raises
         ------
@@ -33,10 +57,16 @@ class Hints:
 
         Examples
         --------
-        >>> Hints.of(rate="1MHz")
-        Hints(rate_hz=1000000.0, time_unit=None)
+        >>> hints = Hints.of(rate="1MHz", lines="RX1, RX2")
+        >>> hints.rate_hz, hints.lines
+        (1000000.0, ('RX1', 'RX2'))
         """
+        if isinstance(lines, str):
+            lines = [name.strip() for name in lines.split(",") if name.strip()]
         return cls(
             rate_hz=None if rate is None else parse_rate(rate),
             time_unit=None if time_unit is None else parse_time_unit(time_unit),
+            time_column=time_column,
+            lines=None if lines is None else tuple(lines),
+            threshold_v=threshold,
         )

@@ -1,0 +1,179 @@
+"""The house style of all pictures, and figures turned into SVG text.
+
+Ink on white; what matters differs in shape, hatch or weight as well as in
+colour, so a copy in black and white tells the same.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, Final
+
+import matplotlib.style
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+INK: Final = "#14213d"
+GREY: Final = "#5c6370"
+BAND: Final = "#e8ebf0"
+ALARM: Final = "#9c2f00"
+LOSS: Final = "#f7efe0"
+WIDTH_IN: Final = 8.0
+FONT_PT: Final = 9.0
+LETTER_IN: Final = 0.58 * FONT_PT / 72.0
+"""Mean width of a letter, a little generous."""
+LABEL_IN: Final = 1.4 * FONT_PT / 72.0
+"""Least distance between the middles of two labels, one above the other."""
+
+_STYLE: Final[dict[str, Any]] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "pwmscope",
+    "text.parse_math": False,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans", "Verdana", "Helvetica", "Arial"],
+    "font.size": FONT_PT,
+    "axes.titlesize": FONT_PT,
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.formatter.useoffset": False,
+    "text.color": INK,
+    "xtick.color": GREY,
+    "ytick.color": GREY,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "hatch.color": GREY,
+    "hatch.linewidth": 0.5,
+    "lines.linewidth": 0.9,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture, ready for any output.
+
+    Parameters
+    ----------
+    name : str
+        What it is, as a word for a file name: ``first-frames``,
+        ``width-over-time`` or ``width-histogram``.
+    svg : str
+        One ``<svg>`` element.
+    caption : str
+        How to read it, in whole sentences.
+    alt : str
+        What it shows, for someone who cannot see it.
+    """
+
+    name: str
+    svg: str
+    caption: str
+    alt: str
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw in the house style, whatever settings the person's matplotlib has."""
+    with matplotlib.style.context(["default", _STYLE]):
+        yield
+
+
+def panel(
+    figure: Figure, left_in: float, bottom_in: float, width_in: float, height_in: float
+) -> Axes:
+    """Place axes on a figure, measured in inches from its lower left corner."""
+    whole_in = figure.get_size_inches()
+    return figure.add_axes(
+        (
+            left_in / whole_in[0],
+            bottom_in / whole_in[1],
+            width_in / whole_in[0],
+            height_in / whole_in[1],
+        )
+    )
+
+
+def to_svg(figure: Figure) -> str:
+    """Write a figure as SVG text; the same figure gives the same text.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element; its words stay words.
+    """
+    written = io.StringIO()
+    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    figure.savefig(written, format="svg", metadata=nothing)
+    text = written.getvalue()
+    return text[text.index("<svg") :]
+
+
+def spread(middles: list[float], gap: float, low: float, high: float) -> list[float]:
+    """Move labels apart along a line, as little as the order allows.
+
+    Parameters
+    ----------
+    middles : list of float
+        Where the labels would like to be, in increasing order.
+    gap : float
+        Least distance between two of them.
+    low, high : float
+        Ends of the line; the labels end below ``high`` where all of them fit.
+
+    Returns
+    -------
+    list of float
+        Where they are, in the same order.
+
+    Examples
+    --------
+    >>> spread([1.0, 1.5, 9.0], 1.0, 0.0, 10.0)
+    [1.0, 2.0, 9.0]
+    >>> spread([9.5, 10.0], 1.0, 0.0, 10.0)
+    [9.0, 10.0]
+    """
+    placed: list[float] = []
+    for middle in middles:
+        placed.append(max(middle, placed[-1] + gap if placed else low))
+    limit = high
+    for i in range(len(placed) - 1, -1, -1):
+        placed[i] = min(placed[i], limit)
+        limit = placed[i] - gap
+    return placed
+
+
+def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
+    """Give each label a row in which it lies over no earlier one.
+
+    Parameters
+    ----------
+    spans : list of tuple of float
+        Left and right end of each label.
+    rows : int
+        Rows there are.
+
+    Returns
+    -------
+    list of int or None
+        Row of each label, 0 the lowest; None where no row is free.
+
+    Examples
+    --------
+    >>> stack([(0, 4), (3, 6), (5, 8), (7, 9)], 2)
+    [0, 1, 0, 1]
+    >>> stack([(0, 4), (1, 5)], 1)
+    [0, None]
+    """
+    filled = [float("-inf")] * rows
+    given: list[int | None] = []
+    for left, right in spans:
+        row = next((i for i, end in enumerate(filled) if end <= left), None)
+        if row is not None:
+            filled[row] = right
+        given.append(row)
+    return given

@@ -1,0 +1,52 @@
+"""The pictures of one channel; they draw results and measure nothing."""
+
+from __future__ import annotations
+
+from pwmscope.capture import Capture
+from pwmscope.findings import ChannelFindings
+from pwmscope.report.drawing import Picture, house_style
+from pwmscope.report.first_frames import draw_first_frames
+from pwmscope.report.width_histogram import draw_width_histogram
+from pwmscope.report.width_over_time import draw_width_over_time
+
+
+def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, ...]:
+    """Draw a channel: its first frames, its width over time, its widths' histogram.
+
+    A line that does not carry servo pulses has only its first edges drawn, and
+    a line that never changes has no picture.
+
+    Parameters
+    ----------
+    channel : ChannelFindings
+        What was found about the line.
+    capture : Capture
+        The recording, for the line's level as it was on the wire.
+
+    Returns
+    -------
+    tuple of Picture
+        Three, one or none.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pwmscope.capture import Capture, Line
+    >>> from pwmscope.findings import examine
+    >>> rise_us = 5_000 + 20_000 * np.arange(100)
+    >>> edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
+    >>> line = Line("RX1", edges_us.astype(np.int64) * 1_000_000, initial_level=0)
+    >>> capture = Capture({"RX1": line}, 2_000_000_000_000, 1e6, "an example")
+    >>> channel = examine(capture).channels["RX1"]
+    >>> [picture.name for picture in draw_channel(channel, capture)]
+    ['first-frames', 'width-over-time', 'width-histogram']
+    """
+    line = capture.lines[channel.line]
+    with house_style():
+        drawn: list[Picture] = []
+        if line.edges_ps.size:
+            drawn.append(draw_first_frames(channel, line, capture.duration_s))
+        if channel.not_servo is None:
+            drawn.append(draw_width_over_time(channel, capture.duration_s))
+            drawn.append(draw_width_histogram(channel))
+    return tuple(drawn)

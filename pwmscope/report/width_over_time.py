@@ -1,0 +1,320 @@
+"""The picture of a channel's pulse width over the whole recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from pwmscope.findings import ChannelFindings, LossEvent
+from pwmscope.findings.losses import quiet_limit_s
+from pwmscope.findings.spans import Span
+from pwmscope.findings.travel import Level, Travel
+from pwmscope.pulses import Flag, PulseTable, find_frames
+from pwmscope.report.decimation import keep_extremes
+from pwmscope.report.drawing import (
+    ALARM,
+    BAND,
+    GREY,
+    INK,
+    LABEL_IN,
+    LETTER_IN,
+    LOSS,
+    WIDTH_IN,
+    Picture,
+    panel,
+    spread,
+    stack,
+    to_svg,
+)
+
+_LEFT_IN: Final = 0.75
+_DRAWN_IN: Final = 5.2
+_DRAWN_HIGH_IN: Final = 2.7
+_COLUMNS: Final = 600
+"""Pixel columns of the drawn part, at about 110 to the inch."""
+_MARK_COLUMNS: Final = 120
+_LOSS_ROWS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class _Label:
+    """Words beside the drawn part, with the mark that they explain."""
+
+    height_us: float
+    words: str
+    colour: str
+    mark: str = ""
+
+
+def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture:
+    """Draw the pulse width over time with levels, losses, glitches and the convention.
+
+    Parameters
+    ----------
+    channel : ChannelFindings
+        Findings of a line with servo pulses.
+    duration_s : float
+        Length of the recording in seconds.
+
+    Returns
+    -------
+    Picture
+    """
+    travel, silence = channel.travel, channel.silence
+    assert travel is not None  # a servo channel has both
+    assert silence is not None
+    losses = list(zip(silence.events, channel.loss_spans, strict=True))
+    rows = _loss_rows(losses, duration_s)
+    used = 1 + max((row for row in rows if row is not None), default=-1)
+    head_in = 0.2 + 2.25 * LABEL_IN * used + (LABEL_IN if None in rows else 0.0)
+    figure = Figure((WIDTH_IN, 0.55 + _DRAWN_HIGH_IN + head_in))
+    axes = panel(figure, _LEFT_IN, 0.55, _DRAWN_IN, _DRAWN_HIGH_IN)
+    axes.set_xlim(0.0, duration_s)
+    axes.set_ylim(*_limits_us(channel.table))
+    _draw_losses(axes, losses, rows)
+    labels = [
+        *_draw_convention(axes, channel.table, duration_s),
+        *_draw_widths(axes, channel.table),
+        *_draw_levels(axes, travel),
+        *_draw_strays(axes, channel.table),
+    ]
+    _draw_labels(axes, labels)
+    axes.set_xlabel("time since the start of the recording (s)")
+    axes.set_ylabel("pulse width (us)")
+    return Picture("width-over-time", to_svg(figure), _CAPTION, _alt(channel, travel, duration_s))
+
+
+_CAPTION: Final = (
+    "Pulse width over time. Grey band: the convention's range, dashed line: its neutral. Heavy "
+    "bars: the dwells that an endpoint or neutral was taken from. Hatched: signal lost, with what "
+    "the output did and from when to when. Crosses at the lower edge: glitches. Where many pulses "
+    "share a pixel, its smallest and its largest width are drawn."
+)
+
+
+def _limits_us(table: PulseTable) -> tuple[float, float]:
+    width_us = table.width_us[table.measured]
+    low_us = min(table.convention.low_us, float(width_us.min()))
+    high_us = max(table.convention.high_us, float(width_us.max()))
+    margin_us = 0.09 * (high_us - low_us)
+    return low_us - margin_us, high_us + margin_us
+
+
+def _draw_convention(axes: Axes, table: PulseTable, duration_s: float) -> list[_Label]:
+    convention = table.convention
+    axes.axhspan(convention.low_us, convention.high_us, color=BAND, zorder=0, linewidth=0)
+    for level_us in (convention.low_us, convention.high_us):
+        axes.plot([0, duration_s], [level_us] * 2, color=GREY, linewidth=0.6, zorder=1)
+    axes.plot(
+        [0, duration_s], [convention.neutral_us] * 2,
+        color=GREY, linewidth=0.7, linestyle=(0, (6, 4)), zorder=1,
+    )  # fmt: skip
+    return [
+        _Label(convention.low_us, f"convention {convention.low_us:g} us", GREY),
+        _Label(convention.neutral_us, f"convention {convention.neutral_us:g} us", GREY),
+        _Label(convention.high_us, f"convention {convention.high_us:g} us", GREY),
+    ]
+
+
+def _draw_widths(axes: Axes, table: PulseTable) -> list[_Label]:
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    kept = keep_extremes(rise_s, width_us, _COLUMNS)
+    time_s, shown_us = rise_s[kept], width_us[kept]
+    usual_us = find_frames(table).usual_us or table.convention.period_us
+    silent = np.flatnonzero(np.diff(rise_s) > quiet_limit_s(usual_us))
+    breaks = np.unique(np.searchsorted(time_s, rise_s[silent], side="right"))
+    axes.plot(
+        np.insert(time_s, breaks, np.nan), np.insert(shown_us, breaks, np.nan),
+        color=INK, linewidth=0.6, marker=".", markersize=1.0, zorder=3,
+    )  # fmt: skip
+    rows = np.flatnonzero(table.measured & table.has(Flag.OUTSIDE))
+    if not rows.size:
+        return []
+    outside_us = table.width_us[rows]
+    few = keep_extremes(table.rise_s[rows], outside_us, _MARK_COLUMNS)
+    axes.plot(
+        table.rise_s[rows][few], outside_us[few], linestyle="none", marker="D", markersize=3.6,
+        markerfacecolor="none", markeredgecolor=ALARM, markeredgewidth=0.8, zorder=4,
+    )  # fmt: skip
+    convention = table.convention
+    sides = (
+        (outside_us[outside_us < convention.low_us], "under", convention.low_us),
+        (outside_us[outside_us > convention.high_us], "over", convention.high_us),
+    )
+    return [
+        _Label(
+            float(side_us.min() if word == "under" else side_us.max()),
+            f"{_pulses(side_us.size)} {word} {limit_us:g} us",
+            ALARM,
+            "D",
+        )
+        for side_us, word, limit_us in sides
+        if side_us.size
+    ]
+
+
+def _pulses(count: int) -> str:
+    return f"{count} pulse" if count == 1 else f"{count} pulses"
+
+
+def _levels(travel: Travel) -> list[tuple[str, Level]]:
+    named = (
+        ("low endpoint", travel.low),
+        ("neutral", travel.neutral),
+        ("high endpoint", travel.high),
+    )
+    return [(name, level) for name, level in named if level is not None]
+
+
+def _draw_levels(axes: Axes, travel: Travel) -> list[_Label]:
+    for _, level in _levels(travel):
+        axes.hlines(
+            [level.width_us] * len(level.visits),
+            [visit.start_s for visit in level.visits],
+            [visit.end_s for visit in level.visits],
+            color=INK, linewidth=5.0, zorder=3.5,
+        )  # fmt: skip
+    return [
+        _Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, "_")
+        for name, level in _levels(travel)
+    ]
+
+
+def _draw_strays(axes: Axes, table: PulseTable) -> list[_Label]:
+    """Mark pulses without a width of their own at the edges of the drawn part."""
+    bottom_us, top_us = axes.get_ylim()
+    accepted_us = table.convention.accepted_high_us
+    foreign = table.has(Flag.FOREIGN)
+    notched = table.has(Flag.NOTCHED) & ~foreign
+    with np.errstate(invalid="ignore"):
+        wide = foreign & (table.width_us > accepted_us)
+    kinds: tuple[tuple[npt.NDArray[np.bool_], str, float, str], ...] = (
+        (table.has(Flag.GLITCH), "x", 0.02, f"under {table.convention.glitch_us:g} us"),
+        (foreign & ~wide, "v", 0.05, f"under {table.convention.accepted_low_us:g} us"),
+        (notched, "2", 0.08, "with a notch"),
+        (wide, "^", 0.98, f"over {accepted_us:g} us"),
+    )
+    labels = []
+    for mask, mark, place, words in kinds:
+        time_s = table.rise_s[mask]
+        if not time_s.size:
+            continue
+        height_us = bottom_us + place * (top_us - bottom_us)
+        few = keep_extremes(time_s, np.zeros(time_s.size), _COLUMNS)
+        axes.plot(
+            time_s[few], np.full(few.size, height_us), linestyle="none", marker=mark,
+            markersize=5, color=ALARM, markeredgewidth=1.0, zorder=4, clip_on=False,
+        )  # fmt: skip
+        labels.append(_Label(height_us, f"{_pulses(time_s.size)} {words}", ALARM, mark))
+    return labels
+
+
+def _draw_labels(axes: Axes, labels: list[_Label]) -> None:
+    """Write the labels beside the drawn part, each with its mark and a line to its height."""
+    bottom_us, top_us = axes.get_ylim()
+    ordered = sorted(labels, key=lambda label: label.height_us)
+    gap_us = LABEL_IN / _DRAWN_HIGH_IN * (top_us - bottom_us)
+    places_us = spread([label.height_us for label in ordered], gap_us, bottom_us, top_us)
+    across = axes.get_yaxis_transform()
+    for label, place_us in zip(ordered, places_us, strict=True):
+        axes.plot(
+            [1.003, 1.025], [label.height_us, place_us], transform=across,
+            color=label.colour, linewidth=0.6, clip_on=False,
+        )  # fmt: skip
+        if label.mark:
+            axes.plot(
+                [1.04], [place_us], transform=across, clip_on=False, marker=label.mark,
+                color=label.colour, markerfacecolor="none", markersize=5,
+                markeredgewidth=2.4 if label.mark == "_" else 1.0,
+            )  # fmt: skip
+        axes.text(
+            1.057 if label.mark else 1.03, place_us, label.words, transform=across,
+            color=label.colour, va="center",
+        )  # fmt: skip
+
+
+def _say_loss(event: LossEvent) -> tuple[str, str]:
+    """Write what stands over a loss, in two lines."""
+    did = event.behaviour.value if event.behaviour else "response not shown"
+    level = f" {event.preset_us:.1f} us" if event.behaviour and event.preset_us else ""
+    known = "" if event.is_marked else ", inferred"
+    if event.recovered_s is None:
+        return did + level, f"{event.lost_s:.3f} s, no move after{known}"
+    return did + level, f"{event.lost_s:.3f} to {event.recovered_s:.3f} s{known}"
+
+
+def _loss_rows(losses: list[tuple[LossEvent, Span]], duration_s: float) -> list[int | None]:
+    s_per_in = duration_s / _DRAWN_IN
+    spans = []
+    for event, span in losses:
+        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, _say_loss(event))))
+        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, duration_s)
+        spans.append((middle_s - half_s, middle_s + half_s))
+    return stack(spans, _LOSS_ROWS)
+
+
+def _clamped(middle_s: float, half_s: float, duration_s: float) -> float:
+    return min(max(middle_s, half_s), max(duration_s - half_s, half_s))
+
+
+def _draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int | None]) -> None:
+    duration_s = axes.get_xlim()[1]
+    s_per_in = duration_s / _DRAWN_IN
+    upright = axes.get_xaxis_transform()
+    for (event, span), row in zip(losses, rows, strict=True):
+        axes.axvspan(
+            span.start_s, span.end_s, facecolor=LOSS, edgecolor=GREY, hatch="////",
+            alpha=0.55, linewidth=0.8, zorder=0.5,
+        )  # fmt: skip
+        if row is None:
+            continue
+        words = _say_loss(event)
+        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, words)))
+        middle_s = (span.start_s + span.end_s) / 2
+        base = 1.0 + (0.08 + 2.25 * LABEL_IN * row) / _DRAWN_HIGH_IN
+        axes.plot(
+            [middle_s] * 2, [1.0, base], transform=upright, color=GREY, linewidth=0.6,
+            clip_on=False,
+        )  # fmt: skip
+        axes.text(
+            _clamped(middle_s, half_s, duration_s), base, "\n".join(words),
+            transform=upright, ha="center", va="bottom", color=INK, linespacing=1.1,
+        )  # fmt: skip
+    hidden = sum(row is None for row in rows)
+    if hidden:
+        axes.text(
+            0.0, 1.0 + (0.1 + 2.25 * LABEL_IN * _LOSS_ROWS) / _DRAWN_HIGH_IN,
+            f"{hidden} more losses without a label here; the table names them.",
+            transform=axes.transAxes, color=INK,
+        )  # fmt: skip
+
+
+def _alt(channel: ChannelFindings, travel: Travel, duration_s: float) -> str:
+    table = channel.table
+    width_us = table.width_us[table.measured]
+    told = [
+        f"Pulse width over {duration_s:.1f} s: {_pulses(width_us.size)} between "
+        f"{width_us.min():.1f} and {width_us.max():.1f} us, against a convention of "
+        f"{table.convention.low_us:g} to {table.convention.high_us:g} us."
+    ]
+    levels = [f"{name} {level.width_us:.1f} us" for name, level in _levels(travel)]
+    if levels:
+        told.append(f"Marked dwells: {', '.join(levels)}.")
+    for flag, words in (
+        (Flag.GLITCH | Flag.NOTCHED, "glitches"),
+        (Flag.FOREIGN, "that are no servo pulses"),
+    ):
+        count = int(np.count_nonzero(table.has(flag)))
+        if count:
+            told.append(f"{_pulses(count)} marked as {words}.")
+    assert channel.silence is not None
+    events = channel.silence.events
+    told += [f"Signal lost: {', '.join(_say_loss(event))}." for event in events[:6]]
+    if len(events) > 6:
+        told.append(f"{len(events) - 6} more losses are in the table.")
+    return " ".join(told)

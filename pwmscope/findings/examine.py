@@ -16,7 +16,14 @@ from pwmscope.findings.silence import Silence, examine_silence
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import Travel, examine_travel
-from pwmscope.pulses import STANDARD_SERVO, Convention, Flag, PulseTable, decode
+from pwmscope.pulses import (
+    STANDARD_SERVO,
+    Convention,
+    Flag,
+    PulseTable,
+    decode,
+    split_sum_trains,
+)
 
 FEWEST_PULSES = 3
 
@@ -70,7 +77,7 @@ class Findings:
     Parameters
     ----------
     capture : Capture
-        The recording.
+        The recording; PPM sum trains are split into their channels.
     convention : Convention
         What it was held against.
     limits : Limits
@@ -138,6 +145,7 @@ def examine(
             f"There is no line '{off_line}' in {capture.source}; "
             f"its lines are {', '.join(capture.lines)}."
         )
+    capture = split_sum_trains(capture)
     tables = {name: t for name, t in decode(capture, convention).items() if name != off_line}
     refused = {name: why for name, t in tables.items() if (why := _not_servo(t)) is not None}
     servo = {name: table for name, table in tables.items() if name not in refused}

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.pulses.convention import STANDARD_SERVO, Convention
 from pwmscope.pulses.polarity import is_inverted
+from pwmscope.pulses.sum_train import split_sum_trains
 from pwmscope.pulses.table import Flag, PulseTable
 
 
@@ -24,8 +25,9 @@ def decode(capture: Capture, convention: Convention = STANDARD_SERVO) -> dict[st
     Returns
     -------
     dict of str to PulseTable
-        One table per line, in the capture's order. A line without a single
-        pulse has a table of length 0.
+        One table per line, in the capture's order; a line that carries a PPM
+        sum train gives one per channel. A line without a single pulse has a
+        table of length 0.
 
     Examples
     --------
@@ -42,7 +44,7 @@ def decode(capture: Capture, convention: Convention = STANDARD_SERVO) -> dict[st
     """
     return {
         name: decode_line(line, capture.duration_ps, capture.sample_interval_us, convention)
-        for name, line in capture.lines.items()
+        for name, line in split_sum_trains(capture).lines.items()
     }
 
 

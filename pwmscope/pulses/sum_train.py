@@ -1,0 +1,159 @@
+"""PPM sum trains: all channels on one wire, split into a line each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.capture import PS_PER_US, Capture, Line
+
+CHANNEL_US: Final = (750.0, 2250.0)
+"""Distance of two marks that is a channel: the range accepted for servo pulses."""
+SYNC_US: Final = 2500.0
+"""Distance of two marks above which the frame is over (common practice: 2.7 ms and more)."""
+MARK_US: Final = (50.0, 700.0)
+"""Length of a mark (common practice: 200 to 500 us)."""
+MOST_CHANNELS: Final = 16
+FEWEST_FRAMES: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class SumTrain:
+    """What a PPM sum train carries.
+
+    Parameters
+    ----------
+    channels : int
+        Channels in a frame.
+    marks_are_low : bool
+        Whether the marks between channels are low.
+    frames : int
+        Complete frames.
+    damaged : int
+        Frames left out because they hold another number of channels.
+    lines : tuple of Line
+        One per channel: each pulse runs from the mark before to the mark after.
+    """
+
+    channels: int
+    marks_are_low: bool
+    frames: int
+    damaged: int
+    lines: tuple[Line, ...]
+
+
+def split_sum_trains(capture: Capture) -> Capture:
+    """Replace each line that carries a PPM sum train by one line per channel.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+
+    Returns
+    -------
+    Capture
+        The same recording where there is none; otherwise with lines named
+        ``LINE ch1``, ``LINE ch2``, … and a sentence in its assumptions.
+
+    Examples
+    --------
+    >>> marks_us = np.array([0, 1200, 2900, 20000, 21200, 22900, 40000, 41200, 42900, 60000])
+    >>> edges_us = np.stack([marks_us + 500, marks_us + 800], axis=1).ravel()
+    >>> line = Line("PPM", edges_us.astype(np.int64) * PS_PER_US, 0)
+    >>> capture = Capture({"PPM": line}, 70_000 * PS_PER_US, 1e6, "an example")
+    >>> split = split_sum_trains(capture)
+    >>> {name: np.diff(line.edges_ps)[0] / PS_PER_US for name, line in split.lines.items()}
+    {'PPM ch1': np.float64(1200.0), 'PPM ch2': np.float64(1700.0)}
+    """
+    lines: dict[str, Line] = {}
+    said = []
+    for name, line in capture.lines.items():
+        train = find_sum_train(line)
+        if train is None:
+            lines[name] = line
+            continue
+        lines.update({part.name: part for part in train.lines})
+        said.append(_say(name, train))
+    if not said:
+        return capture
+    return replace(capture, lines=lines, assumptions=(*capture.assumptions, *said))
+
+
+def _say(name: str, train: SumTrain) -> str:
+    sentence = (
+        f"Line {name} carries a PPM sum train of {train.channels} channels with "
+        f"{'low' if train.marks_are_low else 'high'} marks; it is split into {name} ch1 to "
+        f"{name} ch{train.channels}, each pulse from the start of one mark to the start of the next"
+    )
+    if train.damaged:
+        sentence += (
+            f"; {train.damaged} of {train.frames + train.damaged} frames hold another number of "
+            "channels and are left out"
+        )
+    return sentence + "."
+
+
+def find_sum_train(line: Line) -> SumTrain | None:
+    """Recognise a PPM sum train and take it apart.
+
+    A sum train has short marks of one length; the distances between their
+    leading edges are channel widths but for one longer pause a frame, and the
+    same number of channels lies between any two pauses (common practice).
+
+    Parameters
+    ----------
+    line : Line
+        The line.
+
+    Returns
+    -------
+    SumTrain or None
+        None where the line does not look like one.
+    """
+    marks_are_low = _marks_are_low(line)
+    if marks_are_low is None:
+        return None
+    marks_ps = line.rises_ps(inverted=marks_are_low)
+    apart_us = np.diff(marks_ps) / PS_PER_US
+    is_pause = apart_us > SYNC_US
+    is_channel = (apart_us >= CHANNEL_US[0]) & (apart_us <= CHANNEL_US[1])
+    pauses = np.flatnonzero(is_pause)
+    if pauses.size < FEWEST_FRAMES or np.mean(is_pause | is_channel) < 0.9:
+        return None
+    first = pauses[:-1] + 1
+    counts = np.diff(pauses) - 1
+    channels = int(np.bincount(np.minimum(counts, MOST_CHANNELS + 1)).argmax())
+    if not 2 <= channels <= MOST_CHANNELS:
+        return None
+    bad = np.concatenate([[0], np.cumsum(~is_channel & ~is_pause)])
+    whole = (counts == channels) & (bad[pauses[1:]] == bad[first])
+    if np.count_nonzero(whole) < max(FEWEST_FRAMES - 1, 0.5 * counts.size):
+        return None
+    starts = first[whole]
+    lines = tuple(
+        Line(
+            f"{line.name} ch{k + 1}",
+            np.stack([marks_ps[starts + k], marks_ps[starts + k + 1]], axis=1).ravel(),
+            0,
+        )
+        for k in range(channels)
+    )
+    return SumTrain(channels, marks_are_low, starts.size, int(np.sum(~whole)), lines)
+
+
+def _marks_are_low(line: Line) -> bool | None:
+    """Say which level the marks have, by which level's stretches are short and alike."""
+    stretches_us: npt.NDArray[np.float64] = np.diff(line.edges_ps) / PS_PER_US
+    if stretches_us.size < 2 * FEWEST_FRAMES:
+        return None
+    highs, lows = stretches_us[line.initial_level :: 2], stretches_us[1 - line.initial_level :: 2]
+    for level_is_low, marks_us in ((False, highs), (True, lows)):
+        usual_us = float(np.median(marks_us))
+        alike = np.abs(marks_us - usual_us) <= max(0.1 * usual_us, 5.0)
+        if MARK_US[0] <= usual_us <= MARK_US[1] and np.mean(alike) > 0.9:
+            return level_is_low
+    return None

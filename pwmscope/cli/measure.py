@@ -1,0 +1,45 @@
+"""`pwmscope measure`: say what was found about every channel."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pwmscope.cli.reading import Recording, off_line_option, reading_options
+from pwmscope.cli.screen import screen
+
+
+@click.command()
+@reading_options
+@off_line_option
+@click.option(
+    "--json",
+    "json_path",
+    metavar="PATH",
+    help="Also write the findings as JSON; '-' writes them to the terminal instead of the text.",
+)
+@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+def measure(
+    recording: Recording, off_line: str | None, json_path: str | None, *, replace: bool
+) -> None:
+    """Measure every channel of CAPTURE and say what was found.
+
+    CAPTURE is a recording of digital levels, plain or gzip: one row per sample with a
+    time column, one row per change with a time column, or samples without time and --rate.
+    """
+    from pwmscope.findings import examine  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.report.data import to_json  # noqa: PLC0415
+    from pwmscope.report.terminal import print_findings  # noqa: PLC0415
+
+    if json_path not in {None, "-"}:
+        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    findings = examine(recording.load(), off_line=off_line)
+    if json_path == "-":
+        click.echo(to_json(findings), nl=False)
+        return
+    print_findings(findings, screen())
+    if json_path is not None:
+        write_text(Path(json_path), to_json(findings), replace=replace)
+        click.echo(f"\nThe same findings are in {json_path}.")

@@ -1,0 +1,102 @@
+"""What every command that reads a recording takes: the file, and the hints about it."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from pwmscope.capture import Capture
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording that a person named, with the hints given; not read yet.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    hints : dict of str to str or float
+        Keyword arguments for `pwmscope.load`: only the hints that were given.
+    """
+
+    path: Path
+    hints: dict[str, Any]
+
+    def load(self) -> Capture:
+        """Read the file."""
+        from pwmscope.capture import load  # noqa: PLC0415
+
+        return load(self.path, **self.hints)
+
+
+_OPTIONS = (
+    click.option(
+        "--rate",
+        metavar="RATE",
+        help="The analyser's sample rate, such as 1MHz; needed where rows carry no time.",
+    ),
+    click.option(
+        "--time-unit",
+        metavar="UNIT",
+        help="Unit of the time column (s, ms, us, ns, ps) where its heading does not say.",
+    ),
+    click.option(
+        "--time-column",
+        metavar="NAME",
+        help="The column that holds the time, where its heading does not show it.",
+    ),
+    click.option(
+        "--lines",
+        metavar="NAMES",
+        help="The lines to read, with commas between them; the others are left out.",
+    ),
+    click.option(
+        "--threshold",
+        metavar="VOLTS",
+        type=float,
+        help="The level between low and high of columns that hold voltages.",
+    ),
+)
+_HINTS = ("rate", "time_unit", "time_column", "lines", "threshold")
+
+
+def reading_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the argument CAPTURE and the hints, as one `recording`.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function; it takes ``recording`` among its keywords.
+
+    Returns
+    -------
+    callable
+        The function that click calls.
+    """
+
+    @functools.wraps(command)
+    def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401 - click's keywords
+        given = {name: others.pop(name) for name in _HINTS}
+        hints = {name: hint for name, hint in given.items() if hint is not None}
+        command(recording=Recording(capture, hints), **others)
+
+    # An option stands above those that are already there, so the last is added first.
+    decorated: Callable[..., None] = collected
+    for option in reversed(_OPTIONS):
+        decorated = option(decorated)
+    return click.argument("capture", type=click.Path(path_type=Path))(decorated)
+
+
+off_line_option = click.option(
+    "--off-line",
+    metavar="LINE",
+    help="The line that marks the transmitter's switch: its level at the start means "
+    "on, the other means off.",
+)

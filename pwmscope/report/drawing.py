@@ -16,9 +16,12 @@ import matplotlib.style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from pwmscope.findings import ChannelFindings, Verdict
+
 INK: Final = "#14213d"
 GREY: Final = "#5c6370"
 BAND: Final = "#e8ebf0"
+DWELL: Final = "#98a4ba"
 ALARM: Final = "#9c2f00"
 LOSS: Final = "#f7efe0"
 WIDTH_IN: Final = 8.0
@@ -81,6 +84,15 @@ def house_style() -> Iterator[None]:
     """Draw in the house style, whatever settings the person's matplotlib has."""
     with matplotlib.style.context(["default", _STYLE]):
         yield
+
+
+def outside_colour(channel: ChannelFindings) -> str:
+    """Choose the colour of pulses outside the convention: an alarm only beyond the limit."""
+    within = any(
+        finding.name == "pulse width range" and finding.verdict is Verdict.MEETS
+        for finding in channel.findings
+    )
+    return GREY if within else ALARM
 
 
 def panel(

@@ -111,7 +111,6 @@ def _pulse_words(table: PulseTable, row: int) -> tuple[str, str]:
         (Flag.GLITCH, "glitch"),
         (Flag.FOREIGN, "no servo pulse"),
         (Flag.NOTCHED, "notched"),
-        (Flag.OUTSIDE, "outside"),
     ):
         if flag in flags:
             return f"{word}, {width}", ALARM

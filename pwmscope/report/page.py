@@ -16,7 +16,7 @@ import jinja2
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS
 from pwmscope.errors import OutputError
-from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.output import refuse_to_overwrite, write_text
 from pwmscope.report.drawing import Picture
 from pwmscope.report.pictures import draw_channel
@@ -42,15 +42,15 @@ class _Section:
     channel: ChannelFindings
     pictures: tuple[Picture, ...]
 
-    @property
-    def open_findings(self) -> tuple[Finding, ...]:
-        """Findings that do not meet their limit, then those not shown."""
-        return tuple(
-            finding
-            for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN)
-            for finding in self.channel.findings
-            if finding.verdict is verdict
-        )
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """One thing that is not met or not shown, with the lines that it holds for."""
+
+    verdict: Verdict
+    name: str
+    sentence: str
+    lines: tuple[str, ...]
 
 
 def write_page(findings: Findings, folder: Path, *, replace: bool = False) -> Path:
@@ -125,6 +125,7 @@ def page_text(findings: Findings) -> str:
         "sentence": channel_sentence,
         "rate": _say_rate,
         "address": _address,
+        "capital": lambda text: text[:1].upper() + text[1:],
         "kind": lambda verdict: verdict.value.replace(" ", "-"),
     }
     template = importlib.resources.files("pwmscope.report").joinpath("page.html.j2")
@@ -134,10 +135,23 @@ def page_text(findings: Findings) -> str:
         file=plain(PurePath(findings.capture.source).name or findings.capture.source, {}, 80),
         overall=overall_sentence(findings),
         sections=sections,
+        open_points=_open_points(findings),
         rulebook=RULEBOOK,
         cautions=CAUTIONS,
         version=__version__,
     )
+
+
+def _open_points(findings: Findings) -> list[_Point]:
+    """List what does not meet its limit, then what is not shown, each thing once."""
+    lines: dict[tuple[Verdict, str, str], list[str]] = {}
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for channel in findings.channels.values():
+            for finding in channel.findings:
+                if finding.verdict is verdict:
+                    key = (verdict, finding.name, finding.sentence)
+                    lines.setdefault(key, []).append(channel.line)
+    return [_Point(*key, tuple(named)) for key, named in lines.items()]
 
 
 def _plain_names(findings: Findings) -> dict[str, str]:

@@ -23,6 +23,7 @@ from pwmscope.report.drawing import (
     INK,
     WIDTH_IN,
     Picture,
+    outside_colour,
     panel,
     to_svg,
 )
@@ -56,7 +57,7 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
     jitter = timing.width_jitter_us
     figure = Figure((WIDTH_IN, 2.85))
     whole_in = _WHOLE_IN if close and jitter.rms is not None else WIDTH_IN - 1.0
-    bin_us = _draw_whole(panel(figure, 0.75, 0.55, whole_in, _HIGH_IN), table, width_us, jitter)
+    bin_us = _draw_whole(panel(figure, 0.75, 0.55, whole_in, _HIGH_IN), channel, width_us)
     close_words = ""
     if close is not None and jitter.rms is not None:
         axes = panel(figure, 0.75 + _WHOLE_IN + 0.7, 0.55, _CLOSE_IN, _HIGH_IN)
@@ -140,10 +141,10 @@ def _draw_bars(
     )  # fmt: skip
 
 
-def _draw_whole(
-    axes: Axes, table: PulseTable, width_us: npt.NDArray[np.float64], jitter: Jitter
-) -> float:
+def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.float64]) -> float:
     """Draw the whole travel; return the width of a bin in microseconds."""
+    assert channel.timing is not None
+    table, jitter = channel.table, channel.timing.width_jitter_us
     convention = table.convention
     low_us = min(convention.low_us, float(width_us.min()) if width_us.size else math.inf)
     high_us = max(convention.high_us, float(width_us.max()) if width_us.size else -math.inf)
@@ -159,7 +160,9 @@ def _draw_whole(
     for bar in _draw_bars(axes, width_us, borders_us):
         left_us = bar.get_x()
         if left_us + bin_us <= convention.low_us or left_us >= convention.high_us:
-            bar.set(facecolor="white", edgecolor=ALARM, hatch="xxxx", linewidth=0.8)
+            bar.set(
+                facecolor="white", edgecolor=outside_colour(channel), hatch="xxxx", linewidth=0.8
+            )
     axes.set_yscale("log")
     axes.set_ylim(0.5, max(10.0, 2.0 * width_us.size))
     axes.yaxis.set_major_formatter("{x:g}")

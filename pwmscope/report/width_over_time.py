@@ -19,6 +19,7 @@ from pwmscope.report.decimation import keep_extremes
 from pwmscope.report.drawing import (
     ALARM,
     BAND,
+    DWELL,
     GREY,
     INK,
     LABEL_IN,
@@ -26,6 +27,7 @@ from pwmscope.report.drawing import (
     LOSS,
     WIDTH_IN,
     Picture,
+    outside_colour,
     panel,
     spread,
     stack,
@@ -37,6 +39,7 @@ _DRAWN_IN: Final = 5.2
 _DRAWN_HIGH_IN: Final = 2.7
 _COLUMNS: Final = 600
 """Pixel columns of the drawn part, at about 110 to the inch."""
+_BAR: Final = "_"
 _MARK_COLUMNS: Final = 120
 _LOSS_ROWS: Final = 4
 
@@ -79,7 +82,7 @@ def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture
     _draw_losses(axes, losses, rows)
     labels = [
         *_draw_convention(axes, channel.table, duration_s),
-        *_draw_widths(axes, channel.table),
+        *_draw_widths(axes, channel.table, outside_colour(channel)),
         *_draw_levels(axes, travel),
         *_draw_strays(axes, channel.table),
     ]
@@ -90,7 +93,7 @@ def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture
 
 
 _CAPTION: Final = (
-    "Pulse width over time. Grey band: the convention's range, dashed line: its neutral. Heavy "
+    "Pulse width over time. Grey band: the convention's range, dashed line: its neutral. Broad "
     "bars: the dwells that an endpoint or neutral was taken from. Hatched: signal lost, with what "
     "the output did and from when to when. Crosses at the lower edge: glitches. Where many pulses "
     "share a pixel, its smallest and its largest width are drawn."
@@ -121,7 +124,7 @@ def _draw_convention(axes: Axes, table: PulseTable, duration_s: float) -> list[_
     ]
 
 
-def _draw_widths(axes: Axes, table: PulseTable) -> list[_Label]:
+def _draw_widths(axes: Axes, table: PulseTable, alarm: str) -> list[_Label]:
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
     kept = keep_extremes(rise_s, width_us, _COLUMNS)
     time_s, shown_us = rise_s[kept], width_us[kept]
@@ -139,7 +142,7 @@ def _draw_widths(axes: Axes, table: PulseTable) -> list[_Label]:
     few = keep_extremes(table.rise_s[rows], outside_us, _MARK_COLUMNS)
     axes.plot(
         table.rise_s[rows][few], outside_us[few], linestyle="none", marker="D", markersize=3.6,
-        markerfacecolor="none", markeredgecolor=ALARM, markeredgewidth=0.8, zorder=4,
+        markerfacecolor="none", markeredgecolor=alarm, markeredgewidth=0.8, zorder=4,
     )  # fmt: skip
     convention = table.convention
     sides = (
@@ -150,7 +153,7 @@ def _draw_widths(axes: Axes, table: PulseTable) -> list[_Label]:
         _Label(
             float(side_us.min() if word == "under" else side_us.max()),
             f"{_pulses(side_us.size)} {word} {limit_us:g} us",
-            ALARM,
+            alarm,
             "D",
         )
         for side_us, word, limit_us in sides
@@ -177,10 +180,10 @@ def _draw_levels(axes: Axes, travel: Travel) -> list[_Label]:
             [level.width_us] * len(level.visits),
             [visit.start_s for visit in level.visits],
             [visit.end_s for visit in level.visits],
-            color=INK, linewidth=5.0, zorder=3.5,
+            color=DWELL, linewidth=6.0, zorder=2,
         )  # fmt: skip
     return [
-        _Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, "_")
+        _Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, _BAR)
         for name, level in _levels(travel)
     ]
 
@@ -229,8 +232,8 @@ def _draw_labels(axes: Axes, labels: list[_Label]) -> None:
         if label.mark:
             axes.plot(
                 [1.04], [place_us], transform=across, clip_on=False, marker=label.mark,
-                color=label.colour, markerfacecolor="none", markersize=5,
-                markeredgewidth=2.4 if label.mark == "_" else 1.0,
+                color=DWELL if label.mark == _BAR else label.colour, markerfacecolor="none",
+                markersize=5, markeredgewidth=4.0 if label.mark == _BAR else 1.0,
             )  # fmt: skip
         axes.text(
             1.057 if label.mark else 1.03, place_us, label.words, transform=across,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 
@@ -30,6 +30,28 @@ class Limits:
     failsafe_s: float
     source: str
 
+    def scaled(self, span_us: float) -> Limits:
+        """Return the limits for a convention whose endpoints lie ``span_us`` apart.
+
+        The widths shrink with the convention's span, 1000 us for the standard
+        servo; the failsafe time stays.
+
+        Examples
+        --------
+        >>> COMMON_PRACTICE.scaled(125.0).neutral_us
+        2.5
+        """
+        scale = span_us / STANDARD_SPAN_US
+        return replace(
+            self,
+            neutral_us=self.neutral_us * scale,
+            overshoot_us=self.overshoot_us * scale,
+            jitter_us=self.jitter_us * scale,
+        )
+
+
+STANDARD_SPAN_US: Final = 1000.0
+"""Distance of the standard servo convention's endpoints."""
 
 COMMON_PRACTICE: Final = Limits(
     neutral_us=20.0,

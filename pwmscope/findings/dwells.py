@@ -22,10 +22,13 @@ a Gaussian window of 20 does so about once in a million (each of 190 differences
 has deviation sqrt(2) s, and 8 s is 5.7 of those)."""
 SHIFT_LIMIT: Final = 4.0
 """Nor is one whose halves differ by more than this many deviations of their difference."""
-SWEEP_US_PER_S: Final = 2.0
-"""A steady drift slower than this is not a hand's: it would take eight minutes from
-end to end (common practice, from memory)."""
-_NOISE_LEAST_US: Final = 0.05
+SWEEP_PER_S: Final = 0.002
+"""A steady drift slower than this part of the convention's span in a second is not a
+hand's: it would take eight minutes from end to end (common practice, from memory)."""
+STRAY: Final = 0.015
+"""A width that leaves its neighbours by less than this part of the span is not stray."""
+_NOISE_LEAST: Final = 5e-5
+"""Least noise assumed, as a part of the convention's span."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     within `SHIFT_LIMIT` deviations of its first half's, which tells a slow
     sweep from a dwell. Consecutive windows that stand still make one dwell;
     where two dwells' windows overlap, the border is half-way; neighbours of
-    one level are joined. A stretch that drifts faster than `SWEEP_US_PER_S` holds a
+    one level are joined. A stretch that drifts faster than `SWEEP_PER_S` holds a
     slow sweep and is looked at again through a window twice as long. Levels that
     differ by less than about four noise deviations may be taken for one.
 
@@ -108,11 +111,12 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     """
     rows = np.flatnonzero(table.measured)
     width_us = table.width_us[rows]
-    noise_us = _noise_us(width_us, table.sample_interval_us)
+    span_us = table.convention.span_us
+    noise_us = _noise_us(width_us, table.sample_interval_us, _NOISE_LEAST * span_us)
     if rows.size < FEWEST_PULSES:
         return _no_dwells(noise_us)
     steady = np.abs(width_us - ndimage.median_filter(width_us, 5, mode="nearest")) <= max(
-        SPREAD_LIMIT * noise_us, 15.0
+        SPREAD_LIMIT * noise_us, STRAY * span_us
     )
     stray, rows, width_us = rows[~steady], rows[steady], width_us[steady]
     window = _window(table, rows.size)
@@ -126,6 +130,7 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
         window=window,
         noise_us=noise_us,
         interval_us=table.sample_interval_us or 0.0,
+        sweep_us_per_s=SWEEP_PER_S * span_us,
     )
     owner, member = _members(begin, end)
     residual_us, level_us, count = _about_mean(owner, width_us[member], begin.size)
@@ -155,6 +160,7 @@ def _segment(
     window: int,
     noise_us: float,
     interval_us: float,
+    sweep_us_per_s: float,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Find the half-open ranges that stand still, by windows that double in length.
 
@@ -174,7 +180,7 @@ def _segment(
         owner, member = _members(begin, end)
         drift_us = np.abs(_drift_us(begin, end, owner, width_us[member]))
         lasts_s = rise_s[end - 1] - rise_s[begin]
-        flat = (drift_us <= 1.5 * shift_us) | (drift_us <= SWEEP_US_PER_S * lasts_s)
+        flat = (drift_us <= 1.5 * shift_us) | (drift_us <= sweep_us_per_s * lasts_s)
         found.append((begin[flat], end[flat]))
         begin, end = begin[~flat], end[~flat]
         window *= 2
@@ -194,13 +200,15 @@ def _no_dwells(noise_us: float) -> Dwells:
     return Dwells(whole, whole, real, real, real, real, real, whole, noise_us, whole)
 
 
-def _noise_us(width_us: npt.NDArray[np.float64], interval_us: float | None) -> float:
+def _noise_us(
+    width_us: npt.NDArray[np.float64], interval_us: float | None, least_us: float
+) -> float:
     floor_us = sampling_floor_us(interval_us) or 0.0
     if width_us.size < 3:
-        return max(floor_us, _NOISE_LEAST_US)
+        return max(floor_us, least_us)
     bends_us = np.abs(np.diff(width_us, 2))
     scatter_us = 1.4826 * float(np.median(bends_us)) / math.sqrt(6.0)
-    return max(scatter_us, floor_us, _NOISE_LEAST_US)
+    return max(scatter_us, floor_us, least_us)
 
 
 def _window(table: PulseTable, pulses: int) -> int:

@@ -78,10 +78,8 @@ class Findings:
     ----------
     capture : Capture
         The recording; PPM sum trains are split into their channels.
-    convention : Convention
-        What it was held against.
     limits : Limits
-        The other limits.
+        The limits, for a convention that spans 1000 us.
     channels : dict of str to ChannelFindings
         By line, in the capture's order; a marker line is left out.
     assumptions : tuple of str
@@ -89,17 +87,22 @@ class Findings:
     """
 
     capture: Capture
-    convention: Convention
     limits: Limits
     channels: dict[str, ChannelFindings]
     assumptions: tuple[str, ...]
+
+    @property
+    def conventions(self) -> tuple[Convention, ...]:
+        """The conventions that the servo channels were held against, each once."""
+        used = [c.table.convention for c in self.channels.values() if c.not_servo is None]
+        return tuple(dict.fromkeys(used)) or (STANDARD_SERVO,)
 
 
 def examine(
     capture: Capture,
     *,
     off_line: str | None = None,
-    convention: Convention = STANDARD_SERVO,
+    convention: Convention | None = None,
     limits: Limits = COMMON_PRACTICE,
 ) -> Findings:
     """Find out everything about every channel of a recording.
@@ -113,9 +116,11 @@ def examine(
         means on, the other off. Without it, losses are inferred from the
         outputs, which cannot show a hold.
     convention : Convention, optional
-        What the pulses are held against.
+        What the pulses are held against; by default each line's is chosen from
+        its pulses, and said where it is not the standard servo convention.
     limits : Limits, optional
-        What the other figures are held against.
+        What the other figures are held against, for a convention that spans
+        1000 us; they are scaled to the others.
 
     Returns
     -------
@@ -157,9 +162,7 @@ def examine(
         for name, table in tables.items()
     }
     notes = (f"Line {name}: {note}" for name, t in tables.items() for note in t.notes)
-    return Findings(
-        capture, convention, limits, channels, (*capture.assumptions, *said, *notes, *_FIXED)
-    )
+    return Findings(capture, limits, channels, (*capture.assumptions, *said, *notes, *_FIXED))
 
 
 _FIXED = (
@@ -216,6 +219,7 @@ def _channel(table: PulseTable, losses: tuple[Loss, ...], limits: Limits) -> Cha
     own = tuple(loss for loss in losses if table.line in loss.lines)
     breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
     dwells = find_dwells(table, tuple(breaks))
+    limits = limits.scaled(table.convention.span_us)
     silence = examine_silence(table, dwells, own, limits)
     spans = tuple(
         Span(event.lost_s, max(loss.back_s, event.recovered_s or 0.0))

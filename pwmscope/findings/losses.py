@@ -20,9 +20,9 @@ QUIET_S: Final = 0.2
 QUIET_FRAMES: Final = 5
 BOUNCE_S: Final = 0.05
 """Marker levels shorter than this are contact bounce."""
-JUMP_US: Final = 40.0
-"""A change from one frame to the next by more than this is a jump; a hand takes
-several frames for it (common practice, from memory)."""
+JUMP: Final = 0.04
+"""A change from one frame to the next by more than this part of the convention's span is
+a jump; a hand takes several frames for it (common practice, from memory)."""
 LEAST_STAND_S: Final = 0.5
 
 
@@ -257,7 +257,7 @@ def _jump_times(table: PulseTable, dwells: Dwells, *, arriving: bool) -> npt.NDA
     place = np.searchsorted(rows, dwells.first if arriving else dwells.last) + int(not arriving)
     place = place[(place > 0) & (place < rows.size)]
     step_us = np.abs(width_us[place] - width_us[place - 1])
-    jumps = step_us > max(JUMP_US, 1.5 * SPREAD_LIMIT * dwells.noise_us)
+    jumps = step_us > max(JUMP * table.convention.span_us, 1.5 * SPREAD_LIMIT * dwells.noise_us)
     times_s: npt.NDArray[np.float64] = table.rise_s[rows[place[jumps]]]
     return times_s
 

@@ -15,10 +15,10 @@ from pwmscope.findings.dwells import SPREAD_LIMIT, Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.losses import Loss, quiet_limit_s
 from pwmscope.findings.travel import pooled_level_us
-from pwmscope.pulses import PulseTable, find_frames
+from pwmscope.pulses import Convention, PulseTable, find_frames
 
-AWAY_US: Final = 20.0
-"""A stick this far from rest is off its rest position."""
+AWAY: Final = 0.02
+"""A stick this part of the convention's span from rest is off its rest position."""
 BEFORE_S: Final = 0.3
 """How long before the loss the stick's movement is looked at."""
 
@@ -134,7 +134,7 @@ def _event(table: PulseTable, dwells: Dwells, loss: Loss) -> LossEvent:
     )  # fmt: skip
     if not stand.size:
         during = width_us[np.searchsorted(rise_s, loss.lost_s) : final + 1]
-        behaviour, reasons = _unsettled(during)
+        behaviour, reasons = _unsettled(during, table.convention.span_us)
         reasons["settle_s"] = "The output had not settled when the loss ended."
         return _made(
             loss, behaviour, settle_s=None, recovered_s=None, level_us=None, reasons=reasons
@@ -142,7 +142,7 @@ def _event(table: PulseTable, dwells: Dwells, loss: Loss) -> LossEvent:
     level_us = float(dwells.level_us[stand[0]])
     settle_s = max(0.0, float(dwells.start_s[stand[0]]) - loss.lost_s)
     behaviour, reasons = _settled(table, dwells, loss, level_us)
-    moved = np.flatnonzero(np.abs(width_us[final + 1 :] - level_us) > _tolerance_us(dwells))
+    moved = np.flatnonzero(np.abs(width_us[final + 1 :] - level_us) > _tolerance_us(table, dwells))
     recovered_s = float(rise_s[final + 1 + moved[0]]) if moved.size else None
     return _made(
         loss,
@@ -158,8 +158,8 @@ def _next(rise_s: npt.NDArray[np.float64], final: int) -> float | None:
     return float(rise_s[final + 1]) if final + 1 < rise_s.size else None
 
 
-def _tolerance_us(dwells: Dwells) -> float:
-    return max(5.0, SPREAD_LIMIT * dwells.noise_us)
+def _tolerance_us(table: PulseTable, dwells: Dwells) -> float:
+    return max(0.005 * table.convention.span_us, SPREAD_LIMIT * dwells.noise_us)
 
 
 def _settled(
@@ -174,7 +174,7 @@ def _settled(
         return None, {"class": "No pulse was seen before the loss to compare with."}
     begin = int(np.searchsorted(rise_s, loss.lost_s - BEFORE_S))
     before = width_us[begin : at + 1]
-    tolerance_us = _tolerance_us(dwells)
+    tolerance_us = _tolerance_us(table, dwells)
     step_us = abs(float(width_us[at] - width_us[at - 1]))
     if abs(level_us - width_us[at]) > tolerance_us + 2.0 * step_us:
         return LossClass.GOES_TO_PRESET, {}
@@ -186,7 +186,7 @@ def _settled(
             )
         }
     moving = before.size > 1 and float(np.ptp(before)) > 2.0 * tolerance_us
-    if moving or _is_away(dwells, loss, level_us, table.convention.neutral_us):
+    if moving or _is_away(dwells, loss, level_us, table.convention):
         return LossClass.HOLDS_LAST, {}
     return None, {
         "class": (
@@ -197,20 +197,24 @@ def _settled(
     }
 
 
-def _is_away(dwells: Dwells, loss: Loss, level_us: float, neutral_us: float) -> bool:
+def _is_away(dwells: Dwells, loss: Loss, level_us: float, convention: Convention) -> bool:
     """Say whether a level is neither neutral nor where the channel stands most."""
     earlier = dwells.select(dwells.end_s <= loss.lost_s)
-    rest_us = pooled_level_us(earlier)
+    rest_us = pooled_level_us(earlier, convention.span_us)
     if rest_us is None:
         return False
-    near_neutral = abs(level_us - neutral_us) <= 2.5 * AWAY_US
-    at_low_end = abs(level_us - float(earlier.level_us.min())) <= AWAY_US
-    has_neutral = bool(np.any(np.abs(earlier.level_us - neutral_us) <= 2.5 * AWAY_US))
+    away_us = AWAY * convention.span_us
+    neutral_us = convention.neutral_us
+    near_neutral = abs(level_us - neutral_us) <= 2.5 * away_us
+    at_low_end = abs(level_us - float(earlier.level_us.min())) <= away_us
+    has_neutral = bool(np.any(np.abs(earlier.level_us - neutral_us) <= 2.5 * away_us))
     at_rest = near_neutral or (at_low_end and not has_neutral)
-    return abs(level_us - rest_us) > AWAY_US and not at_rest
+    return abs(level_us - rest_us) > away_us and not at_rest
 
 
-def _unsettled(width_us: npt.NDArray[np.float64]) -> tuple[LossClass | None, dict[str, str]]:
+def _unsettled(
+    width_us: npt.NDArray[np.float64], span_us: float
+) -> tuple[LossClass | None, dict[str, str]]:
     """Tell a hand's smooth movement from wandering by whether steps keep their sense.
 
     A hand moves on in one direction over many frames, so consecutive smoothed
@@ -219,7 +223,7 @@ def _unsettled(width_us: npt.NDArray[np.float64]) -> tuple[LossClass | None, dic
     if width_us.size < 15:
         return None, {"class": "The loss was too short to see what the output did."}
     steps = np.diff(ndimage.median_filter(width_us, 5, mode="nearest")[::3])
-    moving = steps[np.abs(steps) > 1.0]
+    moving = steps[np.abs(steps) > 0.001 * span_us]
     if moving.size < 4:
         return None, {"class": "The output moved too little to tell what it did."}
     agree = float(np.mean(moving[1:] * moving[:-1] > 0))

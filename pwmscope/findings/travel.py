@@ -16,12 +16,12 @@ from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.uncertainty import of_mean_us
 from pwmscope.pulses import Flag, PulseTable
 
-SAME_LEVEL_US: Final = 10.0
-"""Dwells within this distance are visits to one level (1 % of the convention's span)."""
-NEUTRAL_REACH_US: Final = 100.0
-"""A dwell this far from the convention's neutral may still be a badly set neutral."""
-LEAST_THROW_US: Final = 50.0
-"""A dwell this far from neutral, or more, was reached by moving the stick."""
+SAME_LEVEL: Final = 0.01
+"""Dwells within this part of the convention's span are visits to one level."""
+NEUTRAL_REACH: Final = 0.1
+"""A dwell this part of the span from the convention's neutral may still be a badly set one."""
+LEAST_THROW: Final = 0.05
+"""A dwell this part of the span from neutral, or more, was reached by moving the stick."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,8 @@ def examine_travel(
 
 
 def _level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
-    near = dwells.select(np.abs(dwells.level_us - target_us) <= SAME_LEVEL_US)
+    same_us = SAME_LEVEL * table.convention.span_us
+    near = dwells.select(np.abs(dwells.level_us - target_us) <= same_us)
     weights = near.count / near.count.sum()
     width_us = target_us + float(np.sum(weights * (near.level_us - target_us)))
     # Visits scatter more than pulses within a visit where the stick's spring
@@ -135,13 +136,14 @@ def _neutral(table: PulseTable, dwells: Dwells) -> tuple[Level | None, str]:
     A channel that neither starts near the centre nor comes back there more
     often, or stays longer, than elsewhere is one-sided: it has no neutral to see.
     """
-    near = np.abs(dwells.level_us - table.convention.neutral_us) <= NEUTRAL_REACH_US
+    span_us = table.convention.span_us
+    near = np.abs(dwells.level_us - table.convention.neutral_us) <= NEUTRAL_REACH * span_us
     if not near.any():
         return None, (
-            f"The stick never stood within {NEUTRAL_REACH_US:g} us of "
+            f"The stick never stood within {NEUTRAL_REACH * span_us:.4g} us of "
             f"{table.convention.neutral_us:g} us."
         )
-    stay, visits = _company(dwells.level_us, dwells.count)
+    stay, visits = _company(dwells.level_us, dwells.count, SAME_LEVEL * span_us)
     centre = int(np.where(near, stay, -1).argmax())
     rest = int(stay.argmax())
     if not near[0] and stay[rest] > stay[centre] and visits[rest] >= visits[centre]:
@@ -153,14 +155,14 @@ def _neutral(table: PulseTable, dwells: Dwells) -> tuple[Level | None, str]:
 
 
 def _company(
-    level_us: npt.NDArray[np.float64], count: npt.NDArray[np.int64]
+    level_us: npt.NDArray[np.float64], count: npt.NDArray[np.int64], same_us: float
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """For each dwell, pulses and visits within `SAME_LEVEL_US` of its level."""
+    """For each dwell, pulses and visits within ``same_us`` of its level."""
     order = np.argsort(level_us)
     ordered_us = level_us[order]
     total = np.concatenate([[0], np.cumsum(count[order])])
-    low = np.searchsorted(ordered_us, level_us - SAME_LEVEL_US)
-    high = np.searchsorted(ordered_us, level_us + SAME_LEVEL_US, side="right")
+    low = np.searchsorted(ordered_us, level_us - same_us)
+    high = np.searchsorted(ordered_us, level_us + same_us, side="right")
     return total[high] - total[low], high - low
 
 
@@ -172,22 +174,23 @@ def _endpoints(
         return None, None, {"low": reason, "high": reason}
     least_us, most_us = float(dwells.level_us.min()), float(dwells.level_us.max())
     middle_us = (least_us + most_us) / 2 if neutral is None else neutral.width_us
+    throw_us = LEAST_THROW * table.convention.span_us
     reasons: dict[str, str] = {}
     low = high = None
-    if least_us <= middle_us - LEAST_THROW_US:
+    if least_us <= middle_us - throw_us:
         low = _level_near(table, dwells, least_us)
     else:
-        reasons["low"] = _not_held("low", middle_us)
-    if most_us >= middle_us + LEAST_THROW_US:
+        reasons["low"] = _not_held("low", middle_us, throw_us)
+    if most_us >= middle_us + throw_us:
         high = _level_near(table, dwells, most_us)
     else:
-        reasons["high"] = _not_held("high", middle_us)
+        reasons["high"] = _not_held("high", middle_us, throw_us)
     return low, high, reasons
 
 
-def _not_held(end: str, middle_us: float) -> str:
+def _not_held(end: str, middle_us: float, throw_us: float) -> str:
     return (
-        f"The stick was never held at its {end} end: no dwell lies {LEAST_THROW_US:g} us or more "
+        f"The stick was never held at its {end} end: no dwell lies {throw_us:.4g} us or more "
         f"from {middle_us:.0f} us on that side."
     )
 
@@ -266,8 +269,15 @@ def _neutral_finding(
     )  # fmt: skip
 
 
-def pooled_level_us(dwells: Dwells) -> float | None:
-    """Level of the channel's longest stay, by pulses, in microseconds.
+def pooled_level_us(dwells: Dwells, span_us: float) -> float | None:
+    """Return the level of the channel's longest stay, by pulses, in microseconds.
+
+    Parameters
+    ----------
+    dwells : Dwells
+        The channel's dwells.
+    span_us : float
+        The convention's span.
 
     Returns
     -------
@@ -277,5 +287,5 @@ def pooled_level_us(dwells: Dwells) -> float | None:
     if not len(dwells):
         return None
     best = int(dwells.count.argmax())
-    near = np.abs(dwells.level_us - dwells.level_us[best]) <= SAME_LEVEL_US
+    near = np.abs(dwells.level_us - dwells.level_us[best]) <= SAME_LEVEL * span_us
     return mean_of(dwells.level_us[near])

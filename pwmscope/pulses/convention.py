@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 
@@ -65,3 +65,50 @@ STANDARD_SERVO: Final = Convention(
     ),
 )
 """The convention of hobby servos and ESCs (common practice)."""
+
+FAST_SERVO: Final = replace(
+    STANDARD_SERVO,
+    name="fast servo",
+    period_us=3_000.0,
+    period_low_us=2_400.0,
+    period_high_us=10_000.0,
+    source=(
+        "common practice, from memory: the standard widths at 100 to 400 frames a second, "
+        "for digital servos and ESCs only; an analogue servo may overheat"
+    ),
+)
+"""Standard widths at higher frame rates (common practice, from memory)."""
+
+
+def _shorter(name: str, divisor: float, period_us: tuple[float, float, float]) -> Convention:
+    """Scale the standard convention's widths down by a divisor."""
+    low_us, usual_us, high_us = period_us
+    return Convention(
+        name=name,
+        low_us=STANDARD_SERVO.low_us / divisor,
+        neutral_us=STANDARD_SERVO.neutral_us / divisor,
+        high_us=STANDARD_SERVO.high_us / divisor,
+        period_us=usual_us,
+        period_low_us=low_us,
+        period_high_us=high_us,
+        accepted_low_us=STANDARD_SERVO.accepted_low_us / divisor,
+        accepted_high_us=STANDARD_SERVO.accepted_high_us / divisor,
+        glitch_us=STANDARD_SERVO.glitch_us / divisor,
+        source=(
+            f"common practice, from memory: the standard widths divided by {divisor:g}, for ESCs "
+            "that are set to it"
+        ),
+    )
+
+
+EIGHTH_WIDTH: Final = _shorter("eighth width", 8.0, (260.0, 1000.0, 25_000.0))
+"""125 to 250 us, up to some 3800 frames a second (common practice, from memory)."""
+
+TWENTY_FOURTH_WIDTH: Final = _shorter("twenty-fourth width", 24.0, (90.0, 500.0, 25_000.0))
+"""About 42 to 83 us, up to some 11000 frames a second (common practice, from memory)."""
+
+CONVENTIONS: Final = {
+    convention.name: convention
+    for convention in (STANDARD_SERVO, FAST_SERVO, EIGHTH_WIDTH, TWENTY_FOURTH_WIDTH)
+}
+"""All conventions by name."""

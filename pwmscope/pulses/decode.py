@@ -6,13 +6,14 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.pulses.choice import choose_convention
 from pwmscope.pulses.convention import STANDARD_SERVO, Convention
 from pwmscope.pulses.polarity import is_inverted
 from pwmscope.pulses.sum_train import split_sum_trains
 from pwmscope.pulses.table import Flag, PulseTable
 
 
-def decode(capture: Capture, convention: Convention = STANDARD_SERVO) -> dict[str, PulseTable]:
+def decode(capture: Capture, convention: Convention | None = None) -> dict[str, PulseTable]:
     """Decode every line of a capture into servo pulses.
 
     Parameters
@@ -20,7 +21,9 @@ def decode(capture: Capture, convention: Convention = STANDARD_SERVO) -> dict[st
     capture : Capture
         The recording.
     convention : Convention, optional
-        What widths, glitches and endpoints are held against.
+        What widths, glitches and endpoints are held against. By default each
+        line's is chosen from its pulses, and said where it is not the standard
+        servo convention.
 
     Returns
     -------
@@ -52,7 +55,7 @@ def decode_line(
     line: Line,
     duration_ps: int,
     sample_interval_us: float | None,
-    convention: Convention = STANDARD_SERVO,
+    convention: Convention | None = None,
 ) -> PulseTable:
     """Decode one line.
 
@@ -68,14 +71,22 @@ def decode_line(
     sample_interval_us : float or None
         Interval between samples in microseconds, where known.
     convention : Convention, optional
-        What widths, glitches and endpoints are held against.
+        What widths, glitches and endpoints are held against; by default chosen
+        from the pulses.
 
     Returns
     -------
     PulseTable
         Every pulse, whole or cut, glitch or not, with its flags.
     """
+    notes = []
+    if convention is None:
+        convention = choose_convention(line)
+        if convention is not STANDARD_SERVO:
+            notes.append(_chosen(convention))
     inverted = is_inverted(line, convention)
+    if inverted:
+        notes.append(_INVERTED)
     rise_ps = line.rises_ps(inverted=inverted)
     fall_ps = line.falls_ps(inverted=inverted)
     cut_at_start = bool(line.initial_level ^ int(inverted))
@@ -96,7 +107,6 @@ def decode_line(
     if cut_at_start and leads.size:
         leads[0] = False
     width_us[cut] = np.nan
-    notes = (_INVERTED,) if inverted else ()
     return PulseTable(
         line.name,
         rise_ps / PS_PER_S,
@@ -106,7 +116,14 @@ def decode_line(
         inverted,
         convention,
         sample_interval_us,
-        notes,
+        tuple(notes),
+    )
+
+
+def _chosen(convention: Convention) -> str:
+    return (
+        f"Its pulses look like '{convention.name}' ({convention.low_us:.4g} to "
+        f"{convention.high_us:.4g} us), which is taken; --convention would say otherwise."
     )
 
 

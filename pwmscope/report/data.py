@@ -10,6 +10,7 @@ from typing import Final
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing import Jitter
+from pwmscope.pulses import Convention
 
 SCHEMA: Final = 1
 Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
@@ -40,13 +41,6 @@ def to_data(findings: Findings) -> dict[str, Json]:
             "sample_interval_ps": capture.sample_interval_ps,
             "assumptions": list(findings.assumptions),
         },
-        "convention": {
-            "name": findings.convention.name,
-            "low_us": findings.convention.low_us,
-            "neutral_us": findings.convention.neutral_us,
-            "high_us": findings.convention.high_us,
-            "source": findings.convention.source,
-        },
         "limits": asdict(findings.limits),
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
     }
@@ -69,6 +63,7 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
     timing, travel = channel.timing, channel.travel
     data: dict[str, Json] = {
         "pulses": channel.pulses,
+        "convention": _convention(channel.table.convention),
         "width_us": _summary(travel.width_us),
         "period_us": _summary(timing.period_us),
         "frame_rate_hz": timing.frame_rate_hz,
@@ -96,6 +91,7 @@ def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
     jitter = _jitter(Jitter(None, None, None))
     data: dict[str, Json] = {
         "pulses": 0,
+        "convention": _convention(channel.table.convention),
         "width_us": empty,
         "period_us": empty,
         "frame_rate_hz": None,
@@ -113,6 +109,16 @@ def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
         "findings": [],
     }
     return {**data, "notes": {"line": channel.not_servo or ""}}
+
+
+def _convention(convention: Convention) -> dict[str, Json]:
+    return {
+        "name": convention.name,
+        "low_us": convention.low_us,
+        "neutral_us": convention.neutral_us,
+        "high_us": convention.high_us,
+        "source": convention.source,
+    }
 
 
 def _summary(summary: Summary) -> dict[str, Json]:

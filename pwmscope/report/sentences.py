@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.pulses import Convention
 
 RULEBOOK = (
     "These are measurements from one recording. The event's rulebook and its safety officer decide."
@@ -93,6 +94,19 @@ def _decimals(uncertainty: float) -> int:
     if uncertainty <= 0:
         return 3
     return min(6, max(0, 1 - int(f"{uncertainty:e}".partition("e")[2])))
+
+
+def say_convention(convention: Convention) -> str:
+    """Write a convention's name with its three widths.
+
+    Examples
+    --------
+    >>> from pwmscope.pulses import STANDARD_SERVO
+    >>> say_convention(STANDARD_SERVO)
+    'standard servo: 1000-1500-2000 us'
+    """
+    widths = (convention.low_us, convention.neutral_us, convention.high_us)
+    return f"{convention.name}: {'-'.join(f'{width:.4g}' for width in widths)} us"
 
 
 def say_number(value: float | None, decimals: int) -> str:

@@ -18,6 +18,7 @@ from pwmscope.report.sentences import (
     RULEBOOK,
     channel_sentence,
     overall_sentence,
+    say_convention,
     say_line,
     say_number,
     say_offset,
@@ -58,7 +59,7 @@ def print_findings(findings: Findings, console: Console) -> None:
     side_by_side = max(1, (console.width - _LABEL_WIDTH) // _COLUMN_WIDTH)
     for begin in range(0, len(servo), side_by_side):
         console.print()
-        console.print(_table(servo[begin : begin + side_by_side], findings))
+        console.print(_table(servo[begin : begin + side_by_side]))
     console.print()
     console.print(Text(_wrapped(_PLUS_MINUS, console)))
     for heading, sentences in _after(findings, servo):
@@ -100,15 +101,8 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
             losses.setdefault(event.known_from, []).append(told)
     for known_from, sentences in losses.items():
         yield f"Signal loss. {known_from}", sentences
-    convention = findings.convention
-    yield (
-        "Held against",
-        [
-            f"{convention.name}: {convention.low_us:g}-{convention.neutral_us:g}-"
-            f"{convention.high_us:g} us ({convention.source}).",
-            f"limits ({findings.limits.source}).",
-        ],
-    )
+    held = [f"{say_convention(c)} ({c.source})." for c in findings.conventions]
+    yield "Held against", [*held, f"limits ({findings.limits.source})."]
     yield "Assumed", list(findings.assumptions)
 
 
@@ -126,7 +120,7 @@ def _by_sentence(servo: list[ChannelFindings], verdict: Verdict) -> dict[str, li
 Cell = Callable[[ChannelFindings], str]
 
 
-def _table(channels: list[ChannelFindings], findings: Findings) -> Table:
+def _table(channels: list[ChannelFindings]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     table.add_column("", width=_LABEL_WIDTH, no_wrap=True)
     for channel in channels:
@@ -134,13 +128,13 @@ def _table(channels: list[ChannelFindings], findings: Findings) -> Table:
             escape(say_line(channel.line)), justify="right", width=_COLUMN_WIDTH - 1,
             overflow="fold",
         )  # fmt: skip
-    for label, cell in _rows(findings):
+    for label, cell in _rows():
         table.add_row(label, *(cell(channel) for channel in channels))
     return table
 
 
-def _rows(findings: Findings) -> Iterator[tuple[str, Cell]]:
-    neutral_us = findings.convention.neutral_us
+def _rows() -> Iterator[tuple[str, Cell]]:
+    yield "convention", lambda c: c.table.convention.name
     yield "pulses measured", lambda c: str(c.pulses)
     yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
     yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
@@ -155,12 +149,11 @@ def _rows(findings: Findings) -> Iterator[tuple[str, Cell]]:
     yield "high endpoint, us", lambda c: _level(c, "high")
     yield "neutral, us", lambda c: _level(c, "neutral")
     yield (
-        f"neutral offset from {neutral_us:g} us, us",
+        "neutral offset from convention, us",
         lambda c: _signed(c.travel.neutral_offset_us if c.travel else None),
     )
-    convention = findings.convention
     yield (
-        f"pulses outside {convention.low_us:g}-{convention.high_us:g} us",
+        "pulses outside convention",
         lambda c: str(c.travel.outside_convention) if c.travel else "–",
     )
     yield "glitches", lambda c: str(c.timing.glitches) if c.timing else "–"

@@ -1,0 +1,86 @@
+"""How far reading has come, told to whoever watches, without a parameter in every function."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Protocol, TypeVar
+
+Item = TypeVar("Item")
+
+
+class Observer(Protocol):
+    """Whoever wants to know how far reading has come."""
+
+    def __call__(self, done: int, total: int | None, unit: str) -> None:
+        """Take note.
+
+        Parameters
+        ----------
+        done : int
+            How much of the file has been read.
+        total : int or None
+            How much there is; None where that is not known beforehand.
+        unit : str
+            What is counted, such as ``rows`` or ``bytes``.
+        """
+
+
+_observer: ContextVar[Observer | None] = ContextVar("observer", default=None)
+
+
+@contextmanager
+def observed_by(observer: Observer) -> Iterator[None]:
+    """Let an observer watch all reading inside the block.
+
+    Examples
+    --------
+    >>> with observed_by(lambda done, total, unit: print(f"{done} of {total} {unit}")):
+    ...     list(watched(["ab", "cde"], 5, len, "bytes"))
+    0 of 5 bytes
+    2 of 5 bytes
+    5 of 5 bytes
+    ['ab', 'cde']
+    """
+    token = _observer.set(observer)
+    try:
+        yield
+    finally:
+        _observer.reset(token)
+
+
+def report(done: int, total: int | None, unit: str) -> None:
+    """Tell the observer, if there is one, how far reading has come."""
+    observer = _observer.get()
+    if observer is not None:
+        observer(done, total, unit)
+
+
+def watched(
+    items: Iterable[Item], total: int | None, amount: Callable[[Item], int], unit: str = "rows"
+) -> Iterator[Item]:
+    """Pass items on and tell the observer after each how far reading has come.
+
+    Parameters
+    ----------
+    items : iterable
+        Batches of rows, or blocks of bytes.
+    total : int or None
+        The sum of all amounts, where it is known or estimated beforehand.
+    amount : callable
+        How much of the total an item is.
+    unit : str
+        What is counted.
+
+    Yields
+    ------
+    item
+        Each item, unchanged. It counts as done when the next one is asked for.
+    """
+    done = 0
+    report(done, total, unit)
+    for item in items:
+        yield item
+        done += amount(item)
+        report(done, total, unit)

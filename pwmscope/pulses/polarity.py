@@ -43,6 +43,7 @@ def is_inverted(line: Line, convention: Convention) -> bool:
 
 
 def _unsteadiness(edges_ps: npt.NDArray[np.int64]) -> float:
-    """Spread of the intervals between edges, robust to gaps."""
+    """Mean deviation of the intervals between edges; a gap counts as a tenth of one."""
     intervals_us = np.diff(edges_ps) / PS_PER_US
-    return float(np.median(np.abs(intervals_us - np.median(intervals_us))))
+    usual_us = float(np.median(intervals_us))
+    return float(np.mean(np.minimum(np.abs(intervals_us - usual_us), 0.1 * usual_us)))

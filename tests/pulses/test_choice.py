@@ -46,7 +46,7 @@ def test_a_half_and_half_line_stays_standard():
 
 def test_an_inferred_convention_is_said_and_its_limits_are_scaled():
     widths = np.concatenate([np.full(300, 190.0), sweep(190, 250), np.full(300, 250.0)])
-    capture = Capture({"M1": line_of(widths, 2_000)}, 3 * 10**12, 1e5, "test")
+    capture = Capture({"M1": line_of(widths, 4_000)}, 5 * 10**12, 1e5, "test")
     found = examine(capture)
     channel = found.channels["M1"]
     assert any("'eighth width'" in sentence for sentence in found.assumptions)

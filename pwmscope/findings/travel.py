@@ -250,7 +250,7 @@ def _endpoint_finding(
         name, level.width_us, "us", level.uncertainty_us, limit,
         judge(over_us, limits.overshoot_us, level.uncertainty_us), level.visits,
         f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
-        f"{level.width_us - end_us:+.1f} us from {end_us:g} us.",
+        f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us.",
     )  # fmt: skip
 
 
@@ -265,7 +265,8 @@ def _neutral_finding(
     return Finding(
         "neutral", level.width_us, "us", level.uncertainty_us, limit,
         judge(abs(offset_us), limits.neutral_us, level.uncertainty_us), level.visits,
-        f"Neutral is {level.width_us:.1f} us, {offset_us:+.1f} us from {centre_us:g} us.",
+        f"Neutral is {level.width_us:.1f} us, {round(offset_us, 1) + 0.0:+.1f} us from "
+        f"{centre_us:.4g} us.",
     )  # fmt: skip
 
 

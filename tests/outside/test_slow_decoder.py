@@ -27,7 +27,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import event, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pwmscope import STANDARD_SERVO, Flag, Line
@@ -131,9 +131,6 @@ def assert_same(line, duration_ps, interval_us, convention):
     np.testing.assert_array_equal(fast.rise_s, rises_s)
     np.testing.assert_array_equal(fast.width_us, floats(pulse.width_us for pulse in slow))
     np.testing.assert_array_equal(fast.period_us, floats(pulse.period_us for pulse in slow))
-    for flag in Flag:
-        if any(flag in pulse.flags for pulse in slow):
-            event(f"{flag.name} occurs")
     return fast
 
 

@@ -1,0 +1,110 @@
+"""What sampling does to a width, by chance and by hand, against JCGM 100.
+
+Source: JCGM 100:2008 (the Guide to the expression of uncertainty in
+measurement), clause numbers from memory: 4.3.7 rectangular distribution,
+4.3.9 triangular distribution, 4.2.3 scatter of a mean, 5.1.2 combination,
+F.2.2.1 resolution of an indication, whose published figure is 0.29 of one step.
+"""
+
+import math
+
+import numpy as np
+import pytest
+
+from pwmscope import Line
+from pwmscope.findings.uncertainty import of_mean_us, sampling_floor_us
+from pwmscope.pulses import decode_line
+
+PULSES = 100_000
+INTERVALS_PS = [1_000_000, 250_000, 2_000_000]
+
+
+def sampled_errors_us(widths_ps, interval_ps, rng):
+    """Error of each decoded width when edges at any instant are seen at the next sample."""
+    period_ps = 20_000 * interval_ps
+    rise_ps = (1 + np.arange(widths_ps.size)) * period_ps + rng.integers(
+        0, interval_ps, widths_ps.size
+    )
+    edges_ps = np.stack([rise_ps, rise_ps + widths_ps], axis=1).ravel()
+    seen_ps = -(-edges_ps // interval_ps) * interval_ps
+    table = decode_line(Line("RX1", seen_ps, 0), int(seen_ps[-1]) + period_ps, interval_ps / 1e6)
+    assert len(table) == widths_ps.size
+    return table.width_us - widths_ps / 1e6
+
+
+@pytest.mark.parametrize("interval_ps", INTERVALS_PS)
+def test_independent_edges_scatter_by_the_stated_floor(interval_ps):
+    """JCGM 100, 4.3.7 and 4.3.9: triangular over plus or minus Ts, standard deviation Ts/sqrt(6).
+
+    The standard deviation of n triangular values has the relative standard
+    error sqrt((12/5 - 1) / (4 n)), 12/5 being the triangle's kurtosis; five of
+    these are allowed.
+    """
+    rng = np.random.default_rng(1364)
+    widths_ps = rng.integers(1_000_000_000, 2_000_000_000, PULSES)
+    error_us = sampled_errors_us(widths_ps, interval_ps, rng)
+    interval_us = interval_ps / 1e6
+    floor_us = sampling_floor_us(interval_us)
+    assert np.abs(error_us).max() < interval_us
+    assert abs(error_us.mean()) < 5 * floor_us / math.sqrt(PULSES)
+    spread = math.sqrt((12 / 5 - 1) / (4 * PULSES))
+    assert error_us.std(ddof=1) / floor_us == pytest.approx(1, abs=5 * spread)
+    # Half of a triangular distribution lies within 1 - 1/sqrt(2) of its half-width.
+    within = np.mean(np.abs(error_us) < (1 - 1 / math.sqrt(2)) * interval_us)
+    assert within == pytest.approx(0.5, abs=5 * 0.5 / math.sqrt(PULSES))
+
+
+@pytest.mark.parametrize("part", [0.0, 0.1, 0.25, 0.5, 0.9])
+def test_one_width_scatters_by_what_its_part_of_a_sample_gives(part):
+    """From the definition: a width of k + f samples is seen as k or k + 1, k + 1 in f of cases.
+
+    Its standard deviation is Ts sqrt(f (1 - f)), between none and Ts/2; the
+    floor Ts/sqrt(6) is the root mean square of that over all f, not its bound.
+    """
+    rng = np.random.default_rng(181)
+    interval_ps = 1_000_000
+    widths_ps = np.full(PULSES, 1500 * interval_ps + round(part * interval_ps))
+    error_us = sampled_errors_us(widths_ps, interval_ps, rng)
+    assert np.unique(error_us.round(6)).size == (1 if part == 0 else 2)
+    expected_us = math.sqrt(part * (1 - part))
+    assert error_us.std(ddof=1) == pytest.approx(expected_us, abs=5 / math.sqrt(PULSES))
+    assert error_us.std(ddof=1) <= 0.5 * (1 + 1 / PULSES)
+
+
+def test_the_floor_is_the_root_mean_square_over_all_parts_of_a_sample():
+    """The two views agree: the mean of f (1 - f) over f is 1/6."""
+    parts = (np.arange(1_000_000) + 0.5) / 1_000_000
+    rms_us = math.sqrt(np.mean(parts * (1 - parts)))
+    assert rms_us == pytest.approx(sampling_floor_us(1.0), rel=1e-9)
+
+
+def test_the_floor_is_two_steps_of_an_indication_in_quadrature():
+    """JCGM 100, F.2.2.1: one edge read to a step of Ts has 0.29 Ts; an interval has two edges."""
+    assert sampling_floor_us(1.0) / math.sqrt(2) == pytest.approx(0.29, abs=0.005)
+    assert sampling_floor_us(None) is None
+
+
+def test_a_mean_combines_as_worked_by_hand():
+    """JCGM 100, 5.1.2, worked by hand with parts chosen to give whole figures.
+
+    Scatter 0.12 us over 9 pulses: 0.04 us. Sampling at sqrt(6) x 0.03 us:
+    0.03 us. Clock, 100 ppm of sqrt(3) x 1200 us, rectangular: 0.12 us.
+    0.04^2 + 0.03^2 + 0.12^2 = 0.0169 = 0.13^2.
+    """
+    found_us = of_mean_us(math.sqrt(3) * 1200, 0.12, 9, math.sqrt(6) * 0.03)
+    assert found_us == pytest.approx(0.13, rel=1e-12)
+
+
+def test_a_mean_of_a_typical_recording_is_as_worked_by_hand():
+    """1500 us, scatter 0.5 us over 100 pulses, 1 MS/s.
+
+    0.05^2 + 1/6 + (0.15)^2/3 = 0.0025 + 0.166667 + 0.0075 = 0.176667, root 0.420317.
+    """
+    assert of_mean_us(1500.0, 0.5, 100, 1.0) == pytest.approx(0.420317, abs=5e-7)
+    assert of_mean_us(1500.0, 0.5, 100, None) is None
+
+
+def test_more_pulses_do_not_average_the_sampling_away():
+    """JCGM 100, 4.2.3 divides the scatter only; a common error stays whatever the count."""
+    rms_us = math.hypot(sampling_floor_us(1.0), 0.15 / math.sqrt(3))
+    assert of_mean_us(1500.0, 0.5, 10**12, 1.0) == pytest.approx(rms_us, rel=1e-9)

@@ -3,28 +3,50 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeAlias
 
 from pwmscope.capture.capture import Capture
 from pwmscope.capture.hints import Hints
-from pwmscope.capture.table import read_table
+from pwmscope.capture.unpack import read_head
+
+Reader: TypeAlias = Callable[[Path, Hints], Capture]
+
+_COLUMNAR = (b"PAR1", b"ARROW1")
+_DUMP_KEYWORDS = (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var")
+"""What a value change dump may begin with (IEEE Std 1364, clause 18)."""
 
 
 def load(
-    path: str | os.PathLike[str], *, rate: str | float | None = None, time_unit: str | None = None
+    path: str | os.PathLike[str],
+    *,
+    rate: str | float | None = None,
+    time_unit: str | None = None,
+    time_column: str | None = None,
+    lines: str | tuple[str, ...] | list[str] | None = None,
+    threshold: float | None = None,
 ) -> Capture:
     r"""Read a recording.
 
     Parameters
     ----------
     path : str or path-like
-        A CSV file of digital levels, plain or gzip.
+        A text table, value change dump, Parquet or Arrow file. Text may be
+        packed with gzip or Zstandard or be the one member of a zip file.
     rate : str or float, optional
         The analyser's sample rate, such as ``"1MHz"`` or ``1e6`` (hertz).
-        Needed where the rows carry no time.
+        Needed where the rows carry no time and the file does not state it.
     time_unit : str, optional
         Unit of the time column (``s, ms, us, ns, ps``) where its heading does
         not say it or is wrong.
+    time_column : str, optional
+        Name of the column that holds the time (``column1``, ``column2``, ...
+        where there is no header).
+    lines : str or sequence of str, optional
+        The lines to read, in this order; a text is split at commas.
+    threshold : float, optional
+        Threshold between low and high of analogue columns, in their own unit.
 
     Returns
     -------
@@ -49,4 +71,50 @@ def load(
     >>> capture.lines["RX1"].edges_ps
     array([  10000000, 1510000000])
     """
-    return read_table(Path(path), Hints.of(rate=rate, time_unit=time_unit))
+    hints = Hints.of(
+        rate=rate, time_unit=time_unit, time_column=time_column, lines=lines, threshold=threshold
+    )
+    file = Path(path)
+    return choose_reader(file)(file, hints)
+
+
+def choose_reader(path: Path) -> Reader:
+    r"""Choose the reader for a file by its first bytes; its name has no say.
+
+    Parameters
+    ----------
+    path : Path
+        The file, packed or plain.
+
+    Returns
+    -------
+    callable
+        From path and hints to a `Capture`.
+
+    Raises
+    ------
+    CaptureError
+        If the file cannot be read or is empty.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder, "a")
+    ...     _ = file.write_text("time_us,RX1\n0,0\n")
+    ...     choose_reader(file).__name__
+    'read_table'
+    """
+    head = read_head(path, 4096)
+    if head.startswith(_COLUMNAR):
+        from pwmscope.capture.columnar import read_columnar  # noqa: PLC0415
+
+        return read_columnar
+    first_word = head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)[:1]
+    if first_word and first_word[0] in _DUMP_KEYWORDS:
+        from pwmscope.capture.vcd import read_vcd  # noqa: PLC0415
+
+        return read_vcd
+    from pwmscope.capture.table import read_table  # noqa: PLC0415
+
+    return read_table

@@ -11,7 +11,7 @@ from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
 from pwmscope.findings.moments import Summary, summarise
 from pwmscope.findings.spans import Span, inside
-from pwmscope.findings.uncertainty import of_mean_us, sampling_floor_us
+from pwmscope.findings.uncertainty import largest_floor_us, of_mean_us, sampling_floor_us
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
 
@@ -197,7 +197,8 @@ def _jitter_finding(table: PulseTable, dwells: Dwells, jitter: Jitter, limits: L
     beside = (
         "the sampling floor is not known"
         if floor_us is None
-        else f"sampling alone gives up to {floor_us:.3g} us"
+        else f"sampling alone gives {floor_us:.3g} us as a rule and "
+        f"{largest_floor_us(table.sample_interval_us):.3g} us at most"
     )
     verdict = judge(jitter.rms, limits.jitter_us, uncertainty_us)
     if verdict is Verdict.DOES_NOT_MEET and (floor_us or 0.0) > limits.jitter_us / 2:

@@ -106,6 +106,10 @@ def decode_line(
     leads = (flags & np.uint8(Flag.GLITCH | Flag.FOREIGN)) == 0
     if cut_at_start and leads.size:
         leads[0] = False
+    if cut_at_end:
+        # What was seen of it tells whether it can be a servo pulse at all.
+        seen_us = width_us[-1]
+        leads[-1] &= convention.accepted_low_us <= seen_us <= convention.accepted_high_us
     width_us[cut] = np.nan
     return PulseTable(
         line.name,

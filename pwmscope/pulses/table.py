@@ -20,15 +20,18 @@ class Flag(IntFlag):
     """What is special about a pulse; several may hold at once.
 
     CUT
-        The capture starts or ends inside it; its width is not known.
+        The capture starts or ends inside it; its width is not known, so it is
+        none of the others but perhaps NOTCHED.
     GLITCH
-        Shorter than the convention's glitch limit.
+        Shorter than the convention's glitch limit; not also FOREIGN or OUTSIDE.
     NOTCHED
-        A low shorter than the glitch limit inside it was bridged.
+        A low shorter than the glitch limit inside it was bridged; since its
+        ends are in doubt it is never OUTSIDE.
     FOREIGN
         Outside the convention's accepted range: not a servo pulse.
     OUTSIDE
-        Outside the convention's endpoints by more than one sample interval.
+        Outside the convention's endpoints by more than one sample interval
+        (and a picosecond, for rounding).
     """
 
     CUT = 1
@@ -60,8 +63,9 @@ class PulseTable:
     period_us : ndarray of float64, shape (n,)
         From this leading edge to that of the next frame pulse, in
         microseconds; NaN for the last one and for pulses that mark no frame
-        (glitches, foreign pulses), or whose leading edge is not certain (cut at
-        the start, or bridged).
+        (glitches, foreign pulses, one cut by the end of which less or more was
+        seen than a servo pulse's accepted range), and where either leading edge
+        is not certain (cut at the start, or bridged).
     flags : ndarray of uint8, shape (n,)
         `Flag` values, combined.
     inverted : bool

@@ -13,7 +13,8 @@ places; these readings were settled then and are held now:
   is also outside; a bridged pulse, whose own ends are in doubt, is never
   outside, but is foreign where its length is;
 - the width of a cut pulse is not known, so it is neither glitch nor foreign nor
-  outside, and one cut by the end still marks a frame with its leading edge;
+  outside, and one cut by the end marks a frame with its leading edge only if
+  what was seen of it lies within the accepted range;
 - a bridged pulse marks a frame whose instant is in doubt, so the period that
   would end at it is as unknown as the one that would begin at it; glitches and
   foreign pulses mark no frame, and periods run past them;
@@ -108,6 +109,11 @@ def decode_slowly(line, duration_ps, interval_us, convention, active):
         pulse = judge_stretch(stretch, convention, interval_us)
         pulses.append(pulse)
         if stretch.cut_at_start or pulse.flags & (Flag.GLITCH | Flag.FOREIGN):
+            continue
+        seen_us = Fraction(stretch.end_ps - stretch.start_ps, PS_PER_US)
+        if stretch.cut_at_end and not (
+            convention.accepted_low_us <= seen_us <= convention.accepted_high_us
+        ):
             continue
         if earlier is not None and not stretch.notched:
             earlier.period_us = Fraction(pulse.rise_ps - earlier.rise_ps, PS_PER_US)

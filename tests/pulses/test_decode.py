@@ -33,7 +33,7 @@ def test_whole_pulses_have_width_and_period():
 
 
 def test_pulses_cut_by_the_start_and_the_end_are_flagged_and_not_measured():
-    table = table_of([700, 20_000, 21_500, 40_000], initial_level=1, end_us=40_600)
+    table = table_of([700, 20_000, 21_500, 40_000], initial_level=1, end_us=40_900)
     assert names(table) == [Flag.CUT, Flag(0), Flag.CUT]
     assert np.isnan(table.width_us[[0, 2]]).all()
     assert table.width_us[1] == 1500
@@ -136,3 +136,11 @@ def test_the_conventions_own_figures_are_consistent():
 
 def test_an_outside_pulse_is_still_measured():
     assert not UNMEASURED & Flag.OUTSIDE
+
+
+@pytest.mark.parametrize("seen_us", [5, 300, 2600])
+def test_a_spike_or_a_stuck_line_cut_by_the_end_marks_no_frame(seen_us):
+    edges = [*train([1500] * 5), 97_000]
+    table = table_of(edges, end_us=97_000 + seen_us)
+    assert names(table)[-1] == Flag.CUT
+    assert np.nanmax(table.period_us) == np.nanmin(table.period_us) == 20_000

@@ -10,9 +10,8 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.findings import ChannelFindings, LossEvent
+from pwmscope.findings import ChannelFindings
 from pwmscope.findings.losses import quiet_limit_s
-from pwmscope.findings.spans import Span
 from pwmscope.findings.travel import Level, Travel
 from pwmscope.pulses import Flag, PulseTable, find_frames
 from pwmscope.report.decimation import keep_extremes
@@ -23,25 +22,27 @@ from pwmscope.report.drawing import (
     GREY,
     INK,
     LABEL_IN,
-    LETTER_IN,
-    LOSS,
     WIDTH_IN,
     Picture,
     outside_colour,
     panel,
     spread,
-    stack,
     to_svg,
+)
+from pwmscope.report.loss_spans import (
+    DRAWN_HIGH_IN,
+    DRAWN_IN,
+    draw_losses,
+    head_height_in,
+    loss_rows,
+    say_loss,
 )
 
 _LEFT_IN: Final = 0.75
-_DRAWN_IN: Final = 5.2
-_DRAWN_HIGH_IN: Final = 2.7
 _COLUMNS: Final = 600
 """Pixel columns of the drawn part, at about 110 to the inch."""
 _BAR: Final = "_"
 _MARK_COLUMNS: Final = 120
-_LOSS_ROWS: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +73,13 @@ def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture
     assert travel is not None  # a servo channel has both
     assert silence is not None
     losses = list(zip(silence.events, channel.loss_spans, strict=True))
-    rows = _loss_rows(losses, duration_s)
-    used = 1 + max((row for row in rows if row is not None), default=-1)
-    head_in = 0.2 + 2.25 * LABEL_IN * used + (LABEL_IN if None in rows else 0.0)
-    figure = Figure((WIDTH_IN, 0.55 + _DRAWN_HIGH_IN + head_in))
-    axes = panel(figure, _LEFT_IN, 0.55, _DRAWN_IN, _DRAWN_HIGH_IN)
+    rows = loss_rows(losses, duration_s)
+    head_in = head_height_in(rows)
+    figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_in))
+    axes = panel(figure, _LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN)
     axes.set_xlim(0.0, duration_s)
     axes.set_ylim(*_limits_us(channel.table))
-    _draw_losses(axes, losses, rows)
+    draw_losses(axes, losses, rows)
     labels = [
         *_draw_convention(axes, channel.table, duration_s),
         *_draw_widths(axes, channel.table, outside_colour(channel)),
@@ -221,7 +221,7 @@ def _draw_labels(axes: Axes, labels: list[_Label]) -> None:
     """Write the labels beside the drawn part, each with its mark and a line to its height."""
     bottom_us, top_us = axes.get_ylim()
     ordered = sorted(labels, key=lambda label: label.height_us)
-    gap_us = LABEL_IN / _DRAWN_HIGH_IN * (top_us - bottom_us)
+    gap_us = LABEL_IN / DRAWN_HIGH_IN * (top_us - bottom_us)
     places_us = spread([label.height_us for label in ordered], gap_us, bottom_us, top_us)
     across = axes.get_yaxis_transform()
     for label, place_us in zip(ordered, places_us, strict=True):
@@ -238,62 +238,6 @@ def _draw_labels(axes: Axes, labels: list[_Label]) -> None:
         axes.text(
             1.057 if label.mark else 1.03, place_us, label.words, transform=across,
             color=label.colour, va="center",
-        )  # fmt: skip
-
-
-def _say_loss(event: LossEvent) -> tuple[str, str]:
-    """Write what stands over a loss, in two lines."""
-    did = event.behaviour.value if event.behaviour else "response not shown"
-    level = f" {event.preset_us:.1f} us" if event.behaviour and event.preset_us else ""
-    known = "" if event.is_marked else ", inferred"
-    if event.recovered_s is None:
-        return did + level, f"{event.lost_s:.3f} s, no move after{known}"
-    return did + level, f"{event.lost_s:.3f} to {event.recovered_s:.3f} s{known}"
-
-
-def _loss_rows(losses: list[tuple[LossEvent, Span]], duration_s: float) -> list[int | None]:
-    s_per_in = duration_s / _DRAWN_IN
-    spans = []
-    for event, span in losses:
-        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, _say_loss(event))))
-        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, duration_s)
-        spans.append((middle_s - half_s, middle_s + half_s))
-    return stack(spans, _LOSS_ROWS)
-
-
-def _clamped(middle_s: float, half_s: float, duration_s: float) -> float:
-    return min(max(middle_s, half_s), max(duration_s - half_s, half_s))
-
-
-def _draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int | None]) -> None:
-    duration_s = axes.get_xlim()[1]
-    s_per_in = duration_s / _DRAWN_IN
-    upright = axes.get_xaxis_transform()
-    for (event, span), row in zip(losses, rows, strict=True):
-        axes.axvspan(
-            span.start_s, span.end_s, facecolor=LOSS, edgecolor=GREY, hatch="////",
-            alpha=0.55, linewidth=0.8, zorder=0.5,
-        )  # fmt: skip
-        if row is None:
-            continue
-        words = _say_loss(event)
-        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, words)))
-        middle_s = (span.start_s + span.end_s) / 2
-        base = 1.0 + (0.08 + 2.25 * LABEL_IN * row) / _DRAWN_HIGH_IN
-        axes.plot(
-            [middle_s] * 2, [1.0, base], transform=upright, color=GREY, linewidth=0.6,
-            clip_on=False,
-        )  # fmt: skip
-        axes.text(
-            _clamped(middle_s, half_s, duration_s), base, "\n".join(words),
-            transform=upright, ha="center", va="bottom", color=INK, linespacing=1.1,
-        )  # fmt: skip
-    hidden = sum(row is None for row in rows)
-    if hidden:
-        axes.text(
-            0.0, 1.0 + (0.1 + 2.25 * LABEL_IN * _LOSS_ROWS) / _DRAWN_HIGH_IN,
-            f"{hidden} more losses without a label here; the table names them.",
-            transform=axes.transAxes, color=INK,
         )  # fmt: skip
 
 
@@ -317,7 +261,7 @@ def _alt(channel: ChannelFindings, travel: Travel, duration_s: float) -> str:
             told.append(f"{_pulses(count)} marked as {words}.")
     assert channel.silence is not None
     events = channel.silence.events
-    told += [f"Signal lost: {', '.join(_say_loss(event))}." for event in events[:6]]
+    told += [f"Signal lost: {', '.join(say_loss(event))}." for event in events[:6]]
     if len(events) > 6:
         told.append(f"{len(events) - 6} more losses are in the table.")
     return " ".join(told)

@@ -1,0 +1,353 @@
+"""The page holds every finding, opens anywhere, and lets no name out of its place."""
+
+import base64
+import html
+import io
+import os
+import re
+import shutil
+import subprocess
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import html5lib
+import numpy as np
+import pytest
+from PIL import Image
+
+import pwmscope
+from pwmscope.bench import CAUTIONS
+from pwmscope.capture import Capture, Line
+from pwmscope.errors import OutputError
+from pwmscope.report import page as page_module
+from pwmscope.report.page import page_text, write_page
+from pwmscope.report.sentences import channel_sentence, say_value
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+XHTML = "{http://www.w3.org/1999/xhtml}"
+RECORDINGS = {
+    "clean-sweep.csv": (None, None),
+    "noisy-link.csv.gz": ("500kHz", None),
+    "pulses-stop.csv.gz": (None, None),
+    "preset.csv.gz": (None, "tx-on"),
+}
+HOSTILE = (
+    "<script>alert(1)</script>",
+    "<svg onload=document.title='ran'>",
+    '"><img src=x onerror=alert(1)>',
+    "../../etc/passwd",
+    "..\\..\\windows",
+    "x" * 10_000,
+    "\u05d0\u05d1\u05d2 (1)",
+    "\u202egnorw\u0000\u001b[31m\n\ud800",
+    "{{ 7 * 7 }}{% raw %}",
+    "$\\frac{",
+)
+
+
+@pytest.fixture(scope="module", params=RECORDINGS)
+def recording(request):
+    rate, off_line = RECORDINGS[request.param]
+    findings = pwmscope.examine(
+        pwmscope.load(CAPTURES / request.param, rate=rate), off_line=off_line
+    )
+    return findings, page_text(findings)
+
+
+def small(names=("OUT",), pulses=60):
+    rise_us = 5_000 + 20_000 * np.arange(pulses)
+    edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
+    edges_ps = edges_us.astype(np.int64) * 1_000_000
+    lines = {name: Line(name, edges_ps, 0) for name in names}
+    return pwmscope.examine(Capture(lines, int(edges_ps[-1]) + 10**10, 1e6, "bench/made here.csv"))
+
+
+@pytest.fixture(scope="module")
+def hostile():
+    """Hostile names on servo lines, on other lines, and on the marker line."""
+    servo = small(HOSTILE).capture
+    marker = "\u0007<b>marker</b>\u05d0"
+    lines = dict(servo.lines)
+    lines[marker] = Line(marker, np.array([servo.duration_ps // 2], np.int64), 1)
+    lines["<i>flat</i>\u0001"] = Line("<i>flat</i>\u0001", np.zeros(0, np.int64), 0)
+    source = "/home/someone/<u>\u202efile\u0000</u>.csv"
+    capture = Capture(lines, servo.duration_ps, 1e6, source)
+    findings = pwmscope.examine(capture, off_line=marker)
+    return findings, page_text(findings)
+
+
+def parsed(text):
+    return html5lib.HTMLParser(strict=True).parse(text)
+
+
+def visible(text):
+    """Words of the page's body, each stretch of white space as one space."""
+    body = parsed(text).find(f"{XHTML}body")
+    return re.sub(r"\s+", " ", "".join(body.itertext()))
+
+
+def test_it_is_strict_html_with_one_heading_and_a_language(recording):
+    _, text = recording
+    tree = parsed(text)
+    assert text.startswith("<!DOCTYPE html>")
+    assert tree.attrib["lang"] == "en"
+    assert len(list(tree.iter(f"{XHTML}h1"))) == 1
+    identities = [node.attrib["id"] for node in tree.iter() if "id" in node.attrib]
+    assert len(identities) == len(set(identities))
+    links = [node.attrib["href"] for node in tree.iter(f"{XHTML}a")]
+    assert links
+    assert {link.removeprefix("#") for link in links} <= set(identities)
+
+
+def test_tables_have_captions_and_scopes(recording):
+    _, text = recording
+    tables = list(parsed(text).iter(f"{XHTML}table"))
+    assert tables
+    for table in tables:
+        assert "".join(table.find(f"{XHTML}caption").itertext()).strip()
+        heads = list(table.iter(f"{XHTML}th"))
+        assert heads
+        assert all(head.attrib.get("scope") in {"row", "col"} for head in heads)
+
+
+def test_it_refers_to_nothing_outside(recording):
+    _, text = recording
+    for svg in pictures_of(text):
+        assert not re.findall(r"url\((?!#)|href=\"(?!#)", svg)
+        assert "//" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
+    assert "//" not in re.sub(r'src="data:[^"]*"', "", text)
+    tree = parsed(text)
+    for node in tree.iter():
+        assert node.tag not in {f"{XHTML}{name}" for name in ("script", "link", "iframe", "object")}
+        for name in ("src", "href", "srcset", "action"):
+            assert node.attrib.get(name, "#").startswith(("data:image/svg+xml;base64,", "#"))
+    assert "url(" not in text
+    assert "@import" not in text
+
+
+def pictures_of(text):
+    images = list(parsed(text).iter(f"{XHTML}img"))
+    return [
+        base64.b64decode(image.attrib["src"].partition("base64,")[2]).decode() for image in images
+    ]
+
+
+def test_three_pictures_a_channel_each_described(recording):
+    findings, text = recording
+    images = list(parsed(text).iter(f"{XHTML}img"))
+    assert len(images) == 3 * len(findings.channels)
+    assert all(len(image.attrib["alt"]) > 40 for image in images)
+    for svg in pictures_of(text):
+        assert ET.fromstring(svg).tag == "{http://www.w3.org/2000/svg}svg"
+
+
+def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
+    findings, text = recording
+    sections = text.split('<section class="channel"')[1:]
+    for channel, section in zip(findings.channels.values(), sections, strict=False):
+        assert f"Channel <bdi>{channel.line}</bdi>" in section
+        rows = section.split("<tr>")
+        for finding in channel.findings:
+            row = next(row for row in rows if f'<th scope="row">{finding.name}</th>' in row)
+            told = html.unescape(row)
+            assert say_value(finding) in told
+            assert finding.limit in told
+            assert f">{finding.verdict.value}<" in told
+            assert finding.sentence in told
+        for event in channel.silence.events:
+            assert event.sentence in html.unescape(section)
+            for reason in event.reasons.values():
+                assert reason in html.unescape(section)
+
+
+def test_the_first_page_tells_verdicts_and_what_was_not_shown(recording):
+    findings, text = recording
+    front = visible(text).partition("All channels")[0]
+    for channel in findings.channels.values():
+        told = channel_sentence(channel)
+        assert told[:1].upper() + told[1:] in front
+        for finding in channel.findings:
+            if finding.verdict.value != "meets":
+                assert f"{finding.verdict.value} {finding.name}" in front
+                assert finding.sentence in front
+    assert f"{findings.capture.duration_s:.3f} s recorded" in front
+    assert f"pwmscope {pwmscope.__version__}" in front
+    assert "safety officer" in front
+
+
+def test_it_says_how_and_under_which_assumptions_and_cautions(recording):
+    findings, text = recording
+    said = visible(text)
+    for word in ("IEEE Std 181", "IEEE Std 2414", "JCGM 100", "√6", "Dwells", "k = 2"):
+        assert word in said
+    for sentence in (*findings.assumptions, *CAUTIONS):
+        assert sentence in said
+    assert re.findall(r"\bsafe\b", said, re.IGNORECASE) == []
+
+
+def test_two_writes_give_the_same_bytes(tmp_path):
+    findings = small()
+    first = write_page(findings, tmp_path / "a").read_bytes()
+    assert write_page(findings, tmp_path / "b").read_bytes() == first
+
+
+def test_the_folder_is_made_and_holds_the_page_only(tmp_path):
+    path = write_page(small(), tmp_path / "new" / "deep")
+    assert path == tmp_path / "new" / "deep" / "report.html"
+    assert [entry.name for entry in path.parent.iterdir()] == ["report.html"]
+
+
+def test_a_page_that_is_there_is_kept_unless_replaced(tmp_path):
+    there = tmp_path / "report.html"
+    there.write_text("mine")
+    with pytest.raises(OutputError, match=r"already there.*--replace"):
+        write_page(small(), tmp_path)
+    assert there.read_text() == "mine"
+    write_page(small(), tmp_path, replace=True)
+    assert there.read_text().startswith("<!DOCTYPE html>")
+
+
+def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match=r"the folder cannot be made \(.*\); name another one\.$"):
+        write_page(small(), tmp_path / "file" / "sub")
+
+
+def test_a_place_that_cannot_be_written_leaves_nothing_behind(tmp_path):
+    (tmp_path / "report.html").mkdir()
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_page(small(), tmp_path, replace=True)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_failure_half_way_keeps_the_old_page_and_leaves_nothing_half_written(
+    tmp_path, monkeypatch
+):
+    (tmp_path / "report.html").write_text("old")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.replace", full)
+    with pytest.raises(OutputError, match="No space left"):
+        write_page(small(), tmp_path, replace=True)
+    assert (tmp_path / "report.html").read_text() == "old"
+    assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_failure_while_drawing_makes_no_folder(tmp_path, monkeypatch):
+    def broken(*_):
+        raise RuntimeError("no ink")
+
+    monkeypatch.setattr(page_module, "draw_channel", broken)
+    with pytest.raises(RuntimeError):
+        write_page(small(), tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_hostile_names_are_shown_and_do_nothing(hostile):
+    findings, text = hostile
+    tree = parsed(text)
+    assert {node.tag.removeprefix(XHTML) for node in tree.iter()}.isdisjoint(
+        {"script", "svg", "i", "b", "u"}
+    )
+    assert all(not name.startswith("on") for node in tree.iter() for name in node.attrib)
+    said = visible(text)
+    assert "<script>alert(1)</script>" in said
+    assert "{{ 7 * 7 }}" in said
+    assert "../../etc/passwd" in said
+    assert "someone" not in text
+    assert len(list(tree.iter(f"{XHTML}h2"))) == 5 + len(findings.channels)
+
+
+def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):
+    _, text = hostile
+    assert "x" * 50 not in text
+    assert "x" * 39 + "…" in text
+    allowed = "\n\u2068\u2069"
+    assert [c for c in set(text) if not c.isprintable() and c not in allowed] == []
+    assert text.count("\u2068") == text.count("\u2069") > 0
+    assert all(len(line) < 3_000 for line in re.sub(r'src="[^"]*"', "", text).splitlines())
+    text.encode()
+
+
+def test_a_hostile_name_does_not_change_where_the_page_goes(tmp_path):
+    path = write_page(small(("../../../escape",)), tmp_path / "in")
+    assert path.parent == tmp_path / "in"
+    assert sorted(entry.name for entry in tmp_path.rglob("*")) == ["in", "report.html"]
+
+
+def test_lines_without_servo_pulses_say_why():
+    flat = Line("idle", np.zeros(0, np.int64), 0)
+    wave = Line("wave", np.arange(1, 200, dtype=np.int64) * 104_000_000, 1)
+    findings = pwmscope.examine(Capture({"idle": flat, "wave": wave}, 10**12, 1e6, "made"))
+    text = page_text(findings)
+    said = visible(text)
+    for channel in findings.channels.values():
+        assert channel.not_servo in said
+    assert "The line never changes level, so there is nothing to draw." in said
+    assert len(pictures_of(text)) == 1
+
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+
+@pytest.fixture(scope="module")
+def browse(tmp_path_factory):
+    """Open a file in a browser without a window; return what it printed and logged."""
+    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
+    if found is None:
+        reason = f"No browser is in PATH (looked for {', '.join(BROWSERS)})."
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+
+    def opened(path, *options):
+        profile = tmp_path_factory.mktemp("profile")
+        flags = (
+            "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
+            "disable-background-networking", "disable-component-update", "disable-sync",
+            "hide-scrollbars", "enable-logging=stderr", f"user-data-dir={profile}",
+        )  # fmt: skip
+        return subprocess.run(
+            [found, *(f"--{flag}" for flag in (*flags, *options)), path.as_uri()],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=True,
+        )
+
+    return opened
+
+
+def complaints(ran):
+    return [line for line in ran.stderr.splitlines() if "CONSOLE" in line]
+
+
+def test_the_console_check_hears_a_complaint(browse, tmp_path):
+    bad = tmp_path / "bad.html"
+    bad.write_text("<!DOCTYPE html><title>bad</title><script>nothing.there()</script>")
+    assert complaints(browse(bad, "dump-dom"))
+
+
+@pytest.mark.parametrize("width", [500, 1280])
+def test_a_browser_shows_the_page_without_complaint(browse, tmp_path, width):
+    path = write_page(small(), tmp_path)
+    picture = tmp_path / "seen.png"
+    ran = browse(path, f"screenshot={picture}", f"window-size={width},2600")
+    assert complaints(ran) == []
+    with Image.open(io.BytesIO(picture.read_bytes())) as seen:
+        grey = np.asarray(seen.convert("L"))
+    assert grey.shape == (2600, width)
+    assert 0.005 < np.mean(grey < 128) < 0.4
+    # ink in every eighth down to the pictures, so that nothing is an empty frame
+    assert all(np.any(part < 128) for part in np.array_split(grey[:2000], 8))
+
+
+def test_a_browser_runs_nothing_from_hostile_names(browse, tmp_path, hostile):
+    findings, _ = hostile
+    path = write_page(findings, tmp_path)
+    ran = browse(path, "dump-dom")
+    assert complaints(ran) == []
+    assert "<title>Receiver outputs in" in ran.stdout
+    assert "<title>ran" not in ran.stdout

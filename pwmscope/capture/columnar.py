@@ -20,22 +20,12 @@ from pwmscope.capture.layout import MOST_LINES, Layout
 from pwmscope.capture.progress import watched
 from pwmscope.capture.rows import RowBatch
 from pwmscope.capture.table import _clock, _lines, _no_edges
+from pwmscope.capture.unpack import find_packing, reading
 from pwmscope.errors import CaptureError, HintError
 
 PARQUET: Final = b"PAR1"
 ARROW: Final = b"ARROW1"
 _ARROW_STREAM: Final = b"\xff\xff\xff\xff"
-
-
-def is_columnar(head: bytes) -> bool:
-    """Say whether a file that begins like this is `read_columnar`'s to read.
-
-    Examples
-    --------
-    >>> is_columnar(b"PAR1"), is_columnar(b"ARROW1"), is_columnar(b"time_s,RX1")
-    (True, True, False)
-    """
-    return head.startswith((PARQUET, ARROW, _ARROW_STREAM))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,19 +84,16 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
 
 
 def _kind(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            head = file.read(8)
-    except OSError as error:
-        raise CaptureError(
-            str(path),
-            f"the file cannot be read ({error.strerror})",
-            "check its name and that it may be read",
-        ) from None
+    with reading(path), path.open("rb") as file:
+        head = file.read(8)
     if head.startswith(PARQUET):
         return "Parquet"
     if head.startswith(ARROW):
         return "Arrow"
+    if find_packing(path) != "plain":
+        raise CaptureError(
+            str(path), "expected a Parquet or an Arrow file as it is, not packed", "unpack it"
+        )
     found = "is an Arrow stream" if head.startswith(_ARROW_STREAM) else "is neither"
     raise CaptureError(
         str(path),

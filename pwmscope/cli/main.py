@@ -5,6 +5,8 @@ from __future__ import annotations
 import click
 
 from pwmscope import __version__
+from pwmscope.cli.convert import convert
+from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.report import report
 from pwmscope.cli.synth import synth
@@ -42,5 +44,5 @@ def main() -> None:
     """
 
 
-for _command in (measure, report, synth):
+for _command in (look, measure, report, convert, synth):
     main.add_command(_command)

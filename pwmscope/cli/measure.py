@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.cli.reading import Recording, off_line_option, reading_options
 from pwmscope.cli.screen import screen
 
@@ -35,7 +36,9 @@ def measure(
 
     if json_path not in {None, "-"}:
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
-    findings = examine(recording.load(), off_line=off_line)
+    capture = recording.load()
+    with progress_bar("measuring"):
+        findings = examine(capture, off_line=off_line)
     if json_path == "-":
         click.echo(to_json(findings), nl=False)
         return

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pwmscope.cli.progress_bar import progress_bar
+
 if TYPE_CHECKING:
     from pwmscope.capture import Capture
 
@@ -30,10 +32,11 @@ class Recording:
     hints: dict[str, Any]
 
     def load(self) -> Capture:
-        """Read the file."""
+        """Read the file, showing how far it has come where that takes long."""
         from pwmscope.capture import load  # noqa: PLC0415
 
-        return load(self.path, **self.hints)
+        with progress_bar(f"reading {self.path.name}"):
+            return load(self.path, **self.hints)
 
 
 _OPTIONS = (

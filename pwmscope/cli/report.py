@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.cli.reading import Recording, off_line_option, reading_options
 from pwmscope.cli.screen import screen
 
@@ -36,8 +37,11 @@ def report(recording: Recording, off_line: str | None, folder: Path, *, replace:
 
     data = folder / "findings.json"
     refuse_to_overwrite(data, replace=replace)
-    findings = examine(recording.load(), off_line=off_line)
-    page = write_page(findings, folder, replace=replace)
+    capture = recording.load()
+    with progress_bar("measuring"):
+        findings = examine(capture, off_line=off_line)
+    with progress_bar("drawing"):
+        page = write_page(findings, folder, replace=replace)
     write_text(data, to_json(findings), replace=replace)
     print_findings(findings, screen())
     click.echo(f"\nThe page is {page}; the same findings are in {data}.")

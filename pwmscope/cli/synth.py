@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from pwmscope.cli.progress_bar import progress_bar
+
 
 @click.command(short_help="Build a bench recording from SCRIPT, with its truth beside it.")
 @click.argument("script", type=click.Path(path_type=Path))
@@ -31,7 +33,8 @@ def synth(script: Path, path: Path, *, replace: bool) -> None:
     truth = path.with_name(path.name.removesuffix(".gz").removesuffix(".csv") + ".truth.json")
     for file in (path, truth):
         refuse_to_overwrite(file, replace=replace)
-    recording = build(load_script(script))
-    write(recording, path)
-    write_truth(recording, truth)
+    with progress_bar("building"):
+        recording = build(load_script(script))
+        write(recording, path)
+        write_truth(recording, truth)
     click.echo(f"The recording is {path}, its truth {truth}.")

@@ -1,6 +1,7 @@
 """Parquet and Arrow tables: the same recording gives the same edges as from text."""
 
 import contextlib
+import gzip
 from pathlib import Path
 
 import numpy as np
@@ -262,7 +263,10 @@ def test_neither_kind_and_the_stream_form_are_told_apart(tmp_path):
     sampled().write_ipc_stream(file)
     with pytest.raises(CaptureError, match="is an Arrow stream"):
         read_columnar(file, NO_HINTS)
-    with pytest.raises(CaptureError, match="cannot be read"):
+    file.write_bytes(gzip.compress(b"PAR1"))
+    with pytest.raises(CaptureError, match="not packed; unpack it"):
+        read_columnar(file, NO_HINTS)
+    with pytest.raises(CaptureError, match="no such file"):
         read_columnar(tmp_path / "nowhere.parquet", NO_HINTS)
 
 

@@ -1,0 +1,99 @@
+"""Time and peak memory of reading a value change dump, against pyvcd merely tokenising it.
+
+    python benchmarks/value_changes.py [CHANGES]
+
+writes a value change dump of four lines in units of 1 ns to a temporary folder (CHANGES level
+changes, 2 million unless given), then runs, each in a process of its own,
+
+- the floor: every token of ``vcd.reader.tokenize(FILE)``, once
+- pwmscope: ``read_vcd(FILE)``, the best of three
+
+and prints the wall time and peak memory of each, and how many times faster pwmscope is.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+FLOOR = """
+from vcd.reader import tokenize
+with open(FILE, "rb") as file:
+    for token in tokenize(file):
+        pass
+"""
+MEASURE = """
+from pathlib import Path
+from pwmscope.capture.hints import Hints
+from pwmscope.capture.vcd import read_vcd
+read_vcd(Path(FILE), Hints())
+"""
+CODES = '!"#$'
+FRAME_NS = 20_000_000
+
+
+def write_recording(file: Path, changes: int) -> None:
+    """Write servo pulses of 1 to 2 ms on four lines, 1.1 us apart, to the nanosecond."""
+    draws = np.random.default_rng(5)
+    frames = -(-changes // 8)
+    rises = np.arange(frames)[:, None] * FRAME_NS + 3_000_000 + np.arange(4) * 1_100
+    widths = draws.integers(1_000_000, 2_000_001, (frames, 4))
+    times = np.concatenate([rises, rises + widths], axis=1)
+    order = np.argsort(times, axis=1, kind="stable")
+    values = np.array([f"1{code}" for code in CODES] + [f"0{code}" for code in CODES])
+    with file.open("w") as out:
+        out.write("$timescale 1 ns $end\n$scope module bench $end\n")
+        for i, code in enumerate(CODES, 1):
+            out.write(f"$var wire 1 {code} RX{i} $end\n")
+        out.write("$upscope $end\n$enddefinitions $end\n#0\n$dumpvars\n")
+        out.write("".join(f"0{code}\n" for code in CODES) + "$end\n")
+        for begin in range(0, frames, 50_000):
+            part = slice(begin, begin + 50_000)
+            listed = np.take_along_axis(times[part], order[part], axis=1).ravel()
+            said = values[order[part]].ravel()
+            rows = zip(listed.tolist(), said.tolist(), strict=True)
+            out.write("".join(f"#{time}\n{value}\n" for time, value in rows))
+        out.write(f"#{frames * FRAME_NS}\n")
+
+
+def run(code: str, file: Path) -> dict[str, float]:
+    """Run code in a fresh process; return its wall time and peak memory."""
+    wrapped = (
+        f"FILE = {str(file)!r}\n"
+        "import json, resource, time\n"
+        "import numpy, vcd.reader, pwmscope.capture.vcd\n"
+        "begin = time.perf_counter()\n" + code + "\n"
+        "wall = time.perf_counter() - begin\n"
+        "use = resource.getrusage(resource.RUSAGE_SELF)\n"
+        "print(json.dumps({'wall_s': wall, 'peak_mib': use.ru_maxrss / 1024}))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", wrapped], capture_output=True, text=True, check=True
+    )
+    found: dict[str, float] = json.loads(done.stdout)
+    return found
+
+
+def main() -> None:
+    """Print the figures."""
+    changes = int(sys.argv[1].replace("_", "")) if len(sys.argv) > 1 else 2_000_000
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "changes.vcd"
+        write_recording(file, changes)
+        print(f"{changes:,} changes on 4 lines, {file.stat().st_size / 1e6:.0f} MB")
+        floor = run(FLOOR, file)
+        measures = [run(MEASURE, file) for _ in range(3)]
+    measured_s = min(r["wall_s"] for r in measures)
+    peak_mib = max(r["peak_mib"] for r in measures)
+    print(f"pyvcd tokens {floor['wall_s']:7.2f} s {floor['peak_mib']:7.0f} MiB")
+    print(f"pwmscope     {measured_s:7.2f} s {peak_mib:7.0f} MiB")
+    print(f"times faster {floor['wall_s'] / measured_s:7.1f}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,226 @@
+"""What a value change dump declares before its values: time unit, scopes, variables."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from pwmscope.capture.unpack import reading
+from pwmscope.errors import CaptureError
+
+MOST_HEADER_BYTES: Final = 16 * 1024 * 1024
+MOST_BITS: Final = 1_000_000
+FEMTOSECONDS_OF_UNIT: Final = {
+    "s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1,
+}  # fmt: skip
+"""Units of ``$timescale`` (IEEE Std 1364-2005, 18.2.3.6)."""
+
+_END: Final = re.compile(rb"\$enddefinitions\s+\$end(?=\s)")
+_TIMESCALE: Final = re.compile(r"\s*(10{0,2})\s*([munpf]?s)\s*")
+_SELECT: Final = re.compile(
+    r"(?P<name>.*?)\s*\[\s*(?P<left>-?\d+)\s*(?::\s*(?P<right>-?\d+)\s*)?\]"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """One ``$var`` declaration, such as ``$var wire 4 " sticks [3:0] $end``.
+
+    Parameters
+    ----------
+    kind : str
+        ``wire``, ``reg``, ``real``, ``integer``, ...
+    size : int
+        Number of bits.
+    code : bytes
+        The short identifier code by which value changes name it.
+    scope : tuple of str
+        The scopes around it, outermost first.
+    name : str
+        Its own name, without a bit select.
+    left, right : int or None
+        The bit select's bounds as declared; `right` is None for one bit, both
+        are None where there is no bit select.
+    row : int
+        Line of the file where the declaration begins, counted from 1.
+    """
+
+    kind: str
+    size: int
+    code: bytes
+    scope: tuple[str, ...]
+    name: str
+    left: int | None
+    right: int | None
+    row: int
+
+    def bits(self) -> tuple[int | None, ...]:
+        """Index of each bit, first written first; a single None where it has no index.
+
+        Examples
+        --------
+        >>> Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
+        (2, 1, 0)
+        >>> Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
+        (None,)
+        """
+        if self.size == 1:
+            return (self.left,)
+        if self.left is not None and self.right is not None:
+            step = -1 if self.left > self.right else 1
+            indices = tuple(range(self.left, self.right + step, step))
+            if len(indices) == self.size:
+                return indices
+        return tuple(range(self.size - 1, -1, -1))
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The declarations of a value change dump.
+
+    Parameters
+    ----------
+    unit_fs : int
+        One unit of time in femtoseconds, 1 to 10**17.
+    timescale : str or None
+        The unit as the file writes it, such as ``10 ns``; None where it does not.
+    variables : tuple of Variable
+        Every declaration, in file order; several may share one identifier code.
+    rows : int
+        Line ends within the header.
+    rest : bytes
+        The first bytes after the header, already read.
+    """
+
+    unit_fs: int
+    timescale: str | None
+    variables: tuple[Variable, ...]
+    rows: int
+    rest: bytes
+
+
+def read_header(file: BinaryIO, source: str) -> Header:
+    r"""Read up to and including ``$enddefinitions $end``.
+
+    Raises
+    ------
+    CaptureError
+        If the end of the header is missing, a declaration is not as IEEE
+        Std 1364 has it, or no variable is declared.
+
+    Examples
+    --------
+    >>> import io
+    >>> text = b"$timescale 1 us $end $var wire 1 ! RX1 $end $enddefinitions $end\n#0\n"
+    >>> header = read_header(io.BytesIO(text), "a.vcd")
+    >>> header.unit_fs, header.variables[0].name, header.rest
+    (1000000000, 'RX1', b'\n#0\n')
+    """
+    head, end = bytearray(), None
+    while end is None:
+        with reading(Path(source)):
+            chunk = file.read(65_536)
+        # A file that ends with the header's last word has no white space after it.
+        end = _END.search(head + chunk if chunk else head + b"\n", max(0, len(head) - 128))
+        head += chunk
+        if end is None and (not chunk or len(head) > MOST_HEADER_BYTES):
+            raise CaptureError(
+                source,
+                "no $enddefinitions found, so the list of variables has no end",
+                "export the recording again as a value change dump (IEEE Std 1364)",
+                row=bytes(head).count(b"\n") + 1,
+            )
+    text = bytes(head[: end.start()]).removeprefix(b"\xef\xbb\xbf")
+    unit_fs, timescale, variables = _declarations(text, source)
+    rows = bytes(head[: end.end()]).count(b"\n")
+    if not variables:
+        raise CaptureError(
+            source, "no variable is declared", "export at least one digital line", row=rows + 1
+        )
+    return Header(unit_fs, timescale, tuple(variables), rows, bytes(head[end.end() :]))
+
+
+def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[Variable]]:
+    unit_fs, timescale = FEMTOSECONDS_OF_UNIT["s"], None
+    variables: list[Variable] = []
+    scope: list[str] = []
+    bits = 0
+    for row, keyword, words in _commands(text, source):
+        body = [word.decode("utf-8", errors="replace") for word in words]
+        if keyword == b"$timescale":
+            timescale = " ".join(body)
+            unit_fs = _unit_fs(timescale, source, row)
+        elif keyword == b"$scope":
+            scope.append(body[-1] if len(body) > 1 else "")
+        elif keyword == b"$upscope":
+            if not scope:
+                raise _bad("an $upscope without its $scope", source, row)
+            scope.pop()
+        elif keyword == b"$var":
+            variables.append(_variable(body, words, tuple(s for s in scope if s), source, row))
+            bits += variables[-1].size
+            if bits > MOST_BITS:
+                raise CaptureError(
+                    source,
+                    f"more than {MOST_BITS} bits are declared",
+                    "export fewer variables",
+                    row=row,
+                )
+    return unit_fs, timescale, variables
+
+
+def _commands(text: bytes, source: str) -> list[tuple[int, bytes, list[bytes]]]:
+    """Cut the header into (row, keyword, words up to ``$end``)."""
+    commands: list[tuple[int, bytes, list[bytes]]] = []
+    keyword: bytes | None = None
+    begun, words = 1, list[bytes]()
+    for row, line in enumerate(text.split(b"\n"), 1):
+        for word in line.split():
+            if keyword is None:
+                if not word.startswith(b"$") or word == b"$end":
+                    shown = word[:20].decode("utf-8", errors="replace")
+                    raise _bad(f"'{shown}' found where a $ keyword is expected", source, row)
+                keyword, begun, words = word, row, []
+            elif word == b"$end":
+                commands.append((begun, keyword, words))
+                keyword = None
+            else:
+                words.append(word)
+    if keyword is not None:
+        shown = keyword[:20].decode("utf-8", errors="replace")
+        raise _bad(f"{shown} has no $end", source, begun)
+    return commands
+
+
+def _bad(found: str, source: str, row: int) -> CaptureError:
+    return CaptureError(
+        source, found, "export the recording again as a value change dump (IEEE Std 1364)", row=row
+    )
+
+
+def _unit_fs(timescale: str, source: str, row: int) -> int:
+    match = _TIMESCALE.fullmatch(timescale)
+    if match is None:
+        raise _bad(f"the timescale is '{timescale[:20]}', expected 1, 10 or 100 of s, ms, us, "
+                   "ns, ps or fs", source, row)  # fmt: skip
+    return int(match[1]) * FEMTOSECONDS_OF_UNIT[match[2]]
+
+
+def _variable(
+    body: list[str], words: list[bytes], scope: tuple[str, ...], source: str, row: int
+) -> Variable:
+    if len(body) < 4 or not (body[1].isascii() and body[1].isdigit() and 0 < len(body[1]) < 8):
+        raise _bad("a $var needs type, size, identifier code and name", source, row)
+    reference = " ".join(body[3:])
+    name, left, right = reference, None, None
+    if reference.startswith("\\"):  # an escaped identifier holds its brackets in its name
+        name, _, reference = reference[1:].partition(" ")
+        reference = f"{name} {reference}".strip() if reference else ""
+    match = _SELECT.fullmatch(reference)
+    if match is not None and (match["name"] or name != body[3]):
+        name = match["name"] or name
+        left = int(match["left"][:18])
+        right = None if match["right"] is None else int(match["right"][:18])
+    return Variable(body[0], max(1, int(body[1])), words[2], scope, name, left, right, row)

@@ -25,6 +25,8 @@ SHIFT_LIMIT: Final = 4.0
 SWEEP_PER_S: Final = 0.002
 """A steady drift slower than this part of the convention's span in a second is not a
 hand's: it would take eight minutes from end to end (common practice, from memory)."""
+DRIFT: Final = 0.01
+"""A dwell drifts by no more than this part of the span in all."""
 STRAY: Final = 0.015
 """A width that leaves its neighbours by less than this part of the span is not stray."""
 _NOISE_LEAST: Final = 5e-5
@@ -89,8 +91,9 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     within `SHIFT_LIMIT` deviations of its first half's, which tells a slow
     sweep from a dwell. Consecutive windows that stand still make one dwell;
     where two dwells' windows overlap, the border is half-way; neighbours of
-    one level are joined. A stretch that drifts faster than `SWEEP_PER_S` holds a
-    slow sweep and is looked at again through a window twice as long. Levels that
+    one level are joined. A stretch that drifts faster than `SWEEP_PER_S`, or by
+    more than `DRIFT` in all, holds a slow sweep and is looked at again through a
+    window twice as long. Levels that
     differ by less than about four noise deviations may be taken for one.
 
     The noise is found from second differences, which a steady sweep leaves at
@@ -131,6 +134,7 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
         noise_us=noise_us,
         interval_us=table.sample_interval_us or 0.0,
         sweep_us_per_s=SWEEP_PER_S * span_us,
+        drift_limit_us=DRIFT * span_us,
     )
     owner, member = _members(begin, end)
     residual_us, level_us, count = _about_mean(owner, width_us[member], begin.size)
@@ -161,6 +165,7 @@ def _segment(
     noise_us: float,
     interval_us: float,
     sweep_us_per_s: float,
+    drift_limit_us: float,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Find the half-open ranges that stand still, by windows that double in length.
 
@@ -180,7 +185,8 @@ def _segment(
         owner, member = _members(begin, end)
         drift_us = np.abs(_drift_us(begin, end, owner, width_us[member]))
         lasts_s = rise_s[end - 1] - rise_s[begin]
-        flat = (drift_us <= 1.5 * shift_us) | (drift_us <= sweep_us_per_s * lasts_s)
+        slow = (drift_us <= sweep_us_per_s * lasts_s) & (drift_us <= drift_limit_us)
+        flat = (drift_us <= 1.5 * shift_us) | slow
         found.append((begin[flat], end[flat]))
         begin, end = begin[~flat], end[~flat]
         window *= 2

@@ -12,7 +12,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
-from pwmscope.findings.silence import Silence, examine_silence
+from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import Travel, examine_travel
@@ -156,7 +156,7 @@ def examine(
     servo = {name: table for name, table in tables.items() if name not in refused}
     losses, said = _losses(capture, servo, off_line)
     channels = {
-        name: _channel(table, losses, limits)
+        name: _channel(table, losses, limits, capture.duration_s)
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
@@ -215,14 +215,23 @@ def _not_servo(table: PulseTable) -> str | None:
     return None
 
 
-def _channel(table: PulseTable, losses: tuple[Loss, ...], limits: Limits) -> ChannelFindings:
+def _over_s(loss: Loss, event: LossEvent, duration_s: float) -> float:
+    """Return when a loss is over for a channel; silence lasts until its own next pulse."""
+    if event.recovered_s is not None:
+        return max(loss.back_s, event.recovered_s)
+    return duration_s if event.behaviour is LossClass.PULSES_STOP else loss.back_s
+
+
+def _channel(
+    table: PulseTable, losses: tuple[Loss, ...], limits: Limits, duration_s: float
+) -> ChannelFindings:
     own = tuple(loss for loss in losses if table.line in loss.lines)
     breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
     dwells = find_dwells(table, tuple(breaks))
     limits = limits.scaled(table.convention.span_us)
     silence = examine_silence(table, dwells, own, limits)
     spans = tuple(
-        Span(event.lost_s, max(loss.back_s, event.recovered_s or 0.0))
+        Span(event.lost_s, _over_s(loss, event, duration_s))
         for loss, event in zip(own, silence.events, strict=True)
     )
     following = dwells.select(~inside(spans, dwells.start_s))

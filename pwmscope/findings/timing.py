@@ -10,7 +10,7 @@ from pwmscope.bench import Limits
 from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
 from pwmscope.findings.moments import Summary, summarise
-from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.spans import Span, overlaps
 from pwmscope.findings.uncertainty import largest_floor_us, of_mean_us, sampling_floor_us
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
@@ -86,7 +86,8 @@ def examine_timing(
     Timing
     """
     frames = find_frames(table)
-    outside_loss = ~_periods_in(losses, table, frames.index, frames.period_us)
+    begin_s = table.rise_s[frames.index]
+    outside_loss = ~overlaps(losses, begin_s, begin_s + frames.period_us / 1e6)
     steady_us = frames.period_us[outside_loss & ~frames.is_gap]
     missing = int(frames.missing[outside_loss].sum())
     period_us = summarise(steady_us)
@@ -105,16 +106,6 @@ def examine_timing(
         _jitter_finding(table, dwells, width_jitter, limits),
     )
     return Timing(period_us, rate_hz, period_jitter, width_jitter, missing, glitches, found)
-
-
-def _periods_in(
-    losses: tuple[Span, ...],
-    table: PulseTable,
-    index: np.ndarray[tuple[int], np.dtype[np.int64]],
-    period_us: np.ndarray[tuple[int], np.dtype[np.float64]],
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    start_s = table.rise_s[index]
-    return inside(losses, start_s) | inside(losses, start_s + period_us / 1e6)
 
 
 def _width_jitter(dwells: Dwells, floor_us: float | None) -> Jitter:

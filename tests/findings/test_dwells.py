@@ -48,6 +48,12 @@ def test_a_slow_sweep_is_no_dwell():
     assert dwells.level_us[[0, -1]] == pytest.approx([1500, 1600], abs=1)
 
 
+def test_a_day_long_drift_is_cut_off_at_a_hundredth_of_the_span():
+    # 0.1 us/s is slower than any hand, but after 100 s it is another level.
+    dwells = find_dwells(table_of(noisy([np.linspace(1450, 1550, 50_000)], 0.5)))
+    assert (dwells.range_us < 20).all()
+
+
 def test_a_jump_ends_one_dwell_and_begins_the_next_on_the_frame():
     width = noisy([np.full(100, 1500.0), np.full(100, 1650.0)])
     dwells = find_dwells(table_of(width))

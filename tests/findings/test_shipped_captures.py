@@ -93,6 +93,11 @@ def test_pulses_stop_is_inferred_on_every_line():
         assert channel.silence.finding.verdict.value != "meets"
 
 
+def test_the_dwell_that_begins_with_the_recovery_counts():
+    visits = examined("pulses-stop").channels["RX1"].travel.neutral.visits
+    assert [visit.start_s for visit in visits] == pytest.approx([0.008, 9.464, 16.70], abs=0.05)
+
+
 def test_the_inverted_line_is_recognised():
     channels = examined("pulses-stop").channels
     assert [c.table.inverted for c in channels.values()] == [False, False, False, True]

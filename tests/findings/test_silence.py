@@ -149,6 +149,15 @@ def test_one_quiet_line_among_others_is_told_as_a_loose_wire():
     assert "loose wire" in event.known_from
 
 
+def test_a_line_that_never_comes_back_is_lost_to_the_end():
+    capture = bench(PulsesStop(), marker=None)
+    edges = capture.lines["RX1"].edges_ps
+    lines = {**capture.lines, "RX1": Line("RX1", edges[edges < 7 * 10**12], 0)}
+    found = examine(dataclasses.replace(capture, lines=lines)).channels
+    assert found["RX1"].loss_spans[0].end_s == capture.duration_s
+    assert found["RX2"].loss_spans[0].end_s == pytest.approx(10.3, abs=0.03)
+
+
 def test_loss_spans_stay_out_of_travel_and_timing():
     found = examine(bench(GoesToPreset(1150), losses=(Loss(6.0, 10.0),)), off_line="tx-on")
     travel = found.channels["RX2"].travel

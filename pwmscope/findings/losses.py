@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import HintError
-from pwmscope.findings.dwells import SPREAD_LIMIT, Dwells
+from pwmscope.findings.dwells import Dwells
+from pwmscope.findings.segments import SPREAD_LIMIT
 from pwmscope.pulses import PulseTable, find_frames
 
 QUIET_S: Final = 0.2

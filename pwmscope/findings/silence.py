@@ -11,9 +11,10 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pwmscope.bench import Limits
-from pwmscope.findings.dwells import SPREAD_LIMIT, Dwells
+from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.losses import Loss, quiet_limit_s
+from pwmscope.findings.segments import SPREAD_LIMIT
 from pwmscope.findings.travel import pooled_level_us
 from pwmscope.pulses import Convention, PulseTable, find_frames
 

@@ -22,7 +22,13 @@ def run(*words):
 def test_measure_says_the_answers():
     result = run("measure", SWEEP)
     assert result.exit_code == 0
-    for words in ("RX1: ", "neutral, us", "1503.99 ±0.18", "1000-1500-2000 us", "not shown, and why"):
+    for words in (
+        "RX1: ",
+        "neutral, us",
+        "1503.99 ±0.18",
+        "1000-1500-2000 us",
+        "not shown, and why",
+    ):
         assert words.lower() in result.output.lower()
 
 

@@ -149,9 +149,9 @@ class Clock:
         begun = 0
         for word in at.tolist():
             text = words.bytes_of(word)
+            if self._section == b"$dumpoff":
+                is_keyword[begun:word] = True
             if text == b"$end":
-                if self._section == b"$dumpoff":
-                    is_keyword[begun:word] = True
                 self._section = None
             elif text in _SECTIONS:
                 self._section, begun = text, word

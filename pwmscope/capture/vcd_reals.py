@@ -76,8 +76,6 @@ class RealTrace:
         begins = np.empty(side.size, np.bool_)
         begins[0] = side[0] != self._side
         np.not_equal(side[1:], side[:-1], out=begins[1:])
-        if begins[0]:
-            self._side_told = False
         run = np.cumsum(begins)
         since = np.append(np.int64(self._side_since), times[begins])[run]
         passed = (side == UNKNOWN) | (np.abs(values - self.threshold) >= self.band)

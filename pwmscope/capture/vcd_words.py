@@ -86,7 +86,7 @@ class WordStream:
     source : str
         The file's name, for messages.
     rest : bytes
-        Bytes already read.
+        Bytes already read that come first.
     row : int
         Line of the file in which `rest` begins, counted from 1.
     block_bytes : int
@@ -113,7 +113,7 @@ class WordStream:
             If packed data are damaged, bytes are no text, or a word is longer
             than 64 KiB.
         """
-        carry, row = self.rest, self.row
+        carry, row = b"", self.row
         while True:
             chunk = self._read()
             data = carry + chunk
@@ -135,6 +135,9 @@ class WordStream:
                 raise _too_long(self.source, row)
 
     def _read(self) -> bytes:
+        if self.rest:
+            chunk, self.rest = self.rest[: self.block_bytes], self.rest[self.block_bytes :]
+            return chunk
         with reading(Path(self.source)):
             return self.file.read(self.block_bytes)
 

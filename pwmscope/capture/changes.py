@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +53,12 @@ class Changes:
     lost_last_row: bool
 
 
-def gather_changes(batches: Iterable[RowBatch], source: str, first_line: int) -> Changes:
+def gather_changes(
+    batches: Iterable[RowBatch],
+    source: str,
+    first_line: int,
+    say_step: Callable[[float], str] = say_interval,
+) -> Changes:
     """Keep only the changed rows of a stream; samples are never held.
 
     Parameters
@@ -64,6 +69,8 @@ def gather_changes(batches: Iterable[RowBatch], source: str, first_line: int) ->
         The file's name, for messages.
     first_line : int
         Line of the file that holds the first row, counted from 1.
+    say_step : callable, optional
+        Writes a difference of two values of the time column; picoseconds unless told.
 
     Returns
     -------
@@ -100,7 +107,7 @@ def gather_changes(batches: Iterable[RowBatch], source: str, first_line: int) ->
             if steps.size:
                 low, high = int(steps.min()), int(steps.max())
                 if low < 0:
-                    _refuse_backwards(batch, steps, source, first_line, skipped=int(is_first))
+                    _refuse_backwards(batch, steps, source, first_line, say_step)
                 least = min(least, low)
                 if high > most:
                     most = high
@@ -132,12 +139,17 @@ def gather_changes(batches: Iterable[RowBatch], source: str, first_line: int) ->
 
 
 def _refuse_backwards(
-    batch: RowBatch, steps: npt.NDArray[np.int64], source: str, first_line: int, *, skipped: int
+    batch: RowBatch,
+    steps: npt.NDArray[np.int64],
+    source: str,
+    first_line: int,
+    say_step: Callable[[float], str],
 ) -> None:
-    at = int((steps < 0).argmax()) + skipped
+    at = int((steps < 0).argmax())
+    row = batch.first_row + batch.words.size - steps.size + at
     raise CaptureError(
         source,
-        f"time goes backwards by {say_interval(-float(steps[at - skipped]))}",
+        f"time goes backwards by {say_step(-float(steps[at]))}",
         "export the recording again, or split the file here if it holds two recordings",
-        row=first_line + batch.first_row + at,
+        row=first_line + row,
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import operator
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,9 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.layout import Layout, open_bytes
-from pwmscope.capture.units import EXPONENT_OF_UNIT
-from pwmscope.errors import CaptureError
+from pwmscope.capture.dialect import SPACES
+from pwmscope.capture.layout import Layout
+from pwmscope.capture.level_columns import LevelColumn
+from pwmscope.capture.readings import level_type, read_bits, read_time, read_volts, time_type
+from pwmscope.capture.scan import scan_table
+from pwmscope.capture.wrong_cell import explain
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,33 +29,39 @@ class RowBatch:
     first_row : int
         Index of the first row among the rows of data, counted from 0.
     words : ndarray of uint64, shape (n_rows,)
-        Bit ``i`` is the level of the layout's ``i``-th level column.
+        The bits of each level column where the layout places them; those of
+        voltages are 0 until a comparator sets them.
     time_ps : ndarray of int64, shape (n_rows,), or None
-        The time column in picoseconds, exact; None where there is none.
+        The time column in picoseconds, exact, or sample numbers; None where
+        there is none.
     lost_last_row : bool
         Whether the file's last row was cut short and left out of this batch.
+    volts : tuple of ndarray of float64, shape (n_rows,)
+        The voltage columns, in the layout's order.
     """
 
     first_row: int
     words: npt.NDArray[np.uint64]
     time_ps: npt.NDArray[np.int64] | None
     lost_last_row: bool = False
+    volts: tuple[npt.NDArray[np.float64], ...] = ()
 
 
-def stream_rows(path: Path, layout: Layout, *, batch_rows: int | None = None) -> Iterator[RowBatch]:
+def stream_rows(
+    path: Path, layout: Layout, *, batch_rows: int | None = None, source: str | None = None
+) -> Iterator[RowBatch]:
     """Stream a table's rows, never holding more than a few batches.
-
-    The time column is parsed as a fixed-point decimal whose last digit is one
-    picosecond, so no time passes through floating point.
 
     Parameters
     ----------
     path : Path
-        A plain or gzip text table.
+        A plain, gzip or Zstandard text table in UTF-8.
     layout : Layout
         How its rows are to be read.
     batch_rows : int, optional
         Rows in a batch; by default whatever streams fastest.
+    source : str, optional
+        The file's name for messages, where it is not the path.
 
     Yields
     ------
@@ -66,154 +74,100 @@ def stream_rows(path: Path, layout: Layout, *, batch_rows: int | None = None) ->
         If a cell is not a time or not a level, naming its row and column.
     """
     first_row = 0
-    missing_row: int | None = None
-    batches = _scan(path, layout).collect_batches(
-        chunk_size=batch_rows, maintain_order=True, engine="streaming"
-    )
+    for batch, is_cut in whole_rows(path, layout, _scan_rows(path, layout), batch_rows, source):
+        time = batch.get_column("time").to_numpy() if layout.time_column else None
+        volts = tuple(batch.get_column(f"v{i}").to_numpy() for i in range(len(layout.analogue)))
+        word = batch.get_column("word").to_numpy()
+        yield RowBatch(first_row, word, time, is_cut, volts)
+        first_row += batch.height
+
+
+def whole_rows(
+    path: Path,
+    layout: Layout,
+    scan: pl.LazyFrame,
+    batch_rows: int | None = None,
+    source: str | None = None,
+) -> Iterator[tuple[pl.DataFrame, bool]]:
+    """Stream a scan whose nulls mark cells that cannot be read.
+
+    Parameters
+    ----------
+    path : Path
+        The file, to be looked at again where something is wrong.
+    layout : Layout
+        How its rows are to be read.
+    scan : LazyFrame
+        A column ``bad`` of truth values, and columns that hold no null unless
+        a cell cannot be read.
+    batch_rows : int, optional
+        Rows in a batch.
+    source : str, optional
+        The file's name for messages.
+
+    Yields
+    ------
+    batch : DataFrame
+        Rows without nulls.
+    is_cut : bool
+        Whether the file's last row was cut short and left out of this batch.
+
+    Raises
+    ------
+    CaptureError
+        If a row other than the last cannot be read.
+    """
+    name = str(path) if source is None else source
+    batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
+    is_cut = False
     try:
         for batch in batches:
-            if missing_row is not None:
-                raise _explain(path, layout)
-            bad = batch.get_column("bad")
-            if bad.null_count() or (layout.time_column and batch.get_column("time").null_count()):
+            if is_cut:
+                raise explain(path, layout, name)
+            if any(column.null_count() for column in batch.get_columns()):
                 incomplete = batch.select(pl.any_horizontal(pl.all().is_null())).to_series()
                 missing_row = int(incomplete.arg_max() or 0)
                 if missing_row != batch.height - 1:
-                    raise _explain(path, layout)
+                    raise explain(path, layout, name)
                 batch = batch.head(missing_row)  # noqa: PLW2901 - the cut last row is dropped
+                is_cut = True
             if batch.get_column("bad").any():
-                raise _explain(path, layout)
-            if batch.height or missing_row is not None:
-                time = batch.get_column("time").to_numpy() if layout.time_column else None
-                word = batch.get_column("word").to_numpy()
-                yield RowBatch(first_row, word, time, lost_last_row=missing_row is not None)
-            first_row += batch.height
+                raise explain(path, layout, name)
+            if batch.height or is_cut:
+                yield batch, is_cut
     except (pl.exceptions.PolarsError, OSError) as error:
-        raise _explain(path, layout, error) from None
+        raise explain(path, layout, name, error) from None
 
 
-def _scan(path: Path, layout: Layout) -> pl.LazyFrame:
-    names = [f"c{i}" for i in range(len(layout.columns))]
-    levels = [
-        pl.col(name)
-        for name, column in zip(names, layout.columns, strict=True)
-        if column != layout.time_column
-    ]
-    schema: dict[str, pl.DataType] = dict.fromkeys(names, pl.UInt8())
-    columns = [
-        functools.reduce(
-            operator.or_, (level.cast(pl.UInt64) * (1 << i) for i, level in enumerate(levels))
-        ).alias("word"),
-        (functools.reduce(operator.or_, levels) > 1).alias("bad"),
-    ]
+def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
+    is_text = layout.delimiter == SPACES
+    types = {level.position: level_type(level) for level in layout.levels}
+    digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
+    others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
+    parts = [_cell(c).cast(pl.UInt64) * _place(c) for c in digits]
+    parts += [read_bits(_cell(c), c, layout) * _place(c) for c in others]
+    word = functools.reduce(operator.or_, parts) if parts else pl.lit(0, pl.UInt64)
+    wrong = (
+        functools.reduce(operator.or_, map(_cell, digits)) > 1 if digits else pl.lit(value=False)
+    )
+    columns = [word.alias("word"), wrong.alias("bad")]
     if layout.time_column is not None:
-        time = names[layout.columns.index(layout.time_column)]
-        schema[time] = pl.Decimal(38, EXPONENT_OF_UNIT[layout.time_unit])
-        columns.append(pl.col(time).to_physical().cast(pl.Int64).alias("time"))
-    return pl.scan_csv(
-        path,
-        has_header=False,
-        skip_lines=layout.skip_lines,
-        separator=layout.delimiter,
-        schema=schema,
-        missing_columns="insert",
-        glob=False,
-    ).select(columns)
+        position = layout.columns.index(layout.time_column)
+        types[position] = time_type(layout)
+        columns.append(read_time(pl.col(f"c{position}"), layout, is_text=is_text).alias("time"))
+    for i, level in enumerate(layout.analogue):
+        volts = read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
+        columns.append(volts.alias(f"v{i}"))
+    return scan_table(path, layout, types).select(columns)
 
 
-def _explain(path: Path, layout: Layout, cause: Exception | None = None) -> CaptureError:
-    """Find the first cell that cannot be read, by a slower second look at the file."""
-    source = str(path)
-    row = 0
-    try:
-        for frame in _scan_text(path, layout).collect_batches(maintain_order=True):
-            wrong = frame.select(
-                _is_wrong(i, column, layout).alias(column)
-                for i, column in enumerate(layout.columns)
-            )
-            places = {
-                c: wrong.get_column(c).arg_max() or 0 for c in layout.columns if wrong[c].any()
-            }
-            if places:
-                column = min(places, key=lambda name: places[name])
-                at = places[column]
-                cell = frame[at, layout.columns.index(column)]
-                return _wrong_cell(source, layout, column, row + at, cell)
-            row += frame.height
-        crowded = _crowded_row(path, layout)
-    except (EOFError, zlib.error, OSError) as damage:
-        return CaptureError(
-            source,
-            f"the data are damaged or cut short ({str(damage).rstrip('.')})",
-            "export or copy the file again",
-        )
-    except pl.exceptions.PolarsError as second:
-        cause, crowded = second, None
-    if crowded is not None:
-        row, cells = crowded
-        return CaptureError(
-            source,
-            f"{cells} cells found, expected {len(layout.columns)}",
-            "mend or remove this row, or export the recording again",
-            row=row,
-        )
-    return CaptureError(
-        source,
-        "the table cannot be read: " + str(cause).splitlines()[0].rstrip("."),
-        f"every row must have {len(layout.columns)} cells; export the recording again",
-    )
+def _cell(level: LevelColumn) -> pl.Expr:
+    return pl.col(f"c{level.position}")
 
 
-def _crowded_row(path: Path, layout: Layout) -> tuple[int, int] | None:
-    """Find the first line with more cells than there are columns."""
-    with open_bytes(path) as file:
-        for number, line in enumerate(file, start=1):
-            cells = line.count(layout.delimiter.encode()) + 1
-            if number > layout.skip_lines and cells > len(layout.columns):
-                return number, cells
-    return None
+def _place(level: LevelColumn) -> pl.Expr:
+    return pl.lit(1 << level.first_bit, pl.UInt64)
 
 
-def _scan_text(path: Path, layout: Layout) -> pl.LazyFrame:
-    return pl.scan_csv(
-        path,
-        has_header=False,
-        skip_lines=layout.skip_lines,
-        separator=layout.delimiter,
-        schema={f"c{i}": pl.String() for i in range(len(layout.columns))},
-        missing_columns="insert",
-        extra_columns="ignore",
-        truncate_ragged_lines=True,
-        glob=False,
-    )
-
-
-def _is_wrong(position: int, column: str, layout: Layout) -> pl.Expr:
-    cell = pl.col(f"c{position}").str.strip_chars()
-    if column == layout.time_column:
-        scale = EXPONENT_OF_UNIT[layout.time_unit]
-        time = cell.cast(pl.Decimal(38, scale), strict=False)
-        return time.to_physical().cast(pl.Int64, strict=False).is_null()
-    return cell.is_null() | cell.is_in(["0", "1"]).not_()
-
-
-def _wrong_cell(
-    source: str, layout: Layout, column: str, data_row: int, cell: str | None
-) -> CaptureError:
-    row = layout.skip_lines + data_row + 1
-    found = "nothing" if cell is None else f"'{cell[:40]}'"
-    if column == layout.time_column:
-        return CaptureError(
-            source,
-            f"{found} stands where a time in {layout.time_unit} (of at most 106 days) was expected",
-            "mend or remove this row, or export the recording again",
-            row=row,
-            column=column,
-        )
-    return CaptureError(
-        source,
-        f"the level is {found}, expected 0 or 1",
-        "mend or remove this row, or export this line as digital levels",
-        row=row,
-        column=column,
-    )
+def _finite(volts: pl.Expr) -> pl.Expr:
+    return pl.when(volts.is_finite()).then(volts)

@@ -24,7 +24,16 @@ _UNIT_SPELLINGS: Final = {
     "ns": "ns", "nsec": "ns", "nanosecond": "ns", "nanoseconds": "ns",
     "ps": "ps", "psec": "ps", "picosecond": "ps", "picoseconds": "ps",
 }  # fmt: skip
-_TIME_WORD: Final = re.compile(r"^(?:time|t|timestamp|zeit|temps|tiempo)$", re.IGNORECASE)
+_TIME_WORD: Final = re.compile(
+    r"^(?:time|times|t|timestamp|datetime|date|elapsed|zeit|temps|tiempo|tempo)$", re.IGNORECASE
+)
+_OTHER_UNITS: Final = frozenset(
+    {"v", "mv", "volt", "volts", "a", "ma", "hz", "bit", "logic", "level", "digital"}
+)
+_SAMPLE_NUMBER: Final = re.compile(
+    r"^(?:samples?|index|row|n|no|nr|#)$|^samples?[ _-]*(?:no|nr|num|number|index|#)?\.?$",
+    re.IGNORECASE,
+)
 
 
 def parse_rate(text: str | float) -> float:
@@ -114,10 +123,49 @@ def time_unit_in(heading: str) -> tuple[bool, str | None]:
     (False, None)
     """
     words = [word for word in re.split(r"[\s_\[\]().,:/]+", heading.strip()) if word]
-    if not words or not _TIME_WORD.match(words[0]):
+    if not words:
         return False, None
+    if len(words) == 1 and words[0] in _UNIT_SPELLINGS:
+        return True, _UNIT_SPELLINGS[words[0]]
     units = [_UNIT_SPELLINGS[word.lower()] for word in words[1:] if word.lower() in _UNIT_SPELLINGS]
+    others = [word for word in words if word.lower() not in _UNIT_SPELLINGS]
+    if not any(_TIME_WORD.match(word) for word in (words[0], *others[-1:])):
+        return False, None
     return True, units[0] if units else None
+
+
+def is_unit(word: str) -> bool:
+    """Say whether a word is a unit of time, or one that may stand above a column of levels.
+
+    Examples
+    --------
+    >>> is_unit("ms"), is_unit("Volt"), is_unit("RX1")
+    (True, True, False)
+    """
+    return word.lower() in _UNIT_SPELLINGS or word.lower() in _OTHER_UNITS
+
+
+def unit_in(heading: str) -> str | None:
+    """Find a unit of time among a heading's words.
+
+    Examples
+    --------
+    >>> unit_in("width_us"), unit_in("High duration [ms]"), unit_in("width")
+    ('us', 'ms', None)
+    """
+    words = re.split(r"[\s_\[\]().,:/]+", heading.strip().lower())
+    return next((_UNIT_SPELLINGS[word] for word in words if word in _UNIT_SPELLINGS), None)
+
+
+def is_sample_number(heading: str) -> bool:
+    """Say whether a column heading means the number of the sample.
+
+    Examples
+    --------
+    >>> is_sample_number("Sample No."), is_sample_number("index"), is_sample_number("RX1")
+    (True, True, False)
+    """
+    return _SAMPLE_NUMBER.match(heading.strip()) is not None
 
 
 def say_interval(interval_ps: float) -> str:

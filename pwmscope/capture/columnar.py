@@ -1,11 +1,11 @@
-"""A Parquet or Arrow table of levels as a Capture: sampled or change-listed, streamed."""
+"""A Parquet or Arrow table as a Capture: levels or voltages, sampled or change-listed."""
 
 from __future__ import annotations
 
 import functools
 import operator
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -13,14 +13,18 @@ import polars as pl
 
 from pwmscope.capture.capture import Capture
 from pwmscope.capture.changes import Changes, gather_changes
+from pwmscope.capture.clock import find_clock
 from pwmscope.capture.columnar_time import TimeColumn, find_time_column
+from pwmscope.capture.comparator import Comparator
 from pwmscope.capture.edge_file import chosen_lines, is_edge_file, read_edges
 from pwmscope.capture.hints import Hints
-from pwmscope.capture.layout import MOST_LINES, Layout
+from pwmscope.capture.layout import Layout
+from pwmscope.capture.level_columns import MOST_LINES, LevelColumn
+from pwmscope.capture.lines import find_lines, no_edges
 from pwmscope.capture.progress import watched
 from pwmscope.capture.rows import RowBatch
-from pwmscope.capture.table import _clock, _lines, _no_edges
 from pwmscope.capture.unpack import find_packing, reading
+from pwmscope.capture.voltages import FIRST_PASS_ROWS, compare, find_comparators
 from pwmscope.errors import CaptureError, HintError
 
 PARQUET: Final = b"PAR1"
@@ -32,20 +36,20 @@ _ARROW_STREAM: Final = b"\xff\xff\xff\xff"
 class _Table:
     """A table that is understood but not read yet."""
 
-    kind: str
+    source: str
     scan: pl.LazyFrame
     time: TimeColumn | None
-    lines: tuple[str, ...]
+    layout: Layout
     row_count: int
 
 
 def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
     """Read a Parquet or Arrow file: an edge file of pwmscope's own, or a table of levels.
 
-    A table has a column per line, of truth values or of the numbers 0 and 1,
-    and the shapes of text tables: one row per sample or per change with a
-    time column (whole, fixed-point or floating-point numbers, or time
-    stamps), or samples without time, whose rate comes from the hints.
+    A table has a column per line, of truth values, of the numbers 0 and 1, or
+    of voltages, and the shapes of text tables: one row per sample or per
+    change with a time column (whole, fixed-point or floating-point numbers, or
+    time stamps), or samples without time, whose rate comes from the hints.
 
     Parameters
     ----------
@@ -71,8 +75,7 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
     try:
         if kind == "Parquet" and is_edge_file(path):
             return read_edges(path, hints)
-        table = _find_table(path, kind, hints)
-        changes = gather_changes(_stream(table, source, batch_rows), source, 1)
+        return _read(_find_table(path, kind, hints), hints, batch_rows)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError) as error:
         first_words = (str(error).splitlines() or [""])[0][:120].rstrip(".")
         raise CaptureError(
@@ -80,7 +83,6 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
             f"the {kind} data are damaged or cut short ({first_words})",
             "copy or write the file again",
         ) from None
-    return _capture(table, changes, hints, source)
 
 
 def _kind(path: Path) -> str:
@@ -119,6 +121,26 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
         )
     names = tuple(name for name in schema if time is None or name != time.name)
     lines = chosen_lines(names, hints, source)
+    levels = _find_levels(scan, schema, lines, hints, source)
+    row_count = int(scan.select(pl.len()).collect().item())
+    said = [f"The file is {_AN[kind]} table of {row_count} rows."]
+    if time is None:
+        said.append("The rows carry no time; they are samples at even intervals.")
+        layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)
+    else:
+        said += time.assumptions
+        columns = (time.name, *lines)
+        layout = Layout("", 0, columns, time.name, time.unit, 0, tuple(said), levels=levels)
+    return _Table(source, scan, time, layout, row_count)
+
+
+_AN: Final = {"Parquet": "a Parquet", "Arrow": "an Arrow"}
+
+
+def _find_levels(
+    scan: pl.LazyFrame, schema: pl.Schema, lines: tuple[str, ...], hints: Hints, source: str
+) -> tuple[LevelColumn, ...]:
+    """Decide which columns are levels and which voltages."""
     if not 0 < len(lines) <= MOST_LINES:
         raise CaptureError(
             source,
@@ -133,8 +155,20 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
                 "write it as truth values or as 0 and 1, or leave it out with --lines",
                 column=name,
             )
-    row_count = int(scan.select(pl.len()).collect().item())
-    return _Table(kind, scan, time, lines, row_count)
+    # Whole numbers count as voltages only where the person says so.
+    asked = [n for n in lines if hints.threshold_v is not None or not schema[n].is_integer()]
+    asked = [name for name in asked if schema[name] != pl.Boolean]
+    voltages: set[str] = set()
+    if asked:
+        only_levels = scan.select(_is_level(name).all() for name in asked)
+        found = only_levels.collect(engine="streaming").row(0, named=True)
+        voltages = {name for name, is_level in found.items() if not is_level}
+    if hints.threshold_v is not None and not voltages:
+        raise HintError(f"{source}: no column holds voltages; leave --threshold out.")
+    return tuple(
+        LevelColumn(name, bit, "analogue" if name in voltages else "digit", bit)
+        for bit, name in enumerate(lines)
+    )
 
 
 def _is_level(name: str) -> pl.Expr:
@@ -142,82 +176,99 @@ def _is_level(name: str) -> pl.Expr:
     return ((column == 0) | (column == 1)).fill_null(value=False)
 
 
-def _stream(table: _Table, source: str, batch_rows: int | None) -> Iterator[RowBatch]:
-    columns = [
-        functools.reduce(
-            operator.or_,
-            (
-                (pl.col(name) == 1).cast(pl.UInt64) * pl.lit(1 << bit, pl.UInt64)
-                for bit, name in enumerate(table.lines)
-            ),
-        ).alias("word"),
-        pl.all_horizontal(_is_level(name) for name in table.lines).alias("good"),
+def _is_readable(level: LevelColumn) -> pl.Expr:
+    if level.kind == "analogue":
+        return pl.col(level.name).cast(pl.Float64).is_finite().fill_null(value=False)
+    return _is_level(level.name)
+
+
+def _stream(table: _Table, batch_rows: int | None) -> Iterator[RowBatch]:
+    digits = [level for level in table.layout.levels if level.kind == "digit"]
+    bits = [
+        (pl.col(level.name) == 1).cast(pl.UInt64) * pl.lit(1 << level.first_bit, pl.UInt64)
+        for level in digits
     ]
+    good = [_is_readable(level) for level in table.layout.levels]
     if table.time is not None:
-        readable = table.time.is_readable.fill_null(value=False)
-        columns[1] = (columns[1] & readable).alias("good")
+        good.append(table.time.is_readable.fill_null(value=False))
+    columns = [functools.reduce(operator.and_, good).alias("good")]
+    columns.append(functools.reduce(operator.or_, bits, pl.lit(0, pl.UInt64)).alias("word"))
+    if table.time is not None:
         columns.append(table.time.since_first_ps.alias("time"))
+    for i, level in enumerate(table.layout.analogue):
+        columns.append(pl.col(level.name).cast(pl.Float64).alias(f"v{i}"))
     batches = table.scan.select(columns).collect_batches(
         chunk_size=batch_rows, maintain_order=True, engine="streaming"
     )
     first_row = 0
     for batch in watched(batches, table.row_count, lambda batch: batch.height):
-        good = batch.get_column("good")
-        if not good.all():
-            raise _wrong_cell(table, source, first_row + int(good.arg_min() or 0))
+        good_rows = batch.get_column("good")
+        if not good_rows.all():
+            raise _wrong_cell(table, first_row + int(good_rows.arg_min() or 0))
         time = None if table.time is None else batch.get_column("time").to_numpy()
-        yield RowBatch(first_row, batch.get_column("word").to_numpy(), time)
+        volts = tuple(
+            batch.get_column(f"v{i}").to_numpy() for i in range(len(table.layout.analogue))
+        )
+        yield RowBatch(first_row, batch.get_column("word").to_numpy(), time, volts=volts)
         first_row += batch.height
 
 
-def _wrong_cell(table: _Table, source: str, row: int) -> CaptureError:
+def _wrong_cell(table: _Table, row: int) -> CaptureError:
     """Say what is wrong with the first row that cannot be read."""
-    names = table.lines if table.time is None else (table.time.name, *table.lines)
-    cells = table.scan.slice(row, 1).select(names).collect()
-    checks = {name: _is_level(name) for name in table.lines}
+    checks = {level.name: _is_readable(level) for level in table.layout.levels}
+    expected = {
+        level.name: "a finite voltage" if level.kind == "analogue" else "the level 0 or 1"
+        for level in table.layout.levels
+    }
     if table.time is not None:
         checks[table.time.name] = table.time.is_readable.fill_null(value=False)
+        expected[table.time.name] = "a time (of at most 106 days)"
+    cells = table.scan.slice(row, 1).select(table.layout.columns).collect()
     good = cells.select(check.alias(name) for name, check in checks.items())
-    column = next(name for name in names if not good.item(0, name))
+    column = next(name for name in table.layout.columns if not good.item(0, name))
     cell = cells.item(0, column)
     found = "nothing" if cell is None else f"'{str(cell)[:40]}'"
-    if table.time is not None and column == table.time.name:
-        return CaptureError(
-            source,
-            f"{found} stands where a time (of at most 106 days) was expected",
-            "mend or remove this row, or write the recording again",
-            row=row + 1,
-            column=column,
-        )
+    is_time = table.time is not None and column == table.time.name
+    otherwise = "write the recording again" if is_time else "leave this line out with --lines"
     return CaptureError(
-        source,
-        f"the level is {found}, expected 0 or 1",
-        "write this line as digital levels, or leave it out with --lines",
+        table.source,
+        f"{found} stands where {expected[column]} was expected",
+        f"mend or remove this row, or {otherwise}",
         row=row + 1,
         column=column,
     )
 
 
-def _capture(table: _Table, changes: Changes, hints: Hints, source: str) -> Capture:
-    said = [f"The file is {_AN[table.kind]} table of {table.row_count} rows."]
-    unit, decimals, name = "s", 0, None
-    if table.time is None:
-        said.append("The rows carry no time; they are samples at even intervals.")
-    else:
-        name, unit = table.time.name, table.time.unit
-        decimals, more = table.time.precision(changes)
-        said += [*table.time.assumptions, *more]
-    columns = table.lines if name is None else (name, *table.lines)
-    layout = Layout("", 0, columns, name, unit, decimals, tuple(said))
+def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
+    source, layout = table.source, table.layout
+    said = list(layout.assumptions)
+    rows = _stream(table, batch_rows)
+    comparators: dict[str, Comparator] = {}
+    if layout.analogue:
+        first_pass = _stream(table, FIRST_PASS_ROWS)
+        comparators, more = find_comparators(first_pass, layout, hints, source)
+        said += more
+        rows = compare(rows, layout, comparators)
+    changes = gather_changes(rows, source, 1)
     if not changes.rows.size:
-        raise _no_edges(changes, layout, source)
-    times_ps, duration_ps, interval_ps, clock_said = _clock(changes, layout, hints, source)
-    lines, more = _lines(changes, times_ps, layout)
+        raise no_edges(layout.level_columns, changes.row_count, source)
+    layout, more = _with_decimals(table, changes)
+    clock = find_clock(changes, layout, hints, source)
+    said += [*more, *clock.assumptions]
+    crossed_ps = {
+        name: clock.crossing_instants_ps(comparator.crossings)
+        for name, comparator in comparators.items()
+    }
+    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
+    lines, more = find_lines(changes, times_ps, layout, crossed_ps)
     if not any(line.edges_ps.size for line in lines.values()):
-        raise _no_edges(changes, layout, source)
-    return Capture(
-        lines, duration_ps, interval_ps, source, (*layout.assumptions, *clock_said, *more)
-    )
+        raise no_edges(lines, changes.row_count, source)
+    return Capture(lines, clock.duration_ps, clock.interval_ps, source, (*said, *more))
 
 
-_AN: Final = {"Parquet": "a Parquet", "Arrow": "an Arrow"}
+def _with_decimals(table: _Table, changes: Changes) -> tuple[Layout, tuple[str, ...]]:
+    if table.time is None:
+        return table.layout, ()
+    is_sampled = 2 * changes.rows.size < changes.row_count - 2 or bool(table.layout.analogue)
+    decimals, said = table.time.precision(changes, is_sampled=is_sampled)
+    return replace(table.layout, time_decimals=decimals), said

@@ -76,7 +76,7 @@ class TimeColumn:
         since = (self.number - self.first) * self._size_ps
         return since.round().cast(pl.Int64, strict=False) if self.decimals is None else since
 
-    def precision(self, changes: Changes) -> tuple[int, tuple[str, ...]]:
+    def precision(self, changes: Changes, *, is_sampled: bool) -> tuple[int, tuple[str, ...]]:
         """Tell to how many decimals of the unit the times were written.
 
         Floating-point numbers do not say: the coarsest power of ten on which all
@@ -86,6 +86,8 @@ class TimeColumn:
         ----------
         changes : Changes
             The rows, with the times that `since_first_ps` gave.
+        is_sampled : bool
+            Whether there is a row per sample, not per change.
 
         Returns
         -------
@@ -102,7 +104,6 @@ class TimeColumn:
         power = 0
         while common_ps and common_ps % 10 ** (power + 1) == 0:
             power += 1
-        is_sampled = 2 * changes.rows.size < changes.row_count - 2
         if is_sampled and changes.step_most_ps - changes.step_least_ps > 10**power:
             power = 0
         farthest = max(abs(self.first), abs(self.first + changes.end_ps / self._size_ps))

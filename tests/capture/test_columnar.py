@@ -175,6 +175,48 @@ def test_how_rows_are_cut_into_batches_has_no_effect(tmp_path_factory, batch_row
     assert edges(read_columnar(file, NO_HINTS, batch_rows=batch_rows)) == EXPECTED
 
 
+def voltages(dtype=pl.Float64):
+    """Both lines as 0.1 and 3.2 V, a sample halfway at each edge; RX3 is a digital line."""
+    ramp = [
+        (0.1 + 3.1 * pl.col(name).cast(pl.Float64).rolling_mean(2, min_samples=1))
+        .round(3)
+        .cast(dtype)
+        .alias(name)
+        for name in ("RX1", "RX2")
+    ]
+    return sampled().with_columns(*ramp, pl.col("RX1").cast(pl.UInt8).alias("RX3"))
+
+
+@FILES
+def test_voltages_read_as_from_text(tmp_path, name):
+    text = tmp_path / "a.csv"
+    voltages().write_csv(text)
+    expected = read_table(text, NO_HINTS)
+    capture = read_columnar(write(voltages(), tmp_path / name), NO_HINTS)
+    assert edges(capture) == edges(expected)
+    assert edges(capture)["RX3"] == EXPECTED["RX1"]
+    # The sample at each edge is the mean of both levels, so it lies on the threshold itself.
+    assert edges(capture)["RX1"] == EXPECTED["RX1"]
+    assert any("threshold is 1.65, halfway" in sentence for sentence in capture.assumptions)
+
+
+def test_whole_numbers_are_voltages_only_if_asked(tmp_path):
+    counts = voltages().with_columns((pl.col("RX1", "RX2") * 100).round().cast(pl.UInt16))
+    file = write(counts, tmp_path / "a.parquet")
+    with pytest.raises(CaptureError, match="row 1, column RX1: '10' stands where the level"):
+        read_columnar(file, NO_HINTS)
+    capture = read_columnar(file, Hints(threshold_v=100))
+    assert any("threshold is 100, as you said" in sentence for sentence in capture.assumptions)
+    for line, expected in zip(capture.lines.values(), EXPECTED.values(), strict=False):
+        assert line.edges_ps.tolist() == pytest.approx(expected, abs=1_000_000)
+
+
+def test_a_threshold_without_voltages_is_refused(tmp_path):
+    file = write(sampled(), tmp_path / "a.parquet")
+    with pytest.raises(HintError, match="no column holds voltages; leave --threshold out"):
+        read_columnar(file, Hints(threshold_v=1.5))
+
+
 def test_lines_are_chosen_and_ordered_by_the_hint(tmp_path):
     frame = sampled().with_columns(pl.lit("text").alias("note"))
     file = write(frame, tmp_path / "a.parquet")
@@ -210,11 +252,11 @@ BAD = {
     "a level of 2": (pl.when(pl.col("time_us") == 7).then(2).otherwise(0).alias("RX1"), "row 8"),
     "a missing level": (
         pl.when(pl.col("time_us") == 7).then(None).otherwise(0).alias("RX1"),
-        "row 8, column RX1: the level is nothing",
+        "row 8, column RX1: nothing stands where the level 0 or 1 was expected",
     ),
     "not a number": (
         pl.when(pl.col("time_us") == 7).then(float("nan")).otherwise(0).alias("RX1"),
-        "row 8, column RX1: the level is 'nan'",
+        "row 8, column RX1: 'nan' stands where a finite voltage was expected",
     ),
     "a missing time": (
         pl.when(pl.col("time_us") == 7).then(None).otherwise(pl.col("time_us")).alias("time_us"),

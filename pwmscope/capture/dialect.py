@@ -149,7 +149,9 @@ def split(line: str, delimiter: str) -> list[str]:
     """
     if delimiter == SPACES:
         return [cell.strip('"') for cell in line.split()]
-    parsed = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    # A lone carriage return ends no line; csv would stumble over it.
+    text = line.replace("\r", " ")
+    parsed = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
     return [cell.strip() for cell in parsed]
 
 

@@ -14,6 +14,8 @@ _FEWEST_PULSES: Final = 3
 _SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice); the units lie a factor of 1000
 apart, so that no pulse passes in two of them."""
+_COARSEST: Final = 8
+"""Power of ten, in picoseconds, to which times must be finer to show pulses: 100 us."""
 
 
 def infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
@@ -32,12 +34,13 @@ def infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
     -------
     str or None
         The only unit in which at least three levels, and a third of all that
-        were seen whole, last 750 to 2250 us; None where there is none.
+        were seen whole, last 750 to 2250 us, and times are printed finer than
+        100 us; None where there is none.
 
     Examples
     --------
     >>> from pwmscope.capture.dialect import find_dialect
-    >>> text = "t,RX1\n0,0\n" + "".join(f"{20 * k + 5},1\n{20 * k + 6.5},0\n" for k in range(5))
+    >>> text = "t,RX1\n0,0\n" + "".join(f"{20 * k + 5},1\n{20 * k + 6.25},0\n" for k in range(5))
     >>> infer_unit(text, find_dialect(text, "a.csv"), 0)
     'ms'
     """
@@ -52,10 +55,11 @@ def infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
     for position in range(width):
         if position != time_position:
             spans += _spans(times, [row[position] for row in rows])
+    finest = max(-int(time.as_tuple().exponent) for time in times)
     found = [
         unit
         for unit, exponent in EXPONENT_OF_UNIT.items()
-        if _are_pulses([span.scaleb(exponent) for span in spans])
+        if exponent - finest < _COARSEST and _are_pulses([span.scaleb(exponent) for span in spans])
     ]
     return found[0] if len(found) == 1 else None
 

@@ -26,8 +26,9 @@ def measure(
 ) -> None:
     """Measure every channel of CAPTURE and say what was found.
 
-    CAPTURE is a recording of digital levels, plain or gzip: one row per sample with a
-    time column, one row per change with a time column, or samples without time and --rate.
+    CAPTURE is a text table, a value change dump, a Parquet or an Arrow file of levels or
+    voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
+    is understood.
     """
     from pwmscope.findings import examine  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415

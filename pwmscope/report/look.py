@@ -24,7 +24,7 @@ _LONGEST_IN_US: Final = 10_000
 _OPTIONS: Final = (
     (re.compile(r"as you said"), ()),
     (re.compile(r"stamps that count|dates or times of day"), ("--time-column",)),
-    (re.compile(r"sample numbers"), ("--time-column", "--rate")),
+    (re.compile(r"sample numbers|sample's number"), ("--time-column", "--rate")),
     (re.compile(r"in units of"), ("--time-unit",)),
     (re.compile(r"is time in|taken as (the )?time"), ("--time-column", "--time-unit")),
     (re.compile(r"threshold|volt", re.IGNORECASE), ("--threshold",)),

@@ -74,6 +74,30 @@ def test_look_shows_lines_levels_edges_sampling_and_every_assumption(file):
     assert "[--lines]" in text
 
 
+ZOO = sorted(p for p in ROOT.glob("captures/zoo/*.*") if p.suffix not in {".py", ".md"})
+
+
+@pytest.mark.parametrize("file", ZOO, ids=lambda path: path.name)
+def test_look_and_convert_take_every_shape(tmp_path, file):
+    looked = run("look", file)
+    rate = ["--rate", "20kHz"] if "sample rate is needed" in looked.stderr else []
+    looked = run("look", file, *rate)
+    assert looked.exit_code == 0, looked.output
+    kept = tmp_path / "kept.parquet"
+    assert run("convert", file, kept, *rate).exit_code == 0
+    capture, again = load(file, **dict(zip(["rate"], rate[1:], strict=False))), load(kept)
+    text = unwrapped(looked.output)
+    for line, back in zip(capture.lines.values(), again.lines.values(), strict=True):
+        assert f"{line.name} low {line.edges_ps.size} " in text
+        assert back.name == line.name
+        assert np.array_equal(back.edges_ps, line.edges_ps)
+    for sentence in capture.assumptions:
+        assert sentence in text
+    options = set(re.findall(r"--[a-z-]+", " ".join(re.findall(r"\[(--.*?)\]", text))))
+    assert options <= {"--rate", "--time-unit", "--time-column", "--lines", "--threshold"}
+    assert "--rate" in options or rate
+
+
 def test_look_shows_a_wrong_unit_by_the_usual_high(tmp_path):
     rows = "".join(f"{20_000 * k},1\n{20_000 * k + 1500},0\n" for k in range(1, 9))
     file = tmp_path / "a.csv"

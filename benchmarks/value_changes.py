@@ -41,10 +41,6 @@ def write_recording(file: Path, changes: int) -> None:
     """Write servo pulses of 1 to 2 ms on four lines, 1.1 us apart, to the nanosecond."""
     draws = np.random.default_rng(5)
     frames = -(-changes // 8)
-    rises = np.arange(frames)[:, None] * FRAME_NS + 3_000_000 + np.arange(4) * 1_100
-    widths = draws.integers(1_000_000, 2_000_001, (frames, 4))
-    times = np.concatenate([rises, rises + widths], axis=1)
-    order = np.argsort(times, axis=1, kind="stable")
     values = np.array([f"1{code}" for code in CODES] + [f"0{code}" for code in CODES])
     with file.open("w") as out:
         out.write("$timescale 1 ns $end\n$scope module bench $end\n")
@@ -52,11 +48,16 @@ def write_recording(file: Path, changes: int) -> None:
             out.write(f"$var wire 1 {code} RX{i} $end\n")
         out.write("$upscope $end\n$enddefinitions $end\n#0\n$dumpvars\n")
         out.write("".join(f"0{code}\n" for code in CODES) + "$end\n")
-        for begin in range(0, frames, 50_000):
-            part = slice(begin, begin + 50_000)
-            listed = np.take_along_axis(times[part], order[part], axis=1).ravel()
-            said = values[order[part]].ravel()
-            rows = zip(listed.tolist(), said.tolist(), strict=True)
+        # Piece by piece: a child's peak memory counts from its parent's size.
+        for begin in range(0, frames, 10_000):
+            frame = np.arange(begin, min(begin + 10_000, frames))[:, None]
+            rises = frame * FRAME_NS + 3_000_000 + np.arange(4) * 1_100
+            falls = rises + draws.integers(1_000_000, 2_000_001, rises.shape)
+            times = np.concatenate([rises, falls], axis=1)
+            order = np.argsort(times, axis=1, kind="stable")
+            listed = np.take_along_axis(times, order, axis=1).ravel().tolist()
+            said = values[order].ravel().tolist()
+            rows = zip(listed, said, strict=True)
             out.write("".join(f"#{time}\n{value}\n" for time, value in rows))
         out.write(f"#{frames * FRAME_NS}\n")
 

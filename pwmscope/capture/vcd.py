@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -11,12 +12,13 @@ import numpy.typing as npt
 from pwmscope.capture.capture import Capture, Line
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.lattice import find_interval_ps
+from pwmscope.capture.state_levels import AmplitudeHistogram
 from pwmscope.capture.units import say_interval, say_rate
 from pwmscope.capture.vcd_header import Header
 from pwmscope.capture.vcd_lines import Wanted, choose_lines
-from pwmscope.capture.vcd_notes import Threshold, say_line, say_thresholds, say_time
-from pwmscope.capture.vcd_reading import Reading, Variables, extreme_sink, trace_sink
-from pwmscope.capture.vcd_reals import HYSTERESIS, Extremes, RealTrace
+from pwmscope.capture.vcd_notes import say_line, say_time
+from pwmscope.capture.vcd_reading import Reading, Variables, histogram_sink, trace_sink
+from pwmscope.capture.vcd_reals import RealTrace, Threshold, find_threshold
 from pwmscope.capture.vcd_trace import Trace
 from pwmscope.capture.vcd_words import BLOCK_BYTES
 from pwmscope.errors import CaptureError, HintError
@@ -67,7 +69,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     traces: list[Trace | RealTrace] = []
     for line in wanted:
         held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.band))
+        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
     variables = Variables.of(header, wanted, reading.source)
     clock, cut_short = reading.run(header, trace_sink(variables, traces))
     start_ps = clock.start_ps or 0
@@ -81,7 +83,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     said = (
         *say_time(header, clock, start_ps, ends_with_edge=ends_with_edge),
         *said,
-        *say_thresholds(tuple(thresholds.values())),
+        *(held.sentence for held in thresholds.values()),
         *notes,
         interval_note,
     )
@@ -95,29 +97,22 @@ def _find_thresholds(
 ) -> dict[str, Threshold]:
     """Find the threshold of every real variable, which takes a run of its own."""
     reals = tuple(line for line in wanted if line.is_real)
-    level = reading.hints.threshold_v
+    hint = reading.hints.threshold_v
     if not reals:
-        if level is not None:
+        if hint is not None:
             raise HintError(
                 f"{reading.source}: none of the lines is a real variable, so no threshold is "
                 "needed; leave --threshold out."
             )
         return {}
-    extremes = [Extremes() for _ in reals]
-    reading.run(header, extreme_sink(Variables.of(header, reals, reading.source), extremes))
-    thresholds: dict[str, Threshold] = {}
-    for line, seen in zip(reals, extremes, strict=True):
-        lowest, highest = (seen.lowest, seen.highest) if seen.any_seen else (0.0, 0.0)
-        span = highest - lowest
-        thresholds[line.name] = Threshold(
-            line.name,
-            lowest,
-            highest,
-            lowest + span / 2 if level is None else level,
-            HYSTERESIS / 2 * span,
-            is_hint=level is not None,
-        )
-    return thresholds
+    histograms = [AmplitudeHistogram() for _ in reals]
+    sink = histogram_sink(Variables.of(header, reals, reading.source), histograms)
+    # Blocks of one size, so that sums are rounded the same way every time.
+    replace(reading, block_bytes=BLOCK_BYTES).run(header, sink)
+    return {
+        line.name: find_threshold(line.name, histogram, hint)
+        for line, histogram in zip(reals, histograms, strict=True)
+    }
 
 
 def _lines(

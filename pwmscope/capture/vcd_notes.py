@@ -2,39 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 from pwmscope.capture.units import say_interval
 from pwmscope.capture.vcd_clock import Clock
 from pwmscope.capture.vcd_header import Header
 from pwmscope.capture.vcd_trace import Trace
-
-
-@dataclass(frozen=True, slots=True)
-class Threshold:
-    """How a real variable is read as a line.
-
-    Parameters
-    ----------
-    name : str
-        The line.
-    lowest, highest : float
-        Its extremes.
-    level : float
-        The threshold.
-    band : float
-        How far beyond the threshold a number must lie to count.
-    is_hint : bool
-        Whether the person gave the threshold.
-    """
-
-    name: str
-    lowest: float
-    highest: float
-    level: float
-    band: float
-    is_hint: bool
 
 
 def say_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge: bool) -> list[str]:
@@ -86,18 +57,5 @@ def say_line(name: str, trace: Trace, start_ps: int) -> list[str]:
         said.append(
             f"Line {name} has {trace.superseded} levels that another level replaces at the same "
             "time; pulses of no length were left out."
-        )
-    return said
-
-
-def say_thresholds(thresholds: Sequence[Threshold]) -> list[str]:
-    """Say each real variable's extremes, threshold and hysteresis."""
-    said = []
-    for held in thresholds:
-        origin = "as you said" if held.is_hint else "midway"
-        said.append(
-            f"Line {held.name} is a real variable between {held.lowest:.6g} and "
-            f"{held.highest:.6g}; it is high at {held.level:.6g} and above ({origin}), with a "
-            "hysteresis of a tenth of that span, and a number holds until the next."
         )
     return said

@@ -12,12 +12,13 @@ import numpy.typing as npt
 
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.progress import watched
+from pwmscope.capture.state_levels import AmplitudeHistogram
 from pwmscope.capture.unpack import find_packing, open_bytes
 from pwmscope.capture.vcd_clock import Clock
 from pwmscope.capture.vcd_codes import CodeBook
 from pwmscope.capture.vcd_header import FEMTOSECONDS_OF_UNIT, Header, read_header
 from pwmscope.capture.vcd_lines import Wanted
-from pwmscope.capture.vcd_reals import Extremes, RealTrace
+from pwmscope.capture.vcd_reals import RealTrace
 from pwmscope.capture.vcd_trace import Trace
 from pwmscope.capture.vcd_values import (
     STATE_OF_BYTE,
@@ -179,13 +180,15 @@ def _by_number(
         yield int(keys[positions[0]]), positions
 
 
-def extreme_sink(variables: Variables, extremes: Sequence[Extremes]) -> Sink:
-    """Make a sink that notes the extremes of real variables."""
+def histogram_sink(variables: Variables, histograms: Sequence[AmplitudeHistogram]) -> Sink:
+    """Make a sink that counts the numbers of real variables."""
+    lines, source = variables.lines, variables.source
 
     def take(words: Words, found: dict[int, Values]) -> None:
         for group, at, _ in variables.values_of(words, found.get(REAL), are_real=True):
             for i in group:
-                extremes[i].feed(real_values(words, at, variables.lines[i].name, variables.source))
+                values = real_values(words, at, lines[i].name, source)
+                histograms[i].add(values[np.isfinite(values)])
 
     return take
 

@@ -2,38 +2,70 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.capture.state_levels import AmplitudeHistogram
 from pwmscope.capture.vcd_trace import Trace
 from pwmscope.capture.vcd_values import HIGH, LOW, UNKNOWN
 
-HYSTERESIS: Final = 0.1
-"""Share of the span between lowest and highest number by which a number must
-pass the threshold, half on either side, before the level counts as changed."""
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """How a real variable is read as a line.
+
+    Parameters
+    ----------
+    level : float
+        Where low ends and high begins.
+    reach : float
+        How far beyond that a number must lie to count.
+    sentence : str
+        What is said about it.
+    """
+
+    level: float
+    reach: float
+    sentence: str
 
 
-@dataclass(slots=True)
-class Extremes:
-    """Lowest and highest number of a real variable, and whether there was any."""
+def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
+    """Find the threshold between the two state levels (IEEE Std 181, histogram method).
 
-    lowest: float = float("inf")
-    highest: float = float("-inf")
+    Each number counts once, however long it holds.
 
-    def feed(self, values: npt.NDArray[np.float64]) -> None:
-        """Take further numbers; those that are not finite are left out."""
-        finite = values[np.isfinite(values)]
-        if finite.size:
-            self.lowest = min(self.lowest, float(finite.min()))
-            self.highest = max(self.highest, float(finite.max()))
-
-    @property
-    def any_seen(self) -> bool:
-        """Whether there was any number."""
-        return self.lowest <= self.highest
+    Examples
+    --------
+    >>> histogram = AmplitudeHistogram()
+    >>> histogram.add(np.array([0.0, 0.0, 1.0, 5.0, 5.0]))
+    >>> find_threshold("volts", histogram, None).level
+    2.5
+    """
+    if histogram.is_empty:
+        return Threshold(math.inf, 0.0, f"Line {name} is a real variable without any number.")
+    levels = histogram.state_levels()
+    about = (
+        f"Line {name} is a real variable with state levels {levels.low:.4g} and "
+        f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
+    )
+    reach = levels.band / 2 if levels.are_two else 0.0
+    holds = f"the hysteresis is {2 * reach:.4g}, and each number holds until the next."
+    if hint is not None:
+        return Threshold(hint, reach, f"{about}; its threshold is {hint:g}, as you said; {holds}")
+    if not levels.are_two:
+        return Threshold(
+            math.inf,
+            0.0,
+            f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} that "
+            "does not show two state levels, so it is taken as low throughout; "
+            "--threshold would overrule this.",
+        )
+    return Threshold(
+        levels.middle, reach, f"{about}; its threshold is {levels.middle:.4g}, halfway; {holds}"
+    )
 
 
 @dataclass(slots=True)
@@ -48,14 +80,14 @@ class RealTrace:
     ----------
     threshold : float
         Where low ends and high begins.
-    band : float
-        Distance from the threshold that must be passed.
+    reach : float
+        How far beyond the threshold a number must lie to count.
     trace : Trace
         What collects the line's edges.
     """
 
     threshold: float
-    band: float
+    reach: float
     trace: Trace = field(default_factory=Trace)
     _side: int = -1
     _side_since: int = 0
@@ -66,7 +98,7 @@ class RealTrace:
 
         Examples
         --------
-        >>> real = RealTrace(threshold=1.65, band=0.165)
+        >>> real = RealTrace(threshold=1.65, reach=0.165)
         >>> real.feed(np.array([0, 10, 20, 30, 40]), np.array([0, 1.7, 1.6, 1.7, 3.3]))
         >>> real.trace.finish(50)
         array([30])
@@ -78,7 +110,7 @@ class RealTrace:
         np.not_equal(side[1:], side[:-1], out=begins[1:])
         run = np.cumsum(begins)
         since = np.append(np.int64(self._side_since), times[begins])[run]
-        passed = (side == UNKNOWN) | (np.abs(values - self.threshold) >= self.band)
+        passed = (side == UNKNOWN) | (np.abs(values - self.threshold) >= self.reach)
         at = np.flatnonzero(passed)
         # Of each run on one side only the first number that passes the band tells.
         first = at[np.diff(run[at], prepend=-1) != 0]

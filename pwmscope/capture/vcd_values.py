@@ -13,6 +13,7 @@ from pwmscope.capture.vcd_words import REAL, SCALAR, VECTOR, Words
 from pwmscope.errors import CaptureError
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
+MOST_NUMBER: Final = 1e100
 
 
 def _states() -> npt.NDArray[np.uint8]:
@@ -164,11 +165,19 @@ def real_values(
         try:
             values[i] = float(words.bytes_of(word)[1:])
         except ValueError:
-            raise CaptureError(
-                source,
-                f"the value '{words.text_of(word)}' is no number",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=words.row_of(word),
-                column=name,
-            ) from None
+            raise _bad_number(words, word, "is no number", name, source) from None
+    beyond = np.isfinite(values) & (np.abs(values) > MOST_NUMBER)
+    if beyond.any():
+        word = int(at[int(beyond.argmax())])
+        raise _bad_number(words, word, f"lies beyond {MOST_NUMBER:g}", name, source)
     return values
+
+
+def _bad_number(words: Words, word: int, fault: str, name: str, source: str) -> CaptureError:
+    return CaptureError(
+        source,
+        f"the value '{words.text_of(word)}' {fault}",
+        "export the recording again as a value change dump (IEEE Std 1364)",
+        row=words.row_of(word),
+        column=name,
+    )

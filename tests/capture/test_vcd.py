@@ -301,18 +301,27 @@ REAL = "$var real 64 ! volts $end"
 def test_a_real_variable_is_held_against_a_threshold_with_hysteresis(tmp_path):
     """0 to 5 V: threshold 2.5 V, and 0.25 V on either side must be passed."""
     values = (
-        "#0 r0 ! #10 r2.6 ! #11 r2.4 ! #12 r2.6 ! #13 r2.9 ! #14 r5.0 ! "
+        "#0 r0 ! #1 r0 ! #2 r0 ! "
+        "#10 r2.6 ! #11 r2.4 ! #12 r2.6 ! #13 r2.9 ! #14 r5.0 ! #15 r5 ! #16 r5 ! "
         "#20 r2.45 ! #21 r2.5 ! #30 r2.4 ! #31 r0.1e0 ! #50\n"
     )
     capture = read(tmp_path, REAL, values)
     assert edges_us(capture, "volts") == [12, 30]
-    assert said(capture, "between 0 and 5", "high at 2.5 and above (midway)", "hysteresis")
+    assert said(capture, "state levels 0 and 5", "2.5, halfway", "hysteresis is 0.5")
     higher = read(tmp_path, REAL, values, threshold_v=4.0)
     assert edges_us(higher, "volts") == [14, 20]
-    assert said(higher, "high at 4 and above (as you said)")
+    assert said(higher, "threshold is 4, as you said")
 
 
 def test_a_real_variable_without_a_number_is_unknown(tmp_path):
     capture = read(tmp_path, REAL, "#0 r0 ! #10 r5 ! #15 rNaN ! #18 r5 ! #20 r0 ! #50\n")
     assert edges_us(capture, "volts") == [10, 20]
     assert said(capture, "Line volts is unknown", "3 us")
+
+
+def test_a_real_variable_that_shows_no_two_levels_is_said(tmp_path):
+    wander = "".join(f"#{t} r{4.4 + t % 7 / 30} ! " for t in range(1, 40)) + "#40 r9 ! #41 r0 !\n"
+    capture = read(tmp_path, f"{REAL} $var wire 1 # RX1 $end", "#0 0# #1 1#\n" + wander)
+    assert edges_us(capture, "volts") == []
+    assert said(capture, "between 0 and 9", "does not show two state levels", "--threshold")
+    assert edges_us(read(tmp_path, REAL, wander, threshold_v=5), "volts") == [39, 40]

@@ -40,6 +40,7 @@ CASES = {
     "a vector without digits": (f"{BUS}#0\nb !\n", ["row 5", "'b' has 0 bits"]),
     "a digit of 2": (f"{BUS}#0\nb012 !\n", ["row 5", "column bus", "0, 1, x and z"]),
     "a number that is none": (f"{REAL}#0\nr3.3V !\n", ["row 5", "volts", "'r3.3V' is no number"]),
+    "a number beyond reach": (f"{REAL}#0\nr1e200 !\n", ["row 5", "lies beyond 1e+100"]),
     "a number for a wire": (f"{HEAD}#0\nr3.3 !\n", ["row 5", "does not fit", "type wire"]),
     "a state for a real": (f"{REAL}#0\n1!\n", ["row 5", "does not fit", "type real"]),
     "a timescale of 7 us": (f"$timescale 7 us $end\n{HEAD}", ["row 1", "'7 us'", "1, 10 or 100"]),
@@ -118,6 +119,7 @@ SNIPPETS = [
     b"", b" ", b"\n", b"$end", b"$comment", b"$dumpoff", b"$dumpon", b"$var", b"$enddefinitions",
     b"#", b"#99999999999999999999", b"#0", b"b", b"bx", b"r", b"rNaN %", b"rinf %", b"r-inf %",
     b"s", b"1!", b"1", b"\x00", b"\xff", b"[", b"[-3:0]", b"\\", b"1e400", b"-", b"fs", b"100",
+    b"r1e-320 %", b"r9e99 %", b"r-9e99 %",
 ]  # fmt: skip
 mutations = st.lists(
     st.tuples(

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from pwmscope.cli.progress_bar import progress_bar
-from pwmscope.cli.reading import Recording, off_line_option, reading_options
+from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.reading import Recording, reading_options
 from pwmscope.cli.screen import screen
 
 
 @click.command()
 @reading_options
-@off_line_option
+@examining_options
 @click.option(
     "--json",
     "json_path",
@@ -22,7 +22,7 @@ from pwmscope.cli.screen import screen
 )
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 def measure(
-    recording: Recording, off_line: str | None, json_path: str | None, *, replace: bool
+    recording: Recording, examination: Examination, json_path: str | None, *, replace: bool
 ) -> None:
     """Measure every channel of CAPTURE and say what was found.
 
@@ -30,16 +30,13 @@ def measure(
     voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
     is understood.
     """
-    from pwmscope.findings import examine  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.data import to_json  # noqa: PLC0415
     from pwmscope.report.terminal import print_findings  # noqa: PLC0415
 
     if json_path not in {None, "-"}:
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
-    capture = recording.load()
-    with progress_bar("measuring"):
-        findings = examine(capture, off_line=off_line)
+    findings = examination.of(recording.load())
     if json_path == "-":
         click.echo(to_json(findings), nl=False)
         return

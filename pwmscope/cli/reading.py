@@ -95,11 +95,3 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     for option in reversed(_OPTIONS):
         decorated = option(decorated)
     return click.argument("capture", type=click.Path(path_type=Path))(decorated)
-
-
-off_line_option = click.option(
-    "--off-line",
-    metavar="LINE",
-    help="The line that marks the transmitter's switch: its level at the start means "
-    "on, the other means off.",
-)

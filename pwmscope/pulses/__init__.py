@@ -1,7 +1,12 @@
 """From edges to pulses: widths, periods, frames and what is wrong with them."""
 
 from pwmscope.pulses.choice import choose_convention
-from pwmscope.pulses.convention import CONVENTIONS, STANDARD_SERVO, Convention
+from pwmscope.pulses.convention import (
+    CONVENTIONS,
+    STANDARD_SERVO,
+    Convention,
+    convention_named,
+)
 from pwmscope.pulses.decode import decode, decode_line
 from pwmscope.pulses.frames import Frames, find_frames
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
@@ -17,6 +22,7 @@ __all__ = [
     "PulseTable",
     "SumTrain",
     "choose_convention",
+    "convention_named",
     "decode",
     "decode_line",
     "find_frames",

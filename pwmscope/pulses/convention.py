@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pwmscope.errors import HintError
+
 
 @dataclass(frozen=True, slots=True)
 class Convention:
@@ -112,3 +114,24 @@ CONVENTIONS: Final = {
     for convention in (STANDARD_SERVO, FAST_SERVO, EIGHTH_WIDTH, TWENTY_FOURTH_WIDTH)
 }
 """All conventions by name."""
+
+
+def convention_named(name: str) -> Convention:
+    """Look up a convention.
+
+    Raises
+    ------
+    HintError
+        If there is none of this name.
+
+    Examples
+    --------
+    >>> convention_named("fast servo").period_us
+    3000.0
+    """
+    found = CONVENTIONS.get(" ".join(name.lower().split()))
+    if found is None:
+        raise HintError(
+            f"There is no convention '{name}'; the conventions are {', '.join(CONVENTIONS)}."
+        )
+    return found

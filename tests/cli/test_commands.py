@@ -79,6 +79,14 @@ def test_synth_builds_a_recording_with_its_truth(tmp_path):
     assert run("synth", ROOT / "captures/scripts/clean-sweep.toml", "-o", file).exit_code == 2
 
 
+def test_the_convention_can_be_chosen():
+    chosen = run("measure", SWEEP, "--convention", "fast servo")
+    assert "does not meet: frame period" in chosen.output
+    wrong = run("measure", SWEEP, "--convention", "slow")
+    assert wrong.exit_code == 2
+    assert "standard servo, fast servo" in wrong.stderr
+
+
 BAD = {
     "empty": b"",
     "header only": b"time_s,RX1\n",

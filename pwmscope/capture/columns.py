@@ -54,8 +54,8 @@ class Column:
         if self.kind not in ("integer", "decimal"):
             return False
         numbers = self.numbers
-        if len(numbers) == 1:
-            return self.position == 0  # a single row shows no more than that
+        if len(numbers) < 2:
+            return self.position == 0 and bool(numbers)  # a single row shows no more than that
         return numbers[0] < numbers[-1] and all(a <= b for a, b in itertools.pairwise(numbers))
 
 

@@ -79,8 +79,8 @@ def find_event_columns(others: list[Column], time_unit: str, sheet: Sheet) -> Ev
     values = [c for c in others if c != line and c.kind != "empty"]
     durations = [c for c in values if _is_duration(c, sheet)]
     if line is not None:
-        levels = [c for c in values if c.kind in _LEVELS]
-        headed = [c for c in levels if _headed(_LEVEL_WORD, c, sheet)]
+        headed = [c for c in values if _headed(_LEVEL_WORD, c, sheet)]
+        levels = [c for c in values if c.kind in _LEVELS or (c in headed and c not in durations)]
         levels = headed if len(headed) == 1 else levels
         if len(levels) == 1 and not durations:
             said = (

@@ -114,7 +114,9 @@ def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str,
     return chosen
 
 
-def no_edges(names: Iterable[str], rows: int, source: str) -> CaptureError:
+def no_edges(
+    names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
+) -> CaptureError:
     """Say that no line ever changes.
 
     Parameters
@@ -125,12 +127,22 @@ def no_edges(names: Iterable[str], rows: int, source: str) -> CaptureError:
         Rows seen.
     source : str
         The file's name.
+    quiet : iterable of str, optional
+        Voltages that do not show two state levels.
 
     Returns
     -------
     CaptureError
         To be raised.
     """
+    flat = ", ".join(quiet)
+    if flat:
+        return CaptureError(
+            source,
+            f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
+            f"{flat} does not show two state levels",
+            "check the ground wire and the clips, or give --threshold",
+        )
     return CaptureError(
         source,
         f"none of the lines ({', '.join(names)}) changes level in {rows} rows",

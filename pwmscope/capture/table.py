@@ -19,7 +19,7 @@ from pwmscope.capture.lines import find_lines, no_edges, select_lines
 from pwmscope.capture.rows import stream_rows
 from pwmscope.capture.text import Text, open_text
 from pwmscope.capture.units import say_interval
-from pwmscope.capture.voltages import FIRST_PASS_ROWS, compare, find_comparators
+from pwmscope.capture.voltages import FIRST_PASS_ROWS, compare, find_comparators, quiet_lines
 from pwmscope.errors import CaptureError, HintError
 
 
@@ -80,7 +80,8 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     say_step = _say_samples if layout.time_kind == "sample" else say_interval
     changes = gather_changes(rows, source, layout.skip_lines + 1, say_step)
     if not changes.rows.size:
-        raise _no_edges(changes, layout, source)
+        quiet = quiet_lines(comparators)
+        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
     clock = find_clock(changes, layout, hints, source)
     times_ps = clock.instants_ps(changes.rows, changes.time_ps)
     crossed_ps = {

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 from pwmscope.capture.cells import NUMERIC, STAMP
 from pwmscope.capture.columns import Column, Sheet
+from pwmscope.capture.dialect import split
 from pwmscope.capture.time_unit import find_time_unit
 from pwmscope.capture.units import is_sample_number, time_unit_in
 from pwmscope.errors import CaptureError, HintError
@@ -134,4 +135,18 @@ def _candidates(sheet: Sheet) -> list[Column]:
         if len(by_unit) == 1:
             return by_unit
     lines = sheet.hints.lines or ()
-    return [c for c in sheet.columns if (c.kind == "stamp" or c.is_rising) and c.name not in lines]
+    free = [c for c in sheet.columns if c.name not in lines]
+    rising = [c for c in free if c.kind == "stamp" or c.is_rising]
+    return rising if len(rising) < 2 else _still_rising(rising, sheet)
+
+
+def _still_rising(columns: list[Column], sheet: Sheet) -> list[Column]:
+    """Keep the columns that rise further on as well: a voltage falls again some time."""
+    lines = sheet.more_text().split("\n")[sheet.dialect.skip_lines : -1]
+    rows = [split(line, sheet.dialect.delimiter) for line in lines]
+    longer = [
+        replace(c, cells=[row[c.position] for row in rows if c.position < len(row)])
+        for c in columns
+    ]
+    pairs = zip(columns, longer, strict=True)
+    return [c for c, more in pairs if c.kind == "stamp" or not more.cells or more.is_rising]

@@ -78,6 +78,11 @@ def find_comparators(
     return comparators, tuple(said)
 
 
+def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
+    """Names of voltages that do not show two state levels, and so never change level."""
+    return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
+
+
 def _comparator(name: str, levels: StateLevels, threshold: float | None) -> tuple[Comparator, str]:
     shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
     if threshold is not None:

@@ -1,0 +1,119 @@
+"""Lists of events and of pulses: where time 0 lies, what order they may have, what is refused."""
+
+import numpy as np
+import pytest
+
+from pwmscope import PwmscopeError, load
+
+
+def write(tmp_path, text):
+    file = tmp_path / "a.csv"
+    file.write_text(text)
+    return file
+
+
+def test_events_at_time_0_state_the_level_at_the_start(tmp_path):
+    text = "time_s,line,level\n0,RX1,0\n0,RX2,1\n0.001,RX1,1\n0.0025,RX1,0\n0.003,RX2,0\n"
+    capture = load(write(tmp_path, text))
+    assert capture.lines["RX1"].edges_ps.tolist() == [10**9, 2_500_000_000]
+    assert capture.lines["RX2"].initial_level == 1
+    assert any("column 'line' names the line" in said for said in capture.assumptions)
+
+
+def test_a_line_that_is_not_listed_at_the_start_had_the_other_level(tmp_path):
+    text = "time_ms,signal,state\n3,RX1,high\n4.5,RX1,low\n5,RX2,low\n7,RX2,high\n"
+    capture = load(write(tmp_path, text))
+    assert [line.initial_level for line in capture.lines.values()] == [0, 1]
+    assert capture.lines["RX1"].edges_ps.tolist() == [3 * 10**9, 4_500_000_000]
+
+
+def test_a_row_that_repeats_the_level_is_no_edge(tmp_path):
+    text = "time_ms,signal,state\n0,A,0\n1,A,0\n2,A,1\n3,A,1\n4,A,0\n9,A,0\n"
+    capture = load(write(tmp_path, text))
+    assert capture.lines["A"].edges_ps.tolist() == [2 * 10**9, 4 * 10**9]
+    assert capture.duration_ps == 9 * 10**9
+
+
+def test_lines_may_be_numbered(tmp_path):
+    text = "time_ms,channel,level\n0,1,0\n0,2,0\n1,1,1\n2,2,1\n3,1,0\n"
+    assert list(load(write(tmp_path, text)).lines) == ["1", "2"]
+
+
+def test_a_wide_table_with_one_numbered_channel_is_no_list(tmp_path):
+    text = "time_ms,channel 1,RX2\n0,0,0\n1,1,0\n2,1,1\n"
+    assert list(load(write(tmp_path, text)).lines) == ["channel 1", "RX2"]
+
+
+@pytest.mark.parametrize("first", ["-5", "5000", "2031-05-06 07:08:09"])
+def test_a_first_event_far_from_the_files_time_0_still_counts_as_an_edge(tmp_path, first):
+    later = "2031-05-06 07:08:09.5" if "-05-" in first else str(float(first) + 0.5)
+    capture = load(write(tmp_path, f"time_s,line,level\n{first},A,1\n{later},A,0\n{later},B,0\n"))
+    assert capture.lines["A"].edges_ps.tolist() == [10**9, 501 * 10**9]
+    assert any("1 ms before the first row" in said for said in capture.assumptions)
+
+
+def test_pulses_of_two_lines(tmp_path):
+    text = "time_s,line,high_us\n0.003,RX1,1500\n0.0031,RX2,1200.5\n0.023,RX1,1501\n"
+    capture = load(write(tmp_path, text))
+    np.testing.assert_array_equal(
+        capture.lines["RX1"].edges_ps, np.array([3000, 4500, 23_000, 24_501]) * 10**6
+    )
+    assert capture.lines["RX2"].edges_ps.tolist() == [3_100_000_000, 4_300_500_000]
+
+
+def test_pulses_of_a_single_line_need_no_name(tmp_path):
+    capture = load(write(tmp_path, "t_ms;width [us]\n3;1500\n23;1501\n43;1502\n"))
+    assert capture.lines["line1"].edges_ps[:2].tolist() == [3 * 10**9, 4_500_000_000]
+
+
+def test_a_duration_of_no_stated_unit(tmp_path):
+    file = write(tmp_path, "time_ms,width\n3,1500\n23,1501\n")
+    with pytest.raises(PwmscopeError, match=r"column width: the unit .*high_us.*--time-unit"):
+        load(file)
+
+
+def test_pulses_that_overlap(tmp_path):
+    text = "time_ms,line,high_ms\n3,A,1.5\n4,B,1.5\n4.25,A,1.5\n"
+    with pytest.raises(PwmscopeError, match="row 4: a pulse of line A begins 250 us before"):
+        load(write(tmp_path, text))
+
+
+def test_a_pulse_of_negative_length(tmp_path):
+    text = "time_ms,line,high_ms\n3,A,1.5\n9,A,-1.5\n20,A,1\n"
+    with pytest.raises(PwmscopeError, match=r"row 3: a pulse of line A lasts 1\.5 ms less"):
+        load(write(tmp_path, text))
+
+
+def test_time_of_one_line_going_backwards(tmp_path):
+    text = "time_ms,line,level\n0,A,0\n2,A,1\n1,B,1\n1.5,A,0\n"
+    with pytest.raises(PwmscopeError, match="row 5: the time of line A goes backwards by 500 us"):
+        load(write(tmp_path, text))
+
+
+def test_a_level_that_is_none_is_refused_with_its_row(tmp_path):
+    text = "time_ms,line,level\n0,A,0\n2,A,1\n3,A,2\n4,A,0\n5,A,1\n"
+    with pytest.raises(PwmscopeError, match="row 4, column level: the level is '2'"):
+        load(write(tmp_path, text), lines="A")
+
+
+@pytest.mark.parametrize(
+    ("text", "last_us"),
+    [
+        ("time_us,line,level\n0,A,0\n10,A,1\n20,A,0\n30", 20),
+        ("time_us,line,high_us\n10,A,5\n20,A,5\n30,A", 25),
+        ("t_us A\n0 0\n10 1\n20 0\n30", 20),
+        ("time_us,A\n0,L\n10,H\n20,L\n30,", 20),
+        ("time_us,D\n0,0x0\n10,0x3\n20,0x0\n3", 20),
+        ("time_us,A (V)\n0,0.1\n10,4.9\n20,4.9\n30,4.9\n40,0.1\n50", 35),
+    ],
+)
+def test_a_last_row_that_is_cut_short_is_left_out_and_said(tmp_path, text, last_us):
+    capture = load(write(tmp_path, text))
+    assert any("cut short" in said for said in capture.assumptions)
+    assert next(iter(capture.lines.values())).edges_ps[-1] == last_us * 10**6
+
+
+def test_more_than_64_named_lines(tmp_path):
+    rows = "".join(f"{k // 2},L{k % 70},{k // 70 % 2}\n" for k in range(210))
+    with pytest.raises(PwmscopeError, match="at most 64 are read"):
+        load(write(tmp_path, "time_ms,line,level\n" + rows))

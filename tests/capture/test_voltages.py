@@ -1,0 +1,168 @@
+"""Voltages: state levels, threshold, hysteresis, and edges between samples."""
+
+import math
+
+import numpy as np
+import pytest
+
+from pwmscope import PwmscopeError, load
+from pwmscope.capture.comparator import Comparator
+from pwmscope.capture.state_levels import AmplitudeHistogram
+
+
+def histogram_of(*pieces):
+    histogram = AmplitudeHistogram()
+    for piece in pieces:
+        histogram.add(np.asarray(piece, np.float64))
+    return histogram.state_levels()
+
+
+def table(volts, step_us=10, heading="CH1 (V)"):
+    rows = "".join(f"{k * step_us},{v:.4f}\n" for k, v in enumerate(volts))
+    return f"time_us,{heading}\n{rows}"
+
+
+def write(tmp_path, text):
+    file = tmp_path / "a.csv"
+    file.write_text(text)
+    return file
+
+
+PULSES = [3.3 * (100 <= k % 2000 < 250) for k in range(6000)]
+
+
+def test_two_heaps_of_samples_give_the_fullest_bin_of_each_half():
+    # By hand: 0.1 nine times beside 0.3 twice, 3.2 five times beside 3.0 once and a spike at 3.6.
+    levels = histogram_of([0.1] * 9 + [0.3] * 2 + [3.2] * 5 + [3.0] + [3.6])
+    assert levels.low == pytest.approx(0.1, abs=1e-12)
+    assert levels.high == pytest.approx(3.2, abs=1e-12)
+    assert (levels.least, levels.most) == (0.1, 3.6)
+    assert levels.middle == pytest.approx(1.65)
+    assert levels.band == pytest.approx(0.31)
+    assert levels.are_two
+
+
+def test_bins_widen_as_the_range_grows_and_samples_are_counted_once():
+    quiet, pulses, spike = [0.02] * 1000, [4.9] * 300 + [0.02] * 50, [9.0]
+    assert histogram_of(quiet, pulses, spike).high == pytest.approx(4.9)
+    in_turn, at_once = histogram_of(spike, pulses, quiet), histogram_of([*spike, *pulses, *quiet])
+    assert in_turn.low == pytest.approx(at_once.low, abs=1e-12)
+    assert in_turn.high == pytest.approx(at_once.high, abs=1e-12)
+    assert histogram_of([0.0], [1e-12], [5e6] * 9, [0.0] * 9).high == pytest.approx(5e6)
+
+
+def test_one_level_is_no_pair_of_levels():
+    assert not histogram_of([2.5] * 100).are_two
+    noise = np.random.default_rng(4).normal(1.2, 0.05, 20_000)
+    assert not histogram_of(noise).are_two
+
+
+def test_levels_of_a_noisy_signal_lie_within_half_a_percent():
+    generator = np.random.default_rng(9)
+    volts = np.where(np.arange(40_000) % 2000 < 150, 4.4, 0.3) + generator.normal(0, 0.03, 40_000)
+    levels = histogram_of(volts)
+    assert levels.low == pytest.approx(0.3, abs=0.03)
+    assert levels.high == pytest.approx(4.4, abs=0.06)
+
+
+def test_edges_are_interpolated_between_samples(tmp_path):
+    # 0 V at 30 us, 1 V at 40 us, 4 V at 50 us: 2 V is crossed a third of a step after 40 us.
+    volts = [0, 0, 0, 0, 1, 4, 4, 4, 4, 0, 0, 0]
+    capture = load(write(tmp_path, table(volts)))
+    assert capture.lines["CH1 (V)"].edges_ps.tolist() == [43_333_333, 85_000_000]
+    assert any("interpolation" in said for said in capture.assumptions)
+
+
+def test_state_levels_threshold_and_hysteresis_are_said(tmp_path):
+    capture = load(write(tmp_path, table(PULSES)))
+    said = " ".join(capture.assumptions)
+    assert "state levels 0 and 3.3" in said
+    assert "threshold is 1.65, halfway" in said
+    assert "hysteresis is 10%" in said
+    assert capture.lines["CH1 (V)"].edges_ps.size == 6
+
+
+def test_a_ripple_inside_the_hysteresis_band_makes_no_edge(tmp_path):
+    slow = [0.0] * 20 + [2.3, 2.45, 2.52, 2.49, 2.51, 2.6, 3.0] + [5.0] * 20 + [0.0] * 20
+    capture = load(write(tmp_path, table(slow)))
+    edges_us = capture.lines["CH1 (V)"].edges_ps / 1e6
+    # The last crossing of 2.5 V before the level was settled, from 2.49 to 2.51 V.
+    assert edges_us[0] == pytest.approx(10 * (23 + 0.5), abs=0.01)
+    assert edges_us.size == 2
+
+
+def test_a_comparator_carries_its_level_and_crossing_from_batch_to_batch():
+    volts = np.array([0, 2.4, 2.6, 2.6, 2.55, 5, 5, 2.6, 2.45, 2.44, 0.0])
+    whole = Comparator(2.5, 0.5)
+    levels = whole.feed(volts, None, 0)
+    assert levels.tolist() == [0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 0]
+    assert whole.crossings.rows.tolist() == [2, 8]
+    single = Comparator(2.5, 0.5)
+    for k, v in enumerate(volts):
+        assert single.feed(np.array([v]), None, k)[0] == levels[k]
+    assert single.crossings.rows.tolist() == [2, 8]
+    np.testing.assert_array_equal(single.crossings.parts, whole.crossings.parts)
+
+
+def test_the_persons_threshold_is_taken_and_said(tmp_path):
+    file = write(tmp_path, table([0, 0, 0, 1, 4, 4, 0, 0]))
+    capture = load(file, threshold=1.0)
+    assert capture.lines["CH1 (V)"].edges_ps[0] == 30_000_000
+    assert any("threshold is 1, as you said" in said for said in capture.assumptions)
+
+
+def test_a_threshold_that_nothing_crosses_is_refused(tmp_path):
+    with pytest.raises(PwmscopeError, match=r"no voltage crosses --threshold 12 .*0 to 3\.3"):
+        load(write(tmp_path, table(PULSES)), threshold=12)
+
+
+def test_noise_alone_is_refused_with_what_was_seen(tmp_path):
+    noise = np.random.default_rng(4).normal(1.2, 0.05, 5000)
+    with pytest.raises(PwmscopeError, match="does not show two state levels"):
+        load(write(tmp_path, table(noise)))
+
+
+def test_a_quiet_voltage_beside_a_pulsing_one_stays_low_and_is_said(tmp_path):
+    noise = np.random.default_rng(4).normal(0.02, 0.005, 6000)
+    rows = "".join(
+        f"{k * 10},{v},{n:.4f}\n" for k, (v, n) in enumerate(zip(PULSES, noise, strict=True))
+    )
+    capture = load(write(tmp_path, "time_us,A,B\n" + rows))
+    assert capture.lines["A"].edges_ps.size == 6
+    assert capture.lines["B"].edges_ps.size == 0
+    assert any("'B'" in said and "taken as low" in said for said in capture.assumptions)
+
+
+def test_digital_and_voltage_columns_stand_in_one_table(tmp_path):
+    rows = "".join(f"{k * 10},{int(v > 1)},{v}\n" for k, v in enumerate(PULSES))
+    capture = load(write(tmp_path, "time_us,D,A\n" + rows))
+    digital, voltage = (capture.lines[name].edges_ps for name in "DA")
+    # The digital line shows the edge at the next sample, the voltage halfway before it.
+    np.testing.assert_allclose(digital - voltage, 5_000_000, atol=1)
+
+
+def test_whole_numbers_may_be_a_bus_or_a_voltage_so_the_person_is_asked(tmp_path):
+    text = table([0, 0, 1023, 1023, 0], heading="P").replace(".0000", "")
+    file = write(tmp_path, text)
+    with pytest.raises(PwmscopeError, match=r"row 4, column P.*--threshold .*--lines \('P\[0\]'"):
+        load(file)
+    assert list(load(file, threshold=512).lines) == ["P"]
+    assert list(load(file, lines="P[0],P[9]").lines) == ["P[0]", "P[9]"]
+    assert load(write(tmp_path, text.replace("P", "P (adc)"))).lines["P (adc)"].edges_ps.size == 2
+
+
+def test_samples_of_a_voltage_without_time_take_the_rate(tmp_path):
+    file = write(tmp_path, "CH1 (V)\n" + "".join(f"{v}\n" for v in PULSES))
+    capture = load(file, rate="24MHz")
+    first = capture.lines["CH1 (V)"].edges_ps[0]
+    assert first == math.floor(99.5 * 1e12 / 24e6 + 0.5)
+
+
+def test_a_voltage_that_is_no_number_is_refused_with_its_row(tmp_path):
+    text = table(PULSES).splitlines()
+    text[50] = "490,overload"
+    with pytest.raises(PwmscopeError, match=r"row 51, column CH1.*'overload'.*a voltage"):
+        load(write(tmp_path, "\n".join(text)))
+    text[50] = "490,nan"
+    with pytest.raises(PwmscopeError, match=r"row 51, column CH1.*'nan'"):
+        load(write(tmp_path, "\n".join(text)))

@@ -124,7 +124,8 @@ def _lines(
         trace = followed.trace if isinstance(followed, RealTrace) else followed
         edges_ps = trace.finish(end_ps)
         if trace.first_level is not None:
-            lines[line.name] = Line(line.name, edges_ps - start_ps, trace.first_level)
+            edges_ps -= start_ps
+            lines[line.name] = Line(line.name, edges_ps, trace.first_level)
         notes.extend(say_line(line.name, trace, start_ps))
     return lines, notes
 
@@ -172,8 +173,13 @@ def _find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> fl
     found_ps = find_interval_ps(times_ps[np.unique(drawn)], resolution_ps)
     if found_ps is None:
         return None
-    ticks = (times_ps - times_ps[0]) / found_ps
-    error_ps = float(np.abs(ticks - np.rint(ticks)).max()) * found_ps
-    if error_ps <= resolution_ps + 1:
-        return found_ps
-    return find_interval_ps(times_ps, resolution_ps)
+    fits = all(
+        _error_ps(times_ps[at : at + DRAWN_EDGES] - times_ps[0], found_ps) <= resolution_ps + 1
+        for at in range(0, times_ps.size, DRAWN_EDGES)
+    )
+    return found_ps if fits else find_interval_ps(times_ps, resolution_ps)
+
+
+def _error_ps(offsets_ps: npt.NDArray[np.int64], interval_ps: float) -> float:
+    ticks = offsets_ps / interval_ps
+    return float(np.abs(ticks - np.rint(ticks)).max()) * interval_ps

@@ -103,4 +103,6 @@ class Trace:
     def finish(self, end_ps: int) -> npt.NDArray[np.int64]:
         """Close the line at the recording's end and return its edges' times."""
         self._settle(np.append(self._pending_times, end_ps), self._pending_states)
-        return np.concatenate(self._edges) if self._edges else np.empty(0, np.int64)
+        edges_ps = np.concatenate(self._edges) if self._edges else np.empty(0, np.int64)
+        self._edges.clear()
+        return edges_ps

@@ -325,3 +325,16 @@ def test_a_real_variable_that_shows_no_two_levels_is_said(tmp_path):
     assert edges_us(capture, "volts") == []
     assert said(capture, "between 0 and 9", "does not show two state levels", "--threshold")
     assert edges_us(read(tmp_path, REAL, wander, threshold_v=5), "volts") == [39, 40]
+
+
+@pytest.mark.parametrize("stray", [None, 0, 9_999])
+def test_an_interval_must_fit_every_one_of_many_changes(tmp_path, stray):
+    """Ten thousand edges on 1 us ticks, of which one may lie 300 ns beside its tick."""
+    times = np.cumsum(np.random.default_rng(2).integers(2, 60, 10_000)) * 1000
+    if stray is not None:
+        times[stray] += 300
+    rows = "".join(f"#{t}\n{(i + 1) % 2}!\n" for i, t in enumerate(times))
+    capture = read(tmp_path, ONE, "#0\n0!\n" + rows, "1 ns")
+    np.testing.assert_array_equal(capture.lines["RX1"].edges_ps, times * 1000)
+    expected = {None: 1e6, 0: 1e5, 9_999: 1e5}[stray]
+    assert capture.sample_interval_ps == expected

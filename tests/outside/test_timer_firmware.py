@@ -61,10 +61,11 @@ def recording(request, require_program, tmp_path_factory):
         "COMPARE_B": timer.compare_b, "CLOCK_SELECT": timer.clock_select,
     }  # fmt: skip
     defined = [f"-D{name}={value}" for name, value in values.items()]
-    headers = ["-isystem", "/usr/include/simavr", "-isystem", "/usr/include/simavr/avr"]
-    build = [require_program("avr-gcc"), "-mmcu=atmega328p", "-Os", "-Wall", "-Werror", *defined,
-             *headers, "-o", "servo.elf", str(FIRMWARE)]  # fmt: skip
     simulator = require_program("simavr")
+    headers = Path(simulator).parents[1] / "include" / "simavr"
+    include = ["-isystem", str(headers), "-isystem", str(headers / "avr")]
+    build = [require_program("avr-gcc"), "-mmcu=atmega328p", "-Os", "-Wall", "-Werror", *defined,
+             *include, "-o", "servo.elf", str(FIRMWARE)]  # fmt: skip
     subprocess.run(build, cwd=folder, check=True, timeout=60, capture_output=True)
     subprocess.run([simulator, "servo.elf"], cwd=folder, check=True, timeout=60,
                    capture_output=True)  # fmt: skip

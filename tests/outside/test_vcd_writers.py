@@ -190,6 +190,8 @@ def test_verilator(require_program, tmp_path):
     """A clocked design: 1000, 1100, ... clock periods of 1 us."""
     (tmp_path / "servo.sv").write_text(CLOCKED)
     (tmp_path / "driver.cpp").write_text(DRIVER)
+    for tool in ("make", "g++"):
+        require_program(tool)
     fast_build = "OPT_FAST=-O0 OPT_SLOW=-O0 OPT_GLOBAL=-O0"
     run(require_program("verilator"), "--cc", "--exe", "--build", "--trace", "-j", "2",
         "-MAKEFLAGS", fast_build, "servo.sv", "driver.cpp", folder=tmp_path)  # fmt: skip

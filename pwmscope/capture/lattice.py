@@ -10,6 +10,8 @@ import numpy.typing as npt
 FEWEST_CHANGES: Final = 20
 _MANTISSAS: Final = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8, 5.0, 6.0, 6.25,
                      7.5, 8.0, 9.6)  # fmt: skip
+_DRAWN: Final = 4096
+"""Of a long list, this many are tried first; what fits them is held against all."""
 RATES_HZ: Final = tuple(m * 10.0**e for e in range(4, 10) for m in _MANTISSAS)
 """Sample rates tried, slowest first: round figures and the divisors of common
 crystal clocks, as analysers offer them (common practice)."""
@@ -48,6 +50,9 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     """
     if times_ps.size < FEWEST_CHANGES:
         return None
+    if times_ps.size > 2 * _DRAWN:
+        interval_ps = find_interval_ps(times_ps[:: times_ps.size // _DRAWN], resolution_ps)
+        return interval_ps if _fits(times_ps - times_ps[0], interval_ps, resolution_ps) else None
     offsets = times_ps - times_ps[0]
     divisor = int(np.gcd.reduce(offsets))
     if divisor >= 8 * resolution_ps:
@@ -56,8 +61,15 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
         interval_ps = 1e12 / rate_hz
         if interval_ps < 8 * resolution_ps:
             break
-        ticks = offsets / interval_ps
-        error_ps = np.abs(ticks - np.rint(ticks)) * interval_ps
-        if bool(np.all(error_ps <= resolution_ps + 1)):
+        if _fits(offsets, interval_ps, resolution_ps):
             return interval_ps
     return None
+
+
+def _fits(offsets_ps: npt.NDArray[np.int64], interval_ps: float | None, resolution_ps: int) -> bool:
+    """Say whether all offsets lie on ticks, but for their printed rounding."""
+    if interval_ps is None:
+        return False
+    ticks = offsets_ps / interval_ps
+    error_ps = np.abs(ticks - np.rint(ticks)) * interval_ps
+    return bool(np.all(error_ps <= resolution_ps + 1))

@@ -28,6 +28,13 @@ def test_an_interval_near_the_printed_resolution_is_not_claimed():
     assert find_interval_ps(times // 10_000 * 10_000, 10_000) is None
 
 
+def test_a_long_list_is_tried_in_part_and_checked_in_full():
+    times = np.cumsum(np.random.default_rng(1).integers(30, 90_000, 50_000)) * 1_000_000
+    assert find_interval_ps(times, 1) == 1_000_000
+    times[33_333] += 250_000  # one change off the ticks, and not among those drawn
+    assert find_interval_ps(times, 1) is None
+
+
 def test_few_changes_are_not_enough():
     assert find_interval_ps(np.arange(19) * 1_000_000, 1) is None
 

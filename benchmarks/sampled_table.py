@@ -8,16 +8,17 @@ writes a sampled recording of four lines at 1 MS/s to a temporary folder (ROWS s
 - the floor: ``polars.scan_csv(FILE).select(pl.all().sum()).collect(engine="streaming")``
 - pwmscope: ``examine(load(FILE))``
 
-and prints the best CPU + wall time of each, their ratio, and peak memory.
+and prints the best wall time of each, their ratio, and peak memory.
 """
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+from measured import run, tell
 
 FLOOR = """
 import polars as pl
@@ -27,6 +28,7 @@ MEASURE = """
 import pwmscope
 pwmscope.examine(pwmscope.load(FILE))
 """
+IMPORTS = "numpy, scipy.ndimage, polars, pwmscope.findings"
 SCRIPT = """
 duration_s = {duration}
 sample_rate_hz = 1_000_000
@@ -45,33 +47,17 @@ moves = [{{ dwell_us = 1500, for_s = 2 }}, {{ sweep_to_us = 2000, over_s = 2 }}]
 
 
 def write_recording(folder: Path, rows: int) -> Path:
-    """Write the recording and return its path."""
-    from pwmscope.synth import build, load_script, write  # noqa: PLC0415
-
+    """Write the recording with the project's own command and return its path."""
     script = folder / "script.toml"
     channels = "".join(CHANNEL.format(i=i) for i in range(1, 5))
     script.write_text(SCRIPT.format(duration=(rows - 1) / 1e6, channels=channels))
     file = folder / "sampled.csv"
-    write(build(load_script(script)), file)
+    subprocess.run(
+        [sys.executable, "-m", "pwmscope", "synth", str(script), "-o", str(file)],
+        check=True,
+        capture_output=True,
+    )
     return file
-
-
-def run(code: str, file: Path) -> dict[str, float]:
-    """Run code in a fresh process; return its wall time, CPU time and peak memory."""
-    wrapped = (
-        f"FILE = {str(file)!r}\n"
-        "import json, resource, time\n"
-        "import numpy, scipy.ndimage, polars, pwmscope.findings\n"
-        "begin = time.perf_counter()\n" + code + "\n"
-        "wall = time.perf_counter() - begin\n"
-        "use = resource.getrusage(resource.RUSAGE_SELF)\n"
-        "print(json.dumps({'wall_s': wall, 'peak_mib': use.ru_maxrss / 1024}))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", wrapped], capture_output=True, text=True, check=True
-    )
-    found: dict[str, float] = json.loads(done.stdout)
-    return found
 
 
 def main() -> None:
@@ -82,15 +68,9 @@ def main() -> None:
         print(f"{rows:,} rows x 4 lines, {file.stat().st_size / 1e6:.0f} MB")
         floors, measures = [], []
         for _ in range(3):
-            floors.append(run(FLOOR, file))
-            measures.append(run(MEASURE, file))
-    for name, runs in (("polars scan", floors), ("pwmscope", measures)):
-        print(
-            f"{name:12} {min(r['wall_s'] for r in runs):7.2f} s"
-            f" {max(r['peak_mib'] for r in runs):7.0f} MiB"
-        )
-    ratio = min(r["wall_s"] for r in measures) / min(r["wall_s"] for r in floors)
-    print(f"ratio        {ratio:7.2f}")
+            floors.append(run(FLOOR, file, IMPORTS))
+            measures.append(run(MEASURE, file, IMPORTS))
+    tell("polars scan", floors, measures)
 
 
 if __name__ == "__main__":

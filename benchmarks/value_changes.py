@@ -8,18 +8,17 @@ changes, 2 million unless given), then runs, each in a process of its own,
 - the floor: every token of ``vcd.reader.tokenize(FILE)``, once
 - pwmscope: ``read_vcd(FILE)``, the best of three
 
-and prints the wall time and peak memory of each, and how many times faster pwmscope is.
+and prints the wall time and peak memory of each, and the ratio of the times.
 """
 
 from __future__ import annotations
 
-import json
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
 import numpy as np
+from measured import run, tell
 
 FLOOR = """
 from vcd.reader import tokenize
@@ -33,6 +32,7 @@ from pwmscope.capture.hints import Hints
 from pwmscope.capture.vcd import read_vcd
 read_vcd(Path(FILE), Hints())
 """
+IMPORTS = "numpy, vcd.reader, pwmscope.capture.vcd"
 CODES = '!"#$'
 FRAME_NS = 20_000_000
 
@@ -62,24 +62,6 @@ def write_recording(file: Path, changes: int) -> None:
         out.write(f"#{frames * FRAME_NS}\n")
 
 
-def run(code: str, file: Path) -> dict[str, float]:
-    """Run code in a fresh process; return its wall time and peak memory."""
-    wrapped = (
-        f"FILE = {str(file)!r}\n"
-        "import json, resource, time\n"
-        "import numpy, vcd.reader, pwmscope.capture.vcd\n"
-        "begin = time.perf_counter()\n" + code + "\n"
-        "wall = time.perf_counter() - begin\n"
-        "use = resource.getrusage(resource.RUSAGE_SELF)\n"
-        "print(json.dumps({'wall_s': wall, 'peak_mib': use.ru_maxrss / 1024}))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", wrapped], capture_output=True, text=True, check=True
-    )
-    found: dict[str, float] = json.loads(done.stdout)
-    return found
-
-
 def main() -> None:
     """Print the figures."""
     changes = int(sys.argv[1].replace("_", "")) if len(sys.argv) > 1 else 2_000_000
@@ -87,13 +69,9 @@ def main() -> None:
         file = Path(folder) / "changes.vcd"
         write_recording(file, changes)
         print(f"{changes:,} changes on 4 lines, {file.stat().st_size / 1e6:.0f} MB")
-        floor = run(FLOOR, file)
-        measures = [run(MEASURE, file) for _ in range(3)]
-    measured_s = min(r["wall_s"] for r in measures)
-    peak_mib = max(r["peak_mib"] for r in measures)
-    print(f"pyvcd tokens {floor['wall_s']:7.2f} s {floor['peak_mib']:7.0f} MiB")
-    print(f"pwmscope     {measured_s:7.2f} s {peak_mib:7.0f} MiB")
-    print(f"times faster {floor['wall_s'] / measured_s:7.1f}")
+        floor = run(FLOOR, file, IMPORTS)
+        measures = [run(MEASURE, file, IMPORTS) for _ in range(3)]
+    tell("pyvcd tokens", [floor], measures)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import numpy as np
 from pwmscope.bench import COMMON_PRACTICE, Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
-from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.dwells import Dwells, find_dwells
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
@@ -154,9 +154,10 @@ def examine(
     tables = {name: t for name, t in decode(capture, convention).items() if name != off_line}
     refused = {name: why for name, t in tables.items() if (why := _not_servo(t)) is not None}
     servo = {name: table for name, table in tables.items() if name not in refused}
-    losses, said = _losses(capture, servo, off_line)
+    whole = {name: find_dwells(table) for name, table in servo.items()}
+    losses, said = _losses(capture, servo, whole, off_line)
     channels = {
-        name: _channel(table, losses, limits, capture.duration_s)
+        name: _channel(table, whole[name], losses, limits, capture.duration_s)
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
@@ -174,15 +175,17 @@ _FIXED = (
 
 
 def _losses(
-    capture: Capture, servo: dict[str, PulseTable], off_line: str | None
+    capture: Capture,
+    servo: dict[str, PulseTable],
+    whole: dict[str, Dwells],
+    off_line: str | None,
 ) -> tuple[tuple[Loss, ...], tuple[str, ...]]:
     if off_line is not None:
         marker = capture.lines[off_line]
         level = "high" if marker.initial_level else "low"
         said = f"Line {off_line} is the marker: {level}, as at the start, means transmitter on."
         return marked_losses(marker, capture.duration_s, frozenset(servo)), (said,)
-    rough = {name: find_dwells(table) for name, table in servo.items()}
-    return inferred_losses(servo, rough, capture.duration_s), (
+    return inferred_losses(servo, whole, capture.duration_s), (
         "No marker line is named, so losses are inferred from the outputs; "
         "a held output cannot be told from an idle stick that way.",
     )
@@ -223,11 +226,15 @@ def _over_s(loss: Loss, event: LossEvent, duration_s: float) -> float:
 
 
 def _channel(
-    table: PulseTable, losses: tuple[Loss, ...], limits: Limits, duration_s: float
+    table: PulseTable,
+    whole: Dwells,
+    losses: tuple[Loss, ...],
+    limits: Limits,
+    duration_s: float,
 ) -> ChannelFindings:
     own = tuple(loss for loss in losses if table.line in loss.lines)
     breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
-    dwells = find_dwells(table, tuple(breaks))
+    dwells = find_dwells(table, tuple(breaks)) if breaks else whole
     limits = limits.scaled(table.convention.span_us)
     silence = examine_silence(table, dwells, own, limits)
     spans = tuple(

@@ -16,6 +16,8 @@ from pwmscope.pulses.convention import (
 from pwmscope.pulses.polarity import is_inverted
 
 FEWEST_PULSES = 20
+LOOKED_AT = 20_000
+"""Edges from which the convention is chosen, the first of the line."""
 FIT = 0.9
 """Share of pulses that must lie in a convention's accepted range to infer it."""
 
@@ -43,6 +45,7 @@ def choose_convention(line: Line) -> Convention:
     >>> choose_convention(Line("M1", (edges_us * PS_PER_US).astype(np.int64) + 1, 0)).name
     'eighth width'
     """
+    line = Line(line.name, line.edges_ps[:LOOKED_AT], line.initial_level)
     standard = _fit(line, STANDARD_SERVO, FAST_SERVO.period_low_us)
     if standard >= FIT:
         leads_ps = line.rises_ps(inverted=is_inverted(line, STANDARD_SERVO))

@@ -18,6 +18,8 @@ MARK_US: Final = (50.0, 700.0)
 """Length of a mark (common practice: 200 to 500 us)."""
 MOST_CHANNELS: Final = 16
 FEWEST_FRAMES: Final = 3
+LOOKED_AT: Final = 20_000
+"""Edges from which the marks' level is told, the first of the line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,7 @@ def find_sum_train(line: Line) -> SumTrain | None:
 
 def _marks_are_low(line: Line) -> bool | None:
     """Say which level the marks have, by which level's stretches are short and alike."""
-    stretches_us: npt.NDArray[np.float64] = np.diff(line.edges_ps) / PS_PER_US
+    stretches_us: npt.NDArray[np.float64] = np.diff(line.edges_ps[:LOOKED_AT]) / PS_PER_US
     if stretches_us.size < 2 * FEWEST_FRAMES:
         return None
     highs, lows = stretches_us[line.initial_level :: 2], stretches_us[1 - line.initial_level :: 2]

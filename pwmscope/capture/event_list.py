@@ -22,7 +22,7 @@ from pwmscope.capture.lines import (
     without_zero_widths,
 )
 from pwmscope.capture.readings import read_fixed_point, read_level, read_time, time_type
-from pwmscope.capture.rows import whole_rows
+from pwmscope.capture.rows import is_blank, whole_rows
 from pwmscope.capture.scan import scan_table
 from pwmscope.capture.text import Text
 from pwmscope.capture.units import say_interval
@@ -121,7 +121,7 @@ class _Batch:
     """Some rows: instants, names of lines, and levels or else durations."""
 
     times: npt.NDArray[np.int64]
-    names: npt.NDArray[np.object_]
+    names: pl.Series
     levels: npt.NDArray[np.int8]
     durations: npt.NDArray[np.int64] | None
     is_cut: bool
@@ -135,7 +135,7 @@ def _batches(text: Text, layout: Layout, batch_rows: int | None) -> Iterator[_Ba
         if layout.time_kind == "sample" and layout.rate_hz is not None:
             times = at_samples(times, 1e12 / layout.rate_hz)
         levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
-        yield _Batch(times, frame.get_column("line").to_numpy(), levels, durations, is_cut)
+        yield _Batch(times, frame.get_column("line"), levels, durations, is_cut)
 
 
 def _lists_pulses(layout: Layout) -> bool:
@@ -157,14 +157,15 @@ def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
         line.alias("line"),
         value.alias("value"),
         pl.lit(value=False).alias("bad"),
+        is_blank(p for p in (time, *events.positions) if p is not None).alias("blank"),
     )
 
 
 def _take(
     batch: _Batch, listed: dict[str, _Listed], layout: Layout, source: str, first_row: int
 ) -> None:
-    for name in dict.fromkeys(batch.names.tolist()):
-        at = np.flatnonzero(batch.names == name)
+    for name in batch.names.unique(maintain_order=True):
+        at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
         if len(listed) > MOST_LINES:
             raise CaptureError(

@@ -50,6 +50,8 @@ class Layout:
         The sample rate as the person or else the file states it.
     stamp : StampFormat or None
         How dates and times of day are written, where the time column holds them.
+    row_bytes : float
+        Mean length of the first rows, 0 where not known.
     """
 
     delimiter: str
@@ -65,6 +67,7 @@ class Layout:
     events: EventColumns | None = None
     rate_hz: float | None = None
     stamp: StampFormat | None = None
+    row_bytes: float = 0.0
 
     @property
     def level_columns(self) -> tuple[str, ...]:
@@ -162,7 +165,13 @@ def find_layout(
         events,
         sheet.rate_hz,
         stamp,
+        _mean_row(head, dialect.skip_lines),
     )
+
+
+def _mean_row(head: str, skip_lines: int) -> float:
+    lines = head.split("\n")[skip_lines:-1]
+    return sum(len(line) + 1 for line in lines) / len(lines) if lines else 0.0
 
 
 def _set_aside(aside: tuple[str, ...], others: list[Column], sheet: Sheet) -> list[str]:

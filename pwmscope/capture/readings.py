@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import polars as pl
 
@@ -64,7 +64,9 @@ def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
 
 def level_type(level: LevelColumn) -> pl.DataType:
     """Tell as what a column of levels is best parsed."""
-    types: dict[str, pl.DataType] = {"digit": pl.UInt8(), "analogue": pl.Float64()}
+    types: dict[str, pl.DataType] = {
+        "digit": pl.UInt8(), "level number": pl.Float64(), "analogue": pl.Float64()
+    }  # fmt: skip
     return types.get(level.kind, pl.String())
 
 
@@ -76,14 +78,26 @@ def read_bits(cell: pl.Expr, level: LevelColumn, layout: Layout) -> pl.Expr:
         return pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
             value.cast(pl.UInt64, strict=False)
         )
+    if level.kind == "level number":
+        return read_level_number(text.cast(pl.Float64, strict=False))
     return read_level(text)
 
 
 def read_level(text: pl.Expr) -> pl.Expr:
-    """One bit as UInt64 from lower-case text (a word, 0, 1, 0.0, 1.0); null for all else."""
-    number = text.cast(pl.Float64, strict=False)
-    is_high = text.is_in([*HIGH_WORDS]) | (number == 1).fill_null(value=False)
-    is_low = text.is_in([*LOW_WORDS]) | (number == 0).fill_null(value=False)
+    """One bit as UInt64 from lower-case text, a word, 0, 1, 0.0 or 1.0; null for all else."""
+    return _one_or_zero(text.is_in([*HIGH_WORDS, *_ONES]), text.is_in([*LOW_WORDS, *_ZEROS]))
+
+
+def read_level_number(number: pl.Expr) -> pl.Expr:
+    """One bit as UInt64 from the numbers 0 and 1; null for all else."""
+    return _one_or_zero(number == 1, number == 0)
+
+
+_ONES: Final = ("1", *("1." + "0" * places for places in range(13)))
+_ZEROS: Final = ("0", *("0." + "0" * places for places in range(13)))
+
+
+def _one_or_zero(is_high: pl.Expr, is_low: pl.Expr) -> pl.Expr:
     one, zero = pl.lit(1, pl.UInt64), pl.lit(0, pl.UInt64)
     return pl.when(is_high).then(one).when(is_low).then(zero)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import operator
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,8 +15,17 @@ import polars as pl
 from pwmscope.capture.dialect import SPACES
 from pwmscope.capture.layout import Layout
 from pwmscope.capture.level_columns import LevelColumn
-from pwmscope.capture.readings import level_type, read_bits, read_time, read_volts, time_type
+from pwmscope.capture.progress import watched
+from pwmscope.capture.readings import (
+    level_type,
+    read_bits,
+    read_level_number,
+    read_time,
+    read_volts,
+    time_type,
+)
 from pwmscope.capture.scan import scan_table
+from pwmscope.capture.unpack import find_packing
 from pwmscope.capture.wrong_cell import explain
 
 
@@ -98,8 +107,8 @@ def whole_rows(
     layout : Layout
         How its rows are to be read.
     scan : LazyFrame
-        A column ``bad`` of truth values, and columns that hold no null unless
-        a cell cannot be read.
+        Columns of truth values ``bad`` and ``blank`` (for blank lines), and
+        columns that hold no null unless a cell cannot be read.
     batch_rows : int, optional
         Rows in a batch.
     source : str, optional
@@ -121,8 +130,11 @@ def whole_rows(
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     is_cut = False
     try:
-        for batch in batches:
-            if is_cut:
+        for batch in watched(batches, _expected_rows(path, layout), lambda batch: batch.height):
+            if any(column.null_count() for column in batch.get_columns()):
+                # Blank lines are no rows; what is missing elsewhere is.
+                batch = batch.filter(pl.col("blank").not_())  # noqa: PLW2901
+            if batch.height and is_cut:
                 raise explain(path, layout, name)
             if any(column.null_count() for column in batch.get_columns()):
                 incomplete = batch.select(pl.any_horizontal(pl.all().is_null())).to_series()
@@ -139,13 +151,28 @@ def whole_rows(
         raise explain(path, layout, name, error) from None
 
 
+def _expected_rows(path: Path, layout: Layout) -> int | None:
+    """Estimate the rows from the file's size, so that waiting can be told; None if packed."""
+    if not layout.row_bytes or find_packing(path) != "plain":
+        return None
+    return int(path.stat().st_size / layout.row_bytes)
+
+
 def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     is_text = layout.delimiter == SPACES
     types = {level.position: level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
     parts = [_cell(c).cast(pl.UInt64) * _place(c) for c in digits]
-    parts += [read_bits(_cell(c), c, layout) * _place(c) for c in others]
+    parts += [
+        (
+            read_level_number(_cell(c))
+            if c.kind == "level number" and not is_text
+            else read_bits(_cell(c), c, layout)
+        )
+        * _place(c)
+        for c in others
+    ]
     word = functools.reduce(operator.or_, parts) if parts else pl.lit(0, pl.UInt64)
     wrong = (
         functools.reduce(operator.or_, map(_cell, digits)) > 1 if digits else pl.lit(value=False)
@@ -158,7 +185,13 @@ def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     for i, level in enumerate(layout.analogue):
         volts = read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
         columns.append(volts.alias(f"v{i}"))
+    columns.append(is_blank(types).alias("blank"))
     return scan_table(path, layout, types).select(columns)
+
+
+def is_blank(positions: Iterable[int]) -> pl.Expr:
+    """Whether a line holds nothing at any of these places."""
+    return pl.all_horizontal(pl.col(f"c{i}").is_null() for i in positions)
 
 
 def _cell(level: LevelColumn) -> pl.Expr:

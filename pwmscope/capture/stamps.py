@@ -29,6 +29,8 @@ class StampFormat:
         Whether the first rows settle which number is the month.
     first_date : str
         The first row's date, as written.
+    point : str
+        What stands before the fraction of a second.
     zone : str
         The offset from UTC as written, the same in all rows.
     origin_s : int
@@ -38,6 +40,7 @@ class StampFormat:
     order: DateOrder
     is_sure: bool
     first_date: str
+    point: str
     zone: str
     origin_s: int
 
@@ -53,25 +56,29 @@ class StampFormat:
 
     def since_origin_ps(self, cell: pl.Expr) -> pl.Expr:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
-        date = r"(\S+)[T ]" if self.order else "()"
-        pattern = (
-            rf"^{date}(\d{{1,2}}):(\d{{2}}):(\d{{2}})(?:[.,](\d{{1,12}}))?{re.escape(self.zone)}$"
-        )
-        seconds = pl.sum_horizontal(
-            cell.str.extract(pattern, group).cast(pl.Int64) * size
-            for group, size in ((2, 3600), (3, 60), (4, 1))
-        )
-        days: pl.Expr = pl.lit(0)
+        parts = cell.str.strip_suffix(self.zone).str.splitn(self.point, 2).struct
+        whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
         if self.order:
-            written = cell.str.extract(pattern, 1)
-            plain = written.str.replace_all(r"[/.]", "-")
-            days = plain.str.to_date(_FORMATS[self.order], strict=False).cast(pl.Int64)
-            if not self.is_sure:
-                days = pl.when(written == self.first_date).then(days)
-        seconds = days * 86_400 + seconds - self.origin_s
-        fraction = cell.str.extract(pattern, 5).fill_null("0").str.pad_end(12, "0").cast(pl.Int64)
-        is_near = cell.str.contains(pattern) & seconds.abs().le(_LONGEST_S)
-        return pl.when(is_near).then(seconds * 10**12 + fraction)
+            mark = self.first_date.strip("0123456789")[:1]
+            date = _FORMATS[self.order].replace("-", mark)
+            written = whole.str.replace("T", " ", literal=True)
+        else:
+            date, written = "%Y-%m-%d", pl.lit("1970-01-01 ") + whole
+        # Seconds come again and again in fast recordings, so each is parsed once.
+        instant = written.str.to_datetime(
+            f"{date} %H:%M:%S", time_unit="ms", strict=False, cache=True
+        )
+        seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
+        fraction = digits.str.pad_end(12, "0").cast(pl.UInt64, strict=False)
+        is_good = (
+            seconds.abs().le(_LONGEST_S)
+            & fraction.lt(10**12)
+            & digits.str.len_bytes().is_between(1, 12)
+            & cell.str.ends_with(self.zone)
+        )
+        if not self.is_sure:
+            is_good &= whole.str.starts_with(self.first_date)
+        return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))
 
 
 def find_stamp_format(cells: list[str]) -> StampFormat:
@@ -100,6 +107,7 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
     matches = [match for cell in cells if (match := STAMP.fullmatch(cell))]
     dates = [re.split(r"[-/.]", match["date"]) for match in matches if match["date"]]
     first = matches[0]
+    point = "," if any("," in match[0] for match in matches) else "."
     order, is_sure = _find_order(dates, first["date"] or "")
     year, month, day = _in_order(dates[0], order) if dates else (1970, 1, 1)
     hour, minute, second = map(int, first["clock"].split(":"))
@@ -108,7 +116,7 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
     except ValueError:  # the 31st of February: every row will be refused by its row number
         midnight = datetime(1970, 1, 1, tzinfo=UTC)
     origin_s = int(midnight.timestamp()) + 3600 * hour + 60 * minute + second
-    return StampFormat(order, is_sure, first["date"] or "", first["zone"] or "", origin_s)
+    return StampFormat(order, is_sure, first["date"] or "", point, first["zone"] or "", origin_s)
 
 
 def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:

@@ -46,7 +46,10 @@ def explain(
     row = 0
     try:
         for frame in scan_as_text(path, layout).collect_batches(maintain_order=True):
-            wrong = frame.select(check.is_null().alias(f"w{i}") for i, check in checks.items())
+            is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in checks)
+            wrong = frame.select(
+                (check.is_null() & is_row).alias(f"w{i}") for i, check in checks.items()
+            )
             places = {i: wrong[f"w{i}"].arg_max() or 0 for i in checks if wrong[f"w{i}"].any()}
             if places:
                 position = min(places, key=lambda i: (places[i], i))

@@ -117,3 +117,20 @@ def test_more_than_64_named_lines(tmp_path):
     rows = "".join(f"{k // 2},L{k % 70},{k // 70 % 2}\n" for k in range(210))
     with pytest.raises(PwmscopeError, match="at most 64 are read"):
         load(write(tmp_path, "time_ms,line,level\n" + rows))
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", " ", "\t"])
+@pytest.mark.parametrize("word", ["0 1", "L H", "0x0 0x1"])
+def test_blank_lines_are_no_rows(tmp_path, delimiter, word):
+    low, high = word.split()
+    rows = [(0, low), (1, high), (), (2, low), (7, low), (), ()]
+    text = f"t_ms{delimiter}A\n" + "".join(delimiter.join(map(str, row)) + "\n" for row in rows)
+    capture = load(write(tmp_path, text))
+    assert next(iter(capture.lines.values())).edges_ps.tolist() == [10**9, 2 * 10**9]
+    assert not any("cut short" in said for said in capture.assumptions)
+
+
+def test_a_wrong_cell_below_a_blank_line_is_named_by_its_line_in_the_file(tmp_path):
+    text = "t_ms,A\n0,0\n\n1,1\n2,maybe\n3,0\n"
+    with pytest.raises(PwmscopeError, match=r"row 5, column A: the level is 'maybe'"):
+        load(write(tmp_path, text))

@@ -96,7 +96,7 @@ def gather_changes(
         is_first = count == 0
         if is_first:
             first_word = previous_word = int(batch.words[0])
-        at = np.flatnonzero(np.diff(batch.words, prepend=np.uint64(previous_word)))
+        at = _changed(batch.words, previous_word)
         rows.append(at + batch.first_row)
         words.append(batch.words[at])
         previous_word = int(batch.words[-1])
@@ -136,6 +136,14 @@ def gather_changes(
         most_row,
         lost_last_row,
     )
+
+
+def _changed(words: npt.NDArray[np.uint64], previous_word: int) -> npt.NDArray[np.int64]:
+    """Rows whose word differs from the one before."""
+    differs = np.empty(words.size, dtype=bool)
+    differs[0] = words[0] != np.uint64(previous_word)
+    np.not_equal(words[1:], words[:-1], out=differs[1:])
+    return np.flatnonzero(differs)
 
 
 def _refuse_backwards(

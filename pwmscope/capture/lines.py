@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,8 +45,8 @@ def find_lines(
     lines: dict[str, Line] = {}
     said: list[str] = []
     vanished = 0
-    previous = np.concatenate([np.array([changes.first_word], np.uint64), changes.words[:-1]])
-    flipped = previous ^ changes.words
+    flipped = _flipped(changes)
+    most = int(np.iinfo(flipped.dtype).max)
     for level in layout.placed_levels:
         width = _width(level, changes)
         if level.is_bus and not level.has_stated_width:
@@ -53,17 +54,27 @@ def find_lines(
                 f"Bus '{level.name}' is taken to be {width} bits wide: no higher bit is ever set."
             )
         for i, name in enumerate(level.line_names(width)):
-            mask = np.uint64(1 << (level.first_bit + i))
+            mask = 1 << (level.first_bit + i)
             if crossed_ps is not None and name in crossed_ps:
                 edges_ps = crossed_ps[name]
             else:
-                edges_ps = times_ps[(flipped & mask) != 0]
+                is_edge = (flipped & flipped.dtype.type(mask & most)) != 0
+                edges_ps = times_ps[is_edge]
             kept_ps = without_zero_widths(edges_ps)
             vanished += edges_ps.size - kept_ps.size
-            lines[name] = Line(name, kept_ps, int(bool(changes.first_word & int(mask))))
+            lines[name] = Line(name, kept_ps, int(bool(changes.first_word & mask)))
     if vanished:
         said.append(say_vanished(vanished))
     return lines, tuple(said)
+
+
+def _flipped(changes: Changes) -> npt.NDArray[np.unsignedinteger[Any]]:
+    """Bits that changed in each row, in as few bytes as hold them."""
+    flipped = changes.words.copy()
+    flipped[1:] ^= changes.words[:-1]
+    flipped[:1] ^= np.uint64(changes.first_word)
+    most = int(np.bitwise_or.reduce(flipped, initial=0))
+    return flipped.astype(np.min_scalar_type(most))
 
 
 def say_vanished(count: int) -> str:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from typing import Final
 
 from pwmscope.capture.cells import NUMERIC, CellKind, kind_of, kind_of_column
 from pwmscope.capture.dialect import Dialect
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.preamble import Stated
+
+_ENOUGH: Final = 1000
+"""Cells that show how many decimals are printed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,8 @@ class Column:
     @property
     def decimals(self) -> int:
         """Most decimals printed in the cells that are numbers."""
-        exponents = [number.as_tuple().exponent for number in self.numbers]
+        numbers = replace(self, cells=self.cells[:_ENOUGH]).numbers
+        exponents = [number.as_tuple().exponent for number in numbers]
         return max((-e for e in exponents if isinstance(e, int)), default=0)
 
     @property

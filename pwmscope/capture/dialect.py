@@ -16,7 +16,7 @@ SPACES: Final = " "
 _DELIMITERS: Final = ("\t", ";", ",", SPACES)
 _SAY: Final = {",": "commas", ";": "semicolons", "\t": "tabs", SPACES: "spaces"}
 _COMMENT: Final = re.compile(r"\s*(#|//|;|%|--|')\s*")
-_BODY_LINES: Final = 400
+_BODY_LINES: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ def find_dialect(head: str, source: str) -> Dialect:
         )
     body = [lines[i] for i in plain[-_BODY_LINES:]]
     delimiter = max(_DELIMITERS, key=lambda delimiter: _score(body, delimiter))
-    usual = _usual_shape([_shape(split(line, delimiter)) for line in body])
+    usual = _usual_shape([_shape(cells) for cells in split_all(body, delimiter)])
     first = None
     if usual is not None:
         shapes = ((i, _shape(split(lines[i], delimiter))) for i in plain)
@@ -110,7 +110,7 @@ def find_dialect(head: str, source: str) -> Dialect:
     if first is None:
         return _without_rows(lines, plain, source)
     header, units = _find_header(lines, first, delimiter)
-    rows = [split(lines[i], delimiter) for i in plain if i >= first]
+    rows = split_all([lines[i] for i in plain if i >= first], delimiter)
     above = [line for line in lines[: first if header is None else header] if line.strip()]
     return Dialect(
         delimiter,
@@ -147,8 +147,19 @@ def split(line: str, delimiter: str) -> list[str]:
     >>> split('"RX 1", 0 ,1', ","), split("  0.5   1 0 ", " ")
     (['RX 1', '0', '1'], ['0.5', '1', '0'])
     """
+    return split_all([line], delimiter)[0]
+
+
+def split_all(lines: list[str], delimiter: str) -> list[list[str]]:
+    """Split each line into cells, stripped of spaces and quotes."""
     if delimiter == SPACES:
-        return [cell.strip('"') for cell in line.split()]
+        return [[cell.strip('"') for cell in line.split()] for line in lines]
+    if any('"' in line or "\r" in line for line in lines):
+        return [_split_quoted(line, delimiter) for line in lines]
+    return [[cell.strip() for cell in line.split(delimiter)] for line in lines]
+
+
+def _split_quoted(line: str, delimiter: str) -> list[str]:
     # A lone carriage return ends no line; csv would stumble over it.
     text = line.replace("\r", " ")
     parsed = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
@@ -175,7 +186,7 @@ def _usual_shape(shapes: list[str]) -> str | None:
 
 def _score(body: list[str], delimiter: str) -> tuple[int, int]:
     """Rank a delimiter: rows of nothing but data first, then cells of data in all rows."""
-    shapes = [_shape(split(line, delimiter)) for line in body]
+    shapes = [_shape(cells) for cells in split_all(body, delimiter)]
     usual = _usual_shape([shape for shape in shapes if len(shape) > 1])
     if usual is None:
         return 0, 0

@@ -107,8 +107,9 @@ def whole_rows(
     layout : Layout
         How its rows are to be read.
     scan : LazyFrame
-        Columns of truth values ``bad`` and ``blank`` (for blank lines), and
-        columns that hold no null unless a cell cannot be read.
+        A column ``bad`` of truth values, columns that hold no null unless a
+        cell cannot be read, and ``blank``, true for blank lines, unless all
+        columns are null there and nowhere else.
     batch_rows : int, optional
         Rows in a batch.
     source : str, optional
@@ -133,7 +134,7 @@ def whole_rows(
         for batch in watched(batches, _expected_rows(path, layout), lambda batch: batch.height):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
-                batch = batch.filter(pl.col("blank").not_())  # noqa: PLW2901
+                batch = batch.filter(_is_row(batch))  # noqa: PLW2901
             if batch.height and is_cut:
                 raise explain(path, layout, name)
             if any(column.null_count() for column in batch.get_columns()):
@@ -149,6 +150,12 @@ def whole_rows(
                 yield batch, is_cut
     except (pl.exceptions.PolarsError, OSError) as error:
         raise explain(path, layout, name, error) from None
+
+
+def _is_row(batch: pl.DataFrame) -> pl.Expr:
+    if "blank" in batch.columns:
+        return pl.col("blank").not_()
+    return pl.any_horizontal(pl.all().is_not_null())
 
 
 def _expected_rows(path: Path, layout: Layout) -> int | None:
@@ -185,7 +192,8 @@ def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     for i, level in enumerate(layout.analogue):
         volts = read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
         columns.append(volts.alias(f"v{i}"))
-    columns.append(is_blank(types).alias("blank"))
+    if is_text or any(kind == pl.String() for kind in types.values()):
+        columns.append(is_blank(types).alias("blank"))
     return scan_table(path, layout, types).select(columns)
 
 

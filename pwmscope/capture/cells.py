@@ -13,7 +13,7 @@ CellKind: TypeAlias = Literal[
 LOW_WORDS: Final = ("l", "low", "false", "off")
 HIGH_WORDS: Final = ("h", "high", "true", "on")
 
-_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
+_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
 _INTEGER: Final = re.compile(r"[+-]?\d+")
 _HEX: Final = re.compile(r"0[xX][0-9a-fA-F]+|[0-9][0-9a-fA-F]*[hH]")
 _BINARY: Final = re.compile(r"0[bB][01]+|[01]+[bB]")

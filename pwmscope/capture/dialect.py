@@ -39,6 +39,8 @@ class Dialect:
         The cells of a row of units below the header, where there is one.
     rows : list of list of str
         The first rows of data, cells stripped of spaces and quotes.
+    is_quoted : bool
+        Whether there are quotes, in pairs, among the first rows of data.
     """
 
     delimiter: str
@@ -48,6 +50,7 @@ class Dialect:
     headings: tuple[str, ...] | None
     units: tuple[str, ...] | None
     rows: list[list[str]]
+    is_quoted: bool = False
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -120,7 +123,13 @@ def find_dialect(head: str, source: str) -> Dialect:
         None if header is None else _headings(lines[header], delimiter),
         None if units is None else tuple(split(lines[units], delimiter)),
         rows,
+        any(_has_pairs(lines[i]) for i in plain if i >= first),
     )
+
+
+def _has_pairs(line: str) -> bool:
+    quotes = line.count('"')
+    return quotes > 0 and quotes % 2 == 0
 
 
 def _without_rows(lines: list[str], plain: list[int], source: str) -> Dialect:

@@ -52,6 +52,8 @@ class Layout:
         How dates and times of day are written, where the time column holds them.
     row_bytes : float
         Mean length of the first rows, 0 where not known.
+    is_quoted : bool
+        Whether cells may stand in quotes.
     """
 
     delimiter: str
@@ -68,6 +70,7 @@ class Layout:
     rate_hz: float | None = None
     stamp: StampFormat | None = None
     row_bytes: float = 0.0
+    is_quoted: bool = False
 
     @property
     def level_columns(self) -> tuple[str, ...]:
@@ -166,6 +169,7 @@ def find_layout(
         sheet.rate_hz,
         stamp,
         _mean_row(head, dialect.skip_lines),
+        dialect.is_quoted,
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import polars as pl
 
 from pwmscope.capture.cells import HIGH_WORDS, LOW_WORDS
+from pwmscope.capture.dialect import SPACES
 from pwmscope.capture.level_columns import LevelColumn
 from pwmscope.capture.units import EXPONENT_OF_UNIT
 
@@ -58,7 +59,8 @@ def read_fixed_point(cell: pl.Expr, unit: str, layout: Layout) -> pl.Expr:
 
 
 def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
-    text = cell.str.strip_chars(" \t\r\"'")
+    # Where spaces separate cells nothing else takes quotes off.
+    text = cell.str.strip_chars(' \t\r"' if layout.delimiter == SPACES else " \t\r")
     return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text
 
 

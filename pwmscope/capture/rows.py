@@ -24,9 +24,10 @@ from pwmscope.capture.readings import (
     read_volts,
     time_type,
 )
-from pwmscope.capture.scan import scan_table
+from pwmscope.capture.scan import count_rows, scan_table
 from pwmscope.capture.unpack import find_packing
 from pwmscope.capture.wrong_cell import explain
+from pwmscope.errors import CaptureError
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +132,9 @@ def whole_rows(
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     is_cut = False
     try:
-        for batch in watched(batches, _expected_rows(path, layout), lambda batch: batch.height):
+        expected = _expected_rows(path, layout)
+        whole = _all_of(batches, path, layout, name)
+        for batch in watched(whole, expected, lambda batch: batch.height):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
                 batch = batch.filter(_is_row(batch))  # noqa: PLW2901
@@ -150,6 +153,25 @@ def whole_rows(
                 yield batch, is_cut
     except (pl.exceptions.PolarsError, OSError) as error:
         raise explain(path, layout, name, error) from None
+
+
+def _all_of(
+    batches: Iterator[pl.DataFrame], path: Path, layout: Layout, source: str
+) -> Iterator[pl.DataFrame]:
+    """Pass batches on and refuse a table whose end was lost in a quote that is never closed.
+
+    polars ends its stream of batches in silence there. Without quotes it cannot happen.
+    """
+    rows = 0
+    for batch in batches:
+        rows += batch.height
+        yield batch
+    if layout.is_quoted and rows != count_rows(path, layout):
+        raise CaptureError(
+            source,
+            "the last rows cannot be read, as after a quote that is not closed",
+            "mend the quotes near the end, or export without quotes",
+        )
 
 
 def _is_row(batch: pl.DataFrame) -> pl.Expr:

@@ -39,11 +39,22 @@ def scan_table(path: Path, layout: Layout, types: dict[int, pl.DataType]) -> pl.
         has_header=False,
         skip_lines=layout.skip_lines,
         separator=layout.delimiter,
+        quote_char=_quote(layout),
         decimal_comma=layout.decimal_comma,
         schema={f"c{i}": types.get(i, pl.String()) for i in names},
         missing_columns="insert",
         glob=False,
     )
+
+
+def _quote(layout: Layout) -> str | None:
+    # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
+    return '"' if layout.is_quoted else None
+
+
+def count_rows(path: Path, layout: Layout) -> int:
+    """Count a table's rows without looking into them, blank lines included."""
+    return int(scan_as_text(path, layout).select(pl.len()).collect(engine="streaming").item())
 
 
 def scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
@@ -55,6 +66,7 @@ def scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
         has_header=False,
         skip_lines=layout.skip_lines,
         separator=layout.delimiter,
+        quote_char=_quote(layout),
         schema={f"c{i}": pl.String() for i in range(len(layout.columns))},
         missing_columns="insert",
         extra_columns="ignore",

@@ -121,7 +121,8 @@ def _wrong_cell(
 ) -> CaptureError:
     row = layout.skip_lines + data_row + 1
     column = layout.columns[position]
-    found = "nothing" if cell is None else f"'{cell[:40]}'"
+    # A quote that is never closed makes a cell of many lines.
+    found = "nothing" if cell is None else f"'{' '.join(cell.split())[:40]}'"
     events = layout.events
     remedy = "mend or remove this row, or export the recording again"
     if column == layout.time_column:

@@ -119,3 +119,26 @@ def test_three_digit_rates_in_remarks(tmp_path):
 def test_the_persons_rate_wins_over_the_remark(tmp_path):
     file = write(tmp_path, "Sample rate: 1 MHz\nRX1\n" + "0\n1\n0\n" * 9)
     assert load(file, rate="2MHz").sample_interval_ps == 500_000
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("1e-99999999999999999999,1", "row 4, column time_s"),
+        ('"2,1\n3,0\n4,1', r"row 4, column time_s: '\"2' stands"),
+        ('2,1\n3,"1', "row 5, column A: the level is"),
+    ],
+)
+def test_odd_cells_are_refused_in_one_line(tmp_path, row, words):
+    file = write(tmp_path, f"time_s,A\n0,0\n1,1\n{row}\n5,0\n6,1\n")
+    with pytest.raises(PwmscopeError, match=words) as caught:
+        load(file)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_a_lone_quote_at_the_end_loses_no_rows(tmp_path, quote):
+    rows = "".join(f"{k},{quote}{k // 3 % 2}.0{quote}\n" for k in range(30))
+    file = write(tmp_path, f'time_us,A\n{rows}30,"')
+    with pytest.raises(PwmscopeError, match=r"row 32, column A|not closed"):
+        load(file)

@@ -6,9 +6,9 @@ writes a change list of four lines, timed to the nanosecond, to a temporary fold
 5 million unless given), then runs, each in a process of its own and three times in turn,
 
 - the floor: ``polars.read_csv(FILE)``
-- pwmscope: ``examine(load(FILE))``
+- pwmscope: ``load(FILE)``, and ``examine(load(FILE))``
 
-and prints the best wall time of each, their ratio, and peak memory.
+and prints the best wall time of each, the ratios, and peak memory.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ from measured import run, tell
 FLOOR = """
 import polars as pl
 pl.read_csv(FILE)
+"""
+LOAD = """
+import pwmscope
+pwmscope.load(FILE)
 """
 MEASURE = """
 import pwmscope
@@ -61,11 +65,13 @@ def main() -> None:
         file = Path(folder) / "changes.csv"
         write_recording(file, rows)
         print(f"{rows:,} rows x 4 lines, {file.stat().st_size / 1e6:.0f} MB")
-        floors, measures = [], []
+        floors, loads, measures = [], [], []
         for _ in range(3):
             floors.append(run(FLOOR, file, IMPORTS))
+            loads.append(run(LOAD, file, IMPORTS))
             measures.append(run(MEASURE, file, IMPORTS))
-    tell("polars read_csv", floors, measures)
+    tell("polars read_csv", floors, loads, "pwmscope load")
+    tell("polars read_csv", floors, measures, "pwmscope load, examine")
 
 
 if __name__ == "__main__":

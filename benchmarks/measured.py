@@ -41,9 +41,14 @@ def run(code: str, file: Path, imports: str) -> dict[str, float]:
     return found
 
 
-def tell(floor_name: str, floors: list[dict[str, float]], runs: list[dict[str, float]]) -> None:
+def tell(
+    floor_name: str,
+    floors: list[dict[str, float]],
+    runs: list[dict[str, float]],
+    run_name: str = "pwmscope",
+) -> None:
     """Print the best time and the largest peak of each, and the ratio of the times."""
-    for name, taken in ((floor_name, floors), ("pwmscope", runs)):
+    for name, taken in ((floor_name, floors), (run_name, runs)):
         wall_s, peak_mib = min(r["wall_s"] for r in taken), max(r["peak_mib"] for r in taken)
         print(f"{name:24} {wall_s:8.2f} s {peak_mib:7.0f} MiB")
     ratio = min(r["wall_s"] for r in runs) / min(r["wall_s"] for r in floors)

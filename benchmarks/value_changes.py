@@ -32,7 +32,7 @@ from pwmscope.capture.hints import Hints
 from pwmscope.capture.vcd import read_vcd
 read_vcd(Path(FILE), Hints())
 """
-IMPORTS = "numpy, vcd.reader, pwmscope.capture.vcd"
+IMPORTS = "numpy, vcd.reader, pwmscope.capture.vcd.dump"
 CODES = '!"#$'
 FRAME_NS = 20_000_000
 

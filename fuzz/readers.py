@@ -18,8 +18,8 @@ import atheris
 
 with atheris.instrument_imports(include=["pwmscope"]):
     import pwmscope
-    import pwmscope.capture.columnar
-    import pwmscope.capture.vcd
+    import pwmscope.capture.columnar.table
+    import pwmscope.capture.vcd.dump
     import pwmscope.findings
 
 ZOO = Path(__file__).parents[1] / "captures" / "zoo"

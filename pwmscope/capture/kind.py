@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pwmscope.capture.columnar import PARQUET
+from pwmscope.capture.columnar.table import PARQUET
 from pwmscope.capture.edge_file import is_edge_file
 from pwmscope.capture.load import choose_reader
 from pwmscope.capture.unpack import find_packing, read_head

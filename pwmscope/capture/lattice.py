@@ -51,8 +51,15 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     if times_ps.size < FEWEST_CHANGES:
         return None
     if times_ps.size > 2 * _DRAWN:
-        interval_ps = find_interval_ps(times_ps[:: times_ps.size // _DRAWN], resolution_ps)
-        return interval_ps if _fits(times_ps - times_ps[0], interval_ps, resolution_ps) else None
+        found_ps = find_interval_ps(_drawn(times_ps), resolution_ps)
+        # What fits all times fits some of them, so where some show none there is none.
+        if found_ps is None or _fits(times_ps, found_ps, resolution_ps):
+            return found_ps
+    return _search(times_ps, resolution_ps)
+
+
+def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:
+    """Try the greatest common divisor, then the known rates."""
     offsets = times_ps - times_ps[0]
     divisor = int(np.gcd.reduce(offsets))
     if divisor >= 8 * resolution_ps:
@@ -61,15 +68,25 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
         interval_ps = 1e12 / rate_hz
         if interval_ps < 8 * resolution_ps:
             break
-        if _fits(offsets, interval_ps, resolution_ps):
+        if _fits(times_ps, interval_ps, resolution_ps):
             return interval_ps
     return None
 
 
-def _fits(offsets_ps: npt.NDArray[np.int64], interval_ps: float | None, resolution_ps: int) -> bool:
-    """Say whether all offsets lie on ticks, but for their printed rounding."""
-    if interval_ps is None:
-        return False
-    ticks = offsets_ps / interval_ps
-    error_ps = np.abs(ticks - np.rint(ticks)) * interval_ps
-    return bool(np.all(error_ps <= resolution_ps + 1))
+def _drawn(times_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Draw some of the times, always the same ones.
+
+    At random, since evenly spaced ones may all be edges of one kind.
+    """
+    at = np.random.default_rng(0).integers(0, times_ps.size, _DRAWN)
+    return times_ps[np.unique(at)]
+
+
+def _fits(times_ps: npt.NDArray[np.int64], interval_ps: float, resolution_ps: int) -> bool:
+    """Say whether all times lie on ticks, but for their printed rounding; piece by piece."""
+    for at in range(0, times_ps.size, 4 * _DRAWN):
+        ticks = (times_ps[at : at + 4 * _DRAWN] - times_ps[0]) / interval_ps
+        error_ps = float(np.abs(ticks - np.rint(ticks)).max()) * interval_ps
+        if error_ps > resolution_ps + 1:
+            return False
+    return True

@@ -13,7 +13,7 @@ from pwmscope.capture.unpack import read_head
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
-_COLUMNAR = (b"PAR1", b"ARROW1")
+_COLUMNAR = (b"PAR1", b"ARROW1", b"\xff\xff\xff\xff")
 _DUMP_KEYWORDS = (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var")
 """What a value change dump may begin with (IEEE Std 1364, clause 18)."""
 
@@ -115,6 +115,6 @@ def choose_reader(path: Path) -> Reader:
         from pwmscope.capture.vcd import read_vcd  # noqa: PLC0415
 
         return read_vcd
-    from pwmscope.capture.table import read_table  # noqa: PLC0415
+    from pwmscope.capture.text.table import read_table  # noqa: PLC0415
 
     return read_table

@@ -15,7 +15,7 @@ from pwmscope.capture.columnar import read_columnar
 from pwmscope.capture.edge_file import write_edges
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.progress import observed_by
-from pwmscope.capture.table import read_table
+from pwmscope.capture.text.table import read_table
 from pwmscope.errors import CaptureError, HintError
 
 NO_HINTS = Hints()

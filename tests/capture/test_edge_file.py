@@ -13,7 +13,7 @@ from pwmscope.capture import Capture, Line
 from pwmscope.capture.columnar import read_columnar
 from pwmscope.capture.edge_file import KEY, read_edges, write_edges
 from pwmscope.capture.hints import Hints
-from pwmscope.capture.table import read_table
+from pwmscope.capture.text.table import read_table
 from pwmscope.errors import CaptureError, HintError, OutputError
 
 NO_HINTS = Hints()

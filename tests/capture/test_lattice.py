@@ -31,7 +31,9 @@ def test_an_interval_near_the_printed_resolution_is_not_claimed():
 def test_a_long_list_is_tried_in_part_and_checked_in_full():
     times = np.cumsum(np.random.default_rng(1).integers(30, 90_000, 50_000)) * 1_000_000
     assert find_interval_ps(times, 1) == 1_000_000
-    times[33_333] += 250_000  # one change off the ticks, and not among those drawn
+    times[33_333] += 250_000  # one change between the ticks
+    assert find_interval_ps(times, 1) == 250_000
+    times[33_333] += 1
     assert find_interval_ps(times, 1) is None
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pwmscope import load
 from pwmscope.capture.hints import Hints
-from pwmscope.capture.table import read_table
+from pwmscope.capture.text.table import read_table
 
 
 def write(path, text):

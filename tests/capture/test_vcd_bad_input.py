@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.vcd import read_vcd
-from pwmscope.capture.vcd_words import MOST_WORD_BYTES
+from pwmscope.capture.vcd.words import MOST_WORD_BYTES
 from pwmscope.errors import CaptureError, PwmscopeError
 
 SCALE = "$timescale 1 us $end\n"

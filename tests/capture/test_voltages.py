@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from pwmscope import PwmscopeError, load
-from pwmscope.capture.comparator import Comparator
-from pwmscope.capture.state_levels import AmplitudeHistogram
+from pwmscope.capture.text.comparator import Comparator
+from pwmscope.capture.text.state_levels import AmplitudeHistogram
 
 
 def histogram_of(*pieces):

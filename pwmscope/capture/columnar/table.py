@@ -1,0 +1,274 @@
+"""A Parquet or Arrow table as a Capture: levels or voltages, sampled or change-listed."""
+
+from __future__ import annotations
+
+import functools
+import operator
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from pwmscope.capture.capture import Capture
+from pwmscope.capture.columnar.time_column import TimeColumn, find_time_column
+from pwmscope.capture.edge_file import chosen_lines, is_edge_file, read_edges
+from pwmscope.capture.hints import Hints
+from pwmscope.capture.progress import watched
+from pwmscope.capture.text.changes import Changes, gather_changes
+from pwmscope.capture.text.clock import find_clock
+from pwmscope.capture.text.comparator import Comparator
+from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.level_columns import MOST_LINES, LevelColumn
+from pwmscope.capture.text.lines import find_lines, no_edges
+from pwmscope.capture.text.rows import RowBatch
+from pwmscope.capture.text.voltages import FIRST_PASS_ROWS, compare, find_comparators
+from pwmscope.capture.unpack import find_packing, reading
+from pwmscope.errors import CaptureError, HintError
+
+PARQUET: Final = b"PAR1"
+ARROW: Final = b"ARROW1"
+_ARROW_STREAM: Final = b"\xff\xff\xff\xff"
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A table that is understood but not read yet."""
+
+    source: str
+    scan: pl.LazyFrame
+    time: TimeColumn | None
+    layout: Layout
+    row_count: int
+
+
+def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
+    """Read a Parquet or Arrow file: an edge file of pwmscope's own, or a table of levels.
+
+    A table has a column per line, of truth values, of the numbers 0 and 1, or
+    of voltages, and the shapes of text tables: one row per sample or per
+    change with a time column (whole, fixed-point or floating-point numbers, or
+    time stamps), or samples without time, whose rate comes from the hints.
+
+    Parameters
+    ----------
+    path : Path
+        A Parquet file or an Arrow file (IPC file format).
+    hints : Hints
+        What the person said about it.
+    batch_rows : int, optional
+        Rows to hold at a time; it has no effect on the result.
+
+    Returns
+    -------
+    Capture
+        Edges of every line; the first row's time is 0.
+
+    Raises
+    ------
+    CaptureError, HintError
+        One sentence: what was found where, and what to do.
+    """
+    source = str(path)
+    kind = _kind(path)
+    try:
+        if kind == "Parquet" and is_edge_file(path):
+            return read_edges(path, hints)
+        return _read(_find_table(path, kind, hints), hints, batch_rows)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError) as error:
+        first_words = (str(error).splitlines() or [""])[0][:120].rstrip(".")
+        raise CaptureError(
+            source,
+            f"the {kind} data are damaged or cut short ({first_words})",
+            "copy or write the file again",
+        ) from None
+
+
+def _kind(path: Path) -> str:
+    with reading(path), path.open("rb") as file:
+        head = file.read(8)
+    if head.startswith(PARQUET):
+        return "Parquet"
+    if head.startswith(ARROW):
+        return "Arrow"
+    if find_packing(path) != "plain":
+        raise CaptureError(
+            str(path), "expected a Parquet or an Arrow file as it is, not packed", "unpack it"
+        )
+    found = "is an Arrow stream" if head.startswith(_ARROW_STREAM) else "is neither"
+    raise CaptureError(
+        str(path),
+        f"expected a Parquet or an Arrow file, and this {found}",
+        "write the recording as Parquet, or as an Arrow file that is not a stream",
+    )
+
+
+def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
+    source = str(path)
+    if kind == "Parquet":
+        scan = pl.scan_parquet(path, glob=False, hive_partitioning=False)
+    else:
+        scan = pl.scan_ipc(path, glob=False, hive_partitioning=False)
+    schema = scan.collect_schema()
+    if not schema:
+        raise CaptureError(source, "the table has no columns", "write the recording again")
+    time = find_time_column(scan, hints, source)
+    if time is None and hints.rate_hz is None:
+        raise HintError(
+            f"{source}: the rows carry no time column, so the sample rate is needed; "
+            "add --rate with the analyser's setting, for example --rate 1MHz."
+        )
+    names = tuple(name for name in schema if time is None or name != time.name)
+    lines = chosen_lines(names, hints, source)
+    levels = _find_levels(scan, schema, lines, hints, source)
+    row_count = int(scan.select(pl.len()).collect().item())
+    said = [f"The file is {_AN[kind]} table of {row_count} rows."]
+    if time is None:
+        said.append("The rows carry no time; they are samples at even intervals.")
+        layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)
+    else:
+        said += time.assumptions
+        columns = (time.name, *lines)
+        layout = Layout("", 0, columns, time.name, time.unit, 0, tuple(said), levels=levels)
+    return _Table(source, scan, time, layout, row_count)
+
+
+_AN: Final = {"Parquet": "a Parquet", "Arrow": "an Arrow"}
+
+
+def _find_levels(
+    scan: pl.LazyFrame, schema: pl.Schema, lines: tuple[str, ...], hints: Hints, source: str
+) -> tuple[LevelColumn, ...]:
+    """Decide which columns are levels and which voltages."""
+    if not 0 < len(lines) <= MOST_LINES:
+        raise CaptureError(
+            source,
+            f"{len(lines)} columns of levels, 1 to {MOST_LINES} are read",
+            "name the lines to read with --lines",
+        )
+    for name in lines:
+        if not (schema[name] == pl.Boolean or schema[name].is_numeric()):
+            raise CaptureError(
+                source,
+                f"the column holds {schema[name]}, expected levels",
+                "write it as truth values or as 0 and 1, or leave it out with --lines",
+                column=name,
+            )
+    # Whole numbers count as voltages only where the person says so.
+    asked = [n for n in lines if hints.threshold_v is not None or not schema[n].is_integer()]
+    asked = [name for name in asked if schema[name] != pl.Boolean]
+    voltages: set[str] = set()
+    if asked:
+        only_levels = scan.select(_is_level(name).all() for name in asked)
+        found = only_levels.collect(engine="streaming").row(0, named=True)
+        voltages = {name for name, is_level in found.items() if not is_level}
+    if hints.threshold_v is not None and not voltages:
+        raise HintError(f"{source}: no column holds voltages; leave --threshold out.")
+    return tuple(
+        LevelColumn(name, bit, "analogue" if name in voltages else "digit", bit)
+        for bit, name in enumerate(lines)
+    )
+
+
+def _is_level(name: str) -> pl.Expr:
+    column = pl.col(name)
+    return ((column == 0) | (column == 1)).fill_null(value=False)
+
+
+def _is_readable(level: LevelColumn) -> pl.Expr:
+    if level.kind == "analogue":
+        return pl.col(level.name).cast(pl.Float64).is_finite().fill_null(value=False)
+    return _is_level(level.name)
+
+
+def _stream(table: _Table, batch_rows: int | None) -> Iterator[RowBatch]:
+    digits = [level for level in table.layout.levels if level.kind == "digit"]
+    bits = [
+        (pl.col(level.name) == 1).cast(pl.UInt64) * pl.lit(1 << level.first_bit, pl.UInt64)
+        for level in digits
+    ]
+    good = [_is_readable(level) for level in table.layout.levels]
+    if table.time is not None:
+        good.append(table.time.is_readable.fill_null(value=False))
+    columns = [functools.reduce(operator.and_, good).alias("good")]
+    columns.append(functools.reduce(operator.or_, bits, pl.lit(0, pl.UInt64)).alias("word"))
+    if table.time is not None:
+        columns.append(table.time.since_first_ps.alias("time"))
+    for i, level in enumerate(table.layout.analogue):
+        columns.append(pl.col(level.name).cast(pl.Float64).alias(f"v{i}"))
+    batches = table.scan.select(columns).collect_batches(
+        chunk_size=batch_rows, maintain_order=True, engine="streaming"
+    )
+    first_row = 0
+    for batch in watched(batches, table.row_count, lambda batch: batch.height):
+        good_rows = batch.get_column("good")
+        if not good_rows.all():
+            raise _wrong_cell(table, first_row + int(good_rows.arg_min() or 0))
+        time = None if table.time is None else batch.get_column("time").to_numpy()
+        volts = tuple(
+            batch.get_column(f"v{i}").to_numpy() for i in range(len(table.layout.analogue))
+        )
+        yield RowBatch(first_row, batch.get_column("word").to_numpy(), time, volts=volts)
+        first_row += batch.height
+
+
+def _wrong_cell(table: _Table, row: int) -> CaptureError:
+    """Say what is wrong with the first row that cannot be read."""
+    checks = {level.name: _is_readable(level) for level in table.layout.levels}
+    expected = {
+        level.name: "a finite voltage" if level.kind == "analogue" else "the level 0 or 1"
+        for level in table.layout.levels
+    }
+    if table.time is not None:
+        checks[table.time.name] = table.time.is_readable.fill_null(value=False)
+        expected[table.time.name] = "a time (of at most 106 days)"
+    cells = table.scan.slice(row, 1).select(table.layout.columns).collect()
+    good = cells.select(check.alias(name) for name, check in checks.items())
+    column = next(name for name in table.layout.columns if not good.item(0, name))
+    cell = cells.item(0, column)
+    found = "nothing" if cell is None else f"'{str(cell)[:40]}'"
+    is_time = table.time is not None and column == table.time.name
+    otherwise = "write the recording again" if is_time else "leave this line out with --lines"
+    return CaptureError(
+        table.source,
+        f"{found} stands where {expected[column]} was expected",
+        f"mend or remove this row, or {otherwise}",
+        row=row + 1,
+        column=column,
+    )
+
+
+def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
+    source, layout = table.source, table.layout
+    said = list(layout.assumptions)
+    rows = _stream(table, batch_rows)
+    comparators: dict[str, Comparator] = {}
+    if layout.analogue:
+        first_pass = _stream(table, FIRST_PASS_ROWS)
+        comparators, more = find_comparators(first_pass, layout, hints, source)
+        said += more
+        rows = compare(rows, layout, comparators)
+    changes = gather_changes(rows, source, 1)
+    if not changes.rows.size:
+        raise no_edges(layout.level_columns, changes.row_count, source)
+    layout, more = _with_decimals(table, changes)
+    clock = find_clock(changes, layout, hints, source)
+    said += [*more, *clock.assumptions]
+    crossed_ps = {
+        name: clock.crossing_instants_ps(comparator.crossings)
+        for name, comparator in comparators.items()
+    }
+    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
+    lines, more = find_lines(changes, times_ps, layout, crossed_ps)
+    if not any(line.edges_ps.size for line in lines.values()):
+        raise no_edges(lines, changes.row_count, source)
+    return Capture(lines, clock.duration_ps, clock.interval_ps, source, (*said, *more))
+
+
+def _with_decimals(table: _Table, changes: Changes) -> tuple[Layout, tuple[str, ...]]:
+    if table.time is None:
+        return table.layout, ()
+    is_sampled = 2 * changes.rows.size < changes.row_count - 2 or bool(table.layout.analogue)
+    decimals, said = table.time.precision(changes, is_sampled=is_sampled)
+    return replace(table.layout, time_decimals=decimals), said

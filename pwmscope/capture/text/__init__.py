@@ -1,0 +1,1 @@
+"""Text tables of levels, whatever their dialect, as captures."""

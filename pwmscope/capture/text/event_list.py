@@ -1,0 +1,242 @@
+"""A list of events (time, line, level) or pulses (time, line, high duration) as a Capture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pwmscope.capture.capture import PS_PER_S, Capture, Line
+from pwmscope.capture.hints import Hints
+from pwmscope.capture.text.clock import at_samples, find_listed_interval, resolution_ps
+from pwmscope.capture.text.dialect import SPACES
+from pwmscope.capture.text.encoding import Text
+from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.level_columns import MOST_LINES
+from pwmscope.capture.text.lines import (
+    no_edges,
+    say_vanished,
+    select_lines,
+    without_zero_widths,
+)
+from pwmscope.capture.text.readings import read_fixed_point, read_level, read_time, time_type
+from pwmscope.capture.text.rows import is_blank, whole_rows
+from pwmscope.capture.text.scan import scan_table
+from pwmscope.capture.units import say_interval
+from pwmscope.errors import CaptureError
+
+_MARGIN_PS = PS_PER_S // 1000
+"""Silence put before a first event that has no time 0 before it, so that it counts as one."""
+
+
+@dataclass(slots=True)
+class _Listed:
+    """What the list says of one line so far: instants, and the level after each."""
+
+    times: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    levels: list[npt.NDArray[np.int8]] = field(default_factory=list)
+    last_time: int | None = None
+    last_level: int = -1
+
+    @property
+    def times_ps(self) -> npt.NDArray[np.int64]:
+        return np.concatenate(self.times)
+
+
+def read_event_list(
+    text: Text, layout: Layout, hints: Hints, *, batch_rows: int | None = None
+) -> Capture:
+    """Read a list of events or pulses.
+
+    Rows may be in order of time, or grouped by line.
+
+    Parameters
+    ----------
+    text : Text
+        The file.
+    layout : Layout
+        Its columns.
+    hints : Hints
+        What the person said.
+    batch_rows : int, optional
+        Rows to parse at a time; it has no effect on the result.
+
+    Returns
+    -------
+    Capture
+        Edges of every line. The file's time 0 is kept where the first event
+        comes at most a second after it; an event at time 0 states the level
+        at the start.
+
+    Raises
+    ------
+    CaptureError, HintError
+        One sentence: what was found where, and what to do.
+    """
+    listed: dict[str, _Listed] = {}
+    end, count, is_cut = 0, 0, False
+    for batch in _batches(text, layout, batch_rows):
+        _take(batch, listed, layout, text.source, count)
+        ends = batch.times if batch.durations is None else batch.times + batch.durations
+        end = max(end, int(ends.max(initial=end))) if count else int(ends.max(initial=0))
+        count += batch.times.size
+        is_cut = batch.is_cut
+    if count < 1 or not listed:
+        raise CaptureError(
+            text.source,
+            "0 rows of data found, at least one is needed",
+            "export the whole recording",
+            row=layout.skip_lines + 1,
+        )
+    origin, said = _origin(listed, layout)
+    lines, vanished = _lines(listed, origin)
+    times_ps = np.concatenate([line.times_ps for line in listed.values()])
+    lines = select_lines(lines, hints, text.source)
+    if not any(line.edges_ps.size for line in lines.values()):
+        raise no_edges(lines, count, text.source)
+    interval_ps, more = find_listed_interval(
+        np.unique(times_ps), _resolution(layout), layout.rate_hz, hints
+    )
+    assumptions = [*text.assumptions, *layout.assumptions, *said, more]
+    if vanished:
+        assumptions.append(say_vanished(vanished))
+    if is_cut:
+        assumptions.append("The last row is cut short and was left out.")
+    return Capture(lines, end - origin, interval_ps, text.source, tuple(assumptions))
+
+
+def _resolution(layout: Layout) -> int:
+    events = layout.events
+    coarsest = resolution_ps(layout.time_unit, layout.time_decimals)
+    if events is not None and events.duration is not None:
+        coarsest = max(coarsest, resolution_ps(events.duration_unit, events.duration_decimals))
+    return coarsest
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """Some rows: instants, names of lines, and levels or else durations."""
+
+    times: npt.NDArray[np.int64]
+    names: pl.Series
+    levels: npt.NDArray[np.int8]
+    durations: npt.NDArray[np.int64] | None
+    is_cut: bool
+
+
+def _batches(text: Text, layout: Layout, batch_rows: int | None) -> Iterator[_Batch]:
+    scan = _scan(text, layout)
+    for frame, is_cut in whole_rows(text.path, layout, scan, batch_rows, text.source):
+        times = frame.get_column("time").to_numpy()
+        durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
+        if layout.time_kind == "sample" and layout.rate_hz is not None:
+            times = at_samples(times, 1e12 / layout.rate_hz)
+        levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
+        yield _Batch(times, frame.get_column("line"), levels, durations, is_cut)
+
+
+def _lists_pulses(layout: Layout) -> bool:
+    return layout.events is not None and layout.events.duration is not None
+
+
+def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
+    events = layout.events
+    assert events is not None  # read_table chose this reader because of it
+    time = layout.columns.index(layout.time_column or "")
+    is_text = layout.delimiter == SPACES
+    if events.level is not None:
+        value = read_level(pl.col(f"c{events.level}").str.strip_chars().str.to_lowercase())
+    else:
+        value = read_fixed_point(pl.col(f"c{events.duration}"), events.duration_unit, layout)
+    line = pl.lit("line1") if events.line is None else pl.col(f"c{events.line}").str.strip_chars()
+    return scan_table(text.path, layout, {time: time_type(layout)}).select(
+        read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
+        line.alias("line"),
+        value.alias("value"),
+        pl.lit(value=False).alias("bad"),
+        is_blank(p for p in (time, *events.positions) if p is not None).alias("blank"),
+    )
+
+
+def _take(
+    batch: _Batch, listed: dict[str, _Listed], layout: Layout, source: str, first_row: int
+) -> None:
+    for name in batch.names.unique(maintain_order=True):
+        at = np.flatnonzero((batch.names == name).to_numpy())
+        line = listed.setdefault(name, _Listed())
+        if len(listed) > MOST_LINES:
+            raise CaptureError(
+                source,
+                f"more than {MOST_LINES} lines are named, at most {MOST_LINES} are read",
+                "export fewer lines",
+                row=layout.skip_lines + 1 + first_row + int(at[0]),
+                column=layout.columns[layout.events.line or 0] if layout.events else None,
+            )
+        times, levels = batch.times[at], batch.levels[at]
+        if batch.durations is not None:
+            times = np.stack([times, times + batch.durations[at]], axis=1).ravel()
+            levels = np.tile(np.array([1, 0], np.int8), at.size)
+        _refuse_disorder(line, times, at, (layout, source, first_row), name)
+        line.last_time = int(times[-1])
+        # A row that repeats the level is no change.
+        kept = np.diff(levels, prepend=np.int8(line.last_level)) != 0
+        line.last_level = int(levels[-1])
+        line.times.append(times[kept])
+        line.levels.append(levels[kept])
+
+
+def _refuse_disorder(
+    line: _Listed,
+    times: npt.NDArray[np.int64],
+    at: npt.NDArray[np.int64],
+    place: tuple[Layout, str, int],
+    name: str,
+) -> None:
+    first = times[0] if line.last_time is None else line.last_time
+    steps = np.diff(times, prepend=first)
+    if not bool((steps < 0).any()):
+        return
+    layout, source, first_row = place
+    index = int((steps < 0).argmax())
+    by = say_interval(-float(steps[index]))
+    per_row = times.size // at.size
+    row = layout.skip_lines + 1 + first_row + int(at[index // per_row])
+    if per_row == 1:
+        found = f"the time of line {name} goes backwards by {by}"
+    elif index % 2:
+        found = f"a pulse of line {name} lasts {by} less than nothing"
+    else:
+        found = f"a pulse of line {name} begins {by} before the one above it ends"
+    raise CaptureError(source, found, "mend this row, or export the recording again", row=row)
+
+
+def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
+    starts = [int(line.times_ps[0]) for line in listed.values()]
+    start = min(starts)
+    if layout.time_kind != "stamp" and 0 <= start <= PS_PER_S:
+        if start == 0:
+            return 0, ("What is listed at time 0 is the level at the start.",)
+        return 0, (f"Time 0 is the file's own, {say_interval(start)} before the first row.",)
+    if starts.count(start) > 1 and not _lists_pulses(layout):
+        return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file); what is "
+                       "listed there is the level at the start.",)  # fmt: skip
+    return start - _MARGIN_PS, (
+        f"Time 0 is {say_interval(_MARGIN_PS)} before the first row, so that it counts as an edge.",
+    )
+
+
+def _lines(listed: dict[str, _Listed], origin: int) -> tuple[dict[str, Line], int]:
+    lines: dict[str, Line] = {}
+    vanished = 0
+    for name, line in listed.items():
+        times = line.times_ps - origin
+        levels = np.concatenate(line.levels)
+        at_start = int(np.searchsorted(times, 0, side="right"))
+        initial = int(levels[at_start - 1]) if at_start else 1 - int(levels[0])
+        kept = without_zero_widths(times[at_start:])
+        vanished += times.size - at_start - kept.size
+        lines[name] = Line(name, kept, initial)
+    return lines, vanished

@@ -1,0 +1,98 @@
+"""A text table as a Capture, whatever its form."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pwmscope.capture.capture import Capture
+from pwmscope.capture.hints import Hints
+from pwmscope.capture.text.changes import gather_changes
+from pwmscope.capture.text.clock import find_clock
+from pwmscope.capture.text.comparator import Comparator
+from pwmscope.capture.text.encoding import Text, open_text
+from pwmscope.capture.text.event_list import read_event_list
+from pwmscope.capture.text.layout import Layout, find_layout
+from pwmscope.capture.text.lines import find_lines, no_edges, select_lines
+from pwmscope.capture.text.rows import stream_rows
+from pwmscope.capture.text.voltages import FIRST_PASS_ROWS, compare, find_comparators, quiet_lines
+from pwmscope.capture.units import say_interval
+from pwmscope.errors import HintError
+
+
+def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
+    """Read a delimited text table of levels, voltages, events or pulses.
+
+    The forms are told apart from the data: one row per sample or per change
+    with the levels or voltages of all lines, with or without a time column; one
+    row per event (time, line, level); one row per pulse (time, line, duration).
+
+    Parameters
+    ----------
+    path : Path
+        A text file in UTF-8 or UTF-16, plain, gzip, Zstandard or zip.
+    hints : Hints
+        What the person said about it.
+    batch_rows : int, optional
+        Rows to parse at a time; it has no effect on the result.
+
+    Returns
+    -------
+    Capture
+        Edges of every line; the first row's time is 0.
+
+    Raises
+    ------
+    CaptureError, HintError
+        One sentence: what was found where, and what to do.
+    """
+    with open_text(path) as text:
+        layout = find_layout(text.head, text.source, hints, text.more)
+        _refuse_without_rate(layout, text.source)
+        if layout.events is not None:
+            return read_event_list(text, layout, hints, batch_rows=batch_rows)
+        return _read_rows(text, layout, hints, batch_rows)
+
+
+def _refuse_without_rate(layout: Layout, source: str) -> None:
+    if layout.rate_hz is not None or (layout.time_column and layout.time_kind != "sample"):
+        return
+    lack = "carry no time column" if layout.time_column is None else "carry sample numbers, no time"
+    raise HintError(
+        f"{source}: the rows {lack}, so the sample rate is needed; "
+        "add --rate with the analyser's setting, for example --rate 1MHz."
+    )
+
+
+def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
+    source = text.source
+    said = [*text.assumptions, *layout.assumptions]
+    rows = stream_rows(text.path, layout, batch_rows=batch_rows, source=source)
+    comparators: dict[str, Comparator] = {}
+    if layout.analogue:
+        first_pass = stream_rows(text.path, layout, batch_rows=FIRST_PASS_ROWS, source=source)
+        comparators, more = find_comparators(first_pass, layout, hints, source)
+        said += more
+        rows = compare(rows, layout, comparators)
+    say_step = _say_samples if layout.time_kind == "sample" else say_interval
+    changes = gather_changes(rows, source, layout.skip_lines + 1, say_step)
+    if not changes.rows.size:
+        quiet = quiet_lines(comparators)
+        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
+    clock = find_clock(changes, layout, hints, source)
+    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
+    crossed_ps = {
+        name: clock.crossing_instants_ps(comparator.crossings)
+        for name, comparator in comparators.items()
+    }
+    lines, more = find_lines(changes, times_ps, layout, crossed_ps)
+    lines = select_lines(lines, hints, source)
+    if not any(line.edges_ps.size for line in lines.values()):
+        raise no_edges(lines, changes.row_count, source)
+    said += [*clock.assumptions, *more]
+    if changes.lost_last_row:
+        said.append("The last row is cut short and was left out.")
+    return Capture(lines, clock.duration_ps, clock.interval_ps, source, tuple(said))
+
+
+def _say_samples(count: float) -> str:
+    return f"{count:g} samples"

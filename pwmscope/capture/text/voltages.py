@@ -1,0 +1,130 @@
+"""Voltage columns: their state levels from a first pass, and the comparators that follow."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from pwmscope.capture.hints import Hints
+from pwmscope.capture.text.comparator import Comparator
+from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.rows import RowBatch
+from pwmscope.capture.text.state_levels import HYSTERESIS, AmplitudeHistogram, StateLevels
+from pwmscope.errors import HintError
+
+FIRST_PASS_ROWS: Final = 1 << 17
+"""Rows at a time in the first pass, fixed so that its sums are the same every time."""
+
+
+def find_comparators(
+    batches: Iterable[RowBatch], layout: Layout, hints: Hints, source: str
+) -> tuple[dict[str, Comparator], tuple[str, ...]]:
+    """Find each voltage column's threshold by a first pass over all rows.
+
+    Parameters
+    ----------
+    batches : iterable of RowBatch
+        All rows, in batches of `FIRST_PASS_ROWS`; they are not held.
+    layout : Layout
+        Which columns are voltages.
+    hints : Hints
+        The person's threshold, if any.
+    source : str
+        The file's name, for messages.
+
+    Returns
+    -------
+    comparators : dict of str to Comparator
+        One for each voltage column.
+    assumptions : tuple of str
+        State levels, threshold and hysteresis of each, as sentences.
+
+    Raises
+    ------
+    HintError
+        If the person's threshold lies beyond all samples of every column.
+    """
+    names = [level.name for level in layout.analogue]
+    histograms = [AmplitudeHistogram() for _ in names]
+    for batch in batches:
+        for histogram, volts in zip(histograms, batch.volts, strict=True):
+            histogram.add(volts)
+    found = {n: h.state_levels() for n, h in zip(names, histograms, strict=True) if not h.is_empty}
+    threshold = hints.threshold_v
+    ranges = ", ".join(f"{n} {lv.least:.4g} to {lv.most:.4g}" for n, lv in found.items())
+    if (
+        threshold is not None
+        and found
+        and not any(levels.least < threshold <= levels.most for levels in found.values())
+    ):
+        raise HintError(
+            f"{source}: no voltage crosses --threshold {threshold:g} ({ranges}); "
+            "give one between the two levels, or leave it out."
+        )
+    comparators: dict[str, Comparator] = {}
+    said: list[str] = []
+    for name, levels in found.items():
+        comparators[name], sentence = _comparator(name, levels, threshold)
+        said.append(sentence)
+    if comparators:
+        said.append(
+            f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, and edges of these lines are "
+            "timed by linear interpolation between the two samples around the threshold."
+        )
+    return comparators, tuple(said)
+
+
+def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
+    """Names of voltages that do not show two state levels, and so never change level."""
+    return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
+
+
+def _comparator(name: str, levels: StateLevels, threshold: float | None) -> tuple[Comparator, str]:
+    shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
+    if threshold is not None:
+        band = levels.band if levels.are_two else 0.0
+        return Comparator(threshold, band), (
+            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
+            f"its threshold is {threshold:g}, as you said."
+        )
+    if not levels.are_two:
+        return Comparator(math.inf, 0.0), (
+            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} that "
+            "does not show two state levels, so it is taken as low throughout; "
+            "--threshold would overrule this."
+        )
+    return Comparator(levels.middle, levels.band), (
+        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
+        f"its threshold is {levels.middle:.4g}, halfway."
+    )
+
+
+def compare(
+    batches: Iterable[RowBatch], layout: Layout, comparators: dict[str, Comparator]
+) -> Iterator[RowBatch]:
+    """Put the levels of voltage columns into the rows' words.
+
+    Parameters
+    ----------
+    batches : iterable of RowBatch
+        Rows with voltages.
+    layout : Layout
+        Which bit belongs to which column.
+    comparators : dict of str to Comparator
+        One for each voltage column; they keep the crossings.
+
+    Yields
+    ------
+    RowBatch
+        The same rows.
+    """
+    for batch in batches:
+        words = batch.words
+        for level, volts in zip(layout.analogue, batch.volts, strict=True):
+            bits = comparators[level.name].feed(volts, batch.time_ps, batch.first_row)
+            words = words | (bits << np.uint64(level.first_bit))
+        yield replace(batch, words=words)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.text.rows import RowBatch
+from pwmscope.capture.text.rows import RowBatch, Words
 from pwmscope.capture.units import say_interval
 from pwmscope.errors import CaptureError
 
@@ -23,7 +23,7 @@ class Changes:
         Packed levels of the first and of the last row.
     rows : ndarray of int64, shape (n_changes,)
         Index of each changed row among the rows of data.
-    words : ndarray of uint64, shape (n_changes,)
+    words : ndarray of unsigned int, shape (n_changes,)
         Packed levels in each changed row.
     time_ps : ndarray of int64, shape (n_changes,), or None
         Time of each changed row as the file gives it; None without a time column.
@@ -42,7 +42,7 @@ class Changes:
     first_word: int
     last_word: int
     rows: npt.NDArray[np.int64]
-    words: npt.NDArray[np.uint64]
+    words: Words
     time_ps: npt.NDArray[np.int64] | None
     row_count: int
     start_ps: int
@@ -83,7 +83,7 @@ def gather_changes(
         If time goes backwards, or there are fewer than two rows.
     """
     rows: list[npt.NDArray[np.int64]] = []
-    words: list[npt.NDArray[np.uint64]] = []
+    words: list[Words] = []
     times: list[npt.NDArray[np.int64]] = []
     first_word = previous_word = 0
     start_ps = previous_ps = 0
@@ -97,8 +97,9 @@ def gather_changes(
         if is_first:
             first_word = previous_word = int(batch.words[0])
         at = _changed(batch.words, previous_word)
+        all_changed = at.size == batch.words.size  # the usual case in a list of changes
         rows.append(at + batch.first_row)
-        words.append(batch.words[at])
+        words.append(batch.words if all_changed else batch.words[at])
         previous_word = int(batch.words[-1])
         if batch.time_ps is not None:
             if is_first:
@@ -112,7 +113,7 @@ def gather_changes(
                 if high > most:
                     most = high
                     most_row = batch.first_row + int(is_first) + int(steps.argmax())
-            times.append(batch.time_ps[at])
+            times.append(batch.time_ps if all_changed else batch.time_ps[at])
             previous_ps = int(batch.time_ps[-1])
         count = batch.first_row + batch.words.size
     if count < 2:
@@ -138,10 +139,10 @@ def gather_changes(
     )
 
 
-def _changed(words: npt.NDArray[np.uint64], previous_word: int) -> npt.NDArray[np.int64]:
+def _changed(words: Words, previous_word: int) -> npt.NDArray[np.int64]:
     """Rows whose word differs from the one before."""
     differs = np.empty(words.size, dtype=bool)
-    differs[0] = words[0] != np.uint64(previous_word)
+    differs[0] = int(words[0]) != previous_word
     np.not_equal(words[1:], words[:-1], out=differs[1:])
     return np.flatnonzero(differs)
 

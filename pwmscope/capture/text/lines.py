@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +12,7 @@ from pwmscope.capture.hints import Hints
 from pwmscope.capture.text.changes import Changes
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.level_columns import LevelColumn
+from pwmscope.capture.text.rows import Words
 from pwmscope.errors import CaptureError, HintError
 
 
@@ -68,11 +68,11 @@ def find_lines(
     return lines, tuple(said)
 
 
-def _flipped(changes: Changes) -> npt.NDArray[np.unsignedinteger[Any]]:
+def _flipped(changes: Changes) -> Words:
     """Bits that changed in each row, in as few bytes as hold them."""
     flipped = changes.words.copy()
     flipped[1:] ^= changes.words[:-1]
-    flipped[:1] ^= np.uint64(changes.first_word)
+    flipped[:1] ^= flipped.dtype.type(changes.first_word)
     most = int(np.bitwise_or.reduce(flipped, initial=0))
     return flipped.astype(np.min_scalar_type(most))
 

@@ -7,6 +7,7 @@ import operator
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +30,9 @@ from pwmscope.capture.text.wrong_cell import explain
 from pwmscope.capture.unpack import find_packing
 from pwmscope.errors import CaptureError
 
+Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
+"""Packed levels, a word per row, in an unsigned type of any size."""
+
 
 @dataclass(frozen=True, slots=True)
 class RowBatch:
@@ -38,9 +42,9 @@ class RowBatch:
     ----------
     first_row : int
         Index of the first row among the rows of data, counted from 0.
-    words : ndarray of uint64, shape (n_rows,)
-        The bits of each level column where the layout places them; those of
-        voltages are 0 until a comparator sets them.
+    words : ndarray of unsigned int, shape (n_rows,)
+        The bits of each level column where the layout places them, in as few
+        bytes as hold them; those of voltages are 0 until a comparator sets them.
     time_ps : ndarray of int64, shape (n_rows,), or None
         The time column in picoseconds, exact, or sample numbers; None where
         there is none.
@@ -51,7 +55,7 @@ class RowBatch:
     """
 
     first_row: int
-    words: npt.NDArray[np.uint64]
+    words: Words
     time_ps: npt.NDArray[np.int64] | None
     lost_last_row: bool = False
     volts: tuple[npt.NDArray[np.float64], ...] = ()
@@ -192,14 +196,15 @@ def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     types = {level.position: level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
-    parts = [_cell(c).cast(pl.UInt64) * _place(c) for c in digits]
+    kind = pl.UInt64 if others or layout.analogue else _least_type(len(digits))
+    parts = [_cell(c).cast(kind) * pl.lit(1 << c.first_bit, kind) for c in digits]
     parts += [
         (
             read_level_number(_cell(c))
             if c.kind == "level number" and not is_text
             else read_bits(_cell(c), c, layout)
         )
-        * _place(c)
+        * pl.lit(1 << c.first_bit, pl.UInt64)
         for c in others
     ]
     word = functools.reduce(operator.or_, parts) if parts else pl.lit(0, pl.UInt64)
@@ -214,7 +219,7 @@ def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     for i, level in enumerate(layout.analogue):
         volts = read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
         columns.append(volts.alias(f"v{i}"))
-    if is_text or any(kind == pl.String() for kind in types.values()):
+    if is_text or any(found == pl.String() for found in types.values()):
         columns.append(is_blank(types).alias("blank"))
     return scan_table(path, layout, types).select(columns)
 
@@ -228,8 +233,10 @@ def _cell(level: LevelColumn) -> pl.Expr:
     return pl.col(f"c{level.position}")
 
 
-def _place(level: LevelColumn) -> pl.Expr:
-    return pl.lit(1 << level.first_bit, pl.UInt64)
+def _least_type(bits: int) -> type[pl.DataType]:
+    """Return the smallest unsigned type that holds a row's levels; small words read faster."""
+    kinds = ((8, pl.UInt8), (16, pl.UInt16), (32, pl.UInt32), (64, pl.UInt64))
+    return next(kind for most, kind in kinds if bits <= most)
 
 
 def _finite(volts: pl.Expr) -> pl.Expr:

@@ -12,6 +12,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings.dwells import Dwells, find_dwells
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
+from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.timing import Timing, examine_timing
@@ -19,13 +20,10 @@ from pwmscope.findings.travel import Travel, examine_travel
 from pwmscope.pulses import (
     STANDARD_SERVO,
     Convention,
-    Flag,
     PulseTable,
     decode,
     split_sum_trains,
 )
-
-FEWEST_PULSES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +150,11 @@ def examine(
         )
     capture = split_sum_trains(capture)
     tables = {name: t for name, t in decode(capture, convention).items() if name != off_line}
-    refused = {name: why for name, t in tables.items() if (why := _not_servo(t)) is not None}
+    refused = {
+        name: why
+        for name, t in tables.items()
+        if (why := why_not_servo(t, capture.lines[name])) is not None
+    }
     servo = {name: table for name, table in tables.items() if name not in refused}
     whole = {name: find_dwells(table) for name, table in servo.items()}
     losses, said = _losses(capture, servo, whole, off_line)
@@ -189,33 +191,6 @@ def _losses(
         "No marker line is named, so losses are inferred from the outputs; "
         "a held output cannot be told from an idle stick that way.",
     )
-
-
-def _not_servo(table: PulseTable) -> str | None:
-    """Say why a line does not carry servo pulses, or None where it does."""
-    convention = table.convention
-    whole = int(np.count_nonzero(~table.has(Flag.CUT)))
-    if not whole:
-        return "It carries no whole pulse."
-    pulses = int(np.count_nonzero(~table.has(Flag.CUT | Flag.GLITCH | Flag.NOTCHED)))
-    good = int(np.count_nonzero(table.measured))
-    if whole <= FEWEST_PULSES and not good:
-        return (
-            f"It changes level only a few times. If it is wired to the transmitter's switch, "
-            f"name it with --off-line {table.line}."
-        )
-    accepted = f"{convention.accepted_low_us:g} to {convention.accepted_high_us:g} us"
-    if not pulses:
-        return f"All its {whole} pulses are shorter than {convention.glitch_us:g} us."
-    if good < 0.5 * pulses:
-        usual_us = float(np.nanmedian(table.width_us))
-        return (
-            f"It does not look like servo pulses: {pulses - good} of {pulses} are not "
-            f"{accepted} wide; the usual width is {usual_us:.1f} us."
-        )
-    if good < FEWEST_PULSES:
-        return f"Only {good} whole servo pulses were seen; at least {FEWEST_PULSES} are needed."
-    return None
 
 
 def _over_s(loss: Loss, event: LossEvent, duration_s: float) -> float:

@@ -275,7 +275,8 @@ def _say(
     else:
         did = f"{behaviour.value} ({level_us:.1f} us)"
     took = "" if settle_s is None or behaviour is None else f", settled {settle_s:.3f} s later"
-    back = "" if recovered_s is None else f", back at {recovered_s:.3f} s"
+    again = "pulses again" if level_us is None else "seen to move again"
+    back = "" if recovered_s is None else f", {again} at {recovered_s:.3f} s"
     return f"Lost at {loss.lost_s:.3f} s: {did}{took}{back}."
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pwmscope.capture.units import parse_rate, parse_time_unit
+from pwmscope.errors import HintError
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,3 +71,11 @@ class Hints:
             lines=None if lines is None else tuple(lines),
             threshold_v=threshold,
         )
+
+
+def rate_needed(source: str, lack: str) -> HintError:
+    """Ask for the sample rate, saying what the rows lack."""
+    return HintError(
+        f"{source}: the rows {lack}, so the sample rate is needed; "
+        "add --rate with the analyser's setting, for example --rate 1MHz."
+    )

@@ -5,13 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from pathlib import Path
-from typing import Final, Protocol, TypeVar
-
-from pwmscope.capture.unpack import find_packing
+from typing import Protocol, TypeVar
 
 Item = TypeVar("Item")
-_SAMPLE_BYTES: Final = 65_536
 
 
 class Observer(Protocol):
@@ -88,39 +84,3 @@ def watched(
         yield item
         done += amount(item)
         report(done, total, unit)
-
-
-def estimate_rows(path: Path) -> int | None:
-    r"""Estimate how many lines a text file has, from some in its middle.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    int or None
-        Within a few percent where lines are alike; None for a packed file.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     file = Path(folder, "a.csv")
-    ...     _ = file.write_text("0,1\n" * 100_000)
-    ...     estimate_rows(file)
-    100000
-    """
-    if find_packing(path) != "plain":
-        return None
-    size_bytes = path.stat().st_size
-    with path.open("rb") as file:
-        file.seek(max(0, size_bytes - _SAMPLE_BYTES) // 2)
-        sample = file.read(_SAMPLE_BYTES)
-    return round(size_bytes * sample.count(b"\n") / len(sample)) if sample else 0

@@ -16,13 +16,14 @@ import jinja2
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS
 from pwmscope.errors import OutputError
-from pwmscope.findings import ChannelFindings, Findings, Verdict
+from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.output import refuse_to_overwrite, write_text
 from pwmscope.report.drawing import Picture
 from pwmscope.report.pictures import draw_channel
 from pwmscope.report.sentences import (
     RULEBOOK,
     channel_sentence,
+    open_points,
     overall_sentence,
     say_line,
     say_number,
@@ -41,16 +42,6 @@ class _Section:
     number: int
     channel: ChannelFindings
     pictures: tuple[Picture, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Point:
-    """One thing that is not met or not shown, with the lines that it holds for."""
-
-    verdict: Verdict
-    name: str
-    sentence: str
-    lines: tuple[str, ...]
 
 
 def write_page(findings: Findings, folder: Path, *, replace: bool = False) -> Path:
@@ -135,23 +126,11 @@ def page_text(findings: Findings) -> str:
         file=plain(PurePath(findings.capture.source).name or findings.capture.source, {}, 80),
         overall=overall_sentence(findings),
         sections=sections,
-        open_points=_open_points(findings),
+        open_points=open_points(findings),
         rulebook=RULEBOOK,
         cautions=CAUTIONS,
         version=__version__,
     )
-
-
-def _open_points(findings: Findings) -> list[_Point]:
-    """List what does not meet its limit, then what is not shown, each thing once."""
-    lines: dict[tuple[Verdict, str, str], list[str]] = {}
-    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
-        for channel in findings.channels.values():
-            for finding in channel.findings:
-                if finding.verdict is verdict:
-                    key = (verdict, finding.name, finding.sentence)
-                    lines.setdefault(key, []).append(channel.line)
-    return [_Point(*key, tuple(named)) for key, named in lines.items()]
 
 
 def _plain_names(findings: Findings) -> dict[str, str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
@@ -142,6 +144,39 @@ def say_line(name: str) -> str:
     """
     plain = "".join(letter if letter.isprintable() else "?" for letter in name)
     return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPoint:
+    """One thing that is not met or not shown, with the lines that it holds for.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        Does not meet, or not shown.
+    name, sentence, limit : str
+        As the finding has them.
+    lines : tuple of str
+        The lines' names, in the capture's order.
+    """
+
+    verdict: Verdict
+    name: str
+    sentence: str
+    limit: str
+    lines: tuple[str, ...]
+
+
+def open_points(findings: Findings) -> list[OpenPoint]:
+    """List what does not meet its limit, then what is not shown, each thing once."""
+    lines: dict[tuple[Verdict, str, str, str], list[str]] = {}
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for channel in findings.channels.values():
+            for finding in channel.findings:
+                if finding.verdict is verdict:
+                    key = (verdict, finding.name, finding.sentence, finding.limit)
+                    lines.setdefault(key, []).append(channel.line)
+    return [OpenPoint(*key, tuple(named)) for key, named in lines.items()]
 
 
 def overall_sentence(findings: Findings) -> str:

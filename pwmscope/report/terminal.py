@@ -16,7 +16,9 @@ from pwmscope.findings.timing import Jitter
 from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.report.sentences import (
     RULEBOOK,
+    OpenPoint,
     channel_sentence,
+    open_points,
     overall_sentence,
     say_convention,
     say_line,
@@ -87,13 +89,14 @@ def _answer(channel: ChannelFindings, console: Console) -> Text:
 
 
 def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[str, list[str]]]:
+    points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),
         (Verdict.NOT_SHOWN, "Not shown, and why"),
     ):
-        reasons = _by_sentence(servo, verdict)
-        if reasons:
-            yield heading, [f"{', '.join(lines)}: {why}" for why, lines in reasons.items()]
+        sayings = [_say_point(point) for point in points if point.verdict is verdict]
+        if sayings:
+            yield heading, sayings
     losses: dict[str, list[str]] = {}
     for channel in servo:
         for event in channel.silence.events if channel.silence else ():
@@ -106,15 +109,9 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
     yield "Assumed", list(findings.assumptions)
 
 
-def _by_sentence(servo: list[ChannelFindings], verdict: Verdict) -> dict[str, list[str]]:
-    """Group the channels whose findings of a verdict say the same."""
-    groups: dict[str, list[str]] = {}
-    for channel in servo:
-        for finding in channel.findings:
-            if finding.verdict is verdict:
-                why = f"{finding.name}. {finding.sentence} Limit: {finding.limit}."
-                groups.setdefault(why, []).append(say_line(channel.line))
-    return groups
+def _say_point(point: OpenPoint) -> str:
+    lines = ", ".join(say_line(line) for line in point.lines)
+    return f"{lines}: {point.name}. {point.sentence} Limit: {point.limit}."
 
 
 Cell = Callable[[ChannelFindings], str]

@@ -14,16 +14,15 @@ import polars as pl
 from pwmscope.capture.capture import Capture
 from pwmscope.capture.columnar.time_column import TimeColumn, find_time_column
 from pwmscope.capture.edge_file import chosen_lines, is_edge_file, read_edges
-from pwmscope.capture.hints import Hints
+from pwmscope.capture.hints import Hints, rate_needed
 from pwmscope.capture.progress import watched
 from pwmscope.capture.text.changes import Changes, gather_changes
 from pwmscope.capture.text.clock import find_clock
-from pwmscope.capture.text.comparator import Comparator
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.level_columns import MOST_LINES, LevelColumn
-from pwmscope.capture.text.lines import find_lines, no_edges
+from pwmscope.capture.text.lines import no_edges, timed_lines
 from pwmscope.capture.text.rows import RowBatch
-from pwmscope.capture.text.voltages import FIRST_PASS_ROWS, compare, find_comparators
+from pwmscope.capture.text.voltages import compared
 from pwmscope.capture.unpack import find_packing, reading
 from pwmscope.errors import CaptureError, HintError
 
@@ -115,10 +114,7 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
         raise CaptureError(source, "the table has no columns", "write the recording again")
     time = find_time_column(scan, hints, source)
     if time is None and hints.rate_hz is None:
-        raise HintError(
-            f"{source}: the rows carry no time column, so the sample rate is needed; "
-            "add --rate with the analyser's setting, for example --rate 1MHz."
-        )
+        raise rate_needed(source, "carry no time column")
     names = tuple(name for name in schema if time is None or name != time.name)
     lines = chosen_lines(names, hints, source)
     levels = _find_levels(scan, schema, lines, hints, source)
@@ -242,25 +238,17 @@ def _wrong_cell(table: _Table, row: int) -> CaptureError:
 def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
     source, layout = table.source, table.layout
     said = list(layout.assumptions)
-    rows = _stream(table, batch_rows)
-    comparators: dict[str, Comparator] = {}
-    if layout.analogue:
-        first_pass = _stream(table, FIRST_PASS_ROWS)
-        comparators, more = find_comparators(first_pass, layout, hints, source)
-        said += more
-        rows = compare(rows, layout, comparators)
+    rows, comparators, more = compared(
+        functools.partial(_stream, table), layout, hints, source, batch_rows
+    )
+    said += more
     changes = gather_changes(rows, source, 1)
     if not changes.rows.size:
         raise no_edges(layout.level_columns, changes.row_count, source)
     layout, more = _with_decimals(table, changes)
     clock = find_clock(changes, layout, hints, source)
     said += [*more, *clock.assumptions]
-    crossed_ps = {
-        name: clock.crossing_instants_ps(comparator.crossings)
-        for name, comparator in comparators.items()
-    }
-    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
-    lines, more = find_lines(changes, times_ps, layout, crossed_ps)
+    lines, more = timed_lines(changes, clock, layout, comparators)
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, changes.row_count, source)
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, (*said, *more))

@@ -19,8 +19,8 @@ class Changes:
 
     Parameters
     ----------
-    first_word, last_word : int
-        Packed levels of the first and of the last row.
+    first_word : int
+        Packed levels of the first row.
     rows : ndarray of int64, shape (n_changes,)
         Index of each changed row among the rows of data.
     words : ndarray of unsigned int, shape (n_changes,)
@@ -40,7 +40,6 @@ class Changes:
     """
 
     first_word: int
-    last_word: int
     rows: npt.NDArray[np.int64]
     words: Words
     time_ps: npt.NDArray[np.int64] | None
@@ -125,7 +124,6 @@ def gather_changes(
         )
     return Changes(
         first_word,
-        previous_word,
         np.concatenate(rows),
         np.concatenate(words),
         np.concatenate(times) if times else None,

@@ -10,10 +10,36 @@ import numpy.typing as npt
 from pwmscope.capture.capture import Line
 from pwmscope.capture.hints import Hints
 from pwmscope.capture.text.changes import Changes
+from pwmscope.capture.text.clock import Clock
+from pwmscope.capture.text.comparator import Comparator
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.level_columns import LevelColumn
 from pwmscope.capture.text.rows import Words
 from pwmscope.errors import CaptureError, HintError
+
+
+def timed_lines(
+    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
+) -> tuple[dict[str, Line], tuple[str, ...]]:
+    """Split changed words into lines at the clock's instants; see `find_lines`.
+
+    Parameters
+    ----------
+    changes : Changes
+        The rows that change a level.
+    clock : Clock
+        When rows were.
+    layout : Layout
+        Which bit belongs to which line.
+    comparators : mapping of str to Comparator
+        Those of the voltage columns, once all rows have passed.
+    """
+    crossed_ps = {
+        name: clock.crossing_instants_ps(comparator.crossings)
+        for name, comparator in comparators.items()
+    }
+    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
+    return find_lines(changes, times_ps, layout, crossed_ps)
 
 
 def find_lines(

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from pwmscope.capture.capture import Capture
-from pwmscope.capture.hints import Hints
+from pwmscope.capture.hints import Hints, rate_needed
 from pwmscope.capture.text.changes import gather_changes
 from pwmscope.capture.text.clock import find_clock
-from pwmscope.capture.text.comparator import Comparator
 from pwmscope.capture.text.encoding import Text, open_text
 from pwmscope.capture.text.event_list import read_event_list
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.lines import find_lines, no_edges, select_lines
-from pwmscope.capture.text.rows import stream_rows
-from pwmscope.capture.text.voltages import FIRST_PASS_ROWS, compare, find_comparators, quiet_lines
+from pwmscope.capture.text.lines import no_edges, select_lines, timed_lines
+from pwmscope.capture.text.rows import RowBatch, stream_rows
+from pwmscope.capture.text.voltages import compared, quiet_lines
 from pwmscope.capture.units import say_interval
-from pwmscope.errors import HintError
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
@@ -57,34 +56,25 @@ def _refuse_without_rate(layout: Layout, source: str) -> None:
     if layout.rate_hz is not None or (layout.time_column and layout.time_kind != "sample"):
         return
     lack = "carry no time column" if layout.time_column is None else "carry sample numbers, no time"
-    raise HintError(
-        f"{source}: the rows {lack}, so the sample rate is needed; "
-        "add --rate with the analyser's setting, for example --rate 1MHz."
-    )
+    raise rate_needed(source, lack)
 
 
 def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
     source = text.source
     said = [*text.assumptions, *layout.assumptions]
-    rows = stream_rows(text.path, layout, batch_rows=batch_rows, source=source)
-    comparators: dict[str, Comparator] = {}
-    if layout.analogue:
-        first_pass = stream_rows(text.path, layout, batch_rows=FIRST_PASS_ROWS, source=source)
-        comparators, more = find_comparators(first_pass, layout, hints, source)
-        said += more
-        rows = compare(rows, layout, comparators)
+
+    def rows_in(size: int | None) -> Iterator[RowBatch]:
+        return stream_rows(text.path, layout, batch_rows=size, source=source)
+
+    rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
+    said += more
     say_step = _say_samples if layout.time_kind == "sample" else say_interval
     changes = gather_changes(rows, source, layout.skip_lines + 1, say_step)
     if not changes.rows.size:
         quiet = quiet_lines(comparators)
         raise no_edges(layout.level_columns, changes.row_count, source, quiet)
     clock = find_clock(changes, layout, hints, source)
-    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
-    crossed_ps = {
-        name: clock.crossing_instants_ps(comparator.crossings)
-        for name, comparator in comparators.items()
-    }
-    lines, more = find_lines(changes, times_ps, layout, crossed_ps)
+    lines, more = timed_lines(changes, clock, layout, comparators)
     lines = select_lines(lines, hints, source)
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, changes.row_count, source)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from typing import Final
 
@@ -101,6 +101,48 @@ def _comparator(name: str, levels: StateLevels, threshold: float | None) -> tupl
         f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
         f"its threshold is {levels.middle:.4g}, halfway."
     )
+
+
+def compared(
+    rows_in: Callable[[int | None], Iterator[RowBatch]],
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    batch_rows: int | None,
+) -> tuple[Iterator[RowBatch], dict[str, Comparator], tuple[str, ...]]:
+    """Stream a table's rows with the levels of its voltage columns, if it has any.
+
+    Parameters
+    ----------
+    rows_in : callable
+        Streams all rows anew, in batches of the given size.
+    layout : Layout
+        Which columns are voltages.
+    hints : Hints
+        The person's threshold, if any.
+    source : str
+        The file's name, for messages.
+    batch_rows : int or None
+        Rows in a batch; it has no effect on the result.
+
+    Returns
+    -------
+    rows : iterator of RowBatch
+        The rows; where there are voltages, a first pass has been made.
+    comparators : dict of str to Comparator
+        One for each voltage column; they keep the crossings as rows are taken.
+    assumptions : tuple of str
+        What was found of the voltages, as sentences.
+
+    Raises
+    ------
+    HintError
+        If the person's threshold lies beyond all samples of every column.
+    """
+    if not layout.analogue:
+        return rows_in(batch_rows), {}, ()
+    comparators, said = find_comparators(rows_in(FIRST_PASS_ROWS), layout, hints, source)
+    return compare(rows_in(batch_rows), layout, comparators), comparators, said
 
 
 def compare(

@@ -28,6 +28,10 @@ def test_an_interval_near_the_printed_resolution_is_not_claimed():
     assert find_interval_ps(times // 10_000 * 10_000, 10_000) is None
 
 
+def test_an_interval_of_no_known_rate_shows_as_common_divisor():
+    assert find_interval_ps(ticks(5) * 7_000_000, 1000) == 7_000_000
+
+
 def test_a_long_list_is_tried_in_part_and_checked_in_full():
     times = np.cumsum(np.random.default_rng(1).integers(30, 90_000, 50_000)) * 1_000_000
     assert find_interval_ps(times, 1) == 1_000_000

@@ -55,6 +55,7 @@ def test_noisy_link_counts_what_was_put_in():
     truth = truth_of("noisy-link")["channels"]
     for line, channel in examined("noisy-link").channels.items():
         assert channel.timing.missing_frames == 25
+        assert channel.timing.period_us.max < 20_200  # a gap is no period
         assert channel.timing.width_jitter_us.rms == pytest.approx(4, rel=0.25)
         assert abs(channel.timing.glitches - len(truth[line]["glitches"])) <= 1
     travel = examined("noisy-link").channels["RX1"].travel

@@ -48,8 +48,9 @@ def test_the_split_is_said():
     assert split_sum_trains(split) is split
 
 
-def test_a_frame_that_lost_a_mark_is_left_out_and_counted():
-    line = train(np.full((30, 5), 1200.0))
+@pytest.mark.parametrize("width_us", [1200.0, 1000.0])  # two of 1000 us pass for one of 2000
+def test_a_frame_that_lost_a_mark_is_left_out_and_counted(width_us):
+    line = train(np.full((30, 5), width_us))
     mark = 2 * (6 * 10 + 3)  # the fourth mark of the eleventh frame
     damaged = Line("PPM", np.delete(line.edges_ps, [mark, mark + 1]), 0)
     found = find_sum_train(damaged)

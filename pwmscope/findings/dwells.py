@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pwmscope.findings.finding import Evidence
 from pwmscope.findings.segments import (
     FEWEST_PULSES,
     SPREAD_LIMIT,
@@ -18,7 +19,7 @@ from pwmscope.findings.segments import (
     segment,
 )
 from pwmscope.findings.uncertainty import sampling_floor_us
-from pwmscope.pulses import PulseTable, find_frames
+from pwmscope.pulses import Frames, PulseTable
 
 SHORTEST_S: Final = 0.4
 """A dwell lasts at least this long, unless the whole record is shorter."""
@@ -68,6 +69,15 @@ class Dwells:
     def __len__(self) -> int:
         return int(self.first.size)
 
+    @property
+    def evidence(self) -> tuple[Evidence, ...]:
+        """The dwells as evidence, each a time span with its rows."""
+        columns = (self.start_s, self.end_s, self.count, self.first, self.last)
+        return tuple(
+            Evidence(float(start), float(end), int(count), int(first), int(last))
+            for start, end, count, first, last in zip(*columns, strict=True)
+        )
+
     def select(self, mask: npt.NDArray[np.bool_]) -> Dwells:
         """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
         return replace(
@@ -83,7 +93,7 @@ class Dwells:
         )
 
 
-def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
+def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] = ()) -> Dwells:
     """Segment a channel's widths into dwells.
 
     A window slides over the measured pulses. It stands still where its range
@@ -104,6 +114,8 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
     ----------
     table : PulseTable
         One channel's pulses.
+    frames : Frames
+        Its frames.
     breaks_s : tuple of float
         Instants that no dwell may span, in seconds.
 
@@ -122,7 +134,7 @@ def find_dwells(table: PulseTable, breaks_s: tuple[float, ...] = ()) -> Dwells:
         SPREAD_LIMIT * noise_us, STRAY * span_us
     )
     stray, rows, width_us = rows[~steady], rows[steady], width_us[steady]
-    window = _window(table, rows.size)
+    window = _window(frames, rows.size)
     if rows.size < window:
         return _no_dwells(noise_us)
     block = np.searchsorted(np.asarray(breaks_s), table.rise_s[rows], side="right")
@@ -172,7 +184,7 @@ def _noise_us(
     return max(scatter_us, floor_us, least_us)
 
 
-def _window(table: PulseTable, pulses: int) -> int:
-    usual_us = find_frames(table).usual_us
+def _window(frames: Frames, pulses: int) -> int:
+    usual_us = frames.usual_us
     window = FEWEST_PULSES if usual_us is None else math.ceil(SHORTEST_S * 1e6 / usual_us)
     return max(FEWEST_PULSES, min(window, pulses))

@@ -13,6 +13,7 @@ from pwmscope.findings.dwells import Dwells, find_dwells
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
 from pwmscope.findings.other_lines import why_not_servo
+from pwmscope.findings.record import Record
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.timing import Timing, examine_timing
@@ -20,8 +21,10 @@ from pwmscope.findings.travel import Travel, examine_travel
 from pwmscope.pulses import (
     STANDARD_SERVO,
     Convention,
+    Frames,
     PulseTable,
     decode,
+    find_frames,
     split_sum_trains,
 )
 
@@ -156,10 +159,13 @@ def examine(
         if (why := why_not_servo(t, capture.lines[name])) is not None
     }
     servo = {name: table for name, table in tables.items() if name not in refused}
-    whole = {name: find_dwells(table) for name, table in servo.items()}
+    frames = {name: find_frames(table) for name, table in servo.items()}
+    whole = {name: find_dwells(table, frames[name]) for name, table in servo.items()}
     losses, said = _losses(capture, servo, whole, off_line)
     channels = {
-        name: _channel(table, whole[name], losses, limits, capture.duration_s)
+        name: _channel(
+            table, frames[name], whole[name], losses, limits, duration_s=capture.duration_s
+        )
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
@@ -202,14 +208,16 @@ def _over_s(loss: Loss, event: LossEvent, duration_s: float) -> float:
 
 def _channel(
     table: PulseTable,
+    frames: Frames,
     whole: Dwells,
     losses: tuple[Loss, ...],
     limits: Limits,
+    *,
     duration_s: float,
 ) -> ChannelFindings:
     own = tuple(loss for loss in losses if table.line in loss.lines)
     breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
-    dwells = find_dwells(table, tuple(breaks)) if breaks else whole
+    dwells = find_dwells(table, frames, tuple(breaks)) if breaks else whole
     limits = limits.scaled(table.convention.span_us)
     silence = examine_silence(table, dwells, own, limits)
     spans = tuple(
@@ -217,13 +225,14 @@ def _channel(
         for loss, event in zip(own, silence.events, strict=True)
     )
     following = dwells.select(~inside(spans, dwells.start_s))
+    record = Record(table, frames, following, spans, limits)
     return ChannelFindings(
         table.line,
         table,
         int(np.count_nonzero(table.measured)),
         None,
-        examine_timing(table, following, spans, limits),
-        examine_travel(table, following, spans, limits),
+        examine_timing(record),
+        examine_travel(record),
         silence,
         spans,
     )

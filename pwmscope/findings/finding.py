@@ -26,11 +26,16 @@ class Evidence:
         Time span in seconds since the capture's start.
     pulses : int
         Pulses of the channel within it that were used.
+    first, last : int or None
+        Rows in the channel's pulse table of the first and the last of them; None
+        where the answer rests on no pulse of the channel's own.
     """
 
     start_s: float
     end_s: float
     pulses: int
+    first: int | None = None
+    last: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +53,18 @@ class Finding:
     uncertainty : float or None
         Standard uncertainty in the same unit; None where there is none to state.
     limit : str
-        What it was held against, with its unit.
-    verdict : Verdict
-        Whether the limit is met.
+        What it was held against, with its unit; empty where there is no limit.
+    verdict : Verdict or None
+        Whether the limit is met; None for a value without a limit to hold it
+        against. A value that could not be measured is `Verdict.NOT_SHOWN`
+        either way.
     evidence : tuple of Evidence
         Where in the recording it rests.
     sentence : str
         The answer for a person.
+    interval : tuple of float, optional
+        Lower and upper end of the 95 % coverage interval, in the value's unit,
+        where it is not the value plus and minus twice the uncertainty.
     """
 
     name: str
@@ -62,9 +72,41 @@ class Finding:
     unit: str
     uncertainty: float | None
     limit: str
-    verdict: Verdict
+    verdict: Verdict | None
     evidence: tuple[Evidence, ...]
     sentence: str
+    interval: tuple[float, float] | None = None
+
+
+def measured(
+    name: str,
+    value: float | str,
+    unit: str,
+    sentence: str,
+    *,
+    uncertainty: float | None = None,
+    interval: tuple[float, float] | None = None,
+    evidence: tuple[Evidence, ...] = (),
+) -> Finding:
+    """Make a finding that has no limit to be held against.
+
+    Examples
+    --------
+    >>> measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1.").verdict is None
+    True
+    """
+    return Finding(name, value, unit, uncertainty, "", None, evidence, sentence, interval)
+
+
+def not_shown(name: str, unit: str, reason: str, *, limit: str = "") -> Finding:
+    """Make a finding for what the recording does not show, with the reason.
+
+    Examples
+    --------
+    >>> not_shown("skew", "us", "There is only one channel.").verdict.value
+    'not shown'
+    """
+    return Finding(name, None, unit, None, limit, Verdict.NOT_SHOWN, (), reason)
 
 
 def judge(value: float, limit: float, uncertainty: float | None) -> Verdict:
@@ -96,8 +138,16 @@ def judge(value: float, limit: float, uncertainty: float | None) -> Verdict:
 
 
 def worst(findings: tuple[Finding, ...]) -> Verdict:
-    """Verdict over several findings: one that does not meet governs, then one not shown."""
-    verdicts = {finding.verdict for finding in findings}
+    """Verdict over several findings: one that does not meet governs, then one not shown.
+
+    Findings without a limit do not count.
+
+    Examples
+    --------
+    >>> worst((not_shown("skew", "us", "There is only one channel."),)).value
+    'not shown'
+    """
+    verdicts = {finding.verdict for finding in findings if finding.limit}
     for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
         if verdict in verdicts:
             return verdict

@@ -10,9 +10,9 @@ from pwmscope.bench import Limits
 from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
 from pwmscope.findings.moments import Summary, summarise
-from pwmscope.findings.spans import Span, overlaps
+from pwmscope.findings.record import Record
 from pwmscope.findings.uncertainty import largest_floor_us, of_mean_us, sampling_floor_us
-from pwmscope.pulses import Flag, PulseTable, find_frames
+from pwmscope.pulses import Flag, PulseTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,31 +65,22 @@ class Timing:
     findings: tuple[Finding, ...]
 
 
-def examine_timing(
-    table: PulseTable, dwells: Dwells, losses: tuple[Span, ...], limits: Limits
-) -> Timing:
+def examine_timing(record: Record) -> Timing:
     """Measure one channel's timing.
 
     Parameters
     ----------
-    table : PulseTable
-        The channel's pulses.
-    dwells : Dwells
-        Its dwells outside loss spans.
-    losses : tuple of Span
-        Time spans in which the signal was lost; they do not count.
-    limits : Limits
-        What the jitter is held against.
+    record : Record
+        The channel.
 
     Returns
     -------
     Timing
     """
-    frames = find_frames(table)
-    begin_s = table.rise_s[frames.index]
-    outside_loss = ~overlaps(losses, begin_s, begin_s + frames.period_us / 1e6)
-    steady_us = frames.period_us[outside_loss & ~frames.is_gap]
-    missing = int(frames.missing[outside_loss].sum())
+    table, frames, dwells = record.table, record.frames, record.dwells
+    periods = record.periods
+    steady_us = frames.period_us[periods[~frames.is_gap[periods]]]
+    missing = int(frames.missing[periods].sum())
     period_us = summarise(steady_us)
     floor_us = sampling_floor_us(table.sample_interval_us)
     period_jitter = Jitter(
@@ -103,7 +94,7 @@ def examine_timing(
     found = (
         _period_finding(table, period_us, rate_hz),
         _clean_finding(table, missing, glitches),
-        _jitter_finding(table, dwells, width_jitter, limits),
+        _jitter_finding(table, dwells, width_jitter, record.limits),
     )
     return Timing(period_us, rate_hz, period_jitter, width_jitter, missing, glitches, found)
 
@@ -119,7 +110,8 @@ def _width_jitter(dwells: Dwells, floor_us: float | None) -> Jitter:
 def _whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
     if not len(table):
         return ()
-    return (Evidence(float(table.rise_s[0]), float(table.rise_s[-1]), pulses),)
+    last = len(table) - 1
+    return (Evidence(float(table.rise_s[0]), float(table.rise_s[last]), pulses, 0, last),)
 
 
 def _period_finding(table: PulseTable, period_us: Summary, rate_hz: float | None) -> Finding:
@@ -195,12 +187,9 @@ def _jitter_finding(table: PulseTable, dwells: Dwells, jitter: Jitter, limits: L
     if verdict is Verdict.DOES_NOT_MEET and (floor_us or 0.0) > limits.jitter_us / 2:
         verdict = Verdict.NOT_SHOWN
         beside += ", too much to judge by: record at a higher sample rate"
-    spans = tuple(
-        Evidence(float(start), float(end), int(count))
-        for start, end, count in zip(dwells.start_s, dwells.end_s, dwells.count, strict=True)
-    )
     return Finding(
-        "width jitter", jitter.rms, "us", uncertainty_us, limit, verdict, spans[:MOST_SPANS],
+        "width jitter", jitter.rms, "us", uncertainty_us, limit, verdict,
+        dwells.evidence[:MOST_SPANS],
         f"With the stick standing still the width scatters by {jitter.rms:.3g} us RMS; {beside}.",
     )  # fmt: skip
 

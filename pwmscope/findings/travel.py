@@ -12,7 +12,8 @@ from pwmscope.bench import Limits
 from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
 from pwmscope.findings.moments import Summary, mean_of, std_of, summarise
-from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.record import Record
+from pwmscope.findings.spans import inside
 from pwmscope.findings.uncertainty import of_mean_us
 from pwmscope.pulses import Flag, PulseTable
 
@@ -73,29 +74,21 @@ class Travel:
     findings: tuple[Finding, ...]
 
 
-def examine_travel(
-    table: PulseTable, dwells: Dwells, losses: tuple[Span, ...], limits: Limits
-) -> Travel:
+def examine_travel(record: Record) -> Travel:
     """Measure one channel's travel.
 
     Parameters
     ----------
-    table : PulseTable
-        The channel's pulses.
-    dwells : Dwells
-        Its dwells outside loss spans.
-    losses : tuple of Span
-        Time spans in which the signal was lost; they do not count.
-    limits : Limits
-        What the neutral is held against.
+    record : Record
+        The channel.
 
     Returns
     -------
     Travel
     """
-    following = ~inside(losses, table.rise_s)
-    width_us = table.width_us[table.measured & following]
-    outside = table.has(Flag.OUTSIDE) & following
+    table, dwells, limits = record.table, record.dwells, record.limits
+    width_us = table.width_us[record.rows]
+    outside = table.has(Flag.OUTSIDE) & ~inside(record.losses, table.rise_s)
     neutral, why_not = _neutral(table, dwells)
     low, high, reasons = _endpoints(table, dwells, neutral)
     if neutral is None:
@@ -123,11 +116,7 @@ def _level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
     within_us = float(np.sqrt(np.sum(weights * near.std_us**2) / near.count.sum()))
     between_us = std_of(near.level_us) / len(near) ** 0.5 if len(near) > 1 else 0.0
     uncertainty_us = of_mean_us(width_us, max(within_us, between_us), 1, table.sample_interval_us)
-    visits = tuple(
-        Evidence(float(start), float(end), int(count))
-        for start, end, count in zip(near.start_s, near.end_s, near.count, strict=True)
-    )
-    return Level(width_us, uncertainty_us, visits)
+    return Level(width_us, uncertainty_us, near.evidence)
 
 
 def _neutral(table: PulseTable, dwells: Dwells) -> tuple[Level | None, str]:
@@ -218,7 +207,9 @@ def _range_finding(
             "No pulse could be measured.",
         )  # fmt: skip
     if not rows.size:
-        span = Evidence(float(table.rise_s[0]), float(table.rise_s[-1]), int(width_us.size))
+        span = Evidence(
+            float(table.rise_s[0]), float(table.rise_s[-1]), int(width_us.size), 0, len(table) - 1
+        )
         return Finding(
             "pulse width range", 0.0, "", None, limit, Verdict.MEETS, (span,),
             f"All {width_us.size} pulses lie within {convention.low_us:g} to "
@@ -231,7 +222,12 @@ def _range_finding(
     return Finding(
         "pulse width range", float(rows.size), "", None, limit,
         Verdict.MEETS if meets else Verdict.DOES_NOT_MEET,
-        (Evidence(float(table.rise_s[rows[0]]), float(table.rise_s[rows[-1]]), int(rows.size)),),
+        (
+            Evidence(
+                float(table.rise_s[rows[0]]), float(table.rise_s[rows[-1]]), int(rows.size),
+                int(rows[0]), int(rows[-1]),
+            ),
+        ),
         f"{rows.size} pulses lie outside {convention.low_us:g} to {convention.high_us:g} us; the "
         f"farthest, {table.width_us[rows[over_us.argmax()]]:.1f} us, by {over_us.max():.1f} us.",
     )  # fmt: skip

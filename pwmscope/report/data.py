@@ -159,10 +159,17 @@ def _finding(finding: Finding) -> dict[str, Json]:
         "unit": finding.unit,
         "uncertainty": finding.uncertainty,
         "limit": finding.limit,
-        "verdict": finding.verdict.value,
+        "verdict": finding.verdict.value if finding.verdict else None,
         "sentence": finding.sentence,
+        "interval": list(finding.interval) if finding.interval else None,
         "evidence": [
-            {"start_s": span.start_s, "end_s": span.end_s, "pulses": span.pulses}
+            {
+                "start_s": span.start_s,
+                "end_s": span.end_s,
+                "pulses": span.pulses,
+                "first_pulse": span.first,
+                "last_pulse": span.last,
+            }
             for span in finding.evidence
         ],
     }

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.pulses import STANDARD_SERVO, PulseTable
+from pwmscope.findings import dwells as module
+from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 
 def table_of(width_us, *, period_us=20_000.0, interval_us=0.1, at=None):
@@ -22,6 +22,10 @@ def table_of(width_us, *, period_us=20_000.0, interval_us=0.1, at=None):
         convention=STANDARD_SERVO,
         sample_interval_us=interval_us,
     )
+
+
+def find_dwells(table, breaks_s=()):
+    return module.find_dwells(table, find_frames(table), breaks_s)
 
 
 def noisy(parts, std_us=0.5, seed=1):

@@ -1,0 +1,74 @@
+"""One channel as the analysers take it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.bench import Limits
+from pwmscope.findings.dwells import Dwells
+from pwmscope.findings.finding import Evidence
+from pwmscope.findings.spans import Span, inside, overlaps
+from pwmscope.pulses import Frames, PulseTable
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One channel's pulses with what every analyser needs of them, worked out once.
+
+    Parameters
+    ----------
+    table : PulseTable
+        The channel's pulses.
+    frames : Frames
+        Its frames, whether the signal was lost or not.
+    dwells : Dwells
+        Its dwells outside loss spans.
+    losses : tuple of Span
+        Time spans in which its signal was lost; they count in nothing but the
+        findings about signal loss.
+    limits : Limits
+        What is held against it, scaled to the channel's convention.
+    """
+
+    table: PulseTable
+    frames: Frames
+    dwells: Dwells
+    losses: tuple[Span, ...]
+    limits: Limits
+
+    @property
+    def rows(self) -> npt.NDArray[np.int64]:
+        """Rows of the measured pulses outside loss spans; shape (n,)."""
+        usable = self.table.measured
+        if self.losses:
+            usable &= ~inside(self.losses, self.table.rise_s)
+        return np.flatnonzero(usable)
+
+    @property
+    def periods(self) -> npt.NDArray[np.int64]:
+        """Places in ``frames`` of the periods that lie wholly outside loss spans; shape (n,)."""
+        begin_s = self.table.rise_s[self.frames.index]
+        end_s = begin_s + self.frames.period_us / 1e6
+        return np.flatnonzero(~overlaps(self.losses, begin_s, end_s))
+
+    def evidence(self, rows: npt.NDArray[np.int64]) -> tuple[Evidence, ...]:
+        """Name a stretch of pulses as evidence.
+
+        Parameters
+        ----------
+        rows : ndarray of int64, shape (n,)
+            Rows of the pulse table that were used, in order.
+
+        Returns
+        -------
+        tuple of Evidence
+            One span from the first to the last of them; none without rows.
+        """
+        if not rows.size:
+            return ()
+        first, last = int(rows[0]), int(rows[-1])
+        rise_s = self.table.rise_s
+        return (Evidence(float(rise_s[first]), float(rise_s[last]), int(rows.size), first, last),)

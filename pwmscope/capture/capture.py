@@ -21,8 +21,8 @@ class Line:
     name : str
         The wire's name, as the file gives it.
     edges_ps : ndarray of int64, shape (n_edges,)
-        Instants in picoseconds since the start of the capture, strictly
-        increasing, each within ``0 < edge <= duration_ps``. Levels alternate:
+        Instants in picoseconds since the start of the recording, strictly
+        increasing, each within ``start_ps < edge <= end_ps``. Levels alternate:
         edge ``i`` ends at level ``initial_level ^ ((i + 1) & 1)``.
     initial_level : int
         The level, 0 or 1, before the first edge.
@@ -65,7 +65,7 @@ class Capture:
     lines : mapping of str to Line
         The lines by name, in the file's order.
     duration_ps : int
-        Length of the time span in picoseconds; the span begins at 0.
+        Length of the time span in picoseconds.
     sample_interval_ps : float or None
         Interval between samples in picoseconds. None where neither the file
         nor the person states it and the edge times do not show it.
@@ -73,6 +73,9 @@ class Capture:
         Where it came from, usually the file's path.
     assumptions : tuple of str
         Everything that was assumed while reading, each a plain sentence.
+    start_ps : int
+        Instant at which the time span begins, in picoseconds since the start of the
+        recording; above 0 only where a part was cut out (`clip`).
     """
 
     lines: Mapping[str, Line]
@@ -80,6 +83,22 @@ class Capture:
     sample_interval_ps: float | None
     source: str
     assumptions: tuple[str, ...] = ()
+    start_ps: int = 0
+
+    @property
+    def end_ps(self) -> int:
+        """Instant at which the time span ends, in picoseconds."""
+        return self.start_ps + self.duration_ps
+
+    @property
+    def start_s(self) -> float:
+        """Instant at which the time span begins, in seconds."""
+        return self.start_ps / PS_PER_S
+
+    @property
+    def end_s(self) -> float:
+        """Instant at which the time span ends, in seconds."""
+        return self.end_ps / PS_PER_S
 
     @property
     def duration_s(self) -> float:

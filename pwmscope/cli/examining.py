@@ -26,23 +26,33 @@ class Examination:
         The line that marks the transmitter's switch.
     convention : str or None
         Name of the convention to hold every line against; None chooses per line.
+    from_time, to_time : str or None
+        The part of the recording that is examined; None from its start, to its end.
     """
 
     off_line: str | None
     convention: str | None
+    from_time: str | None
+    to_time: str | None
 
     def of(self, capture: Capture) -> Findings:
         """Examine a recording, showing how far it has come where that takes long."""
+        from pwmscope.capture.clip import clip, parse_instant_s  # noqa: PLC0415
         from pwmscope.findings import examine  # noqa: PLC0415
         from pwmscope.pulses import convention_named  # noqa: PLC0415
 
         chosen = None if self.convention is None else convention_named(self.convention)
+        part = clip(
+            capture,
+            None if self.from_time is None else parse_instant_s(self.from_time),
+            None if self.to_time is None else parse_instant_s(self.to_time),
+        )
         with progress_bar("measuring"):
-            return examine(capture, off_line=self.off_line, convention=chosen)
+            return examine(part, off_line=self.off_line, convention=chosen)
 
 
 def examining_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options --off-line and --convention, as one `examination`.
+    """Give a command --off-line, --convention, --from and --to, as one `examination`.
 
     Parameters
     ----------
@@ -60,9 +70,11 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
         *,
         off_line: str | None,
         convention: str | None,
+        from_time: str | None,
+        to_time: str | None,
         **others: Any,  # noqa: ANN401 - click's keywords
     ) -> None:
-        command(examination=Examination(off_line, convention), **others)
+        command(examination=Examination(off_line, convention, from_time, to_time), **others)
 
     marked = click.option(
         "--off-line",
@@ -76,4 +88,13 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
         help="Hold every line against this convention instead of choosing by its pulses: "
         "'standard servo', 'fast servo', 'eighth width' or 'twenty-fourth width'.",
     )
-    return marked(held(collected))
+    begun = click.option(
+        "--from",
+        "from_time",
+        metavar="TIME",
+        help="Examine the recording from this instant on, such as 12.4s or 350ms.",
+    )
+    ended = click.option(
+        "--to", "to_time", metavar="TIME", help="Examine the recording up to this instant."
+    )
+    return marked(held(begun(ended(collected))))

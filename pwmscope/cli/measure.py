@@ -15,6 +15,22 @@ from pwmscope.cli.screen import screen
 @reading_options
 @examining_options
 @click.option(
+    "--line",
+    "only",
+    metavar="LINE",
+    multiple=True,
+    help="Tell only what was found about this line; may be given several times. All lines are "
+    "still examined.",
+)
+@click.option(
+    "--explain",
+    "explained",
+    metavar="FINDING",
+    multiple=True,
+    help="Instead of everything, explain one finding, such as 'neutral': its definition, formula "
+    "and source, and the pulses it rests on. 'all' explains every one.",
+)
+@click.option(
     "--json",
     "json_path",
     metavar="PATH",
@@ -22,7 +38,13 @@ from pwmscope.cli.screen import screen
 )
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 def measure(
-    recording: Recording, examination: Examination, json_path: str | None, *, replace: bool
+    recording: Recording,
+    examination: Examination,
+    only: tuple[str, ...],
+    explained: tuple[str, ...],
+    json_path: str | None,
+    *,
+    replace: bool,
 ) -> None:
     """Measure every channel of CAPTURE and say what was found.
 
@@ -32,15 +54,21 @@ def measure(
     """
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.data import to_json  # noqa: PLC0415
+    from pwmscope.report.explanation import print_explanations  # noqa: PLC0415
     from pwmscope.report.terminal import print_findings  # noqa: PLC0415
 
     if json_path not in {None, "-"}:
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
     findings = examination.of(recording.load())
+    if only:
+        findings = findings.only(only)
     if json_path == "-":
         click.echo(to_json(findings), nl=False)
         return
-    print_findings(findings, screen())
+    if explained:
+        print_explanations(findings, explained, screen())
+    else:
+        print_findings(findings, screen())
     if json_path is not None:
         write_text(Path(json_path), to_json(findings), replace=replace)
         click.echo(f"\nThe same findings are in {json_path}.")

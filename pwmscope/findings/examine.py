@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -92,6 +92,28 @@ class Findings:
     channels: dict[str, ChannelFindings]
     assumptions: tuple[str, ...]
 
+    def only(self, lines: tuple[str, ...]) -> Findings:
+        """Leave out what was found about the other lines.
+
+        Raises
+        ------
+        HintError
+            If there is no such line, or it is the marker.
+        """
+        for line in lines:
+            if line not in self.channels:
+                raise HintError(
+                    f"There is no finding about a line '{line}' in {self.capture.source}; "
+                    f"its lines are {', '.join(self.channels)}."
+                )
+        kept = {line: found for line, found in self.channels.items() if line in lines}
+        return replace(self, channels=kept)
+
+    @property
+    def recording_findings(self) -> tuple[Finding, ...]:
+        """Findings about the recording as a whole."""
+        return ()
+
     @property
     def conventions(self) -> tuple[Convention, ...]:
         """The conventions that the servo channels were held against, each once."""
@@ -163,9 +185,7 @@ def examine(
     whole = {name: find_dwells(table, frames[name]) for name, table in servo.items()}
     losses, said = _losses(capture, servo, whole, off_line)
     channels = {
-        name: _channel(
-            table, frames[name], whole[name], losses, limits, duration_s=capture.duration_s
-        )
+        name: _channel(table, frames[name], whole[name], losses, limits, duration_s=capture.end_s)
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
@@ -192,8 +212,8 @@ def _losses(
         marker = capture.lines[off_line]
         level = "high" if marker.initial_level else "low"
         said = f"Line {off_line} is the marker: {level}, as at the start, means transmitter on."
-        return marked_losses(marker, capture.duration_s, frozenset(servo)), (said,)
-    return inferred_losses(servo, whole, capture.duration_s), (
+        return marked_losses(marker, capture.end_s, frozenset(servo)), (said,)
+    return inferred_losses(servo, whole, capture.end_s), (
         "No marker line is named, so losses are inferred from the outputs; "
         "a held output cannot be told from an idle stick that way.",
     )

@@ -46,16 +46,20 @@ def decode(capture: Capture, convention: Convention | None = None) -> dict[str, 
     ['CUT']
     """
     return {
-        name: decode_line(line, capture.duration_ps, capture.sample_interval_us, convention)
+        name: decode_line(
+            line, capture.end_ps, capture.sample_interval_us, convention, start_ps=capture.start_ps
+        )
         for name, line in split_sum_trains(capture).lines.items()
     }
 
 
 def decode_line(
     line: Line,
-    duration_ps: int,
+    end_ps: int,
     sample_interval_us: float | None,
     convention: Convention | None = None,
+    *,
+    start_ps: int = 0,
 ) -> PulseTable:
     """Decode one line.
 
@@ -66,13 +70,15 @@ def decode_line(
     ----------
     line : Line
         The line's edges.
-    duration_ps : int
+    end_ps : int
         End of the capture in picoseconds.
     sample_interval_us : float or None
         Interval between samples in microseconds, where known.
     convention : Convention, optional
         What widths, glitches and endpoints are held against; by default chosen
         from the pulses.
+    start_ps : int, optional
+        Start of the capture in picoseconds.
 
     Returns
     -------
@@ -91,10 +97,10 @@ def decode_line(
     fall_ps = line.falls_ps(inverted=inverted)
     cut_at_start = bool(line.initial_level ^ int(inverted))
     if cut_at_start:
-        rise_ps = np.concatenate([np.zeros(1, np.int64), rise_ps])
+        rise_ps = np.concatenate([np.array([start_ps], np.int64), rise_ps])
     cut_at_end = rise_ps.size > fall_ps.size
     if cut_at_end:
-        fall_ps = np.concatenate([fall_ps, np.array([duration_ps], np.int64)])
+        fall_ps = np.concatenate([fall_ps, np.array([end_ps], np.int64)])
     rise_ps, fall_ps, notched = _bridge(rise_ps, fall_ps, convention.glitch_us)
 
     width_us = (fall_ps - rise_ps) / PS_PER_US

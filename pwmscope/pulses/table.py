@@ -54,8 +54,8 @@ class PulseTable:
     line : str
         The line's name.
     rise_s : ndarray of float64, shape (n,)
-        Instant of each leading edge in seconds since the capture's start; 0
-        for a pulse already under way at the start.
+        Instant of each leading edge in seconds since the recording's start; the
+        capture's own start for a pulse already under way then.
     width_us : ndarray of float64, shape (n,)
         Pulse width in microseconds, between the crossings of the logic
         threshold (pulse duration at the mid reference level, IEEE Std 181);

@@ -37,6 +37,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
         "schema": SCHEMA,
         "capture": {
             "source": capture.source,
+            "start_s": capture.start_s,
             "duration_s": capture.duration_s,
             "sample_interval_ps": capture.sample_interval_ps,
             "assumptions": list(findings.assumptions),

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.findings import ChannelFindings
+from pwmscope.findings.spans import Span
 from pwmscope.pulses import Flag, PulseTable, find_frames
 from pwmscope.report.drawing import (
     ALARM,
@@ -34,7 +35,7 @@ _LEVEL_IN: Final = 0.5
 _DRAWN_IN: Final = WIDTH_IN - 1.1
 
 
-def draw_first_frames(channel: ChannelFindings, line: Line, duration_s: float) -> Picture:
+def draw_first_frames(channel: ChannelFindings, line: Line, recorded: Span) -> Picture:
     """Draw the first frames of a servo channel, or the first edges of another line.
 
     Parameters
@@ -43,15 +44,15 @@ def draw_first_frames(channel: ChannelFindings, line: Line, duration_s: float) -
         What was found about the line.
     line : Line
         The line itself, with at least one edge.
-    duration_s : float
-        Length of the recording in seconds.
+    recorded : Span
+        When the recording begins and ends.
 
     Returns
     -------
     Picture
     """
     table = channel.table
-    start_s, end_s = _window(channel, line, duration_s)
+    start_s, end_s = _window(channel, line, recorded)
     rows = np.flatnonzero(
         (table.rise_s >= start_s) & (table.rise_s < end_s) & (channel.not_servo is None)
     )
@@ -73,7 +74,7 @@ def draw_first_frames(channel: ChannelFindings, line: Line, duration_s: float) -
     return Picture("first-frames", to_svg(figure), *_words(table, rows, line, start_s, end_s))
 
 
-def _window(channel: ChannelFindings, line: Line, duration_s: float) -> tuple[float, float]:
+def _window(channel: ChannelFindings, line: Line, recorded: Span) -> tuple[float, float]:
     """Choose the time span to draw, in seconds."""
     edges_s = line.edges_ps / PS_PER_S
     table = channel.table
@@ -81,16 +82,17 @@ def _window(channel: ChannelFindings, line: Line, duration_s: float) -> tuple[fl
     if channel.not_servo is not None or usual_us is None:
         last = min(int(edges_s.size), 12) - 1
         margin_s = max(0.1 * float(edges_s[last] - edges_s[0]), 1e-3)
-        return max(0.0, float(edges_s[0]) - margin_s), min(
-            duration_s, float(edges_s[last]) + margin_s
+        return max(recorded.start_s, float(edges_s[0]) - margin_s), min(
+            recorded.end_s, float(edges_s[last]) + margin_s
         )
     frame_s = usual_us / 1e6
     first_s = float(table.rise_s[~table.has(Flag.GLITCH | Flag.FOREIGN)][0])
-    start_s = 0.0 if first_s < 1.5 * frame_s else first_s - 0.25 * frame_s
+    early = first_s - recorded.start_s < 1.5 * frame_s
+    start_s = recorded.start_s if early else first_s - 0.25 * frame_s
     end_s = first_s + (FRAMES - 0.25) * frame_s
     if edges_s.size > MOST_EDGES:
         end_s = min(end_s, max(float(edges_s[MOST_EDGES]), start_s + 0.5 * frame_s))
-    return start_s, min(end_s, duration_s)
+    return start_s, min(end_s, recorded.end_s)
 
 
 def _draw_level(axes: Axes, line: Line, start_s: float, end_s: float) -> None:

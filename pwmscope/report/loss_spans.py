@@ -26,13 +26,13 @@ def say_loss(event: LossEvent) -> tuple[str, str]:
     return did + level, f"{event.lost_s:.3f} to {event.recovered_s:.3f} s{known}"
 
 
-def loss_rows(losses: list[tuple[LossEvent, Span]], duration_s: float) -> list[int | None]:
+def loss_rows(losses: list[tuple[LossEvent, Span]], recorded: Span) -> list[int | None]:
     """Choose the row above the picture in which each loss's label stands; None for no room."""
-    s_per_in = duration_s / DRAWN_IN
+    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
     spans = []
     for event, span in losses:
         half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, say_loss(event))))
-        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, duration_s)
+        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, recorded)
         spans.append((middle_s - half_s, middle_s + half_s))
     return stack(spans, MOST_ROWS)
 
@@ -43,14 +43,15 @@ def head_height_in(rows: list[int | None]) -> float:
     return 0.2 + _ROW_IN * used + (LABEL_IN if None in rows else 0.0)
 
 
-def _clamped(middle_s: float, half_s: float, duration_s: float) -> float:
-    return min(max(middle_s, half_s), max(duration_s - half_s, half_s))
+def _clamped(middle_s: float, half_s: float, recorded: Span) -> float:
+    least_s = recorded.start_s + half_s
+    return min(max(middle_s, least_s), max(recorded.end_s - half_s, least_s))
 
 
 def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int | None]) -> None:
     """Hatch each loss and write over it what the output did and from when to when."""
-    duration_s = axes.get_xlim()[1]
-    s_per_in = duration_s / DRAWN_IN
+    recorded = Span(*axes.get_xlim())
+    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
     upright = axes.get_xaxis_transform()
     for (event, span), row in zip(losses, rows, strict=True):
         axes.axvspan(
@@ -68,7 +69,7 @@ def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int
             clip_on=False,
         )  # fmt: skip
         axes.text(
-            _clamped(middle_s, half_s, duration_s), base, "\n".join(words),
+            _clamped(middle_s, half_s, recorded), base, "\n".join(words),
             transform=upright, ha="center", va="bottom", color=INK, linespacing=1.1,
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5}, zorder=5,
         )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings
+from pwmscope.findings.spans import Span
 from pwmscope.report.drawing import Picture, house_style
 from pwmscope.report.first_frames import draw_first_frames
 from pwmscope.report.width_histogram import draw_width_histogram
@@ -45,8 +46,8 @@ def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, .
     with house_style():
         drawn: list[Picture] = []
         if line.edges_ps.size:
-            drawn.append(draw_first_frames(channel, line, capture.duration_s))
+            drawn.append(draw_first_frames(channel, line, Span(capture.start_s, capture.end_s)))
         if channel.not_servo is None:
-            drawn.append(draw_width_over_time(channel, capture.duration_s))
+            drawn.append(draw_width_over_time(channel, Span(capture.start_s, capture.end_s)))
             drawn.append(draw_width_histogram(channel))
     return tuple(drawn)

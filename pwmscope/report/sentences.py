@@ -91,6 +91,18 @@ def say_value(finding: Finding) -> str:
     return f"{finding.value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
 
 
+def say_verdict(finding: Finding) -> str:
+    """Write a finding's verdict; a value without a limit is just measured.
+
+    Examples
+    --------
+    >>> from pwmscope.findings.finding import measured
+    >>> say_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
+    'measured'
+    """
+    return "measured" if finding.verdict is None else finding.verdict.value
+
+
 def _decimals(uncertainty: float) -> int:
     """Places after the point that show two significant digits of an uncertainty."""
     if uncertainty <= 0:

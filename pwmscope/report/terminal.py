@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings, Summary, Verdict
 from pwmscope.findings.timing import Jitter
 from pwmscope.findings.uncertainty import COVERAGE
@@ -52,7 +53,7 @@ def print_findings(findings: Findings, console: Console) -> None:
         Where to; its width decides how many channels stand side by side.
     """
     capture = findings.capture
-    console.print(Text(f"{capture.source}, {capture.duration_s:.3f} s", style="bold"))
+    console.print(Text(f"{capture.source}, {_say_length(capture)}", style="bold"))
     console.print(Text(_wrapped(overall_sentence(findings), console)))
     console.print()
     for channel in findings.channels.values():
@@ -71,6 +72,12 @@ def print_findings(findings: Findings, console: Console) -> None:
             console.print(Text(_wrapped(sentence, console, "  - ", "    ")))
     console.print()
     console.print(Text(_wrapped(RULEBOOK, console)))
+
+
+def _say_length(capture: Capture) -> str:
+    if not capture.start_ps:
+        return f"{capture.duration_s:.3f} s"
+    return f"from {capture.start_s:.3f} to {capture.end_s:.3f} s"
 
 
 def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.losses import quiet_limit_s
+from pwmscope.findings.spans import Span
 from pwmscope.findings.travel import Level, Travel
 from pwmscope.pulses import Flag, PulseTable, find_frames
 from pwmscope.report.decimation import keep_extremes
@@ -55,15 +56,15 @@ class _Label:
     mark: str = ""
 
 
-def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture:
+def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
     """Draw the pulse width over time with levels, losses, glitches and the convention.
 
     Parameters
     ----------
     channel : ChannelFindings
         Findings of a line with servo pulses.
-    duration_s : float
-        Length of the recording in seconds.
+    recorded : Span
+        When the recording begins and ends.
 
     Returns
     -------
@@ -73,15 +74,15 @@ def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture
     assert travel is not None  # a servo channel has both
     assert silence is not None
     losses = list(zip(silence.events, channel.loss_spans, strict=True))
-    rows = loss_rows(losses, duration_s)
+    rows = loss_rows(losses, recorded)
     head_in = head_height_in(rows)
     figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_in))
     axes = panel(figure, _LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN)
-    axes.set_xlim(0.0, duration_s)
+    axes.set_xlim(recorded.start_s, recorded.end_s)
     axes.set_ylim(*_limits_us(channel.table))
     draw_losses(axes, losses, rows)
     labels = [
-        *_draw_convention(axes, channel.table, duration_s),
+        *_draw_convention(axes, channel.table, recorded),
         *_draw_widths(axes, channel.table, outside_colour(channel)),
         *_draw_levels(axes, travel),
         *_draw_strays(axes, channel.table),
@@ -89,7 +90,7 @@ def draw_width_over_time(channel: ChannelFindings, duration_s: float) -> Picture
     _draw_labels(axes, labels)
     axes.set_xlabel("time since the start of the recording (s)")
     axes.set_ylabel("pulse width (us)")
-    return Picture("width-over-time", to_svg(figure), _CAPTION, _alt(channel, travel, duration_s))
+    return Picture("width-over-time", to_svg(figure), _CAPTION, _alt(channel, travel, recorded))
 
 
 _CAPTION: Final = (
@@ -108,13 +109,14 @@ def _limits_us(table: PulseTable) -> tuple[float, float]:
     return low_us - margin_us, high_us + margin_us
 
 
-def _draw_convention(axes: Axes, table: PulseTable, duration_s: float) -> list[_Label]:
+def _draw_convention(axes: Axes, table: PulseTable, recorded: Span) -> list[_Label]:
     convention = table.convention
+    ends_s = [recorded.start_s, recorded.end_s]
     axes.axhspan(convention.low_us, convention.high_us, color=BAND, zorder=0, linewidth=0)
     for level_us in (convention.low_us, convention.high_us):
-        axes.plot([0, duration_s], [level_us] * 2, color=GREY, linewidth=0.6, zorder=1)
+        axes.plot(ends_s, [level_us] * 2, color=GREY, linewidth=0.6, zorder=1)
     axes.plot(
-        [0, duration_s], [convention.neutral_us] * 2,
+        ends_s, [convention.neutral_us] * 2,
         color=GREY, linewidth=0.7, linestyle=(0, (6, 4)), zorder=1,
     )  # fmt: skip
     return [
@@ -241,11 +243,12 @@ def _draw_labels(axes: Axes, labels: list[_Label]) -> None:
         )  # fmt: skip
 
 
-def _alt(channel: ChannelFindings, travel: Travel, duration_s: float) -> str:
+def _alt(channel: ChannelFindings, travel: Travel, recorded: Span) -> str:
     table = channel.table
     width_us = table.width_us[table.measured]
+    lasts_s = recorded.end_s - recorded.start_s
     told = [
-        f"Pulse width over {duration_s:.1f} s: {_pulses(width_us.size)} between "
+        f"Pulse width over {lasts_s:.1f} s: {_pulses(width_us.size)} between "
         f"{width_us.min():.1f} and {width_us.max():.1f} us, against a convention of "
         f"{table.convention.low_us:g} to {table.convention.high_us:g} us."
     ]

@@ -1,0 +1,113 @@
+"""A part of a recording, between two instants."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from pwmscope.capture.capture import PS_PER_S, Capture, Line
+from pwmscope.capture.units import EXPONENT_OF_UNIT, parse_time_unit
+from pwmscope.errors import HintError
+
+_TIME: Final = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>[^\d.]*?)\s*")
+
+
+def parse_instant_s(text: str) -> float:
+    """Read an instant such as ``12.4s``, ``12.4`` or ``350ms``, in seconds.
+
+    Parameters
+    ----------
+    text : str
+        A number and a unit; a bare number is in seconds.
+
+    Returns
+    -------
+    float
+        Seconds.
+
+    Raises
+    ------
+    HintError
+        If it is not an instant.
+
+    Examples
+    --------
+    >>> parse_instant_s("350ms"), parse_instant_s("12.4")
+    (0.35, 12.4)
+    """
+    match = _TIME.fullmatch(text)
+    if match is None:
+        raise HintError(
+            f"The time '{text}' is not understood; write a number and a unit, "
+            "for example 12.4s or 350ms."
+        )
+    unit = parse_time_unit(match["unit"]) if match["unit"] else "s"
+    units_in_s = 10.0 ** (EXPONENT_OF_UNIT["s"] - EXPONENT_OF_UNIT[unit])
+    return float(match["number"]) / units_in_s
+
+
+def clip(capture: Capture, from_s: float | None = None, to_s: float | None = None) -> Capture:
+    """Cut a part out of a recording; instants stay those of the whole recording.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    from_s, to_s : float, optional
+        Instants in seconds since the recording's start; by default its own start
+        and end. An end beyond the recording's is the recording's.
+
+    Returns
+    -------
+    Capture
+        The part, with a sentence about it among its assumptions.
+
+    Raises
+    ------
+    HintError
+        If nothing of the recording lies between the two.
+
+    Examples
+    --------
+    >>> edges_ps = PS_PER_S * np.array([1, 3, 5, 7], np.int64)
+    >>> whole = Capture({"RX1": Line("RX1", edges_ps, 0)}, 9 * PS_PER_S, None, "an example")
+    >>> part = clip(whole, 2.0, 6.0)
+    >>> part.lines["RX1"].edges_ps // PS_PER_S, part.lines["RX1"].initial_level
+    (array([3, 5]), 1)
+    >>> part.start_s, part.end_s
+    (2.0, 6.0)
+    """
+    if from_s is None and to_s is None:
+        return capture
+    begin_s = capture.start_s if from_s is None else from_s
+    finish_s = capture.end_s if to_s is None else to_s
+    start_ps = max(_ps(begin_s), capture.start_ps)
+    end_ps = min(_ps(finish_s), capture.end_ps)
+    if start_ps >= end_ps:
+        raise HintError(
+            f"Nothing of {capture.source} lies between {begin_s:g} and {finish_s:g} s; "
+            f"it lasts from {capture.start_s:g} to {capture.end_s:g} s."
+        )
+    said = (
+        f"Only the part from {start_ps / PS_PER_S:g} to {end_ps / PS_PER_S:g} s of "
+        f"{capture.end_s:g} s is examined."
+    )
+    return replace(
+        capture,
+        lines={name: _part(line, start_ps, end_ps) for name, line in capture.lines.items()},
+        start_ps=start_ps,
+        duration_ps=end_ps - start_ps,
+        assumptions=(*capture.assumptions, said),
+    )
+
+
+def _ps(time_s: float) -> int:
+    return round(time_s * PS_PER_S)
+
+
+def _part(line: Line, start_ps: int, end_ps: int) -> Line:
+    first, last = np.searchsorted(line.edges_ps, [start_ps, end_ps], side="right")
+    return Line(line.name, line.edges_ps[first:last], line.initial_level ^ (int(first) & 1))

@@ -1,0 +1,110 @@
+"""What contradicts itself in a bench sheet although each key alone is allowed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+from pwmscope.bench.key_lines import KeyPath
+from pwmscope.bench.roles import DRIVES, STICKS
+from pwmscope.bench.sheet import BenchChannel, BenchSheet
+
+_Contradiction: TypeAlias = tuple[tuple[str, ...], str]
+"""The keys that may be at fault, the likeliest first, and what was expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A key of a sheet whose value cannot stand.
+
+    Parameters
+    ----------
+    path : tuple of str
+        The key with its tables.
+    value : object
+        What stands there.
+    allowed : str
+        What may stand there, as it reads after the word "expected".
+    lead : str
+        What is said before the value.
+    """
+
+    path: KeyPath
+    value: object
+    allowed: str
+    lead: str = "the value is"
+
+
+def find_contradiction(sheet: BenchSheet, table: Mapping[str, Any]) -> Fault | None:
+    """Find the first contradiction of a sheet.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        The sheet, each of its values allowed.
+    table : mapping
+        The same as TOML gave it, which shows what was stated.
+
+    Returns
+    -------
+    Fault or None
+    """
+    marker = sheet.marker
+    if marker is not None and marker.line in sheet.channels:
+        return Fault(
+            ("marker", "line"), marker.line, "a line that is not among the channels as well"
+        )
+    for line, channel in sheet.channels.items():
+        stated = table["channels"][line]
+        for keys, allowed in _of_channel(channel, stated):
+            key = next(key for key in keys if key in stated)
+            return Fault(("channels", line, key), stated[key], allowed)
+    return None
+
+
+def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
+    if channel.role in STICKS:
+        for key in ("deadband_us", "no_pulses", "stop_us", "feeds_5v"):
+            if key in stated:
+                yield (key,), f"no such key, since {channel.role} is a stick and not a device"
+    yield from _of_travel(channel)
+    if channel.stop_us is not None and channel.stop_us[0] > channel.stop_us[1]:
+        yield ("stop_us",), "the lower width first"
+    else:
+        yield from _of_stop(channel)
+
+
+def _of_travel(channel: BenchChannel) -> Iterator[_Contradiction]:
+    low_us, neutral_us, high_us = channel.low_us, channel.neutral_us, channel.high_us
+    if low_us >= high_us:
+        yield (
+            ("low_us", "high_us"),
+            f"low_us below high_us, but they are {low_us:g} and {high_us:g}",
+        )
+    elif neutral_us is not None and not low_us < neutral_us < high_us:
+        yield (
+            ("neutral_us", "low_us", "high_us"),
+            "low_us below neutral_us and neutral_us below high_us, but they are "
+            f"{low_us:g}, {neutral_us:g} and {high_us:g}",
+        )
+
+
+def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
+    """Refuse a stop range that reaches an end at which the device moves at full speed."""
+    band, neutral_us = channel.stop_band, channel.neutral_us
+    is_range = channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]
+    if channel.deadband_us is not None and not is_range and neutral_us is None:
+        if channel.stop_us is None:
+            yield ("deadband_us",), "neutral_us or one stop_us as well, which it lies round"
+        return
+    if band is None or channel.role not in (*DRIVES, "weapon"):
+        return
+    keys = ("stop_us", "deadband_us", "neutral_us", "low_us", "high_us")
+    said = f"but that is {band.low_us:g} to {band.high_us:g}"
+    if band.high_us >= channel.high_us:
+        yield keys, f"a stop range that ends below high_us at {channel.high_us:g}, {said}"
+    elif neutral_us is not None and band.low_us <= channel.low_us:
+        yield keys, f"a stop range that begins above low_us at {channel.low_us:g}, {said}"
+    elif neutral_us is not None and not band.holds(neutral_us):
+        yield keys, f"a stop range that holds neutral_us at {neutral_us:g}, {said}"

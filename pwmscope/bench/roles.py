@@ -1,0 +1,54 @@
+"""What a recorded line is for, and at which widths the device on it stands still."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias, get_args
+
+Role: TypeAlias = Literal[
+    "drive-left",
+    "drive-right",
+    "weapon",
+    "servo",
+    "stick-aileron",
+    "stick-elevator",
+    "stick-throttle",
+    "stick-rudder",
+]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+DRIVES: Final[tuple[Role, ...]] = ("drive-left", "drive-right")
+STICKS: Final[tuple[Role, ...]] = (
+    "stick-aileron",
+    "stick-elevator",
+    "stick-throttle",
+    "stick-rudder",
+)
+
+NoPulses: TypeAlias = Literal["stops", "keeps going"]
+NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)
+
+
+@dataclass(frozen=True, slots=True)
+class StopBand:
+    """The stop range: the widths at which a device stands still.
+
+    Parameters
+    ----------
+    low_us, high_us : float
+        Its ends, both included.
+    source : str
+        Where it comes from, as a sentence; it says which default was taken.
+
+    Examples
+    --------
+    >>> StopBand(1480.0, 1520.0, "The bench sheet states it.").holds(1520.0)
+    True
+    """
+
+    low_us: float
+    high_us: float
+    source: str
+
+    def holds(self, width_us: float) -> bool:
+        """Say whether a width lies in the range."""
+        return self.low_us <= width_us <= self.high_us

@@ -1,0 +1,171 @@
+"""From a bench sheet's text to a checked `BenchSheet`, or to one sentence that says why not."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from typing import Any, Final, get_args
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from pwmscope.bench.contradictions import Fault, find_contradiction
+from pwmscope.bench.key_lines import KeyPath, key_lines
+from pwmscope.bench.sheet import BenchChannel, BenchSheet, Marker, SheetError
+from pwmscope.bench.sheet_model import ONE_TABLES, Allowed, ChannelTable, SheetTable, Table
+from pwmscope.pulses import STANDARD_SERVO
+
+MISSING: Final = object()
+"""Stands for the value of a key that is not there."""
+_MOST_SHOWN: Final = 40
+_PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def read_sheet(text: str, source: str) -> BenchSheet:
+    """Read a bench sheet from its text.
+
+    Raises
+    ------
+    SheetError
+        If it is not TOML, or a key is unknown, missing, contradicted by another
+        or its value not allowed.
+    """
+    table = _toml(text, source)
+    try:
+        model = SheetTable.model_validate(table)
+    except ValidationError as error:
+        faults = [_fault(details) for details in error.errors(include_url=False)]
+        raise _sheet_error(faults, text, source) from None
+    sheet = _sheet(model, source)
+    fault = find_contradiction(sheet, table)
+    if fault is not None:
+        raise _sheet_error([fault], text, source)
+    return sheet
+
+
+def _toml(text: str, source: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        found, allowed = "tables or lists are nested too deeply", "at most three levels"
+        raise SheetError(source, 1, "", found, allowed) from None
+    except ValueError as error:
+        # All but a number of thousands of digits is a TOMLDecodeError.
+        said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number is too long"
+        place = _PLACE.search(said)
+        line = int(place[1]) if place and place[1] else text.count("\n") + 1
+        column = f" at column {place[2]}" if place and place[2] else ""
+        what = said[: place.start()] if place else said
+        found = f"this is not TOML ({_short(what, 120)}{column})"
+        raise SheetError(source, line, "", found, "lines such as robot = 'Quince'") from None
+
+
+def _sheet(model: SheetTable, source: str) -> BenchSheet:
+    return BenchSheet(
+        source=source,
+        robot=model.robot,
+        club=model.club,
+        failsafe_s=model.limits.failsafe_s,
+        rulebook=model.limits.rulebook,
+        marker=None if model.marker is None else Marker(model.marker.line, model.marker.on),
+        channels={line: _channel(line, table) for line, table in model.channels.items()},
+    )
+
+
+def _channel(line: str, table: ChannelTable) -> BenchChannel:
+    neutral_us, stop_us = table.neutral_us, table.stop_us
+    if neutral_us is None and table.role != "weapon":
+        neutral_us = STANDARD_SERVO.neutral_us
+    if stop_us is not None:
+        stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
+    return BenchChannel(
+        line=line,
+        role=table.role,
+        device=table.device,
+        low_us=table.low_us,
+        neutral_us=neutral_us,
+        high_us=table.high_us,
+        deadband_us=table.deadband_us,
+        no_pulses=table.no_pulses,
+        stop_us=None if stop_us is None else (stop_us[0], stop_us[1]),
+        feeds_5v=table.feeds_5v,
+    )
+
+
+def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
+    """Make the error for the fault that stands first in the file."""
+    lines = key_lines(text)
+
+    def line_of(fault: Fault) -> int:
+        path = fault.path
+        while path and path not in lines:
+            path = path[:-1]
+        return lines.get(path, 1)
+
+    first = min(faults, key=line_of)
+    found = f"{first.lead} {_shown(first.value)}"
+    return SheetError(source, line_of(first), _key(first.path), found, first.allowed)
+
+
+def _fault(details: ErrorDetails) -> Fault:
+    """Say in our words what pydantic found wrong, with the path of the key as TOML has it."""
+    loc = [str(part) for part in details["loc"]]
+    # Behind a key pydantic goes on with the list's index or the alternative that it tried.
+    path = tuple(loc[: 3 if loc[0] == "channels" else 2 if loc[0] in ONE_TABLES else 1])
+    model = _table_of(path)
+    if model is None or details["type"] == "model_type":
+        return Fault(path, details["input"], "a table of keys")
+    if details["type"] == "extra_forbidden":
+        lead = "there is no such key, and its value is"
+        return Fault(path, details["input"], _known(path[-1], list(model.model_fields)), lead)
+    value = MISSING if details["type"] == "missing" else details["input"]
+    return Fault(path, value, _allowed(model, path[-1]))
+
+
+def _table_of(path: KeyPath) -> type[Table] | None:
+    """Return the table whose key a path names; None for a line of `channels`."""
+    if path[0] == "channels" and len(path) > 1:
+        return ChannelTable if len(path) == 3 else None
+    return ONE_TABLES[path[0]] if len(path) == 2 else SheetTable
+
+
+def _allowed(model: type[Table], key: str) -> str:
+    field = model.model_fields[key]
+    return next(_texts([*field.metadata, field.annotation]), "a table of keys")
+
+
+def _texts(annotations: Iterable[object]) -> Iterator[str]:
+    """Look for what is allowed in a type and, behind it, in the types it is made of."""
+    for annotation in annotations:
+        if isinstance(annotation, Allowed):
+            yield annotation.text
+        else:
+            yield from _texts([*getattr(annotation, "__metadata__", ()), *get_args(annotation)])
+
+
+def _known(key: str, keys: list[str]) -> str:
+    near = difflib.get_close_matches(key, keys, 1)
+    hint = f", of which {near[0]} is the nearest" if near else ""
+    return f"one of the keys {', '.join(keys)}{hint}"
+
+
+def _key(path: KeyPath) -> str:
+    """Write a path as TOML does."""
+    bare = re.compile(r"[A-Za-z0-9_-]+")
+    return ".".join(part if bare.fullmatch(part) else json.dumps(part) for part in path)
+
+
+def _shown(value: object) -> str:
+    if value is MISSING:
+        return "missing"
+    # JSON writes all but times and non-finite numbers as TOML does.
+    said = str(value) if isinstance(value, float) else json.dumps(value, default=str)
+    return _short(said, _MOST_SHOWN)
+
+
+def _short(text: str, most: int) -> str:
+    plain = "".join(c if c.isprintable() else "?" for c in text)
+    return plain if len(plain) <= most else plain[: most - 3] + "..."

@@ -66,6 +66,11 @@ class ChannelFindings:
         return (*self.timing.findings, *self.travel.findings, self.silence.finding)
 
     @property
+    def judged(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit."""
+        return tuple(finding for finding in self.findings if finding.limit)
+
+    @property
     def verdict(self) -> Verdict:
         """Verdict over all findings of the channel."""
         return worst(self.findings)

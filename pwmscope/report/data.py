@@ -43,6 +43,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
             "assumptions": list(findings.assumptions),
         },
         "limits": asdict(findings.limits),
+        "recording": [_finding(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
     }
 

@@ -30,9 +30,9 @@ def channel_sentence(channel: ChannelFindings) -> str:
     if channel.not_servo is not None:
         return f"not shown. {channel.not_servo}"
     parts = [
-        _list(channel.findings, Verdict.DOES_NOT_MEET, "does not meet"),
-        _list(channel.findings, Verdict.NOT_SHOWN, "not shown"),
-        _list(channel.findings, Verdict.MEETS, "meets"),
+        _list(channel.judged, Verdict.DOES_NOT_MEET, "does not meet"),
+        _list(channel.judged, Verdict.NOT_SHOWN, "not shown"),
+        _list(channel.judged, Verdict.MEETS, "meets"),
     ]
     told = "; ".join(part for part in parts if part)
     return f"{told}. {_figures(channel)}"
@@ -77,6 +77,8 @@ def say_value(finding: Finding) -> str:
     '1503.99 ± 0.18 us'
     >>> say_value(Finding("neutral", None, "us", None, "", Verdict.NOT_SHOWN, (), ""))
     'not shown'
+    >>> say_value(Finding("width jitter", 0.25, "us", None, "", None, (), "", (0.2, 0.31)))
+    '0.250 us (0.200 to 0.310)'
     """
     if finding.value is None:
         return Verdict.NOT_SHOWN.value
@@ -84,8 +86,13 @@ def say_value(finding: Finding) -> str:
         return finding.value
     if not finding.unit:
         return f"{finding.value:g}"
+    if finding.interval is not None:
+        low, high = finding.interval
+        decimals = _decimals((high - low) / 2.0)
+        said = f"{finding.value:.{decimals}f} {finding.unit}"
+        return f"{said} ({low:.{decimals}f} to {high:.{decimals}f})"
     if finding.uncertainty is None:
-        return f"{finding.value:.1f} {finding.unit}"
+        return f"{finding.value:.4g} {finding.unit}"
     expanded = COVERAGE * finding.uncertainty
     decimals = _decimals(expanded)
     return f"{finding.value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
@@ -184,7 +191,7 @@ def open_points(findings: Findings) -> list[OpenPoint]:
     lines: dict[tuple[Verdict, str, str, str], list[str]] = {}
     for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
         for channel in findings.channels.values():
-            for finding in channel.findings:
+            for finding in channel.judged:
                 if finding.verdict is verdict:
                     key = (verdict, finding.name, finding.sentence, finding.limit)
                     lines.setdefault(key, []).append(channel.line)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Final
 
 from rich.console import Console
@@ -25,6 +26,7 @@ from pwmscope.report.sentences import (
     say_line,
     say_number,
     say_offset,
+    say_value,
 )
 
 _LABEL_WIDTH: Final = 37
@@ -96,6 +98,8 @@ def _answer(channel: ChannelFindings, console: Console) -> Text:
 
 
 def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[str, list[str]]]:
+    if findings.recording_findings:
+        yield "The lines together", [f.sentence for f in findings.recording_findings]
     points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),
@@ -132,7 +136,7 @@ def _table(channels: list[ChannelFindings]) -> Table:
             escape(say_line(channel.line)), justify="right", width=_COLUMN_WIDTH - 1,
             overflow="fold",
         )  # fmt: skip
-    for label, cell in _rows():
+    for label, cell in (*_rows(), *_measured_rows(channels)):
         table.add_row(label, *(cell(channel) for channel in channels))
     return table
 
@@ -164,6 +168,23 @@ def _rows() -> Iterator[tuple[str, Cell]]:
     yield "missing frames", lambda c: str(c.timing.missing_frames) if c.timing else "–"
     yield "signal loss", _losses
     yield "verdict", lambda c: c.verdict.value
+
+
+def _measured_rows(channels: list[ChannelFindings]) -> Iterator[tuple[str, Cell]]:
+    """Rows of the findings without a limit, in the order in which they are told."""
+    named = {(f.name, f.unit): None for c in channels for f in c.findings if not f.limit}
+    for name, unit in named:
+        yield (
+            f"{name}, {unit}" if unit else name,
+            lambda c, name=name: _said(c, name),  # type: ignore[misc]
+        )
+
+
+def _said(channel: ChannelFindings, name: str) -> str:
+    for finding in channel.findings:
+        if finding.name == name:
+            return say_value(replace(finding, interval=None)).removesuffix(f" {finding.unit}")
+    return "–"
 
 
 def _summary_rows(

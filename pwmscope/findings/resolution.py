@@ -1,0 +1,285 @@
+"""How finely the width can be set: steps, codes, effective bits."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.definition import Definition
+from pwmscope.findings.finding import Finding, measured, not_shown
+from pwmscope.findings.levels import SAME_LEVEL
+from pwmscope.findings.moves import Moves, find_moves
+from pwmscope.findings.record import Record
+from pwmscope.findings.step_lattice import Lattice, Search, find_step
+from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.pulses import UNMEASURED
+
+MOST_WIDTHS: Final = 50_000
+"""Of longer movements, evenly spaced moves that hold about this many pulses are used."""
+MOST_DWELLS: Final = 64
+MOST_IN_DWELL: Final = 1000
+FEWEST_IN_CUBIC: Final = 24
+FEWEST_IN_LINE: Final = 6
+_WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "resolution",
+        "The smallest step between widths that the receiver puts out. Where jitter or the "
+        "sample interval hides it, the step is finer than what is said. The analyser's own "
+        "step, its sample interval, is never taken for the receiver's.",
+        "1/f for the lowest f at which n R^2 = |sum exp(2 pi i f w)|^2 / n passes ln(trials / "
+        "0.001) and R passes 0.6 exp(-2 pi^2 f^2 s^2) sinc^2(f Ts), over steps from 10/3 Ts to "
+        "1/8 of the travel; u^2 = (scatter of the phases)^2 + (100 ppm x step / sqrt(3))^2",
+        "Rayleigh's test of uniform phases (Mardia and Jupp, Directional Statistics, 2000, "
+        "6.3.1, from memory); choice of the line: own algorithm",
+    ),
+    Definition(
+        "distinct codes",
+        "How many different widths were seen, told apart by the step found. It needs a step "
+        "at least six times the noise.",
+        "the number of different round((w - offset) / step) among moves and dwell levels",
+        "own algorithm",
+    ),
+    Definition(
+        "effective bits",
+        "The number of steps in the convention's span, as a power of two: what a stick's "
+        "position is resolved to at the output. Of the travel that was seen it is less.",
+        "log2(span / step); u = u(step) / (step ln 2)",
+        "bits of a quantiser with that many steps (IEEE Std 1241, from memory)",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Resolution:
+    """How finely the width of one channel is set.
+
+    Parameters
+    ----------
+    step_us, uncertainty_us : float or None
+        The step and its standard uncertainty; None where it is not resolved.
+    chance : float or None
+        That noise looks like such a step.
+    finest_us : float or None
+        The smallest step that this recording would show, with 95 % chance; None
+        where it shows none.
+    codes : int or None
+        Distinct codes seen; None where noise hides which.
+    bits, bits_of_travel : float or None
+        Steps in the convention's span, and in the travel seen, as powers of two.
+    findings : tuple of Finding
+        ``resolution``, ``distinct codes`` and ``effective bits``.
+    """
+
+    step_us: float | None
+    uncertainty_us: float | None
+    chance: float | None
+    finest_us: float | None
+    codes: int | None
+    bits: float | None
+    bits_of_travel: float | None
+    findings: tuple[Finding, ...]
+
+
+def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution:
+    """Find the step between the widths that a channel puts out.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+    moves : Moves, optional
+        Its moves, where they are known already.
+
+    Returns
+    -------
+    Resolution
+    """
+    interval_us = record.table.sample_interval_us
+    if interval_us is None:
+        return _hidden(
+            "The sample interval is not known, so a step of the receiver's cannot be told from "
+            "the analyser's. State the sample rate.",
+            None,
+        )
+    used = _thinned(find_moves(record) if moves is None else moves)
+    if not used.row.size:
+        return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
+    levels_us, jitter_us = _standing(record, interval_us)
+    width_us = np.concatenate([used.width_us, levels_us])
+    smooth_us = np.concatenate([_smooth_us(used), np.full(levels_us.size, np.nan)])
+    span_us = record.table.convention.span_us
+    owner = np.concatenate([used.owner, np.full(levels_us.size, len(used))])
+    search = find_step(
+        width_us,
+        smooth_us,
+        owner,
+        interval_us=interval_us,
+        jitter_us=jitter_us,
+        span_us=span_us,
+    )
+    if search.found is None:
+        return _hidden(_why_hidden(search, jitter_us, interval_us, span_us), search.finest_us)
+    noise_us = math.hypot(jitter_us, sampling_floor_us(interval_us) or 0.0)
+    return _resolved(
+        record, used, width_us, search.found, finest_us=search.finest_us, noise_us=noise_us
+    )
+
+
+def _thinned(moves: Moves) -> Moves:
+    """Keep evenly spaced moves, so many that about `MOST_WIDTHS` pulses are left."""
+    every = -(-moves.row.size // MOST_WIDTHS)
+    if every <= 1:
+        return moves
+    kept = np.arange(len(moves)) % every == 0
+    if kept.sum() < 2:  # one long move, or a few: its beginning is as good as any
+        kept = np.arange(len(moves)) == int((moves.end - moves.begin).argmax())
+    place = np.flatnonzero(kept[moves.owner])[:MOST_WIDTHS]
+    count = np.bincount(moves.owner[place], minlength=len(moves))[kept]
+    return Moves(
+        moves.row[place],
+        moves.width_us[place],
+        np.cumsum(count) - count,
+        np.cumsum(count),
+        moves.before[kept],
+        moves.after[kept],
+        moves.turn_row,
+        moves.turn_us,
+        moves.least_us,
+    )
+
+
+def _standing(record: Record, interval_us: float) -> tuple[npt.NDArray[np.float64], float]:
+    """Levels where the stick stood, and the noise there without the sampling floor.
+
+    From the middle halves of dwells, since a dwell's ends may hold the first steps of a slow
+    sweep; of the visits to one place, the longest gives its level.
+    """
+    dwells, table = record.dwells, record.table
+    if not len(dwells):
+        return np.zeros(0), _without_sampling_us(dwells.noise_us**2, interval_us)
+    chosen = np.unique(np.linspace(0, len(dwells) - 1, MOST_DWELLS).astype(np.int64))
+    first, last = dwells.first[chosen], dwells.last[chosen]
+    length = np.clip((last - first) // 2 + 1, 1, MOST_IN_DWELL)
+    begin = (first + last - length) // 2 + 1
+    owner = np.repeat(np.arange(length.size), length)
+    row = np.arange(owner.size) + np.repeat(begin - (np.cumsum(length) - length), length)
+    good = (table.flags[row] & np.uint8(UNMEASURED)) == 0
+    owner, row = owner[good], row[good]
+    off_us = table.width_us[row] - dwells.level_us[chosen[owner]]
+    count = np.bincount(owner, minlength=chosen.size)
+    mean_us = np.bincount(owner, off_us, chosen.size) / np.maximum(count, 1)
+    freedom = int(np.maximum(count - 1, 0).sum())
+    scatter = float(np.sum((off_us - mean_us[owner]) ** 2)) / max(freedom, 1)
+    level_us = (dwells.level_us[chosen] + mean_us)[count > 0]
+    longest = np.argsort(-dwells.count[chosen][count > 0], kind="stable")
+    same_us = SAME_LEVEL * table.convention.span_us
+    _, distinct = np.unique(np.rint(level_us[longest] / same_us), return_index=True)
+    return level_us[longest][distinct], _without_sampling_us(scatter, interval_us)
+
+
+def _without_sampling_us(variance_us2: float, interval_us: float) -> float:
+    floor_us = sampling_floor_us(interval_us) or 0.0
+    return math.sqrt(max(variance_us2 - floor_us**2, 0.0))
+
+
+def _smooth_us(moves: Moves) -> npt.NDArray[np.float64]:
+    """Fit each move by a cubic of its place, short ones by a line, the shortest not at all."""
+    owner, count = moves.owner, moves.end - moves.begin
+    place = np.arange(moves.row.size) - moves.begin[owner]
+    lever = (2.0 * place - (count[owner] - 1)) / np.maximum(count[owner] - 1, 1)
+    origin_us = moves.width_us[moves.begin]
+    off_us = moves.width_us - origin_us[owner]
+    powers = [np.ones_like(lever)]
+    for _ in range(6):
+        powers.append(powers[-1] * lever)
+    moment = [np.bincount(owner, power, len(moves)) for power in powers]
+    right = np.stack([np.bincount(owner, p * off_us, len(moves)) for p in powers[:4]], axis=1)
+    left = np.stack([np.stack([moment[i + j] for j in range(4)], 1) for i in range(4)], 1)
+    straight = count < FEWEST_IN_CUBIC
+    left[straight, 2:, :], left[straight, :, 2:] = 0.0, 0.0
+    left[straight, 2, 2] = left[straight, 3, 3] = 1.0
+    right[straight, 2:] = 0.0
+    left[count < FEWEST_IN_LINE] = np.eye(4)
+    weight = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+    smooth_us = origin_us[owner]
+    for power, column in zip(powers[:4], weight.T, strict=True):
+        smooth_us = smooth_us + column[owner] * power
+    return np.where(count[owner] < FEWEST_IN_LINE, np.nan, smooth_us)
+
+
+def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:
+    if search.finest_us is None:
+        return (
+            f"The stick was moved too little to show a step at {jitter_us:.2g} us of jitter and "
+            f"{interval_us:.3g} us between samples. {_WHAT_TO_DO}"
+        )
+    finest_us = search.finest_us
+    return (
+        f"The steps are finer than {finest_us:.2g} us, that is at least "
+        f"{math.log2(span_us / finest_us):.1f} bits over {span_us:g} us: not resolved at "
+        f"{jitter_us:.2g} us of jitter and {interval_us:.3g} us between samples."
+    )
+
+
+def _hidden(reason: str, finest_us: float | None) -> Resolution:
+    found = tuple(
+        not_shown(name, unit, reason)
+        for name, unit in (("resolution", "us"), ("distinct codes", ""), ("effective bits", "bit"))
+    )
+    return Resolution(None, None, None, finest_us, None, None, None, found)
+
+
+def _resolved(
+    record: Record,
+    used: Moves,
+    width_us: npt.NDArray[np.float64],
+    lattice: Lattice,
+    *,
+    finest_us: float | None,
+    noise_us: float,
+) -> Resolution:
+    step_us, span_us = lattice.step_us, record.table.convention.span_us
+    of_step_us = math.hypot(lattice.uncertainty_us, step_us * CLOCK_TOLERANCE / math.sqrt(3.0))
+    bits = math.log2(span_us / step_us)
+    of_bits = of_step_us / (step_us * math.log(2.0))
+    seen_us = float(np.ptp(width_us))
+    of_travel = math.log2(max(seen_us / step_us, 1.0))
+    spans = record.evidence(used.row)
+    codes = None
+    if step_us >= 6.0 * noise_us:
+        codes = int(np.unique(np.rint((width_us - lattice.offset_us) / step_us)).size)
+    places = 3 if step_us < 10.0 else 2
+    doubt = max(COVERAGE * of_step_us, 0.5 * 10.0**-places)
+    found = (
+        measured(
+            "resolution", step_us, "us",
+            f"Widths come in steps of {step_us:.{places}f} ± {doubt:.{places}f} us; noise would "
+            f"look so regular with a chance of {max(lattice.chance, 1e-12):.0e} at most.",
+            uncertainty=of_step_us, evidence=spans,
+        ),
+        not_shown(
+            "distinct codes", "",
+            f"Noise of {noise_us:.2g} us spreads each code over its neighbours at a step of "
+            f"{step_us:.3g} us, so the codes cannot be counted.",
+        )
+        if codes is None
+        else measured(
+            "distinct codes", float(codes), "",
+            f"{codes} distinct codes were seen over {seen_us:.0f} us, in {used.row.size} pulses "
+            "while the stick moved and where it stood.",
+            evidence=spans,
+        ),
+        measured(
+            "effective bits", bits, "bit",
+            f"The steps make {bits:.2f} bits of {span_us:g} us, {of_travel:.2f} bits of the "
+            f"{seen_us:.0f} us seen.",
+            uncertainty=of_bits, evidence=spans,
+        ),
+    )  # fmt: skip
+    return Resolution(step_us, of_step_us, lattice.chance, finest_us, codes, bits, of_travel, found)

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
 from pwmscope.findings.dwells import Dwells, find_dwells
-from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
 from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.record import Record
+from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
+from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span, inside
-from pwmscope.findings.timing import Timing, examine_timing
-from pwmscope.findings.travel import Travel, examine_travel
+from pwmscope.findings.timing import examine_timing
+from pwmscope.findings.travel import examine_travel
 from pwmscope.pulses import (
-    STANDARD_SERVO,
     Convention,
     Frames,
     PulseTable,
@@ -27,103 +25,6 @@ from pwmscope.pulses import (
     find_frames,
     split_sum_trains,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelFindings:
-    """Everything found about one line.
-
-    Parameters
-    ----------
-    line : str
-        The line's name.
-    table : PulseTable
-        Its pulses, for pictures and further work.
-    pulses : int
-        Pulses that were measured (neither cut, nor glitches, nor foreign).
-    not_servo : str or None
-        Why the line does not carry servo pulses; None where it does.
-    timing, travel, silence : Timing, Travel, Silence or None
-        None where the line does not carry servo pulses.
-    loss_spans : tuple of Span
-        Time spans in which its signal was lost.
-    """
-
-    line: str
-    table: PulseTable
-    pulses: int
-    not_servo: str | None
-    timing: Timing | None
-    travel: Travel | None
-    silence: Silence | None
-    loss_spans: tuple[Span, ...]
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """All findings of the channel, in the order in which they are told."""
-        if self.timing is None or self.travel is None or self.silence is None:
-            return ()
-        return (*self.timing.findings, *self.travel.findings, self.silence.finding)
-
-    @property
-    def judged(self) -> tuple[Finding, ...]:
-        """The findings that were held against a limit."""
-        return tuple(finding for finding in self.findings if finding.limit)
-
-    @property
-    def verdict(self) -> Verdict:
-        """Verdict over all findings of the channel."""
-        return worst(self.findings)
-
-
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """Everything found in a recording.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording; PPM sum trains are split into their channels.
-    limits : Limits
-        The limits, for a convention that spans 1000 us.
-    channels : dict of str to ChannelFindings
-        By line, in the capture's order; a marker line is left out.
-    assumptions : tuple of str
-        All that was assumed, each a plain sentence.
-    """
-
-    capture: Capture
-    limits: Limits
-    channels: dict[str, ChannelFindings]
-    assumptions: tuple[str, ...]
-
-    def only(self, lines: tuple[str, ...]) -> Findings:
-        """Leave out what was found about the other lines.
-
-        Raises
-        ------
-        HintError
-            If there is no such line, or it is the marker.
-        """
-        for line in lines:
-            if line not in self.channels:
-                raise HintError(
-                    f"There is no finding about a line '{line}' in {self.capture.source}; "
-                    f"its lines are {', '.join(self.channels)}."
-                )
-        kept = {line: found for line, found in self.channels.items() if line in lines}
-        return replace(self, channels=kept)
-
-    @property
-    def recording_findings(self) -> tuple[Finding, ...]:
-        """Findings about the recording as a whole."""
-        return ()
-
-    @property
-    def conventions(self) -> tuple[Convention, ...]:
-        """The conventions that the servo channels were held against, each once."""
-        used = [c.table.convention for c in self.channels.values() if c.not_servo is None]
-        return tuple(dict.fromkeys(used)) or (STANDARD_SERVO,)
 
 
 def examine(
@@ -189,14 +90,20 @@ def examine(
     frames = {name: find_frames(table) for name, table in servo.items()}
     whole = {name: find_dwells(table, frames[name]) for name, table in servo.items()}
     losses, said = _losses(capture, servo, whole, off_line)
+    heard = {
+        name: _listen(table, frames[name], whole[name], losses, limits, end_s=capture.end_s)
+        for name, table in servo.items()
+    }
     channels = {
-        name: _channel(table, frames[name], whole[name], losses, limits, duration_s=capture.end_s)
+        name: _channel(*heard[name])
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
     }
+    order = examine_order({name: record for name, (record, _) in heard.items()})
     notes = (f"Line {name}: {note}" for name, t in tables.items() for note in t.notes)
-    return Findings(capture, limits, channels, (*capture.assumptions, *said, *notes, *_FIXED))
+    assumptions = (*capture.assumptions, *said, *notes, *_FIXED)
+    return Findings(capture, limits, channels, order, assumptions)
 
 
 _FIXED = (
@@ -224,33 +131,38 @@ def _losses(
     )
 
 
-def _over_s(loss: Loss, event: LossEvent, duration_s: float) -> float:
+def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:
     """Return when a loss is over for a channel; silence lasts until its own next pulse."""
     if event.recovered_s is not None:
         return max(loss.back_s, event.recovered_s)
-    return duration_s if event.behaviour is LossClass.PULSES_STOP else loss.back_s
+    return end_s if event.behaviour is LossClass.PULSES_STOP else loss.back_s
 
 
-def _channel(
+def _listen(
     table: PulseTable,
     frames: Frames,
     whole: Dwells,
     losses: tuple[Loss, ...],
     limits: Limits,
     *,
-    duration_s: float,
-) -> ChannelFindings:
+    end_s: float,
+) -> tuple[Record, Silence]:
+    """Say what one channel did at each loss; the rest of it is its record."""
     own = tuple(loss for loss in losses if table.line in loss.lines)
     breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
     dwells = find_dwells(table, frames, tuple(breaks)) if breaks else whole
     limits = limits.scaled(table.convention.span_us)
     silence = examine_silence(table, dwells, own, limits)
     spans = tuple(
-        Span(event.lost_s, _over_s(loss, event, duration_s))
+        Span(event.lost_s, _over_s(loss, event, end_s))
         for loss, event in zip(own, silence.events, strict=True)
     )
     following = dwells.select(~inside(spans, dwells.start_s))
-    record = Record(table, frames, following, spans, limits)
+    return Record(table, frames, following, spans, limits), silence
+
+
+def _channel(record: Record, silence: Silence) -> ChannelFindings:
+    table = record.table
     return ChannelFindings(
         table.line,
         table,
@@ -259,5 +171,5 @@ def _channel(
         examine_timing(record),
         examine_travel(record),
         silence,
-        spans,
+        record.losses,
     )

@@ -1,0 +1,116 @@
+"""What was found in a recording, channel by channel and about the lines together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from pwmscope.bench import Limits
+from pwmscope.capture import Capture
+from pwmscope.errors import HintError
+from pwmscope.findings.finding import Finding, Verdict, worst
+from pwmscope.findings.silence import Silence
+from pwmscope.findings.skew import Order
+from pwmscope.findings.spans import Span
+from pwmscope.findings.timing import Timing
+from pwmscope.findings.travel import Travel
+from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFindings:
+    """Everything found about one line.
+
+    Parameters
+    ----------
+    line : str
+        The line's name.
+    table : PulseTable
+        Its pulses, for pictures and further work.
+    pulses : int
+        Pulses that were measured (neither cut, nor glitches, nor foreign).
+    not_servo : str or None
+        Why the line does not carry servo pulses; None where it does.
+    timing, travel, silence : Timing, Travel, Silence or None
+        None where the line does not carry servo pulses.
+    loss_spans : tuple of Span
+        Time spans in which its signal was lost.
+    """
+
+    line: str
+    table: PulseTable
+    pulses: int
+    not_servo: str | None
+    timing: Timing | None
+    travel: Travel | None
+    silence: Silence | None
+    loss_spans: tuple[Span, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings of the channel, in the order in which they are told."""
+        if self.timing is None or self.travel is None or self.silence is None:
+            return ()
+        return (*self.timing.findings, *self.travel.findings, self.silence.finding)
+
+    @property
+    def judged(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit."""
+        return tuple(finding for finding in self.findings if finding.limit)
+
+    @property
+    def verdict(self) -> Verdict:
+        """Verdict over all findings of the channel."""
+        return worst(self.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Everything found in a recording.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording; PPM sum trains are split into their channels.
+    limits : Limits
+        The limits, for a convention that spans 1000 us.
+    channels : dict of str to ChannelFindings
+        By line, in the capture's order; a marker line is left out.
+    order : Order
+        Which lines belong to one receiver, their order and skew.
+    assumptions : tuple of str
+        All that was assumed, each a plain sentence.
+    """
+
+    capture: Capture
+    limits: Limits
+    channels: dict[str, ChannelFindings]
+    order: Order
+    assumptions: tuple[str, ...]
+
+    def only(self, lines: tuple[str, ...]) -> Findings:
+        """Leave out what was found about the other lines.
+
+        Raises
+        ------
+        HintError
+            If there is no such line, or it is the marker.
+        """
+        for line in lines:
+            if line not in self.channels:
+                raise HintError(
+                    f"There is no finding about a line '{line}' in {self.capture.source}; "
+                    f"its lines are {', '.join(self.channels)}."
+                )
+        kept = {line: found for line, found in self.channels.items() if line in lines}
+        return replace(self, channels=kept)
+
+    @property
+    def recording_findings(self) -> tuple[Finding, ...]:
+        """Findings about the lines together."""
+        return self.order.findings
+
+    @property
+    def conventions(self) -> tuple[Convention, ...]:
+        """The conventions that the servo channels were held against, each once."""
+        used = [c.table.convention for c in self.channels.values() if c.not_servo is None]
+        return tuple(dict.fromkeys(used)) or (STANDARD_SERVO,)

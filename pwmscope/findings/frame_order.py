@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.frame_clock import Pulses, most_complete, spread_out
+from pwmscope.findings.common_clock import Pulses, most_complete, spread_out
 from pwmscope.findings.moments import Summary, mean_of, summarise
 from pwmscope.findings.pairing import pair, usual_offset
 from pwmscope.findings.starts import Link, Start, link, overall

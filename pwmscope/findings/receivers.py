@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.amounts import say_list, say_s, say_us
+from pwmscope.findings.common_clock import Pulses, gather, most_complete
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
-from pwmscope.findings.common_clock import Pulses, gather, most_complete
 from pwmscope.findings.record import Record
 from pwmscope.findings.ties import FEWEST_FRAMES, Step, Tie
 

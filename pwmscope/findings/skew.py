@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.amounts import LEAST_US, say_list, say_range_us, say_us
+from pwmscope.findings.common_clock import pulses_of
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Finding, measured, not_shown
-from pwmscope.findings.common_clock import pulses_of
 from pwmscope.findings.frame_order import Receiver, arrange
 from pwmscope.findings.receivers import Receivers, find_receivers
 from pwmscope.findings.record import Record

@@ -1,4 +1,4 @@
-"""Mean and standard deviation that keep their digits at large offsets."""
+"""Mean, standard deviation and autocorrelation that keep their digits at large offsets."""
 
 from __future__ import annotations
 
@@ -63,6 +63,37 @@ def std_of(values: npt.NDArray[np.float64]) -> float:
     residuals = values - mean_of(values)
     squares = float(np.sum(residuals**2)) - float(np.sum(residuals)) ** 2 / values.size
     return float(np.sqrt(max(squares, 0.0) / (values.size - 1)))
+
+
+def lag_one(values: npt.NDArray[np.float64]) -> float | None:
+    """Autocorrelation of neighbouring values.
+
+    The sum of the products of neighbouring deviations over the sum of the squares of
+    all, deviations being from the mean of all values (the definition of the NIST
+    Statistical Reference Datasets).
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n,)
+        In order.
+
+    Returns
+    -------
+    float or None
+        From -1 to 1; None for fewer than two values, or where all are the same.
+
+    Examples
+    --------
+    >>> lag_one(np.array([10000001.0, 10000003.0, 10000002.0]))
+    -0.5
+    """
+    if values.size < 2:
+        return None
+    # From the first value on, differences of values near each other are exact.
+    residuals = values - values[0]
+    residuals -= mean_of(residuals)
+    squares = float(np.dot(residuals, residuals))
+    return float(np.dot(residuals[:-1], residuals[1:])) / squares if squares > 0.0 else None
 
 
 def summarise(values: npt.NDArray[np.float64]) -> Summary:

@@ -12,11 +12,11 @@ import numpy.typing as npt
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Finding, measured, not_shown
 from pwmscope.findings.levels import SAME_LEVEL
+from pwmscope.findings.middles import middles, spaced
 from pwmscope.findings.moves import Moves, find_moves
 from pwmscope.findings.record import Record
 from pwmscope.findings.step_lattice import Lattice, Search, find_step
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
-from pwmscope.pulses import UNMEASURED
 
 MOST_WIDTHS: Final = 50_000
 """Of longer movements, evenly spaced moves that hold about this many pulses are used."""
@@ -110,7 +110,8 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     used = _thinned(find_moves(record) if moves is None else moves)
     if not used.row.size:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
-    levels_us, jitter_us = _standing(record, interval_us)
+    standing = middles(record, spaced(len(record.dwells), MOST_DWELLS), MOST_IN_DWELL)
+    levels_us, jitter_us = _distinct(record, standing.level_us), standing.jitter_us
     width_us = np.concatenate([used.width_us, levels_us])
     smooth_us = np.concatenate([_smooth_us(used), np.full(levels_us.size, np.nan)])
     span_us = record.table.convention.span_us
@@ -154,38 +155,11 @@ def _thinned(moves: Moves) -> Moves:
     )
 
 
-def _standing(record: Record, interval_us: float) -> tuple[npt.NDArray[np.float64], float]:
-    """Levels where the stick stood, and the noise there without the sampling floor.
-
-    From the middle halves of dwells, since a dwell's ends may hold the first steps of a slow
-    sweep; of the visits to one place, the longest gives its level.
-    """
-    dwells, table = record.dwells, record.table
-    if not len(dwells):
-        return np.zeros(0), _without_sampling_us(dwells.noise_us**2, interval_us)
-    chosen = np.unique(np.linspace(0, len(dwells) - 1, MOST_DWELLS).astype(np.int64))
-    first, last = dwells.first[chosen], dwells.last[chosen]
-    length = np.clip((last - first) // 2 + 1, 1, MOST_IN_DWELL)
-    begin = (first + last - length) // 2 + 1
-    owner = np.repeat(np.arange(length.size), length)
-    row = np.arange(owner.size) + np.repeat(begin - (np.cumsum(length) - length), length)
-    good = (table.flags[row] & np.uint8(UNMEASURED)) == 0
-    owner, row = owner[good], row[good]
-    off_us = table.width_us[row] - dwells.level_us[chosen[owner]]
-    count = np.bincount(owner, minlength=chosen.size)
-    mean_us = np.bincount(owner, off_us, chosen.size) / np.maximum(count, 1)
-    freedom = int(np.maximum(count - 1, 0).sum())
-    scatter = float(np.sum((off_us - mean_us[owner]) ** 2)) / max(freedom, 1)
-    level_us = (dwells.level_us[chosen] + mean_us)[count > 0]
-    longest = np.argsort(-dwells.count[chosen][count > 0], kind="stable")
-    same_us = SAME_LEVEL * table.convention.span_us
-    _, distinct = np.unique(np.rint(level_us[longest] / same_us), return_index=True)
-    return level_us[longest][distinct], _without_sampling_us(scatter, interval_us)
-
-
-def _without_sampling_us(variance_us2: float, interval_us: float) -> float:
-    floor_us = sampling_floor_us(interval_us) or 0.0
-    return math.sqrt(max(variance_us2 - floor_us**2, 0.0))
+def _distinct(record: Record, level_us: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Keep one level for each place where the stick stood."""
+    same_us = SAME_LEVEL * record.table.convention.span_us
+    _, first = np.unique(np.rint(level_us / same_us), return_index=True)
+    return level_us[first]
 
 
 def _smooth_us(moves: Moves) -> npt.NDArray[np.float64]:

@@ -188,7 +188,7 @@ def _shows_without_best(
     expected: float,
 ) -> bool:
     """Say whether a line shows in what is left without the sweep that shows it best."""
-    turns = np.exp(2j * np.pi * per_us * width_us)
+    turns = _turns(width_us, per_us)
     sums = np.bincount(owner, turns.real) + 1j * np.bincount(owner, turns.imag)
     count = np.bincount(owner)
     whole = sums.sum()
@@ -245,9 +245,18 @@ def _top(strength: npt.NDArray[np.float64], at: int) -> int:
         at = best
 
 
+def _turns(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np.complex128]:
+    """``exp(2 pi i f w)``, in a quarter of the time that the complex function takes."""
+    angle = per_us * width_us
+    angle -= np.rint(angle)
+    angle *= 2.0 * np.pi
+    turns: npt.NDArray[np.complex128] = np.cos(angle) + 1j * np.sin(angle)
+    return turns
+
+
 def _undertone(width_us: npt.NDArray[np.float64], per_us: float) -> float:
     """Return the lowest frequency of which a line is a multiple, if that is as strong."""
-    turns = [np.exp(2j * np.pi * (per_us / k) * width_us).mean() for k in range(1, MOST_TONES)]
+    turns = [_turns(width_us, per_us / k).mean() for k in range(1, MOST_TONES + 1)]
     strong = np.flatnonzero(np.abs(turns) >= SAME_STRENGTH * abs(turns[0]))
     return per_us / (1 + int(strong[-1]))
 
@@ -265,7 +274,7 @@ def _refined(
     off_us = width_us - centre_us
     variance_us2 = float(np.mean(off_us**2))
     for _ in range(4):
-        turns = np.exp(2j * np.pi * per_us * off_us)
+        turns = _turns(off_us, per_us)
         mean = complex(turns.mean())
         phase = np.angle(turns * mean.conjugate())
         per_us -= float(np.mean(phase * off_us)) / (2.0 * np.pi * variance_us2)

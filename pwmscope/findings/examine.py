@@ -7,14 +7,19 @@ import numpy as np
 from pwmscope.bench import COMMON_PRACTICE, Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
+from pwmscope.findings.centring import examine_centring
+from pwmscope.findings.coincidence import examine_coincidence
 from pwmscope.findings.dwells import Dwells, find_dwells
+from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.losses import Loss, inferred_losses, marked_losses
 from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.record import Record
+from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
 from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.sweep import examine_sweeps
 from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.travel import examine_travel
 from pwmscope.pulses import (
@@ -95,15 +100,18 @@ def examine(
         for name, table in servo.items()
     }
     channels = {
-        name: _channel(*heard[name])
+        name: _channel(*heard[name], end_s=capture.end_s)
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
     }
-    order = examine_order({name: record for name, (record, _) in heard.items()})
+    records = {name: record for name, (record, _) in heard.items()}
+    glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
+    order = examine_order(records)
+    coincidence = examine_coincidence(glitches, records, order.grouping.groups)
     notes = (f"Line {name}: {note}" for name, t in tables.items() for note in t.notes)
     assumptions = (*capture.assumptions, *said, *notes, *_FIXED)
-    return Findings(capture, limits, channels, order, assumptions)
+    return Findings(capture, limits, channels, order, coincidence, assumptions)
 
 
 _FIXED = (
@@ -161,15 +169,20 @@ def _listen(
     return Record(table, frames, following, spans, limits), silence
 
 
-def _channel(record: Record, silence: Silence) -> ChannelFindings:
+def _channel(record: Record, silence: Silence, *, end_s: float) -> ChannelFindings:
     table = record.table
+    travel = examine_travel(record)
     return ChannelFindings(
         table.line,
         table,
         int(np.count_nonzero(table.measured)),
         None,
         examine_timing(record),
-        examine_travel(record),
+        travel,
         silence,
         record.losses,
+        examine_glitches(record, end_s),
+        examine_resolution(record, travel.moves),
+        examine_centring(record, travel),
+        examine_sweeps(record, travel),
     )

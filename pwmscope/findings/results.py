@@ -7,10 +7,15 @@ from dataclasses import dataclass, replace
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
+from pwmscope.findings.centring import Centring
+from pwmscope.findings.coincidence import Coincidence
 from pwmscope.findings.finding import Finding, Verdict, worst
+from pwmscope.findings.glitches import Glitches
+from pwmscope.findings.resolution import Resolution
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import Order
 from pwmscope.findings.spans import Span
+from pwmscope.findings.sweep import Sweeps
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Travel
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
@@ -34,6 +39,8 @@ class ChannelFindings:
         None where the line does not carry servo pulses.
     loss_spans : tuple of Span
         Time spans in which its signal was lost.
+    glitches, resolution, centring, sweeps : Glitches, Resolution, Centring, Sweeps or None
+        None where the line does not carry servo pulses.
     """
 
     line: str
@@ -44,13 +51,20 @@ class ChannelFindings:
     travel: Travel | None
     silence: Silence | None
     loss_spans: tuple[Span, ...]
+    glitches: Glitches | None = None
+    resolution: Resolution | None = None
+    centring: Centring | None = None
+    sweeps: Sweeps | None = None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """All findings of the channel, in the order in which they are told."""
-        if self.timing is None or self.travel is None or self.silence is None:
-            return ()
-        return (*self.timing.findings, *self.travel.findings, self.silence.finding)
+        told = (
+            self.timing, self.travel, self.resolution, self.centring, self.sweeps,
+            self.glitches,
+        )  # fmt: skip
+        of_loss = () if self.silence is None else (self.silence.finding,)
+        return (*(f for answer in told if answer is not None for f in answer.findings), *of_loss)
 
     @property
     def judged(self) -> tuple[Finding, ...]:
@@ -77,6 +91,8 @@ class Findings:
         By line, in the capture's order; a marker line is left out.
     order : Order
         Which lines belong to one receiver, their order and skew.
+    coincidence : Coincidence
+        Which lines' glitches come at the same moments.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
     """
@@ -85,6 +101,7 @@ class Findings:
     limits: Limits
     channels: dict[str, ChannelFindings]
     order: Order
+    coincidence: Coincidence
     assumptions: tuple[str, ...]
 
     def only(self, lines: tuple[str, ...]) -> Findings:
@@ -107,7 +124,7 @@ class Findings:
     @property
     def recording_findings(self) -> tuple[Finding, ...]:
         """Findings about the lines together."""
-        return self.order.findings
+        return (*self.order.findings, *self.coincidence.findings)
 
     @property
     def conventions(self) -> tuple[Convention, ...]:

@@ -8,30 +8,24 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
+from pwmscope.findings.change_points import SIDES, split_levels
 from pwmscope.findings.finding import Evidence
-from pwmscope.findings.segments import (
-    FEWEST_PULSES,
-    SPREAD_LIMIT,
-    about_mean,
-    members,
-    segment,
-)
-from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.findings.ranges import halved, measure_ranges
+from pwmscope.findings.segments import in_passing, standing_stretches, stray_widths, trimmed
+from pwmscope.findings.width_noise import CALM, WidthNoise, find_noise
 from pwmscope.pulses import Frames, PulseTable
 
+FEWEST_PULSES: Final = 6
 SHORTEST_S: Final = 0.4
 """A dwell lasts at least this long, unless the whole record is shorter."""
-SWEEP_PER_S: Final = 0.002
+SWEEP_PER_S: Final = 0.0015
 """A steady drift slower than this part of the convention's span in a second is not a
-hand's: it would take eight minutes from end to end (common practice, from memory)."""
+hand's: it would take eleven minutes from end to end (common practice, from memory)."""
 DRIFT: Final = 0.01
 """A dwell drifts by no more than this part of the span in all."""
-STRAY: Final = 0.015
-"""A width that leaves its neighbours by less than this part of the span is not stray."""
-_NOISE_LEAST: Final = 5e-5
-"""Least noise assumed, as a part of the convention's span."""
+LINE_LIMIT: Final = 3.5
+"""A dwell's own line rises by no more than so many of its deviations above a slow drift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,19 +90,12 @@ class Dwells:
 def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] = ()) -> Dwells:
     """Segment a channel's widths into dwells.
 
-    A window slides over the measured pulses. It stands still where its range
-    stays within `SPREAD_LIMIT` noise deviations and its second half's mean
-    within `SHIFT_LIMIT` deviations of its first half's, which tells a slow
-    sweep from a dwell. Consecutive windows that stand still make one dwell;
-    where two dwells' windows overlap, the border is half-way; neighbours of
-    one level are joined. A stretch that drifts faster than `SWEEP_PER_S`, or by
-    more than `DRIFT` in all, holds a slow sweep and is looked at again through a
-    window twice as long. Levels that
-    differ by less than about four noise deviations may be taken for one.
-
-    The noise is found from second differences, which a steady sweep leaves at
-    zero; the robust deviation is the median absolute value times 1.4826, a
-    Gaussian's, over sqrt(6). Own algorithm throughout.
+    Widths that jump away for a pulse or two are set aside (`stray_widths`).
+    Stretches that stand still for `SHORTEST_S` at a time are found
+    (`standing_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
+    level are found and slow sweeps cut out (`split_levels`). What drifts by more than `DRIFT`
+    in all is halved. What lasts `SHORTEST_S`, give or take a tenth, and shows
+    no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell.
 
     Parameters
     ----------
@@ -124,64 +111,88 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     Dwells
         Possibly none.
     """
-    rows = np.flatnonzero(table.measured)
-    width_us = table.width_us[rows]
+    pulses = _Pulses.of(table, np.flatnonzero(~table.measured))
     span_us = table.convention.span_us
-    noise_us = _noise_us(width_us, table.sample_interval_us, _NOISE_LEAST * span_us)
-    if rows.size < FEWEST_PULSES:
-        return _no_dwells(noise_us)
-    steady = np.abs(width_us - ndimage.median_filter(width_us, 5, mode="nearest")) <= max(
-        SPREAD_LIMIT * noise_us, STRAY * span_us
+    noise = find_noise(pulses.width_us, table.sample_interval_us, span_us)
+    if pulses.width_us.size < FEWEST_PULSES:
+        return _no_dwells(noise, np.zeros(0, np.int64))
+    window = _window(frames, pulses.width_us.size)
+    stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
+    pulses = pulses.without(stray)
+    if pulses.width_us.size < window:
+        return _no_dwells(noise, stray)
+    period_s = (frames.usual_us or table.convention.period_us) / 1e6
+    slow_us = SWEEP_PER_S * span_us * period_s
+    shortest = max(FEWEST_PULSES, round(0.9 * window))
+    begin, end = standing_stretches(pulses.width_us, pulses.places(breaks_s), noise, window)
+    begin, end = trimmed(pulses.width_us, begin, end, noise, window)
+    cell = max(1, round(window / 10))
+    begin, end = split_levels(pulses.width_us, begin, end, noise, cell=cell, sweep_us=slow_us)
+    most_us = DRIFT * span_us + noise.range_limit_us * 2.0 / math.sqrt(window)
+    begin, end = halved(pulses.width_us, begin, end, window, most_us)
+    long = end - begin >= shortest
+    begin, end = begin[long], end[long]
+    found = measure_ranges(pulses.width_us, begin, end)
+    doubt_us = noise.lasting_us(window) * np.sqrt(12.0 / np.maximum(found.count, 1))
+    flat = np.abs(found.rise_us) <= (
+        slow_us * found.count + noise.interval_us + LINE_LIMIT * doubt_us
     )
-    stray, rows, width_us = rows[~steady], rows[steady], width_us[steady]
-    window = _window(frames, rows.size)
-    if rows.size < window:
-        return _no_dwells(noise_us)
-    block = np.searchsorted(np.asarray(breaks_s), table.rise_s[rows], side="right")
-    begin, end = segment(
-        table.rise_s[rows],
-        width_us,
-        block,
-        window=window,
-        noise_us=noise_us,
-        interval_us=table.sample_interval_us or 0.0,
-        sweep_us_per_s=SWEEP_PER_S * span_us,
-        drift_limit_us=DRIFT * span_us,
+    flat &= ~in_passing(
+        pulses.width_us,
+        begin,
+        end,
+        found.rise_us / np.maximum(found.count, 1),
+        around=2 * SIDES[0] * cell,
+        sweep_us=slow_us,
     )
-    owner, member = members(begin, end)
-    residual_us, level_us, count = about_mean(owner, width_us[member], begin.size)
-    if not begin.size:
-        return replace(_no_dwells(noise_us), stray=stray)
-    ordered = np.cumsum(count) - count
-    first, last = rows[begin], rows[end - 1]
+    first, last = pulses.rows(begin), pulses.rows(end - 1)
     return Dwells(
         first,
         last,
         table.rise_s[first],
         table.rise_s[last],
-        level_us,
-        np.sqrt(np.bincount(owner, residual_us**2, begin.size) / np.maximum(count - 1, 1)),
-        np.maximum.reduceat(residual_us, ordered) - np.minimum.reduceat(residual_us, ordered),
-        count,
-        noise_us,
+        found.level_us,
+        found.std_us,
+        found.range_us,
+        found.count,
+        noise.spread_us,
         stray,
-    )
+    ).select(flat)
 
 
-def _no_dwells(noise_us: float) -> Dwells:
+@dataclass(frozen=True, slots=True)
+class _Pulses:
+    """A table's widths without some of its rows, which are mostly few."""
+
+    table: PulseTable
+    skipped: npt.NDArray[np.int64]
+    width_us: npt.NDArray[np.float64]
+
+    @classmethod
+    def of(cls, table: PulseTable, skipped: npt.NDArray[np.int64]) -> _Pulses:
+        width_us = np.delete(table.width_us, skipped) if skipped.size else table.width_us
+        return cls(table, skipped, width_us)
+
+    def without(self, rows: npt.NDArray[np.int64]) -> _Pulses:
+        """Skip further rows."""
+        return _Pulses.of(self.table, np.union1d(self.skipped, rows)) if rows.size else self
+
+    def rows(self, places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Rows of the table at these places among the pulses."""
+        before = self.skipped - np.arange(self.skipped.size)
+        rows: npt.NDArray[np.int64] = places + np.searchsorted(before, places, side="right")
+        return rows
+
+    def places(self, times_s: tuple[float, ...]) -> npt.NDArray[np.int64]:
+        """Places of the first pulses at or after these times, in order."""
+        rows = np.searchsorted(self.table.rise_s, np.sort(np.asarray(times_s, dtype=float)))
+        places: npt.NDArray[np.int64] = rows - np.searchsorted(self.skipped, rows)
+        return places
+
+
+def _no_dwells(noise: WidthNoise, stray: npt.NDArray[np.int64]) -> Dwells:
     whole, real = np.zeros(0, np.int64), np.zeros(0)
-    return Dwells(whole, whole, real, real, real, real, real, whole, noise_us, whole)
-
-
-def _noise_us(
-    width_us: npt.NDArray[np.float64], interval_us: float | None, least_us: float
-) -> float:
-    floor_us = sampling_floor_us(interval_us) or 0.0
-    if width_us.size < 3:
-        return max(floor_us, least_us)
-    bends_us = np.abs(np.diff(width_us, 2))
-    scatter_us = 1.4826 * float(np.median(bends_us)) / math.sqrt(6.0)
-    return max(scatter_us, floor_us, least_us)
+    return Dwells(whole, whole, real, real, real, real, real, whole, noise.spread_us, stray)
 
 
 def _window(frames: Frames, pulses: int) -> int:

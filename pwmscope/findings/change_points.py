@@ -1,0 +1,161 @@
+"""Where, in stretches of widths that stand still for a moment, the level changes."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from pwmscope.findings.level_shifts import Scale
+from pwmscope.findings.width_noise import WidthNoise
+
+FALSE_ALARM: Final = 0.001
+"""Chance that noise alone makes any change of level in a recording."""
+LEAST_STEP: Final = 0.5
+"""A change of level is at least this many noise deviations of a single width."""
+SIDES: Final = (8, 12)
+"""Cells on either side of a place, for each size of cell."""
+
+Whole = npt.NDArray[np.int64]
+Real = npt.NDArray[np.float64]
+
+
+def deviations_for(chance: float, places: int) -> float:
+    """Return how many deviations noise exceeds anywhere with this chance.
+
+    Bonferroni's bound: the chance is shared out evenly among all places, for a
+    Gaussian statistic of either sign.
+
+    Parameters
+    ----------
+    chance : float
+        Chance that any place exceeds the answer.
+    places : int
+        Places looked at.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(deviations_for(0.001, 1), 3), round(deviations_for(0.001, 10_000_000), 3)
+    (3.291, 6.467)
+    """
+    return math.sqrt(2.0) * float(special.erfcinv(chance / max(places, 1)))
+
+
+def split_levels(
+    width_us: Real,
+    begin: Whole,
+    end: Whole,
+    noise: WidthNoise,
+    *,
+    cell: int,
+    sweep_us: float,
+) -> tuple[Whole, Whole]:
+    """Split stretches where their level changes, and cut slow sweeps out of them.
+
+    At each place the mean of the ``m`` widths after it is held against that of
+    the ``m`` before (moving sums: Bauer and Hackl 1978, Eichinger and Kirch 2018;
+    a windowed form of Page's cumulative sums, 1954), for ``m`` growing by a half
+    and by a third in turn, so that the narrowest window that shows a change
+    places it (Messer et al. 2014; Baranowski, Chen and Fryzlewicz 2019). A
+    shift counts if noise makes one as large anywhere in the recording with
+    chance `FALSE_ALARM` (Bonferroni; the threshold grows as ``sqrt(2 log n)``, as in Yao
+    1988), and is larger than a sample interval, by 3 of its own deviations, and
+    than `LEAST_STEP` deviations of a single width. The largest shift of each
+    run of places is taken first and its stretch split there, all stretches at
+    once, and again until none is left (binary segmentation: Scott and Knott
+    1974). The border goes where the likelihood of two levels is greatest
+    (Hinkley 1970). Where a straight line fits the window better than a step by
+    `MARGIN`, it is no step; if it is also steeper than ``sweep_us``, the places
+    at which the shift is more than half as large are a sweep and cut out, with
+    what is left beside it if shorter than the window. All sources from memory.
+
+    The deviation of a shift is the larger of what the noise's memory predicts
+    and what the shifts in windows of a quarter of the length, or less, really
+    scatter by; so noise whose neighbours are alike is not split to crumbs.
+
+    Parameters
+    ----------
+    width_us : ndarray of float64, shape (n,)
+        Widths in microseconds.
+    begin, end : ndarray of int64, shape (k,)
+        The stretches, half-open, in order, not overlapping.
+    noise : WidthNoise
+        The widths' noise.
+    cell : int
+        Pulses that the smallest windows go forward by; they hold 16 cells.
+    sweep_us : float
+        Steepest slope, in microseconds per pulse, that is no sweep.
+
+    Returns
+    -------
+    begin, end : ndarray of int64, shape (m,)
+        Stretches of one level each, or of a slow drift.
+    """
+    deviations = deviations_for(FALSE_ALARM, width_us.size)
+    finest = _totals(width_us, cell), cell
+    total, whole = finest[0], begin
+    seen: list[tuple[int, float]] = []
+    while begin.size and int((end - begin).max()) >= 2 * SIDES[0] * cell:
+        for side, longer in zip(SIDES, (*SIDES[1:], 2 * SIDES[0]), strict=True):
+            pulses = side * cell
+            lasting_us = max([noise.lasting_us(pulses), *(us for m, us in seen if 4 * m <= pulses)])
+            deviation_us = lasting_us * math.sqrt(2.0 / pulses)
+            limit_us = max(
+                deviations * deviation_us,
+                noise.interval_us + 3.0 * deviation_us,
+                LEAST_STEP * noise.spread_us,
+            )
+            scale = Scale(width_us, total, cell, side, longer, deviation_us, limit_us, sweep_us)
+            begin, end = scale.split(begin, end)
+            really_us = scale.scatter_us(begin, end)
+            if really_us is not None:
+                seen.append((pulses, really_us * math.sqrt(pulses / 2.0)))
+        total, cell = np.ascontiguousarray(total[::2]), 2 * cell
+    least_us = max(noise.interval_us, LEAST_STEP * noise.spread_us)
+    return _joined(begin, end, ~np.isin(begin, whole), *finest, least_us=least_us)
+
+
+def _totals(width_us: Real, cell: int) -> Real:
+    """Cumulative sums of the widths, about one of them, at every cell's end."""
+    cells = width_us.size // cell
+    if not cells:
+        return np.zeros(1)
+    total = np.zeros(cells + 1)
+    sums = total[1:]
+    sums += width_us[: cells * cell : cell]
+    for at in range(1, cell):
+        sums += width_us[at : cells * cell : cell]
+    sums -= cell * width_us[width_us.size // 2]
+    np.cumsum(sums, out=sums)
+    return total
+
+
+def _joined(
+    begin: Whole,
+    end: Whole,
+    split: npt.NDArray[np.bool_],
+    total: Real,
+    cell: int,
+    *,
+    least_us: float,
+) -> tuple[Whole, Whole]:
+    """Join again what was split if the levels differ by too little, the most alike first."""
+    while True:
+        first, last = -(-begin // cell), end // cell
+        cells = np.maximum(last - first, 0)
+        level_us = (total[np.maximum(last, first)] - total[first]) / np.maximum(cells * cell, 1)
+        alike = split[1:] & (begin[1:] == end[:-1]) & (cells[1:] > 0) & (cells[:-1] > 0)
+        shift_us = np.where(alike, np.abs(np.diff(level_us)), np.inf)
+        around_us = np.pad(shift_us, 1, constant_values=np.inf)
+        join = (shift_us < least_us) & (shift_us <= around_us[:-2]) & (shift_us < around_us[2:])
+        if not join.any():
+            return begin, end
+        kept = np.append(True, ~join)
+        begin, split, end = begin[kept], split[kept], end[np.append(~join, True)]

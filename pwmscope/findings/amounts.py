@@ -20,15 +20,16 @@ def say_us(value_us: float) -> str:
 
 
 def say_range_us(low_us: float, high_us: float) -> str:
-    """Write a range of microseconds, both ends alike.
+    """Write a range of microseconds, both ends alike, or once where they read the same.
 
     Examples
     --------
-    >>> say_range_us(8.0, 11.25), say_range_us(-0.04, 2.4)
-    ('8.0 to 11.2 us', '-0.04 to 2.40 us')
+    >>> say_range_us(8.0, 11.25), say_range_us(-0.04, 2.4), say_range_us(0.317, 0.318)
+    ('8.0 to 11.2 us', '-0.04 to 2.40 us', '0.32 us')
     """
     size = max(abs(low_us), abs(high_us))
-    return f"{_digits(low_us, size)} to {_digits(high_us, size)} us"
+    low, high = _digits(low_us, size), _digits(high_us, size)
+    return f"{low} us" if low == high else f"{low} to {high} us"
 
 
 def _digits(value_us: float, size_us: float) -> str:

@@ -95,7 +95,7 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
     within : dict of str to Tie
         The tie that joined each line that belongs.
     apart : dict of str to Tie
-        The tie to the reference of each line that does not.
+        For each line that does not, the tie to one that does which tells most.
     """
     frame_s = spread_out(pulses[reference].rise_s)
     offset_us: dict[str, float] = {}
@@ -120,7 +120,7 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
     while outside:
         for name in outside:
             bond = tie(frame_s, starts[member], starts[name], interval_us)
-            if member == reference:
+            if name not in apart or _tells_more(bond, apart[name]):
                 apart[name] = bond
             if bond.step is Step.KEEPS and (name not in best or _closer(bond, best[name])):
                 best[name] = bond
@@ -131,6 +131,14 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
         within[member] = best[member]
         outside.remove(member)
     return within, {name: bond for name, bond in apart.items() if name not in within}
+
+
+def _tells_more(one: Tie, other: Tie) -> bool:
+    """Say whether a tie shows a drift where another shows none, or shows it more surely."""
+    if Step.DRIFTS in {one.step, other.step} and one.step is not other.step:
+        return one.step is Step.DRIFTS
+    sure, unsure = one.uncertainty_us_per_s, other.uncertainty_us_per_s
+    return sure is not None and (unsure is None or sure < unsure)
 
 
 def _closer(one: Tie, other: Tie) -> bool:

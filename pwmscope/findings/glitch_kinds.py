@@ -11,10 +11,12 @@ import numpy.typing as npt
 
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import inside, overlaps
-from pwmscope.pulses import Flag, PulseTable
+from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 STUCK_FRAMES: Final = 3
 """A level that lasts for at least this many frames is stuck."""
+JUMP: Final = 2.0
+"""A width that goes no farther than this many times what it moves around there did not jump."""
 TOO_SOON: Final = 0.75
 """Two pulses nearer than this part of a period may be in one frame."""
 
@@ -94,7 +96,7 @@ def find_glitches(
         ),
         GlitchKind.STUCK_HIGH: stuck,
         GlitchKind.FOREIGN: _of_rows(table, alone),
-        GlitchKind.STRAY: _of_rows(table, np.setdiff1d(record.dwells.stray, crowded)),
+        GlitchKind.STRAY: _of_rows(table, np.setdiff1d(_jumps(record), crowded)),
     }
     found, while_lost = {}, {}
     for kind, moments in of_pulses.items():
@@ -157,6 +159,34 @@ def _doubles(
     crowded = np.repeat(extra > 0, steps)
     after = rows[soon + 1]
     return after[chosen], np.union1d(rows[soon[crowded]], after[crowded])
+
+
+def _jumps(record: Record) -> npt.NDArray[np.int64]:
+    """Keep those stray widths that jumped and came back, not a fast stick's turning points.
+
+    A jump goes more than `JUMP` times as far from the middle of the pulses around it
+    as the width moves between those, two on each side.
+    """
+    rows, width_us = record.dwells.stray, record.table.width_us
+    if not rows.size:
+        return rows
+    first = np.flatnonzero(np.diff(rows, prepend=rows[0] - 2) > 1)
+    run = np.repeat(np.arange(first.size), np.diff(first, append=rows.size))
+    begin, end = rows[first], rows[np.append(first[1:], rows.size) - 1]
+    beyond = np.stack([begin - 2, begin - 1, end + 1, end + 2])
+    within = np.clip(beyond, 0, width_us.size - 1)
+    known = (beyond == within) & ((record.table.flags[within] & np.uint8(UNMEASURED)) == 0)
+    around_us = np.where(known, width_us[within], np.nan)
+    move_us = np.abs(np.diff(around_us, axis=0))
+    move_us = np.max(np.nan_to_num(move_us), axis=0)
+    middle_us = np.where(
+        known[1] & known[2],
+        (around_us[1] + around_us[2]) / 2,
+        np.where(known[1], around_us[1], around_us[2]),
+    )
+    away_us = np.abs(width_us[rows] - middle_us[run])
+    jumped: npt.NDArray[np.bool_] = ~(away_us <= JUMP * move_us[run])
+    return rows[jumped]
 
 
 def _silences(

@@ -91,25 +91,22 @@ def _order_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
     value = receiver.lines[0]
     for link in receiver.links:
         value += f" + {link.second}" if _inseparable(link) else f", {link.second}"
-    begin = (
-        "The frame's longest pause comes before it"
-        if receiver.begins_clearly
-        else "No pause stands out to tell where the frame begins, so it is told from the first line"
-    )
+    first, pause = receiver.lines[0], receiver.pause_us
+    begin = f"No pause tells where the frame begins, so the order is told from {first} on."
+    if receiver.begins_clearly:
+        begin = f"The frame's longest pause comes before {first}."
+        if pause.mean is not None and pause.min is not None and pause.max is not None:
+            begin = (
+                f"The frame's longest pause, {say_us(pause.mean)} "
+                f"({say_range_us(pause.min, pause.max)}), comes before {first}."
+            )
     same = " A plus joins starts too near to each other to be told apart." if "+" in value else ""
-    pause = receiver.pause_us
-    rests = (
-        f", {say_us(pause.mean)} long ({say_range_us(pause.min, pause.max)})"
-        if receiver.begins_clearly and pause.mean is not None
-        and pause.min is not None and pause.max is not None
-        else ""
-    )  # fmt: skip
     return measured(
         "order of channels",
         value,
         "",
-        f"Outputs start in the order {value}. {begin}{rests}.{same}",
-        evidence=records[receiver.lines[0]].evidence(receiver.skews[0].rows),
+        f"Outputs start in the order {value}. {begin}{same}",
+        evidence=records[first].evidence(receiver.skews[0].rows),
     )
 
 

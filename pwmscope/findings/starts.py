@@ -100,14 +100,15 @@ def link(
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
+    if doubt is not None and doubt > SLOPE_NEAR / 2:
+        slope = doubt = None
+    start: Start | None = None
     if abs(after_us) < near_us:
-        start: Start | None = Start.TOGETHER
-    elif slope is None or doubt is None or doubt > SLOPE_NEAR / 2:
-        slope = doubt = start = None
-    elif abs(slope - 1.0) < SLOPE_NEAR:
+        start = Start.TOGETHER
+    elif slope is not None and abs(slope - 1.0) < SLOPE_NEAR:
         start = Start.CHAIN
-    else:
-        start = Start.SLOTS if abs(slope) < SLOPE_NEAR else None
+    elif slope is not None and abs(slope) < SLOPE_NEAR:
+        start = Start.SLOTS
     return Link(
         first,
         second,

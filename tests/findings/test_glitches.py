@@ -162,6 +162,27 @@ def test_a_stray_width():
     assert times(glitches, GlitchKind.STRAY) == pytest.approx([at(77)])
 
 
+def test_two_stray_widths_in_a_row_on_a_sweep():
+    highs = pulses()
+    highs[:, 1] += np.arange(FRAMES)
+    highs[77:79, 1] -= [300, 280]
+    assert counts(examine(highs)) == {GlitchKind.STRAY: 2}
+
+
+def test_the_turning_points_of_a_fast_stick_are_no_stray_widths():
+    highs = pulses()
+    place = np.arange(FRAMES) % 40
+    highs[:, 1] += 23 * np.minimum(place, 40 - place) - 300
+    record = record_of(highs)
+    assert counts(examine_glitches(record, DURATION_S)) == {}
+
+
+def test_stray_widths_near_both_ends_of_the_recording():
+    highs = pulses()
+    highs[[1, 298], 1] += 220
+    assert counts(examine(highs)) == {GlitchKind.STRAY: 2}
+
+
 def test_what_happens_while_the_signal_is_lost_is_counted_apart():
     highs = np.delete(pulses(), slice(100, 200), axis=0)
     runt = [[at(150) * 1e6, at(150) * 1e6 + 30], [at(20) * 1e6 + 8_000, at(20) * 1e6 + 8_020]]

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.common_clock import pulses_of
+from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.receivers import find_receivers
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import Span

@@ -127,7 +127,7 @@ def test_without_a_pause_that_stands_out_the_order_begins_with_the_first_line():
     (receiver,) = order.receivers
     assert not receiver.begins_clearly
     assert receiver.lines == ("RX1", "RX2", "RX3", "RX4")
-    assert "No pause stands out" in named(order, "order of channels")[0].sentence
+    assert "No pause tells where the frame begins" in named(order, "order of channels")[0].sentence
 
 
 def test_starts_too_near_to_tell_apart_are_joined_by_a_plus():

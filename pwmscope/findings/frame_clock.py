@@ -1,184 +1,314 @@
-"""Which lines run on one frame clock."""
+"""The receiver's frame clock: the straight line, and the curve, that its frames follow."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtrit
 
-from pwmscope.findings.moments import mean_of, std_of
-from pwmscope.findings.pairing import pair, usual_offset
-from pwmscope.findings.record import Record
-from pwmscope.findings.ties import FEWEST_FRAMES, Starts, Step, Tie, tie, untold
+from pwmscope.findings.clock_wander import Wander, probe_wander
+from pwmscope.findings.frame_numbers import NumberedEdges, number_edges
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
+from pwmscope.pulses import Frames, PulseTable
+from pwmscope.pulses.excerpt import excerpt, slices
+from pwmscope.pulses.frame_pattern import Pattern
 
-MOST_FRAMES: Final = 4096
-"""Frames, spread over the recording, that are enough to tell one clock from two."""
-CONCENTRATED: Final = 0.5
-"""A line whose pulses lie all over another's frames has a smaller concentration than this."""
+ROUND_US: Final = 100.0
+"""Frame periods are meant to be whole multiples of this (common practice)."""
+EVIDENT: Final = 500e-6
+"""A period farther than this part from the nearest one is not evidently meant to be it."""
+_HARMONICS: Final = 8
+_US_PER_MINUTE: Final = 60e6
+Whole = npt.NDArray[np.int64]
+Real = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Pulses:
-    """One line's pulses as far as order and skew need them.
+class Drift:
+    """How a clock's period changes.
 
     Parameters
     ----------
-    line : str
-        The line's name.
-    rows : ndarray of int64, shape (n,)
-        Rows of its measured pulses outside loss spans.
-    rise_s : ndarray of float64, shape (n,)
-        Their leading edges in seconds.
-    width_us : ndarray of float64, shape (n,)
-        Their widths in microseconds.
-    period_us : float
-        Mean frame period.
-    period_doubt_us : float
-        Standard uncertainty of that, as far as scatter gives it.
-    interval_us : float or None
-        Interval between samples in microseconds, where known.
+    ppm_per_min : float
+        Change of the period; positive where it grows, so that the clock slows down.
+    uncertainty : float
+        Standard uncertainty in the same unit.
+    interval : tuple of float
+        95 % interval (Student's t with the effective degrees of freedom).
+    curve_us : float
+        The same drift as microseconds in the square of the frame number.
+    curve_error_us : float
+        Standard error of that from the scatter alone, by ordinary least squares.
     """
 
-    line: str
-    rows: npt.NDArray[np.int64]
-    rise_s: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]
-    period_us: float
-    period_doubt_us: float
-    interval_us: float | None
+    ppm_per_min: float
+    uncertainty: float
+    interval: tuple[float, float]
+    curve_us: float
+    curve_error_us: float
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether the 95 % interval leaves out zero."""
+        low, high = self.interval
+        return low > 0.0 or high < 0.0
 
 
-def pulses_of(line: str, record: Record) -> Pulses | None:
-    """Take from a record what order and skew need; None with too few frames."""
-    frames, table, rows = record.frames, record.table, record.rows
-    periods = record.periods
-    steady_us = frames.period_us[periods[~frames.is_gap[periods]]]
-    if steady_us.size < FEWEST_FRAMES - 1 or rows.size < FEWEST_FRAMES:
-        return None
-    return Pulses(
-        line,
-        rows,
-        table.rise_s[rows],
-        table.width_us[rows],
-        mean_of(steady_us),
-        std_of(steady_us) / math.sqrt(steady_us.size),
-        table.sample_interval_us,
-    )
-
-
-def most_complete(lines: list[Pulses]) -> Pulses:
-    """Choose the first line whose pulses cover about as much time as any line's do."""
-    covered_us = [line.rows.size * line.period_us for line in lines]
-    enough_us = 0.9 * max(covered_us)
-    return next(line for line, us in zip(lines, covered_us, strict=True) if us >= enough_us)
-
-
-def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie], dict[str, Tie]]:
-    """Find the lines that keep step with one line, or with one that does.
-
-    They are joined by the closest ties first (Prim's minimum spanning tree).
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameClock:
+    """A frame clock, and how far each leading edge lies from it.
 
     Parameters
     ----------
-    pulses : mapping of str to Pulses
-        All lines in question.
-    reference : str
-        The one line.
+    pattern : Pattern
+        What the frames repeat.
+    period_us : float
+        Mean frame period: slope of the least-squares straight line through the
+        leading edges against their numbers.
+    period_error_us : float
+        Standard error of that from the scatter alone, by ordinary least squares.
+    period_uncertainty_us : float
+        Its standard uncertainty, with the clock's wander and the sampling, without
+        the analyser's clock.
+    time_error_rms_us : float
+        Root mean square of the time errors, two degrees of freedom taken by the
+        line (and one by each new start of the clock).
+    drift : Drift or None
+        None with too few edges.
+    unevenness : float
+        How far the edges' phases within a sample interval are from uniform, from
+        0 to 1 (every edge at one phase); see `separate`.
+    frame_number : ndarray of int64, shape (n,)
+        Number of the frame that each edge begins, ascending; the frames missing
+        in gaps are counted.
+    time_error_us : ndarray of float64, shape (n,)
+        Time interval error of each edge against the line, in microseconds.
+    borders : ndarray of int64, shape (n_stretches - 1,)
+        Places from which on the line is another, parallel one: the clock was
+        shifted there, or the frames of the gap before could not be counted.
+    """
+
+    pattern: Pattern
+    period_us: float
+    period_error_us: float
+    period_uncertainty_us: float
+    time_error_rms_us: float
+    drift: Drift | None
+    unevenness: float
+    frame_number: Whole
+    time_error_us: Real
+    borders: Whole
+
+    @property
+    def round_us(self) -> float | None:
+        """The turn of the pattern in round periods, where it is evidently meant; else None.
+
+        Each period must lie within 500 ppm of a whole multiple of 100 us.
+        """
+        scale = self.period_us / self.pattern.mean_us
+        total_us = 0.0
+        for period_us in self.pattern.periods_us:
+            near_us = round(scale * period_us / ROUND_US) * ROUND_US
+            if abs(scale * period_us - near_us) > EVIDENT * near_us:
+                return None
+            total_us += near_us
+        return total_us
+
+    @property
+    def offset_ppm(self) -> float | None:
+        """Offset of the period from the round one, in ppm; positive where frames come late."""
+        round_us = self.round_us
+        if round_us is None:
+            return None
+        return (self.period_us * len(self.pattern) / round_us - 1.0) * 1e6
+
+    @property
+    def offset_uncertainty_ppm(self) -> float:
+        """Its standard uncertainty: the fit's and the analyser's clock (rectangular)."""
+        fit = self.period_uncertainty_us / self.period_us
+        return math.hypot(fit, CLOCK_TOLERANCE / math.sqrt(3.0)) * 1e6
+
+
+def fit_clock(table: PulseTable, frames: Frames, periods: Whole) -> FrameClock | None:
+    """Fit a frame clock to the leading edges.
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    frames : Frames
+        Its frames.
+    periods : ndarray of int64, shape (n_periods,)
+        Places in ``frames`` of the periods outside loss spans.
 
     Returns
     -------
-    within : dict of str to Tie
-        The tie that joined each line that belongs.
-    apart : dict of str to Tie
-        The tie to the reference of each line that does not.
+    FrameClock or None
+        None where most periods follow no pattern, or fewer than three edges do.
+
+    Notes
+    -----
+    Ordinary least squares of the instant t against the frame number n, t = a + T n,
+    and for the drift t = a + T n + c n^2, whose period changes by the part 2 c / T
+    from frame to frame. Where the clock starts anew each stretch has an a of its
+    own. In a pattern of several periods n is put to the pattern's instants.
+
+    Beside the scatter two things make T and c uncertain: wander of the clock
+    (`probe_wander`), and edges that keep step with the sampling, whose errors do
+    not average out; for these, in proportion to `unevenness`, the uncertainty of T
+    is that of two sampled edges at the ends (Ts / sqrt(6) over the length), that of
+    c that of three (sqrt(2) Ts over the length squared).
     """
-    frame_s = spread_out(pulses[reference].rise_s)
-    offset_us: dict[str, float] = {}
-    apart: dict[str, Tie] = {}
-    for name, line in pulses.items():
-        found = _offset(frame_s, pulses[reference], line)
-        if isinstance(found, Tie):
-            apart[name] = found
-        else:
-            offset_us[name] = found
-    period_us = pulses[reference].period_us
-    end_us = _frame_end_us(np.array(list(offset_us.values())), period_us)
-    starts = {
-        name: _starts(frame_s, pulses[name], offset - period_us * (offset >= end_us), period_us)
-        for name, offset in offset_us.items()
-    }
-    interval_us = pulses[reference].interval_us
-    within: dict[str, Tie] = {}
-    best: dict[str, Tie] = {}
-    outside = [name for name in starts if name != reference]
-    member = reference
-    while outside:
-        for name in outside:
-            bond = tie(frame_s, starts[member], starts[name], interval_us)
-            if member == reference:
-                apart[name] = bond
-            if bond.step is Step.KEEPS and (name not in best or _closer(bond, best[name])):
-                best[name] = bond
-        reached = [name for name in outside if name in best]
-        if not reached:
-            break
-        member = min(reached, key=lambda name: best[name].spread_us or 0.0)
-        within[member] = best[member]
-        outside.remove(member)
-    return within, {name: bond for name, bond in apart.items() if name not in within}
+    if 2 * frames.odd.size > frames.period_us.size:
+        return None
+    edges = number_edges(table, frames, periods)
+    if edges is None or edges.number.size - edges.borders.size - 2 < 1:
+        return None
+    interval_us = table.sample_interval_us or 0.0
+    sampled_us = excerpt(edges.time_us).copy()
+    line = _straight_line(edges)
+    error_us = edges.time_us
+    uneven = _unevenness(sampled_us - excerpt(error_us), line.rms_us, interval_us)
+    wander = probe_wander(edges.number, error_us, edges.borders)
+    locked_us = uneven * interval_us / math.sqrt(6.0) / 2.0
+    scatter_us2 = max(line.rms_us**2, wander.variance_us2(1) if wander else 0.0)
+    return FrameClock(
+        pattern=edges.pattern,
+        period_us=line.period_us,
+        period_error_us=line.rms_us / math.sqrt(line.power) / line.half,
+        period_uncertainty_us=math.hypot(math.sqrt(scatter_us2 / line.power), locked_us)
+        / line.half,
+        time_error_rms_us=line.rms_us,
+        drift=_drift(line, wander, uneven * interval_us),
+        unevenness=uneven,
+        frame_number=edges.number,
+        time_error_us=error_us,
+        borders=edges.borders,
+    )
 
 
-def _closer(one: Tie, other: Tie) -> bool:
-    return (one.spread_us or 0.0) < (other.spread_us or 0.0)
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """The straight line, and what a curve adds to it.
+
+    Places are scaled to -1 to 1 by ``half`` frames. ``power`` is the sum of their squares
+    about each stretch's mean; ``curve_power`` that of the squared places, freed of the
+    line as well, and ``bend_us`` what of them is in the time errors.
+    """
+
+    half: float
+    period_us: float
+    power: float
+    curve_power: float
+    bend_us: float
+    rms_us: float
+    freedom: int
 
 
-def spread_out(rise_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Choose up to `MOST_FRAMES` of a line's frames, evenly over the recording."""
-    if rise_s.size <= MOST_FRAMES:
-        return rise_s
-    return rise_s[np.linspace(0, rise_s.size - 1, MOST_FRAMES).astype(np.int64)]
+def _straight_line(edges: NumberedEdges) -> _Line:
+    """Fit the straight line; the edges' instants become what is left of it."""
+    first, last = _places(edges, slice(0, 1))[0], _places(edges, slice(-1, None))[0]
+    centre, half = 0.5 * (first + last), 0.5 * (last - first)
+    # Off the line of the pattern's mean period the numbers are small and keep their digits.
+    step_us = edges.pattern.mean_us * half
+    error_us = edges.time_us
+    length = np.diff(np.concatenate([[0], edges.borders, [error_us.size]]))
+    sums = np.zeros((3, length.size))
+    squares = np.zeros((3, 3))
+    for part in slices(error_us.size):
+        place = (_places(edges, part) - centre) / half
+        error_us[part] -= step_us * place
+        columns = (place, place * place, error_us[part])
+        own, begin = _stretches(edges.borders, part)
+        for i, column in enumerate(columns):
+            sums[i, own] += np.add.reduceat(column, begin)
+            squares[i] += [float(column @ other) for other in columns]
+    squares -= (sums / length) @ sums.T
+    slope_us = float(squares[0, 2] / squares[0, 0])
+    level_us = (sums[2] - slope_us * sums[0]) / length
+    left_us2 = shared_us = 0.0
+    for part in slices(error_us.size):
+        place = (_places(edges, part) - centre) / half
+        own, begin = _stretches(edges.borders, part)
+        level = np.repeat(level_us[own], np.diff(np.append(begin, place.size)))
+        error_us[part] -= slope_us * place + level
+        left_us2 += float(error_us[part] @ error_us[part])
+        shared_us += float((place * place) @ error_us[part])
+    freedom = error_us.size - length.size - 1
+    curve_power = float(squares[1, 1] - squares[0, 1] ** 2 / squares[0, 0])
+    return _Line(
+        half=half,
+        period_us=(step_us + slope_us) / half,
+        power=float(squares[0, 0]),
+        curve_power=curve_power,
+        bend_us=shared_us / curve_power if curve_power > 0.0 else 0.0,
+        rms_us=math.sqrt(left_us2 / freedom),
+        freedom=freedom,
+    )
 
 
-def _offset(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -> float | Tie:
-    """Find a line's usual start in the reference's frames, or say why there is none."""
-    if line is reference:
+def _places(edges: NumberedEdges, part: slice) -> Real:
+    """Give frame numbers, put to the instants of their pattern."""
+    number = edges.number[part]
+    place = number.astype(np.float64)
+    if len(edges.pattern) > 1:
+        turn = edges.pattern.starts_us / edges.pattern.mean_us - np.arange(len(edges.pattern))
+        place += turn[number % len(edges.pattern)]
+    return place
+
+
+def _stretches(borders: Whole, part: slice) -> tuple[slice, Whole]:
+    """Say which stretches a slice touches, and where in it each begins."""
+    first = int(np.searchsorted(borders, part.start, side="right"))
+    after = int(np.searchsorted(borders, part.stop))
+    begin = np.concatenate([[0], borders[first:after] - part.start])
+    return slice(first, after + 1), begin
+
+
+def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None:
+    """Fit the curve to what the straight line leaves; None without a degree of freedom."""
+    freedom = line.freedom - 1
+    if freedom < 1 or line.curve_power <= 0.0:
+        return None
+    power = line.curve_power
+    squares_us2 = line.freedom * line.rms_us**2 - line.bend_us**2 * power
+    scatter_us2 = max(squares_us2, 0.0) / freedom
+    error_us = math.sqrt(scatter_us2 / power)
+    known = float(freedom)
+    if wander is not None and wander.variance_us2(2) > scatter_us2:
+        scatter_us2, known = wander.variance_us2(2), wander.freedom_of(2, freedom)
+    uncertainty_us = math.hypot(math.sqrt(scatter_us2 / power), math.sqrt(2.0) * locked_us / 4.0)
+    # The second derivative over the period, per frame; then per minute.
+    scale = 2e6 * _US_PER_MINUTE / (line.half * line.period_us) ** 2
+    reach_us = float(stdtrit(known, 0.975)) * uncertainty_us
+    return Drift(
+        scale * line.bend_us,
+        scale * uncertainty_us,
+        (scale * (line.bend_us - reach_us), scale * (line.bend_us + reach_us)),
+        line.bend_us / line.half**2,
+        error_us / line.half**2,
+    )
+
+
+def _unevenness(line_us: Real, rms_us: float, interval_us: float) -> float:
+    """Say how far the edges' phases within a sample interval are from uniform.
+
+    Of the phases that the fitted line gives, the largest Fourier coefficient
+    ``|mean of exp(2 pi i k phase)|``, each divided by ``k^2`` as it enters the
+    variance that sampling adds, and damped by the edges' own jitter of deviation s,
+    ``exp(-2 (pi k s / Ts)^2)``. Uniform phases have none (Weyl's criterion). Events
+    timed as they come are uniform.
+    """
+    if not interval_us:
         return 0.0
-    drift = (line.period_us / reference.period_us - 1.0) * 1e6
-    doubt = 1e6 * math.hypot(line.period_doubt_us, reference.period_doubt_us) / line.period_us
-    apart = Tie(reference.line, line.line, Step.DRIFTS, drift, doubt, None,
-                float(frame_s[-1] - frame_s[0]), None, "")  # fmt: skip
-    # Two crystals, each within the tolerance, differ by no more than twice that.
-    if abs(drift) > 2e6 * CLOCK_TOLERANCE + 5.0 * doubt:
-        return apart
-    offset_us, concentration = usual_offset(frame_s, line.rise_s, reference.period_us)
-    if concentration >= CONCENTRATED:
-        return offset_us
-    if abs(drift) > 5.0 * doubt:
-        return apart
-    return untold(
-        reference.line, line.line,
-        f"its pulses lie all over {reference.line}'s frames, yet no steady drift shows",
-    )  # fmt: skip
-
-
-def _frame_end_us(offset_us: npt.NDArray[np.float64], period_us: float) -> float:
-    """Find the start that follows the longest time without one: there a frame begins."""
-    starts_us = np.sort(offset_us)
-    without_us = np.diff(starts_us, append=starts_us[0] + period_us)
-    return float(np.append(starts_us[1:], period_us)[np.argmax(without_us)])
-
-
-def _starts(
-    frame_s: npt.NDArray[np.float64], line: Pulses, offset_us: float, period_us: float
-) -> Starts:
-    partner = pair(frame_s, line.rise_s, offset_us, period_us)
-    absent = partner < 0
-    start_us = (line.rise_s[partner] - frame_s) * 1e6
-    width_us = line.width_us[partner]
-    start_us[absent] = width_us[absent] = np.nan
-    return Starts(line.line, start_us, width_us)
+    phase = 2.0 * np.pi * (line_us.ravel() / interval_us % 1.0)
+    jitter = max((rms_us / interval_us) ** 2 - 1.0 / 12.0, 0.0)
+    largest = 0.0
+    for k in range(1, _HARMONICS + 1):
+        even = math.hypot(float(np.cos(k * phase).mean()), float(np.sin(k * phase).mean()))
+        largest = max(largest, even * math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2)
+    return largest

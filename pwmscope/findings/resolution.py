@@ -22,8 +22,7 @@ MOST_WIDTHS: Final = 50_000
 """Of longer movements, evenly spaced moves that hold about this many pulses are used."""
 MOST_DWELLS: Final = 64
 MOST_IN_DWELL: Final = 1000
-FEWEST_IN_CUBIC: Final = 24
-FEWEST_IN_LINE: Final = 6
+FEWEST_WITH_PACE: Final = 5
 _WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -110,16 +109,22 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     used = _thinned(find_moves(record) if moves is None else moves)
     if not used.row.size:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
+    if not len(record.dwells):
+        return _hidden(
+            "The stick never stood still, so the jitter that may hide a step is not known. "
+            "Hold it still for a second while recording.",
+            None,
+        )
     standing = middles(record, spaced(len(record.dwells), MOST_DWELLS), MOST_IN_DWELL)
     levels_us, jitter_us = _distinct(record, standing.level_us), standing.jitter_us
     width_us = np.concatenate([used.width_us, levels_us])
-    smooth_us = np.concatenate([_smooth_us(used), np.full(levels_us.size, np.nan)])
+    pace_us = np.append(_pace_us(used), 0.0)
     span_us = record.table.convention.span_us
     owner = np.concatenate([used.owner, np.full(levels_us.size, len(used))])
     search = find_step(
         width_us,
-        smooth_us,
         owner,
+        pace_us,
         interval_us=interval_us,
         jitter_us=jitter_us,
         span_us=span_us,
@@ -162,29 +167,19 @@ def _distinct(record: Record, level_us: npt.NDArray[np.float64]) -> npt.NDArray[
     return level_us[first]
 
 
-def _smooth_us(moves: Moves) -> npt.NDArray[np.float64]:
-    """Fit each move by a cubic of its place, short ones by a line, the shortest not at all."""
-    owner, count = moves.owner, moves.end - moves.begin
+def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
+    """Fit how far each move goes in one frame, over its middle four fifths; 0 for short ones."""
+    count = moves.end - moves.begin
+    owner = moves.owner
     place = np.arange(moves.row.size) - moves.begin[owner]
-    lever = (2.0 * place - (count[owner] - 1)) / np.maximum(count[owner] - 1, 1)
-    origin_us = moves.width_us[moves.begin]
-    off_us = moves.width_us - origin_us[owner]
-    powers = [np.ones_like(lever)]
-    for _ in range(6):
-        powers.append(powers[-1] * lever)
-    moment = [np.bincount(owner, power, len(moves)) for power in powers]
-    right = np.stack([np.bincount(owner, p * off_us, len(moves)) for p in powers[:4]], axis=1)
-    left = np.stack([np.stack([moment[i + j] for j in range(4)], 1) for i in range(4)], 1)
-    straight = count < FEWEST_IN_CUBIC
-    left[straight, 2:, :], left[straight, :, 2:] = 0.0, 0.0
-    left[straight, 2, 2] = left[straight, 3, 3] = 1.0
-    right[straight, 2:] = 0.0
-    left[count < FEWEST_IN_LINE] = np.eye(4)
-    weight = np.linalg.solve(left, right[:, :, None])[:, :, 0]
-    smooth_us = origin_us[owner]
-    for power, column in zip(powers[:4], weight.T, strict=True):
-        smooth_us = smooth_us + column[owner] * power
-    return np.where(count[owner] < FEWEST_IN_LINE, np.nan, smooth_us)
+    inner = np.abs(2 * place - (count[owner] - 1)) <= 0.8 * count[owner]
+    owner, place, width_us = owner[inner], place[inner], moves.width_us[inner]
+    used = np.maximum(np.bincount(owner, minlength=len(moves)), 1)
+    lever = place - (np.bincount(owner, place, len(moves)) / used)[owner]
+    lever_sum = np.bincount(owner, lever**2, len(moves))
+    rise_us = np.bincount(owner, lever * (width_us - width_us[0]), len(moves))
+    pace_us: npt.NDArray[np.float64] = rise_us / np.maximum(lever_sum, 1.0)
+    return np.where(count >= FEWEST_WITH_PACE, pace_us, 0.0)
 
 
 def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:

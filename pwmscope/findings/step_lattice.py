@@ -69,8 +69,8 @@ class Search:
 
 def find_step(
     width_us: npt.NDArray[np.float64],
-    smooth_us: npt.NDArray[np.float64],
     owner: npt.NDArray[np.int64],
+    pace_us: npt.NDArray[np.float64],
     *,
     interval_us: float,
     jitter_us: float,
@@ -90,19 +90,20 @@ def find_step(
     - images of a finer lattice, mirrored at ``1/Ts``: a true lattice shows
       ``exp(-2 pi^2 f^2 s^2) sinc^2(f Ts)``, with jitter ``s`` and the triangular
       sampling error; the strongest image half of it, and 0.6 of it are asked for;
-    - steps per frame of an even sweep, which lie as evenly as a lattice: what the smooth
-      course of each sweep shows by itself is subtracted, and the line must show
-      without the sweep that shows it best.
+    - steps per frame of an even sweep, which lie as evenly as a lattice: a sweep whose pace is
+      a whole number of steps, as well as its length can tell, does not count; and the line
+      must show without the sweep that shows it best.
 
     The lowest frequency that passes is the lattice; multiples of it are its own.
 
     Parameters
     ----------
-    width_us, smooth_us : ndarray of float64, shape (n,)
-        Widths seen while the stick moved, and the smooth course of that movement;
-        NaN in the latter where there is none.
+    width_us : ndarray of float64, shape (n,)
+        Widths seen while the stick moved.
     owner : ndarray of int64, shape (n,)
         The sweep that each belongs to, from 0.
+    pace_us : ndarray of float64, shape (sweeps,)
+        How far each sweep goes in one frame; 0 for what is no sweep.
     interval_us : float
         Sample interval Ts.
     jitter_us : float
@@ -120,7 +121,7 @@ def find_step(
     >>> true_us = rng.uniform(1000, 2000, 400)
     >>> seen_us = np.round(true_us / 2.0) * 2.0 + rng.normal(0, 0.3, 400)
     >>> found = find_step(
-    ...     seen_us, true_us, np.arange(400) // 100,
+    ...     seen_us, np.arange(400) // 100, np.zeros(4),
     ...     interval_us=0.01, jitter_us=0.3, span_us=1000.0,
     ... ).found
     >>> round(found.step_us, 2)
@@ -134,65 +135,70 @@ def find_step(
         return Search(None, None)
     bin_us = interval_us * max(1.0, math.floor(finest_us / (8.0 * interval_us)))
     strength, per_us = _strengths(width_us, bin_us, finest_us)
-    smooth, _ = _strengths(smooth_us[np.isfinite(smooth_us)], bin_us, finest_us, width_us)
-    # Counting into bins weakens the smooth course, which lies on none of them.
-    smooth /= np.sinc(per_us * bin_us)
     tried = per_us >= 1.0 / coarsest_us
-    per_us = per_us[tried]
-    level = _level(strength[tried], count)
+    per_us, strength = per_us[tried], strength[tried]
+    level = _level(strength, count)
     share = np.exp(-2.0 * (np.pi * per_us * jitter_us) ** 2) * np.sinc(per_us * interval_us) ** 2
-    # What the smooth course shows by itself, noise weakens as it does a lattice.
-    expected, by_course = count * share, smooth[tried] * share
-    alone = np.maximum(strength[tried] - by_course, 0.0)
-    trials = range_us * float(per_us[-1] - per_us[0])
-    least = math.log(max(trials, 1.0) / FALSE_ALARM)
+    expected = count * share
+    trials = max(range_us * float(per_us[-1] - per_us[0]), 1.0)
+    # Few widths, again and again, need not be exponential: for them three times as much is asked.
+    least = math.log(trials / FALSE_ALARM) * np.clip(2.0 * level / count - 1.0, 1.0, 3.0)
     # 1.16: a strength falls short of its mean by 1.645 deviations, 1/sqrt(2 n) each, in 5 %.
-    needed = (math.sqrt(least) + 1.16) * np.sqrt(level)
-    resolved_us = _resolved_us(per_us, expected < needed, expected - by_course < needed)
-    passed = (alone**2 >= least * level) & (alone >= LEAST_SHARE * expected)
+    needed = (np.sqrt(least) + 1.16) * np.sqrt(level)
+    faint = expected < needed
+    seen_to = int(faint.argmax()) if faint.any() else per_us.size
+    resolved_us = 1.0 / float(per_us[seen_to - 1]) if seen_to > 1 else None
+    passed = (strength**2 >= least * level) & (strength >= LEAST_SHARE * expected)
     if passed.any():
         # Jitter and sampling weaken a lattice's multiples more than the lattice itself.
-        passed &= alone >= LEAST_OF_STRONGEST * alone[passed].max()
+        passed &= strength >= LEAST_OF_STRONGEST * strength[passed].max()
     begins = passed & ~np.concatenate([[False], passed[:-1]])
     for first in np.flatnonzero(begins)[:MOST_LINES]:
-        at = _top(alone, int(first))
-        if not _shows_without_best(width_us, owner, float(per_us[at]), float(share[at])):
+        at = _top(strength, int(first))
+        asked = float(share[at]), math.sqrt(float(least[at] * level[at]) / count)
+        if not _shown_by_sweeps(_turns(width_us, float(per_us[at])), owner, pace_us * per_us[at],
+                                *asked):  # fmt: skip
             continue
-        chance = min(1.0, max(trials, 1.0) * math.exp(-min(alone[at] ** 2 / level[at], 700.0)))
+        chance = trials * math.exp(-min(float(strength[at] ** 2 / level[at]), 700.0))
         lowest = _undertone(width_us, float(per_us[at]))
-        found = _refined(width_us, lowest, count / float(level[at]), chance)
+        found = _refined(width_us, lowest, count / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
     return Search(None, resolved_us)
 
 
-def _resolved_us(
-    per_us: npt.NDArray[np.float64],
-    faint: npt.NDArray[np.bool_],
-    hidden: npt.NDArray[np.bool_],
-) -> float | None:
-    """Return the smallest step down to which 95 % of all steps would show.
-
-    A lattice is too faint from some frequency on; here and there, one is hidden by the even
-    course of a sweep.
-    """
-    seen_to = int(faint.argmax()) if faint.any() else per_us.size
-    part = np.cumsum(hidden[:seen_to]) <= 0.05 * np.arange(1, seen_to + 1)
-    most = np.flatnonzero(part & ~hidden[:seen_to])
-    return 1.0 / float(per_us[most[-1]]) if most.size > 1 else None
-
-
-def _shows_without_best(
-    width_us: npt.NDArray[np.float64],
+def _shown_by_sweeps(
+    turns: npt.NDArray[np.complex128],
     owner: npt.NDArray[np.int64],
-    per_us: float,
-    expected: float,
+    pace: npt.NDArray[np.float64],
+    share: float,
+    least: float,
 ) -> bool:
-    """Say whether a line shows in what is left without the sweep that shows it best."""
-    turns = _turns(width_us, per_us)
-    sums = np.bincount(owner, turns.real) + 1j * np.bincount(owner, turns.imag)
-    count = np.bincount(owner)
+    """Say whether a line comes from where the widths lie and not from how evenly they go.
+
+    Parameters
+    ----------
+    turns : ndarray of complex128, shape (n,)
+        ``exp(2 pi i f w)`` of every width.
+    owner : ndarray of int64, shape (n,)
+        Their sweeps.
+    pace : ndarray of float64, shape (sweeps,)
+        Steps per frame of each sweep.
+    share : float
+        Strength that a lattice would have.
+    least : float
+        What the strength must be at least, times the square root of the widths.
+    """
+    count = np.bincount(owner, minlength=pace.size)
+    sums = np.bincount(owner, turns.real, pace.size) + 1j * np.bincount(
+        owner, turns.imag, pace.size
+    )
+    by_pace = (np.abs(pace) >= 0.5) & (np.abs(pace - np.rint(pace)) * count < 0.75)
+    count, sums = count[~by_pace], sums[~by_pace]
     whole = sums.sum()
-    if abs(whole) == 0.0:
+    if (
+        abs(whole) < least * math.sqrt(count.sum())
+        or abs(whole) < LEAST_SHARE * share * count.sum()
+    ):
         return False
     along = (sums * whole.conjugate()).real / abs(whole)
     best = int(along.argmax())
@@ -201,24 +207,18 @@ def _shows_without_best(
         return False
     # Two deviations, 1/sqrt(2 n) each, below what is asked for may be chance.
     strength = float(along.sum() - along[best]) / rest
-    return strength + math.sqrt(2.0 / rest) >= LEAST_SHARE * expected and strength > math.sqrt(
-        3.0 / rest
-    )
+    spread = math.sqrt(2.0 / rest)
+    return strength + spread >= LEAST_SHARE * share and strength > math.sqrt(3.0 / rest)
 
 
 def _strengths(
-    width_us: npt.NDArray[np.float64],
-    bin_us: float,
-    finest_us: float,
-    within_us: npt.NDArray[np.float64] | None = None,
+    width_us: npt.NDArray[np.float64], bin_us: float, finest_us: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Sum ``exp(2 pi i f w)`` for many ``f``: the length of the sum, and ``f``, per us."""
-    frame_us = width_us if within_us is None else within_us
-    low_us, range_us = float(frame_us.min()), float(np.ptp(frame_us))
-    bins = int(range_us / bin_us) + 2
-    size = 1 << (2 * bins).bit_length()
-    place = np.clip(np.rint((width_us - low_us) / bin_us), 0, bins - 1).astype(np.int64)
-    sums = np.abs(np.fft.rfft(np.bincount(place, minlength=bins).astype(float), size))
+    place = np.rint((width_us - width_us.min()) / bin_us).astype(np.int64)
+    counts = np.bincount(place).astype(np.float64)
+    size = 1 << (2 * counts.size).bit_length()
+    sums = np.abs(np.fft.rfft(counts, size))
     per_us = np.arange(sums.size) / (size * bin_us)
     kept = per_us <= 1.0 / finest_us
     return sums[kept], per_us[kept]
@@ -256,9 +256,12 @@ def _turns(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np.c
 
 def _undertone(width_us: npt.NDArray[np.float64], per_us: float) -> float:
     """Return the lowest frequency of which a line is a multiple, if that is as strong."""
-    turns = [_turns(width_us, per_us / k).mean() for k in range(1, MOST_TONES + 1)]
-    strong = np.flatnonzero(np.abs(turns) >= SAME_STRENGTH * abs(turns[0]))
-    return per_us / (1 + int(strong[-1]))
+    while True:
+        tones = [abs(_turns(width_us, per_us / k).mean()) for k in range(1, MOST_TONES + 1)]
+        lowest = max(k for k, tone in enumerate(tones, 1) if tone >= SAME_STRENGTH * tones[0])
+        if lowest == 1:
+            return per_us
+        per_us /= lowest
 
 
 def _refined(

@@ -85,7 +85,7 @@ def find_glitches(
     flags = table.flags[special]
     stuck = _stuck_pulses(table, special, period_us, duration_s)
     double, crowded = _doubles(table, period_us)
-    notched = special[(flags & Flag.NOTCHED) != 0]
+    notched = special[(flags & np.uint8(Flag.NOTCHED | Flag.GLITCH)) == Flag.NOTCHED]
     foreign = special[(flags & Flag.FOREIGN) != 0]
     alone = np.setdiff1d(foreign, np.concatenate([notched, crowded, stuck.rows]))
     of_pulses = {

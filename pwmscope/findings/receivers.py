@@ -170,7 +170,7 @@ DEFINITIONS: Final = (
         "by some parts in a million. Channels follow their own receiver's link only.",
         "d = steadiest of (start to start, end to start) in each frame; drift = least-squares "
         "slope of the medians of d in 32 stretches; one clock if |drift| + 2 u < 0.5 us/s, or "
-        "< 5 us/s and |drift| < 4 u; two if |drift| > 10 u and the line explains 95 %; chance "
+        "< 2 us/s and |drift| < 4 u; two if |drift| > 10 u and the line explains 95 %; chance "
         "P = 1 - (1 - b / 200 ppm)^2 for a drift bounded by b",
         "own algorithm; the chance from JCGM 100, 4.3.9 and F.2.2.1, of two crystals within "
         "100 ppm each (common practice, from memory)",

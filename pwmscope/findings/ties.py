@@ -14,7 +14,7 @@ from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
 
 FEWEST_FRAMES: Final = 8
 """Frames with a pulse on both lines that are needed to tell."""
-STEP_PPM: Final = 5.0
+STEP_PPM: Final = 2.0
 """A drift shown to be smaller than this is a common clock's, if it is none at all ..."""
 SURE_STEP_PPM: Final = 0.5
 """... and one shown to be smaller than this, whether it is or not."""

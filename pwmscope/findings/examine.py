@@ -100,7 +100,7 @@ def examine(
         for name, table in servo.items()
     }
     channels = {
-        name: _channel(*heard[name], end_s=capture.end_s)
+        name: _channel(*heard[name], Span(capture.start_s, capture.end_s))
         if name in servo
         else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
         for name, table in tables.items()
@@ -169,7 +169,7 @@ def _listen(
     return Record(table, frames, following, spans, limits), silence
 
 
-def _channel(record: Record, silence: Silence, *, end_s: float) -> ChannelFindings:
+def _channel(record: Record, silence: Silence, recorded: Span) -> ChannelFindings:
     table = record.table
     travel = examine_travel(record)
     return ChannelFindings(
@@ -181,7 +181,7 @@ def _channel(record: Record, silence: Silence, *, end_s: float) -> ChannelFindin
         travel,
         silence,
         record.losses,
-        examine_glitches(record, end_s),
+        examine_glitches(record, recorded),
         examine_resolution(record, travel.moves),
         examine_centring(record, travel),
         examine_sweeps(record, travel),

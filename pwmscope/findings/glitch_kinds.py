@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import inside, overlaps
+from pwmscope.findings.spans import Span, inside, overlaps
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 STUCK_FRAMES: Final = 3
@@ -60,7 +60,7 @@ class Moments:
 
 
 def find_glitches(
-    record: Record, period_us: float, duration_s: float
+    record: Record, period_us: float, recorded: Span
 ) -> tuple[dict[GlitchKind, Moments], dict[GlitchKind, int]]:
     """Find every glitch of one channel; each is of one kind only.
 
@@ -70,8 +70,8 @@ def find_glitches(
         The channel.
     period_us : float
         Its usual frame period.
-    duration_s : float
-        Length of the recording in seconds.
+    recorded : Span
+        When the recording, or the part of it that is examined, begins and ends.
 
     Returns
     -------
@@ -83,7 +83,7 @@ def find_glitches(
     table = record.table
     special = np.flatnonzero(table.flags & np.uint8(Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN))
     flags = table.flags[special]
-    stuck = _stuck_pulses(table, special, period_us, duration_s)
+    stuck = _stuck_pulses(table, special, period_us, recorded)
     double, crowded = _doubles(table, period_us)
     notched = special[(flags & np.uint8(Flag.NOTCHED | Flag.GLITCH)) == Flag.NOTCHED]
     foreign = special[(flags & Flag.FOREIGN) != 0]
@@ -105,7 +105,7 @@ def find_glitches(
         found[kind] = moments.select(~lost)
         if lost.any():
             while_lost[kind] = int(np.count_nonzero(lost))
-    found |= _silences(record, foreign, stuck, period_us, duration_s)
+    found |= _silences(record, foreign, stuck, period_us, recorded.end_s)
     if table.inverted:  # its pulses are low, so that a long one is a line stuck low
         high, low = found[GlitchKind.STUCK_HIGH], found[GlitchKind.STUCK_LOW]
         found |= {GlitchKind.STUCK_HIGH: low, GlitchKind.STUCK_LOW: high}
@@ -120,7 +120,7 @@ def _of_rows(table: PulseTable, rows: npt.NDArray[np.int64]) -> Moments:
 
 
 def _stuck_pulses(
-    table: PulseTable, special: npt.NDArray[np.int64], period_us: float, duration_s: float
+    table: PulseTable, special: npt.NDArray[np.int64], period_us: float, recorded: Span
 ) -> Moments:
     """Find pulses that last for frames, one cut by the recording's end among them."""
     rows = special
@@ -128,8 +128,8 @@ def _stuck_pulses(
     if last >= 0 and table.flags[last] & Flag.CUT:
         rows = np.union1d(rows, [last])
     found = _of_rows(table, rows)
-    open_end = np.isnan(table.width_us[rows]) & (found.start_s > 0.0)
-    found = Moments(rows, found.start_s, np.where(open_end, duration_s, found.end_s))
+    open_end = np.isnan(table.width_us[rows]) & (found.start_s > recorded.start_s)
+    found = Moments(rows, found.start_s, np.where(open_end, recorded.end_s, found.end_s))
     return found.select(found.end_s - found.start_s >= STUCK_FRAMES * period_us / 1e6)
 
 
@@ -194,7 +194,7 @@ def _silences(
     foreign: npt.NDArray[np.int64],
     stuck: Moments,
     period_us: float,
-    duration_s: float,
+    end_s: float,
 ) -> dict[GlitchKind, Moments]:
     """Find missing pulses and longer silences outside loss spans.
 
@@ -207,11 +207,11 @@ def _silences(
     begin_s = rise_s[rows]
     end_s = begin_s + frames.period_us[gaps] / 1e6
     if len(record.table) and not record.table.flags[-1] & Flag.CUT:
-        rest_us = (duration_s - rise_s[-1]) * 1e6
+        rest_us = (end_s - rise_s[-1]) * 1e6
         left = int(rest_us / period_us) - 1 if rest_us > 0.0 else 0
         if left >= STUCK_FRAMES:
             rows, missing = np.append(rows, len(record.table) - 1), np.append(missing, left)
-            begin_s, end_s = np.append(begin_s, rise_s[-1]), np.append(end_s, duration_s)
+            begin_s, end_s = np.append(begin_s, rise_s[-1]), np.append(end_s, end_s)
     filled = 1 + np.nan_to_num(record.table.width_us[foreign] // period_us).astype(np.int64)
     missing = missing - _within(rise_s[foreign], filled, begin_s, end_s)
     is_stuck = np.ones(len(stuck), np.int64)

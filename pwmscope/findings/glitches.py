@@ -20,6 +20,7 @@ from pwmscope.findings.glitch_kinds import (
     find_glitches,
 )
 from pwmscope.findings.record import Record
+from pwmscope.findings.spans import Span
 
 MOST_SPANS: Final = 20
 """Most glitches given as evidence."""
@@ -99,26 +100,27 @@ class Glitches:
         return int(self.time_s.size)
 
 
-def examine_glitches(record: Record, duration_s: float) -> Glitches:
+def examine_glitches(record: Record, recorded: Span) -> Glitches:
     """Find, sort and count one channel's glitches.
 
     Parameters
     ----------
     record : Record
         The channel.
-    duration_s : float
-        Length of the recording in seconds.
+    recorded : Span
+        When the recording, or the part of it that is examined, begins and ends.
 
     Returns
     -------
     Glitches
     """
     lost_s = sum(
-        max(0.0, min(span.end_s, duration_s) - max(span.start_s, 0.0)) for span in record.losses
+        max(0.0, min(span.end_s, recorded.end_s) - max(span.start_s, recorded.start_s))
+        for span in record.losses
     )
-    observed_s = max(0.0, duration_s - lost_s)
+    observed_s = max(0.0, recorded.end_s - recorded.start_s - lost_s)
     period_us = record.frames.usual_us or record.table.convention.period_us
-    found, while_lost = find_glitches(record, period_us, duration_s)
+    found, while_lost = find_glitches(record, period_us, recorded)
     kinds = tuple(
         GlitchCount(
             kind,

@@ -11,6 +11,7 @@ from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.glitch_patterns import _openers, expected_shared
 from pwmscope.findings.glitches import Glitches, examine_glitches
 from pwmscope.findings.record import Record
+from pwmscope.findings.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAMES, DURATION_S = 500, 10.0
@@ -37,7 +38,9 @@ def examine(missing, receivers=(), skew_us=1_800.0):
     records = {
         name: record(name, gone, i * skew_us) for i, (name, gone) in enumerate(missing.items())
     }
-    glitches = {name: examine_glitches(found, DURATION_S) for name, found in records.items()}
+    glitches = {
+        name: examine_glitches(found, Span(0.0, DURATION_S)) for name, found in records.items()
+    }
     return examine_coincidence(glitches, records, receivers)
 
 

@@ -42,7 +42,7 @@ def record_of(highs, losses=(), *, inverted=False, duration_s=DURATION_S):
 
 
 def examine(highs, losses=(), **options):
-    return examine_glitches(record_of(highs, losses, **options), DURATION_S)
+    return examine_glitches(record_of(highs, losses, **options), Span(0.0, DURATION_S))
 
 
 def counts(glitches):
@@ -174,7 +174,7 @@ def test_the_turning_points_of_a_fast_stick_are_no_stray_widths():
     place = np.arange(FRAMES) % 40
     highs[:, 1] += 23 * np.minimum(place, 40 - place) - 300
     record = record_of(highs)
-    assert counts(examine_glitches(record, DURATION_S)) == {}
+    assert counts(examine_glitches(record, Span(0.0, DURATION_S))) == {}
 
 
 def test_stray_widths_near_both_ends_of_the_recording():
@@ -201,7 +201,7 @@ def test_the_recording_may_begin_inside_a_pulse():
     table = decode_line(line, 6_000_000_000_000, 1.0)
     frames = find_frames(table)
     cut = Record(table, frames, find_dwells(table, frames), (), COMMON_PRACTICE)
-    assert counts(examine_glitches(cut, DURATION_S)) == {}
+    assert counts(examine_glitches(cut, Span(0.0, DURATION_S))) == {}
 
 
 def test_at_most_twenty_spans_are_evidence_but_all_are_kept():
@@ -236,7 +236,7 @@ def test_every_spike_of_a_synthetic_receiver_is_found():
     table = decode_line(capture.lines["RX1"], capture.duration_ps, 1.0)
     frames = find_frames(table)
     record = Record(table, frames, find_dwells(table, frames), (), COMMON_PRACTICE)
-    found = examine_glitches(record, capture.duration_s)
+    found = examine_glitches(record, Span(0.0, capture.end_s))
     assert counts(found)[GlitchKind.RUNT] == truth.channels["RX1"].glitch_rise_ps.size
     missing = np.flatnonzero(truth.frames.missing)
     own = truth.channels["RX1"].frame

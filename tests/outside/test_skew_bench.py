@@ -27,6 +27,7 @@ from pwmscope.findings.glitch_kinds import GlitchKind
 from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.pairing import pair
 from pwmscope.findings.record import Record
+from pwmscope.findings.spans import Span
 from pwmscope.findings.starts import Start
 from pwmscope.findings.ties import Step
 from pwmscope.findings.uncertainty import COVERAGE
@@ -160,7 +161,7 @@ def test_the_left_out_frames_are_glitches_of_one_line(recording, edges_ns):
     tables = {line: channel.table for line, channel in findings.channels.items()}
     records = {line: record_of(table) for line, table in tables.items()}
     glitches = {
-        line: examine_glitches(record, findings.capture.duration_s)
+        line: examine_glitches(record, Span(0.0, findings.capture.end_s))
         for line, record in records.items()
     }
     counts = {line: found.count for line, found in glitches.items() if found.count}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,9 +19,12 @@ LEAST_STEP: Final = 0.5
 """A change of level is at least this many noise deviations of a single width."""
 SIDES: Final = (8, 12)
 """Cells on either side of a place, for each size of cell."""
+_GROUPS: Final = 8
+_LONG: Final = 1000
 
 Whole = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 
 def deviations_for(chance: float, places: int) -> float:
@@ -118,8 +122,8 @@ def split_levels(
             if really_us is not None:
                 seen.append((pulses, really_us * math.sqrt(pulses / 2.0)))
         total, cell = np.ascontiguousarray(total[::2]), 2 * cell
-    least_us = max(noise.interval_us, LEAST_STEP * noise.spread_us)
-    return _joined(begin, end, ~np.isin(begin, whole), *finest, least_us=least_us)
+    kept = _Kept(*finest, noise, deviations)
+    return kept.joined(begin, end, ~np.isin(begin, whole))
 
 
 def _totals(width_us: Real, cell: int) -> Real:
@@ -137,25 +141,54 @@ def _totals(width_us: Real, cell: int) -> Real:
     return total
 
 
-def _joined(
-    begin: Whole,
-    end: Whole,
-    split: npt.NDArray[np.bool_],
-    total: Real,
-    cell: int,
-    *,
-    least_us: float,
-) -> tuple[Whole, Whole]:
-    """Join again what was split if the levels differ by too little, the most alike first."""
-    while True:
-        first, last = -(-begin // cell), end // cell
-        cells = np.maximum(last - first, 0)
-        level_us = (total[np.maximum(last, first)] - total[first]) / np.maximum(cells * cell, 1)
-        alike = split[1:] & (begin[1:] == end[:-1]) & (cells[1:] > 0) & (cells[:-1] > 0)
-        shift_us = np.where(alike, np.abs(np.diff(level_us)), np.inf)
-        around_us = np.pad(shift_us, 1, constant_values=np.inf)
-        join = (shift_us < least_us) & (shift_us <= around_us[:-2]) & (shift_us < around_us[2:])
-        if not join.any():
-            return begin, end
-        kept = np.append(True, ~join)
-        begin, split, end = begin[kept], split[kept], end[np.append(~join, True)]
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """Which borders are kept in the light of all that lies on either side of them."""
+
+    total: Real
+    cell: int
+    noise: WidthNoise
+    deviations: float
+
+    def joined(self, begin: Whole, end: Whole, split: Flags) -> tuple[Whole, Whole]:
+        """Join again what was split for too little, the levels most alike first."""
+        least_us = max(self.noise.interval_us, LEAST_STEP * self.noise.spread_us)
+        while True:
+            first, last = -(-begin // self.cell), end // self.cell
+            cells = np.maximum(last - first, 0)
+            sums_us = self.total[np.maximum(last, first)] - self.total[first]
+            level_us = sums_us / np.maximum(cells * self.cell, 1)
+            border = np.flatnonzero(split[1:] & (begin[1:] == end[:-1])) + 1
+            border = border[(cells[border] > 0) & (cells[border - 1] > 0)]
+            shift_us = np.abs(level_us[border] - level_us[border - 1])
+            little = (shift_us < least_us) | self._lean(
+                first[border], np.minimum(cells[border], cells[border - 1])
+            )
+            if not little.any():
+                return begin, end
+            little_us = np.full(begin.size + 1, np.inf)
+            little_us[border[little]] = shift_us[little]
+            join = (little_us[:-1] < little_us[1:]) & np.isfinite(little_us[:-1])
+            join[1:] &= little_us[1:-1] <= little_us[:-2]
+            begin, split, end = begin[~join], split[~join], end[~np.append(join[1:], False)]
+
+    def _lean(self, place: Whole, cells: Whole) -> Flags:
+        """Say where a line fits better than a step and leaves no significant step.
+
+        Eight groups of cells on either side, as long as the shorter side allows.
+        """
+        group = cells // _GROUPS
+        fits = group > 0
+        window = np.arange(-_GROUPS, _GROUPS + 1)
+        bounds = self.total[(place[:, None] + group[:, None] * window) * fits[:, None]]
+        size = np.maximum(group * self.cell, 1)
+        means_us = np.diff(bounds, axis=1) / size[:, None]
+        lever = window[:-1] + 0.5
+        step = np.sign(lever)
+        by_line = (means_us @ lever) ** 2 / (lever @ lever)
+        by_step = (means_us @ step) ** 2 / (step @ step)
+        beside = step - lever * (step @ lever) / (lever @ lever)
+        left_us = np.abs(means_us @ beside) / math.sqrt(beside @ beside)
+        doubt_us = self.noise.lasting_us(_LONG) / np.sqrt(size)
+        lean: Flags = fits & (by_line > by_step) & (left_us <= self.deviations * doubt_us)
+        return lean

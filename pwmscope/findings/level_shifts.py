@@ -104,10 +104,9 @@ class Scale:
             peak[run[at]] = at
             first, last = self._cells(begin, end)
             is_last = (last - first)[shifts.owner[peak]] < 2 * self.longer
-            step, sweep = self._shapes(
-                shifts.place[peak], shifts.shift_us[peak], np.where(is_last, FINAL_MARGIN, MARGIN)
-            )
-            step, sweep = step & over, sweep & over
+            better, steep = self._shapes(shifts.place[peak], shifts.shift_us[peak])
+            margin = np.where(is_last, FINAL_MARGIN, MARGIN)
+            step, sweep = over & (better < -margin), over & steep & (better > margin)
             alone = self._largest_near(step, shifts.place[peak], largest_us)
             low, high = _around(peak, starts, run, size_us >= 0.5 * largest_us[run])
             begin, end = _cut(
@@ -119,7 +118,8 @@ class Scale:
                 least=2 * self.side * self.cell,
             )
             near = np.abs(shifts.place - shifts.place[peak][run]) < self.side
-            shifts = shifts.select(over[run] & ~(near & ~(step | sweep)[run]))
+            again = step | sweep
+            shifts = shifts.select((again | (over & (better < 0.0)))[run] & (again[run] | ~near))
 
     def scatter_us(self, begin: Whole, end: Whole) -> float | None:
         """Robust deviation of the shifts inside stretches; None where windows are few.
@@ -169,11 +169,12 @@ class Scale:
         inside = (owner >= 0) & (shifts.place + self.side <= last[owner])
         return Shifts(shifts.place[inside], shifts.shift_us[inside], owner[inside])
 
-    def _shapes(self, place: Whole, shift_us: Real, margin: Real) -> tuple[Flags, Flags]:
-        """Say which windows show a step rather than a line, and which a steep line.
+    def _shapes(self, place: Whole, shift_us: Real) -> tuple[Real, Flags]:
+        """Say how much better a line fits each window than a step, and which are steep.
 
-        The sum of squares that a step in the middle explains is ``m d^2 / 2``, that
-        a line explains its slope squared times the sum of its squared levers.
+        In squared deviations of noise: the sum of squares that a line explains is
+        its slope squared times the sum of its squared levers, that a step in the
+        middle explains ``m d^2 / 2``.
         """
         window = np.arange(-self.side, self.side + 1)
         means_us = np.diff(self.total[place[:, None] + window], axis=1) / self.cell
@@ -181,8 +182,8 @@ class Scale:
         slope_us = means_us @ lever / (lever @ lever)
         by_line = slope_us**2 * (lever @ lever)
         by_step = 0.5 * self.side * shift_us**2
-        better = (by_line / by_step - 1.0) * (shift_us / self.deviation_us) ** 2
-        return better < -margin, (better > margin) & (np.abs(slope_us) > self.sweep_us * self.cell)
+        better: Real = (by_line / by_step - 1.0) * (shift_us / self.deviation_us) ** 2
+        return better, np.abs(slope_us) > self.sweep_us * self.cell
 
     def _largest_near(self, step: Flags, place: Whole, size_us: Real) -> Flags:
         """Keep the steps that are the largest within half a window."""

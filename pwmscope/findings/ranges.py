@@ -132,7 +132,7 @@ def _joined(
         origin_us + shift_us,
         np.sqrt(squares / np.maximum(count - 1, 1)),
         np.maximum.reduceat(high_us, starts) - np.minimum.reduceat(low_us, starts),
-        products / np.maximum(levers, 1.0) * count,
+        products / np.maximum(levers, 0.5) * count,
     )
 
 

@@ -1,0 +1,120 @@
+"""Standing stretches and stray widths against the same said pulse by pulse."""
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pwmscope.findings.segments import (
+    SHIFT_LIMIT,
+    in_passing,
+    standing_stretches,
+    stray_widths,
+    trimmed,
+)
+from pwmscope.findings.width_noise import WidthNoise
+
+NOISE = WidthNoise(0.5, 0.5, 1.0, 0.1)
+WINDOW = 10
+
+movements = st.lists(
+    st.tuples(
+        st.sampled_from(["hold", "sweep", "glitch", "jitter"]),
+        st.integers(1, 45),
+        st.integers(-40, 40),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+def width_of(moves, seed):
+    """Widths of a stick that holds, sweeps, and jumps; some stretches are noisier."""
+    level, parts = 1500.0, []
+    for kind, count, by in moves:
+        if kind == "sweep":
+            parts.append(np.linspace(level, level + by, count))
+            level += by
+        elif kind == "glitch":
+            parts.append(np.full(min(count, 2), level + 3 * by))
+        else:
+            parts.append(np.full(count, level) + (np.arange(count) % 3) * (kind == "jitter"))
+    clean = np.concatenate(parts)
+    return clean + np.random.default_rng(seed).normal(0, 0.5, clean.size)
+
+
+def stands(window_us):
+    half = WINDOW // 2
+    shift_us = abs(window_us[-half:].mean() - window_us[:half].mean())
+    deviation_us = 0.5 * (2 / half) ** 0.5
+    return bool(
+        np.ptp(window_us) <= NOISE.range_limit_us
+        and shift_us <= SHIFT_LIMIT * deviation_us + NOISE.interval_us
+    )
+
+
+@given(moves=movements, seed=st.integers(0, 1000), seams=st.lists(st.integers(0, 300), max_size=2))
+def test_stretches_are_what_standing_windows_cover(moves, seed, seams):
+    width = width_of([("hold", WINDOW, 0), *moves], seed)
+    seams = sorted(seam for seam in seams if seam < width.size)
+    begin, end = standing_stretches(width, np.array(seams, np.int64), NOISE, WINDOW)
+    covered, last = np.zeros(width.size, dtype=bool), None
+    true = []
+    for at in range(width.size - WINDOW + 1):
+        parted = any(at < seam < at + WINDOW for seam in seams)
+        if parted or not stands(width[at : at + WINDOW]):
+            continue
+        covered[at : at + WINDOW] = True
+        if last is not None and at < last:
+            true[-1][1] = at + WINDOW
+        else:
+            true.append([at, at + WINDOW])
+        last = at + WINDOW
+    # A window in two quiet blocks is taken to stand still without looking at its halves, so
+    # stretches may be wider than the windows say, by noise alone; never narrower.
+    found = np.zeros(width.size, dtype=bool)
+    for low, high in zip(begin, end, strict=True):
+        found[low:high] = True
+        assert not any(low < seam < high for seam in seams)
+    assert not np.any(covered & ~found)
+    quiet = np.count_nonzero(found & ~covered)
+    assert quiet == 0 or quiet <= 0.05 * width.size + WINDOW
+    assert (begin[1:] >= end[:-1]).all()
+
+
+@given(moves=movements, seed=st.integers(0, 1000), far_us=st.sampled_from([6.0, 15.0]))
+def test_stray_widths_are_those_that_leave_the_median_of_five(moves, seed, far_us):
+    width = width_of(moves, seed)
+    padded = np.pad(width, 2, mode="edge")
+    true = []
+    for at in range(width.size):
+        five = np.sort(padded[at : at + 5])
+        off_us = abs(width[at] - five[2])
+        agree = min(five[2:] - five[:-2]) <= NOISE.range_limit_us
+        if off_us > NOISE.range_limit_us and (agree or off_us > far_us):
+            true.append(at)
+    assert stray_widths(width, NOISE, 7, far_us=far_us).tolist() == true
+
+
+def test_ends_that_lean_away_are_trimmed():
+    width = 1500 + np.random.default_rng(1).normal(0, 0.5, 100)
+    width[95:] += np.arange(1, 6)
+    width[:3] -= 4.0
+    begin, end = trimmed(width, np.array([0]), np.array([100]), NOISE, 20)
+    assert begin.tolist() == [3]
+    assert 95 <= end[0] <= 97
+    begin, end = trimmed(width, np.array([10]), np.array([90]), NOISE, 20)
+    assert (begin[0], end[0]) == (10, 90)
+
+
+def test_a_short_stretch_is_in_passing_only_if_it_leans_with_the_sweep_around_it():
+    sweep = 1500 + 0.1 * np.arange(200)
+    hold = np.concatenate([sweep[:90], np.full(20, sweep[90]), sweep[90:180]])
+    for width, slope_us, expected in ((sweep, 0.1, True), (hold, 0.0, False), (sweep, -0.1, False)):
+        passing = in_passing(
+            width, np.array([90]), np.array([110]), np.array([slope_us]), around=32, sweep_us=0.03
+        )
+        assert passing.tolist() == [expected]
+    touching = in_passing(
+        sweep, np.array([70, 90]), np.array([90, 110]), np.full(2, 0.1), around=32, sweep_us=0.03
+    )
+    assert touching.tolist() == [False, False]

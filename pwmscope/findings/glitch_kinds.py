@@ -194,7 +194,7 @@ def _silences(
     foreign: npt.NDArray[np.int64],
     stuck: Moments,
     period_us: float,
-    end_s: float,
+    over_s: float,
 ) -> dict[GlitchKind, Moments]:
     """Find missing pulses and longer silences outside loss spans.
 
@@ -207,11 +207,11 @@ def _silences(
     begin_s = rise_s[rows]
     end_s = begin_s + frames.period_us[gaps] / 1e6
     if len(record.table) and not record.table.flags[-1] & Flag.CUT:
-        rest_us = (end_s - rise_s[-1]) * 1e6
+        rest_us = (over_s - rise_s[-1]) * 1e6
         left = int(rest_us / period_us) - 1 if rest_us > 0.0 else 0
         if left >= STUCK_FRAMES:
             rows, missing = np.append(rows, len(record.table) - 1), np.append(missing, left)
-            begin_s, end_s = np.append(begin_s, rise_s[-1]), np.append(end_s, end_s)
+            begin_s, end_s = np.append(begin_s, rise_s[-1]), np.append(end_s, over_s)
     filled = 1 + np.nan_to_num(record.table.width_us[foreign] // period_us).astype(np.int64)
     missing = missing - _within(rise_s[foreign], filled, begin_s, end_s)
     is_stuck = np.ones(len(stuck), np.int64)

@@ -20,6 +20,8 @@ from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_fl
 
 MOST_WIDTHS: Final = 50_000
 """Of longer movements, evenly spaced moves that hold about this many pulses are used."""
+MOST_CODED: Final = 200_000
+"""In longer recordings codes are counted among those moves and the dwells' levels only."""
 MOST_DWELLS: Final = 64
 MOST_IN_DWELL: Final = 1000
 FEWEST_WITH_PACE: Final = 5
@@ -33,7 +35,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "step, its sample interval, is never taken for the receiver's.",
         "1/f for the lowest f at which n R^2 = |sum exp(2 pi i f w)|^2 / n passes ln(trials / "
         "0.001) and R passes 0.6 exp(-2 pi^2 f^2 s^2) sinc^2(f Ts), over steps from 10/3 Ts to "
-        "1/8 of the travel; u^2 = (scatter of the phases)^2 + (100 ppm x step / sqrt(3))^2",
+        "1/8 of the travel, sweeps of an even pace of whole steps left out; "
+        "u^2 = (scatter of the phases)^2 + (100 ppm x step / sqrt(3))^2",
         "Rayleigh's test of uniform phases (Mardia and Jupp, Directional Statistics, 2000, "
         "6.3.1, from memory); choice of the line: own algorithm",
     ),
@@ -41,7 +44,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "distinct codes",
         "How many different widths were seen, told apart by the step found. It needs a step "
         "at least six times the noise.",
-        "the number of different round((w - offset) / step) among moves and dwell levels",
+        "the number of different round((w - offset) / step); in recordings of more than 200 000 "
+        "pulses, among a part of the moves and the dwells' levels",
         "own algorithm",
     ),
     Definition(
@@ -222,7 +226,9 @@ def _resolved(
     spans = record.evidence(used.row)
     codes = None
     if step_us >= 6.0 * noise_us:
-        codes = int(np.unique(np.rint((width_us - lattice.offset_us) / step_us)).size)
+        table = record.table
+        coded_us = table.width_us[record.rows] if len(table) <= MOST_CODED else width_us
+        codes = int(np.unique(np.rint((coded_us - lattice.offset_us) / step_us)).size)
     places = 3 if step_us < 10.0 else 2
     doubt = max(COVERAGE * of_step_us, 0.5 * 10.0**-places)
     found = (
@@ -240,8 +246,9 @@ def _resolved(
         if codes is None
         else measured(
             "distinct codes", float(codes), "",
-            f"{codes} distinct codes were seen over {seen_us:.0f} us, in {used.row.size} pulses "
-            "while the stick moved and where it stood.",
+            f"{codes} distinct codes were seen over {seen_us:.0f} us"
+            + ("." if len(record.table) <= MOST_CODED else
+               f", in {used.row.size} pulses while the stick moved and where it stood."),
             evidence=spans,
         ),
         measured(

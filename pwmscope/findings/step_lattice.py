@@ -161,7 +161,7 @@ def find_step(
             continue
         chance = trials * math.exp(-min(float(strength[at] ** 2 / level[at]), 700.0))
         lowest = _undertone(width_us, float(per_us[at]))
-        found = _refined(width_us, lowest, count / float(level[at]), min(1.0, chance))
+        found = _refined(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
     return Search(None, resolved_us)
 
@@ -267,20 +267,24 @@ def _undertone(width_us: npt.NDArray[np.float64], per_us: float) -> float:
 def _refined(
     width_us: npt.NDArray[np.float64], per_us: float, effective: float, chance: float
 ) -> Lattice:
-    """Fit the frequency by the slope of the phases over the widths, and its uncertainty.
+    """Fit the frequency at which the strength is greatest, and its uncertainty.
 
-    The phases scatter about the lattice's with a circular dispersion (1 - R2) / (2 R^2),
-    R2 being the strength at twice the frequency (Mardia and Jupp, 2000, 4.8, from memory);
-    the slope of a line through them has that over n times the variance of the widths.
+    Newton's method on ``sum cos(phase)``. The phases scatter about the lattice's with a
+    circular dispersion (1 - R2) / (2 R^2), R2 being the strength at twice the frequency
+    (Mardia and Jupp, 2000, 4.8, from memory); the slope of the phases over the widths has that
+    over n times the variance of the widths.
     """
     centre_us = float(width_us.mean())
     off_us = width_us - centre_us
     variance_us2 = float(np.mean(off_us**2))
-    for _ in range(4):
+    for _ in range(6):
         turns = _turns(off_us, per_us)
         mean = complex(turns.mean())
-        phase = np.angle(turns * mean.conjugate())
-        per_us -= float(np.mean(phase * off_us)) / (2.0 * np.pi * variance_us2)
+        turned = turns * (mean.conjugate() / abs(mean))
+        bend = float(np.mean(off_us**2 * turned.real))
+        if bend <= 0.5 * abs(mean) * variance_us2:
+            break  # as near to the top as this line's shape lets it come
+        per_us -= float(np.mean(off_us * turned.imag)) / (2.0 * np.pi * bend)
     strength = abs(mean)
     second = float((np.exp(-2j * np.angle(mean)) * np.mean(turns**2)).real)
     dispersion = max(1.0 - second, 0.0) / (2.0 * strength**2)

@@ -1,0 +1,183 @@
+"""Centring: given how a stick comes back to neutral, this spread, hysteresis and deadband."""
+
+import numpy as np
+import pytest
+
+from pwmscope.bench import COMMON_PRACTICE
+from pwmscope.findings.centring import DEFINITIONS, examine_centring, welch
+from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.finding import Verdict
+from pwmscope.findings.record import Record
+from pwmscope.findings.spans import Span
+from pwmscope.findings.travel import examine_travel
+from pwmscope.pulses import decode, find_frames
+from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
+
+RATES = [1_000_000, 24_000_000]
+
+
+def examined(moves, rate_hz=24_000_000, jitter_us=0.25, *, seed=1, losses=()):
+    lasts_s = sum(getattr(m, "for_s", 0) + getattr(m, "over_s", 0) for m in moves)
+    script = Script(
+        lasts_s, rate_hz, seed, Frame(20_000, 1_234.5, 0.8), (Channel("RX1", tuple(moves)),),
+        Width(jitter_us),
+    )  # fmt: skip
+    table = decode(build(script).capture)["RX1"]
+    frames = find_frames(table)
+    record = Record(table, frames, find_dwells(table, frames), losses, COMMON_PRACTICE)
+    return examine_centring(record, examine_travel(record))
+
+
+def returns(from_below_us, from_above_us):
+    moves = [Dwell(1500, 2)]
+    for below_us, above_us in zip(from_below_us, from_above_us, strict=True):
+        moves += [Sweep(1950, 0.5), Dwell(1950, 0.8), Sweep(above_us, 0.3), Dwell(above_us, 1.5)]
+        moves += [Sweep(1050, 0.5), Dwell(1050, 0.8), Sweep(below_us, 0.3), Dwell(below_us, 1.5)]
+    return moves
+
+
+def crossings(kind, flat_us, *, times=4, pace_us_per_s=80.0, seed=5):
+    """Sweep slowly through neutral, where the width stands still for a while."""
+    rng = np.random.default_rng(seed)
+    moves, way = [Dwell(1500, 2), Sweep(1200, 3), Dwell(1200, 1)], 1
+    for _ in range(times):
+        pace = pace_us_per_s * rng.uniform(0.8, 1.25)
+        half_us = flat_us / 2 if kind == "with steps" else 0.0
+        stands_s = rng.uniform(0.1, 1.4) if kind == "pauses" else flat_us / pace
+        moves.append(Sweep(1500 - way * half_us, (300 - half_us) / pace))
+        if stands_s:
+            moves.append(Dwell(1500, stands_s))
+        if half_us:
+            moves.append(Dwell(1500 + way * half_us, 0.001))
+        moves += [Sweep(1500 + way * 300, (300 - half_us) / pace), Dwell(1500 + way * 300, 1)]
+        way = -way
+    return moves
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+@pytest.mark.parametrize("apart_us", [0.0, 2.0, 14.0])
+def test_hysteresis_covers_its_truth(rate_hz, apart_us):
+    rng = np.random.default_rng(13)
+    below_us = 1500 - apart_us / 2 + rng.normal(0, 0.3, 6)
+    above_us = 1500 + apart_us / 2 + rng.normal(0, 0.3, 6)
+    found = examined(returns(below_us, above_us), rate_hz)
+    assert (found.below.count, found.above.count) == (6, 6)
+    # What was drawn, not what it was drawn from: how well that is covered is tested below.
+    drawn_us = above_us.mean() - below_us.mean()
+    low_us, high_us = found.hysteresis.interval_us
+    assert low_us <= drawn_us <= high_us
+    assert abs(found.hysteresis.us - drawn_us) <= 0.1 + 1e6 / rate_hz
+    assert found.hysteresis.significant is (apart_us > 0)
+    assert found.hysteresis.us == pytest.approx(found.above.mean_us - found.below.mean_us)
+    doubt_us = 2 * found.findings[0].uncertainty + 0.5e6 / rate_hz
+    assert abs(found.repeatability_us - 0.3) <= doubt_us
+    assert found.findings[1].interval == found.hysteresis.interval_us
+
+
+def test_the_95_percent_interval_of_a_difference_covers_it_in_95_percent():
+    rng = np.random.default_rng(14)
+    covered = significant = 0
+    for _ in range(2000):
+        found = welch(rng.normal(1.0, 0.3, 5), rng.normal(0.0, 0.9, 8), 0.0)
+        covered += found.interval_us[0] <= 1.0 <= found.interval_us[1]
+        significant += welch(rng.normal(0, 0.3, 5), rng.normal(0, 0.9, 8), 0.0).significant
+    assert 0.93 <= covered / 2000 <= 0.97
+    assert 0.03 <= significant / 2000 <= 0.07
+
+
+def test_a_difference_that_sampling_could_make_is_not_significant():
+    # All returns alike to a tenth of a microsecond, and so is the error that 1 MS/s makes of them.
+    found = examined(returns([1500.0] * 4, [1500.4] * 4), 1_000_000, jitter_us=0.0)
+    assert not found.hysteresis.significant
+    assert found.hysteresis.uncertainty_us >= 1 / np.sqrt(3)
+
+
+def test_hysteresis_the_other_way_round_is_lower():
+    found = examined(returns([1503.0, 1503.3, 1502.8], [1499.0, 1499.2, 1498.7]))
+    assert found.hysteresis.us == pytest.approx(-4.07, abs=0.3)
+    assert "lower when the stick comes back from above" in found.findings[1].sentence
+
+
+def test_returns_from_one_side_only_are_not_enough():
+    moves = [Dwell(1500, 2)]
+    for _ in range(4):
+        moves += [Sweep(1950, 0.5), Dwell(1950, 0.8), Sweep(1500, 0.3), Dwell(1500, 1.5)]
+    moves += [Sweep(1050, 0.5), Dwell(1050, 0.8), Sweep(1500, 0.3), Dwell(1500, 1.5)]
+    found = examined(moves)
+    assert (found.below.count, found.above.count) == (1, 4)
+    assert found.hysteresis is None
+    for finding in found.findings[:2]:
+        assert finding.verdict is Verdict.NOT_SHOWN
+        assert "1 times from below and 4 times from above" in finding.sentence
+        assert "Move the stick to one end" in finding.sentence
+
+
+def test_a_return_without_a_stop_at_the_end_counts_and_a_nudge_does_not():
+    moves = [Dwell(1500, 2)]
+    for end_us in (1900, 1100, 1900, 1100):
+        moves += [Sweep(end_us, 0.5), Sweep(1500, 0.5), Dwell(1500, 1.2)]
+        moves += [Sweep(1515, 0.2), Dwell(1515, 0.8), Sweep(1500, 0.2), Dwell(1500, 1.2)]
+    found = examined(moves)
+    assert (found.below.count, found.above.count) == (2, 2)
+
+
+def test_a_stay_after_a_signal_loss_is_no_return():
+    moves = returns([1500.0] * 3, [1500.0] * 3)
+    whole = examined(moves)
+    # The second way back from above, until neutral is reached.
+    lost = examined(moves, losses=(Span(2 + 6.2 + 1.4, 2 + 6.2 + 1.6),))
+    assert (whole.above.count, lost.above.count) == (3, 2)
+    assert lost.below.count == 3
+
+
+@pytest.mark.parametrize("rate_hz", RATES)
+@pytest.mark.parametrize("kind", ["with steps", "without steps"])
+@pytest.mark.parametrize("flat_us", [26.0, 40.0])
+def test_a_flat_covers_its_truth(rate_hz, kind, flat_us):
+    found = examined(crossings(kind, flat_us), rate_hz, jitter_us=0.1).flat
+    assert len(found.crossings) == 4
+    assert abs(found.deadband_us - flat_us) <= 2 * found.uncertainty_us
+    assert found.uncertainty_us < 1.5
+    step_us = flat_us / 2 if kind == "with steps" else 0.0
+    for crossing in found.crossings:
+        assert crossing.before_us == pytest.approx(step_us, abs=1.5)
+        assert crossing.behind_us == pytest.approx(step_us, abs=1.5)
+        assert crossing.flat_s == pytest.approx(flat_us / 80.0, rel=0.35)
+    assert found.finding.value == found.deadband_us
+
+
+def test_sweeps_without_a_flat_bound_it():
+    found = examined(crossings("none", 0.0)).flat
+    assert found.deadband_us == 0.0
+    low_us, high_us = found.finding.interval
+    assert low_us == 0.0
+    assert 5 < high_us < 20
+    just_seen = examined(crossings("with steps", 1.3 * high_us)).flat
+    assert just_seen.deadband_us == pytest.approx(1.3 * high_us, abs=3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hand_that_pauses_is_no_deadband(seed):
+    found = examined(crossings("pauses", 30.0, seed=seed)).flat
+    assert found.finding.verdict is Verdict.NOT_SHOWN
+    assert "hand that pauses" in found.finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("moves", "reason"),
+    [
+        ([Dwell(1500, 5)], "0 slow, even sweeps"),
+        (crossings("none", 0.0, times=1), "1 slow, even sweeps"),
+        (crossings("none", 0.0, times=6, pace_us_per_s=700.0), "too fast"),
+        ([Dwell(1000, 3), Sweep(2000, 3), Dwell(2000, 2)], "never stood within"),
+    ],
+)
+def test_why_no_flat_is_shown(moves, reason):
+    found = examined(moves).flat
+    assert found.finding.verdict is Verdict.NOT_SHOWN
+    assert reason in found.finding.sentence
+
+
+def test_every_finding_is_defined():
+    names = [finding.name for finding in examined([Dwell(1500, 5)]).findings]
+    assert names == [definition.name for definition in DEFINITIONS]

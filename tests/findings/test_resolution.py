@@ -1,0 +1,198 @@
+"""Resolution: given widths made in these steps, these steps are found, or said to be hidden."""
+
+import math
+
+import numpy as np
+import pytest
+
+from pwmscope.bench import COMMON_PRACTICE
+from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.finding import Verdict
+from pwmscope.findings.record import Record
+from pwmscope.findings.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
+from pwmscope.findings.step_lattice import find_step
+from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
+from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
+
+THERE_AND_BACK = (
+    Dwell(1500, 2), Sweep(1993, 2.47), Dwell(1993, 1), Sweep(1003, 4.13), Dwell(1003, 1),
+    Sweep(1500, 2.31), Dwell(1500, 1),
+)  # fmt: skip
+TO_STEPS = {
+    4_000_000: (1.0, 2.5),
+    24_000_000: (0.25, 0.5, 1.0, 2.0, 3.5),
+    1_000_000: (3.5, 4.0, 8.0),
+}
+
+
+def record_of(table):
+    frames = find_frames(table)
+    return Record(table, frames, find_dwells(table, frames), (), COMMON_PRACTICE)
+
+
+def recorded(rate_hz, jitter_us, step_us, *, tick_us=0.0, seed=1, moves=THERE_AND_BACK):
+    lasts_s = sum(getattr(m, "for_s", 0) + getattr(m, "over_s", 0) for m in moves)
+    script = Script(
+        lasts_s, rate_hz, seed, Frame(20_000, 1_234.5, 0.8), (Channel("RX1", tuple(moves)),),
+        Width(jitter_us, step_us, tick_us),
+    )  # fmt: skip
+    return record_of(decode(build(script).capture)["RX1"])
+
+
+def by_hand(seed):
+    """Make some moves as a hand does: each one of two paces, mostly to an end and held there."""
+    rng = np.random.default_rng(seed)
+    moves, at_us = [Dwell(1500, 1.5)], 1500.0
+    for end_us in rng.permutation([1010, 1990, 1200, 1750, 1400, 1900]):
+        to_us = float(end_us + rng.uniform(-15, 15))
+        half_us = at_us + (to_us - at_us) * rng.uniform(0.3, 0.7)
+        moves += [Sweep(half_us, rng.uniform(0.6, 2)), Sweep(to_us, rng.uniform(0.6, 2))]
+        moves.append(Dwell(to_us, rng.uniform(0.7, 1.5)))
+        at_us = to_us
+    return moves
+
+
+def table_of(width_us, interval_us):
+    width_us = np.asarray(width_us, dtype=float)
+    rise_s = np.arange(width_us.size) * 0.02
+    period_us = np.append(np.full(max(width_us.size - 1, 0), 2e4), np.nan)[: width_us.size]
+    return PulseTable(
+        "RX1", rise_s, width_us, period_us, np.zeros(width_us.size, np.uint8), inverted=False,
+        convention=STANDARD_SERVO, sample_interval_us=interval_us,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "step_us"), [(r, s) for r, all_ in TO_STEPS.items() for s in all_]
+)
+@pytest.mark.parametrize("part", [0.0, 0.15, 0.22])
+def test_the_step_is_found_beneath_jitter_and_sampling(rate_hz, step_us, part):
+    found = examine_resolution(recorded(rate_hz, part * step_us, step_us))
+    assert abs(found.step_us - step_us) <= 2 * found.uncertainty_us
+    assert found.uncertainty_us < 0.002 * step_us
+    assert found.chance < 1e-3
+    assert abs(found.bits - math.log2(1000 / step_us)) < 0.01
+    assert abs(found.bits_of_travel - math.log2(990 / step_us)) < 0.02
+    assert [finding.verdict for finding in found.findings[::2]] == [None, None]
+
+
+@pytest.mark.parametrize("jitter_us", [0.0, 0.3])
+def test_a_timer_that_makes_even_the_jitter_in_steps_is_found(jitter_us):
+    found = examine_resolution(recorded(24_000_000, jitter_us, 0.0, tick_us=0.5))
+    assert abs(found.step_us - 0.5) <= 2 * found.uncertainty_us
+
+
+@pytest.mark.parametrize("rate_hz", [1_000_000, 4_000_000, 24_000_000])
+@pytest.mark.parametrize("jitter_us", [0.0, 0.2, 0.6])
+def test_the_analysers_own_step_is_never_the_receivers(rate_hz, jitter_us):
+    for seed in range(3):
+        found = examine_resolution(recorded(rate_hz, jitter_us, 0.0, seed=seed))
+        assert found.step_us is None
+        assert found.findings[0].verdict is Verdict.NOT_SHOWN
+        assert found.findings[0].sentence.startswith("The steps are finer than")
+        assert found.finest_us >= 10 / 3 * 1e6 / rate_hz
+
+
+@pytest.mark.parametrize("step_us", [0.25, 0.5, 1.0, 1.67, 2.0, 3.0])
+def test_a_step_below_three_sample_intervals_leaves_no_image(step_us):
+    found = examine_resolution(recorded(1_000_000, 0.1, step_us))
+    assert found.step_us is None
+    assert found.finest_us == pytest.approx(3.34, abs=0.05)
+
+
+def test_what_is_said_to_show_does_show():
+    shown = missed = 0
+    for seed in range(25):
+        for step_us in (1.0, 2.0):
+            jitter_us = 0.2 + 0.02 * seed
+            found = examine_resolution(
+                recorded(24_000_000, jitter_us, step_us, seed=seed, moves=by_hand(seed))
+            )
+            if found.step_us is not None:
+                assert abs(found.step_us - step_us) <= 3 * found.uncertainty_us
+                shown += 1
+            elif found.finest_us <= step_us:
+                missed += 1
+    assert shown >= 15
+    assert missed <= 2
+
+
+@pytest.mark.parametrize("frames", [17, 33, 64, 97.3, 200])
+@pytest.mark.parametrize("jitter_us", [0.0, 0.1, 0.3])
+def test_the_pace_of_even_sweeps_is_no_step(frames, jitter_us):
+    turns = np.arange(3000) / frames
+    still = np.zeros(100)
+    rng = np.random.default_rng(4)
+    triangle = 400 * (2 * np.abs(2 * ((turns + 0.25) % 1) - 1) - 1)
+    for swing_us in (triangle, 487 * np.sin(2 * np.pi * turns)):
+        width_us = 1500 + np.concatenate([still, swing_us, still])
+        width_us += rng.normal(0, jitter_us, width_us.size)
+        for interval_us in (0.0104, 0.04, 0.25, 1.0):
+            seen_us = np.floor(width_us / interval_us + rng.random(width_us.size)) * interval_us
+            found = examine_resolution(record_of(table_of(seen_us, interval_us)))
+            assert found.step_us is None
+
+
+def test_codes_are_counted_where_noise_leaves_them_apart():
+    record = recorded(24_000_000, 0.2, 8.0)
+    found = examine_resolution(record)
+    seen = record.table.width_us[record.rows]
+    assert found.codes == np.unique(np.rint(seen / 8)).size
+    assert found.findings[1].value == found.codes
+
+
+def test_codes_are_not_counted_in_noise():
+    found = examine_resolution(recorded(24_000_000, 0.25, 1.0))
+    assert found.codes is None
+    assert "cannot be counted" in found.findings[1].sentence
+
+
+@pytest.mark.parametrize(
+    ("width_us", "interval_us", "reason"),
+    [
+        ([], 1.0, "not seen moving"),
+        ([1500.0] * 200, 1.0, "not seen moving"),
+        ([1500.0] * 200, None, "sample interval is not known"),
+        (np.linspace(1000, 2000, 100), 1.0, "never stood still"),
+        ([1500.0] * 60 + [1600.0, 1700.0, 1800.0] + [1900.0] * 60, 1.0, "moved too little"),
+    ],
+)
+def test_what_hides_the_step_is_told(width_us, interval_us, reason):
+    found = examine_resolution(record_of(table_of(width_us, interval_us)))
+    assert found.step_us is None
+    for finding in found.findings:
+        assert finding.verdict is Verdict.NOT_SHOWN
+        assert reason in finding.sentence
+
+
+def test_a_long_record_is_thinned_move_by_move():
+    rng = np.random.default_rng(7)
+    parts = [np.full(60, 1500.0)]
+    for _ in range(150):
+        low_us, high_us = rng.uniform(1000, 1100), rng.uniform(1900, 2000)
+        up = np.linspace(low_us, high_us, int(rng.integers(400, 900)))
+        parts += [up, np.full(40, high_us), np.linspace(high_us, low_us, 500), np.full(40, low_us)]
+    width_us = np.rint(np.concatenate(parts) / 2) * 2 + rng.normal(0, 0.3, sum(map(len, parts)))
+    record = record_of(table_of(width_us, 1e-3))
+    found = examine_resolution(record)
+    assert abs(found.step_us - 2) <= 2 * found.uncertainty_us
+    assert 0 < found.findings[0].evidence[0].pulses <= MOST_WIDTHS < width_us.size
+
+
+def test_pure_noise_passes_for_a_lattice_as_rarely_as_stated():
+    rng = np.random.default_rng(11)
+    owner = np.arange(300) // 60
+    found = [
+        find_step(
+            rng.uniform(1000, 2000, 300), owner, np.zeros(5), interval_us=0.04, jitter_us=0.1,
+            span_us=1000.0,
+        ).found
+        for _ in range(250)
+    ]  # fmt: skip
+    # 1e-3 of 250 is 0.25; four or more would come by chance in less than 0.02 % of cases.
+    assert sum(lattice is not None for lattice in found) < 4
+
+
+def test_every_finding_is_defined():
+    names = [finding.name for finding in examine_resolution(record_of(table_of([], 1.0))).findings]
+    assert names == [definition.name for definition in DEFINITIONS]

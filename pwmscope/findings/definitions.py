@@ -4,9 +4,32 @@ from __future__ import annotations
 
 from typing import Final
 
+from pwmscope.findings import (
+    centring,
+    coincidence,
+    glitches,
+    receivers,
+    resolution,
+    silence,
+    skew,
+    sweep,
+    timing,
+    travel,
+)
 from pwmscope.findings.definition import Definition
 
-_ALL: Final[tuple[Definition, ...]] = ()
+_ALL: Final[tuple[Definition, ...]] = (
+    *timing.DEFINITIONS,
+    *travel.DEFINITIONS,
+    *resolution.DEFINITIONS,
+    *centring.DEFINITIONS,
+    *sweep.DEFINITIONS,
+    *glitches.DEFINITIONS,
+    *silence.DEFINITIONS,
+    *receivers.DEFINITIONS,
+    *skew.DEFINITIONS,
+    *coincidence.DEFINITIONS,
+)
 
 DEFINITIONS: Final[dict[str, Definition]] = {definition.name: definition for definition in _ALL}
 """In the order in which the findings are told."""

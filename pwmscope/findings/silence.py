@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pwmscope.bench import Limits
+from pwmscope.findings.definition import Definition
 from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.losses import Loss, quiet_limit_s
@@ -22,6 +23,18 @@ AWAY: Final = 0.02
 """A stick this part of the convention's span from rest is off its rest position."""
 BEFORE_S: Final = 0.3
 """How long before the loss the stick's movement is looked at."""
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "signal loss",
+        "What the output did when the radio signal was lost, and how long it took. A device that "
+        "goes on as commanded without a transmitter cannot be stopped.",
+        "settle time = start of the output's last dwell, or its first missing frame, less the "
+        "moment of loss; held against the failsafe limit. A hold, a wandering output and one that "
+        "settles later do not meet it.",
+        "own algorithm; the limit is common practice, the event's rulebook decides",
+    ),
+)
 
 
 class LossClass(StrEnum):

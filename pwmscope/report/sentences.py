@@ -95,7 +95,8 @@ def say_value(finding: Finding) -> str:
         return f"{finding.value:.4g} {finding.unit}"
     expanded = COVERAGE * finding.uncertainty
     decimals = _decimals(expanded)
-    return f"{finding.value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
+    value = round(finding.value, decimals) + 0.0  # no minus before a zero
+    return f"{value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
 
 
 def say_verdict(finding: Finding) -> str:

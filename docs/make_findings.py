@@ -1,0 +1,34 @@
+"""Write docs/findings.md: what every finding means, its formula and its source.
+
+Run it from the project's folder after a definition changed:
+
+    .venv/bin/python docs/make_findings.py
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pwmscope.findings.definitions import DEFINITIONS
+
+PAGE = Path(__file__).with_name("findings.md")
+HEAD = """# Findings
+
+Every answer that pwmscope gives, as `pwmscope measure CAPTURE --explain NAME` explains it. This
+page is made by `docs/make_findings.py` from the definitions beside the code; the derivations are
+in [methods.md](methods.md).
+"""
+
+
+def text() -> str:
+    """Return the page as Markdown."""
+    parts = [
+        f"## {definition.name}\n\n{definition.meaning}\n\n"
+        f"- Formula: {definition.formula}\n- Source: {definition.source}\n"
+        for definition in DEFINITIONS.values()
+    ]
+    return "\n".join([HEAD, *parts])
+
+
+if __name__ == "__main__":
+    PAGE.write_text(text(), encoding="utf-8")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,19 +11,21 @@ import numpy.typing as npt
 
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Finding, measured, not_shown
-from pwmscope.findings.levels import SAME_LEVEL
-from pwmscope.findings.middles import middles, spaced
+from pwmscope.findings.middles import Middles, middles, spaced
 from pwmscope.findings.moves import Moves, find_moves
 from pwmscope.findings.record import Record
 from pwmscope.findings.step_lattice import Lattice, Search, find_step
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
 
 MOST_WIDTHS: Final = 50_000
-"""Of longer movements, evenly spaced moves that hold about this many pulses are used."""
+"""Of longer movements so many pulses are used, at most."""
+MOST_MOVES: Final = 500
 MOST_CODED: Final = 200_000
-"""In longer recordings codes are counted among those moves and the dwells' levels only."""
-MOST_DWELLS: Final = 64
-MOST_IN_DWELL: Final = 1000
+"""In longer recordings codes are counted among those pulses and the dwells' levels only."""
+MOST_DWELLS: Final = 500
+MOST_IN_DWELL: Final = 200
+FEWEST_LEVELS: Final = 20
+"""Different levels that may show a step without a move between them."""
 FEWEST_WITH_PACE: Final = 5
 _WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
 
@@ -111,7 +113,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             None,
         )
     used = _thinned(find_moves(record) if moves is None else moves)
-    if not used.row.size:
+    if not used.row.size and len(record.dwells) < FEWEST_LEVELS:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
     if not len(record.dwells):
         return _hidden(
@@ -120,11 +122,12 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             None,
         )
     standing = middles(record, spaced(len(record.dwells), MOST_DWELLS), MOST_IN_DWELL)
-    levels_us, jitter_us = _distinct(record, standing.level_us), standing.jitter_us
+    levels_us, jitter_us = _distinct(standing, interval_us), standing.jitter_us
     width_us = np.concatenate([used.width_us, levels_us])
-    pace_us = np.append(_pace_us(used), 0.0)
+    # Each level stands for itself, as a sweep of one pulse.
+    owner = np.concatenate([used.owner, len(used) + np.arange(levels_us.size)])
+    pace_us = np.concatenate([_pace_us(used), np.zeros(levels_us.size)])
     span_us = record.table.convention.span_us
-    owner = np.concatenate([used.owner, np.full(levels_us.size, len(used))])
     search = find_step(
         width_us,
         owner,
@@ -142,33 +145,30 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
 
 
 def _thinned(moves: Moves) -> Moves:
-    """Keep evenly spaced moves, so many that about `MOST_WIDTHS` pulses are left."""
-    every = -(-moves.row.size // MOST_WIDTHS)
-    if every <= 1:
+    """Keep evenly spaced moves, and the middle part of each, to `MOST_WIDTHS` pulses in all."""
+    if moves.row.size <= MOST_WIDTHS:
         return moves
-    kept = np.arange(len(moves)) % every == 0
-    if kept.sum() < 2:  # one long move, or a few: its beginning is as good as any
-        kept = np.arange(len(moves)) == int((moves.end - moves.begin).argmax())
-    place = np.flatnonzero(kept[moves.owner])[:MOST_WIDTHS]
-    count = np.bincount(moves.owner[place], minlength=len(moves))[kept]
-    return Moves(
-        moves.row[place],
-        moves.width_us[place],
-        np.cumsum(count) - count,
-        np.cumsum(count),
-        moves.before[kept],
-        moves.after[kept],
-        moves.turn_row,
-        moves.turn_us,
-        moves.least_us,
+    kept = spaced(len(moves), MOST_MOVES)
+    length = np.minimum(moves.end[kept] - moves.begin[kept], MOST_WIDTHS // kept.size)
+    first = (moves.begin[kept] + moves.end[kept] - length) // 2
+    begin = np.cumsum(length) - length
+    place = np.arange(int(length.sum())) + np.repeat(first - begin, length)
+    return replace(
+        moves,
+        row=moves.row[place],
+        width_us=moves.width_us[place],
+        begin=begin,
+        end=begin + length,
+        before=moves.before[kept],
+        after=moves.after[kept],
     )
 
 
-def _distinct(record: Record, level_us: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Keep one level for each place where the stick stood."""
-    same_us = SAME_LEVEL * record.table.convention.span_us
-    _, first = np.unique(np.rint(level_us / same_us), return_index=True)
-    return level_us[first]
+def _distinct(standing: Middles, interval_us: float) -> npt.NDArray[np.float64]:
+    """Keep one of the levels that lie as near together as noise may set them."""
+    same_us = max(interval_us, standing.std_us)
+    _, first = np.unique(np.rint(standing.level_us / same_us), return_index=True)
+    return standing.level_us[first]
 
 
 def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
@@ -177,11 +177,12 @@ def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
     owner = moves.owner
     place = np.arange(moves.row.size) - moves.begin[owner]
     inner = np.abs(2 * place - (count[owner] - 1)) <= 0.8 * count[owner]
-    owner, place, width_us = owner[inner], place[inner], moves.width_us[inner]
+    owner, place = owner[inner], place[inner]
+    off_us = moves.width_us[inner] - moves.width_us[moves.begin][owner]
     used = np.maximum(np.bincount(owner, minlength=len(moves)), 1)
     lever = place - (np.bincount(owner, place, len(moves)) / used)[owner]
     lever_sum = np.bincount(owner, lever**2, len(moves))
-    rise_us = np.bincount(owner, lever * (width_us - width_us[0]), len(moves))
+    rise_us = np.bincount(owner, lever * off_us, len(moves))
     pace_us: npt.NDArray[np.float64] = rise_us / np.maximum(lever_sum, 1.0)
     return np.where(count >= FEWEST_WITH_PACE, pace_us, 0.0)
 

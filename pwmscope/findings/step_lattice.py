@@ -92,7 +92,8 @@ def find_step(
       sampling error; the strongest image half of it, and 0.6 of it are asked for;
     - steps per frame of an even sweep, which lie as evenly as a lattice: a sweep whose pace is
       a whole number of steps, as well as its length can tell, does not count; and the line
-      must show without the sweep that shows it best.
+      must show without that sweep, of those that go half a step or more in a frame, which
+      shows it best.
 
     The lowest frequency that passes is the lattice; multiples of it are its own.
 
@@ -192,23 +193,24 @@ def _shown_by_sweeps(
     sums = np.bincount(owner, turns.real, pace.size) + 1j * np.bincount(
         owner, turns.imag, pace.size
     )
-    by_pace = (np.abs(pace) >= 0.5) & (np.abs(pace - np.rint(pace)) * count < 0.75)
-    count, sums = count[~by_pace], sums[~by_pace]
+    fast = np.abs(pace) >= 0.5
+    by_pace = fast & (np.abs(pace - np.rint(pace)) * count < 0.75)
+    count, sums, fast = count[~by_pace], sums[~by_pace], fast[~by_pace]
     whole = sums.sum()
-    if (
-        abs(whole) < least * math.sqrt(count.sum())
-        or abs(whole) < LEAST_SHARE * share * count.sum()
-    ):
+    if abs(whole) < max(least * math.sqrt(count.sum()), LEAST_SHARE * share * count.sum()):
         return False
+    # In a slow sweep every step shows by itself; it need not be borne out by another.
     along = (sums * whole.conjugate()).real / abs(whole)
-    best = int(along.argmax())
-    rest = int(count.sum() - count[best])
+    best = int(np.where(fast, along, -np.inf).argmax())
+    rest, strength = count.sum(), along.sum()
+    if fast[best]:
+        rest, strength = rest - count[best], strength - along[best]
     if rest < FEWEST_WITHOUT_BEST:
         return False
     # Two deviations, 1/sqrt(2 n) each, below what is asked for may be chance.
-    strength = float(along.sum() - along[best]) / rest
     spread = math.sqrt(2.0 / rest)
-    return strength + spread >= LEAST_SHARE * share and strength > math.sqrt(3.0 / rest)
+    shown = float(strength / rest)
+    return shown + spread >= LEAST_SHARE * share and shown > math.sqrt(3.0 / rest)
 
 
 def _strengths(

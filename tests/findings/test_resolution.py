@@ -133,6 +133,17 @@ def test_the_pace_of_even_sweeps_is_no_step(frames, jitter_us):
             assert found.step_us is None
 
 
+@pytest.mark.parametrize("frames", [12, 30, 80])
+def test_one_slow_stair_shows_the_step(frames):
+    rng = np.random.default_rng(12)
+    codes = np.arange(340, 410)
+    width_us = np.concatenate([np.full(100, 1200.0), np.repeat(codes * 4.0, frames)])
+    seen_us = np.floor((width_us + rng.normal(0, 0.3, width_us.size)) * 24 + 0.5) / 24
+    found = examine_resolution(record_of(table_of(seen_us, 1 / 24)))
+    assert abs(found.step_us - 4) <= 2 * found.uncertainty_us
+    assert found.codes == codes.size + 1
+
+
 def test_codes_are_counted_where_noise_leaves_them_apart():
     record = recorded(24_000_000, 0.2, 8.0)
     found = examine_resolution(record)

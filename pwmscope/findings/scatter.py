@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-LAGS: Final = 5
-"""Frames over which readings are taken to influence one another."""
+MOST_LAGS: Final = 20
+"""Frames over which readings are taken to influence one another, given 20 times as many."""
 MOST_DRAWN: Final = 1 << 20
 """Autocorrelation and kurtosis, which only adjust an interval's length, are taken from no
 more readings than these, the first."""
@@ -76,13 +76,14 @@ class Scatter:
     def variance_repeats(self) -> float:
         """By how much autocorrelation raises the variance of a variance.
 
-        ``1 + 2 sum r_k^2`` for Gaussian readings (Bartlett 1946, from memory), each
-        square less ``1/n``, what chance alone gives it.
+        ``1 + 2 sum r_k^2`` for Gaussian readings (Bartlett 1946, from memory). Of the squares
+        those count that exceed ``4/n``, two standard errors, less ``1/n``, what chance alone
+        gives them.
         """
         if self.autocorrelation is None:
             return 1.0
-        by_chance = 1.0 / float(np.sum(self.count))
-        return 1.0 + 2.0 * float(np.sum(np.maximum(self.autocorrelation**2 - by_chance, 0.0)))
+        squares, by_chance = self.autocorrelation**2, 1.0 / float(np.sum(self.count))
+        return 1.0 + 2.0 * float(np.sum(squares[squares > 4.0 * by_chance] - by_chance))
 
     @property
     def mean_repeats(self) -> float:
@@ -113,7 +114,7 @@ class Scatter:
 
 
 def scatter_of(
-    readings_us: Reals, count: npt.NDArray[np.int64] | None = None, *, lags: int = LAGS
+    readings_us: Reals, count: npt.NDArray[np.int64] | None = None, *, lags: int | None = None
 ) -> Scatter:
     """Gather the scatter of readings.
 
@@ -123,8 +124,9 @@ def scatter_of(
         Readings in order of time, group after group.
     count : ndarray of int64, shape (groups,), optional
         Readings in each group, at least 1, n in all; one group if not given.
-    lags : int
-        Number of lags of the autocorrelation.
+    lags : int, optional
+        Number of lags of the autocorrelation; a twentieth of the number of readings, 20 at
+        most, if not given.
 
     Returns
     -------
@@ -158,8 +160,9 @@ def scatter_of(
     offset_us = sums / count
     squares -= count * offset_us**2
     mean_us = first_us + offset_us
-    drawn = _block(readings_us, mean_us, begin, 0, MOST_DRAWN)
-    autocorrelation, excess_kurtosis = _shape(drawn[0], drawn[2][1:], lags)
+    lags = min(MOST_LAGS, readings_us.size // 20) if lags is None else lags
+    residual_us, _, borders = _block(readings_us, mean_us, begin, 0, MOST_DRAWN)
+    autocorrelation, excess_kurtosis = _shape(residual_us, borders, lags)
     return Scatter(
         mean_us,
         np.sqrt(np.maximum(squares, 0.0) / np.maximum(count - 1, 1)),
@@ -188,16 +191,11 @@ def _shape(residual_us: Reals, borders: npt.NDArray[np.int64], lags: int) -> tup
     total = float(np.sum(squares))
     if total == 0.0:
         return np.zeros(lags), 0.0
-    products = [_lagged(residual_us, borders, lag) for lag in range(1, lags + 1)]
+    # Zeros between the groups leave no products of two groups' deviations.
+    spaced_us = np.zeros(residual_us.size + (borders.size - 1) * lags)
+    held = np.diff(borders, append=residual_us.size)
+    shift = np.repeat(np.arange(borders.size) * lags, held)
+    spaced_us[np.arange(residual_us.size) + shift] = residual_us
+    products = [float(np.dot(spaced_us[:-lag], spaced_us[lag:])) for lag in range(1, lags + 1)]
     fourth = float(np.dot(squares, squares))
     return np.array(products) / total, residual_us.size * fourth / total**2 - 3.0
-
-
-def _lagged(residual_us: Reals, borders: npt.NDArray[np.int64], lag: int) -> float:
-    """Sum of lagged products, without those whose two values are of different groups."""
-    if lag >= residual_us.size:
-        return 0.0
-    across = np.unique(borders[:, None] - 1 - np.arange(lag))
-    across = across[(across >= 0) & (across < residual_us.size - lag)]
-    crossing = float(np.dot(residual_us[across], residual_us[across + lag]))
-    return float(np.dot(residual_us[:-lag], residual_us[lag:])) - crossing

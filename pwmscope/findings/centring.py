@@ -147,9 +147,9 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     below_us, above_us = rest_us[side < 0], rest_us[side > 0]
     below, above = _returns(below_us), _returns(above_us)
     if min(below.count, above.count) < FEWEST_RETURNS:
-        seen = f"The stick came back to neutral {below.count} times from below and {above.count} "
         return _without(
-            f"{seen}times from above; at least {FEWEST_RETURNS} of each are needed. {_WHAT_TO_DO}",
+            f"The stick came back to neutral {_times(below)} from below and {_times(above)} from "
+            f"above; at least {FEWEST_RETURNS} of each are needed. {_WHAT_TO_DO}",
             flat, below, above,
         )  # fmt: skip
     freedom = below.count + above.count - 2
@@ -238,6 +238,10 @@ def welch(
     ends = (us - factor * uncertainty_us, us + factor * uncertainty_us)
     significant = chance < SIGNIFICANT and not ends[0] <= 0.0 <= ends[1]
     return Difference(us, uncertainty_us, ends, chance, significant)
+
+
+def _times(returns: Returns) -> str:
+    return {0: "never", 1: "once"}.get(returns.count, f"{returns.count} times")
 
 
 def _returns(rest_us: npt.NDArray[np.float64]) -> Returns:

@@ -125,9 +125,10 @@ def examine_flat(record: Record, travel: Travel) -> Flat:
     )
     crossings = tuple(crossing for crossing in measured_ways if crossing is not None)
     if len(crossings) < FEWEST_SWEEPS:
+        seen = "Only one" if crossings else "No"
         return _hidden(
-            f"{len(crossings)} slow, even sweeps go through neutral; {FEWEST_SWEEPS} are needed "
-            f"to see a flat there. {_WHAT_TO_DO}",
+            f"{seen} slow, even sweep goes through neutral; {FEWEST_SWEEPS} are needed to see a "
+            f"flat there. {_WHAT_TO_DO}",
             crossings,
         )
     return _agreed(record, crossings, band_us)

@@ -108,7 +108,7 @@ def test_returns_from_one_side_only_are_not_enough():
     assert found.hysteresis is None
     for finding in found.findings[:2]:
         assert finding.verdict is Verdict.NOT_SHOWN
-        assert "1 times from below and 4 times from above" in finding.sentence
+        assert "once from below and 4 times from above" in finding.sentence
         assert "Move the stick to one end" in finding.sentence
 
 
@@ -166,8 +166,8 @@ def test_a_hand_that_pauses_is_no_deadband(seed):
 @pytest.mark.parametrize(
     ("moves", "reason"),
     [
-        ([Dwell(1500, 5)], "0 slow, even sweeps"),
-        (crossings("none", 0.0, times=1), "1 slow, even sweeps"),
+        ([Dwell(1500, 5)], "No slow, even sweep goes through neutral"),
+        (crossings("none", 0.0, times=1), "Only one slow, even sweep goes through neutral"),
         (crossings("none", 0.0, times=6, pace_us_per_s=700.0), "too fast"),
         ([Dwell(1000, 3), Sweep(2000, 3), Dwell(2000, 2)], "never stood within"),
     ],

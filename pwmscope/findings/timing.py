@@ -1,65 +1,96 @@
-"""When the pulses come: frame period, rate, jitter, missing frames."""
+"""When the pulses come: frame period, rate, jitter, the frame clock and what departs from it."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from pwmscope.bench import Limits
-from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
-from pwmscope.findings.moments import Summary, summarise
+from pwmscope.findings import clock_findings, frame_findings, jitter_findings, timing_findings
+from pwmscope.findings.definition import Definition
+from pwmscope.findings.finding import Evidence, Finding
+from pwmscope.findings.frame_clock import FrameClock, fit_clock
+from pwmscope.findings.frame_faults import FrameFaults, find_faults
+from pwmscope.findings.frame_findings import NO_PATTERN
+from pwmscope.findings.jitter import Separation, separate
+from pwmscope.findings.moments import Summary
+from pwmscope.findings.period_jitter import Jitter, Periods, jitter_of, read_periods
 from pwmscope.findings.record import Record
-from pwmscope.findings.uncertainty import largest_floor_us, of_mean_us, sampling_floor_us
-from pwmscope.pulses import Flag, PulseTable
+from pwmscope.findings.scatter import Scatter
+from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.pulses import Flag, Frames
+from pwmscope.pulses.frame_pattern import Pattern
+from pwmscope.pulses.stretches import FEWEST
+
+__all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    *timing_findings.DEFINITIONS,
+    *jitter_findings.DEFINITIONS,
+    *clock_findings.DEFINITIONS,
+    *frame_findings.DEFINITIONS,
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Jitter:
-    """Scatter of an interval that ought to repeat, beside what sampling alone gives.
-
-    Parameters
-    ----------
-    rms, peak_to_peak : float or None
-        In microseconds; None where there is nothing to take them from.
-    sampling_floor_rms : float or None
-        Ts / sqrt(6) in microseconds; None where the sample interval is not known.
-    """
-
-    rms: float | None
-    peak_to_peak: float | None
-    sampling_floor_rms: float | None
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Timing:
     """The timing of one channel.
 
     Parameters
     ----------
     period_us : Summary
-        Frame periods with no frame missing and outside loss spans, in
-        microseconds (period of a pulse train, IEEE Std 181).
+        Frame periods in which no frame is missing, late or extra, outside loss
+        spans, in microseconds (period of a pulse train, IEEE Std 181).
     frame_rate_hz : float or None
         Reciprocal of the mean period.
     period_jitter_us : Jitter
-        Of the same periods about their mean (period jitter, IEEE Std 2414).
+        Of the same periods about their mean, or about that of their place in
+        the pattern (period jitter, IEEE Std 2414).
+    cycle_jitter_us : Jitter
+        Of the change from one period to the next (cycle-to-cycle jitter, same
+        standard), about the pattern.
+    time_interval_error_us : Jitter
+        Of the leading edges about the frame clock (time interval error, same
+        standard).
     width_jitter_us : Jitter
         Of the width about each dwell's mean, pooled over the dwells; the
         peak-to-peak figure is the largest of any dwell.
+    period_separation, width_separation : Separation or None
+        Period jitter and width jitter apart from sampling; None where there is
+        nothing to take them from.
+    patterns : tuple of Pattern
+        The frame periods that repeat, in order of appearance; empty where most
+        periods follow no pattern, or where there is none.
+    clock : FrameClock or None
+        The frame clock, with the time interval error of each leading edge; None
+        where there is none.
+    faults : FrameFaults
+        Dropped, late and extra frames.
     missing_frames : int
         Frames missing outside loss spans.
     glitches : int
         Pulses shorter than the glitch limit, or with a notch bridged.
     findings : tuple of Finding
-        ``frame period``, ``clean pulses`` and ``width jitter``.
+        ``frame period``, ``frame pattern``, ``frame clock offset``, ``frame clock
+        drift``, ``clean pulses``, ``dropped frames``, ``late frames``, ``extra
+        frames``, ``width jitter``, ``period jitter``, ``cycle-to-cycle jitter`` and
+        ``time interval error``.
     """
 
     period_us: Summary
     frame_rate_hz: float | None
     period_jitter_us: Jitter
+    cycle_jitter_us: Jitter
+    time_interval_error_us: Jitter
     width_jitter_us: Jitter
+    period_separation: Separation | None
+    width_separation: Separation | None
+    patterns: tuple[Pattern, ...]
+    clock: FrameClock | None
+    faults: FrameFaults
     missing_frames: int
     glitches: int
     findings: tuple[Finding, ...]
@@ -77,122 +108,108 @@ def examine_timing(record: Record) -> Timing:
     -------
     Timing
     """
-    table, frames, dwells = record.table, record.frames, record.dwells
-    periods = record.periods
-    steady_us = frames.period_us[periods[~frames.is_gap[periods]]]
-    missing = int(frames.missing[periods].sum())
-    period_us = summarise(steady_us)
-    floor_us = sampling_floor_us(table.sample_interval_us)
-    period_jitter = Jitter(
-        period_us.std,
-        float(np.ptp(steady_us)) if steady_us.size > 1 else None,
-        floor_us,
-    )
-    width_jitter = _width_jitter(dwells, floor_us)
-    rate_hz = None if period_us.mean is None else 1e6 / period_us.mean
+    table, frames, kept = record.table, record.frames, record.periods
+    faults = find_faults(table, frames, record.losses)
+    patterns = () if faults.is_irregular else _followed(frames, kept)
+    periods = read_periods(table, frames, kept)
+    clock = fit_clock(table, frames, kept)
+    uneven = _unevenness(clock, faults)
+    separation = separate(periods.scatter, table.sample_interval_us, unevenness=uneven)
+    width_jitter, width_separation = _width_jitter(record, uneven)
+    error = _time_interval_error(clock, table.sample_interval_us)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
+    seen = _evidence(record, periods)
+    offset, drift, error_found = clock_findings.clock_findings(
+        clock, error, seen, NO_PATTERN if faults.is_irregular else _TOO_FEW
+    )
     found = (
-        _period_finding(table, period_us, rate_hz),
-        _clean_finding(table, missing, glitches),
-        _jitter_finding(table, dwells, width_jitter, record.limits),
+        timing_findings.period_finding(table, periods, patterns),
+        frame_findings.pattern_finding(table, frames, kept, patterns),
+        offset,
+        drift,
+        timing_findings.clean_finding(table, faults, glitches),
+        *frame_findings.fault_findings(table, frames, faults, kept.size),
+        jitter_findings.width_jitter_finding(
+            record.dwells, width_jitter, width_separation, record.limits
+        ),
+        jitter_findings.period_jitter_finding(periods.jitter, separation, seen),
+        jitter_findings.cycle_jitter_finding(periods, seen),
+        error_found,
     )
-    return Timing(period_us, rate_hz, period_jitter, width_jitter, missing, glitches, found)
+    mean_us = periods.summary.mean
+    return Timing(
+        period_us=periods.summary,
+        frame_rate_hz=None if mean_us is None else 1e6 / mean_us,
+        period_jitter_us=periods.jitter,
+        cycle_jitter_us=periods.change,
+        time_interval_error_us=error,
+        width_jitter_us=width_jitter,
+        period_separation=separation,
+        width_separation=width_separation,
+        patterns=patterns,
+        clock=clock,
+        faults=faults,
+        missing_frames=faults.dropped,
+        glitches=glitches,
+        findings=found,
+    )
 
 
-def _width_jitter(dwells: Dwells, floor_us: float | None) -> Jitter:
-    freedom = int((dwells.count - 1).sum())
-    if freedom < 1:
+_TOO_FEW: Final = "Fewer than three frames follow one another outside signal loss."
+
+
+def _followed(frames: Frames, kept: npt.NDArray[np.int64]) -> tuple[Pattern, ...]:
+    """Return the patterns that the periods outside loss spans follow for long enough."""
+    if len(frames.patterns) < 2 or not kept.size:
+        return frames.patterns if kept.size else ()
+    regular = np.zeros(frames.period_us.size, bool)
+    regular[kept] = True
+    regular[frames.odd] = False
+    count = np.bincount(frames.pattern[regular], minlength=len(frames.patterns))
+    enough = min(FEWEST, int(count.max()))
+    return tuple(
+        pattern for pattern, n in zip(frames.patterns, count, strict=True) if n >= max(enough, 1)
+    )
+
+
+def _unevenness(clock: FrameClock | None, faults: FrameFaults) -> float:
+    """Say how far from uniform the edges' phases may be, where no clock tells."""
+    if clock is not None:
+        return clock.unevenness
+    return 0.0 if faults.is_irregular else 1.0
+
+
+def _width_jitter(record: Record, uneven: float) -> tuple[Jitter, Separation | None]:
+    dwells, interval_us = record.dwells, record.table.sample_interval_us
+    floor_us = sampling_floor_us(interval_us)
+    scatter = Scatter(
+        dwells.level_us, dwells.std_us, dwells.count, record.table.width_us[dwells.first]
+    )
+    separation = separate(scatter, interval_us, unevenness=uneven)
+    if separation is None:
+        return Jitter(None, None, floor_us), None
+    largest_us = float(dwells.range_us.max())
+    return Jitter(separation.measured_rms_us, largest_us, floor_us), separation
+
+
+def _time_interval_error(clock: FrameClock | None, interval_us: float | None) -> Jitter:
+    # A single edge is uncertain by a rectangular distribution (JCGM 100, 4.3.7).
+    floor_us = None if interval_us is None else interval_us / math.sqrt(12.0)
+    if clock is None:
         return Jitter(None, None, floor_us)
-    pooled = float(np.sum((dwells.count - 1) * dwells.std_us**2)) / freedom
-    return Jitter(pooled**0.5, float(dwells.range_us.max()), floor_us)
+    return jitter_of(clock.time_error_us, clock.time_error_rms_us, floor_us)
 
 
-def _whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
-    if not len(table):
+def _evidence(record: Record, periods: Periods) -> tuple[Evidence, ...]:
+    if periods.first is None or periods.last is None:
         return ()
-    last = len(table) - 1
-    return (Evidence(float(table.rise_s[0]), float(table.rise_s[last]), pulses, 0, last),)
-
-
-def _period_finding(table: PulseTable, period_us: Summary, rate_hz: float | None) -> Finding:
-    convention = table.convention
-    low_ms, high_ms = convention.period_low_us / 1e3, convention.period_high_us / 1e3
-    limit = f"{low_ms:g} to {high_ms:g} ms ({convention.name})"
-    if period_us.mean is None or rate_hz is None:
-        return Finding("frame period", None, "us", None, limit, Verdict.NOT_SHOWN, (),
-                       "Fewer than two frames were seen, so there is no frame period.")  # fmt: skip
-    meets = convention.period_low_us <= period_us.mean <= convention.period_high_us
-    return Finding(
-        "frame period",
-        period_us.mean,
-        "us",
-        of_mean_us(period_us.mean, period_us.std or 0.0, period_us.count, table.sample_interval_us),
-        limit,
-        Verdict.MEETS if meets else Verdict.DOES_NOT_MEET,
-        _whole(table, period_us.count),
-        f"Frames come every {period_us.mean / 1e3:.4f} ms, {rate_hz:.3f} a second; "
-        f"devices take {low_ms:g} to {high_ms:g} ms.",
+    rise_s = record.table.rise_s
+    return (
+        Evidence(
+            float(rise_s[periods.first]),
+            float(rise_s[periods.last]),
+            periods.summary.count,
+            periods.first,
+            periods.last,
+        ),
     )
-
-
-def _clean_finding(table: PulseTable, missing: int, glitches: int) -> Finding:
-    foreign = int(np.count_nonzero(table.has(Flag.FOREIGN)))
-    convention = table.convention
-    troubles = [
-        f"{count} {what}"
-        for count, what in (
-            (missing, "missing frames"),
-            (glitches, f"glitches shorter than {convention.glitch_us:g} us"),
-            (foreign, f"pulses outside {convention.accepted_low_us:g} to "
-                      f"{convention.accepted_high_us:g} us"),
-        )
-        if count
-    ]  # fmt: skip
-    pulses = int(np.count_nonzero(table.measured))
-    sentence = (
-        f"{', '.join(troubles)} among {pulses} good pulses."
-        if troubles
-        else f"All {pulses} pulses are whole: no frame missing, no glitch."
-    )
-    return Finding(
-        "clean pulses",
-        float(missing + glitches + foreign),
-        "",
-        None,
-        "no frame missing, no glitch, no pulse out of range",
-        Verdict.DOES_NOT_MEET if troubles else Verdict.MEETS,
-        _whole(table, pulses),
-        sentence,
-    )
-
-
-def _jitter_finding(table: PulseTable, dwells: Dwells, jitter: Jitter, limits: Limits) -> Finding:
-    limit = f"at most {limits.jitter_us:g} us RMS (common practice)"
-    if jitter.rms is None:
-        return Finding(
-            "width jitter", None, "us", None, limit, Verdict.NOT_SHOWN, (),
-            "The stick never stood still, so the width's jitter is not shown.",
-        )  # fmt: skip
-    freedom = int((dwells.count - 1).sum())
-    # Relative uncertainty of a standard deviation, 1/sqrt(2 v): JCGM 100, E.4.3.
-    uncertainty_us = jitter.rms / (2.0 * freedom) ** 0.5
-    floor_us = jitter.sampling_floor_rms
-    beside = (
-        "the sampling floor is not known"
-        if floor_us is None
-        else f"sampling alone gives {floor_us:.3g} us as a rule and "
-        f"{largest_floor_us(table.sample_interval_us):.3g} us at most"
-    )
-    verdict = judge(jitter.rms, limits.jitter_us, uncertainty_us)
-    if verdict is Verdict.DOES_NOT_MEET and (floor_us or 0.0) > limits.jitter_us / 2:
-        verdict = Verdict.NOT_SHOWN
-        beside += ", too much to judge by: record at a higher sample rate"
-    return Finding(
-        "width jitter", jitter.rms, "us", uncertainty_us, limit, verdict,
-        dwells.evidence[:MOST_SPANS],
-        f"With the stick standing still the width scatters by {jitter.rms:.3g} us RMS; {beside}.",
-    )  # fmt: skip
-
-
-MOST_SPANS = 20
-"""Most time spans given as evidence for one finding."""

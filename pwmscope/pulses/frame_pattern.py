@@ -159,26 +159,39 @@ def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
 
 
 def describe(patterns: tuple[Pattern, ...]) -> str:
-    """Say patterns in milliseconds: "20 ms", "9 and 13 ms by turns".
+    """Say patterns in milliseconds, in the order in which they appear.
 
     Examples
     --------
-    >>> describe((Pattern((20000.0,)), Pattern((7000.0, 22000.0))))
-    '20 ms, then 7 and 22 ms by turns'
+    >>> describe((Pattern((20000.0,)), Pattern((7000.0, 7000.0, 22000.0))))
+    '20 ms, then 7 (twice) and 22 ms by turns'
     """
+    return ", then ".join(_turn(pattern) for pattern in patterns)
+
+
+def _turn(pattern: Pattern) -> str:
     said = []
-    for pattern in patterns:
-        *rest, last = (f"{period_us / 1e3:.6g}" for period_us in pattern.periods_us)
-        turns = f"{', '.join(rest)} and {last} ms by turns" if rest else f"{last} ms"
-        said.append(turns)
-    return ", then ".join(said)
+    for period_us, group in itertools.groupby(pattern.periods_us):
+        times = sum(1 for _ in group)
+        often = {1: "", 2: " (twice)"}.get(times, f" ({times} times)")
+        said.append(f"{period_us / 1e3:.6g}{often}")
+    if len(said) == 1:
+        return f"{said[0]} ms"
+    return f"{', '.join(said[:-1])} and {said[-1]} ms by turns"
 
 
-def pairs(patterns: tuple[Pattern, ...]) -> tuple[tuple[float, float], ...]:
-    """List each two periods of the patterns of which one is a whole multiple of the other."""
-    periods = sorted({period for pattern in patterns for period in pattern.periods_us})
+def multiples(pattern: Pattern) -> tuple[tuple[float, float], ...]:
+    """List each two unlike periods of a pattern of which one is a whole multiple of the other.
+
+    Examples
+    --------
+    >>> multiples(Pattern((7000.0, 14001.0)))
+    ((7000.0, 14001.0),)
+    """
+    periods_us = sorted(set(pattern.periods_us))
     return tuple(
         (short, long)
-        for short, long in itertools.combinations(periods, 2)
-        if round(long / short) >= 2 and abs(long - round(long / short) * short) <= 0.01 * short
+        for short, long in itertools.combinations(periods_us, 2)
+        if round(long / short) >= 2
+        and abs(long - round(long / short) * short) <= _REACH_SHARE * short
     )

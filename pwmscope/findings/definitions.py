@@ -10,8 +10,10 @@ from pwmscope.findings import (
     glitches,
     receivers,
     resolution,
+    rhythm,
     silence,
     skew,
+    stability,
     sweep,
     timing,
     travel,
@@ -20,6 +22,8 @@ from pwmscope.findings.definition import Definition
 
 _ALL: Final[tuple[Definition, ...]] = (
     *timing.DEFINITIONS,
+    *rhythm.DEFINITIONS,
+    *stability.DEFINITIONS,
     *travel.DEFINITIONS,
     *resolution.DEFINITIONS,
     *centring.DEFINITIONS,

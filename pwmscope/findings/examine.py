@@ -16,9 +16,11 @@ from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.record import Record
 from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.rhythm import examine_rhythm
 from pwmscope.findings.silence import LossClass, LossEvent, Silence, examine_silence
 from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span, inside
+from pwmscope.findings.stability import examine_stability
 from pwmscope.findings.sweep import examine_sweeps
 from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.travel import examine_travel
@@ -171,16 +173,18 @@ def _listen(
 
 def _channel(record: Record, silence: Silence, recorded: Span) -> ChannelFindings:
     table = record.table
-    travel = examine_travel(record)
+    timing, travel = examine_timing(record), examine_travel(record)
     return ChannelFindings(
         table.line,
         table,
         int(np.count_nonzero(table.measured)),
         None,
-        examine_timing(record),
+        timing,
         travel,
         silence,
         record.losses,
+        examine_rhythm(record, timing.clock),
+        examine_stability(record, timing.clock),
         examine_glitches(record, recorded),
         examine_resolution(record, travel.moves),
         examine_centring(record, travel),

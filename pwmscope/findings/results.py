@@ -12,9 +12,11 @@ from pwmscope.findings.coincidence import Coincidence
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.glitches import Glitches
 from pwmscope.findings.resolution import Resolution
+from pwmscope.findings.rhythm import Rhythm
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import Order
 from pwmscope.findings.spans import Span
+from pwmscope.findings.stability import Stability
 from pwmscope.findings.sweep import Sweeps
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Travel
@@ -39,6 +41,7 @@ class ChannelFindings:
         None where the line does not carry servo pulses.
     loss_spans : tuple of Span
         Time spans in which its signal was lost.
+    rhythm, stability : Rhythm, Stability or None
     glitches, resolution, centring, sweeps : Glitches, Resolution, Centring, Sweeps or None
         None where the line does not carry servo pulses.
     """
@@ -51,6 +54,8 @@ class ChannelFindings:
     travel: Travel | None
     silence: Silence | None
     loss_spans: tuple[Span, ...]
+    rhythm: Rhythm | None = None
+    stability: Stability | None = None
     glitches: Glitches | None = None
     resolution: Resolution | None = None
     centring: Centring | None = None
@@ -60,8 +65,8 @@ class ChannelFindings:
     def findings(self) -> tuple[Finding, ...]:
         """All findings of the channel, in the order in which they are told."""
         told = (
-            self.timing, self.travel, self.resolution, self.centring, self.sweeps,
-            self.glitches,
+            self.timing, self.rhythm, self.stability, self.travel, self.resolution,
+            self.centring, self.sweeps, self.glitches,
         )  # fmt: skip
         of_loss = () if self.silence is None else (self.silence.finding,)
         return (*(f for answer in told if answer is not None for f in answer.findings), *of_loss)

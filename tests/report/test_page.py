@@ -152,7 +152,7 @@ def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
             told = html.unescape(row)
             assert say_value(finding) in told
             assert finding.limit in told
-            assert f">{finding.verdict.value}<" in told
+            assert finding.verdict is None or f">{finding.verdict.value}<" in told
             assert finding.sentence in told
         for event in channel.silence.events:
             assert event.sentence in html.unescape(section)
@@ -167,7 +167,7 @@ def test_the_first_page_tells_verdicts_and_what_was_not_shown(recording):
         told = channel_sentence(channel)
         assert told[:1].upper() + told[1:] in front
         for finding in channel.findings:
-            if finding.verdict.value != "meets":
+            if finding.limit and finding.verdict.value != "meets":
                 assert f"{finding.verdict.value} {finding.name}" in front
                 assert finding.sentence in front
     assert f"{findings.capture.duration_s:.3f} s recorded" in front

@@ -21,7 +21,7 @@ from pwmscope.findings.travel import Travel
 FEWEST_FRAMES: Final = 30
 """Frames of a sweep whose shape is taken."""
 FEWEST_EACH_WAY: Final = 2
-MOST_SWEEPS: Final = 200
+MOST_SWEEPS: Final = 60
 WIDEST: Final = 0.6
 """A sweep whose shape is taken runs over this part of the travel, or more."""
 TRIM: Final = 0.05

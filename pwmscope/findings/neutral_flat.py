@@ -24,7 +24,7 @@ STEADY: Final = 0.25
 FEWEST_ON_SIDE: Final = 6
 """Frames that a sweep must take between the band's end and neutral, each side."""
 FEWEST_SWEEPS: Final = 2
-MOST_SWEEPS: Final = 100
+MOST_SWEEPS: Final = 40
 MOST_FRAMES: Final = 5000
 MOST_SPANS: Final = 20
 _WHAT_TO_DO: Final = (

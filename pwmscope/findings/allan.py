@@ -196,10 +196,9 @@ def _step(factor: int, count: int) -> tuple[int, int]:
 
 def _averaged(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     whole = values.size // _COARSENING * _COARSENING
-    means: npt.NDArray[np.float64] = values[:whole].reshape(-1, _COARSENING) @ np.full(
-        _COARSENING, 1.0 / _COARSENING
-    )
-    return means
+    # As quick as a matrix product, without its threads.
+    sums: npt.NDArray[np.float64] = np.einsum("ij->i", values[:whole].reshape(-1, _COARSENING))
+    return sums / _COARSENING
 
 
 def _mean_square(
@@ -225,7 +224,7 @@ def _mean_square(
             bend = sums[inner - 1 :]
             bend[1:] -= sums[:-inner]
             bend /= inner
-        total += float(bend @ bend)
+        total += float(np.einsum("i,i->", bend, bend))
         used += bend.size
     return total / used, used
 

@@ -68,7 +68,7 @@ class ClockStretch:
         """Return the longest part in which no frame is missing."""
         if not self.missing:
             return self
-        bounds = np.concatenate([[0], np.flatnonzero(np.diff(self.number) > 1) + 1, [self.edges]])
+        bounds = np.concatenate([[0], _before_gaps(self.number) + 1, [self.edges]])
         longest = int(np.argmax(np.diff(bounds)))
         return ClockStretch(
             self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
@@ -84,15 +84,16 @@ class ClockStretch:
         """
         if not self.missing:
             return self.time_error_us
-        place = self.number - self.number[0]
+        number, error_us = self.number, self.time_error_us
         whole_us = np.empty(self.frames)
-        whole_us[place] = self.time_error_us
-        before = np.flatnonzero(np.diff(place) > 1)
-        lost = place[before + 1] - place[before] - 1
-        begin = np.repeat(place[before] + 1 - (np.cumsum(lost) - lost), lost)
+        for part in slices(self.edges):
+            whole_us[number[part] - number[0]] = error_us[part]
+        before = _before_gaps(number)
+        lost = number[before + 1] - number[before] - 1
+        begin = np.repeat(number[before] + 1 - (np.cumsum(lost) - lost), lost)
         absent = begin + np.arange(begin.size)
-        edges = np.unique(np.concatenate([before, before + 1]))
-        whole_us[absent] = np.interp(absent, place[edges], self.time_error_us[edges])
+        ends = np.unique(np.concatenate([before, before + 1]))
+        whole_us[absent - number[0]] = np.interp(absent, number[ends], error_us[ends])
         return whole_us
 
     def instants_s(self) -> npt.NDArray[np.float64]:
@@ -128,6 +129,15 @@ class ClockStretch:
         first = int(np.searchsorted(rise_s, ends_s[0] - 0.5 * period_s))
         last = int(np.searchsorted(rise_s, ends_s[1] + 0.5 * period_s)) - 1
         return (Evidence(float(rise_s[first]), float(rise_s[last]), self.edges, first, last),)
+
+
+def _before_gaps(number: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """List the places after which frames are missing."""
+    found = [np.zeros(0, np.int64)]
+    for part in slices(number.size - 1):
+        steps = number[part.start + 1 : part.stop + 1] - number[part]
+        found.append(np.flatnonzero(steps > 1) + part.start)
+    return np.concatenate(found)
 
 
 def longest_stretch(clock: FrameClock) -> ClockStretch:

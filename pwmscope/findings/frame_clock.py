@@ -12,6 +12,7 @@ from scipy.special import stdtrit
 
 from pwmscope.findings.clock_wander import Wander, probe_wander
 from pwmscope.findings.frame_numbers import NumberedEdges, number_edges
+from pwmscope.findings.moments import product
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import excerpt, slices
@@ -226,7 +227,7 @@ def _straight_line(edges: NumberedEdges) -> _Line:
         own, begin = _stretches(edges.borders, part)
         for i, column in enumerate(columns):
             sums[i, own] += np.add.reduceat(column, begin)
-            squares[i] += [float(column @ other) for other in columns]
+            squares[i] += [product(column, other) for other in columns]
     squares -= (sums / length) @ sums.T
     slope_us = float(squares[0, 2] / squares[0, 0])
     level_us = (sums[2] - slope_us * sums[0]) / length
@@ -236,8 +237,8 @@ def _straight_line(edges: NumberedEdges) -> _Line:
         own, begin = _stretches(edges.borders, part)
         level = np.repeat(level_us[own], np.diff(np.append(begin, place.size)))
         error_us[part] -= slope_us * place + level
-        left_us2 += float(error_us[part] @ error_us[part])
-        shared_us += float((place * place) @ error_us[part])
+        left_us2 += product(error_us[part], error_us[part])
+        shared_us += product(place * place, error_us[part])
     freedom = error_us.size - length.size - 1
     curve_power = float(squares[1, 1] - squares[0, 1] ** 2 / squares[0, 0])
     return _Line(

@@ -30,6 +30,20 @@ class Summary:
     std: float | None
 
 
+def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> float:
+    """Scalar product of two columns on one thread.
+
+    ``first @ second`` wakes a thread on every core, which costs more than it saves
+    for columns of this length, the more so on a busy machine.
+
+    Examples
+    --------
+    >>> product(np.array([1.0, 2.0]), np.array([3.0, 4.0]))
+    11.0
+    """
+    return float(np.einsum("i,i->", first, second))
+
+
 def mean_of(values: npt.NDArray[np.float64]) -> float:
     """Arithmetic mean, corrected once by the mean of its own residuals.
 

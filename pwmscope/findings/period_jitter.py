@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.frame_numbers import run_starts, taken
-from pwmscope.findings.moments import Summary, mean_of, std_of
+from pwmscope.findings.moments import Summary, mean_of, product, std_of
 from pwmscope.findings.scatter import Scatter
 from pwmscope.findings.uncertainty import sampling_floor_us
 from pwmscope.pulses import Frames, PulseTable
@@ -114,7 +114,7 @@ def read_periods(table: PulseTable, frames: Frames, periods: Whole) -> Periods:
         rounding_us = float(deviation_us.mean())
         deviation_us -= rounding_us
         mean_us += rounding_us
-        squares_us2 = np.array([float(deviation_us @ deviation_us)])
+        squares_us2 = np.array([product(deviation_us, deviation_us)])
         count = np.array([used.size], np.int64)
         groups = _Groups(np.array([mean_us]), count, period_us[:1], squares_us2)
     else:
@@ -241,7 +241,7 @@ def rms_of(values_us: Real) -> float | None:
     >>> rms_of(np.array([3.0, -4.0, 0.0, 0.0]))
     2.5
     """
-    return math.sqrt(float(values_us @ values_us) / values_us.size) if values_us.size else None
+    return math.sqrt(product(values_us, values_us) / values_us.size) if values_us.size else None
 
 
 def rms_uncertainty_us(values_us: Real, rms_us: float) -> float:
@@ -268,5 +268,5 @@ def rms_uncertainty_us(values_us: Real, rms_us: float) -> float:
         return independent_us
     begin = np.linspace(0, values_us.size, _BATCHES + 1).astype(np.int64)
     parts = [values_us[a:b] for a, b in itertools.pairwise(begin)]
-    squares_us2 = np.array([float(part @ part) / part.size for part in parts])
+    squares_us2 = np.array([product(part, part) / part.size for part in parts])
     return max(independent_us, std_of(squares_us2) / math.sqrt(_BATCHES) / (2.0 * rms_us))

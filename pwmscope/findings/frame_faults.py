@@ -73,9 +73,11 @@ def find_faults(table: PulseTable, frames: Frames, losses: tuple[Span, ...]) -> 
     is held against the frame clock as it ran before (after, where there is
     nothing before): in its time S a number of frames k fits best. If S lies
     within the pattern's reach of k frames, the clock was not moved: pulses
-    inside beyond k - 1 are extra, fewer are dropped frames, and those that lie
-    farther than the reach from their own frame's instant are late. Otherwise the
-    frame that ends the disturbance is late, and the clock stays shifted.
+    within the reach of a frame's instant are that frame, others are late or early
+    where the frame before or after them is missing, else extra, and what is
+    then missing was dropped. Otherwise the frame that ends the disturbance is
+    late and the clock stays shifted; pulses inside beyond k - 1 are extra, fewer
+    are dropped frames.
 
     Parameters
     ----------
@@ -102,7 +104,7 @@ def find_faults(table: PulseTable, frames: Frames, losses: tuple[Span, ...]) -> 
     parts = [_only_gaps(table, frames, odd[loose], is_irregular=False)]
     for k, pattern in enumerate(frames.patterns):
         own = found.select(anchored & (found.pattern == k))
-        parts.append(_told(table, frames, pattern, own))
+        parts.extend(_told(table, frames, pattern, own))
     return _joined(parts)
 
 
@@ -152,31 +154,98 @@ def _disturbances(
     return _Disturbances(first, last, from_row, to_row, good[0], good[1], pattern, changes)
 
 
-def _told(table: PulseTable, frames: Frames, pattern: Pattern, found: _Disturbances) -> FrameFaults:
+def _told(
+    table: PulseTable, frames: Frames, pattern: Pattern, found: _Disturbances
+) -> list[FrameFaults]:
     """Tell what the disturbances of one pattern are."""
     span_us = (table.rise_s[found.to_row] - table.rise_s[found.from_row]) * 1e6
-    inside = found.last - found.first
     way = _Way.of(frames, pattern, found)
     count, late_us = way.count(span_us)
-    one = count < 1
-    count, late_us = np.maximum(count, 1), np.where(one, span_us - pattern.mean_us, late_us)
+    late_us = np.where(count < 1, span_us - pattern.mean_us, late_us)
+    count = np.maximum(count, 1)
     moved = np.abs(late_us) > frames.reach_us + CLOCK_DOUBT * span_us
-    excess = inside - (count - 1)
-    extra_row, stray_row, stray_us = _inside(table, frames, found, way, excess, moved=moved)
+    return [
+        _shifts(frames, found.select(moved), count[moved], late_us[moved]),
+        _on_the_clock(table, frames, found.select(~moved), way.select(~moved), count[~moved]),
+    ]
+
+
+def _shifts(frames: Frames, found: _Disturbances, count: Whole, late_us: Real) -> FrameFaults:
+    """Tell disturbances after which the clock is shifted."""
+    excess = found.last - found.first - (count - 1)
     dropped = excess < 0
-    shifted = np.where(found.before, found.to_row, found.from_row)[moved]
-    shift_us = np.where(found.before, late_us, -late_us)[moved]
-    after = np.where(found.before & found.after, After.STAYED, After.UNKNOWN)[moved]
+    extra = np.maximum(excess, 0)
+    owner = np.repeat(np.arange(extra.size), extra)
+    rank = np.arange(owner.size) - np.repeat(np.cumsum(extra) - extra, extra)
     return FrameFaults(
         found.from_row[dropped],
         found.to_row[dropped],
         -excess[dropped],
-        np.concatenate([stray_row, shifted]),
-        np.concatenate([stray_us, shift_us]),
-        np.concatenate([np.full(stray_row.size, After.RETURNED), after]),
-        extra_row,
+        np.where(found.before, found.to_row, found.from_row),
+        np.where(found.before, late_us, -late_us),
+        np.where(found.before & found.after, After.STAYED, After.UNKNOWN),
+        frames.index[found.first[owner] + 1 + rank],
         is_irregular=False,
     )
+
+
+def _on_the_clock(
+    table: PulseTable, frames: Frames, found: _Disturbances, way: _Way, count: Whole
+) -> FrameFaults:
+    """Tell disturbances that leave the clock where it was, pulse by pulse.
+
+    A pulse at a frame's instant is that frame. Another one is late or early if the
+    frame before or after it is missing, else extra; what is then missing was dropped.
+    """
+    size = int(count.max(initial=0)) + 2
+    ends = np.arange(count.size) * size
+    from_row = np.where(way.onward, found.from_row, found.to_row)
+    to_row = np.where(way.onward, found.to_row, found.from_row)
+    owner, row = _pulses_inside(frames, found)
+    elapsed_us = np.abs(table.rise_s[row] - table.rise_s[from_row[owner]]) * 1e6
+    own = way.select(owner)
+    number, rest_us = own.count(elapsed_us)
+    key = owner * size + number
+    in_time = np.abs(rest_us) <= frames.reach_us
+    known = np.concatenate([ends, ends + count, key[in_time]])
+    known_row = np.concatenate([from_row, to_row, row[in_time]])
+    present, first = np.unique(known, return_index=True)
+    # Those that name a frame which is there already.
+    twice = np.setdiff1d(known_row, known_row[first])
+    before = key - (rest_us < 0)
+    near = np.stack([before + ~own.onward, before + own.onward])[:, ~in_time]
+    free = ~np.isin(near, present)
+    claim = np.where(free[0], near[0], near[1])
+    taken, whose = np.unique(np.where(free.any(axis=0), claim, -1), return_index=True)
+    whose, taken = whose[taken >= 0], taken[taken >= 0]
+    stray = np.flatnonzero(~in_time)
+    late = stray[whose]
+    due_us = way.select(owner[late]).elapsed_us(taken - owner[late] * size)
+    late_us = elapsed_us[late] - due_us
+    present = np.concatenate([present, taken])
+    rows = np.concatenate([known_row[first], row[late]])
+    order = np.argsort(present)
+    step = np.diff(present[order])
+    gaps = np.flatnonzero((step > 1) & (np.diff(present[order] // size) == 0))
+    sides = np.sort(np.stack([rows[order][gaps], rows[order][gaps + 1]]), axis=0)
+    return FrameFaults(
+        sides[0],
+        sides[1],
+        step[gaps] - 1,
+        row[late],
+        np.where(own.onward[late], late_us, -late_us),
+        np.full(late.size, int(After.RETURNED)),
+        np.concatenate([row[np.delete(stray, whose)], twice]),
+        is_irregular=False,
+    )
+
+
+def _pulses_inside(frames: Frames, found: _Disturbances) -> tuple[Whole, Whole]:
+    """List the pulses inside disturbances: whose, and their rows."""
+    inside = found.last - found.first
+    owner = np.repeat(np.arange(inside.size), inside)
+    rank = np.arange(owner.size) - np.repeat(np.cumsum(inside) - inside, inside) + 1
+    return owner, frames.index[found.first[owner] + rank]
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +264,7 @@ class _Way:
         place = np.where(found.before, before + 1, length - after) % length
         return cls(found.before, place, pattern)
 
-    def select(self, owner: Whole) -> _Way:
+    def select(self, owner: Whole | npt.NDArray[np.bool_]) -> _Way:
         return _Way(self.onward[owner], self.place[owner], self.pattern)
 
     def count(self, elapsed_us: Real) -> tuple[Whole, Real]:
@@ -208,36 +277,6 @@ class _Way:
         on_us = self.pattern.elapsed_us(count, self.place)
         back_us = self.pattern.reversed().elapsed_us(count, self.place)
         return np.where(self.onward, on_us, back_us)
-
-
-def _inside(
-    table: PulseTable,
-    frames: Frames,
-    found: _Disturbances,
-    way: _Way,
-    excess: Whole,
-    *,
-    moved: npt.NDArray[np.bool_],
-) -> tuple[Whole, Whole, Real]:
-    """Tell the pulses inside the disturbances: rows of extra ones, of late ones, by how much."""
-    inside = found.last - found.first
-    owner = np.repeat(np.arange(inside.size), inside)
-    rank = np.arange(owner.size) - np.repeat(np.cumsum(inside) - inside, inside) + 1
-    row = frames.index[found.first[owner] + rank]
-    onward = found.before[owner]
-    anchor = np.where(onward, found.from_row[owner], found.to_row[owner])
-    elapsed_us = np.abs(table.rise_s[row] - table.rise_s[anchor]) * 1e6
-    own = way.select(owner)
-    _, late_us = own.count(elapsed_us)
-    # As many pulses as frames: each belongs to the frame of its rank.
-    number = np.where(onward, rank, inside[owner] + 1 - rank)
-    late_us = np.where(excess[owner] == 0, elapsed_us - own.elapsed_us(number), late_us)
-    late_us = np.where(onward, late_us, -late_us)
-    order = np.lexsort((-np.abs(late_us), owner))
-    is_extra = np.zeros(owner.size, bool)
-    is_extra[order] = rank <= excess[owner]
-    late = ~is_extra & ~moved[owner] & (np.abs(late_us) > frames.reach_us)
-    return row[is_extra], row[late], late_us[late]
 
 
 def _only_gaps(table: PulseTable, frames: Frames, periods: Whole, *, is_irregular: bool) -> (

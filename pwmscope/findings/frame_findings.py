@@ -12,7 +12,7 @@ from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
 from pwmscope.findings.frame_faults import After, FrameFaults
 from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.frame_pattern import Pattern, describe, multiples
+from pwmscope.pulses.frame_pattern import Pattern, describe, multiples, say_ms
 
 MOST_SPANS: Final = 20
 """Most time spans given as evidence for one finding."""
@@ -33,22 +33,23 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "dropped frames",
         "Frames that are missing, outside signal loss. A few are a weak link; the device holds its "
         "last position meanwhile.",
-        "sum over disturbances of k - 1 - pulses inside; k: frames of the pattern that fit its "
-        "time best",
+        "frames of the pattern between two regular ones, to the nearest whole frame, less the "
+        "pulses at their instants and the late ones",
         _OWN,
     ),
     Definition(
         "late frames",
         "Frames whose leading edge departs from the frame clock, late or early, by more than the "
         "jitter explains; and whether the clock is as before afterwards.",
-        "edge more than 8 deviations of the period and 1 % of it from the pattern's instant",
+        "edges farther than 8 deviations of the period, and 1 % of it, from every instant of the "
+        "pattern, with the frame before or after them missing",
         _OWN,
     ),
     Definition(
         "extra frames",
         "Pulses between two frames that do not move the frame clock: a second transmitter, a "
         "receiver's fault, or interference as long as a pulse.",
-        "pulses inside a disturbance beyond k - 1, farthest from the pattern's instants",
+        "edges as far from every instant of the pattern, with no frame missing beside them",
         _OWN,
     ),
 )
@@ -98,8 +99,8 @@ def pattern_finding(
         sentence = f"One frame period repeats, {said}."
     for short_us, long_us in (pair for pattern in patterns for pair in multiples(pattern)):
         sentence += (
-            f" {long_us / 1e3:.6g} ms is {round(long_us / short_us)} times "
-            f"{short_us / 1e3:.6g} ms: it may also be a frame left out in every turn."
+            f" {say_ms(long_us)} ms is {round(long_us / short_us)} times "
+            f"{say_ms(short_us)} ms: it may also be a frame left out in every turn."
         )
     return measured("frame pattern", said, "", sentence, evidence=changes[:MOST_SPANS])
 

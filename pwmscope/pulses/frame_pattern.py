@@ -174,10 +174,21 @@ def _turn(pattern: Pattern) -> str:
     for period_us, group in itertools.groupby(pattern.periods_us):
         times = sum(1 for _ in group)
         often = {1: "", 2: " (twice)"}.get(times, f" ({times} times)")
-        said.append(f"{period_us / 1e3:.6g}{often}")
+        said.append(f"{say_ms(period_us)}{often}")
     if len(said) == 1:
         return f"{said[0]} ms"
     return f"{', '.join(said[:-1])} and {said[-1]} ms by turns"
+
+
+def say_ms(period_us: float) -> str:
+    """Write a period in milliseconds, to the microsecond.
+
+    Examples
+    --------
+    >>> say_ms(20_000.2), say_ms(2_750.0)
+    ('20', '2.75')
+    """
+    return f"{period_us / 1e3:.3f}".rstrip("0").rstrip(".")
 
 
 def multiples(pattern: Pattern) -> tuple[tuple[float, float], ...]:

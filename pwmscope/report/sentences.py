@@ -154,6 +154,17 @@ def say_offset(value: float, decimals: int) -> str:
     return f"{rounded:+.{decimals}f}" if rounded else f"{0:.{decimals}f}"
 
 
+def say_plainly(text: str) -> str:
+    r"""Write a sentence that may hold a line's name without control characters.
+
+    Examples
+    --------
+    >>> say_plainly("a\u202eb\n starts first.")
+    'a?b? starts first.'
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
 def say_line(name: str) -> str:
     r"""Write a line's name so that it can neither break a layout nor reorder text.
 
@@ -162,7 +173,7 @@ def say_line(name: str) -> str:
     >>> say_line("RX1"), say_line("a\u202eb\n" + "x" * 50)[:6]
     ('RX1', 'a?b?xx')
     """
-    plain = "".join(letter if letter.isprintable() else "?" for letter in name)
+    plain = say_plainly(name)
     return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
 
 

@@ -26,6 +26,7 @@ from pwmscope.report.sentences import (
     say_line,
     say_number,
     say_offset,
+    say_plainly,
     say_value,
 )
 
@@ -99,7 +100,7 @@ def _answer(channel: ChannelFindings, console: Console) -> Text:
 
 def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[str, list[str]]]:
     if findings.recording_findings:
-        yield "The lines together", [f.sentence for f in findings.recording_findings]
+        yield "The lines together", [say_plainly(f.sentence) for f in findings.recording_findings]
     points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),

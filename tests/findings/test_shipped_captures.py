@@ -60,7 +60,7 @@ def test_noisy_link_counts_what_was_put_in():
         assert abs(channel.timing.glitches - len(truth[line]["glitches"])) <= 1
     travel = examined("noisy-link").channels["RX1"].travel
     assert travel.high.width_us == pytest.approx(2043, abs=1)
-    verdicts = {f.name: f.verdict.value for f in examined("noisy-link").channels["RX1"].findings}
+    verdicts = {f.name: f.verdict.value for f in examined("noisy-link").channels["RX1"].judged}
     assert verdicts["high endpoint"] == "does not meet"
     assert verdicts["clean pulses"] == "does not meet"
 

@@ -257,7 +257,7 @@ def test_hostile_names_are_shown_and_do_nothing(hostile):
     assert "{{ 7 * 7 }}" in said
     assert "../../etc/passwd" in said
     assert "someone" not in text
-    assert len(list(tree.iter(f"{XHTML}h2"))) == 5 + len(findings.channels)
+    assert len(list(tree.iter(f"{XHTML}h2"))) == 6 + len(findings.channels)
 
 
 def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):

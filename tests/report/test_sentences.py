@@ -32,7 +32,7 @@ def test_the_first_words_of_a_channel_are_its_verdict(preset):
 
 def test_every_check_is_named_in_the_sentence(preset):
     for channel in preset.channels.values():
-        for finding in channel.findings:
+        for finding in channel.judged:
             assert finding.name in channel_sentence(channel)
 
 

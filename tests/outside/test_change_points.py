@@ -100,22 +100,22 @@ def compared(seeds, *, sweeps):
 
 
 def test_steps_are_found_as_an_exact_search_finds_them():
-    # Reached: precision 0.9973 and recall 0.9936 (ruptures 0.9991 and 0.9991); 0.9964 of our
-    # borders are ruptures' too, and 0.9927 of ruptures' are ours.
+    # Reached: precision 0.9973 and recall 0.9945 (ruptures 0.9991 and 0.9991); 0.9964 of our
+    # borders are ruptures' too, and 0.9936 of ruptures' are ours.
     precision, recall, transitions = compared(range(100), sweeps=False)
     assert transitions == 1100
-    assert (precision > [0.995, 0.997, 0.994]).all()
-    assert (recall > [0.991, 0.997, 0.990]).all()
+    assert (precision > [0.996, 0.998, 0.995]).all()
+    assert (recall > [0.993, 0.998, 0.992]).all()
 
 
 def test_dwells_between_sweeps_are_found_too():
-    # Reached: precision 0.9948 and recall 0.9891 (ruptures 0.9956 and 0.9991, whose borders
-    # within a sweep count as right); 0.9858 of our borders are ruptures' too, and 0.9496 of
+    # Reached: precision 0.9961 and recall 0.9936 (ruptures 0.9956 and 0.9991, whose borders
+    # within a sweep count as right); 0.9897 of our borders are ruptures' too, and 0.9541 of
     # ruptures' are ours, which puts several into a long sweep.
     precision, recall, transitions = compared(range(100), sweeps=True)
     assert transitions == 1100
-    assert (precision > [0.992, 0.993, 0.983]).all()
-    assert (recall > [0.986, 0.997, 0.946]).all()
+    assert (precision > [0.995, 0.994, 0.988]).all()
+    assert (recall > [0.992, 0.998, 0.952]).all()
 
 
 def offsets(deviations, count, seeds):
@@ -134,24 +134,25 @@ def offsets(deviations, count, seeds):
 @pytest.mark.parametrize(
     ("deviations", "alone", "typical", "far"),
     [
-        # Reached, of 200: 192, 200 and 200 (ruptures 192, 193, 192); half the borders within 2, 1,
-        # 0 pulses and nine in ten within 9, 4 and 2 (ruptures 2, 1, 0 and 8, 3, 2).
-        (1.0, 0.94, 2, 10),
-        (1.5, 0.99, 1, 5),
-        (2.0, 0.99, 0, 3),
+        # Reached, of 200 records: 191, 200, 200 with just one border (ruptures 200, 199, 199);
+        # half of them are within 2, 1, 0 pulses of the true one (1, 1, 0) and nine in ten within
+        # 10, 3, 2 (9, 3, 2).
+        (1.0, 190, 2, 10),
+        (1.5, 199, 1, 3),
+        (2.0, 199, 0, 2),
     ],
 )
 def test_two_levels_one_or_two_deviations_apart(deviations, alone, typical, far):
     own, other = offsets(deviations, 200, range(200))
-    assert own.size >= 200 * alone
+    assert own.size >= alone
     assert np.median(own) <= typical
     assert np.percentile(own, 90) <= far
-    assert np.percentile(own, 90) <= np.percentile(other, 90) + 3
+    assert np.percentile(own, 90) <= np.percentile(other, 90) + 1
 
 
 def test_noise_with_memory_is_no_change_where_independence_is_not_assumed():
     # A first-order autoregression of 0.8. Least squares with Schwarz's penalty takes its waves
-    # for levels; reached: 0 borders of ours and N of ruptures' in 20 records.
+    # for levels; reached: no border of ours and 235 of ruptures' in 20 records.
     found = np.zeros(2, dtype=int)
     for seed in range(20):
         shocks = np.random.default_rng(seed).normal(0.0, 0.3, PULSES + 100)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pwmscope.findings.level_shifts import Scale
+from pwmscope.findings.remains import left_in_sweeps
 from pwmscope.findings.width_noise import WidthNoise
 
 FALSE_ALARM: Final = 0.001
@@ -67,18 +68,23 @@ def split_levels(
     the ``m`` before (moving sums: Bauer and Hackl 1978, Eichinger and Kirch 2018;
     a windowed form of Page's cumulative sums, 1954), for ``m`` growing by a half
     and by a third in turn, so that the narrowest window that shows a change
-    places it (Messer et al. 2014; Baranowski, Chen and Fryzlewicz 2019). A
-    shift counts if noise makes one as large anywhere in the recording with
+    places it (Messer et al. 2014; Baranowski, Chen and Fryzlewicz 2019).
+
+    A shift counts if noise makes one as large anywhere in the recording with
     chance `FALSE_ALARM` (Bonferroni; the threshold grows as ``sqrt(2 log n)``, as in Yao
     1988), and is larger than a sample interval, by 3 of its own deviations, and
     than `LEAST_STEP` deviations of a single width. The largest shift of each
     run of places is taken first and its stretch split there, all stretches at
     once, and again until none is left (binary segmentation: Scott and Knott
     1974). The border goes where the likelihood of two levels is greatest
-    (Hinkley 1970). Where a straight line fits the window better than a step by
-    `MARGIN`, it is no step; if it is also steeper than ``sweep_us``, the places
-    at which the shift is more than half as large are a sweep and cut out, with
-    what is left beside it if shorter than the window. All sources from memory.
+    (Hinkley 1970). All sources from memory.
+
+    A step has to fit its window better than a straight line by `STEP_MARGIN`. Where
+    the line fits better by `SWEEP_MARGIN` and is steeper than ``sweep_us``, the
+    places around at which the shift is more than half as large are a sweep and
+    cut out, with what is left between two such if shorter than the window. In the end
+    a border stays only if the whole levels beside it differ by enough, and a
+    step still fits all that lies beside it better than a line, or as well as one.
 
     The deviation of a shift is the larger of what the noise's memory predicts
     and what the shifts in windows of a quarter of the length, or less, really
@@ -104,7 +110,7 @@ def split_levels(
     """
     deviations = deviations_for(FALSE_ALARM, width_us.size)
     finest = _totals(width_us, cell), cell
-    total, whole = finest[0], begin
+    total, whole = finest[0], (begin, end)
     seen: list[tuple[int, float]] = []
     while begin.size and int((end - begin).max()) >= 2 * SIDES[0] * cell:
         for side, longer in zip(SIDES, (*SIDES[1:], 2 * SIDES[0]), strict=True):
@@ -117,13 +123,15 @@ def split_levels(
                 LEAST_STEP * noise.spread_us,
             )
             scale = Scale(width_us, total, cell, side, longer, deviation_us, limit_us, sweep_us)
-            begin, end = scale.split(begin, end)
+            before, (begin, end) = (begin, end), scale.split(begin, end)
+            left = left_in_sweeps(begin, end, before, whole, 2 * pulses)
+            begin, end = begin[~left], end[~left]
             really_us = scale.scatter_us(begin, end)
             if really_us is not None:
                 seen.append((pulses, really_us * math.sqrt(pulses / 2.0)))
         total, cell = np.ascontiguousarray(total[::2]), 2 * cell
     kept = _Kept(*finest, noise, deviations)
-    return kept.joined(begin, end, ~np.isin(begin, whole))
+    return kept.joined(begin, end, ~np.isin(begin, whole[0]))
 
 
 def _totals(width_us: Real, cell: int) -> Real:

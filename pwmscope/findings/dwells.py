@@ -12,7 +12,8 @@ import numpy.typing as npt
 from pwmscope.findings.change_points import SIDES, split_levels
 from pwmscope.findings.finding import Evidence
 from pwmscope.findings.ranges import halved, measure_ranges
-from pwmscope.findings.segments import in_passing, standing_stretches, stray_widths, trimmed
+from pwmscope.findings.remains import in_passing
+from pwmscope.findings.segments import standing_stretches, stray_widths, trimmed
 from pwmscope.findings.width_noise import CALM, WidthNoise, find_noise
 from pwmscope.pulses import Frames, PulseTable
 
@@ -141,7 +142,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
         pulses.width_us,
         begin,
         end,
-        found.rise_us / np.maximum(found.count, 1),
+        noise,
         around=2 * SIDES[0] * cell,
         sweep_us=slow_us,
     )

@@ -10,11 +10,11 @@ import numpy.typing as npt
 
 from pwmscope.findings.width_noise import FROM_MAD
 
-MARGIN: Final = 6.0
-"""By how much a step has to fit better than a line, or worse, to be told from it: in squared
-deviations, which are twice the logarithm of the likelihoods' ratio."""
-FINAL_MARGIN: Final = 1.0
-"""The same where no longer window fits the stretch."""
+STEP_MARGIN: Final = 6.0
+"""By how much a step has to fit better than a line: in squared deviations, which are twice the
+logarithm of the likelihoods' ratio. Where no longer window fits the stretch, the better wins."""
+SWEEP_MARGIN: Final = 12.0
+"""By how much a line has to fit better than a step to be a sweep."""
 _NEAR: Final = 3
 _SAMPLED: Final = 65_536
 _CHUNK: Final = 32_768
@@ -105,8 +105,8 @@ class Scale:
             first, last = self._cells(begin, end)
             is_last = (last - first)[shifts.owner[peak]] < 2 * self.longer
             better, steep = self._shapes(shifts.place[peak], shifts.shift_us[peak])
-            margin = np.where(is_last, FINAL_MARGIN, MARGIN)
-            step, sweep = over & (better < -margin), over & steep & (better > margin)
+            step = over & (better < np.where(is_last, 0.0, -STEP_MARGIN))
+            sweep = over & steep & ~step & (better > np.where(is_last, 0.0, SWEEP_MARGIN))
             alone = self._largest_near(step, shifts.place[peak], largest_us)
             low, high = _around(peak, starts, run, size_us >= 0.5 * largest_us[run])
             begin, end = _cut(
@@ -115,7 +115,6 @@ class Scale:
                 border=self._borders(shifts.place[peak[alone]]),
                 low=shifts.place[low[sweep]] * self.cell,
                 high=shifts.place[high[sweep]] * self.cell,
-                least=2 * self.side * self.cell,
             )
             near = np.abs(shifts.place - shifts.place[peak][run]) < self.side
             again = step | sweep
@@ -223,11 +222,9 @@ def _around(peak: Whole, starts: Whole, run: Whole, inner: Flags) -> tuple[Whole
 
 
 def _cut(
-    begin: Whole, end: Whole, *, border: Whole, low: Whole, high: Whole, least: int
+    begin: Whole, end: Whole, *, border: Whole, low: Whole, high: Whole
 ) -> tuple[Whole, Whole]:
-    """Split stretches at borders and cut sweeps out, with short remains beside them."""
+    """Split stretches at borders and cut sweeps out of them."""
     begins = np.sort(np.concatenate([begin, border, high]))
     ends = np.sort(np.concatenate([end, border, low]))
-    beside = np.isin(begins, high) | np.isin(ends, low)
-    kept = ends - begins >= np.where(beside, least, 1)
-    return begins[kept], ends[kept]
+    return begins[ends > begins], ends[ends > begins]

@@ -163,55 +163,6 @@ def trimmed(
     return begin + cut[0], end - cut[1]
 
 
-def in_passing(
-    width_us: npt.NDArray[np.float64],
-    begin: npt.NDArray[np.int64],
-    end: npt.NDArray[np.int64],
-    slope_us: npt.NDArray[np.float64],
-    *,
-    around: int,
-    sweep_us: float,
-) -> npt.NDArray[np.bool_]:
-    """Say which short stretches only seem to stand still in the midst of a sweep.
-
-    Such a stretch touches no other, the least-squares line of the pulses around
-    it is steeper than ``sweep_us``, and its own line more than half as steep.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        The stretches, half-open, in order.
-    slope_us : ndarray of float64, shape (k,)
-        Slope of each one's own line, in microseconds per pulse.
-    around : int
-        Pulses that are looked at on either side of the middle of a stretch shorter
-        than that; twice and four times as many for those shorter than these. A
-        longer one is not short.
-    sweep_us : float
-        Steepest slope, in microseconds per pulse, that is no sweep.
-
-    Returns
-    -------
-    ndarray of bool, shape (k,)
-    """
-    touches = begin[1:] == end[:-1]
-    apart = ~(np.append(False, touches) | np.append(touches, False))[: begin.size]
-    passing = np.zeros(begin.size, dtype=bool)
-    for shorter, reach in ((0, around), (around, 2 * around), (2 * around, 4 * around)):
-        lever = np.arange(-reach, reach) + 0.5
-        short = (end - begin >= shorter) & (end - begin < reach)
-        for some in _batches(np.flatnonzero(apart & short)):
-            middle = (begin[some] + end[some]) // 2
-            pulses_us = width_us.take(middle[:, None] + np.arange(-reach, reach), mode="clip")
-            wide_us = pulses_us @ lever / (lever @ lever)
-            passing[some] = (np.abs(wide_us) > sweep_us) & (
-                slope_us[some] * np.sign(wide_us) > 0.5 * np.abs(wide_us)
-            )
-    return passing
-
-
 def _block_ranges(
     width_us: npt.NDArray[np.float64], block: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:

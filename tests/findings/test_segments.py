@@ -6,7 +6,6 @@ from hypothesis import strategies as st
 
 from pwmscope.findings.segments import (
     SHIFT_LIMIT,
-    in_passing,
     standing_stretches,
     stray_widths,
     trimmed,
@@ -104,17 +103,3 @@ def test_ends_that_lean_away_are_trimmed():
     assert 95 <= end[0] <= 97
     begin, end = trimmed(width, np.array([10]), np.array([90]), NOISE, 20)
     assert (begin[0], end[0]) == (10, 90)
-
-
-def test_a_short_stretch_is_in_passing_only_if_it_leans_with_the_sweep_around_it():
-    sweep = 1500 + 0.1 * np.arange(200)
-    hold = np.concatenate([sweep[:90], np.full(20, sweep[90]), sweep[90:180]])
-    for width, slope_us, expected in ((sweep, 0.1, True), (hold, 0.0, False), (sweep, -0.1, False)):
-        passing = in_passing(
-            width, np.array([90]), np.array([110]), np.array([slope_us]), around=32, sweep_us=0.03
-        )
-        assert passing.tolist() == [expected]
-    touching = in_passing(
-        sweep, np.array([70, 90]), np.array([90, 110]), np.full(2, 0.1), around=32, sweep_us=0.03
-    )
-    assert touching.tolist() == [False, False]

@@ -138,11 +138,11 @@ def test_sweeps_down_to_two_microseconds_a_second_are_no_dwells(rate_us_per_s, s
     covered = np.zeros(frames + 500, dtype=bool)
     for first, last in zip(dwells.first, dwells.last, strict=True):
         covered[first : last + 1] = True
-    # The knee of a sweep at half as much again as a slow drift is a hundred pulses wide.
+    # A knee between standing still and 3 us/s is a hundred pulses wide where the noise is 1 us.
     assert covered[250:-250].mean() < 0.05
     assert covered[:240].mean() > 0.9
     assert covered[-240:].mean() > 0.9
-    assert dwells.level_us[[0, -1]] == pytest.approx([1500, 1500 + rise], abs=1.0)
+    assert dwells.level_us[[0, -1]] == pytest.approx([1500, 1500 + rise], abs=1.5)
 
 
 def test_a_sweep_leaves_no_pulses_in_the_dwells_at_its_ends():

@@ -212,7 +212,7 @@ class _Line:
 
 def _straight_line(edges: NumberedEdges) -> _Line:
     """Fit the straight line; the edges' instants become what is left of it."""
-    first, last = _places(edges, slice(0, 1))[0], _places(edges, slice(-1, None))[0]
+    first, last = (float(_places(edges, part)[0]) for part in (slice(0, 1), slice(-1, None)))
     centre, half = 0.5 * (first + last), 0.5 * (last - first)
     # Off the line of the pattern's mean period the numbers are small and keep their digits.
     step_us = edges.pattern.mean_us * half

@@ -71,7 +71,7 @@ def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern,
             limit=limit,
         )
     verdict, outside = _held(summary, patterns, convention.period_low_us, convention.period_high_us)
-    scatter_us = periods.scatter.usable.rms_us if summary.count > 1 else 0.0
+    scatter_us = periods.jitter.rms or 0.0
     several = len(patterns) > 1 or any(len(pattern) > 1 for pattern in patterns)
     often = f" on the average ({describe(patterns)})" if several else ""
     sentence = (

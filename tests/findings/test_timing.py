@@ -205,6 +205,14 @@ def test_a_loss_is_no_gap_and_does_not_break_the_clock():
     assert not timing.clock.borders.size
 
 
+def test_a_pattern_of_which_a_loss_leaves_one_turn():
+    start_us = starts([12_000.0, 18_000.0], 60)
+    timing = timing_of(start_us, losses=(Span(start_us[3] / 1e6, 10.0),))
+    assert timing.period_us.count == 2
+    assert timing.period_separation is None
+    assert verdict(timing, "frame period") == "meets"
+
+
 @pytest.mark.parametrize(("ppm", "seen"), [(300.0, True), (-40.0, False)])
 def test_the_offset_says_what_the_analyser_makes_of_it(ppm, seen):
     found = said(timing_of(starts([20_000 * (1 + ppm * 1e-6)], 500)), "frame clock offset")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,9 @@ import numpy.typing as npt
 from pwmscope.findings.record import Record
 from pwmscope.findings.uncertainty import sampling_floor_us
 from pwmscope.pulses import UNMEASURED
+
+UNLIKE: Final = 9.0
+"""A dwell with more than so many times the usual variance holds more than noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +26,9 @@ class Middles:
     level_us : ndarray of float64, shape (n,)
         Mean width of each, in microseconds.
     std_us : float
-        Sample standard deviation about those means, pooled; the dwells' own noise
-        where there is nothing to take it from.
+        Sample standard deviation about those means, pooled over all but the dwells that
+        scatter far more than most; the dwells' own noise where there is nothing to take it
+        from.
     jitter_us : float
         The same without the sampling floor, taken out in quadrature; not below 0.
     """
@@ -63,10 +68,13 @@ def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles
     off_us = table.width_us[row] - dwells.level_us[chosen[owner]]
     count = np.bincount(owner, minlength=chosen.size)
     mean_us = np.bincount(owner, off_us, chosen.size) / np.maximum(count, 1)
-    freedom = int(np.maximum(count - 1, 0).sum())
     variance_us2 = dwells.noise_us**2
-    if freedom:
-        variance_us2 = float(np.sum((off_us - mean_us[owner]) ** 2)) / freedom
+    if np.any(count > 1):
+        squares = np.bincount(owner, (off_us - mean_us[owner]) ** 2, chosen.size)[count > 1]
+        freedom = count[count > 1] - 1
+        usual = float(np.median(squares / freedom)) + (table.sample_interval_us or 0.0) ** 2 / 4.0
+        calm = squares / freedom <= UNLIKE * usual
+        variance_us2 = float(squares[calm].sum() / freedom[calm].sum())
     floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
     return Middles(
         dwells.level_us[chosen] + mean_us,

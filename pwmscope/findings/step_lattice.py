@@ -9,46 +9,29 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.findings.step_line import (
+    LEAST_SHARE,
+    Lattice,
+    lattice_at,
+    lowest_tone,
+    share_left,
+    turns_of,
+)
+
 FALSE_ALARM: Final = 1e-3
 """Chance of calling noise a lattice, over all steps tried."""
-LEAST_SHARE: Final = 0.6
-"""A lattice must show at least this part of the strength that jitter and sampling leave it;
-the images that sampling makes of finer lattices show less (see `find_step`)."""
 FEWEST_SAMPLES: Final = 10.0 / 3.0
 """Sample intervals in the smallest step that is looked for."""
 FEWEST_STEPS: Final = 8
 """Steps that the widths must run over."""
+CELLS: Final = 16
+"""Parts of the range, none of which may hold more than about twice what the middle one does."""
 MOST_BITS: Final = 14
 """Finer steps than the span over two to this power are not looked for."""
 LEAST_OF_STRONGEST: Final = 0.5
-SAME_STRENGTH: Final = 0.9
-MOST_TONES: Final = 8
 MOST_LINES: Final = 50
 FEWEST_WITHOUT_BEST: Final = 12
 _BLOCK: Final = 256
-
-
-@dataclass(frozen=True, slots=True)
-class Lattice:
-    """Equally spaced widths.
-
-    Parameters
-    ----------
-    step_us, uncertainty_us : float
-        Their distance and its standard uncertainty from scatter alone.
-    offset_us : float
-        One of them, less a whole number of steps.
-    strength : float
-        Length of the mean of ``exp(2 pi i width / step)``, 0 to 1.
-    chance : float
-        That noise shows a line as strong anywhere among the steps tried.
-    """
-
-    step_us: float
-    uncertainty_us: float
-    offset_us: float
-    strength: float
-    chance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +111,7 @@ def find_step(
     >>> round(found.step_us, 2)
     2.0
     """
+    width_us, owner = _evened(width_us, owner)
     count = width_us.size
     range_us = float(np.ptp(width_us)) if count else 0.0
     coarsest_us = range_us / FEWEST_STEPS
@@ -139,7 +123,7 @@ def find_step(
     tried = per_us >= 1.0 / coarsest_us
     per_us, strength = per_us[tried], strength[tried]
     level = _level(strength, count)
-    share = np.exp(-2.0 * (np.pi * per_us * jitter_us) ** 2) * np.sinc(per_us * interval_us) ** 2
+    share = share_left(per_us, jitter_us, interval_us)
     expected = count * share
     trials = max(range_us * float(per_us[-1] - per_us[0]), 1.0)
     # Few widths, again and again, need not be exponential: for them three times as much is asked.
@@ -157,12 +141,12 @@ def find_step(
     for first in np.flatnonzero(begins)[:MOST_LINES]:
         at = _top(strength, int(first))
         asked = float(share[at]), math.sqrt(float(least[at] * level[at]) / count)
-        if not _shown_by_sweeps(_turns(width_us, float(per_us[at])), owner, pace_us * per_us[at],
+        if not _shown_by_sweeps(turns_of(width_us, float(per_us[at])), owner, pace_us * per_us[at],
                                 *asked):  # fmt: skip
             continue
         chance = trials * math.exp(-min(float(strength[at] ** 2 / level[at]), 700.0))
-        lowest = _undertone(width_us, float(per_us[at]))
-        found = _refined(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
+        lowest = lowest_tone(width_us, float(per_us[at]), coarsest_us, (jitter_us, interval_us))
+        found = lattice_at(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
     return Search(None, resolved_us)
 
@@ -213,6 +197,22 @@ def _shown_by_sweeps(
     return shown + spread >= LEAST_SHARE * share and shown > math.sqrt(3.0 / rest)
 
 
+def _evened(
+    width_us: npt.NDArray[np.float64], owner: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    """Thin out where widths crowd: what lies close together is in phase at any coarse step."""
+    if width_us.size < CELLS:
+        return width_us, owner
+    cell = ((width_us - width_us.min()) * (CELLS / max(float(np.ptp(width_us)), 1e-9))).astype(int)
+    count = np.bincount(cell)
+    most = 2 * int(np.median(count[count > 0])) + 1
+    order = np.argsort(cell, kind="stable")
+    rank = np.arange(order.size) - (np.cumsum(count) - count)[cell[order]]
+    share = most / np.maximum(count, most)[cell[order]]
+    kept = np.sort(order[np.floor((rank + 1) * share) > np.floor(rank * share)])
+    return width_us[kept], owner[kept]
+
+
 def _strengths(
     width_us: npt.NDArray[np.float64], bin_us: float, finest_us: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -245,52 +245,3 @@ def _top(strength: npt.NDArray[np.float64], at: int) -> int:
         if best == at:
             return at
         at = best
-
-
-def _turns(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np.complex128]:
-    """``exp(2 pi i f w)``, in a quarter of the time that the complex function takes."""
-    angle = per_us * width_us
-    angle -= np.rint(angle)
-    angle *= 2.0 * np.pi
-    turns: npt.NDArray[np.complex128] = np.cos(angle) + 1j * np.sin(angle)
-    return turns
-
-
-def _undertone(width_us: npt.NDArray[np.float64], per_us: float) -> float:
-    """Return the lowest frequency of which a line is a multiple, if that is as strong."""
-    while True:
-        tones = [abs(_turns(width_us, per_us / k).mean()) for k in range(1, MOST_TONES + 1)]
-        lowest = max(k for k, tone in enumerate(tones, 1) if tone >= SAME_STRENGTH * tones[0])
-        if lowest == 1:
-            return per_us
-        per_us /= lowest
-
-
-def _refined(
-    width_us: npt.NDArray[np.float64], per_us: float, effective: float, chance: float
-) -> Lattice:
-    """Fit the frequency at which the strength is greatest, and its uncertainty.
-
-    Newton's method on ``sum cos(phase)``. The phases scatter about the lattice's with a
-    circular dispersion (1 - R2) / (2 R^2), R2 being the strength at twice the frequency
-    (Mardia and Jupp, 2000, 4.8, from memory); the slope of the phases over the widths has that
-    over n times the variance of the widths.
-    """
-    centre_us = float(width_us.mean())
-    off_us = width_us - centre_us
-    variance_us2 = float(np.mean(off_us**2))
-    for _ in range(6):
-        turns = _turns(off_us, per_us)
-        mean = complex(turns.mean())
-        turned = turns * (mean.conjugate() / abs(mean))
-        bend = float(np.mean(off_us**2 * turned.real))
-        if bend <= 0.5 * abs(mean) * variance_us2:
-            break  # as near to the top as this line's shape lets it come
-        per_us -= float(np.mean(off_us * turned.imag)) / (2.0 * np.pi * bend)
-    strength = abs(mean)
-    second = float((np.exp(-2j * np.angle(mean)) * np.mean(turns**2)).real)
-    dispersion = max(1.0 - second, 0.0) / (2.0 * strength**2)
-    of_per_us = math.sqrt(dispersion / (effective * variance_us2)) / (2.0 * np.pi)
-    step_us = 1.0 / per_us
-    offset_us = (centre_us + float(np.angle(mean)) / (2.0 * np.pi) * step_us) % step_us
-    return Lattice(step_us, step_us**2 * of_per_us, offset_us, strength, chance)

@@ -14,7 +14,8 @@ from pwmscope.findings.finding import Finding, measured, not_shown
 from pwmscope.findings.middles import Middles, middles, spaced
 from pwmscope.findings.moves import Moves, find_moves
 from pwmscope.findings.record import Record
-from pwmscope.findings.step_lattice import Lattice, Search, find_step
+from pwmscope.findings.step_lattice import Search, find_step
+from pwmscope.findings.step_line import Lattice
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
 
 MOST_WIDTHS: Final = 50_000

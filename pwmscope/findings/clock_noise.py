@@ -28,8 +28,10 @@ def identify_noise(
     and the exponent is 2 - 2 (d + differences) to the nearest whole number (Riley
     and Greenhall, "Power law noise identification using the lag 1
     autocorrelation", 18th European Frequency and Time Forum, 2004; NIST SP 1065,
-    5.5.6; from memory). Where fewer than `FEWEST_PHASES` are left the next
-    shorter averaging time's noise holds; 8192 are enough.
+    5.5.6; from memory); 8192 are enough. The exponent of the next shorter
+    averaging time holds where fewer than `FEWEST_PHASES` are left, and where it is
+    lower: of a sum of noises those of lower exponent govern at longer times, and few
+    phases tell a higher one by chance.
 
     Parameters
     ----------
@@ -56,7 +58,8 @@ def identify_noise(
     for factor in factors:
         phases = time_error_s[:: int(factor)][:_MOST_PHASES]
         if phases.size >= FEWEST_PHASES:
-            found.append(_exponent(phases))
+            told = _exponent(phases)
+            found.append(min(found[-1], told) if found else told)
         else:
             found.append(found[-1] if found else 2)
     return np.array(found, np.int64)

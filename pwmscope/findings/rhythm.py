@@ -22,6 +22,7 @@ from pwmscope.findings.spectral_lines import (
     SpectralLine,
     find_lines,
 )
+from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.pulses.table import UNMEASURED
 
 MOST_PULSES: Final = 8192
@@ -29,6 +30,8 @@ SAMPLING: Final = 2.0 / math.pi
 """Largest amplitude, in sample intervals, of a line that sampling alone makes: a
 reading that is a sample interval too long in half of each cycle is a square wave of
 half a sample interval, and the line of that is 4/pi times as large."""
+ENDS: Final = 1.02
+"""So many times as large it is found at most where the record ends within a cycle."""
 SPARSE: Final = 1.25
 """A stretch with more frames than so many times its edges is not searched across gaps."""
 WIDTH: Final = "periodic width jitter"
@@ -173,16 +176,25 @@ def _finding(
     evidence: tuple[Evidence, ...],
 ) -> Finding:
     most_us = sampling_us or 0.0
-    own = [line for line in search.lines if line.amplitude_us > most_us]
-    made = [line for line in search.lines if line.amplitude_us <= most_us]
+    own: list[SpectralLine] = []
+    made: list[SpectralLine] = []
+    for line in search.lines:
+        is_own = line.amplitude_us - COVERAGE * line.uncertainty_us > ENDS * most_us
+        (own if is_own else made).append(line)
     beside = ""
     if made:
         beside = (
-            f" The line of {_say_line(made[0])} is no larger than sampling itself makes "
-            f"(up to {most_us:.2g} us)."
+            f" The line of {_say_line(made[0])} is not shown to be larger than sampling "
+            f"itself makes (up to {most_us:.2g} us)."
         )
     if not own:
-        least_us = max(search.least_low_us, search.least_high_us, most_us, RESOLUTION_US)
+        least_us = max(
+            search.least_low_us,
+            search.least_high_us,
+            ENDS * most_us,
+            RESOLUTION_US,
+            *(line.amplitude_us + COVERAGE * line.uncertainty_us for line in made),
+        )
         return measured(
             name,
             0.0,

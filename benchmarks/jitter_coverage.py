@@ -102,7 +102,10 @@ def state(
             ):
                 widths, periods = scatter_of(widths_us, dwells), scatter_of(periods_us)
                 uneven = unevenness(
-                    float(periods.mean_us[0]), periods.rms_us, periods_us.size, interval_us
+                    float(periods.mean_us[0]) * np.arange(periods_us.size + 1),
+                    # A period has two edges.
+                    periods.rms_us / np.sqrt(2.0),
+                    interval_us,
                 )
                 for kind in kinds:
                     scatter = widths if kind == "width" else periods

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.levels import Level
 from pwmscope.findings.middles import middles, spaced
 from pwmscope.findings.moments import mean_of, std_of
@@ -27,7 +27,6 @@ FEWEST_RETURNS: Final = 2
 MOST_RETURNS: Final = 500
 """Of more returns, so many evenly spaced ones are used."""
 MOST_IN_RETURN: Final = 200
-MOST_SPANS: Final = 20
 SIGNIFICANT: Final = 0.05
 _WHAT_TO_DO: Final = (
     "Move the stick to one end and let it come back to neutral, wait a second, then the same "

@@ -128,7 +128,7 @@ class ClockStretch:
         # Across new starts of the clock its numbers keep time to half a frame.
         first = int(np.searchsorted(rise_s, ends_s[0] - 0.5 * period_s))
         last = int(np.searchsorted(rise_s, ends_s[1] + 0.5 * period_s)) - 1
-        return (Evidence(float(rise_s[first]), float(rise_s[last]), self.edges, first, last),)
+        return (Evidence.of(rise_s, first, last, self.edges),)
 
 
 def _before_gaps(number: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

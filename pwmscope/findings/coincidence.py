@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.amounts import say_list
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.glitch_patterns import (
     SIGNIFICANT,
     Pattern,
@@ -19,7 +19,7 @@ from pwmscope.findings.glitch_patterns import (
     find_patterns,
     gather_moments,
 )
-from pwmscope.findings.glitches import MOST_SPANS, Glitches
+from pwmscope.findings.glitches import Glitches
 from pwmscope.findings.record import Record
 
 WINDOW: Final = 0.95

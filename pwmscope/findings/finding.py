@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
 
 from pwmscope.findings.uncertainty import COVERAGE
+
+MOST_SPANS: Final = 20
+"""Time spans that are named as evidence for one finding, where there are more."""
 
 
 class Verdict(StrEnum):
@@ -36,6 +43,29 @@ class Evidence:
     pulses: int
     first: int | None = None
     last: int | None = None
+
+    @classmethod
+    def of(
+        cls, rise_s: npt.NDArray[np.float64], first: int, last: int, pulses: int = 1
+    ) -> Evidence:
+        """Name the stretch from one pulse to another.
+
+        Parameters
+        ----------
+        rise_s : ndarray of float64, shape (n,)
+            Leading edges of all pulses of the channel, in seconds.
+        first, last : int
+            Rows of the first and the last pulse.
+        pulses : int, optional
+            Pulses within it that were used.
+
+        Examples
+        --------
+        >>> Evidence.of(np.array([0.0, 0.02, 0.04]), 1, 2, 2)
+        Evidence(start_s=0.02, end_s=0.04, pulses=2, first=1, last=2)
+        """
+        first, last = int(first), int(last)
+        return cls(float(rise_s[first]), float(rise_s[last]), int(pulses), first, last)
 
 
 @dataclass(frozen=True, slots=True)

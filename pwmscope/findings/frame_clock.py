@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 from pwmscope.findings.clock_wander import Wander, probe_wander
 from pwmscope.findings.frame_numbers import NumberedEdges, number_edges
 from pwmscope.findings.moments import product
+from pwmscope.findings.sampling_law import unevenness
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import excerpt, slices
@@ -22,7 +23,6 @@ ROUND_US: Final = 100.0
 """Frame periods are meant to be whole multiples of this (common practice)."""
 EVIDENT: Final = 500e-6
 """A period farther than this part from the nearest one is not evidently meant to be it."""
-_HARMONICS: Final = 8
 _US_PER_MINUTE: Final = 60e6
 Whole = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
@@ -173,7 +173,7 @@ def fit_clock(table: PulseTable, frames: Frames, periods: Whole) -> FrameClock |
     sampled_us = excerpt(edges.time_us).copy()
     line = _straight_line(edges)
     error_us = edges.time_us
-    uneven = _unevenness(sampled_us - excerpt(error_us), line.rms_us, interval_us)
+    uneven = unevenness(sampled_us - excerpt(error_us), line.rms_us, interval_us)
     wander = probe_wander(edges.number, error_us, edges.borders)
     locked_us = uneven * interval_us / math.sqrt(6.0) / 2.0
     scatter_us2 = max(line.rms_us**2, wander.variance_us2(1) if wander else 0.0)
@@ -293,23 +293,3 @@ def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None
         line.bend_us / line.half**2,
         error_us / line.half**2,
     )
-
-
-def _unevenness(line_us: Real, rms_us: float, interval_us: float) -> float:
-    """Say how far the edges' phases within a sample interval are from uniform.
-
-    Of the phases that the fitted line gives, the largest Fourier coefficient
-    ``|mean of exp(2 pi i k phase)|``, each divided by ``k^2`` as it enters the
-    variance that sampling adds, and damped by the edges' own jitter of deviation s,
-    ``exp(-2 (pi k s / Ts)^2)``. Uniform phases have none (Weyl's criterion). Events
-    timed as they come are uniform.
-    """
-    if not interval_us:
-        return 0.0
-    phase = 2.0 * np.pi * (line_us.ravel() / interval_us % 1.0)
-    jitter = max((rms_us / interval_us) ** 2 - 1.0 / 12.0, 0.0)
-    largest = 0.0
-    for k in range(1, _HARMONICS + 1):
-        even = math.hypot(float(np.cos(k * phase).mean()), float(np.sin(k * phase).mean()))
-        largest = max(largest, even * math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2)
-    return largest

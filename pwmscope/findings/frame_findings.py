@@ -9,13 +9,11 @@ import numpy.typing as npt
 
 from pwmscope.findings.amounts import say_list, say_us
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.frame_faults import After, FrameFaults
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.frame_pattern import Pattern, describe, multiples, say_ms
 
-MOST_SPANS: Final = 20
-"""Most time spans given as evidence for one finding."""
 _MOST_TOLD: Final = 3
 _OWN: Final = "own algorithm; terms of IEEE Std 181 (pulse period), from memory"
 
@@ -124,10 +122,7 @@ def _changes(
         begin = np.flatnonzero(np.concatenate([[True], own[1:] != own[:-1]]))
     last = np.append(begin[1:], used.size) - 1
     rows = zip(frames.index[used[begin]], frames.index[used[last]], last - begin + 1, strict=True)
-    return tuple(
-        Evidence(float(table.rise_s[a]), float(table.rise_s[b]), int(count), int(a), int(b))
-        for a, b, count in rows
-    )
+    return tuple(Evidence.of(table.rise_s, a, b, count) for a, b, count in rows)
 
 
 def fault_findings(
@@ -176,7 +171,7 @@ def _dropped(table: PulseTable, faults: FrameFaults) -> Finding:
         else "No frame is missing."
     )
     spans = [
-        Evidence(float(table.rise_s[a]), float(table.rise_s[b]), 2, int(a), int(b))
+        Evidence.of(table.rise_s, a, b, 2)
         for a, b in zip(
             faults.dropped_from[:MOST_SPANS], faults.dropped_to[:MOST_SPANS], strict=True
         )
@@ -223,10 +218,7 @@ def _extra(table: PulseTable, faults: FrameFaults) -> Finding:
 
 
 def _pulses(table: PulseTable, rows: npt.NDArray[np.int64]) -> tuple[Evidence, ...]:
-    return tuple(
-        Evidence(float(table.rise_s[row]), float(table.rise_s[row]), 1, int(row), int(row))
-        for row in rows[:MOST_SPANS]
-    )
+    return tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MOST_SPANS])
 
 
 def _at(table: PulseTable, row: np.int64) -> str:

@@ -8,6 +8,7 @@ from typing import Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.findings.width_noise import FROM_MAD
 from pwmscope.pulses import Flag, Frames, PulseTable
 from pwmscope.pulses.excerpt import excerpt
 from pwmscope.pulses.frame_pattern import Pattern
@@ -168,7 +169,7 @@ def _deviation_us(table: PulseTable, frames: Frames, used: Whole, index: int) ->
     sample = excerpt(used).ravel()
     expected_us = np.array(frames.patterns[index].periods_us)[frames.place[sample]]
     away_us = np.abs(frames.period_us[sample] - expected_us)
-    return max(1.4826 * float(np.median(away_us)), (table.sample_interval_us or 0.0) / 6**0.5)
+    return max(FROM_MAD * float(np.median(away_us)), (table.sample_interval_us or 0.0) / 6**0.5)
 
 
 def _jumps(

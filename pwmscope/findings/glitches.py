@@ -11,7 +11,7 @@ from scipy import special
 
 from pwmscope.findings.amounts import say_list, say_s
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.glitch_kinds import (
     STUCK_FRAMES,
     TOO_SOON,
@@ -22,8 +22,6 @@ from pwmscope.findings.glitch_kinds import (
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import Span
 
-MOST_SPANS: Final = 20
-"""Most glitches given as evidence."""
 _PLURAL: Final = {
     GlitchKind.RUNT: "runt pulses",
     GlitchKind.NOTCH: "notches",

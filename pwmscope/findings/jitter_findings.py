@@ -8,8 +8,7 @@ from pwmscope.bench import Limits
 from pwmscope.findings.clock_findings import say_floor, say_scatter
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.finding import Evidence, Finding, Verdict, measured, not_shown
-from pwmscope.findings.frame_findings import MOST_SPANS
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, Verdict, measured, not_shown
 from pwmscope.findings.jitter import Separation
 from pwmscope.findings.period_jitter import Jitter, Periods
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.segments import SPREAD_LIMIT
+from pwmscope.findings.width_noise import RANGE_LIMIT
 from pwmscope.pulses import PulseTable, find_frames
 
 QUIET_S: Final = 0.2
@@ -258,7 +258,7 @@ def _jump_times(table: PulseTable, dwells: Dwells, *, arriving: bool) -> npt.NDA
     place = np.searchsorted(rows, dwells.first if arriving else dwells.last) + int(not arriving)
     place = place[(place > 0) & (place < rows.size)]
     step_us = np.abs(width_us[place] - width_us[place - 1])
-    jumps = step_us > max(JUMP * table.convention.span_us, 1.5 * SPREAD_LIMIT * dwells.noise_us)
+    jumps = step_us > max(JUMP * table.convention.span_us, 1.5 * RANGE_LIMIT * dwells.noise_us)
     times_s: npt.NDArray[np.float64] = table.rise_s[rows[place[jumps]]]
     return times_s
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.middles import middles, spaced
 from pwmscope.findings.moments import mean_of, std_of
 from pwmscope.findings.record import Record
@@ -26,7 +26,6 @@ FEWEST_ON_SIDE: Final = 6
 FEWEST_SWEEPS: Final = 2
 MOST_SWEEPS: Final = 40
 MOST_FRAMES: Final = 5000
-MOST_SPANS: Final = 20
 _WHAT_TO_DO: Final = (
     "Move the stick slowly and evenly from one end to the other, through neutral without a "
     "stop, twice each way while recording."
@@ -227,10 +226,8 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     flat_us = np.array([crossing.flat_us for crossing in crossings])
     rise_s = record.table.rise_s
     spans = tuple(
-        Evidence(float(rise_s[c.first]), float(rise_s[c.last]), c.last - c.first + 1,
-                 c.first, c.last)
-        for c in crossings[:MOST_SPANS]
-    )  # fmt: skip
+        Evidence.of(rise_s, c.first, c.last, c.last - c.first + 1) for c in crossings[:MOST_SPANS]
+    )
     if not flat_us.any():
         return _none(crossings, band_us, spans)
     # A sweep too fast to show such a flat says nothing against it.

@@ -50,6 +50,8 @@ class Record:
     @property
     def periods(self) -> npt.NDArray[np.int64]:
         """Places in ``frames`` of the periods that lie wholly outside loss spans; shape (n,)."""
+        if not self.losses:
+            return np.arange(self.frames.index.size)
         begin_s = self.table.rise_s[self.frames.index]
         end_s = begin_s + self.frames.period_us / 1e6
         return np.flatnonzero(~overlaps(self.losses, begin_s, end_s))
@@ -69,6 +71,4 @@ class Record:
         """
         if not rows.size:
             return ()
-        first, last = int(rows[0]), int(rows[-1])
-        rise_s = self.table.rise_s
-        return (Evidence(float(rise_s[first]), float(rise_s[last]), int(rows.size), first, last),)
+        return (Evidence.of(self.table.rise_s, int(rows[0]), int(rows[-1]), rows.size),)

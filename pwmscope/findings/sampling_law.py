@@ -158,23 +158,22 @@ def _second_difference(values: Reals) -> Reals:
     return values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]
 
 
-def unevenness(mean_us: float, std_us: float, count: int, sample_interval_us: float) -> float:
+def unevenness(line_us: npt.NDArray[np.float64], rms_us: float, sample_interval_us: float) -> float:
     """Say how far the edges' phases within a sample interval are from uniform.
 
-    The phase of frame ``i`` is ``i`` times the period, modulo the sample interval, plus
-    the edge's own jitter. Uniform phases have the Fourier coefficients
-    ``|mean of exp(2 pi i k phase)|`` equal to 0 (Weyl's criterion); steps of ``a`` give
-    them at most ``1 / (n |sin(pi k a)|)``, and jitter damps them. The answer is the largest
-    of them, each divided by ``k^2``, as it enters the variance.
+    Of the phases at which a steady clock puts the edges, the largest Fourier
+    coefficient ``|mean of exp(2 pi i k phase)|``, each divided by ``k^2`` as it enters
+    the variance that sampling adds, and damped by the edges' own jitter s,
+    ``exp(-2 (pi k s / Ts)^2)``. Uniform phases have none (Weyl's criterion).
 
     Parameters
     ----------
-    mean_us, std_us : float
-        Mean and standard deviation of the frame period, as measured.
-    count : int
-        Number of periods.
+    line_us : ndarray of float64, any shape
+        Instants at which a steady clock puts the edges, in microseconds.
+    rms_us : float
+        How far the edges lie from it, RMS, as measured.
     sample_interval_us : float
-        Interval between samples.
+        Interval between samples; 0 for events timed as they come, which are uniform.
 
     Returns
     -------
@@ -184,14 +183,19 @@ def unevenness(mean_us: float, std_us: float, count: int, sample_interval_us: fl
 
     Examples
     --------
-    >>> unevenness(20_000.0, 0.0, 3000, 1.0)
+    >>> frames = np.arange(3000)
+    >>> unevenness(20_000.0 * frames, 0.0, 1.0)
     1.0
-    >>> round(unevenness(20_000.4, 0.5, 3000, 1.0), 4)
-    0.04
+    >>> round(unevenness(20_000.31 * frames, 0.35, 1.0), 3)
+    0.0
     """
-    step = (mean_us / sample_interval_us) % 1.0
-    # Two edges at fixed phases scatter by sampling alone by at most 1/4 each.
-    jitter = max((std_us / sample_interval_us) ** 2 - 0.5, 0.0) / 2
-    k = np.arange(1, _HARMONICS + 1)
-    turns = np.maximum(count * np.abs(np.sin(np.pi * k * step)), 1.0)
-    return float(np.max(np.exp(-2 * np.pi**2 * k**2 * jitter) / turns / k**2))
+    if not sample_interval_us:
+        return 0.0
+    phase = 2.0 * np.pi * (line_us.ravel() / sample_interval_us % 1.0)
+    # An edge at a fixed phase flickers between two samples: by at most 1/4, without any jitter.
+    jitter = max((rms_us / sample_interval_us) ** 2 - 0.25, 0.0)
+    largest = 0.0
+    for k in range(1, _HARMONICS + 1):
+        even = math.hypot(float(np.cos(k * phase).mean()), float(np.sin(k * phase).mean()))
+        largest = max(largest, even * math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2)
+    return largest

@@ -11,9 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pwmscope.findings.width_noise import RANGE_LIMIT, WidthNoise
+from pwmscope.findings.width_noise import WidthNoise
 
-SPREAD_LIMIT: Final = RANGE_LIMIT
 SHIFT_LIMIT: Final = 4.0
 """Nor does a window stand still whose halves differ by more than this many deviations of
 their difference."""

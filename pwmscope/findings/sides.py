@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.levels import Amount, Level, weighed_sum
 from pwmscope.findings.moves import Moves
 from pwmscope.findings.record import Record
 from pwmscope.findings.uncertainty import COVERAGE
-
-MOST_SPANS: Final = 20
-"""Most time spans given as evidence for one finding."""
 
 DEFINITIONS: Final = (
     Definition(
@@ -188,11 +185,8 @@ def _turned(record: Record, moves: Moves) -> Finding:
             "reversals", "", f"The stick was not moved: the width never changes by {least} or more."
         )
     inner = moves.turn_row[1:-1]
-    rise_s = record.table.rise_s[inner]
-    spans = tuple(
-        Evidence(float(at_s), float(at_s), 1, int(row), int(row))
-        for at_s, row in zip(rise_s[:MOST_SPANS], inner[:MOST_SPANS], strict=True)
-    )
+    rise_s = record.table.rise_s
+    spans = tuple(Evidence.of(rise_s, row, row) for row in inner[:MOST_SPANS])
     times = "once" if inner.size == 1 else f"{inner.size} times"
     said = f"The movement turned round {times}" if inner.size else "The movement went one way only"
     return measured(

@@ -15,8 +15,8 @@ from pwmscope.findings.definition import Definition
 from pwmscope.findings.dwells import Dwells
 from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.losses import Loss, quiet_limit_s
-from pwmscope.findings.segments import SPREAD_LIMIT
 from pwmscope.findings.travel import pooled_level_us
+from pwmscope.findings.width_noise import RANGE_LIMIT
 from pwmscope.pulses import Convention, PulseTable, find_frames
 
 AWAY: Final = 0.02
@@ -173,7 +173,7 @@ def _next(rise_s: npt.NDArray[np.float64], final: int) -> float | None:
 
 
 def _tolerance_us(table: PulseTable, dwells: Dwells) -> float:
-    return max(0.005 * table.convention.span_us, SPREAD_LIMIT * dwells.noise_us)
+    return max(0.005 * table.convention.span_us, RANGE_LIMIT * dwells.noise_us)
 
 
 def _settled(

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.moments import Summary, mean_of, std_of, summarise
 from pwmscope.findings.uncertainty import of_mean_us, sampling_floor_us
+from pwmscope.findings.width_noise import FROM_MAD
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""
@@ -160,7 +161,7 @@ def _slope(
         return None, None
     off_us = np.abs(start_us - line.level_us - line.slope * (width_us - line.centre_us))
     some_us = off_us[:: max(1, off_us.size // _ENOUGH)]
-    usual_us = 1.4826 * float(np.median(some_us)) + (interval_us or 0.0)
+    usual_us = FROM_MAD * float(np.median(some_us)) + (interval_us or 0.0)
     kept = off_us <= OUTLIER * usual_us
     if not kept.all():
         line = _fit(width_us[kept], start_us[kept], interval_us)

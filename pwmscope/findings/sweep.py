@@ -12,14 +12,13 @@ import numpy.typing as npt
 from pwmscope.findings.curve import DEFINITIONS as OF_CURVE
 from pwmscope.findings.curve import Curve, examine_curve
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
+from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.findings.middles import middles, spaced
 from pwmscope.findings.record import Record
 from pwmscope.findings.travel import Travel
 
 FEWEST_FRAMES: Final = 10
 """Frames that a sweep takes at least; faster ones show no shape."""
-MOST_SPANS: Final = 20
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(

@@ -204,12 +204,4 @@ def _evidence(record: Record, periods: Periods) -> tuple[Evidence, ...]:
     if periods.first is None or periods.last is None:
         return ()
     rise_s = record.table.rise_s
-    return (
-        Evidence(
-            float(rise_s[periods.first]),
-            float(rise_s[periods.last]),
-            periods.summary.count,
-            periods.first,
-            periods.last,
-        ),
-    )
+    return (Evidence.of(rise_s, periods.first, periods.last, periods.summary.count),)

@@ -38,8 +38,7 @@ def whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
     """Name all pulses of a table as evidence, of which so many were used."""
     if not len(table):
         return ()
-    last = len(table) - 1
-    return (Evidence(float(table.rise_s[0]), float(table.rise_s[last]), pulses, 0, last),)
+    return (Evidence.of(table.rise_s, 0, len(table) - 1, pulses),)
 
 
 def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern, ...]) -> Finding:

@@ -174,9 +174,7 @@ def _range_finding(
             "No pulse could be measured.",
         )  # fmt: skip
     if not rows.size:
-        span = Evidence(
-            float(table.rise_s[0]), float(table.rise_s[-1]), width_us.count, 0, len(table) - 1
-        )
+        span = Evidence.of(table.rise_s, 0, len(table) - 1, width_us.count)
         return Finding(
             "pulse width range", 0.0, "", None, limit, Verdict.MEETS, (span,),
             f"All {width_us.count} pulses lie within {convention.low_us:g} to "
@@ -189,12 +187,7 @@ def _range_finding(
     return Finding(
         "pulse width range", float(rows.size), "", None, limit,
         Verdict.MEETS if meets else Verdict.DOES_NOT_MEET,
-        (
-            Evidence(
-                float(table.rise_s[rows[0]]), float(table.rise_s[rows[-1]]), int(rows.size),
-                int(rows[0]), int(rows[-1]),
-            ),
-        ),
+        (Evidence.of(table.rise_s, int(rows[0]), int(rows[-1]), rows.size),),
         f"{rows.size} pulses lie outside {convention.low_us:g} to {convention.high_us:g} us; the "
         f"farthest, {table.width_us[rows[over_us.argmax()]]:.1f} us, by {over_us.max():.1f} us.",
     )  # fmt: skip

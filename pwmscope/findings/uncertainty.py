@@ -40,21 +40,6 @@ def sampling_floor_us(sample_interval_us: float | None) -> float | None:
     return sample_interval_us / math.sqrt(6.0)
 
 
-def largest_floor_us(sample_interval_us: float | None) -> float:
-    """Return the largest scatter that sampling gives a width that does not vary.
-
-    A width of ``k + f`` sample intervals reads as ``k`` or ``k + 1`` of them,
-    the latter with chance ``f``: deviation ``Ts sqrt(f (1 - f))``, at most
-    ``Ts / 2``. Its RMS over all ``f`` is the sampling floor, ``Ts / sqrt(6)``.
-
-    Examples
-    --------
-    >>> largest_floor_us(1.0)
-    0.5
-    """
-    return 0.5 * (sample_interval_us or 0.0)
-
-
 def of_mean_us(
     mean_us: float, std_us: float, count: int, sample_interval_us: float | None
 ) -> float | None:

@@ -173,8 +173,11 @@ def _rows() -> Iterator[tuple[str, Cell]]:
 
 def _measured_rows(channels: list[ChannelFindings]) -> Iterator[tuple[str, Cell]]:
     """Rows of the findings without a limit, in the order in which they are told."""
-    named = {(f.name, f.unit): None for c in channels for f in c.findings if not f.limit}
-    for name, unit in named:
+    units: dict[str, str] = {}
+    for finding in (f for c in channels for f in c.findings if not f.limit):
+        # A bound in words has no unit of its own.
+        units[finding.name] = units.get(finding.name) or finding.unit
+    for name, unit in units.items():
         yield (
             f"{name}, {unit}" if unit else name,
             lambda c, name=name: _said(c, name),  # type: ignore[misc]

@@ -164,11 +164,14 @@ def test_a_clock_in_step_leaves_only_bounds():
 
 
 def test_phases_are_even_when_the_clock_drifts_past_or_the_edges_jitter():
-    assert unevenness(20_000.0, 0.0, 1000, 1.0) == 1.0
-    assert unevenness(20_000.0007, 0.4, 1000, 1.0) > 0.3
-    assert unevenness(20_000.5, 0.5, 1000, 1.0) == pytest.approx(0.25)
-    assert unevenness(20_000.31, 0.46, 1000, 1.0) < 0.02
-    assert unevenness(20_000.0, 2.0, 1000, 1.0) < 1e-9
+    def uneven(period_us, period_jitter_us):
+        return unevenness(period_us * np.arange(1001), period_jitter_us / 2**0.5, 1.0)
+
+    assert uneven(20_000.0, 0.0) == pytest.approx(1.0)
+    assert uneven(20_000.0007, 0.4) > 0.3
+    assert uneven(20_000.5, 0.5) == pytest.approx(0.25)
+    assert uneven(20_000.31, 0.46) < 0.02
+    assert uneven(20_000.0, 2.0) < 1e-9
 
 
 def test_the_sentences_say_it_in_one_unit_and_with_the_rate():

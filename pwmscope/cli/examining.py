@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pwmscope.cli.progress_bar import progress_bar
+from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.capture import Capture
@@ -47,8 +48,21 @@ class Examination:
             None if self.from_time is None else parse_instant_s(self.from_time),
             None if self.to_time is None else parse_instant_s(self.to_time),
         )
+        self._refuse_other_start(capture, part)
         with progress_bar("measuring"):
             return examine(part, off_line=self.off_line, convention=chosen)
+
+    def _refuse_other_start(self, capture: Capture, part: Capture) -> None:
+        """Refuse a part that begins with the marker at another level than the recording.
+
+        The level at the start means that the transmitter is on.
+        """
+        whole, cut = (lines.get(self.off_line or "") for lines in (capture.lines, part.lines))
+        if whole is not None and cut is not None and whole.initial_level != cut.initial_level:
+            raise HintError(
+                f"At {part.start_s:g} s the marker line {self.off_line} says that the transmitter "
+                "is off; choose a --from at which it is on, as at the recording's start."
+            )
 
 
 def examining_options(command: Callable[..., None]) -> Callable[..., None]:

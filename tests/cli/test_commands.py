@@ -142,3 +142,38 @@ def test_no_traceback_and_no_slow_import_in_the_help():
 @pytest.mark.parametrize("command", ["measure", "report", "synth"])
 def test_every_command_explains_itself(command):
     assert run(command, "--help").exit_code == 0
+
+
+def test_a_part_keeps_the_instants_of_the_whole():
+    whole, part = (
+        json.loads(run("measure", PRESET, "--off-line", "tx-on", "--json", "-", *more).stdout)
+        for more in ((), ("--from", "2s", "--to", "14s"))
+    )
+    assert part["capture"]["start_s"] == 2.0
+    assert part["capture"]["duration_s"] == 12.0
+    (loss,) = part["channels"]["RX1"]["signal_loss"]
+    assert loss["lost_s"] == whole["channels"]["RX1"]["signal_loss"][0]["lost_s"]
+    assert loss["class"] == "goes to preset"
+
+
+def test_a_part_that_begins_with_the_transmitter_off_is_refused():
+    done = run("measure", PRESET, "--off-line", "tx-on", "--from", "8s")
+    assert done.exit_code == 2
+    assert "the marker line tx-on says that the transmitter is off" in done.output
+    assert done.output.count("\n") == 1
+
+
+def test_only_the_named_line_is_told():
+    done = run("measure", PRESET, "--line", "RX2", "--json", "-")
+    assert list(json.loads(done.stdout)["channels"]) == ["RX2"]
+    refused = run("measure", PRESET, "--line", "RX9")
+    assert refused.exit_code == 2
+    assert "There is no finding about a line 'RX9'" in refused.output
+
+
+def test_a_finding_is_explained_instead_of_everything_told():
+    done = run("measure", PRESET, "--explain", "neutral", "--line", "RX1")
+    assert done.exit_code == 0
+    assert "Formula: " in done.output
+    assert "Source: JCGM 100" in done.output
+    assert "pulses measured" not in done.output

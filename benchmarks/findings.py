@@ -59,7 +59,7 @@ FINDINGS = "ends = [begin]\n" + "".join(
     f"{code}\nends.append(time.perf_counter())\n" for _, code in STAGES
 )
 NOTE = "with open(FILE, 'w') as out: json.dump(np.diff(ends).tolist(), out)"
-IMPORTS = """numpy as np
+IMPORTS = """numpy as np, polars
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.centring import examine_centring
 from pwmscope.findings.dwells import find_dwells

@@ -16,6 +16,7 @@ from pwmscope.findings.remains import in_passing
 from pwmscope.findings.segments import standing_stretches, stray_widths, trimmed
 from pwmscope.findings.width_noise import CALM, WidthNoise, find_noise
 from pwmscope.pulses import Frames, PulseTable
+from pwmscope.pulses.excerpt import without
 
 FEWEST_PULSES: Final = 6
 SHORTEST_S: Final = 0.4
@@ -171,7 +172,7 @@ class _Pulses:
 
     @classmethod
     def of(cls, table: PulseTable, skipped: npt.NDArray[np.int64]) -> _Pulses:
-        width_us = np.delete(table.width_us, skipped) if skipped.size else table.width_us
+        width_us = without(table.width_us, skipped) if skipped.size else table.width_us
         return cls(table, skipped, width_us)
 
     def without(self, rows: npt.NDArray[np.int64]) -> _Pulses:

@@ -227,7 +227,9 @@ def _straight_line(edges: NumberedEdges) -> _Line:
         own, begin = _stretches(edges.borders, part)
         for i, column in enumerate(columns):
             sums[i, own] += np.add.reduceat(column, begin)
-            squares[i] += [product(column, other) for other in columns]
+            for j, other in enumerate(columns[: i + 1]):
+                squares[i, j] += product(column, other)
+    squares = np.tril(squares) + np.tril(squares, -1).T
     squares -= (sums / length) @ sums.T
     slope_us = float(squares[0, 2] / squares[0, 0])
     level_us = (sums[2] - slope_us * sums[0]) / length

@@ -8,11 +8,11 @@ from typing import Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.width_noise import FROM_MAD
 from pwmscope.pulses import Flag, Frames, PulseTable
 from pwmscope.pulses.excerpt import excerpt
 from pwmscope.pulses.frame_pattern import Pattern
 from pwmscope.pulses.frames import closing_rows
+from pwmscope.pulses.median import FROM_MAD
 
 LINES_UP: Final = 8.0
 """A clock goes on across a gap if the edge after it comes within this many deviations."""

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.width_noise import FROM_MAD
+from pwmscope.pulses.median import FROM_MAD
 
 STEP_MARGIN: Final = 6.0
 """By how much a step has to fit better than a line: in squared deviations, which are twice the

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.pulses.median import median_of
+
 
 @dataclass(frozen=True, slots=True)
 class Summary:
@@ -132,7 +134,7 @@ def summarise(values: npt.NDArray[np.float64]) -> Summary:
         return Summary(0, None, None, None, None, None)
     return Summary(
         int(values.size),
-        float(np.median(values)),
+        median_of(values),
         mean_of(values),
         float(values.min()),
         float(values.max()),

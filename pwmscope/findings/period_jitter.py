@@ -15,7 +15,8 @@ from pwmscope.findings.moments import Summary, mean_of, product, std_of
 from pwmscope.findings.scatter import Scatter
 from pwmscope.findings.uncertainty import sampling_floor_us
 from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.excerpt import excerpt
+from pwmscope.pulses.excerpt import excerpt, without
+from pwmscope.pulses.median import median_of
 
 PERCENTS: Final = (2.5, 97.5)
 _BATCHES: Final = 32
@@ -125,7 +126,7 @@ def read_periods(table: PulseTable, frames: Frames, periods: Whole) -> Periods:
     whole = used.size == frames.period_us.size and frames.is_steady
     summary = Summary(
         int(used.size),
-        frames.usual_us if whole else float(np.median(period_us)),
+        frames.usual_us if whole else median_of(period_us),
         float(groups.mean_us[0]) if groups.count.size == 1 else mean_of(period_us),
         float(period_us.min()),
         float(period_us.max()),
@@ -135,7 +136,7 @@ def read_periods(table: PulseTable, frames: Frames, periods: Whole) -> Periods:
     jitter = jitter_of(deviation_us, rms_us, floor_us)
     change_us = np.diff(deviation_us)
     if borders.size:
-        change_us = np.delete(change_us, borders - 1)
+        change_us = without(change_us, borders - 1)
     change = jitter_of(change_us, rms_of(change_us), change_floor_us)
     return Periods(
         summary,

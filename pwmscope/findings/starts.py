@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.moments import Summary, mean_of, std_of, summarise
 from pwmscope.findings.uncertainty import of_mean_us, sampling_floor_us
-from pwmscope.findings.width_noise import FROM_MAD
+from pwmscope.pulses.median import FROM_MAD
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""

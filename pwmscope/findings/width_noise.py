@@ -10,13 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.pulses.median import FROM_MAD
 
 RANGE_LIMIT: Final = 8.0
 """A window whose range exceeds this many noise deviations is not standing still:
 a Gaussian window of 20 does so some three times in a million (each of 190 differences
 has deviation sqrt(2) s, and 8 s is 5.7 of those)."""
-FROM_MAD: Final = 1.4826
-"""A Gaussian's standard deviation over its median absolute deviation."""
 LEAST: Final = 5e-5
 """Least noise assumed, as a part of the convention's span."""
 CALM: Final = 0.015

@@ -10,6 +10,7 @@ from scipy.special import ndtri
 
 from pwmscope.pulses.excerpt import excerpt, slices
 from pwmscope.pulses.frame_pattern import REACH_MOST, Pattern, Recognition, reach_us
+from pwmscope.pulses.median import FROM_MAD, median_of
 from pwmscope.pulses.stretches import FEWEST, FEWEST_TURNS, TOLERANCE, by_stretches
 
 LONGEST: Final = 8
@@ -91,8 +92,8 @@ def _best_lag(
 
 def _plain(period_us: npt.NDArray[np.float64], interval_us: float) -> tuple[Recognition, float]:
     """Take the median for the one period that repeats; return the scatter about it, too."""
-    usual_us = float(np.median(period_us))
-    scatter_us = 1.4826 * float(np.median(np.abs(excerpt(period_us) - usual_us)))
+    usual_us = median_of(period_us)
+    scatter_us = FROM_MAD * float(np.median(np.abs(excerpt(period_us) - usual_us)))
     limit_us = reach_us(scatter_us, usual_us, interval_us)
     found, excess_us = [np.zeros(0, np.int64)], 0.0
     for part in slices(period_us.size):

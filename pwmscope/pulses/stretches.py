@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.pulses.frame_pattern import Pattern, Recognition, reach_us
+from pwmscope.pulses.median import median_of
 
 FEWEST: Final = 12
 """Fewest periods in a row that show a pattern."""
@@ -91,7 +92,7 @@ def by_stretches(
         table_us[k, : len(pattern)] = pattern.periods_us
     odd = np.flatnonzero(~fits | (np.abs(period_us - table_us[own, place]) > limit_us))
     one = len(patterns) == 1 and len(patterns[0]) == 1
-    usual_us = float(np.median(period_us)) if one else usual_us
+    usual_us = median_of(period_us) if one else usual_us
     return Recognition(
         usual_us, patterns, own.astype(np.int8), place.astype(np.int8), odd, limit_us
     )

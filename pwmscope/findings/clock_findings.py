@@ -146,7 +146,7 @@ def _error(
         rms_us,
         "us",
         f"{sentence}.{say_floor(error)}",
-        uncertainty=rms_uncertainty_us(clock.time_error_us, rms_us),
+        uncertainty=rms_uncertainty_us(clock.time_error_us, rms_us, error.sampling_floor_rms),
         evidence=evidence,
     )
 

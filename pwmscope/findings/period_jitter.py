@@ -143,7 +143,7 @@ def read_periods(table: PulseTable, frames: Frames, periods: Whole) -> Periods:
         scatter,
         jitter,
         change,
-        0.0 if change.rms is None else rms_uncertainty_us(change_us, change.rms),
+        0.0 if change.rms is None else rms_uncertainty_us(change_us, change.rms, change_floor_us),
         int(frames.index[used[0]]),
         int(frames.index[used[-1]]),
     )
@@ -245,7 +245,7 @@ def rms_of(values_us: Real) -> float | None:
     return math.sqrt(product(values_us, values_us) / values_us.size) if values_us.size else None
 
 
-def rms_uncertainty_us(values_us: Real, rms_us: float) -> float:
+def rms_uncertainty_us(values_us: Real, rms_us: float, floor_us: float | None = None) -> float:
     """Return the standard uncertainty of an RMS value.
 
     ``s / sqrt(2 n)`` (JCGM 100, E.4.3), or by the scatter of the mean squares of 32
@@ -258,12 +258,17 @@ def rms_uncertainty_us(values_us: Real, rms_us: float) -> float:
         The values in order of time, at least one.
     rms_us : float
         Their root mean square.
+    floor_us : float, optional
+        What sampling alone gives; values that scatter by less, as those of a clock in
+        step with the analyser's do, are known no better than that.
 
     Returns
     -------
     float
         In microseconds.
     """
+    if floor_us is not None and rms_us < floor_us:
+        return floor_us
     independent_us = rms_us / math.sqrt(2.0 * values_us.size)
     if values_us.size < 2 * _BATCHES or not rms_us:
         return independent_us

@@ -165,7 +165,7 @@ def _rows() -> Iterator[tuple[str, Cell]]:
         "pulses outside convention",
         lambda c: str(c.travel.outside_convention) if c.travel else "–",
     )
-    yield "glitches", lambda c: str(c.timing.glitches) if c.timing else "–"
+    yield "glitches, short or notched", lambda c: str(c.timing.glitches) if c.timing else "–"
     yield "missing frames", lambda c: str(c.timing.missing_frames) if c.timing else "–"
     yield "signal loss", _losses
     yield "verdict", lambda c: c.verdict.value

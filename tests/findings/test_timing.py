@@ -314,3 +314,12 @@ def test_a_recording_with_dropped_frames_and_a_loss_from_its_script():
     assert timing.missing_frames == np.count_nonzero(outside)
     assert timing.clock.period_us == pytest.approx(20_000, abs=0.01)
     assert timing.time_interval_error_us.rms == pytest.approx(1.5, rel=0.1)
+
+
+def test_a_clock_in_step_with_the_analyser_is_known_no_better_than_its_samples():
+    timing = timing_of(starts([20_000.0], jitter_us=0.0), interval_us=10.0)
+    error = said(timing, "time interval error")
+    assert error.value == pytest.approx(0.0, abs=1e-9)
+    assert error.uncertainty == pytest.approx(10.0 / 12**0.5)
+    assert said(timing, "cycle-to-cycle jitter").uncertainty == pytest.approx(10.0 / 2**0.5)
+    assert said(timing, "period jitter").value.startswith("at most")

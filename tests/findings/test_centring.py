@@ -72,6 +72,8 @@ def test_hysteresis_covers_its_truth(rate_hz, apart_us):
     doubt_us = 2 * found.findings[0].uncertainty + 0.5e6 / rate_hz
     assert abs(found.repeatability_us - 0.3) <= doubt_us
     assert found.findings[1].interval == found.hysteresis.interval_us
+    # Every return is named as evidence.
+    assert [len(finding.evidence) for finding in found.findings[:2]] == [12, 12]
 
 
 def test_the_95_percent_interval_of_a_difference_covers_it_in_95_percent():

@@ -1,6 +1,7 @@
 """The words: every verdict is said, and nothing is ever called safe."""
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -61,3 +62,17 @@ def test_a_hostile_name_is_made_plain():
     name = say_line("\x1b[31m" + "A" * 10_000)
     assert len(name) <= 40
     assert name.isprintable()
+
+
+def test_a_finding_has_one_row_though_one_channel_has_only_a_bound():
+    # At 100 kS/s, in step with the frames, the jitter is a bound in words, without a unit.
+    findings = examine(load(CAPTURES / "unmixed-drive.csv.gz"))
+    findings_of = {f.name: f for f in findings.channels["drive-left"].findings}
+    assert findings_of["period jitter"].unit == ""
+    clean = examine(load(CAPTURES / "clean-sweep.csv"))
+    both = replace(
+        clean, channels={**clean.channels, "drive-left": findings.channels["drive-left"]}
+    )
+    rows = [row for row in printed(both, width=120).splitlines() if row.startswith("period jitter")]
+    assert sum(row.startswith("period jitter, us ") for row in rows) == 1
+    assert not any(row.startswith("period jitter ") for row in rows)

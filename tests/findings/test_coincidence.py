@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import poisson
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.coincidence import DEFINITIONS, examine_coincidence
@@ -170,3 +171,12 @@ def test_moments_are_those_of_a_walk_from_one_to_the_next(times, window):
             expected.append(i)
             end = moment + window
     assert _openers(time_s, float(window)).tolist() == expected
+
+
+def test_the_chance_of_a_pattern_is_that_of_as_many_or_more():
+    # Three moments of two lines meet: the Poisson tail from 3 on, by scipy's distribution.
+    missing = {"RX1": [40, 90, 200, 260, 300, 410], "RX2": [40, 90, 200, 150, 330, 470]}
+    both = next(p for p in examine(missing).patterns if len(p.lines) == 2)
+    assert both.count == 3
+    assert both.expected > 0.0
+    assert both.chance == pytest.approx(float(poisson.sf(2, both.expected)), rel=1e-9)

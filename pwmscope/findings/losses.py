@@ -1,10 +1,10 @@
-"""When the signal was lost: from a marker line, or inferred from the outputs alone."""
+"""When the signal was lost: what a loss is, and the marker line that shows it."""
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -12,24 +12,46 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import HintError
-from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.width_noise import RANGE_LIMIT
-from pwmscope.pulses import PulseTable, find_frames
 
 QUIET_S: Final = 0.2
 """A line without pulses for longer than this, and for 5 frames, has gone quiet."""
 QUIET_FRAMES: Final = 5
 BOUNCE_S: Final = 0.05
 """Marker levels shorter than this are contact bounce."""
-JUMP: Final = 0.04
-"""A change from one frame to the next by more than this part of the convention's span is
-a jump; a hand takes several frames for it (common practice, from memory)."""
-LEAST_STAND_S: Final = 0.5
+
+
+class Known(StrEnum):
+    """How the moment of a loss is known."""
+
+    MARKED = "marked"
+    STATED = "stated"
+    INFERRED = "inferred"
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """How, and how well, the moment of a loss is known.
+
+    Parameters
+    ----------
+    known : Known
+        From a marker line, from a person, or from the outputs alone.
+    within_s : float or None
+        Marked: the sample interval before the marker's edge. Stated: half-width
+        about the stated time. None where inferred.
+    last_following_s : float or None
+        Where inferred: when an output was last seen to follow a moving stick,
+        which is the earliest the signal can have gone. None otherwise.
+    """
+
+    known: Known
+    within_s: float | None
+    last_following_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """One loss of the signal.
+    """One loss of the signal, or what looks like one.
 
     Parameters
     ----------
@@ -37,24 +59,69 @@ class Loss:
         Moment of loss in seconds since the capture's start; where it is inferred,
         the moment of its first visible effect.
     back_s : float
-        Moment the transmitter, or the first output, came back; the capture's
-        end where it never did.
+        The earliest moment at which the transmitter, or the first output, may
+        have been back; the capture's end where it never was.
     came_back : bool
         Whether it came back within the capture.
-    is_marked : bool
-        Whether a marker line says so; otherwise it is inferred.
+    moment : Moment
+        How well ``lost_s`` is known.
     lines : frozenset of str
         The lines it concerns.
     sentence : str
         How it is known.
+    is_restart : bool
+        Whether all lines went quiet while the transmitter was on, so that it is
+        a supply or receiver restart rather than a loss.
+    is_return_shown : bool
+        Whether a marker, or the outputs beyond doubt, tell when it came back.
+    doubt : str
+        Why the recording contradicts it, as a sentence; empty where it does not.
+    earliest_s, latest_s : float
+        The earliest and the latest that the signal can have gone.
     """
 
     lost_s: float
     back_s: float
     came_back: bool
-    is_marked: bool
+    moment: Moment
     lines: frozenset[str]
     sentence: str
+    is_restart: bool = False
+    is_return_shown: bool = False
+    doubt: str = ""
+
+    earliest_s: float = field(init=False)
+    latest_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        within_s = self.moment.within_s or 0.0
+        stated = self.moment.known is Known.STATED
+        followed_s = self.moment.last_following_s
+        earliest_s = self.lost_s - within_s if followed_s is None else followed_s
+        object.__setattr__(self, "earliest_s", earliest_s)
+        object.__setattr__(self, "latest_s", self.lost_s + within_s * stated)
+
+    @property
+    def is_marked(self) -> bool:
+        """Whether a marker line gives the moment."""
+        return self.moment.known is Known.MARKED
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What a marker line says.
+
+    Parameters
+    ----------
+    losses : tuple of Loss
+        Each stretch in which the transmitter went off.
+    linked_s : float
+        When the transmitter was first on; the capture's start where it was on
+        from the beginning.
+    """
+
+    losses: tuple[Loss, ...]
+    linked_s: float
 
 
 def quiet_limit_s(usual_us: float) -> float:
@@ -62,29 +129,44 @@ def quiet_limit_s(usual_us: float) -> float:
     return max(QUIET_S, QUIET_FRAMES * usual_us / 1e6)
 
 
-def marked_losses(marker: Line, duration_s: float, lines: frozenset[str]) -> tuple[Loss, ...]:
+def marked_losses(
+    marker: Line,
+    end_s: float,
+    lines: Iterable[str],
+    *,
+    on_level: int | None = None,
+    start_s: float = 0.0,
+    interval_us: float | None = None,
+) -> Marks:
     """Read the losses off a wire that shows whether the transmitter is on.
 
-    The level at the start of the capture means on; the other level, held for
-    longer than contact bounce, means off.
+    A level held for at least 50 ms counts; shorter ones are contact bounce. A
+    change is timed at its first edge, so that a loss begins as early as it may
+    have and ends as early as it may have.
 
     Parameters
     ----------
     marker : Line
         The wire on the transmitter's switch or on a push-button.
-    duration_s : float
-        Length of the capture in seconds.
-    lines : frozenset of str
+    end_s : float
+        End of the capture in seconds.
+    lines : iterable of str
         The lines that depend on the transmitter.
+    on_level : int, optional
+        The level, 0 or 1, that means on; by default that at the start.
+    start_s : float
+        Start of the capture in seconds.
+    interval_us : float or None
+        Interval between samples in microseconds.
 
     Returns
     -------
-    tuple of Loss
+    Marks
 
     Raises
     ------
     HintError
-        If the marker never changes.
+        If the marker never changes, never holds a level, or is never on.
     """
     edges_s = marker.edges_ps / PS_PER_S
     if not edges_s.size:
@@ -92,183 +174,54 @@ def marked_losses(marker: Line, duration_s: float, lines: frozenset[str]) -> tup
             f"The marker line {marker.name} never changes, so it marks no loss; "
             "check its wire, or leave --off-line out."
         )
-    off_s = edges_s[0::2]
-    on_s = np.concatenate([edges_s[1::2], np.array([duration_s])])[: off_s.size]
-    long_on = np.concatenate([[True], off_s[1:] - on_s[:-1] > BOUNCE_S])
-    ends = np.concatenate([long_on[1:], [True]])
-    off_s, on_s = off_s[long_on], on_s[ends]
-    held = on_s - off_s > BOUNCE_S
-    return tuple(
-        Loss(
-            float(off),
-            float(on),
-            bool(on < duration_s),
-            is_marked=True,
-            lines=lines,
-            sentence=f"Line {marker.name} marks the transmitter off at {off:.3f} s.",
+    begin_s, level = _held_levels(edges_s, marker, start_s, end_s)
+    if begin_s.size < 2:
+        raise HintError(
+            f"The marker line {marker.name} changes {edges_s.size} times and never holds another "
+            f"level for {BOUNCE_S * 1e3:.0f} ms, so it marks no loss; check its wire, or leave "
+            "--off-line out."
         )
-        for off, on in zip(off_s[held], on_s[held], strict=True)
-    )
-
-
-def inferred_losses(
-    tables: Mapping[str, PulseTable], dwells: Mapping[str, Dwells], duration_s: float
-) -> tuple[Loss, ...]:
-    """Infer losses from the outputs alone: quiet lines, or outputs that jump together.
-
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The servo channels.
-    dwells : mapping of str to Dwells
-        Their dwells.
-    duration_s : float
-        Length of the capture in seconds.
-
-    Returns
-    -------
-    tuple of Loss
-        In order of time, not overlapping.
-    """
-    quiet = _quiet_losses(tables, dwells, duration_s)
-    jumps = _jump_losses(tables, dwells)
-    apart = [
-        j for j in jumps if not any(j.lost_s <= q.back_s and q.lost_s <= j.back_s for q in quiet)
-    ]
-    return tuple(sorted((*quiet, *apart), key=lambda loss: loss.lost_s))
-
-
-def _quiet_losses(
-    tables: Mapping[str, PulseTable], dwells: Mapping[str, Dwells], duration_s: float
-) -> list[Loss]:
-    pauses = sorted(
-        (pause for name, table in tables.items() for pause in _pauses(name, table, duration_s)),
-    )
-    losses: list[Loss] = []
-    group: list[tuple[float, float, str]] = []
-    for pause in [*pauses, (np.inf, np.inf, "")]:
-        if group and pause[0] > min(end for _, end, _ in group):
-            losses.append(_quiet_loss(group, tables, dwells, duration_s))
-            group = []
-        group.append(pause)
-    return losses
-
-
-def _pauses(name: str, table: PulseTable, duration_s: float) -> list[tuple[float, float, str]]:
-    """List when a line went quiet: from its first missing frame to its next pulse."""
-    rise_s = table.rise_s[table.measured]
-    usual_us = find_frames(table).usual_us
-    if usual_us is None:
-        return []
-    gap_s = np.diff(rise_s, append=duration_s)
-    at = np.flatnonzero(gap_s > quiet_limit_s(usual_us))
-    missing_s = rise_s[at] + usual_us / 1e6
-    return [
-        (float(start), float(end), name)
-        for start, end in zip(missing_s, rise_s[at] + gap_s[at], strict=True)
-    ]
-
-
-def _quiet_loss(
-    group: list[tuple[float, float, str]],
-    tables: Mapping[str, PulseTable],
-    dwells: Mapping[str, Dwells],
-    duration_s: float,
-) -> Loss:
-    seen_s = min(start for start, _, _ in group)
-    back_s = min(end for _, end, _ in group)
-    quiet = {name for _, _, name in group}
-    alone = len(quiet) == 1 and len(tables) > 1
-    sentence = f"{', '.join(sorted(quiet))} went quiet at {seen_s:.3f} s"
-    if alone:
-        sentence += " while other lines kept their pulses; a loose wire looks the same"
-    else:
-        sentence += f"; {_say_last_movement(tables, dwells, seen_s)}"
-    return Loss(
-        seen_s,
-        back_s,
-        back_s < duration_s,
-        is_marked=False,
-        lines=frozenset(quiet if alone else tables),
-        sentence=f"Inferred: {sentence}.",
-    )
-
-
-def _say_last_movement(
-    tables: Mapping[str, PulseTable], dwells: Mapping[str, Dwells], seen_s: float
-) -> str:
-    """Say since when all outputs stood still before a loss showed."""
-    since_s = 0.0
-    for name, stays in dwells.items():
-        usual_s = (find_frames(tables[name]).usual_us or 0.0) / 1e6
-        at = np.flatnonzero((stays.start_s < seen_s) & (stays.end_s >= seen_s - 3 * usual_s))
-        since_s = max(since_s, float(stays.start_s[at[0]]) if at.size else seen_s)
-    if since_s >= seen_s:
-        return "a stick moved until then"
-    return f"no output had moved since {since_s:.3f} s, so the signal went in between"
-
-
-def _jump_losses(tables: Mapping[str, PulseTable], dwells: Mapping[str, Dwells]) -> list[Loss]:
-    """Find stretches in which all outputs stand still between two joint jumps."""
-    losses: list[Loss] = []
-    arrivals = sorted(
-        (float(t), name)
-        for name, table in tables.items()
-        for t in _jump_times(table, dwells[name], arriving=True)
-    )
-    busy_until_s = -np.inf
-    for (first_s, first), (second_s, second) in itertools.pairwise(arrivals):
-        frame_s = (find_frames(tables[first]).usual_us or 0.0) / 1e6
-        if first == second or second_s - first_s > frame_s or first_s <= busy_until_s:
-            continue
-        end_s = _stand_until(dwells, second_s, frame_s)
-        if end_s is None or end_s - first_s < LEAST_STAND_S:
-            continue
-        leaving = [
-            name
-            for name, table in tables.items()
-            if np.any(
-                np.abs(_jump_times(table, dwells[name], arriving=False) - end_s) <= 2 * frame_s
-            )
-        ]
-        if not leaving:
-            continue
-        busy_until_s = end_s + 2 * frame_s
-        losses.append(
+    is_on = level == (marker.initial_level if on_level is None else on_level)
+    if not is_on.any():
+        raise HintError(
+            f"The marker line {marker.name} never shows the transmitter on; check which of its "
+            "levels means on."
+        )
+    moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None)
+    concerned = frozenset(lines)
+    ends_s = np.append(begin_s[1:], end_s)
+    first_on = int(is_on.argmax())
+    return Marks(
+        tuple(
             Loss(
-                first_s,
-                end_s,
-                came_back=True,
-                is_marked=False,
-                lines=frozenset(tables),
-                sentence=(
-                    f"Inferred: outputs jumped together at {first_s:.3f} s, all stood still, and "
-                    f"{', '.join(leaving)} jumped again at {end_s:.3f} s; before the first jump "
-                    f"{_say_last_movement(tables, dwells, first_s)}."
-                ),
+                off_s, on_s, on_s < end_s, moment, concerned,
+                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s.",
+                is_return_shown=True,
             )
-        )
-    return losses
+            for off_s, on_s, on in zip(
+                begin_s.tolist()[first_on:], ends_s.tolist()[first_on:], is_on[first_on:],
+                strict=True,
+            )
+            if not on
+        ),
+        float(begin_s[first_on]),
+    )  # fmt: skip
 
 
-def _jump_times(table: PulseTable, dwells: Dwells, *, arriving: bool) -> npt.NDArray[np.float64]:
-    """Return when a width jumped to a dwell (or away from one) from frame to frame."""
-    rows = np.flatnonzero(table.measured)
-    width_us = table.width_us[rows]
-    place = np.searchsorted(rows, dwells.first if arriving else dwells.last) + int(not arriving)
-    place = place[(place > 0) & (place < rows.size)]
-    step_us = np.abs(width_us[place] - width_us[place - 1])
-    jumps = step_us > max(JUMP * table.convention.span_us, 1.5 * RANGE_LIMIT * dwells.noise_us)
-    times_s: npt.NDArray[np.float64] = table.rise_s[rows[place[jumps]]]
-    return times_s
+def _held_levels(
+    edges_s: npt.NDArray[np.float64], marker: Line, start_s: float, end_s: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    """List the levels that were held, and since when; each differs from the one before.
 
-
-def _stand_until(dwells: Mapping[str, Dwells], from_s: float, frame_s: float) -> float | None:
-    """Return when the first of all channels leaves the dwell it stands in."""
-    ends_s = []
-    for stays in dwells.values():
-        at = np.flatnonzero((stays.start_s <= from_s + frame_s) & (stays.end_s > from_s))
-        if not at.size:
-            return None
-        ends_s.append(float(stays.end_s[at[0]]) + frame_s)
-    return min(ends_s)
+    The level at the start counts however soon it changes, one at the end only if it
+    was seen for long enough.
+    """
+    bounds_s = np.concatenate([[start_s], edges_s, [end_s]])
+    level = (marker.initial_level + np.arange(bounds_s.size - 1)) % 2
+    held = np.diff(bounds_s) >= BOUNCE_S
+    held[0] = True
+    at = np.flatnonzero(held)
+    changes = np.append(True, np.diff(level[at]) != 0)
+    # A change began where the level held before it ended: at the first edge of its bounce.
+    before_s = np.append(start_s, bounds_s[at[:-1] + 1])
+    return before_s[changes], level[at][changes]

@@ -68,7 +68,7 @@ class ChannelFindings:
             self.timing, self.rhythm, self.stability, self.travel, self.resolution,
             self.centring, self.sweeps, self.glitches,
         )  # fmt: skip
-        of_loss = () if self.silence is None else (self.silence.finding,)
+        of_loss = () if self.silence is None else self.silence.findings
         return (*(f for answer in told if answer is not None for f in answer.findings), *of_loss)
 
     @property

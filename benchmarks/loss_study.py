@@ -1,0 +1,159 @@
+"""How well losses are told: a detection study over random recordings whose truth is known.
+
+    python benchmarks/loss_study.py [LOSSES] [SEED]
+
+makes random recordings (`loss_scripts`) until they hold LOSSES losses (5,000 unless given),
+says what every line did in each, and prints, as Markdown, what was found against what the
+scripts say: the classes, the verdicts, the errors of the times, and the number of false "meets".
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from loss_scripts import Bench, TrueLoss, random_bench
+
+from pwmscope.findings.listening import listen, marking_of
+from pwmscope.findings.loss.event import LossEvent
+from pwmscope.pulses import decode, find_frames
+
+CLASSES = ("pulses stop", "holds last", "goes to preset", "wanders", "keeps following")
+VERDICTS = ("meets", "not shown", "does not meet")
+
+
+@dataclass(frozen=True)
+class Told:
+    """One loss of one line: the truth, and what was found (None where it was not seen)."""
+
+    seed: int
+    truth: TrueLoss
+    event: LossEvent | None
+    frame_s: float
+
+
+def examine_bench(bench: Bench) -> dict[str, tuple[LossEvent, ...]]:
+    """Analyse one recording as `examine` does, without the figures that are not about losses."""
+    marking = marking_of(bench.capture, bench.off_line, bench.off_at_s, bench.sheet)
+    tables = {k: t for k, t in decode(bench.capture).items() if k != marking.line}
+    frames = {name: find_frames(table) for name, table in tables.items()}
+    heard = listen(bench.capture, tables, frames, marking, marking.limits)
+    return {name: silence.events for name, silence in heard.silences.items()}
+
+
+def study_seed(seed: int) -> list[Told]:
+    """Make and analyse one recording."""
+    bench = random_bench(seed)
+    events = examine_bench(bench)
+    told = []
+    for truth in bench.truth:
+        near = [e for e in events[truth.line] if abs(e.lost_s - truth.off_s) < 2.2]
+        meets = [e for e in near if e.verdict is not None and e.verdict.value == "meets"]
+        near.sort(key=lambda e: abs(e.lost_s - truth.off_s))
+        event = meets[0] if meets else near[0] if near else None
+        told.append(Told(seed, truth, event, bench.frame_s))
+    return told
+
+
+def study(losses: int, first_seed: int) -> list[Told]:
+    """Analyse recordings until there are so many losses."""
+    told: list[Told] = []
+    seen, seed = 0, first_seed
+    with ProcessPoolExecutor(2) as pool:
+        while seen < losses:
+            batch = list(pool.map(study_seed, range(seed, seed + 100), chunksize=5))
+            seed += 100
+            seen += sum(len({t.truth.off_s for t in own}) for own in batch)
+            told += [t for own in batch for t in own]
+    return told
+
+
+def verdict_of(told: Told) -> str:
+    """Name the verdict; a loss that was not seen is not shown."""
+    return told.event.verdict.value if told.event and told.event.verdict else "not shown"
+
+
+def false_meets(told: list[Told]) -> list[Told]:
+    """List the losses that were said to meet the limit and do not by the script."""
+    return [t for t in told if verdict_of(t) == "meets" and not t.truth.conforms]
+
+
+def table(rows: list[list[str]], head: list[str]) -> str:
+    """Write a Markdown table."""
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def class_table(told: list[Told]) -> str:
+    """Confusion matrix of the classes, where the moment is right and nothing else happened."""
+    plain = [t for t in told if t.truth.plain and t.event is not None]
+    counts = Counter(
+        (t.truth.behaviour, t.event.behaviour.value if t.event.behaviour else "not shown")
+        for t in plain
+        if t.event
+    )
+    found = (*CLASSES, "not shown")
+    rows = [[f"**{true}**", *(str(counts[true, seen]) for seen in found)] for true in CLASSES]
+    return table(rows, ["by the script", *found])
+
+
+def verdict_table(told: list[Told]) -> str:
+    """Count what was said of devices that stop in time, and of those that do not."""
+    rows = []
+    for mark in ("marked", "stated", "stated wrongly", "goes off late", "none"):
+        for conforms in (True, False):
+            own = [t for t in told if t.truth.mark == mark and t.truth.conforms is conforms]
+            counts = Counter(verdict_of(t) for t in own)
+            does = "stops in time" if conforms else "does not"
+            rows.append([mark, does, *(str(counts[v]) for v in VERDICTS)])
+    return table(rows, ["moment", "by the script", *VERDICTS])
+
+
+def timing_table(told: list[Told]) -> str:
+    """Percentiles of the error of the settle time; how often the truth lies in its bounds."""
+    rows = []
+    for mark in ("marked", "stated"):
+        for kind in ("pulses stop", "goes to preset"):
+            own = [
+                (event, t.truth.settles_s, t.frame_s)
+                for t in told
+                if t.truth.plain and t.truth.mark == mark and t.truth.behaviour == kind
+                and (event := t.event) is not None and t.truth.settles_s is not None
+                and event.behaviour is not None and event.behaviour.value == kind
+            ]  # fmt: skip
+            errors_s = np.array([(e.settle_s or 0.0) - true_s for e, true_s, _ in own])
+            frames = errors_s / np.array([frame_s for *_, frame_s in own])
+            within = sum(
+                bounds[0] - frame_s <= true_s <= bounds[1]
+                for e, true_s, frame_s in own
+                if (bounds := e.settle_bounds_s) is not None
+            )
+            cells = [f"{p:.1f}" for p in np.percentile(errors_s * 1e3, (1, 50, 99))]
+            cells += [f"{p:.2f}" for p in np.percentile(frames, (1, 50, 99))]
+            rows.append([mark, kind, str(len(own)), *cells, f"{100 * within / len(own):.1f} %"])
+    head = ["moment", "class", "losses", "1 %, ms", "50 %, ms", "99 %, ms", "1 %, frames",
+            "50 %, frames", "99 %, frames", "truth within the bounds"]  # fmt: skip
+    return table(rows, head)
+
+
+def main() -> None:
+    """Run the study and print it."""
+    losses = int(sys.argv[1].replace("_", "")) if len(sys.argv) > 1 else 5_000
+    first_seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    told = study(losses, first_seed)
+    whole = len({(t.seed, t.truth.off_s) for t in told})
+    print(f"{whole} losses, {len(told)} as lines show them; the limit is 2 s.\n")
+    print(f"Classes found\n\n{class_table(told)}\n")
+    print(f"Verdicts\n\n{verdict_table(told)}\n")
+    print(f"Error of the settle time\n\n{timing_table(told)}\n")
+    wrong = false_meets(told)
+    print(f'False "meets": {len(wrong)}')
+    for t in wrong:
+        print(f"  seed {t.seed}: {t.truth}: {t.event}")
+
+
+if __name__ == "__main__":
+    main()

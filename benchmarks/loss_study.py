@@ -19,7 +19,7 @@ from loss_scripts import Bench, TrueLoss, random_bench
 
 from pwmscope.findings.listening import listen, marking_of
 from pwmscope.findings.loss.event import LossEvent
-from pwmscope.pulses import decode, find_frames
+from pwmscope.findings.servo_lines import find_servo_lines
 
 CLASSES = ("pulses stop", "holds last", "goes to preset", "wanders", "keeps following")
 VERDICTS = ("meets", "not shown", "does not meet")
@@ -38,9 +38,7 @@ class Told:
 def examine_bench(bench: Bench) -> dict[str, tuple[LossEvent, ...]]:
     """Analyse one recording as `examine` does, without the figures that are not about losses."""
     marking = marking_of(bench.capture, bench.off_line, bench.off_at_s, bench.sheet)
-    tables = {k: t for k, t in decode(bench.capture).items() if k != marking.line}
-    frames = {name: find_frames(table) for name, table in tables.items()}
-    heard = listen(bench.capture, tables, frames, marking, marking.limits)
+    heard = listen(find_servo_lines(bench.capture, marking.line), marking, marking.limits)
     return {name: silence.events for name, silence in heard.silences.items()}
 
 
@@ -50,7 +48,7 @@ def study_seed(seed: int) -> list[Told]:
     events = examine_bench(bench)
     told = []
     for truth in bench.truth:
-        near = [e for e in events[truth.line] if abs(e.lost_s - truth.off_s) < 2.2]
+        near = [e for e in events.get(truth.line, ()) if abs(e.lost_s - truth.off_s) < 2.2]
         meets = [e for e in near if e.verdict is not None and e.verdict.value == "meets"]
         near.sort(key=lambda e: abs(e.lost_s - truth.off_s))
         event = meets[0] if meets else near[0] if near else None

@@ -31,7 +31,7 @@ CHANNELS = 8
 PS = 1e12
 MEASURED = {
     "decode": "decode(capture)",
-    "losses": "listen(capture, tables, frames, marking, marking.limits)",
+    "losses": "listen(lines, marking, marking.limits)",
     "everything": "examine(capture, sheet=sheet)",
 }
 CHILD = """
@@ -40,11 +40,11 @@ sys.path.insert(0, {folder!r})
 from signal_loss import hour, sheet_of
 from pwmscope.findings import examine
 from pwmscope.findings.listening import listen, marking_of
-from pwmscope.pulses import decode, find_frames
+from pwmscope.findings.servo_lines import find_servo_lines
+from pwmscope.pulses import decode
 capture, sheet = hour({losses}, {marked}), sheet_of({marked})
 marking = marking_of(capture, None, (), sheet)
-tables = {{name: t for name, t in decode(capture).items() if name != marking.line}}
-frames = {{name: find_frames(table) for name, table in tables.items()}}
+lines = find_servo_lines(capture, marking.line)
 begin = time.process_time()
 {code}
 taken = time.process_time() - begin

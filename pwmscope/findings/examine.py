@@ -12,11 +12,11 @@ from pwmscope.findings.centring import examine_centring
 from pwmscope.findings.coincidence import examine_coincidence
 from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.listening import listen, marking_of
-from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.record import Record
 from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.findings.rhythm import examine_rhythm
+from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span
@@ -24,12 +24,7 @@ from pwmscope.findings.stability import examine_stability
 from pwmscope.findings.sweep import examine_sweeps
 from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.travel import examine_travel
-from pwmscope.pulses import (
-    Convention,
-    decode,
-    find_frames,
-    split_sum_trains,
-)
+from pwmscope.pulses import Convention
 
 
 def examine(
@@ -89,29 +84,21 @@ def examine(
     """
     marking = marking_of(capture, off_line, off_at_s, sheet)
     limits = limits or marking.limits
-    capture = split_sum_trains(capture)
-    tables = {name: t for name, t in decode(capture, convention).items() if name != marking.line}
-    refused = {
-        name: why
-        for name, t in tables.items()
-        if (why := why_not_servo(t, capture.lines[name])) is not None
-    }
-    servo = {name: table for name, table in tables.items() if name not in refused}
-    frames = {name: find_frames(table) for name, table in servo.items()}
-    heard = listen(capture, servo, frames, marking, limits)
+    lines = find_servo_lines(capture, marking.line, convention)
+    capture = lines.capture
+    heard = listen(lines, marking, limits)
     channels = {
         name: _channel(
             heard.records[name], heard.silences[name], Span(capture.start_s, capture.end_s)
         )
-        if name in servo
-        else ChannelFindings(name, table, 0, refused[name], None, None, None, ())
-        for name, table in tables.items()
+        if name not in lines.refused
+        else ChannelFindings(name, table, 0, lines.refused[name], None, None, None, ())
+        for name, table in lines.tables.items()
     }
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     order = examine_order(heard.records)
     coincidence = examine_coincidence(glitches, heard.records, order.grouping.groups)
-    notes = (f"Line {name}: {note}" for name, t in tables.items() for note in t.notes)
-    assumptions = (*capture.assumptions, *heard.said, *notes, *_FIXED)
+    assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
     return Findings(capture, limits, channels, order, coincidence, assumptions)
 
 

@@ -15,9 +15,10 @@ from pwmscope.findings.loss.response import LossClass
 from pwmscope.findings.loss.stated import stated_losses
 from pwmscope.findings.losses import Loss, marked_losses
 from pwmscope.findings.record import Record
+from pwmscope.findings.servo_lines import ServoLines
 from pwmscope.findings.silence import Silence, examine_silences, with_returns
 from pwmscope.findings.spans import Span, inside
-from pwmscope.pulses import Frames, PulseTable
+from pwmscope.pulses import Frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +114,7 @@ class Heard:
 
 
 def listen(
-    capture: Capture,
-    servo: Mapping[str, PulseTable],
-    frames: Mapping[str, Frames],
+    lines: ServoLines,
     marking: Marking,
     limits: Limits,
 ) -> Heard:
@@ -123,12 +122,8 @@ def listen(
 
     Parameters
     ----------
-    capture : Capture
-        The recording.
-    servo : mapping of str to PulseTable
-        Its servo lines.
-    frames : mapping of str to Frames
-        Their frames.
+    lines : ServoLines
+        The recording, decoded.
     marking : Marking
         How the moments of loss are told.
     limits : Limits
@@ -143,13 +138,14 @@ def listen(
     HintError
         If the marker marks nothing, or a stated time lies outside the recording.
     """
+    capture, frames = lines.capture, lines.frames
     outputs = {
         name: Output(
             table,
             find_dwells(table, frames[name]),
             frames[name].usual_us or table.convention.period_us,
         )
-        for name, table in servo.items()
+        for name, table in lines.servo.items()
     }
     losses, linked_s, said = _losses(capture, outputs, marking)
     losses = with_returns(outputs, losses, capture.start_s, capture.end_s)

@@ -6,7 +6,7 @@ import pytest
 
 from pwmscope.bench import BenchChannel, BenchSheet, Marker
 from pwmscope.findings.listening import listen, marking_of
-from pwmscope.pulses import decode, find_frames
+from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.synth import Channel, Dwell, Frame, Loss, Script, Sweep, Width, build
 
 
@@ -55,9 +55,8 @@ class LossBench:
         if off_at_s and sheet is not None:
             sheet = replace(sheet, marker=None)
         marking = marking_of(capture, off_line, off_at_s, sheet)
-        tables = {k: t for k, t in decode(capture).items() if k not in {marking.line, "tx-on"}}
-        frames = {name: find_frames(table) for name, table in tables.items()}
-        return listen(capture, tables, frames, marking, marking.limits).silences
+        lines = find_servo_lines(capture, "tx-on")
+        return listen(lines, marking, marking.limits).silences
 
     def event(self, capture, line="RX1", **options):
         (event,) = self.silences(capture, **options)[line].events

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
 from pwmscope.findings.loss.event import LossEvent
 from pwmscope.findings.loss.expectation import Expectation
 from pwmscope.findings.loss.proof import JUMP
@@ -22,12 +22,12 @@ from pwmscope.pulses import Flag, PulseTable
 NAME: Final = "recovery"
 MOST_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
-LIMIT: Final = "no jump out of the stop range on re-link"
 JUMP_DEFINITION: Final = Definition(
     NAME,
     "What the output does when the transmitter is on again. A device that stood still and runs "
-    "within one frame of the link's return, because the stick is up, can hurt. A recording of the "
-    "outputs cannot show that a receiver waits for the stick to be low, so this is never 'meets'.",
+    "within one frame of the link's return, because the stick is up, can hurt; it is told as a "
+    "hazard. No limit is held against it: to show that a receiver holds its last width, the stick "
+    "must be up when the link comes back, and most receivers then jump.",
     "a jump is seen where the width leaves the stop range from one frame to the next, by more than "
     "4 % of the convention's span, or where the first pulse after a pause lies outside it by that",
     "own algorithm; that a jump on re-link is a hazard is common practice",
@@ -133,46 +133,46 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
     Returns
     -------
     Finding
+        Without a limit; its sentence begins with "Hazard" where a drive or a weapon jumped.
     """
-    limit = LIMIT if expected.drives_something else ""
     losses = [event for event in events if not event.is_restart]
     jumps = [event for event in losses if event.recovery.jump_us is not None]
     if not jumps:
-        return _without_jump(losses, expected, limit)
+        return _without_jump(losses)
     from_us, to_us = jumps[0].recovery.jump_us or (None, 0.0)
     came = "no pulses" if from_us is None else f"{from_us:.1f} us"
     after = [event.case.response.after for event in jumps]
     seen = [stretch.start_s for stretch in after if stretch is not None]
-    return Finding(
-        NAME,
-        f"{len(jumps)} jump{'s' if len(jumps) > 1 else ''}",
-        "",
-        None,
-        limit,
-        Verdict.DOES_NOT_MEET if limit else None,
-        tuple([Evidence(moment_s, moment_s, 1) for moment_s in seen[:MOST_EVIDENCE]]),
-        f"The output jumped from {came} to {to_us:.1f} us within one frame when the link came "
-        f"back ({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses): whatever is on this line "
-        "runs at once. Put the sticks at rest before the transmitter is switched on.",
+    sentence = (
+        f"the output jumped from {came} to {to_us:.1f} us within one frame when the link came "
+        f"back ({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
     )
+    if expected.drives_something:
+        sentence = (
+            f"Hazard: {sentence}, so what is on this line runs at once. Bring the sticks to rest "
+            "before the transmitter is switched on."
+        )
+    else:
+        sentence = f"{sentence[0].upper()}{sentence[1:]}."
+    spans = tuple([Evidence(moment_s, moment_s, 1) for moment_s in seen[:MOST_EVIDENCE]])
+    value = f"{len(jumps)} jump{'s' if len(jumps) > 1 else ''}"
+    return measured(NAME, value, "", sentence, evidence=spans)
 
 
-def _without_jump(losses: Sequence[LossEvent], expected: Expectation, limit: str) -> Finding:
+def _without_jump(losses: Sequence[LossEvent]) -> Finding:
     if not losses:
         reason = "The signal was not seen to be lost, so what happens on its return is not shown."
-        return not_shown(NAME, "", reason, limit=limit)
+        return not_shown(NAME, "", reason)
     seen = [event for event in losses if event.recovered_s is not None]
     if not seen:
         reason = "The output was not seen to follow again, so what happens then is not shown."
-        return not_shown(NAME, "", reason, limit=limit)
+        return not_shown(NAME, "", reason)
     relinks_s = [e.recovery.relink_s for e in seen if e.recovery.relink_s is not None]
     took = f"seen to follow again in {len(seen)} of {len(losses)} losses"
     if relinks_s:
         took += f", {max(relinks_s):.3f} s after the transmitter was on at the latest"
-    if limit:
-        return Finding(
-            NAME, took, "", None, limit, Verdict.NOT_SHOWN, (),
-            f"No jump out of the stop range; {took}. The stick may have been at rest then, so that "
-            "the receiver waits for it is not shown.",
-        )  # fmt: skip
-    return measured(NAME, took, "", f"{took[0].upper()}{took[1:]}.")
+    sentence = (
+        f"No jump out of the stop range; {took}. The stick may have been at rest then, so this "
+        "does not show that the receiver waits for it."
+    )
+    return measured(NAME, took, "", sentence)

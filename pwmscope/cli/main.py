@@ -6,6 +6,7 @@ import click
 
 from pwmscope import __version__
 from pwmscope.cli.convert import convert
+from pwmscope.cli.failsafe import failsafe
 from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.report import report
@@ -44,5 +45,5 @@ def main() -> None:
     """
 
 
-for _command in (look, measure, report, convert, synth):
+for _command in (look, measure, failsafe, report, convert, synth):
     main.add_command(_command)

@@ -187,6 +187,7 @@ def marked_losses(
             f"The marker line {marker.name} never shows the transmitter on; check which of its "
             "levels means on."
         )
+    within = f", within a sample of {interval_us:.4g} us" if interval_us else ""
     moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None)
     concerned = frozenset(lines)
     ends_s = np.append(begin_s[1:], end_s)
@@ -195,7 +196,7 @@ def marked_losses(
         tuple(
             Loss(
                 off_s, on_s, on_s < end_s, moment, concerned,
-                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s.",
+                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s{within}.",
                 is_return_shown=True,
             )
             for off_s, on_s, on in zip(

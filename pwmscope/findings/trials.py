@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
@@ -89,6 +90,28 @@ def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFI
     if failures == trials:
         return 1.0
     return float(special.betaincinv(failures + 1, trials - failures, confidence))
+
+
+def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
+    """Return how many trials, none of which may fail, bound the failure rate by ``rate``.
+
+    Parameters
+    ----------
+    rate : float
+        The bound, between 0 and 1.
+    confidence : float
+        One-sided confidence, between 0 and 1.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> needed_trials(0.05), needed_trials(0.3)
+    (59, 9)
+    """
+    return math.ceil(math.log(1.0 - confidence) / math.log(1.0 - rate))
 
 
 def examine_trials(events: Iterable[LossEvent]) -> Trials:

@@ -43,7 +43,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
             "assumptions": list(findings.assumptions),
         },
         "limits": asdict(findings.limits),
-        "recording": [_finding(finding) for finding in findings.recording_findings],
+        "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
     }
 
@@ -81,9 +81,9 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
         "glitches": timing.glitches,
         "missing_frames": timing.missing_frames,
         "inverted": channel.table.inverted,
-        "signal_loss": [_loss(event) for event in channel.silence.events],
+        "signal_loss": [event_data(event) for event in channel.silence.events],
         "verdict": channel.verdict.value,
-        "findings": [_finding(finding) for finding in channel.findings],
+        "findings": [finding_data(finding) for finding in channel.findings],
     }
     return {**data, "notes": _notes(data, channel)}
 
@@ -141,7 +141,18 @@ def _jitter(jitter: Jitter) -> dict[str, Json]:
     }
 
 
-def _loss(event: LossEvent) -> dict[str, Json]:
+def event_data(event: LossEvent) -> dict[str, Json]:
+    """Turn one loss as one line shows it into plain data.
+
+    Parameters
+    ----------
+    event : LossEvent
+        The loss.
+
+    Returns
+    -------
+    dict
+    """
     moment, recovery = event.moment, event.recovery
     jump_us = recovery.jump_us
     return {
@@ -187,7 +198,18 @@ def _pair(bounds: tuple[float, float] | None) -> list[Json] | None:
     return None if bounds is None else list(bounds)
 
 
-def _finding(finding: Finding) -> dict[str, Json]:
+def finding_data(finding: Finding) -> dict[str, Json]:
+    """Turn one finding into plain data.
+
+    Parameters
+    ----------
+    finding : Finding
+        The finding.
+
+    Returns
+    -------
+    dict
+    """
     return {
         "name": finding.name,
         "value": finding.value,

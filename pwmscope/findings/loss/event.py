@@ -29,7 +29,7 @@ class Recovery:
     odd_pulses : int
         Glitches, foreign and bridged pulses from the loss until the recovery.
     outside_convention : int
-        Pulses outside the convention's endpoints in that time.
+        Pulses more than 1 % of the span outside the convention's endpoints in that time.
     """
 
     relink_s: float | None

@@ -22,6 +22,9 @@ from pwmscope.pulses import Flag, PulseTable
 NAME: Final = "recovery"
 MOST_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
+BEYOND: Final = 0.01
+"""Widths further outside the convention than this part of its span count as outside (common
+practice, from memory, as the limit of the pulse width range)."""
 JUMP_DEFINITION: Final = Definition(
     NAME,
     "What the output does when the transmitter is on again. A device that stood still and runs "
@@ -99,7 +102,7 @@ def _outside_by_us(band: StopBand, width_us: float) -> float:
 def count_odd(
     table: PulseTable, begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Count pulses that are no clean servo pulses, and those outside the convention.
+    """Count pulses that are no clean servo pulses, and those well outside the convention.
 
     Parameters
     ----------
@@ -112,11 +115,18 @@ def count_odd(
     -------
     odd, outside : ndarray of int64, shape (n,)
     """
-    places = np.searchsorted(table.rise_s, begin_s), np.searchsorted(table.rise_s, end_s)
+    begin, end = np.searchsorted(table.rise_s, begin_s), np.searchsorted(table.rise_s, end_s)
+    convention = table.convention
+    beyond_us = BEYOND * convention.span_us
+    with np.errstate(invalid="ignore"):
+        outside = table.measured & (
+            (table.width_us < convention.low_us - beyond_us)
+            | (table.width_us > convention.high_us + beyond_us)
+        )
     counts = []
-    for flag in (Flag.GLITCH | Flag.FOREIGN | Flag.NOTCHED, Flag.OUTSIDE):
-        total = np.append(0, np.cumsum(table.has(flag)))
-        counts.append(total[places[1]] - total[places[0]])
+    for counted in (table.has(Flag.GLITCH | Flag.FOREIGN | Flag.NOTCHED), outside):
+        total = np.append(0, np.cumsum(counted))
+        counts.append(total[end] - total[begin])
     return counts[0], counts[1]
 
 
@@ -150,7 +160,7 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
     if expected.drives_something:
         sentence = (
             f"Hazard: {sentence}, so what is on this line runs at once. Bring the sticks to rest "
-            "before the transmitter is switched on."
+            "before you switch the transmitter on."
         )
     else:
         sentence = f"{sentence[0].upper()}{sentence[1:]}."

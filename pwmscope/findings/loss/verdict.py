@@ -92,7 +92,7 @@ def _broken(case: Case, band: StopBand) -> str:
         did = f"It {response.behaviour.value}: " if response.behaviour else ""
         return (
             f"{did}{late_s:.2f} s after the loss the output was still outside its stop range of "
-            f"{_say_band(band)}; the limit is {case.setting.limit_s:g} s."
+            f"{band.words}; the limit is {case.setting.limit_s:g} s."
         )
     final = response.during[-1] if response.during else None
     if (
@@ -153,7 +153,7 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             "(no_pulses)."
         )
     if not math.isfinite(case.stopped_s):
-        yield f"The output was not inside its stop range of {_say_band(band)} for good."
+        yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
         yield (
             f"The device was commanded to stand still between {case.stop_least_s:.2f} s and "
@@ -172,7 +172,3 @@ def _say_short(case: Case) -> str:
         f"The recording went on {lasted} after the loss; keep it running, and the transmitter off, "
         f"{needed}."
     )
-
-
-def _say_band(band: StopBand) -> str:
-    return f"{band.low_us:g} to {band.high_us:g} us"

@@ -10,7 +10,7 @@ from pwmscope.capture import Capture
 from pwmscope.errors import HintError
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.loss.event import LossEvent
-from pwmscope.findings.loss.inferred import Output, inferred_losses, restarts
+from pwmscope.findings.loss.inferred import Output, inferred_losses, quiet_losses, restarts
 from pwmscope.findings.loss.response import LossClass
 from pwmscope.findings.loss.stated import stated_losses
 from pwmscope.findings.losses import Loss, marked_losses
@@ -149,6 +149,8 @@ def listen(
     }
     losses, linked_s, said = _losses(capture, outputs, marking)
     losses = with_returns(outputs, losses, capture.start_s, capture.end_s)
+    if marking.off_at_s:
+        losses = _with_unstated(losses, outputs, capture.end_s)
     parted = {name: _parted(output, frames[name], losses, name) for name, output in outputs.items()}
     silences = examine_silences(
         parted, losses, limits, capture, sheet=marking.sheet, linked_s=linked_s
@@ -227,6 +229,20 @@ def _losses(
             "a held output cannot be told from an idle stick that way.",
         ),
     )
+
+
+def _with_unstated(
+    losses: tuple[Loss, ...], outputs: Mapping[str, Output], end_s: float
+) -> tuple[Loss, ...]:
+    """Add the times in which lines were quiet although no stated loss covers them."""
+    others = [
+        quiet
+        for quiet in quiet_losses(outputs, end_s)
+        if not any(
+            quiet.lost_s <= loss.back_s and loss.earliest_s <= quiet.back_s for loss in losses
+        )
+    ]
+    return tuple(sorted((*losses, *others), key=lambda loss: loss.lost_s))
 
 
 def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:

@@ -166,7 +166,9 @@ def examine_silences(
     for name, line in watched.items():
         table = line.output.table
         before = before_link(table, line.output.usual_us, start_s, linked_s)
-        power_up = power_up_finding(table, capture.lines[name], before, line.expected)
+        power_up = power_up_finding(
+            table, capture.lines[name], before, line.expected, limits.failsafe_s
+        )
         silences[name] = _told(events[name], line.expected, limit, power_up)
     return silences
 

@@ -120,8 +120,7 @@ def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, 
     tuple of Loss
         In order of time, not overlapping.
     """
-    spells = find_quiet_spells(outputs, end_s)
-    quiet = _quiet_losses(outputs, spells, end_s)
+    quiet = quiet_losses(outputs, end_s)
     begun_s = np.array([loss.lost_s for loss in quiet])
     over_s = np.array([loss.back_s for loss in quiet])
     apart = []
@@ -176,9 +175,22 @@ def restarts(
     return tuple(found)
 
 
-def _quiet_losses(
-    outputs: Mapping[str, Output], spells: list[QuietSpell], end_s: float
-) -> list[Loss]:
+def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
+    """Infer losses from lines that went quiet.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    list of Loss
+        In order of time.
+    """
+    spells = find_quiet_spells(outputs, end_s)
     since_s = _still_since_s(outputs, np.array([spell.start_s for spell in spells])).tolist()
     losses: list[Loss] = []
     for spell, stood_s in zip(spells, since_s, strict=True):

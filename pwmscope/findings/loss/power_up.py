@@ -81,6 +81,7 @@ def power_up_finding(
     line: Line,
     before: BeforeLink | None,
     expected: Expectation,
+    limit_s: float,
 ) -> Finding:
     """Say what a line did before the link.
 
@@ -94,6 +95,9 @@ def power_up_finding(
         The time before the link.
     expected : Expectation
         Gives role and stop range.
+    limit_s : float
+        The failsafe limit; a recording that begins with pulses may begin in a signal
+        loss, in which a line has so long to stop.
 
     Returns
     -------
@@ -119,7 +123,7 @@ def power_up_finding(
     sentence = f"{lasted} the line was {did}."
     if not limit or expected.band is None:
         return measured(NAME, did, "", sentence, evidence=(span,))
-    verdict, why = _verdict(table, before, expected, expected.band)
+    verdict, why = _verdict(table, before, expected, expected.band, limit_s)
     return Finding(NAME, did, "", None, limit, verdict, (span,), f"{sentence} {why}")
 
 
@@ -135,13 +139,22 @@ def _say_levels(line: Line, before: BeforeLink) -> str:
 
 
 def _verdict(
-    table: PulseTable, before: BeforeLink, expected: Expectation, band: StopBand
+    table: PulseTable,
+    before: BeforeLink,
+    expected: Expectation,
+    band: StopBand,
+    limit_s: float,
 ) -> tuple[Verdict, str]:
     rows, servo = _pulses(table, before)
+    was_quiet = not rows.size or bool(
+        table.rise_s[rows[0]] - before.start_s > quiet_limit_s(_usual_us(table, servo))
+    )
     width_us = table.width_us[servo]
     doubt_us = width_doubt_us(width_us, table.sample_interval_us)
     outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
     inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
+    counts = before.start_s if was_quiet else before.start_s + limit_s
+    outside &= table.rise_s[servo] >= counts
     if before.is_marked and outside.any():
         first_s = float(table.rise_s[servo[outside.argmax()]])
         return Verdict.DOES_NOT_MEET, (
@@ -149,6 +162,11 @@ def _verdict(
             f"{band.low_us:g} to {band.high_us:g} us, the first at {first_s:.3f} s."
         )
     is_clean = servo.size == rows.size and bool(inside.all())
+    if not is_clean and not was_quiet:
+        return Verdict.NOT_SHOWN, (
+            "The line had pulses from the recording's start on, so that a signal loss may have "
+            "begun just before it; start recording before the receiver has power."
+        )
     doubt = next(_doubts(table, before, expected, servo, is_clean=is_clean), "")
     if doubt:
         return Verdict.NOT_SHOWN, doubt

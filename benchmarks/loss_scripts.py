@@ -49,7 +49,7 @@ MISHAPS = {"none": 0.82, "supply fails": 0.05, "plug pulled": 0.05, "restart whi
 class TrueLoss:
     """What one line did in one loss, by the script.
 
-    ``behaviour`` is its class; ``settles_s`` seconds from the loss until it settled;
+    ``behaviour`` is its class, or "ramps" where the loss ended on the way to a preset; ``settles_s`` seconds from the loss until it settled;
     ``stops_s`` seconds from the loss until the last pulse outside the stop range was
     over; ``conforms`` whether the device would have stood still in time however the
     stick had been held.
@@ -151,7 +151,10 @@ def random_bench(seed: int) -> Bench:
             true_loss(recording, name, k, channels[name], told_s[k]),
             action=actions[k][name],
             mark=mark,
-            mishap=mishap if struck in (k, None) else "none",
+            # A probe that fell off may be off in later losses, too.
+            mishap=mishap
+            if struck in {k, None} or (mishap == "probe falls off" and struck < k)
+            else "none",
         )
         for k in range(len(losses))
         for name in lines
@@ -254,6 +257,8 @@ def true_loss(
     found = said.behaviour
     if found in {"goes to preset", "pulses stop"} and settles_s is None:
         found = "holds last"
+        if isinstance(behaviour, GoesToPreset) and loss.off_s + behaviour.after_s < until_s:
+            found = "pulses stop" if behaviour.silent_s else "ramps"
     settled_s = None if settles_s is None or said.settles_s is None else said.settles_s - loss.off_s
     return TrueLoss(name, loss.off_s, found, settled_s, stops_s, conforms)
 

@@ -81,12 +81,12 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
             "stop_s": None if trials.stop_s is None else list(trials.stop_s),
         },
         "findings": [
-            {"source": rec.source, **finding_data(finding)}
+            {"source": rec.source, "finding": finding_data(finding)}
             for rec in line.recordings
             for finding in rec.silence.findings
         ],
         "losses": [
-            {"source": rec.source, **event_data(event), "reasons": event.reasons}
+            {"source": rec.source, "loss": event_data(event), "reasons": event.reasons}
             for rec, event in line.losses
         ],
     }

@@ -49,10 +49,10 @@ MISHAPS = {"none": 0.82, "supply fails": 0.05, "plug pulled": 0.05, "restart whi
 class TrueLoss:
     """What one line did in one loss, by the script.
 
-    ``behaviour`` is its class, or "ramps" where the loss ended on the way to a preset; ``settles_s`` seconds from the loss until it settled;
-    ``stops_s`` seconds from the loss until the last pulse outside the stop range was
-    over; ``conforms`` whether the device would have stood still in time however the
-    stick had been held.
+    ``behaviour`` is its class, or "ramps" where the loss ended on the way to a
+    preset; ``settles_s`` seconds from the loss until it settled; ``stops_s`` seconds
+    from the loss until the last pulse outside the stop range was over; ``conforms``
+    whether the device would have stood still in time however the stick had been held.
     """
 
     line: str
@@ -255,7 +255,7 @@ def true_loss(
     outlasts = min(loss.follows_s, script.duration_s) - told_s >= LIMIT_S
     conforms = bool(good and in_time and outlasts)
     found = said.behaviour
-    if found in {"goes to preset", "pulses stop"} and settles_s is None:
+    if found in {"goes to preset", "pulses stop"} and (said.settles_s or np.inf) > until_s:
         found = "holds last"
         if isinstance(behaviour, GoesToPreset) and loss.off_s + behaviour.after_s < until_s:
             found = "pulses stop" if behaviour.silent_s else "ramps"

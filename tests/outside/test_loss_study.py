@@ -53,7 +53,7 @@ def test_a_stop_is_seen_within_a_frame_or_two_of_the_truth(told):
         for t in told
         if t.truth.plain and t.truth.mark == "marked" and t.event is not None
         and t.truth.behaviour == "pulses stop" and t.event.behaviour is not None
-        and t.event.behaviour.value == "pulses stop"
+        and t.event.behaviour.value == "pulses stop" and t.truth.settles_s is not None
     ]  # fmt: skip
     assert len(errors) > 20
     assert min(errors) > -0.01

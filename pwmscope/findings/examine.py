@@ -8,20 +8,20 @@ import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import Capture
-from pwmscope.findings.centring import examine_centring
-from pwmscope.findings.coincidence import examine_coincidence
+from pwmscope.findings.clock.rhythm import examine_rhythm
+from pwmscope.findings.clock.stability import examine_stability
+from pwmscope.findings.glitch.coincidence import examine_coincidence
 from pwmscope.findings.glitches import examine_glitches
-from pwmscope.findings.listening import listen, marking_of
+from pwmscope.findings.loss.listening import listen, marking_of
 from pwmscope.findings.record import Record
-from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.rhythm import examine_rhythm
 from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span
-from pwmscope.findings.stability import examine_stability
-from pwmscope.findings.sweep import examine_sweeps
+from pwmscope.findings.stick.centring import examine_centring
+from pwmscope.findings.stick.resolution import examine_resolution
+from pwmscope.findings.stick.sweep import examine_sweeps
 from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.travel import examine_travel
 from pwmscope.pulses import Convention

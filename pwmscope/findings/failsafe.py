@@ -9,12 +9,12 @@ from typing import Final
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import Capture
 from pwmscope.findings.finding import Finding, Verdict
-from pwmscope.findings.listening import Heard, Marking, listen, marking_of
 from pwmscope.findings.loss.event import LossEvent
 from pwmscope.findings.loss.expectation import Expectation, expectation_of
+from pwmscope.findings.loss.listening import Heard, Marking, listen, marking_of
+from pwmscope.findings.loss.trials import Trials, examine_trials
 from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
 from pwmscope.findings.silence import Silence
-from pwmscope.findings.trials import Trials, examine_trials
 from pwmscope.pulses import Convention, PulseTable
 
 _WORST_FIRST: Final = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)

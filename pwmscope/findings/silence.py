@@ -13,6 +13,7 @@ from pwmscope.findings.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.findings.loss.event import LossEvent, Recovery
 from pwmscope.findings.loss.expectation import Expectation, expectation_of
 from pwmscope.findings.loss.inferred import Output
+from pwmscope.findings.loss.losses import Known, Loss
 from pwmscope.findings.loss.phases import Phase, PhaseKind
 from pwmscope.findings.loss.power_up import (
     POWER_UP_DEFINITION,
@@ -23,10 +24,9 @@ from pwmscope.findings.loss.recovery import JUMP_DEFINITION, recovery_finding
 from pwmscope.findings.loss.response import LossClass
 from pwmscope.findings.loss.stated import with_return
 from pwmscope.findings.loss.stretches import find_stretches
+from pwmscope.findings.loss.trials import DEFINITIONS as TRIALS_DEFINITIONS
+from pwmscope.findings.loss.trials import Trials, examine_trials
 from pwmscope.findings.loss.watch import events_of, watch
-from pwmscope.findings.losses import Known, Loss
-from pwmscope.findings.trials import DEFINITIONS as TRIALS_DEFINITIONS
-from pwmscope.findings.trials import Trials, examine_trials
 
 __all__ = [
     "DEFINITIONS",

@@ -12,7 +12,7 @@ from rich.text import Text
 from pwmscope.bench.cautions import CAUTIONS
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.findings.finding import Verdict
-from pwmscope.findings.trials import CONFIDENCE, needed_trials
+from pwmscope.findings.loss.trials import CONFIDENCE, needed_trials
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
 from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly
 

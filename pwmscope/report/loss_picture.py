@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LineInRecording
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.event import LossEvent
-from pwmscope.findings.losses import Known, quiet_limit_s
+from pwmscope.findings.loss.losses import Known, quiet_limit_s
 from pwmscope.report.decimation import keep_extremes
 from pwmscope.report.drawing import (
     ALARM,

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.loss.expectation import Expectation
+from pwmscope.findings.loss.losses import Loss
 from pwmscope.findings.loss.response import LossClass, Response
-from pwmscope.findings.losses import Loss
 
 EXTRA_FRAMES: Final = 5
 """A loss must be seen for so many frames longer than the limit."""

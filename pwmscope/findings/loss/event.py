@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.case import Case
+from pwmscope.findings.loss.losses import Known, Moment
 from pwmscope.findings.loss.phases import Phase, PhaseKind, phases_of
 from pwmscope.findings.loss.response import LossClass
-from pwmscope.findings.losses import Known, Moment
 
 Bounds = tuple[float, float]
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.losses import Known, Loss, Moment, quiet_limit_s
+from pwmscope.findings.loss.losses import Known, Loss, Moment, quiet_limit_s
 from pwmscope.pulses import PulseTable
 
 JUMP: Final = 0.04

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from pwmscope.findings.loss.losses import Loss
 from pwmscope.findings.loss.response import LINK_S, LossClass, Response
 from pwmscope.findings.loss.stretches import Kind, Stretch
-from pwmscope.findings.losses import Loss
 
 
 class PhaseKind(StrEnum):

@@ -14,8 +14,8 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding, Verdict, measured, not_shown
 from pwmscope.findings.loss.expectation import Expectation
+from pwmscope.findings.loss.losses import quiet_limit_s
 from pwmscope.findings.loss.stop_time import width_doubt_us
-from pwmscope.findings.losses import quiet_limit_s
 from pwmscope.pulses import UNMEASURED, PulseTable
 
 Places = npt.NDArray[np.int64]

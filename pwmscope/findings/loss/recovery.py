@@ -13,10 +13,10 @@ from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
 from pwmscope.findings.loss.event import LossEvent
 from pwmscope.findings.loss.expectation import Expectation
+from pwmscope.findings.loss.losses import Loss
 from pwmscope.findings.loss.proof import JUMP
 from pwmscope.findings.loss.response import Response
 from pwmscope.findings.loss.stretches import Kind
-from pwmscope.findings.losses import Loss
 from pwmscope.pulses import Flag, PulseTable
 
 NAME: Final = "recovery"

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from pwmscope.findings.loss.losses import Known, Loss
 from pwmscope.findings.loss.rest import Rest
 from pwmscope.findings.loss.stretches import Kind, Stretch
-from pwmscope.findings.losses import Known, Loss
 
 LINK_S: Final = 0.1
 """What a stick did last may show on the output for so long after the transmitter went

@@ -9,7 +9,7 @@ import numpy as np
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.levels import pooled_level_us
+from pwmscope.findings.stick.levels import pooled_level_us
 from pwmscope.pulses import Convention
 
 AWAY: Final = 0.02

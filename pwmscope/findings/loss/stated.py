@@ -7,9 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from pwmscope.errors import HintError
+from pwmscope.findings.loss.losses import Known, Loss, Moment
 from pwmscope.findings.loss.response import LINK_S
 from pwmscope.findings.loss.stretches import Kind, Stretch
-from pwmscope.findings.losses import Known, Loss, Moment
 
 
 def stated_losses(

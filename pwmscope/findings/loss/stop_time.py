@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.losses import Loss, quiet_limit_s
+from pwmscope.findings.loss.losses import Loss, quiet_limit_s
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 

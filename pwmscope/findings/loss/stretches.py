@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from scipy import ndimage
 
+from pwmscope.findings.loss.losses import Loss, quiet_limit_s
 from pwmscope.findings.loss.standing import (
     STANDING_PULSES,
     Places,
@@ -18,7 +19,6 @@ from pwmscope.findings.loss.standing import (
     Truths,
     find_parts,
 )
-from pwmscope.findings.losses import Loss, quiet_limit_s
 from pwmscope.findings.spans import Span
 from pwmscope.findings.uncertainty import sampling_floor_us
 from pwmscope.pulses import PulseTable

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pwmscope.bench import StopBand
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.case import Case
+from pwmscope.findings.loss.losses import Known
 from pwmscope.findings.loss.proof import unproven, unproven_stop
 from pwmscope.findings.loss.response import LossClass
 from pwmscope.findings.loss.stretches import Kind
-from pwmscope.findings.losses import Known
 
 Answer = tuple[Verdict | None, str]
 

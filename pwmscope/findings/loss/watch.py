@@ -12,13 +12,13 @@ from pwmscope.findings.loss.case import Case, Setting
 from pwmscope.findings.loss.event import LossEvent, Recovery
 from pwmscope.findings.loss.expectation import Expectation
 from pwmscope.findings.loss.inferred import Output
+from pwmscope.findings.loss.losses import Loss
 from pwmscope.findings.loss.recovery import count_odd, jump_us, recovered_s
 from pwmscope.findings.loss.response import LossClass, Response, respond
 from pwmscope.findings.loss.rest import find_rest
 from pwmscope.findings.loss.stop_time import StopTimes, find_stop_times
 from pwmscope.findings.loss.stretches import Kind, find_stretches
 from pwmscope.findings.loss.verdict import judge_loss
-from pwmscope.findings.losses import Loss
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
 

@@ -102,7 +102,17 @@ def test_the_trials_of_several_recordings_count_together(bench):
         assert line.trials.bound == pytest.approx(0.527, abs=5e-4)
 
 
-def test_a_recording_without_a_loss_does_not_hide_those_with_one(bench):
+def test_a_recording_without_a_loss_takes_nothing_from_those_with_one(bench):
+    """The marker is on throughout the second: it shows nothing, and says so."""
+    whole = named(bench.record(PRESET), "whole.csv")
+    quiet = named(clip(bench.record(PRESET), 0.0, 5.0), "quiet.csv")
+    found = check(bench, whole, quiet)
+    assert found.verdict is Verdict.MEETS
+    assert any("shows on throughout" in said for said in found.recordings[1].heard.said)
+    assert check(bench, quiet).verdict is Verdict.NOT_SHOWN
+
+
+def test_a_loss_that_is_cut_short_in_one_recording_is_not_shown(bench):
     quiet = named(bench.record(PRESET, losses=(Loss(15.5),)), "short.csv")
     found = check(bench, named(bench.record(PRESET), "whole.csv"), quiet)
     assert found.verdict is Verdict.NOT_SHOWN

@@ -78,7 +78,10 @@ def test_without_a_marker_there_is_no_verdict(bench):
 def test_pulses_from_the_start_on_have_the_time_of_a_signal_loss(bench, until_s, verdict):
     """A recording may begin just after the transmitter went off: 2 s are allowed then."""
     capture = recording((0.005, until_s, 1700), (until_s, LINK_S, 1000), AFTER)
-    assert power_up(bench, capture)[1].verdict is verdict
+    finding = power_up(bench, capture)[1]
+    assert finding.verdict is verdict
+    began = "a signal loss may have begun just before" in finding.sentence
+    assert began == (verdict is Verdict.NOT_SHOWN)
 
 
 def test_a_recording_that_begins_with_the_link_says_how_to_show_it(bench):

@@ -242,3 +242,41 @@ def test_a_stated_time_meets_only_where_the_output_jumps_back_with_the_link(benc
     assert verdicts(bench, bench.record(PRESET), **stated) == ["meets", "meets"]
     released = bench.record(PRESET, moves=bench.RELEASED, other_moves=bench.RELEASED)
     assert verdicts(bench, released, **stated) == ["not shown", "not shown"]
+
+
+@pytest.mark.parametrize(("within_s", "verdict"), [(0.1, "meets"), (0.4, "not shown")])
+def test_the_doubt_about_a_stated_time_counts_against_the_limit(bench, within_s, verdict):
+    """It stopped 1.8 s after 6.0 s: within 2 s of 5.9 s, but not of 5.6 s."""
+    capture = bench.record(GoesToPreset(1500, after_s=1.8))
+    assert verdicts(bench, capture, off_at_s=[(6.0, within_s)]) == [verdict] * 2
+
+
+@pytest.mark.parametrize(("no_pulses", "meets"), [("stops", True), (None, False)])
+def test_a_pause_before_the_preset_runs_on_unless_the_sheet_says_it_stops(bench, no_pulses, meets):
+    """Held for 1.7 s, silent to 2.3 s, then at the preset: the device may run on in the pause."""
+    sheet = bench.sheet(bench.device("RX1", no_pulses=no_pulses), bench.device("RX2"))
+    capture = bench.record(GoesToPreset(1500, after_s=1.7, silent_s=0.6), other=PRESET)
+    assert (verdicts(bench, capture, sheet=sheet)[0] == "meets") is meets
+
+
+def test_a_line_that_follows_on_shows_that_the_link_was_there(bench):
+    """RX1 went to its stop width, by a switch perhaps; RX2 still followed the stick for seconds."""
+    waggle = tuple(
+        move for _ in range(7) for move in (Sweep(1700, 0.4), Sweep(1300, 0.4), Sweep(1500, 0.2))
+    )
+    moves = (Dwell(1500, 5), *waggle, Dwell(1500, 4))
+    capture = bench.record(PRESET, other=KeepsFollowing(), other_moves=moves)
+    event = bench.event(capture)
+    assert event.verdict.value == "not shown"
+    assert "still followed a moving stick" in event.reason
+
+
+def test_a_change_at_the_very_moment_may_be_on_its_way_from_the_sticks(bench):
+    """Switched to rest together with the transmitter, twice: a holding receiver looks so too."""
+    once = (Dwell(1500, 4), Sweep(1700, 1), Dwell(1700, 2), Sweep(1500, 0.3), Dwell(1500, 2.7))
+    losses = (Loss(6.0, 9.0, 0.2), Loss(16.0, 19.0, 0.2))
+    capture = bench.record(
+        GoesToPreset(1500, after_s=0.04), moves=once * 2, other_moves=once * 2, losses=losses,
+        duration_s=21,
+    )  # fmt: skip
+    assert verdicts(bench, capture) == ["not shown", "not shown"]

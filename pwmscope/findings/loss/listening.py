@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
-from pwmscope.capture import Capture
+from pwmscope.capture import Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.loss.event import LossEvent
@@ -197,26 +197,32 @@ def _parted(output: Output, frames: Frames, losses: tuple[Loss, ...], name: str)
     return replace(output, dwells=find_dwells(output.table, frames, tuple(breaks)))
 
 
+def _marked(
+    capture: Capture, outputs: Mapping[str, Output], marker: Line, on_level: int | None
+) -> tuple[tuple[Loss, ...], float | None, tuple[str, ...]]:
+    """Find the losses that a marker shows, and restarts of the supply or the receiver."""
+    if not marker.edges_ps.size and on_level == marker.initial_level:
+        said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
+        return restarts(outputs, (), capture.start_s, capture.end_s), None, (said,)
+    marks = marked_losses(
+        marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
+        interval_us=capture.sample_interval_us,
+    )  # fmt: skip
+    level = "high" if (marker.initial_level if on_level is None else on_level) else "low"
+    why = "as at the start" if on_level is None else "as the bench sheet says"
+    said = f"Line {marker.name} is the marker: {level}, {why}, means transmitter on."
+    others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
+    both = sorted((*marks.losses, *others), key=lambda loss: loss.lost_s)
+    return tuple(both), marks.linked_s, (said,)
+
+
 def _losses(
     capture: Capture, outputs: Mapping[str, Output], marking: Marking
 ) -> tuple[tuple[Loss, ...], float | None, tuple[str, ...]]:
     """Find the losses; since when the link was there, where a marker says so; what was assumed."""
     end_s = capture.end_s
     if marking.line is not None:
-        marker = capture.lines[marking.line]
-        marks = marked_losses(
-            marker, end_s, outputs, on_level=marking.on_level, start_s=capture.start_s,
-            interval_us=capture.sample_interval_us,
-        )  # fmt: skip
-        high = bool(marker.initial_level if marking.on_level is None else marking.on_level)
-        why = "as at the start" if marking.on_level is None else "as the bench sheet says"
-        said = (
-            f"Line {marking.line} is the marker: {'high' if high else 'low'}, {why}, means "
-            "transmitter on."
-        )
-        others = restarts(outputs, marks.losses, marks.linked_s, end_s)
-        both = sorted((*marks.losses, *others), key=lambda loss: loss.lost_s)
-        return tuple(both), marks.linked_s, (said,)
+        return _marked(capture, outputs, capture.lines[marking.line], marking.on_level)
     if marking.off_at_s:
         stated = stated_losses(marking.off_at_s, outputs, capture.start_s, end_s)
         said = "The times at which the transmitter went off are a person's (--off-at)."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from pwmscope import __version__
+from pwmscope.cli.compare import compare
 from pwmscope.cli.convert import convert
 from pwmscope.cli.failsafe import failsafe
 from pwmscope.cli.look import look
@@ -45,5 +46,5 @@ def main() -> None:
     """
 
 
-for _command in (look, measure, failsafe, report, convert, synth):
+for _command in (look, measure, failsafe, compare, report, convert, synth):
     main.add_command(_command)

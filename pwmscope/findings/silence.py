@@ -9,7 +9,7 @@ from typing import Final
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import Capture
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, Verdict, not_shown
+from pwmscope.findings.finding import Evidence, Finding, Verdict, measured, not_shown
 from pwmscope.findings.loss.event import LossEvent, Recovery
 from pwmscope.findings.loss.expectation import Expectation, expectation_of
 from pwmscope.findings.loss.inferred import Output
@@ -41,6 +41,7 @@ __all__ = [
 ]
 
 NAME: Final = "signal loss"
+STOP_TIME: Final = "stop time"
 RESTART: Final = "supply or receiver restart"
 MOST_EVIDENCE: Final = 100
 """So many losses are named as evidence, of those that govern the verdict."""
@@ -55,6 +56,15 @@ DEFINITIONS: Final = (
         "where none follows) - moment of loss, plus the moment's uncertainty and a sample "
         "interval; over several losses the worst governs",
         "own algorithm; the limit of 2 s is common practice, the event's rulebook decides",
+    ),
+    Definition(
+        STOP_TIME,
+        "How long after the loss the device was commanded to stand still for good, in the slowest "
+        "loss. The value is the most that it may have been, the interval what it was at least and "
+        "at most.",
+        "end of the last pulse outside the stop range - moment of loss, with the moment's "
+        "uncertainty, a sample interval and 100 ppm on either side",
+        "own algorithm",
     ),
     *TRIALS_DEFINITIONS,
     JUMP_DEFINITION,
@@ -82,7 +92,7 @@ class Silence:
     trials : Trials
         What the losses say together.
     findings : tuple of Finding
-        ``signal loss``, ``signal loss trials``, ``recovery``, ``power-up`` and,
+        ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
         where one was seen, ``supply or receiver restart``.
     """
 
@@ -186,11 +196,36 @@ def _told(
 ) -> Silence:
     finding = _finding(events, "" if expected.is_informative else limit)
     trials = examine_trials(events)
-    findings = [finding, trials.finding, recovery_finding(events, expected), power_up]
+    findings = [
+        finding,
+        _stop_time_finding(events),
+        trials.finding,
+        recovery_finding(events, expected),
+        power_up,
+    ]
     restarts = [event for event in events if event.is_restart]
     if restarts:
         findings.append(_restart_finding(restarts))
     return Silence(events, finding, trials, tuple(findings))
+
+
+def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
+    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
+    if not timed:
+        reason = (
+            "No loss was seen in which the device on this line was commanded to stand still, or "
+            "the bench sheet does not say at which widths it does."
+        )
+        return not_shown(STOP_TIME, "s", reason)
+    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
+    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
+    return measured(
+        STOP_TIME, most_s, "s",
+        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
+        f"for good between {least_s:.3f} s and {most_s:.3f} s after the loss.",
+        interval=(least_s, most_s),
+        evidence=(Evidence(slowest.lost_s, slowest.lost_s + most_s, 0),),
+    )  # fmt: skip
 
 
 def _restart_finding(restarts: list[LossEvent]) -> Finding:

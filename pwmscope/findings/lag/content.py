@@ -1,0 +1,223 @@
+"""Which input pulse each output pulse was made from, by the widths."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.lag.train import Train
+
+LONGEST_S: Final = 0.5
+"""Delays up to this, and as far ahead, are looked for."""
+MOST_OUTPUTS: Final = 4000
+EXPLAINED: Final = 0.01
+"""An input explains an output if it leaves no more than this part of its variance."""
+SURE: Final = 20.0
+"""Log-likelihood by which a delay must be better than one a frame away."""
+CLOSE: Final = 4.0
+"""Delays within this of the best log-likelihood are as good as it (about two deviations)."""
+Reals = npt.NDArray[np.float64]
+Wholes = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """When an output takes over the width of an input pulse.
+
+    An output pulse carries the newest input pulse that had ended a certain time
+    before the output pulse began: the latch.
+
+    Parameters
+    ----------
+    latch_us : float
+        That time, the middle of those that fit equally well; negative where an
+        output begins before its input pulse has ended, as on a plain wire.
+    low_us, high_us : float
+        Those that fit equally well. Where both lines keep step they lie about a
+        frame apart and all name the same pulses.
+    unexplained : float
+        Part of the output's variance that the input's width leaves, 0 to 1.
+    explained : bool
+        Whether one input explains the output's width.
+    resolved : bool
+        Whether every delay that is a frame or more away fits plainly worse.
+    """
+
+    latch_us: float
+    low_us: float
+    high_us: float
+    unexplained: float
+    explained: bool
+    resolved: bool
+
+
+def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
+    """Find the last instant at or before each aim.
+
+    Parameters
+    ----------
+    known_s : ndarray of float64, shape (n,)
+        In order.
+    aim_s : ndarray of float64, shape (m,)
+
+    Returns
+    -------
+    ndarray of int64, shape (m,)
+        Places in ``known_s``; -1 where there is none.
+
+    Examples
+    --------
+    >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
+    [-1, 0, 1]
+    """
+    return np.searchsorted(known_s, aim_s, side="right").astype(np.int64) - 1
+
+
+def misfit_us2(x_us: Reals, y_us: Reals) -> float:
+    """Variance of ``y`` about any smooth curve over ``x``, without fitting one.
+
+    Sorted by ``x``, each value is held against the mean of its two neighbours;
+    the squares' mean over 3/2 is the variance of the noise (a second-difference
+    estimator of nonparametric regression: Gasser, Sroka and Jennen-Steinmetz,
+    Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
+    curves as for straight ones.
+
+    Parameters
+    ----------
+    x_us, y_us : ndarray of float64, shape (n,)
+        In order of time; at least three.
+
+    Returns
+    -------
+    float
+        In square microseconds.
+
+    Examples
+    --------
+    >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
+    >>> misfit_us2(x_us, 10.0 * x_us)
+    0.0
+    """
+    sorted_us = y_us[np.argsort(x_us, kind="stable")]
+    off_us = sorted_us[1:-1] - (sorted_us[:-2] + sorted_us[2:]) / 2.0
+    return float(np.mean(off_us**2)) / 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """What the latches are tried on: outputs that every latch gives an input pulse."""
+
+    end_s: Reals
+    source_us: Reals
+    rise_s: Reals
+    output_us: Reals
+    floor_us2: float
+
+    def misfit(self, latch_us: float) -> float:
+        at = newest_before(self.end_s, self.rise_s - latch_us / 1e6)
+        return misfit_us2(self.source_us[at], self.output_us) + self.floor_us2
+
+    def misfits(self, latches_us: Reals) -> Reals:
+        return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
+
+    def behind(self, misfits: Reals, best: float) -> Reals:
+        """Log-likelihood by which each falls short; neighbours share widths, so a third counts."""
+        return self.rise_s.size / 3.0 * np.log(misfits / best)
+
+
+def find_content(source: Train, output: Train) -> Content | None:
+    """Find the latch at which an input's widths explain an output's best.
+
+    Latches are tried every half frame from `LONGEST_S` before to `LONGEST_S`
+    after, then ever finer about the best.
+
+    Parameters
+    ----------
+    source, output : Train
+        The input line and the output line.
+
+    Returns
+    -------
+    Content or None
+        None where either did not move, or they share too little time.
+    """
+    period_us = source.period_us
+    if not (source.moved and output.moved):
+        return None
+    reach_us = _reach_us(source, output)
+    trial = _trial(source, output, reach_us)
+    if trial is None:
+        return None
+    coarse_us = np.arange(-reach_us, reach_us + 1.0, period_us / 2.0)
+    misfits = trial.misfits(coarse_us)
+    best_us, best = float(coarse_us[misfits.argmin()]), float(misfits.min())
+    step_us = period_us / 2.0
+    low_us = high_us = best_us
+    for _ in range(4):
+        fine_us = np.linspace(best_us - 3.0 * step_us, best_us + 3.0 * step_us, 49)
+        tried = trial.misfits(fine_us)
+        best = min(best, float(tried.min()))
+        low_us, high_us = _as_good(fine_us, trial.behind(tried, best))
+        best_us = (low_us + high_us) / 2.0
+        if high_us - low_us > 4.0 * (fine_us[1] - fine_us[0]):
+            break
+        step_us = 1.5 * float(fine_us[1] - fine_us[0])
+    away = np.abs(coarse_us - best_us) > max(period_us, (high_us - low_us) / 2.0 + period_us / 2.0)
+    short = trial.behind(misfits, best)
+    variance_us2 = float(np.var(trial.output_us))
+    noise_us2 = output.noise_us**2 + source.noise_us**2 + 2.0 * trial.floor_us2
+    return Content(
+        best_us,
+        low_us,
+        high_us,
+        min(best / max(variance_us2, trial.floor_us2), 1.0),
+        best <= max(EXPLAINED * variance_us2, 4.0 * noise_us2),
+        bool(away.any()) and float(short[away].min()) >= SURE,
+    )
+
+
+def _reach_us(source: Train, output: Train) -> float:
+    """Longest delay tried: half a second, but no more than a sixth of the time shared."""
+    shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
+    return min(LONGEST_S, max(float(shared_s), 0.0) / 6.0) * 1e6
+
+
+def _trial(source: Train, output: Train, reach_us: float) -> _Trial | None:
+    end_s = source.end_s
+    first_s, last_s = end_s[0] + reach_us / 1e6, end_s[-1] - reach_us / 1e6
+    used = np.flatnonzero((output.rise_s >= first_s) & (output.rise_s <= last_s))
+    used = _liveliest(used, source, output)
+    if used.size < 20 or reach_us < 1.5 * source.period_us:
+        return None
+    floor_us2 = max(source.floor_us2, output.floor_us2)
+    return _Trial(end_s, source.width_us, output.rise_s[used], output.width_us[used], floor_us2)
+
+
+def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
+    """Of many outputs keep those round which input or output moves most."""
+    if used.size <= MOST_OUTPUTS:
+        return used
+    across = max(1, math.ceil(0.5e6 / output.period_us))
+    kernel = np.ones(2 * across + 1)
+    run_us = np.convolve(
+        np.abs(np.diff(output.width_us, prepend=output.width_us[0])), kernel, "same"
+    )
+    at = np.clip(np.searchsorted(source.rise_s, output.rise_s), 0, source.rise_s.size - 1)
+    across = max(1, math.ceil(0.5e6 / source.period_us))
+    moved_us = np.abs(np.diff(source.width_us, prepend=source.width_us[0]))
+    run_us = run_us + np.convolve(moved_us, np.ones(2 * across + 1), "same")[at]
+    return np.sort(used[np.argsort(-run_us[used], kind="stable")[:MOST_OUTPUTS]])
+
+
+def _as_good(latches_us: Reals, behind: Reals) -> tuple[float, float]:
+    """Find the stretch about the best in which every latch is about as good."""
+    at = int(behind.argmin())
+    worse = np.flatnonzero(behind > CLOSE)
+    before, after = worse[worse < at], worse[worse > at]
+    low = int(before[-1]) + 1 if before.size else 0
+    high = int(after[0]) - 1 if after.size else latches_us.size - 1
+    return float(latches_us[low]), float(latches_us[high])

@@ -78,6 +78,8 @@ def content_finding(
     """
     pair = f"{source.line} to {output.line}"
     if by_content:
+        if delay.high_us <= 0.0 and delay.low_us < 0.0:
+            return _ahead(pair, delay, evidence)
         sentence = (
             f"{pair}: {say_ms(delay.median_us)} late, between {say_ms(delay.low_us)} and "
             f"{say_ms(delay.high_us)}, from leading edge to leading edge{_say_age(source, delay)}"
@@ -102,6 +104,17 @@ def content_finding(
             uncertainty=correlation.uncertainty_us / 1e3, evidence=evidence,
         )  # fmt: skip
     return not_shown("delay", "ms", f"{pair}: {_why(source, output, content)}")
+
+
+def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
+    return measured(
+        "delay", delay.median_us / 1e3, "ms",
+        f"{pair}: not late at all, the output begins {say_ms(-delay.median_us)} before the input "
+        "whose width it has. Either the two are named the wrong way round, or both carry the same "
+        "command side by side.",
+        uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
+        evidence=evidence,
+    )  # fmt: skip
 
 
 def _say_age(source: Train, delay: Delay) -> str:

@@ -96,8 +96,9 @@ def _draw_square(axes: Axes, name: str, pair: tuple[Axis, Axis]) -> None:
     axes.set_yticks([-1, 0, 1], [ENDS[forward][0], forward, ENDS[forward][1]])
     for label, place in zip(axes.get_yticklabels(), ("bottom", "center", "top"), strict=True):
         label.set(rotation=90, verticalalignment=place)
-    for tick, side in zip(axes.get_xticklabels(), ("left", "center", "right"), strict=True):
-        tick.set_horizontalalignment(side)
+    left, _, right = axes.get_xticklabels()
+    left.set_horizontalalignment("left")
+    right.set_horizontalalignment("right")
     axes.set_title(name, weight="bold", loc="left")
 
 
@@ -122,7 +123,7 @@ def _draw_trace(axes: Axes, hands: Hands, pair: tuple[Axis, Axis]) -> None:
     )  # fmt: skip
     if unknown:
         axes.text(
-            0.0, -1.12, f"{unknown[0]} not recorded", ha="center", va="bottom", color=GREY,
+            0.0, -0.97, f"{unknown[0]} not recorded", ha="center", va="bottom", color=GREY,
             fontsize=FONT_PT - 0.5,
         )  # fmt: skip
 
@@ -130,7 +131,7 @@ def _draw_trace(axes: Axes, hands: Hands, pair: tuple[Axis, Axis]) -> None:
 def _draw_steps(
     axes: Axes, hands: Hands, pair: tuple[Axis, Axis], steps: tuple[StepSpan, ...]
 ) -> None:
-    """Number where the sticks were held; steps at one place share their label."""
+    """Write the numbers of the steps where the sticks were held, together at one place."""
     if not any(axis in hands.position for axis in pair):
         return
     places: dict[tuple[float, float], list[str]] = {}

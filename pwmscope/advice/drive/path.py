@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,8 @@ from pwmscope.advice.drive.outputs import Correction, Outputs
 from pwmscope.bench.plan import StepSpan
 from pwmscope.errors import PwmscopeError
 
+LEAST_M: Final = 0.005
+"""Less than this is not worth telling."""
 Reals = npt.NDArray[np.float64]
 
 
@@ -59,14 +62,19 @@ class Path:
         """
         x_m, y_m, _ = self.pose[-1] - self.pose[0]
         turned = self.turned_deg
-        ahead = f"{abs(x_m):.2f} m {'ahead' if x_m >= 0 else 'back'}"
-        aside = f"{abs(y_m):.2f} m to the {'left' if y_m >= 0 else 'right'}"
+        places = [
+            f"{abs(x_m):.2f} m {'ahead' if x_m >= 0 else 'back'}" if abs(x_m) >= LEAST_M else "",
+            f"{abs(y_m):.2f} m to the {'left' if y_m >= 0 else 'right'}"
+            if abs(y_m) >= LEAST_M
+            else "",
+        ]
+        went = " and ".join(place for place in places if place) or "on the spot"
         way = "left" if turned >= 0 else "right"
         said = (
             f"turned {abs(turned):.0f} degrees to the {way}" if abs(turned) >= 0.5 else "straight"
         )
         begin = f"{self.name}: " if self.name else ""
-        return f"{begin}{ahead} and {aside} in {self.seconds:.3g} s, {said}."
+        return f"{begin}{went} in {self.seconds:.3g} s, {said}."
 
 
 def drive_path(

@@ -118,6 +118,13 @@ class _Fit:
     repeats: float
     cost: float
 
+    def values_for(self, shape: _Shape) -> Reals:
+        """Return its values without those of a feature that another shape lacks."""
+        own = self.shape
+        kept = [True, True, *[shape.dead] * (2 * own.dead), *[shape.low] * own.low]
+        values: Reals = self.values[np.array([*kept, *[shape.high] * own.high])]
+        return values
+
 
 def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> Curve | None:
     """Fit the curve, with only those features that the widths plainly show.
@@ -157,8 +164,11 @@ def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> C
     if x_us.size > MOST_POINTS:
         kept = np.linspace(0, x_us.size - 1, MOST_POINTS).astype(np.int64)
         x_us, y_us = x_us[kept], y_us[kept]
-    best = _fit(_Shape(neutral_us, dead=True, low=True, high=True), x_us, y_us, scale_us)
-    while poorer := [_fit(shape, x_us, y_us, scale_us) for shape in _poorer(best.shape)]:
+    whole = _Shape(neutral_us, dead=True, low=True, high=True)
+    best = _fit(whole, _starts(x_us, y_us, neutral_us), x_us, y_us, scale_us)
+    while poorer := [
+        _fit(shape, [best.values_for(shape)], x_us, y_us, scale_us) for shape in _poorer(best.shape)
+    ]:
         gains = [_gain(fit, best, x_us.size) for fit in poorer]
         if min(gains) >= PLAIN:
             break
@@ -179,8 +189,8 @@ def _gain(plain: _Fit, richer: _Fit, count: int) -> float:
     return independent * math.log(plain.cost / richer.cost) - further * math.log(count)
 
 
-def _fit(shape: _Shape, x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
-    fits = [_solve(shape, start, x_us, y_us, scale_us) for start in _starts(shape, x_us, y_us)]
+def _fit(shape: _Shape, starts: list[Reals], x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
+    fits = [_solve(shape, start, x_us, y_us, scale_us) for start in starts]
     return min(fits, key=lambda fit: fit.cost)
 
 
@@ -203,7 +213,7 @@ def _solve(shape: _Shape, start: Reals, x_us: Reals, y_us: Reals, scale_us: floa
     return _Fit(shape, values, np.asarray(covariance, np.float64), residual_us, repeats, cost)
 
 
-def _starts(shape: _Shape, x_us: Reals, y_us: Reals) -> list[Reals]:
+def _starts(x_us: Reals, y_us: Reals, neutral_us: float) -> list[Reals]:
     """Choose where fits begin: the slope of the whole and of the middle, narrow and wide bands."""
     low_us, high_us = np.percentile(y_us, (1.0, 99.0))
     middle = np.abs(y_us - (low_us + high_us) / 2.0) <= 0.35 * (high_us - low_us)
@@ -211,15 +221,11 @@ def _starts(shape: _Shape, x_us: Reals, y_us: Reals) -> list[Reals]:
     for part in (np.ones(x_us.size, bool), middle):
         if not part.any() or np.ptp(x_us[part]) <= 0.0:
             continue
-        gain, offset_us = np.polyfit(x_us[part] - shape.neutral_us, y_us[part], 1)
-        ends = [low_us] * shape.low + [high_us] * shape.high
-        if shape.dead:
-            starts += [
-                np.array([gain, offset_us, half_us, shape.neutral_us, *ends])
-                for half_us in np.ptp(x_us) * np.array([0.01, 0.04, 0.12])
-            ]
-        else:
-            starts.append(np.array([gain, offset_us, *ends]))
+        gain, offset_us = np.polyfit(x_us[part] - neutral_us, y_us[part], 1)
+        starts += [
+            np.array([gain, offset_us, half_us, neutral_us, low_us, high_us])
+            for half_us in np.ptp(x_us) * np.array([0.01, 0.08])
+        ]
     return starts
 
 

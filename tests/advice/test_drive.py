@@ -142,7 +142,7 @@ def test_a_path_in_words():
         "back: 0.50 m back and 0.25 m to the left in 1 s, straight."
     )
     still = Path("rest", np.zeros((2, 3)), 1.0)
-    assert still.sentence == "rest: on the spot in 1 s, straight."
+    assert still.sentence == "rest: stands still for 1 s."
     assert Path("", pose, 1.0).length_m == pytest.approx(0.559, abs=1e-3)
 
 

@@ -17,7 +17,8 @@ from pwmscope.bench.plan import StepSpan
 from pwmscope.errors import PwmscopeError
 
 LEAST_M: Final = 0.005
-"""Less than this is not worth telling."""
+LEAST_DEG: Final = 0.5
+"""Less than these is not worth telling."""
 Reals = npt.NDArray[np.float64]
 
 
@@ -68,13 +69,15 @@ class Path:
             if abs(y_m) >= LEAST_M
             else "",
         ]
-        went = " and ".join(place for place in places if place) or "on the spot"
+        went = " and ".join(place for place in places if place)
         way = "left" if turned >= 0 else "right"
-        said = (
-            f"turned {abs(turned):.0f} degrees to the {way}" if abs(turned) >= 0.5 else "straight"
-        )
         begin = f"{self.name}: " if self.name else ""
-        return f"{begin}{went} in {self.seconds:.3g} s, {said}."
+        said = "straight"
+        if abs(turned) >= LEAST_DEG:
+            said = f"turned {abs(turned):.0f} degrees to the {way}"
+        elif not went:
+            return f"{begin}stands still for {self.seconds:.3g} s."
+        return f"{begin}{went or 'on the spot'} in {self.seconds:.3g} s, {said}."
 
 
 def drive_path(

@@ -17,9 +17,8 @@ MOST_OUTPUTS: Final = 4000
 EXPLAINED: Final = 0.01
 """An input explains an output if it leaves no more than this part of its variance."""
 SURE: Final = 20.0
-"""Log-likelihood by which a delay must be better than one a frame away."""
-CLOSE: Final = 4.0
-"""Delays within this of the best log-likelihood are as good as it (about two deviations)."""
+"""Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
+would be 2, but widths in steps and in dwells are no independent Gaussians."""
 Reals = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 
@@ -216,7 +215,7 @@ def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
 def _as_good(latches_us: Reals, behind: Reals) -> tuple[float, float]:
     """Find the stretch about the best in which every latch is about as good."""
     at = int(behind.argmin())
-    worse = np.flatnonzero(behind > CLOSE)
+    worse = np.flatnonzero(behind > SURE)
     before, after = worse[worse < at], worse[worse > at]
     low = int(before[-1]) + 1 if before.size else 0
     high = int(after[0]) - 1 if after.size else latches_us.size - 1

@@ -10,10 +10,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from pwmscope.findings.moments import lag_one
-
 PLAIN: Final = 20.0
 """What a further feature of the curve must gain in the Bayesian information criterion."""
+LEAST_BEND: Final = 1.0
 MOST_POINTS: Final = 4000
 Reals = npt.NDArray[np.float64]
 
@@ -133,7 +132,7 @@ def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> C
     gains least in the Bayesian information criterion is left out, as long as one
     gains less than 20. Fits are least squares with the loss ``2 (sqrt(1 + z) - 1)`` of
     squared residuals, so that strays count little. Uncertainties are from the
-    Jacobian, times the effect of neighbouring residuals that repeat.
+    Jacobian, times what neighbouring residuals repeat.
 
     Parameters
     ----------
@@ -169,7 +168,7 @@ def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> C
     while poorer := [
         _fit(shape, [best.values_for(shape)], x_us, y_us, scale_us) for shape in _poorer(best.shape)
     ]:
-        gains = [_gain(fit, best, x_us.size) for fit in poorer]
+        gains = [_gain(fit, best, x_us) for fit in poorer]
         if min(gains) >= PLAIN:
             break
         best = poorer[int(np.argmin(gains))]
@@ -182,11 +181,17 @@ def _poorer(shape: _Shape) -> list[_Shape]:
     return [replace(shape, **each) for each in without if replace(shape, **each) != shape]
 
 
-def _gain(plain: _Fit, richer: _Fit, count: int) -> float:
-    """Say what a feature gains in the Bayesian information criterion; repeats count once."""
-    independent = count / max(3.0, richer.repeats)
+def _gain(plain: _Fit, richer: _Fit, x_us: Reals) -> float:
+    """Say what a feature gains in the Bayesian information criterion; repeats count once.
+
+    One that bends the curve by less than the deviation of what is left gains nothing.
+    """
+    bends_us = np.abs(richer.shape.of(richer.values, x_us) - plain.shape.of(plain.values, x_us))
+    if float(bends_us.max()) < LEAST_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
+        return 0.0
+    independent = x_us.size / max(3.0, richer.repeats)
     further = richer.shape.count - plain.shape.count
-    return independent * math.log(plain.cost / richer.cost) - further * math.log(count)
+    return independent * math.log(plain.cost / richer.cost) - further * math.log(x_us.size)
 
 
 def _fit(shape: _Shape, starts: list[Reals], x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
@@ -206,11 +211,28 @@ def _solve(shape: _Shape, start: Reals, x_us: Reals, y_us: Reals, scale_us: floa
     residual_us: Reals = np.asarray(y_us - shape.of(values, x_us), np.float64)
     jacobian = np.asarray(found.jac, np.float64) / size
     variance = float(np.sum((residual_us / scale_us) ** 2)) / max(x_us.size - shape.count, 1)
-    alike = min(lag_one(residual_us) or 0.0, 0.98)
-    repeats = max((1.0 + alike) / (1.0 - alike), 1.0)
+    repeats = _repeats(residual_us)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * repeats
     cost = max(2.0 * float(found.cost), 1e-9)
     return _Fit(shape, values, np.asarray(covariance, np.float64), residual_us, repeats, cost)
+
+
+def _repeats(residual_us: Reals) -> float:
+    """Say how many neighbouring residuals tell the same: ``1 + 2 sum r_k``.
+
+    The sum ends where the autocorrelation, averaged in pairs, first is not positive
+    (initial positive sequence; Geyer, Statistical Science 7, 1992, from memory).
+    """
+    away_us = residual_us - residual_us.mean()
+    size = 1 << int(2 * away_us.size - 1).bit_length()
+    power = np.abs(np.fft.rfft(away_us, size)) ** 2
+    sums = np.fft.irfft(power, size)[: away_us.size // 2 * 2]
+    if sums[0] <= 0.0:
+        return 1.0
+    pairs = sums.reshape(-1, 2).sum(axis=1) / sums[0]
+    ends = np.flatnonzero(pairs <= 0.0)
+    kept = pairs[: ends[0] if ends.size else pairs.size]
+    return float(np.clip(2.0 * kept.sum() - 1.0, 1.0, away_us.size / 5.0))
 
 
 def _starts(x_us: Reals, y_us: Reals, neutral_us: float) -> list[Reals]:

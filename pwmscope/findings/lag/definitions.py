@@ -86,7 +86,8 @@ DEFINITIONS: Final = (
         "neither clipped nor dead; negative for a reversed output.",
         "W = clip(c + g dead(w - w0, b), low, high) by least squares with the loss 2 (sqrt(1 + z) "
         "- 1); features that gain less than 20 in the Bayesian information criterion are left "
-        "out; u from the Jacobian, times (1 + r1) / (1 - r1) of the residuals' autocorrelation",
+        "out; u^2 from the Jacobian, times 1 + 2 sum r_k of the residuals' autocorrelation, and, "
+        "where a step shows, step^2 / (12 dwells s_w^2) for its rounding",
         "nonlinear least squares (SciPy); Bayesian information criterion, Schwarz 1978 (from "
         "memory)",
     ),
@@ -94,7 +95,7 @@ DEFINITIONS: Final = (
         "width offset",
         "How far from neutral the output is when the input is at neutral, as the straight part "
         "of the curve gives it.",
-        "c - neutral; u^2 = u(c)^2 + Ts^2/6",
+        "c - neutral; u^2 = u(c)^2 + Ts^2/6 + step^2 / (12 dwells)",
         "as for width gain; JCGM 100, 4.3.7",
     ),
     Definition(

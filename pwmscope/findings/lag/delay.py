@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -21,7 +20,9 @@ FEWEST_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
 SURE: Final = 5.0
 NEARLY: Final = 0.01
-"""Periods that differ by less than this part are nearly alike."""
+"""A period ratio that is so near to a simple one may be it."""
+MOST_TO_ONE: Final = 6
+"""Output periods to an input period, at most, of lines that keep step."""
 Reals = npt.NDArray[np.float64]
 
 
@@ -79,7 +80,7 @@ class Delay:
 def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> Delay | None:
     """Measure the delay of each pair, and find out what the output waits for.
 
-    The output keeps step if its start, jumps of about a frame aside, wanders by
+    The output keeps step if its start, taken within the input's frame, wanders by
     no more than noise and sampling give over the whole recording. Then the time
     from the newest input pulse is regressed on that pulse's width (changes, least
     squares): a slope of 1 means that the output waits for the input pulse's end,
@@ -107,24 +108,22 @@ def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> 
     slope = _slope(since_us, width_us, newest.again, source)
     trigger = _trigger(slope)
     after_us = since_us - width_us if trigger is Trigger.INPUT_END else since_us
-    drift = _drift_us_per_s(
-        after_us, output.rise_s[newest.output], source.period_us, interval_us
-    )  # fmt: skip
-    jitter, beat_s = None, None
+    wander = _wander(after_us, output.rise_s[newest.output], source, output, interval_us)
+    jitter = None
     late_us, frames = pairs.late_us(source, output), pairs.frames_late(source, output)
-    if drift is None:
+    if wander.keeps:
         after_us, late_us, frames = (
             after_us[~newest.again], late_us[~pairs.again], frames[~pairs.again],
         )  # fmt: skip
         jitter = separate(scatter_of(after_us), interval_us or None)
     else:
-        trigger, beat_s = Trigger.OWN_CLOCK, _beat_s(source, output, drift)
+        trigger = Trigger.OWN_CLOCK
     low_us, median_us, high_us = (float(v) for v in np.percentile(late_us, (2.5, 50.0, 97.5)))
     spread_us = 1.2533 * (high_us - low_us) / 4.0  # sqrt(pi / 2) for a median, from memory
     return Delay(
         late_us, median_us, float(late_us.min()), float(late_us.max()), (low_us, high_us),
         of_mean_us(median_us, spread_us, late_us.size, interval_us or None),
-        round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter, beat_s,
+        round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter, wander.beat_s,
     )  # fmt: skip
 
 
@@ -151,31 +150,46 @@ def _slope(
     return float(np.dot(x_us, y_us) / np.dot(x_us, x_us))
 
 
-def _drift_us_per_s(
-    after_us: Reals, time_s: Reals, period_us: float, interval_us: float
-) -> float | None:
-    """Slope of the delay between its jumps; None where it is no more than noise."""
-    step_us = np.diff(after_us)
-    smooth = np.abs(step_us) < 0.45 * period_us
-    if np.count_nonzero(smooth) < FEWEST_PAIRS:
-        return None
-    steps_us, took_s = step_us[smooth], np.diff(time_s)[smooth]
-    wander_us = float(np.sum(steps_us))
-    noise_us = FROM_MAD * float(np.median(np.abs(steps_us - np.median(steps_us))))
-    jumps = np.count_nonzero(~smooth)
-    # Each unbroken run adds the jitter of its two ends.
-    doubt_us = SURE * noise_us * math.sqrt(1.0 + jumps) + 3.0 * interval_us + 0.5
-    return wander_us / float(np.sum(took_s)) if abs(wander_us) > doubt_us else None
+@dataclass(frozen=True, slots=True)
+class _Wander:
+    """How the output's start moves against the input's frames.
 
-
-def _beat_s(source: Train, output: Train, drift_us_per_s: float) -> float | None:
-    """Time in which an own clock gains or loses a whole frame.
-
-    Clocks that are nearly alike are told apart by the drift; others by the rate at
-    which the faster gains a period of its own on a multiple of the slower.
+    Parameters
+    ----------
+    keeps : bool
+        Whether it moves by no more than noise.
+    beat_s : float or None
+        Otherwise: how long the delay takes to run through a whole frame.
     """
-    if abs(output.period_us / source.period_us - 1.0) < NEARLY:
-        return source.period_us / abs(drift_us_per_s)
-    fast_hz, slow_hz = sorted((1e6 / source.period_us, 1e6 / output.period_us), reverse=True)
-    beat_hz = abs(fast_hz - round(fast_hz / slow_hz) * slow_hz)
-    return 1.0 / beat_hz if beat_hz > 1e-6 else None
+
+    keeps: bool
+    beat_s: float | None
+
+
+def _wander(
+    after_us: Reals, time_s: Reals, source: Train, output: Train, interval_us: float
+) -> _Wander:
+    """Find out whether an output keeps step, at the input's rate or a simple multiple.
+
+    Where ``q`` output periods make an input period (or one output period makes several),
+    ``q`` times the phase of the output's starts in the input's frame stands still.
+    """
+    ratio = output.period_us / source.period_us
+    whole = np.arange(1, MOST_TO_ONE + 1)
+    simple = (np.rint(whole * ratio) == 1.0) | (whole == 1)
+    near = simple & (np.abs(whole * ratio - np.rint(whole * ratio)) <= NEARLY)
+    if not near.any():
+        fast, slow = max(1.0 / ratio, 1.0), min(1.0 / ratio, 1.0)
+        gained = abs(fast - round(fast / slow) * slow)
+        beat_s = source.period_us / 1e6 / gained if gained > 1e-6 else None
+        return _Wander(keeps=False, beat_s=beat_s)
+    q = int(whole[near][0])
+    turns = q * after_us / source.period_us
+    step = np.diff(turns)
+    step_us = (step - np.rint(step)) * source.period_us / q
+    wander_us = float(np.sum(step_us))
+    noise_us = FROM_MAD * float(np.median(np.abs(step_us - np.median(step_us))))
+    if abs(wander_us) <= SURE * noise_us + 3.0 * interval_us + 0.5:
+        return _Wander(keeps=True, beat_s=None)
+    took_s = float(time_s[-1] - time_s[0])
+    return _Wander(keeps=False, beat_s=source.period_us / q * took_s / abs(wander_us))

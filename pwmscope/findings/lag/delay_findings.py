@@ -266,6 +266,11 @@ def count_findings(
     inputs = int(pairs.source[-1] - pairs.source[0] + 1) if len(pairs) else 0
     own = delay.trigger is Trigger.OWN_CLOCK
     clock = " That comes of its own frame clock." if own and (unused or again) else ""
+    if pairs.in_doubt:
+        clock += (
+            f" {pairs.in_doubt} pulses begin so near to where the next width is taken over that "
+            "they may carry a neighbour."
+        )
     return (
         measured(
             "input frames without output", float(unused), "",

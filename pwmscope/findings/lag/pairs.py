@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -35,6 +35,9 @@ class Pairs:
         came through, of those that no output pulse carries.
     without_input : int
         Output pulses that came while the input had been silent for long.
+    in_doubt : int
+        Output pulses that begin so near to where the next width is taken over that
+        they may carry a neighbour of their input pulse.
     by_content : bool
         Whether the widths tell which belongs to which; otherwise it is the
         newest input pulse that began before the output pulse.
@@ -45,6 +48,7 @@ class Pairs:
     again: npt.NDArray[np.bool_]
     without_output: Wholes
     without_input: int
+    in_doubt: int
     by_content: bool
 
     def __len__(self) -> int:
@@ -77,7 +81,11 @@ def pair_by_content(source: Train, output: Train, content: Content) -> Pairs:
     """
     at = newest_before(source.end_s, output.rise_s - content.latch_us / 1e6)
     longest_s = (content.latch_us + STALE * source.period_us) / 1e6
-    return _pairs(source, output, at, longest_s, by_content=True)
+    pairs = _pairs(source, output, at, longest_s, by_content=True)
+    rise_s = output.rise_s[pairs.output]
+    ends = (content.low_us, content.high_us)
+    first, last = (newest_before(source.end_s, rise_s - end_us / 1e6) for end_us in ends)
+    return replace(pairs, in_doubt=int(np.count_nonzero(first != last)))
 
 
 def pair_by_edges(source: Train, output: Train) -> Pairs:
@@ -119,4 +127,4 @@ def _pairs(
     again = np.diff(at, prepend=-1) == 0
     none = np.zeros(0, np.int64)
     unused = np.setdiff1d(np.arange(at[0], at[-1] + 1), at) if at.size else none
-    return Pairs(kept, at, again, unused, int(np.count_nonzero(stale)), by_content)
+    return Pairs(kept, at, again, unused, int(np.count_nonzero(stale)), 0, by_content)

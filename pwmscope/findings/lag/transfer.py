@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pwmscope.findings.lag.content import misfit_us2
-from pwmscope.findings.lag.curve import Curve, fit_curve
+from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
 from pwmscope.findings.lag.memory import Memory, find_memory
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
@@ -18,6 +19,7 @@ from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.uncertainty import sampling_floor_us
 
 SAME_STEP: Final = 0.1
+Reals = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,8 @@ def measure_transfer(
     if curve is None:
         return None
     made, given = examine_resolution(record_out), examine_resolution(record_in)
+    if made.step_us is not None:
+        curve = _with_rounding(curve, made.step_us, x_us, len(record_in.dwells))
     same = False
     if made.step_us is not None and given.step_us is not None:
         same = abs(abs(curve.gain.value) * given.step_us / made.step_us - 1.0) < SAME_STEP
@@ -97,3 +101,27 @@ def measure_transfer(
         made.findings[0].sentence if made.step_us is None else "",
         math.hypot(curve.centre_us.uncertainty, floor_us),
     )
+
+
+def _with_rounding(curve: Curve, step_us: float, x_us: Reals, dwells: int) -> Curve:
+    """Add to the curve's uncertainties what rounding to steps gives.
+
+    Rounding is off by the same in every pulse of a dwell, so only dwells count as
+    independent; each is off by a rectangular ``step / sqrt(12)`` (JCGM 100, 4.3.7), as is
+    each end of a band.
+    """
+    off_us = step_us / math.sqrt(12.0)
+    in_all_us = off_us / math.sqrt(max(dwells, 1))
+    size = abs(curve.gain.value)
+    return replace(
+        curve,
+        gain=_wider(curve.gain, in_all_us / max(float(np.std(x_us)), 1.0)),
+        centre_us=_wider(curve.centre_us, in_all_us),
+        dead_us=curve.dead_us and _wider(curve.dead_us, math.sqrt(2.0) * off_us / size),
+        low_us=curve.low_us and _wider(curve.low_us, off_us),
+        high_us=curve.high_us and _wider(curve.high_us, off_us),
+    )
+
+
+def _wider(parameter: Parameter, further: float) -> Parameter:
+    return replace(parameter, uncertainty=math.hypot(parameter.uncertainty, further))

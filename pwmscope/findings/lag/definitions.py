@@ -77,7 +77,8 @@ DEFINITIONS: Final = (
     Definition(
         "added width jitter",
         "How much jitter an output adds to the width while the stick stands still.",
-        "sqrt(s_out^2 - (gain s_in)^2), each freed of sampling; interval from the ends of theirs",
+        "sqrt(s_out^2 - (gain s_in)^2) over pairs in which both stand still, each freed of "
+        "sampling; interval from the ends of theirs",
         "JCGM 100, 5.1.2 (independent parts add in quadrature)",
     ),
     Definition(

@@ -100,7 +100,8 @@ def examine_lag(record_in: Record, record_out: Record) -> Lag:
     correlation = correlate_changes(given, output)
     jitter = None
     if transfer is not None:
-        jitter = measure_added_jitter(record_in, record_out, transfer.curve.gain.value)
+        dwells = record_in.dwells, record_out.dwells
+        jitter = measure_added_jitter(source, output, pairs, dwells, transfer.curve.gain.value)
     found = _findings(
         source, output, record_out,
         Lag(*names, delay, content, correlation, pairs, transfer, jitter, ()),

@@ -43,7 +43,7 @@ def hand(frames, seed=1, period_s=0.02):
     return np.interp(period_s * np.arange(frames), at_s, at_us)
 
 
-def source(frames=1000, width_us=None, *, period_us=20_000.0, jitter_us=2.0, noise_us=0.5, seed=1):
+def source(frames=700, width_us=None, *, period_us=20_000.0, jitter_us=2.0, noise_us=0.5, seed=1):
     rng = np.random.default_rng(seed)
     rise_us = 3_000.0 + period_us * np.arange(frames) + rng.normal(0, jitter_us, frames)
     width_us = hand(frames, seed, period_us / 1e6) if width_us is None else width_us

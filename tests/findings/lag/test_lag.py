@@ -125,8 +125,8 @@ def test_outputs_that_go_on_without_their_input(channel):
     rise_us, width_us = channel
     start_us, made_us = rise_us + 2_600.0, width_us
     on = np.ones(rise_us.size, bool)
-    on[600:700] = False
-    made_us = np.where(on, made_us, made_us[599])
+    on[400:500] = False
+    made_us = np.where(on, made_us, made_us[399])
     lag = examine_lag(record("RX1", rise_us[on], width_us[on]), record("out1", start_us, made_us))
     without = named(lag, "outputs without input").value
     assert 96 <= without <= 99  # all but those within 2.5 frames
@@ -188,7 +188,7 @@ def test_the_step_of_the_output(examined, channel):
 
 
 def test_a_step_that_is_the_inputs_own():
-    rise_us, width_us = source(width_us=np.round(hand(1000) / 8.0) * 8.0, noise_us=0.2)
+    rise_us, width_us = source(width_us=np.round(hand(700) / 8.0) * 8.0, noise_us=0.2)
     made = in_step(rise_us, width_us, curve=lambda x: 750.0 + x / 2.0)
     lag = examine_lag(record("RX1", rise_us, width_us), record("out1", *made))
     assert lag.transfer.step_us == pytest.approx(4.0, abs=0.05)
@@ -261,7 +261,7 @@ def test_an_output_that_never_moves(channel):
 
 
 def test_an_even_to_and_fro_fits_several_delays():
-    rise_us, width_us = source(width_us=1500.0 + 300.0 * np.sin(np.arange(1000) * 2 * np.pi / 8.0))
+    rise_us, width_us = source(width_us=1500.0 + 300.0 * np.sin(np.arange(700) * 2 * np.pi / 8.0))
     lag = examine_lag(record("RX1", rise_us, width_us), record("out1", *in_step(rise_us, width_us)))
     assert not lag.by_content
     assert named(lag, "width gain").value is None

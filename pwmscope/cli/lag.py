@@ -22,6 +22,13 @@ NOT_SHOWN = 3
 @click.option("--in", "source", metavar="LINE", help="The line before the device.")
 @click.option("--out", "output", metavar="LINE", help="The line after the device.")
 @click.option(
+    "--with",
+    "others",
+    metavar="LINE",
+    multiple=True,
+    help="A further input that is mixed into --out; may be given several times.",
+)
+@click.option(
     "--json",
     "json_path",
     metavar="PATH",
@@ -35,6 +42,7 @@ def lag(
     *,
     source: str | None,
     output: str | None,
+    others: tuple[str, ...],
     json_path: str | None,
     replace: bool,
 ) -> None:
@@ -59,13 +67,14 @@ def lag(
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
     capture = recording.load()
     lines = read_lines(capture)
-    for option, line in (("--in", source), ("--out", output)):
+    named = (("--in", source), ("--out", output), *(("--with", other) for other in others))
+    for option, line in named:
         _check(lines, option, line, capture.source)
-    if source is not None and source == output:
-        raise HintError(f"--in and --out both name line '{source}'; name two different lines.")
+    _check_unlike(named, others)
     assumptions = (*capture.assumptions, *lines.notes, *FIXED)
     if source is not None and output is not None:
-        found = examine_lag(lines.records[source], lines.records[output])
+        further = tuple(lines.records[other] for other in others)
+        found = examine_lag(lines.records[source], lines.records[output], further)
         shown = found.answer.value is not None
         text = lag_to_json(capture, found, assumptions)
         if json_path != "-":
@@ -82,6 +91,19 @@ def lag(
         write_text(Path(json_path), text, replace=replace)
         click.echo(f"\nThe same findings are in {json_path}.")
     ctx.exit(0 if shown else NOT_SHOWN)
+
+
+def _check_unlike(named: tuple[tuple[str, str | None], ...], others: tuple[str, ...]) -> None:
+    seen: dict[str, str] = {}
+    for option, line in named:
+        if line is not None and line in seen:
+            raise HintError(
+                f"{seen[line]} and {option} both name line '{line}'; name different lines."
+            )
+        if line is None and others:
+            raise HintError(f"--with needs both --in and --out; {option} is missing.")
+        if line is not None:
+            seen[line] = option
 
 
 def _check(lines: Lines, option: str, line: str | None, source: str) -> None:

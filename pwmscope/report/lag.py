@@ -134,6 +134,7 @@ def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str
         {
             "input": lag.source,
             "output": lag.output,
+            "mixed_with": list(lag.others),
             "delay": told,
             "findings": [finding_data(finding) for finding in lag.findings],
         },

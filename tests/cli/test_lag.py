@@ -95,6 +95,14 @@ def test_not_shown_ends_with_3_and_says_what_to_record(file):
     assert "record again" in data["findings"][0]["sentence"]
 
 
+def test_a_further_input_is_taken_out(file):
+    result = run(file, "--in", "RX1", "--out", "out1", "--with", "still", "--json", "-")
+    assert result.exit_code == 0, result.output
+    data = check(result.output)
+    assert data["mixed_with"] == ["still"]
+    assert data["delay"]["frames_late"] == 1
+
+
 def test_without_names_it_lists_who_follows_whom(file):
     result = run(file)
     assert result.exit_code == 0, result.output
@@ -111,7 +119,9 @@ def test_without_names_it_lists_who_follows_whom(file):
     [
         (("--in", "RX9", "--out", "out1"), "--in names line 'RX9', but the lines of"),
         (("--in", "RX1", "--out", "button"), "carries no servo pulses"),
-        (("--in", "RX1", "--out", "RX1"), "name two different lines"),
+        (("--in", "RX1", "--out", "RX1"), "--in and --out both name line 'RX1'"),
+        (("--in", "RX1", "--with", "still"), "--with needs both --in and --out; --out is missing"),
+        (("--in", "RX1", "--out", "out1", "--with", "RX1"), "--in and --with both name"),
     ],
 )
 def test_bad_names_are_one_sentence(file, words, said):

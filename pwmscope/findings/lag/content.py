@@ -19,6 +19,7 @@ EXPLAINED: Final = 0.01
 SURE: Final = 20.0
 """Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
 would be 2, but widths in steps and in dwells are no independent Gaussians."""
+AT_END_US: Final = 2.0
 Reals = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 
@@ -44,6 +45,9 @@ class Content:
         Whether one input explains the output's width.
     resolved : bool
         Whether every delay that is a frame or more away fits plainly worse.
+    weights : tuple of float
+        Of a mixed output: microseconds of output for one of each input, the input in
+        question first; empty for an output with one input.
     """
 
     latch_us: float
@@ -52,6 +56,7 @@ class Content:
     unexplained: float
     explained: bool
     resolved: bool
+    weights: tuple[float, ...] = ()
 
 
 def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
@@ -110,15 +115,28 @@ def misfit_us2(x_us: Reals, y_us: Reals) -> float:
 class _Trial:
     """What the latches are tried on: outputs that every latch gives an input pulse."""
 
-    end_s: Reals
-    source_us: Reals
+    inputs: tuple[Train, ...]
     rise_s: Reals
     output_us: Reals
     floor_us2: float
 
+    def widths_us(self, latch_us: float) -> Reals:
+        """Take each input's width for each output; shape (inputs, n)."""
+        aim_s = self.rise_s - latch_us / 1e6
+        return np.stack([each.width_us[newest_before(each.end_s, aim_s)] for each in self.inputs])
+
+    def weights(self, widths_us: Reals) -> Reals:
+        """Fit a straight mix (least squares); shape (inputs,)."""
+        columns = np.vstack([widths_us, np.ones(self.rise_s.size)]).T
+        fitted = np.asarray(np.linalg.lstsq(columns, self.output_us, rcond=None)[0], np.float64)
+        return fitted[:-1]
+
     def misfit(self, latch_us: float) -> float:
-        at = newest_before(self.end_s, self.rise_s - latch_us / 1e6)
-        return misfit_us2(self.source_us[at], self.output_us) + self.floor_us2
+        widths_us = self.widths_us(latch_us)
+        alone_us = self.output_us
+        if len(self.inputs) > 1:
+            alone_us = alone_us - self.weights(widths_us)[1:] @ widths_us[1:]
+        return misfit_us2(widths_us[0], alone_us) + self.floor_us2
 
     def misfits(self, latches_us: Reals) -> Reals:
         return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
@@ -128,16 +146,20 @@ class _Trial:
         return self.rise_s.size / 3.0 * np.log(misfits / best)
 
 
-def find_content(source: Train, output: Train) -> Content | None:
+def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -> Content | None:
     """Find the latch at which an input's widths explain an output's best.
 
     Latches are tried every half frame from `LONGEST_S` before to `LONGEST_S`
-    after, then ever finer about the best.
+    after, then ever finer about the best. Further inputs of a mixed output are taken out
+    as a straight mix, over those outputs that are not at an end of their run, where a mix
+    may be clipped.
 
     Parameters
     ----------
     source, output : Train
         The input line and the output line.
+    others : tuple of Train, optional
+        Further inputs that are mixed into the output.
 
     Returns
     -------
@@ -148,7 +170,7 @@ def find_content(source: Train, output: Train) -> Content | None:
     if not (source.moved and output.moved):
         return None
     reach_us = _reach_us(source, output)
-    trial = _trial(source, output, reach_us)
+    trial = _trial((source, *others), output, reach_us)
     if trial is None:
         return None
     coarse_us = np.arange(-reach_us, reach_us + 1.0, period_us / 2.0)
@@ -169,13 +191,20 @@ def find_content(source: Train, output: Train) -> Content | None:
     short = trial.behind(misfits, best)
     variance_us2 = float(np.var(trial.output_us))
     noise_us2 = output.noise_us**2 + source.noise_us**2 + 2.0 * trial.floor_us2
+    explained = best <= max(EXPLAINED * variance_us2, 4.0 * noise_us2)
+    weights: tuple[float, ...] = ()
+    if others:
+        weights = tuple(trial.weights(trial.widths_us(best_us)).tolist())
+        # A mix says nothing about an input that has no part in it.
+        explained = explained and (weights[0] * source.run_us) ** 2 >= 100.0 * noise_us2
     return Content(
         best_us,
         low_us,
         high_us,
         min(best / max(variance_us2, trial.floor_us2), 1.0),
-        best <= max(EXPLAINED * variance_us2, 4.0 * noise_us2),
+        explained,
         bool(away.any()) and float(short[away].min()) >= SURE,
+        weights,
     )
 
 
@@ -185,15 +214,20 @@ def _reach_us(source: Train, output: Train) -> float:
     return min(LONGEST_S, max(float(shared_s), 0.0) / 6.0) * 1e6
 
 
-def _trial(source: Train, output: Train, reach_us: float) -> _Trial | None:
-    end_s = source.end_s
-    first_s, last_s = end_s[0] + reach_us / 1e6, end_s[-1] - reach_us / 1e6
-    used = np.flatnonzero((output.rise_s >= first_s) & (output.rise_s <= last_s))
-    used = _liveliest(used, source, output)
-    if used.size < 20 or reach_us < 1.5 * source.period_us:
+def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> _Trial | None:
+    source = inputs[0]
+    first_s = max(each.end_s[0] for each in inputs) + reach_us / 1e6
+    last_s = min(each.end_s[-1] for each in inputs) - reach_us / 1e6
+    used = (output.rise_s >= first_s) & (output.rise_s <= last_s)
+    if len(inputs) > 1 and used.any():
+        width_us, margin_us = output.width_us, max(4.0 * output.noise_us, AT_END_US)
+        low_us, high_us = (edge(width_us[used]) for edge in (np.min, np.max))
+        used &= (width_us > low_us + margin_us) & (width_us < high_us - margin_us)
+    rows = _liveliest(np.flatnonzero(used), source, output)
+    if rows.size < 20 or reach_us < 1.5 * source.period_us:
         return None
     floor_us2 = max(source.floor_us2, output.floor_us2)
-    return _Trial(end_s, source.width_us, output.rise_s[used], output.width_us[used], floor_us2)
+    return _Trial(inputs, output.rise_s[rows], output.width_us[rows], floor_us2)
 
 
 def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pwmscope.findings.amounts import say_list
 from pwmscope.findings.finding import Finding, not_shown
 from pwmscope.findings.lag import delay_findings as told
 from pwmscope.findings.lag.content import Content, find_content
@@ -35,7 +36,8 @@ class Lag:
     content : Content or None
         What the widths tell of which pulse carries which.
     correlation : Correlation or None
-        What the changes of width tell, the input's put through the curve where there is one.
+        What the changes of width tell; None for a mixed output. The input's are put
+        through the curve where there is one.
     pairs : Pairs or None
         Which output pulse belongs to which input pulse.
     transfer : Transfer or None
@@ -44,6 +46,8 @@ class Lag:
         Width jitter of both lines and what is added.
     findings : tuple of Finding
         Those of `pwmscope.findings.lag.DEFINITIONS`, in that order.
+    others : tuple of str
+        Further inputs that were taken as mixed into the output.
     """
 
     source: str
@@ -55,6 +59,7 @@ class Lag:
     transfer: Transfer | None
     jitter: AddedJitter | None
     findings: tuple[Finding, ...]
+    others: tuple[str, ...] = ()
 
     @property
     def answer(self) -> Finding:
@@ -67,7 +72,7 @@ class Lag:
         return self.pairs is not None and self.pairs.by_content
 
 
-def examine_lag(record_in: Record, record_out: Record) -> Lag:
+def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...] = ()) -> Lag:
     """Measure delay and transfer from an input line to an output line.
 
     Parameters
@@ -75,6 +80,8 @@ def examine_lag(record_in: Record, record_out: Record) -> Lag:
     record_in, record_out : Record
         The line before and the line after a device: a mixing converter, a gyro, a
         servo slower.
+    others : tuple of Record, optional
+        Further inputs that are mixed into the output.
 
     Returns
     -------
@@ -85,7 +92,12 @@ def examine_lag(record_in: Record, record_out: Record) -> Lag:
     source, output = train_of(record_in), train_of(record_out)
     if source is None or output is None:
         return _nothing(*names, _too_few(names[0] if source is None else names[1]))
-    content = find_content(source, output)
+    mixed = tuple(train_of(other) for other in others)
+    for other, train in zip(others, mixed, strict=True):
+        if train is None:
+            return _nothing(*names, _too_few(other.table.line))
+    further = tuple(train for train in mixed if train is not None)
+    content = find_content(source, output, further)
     newest = pair_by_edges(source, output)
     is_told = content is not None and content.explained and content.resolved
     pairs = pair_by_content(source, output, content) if is_told and content else newest
@@ -93,20 +105,21 @@ def examine_lag(record_in: Record, record_out: Record) -> Lag:
     if delay is None:
         return _nothing(*names, _apart(*names))
     transfer, given = None, source
-    if is_told:
+    if is_told and not others:
         transfer = measure_transfer(source, output, pairs, record_in, record_out)
     if transfer is not None:
         given = replace(source, width_us=transfer.curve.of(source.width_us))
-    correlation = correlate_changes(given, output)
+    correlation = None if others else correlate_changes(given, output)
     jitter = None
     if transfer is not None:
         dwells = record_in.dwells, record_out.dwells
         jitter = measure_added_jitter(source, output, pairs, dwells, transfer.curve.gain.value)
+    inputs = tuple(other.table.line for other in others)
     found = _findings(
         source, output, record_out,
-        Lag(*names, delay, content, correlation, pairs, transfer, jitter, ()),
+        Lag(*names, delay, content, correlation, pairs, transfer, jitter, (), inputs),
     )  # fmt: skip
-    return Lag(*names, delay, content, correlation, pairs, transfer, jitter, found)
+    return Lag(*names, delay, content, correlation, pairs, transfer, jitter, found, inputs)
 
 
 def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[Finding, ...]:
@@ -122,6 +135,8 @@ def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[F
         evidence=seen, by_content=pairs.by_content, later_us=later_us,
     )  # fmt: skip
     reason = _NO_CURVE.format(source=source.line, output=output.line)
+    if lag.others and lag.by_content and lag.content is not None:
+        reason = _say_mix(lag, lag.content.weights)
     if lag.jitter is not None:
         jitter = added_jitter_finding(lag.jitter, source.line, output.line, record)
     else:
@@ -138,6 +153,19 @@ def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[F
             if transfer is None
             else transfer_findings(source, output, transfer, seen)
         ),
+    )
+
+
+def _say_mix(lag: Lag, weights: tuple[float, ...]) -> str:
+    mix = say_list(
+        [
+            f"{weight:.2f} of {line}"
+            for weight, line in zip(weights, (lag.source, *lag.others), strict=True)
+        ]
+    )
+    return (
+        f"{lag.output} is mixed from {mix}, so there is no curve from one input alone. For that, "
+        f"record again while only the stick of {lag.source} moves."
     )
 
 

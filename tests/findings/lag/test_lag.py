@@ -279,6 +279,35 @@ def test_a_mixed_output(channel):
     assert lag.delay.trigger is Trigger.INPUT_START
 
 
+@pytest.mark.parametrize("clip_us", [1000.0, 250.0])
+def test_a_mixed_output_whose_inputs_are_all_named(channel, clip_us):
+    rise_us, width_us = channel
+    other_us = hand(rise_us.size, seed=9)
+    mix_us = 1500.0 + 0.7 * (width_us - 1500.0) - 0.5 * (other_us - 1500.0)
+    mix_us = np.clip(mix_us, 1500.0 - clip_us, 1500.0 + clip_us)
+    made = in_step(rise_us, width_us, frames_late=1, curve=lambda _: mix_us[:-1])
+    records = [record("RX1", *channel), record("RX2", rise_us + 6.0, other_us)]
+    lag = examine_lag(records[0], record("out1", *made), (records[1],))
+    assert lag.by_content
+    assert lag.delay.frames == 1
+    assert np.abs(lag.delay.late_us - (made[0] - rise_us[:-1])).max() <= INTERVAL_US * 1.0001
+    assert lag.content.weights == pytest.approx((0.7, -0.5), abs=0.005)
+    gain = named(lag, "width gain")
+    assert gain.value is None
+    assert "mixed from 0.70 of RX1 and -0.50 of RX2" in gain.sentence
+
+
+def test_an_input_that_has_no_part_in_the_mix(channel):
+    rise_us, width_us = channel
+    idle_us = hand(rise_us.size, seed=9)
+    made = in_step(rise_us, width_us, frames_late=1)
+    idle, given = record("RX2", rise_us + 6.0, idle_us), record("RX1", *channel)
+    lag = examine_lag(idle, record("out1", *made), (given,))
+    assert not lag.by_content
+    few = examine_lag(given, record("out1", *made), (record("RX3", rise_us[:4], idle_us[:4]),))
+    assert "RX3 has fewer than 10" in few.answer.sentence
+
+
 def test_an_output_of_another_receiver(channel):
     other = source(seed=5, period_us=22_003.0)
     lag = examine_lag(record("RX1", *channel), record("out1", *other))

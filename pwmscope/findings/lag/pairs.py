@@ -125,6 +125,6 @@ def _pairs(
     kept = np.flatnonzero(within & ~stale)
     at = at[kept]
     again = np.diff(at, prepend=-1) == 0
-    none = np.zeros(0, np.int64)
-    unused = np.setdiff1d(np.arange(at[0], at[-1] + 1), at) if at.size else none
+    first = int(at[0]) if at.size else 0
+    unused = np.flatnonzero(np.bincount(at - first) == 0) + first
     return Pairs(kept, at, again, unused, int(np.count_nonzero(stale)), 0, by_content)

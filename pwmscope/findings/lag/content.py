@@ -20,6 +20,9 @@ SURE: Final = 20.0
 """Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
 would be 2, but widths in steps and in dwells are no independent Gaussians."""
 AT_END_US: Final = 2.0
+FINEST: Final = 1e-3
+"""A latch is told no closer than this part of a frame to either side: widths in steps make the
+misfit jump."""
 Reals = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 
@@ -187,6 +190,8 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
         if high_us - low_us > 4.0 * (fine_us[1] - fine_us[0]):
             break
         step_us = 1.5 * float(fine_us[1] - fine_us[0])
+    low_us = min(low_us, best_us - FINEST * period_us)
+    high_us = max(high_us, best_us + FINEST * period_us)
     away = np.abs(coarse_us - best_us) > max(period_us, (high_us - low_us) / 2.0 + period_us / 2.0)
     short = trial.behind(misfits, best)
     variance_us2 = float(np.var(trial.output_us))

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.lag.train import Train
+from pwmscope.findings.lag.trial import Trial
 
 LONGEST_S: Final = 0.5
 """Delays up to this, and as far ahead, are looked for."""
@@ -20,6 +21,7 @@ SURE: Final = 20.0
 """Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
 would be 2, but widths in steps and in dwells are no independent Gaussians."""
 AT_END_US: Final = 2.0
+HALVINGS: Final = 8
 FINEST: Final = 1e-3
 """A latch is told no closer than this part of a frame to either side: widths in steps make the
 misfit jump."""
@@ -62,93 +64,6 @@ class Content:
     weights: tuple[float, ...] = ()
 
 
-def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
-    """Find the last instant at or before each aim.
-
-    Parameters
-    ----------
-    known_s : ndarray of float64, shape (n,)
-        In order.
-    aim_s : ndarray of float64, shape (m,)
-
-    Returns
-    -------
-    ndarray of int64, shape (m,)
-        Places in ``known_s``; -1 where there is none.
-
-    Examples
-    --------
-    >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
-    [-1, 0, 1]
-    """
-    return np.searchsorted(known_s, aim_s, side="right").astype(np.int64) - 1
-
-
-def misfit_us2(x_us: Reals, y_us: Reals) -> float:
-    """Variance of ``y`` about any smooth curve over ``x``, without fitting one.
-
-    Sorted by ``x``, each value is held against the mean of its two neighbours;
-    the squares' mean over 3/2 is the variance of the noise (a second-difference
-    estimator of nonparametric regression: Gasser, Sroka and Jennen-Steinmetz,
-    Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
-    curves as for straight ones.
-
-    Parameters
-    ----------
-    x_us, y_us : ndarray of float64, shape (n,)
-        In order of time; at least three.
-
-    Returns
-    -------
-    float
-        In square microseconds.
-
-    Examples
-    --------
-    >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
-    >>> misfit_us2(x_us, 10.0 * x_us)
-    0.0
-    """
-    sorted_us = y_us[np.argsort(x_us, kind="stable")]
-    off_us = sorted_us[1:-1] - (sorted_us[:-2] + sorted_us[2:]) / 2.0
-    return float(np.mean(off_us**2)) / 1.5
-
-
-@dataclass(frozen=True, slots=True)
-class _Trial:
-    """What the latches are tried on: outputs that every latch gives an input pulse."""
-
-    inputs: tuple[Train, ...]
-    rise_s: Reals
-    output_us: Reals
-    floor_us2: float
-
-    def widths_us(self, latch_us: float) -> Reals:
-        """Take each input's width for each output; shape (inputs, n)."""
-        aim_s = self.rise_s - latch_us / 1e6
-        return np.stack([each.width_us[newest_before(each.end_s, aim_s)] for each in self.inputs])
-
-    def weights(self, widths_us: Reals) -> Reals:
-        """Fit a straight mix (least squares); shape (inputs,)."""
-        columns = np.vstack([widths_us, np.ones(self.rise_s.size)]).T
-        fitted = np.asarray(np.linalg.lstsq(columns, self.output_us, rcond=None)[0], np.float64)
-        return fitted[:-1]
-
-    def misfit(self, latch_us: float) -> float:
-        widths_us = self.widths_us(latch_us)
-        alone_us = self.output_us
-        if len(self.inputs) > 1:
-            alone_us = alone_us - self.weights(widths_us)[1:] @ widths_us[1:]
-        return misfit_us2(widths_us[0], alone_us) + self.floor_us2
-
-    def misfits(self, latches_us: Reals) -> Reals:
-        return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
-
-    def behind(self, misfits: Reals, best: float) -> Reals:
-        """Log-likelihood by which each falls short; neighbours share widths, so a third counts."""
-        return self.rise_s.size / 3.0 * np.log(misfits / best)
-
-
 def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -> Content | None:
     """Find the latch at which an input's widths explain an output's best.
 
@@ -185,7 +100,7 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
         fine_us = np.linspace(best_us - 3.0 * step_us, best_us + 3.0 * step_us, 49)
         tried = trial.misfits(fine_us)
         best = min(best, float(tried.min()))
-        low_us, high_us = _as_good(fine_us, trial.behind(tried, best))
+        low_us, high_us = _as_good(trial, fine_us, trial.short(fine_us, tried, best), best)
         best_us = (low_us + high_us) / 2.0
         if high_us - low_us > 4.0 * (fine_us[1] - fine_us[0]):
             break
@@ -219,7 +134,7 @@ def _reach_us(source: Train, output: Train) -> float:
     return min(LONGEST_S, max(float(shared_s), 0.0) / 6.0) * 1e6
 
 
-def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> _Trial | None:
+def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial | None:
     source = inputs[0]
     first_s = max(each.end_s[0] for each in inputs) + reach_us / 1e6
     last_s = min(each.end_s[-1] for each in inputs) - reach_us / 1e6
@@ -232,7 +147,7 @@ def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> _Trial 
     if rows.size < 20 or reach_us < 1.5 * source.period_us:
         return None
     floor_us2 = max(source.floor_us2, output.floor_us2)
-    return _Trial(inputs, output.rise_s[rows], output.width_us[rows], floor_us2)
+    return Trial(inputs, output.rise_s[rows], output.width_us[rows], floor_us2)
 
 
 def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
@@ -251,11 +166,27 @@ def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
     return np.sort(used[np.argsort(-run_us[used], kind="stable")[:MOST_OUTPUTS]])
 
 
-def _as_good(latches_us: Reals, behind: Reals) -> tuple[float, float]:
+def _as_good(trial: Trial, latches_us: Reals, short: Reals, best: float) -> tuple[float, float]:
     """Find the stretch about the best in which every latch is about as good."""
-    at = int(behind.argmin())
-    worse = np.flatnonzero(behind > SURE)
+    at = int(short.argmin())
+    worse = np.flatnonzero(short > SURE)
     before, after = worse[worse < at], worse[worse > at]
-    low = int(before[-1]) + 1 if before.size else 0
-    high = int(after[0]) - 1 if after.size else latches_us.size - 1
-    return float(latches_us[low]), float(latches_us[high])
+    low_us, high_us = float(latches_us[0]), float(latches_us[-1])
+    middle_us = float(latches_us[at])
+    if before.size:
+        low_us = _border(trial, middle_us, latches_us[[before[-1] + 1, before[-1]]], best)
+    if after.size:
+        high_us = _border(trial, middle_us, latches_us[[after[0] - 1, after[0]]], best)
+    return low_us, high_us
+
+
+def _border(trial: Trial, middle_us: float, between_us: Reals, best: float) -> float:
+    """Halve the distance between a latch that is good and one that is not, again and again."""
+    good_us, bad_us = (float(each) for each in between_us)
+    for _ in range(HALVINGS):
+        tried_us = np.array([middle_us, (good_us + bad_us) / 2.0])
+        if trial.short(tried_us, trial.misfits(tried_us), best)[1] > SURE:
+            bad_us = float(tried_us[1])
+        else:
+            good_us = float(tried_us[1])
+    return good_us

@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.lag.content import Content, newest_before
+from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.train import Train
+from pwmscope.findings.lag.trial import newest_before
 from pwmscope.findings.pairing import usual_offset
 
 CONCENTRATED: Final = 0.5

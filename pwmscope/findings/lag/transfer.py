@@ -9,11 +9,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.lag.content import misfit_us2
 from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
 from pwmscope.findings.lag.memory import Memory, find_memory
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
+from pwmscope.findings.lag.trial import misfit_us2
 from pwmscope.findings.record import Record
 from pwmscope.findings.resolution import examine_resolution
 from pwmscope.findings.uncertainty import sampling_floor_us

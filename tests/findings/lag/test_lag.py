@@ -1,18 +1,21 @@
 """Delay and transfer: given a device that does this to a channel, this must be found."""
 
-import sys
+import importlib.util
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from converter import INTERVAL_US, hand, in_step, own_clock, record, source
-
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.lag import DEFINITIONS, examine_lag, find_follows
 from pwmscope.findings.lag.delay import Trigger
+
+spec = importlib.util.spec_from_file_location("converter", Path(__file__).with_name("converter.py"))
+converter = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(converter)
+INTERVAL_US = converter.INTERVAL_US
+hand, in_step, own_clock = converter.hand, converter.in_step, converter.own_clock
+record, source = converter.record, converter.source
 
 
 @pytest.fixture(scope="module")

@@ -1,8 +1,12 @@
 """Drive in software: given these widths, this is where the robot goes; bad data say so."""
 
+from dataclasses import replace
+from pathlib import Path as File
+
 import numpy as np
 import pytest
 
+import pwmscope
 from pwmscope.advice.drive import (
     Base,
     Correction,
@@ -13,6 +17,7 @@ from pwmscope.advice.drive import (
     differential,
     drive_path,
     holonomic,
+    measured_side,
     straight_line_error,
 )
 from pwmscope.advice.drive.hands import Hands
@@ -20,6 +25,8 @@ from pwmscope.bench.plan import PlanStep, StepSpan
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
+
+CAPTURES = File(__file__).parents[2] / "captures"
 
 
 def table(name, rise_s, width_us, flags=0):
@@ -162,6 +169,30 @@ def test_a_side_that_does_not_drive_has_no_straight_line():
         straight_line_error(Side(), Side(), wheel_base_m=0.2, command=0.0)
     with pytest.raises(PwmscopeError, match="wheel base is 0 m"):
         straight_line_error(Side(), Side(), wheel_base_m=0.0)
+
+
+def test_a_reversed_side_drives_ahead_below_neutral():
+    plain = Side(neutral_offset_us=5.0, gain=0.98, u_neutral_us=1.0, u_gain=0.01)
+    turned = Side(-5.0, 0.98, 1.0, 0.01, Throttle(reversed=True))
+    assert turned.speed(0.5) == pytest.approx(plain.speed(0.5))
+    assert turned.u_speed(0.5) == pytest.approx(plain.u_speed(0.5))
+    command = turned.throttle.commands(np.array([1500.0 - 5.0 - 0.98 * 0.5 * 500.0]))
+    assert command[0] == pytest.approx(turned.speed(0.5))
+
+
+def test_the_straight_line_error_from_a_recording():
+    capture = pwmscope.load(CAPTURES / "unmixed-drive.csv.gz")
+    channels = pwmscope.examine(capture).channels
+    left, right = (
+        measured_side(channels[line].travel, Throttle()) for line in ("drive-left", "drive-right")
+    )
+    for side in (left, right):
+        assert abs(side.gain - 0.7) <= 3.0 * side.u_gain
+        assert abs(side.neutral_offset_us) <= 3.0 * side.u_neutral_us
+    found = straight_line_error(left, right, wheel_base_m=0.2)
+    assert abs(found.deg_per_m) <= 3.0 * found.uncertainty
+    clean = pwmscope.examine(pwmscope.load(CAPTURES / "clean-sweep.csv")).channels["RX1"].travel
+    assert measured_side(replace(clean, neutral=None), Throttle()) is None
 
 
 def test_hands_are_read_off_stick_lines():

@@ -5,7 +5,12 @@ from pwmscope.advice.drive.commands import Throttle
 from pwmscope.advice.drive.motion import integrate
 from pwmscope.advice.drive.outputs import Correction, Outputs
 from pwmscope.advice.drive.path import Path, drive_path
-from pwmscope.advice.drive.straightness import Side, Straightness, straight_line_error
+from pwmscope.advice.drive.straightness import (
+    Side,
+    Straightness,
+    measured_side,
+    straight_line_error,
+)
 
 __all__ = [
     "Base",
@@ -19,5 +24,6 @@ __all__ = [
     "drive_path",
     "holonomic",
     "integrate",
+    "measured_side",
     "straight_line_error",
 ]

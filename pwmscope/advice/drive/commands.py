@@ -71,11 +71,6 @@ class Throttle:
         neutral_us = STANDARD_SERVO.neutral_us if channel.neutral_us is None else channel.neutral_us
         return cls(channel.low_us, neutral_us, channel.high_us, channel.deadband_us or 0.0)
 
-    @property
-    def forward_us(self) -> float:
-        """Width from the deadband's edge to full speed forward."""
-        return self.high_us - self.neutral_us - self.deadband_us / 2.0
-
     def commands(self, width_us: Reals) -> Reals:
         """Turn widths into commands.
 
@@ -94,6 +89,7 @@ class Throttle:
         half_us = self.deadband_us / 2.0
         back_us = self.neutral_us - self.low_us - half_us
         beyond_us = np.sign(off_us) * np.maximum(np.abs(off_us) - half_us, 0.0)
-        command: Reals = np.where(off_us < 0.0, beyond_us / back_us, beyond_us / self.forward_us)
+        ahead_us = self.high_us - self.neutral_us - half_us
+        command: Reals = np.where(off_us < 0.0, beyond_us / back_us, beyond_us / ahead_us)
         # Adding 0 leaves no minus before a zero.
         return np.clip(-command if self.reversed else command, -1.0, 1.0) + 0.0

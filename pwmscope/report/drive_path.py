@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import Final
 
 import numpy as np
@@ -20,6 +21,7 @@ from pwmscope.report.drawing import (
     FONT_PT,
     GREY,
     INK,
+    LABEL_IN,
     LETTER_IN,
     WIDTH_IN,
     Picture,
@@ -68,16 +70,20 @@ def draw_drive_path(
     columns = min(len(before), 4 if halves == 1 else 2)
     cell_in = min((half_in - (columns - 1) * _GAP_IN) / columns, 3.2)
     rows = math.ceil(len(before) / columns)
-    head_in = _HEAD_IN if after else _MARGIN_IN
+    told = (("before", before), (f"after: {change}" if change else "after", after))
+    headings = [textwrap.wrap(words, int(half_in / LETTER_IN))[:2] for words, _ in told]
+    head_in = _MARGIN_IN
+    if after:
+        head_in = _HEAD_IN + LABEL_IN * (max(map(len, headings)) - 1)
     high_in = head_in + rows * (cell_in + _WORDS_IN) + _FOOT_IN
     reach_m = _reach_m((*before, *after))
     with house_style():
         figure = Figure((WIDTH_IN, high_in))
-        told = (("before", before), (f"after: {change}" if change else "after", after))
-        for half, (heading, paths) in enumerate(told[:halves]):
+        for half, (_, paths) in enumerate(told[:halves]):
             left_in = _MARGIN_IN + half * (half_in + 4 * _GAP_IN)
             if halves == 2:
-                _write(figure, left_in, high_in - 0.2, _cut(heading, half_in), bold=True)
+                for line, words in enumerate(headings[half]):
+                    _write(figure, left_in, high_in - 0.2 - LABEL_IN * line, words, bold=True)
             for k, path in enumerate(paths):
                 row, column = divmod(k, columns)
                 at_in = (
@@ -136,10 +142,13 @@ def _draw_cell(
         markeredgewidth=1.2, zorder=4,
     )  # fmt: skip
     if first:
-        below = middle[1] >= place[0, 1]  # beside the path, not on it
+        onward = place[min(1 + len(place) // 8, len(place) - 1), 1]
+        below = onward >= place[0, 1]  # behind the robot, where the path is not
+        aside = float(middle[0] - place[0, 0]) / reach_m
+        side = "center" if not 0.02 < abs(aside) < 0.5 else "right" if aside > 0 else "left"
         axes.annotate(
             "start", place[0], (0, -15 if below else 8), textcoords="offset points", color=GREY,
-            fontsize=FONT_PT - 0.5, ha="center", zorder=5,
+            fontsize=FONT_PT - 0.5, ha=side, zorder=5,
         )  # fmt: skip
     for line, words in enumerate((path.name, *_say_path(path))):
         height_in = at_in[1] + _WORDS_IN - 0.16 * (line + 1)

@@ -128,6 +128,16 @@ def test_each_step_has_its_own_start_and_only_its_own_time():
     assert paths[2].seconds == pytest.approx(1.0)
 
 
+def test_an_arc_is_cut_so_that_it_is_drawn_as_one():
+    outputs = Outputs(np.array([0.0, 2.0]), np.array([[2000.0, 1000.0]]))
+    (path,) = drive_path(outputs, [Throttle()] * 2, differential())
+    assert np.abs(np.diff(path.pose[:, 2])).max() <= 0.05
+    assert path.pose[-1, 2] == pytest.approx(-20.0)
+    half = Outputs(np.array([0.0, 1.0]), np.array([[2000.0, 1500.0]]))
+    (path,) = drive_path(half, [Throttle()] * 2, differential())
+    assert path.length_m == pytest.approx(0.5, rel=1e-3)  # the middle goes at half the speed
+
+
 def test_a_step_outside_the_recording_is_refused():
     outputs = Outputs(np.array([0.0, 1.0]), np.array([[1500.0, 1500.0]]))
     with pytest.raises(PwmscopeError, match=r"step 'spin' lasts from 0\.5 to 3 s"):

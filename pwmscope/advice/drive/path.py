@@ -16,6 +16,9 @@ from pwmscope.advice.drive.outputs import Correction, Outputs
 from pwmscope.bench.plan import StepSpan
 from pwmscope.errors import PwmscopeError
 
+FINEST_TURN: Final = 0.05
+FINEST_S: Final = 0.1
+"""Radians and seconds between two poses of a path, at most."""
 LEAST_M: Final = 0.005
 LEAST_DEG: Final = 0.5
 """Less than these is not worth telling."""
@@ -153,5 +156,9 @@ def _part(name: str, twist: Reals, time_s: Reals, start_s: float, end_s: float) 
     borders_s = np.clip(time_s, start_s, end_s)
     seconds = np.diff(borders_s)
     used = seconds > 0.0
-    pose = integrate(twist[used], seconds[used])
+    twist, seconds = twist[used], seconds[used]
+    # Arcs are exact at any length; they are cut so that lines through the poses show them.
+    turn = np.abs(twist[:, 2]) * seconds
+    parts = np.ceil(np.maximum(turn / FINEST_TURN, seconds / FINEST_S)).astype(np.int64)
+    pose = integrate(np.repeat(twist, parts, axis=0), np.repeat(seconds / parts, parts))
     return Path(name, pose, float(np.sum(seconds)))

@@ -12,8 +12,7 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
-from pwmscope.report.data import Json
-from pwmscope.report.data import _finding as finding_data
+from pwmscope.report.data import Json, finding_data
 from pwmscope.report.sentences import RULEBOOK, say_plainly, say_value
 
 SCHEMA: Final = 1

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.jitter import Separation, separate
+from pwmscope.findings.jitter.scatter import scatter_of
+from pwmscope.findings.jitter.separation import Separation, separate
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.scatter import scatter_of
 from pwmscope.findings.uncertainty import of_mean_us
 from pwmscope.pulses.median import FROM_MAD
 

@@ -143,7 +143,7 @@ class _Wording:
 
     def back(self, axis: Axis) -> str:
         if axis == "throttle" and self.throttle_rests_low:
-            return f"{self.stick(axis).capitalize()} all the way down again, and leave it."
+            return f"{self.stick(axis).capitalize()} all the way down, and leave it."
         return f"Let go of the {self.stick(axis)}."
 
 

@@ -139,9 +139,9 @@ def _repeat_cost(
     for members in groups.values():
         seen = [begun[k] for k in members if k in begun and not silent[begun[k]]]
         if len(members) > 1 and seen:
-            usual = np.median(held.level[seen], axis=0)[None, :]
-            far = np.greater(distances(usual, held.level)[0], SAME_AGAIN)
-            cost[members] = np.where(far, WRONG_PLACE, 0.0)
+            usual = np.median(held.level[seen], axis=0, keepdims=True)
+            apart = distances(usual, held.level)[0]
+            cost[members] = np.where(apart > SAME_AGAIN, WRONG_PLACE, 0.0)
     return cost
 
 

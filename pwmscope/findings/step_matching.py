@@ -130,7 +130,7 @@ def _repeat_cost(
 ) -> npt.NDArray[np.float64]:
     """Price of each step at each position by where the same sticks stood elsewhere."""
     cost = np.zeros((len(plan.steps), len(held)))
-    silent = np.isnan(held.level).any(axis=1)
+    silent = np.isnan(held.level.sum(axis=1))
     groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
     begun = dict(matching.begun)
     for k, step in enumerate(plan.steps):

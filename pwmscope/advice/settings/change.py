@@ -125,7 +125,8 @@ def say_change(
     if percent is None or scale is None:
         return f"{said}; if it can be set so finely, that should give {made.predicted.said}"
     worth = f"{scale.us_per_percent:.3g} us for each percent, {scale.source}"
-    return f"{said}, a setting of {percent:+g} %{which} ({worth}); that should give {made.predicted.said}"
+    setting = f"a setting of {percent:+g} %{which} ({worth})"
+    return f"{said}, {setting}; that should give {made.predicted.said}"
 
 
 def say_offset(offset_us: float) -> str:

@@ -137,7 +137,7 @@ def _change(
 
 
 def _device(channel: BenchChannel) -> str:
-    return channel.device or ("servo" if channel.role == "servo" else "ESC")
+    return "servo" if channel.role == "servo" else "ESC"
 
 
 def _centre_us(channel: BenchChannel) -> float:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import HintError
+from pwmscope.findings.amounts import LEAST_US
 from pwmscope.findings.levels import Amount
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE
 
@@ -113,7 +114,8 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     of_both = np.linalg.inv(design.T @ weighed[:, :2])
     slope = float((of_both @ (design.T @ weighed[:, 2]))[1])
     uncertainty = float(np.sqrt(of_both[1, 1])) if is_known else None
-    if abs(slope) <= COVERAGE * (uncertainty or 0.0) or slope == 0.0:
+    least = LEAST_US / float(np.ptp(percent))
+    if abs(slope) <= max(COVERAGE * (uncertainty or 0.0), least):
         raise HintError(
             "The size of a percent cannot be solved for: the widths at these settings do not "
             "differ beyond their uncertainty. Change the setting by more and record again."

@@ -122,7 +122,7 @@ def test_the_second_recording_says_what_improved_and_solves_for_the_percent(benc
     assert trends["RX1", "neutral"] == "improved"
     assert trends["RX1", "low endpoint"] == "improved"
     assert trends["RX4", "neutral"] == "unchanged within the uncertainty"
-    assert trends["RX2", "high endpoint"] == "not shown"
+    assert trends["RX3", "high endpoint"] == "unchanged within the uncertainty"
     text = run(*words, "-o", card)
     assert text.exit_code == 0
     assert "Nothing to change" in text.output

@@ -162,6 +162,7 @@ BAD = {
     "the same name twice": (STEP + STEP, 5, "step 2, name"),
     "off at the start": (STEP + "transmitter_on = false", 4, "step 1, transmitter_on"),
     "a rate too low": ("sample_rate_hz = 10\n" + STEP, 1, "sample_rate_hz"),
+    "a key of many parts": (STEP + ".".join("a" * 50_000) + " = 1", 4, ""),
     "nested": ("a = " + "[" * 5000 + "]" * 5000, 1, ""),
 }
 
@@ -183,7 +184,7 @@ def test_a_bad_plan_is_one_sentence_with_line_and_key(name):
 def test_a_key_spelt_wrongly_is_told_the_nearest():
     with pytest.raises(PlanError, match="of which seconds is the nearest"):
         parse_plan(STEP + "secnds = 3")
-    with pytest.raises(PlanError, match="rudder is the nearest"):
+    with pytest.raises(PlanError, match="of which rudder is the nearest"):
         parse_plan(STEP + "sticks = { ruder = 1 }")
 
 

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from pwmscope.bench.cautions import CAUTIONS
 from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_faults import PlanError, StepPath, first_fault, short, shown
+from pwmscope.bench.plan_faults import PlanError, StepPath, fault_at, first_fault, short, shown
 from pwmscope.bench.plan_model import PlanTable
 from pwmscope.errors import PwmscopeError
 
@@ -179,6 +179,4 @@ def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) 
         else:
             seen.add(step.name)
             continue
-        raise PlanError(
-            source, line_of(step_key_lines(text), path), say_step_key(path), found, allowed
-        )
+        raise fault_at(path, found, allowed, text, source)

@@ -91,6 +91,18 @@ def test_neutral_within_half_the_deadband_is_left():
     assert channel.warnings == ()
 
 
+def test_without_a_deadband_a_servo_is_held_closer_than_a_drive():
+    for text, action in ((SERVO, Action.CHANGE), ('role = "drive-left"', Action.LEAVE)):
+        neutral = advise(text, drive(1515, 1015, 2015)).named("neutral")
+        assert neutral.action is action
+        assert "the sheet states no deadband" in neutral.sentence
+
+
+def test_a_creeping_drive_without_a_deadband_is_told_how_narrow_it_would_be():
+    channel = advise('role = "drive-left"', drive(1530, 1030, 2030))
+    assert "narrower than 60 us" in channel.warnings[0]
+
+
 @pytest.mark.parametrize("rate_hz", [100_000, 200_000])
 def test_an_offset_within_the_uncertainty_is_never_changed(rate_hz):
     # Sampled every 10 or 5 us, 32 us is not told apart from 30 us, the deadband's half.

@@ -70,6 +70,11 @@ def test_the_link_is_lost_with_the_sticks_off_their_rest_and_comes_back():
         assert "tx-on" in steps[k].hands
 
 
+def test_a_slower_failsafe_limit_keeps_the_transmitter_off_for_longer():
+    slow = make_plan(sheet_of("[limits]", "failsafe_s = 10"), losses=1)
+    assert [step.seconds for step in slow.steps if not step.transmitter_on] == [13.0]
+
+
 def test_every_step_is_told_by_the_hands_and_none_twice_by_name():
     plan = make_plan(QUINCE)
     assert len(set(names(plan))) == len(plan.steps)

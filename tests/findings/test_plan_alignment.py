@@ -132,6 +132,24 @@ def test_an_axis_that_moves_no_line_is_not_seen_and_said():
     } - set(found.steps_by_clock)
 
 
+@pytest.mark.parametrize("seed", [4, 9])
+def test_slow_hands_on_a_robot_without_rudder_and_weapon_are_followed(seed):
+    tank = {
+        "L": Output(1500.0, {"elevator": 350.0, "aileron": 250.0}),
+        "R": Output(1500.0, {"elevator": -350.0, "aileron": 250.0}),
+    }
+    plan = make_plan(load_sheet(ROOT / "captures" / "bench.toml"), losses=0)
+    late_s = np.clip(np.random.default_rng(seed).normal(0.4, 0.4, len(plan.steps)), 0.0, 1.4)
+    tables, followed = record(plan=plan, outputs=tank, seed=seed, late_s=late_s)
+    found = align_plan(plan, tables)
+    assert found.fits
+    assert set(found.steps_not_seen) >= {"rudder right", "rudder left", "weapon high"}
+    for span in found.spans[1:]:
+        if span.step.name not in found.steps_by_clock:
+            start_s = followed.starts_s[plan.steps.index(span.step)]
+            assert span.start_s == pytest.approx(start_s + WAY_S, abs=0.1)
+
+
 def test_a_step_that_the_hands_left_out_is_not_seen():
     done = tuple(step for step in PLAN.steps if step.name != "elevator back")
     tables, _ = record(plan=CapturePlan(done))

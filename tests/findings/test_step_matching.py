@@ -28,7 +28,7 @@ def test_a_stick_pushed_again_is_known_by_where_it_stood_before():
     plan = plan_of(REST, FORWARD, REST, RIGHT, REST, FORWARD, REST, RIGHT, REST)
     rest, forward, right = (1.5, 1.5), (1.9, 1.5), (1.5, 1.9)
     start = [(0.0, rest), (2.0, forward), (4.0, rest), (6.0, right), (8.0, rest)]
-    for late_s in (11.4, 12.0, 12.4):
+    for late_s in (10.6, 11.0, 11.4):
         again = held_at(*start, (late_s, forward), (late_s + 2.0, rest))
         other = held_at(*start, (late_s, right), (late_s + 2.0, rest))
         assert begun(plan, again)[5] == 5

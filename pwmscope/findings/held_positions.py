@@ -103,7 +103,6 @@ def find_held_positions(tables: Mapping[str, PulseTable]) -> HeldPositions:
     columns = [f.state_at(middle_s) for f in used.values()]
     level = np.stack([level for level, _ in columns], axis=1)
     still = np.stack([still for _, still in columns], axis=1).all(axis=1)
-    still &= ~np.isnan(level).all(axis=1)
     return _joined(tuple(used), border_s[:-1][still], border_s[1:][still], level[still])
 
 

@@ -14,9 +14,11 @@ from pwmscope.advice.settings import (
     compare_settings,
     stated_scale,
 )
+from pwmscope.advice.settings.comparison import nearer
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.errors import HintError
+from pwmscope.findings.levels import Amount
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.synth import Channel, Dwell, Frame, Script, Width, build
 from pwmscope.synth.hands import Output, follow_plan
@@ -256,6 +258,11 @@ def test_a_weapon_that_rests_low_is_not_reversed_and_has_no_neutral():
     ]
 
 
+def test_a_weapon_whose_rest_is_not_clear_has_no_direction():
+    channel = advise(WEAPON, (2000, 1000, 1000, 1000))
+    assert channel.named("direction") is None
+
+
 def test_a_weapon_above_its_stop_range_is_warned_of():
     channel = advise(WEAPON, (1080, 1950, 1080))
     assert channel.named("low endpoint").action is Action.CHANGE
@@ -264,6 +271,9 @@ def test_a_weapon_above_its_stop_range_is_warned_of():
     assert "the weapon may turn" in warning
     edge = advise(WEAPON, (1021, 1950, 1021), rate_hz=200_000)
     assert "perhaps" in edge.warnings[0]
+    below = advise(WEAPON, (1018, 1950, 1018), rate_hz=200_000)
+    assert "perhaps" in below.warnings[0]
+    assert advise(WEAPON, (1018, 1950, 1018)).warnings == ()
 
 
 def test_sticks_are_no_devices_and_a_foreign_sheet_is_refused():
@@ -293,7 +303,7 @@ def test_a_plan_shows_which_way_the_channels_go():
     advice = planned(
         L=Output(1500.0, {"elevator": 500.0, "aileron": 200.0}),
         R=Output(1500.0, {"elevator": -500.0, "aileron": 200.0}),
-        W=Output(1000.0, {"throttle": 1000.0}),
+        W=Output(1000.0, {"throttle": 400.0}),
         S=Output(1500.0, {"rudder": 300.0}),
     )
     left, right, weapon, servo = advice.channels
@@ -338,6 +348,14 @@ def test_before_and_after_tell_better_worse_and_unchanged():
     }
     assert entries["neutral"].gain.us == pytest.approx(42, abs=0.5)
     assert "20.0" in entries["high endpoint"].sentence
+
+
+def test_the_clock_that_two_recordings_share_leaves_no_doubt_about_the_gain():
+    clock = 100e-6 / 3**0.5
+    before, after = Amount(1060.0, 1060.0 * clock), Amount(1020.0, 1020.0 * clock)
+    gained = nearer(before, after, 1000.0)
+    assert gained.us == 40.0
+    assert gained.uncertainty_us == pytest.approx(40.0 * clock, rel=1e-6)
 
 
 def test_past_the_target_and_as_far_on_the_other_side_is_unchanged():

@@ -13,7 +13,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.plan_reading import plan_toml
 from pwmscope.cli import main
 from pwmscope.cli.calibrate import calibrate
-from pwmscope.synth import build, write
+from pwmscope.synth import GoesToPreset, build, write
 from pwmscope.synth.hands import Output, follow_plan
 
 ROOT = Path(__file__).parents[2]
@@ -93,10 +93,18 @@ def test_the_marker_of_the_sheet_keeps_losses_out_of_the_levels():
     assert actions(data, "RX4")["low endpoint"] == "not shown"
 
 
+def test_a_preset_while_the_marker_says_off_is_no_endpoint(tmp_path):
+    preset = outputs(100.0, 1500.0, 500.0)
+    preset["RX1"] = Output(1500.0, {"elevator": 500.0}, GoesToPreset(2150.0, 0.2))
+    write(build(follow_plan(PLAN, preset, seed=4, marker="tx-on").script), tmp_path / "a.csv")
+    _, data = data_of(tmp_path / "a.csv", "--sheet", SHEET)
+    assert actions(data, "RX1")["high endpoint"] == "leave"
+
+
 def test_the_first_recording_asks_for_the_changes(bench):
     code, data = data_of(
         bench / "first.csv", "--sheet", SHEET, "--plan", bench / "plan.toml",
-        "--us-per-percent", "5", "--us-per-percent", "RX1=4.95",
+        "--us-per-percent", "9", "--us-per-percent", "RX1=4.95",
     )  # fmt: skip
     assert code == 1
     assert data["plan_fits"] is True

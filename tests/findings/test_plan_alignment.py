@@ -89,6 +89,22 @@ def test_pulses_that_stop_and_presets_show_the_switch():
     assert {f"transmitter off {n}" for n in (1, 2, 3)} <= set(within(found, followed))
 
 
+@pytest.mark.parametrize("silent", [("RX1",), ("RX1", "RX2", "RX3")])
+def test_lines_that_fall_silent_show_the_switch(silent):
+    outputs = {
+        line: dataclasses.replace(output, when_lost=PulsesStop(0.1)) if line in silent else output
+        for line, output in QUINCE.items()
+        if line != "RX4"
+    }
+    tables, followed = record(outputs=outputs)
+    found = align_plan(PLAN, tables)
+    for n in (1, 2, 3):
+        span = found.span_of(f"transmitter off {n}")
+        begun_s = followed.starts_s[PLAN.steps.index(span.step)]
+        assert span.step.name not in found.steps_by_clock
+        assert span.start_s == pytest.approx(begun_s + 0.1, abs=0.1)
+
+
 def test_an_output_that_wanders_without_the_link_does_no_harm():
     outputs = QUINCE | {
         "RX1": dataclasses.replace(QUINCE["RX1"], when_lost=Wanders(1200.0, 1800.0, 8.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from pwmscope.advice.settings.direction import advise_direction
 from pwmscope.advice.settings.endpoints import advise_endpoint
@@ -17,7 +18,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.plan_alignment import Alignment
 
-_ASKED: tuple[Name, ...] = ("neutral", "low endpoint", "high endpoint")
+_ASKED: Final[tuple[Name, ...]] = ("neutral", "low endpoint", "high endpoint")
 
 
 @dataclass(frozen=True, slots=True)

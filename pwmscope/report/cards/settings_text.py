@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Final
 
-from pwmscope.advice.settings import ORDER, Action, Compared, SettingsAdvice, Trend
+from pwmscope.advice.settings import ORDER, Action, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.report.cards.plan_text import BEFORE, WIDTH
 from pwmscope.report.sentences import RULEBOOK, say_line
@@ -118,11 +118,6 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
             "outermost widths at which the stick was held."
         )
     return tuple(notes)
-
-
-def count_trends(compared: tuple[Compared, ...]) -> dict[str, int]:
-    """Count what improved, got worse and stayed."""
-    return {trend.value: sum(c.trend is trend for c in compared) for trend in Trend}
 
 
 def is_to_do(action: Action) -> bool:

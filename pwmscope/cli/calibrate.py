@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -14,7 +13,6 @@ from pwmscope.cli.reading import Recording, reading_options
 if TYPE_CHECKING:
     from pwmscope.advice.settings import Compared, SettingsAdvice, Transmitter
     from pwmscope.bench import BenchSheet
-    from pwmscope.capture import Capture
     from pwmscope.findings import Findings
 
 NOTHING_TO_CHANGE: Final = 0
@@ -25,14 +23,6 @@ NOT_SHOWN: Final = 3
 @click.command(short_help="Say which settings of the transmitter to change, and by how much.")
 @reading_options
 @examining_options
-@click.option(
-    "--sheet",
-    "sheet_path",
-    type=click.Path(path_type=Path),
-    required=True,
-    metavar="FILE",
-    help="The bench sheet, which says what each device expects.",
-)
 @click.option(
     "--before",
     type=click.Path(path_type=Path),
@@ -91,7 +81,6 @@ def calibrate(
     *,
     recording: Recording,
     examination: Examination,
-    sheet_path: Path,
     before: Path | None,
     plan_path: Path | None,
     stated: tuple[str, ...],
@@ -107,7 +96,6 @@ def calibrate(
     2: bad input.
     """
     from pwmscope.advice.settings import compare_settings  # noqa: PLC0415
-    from pwmscope.bench import load_sheet  # noqa: PLC0415
     from pwmscope.cli.percent_options import parse_transmitters  # noqa: PLC0415
     from pwmscope.output import write_text  # noqa: PLC0415
     from pwmscope.report.cards.settings_card import settings_card  # noqa: PLC0415
@@ -115,11 +103,11 @@ def calibrate(
     from pwmscope.report.cards.settings_text import settings_text  # noqa: PLC0415
 
     _refuse_files(card, json_path, replace=replace)
-    sheet = load_sheet(sheet_path)
-    findings = _examine(recording, examination, sheet)
+    sheet = _sheet(examination)
+    findings = examination.of(recording.load())
     earlier = None
     if before is not None:
-        earlier = _examine(Recording(before, recording.hints), examination, sheet)
+        earlier = examination.of(Recording(before, recording.hints).load())
     transmitters = parse_transmitters(
         stated, solved, most_percent, sheet=sheet, now=findings, before=earlier
     )
@@ -162,23 +150,16 @@ def _refuse_files(card: Path | None, json_path: str | None, *, replace: bool) ->
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
 
 
-def _examine(recording: Recording, examination: Examination, sheet: BenchSheet) -> Findings:
-    capture = recording.load()
-    marker = _marker_of(capture, sheet)
-    if examination.off_line is None and marker is not None:
-        examination = replace(examination, off_line=marker)
-    return examination.of(capture)
+def _sheet(examination: Examination) -> BenchSheet:
+    from pwmscope.errors import HintError  # noqa: PLC0415
 
-
-def _marker_of(capture: Capture, sheet: BenchSheet) -> str | None:
-    """Return the sheet's marker line where the recording has it, it changes, and begins on."""
-    if sheet.marker is None:
-        return None
-    line = capture.lines.get(sheet.marker.line)
-    if line is None or not line.edges_ps.size:
-        return None
-    level = "high" if line.initial_level else "low"
-    return sheet.marker.line if sheet.marker.on in {None, level} else None
+    sheet = examination.sheet()
+    if sheet is None:
+        raise HintError(
+            "The settings are held against what each device expects; name the bench sheet that "
+            "says it (--sheet)."
+        )
+    return sheet
 
 
 def _advise(

@@ -18,8 +18,8 @@ from pwmscope.advice.settings.comparison import nearer
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.errors import HintError
-from pwmscope.findings.levels import Amount
 from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings.stick.levels import Amount
 from pwmscope.synth import Channel, Dwell, Frame, Script, Width, build
 from pwmscope.synth.hands import Output, follow_plan
 

@@ -8,7 +8,7 @@ from enum import Enum, auto
 
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.findings.finding import Verdict, judge
-from pwmscope.findings.levels import Amount
+from pwmscope.findings.stick.levels import Amount
 
 
 class Need(Enum):

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from pwmscope.advice.settings.advise import SettingsAdvice
 from pwmscope.advice.settings.setting import ChannelSettings, Name, Setting
-from pwmscope.findings.levels import Amount, Level, weighed_sum
+from pwmscope.findings.stick.levels import Amount, Level, weighed_sum
 from pwmscope.findings.uncertainty import COVERAGE
 
 

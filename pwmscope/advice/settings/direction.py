@@ -10,9 +10,9 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.bench import BenchChannel
 from pwmscope.bench.plan import Axis, PlanStep
 from pwmscope.bench.roles import DRIVES
-from pwmscope.findings.moves import LEAST_THROW
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
+from pwmscope.findings.stick.moves import LEAST_THROW
 from pwmscope.pulses import PulseTable
 
 _AXIS_OF: Final[dict[str, Axis]] = {

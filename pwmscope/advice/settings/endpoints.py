@@ -11,7 +11,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import endpoint_tolerance_us
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.levels import Amount, Level, weighed_sum
+from pwmscope.findings.stick.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel import Travel
 
 EXERCISED: Final = 0.6

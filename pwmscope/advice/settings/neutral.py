@@ -7,7 +7,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import neutral_tolerance
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.levels import Amount
+from pwmscope.findings.stick.levels import Amount
 from pwmscope.findings.travel import Travel
 
 RATE_UNKNOWN = (

@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.errors import HintError
 from pwmscope.findings.amounts import LEAST_US
-from pwmscope.findings.levels import Amount
+from pwmscope.findings.stick.levels import Amount
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE
 
 FEWEST: Final = 2

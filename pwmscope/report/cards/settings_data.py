@@ -13,7 +13,7 @@ from pwmscope.advice.settings import (
     SettingsAdvice,
 )
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.findings.levels import Amount
+from pwmscope.findings.stick.levels import Amount
 from pwmscope.report.cards.settings_text import settings_headline, settings_notes
 
 SCHEMA: Final = 1

@@ -1,0 +1,249 @@
+"""The matrix from sticks to outputs, with its uncertainty and the ends at which outputs clip."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.mixing.regression import (
+    Regression,
+    Vector,
+    covariance_of,
+    fit_robustly,
+    loss,
+    scale_of,
+    solve,
+    weights,
+)
+from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.findings.uncertainty import sampling_floor_us
+
+LEAST_SCALE_US: Final = 0.5
+"""Residuals are not trusted to scatter less than a fine command step (common practice)."""
+_WORTH: Final = 0.75
+"""Clipping is taken where it leaves less than this part of the loss, ..."""
+_SURE: Final = 15.0
+"""... and lowers it by more than this, in units of the scale squared."""
+_FEWEST: Final = 5
+_TURNS: Final = 60
+_BLOCKS: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFit:
+    """One output: clip(terms . sticks + offset).
+
+    Parameters
+    ----------
+    terms_us : ndarray of float64, shape (k + 1,)
+        Microseconds for each stick's half travel, then the width with all sticks at rest.
+    covariance : ndarray of float64, shape (k + 1, k + 1)
+        Of those, in microseconds squared.
+    low_us, high_us : float or None
+        Where the output clips; None where the recording shows no clipping there.
+    clipped : int
+        Samples at those ends whose sticks ask for more.
+    scale_us : float
+        Robust scatter of the rest.
+    residual_us : ndarray of float64, shape (n,)
+        Measured less fitted.
+    """
+
+    terms_us: Vector
+    covariance: Vector
+    low_us: float | None
+    high_us: float | None
+    clipped: int
+    scale_us: float
+    residual_us: Vector
+
+
+@dataclass(frozen=True, slots=True)
+class MixFit:
+    """All outputs.
+
+    Parameters
+    ----------
+    samples : Samples
+        What was fitted.
+    outputs : tuple of OutputFit
+        In the samples' order.
+    """
+
+    samples: Samples
+    outputs: tuple[OutputFit, ...]
+
+    @property
+    def matrix_us(self) -> Vector:
+        """Microseconds of each output for each stick's half travel; shape (m, k)."""
+        return np.array([output.terms_us[:-1] for output in self.outputs])
+
+    @property
+    def matrix(self) -> Vector:
+        """The same in half travels of each output; shape (m, k)."""
+        return self.matrix_us / self.samples.half_us[:, None]
+
+    @property
+    def uncertainty(self) -> Vector:
+        """Standard uncertainty of `matrix`; shape (m, k)."""
+        spread_us = np.array([np.sqrt(np.diag(o.covariance))[:-1] for o in self.outputs])
+        return spread_us / self.samples.half_us[:, None]
+
+    @property
+    def offset_us(self) -> Vector:
+        """Width of each output with all sticks at rest; shape (m,)."""
+        return np.array([output.terms_us[-1] for output in self.outputs])
+
+    def position(self, stick: Vector) -> Vector:
+        """Predict outputs, clipped where clipping is shown.
+
+        Parameters
+        ----------
+        stick : ndarray of float64, shape (n, k)
+
+        Returns
+        -------
+        ndarray of float64, shape (n, m)
+            Positions, 1 at the end of travel.
+        """
+        travels = [output.travel for output in self.samples.outputs]
+        columns = [
+            (_clip(stick @ o.terms_us[:-1] + o.terms_us[-1], o) - t.neutral_us) / t.half_us
+            for o, t in zip(self.outputs, travels, strict=True)
+        ]
+        return np.stack(columns, axis=1)
+
+    @property
+    def unexplained(self) -> float:
+        """Largest part of an output's movement that the fit leaves; 0 where none moves."""
+        worst = 0.0
+        for at, output in enumerate(self.outputs):
+            width_us = self.samples.width_us[:, at]
+            moved = float(np.mean(np.abs(width_us - np.median(width_us))))
+            if moved > 3.0 * output.scale_us or moved > 0.02 * self.samples.half_us[at]:
+                worst = max(worst, float(np.mean(np.abs(output.residual_us))) / moved)
+        return worst
+
+
+def _clip(width_us: Vector, output: OutputFit) -> Vector:
+    low_us = -np.inf if output.low_us is None else output.low_us
+    high_us = np.inf if output.high_us is None else output.high_us
+    return np.clip(width_us, low_us, high_us)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """The levels at which an output's outermost samples lie, and how far those scatter."""
+
+    low_us: float
+    high_us: float
+    margin_us: float
+
+
+def fit_mix(samples: Samples) -> MixFit:
+    """Fit every output to the sticks.
+
+    Parameters
+    ----------
+    samples : Samples
+        With at least one axis, and more samples than axes.
+
+    Returns
+    -------
+    MixFit
+    """
+    floor_us = sampling_floor_us(samples.interval_us) or 0.0
+    design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    return MixFit(
+        samples,
+        tuple(
+            fit_output(design, samples.width_us[:, at], floor_us)
+            for at in range(len(samples.outputs))
+        ),
+    )
+
+
+def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
+    """Fit one output, with clipping where the recording shows it.
+
+    Samples at an end whose sticks ask for more say only that: their residual
+    is zero (censored regression, as Tobin's of 1958; from memory). Clipping is
+    taken only if it explains clearly more than a straight line does.
+
+    Parameters
+    ----------
+    design : ndarray of float64, shape (n, k + 1)
+        The sticks, then a column of ones.
+    width_us : ndarray of float64, shape (n,)
+        The output's widths.
+    floor_us : float
+        Standard uncertainty of a width by sampling.
+
+    Returns
+    -------
+    OutputFit
+    """
+    least_us = max(LEAST_SCALE_US, floor_us)
+    straight = fit_robustly(design, width_us, least_us)
+    ends = _ends(width_us, least_us)
+    bent = _fit_clipped(design, width_us, ends, straight, least_us)
+    scale_us = min(straight.scale, bent.scale)
+    before, after = loss(straight.residual, scale_us), loss(bent.residual, scale_us)
+    asked_us = design @ bent.terms
+    over = (asked_us > ends.high_us + ends.margin_us) & (width_us > ends.high_us - ends.margin_us)
+    under = (asked_us < ends.low_us - ends.margin_us) & (width_us < ends.low_us + ends.margin_us)
+    clipped = int(np.count_nonzero(over | under))
+    if clipped < _FEWEST or after > _WORTH * before or before - after < _SURE:
+        return _output(design, straight, floor_us)
+    low_us = ends.low_us if np.any(under) else None
+    high_us = ends.high_us if np.any(over) else None
+    return replace(_output(design, bent, floor_us), low_us=low_us, high_us=high_us, clipped=clipped)
+
+
+def _ends(width_us: Vector, least_us: float) -> _Ends:
+    noise_us = max(scale_of(np.diff(width_us), 0.0) / math.sqrt(2.0), least_us)
+    margin_us = 4.0 * noise_us
+    low_us, high_us = np.quantile(width_us, (0.002, 0.998))
+    low_us = np.median(width_us[width_us <= low_us + margin_us])
+    high_us = np.median(width_us[width_us >= high_us - margin_us])
+    return _Ends(float(low_us), float(high_us), margin_us)
+
+
+def _fit_clipped(
+    design: Vector, width_us: Vector, ends: _Ends, start: Regression, least_us: float
+) -> Regression:
+    at_high = width_us > ends.high_us - ends.margin_us
+    at_low = width_us < ends.low_us + ends.margin_us
+    free = ~(at_high | at_low)
+    terms, scale, active = start.terms, start.scale, free
+    if np.linalg.matrix_rank(design[free], tol=1e-3 * np.sqrt(len(design))) == design.shape[1]:
+        terms = fit_robustly(design[free], width_us[free], least_us).terms
+    for _ in range(_TURNS):
+        asked_us = design @ terms
+        active = ~((at_high & (asked_us >= ends.high_us)) | (at_low & (asked_us <= ends.low_us)))
+        if np.count_nonzero(active) <= design.shape[1]:
+            return start
+        residual_us = width_us[active] - asked_us[active]
+        scale = scale_of(residual_us, least_us)
+        before = terms
+        terms = solve(design[active], width_us[active], weights(residual_us, scale))
+        if np.max(np.abs(terms - before)) < 1e-6:
+            break
+    residual_us = np.where(active, width_us - design @ terms, 0.0)
+    covariance = covariance_of(design[active], residual_us[active], scale)
+    return Regression(terms, covariance, scale, residual_us)
+
+
+def _output(design: Vector, fitted: Regression, floor_us: float) -> OutputFit:
+    """Add to the doubt what scatter does not show: the sampling floor, what the model leaves."""
+    edges = np.linspace(0, len(design), min(_BLOCKS, len(design)) + 1).astype(np.int64)[:-1]
+    lengths = np.diff(np.append(edges, len(design)))
+    means_us = np.add.reduceat(fitted.residual, edges) / lengths
+    left_us = float(np.sqrt(np.mean(means_us**2)))
+    reach = np.maximum(np.max(np.abs(design), axis=0), 1e-9)
+    doubt_us = np.hypot(left_us, np.sqrt(2.0) * floor_us) / reach
+    covariance = fitted.covariance + np.diag(doubt_us**2)
+    return OutputFit(fitted.terms, covariance, None, None, 0, fitted.scale, fitted.residual)

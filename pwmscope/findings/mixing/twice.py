@@ -1,0 +1,93 @@
+"""Mixing in two places, told from unmixed by the first mixer's clipping."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.mixing.fit import MixFit, fit_output
+from pwmscope.findings.mixing.regression import Vector, loss
+from pwmscope.findings.uncertainty import sampling_floor_us
+
+_GAINS: Final = tuple(np.arange(0.6, 1.45, 0.1))
+"""Gains of the first mixer that are tried; below 0.5 it does not clip at all."""
+_FULL: Final = (0.85, 1.15)
+"""A plan tells the hands' corners, which a round stick gate may keep them from: only a gain
+of about one is believed then."""
+_WORTH: Final = 0.4
+_SURE: Final = 40.0
+_FEWEST: Final = 12
+_MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
+
+
+def through_first_mixer(stick: Vector, gain: float) -> Vector:
+    """Give the sticks as they would look behind a mixer that clips, and its inverse.
+
+    Two mixers in a row undo each other, since the mixing matrix [[1, 1], [1, -1]]
+    squared is twice the identity; only the first one's clipping remains.
+
+    Parameters
+    ----------
+    stick : ndarray of float64, shape (n, 2)
+        Forward and turn.
+    gain : float
+        The first mixer's.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 2)
+
+    Examples
+    --------
+    >>> through_first_mixer(np.array([[1.0, 0.0], [1.0, 1.0]]), 1.0).tolist()
+    [[1.0, 0.0], [0.5, 0.5]]
+    """
+    mixed = np.clip(gain * stick @ _MIXER, -1.0, 1.0)
+    return np.asarray(mixed @ _MIXER / (2.0 * gain), dtype=np.float64)
+
+
+def fit_twice(fit: MixFit) -> MixFit | None:
+    """Fit outputs behind two mixers of which the first clips.
+
+    Parameters
+    ----------
+    fit : MixFit
+        The fit without that, over forward and turn.
+
+    Returns
+    -------
+    MixFit or None
+        None where two mixers explain the recording no better.
+    """
+    samples = fit.samples
+    corner = np.sum(np.abs(samples.stick), axis=1)
+    if np.count_nonzero(corner > 1.1) < _FEWEST:
+        return None
+    floor_us = sampling_floor_us(samples.interval_us) or 0.0
+    tried = []
+    for gain in _GAINS:
+        if samples.source == "plan" and not _FULL[0] <= gain <= _FULL[1]:
+            continue
+        design = np.column_stack(
+            [through_first_mixer(samples.stick, float(gain)), np.ones(len(samples.stick))]
+        )
+        outputs = tuple(
+            fit_output(design, samples.width_us[:, at], floor_us)
+            for at in range(len(samples.outputs))
+        )
+        tried.append(MixFit(samples, outputs))
+    scales_us = [
+        min(output.scale_us for output in column)
+        for column in zip(fit.outputs, *(other.outputs for other in tried), strict=True)
+    ]
+    best = min(tried, key=lambda other: _loss(other, scales_us))
+    before, after = _loss(fit, scales_us), _loss(best, scales_us)
+    return best if after < _WORTH * before and before - after > _SURE else None
+
+
+def _loss(fit: MixFit, scales_us: list[float]) -> float:
+    return sum(
+        loss(output.residual_us, scale_us)
+        for output, scale_us in zip(fit.outputs, scales_us, strict=True)
+    )

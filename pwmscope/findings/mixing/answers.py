@@ -49,9 +49,13 @@ class Response:
 
 
 def responses_of(fit: MixFit) -> tuple[Response, ...]:
-    """Say what a robot does with the stick pushed forward, right and into the corner."""
+    """Say what a robot does with the stick pushed forward, right and into the corner.
+
+    Outputs are taken to end where the recording shows it, or else at the end of travel.
+    """
     stick = np.array([(0.0, 0.0), *DIRECTIONS.values()])
-    position = fit.position(stick)
+    end = np.maximum(1.0, np.max(np.abs(fit.samples.position), axis=0))
+    position = np.clip(fit.position(stick), -end, end)
     return tuple(
         Response(name, float(left), float(right), say_motion(float(left), float(right)))
         for name, (left, right) in zip(DIRECTIONS, position[1:] - position[0], strict=True)

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
-
-import numpy as np
 
 from pwmscope.bench.plan import StepSpan
 from pwmscope.findings.finding import Evidence, Finding, Verdict, worst
@@ -19,26 +16,22 @@ from pwmscope.findings.mixing.answers import (
     responses_of,
 )
 from pwmscope.findings.mixing.arrangement import Arrangement, mixed_twice, name_arrangement
-from pwmscope.findings.mixing.comovement import say_comovement
 from pwmscope.findings.mixing.faults import Kind
 from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
-from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
+from pwmscope.findings.mixing.lines import DriveLines, OutputLine
+from pwmscope.findings.mixing.sticks import Samples, pair_outputs, with_plan, with_recorded
 from pwmscope.findings.mixing.twice import fit_twice
-from pwmscope.findings.spans import Span
-from pwmscope.findings.ties import Step, Tie
-from pwmscope.pulses import PulseTable
-
-FEWEST_FRAMES: Final = 20
-_MOVED: Final = 0.1
-_FEWEST_MOVED: Final = 8
-_TOGETHER: Final = 0.97
-"""Sticks whose positions correlate by more than this were not moved apart."""
-_ON_DIAGONAL: Final = 0.9
-_RECORD: Final = (
-    "With the weapon removed and the wheels off the ground, record the two drive outputs and "
-    "either the receiver's stick channels or a plan (--plan)"
+from pwmscope.findings.mixing.unfit import (
+    FEWEST_FRAMES,
+    already_mixed,
+    lacking,
+    missing_output,
+    two_receivers,
+    without_sticks,
 )
+from pwmscope.findings.spans import Span
+from pwmscope.findings.ties import Tie
+from pwmscope.pulses import PulseTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +98,8 @@ def examine_mixing(
     lost = lost or {}
     outputs = _two_outputs(lines)
     if len(outputs) < 2:
-        return _unanswered(lines, _missing_output(outputs))
-    apart = _two_receivers(outputs, ties)
+        return _unanswered(lines, missing_output(outputs))
+    apart = two_receivers(outputs, ties)
     if apart:
         return _unanswered(lines, apart)
     frames = pair_outputs(tables, [output.line for output in outputs], lost)
@@ -122,16 +115,18 @@ def examine_mixing(
     elif len(lines.sticks) == 2:
         samples = with_recorded(frames, outputs, lines.sticks, tables, lost)
     else:
-        return _unanswered(lines, _without_sticks(lines, frames, outputs))
-    lacking = _lacking(samples)
-    if lacking:
-        return _unanswered(lines, lacking)
+        return _unanswered(lines, without_sticks(lines, frames, outputs))
+    missing = lacking(samples)
+    if missing:
+        return _unanswered(lines, missing)
     fit, found = _fit_and_name(samples)
     stages: tuple[str, ...] = ()
     if spans and len(lines.sticks) == 2:
-        found, stages = _by_stages(found, frames, lines, tables, lost, spans)
+        first = _hands_to_sticks(lines, tables, lost, spans)
+        second = with_recorded(frames, outputs, lines.sticks, tables, lost)
+        found, stages = _by_stages(found, first, second)
     elif not spans:
-        doubtful = _already_mixed(samples)
+        doubtful = already_mixed(samples)
         if doubtful and found.kind in {Kind.MIXED, Kind.UNMIXED}:
             found = Arrangement(None, reason=doubtful)
     return _answered(lines, fit, found, stages)
@@ -141,74 +136,6 @@ def _two_outputs(lines: DriveLines) -> tuple[OutputLine, ...]:
     """Keep the first output of each side."""
     sides = {output.side: output for output in reversed(lines.outputs)}
     return tuple(sides[side] for side in ("left", "right") if side in sides)
-
-
-def _missing_output(outputs: tuple[OutputLine, ...]) -> str:
-    if not outputs:
-        return (
-            "No drive output is named. Say which lines they are with --left and --right, or give "
-            "them the roles drive-left and drive-right in a bench sheet."
-        )
-    (only,) = outputs
-    other = "right" if only.side == "left" else "left"
-    return (
-        f"Only the {only.side} output ({only.line}) is recorded or named. Record the {other} "
-        f"output in the same recording, and name it with --{other} or in the bench sheet."
-    )
-
-
-def _two_receivers(outputs: tuple[OutputLine, ...], ties: Sequence[Tie]) -> str:
-    pair = {output.line for output in outputs}
-    for tie in ties:
-        if {tie.first, tie.second} == pair and tie.step is Step.DRIFTS:
-            first, second = (output.line for output in outputs)
-            return (
-                f"{first} and {second} drift apart: they come from two receivers, which need not "
-                f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
-            )
-    return ""
-
-
-def _without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine, ...]) -> str:
-    if lines.sticks:
-        (only,) = lines.sticks
-        other = TURN if only.axis in FORWARD else FORWARD
-        return (
-            f"Only the {only.axis} stick ({only.line}) is recorded. Record the {' or '.join(other)} "
-            "stick's channel too, or record to a plan (--plan)."
-        )
-    neutral_us = np.array([output.travel.neutral_us for output in outputs])
-    half_us = np.array([output.travel.half_us for output in outputs])
-    return say_comovement((frames.width_us - neutral_us) / half_us)
-
-
-def _lacking(samples: Samples) -> str:
-    """Say what the sticks did not do, or nothing."""
-    if len(samples.time_s) < FEWEST_FRAMES:
-        where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
-        return (
-            f"Only {len(samples.time_s)} frames lie in {where}; {FEWEST_FRAMES} are needed. Check "
-            "that the plan belongs to this recording, and record for longer."
-        )
-    away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
-    still = [
-        axis
-        for axis, count in zip(samples.axes, np.count_nonzero(away, axis=0), strict=True)
-        if count < _FEWEST_MOVED
-    ]
-    wanted = [FORWARD, TURN]
-    still += [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
-    if still:
-        return (
-            f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
-            "alone to both ends."
-        )
-    if abs(np.corrcoef(samples.stick.T)[0, 1]) > _TOGETHER:
-        return (
-            f"The {samples.axes[0]} and {samples.axes[1]} sticks always moved together, so what "
-            f"each does alone is not shown. {_RECORD}, and move one stick at a time."
-        )
-    return ""
 
 
 def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:
@@ -223,40 +150,27 @@ def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:
     return fit, found
 
 
-def _already_mixed(samples: Samples) -> str:
-    """Say so if the recorded sticks look like the outputs of a mixer, or nothing."""
-    size = np.abs(samples.stick - np.median(samples.stick, axis=0))
-    moved = size.max(axis=1) > 0.15
-    diagonal = size.min(axis=1) > 0.85 * size.max(axis=1)
-    if np.count_nonzero(moved & diagonal) < _ON_DIAGONAL * np.count_nonzero(moved):
-        return ""
-    return (
-        "The two stick channels always moved by equal amounts: either the stick only went to its "
-        "corners, or the transmitter mixes already, and then these channels are not the sticks. "
-        "Record again and move one stick at a time; if both channels still move, mixing is on in "
-        "the transmitter, and a plan (--plan) tells the rest."
-    )
-
-
-def _by_stages(
-    found: Arrangement,
-    frames: Frames,
+def _hands_to_sticks(
     lines: DriveLines,
     tables: Mapping[str, PulseTable],
     lost: Mapping[str, tuple[Span, ...]],
     spans: Sequence[StepSpan],
-) -> tuple[Arrangement, tuple[str, ...]]:
-    """Look at the two stages apart: hands to stick channels, stick channels to outputs."""
+) -> Samples:
+    """Take the stick channels as outputs of the hands."""
     forward, turn = lines.sticks
     pins = (
         OutputLine(forward.line, "left", forward.travel),
         OutputLine(turn.line, "right", turn.travel),
     )
-    before = pair_outputs(tables, [pin.line for pin in pins], lost)
-    outputs = _two_outputs(lines)
-    first = with_plan(before, pins, spans, tables[forward.line].sample_interval_us or 0.0)
-    second = with_recorded(frames, outputs, lines.sticks, tables, lost)
-    if _lacking(first) or _lacking(second):
+    frames = pair_outputs(tables, [pin.line for pin in pins], lost)
+    return with_plan(frames, pins, spans, tables[forward.line].sample_interval_us or 0.0)
+
+
+def _by_stages(
+    found: Arrangement, first: Samples, second: Samples
+) -> tuple[Arrangement, tuple[str, ...]]:
+    """Look at the two stages apart: hands to stick channels, stick channels to outputs."""
+    if lacking(first) or lacking(second):
         return found, ()
     at_pins = name_arrangement(fit_mix(first))
     to_outputs = name_arrangement(fit_mix(second))

@@ -56,5 +56,5 @@ def _side(speed: float, faster: float) -> str:
 
 
 def _curve(left: float, right: float) -> str:
-    """The side to which the path bends: that of the slower wheel, forward or back."""
+    """Name the side to which the path bends: that of the slower wheel, forward or back."""
     return "right" if abs(left) > abs(right) else "left"

@@ -39,7 +39,7 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     lines: dict[KeyPath, int] = {}
     table: KeyPath = ()
     before: KeyPath
-    for line, statement in _statements(text):
+    for line, statement in statements(text):
         inner = list(_paths(tomllib.loads(statement)))
         if statement.lstrip().startswith("["):
             table, before = inner[-1], ()
@@ -50,8 +50,14 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     return lines
 
 
-def _statements(text: str) -> Iterator[tuple[int, str]]:
-    """Cut a text into its headings and assignments, each with its first line."""
+def statements(text: str) -> Iterator[tuple[int, str]]:
+    r"""Cut a text into its headings and assignments, each with its first line.
+
+    Examples
+    --------
+    >>> list(statements("[limits]\n\nfailsafe_s = 1"))
+    [(1, '[limits]'), (3, 'failsafe_s = 1')]
+    """
     line, begun, depth, statement = 1, 1, 0, ""
     for token in _TOKEN.findall(text.replace("\r\n", "\n") + "\n"):
         depth += (token in ("[", "{")) - (token in ("]", "}"))

@@ -93,8 +93,8 @@ class DriveLines:
 def find_lines(
     tables: Mapping[str, PulseTable],
     sheet: BenchSheet | None = None,
-    sides: Mapping[Side, str] | None = None,
-    axes: Mapping[Axis, str] | None = None,
+    sides: Mapping[Side, str | None] | None = None,
+    axes: Mapping[Axis, str | None] | None = None,
 ) -> DriveLines:
     """Say which lines are the outputs and the sticks.
 
@@ -104,9 +104,9 @@ def find_lines(
         The lines with servo pulses.
     sheet : BenchSheet, optional
         Its roles, and the travel of its devices.
-    sides : mapping of str to str, optional
+    sides : mapping of str to str or None, optional
         A line for "left" and "right"; these come before the sheet's.
-    axes : mapping of str to str, optional
+    axes : mapping of str to str or None, optional
         A line for a stick axis; these come before the sheet's.
 
     Returns
@@ -118,8 +118,8 @@ def find_lines(
     HintError
         If a named line is not in the recording, or one line is named twice.
     """
-    named_sides = dict(sides or {})
-    named_axes = dict(axes or {})
+    named_sides = {side: line for side, line in (sides or {}).items() if line is not None}
+    named_axes = {axis: line for axis, line in (axes or {}).items() if line is not None}
     _refuse_wrong_names(tables, [*named_sides.values(), *named_axes.values()])
     taken = {*named_sides.values(), *named_axes.values()}
     outputs = [

@@ -225,7 +225,8 @@ def with_plan(
 ) -> Samples:
     """Put the positions that a plan tells beside the outputs.
 
-    Steps that move an axis other than the two in question are left out.
+    Steps that move an axis other than the two in question, or have the transmitter off, are
+    left out.
 
     Parameters
     ----------
@@ -250,7 +251,8 @@ def with_plan(
     )
     stick = np.full((frames.time_s.size, len(axes)), np.nan)
     for span in spans:
-        if any(at for axis, at in span.step.sticks.items() if axis not in axes):
+        others = (at for axis, at in span.step.sticks.items() if axis not in axes)
+        if not span.step.transmitter_on or any(others):
             continue
         margin_s = min(_SETTLING_S, (span.end_s - span.start_s) / 10.0)
         first, last = np.searchsorted(

@@ -28,6 +28,8 @@ _WORTH: Final = 0.75
 _SURE: Final = 15.0
 """... and lowers it by more than this, in units of the scale squared."""
 _FEWEST: Final = 5
+_AT_REST: Final = 0.3
+"""An end nearer to rest than this part of the other is no end."""
 _TURNS: Final = 60
 _BLOCKS: Final = 24
 
@@ -157,11 +159,14 @@ def fit_mix(samples: Samples) -> MixFit:
     """
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
     design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    outputs = [
+        fit_output(design, samples.width_us[:, at], floor_us) for at in range(len(samples.outputs))
+    ]
     return MixFit(
         samples,
         tuple(
-            fit_output(design, samples.width_us[:, at], floor_us)
-            for at in range(len(samples.outputs))
+            replace(output, covariance=output.covariance + np.diag(np.append(doubt_us**2, 0.0)))
+            for output, doubt_us in zip(outputs, samples.delay_doubt_us, strict=True)
         ),
     )
 
@@ -188,7 +193,9 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
     """
     least_us = max(LEAST_SCALE_US, floor_us)
     straight = fit_robustly(design, width_us, least_us)
-    ends = _ends(width_us, least_us)
+    ends = _ends(width_us, float(straight.terms[-1]), least_us)
+    if np.count_nonzero(np.abs(straight.residual) > ends.margin_us) < _FEWEST:
+        return _output(design, straight, floor_us)
     bent = _fit_clipped(design, width_us, ends, straight, least_us)
     scale_us = min(straight.scale, bent.scale)
     before, after = loss(straight.residual, scale_us), loss(bent.residual, scale_us)
@@ -203,13 +210,19 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
     return replace(_output(design, bent, floor_us), low_us=low_us, high_us=high_us, clipped=clipped)
 
 
-def _ends(width_us: Vector, least_us: float) -> _Ends:
+def _ends(width_us: Vector, rest_us: float, least_us: float) -> _Ends:
+    """Find both ends; one that lies at rest is none, but a deadband or a stick not moved there."""
     noise_us = max(scale_of(np.diff(width_us), 0.0) / math.sqrt(2.0), least_us)
     margin_us = 4.0 * noise_us
     low_us, high_us = np.quantile(width_us, (0.002, 0.998))
-    low_us = np.median(width_us[width_us <= low_us + margin_us])
-    high_us = np.median(width_us[width_us >= high_us - margin_us])
-    return _Ends(float(low_us), float(high_us), margin_us)
+    low_us = float(np.median(width_us[width_us <= low_us + margin_us]))
+    high_us = float(np.median(width_us[width_us >= high_us - margin_us]))
+    near_us = _AT_REST * max(high_us - rest_us, rest_us - low_us)
+    return _Ends(
+        low_us if rest_us - low_us > near_us else -math.inf,
+        high_us if high_us - rest_us > near_us else math.inf,
+        margin_us,
+    )
 
 
 def _fit_clipped(

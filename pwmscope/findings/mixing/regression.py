@@ -79,15 +79,26 @@ def fit_robustly(design: Vector, measured: Vector, least_scale: float = 0.0) -> 
         terms = solve(design, measured, weights(residual, scale))
         residual = measured - design @ terms
         scale = scale_of(residual, least_scale)
-        if np.max(np.abs(terms - before)) <= 1e-10 * max(1.0, float(np.max(np.abs(terms)))):
+        if np.max(np.abs(terms - before)) <= 1e-9 * max(1.0, float(np.max(np.abs(terms)))):
             break
     return Regression(terms, covariance_of(design, residual, scale), scale, residual)
 
 
 def solve(design: Vector, measured: Vector, weight: Vector) -> Vector:
-    """Solve weighted least squares by orthogonal decomposition; shape (p,)."""
-    root = np.sqrt(weight)
-    terms = np.linalg.lstsq(design * root[:, None], measured * root, rcond=None)[0]
+    """Solve weighted least squares by its normal equations, about the mean; shape (p,).
+
+    Columns are of one size and few, so squaring their condition costs no digit that counts.
+    """
+    weighted = design * weight[:, None]
+    middle = float(np.mean(measured))
+    first = _normal(weighted, design, measured - middle)
+    left = measured - middle - design @ first
+    shift = _normal(weighted, design, left + middle)
+    return first + shift
+
+
+def _normal(weighted: Vector, design: Vector, measured: Vector) -> Vector:
+    terms = np.linalg.lstsq(weighted.T @ design, weighted.T @ measured, rcond=None)[0]
     return np.asarray(terms, dtype=np.float64)
 
 

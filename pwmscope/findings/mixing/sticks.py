@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
@@ -53,6 +54,8 @@ class Samples:
         recording does not show it, or a plan tells the positions.
     interval_us : float
         Interval between samples; 0 where it is not known.
+    delay_doubt_us : ndarray of float64, shape (m, k)
+        Standard uncertainty that the delay leaves in what each output does for each stick.
     """
 
     outputs: tuple[OutputLine, ...]
@@ -63,6 +66,7 @@ class Samples:
     source: Source
     delay_frames: int | None
     interval_us: float
+    delay_doubt_us: Vector
 
     @property
     def position(self) -> Vector:
@@ -165,17 +169,18 @@ def with_recorded(
     held = [_held(frames, sticks, taken, delay) for delay in DELAYS]
     whole = np.all([np.isfinite(stick).all(axis=1) for stick in held], axis=0)
     kept = [stick[whole] for stick in held]
-    at, shown = _best_delay(kept, frames.width_us[whole])
+    best = _best_delay(kept, frames.width_us[whole])
     intervals_us = [tables[output.line].sample_interval_us or 0.0 for output in outputs]
     return Samples(
         outputs,
         tuple(stick.axis for stick in sticks),
         frames.time_s[whole],
         frames.width_us[whole],
-        kept[at],
+        kept[best.at],
         "recorded sticks",
-        DELAYS[at] if shown else None,
+        DELAYS[best.at] if best.shown else None,
         max(intervals_us),
+        best.doubt_us,
     )
 
 
@@ -200,21 +205,43 @@ def _held(
     return np.stack(columns, axis=1)
 
 
-def _best_delay(held: list[Vector], width_us: Vector) -> tuple[int, bool]:
-    """Choose the delay by the residuals while the sticks move, and say whether it is shown."""
-    spread = np.ptp(np.stack(held), axis=0).max(axis=1)
+@dataclass(frozen=True, slots=True)
+class _Delay:
+    """Which of `DELAYS` fits best, whether it is shown, and what the others would change."""
+
+    at: int
+    shown: bool
+    doubt_us: Vector
+
+
+def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
+    """Choose the delay by the residuals while the sticks move.
+
+    Where others fit nearly as well (steady circles: a delay turns them), the terms
+    that they give bound a rectangular distribution (JCGM 100, 4.3.7).
+    """
+    none = np.zeros((width_us.shape[1], held[0].shape[1]))
+    spread = np.ptp(np.stack(held), axis=0).max(axis=1, initial=0.0)
     moving = spread > _MOVING
     if np.count_nonzero(moving) < 3 * (held[0].shape[1] + 1):
-        return 0, False
-    left = np.array([_left_us(stick, width_us, moving) for stick in held])
-    order = np.argsort(left, kind="stable")
-    return int(order[0]), bool(left[order[0]] < SURE_DELAY * left[order[1]])
+        return _Delay(0, shown=False, doubt_us=none)
+    fits = [_straight(stick, width_us, moving) for stick in held]
+    left_us = np.array([left for _, left in fits])
+    at = int(np.argmin(left_us))
+    near = left_us <= left_us[at] / SURE_DELAY
+    off_us = [np.abs(terms - fits[at][0]) for (terms, _), ok in zip(fits, near, strict=True) if ok]
+    doubt_us = np.max(off_us, axis=0) / math.sqrt(3.0)
+    return _Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 
-def _left_us(stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]) -> float:
+def _straight(
+    stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]
+) -> tuple[Vector, float]:
+    """Fit plain lines; give their slopes, shape (m, k), and the mean residual while moving."""
     design = np.column_stack([stick, np.ones(len(stick))])
-    terms = np.linalg.lstsq(design, width_us, rcond=None)[0]
-    return float(np.mean(np.abs(width_us - design @ terms)[moving]))
+    terms = np.linalg.lstsq(design.T @ design, design.T @ width_us, rcond=None)[0]
+    left_us = float(np.mean(np.abs(width_us - design @ terms)[moving]))
+    return np.asarray(terms[:-1].T, dtype=np.float64), left_us
 
 
 def with_plan(
@@ -262,7 +289,7 @@ def with_plan(
     known = np.isfinite(stick).all(axis=1) if axes else np.zeros(frames.time_s.size, np.bool_)
     return Samples(
         outputs, axes, frames.time_s[known], frames.width_us[known], stick[known], "plan", None,
-        interval_us,
+        interval_us, np.zeros((len(outputs), len(axes))),
     )  # fmt: skip
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from pwmscope.findings.mixing.fit import MixFit, fit_output
 from pwmscope.findings.mixing.regression import Vector, loss
+from pwmscope.findings.mixing.sticks import Samples
 from pwmscope.findings.uncertainty import sampling_floor_us
 
-_GAINS: Final = tuple(np.arange(0.6, 1.45, 0.1))
+_GAINS: Final = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
 """Gains of the first mixer that are tried; below 0.5 it does not clip at all."""
 _FULL: Final = (0.85, 1.15)
 """A plan tells the hands' corners, which a round stick gate may keep them from: only a gain
@@ -64,26 +65,32 @@ def fit_twice(fit: MixFit) -> MixFit | None:
     corner = np.sum(np.abs(samples.stick), axis=1)
     if np.count_nonzero(corner > 1.1) < _FEWEST:
         return None
+    full = samples.source == "plan"
+    gains = [gain for gain in _GAINS if not full or _FULL[0] <= gain <= _FULL[1]]
+    gain = min(gains, key=lambda gain: _left_us(samples, gain))
+    design = _design(samples, gain)
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
-    tried = []
-    for gain in _GAINS:
-        if samples.source == "plan" and not _FULL[0] <= gain <= _FULL[1]:
-            continue
-        design = np.column_stack(
-            [through_first_mixer(samples.stick, float(gain)), np.ones(len(samples.stick))]
-        )
-        outputs = tuple(
-            fit_output(design, samples.width_us[:, at], floor_us)
-            for at in range(len(samples.outputs))
-        )
-        tried.append(MixFit(samples, outputs))
+    outputs = tuple(
+        fit_output(design, samples.width_us[:, at], floor_us) for at in range(len(samples.outputs))
+    )
+    best = MixFit(samples, outputs)
     scales_us = [
-        min(output.scale_us for output in column)
-        for column in zip(fit.outputs, *(other.outputs for other in tried), strict=True)
+        min(one.scale_us, other.scale_us)
+        for one, other in zip(fit.outputs, best.outputs, strict=True)
     ]
-    best = min(tried, key=lambda other: _loss(other, scales_us))
     before, after = _loss(fit, scales_us), _loss(best, scales_us)
     return best if after < _WORTH * before and before - after > _SURE else None
+
+
+def _design(samples: Samples, gain: float) -> Vector:
+    return np.column_stack([through_first_mixer(samples.stick, gain), np.ones(len(samples.stick))])
+
+
+def _left_us(samples: Samples, gain: float) -> float:
+    """Return the mean residual of plain lines behind a first mixer of that gain."""
+    design = _design(samples, gain)
+    terms = np.linalg.lstsq(design.T @ design, design.T @ samples.width_us, rcond=None)[0]
+    return float(np.mean(np.abs(samples.width_us - design @ terms)))
 
 
 def _loss(fit: MixFit, scales_us: list[float]) -> float:

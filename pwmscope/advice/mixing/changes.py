@@ -121,13 +121,15 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
     return tuple(changes)
 
 
-def mixing_change(kind: Kind, *, only_unmixed: bool) -> Change:
+def mixing_change(kind: Kind, strongest: float, *, only_unmixed: bool) -> Change:
     """Give the change that leaves mixing on in exactly one place.
 
     Parameters
     ----------
     kind : Kind
         Unmixed, or mixed twice.
+    strongest : float
+        The largest gain now; a mixer is taken to give no more than full output for a full stick.
     only_unmixed : bool
         Whether the recording rules out that mixing is on in two places.
 
@@ -140,7 +142,7 @@ def mixing_change(kind: Kind, *, only_unmixed: bool) -> Change:
         return _change(
             "mixing off",
             "Turn mixing off in one of the two places: in the transmitter or in the converter.",
-            sticks=mixer,
+            sticks=mixer / 2.0,
         )
     words = (
         "Turn mixing on in exactly one place: in the transmitter, or in a mixing converter or ESC "
@@ -148,7 +150,7 @@ def mixing_change(kind: Kind, *, only_unmixed: bool) -> Change:
     )
     if not only_unmixed:
         words += " If it is already on in two places, turn one of them off: two undo each other."
-    return _change("mixing on", words, sticks=mixer)
+    return _change("mixing on", words, sticks=mixer / max(1.0, strongest))
 
 
 def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: bool) -> Change:

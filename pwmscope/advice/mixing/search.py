@@ -70,13 +70,16 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
     if fit is None or found.pattern is None or found.kind is None:
         return ()
     ways: list[Advice] = []
+    fewest = len(plain_changes(fit.samples)) + 1
     for changes in _ways(fit, found, found.kind):
-        whole = _balanced(fit, changes)
-        if not whole:
+        if len(changes) > fewest:
+            continue
+        way = _proven(fit, changes)
+        if not way.changes:
             return _optional(fit)
-        proof = prove(fit, whole)
-        if proof.works and not (ways and len(whole) > len(ways[0].changes)):
-            ways.append(Advice(whole, proof, needed=True))
+        if way.proof.works:
+            fewest = len(changes)
+            ways.append(way)
         if len(ways) > MOST_INSTEAD:
             break
     return (*ways, *_optional(fit)) if found.kind is Kind.MIXED else tuple(ways)
@@ -87,7 +90,8 @@ def _ways(fit: MixFit, found: Arrangement, kind: Kind) -> Iterator[tuple[Change,
     pattern = np.array(found.pattern, dtype=np.float64)
     base: tuple[Change, ...] = ()
     if kind is not Kind.MIXED:
-        base = (mixing_change(kind, only_unmixed=Kind.TWICE not in found.also),)
+        strongest = float(np.max(np.abs(fit.matrix)))
+        base = (mixing_change(kind, strongest, only_unmixed=Kind.TWICE not in found.also),)
     plain = plain_changes(fit.samples)
     sets = [
         chosen for count in range(len(plain) + 1) for chosen in itertools.combinations(plain, count)
@@ -101,16 +105,17 @@ def _ways(fit: MixFit, found: Arrangement, kind: Kind) -> Iterator[tuple[Change,
             yield (*base, *chosen)
 
 
-def _balanced(fit: MixFit, changes: tuple[Change, ...]) -> tuple[Change, ...]:
-    """Add what makes the gains equal, where they are shown to differ after the changes."""
+def _proven(fit: MixFit, changes: tuple[Change, ...]) -> Advice:
+    """Try changes, and with them what makes the gains equal, where they are shown to differ."""
     proof = prove(fit, changes)
     found = name_arrangement(proof.fit)
     if balance_finding(proof.fit, found).verdict is not Verdict.DOES_NOT_MEET:
-        return changes
+        return Advice(changes, proof, needed=True)
     balance = balance_of(proof.fit)
     swapped = any(change.kind == "swap plugs" for change in changes)
     equal = equalising_change(fit.samples, balance.ratio, balance.doubt, swapped=swapped)
-    return (*changes, equal)
+    whole = (*changes, equal)
+    return Advice(whole, prove(fit, whole), needed=True)
 
 
 def _optional(fit: MixFit) -> tuple[Advice, ...]:

@@ -32,7 +32,7 @@ LEAST_GAIN: Final = 0.05
 MOST_DIFFERENT: Final = 1.8
 """If one output's turn, set against the other's as its forward is, differs by more than this
 factor, the two are not one mixer's."""
-MOST_LEFT: Final = 0.2
+MOST_LEFT: Final = 0.4
 """Part of an output's movement that the fit may leave."""
 
 

@@ -31,6 +31,8 @@ _FEWEST: Final = 5
 _AT_REST: Final = 0.3
 """An end nearer to rest than this part of the other is no end."""
 _TURNS: Final = 60
+_MEAN_SIZE: Final = math.sqrt(2.0 / math.pi)
+"""Mean absolute value of normal noise, in standard deviations."""
 _BLOCKS: Final = 24
 
 
@@ -120,14 +122,23 @@ class MixFit:
 
     @property
     def unexplained(self) -> float:
-        """Largest part of an output's movement that the fit leaves; 0 where none moves."""
+        """Largest part of an output's movement that the fit leaves; 0 where none moves.
+
+        Noise is not counted: it shows from frame to frame.
+        """
         worst = 0.0
         for at, output in enumerate(self.outputs):
             width_us = self.samples.width_us[:, at]
-            moved = float(np.mean(np.abs(width_us - np.median(width_us))))
-            if moved > 3.0 * output.scale_us or moved > 0.02 * self.samples.half_us[at]:
-                worst = max(worst, float(np.mean(np.abs(output.residual_us))) / moved)
+            noise_us = _MEAN_SIZE * _noise_us(width_us)
+            moved_us = float(np.mean(np.abs(width_us - np.median(width_us)))) - noise_us
+            left_us = float(np.mean(np.abs(output.residual_us))) - noise_us
+            if moved_us > noise_us or moved_us > 0.02 * self.samples.half_us[at]:
+                worst = max(worst, left_us / moved_us)
         return worst
+
+
+def _noise_us(width_us: Vector) -> float:
+    return scale_of(np.diff(width_us), 0.0) / math.sqrt(2.0)
 
 
 def _clip(width_us: Vector, output: OutputFit) -> Vector:
@@ -212,7 +223,7 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
 
 def _ends(width_us: Vector, rest_us: float, least_us: float) -> _Ends:
     """Find both ends; one that lies at rest is none, but a deadband or a stick not moved there."""
-    noise_us = max(scale_of(np.diff(width_us), 0.0) / math.sqrt(2.0), least_us)
+    noise_us = max(_noise_us(width_us), least_us)
     margin_us = 4.0 * noise_us
     low_us, high_us = np.quantile(width_us, (0.002, 0.998))
     low_us = float(np.median(width_us[width_us <= low_us + margin_us]))

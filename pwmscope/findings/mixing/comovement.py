@@ -32,9 +32,9 @@ def say_comovement(position: Vector) -> str:
 
     Examples
     --------
-    >>> one, two = np.repeat([0, 1, 0, 0], 50), np.repeat([0, 0, 0, -1], 50)
-    >>> print(say_comovement(np.stack([one, two], axis=1).astype(float))[:74])
-    Each output moved while the other rested and never both together: that is
+    >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
+    >>> print(say_comovement(np.stack([one, two], axis=1))[:60])
+    Each output moved while the other rested and never both toge
     """
     away = position - np.median(position, axis=0)
     moved = np.abs(away) > _MOVED

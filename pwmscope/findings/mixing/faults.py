@@ -81,7 +81,7 @@ def pattern_of(matrix: npt.NDArray[np.int64]) -> Pattern:
 
 
 def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ...]:
-    """List the fewest faults that make a pattern of a base; all that need equally few.
+    """List the fewest faults that make a pattern of a base; those at the outputs first.
 
     Examples
     --------
@@ -95,7 +95,7 @@ def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ..
             if apply(faults, base) == pattern
         )
         if found:
-            return found
+            return tuple(sorted(found, key=lambda faults: len(AT_STICKS.keys() & set(faults))))
     return ()
 
 

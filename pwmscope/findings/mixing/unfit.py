@@ -68,20 +68,17 @@ def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine,
 
 def lacking(samples: Samples) -> str:
     """Say what the sticks did not do, or nothing."""
-    if len(samples.time_s) < FEWEST_FRAMES:
+    still = [axes[0] for axes in (FORWARD, TURN) if not set(axes) & set(samples.axes)]
+    if not still and len(samples.time_s) < FEWEST_FRAMES:
         where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
         return (
             f"Only {len(samples.time_s)} frames lie in {where}; {FEWEST_FRAMES} are needed. Check "
             "that the plan belongs to this recording, and record for longer."
         )
-    away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
-    still = [
-        axis
-        for axis, count in zip(samples.axes, np.count_nonzero(away, axis=0), strict=True)
-        if count < _FEWEST_MOVED
-    ]
-    wanted = [FORWARD, TURN]
-    still += [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
+    if not still:
+        away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
+        moved = np.count_nonzero(away, axis=0) >= _FEWEST_MOVED
+        still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
     if still:
         return (
             f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "

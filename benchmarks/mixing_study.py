@@ -17,16 +17,20 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from pwmscope.advice.mixing.search import advise
 from pwmscope.bench.plan import PlanStep, StepSpan
 from pwmscope.findings.finding import Verdict
-from pwmscope.findings.mixing.examination import examine_mixing
+from pwmscope.findings.mixing.examination import Mixing, examine_mixing
 from pwmscope.findings.mixing.lines import DriveLines, OutputLine, StickLine, Travel
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
+Vector: TypeAlias = npt.NDArray[np.float64]
+Hold: TypeAlias = tuple[float, float, tuple[float, float]]
 MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
 SWAP = np.array([[0.0, 1.0], [1.0, 0.0]])
 BEGIN, END = "<!-- study -->", "<!-- end of study -->"
@@ -53,14 +57,14 @@ class Bench:
     """One bench and what is true of it."""
 
     kind: str
-    matrix: np.ndarray
+    matrix: Vector
     moves: str
     recorded: bool
     shows: bool
     unequal: float
-    tables: dict
+    tables: dict[str, PulseTable]
     lines: DriveLines
-    spans: tuple
+    spans: tuple[StepSpan, ...]
 
 
 @dataclass(frozen=True)
@@ -74,8 +78,10 @@ class Outcome:
     gains: str
 
 
-def sticks_of(rng, moves, time_s, extent):
-    """Stick positions over time, forward and turn, and where they were held."""
+def sticks_of(
+    rng: np.random.Generator, moves: str, time_s: Vector, extent: float
+) -> tuple[Vector, list[Hold]]:
+    """Give stick positions over time, forward and turn, and where they were held."""
     if moves == "circles":
         turns, phase = rng.uniform(0.15, 0.4), rng.uniform(0, 2 * np.pi)
         angle = 2 * np.pi * turns * time_s + phase
@@ -100,14 +106,16 @@ def sticks_of(rng, moves, time_s, extent):
     return np.stack([np.interp(time_s, at_s, column) for column in columns], axis=1), holds
 
 
-def signed_swap(rng):
-    """One of the eight ways to swap and reverse two outputs."""
+def signed_swap(rng: np.random.Generator) -> Vector:
+    """Draw one of the eight ways to swap and reverse two outputs."""
     signs = np.diag(rng.choice([-1.0, 1.0], 2))
     return signs @ (SWAP if rng.random() < 0.5 else np.eye(2))
 
 
-def through(rng, kind, stick, deadband):
-    """Outputs in half travels with clipping, the linear matrix, and the gain mismatch."""
+def through(
+    rng: np.random.Generator, kind: str, stick: Vector, deadband: float
+) -> tuple[Vector, Vector, float]:
+    """Give outputs in half travels with clipping, the linear matrix, and the gain mismatch."""
     clip = rng.choice([1.0, 1.0, 0.8])
     plugs = signed_swap(rng)
     unequal = rng.choice([0.0, 0.0, rng.uniform(0.06, 0.35)])
@@ -138,10 +146,9 @@ def through(rng, kind, stick, deadband):
     return np.clip(quiet, -clip, clip), matrix, unequal
 
 
-def table(rng, name, begin_us, position, noise_us, rate_hz, trim_us=0.0):
-    """Pulses as an analyser samples them: an edge is seen at the next sample."""
+def table(name: str, begin_us: Vector, width_us: Vector, rate_hz: float) -> PulseTable:
+    """Make pulses as an analyser samples them: an edge is seen at the next sample."""
     interval_us = 1e6 / rate_hz
-    width_us = 1500.0 + trim_us + 500.0 * position + rng.normal(0.0, noise_us, len(begin_us))
     rise_us = np.ceil(begin_us / interval_us) * interval_us
     fall_us = np.ceil((begin_us + np.clip(width_us, 760.0, 2240.0)) / interval_us) * interval_us
     return PulseTable(
@@ -151,7 +158,7 @@ def table(rng, name, begin_us, position, noise_us, rate_hz, trim_us=0.0):
     )  # fmt: skip
 
 
-def make_bench(seed):
+def make_bench(seed: int) -> Bench:
     """Draw one bench."""
     rng = np.random.default_rng(seed)
     kind = str(rng.choice(KINDS, p=[0.4, 0.3, 0.18, 0.06, 0.06]))
@@ -168,22 +175,25 @@ def make_bench(seed):
     deadband = rng.choice([0.0, rng.uniform(0.0, 0.05)])
     late = np.concatenate([np.repeat(stick[:1], delay, axis=0), stick[: frames - delay]])
     position, matrix, unequal = through(rng, kind, late, deadband)
+
+    def line(name: str, late_us: float, trim_us: float, column: Vector) -> PulseTable:
+        width_us = 1500.0 + trim_us + 500.0 * column + rng.normal(0.0, noise_us, frames)
+        return table(name, begin_us + late_us, width_us, rate_hz)
+
     tables = {
-        line: table(rng, line, begin_us + 2.4 * at, column, noise_us, rate_hz,
-                    trim_us=rng.uniform(-30.0, 30.0))
-        for at, (line, column) in enumerate(zip(("left", "right"), position.T, strict=True))
-    }  # fmt: skip
-    sticks = ()
+        name: line(name, 2.4 * at, rng.uniform(-30.0, 30.0), position[:, at])
+        for at, name in enumerate(("left", "right"))
+    }
+    sticks: tuple[StickLine, ...] = ()
     if recorded:
         early_us = rng.uniform(-3e3, -2e3)
-        for at, line in enumerate(("elevator", "aileron")):
-            tables[line] = table(
-                rng, line, begin_us + early_us + 3.1 * at, stick[:, at], noise_us, rate_hz
-            )
         sticks = (
             StickLine("elevator", "elevator", TRAVEL),
             StickLine("aileron", "aileron", TRAVEL),
         )
+        for at, stick_line in enumerate(sticks):
+            name = stick_line.line
+            tables[name] = line(name, early_us + 3.1 * at, 0.0, stick[:, at])
     spans = tuple(
         StepSpan(
             PlanStep(f"step {n}", end_s - begin_s, {"elevator": f, "aileron": t}), begin_s, end_s
@@ -199,7 +209,7 @@ def make_bench(seed):
     )
 
 
-def judge(bench):
+def judge(bench: Bench) -> Outcome:
     """Examine a bench and hold the answer against its truth."""
     mixing = examine_mixing(bench.tables, bench.lines, spans=bench.spans)
     found = mixing.arrangement
@@ -221,7 +231,7 @@ def judge(bench):
     )
 
 
-def _advice(bench, mixing):
+def _advice(bench: Bench, mixing: Mixing) -> str:
     """Apply each advised set of changes to the true matrix."""
     needed = [way for way in advise(mixing) if way.needed]
     for way in needed:
@@ -236,7 +246,7 @@ def _advice(bench, mixing):
     return "none" if wanted or bench.kind in KINDS[3:] else "missing"
 
 
-def _gains(bench, mixing):
+def _gains(bench: Bench, mixing: Mixing) -> str:
     found = next(f for f in mixing.findings if f.name == "gain balance")
     if bench.kind != "mixed" or not found.limit:
         return "none"
@@ -245,23 +255,26 @@ def _gains(bench, mixing):
     return "right" if (found.verdict is Verdict.MEETS) == (bench.unequal == 0.0) else "wrong"
 
 
-def run(count, first_seed=0):
+def run(count: int, first_seed: int = 0) -> list[Outcome]:
     """Judge that many benches."""
     return [judge(make_bench(first_seed + at)) for at in range(count)]
 
 
-def summary(outcomes):
-    """Lines of a Markdown table, and the sentence before it."""
+def summary(outcomes: list[Outcome]) -> list[str]:
+    """Write the lines of a Markdown table, and the sentence before it."""
     names = Counter(outcome.name for outcome in outcomes)
     able = len(outcomes) - names["rightly not shown"]
     share = 100.0 * names["right"] / able
+    unable = names["rightly not shown"]
     lines = [
-        f"{len(outcomes)} benches, of which {able} can show the answer: {names['right']} named right "
-        f"({share:.2f} %), {names['not shown']} not shown, **{names['wrong']} wrong**. Of the "
-        f"{names['rightly not shown']} that cannot show it, none was named. Advice, applied to the "
-        f"true matrix: {sum(o.advice == 'right' for o in outcomes)} sets of changes lead to "
-        f"the wanted mix, {sum(o.advice in {'wrong', 'missing'} for o in outcomes)} do not. Gain "
-        f"balance: {sum(o.gains == 'right' for o in outcomes)} right, "
+        f"{len(outcomes)} benches. {unable} cannot show the answer (a stick that never moved, sticks "
+        "that moved together or only to the corners, steady circles) and were told so. Of the "
+        f"{able} others, {names['right']} were named right ({share:.2f} %), {names['not shown']} "
+        f"were not shown, and **{names['wrong']} named wrong**. Advice, applied to the true matrix: "
+        f"{sum(o.advice == 'right' for o in outcomes)} times it gives the wanted mix, "
+        f"{sum(o.advice == 'wrong' for o in outcomes)} times it does not, and "
+        f"{sum(o.advice == 'missing' for o in outcomes)} times none could be proven. Gain balance: "
+        f"{sum(o.gains == 'right' for o in outcomes)} right, "
         f"{sum(o.gains == 'not shown' for o in outcomes)} not shown, "
         f"{sum(o.gains == 'wrong' for o in outcomes)} wrong.",
         "",
@@ -280,7 +293,7 @@ def summary(outcomes):
     return lines
 
 
-def write_table(path, outcomes, command):
+def write_table(path: Path, outcomes: list[Outcome], command: str) -> None:
     """Put the table between its markers in a page."""
     text = path.read_text(encoding="utf-8")
     before, _, rest = text.partition(BEGIN)
@@ -289,7 +302,7 @@ def write_table(path, outcomes, command):
     path.write_text(f"{before}{BEGIN}{body}{END}{after}", encoding="utf-8")
 
 
-def main():
+def main() -> None:
     """Run the study and print or write its table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--benches", type=int, default=2000)

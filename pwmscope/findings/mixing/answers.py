@@ -148,6 +148,13 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
             "gain balance", "%",
             "The gains of left and right are compared once both outputs are mixed.",
         )  # fmt: skip
+    if _only_at_ends(fit):
+        return not_shown(
+            "gain balance", "%",
+            "Both outputs were at the end of their travel whenever they moved, where unequal gains "
+            "do not show. Record again, and hold each stick half way too.",
+            limit=limit,
+        )  # fmt: skip
     balance = balance_of(fit)
     parts = (
         (balance.forward, balance.forward_doubt, "forward"),
@@ -180,6 +187,19 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
         (),
         sentence,
     )
+
+
+def _only_at_ends(fit: MixFit) -> bool:
+    """Say whether no output was seen between its rest and a full travel."""
+    if any(output.clipped for output in fit.outputs):
+        return False
+    moved = np.abs(fit.samples.position - np.median(fit.samples.position, axis=0))
+    between = (moved > 0.1) & (moved < _FULL)
+    return bool(np.mean(between, axis=0).max() < _SELDOM and moved.max() >= _FULL)
+
+
+_FULL: Final = 0.93
+_SELDOM: Final = 0.01
 
 
 def corner_part(fit: MixFit) -> float | None:

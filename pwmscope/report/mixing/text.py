@@ -13,6 +13,10 @@ from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.report.sentences import RULEBOOK, say_line
 
+_UNPROVEN: Final = (
+    "No change could be proven on these data. Record again, move each stick alone, slowly, from "
+    "end to end, and ask again."
+)
 _SAID: Final = {
     Verdict.MEETS: "It drives as wanted",
     Verdict.DOES_NOT_MEET: "It does not drive as wanted",
@@ -51,6 +55,8 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
         yield "What to change, the least effort first", _told(needed[0])
         for way in needed[1:]:
             yield "Or instead", _told(way)
+    if not needed and mixing.arrangement.pattern and mixing.verdict is Verdict.DOES_NOT_MEET:
+        yield "What to change", [_UNPROVEN]
     for way in ways:
         if not way.needed:
             yield "If you like", _told(way)

@@ -267,10 +267,10 @@ def summary(outcomes: list[Outcome]) -> list[str]:
     share = 100.0 * names["right"] / able
     unable = names["rightly not shown"]
     lines = [
-        f"{len(outcomes)} benches. {unable} cannot show the answer (a stick that never moved, sticks "
-        "that moved together or only to the corners, steady circles) and were told so. Of the "
-        f"{able} others, {names['right']} were named right ({share:.2f} %), {names['not shown']} "
-        f"were not shown, and **{names['wrong']} named wrong**. Advice, applied to the true matrix: "
+        f"{len(outcomes)} benches. {unable} cannot show the answer (a stick that never moved, "
+        "sticks that moved together or only to the corners, steady circles) and were told so. Of "
+        f"the other {able}, {names['right']} were named right ({share:.2f} %), {names['not shown']} "
+        f"were not shown, and **{names['wrong']} named wrong**. Advice, tried on the true matrix: "
         f"{sum(o.advice == 'right' for o in outcomes)} times it gives the wanted mix, "
         f"{sum(o.advice == 'wrong' for o in outcomes)} times it does not, and "
         f"{sum(o.advice == 'missing' for o in outcomes)} times none could be proven. Gain balance: "

@@ -23,6 +23,8 @@ from pwmscope.findings.uncertainty import sampling_floor_us
 
 LEAST_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""
+STEP_US: Final = 1.0
+"""A mixer counts in whole microseconds and may round towards zero (common practice)."""
 _WORTH: Final = 0.75
 """Clipping is taken where it leaves less than this part of the loss, ..."""
 _SURE: Final = 15.0
@@ -138,7 +140,8 @@ class MixFit:
 
 
 def _noise_us(width_us: Vector) -> float:
-    return scale_of(np.diff(width_us), 0.0) / math.sqrt(2.0)
+    """Tell noise from movement: a steady sweep has no second difference, noise sqrt(6) times."""
+    return scale_of(np.diff(width_us, 2), 0.0) / math.sqrt(6.0)
 
 
 def _clip(width_us: Vector, output: OutputFit) -> Vector:
@@ -262,12 +265,16 @@ def _fit_clipped(
 
 
 def _output(design: Vector, fitted: Regression, floor_us: float) -> OutputFit:
-    """Add to the doubt what scatter does not show: the sampling floor, what the model leaves."""
+    """Add to the doubt what scatter does not show.
+
+    That is the sampling floor, the mixer's rounding (rectangular, JCGM 100, 4.3.7) and what
+    the model leaves over stretches of the recording.
+    """
     edges = np.linspace(0, len(design), min(_BLOCKS, len(design)) + 1).astype(np.int64)[:-1]
     lengths = np.diff(np.append(edges, len(design)))
     means_us = np.add.reduceat(fitted.residual, edges) / lengths
     left_us = float(np.sqrt(np.mean(means_us**2)))
     reach = np.maximum(np.max(np.abs(design), axis=0), 1e-9)
-    doubt_us = np.hypot(left_us, np.sqrt(2.0) * floor_us) / reach
+    doubt_us = math.hypot(left_us, math.sqrt(2.0) * floor_us, STEP_US / math.sqrt(3.0)) / reach
     covariance = fitted.covariance + np.diag(doubt_us**2)
     return OutputFit(fitted.terms, covariance, None, None, 0, fitted.scale, fitted.residual)

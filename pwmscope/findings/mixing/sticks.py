@@ -25,6 +25,8 @@ SURE_DELAY: Final = 0.8
 """A delay is shown where the next best leaves a residual larger than the best by this ratio."""
 _MOVING: Final = 0.02
 """Part of a stick's travel that it changes within the longest delay while it moves."""
+_INNER: Final = 0.05
+"""Widths this near to the ends of an output's range do not count for the delay: it may clip."""
 _SETTLING_S: Final = 0.1
 """Left out at each end of a plan's step: outputs may follow the hands by a few frames."""
 
@@ -225,23 +227,34 @@ def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
     moving = spread > _MOVING
     if np.count_nonzero(moving) < 3 * (held[0].shape[1] + 1):
         return _Delay(0, shown=False, doubt_us=none)
-    fits = [_straight(stick, width_us, moving) for stick in held]
-    left_us = np.array([left for _, left in fits])
+    low_us, high_us = np.quantile(width_us, (0.002, 0.998), axis=0)
+    inner = _INNER * (high_us - low_us)
+    free = np.all((width_us > low_us + inner) & (width_us < high_us - inner), axis=1)
+    if np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0:
+        free[:] = True
+    left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
     at = int(np.argmin(left_us))
     near = left_us <= left_us[at] / SURE_DELAY
-    off_us = [np.abs(terms - fits[at][0]) for (terms, _), ok in zip(fits, near, strict=True) if ok]
-    doubt_us = np.max(off_us, axis=0) / math.sqrt(3.0)
+    terms_us = np.array([_slopes_us(stick, width_us) for stick in held])
+    doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0) / math.sqrt(3.0)
     return _Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 
-def _straight(
-    stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]
-) -> tuple[Vector, float]:
-    """Fit plain lines; give their slopes, shape (m, k), and the mean residual while moving."""
+def _left_us(stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]) -> float:
+    """Return the mean residual of plain lines while the sticks move."""
+    design, terms = _lines(stick, width_us)
+    return float(np.mean(np.abs(width_us - design @ terms)[moving]))
+
+
+def _slopes_us(stick: Vector, width_us: Vector) -> Vector:
+    """Return the slopes of plain lines; shape (m, k)."""
+    return _lines(stick, width_us)[1][:-1].T
+
+
+def _lines(stick: Vector, width_us: Vector) -> tuple[Vector, Vector]:
     design = np.column_stack([stick, np.ones(len(stick))])
     terms = np.linalg.lstsq(design.T @ design, design.T @ width_us, rcond=None)[0]
-    left_us = float(np.mean(np.abs(width_us - design @ terms)[moving]))
-    return np.asarray(terms[:-1].T, dtype=np.float64), left_us
+    return design, np.asarray(terms, dtype=np.float64)
 
 
 def with_plan(

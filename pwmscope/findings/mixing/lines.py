@@ -44,14 +44,15 @@ class OutputLine:
     ----------
     line : str
         Its name in the recording.
-    side : {"left", "right"}
-        The side of the robot that its motor is on.
+    side : str
+        The side of the robot that its motor is on, "left" or "right"; or what its wheel
+        is called, on a base of other wheels.
     travel : Travel
         How its widths are read.
     """
 
     line: str
-    side: Side
+    side: str
     travel: Travel
 
 

@@ -230,7 +230,9 @@ def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
     low_us, high_us = np.quantile(width_us, (0.002, 0.998), axis=0)
     inner = _INNER * (high_us - low_us)
     free = np.all((width_us > low_us + inner) & (width_us < high_us - inner), axis=1)
-    if np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0:
+    reach = np.ptp(held[0], axis=0)
+    few = np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0
+    if few or np.any(np.ptp(held[0][free], axis=0) < reach / 2.0):
         free[:] = True
     left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
     at = int(np.argmin(left_us))
@@ -262,10 +264,11 @@ def with_plan(
     outputs: tuple[OutputLine, ...],
     spans: Sequence[StepSpan],
     interval_us: float,
+    wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN),
 ) -> Samples:
     """Put the positions that a plan tells beside the outputs.
 
-    Steps that move an axis other than the two in question, or have the transmitter off, are
+    Steps that move an axis other than those in question, or have the transmitter off, are
     left out.
 
     Parameters
@@ -278,6 +281,8 @@ def with_plan(
         Where the steps were found.
     interval_us : float
         Interval between samples; 0 where it is not known.
+    wanted : tuple of tuple of str, optional
+        For each motion the axes that may ask for it; the first that moves is taken.
 
     Returns
     -------
@@ -286,8 +291,8 @@ def with_plan(
     """
     axes = tuple(
         axis
-        for wanted in (FORWARD, TURN)
-        if (axis := next((a for a in wanted if _moves(spans, a)), None)) is not None
+        for motion in wanted
+        if (axis := next((a for a in motion if _moves(spans, a)), None)) is not None
     )
     stick = np.full((frames.time_s.size, len(axes)), np.nan)
     for span in spans:

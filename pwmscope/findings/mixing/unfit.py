@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
+from pwmscope.bench.plan import Axis
 from pwmscope.findings.mixing.comovement import say_comovement
 from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Frames, Samples
@@ -19,7 +21,7 @@ _TOGETHER: Final = 0.97
 """Sticks whose positions correlate by more than this were not moved apart."""
 _ON_DIAGONAL: Final = 0.9
 _RECORD: Final = (
-    "With the weapon removed and the wheels off the ground, record the two drive outputs and "
+    "With the weapon removed and the wheels off the ground, record the drive outputs and "
     "either the receiver's stick channels or a plan (--plan)"
 )
 
@@ -66,9 +68,9 @@ def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine,
     return say_comovement((frames.width_us - neutral_us) / half_us)
 
 
-def lacking(samples: Samples) -> str:
+def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN)) -> str:
     """Say what the sticks did not do, or nothing."""
-    still = [axes[0] for axes in (FORWARD, TURN) if not set(axes) & set(samples.axes)]
+    still = [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
     if not still and len(samples.time_s) < FEWEST_FRAMES:
         where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
         return (
@@ -84,11 +86,12 @@ def lacking(samples: Samples) -> str:
             f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
             "alone to both ends."
         )
-    if abs(float(np.corrcoef(*samples.stick.T)[0, 1])) > _TOGETHER:
-        return (
-            f"The {samples.axes[0]} and {samples.axes[1]} sticks always moved together, so what "
-            f"each does alone is not shown. {_RECORD}, and move one stick at a time."
-        )
+    for one, two in itertools.combinations(range(len(samples.axes)), 2):
+        if abs(float(np.corrcoef(samples.stick[:, one], samples.stick[:, two])[0, 1])) > _TOGETHER:
+            return (
+                f"The {samples.axes[one]} and {samples.axes[two]} sticks always moved together, so "
+                f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
+            )
     return ""
 
 

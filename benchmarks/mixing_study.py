@@ -203,7 +203,7 @@ def make_bench(seed: int) -> Bench:
     lines = DriveLines(
         (OutputLine("left", "left", TRAVEL), OutputLine("right", "right", TRAVEL)), sticks
     )
-    shows = moves in SHOWING or (moves == "both diagonals" and not recorded)
+    shows = moves in SHOWING
     return Bench(
         kind, matrix, moves, recorded, shows, unequal, tables, lines, () if recorded else spans
     )
@@ -269,8 +269,8 @@ def summary(outcomes: list[Outcome]) -> list[str]:
     lines = [
         f"{len(outcomes)} benches. {unable} cannot show the answer (a stick that never moved, "
         "sticks that moved together or only to the corners, steady circles) and were told so. Of "
-        f"the other {able}, {names['right']} were named right ({share:.2f} %), {names['not shown']} "
-        f"were not shown, and **{names['wrong']} named wrong**. Advice, tried on the true matrix: "
+        f"the other {able}, {names['right']} were named right ({share:.2f} %), "
+        f"{names['not shown']} were not shown, and **{names['wrong']} named wrong**. Advice, tried on the true matrix: "
         f"{sum(o.advice == 'right' for o in outcomes)} times it gives the wanted mix, "
         f"{sum(o.advice == 'wrong' for o in outcomes)} times it does not, and "
         f"{sum(o.advice == 'missing' for o in outcomes)} times none could be proven. Gain balance: "

@@ -23,9 +23,9 @@ from pwmscope.findings.mixing.sticks import Samples, pair_outputs, with_plan, wi
 from pwmscope.findings.mixing.twice import fit_twice
 from pwmscope.findings.mixing.unfit import (
     FEWEST_FRAMES,
-    already_mixed,
     lacking,
     missing_output,
+    only_corners,
     two_receivers,
     without_sticks,
 )
@@ -116,7 +116,7 @@ def examine_mixing(
         samples = with_recorded(frames, outputs, lines.sticks, tables, lost)
     else:
         return _unanswered(lines, without_sticks(lines, frames, outputs))
-    missing = lacking(samples)
+    missing = lacking(samples) or only_corners(samples)
     if missing:
         return _unanswered(lines, missing)
     fit, found = _fit_and_name(samples)
@@ -125,10 +125,6 @@ def examine_mixing(
         first = _hands_to_sticks(lines, tables, lost, spans)
         second = with_recorded(frames, outputs, lines.sticks, tables, lost)
         found, stages = _by_stages(found, first, second)
-    elif not spans:
-        doubtful = already_mixed(samples)
-        if doubtful and found.kind in {Kind.MIXED, Kind.UNMIXED}:
-            found = Arrangement(None, reason=doubtful)
     return _answered(lines, fit, found, stages)
 
 

@@ -95,13 +95,18 @@ def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, T
     return ""
 
 
-def already_mixed(samples: Samples) -> str:
-    """Say so if the recorded sticks look like the outputs of a mixer, or nothing."""
+def only_corners(samples: Samples) -> str:
+    """Say so if the sticks only went to corners, or recorded ones look mixed; or nothing."""
     size = np.abs(samples.stick - np.median(samples.stick, axis=0))
     moved = size.max(axis=1) > 0.15
     diagonal = size.min(axis=1) > 0.85 * size.max(axis=1)
     if np.count_nonzero(moved & diagonal) < _ON_DIAGONAL * np.count_nonzero(moved):
         return ""
+    if samples.source == "plan":
+        return (
+            "The plan moves the stick to its corners only, where outputs may clip unseen. Record "
+            "again with a plan that moves one stick at a time."
+        )
     return (
         "The two stick channels always moved by equal amounts: either the stick only went to its "
         "corners, or the transmitter mixes already, and then these channels are not the sticks. "

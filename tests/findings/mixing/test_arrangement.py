@@ -153,3 +153,19 @@ def test_every_finding_is_defined(make_bench):
     defined = {definition.name for definition in DEFINITIONS}
     for bench in (make_bench(UNMIXED), make_bench(MIXED)):
         assert {finding.name for finding in named(bench).findings} == defined
+
+
+TABLE = {
+    "mixed": ("drives straight forward", "turns right on the spot"),
+    "mixed, outputs swapped": ("drives straight forward", "turns left on the spot"),
+    "mixed, left output reversed": ("turns left on the spot", "drives straight back"),
+    "mixed, right output reversed": ("turns right on the spot", "drives straight forward"),
+    "mixed, both outputs reversed": ("drives straight back", "turns left on the spot"),
+    "mixed, elevator reversed": ("drives straight back", "turns right on the spot"),
+}
+
+
+@pytest.mark.parametrize("name", TABLE)
+def test_the_robot_does_what_the_table_in_the_docs_says(make_bench, name):
+    motions = {r.stick: r.motion for r in named(make_bench(NAMES[name])).responses}
+    assert (motions["forward"], motions["right"]) == TABLE[name]

@@ -38,6 +38,7 @@ def test_sticks_that_only_moved_together(make_bench):
 def test_stick_channels_that_look_mixed_already(make_bench):
     bench = make_bench(MIXED, around=((1, 1), (-1, -1), (1, -1), (-1, 1)))
     refused(bench.tables, bench.lines, "or the transmitter mixes already")
+    refused(bench.tables, bench.without_sticks, "to its corners only", spans=bench.spans)
 
 
 def test_only_one_output(make_bench):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
@@ -219,8 +218,8 @@ class _Delay:
 def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
     """Choose the delay by the residuals while the sticks move.
 
-    Where others fit nearly as well (steady circles: a delay turns them), the terms
-    that they give bound a rectangular distribution (JCGM 100, 4.3.7).
+    Where others fit nearly as well (steady circles: a delay turns them), the largest change
+    that they make counts whole as a standard uncertainty, since it moves all outputs together.
     """
     none = np.zeros((width_us.shape[1], held[0].shape[1]))
     spread = np.ptp(np.stack(held), axis=0).max(axis=1, initial=0.0)
@@ -238,7 +237,7 @@ def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
     at = int(np.argmin(left_us))
     near = left_us <= left_us[at] / SURE_DELAY
     terms_us = np.array([_slopes_us(stick, width_us) for stick in held])
-    doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0) / math.sqrt(3.0)
+    doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
     return _Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 

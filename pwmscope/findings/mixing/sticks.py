@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.findings.mixing.delay import DELAYS, MOVING, best_delay
 from pwmscope.findings.mixing.lines import FORWARD, TURN, OutputLine, StickLine
 from pwmscope.findings.pairing import pair, usual_offset
 from pwmscope.findings.spans import Span, inside
@@ -17,15 +18,9 @@ from pwmscope.pulses import PulseTable
 
 Source: TypeAlias = Literal["recorded sticks", "plan"]
 
-DELAYS: Final = (0, 1, 2, 3, 4, -1)
-"""Frames by which the outputs may follow the sticks, the simplest first. Minus one is an
-output whose pulse comes early in the frame of a stick's that comes late."""
-SURE_DELAY: Final = 0.8
-"""A delay is shown where the next best leaves a residual larger than the best by this ratio."""
-_MOVING: Final = 0.02
-"""Part of a stick's travel that it changes within the longest delay while it moves."""
-_INNER: Final = 0.05
-"""Widths this near to the ends of an output's range do not count for the delay: it may clip."""
+MOST_FRAMES: Final = 40_000
+"""Frames that are fitted; a recording of many hours has no more to say about a matrix."""
+_STRETCH: Final = 200
 _SETTLING_S: Final = 0.1
 """Left out at each end of a plan's step: outputs may follow the hands by a few frames."""
 
@@ -170,14 +165,15 @@ def with_recorded(
     held = [_held(frames, sticks, taken, delay) for delay in DELAYS]
     whole = np.all([np.isfinite(stick).all(axis=1) for stick in held], axis=0)
     kept = [stick[whole] for stick in held]
-    best = _best_delay(kept, frames.width_us[whole])
+    best = best_delay(kept, frames.width_us[whole])
     intervals_us = [tables[output.line].sample_interval_us or 0.0 for output in outputs]
+    few = enough(kept[best.at])
     return Samples(
         outputs,
         tuple(stick.axis for stick in sticks),
-        frames.time_s[whole],
-        frames.width_us[whole],
-        kept[best.at],
+        frames.time_s[whole][few],
+        frames.width_us[whole][few],
+        kept[best.at][few],
         "recorded sticks",
         DELAYS[best.at] if best.shown else None,
         max(intervals_us),
@@ -204,58 +200,6 @@ def _held(
         position = (width_us[at] - stick.travel.neutral_us) / stick.travel.half_us
         columns.append(np.where(known, position, np.nan))
     return np.stack(columns, axis=1)
-
-
-@dataclass(frozen=True, slots=True)
-class _Delay:
-    """Which of `DELAYS` fits best, whether it is shown, and what the others would change."""
-
-    at: int
-    shown: bool
-    doubt_us: Vector
-
-
-def _best_delay(held: list[Vector], width_us: Vector) -> _Delay:
-    """Choose the delay by the residuals while the sticks move.
-
-    Where others fit nearly as well (steady circles: a delay turns them), the largest change
-    that they make counts whole as a standard uncertainty, since it moves all outputs together.
-    """
-    none = np.zeros((width_us.shape[1], held[0].shape[1]))
-    spread = np.ptp(np.stack(held), axis=0).max(axis=1, initial=0.0)
-    moving = spread > _MOVING
-    if np.count_nonzero(moving) < 3 * (held[0].shape[1] + 1):
-        return _Delay(0, shown=False, doubt_us=none)
-    low_us, high_us = np.quantile(width_us, (0.002, 0.998), axis=0)
-    inner = _INNER * (high_us - low_us)
-    free = np.all((width_us > low_us + inner) & (width_us < high_us - inner), axis=1)
-    reach = np.ptp(held[0], axis=0)
-    few = np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0
-    if few or np.any(np.ptp(held[0][free], axis=0) < reach / 2.0):
-        free[:] = True
-    left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
-    at = int(np.argmin(left_us))
-    near = left_us <= left_us[at] / SURE_DELAY
-    terms_us = np.array([_slopes_us(stick, width_us) for stick in held])
-    doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
-    return _Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
-
-
-def _left_us(stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]) -> float:
-    """Return the mean residual of plain lines while the sticks move."""
-    design, terms = _lines(stick, width_us)
-    return float(np.mean(np.abs(width_us - design @ terms)[moving]))
-
-
-def _slopes_us(stick: Vector, width_us: Vector) -> Vector:
-    """Return the slopes of plain lines; shape (m, k)."""
-    return _lines(stick, width_us)[1][:-1].T
-
-
-def _lines(stick: Vector, width_us: Vector) -> tuple[Vector, Vector]:
-    design = np.column_stack([stick, np.ones(len(stick))])
-    terms = np.linalg.lstsq(design.T @ design, design.T @ width_us, rcond=None)[0]
-    return design, np.asarray(terms, dtype=np.float64)
 
 
 def with_plan(
@@ -304,10 +248,38 @@ def with_plan(
         )
         stick[first:last] = [span.step.sticks.get(axis, 0.0) for axis in axes]
     known = np.isfinite(stick).all(axis=1) if axes else np.zeros(frames.time_s.size, np.bool_)
+    at = np.flatnonzero(known)[enough(stick[known])]
     return Samples(
-        outputs, axes, frames.time_s[known], frames.width_us[known], stick[known], "plan", None,
+        outputs, axes, frames.time_s[at], frames.width_us[at], stick[at], "plan", None,
         interval_us, np.zeros((len(outputs), len(axes))),
     )  # fmt: skip
+
+
+def enough(stick: Vector) -> npt.NDArray[np.int64]:
+    """Choose frames of a long recording that are enough to fit: stretches with movement, and rest.
+
+    Parameters
+    ----------
+    stick : ndarray of float64, shape (n, k)
+        Positions.
+
+    Returns
+    -------
+    ndarray of int64
+        All places, up to `MOST_FRAMES` of them; beyond, those of whole stretches.
+    """
+    count = len(stick)
+    if count <= MOST_FRAMES:
+        return np.arange(count)
+    moved = np.any(np.abs(stick - np.median(stick, axis=0)) > MOVING, axis=1)
+    begins = np.arange(0, count, _STRETCH)
+    moving = np.logical_or.reduceat(moved, begins)
+    most = MOST_FRAMES // (2 * _STRETCH)
+    chosen = [
+        places[:: max(1, -(-places.size // most))]
+        for places in (np.flatnonzero(moving), np.flatnonzero(~moving))
+    ]
+    return np.flatnonzero(np.isin(np.arange(count) // _STRETCH, np.concatenate(chosen)))
 
 
 def _moves(spans: Sequence[StepSpan], axis: Axis) -> bool:

@@ -9,6 +9,7 @@ from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.answers import DEFINITIONS
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.faults import SINGLE, WANTED, Fault, Kind, apply, explanations
+from pwmscope.findings.mixing.sticks import MOST_FRAMES, enough
 
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)
 AXES = ((1, 0), (-1, 0), (0, -1), (0, 1))
@@ -169,3 +170,13 @@ TABLE = {
 def test_the_robot_does_what_the_table_in_the_docs_says(make_bench, name):
     motions = {r.stick: r.motion for r in named(make_bench(NAMES[name])).responses}
     assert (motions["forward"], motions["right"]) == TABLE[name]
+
+
+def test_a_long_recording_keeps_its_few_moves():
+    stick = np.zeros((1_000_000, 2))
+    stick[500_000:500_300, 0] = stick[700_000:700_300, 1] = 0.5
+    kept = enough(stick)
+    assert kept.size <= MOST_FRAMES
+    assert np.count_nonzero(stick[kept, 0]) == 300
+    assert np.count_nonzero(stick[kept, 1]) == 300
+    assert np.array_equal(enough(stick[:900]), np.arange(900))

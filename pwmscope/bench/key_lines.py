@@ -39,7 +39,7 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     lines: dict[KeyPath, int] = {}
     table: KeyPath = ()
     before: KeyPath
-    for line, statement in statements(text):
+    for line, statement in _statements(text):
         inner = list(_paths(tomllib.loads(statement)))
         if statement.lstrip().startswith("["):
             table, before = inner[-1], ()
@@ -50,14 +50,8 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     return lines
 
 
-def statements(text: str) -> Iterator[tuple[int, str]]:
-    r"""Cut a text into its headings and assignments, each with its first line.
-
-    Examples
-    --------
-    >>> list(statements("[limits]\n\nfailsafe_s = 1"))
-    [(1, '[limits]'), (3, 'failsafe_s = 1')]
-    """
+def _statements(text: str) -> Iterator[tuple[int, str]]:
+    """Cut a text into its headings and assignments, each with its first line."""
     line, begun, depth, statement = 1, 1, 0, ""
     for token in _TOKEN.findall(text.replace("\r\n", "\n") + "\n"):
         depth += (token in ("[", "{")) - (token in ("]", "}"))
@@ -77,3 +71,7 @@ def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
             if isinstance(part, dict):
                 for path in _paths(part):
                     yield (key, *path)
+
+
+statements: Final = _statements
+"""The same for other files than the sheet: headings and assignments, each with its first line."""

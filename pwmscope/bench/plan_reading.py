@@ -2,63 +2,29 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from pwmscope.bench.cautions import CAUTIONS
-from pwmscope.bench.key_lines import statements
-from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
-from pwmscope.bench.plan_model import PlanTable, StepTable
-from pwmscope.bench.sheet_model import Allowed
+from pwmscope.bench.plan import CapturePlan, PlanStep
+from pwmscope.bench.plan_faults import PlanError, StepPath, fault_at, first_fault, short, shown
+from pwmscope.bench.plan_model import PlanTable
 from pwmscope.errors import PwmscopeError
 
 MOST_BYTES: Final = 512 * 1024
-_MOST_SHOWN: Final = 40
 _PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
-_Path = tuple[str | int, ...]
-
-
-class PlanError(PwmscopeError):
-    """A capture plan cannot be used as it stands.
-
-    Parameters
-    ----------
-    source : str
-        The file, as the person named it.
-    line : int
-        Line of the file, counted from 1.
-    key : str
-        The key; empty for the file as a whole.
-    found : str
-        What is wrong, as a clause.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
-
-    Examples
-    --------
-    >>> print(PlanError("plan.toml", 4, "step 1, seconds", "the value is -2",
-    ...                 "a number of seconds from 0.5 to 600"))
-    plan.toml, line 4, step 1, seconds: the value is -2, expected a number of seconds from 0.5 to \
-600.
-    """
-
-    def __init__(self, source: str, line: int, key: str, found: str, allowed: str) -> None:
-        place = f"{source}, line {line}" + (f", {key}" if key else "")
-        super().__init__(f"{place}: {found}, expected {allowed}.")
-        self.source = source
-        self.line = line
-        self.key = key
-        self.allowed = allowed
+_PART: Final = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
+_DEEP: Final = re.compile(
+    rf"(?:^|(?<=[\[{{,]))[ \t]*+{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{8,}}+[ \t]*+[=\]]", re.MULTILINE
+)
+"""A key of nine parts and more; the TOML library takes minutes for thousands of them."""
 
 
 def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
@@ -125,10 +91,7 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     try:
         model = PlanTable.model_validate(table)
     except ValidationError as error:
-        lines = _key_lines(text)
-        faults = [_fault(details) for details in error.errors(include_url=False)]
-        path, found, allowed = min(faults, key=lambda fault: _line(lines, fault[0]))
-        raise PlanError(source, _line(lines, path), _say(path), found, allowed) from None
+        raise first_fault(error, text, source) from None
     steps = tuple(
         PlanStep(s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on)
         for s in model.steps
@@ -184,6 +147,10 @@ def _quoted(text: str) -> str:
 
 def _toml(text: str, source: str) -> dict[str, Any]:
     expected = "lines such as [[steps]] and name = 'rest'"
+    deep = _DEEP.search(text)
+    if deep is not None:
+        line = text.count("\n", 0, deep.start()) + 1
+        raise PlanError(source, line, "", "this key has more than eight parts", expected)
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -196,7 +163,7 @@ def _toml(text: str, source: str) -> dict[str, Any]:
         line = int(place[1]) if place and place[1] else text.count("\n") + 1
         column = f" at column {place[2]}" if place and place[2] else ""
         what = said[: place.start()] if place else said
-        found = f"this is not TOML ({_short(what, 120)}{column})"
+        found = f"this is not TOML ({short(what, 120)}{column})"
         raise PlanError(source, line, "", found, expected) from None
 
 
@@ -204,102 +171,12 @@ def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) 
     seen: set[str] = set()
     for at, step in enumerate(steps):
         if step.name in seen:
-            path: _Path = ("steps", at, "name")
-            found, allowed = f"the value is {_shown(step.name)}", "a name that no step before has"
+            path: StepPath = ("steps", at, "name")
+            found, allowed = f"the value is {shown(step.name)}", "a name that no step before has"
         elif at == 0 and not step.transmitter_on:
             path = ("steps", at, "transmitter_on")
             found, allowed = "the value is false", "a first step with the transmitter on"
         else:
             seen.add(step.name)
             continue
-        raise PlanError(source, _line(_key_lines(text), path), _say(path), found, allowed)
-
-
-def _fault(details: ErrorDetails) -> tuple[_Path, str, str]:
-    """Say in our words what pydantic found wrong, with the key's path."""
-    loc: _Path = details["loc"]
-    in_step = len(loc) > 1 and loc[0] == "steps"
-    model = StepTable if in_step else PlanTable
-    path = loc[:3] if in_step else loc[:1]
-    shown = _shown(details["input"])
-    if in_step and len(loc) == 2:
-        return path, f"the value is {shown}", "a table of keys, as under [[steps]]"
-    if details["type"] == "extra_forbidden":
-        keys = list(model.model_fields)
-        near = difflib.get_close_matches(str(path[-1]), keys, 1)
-        hint = f", of which {near[0]} is the nearest" if near else ""
-        found = f"there is no such key, and its value is {shown}"
-        return path, found, f"one of the keys {', '.join(keys)}{hint}"
-    value = "missing" if details["type"] == "missing" else shown
-    if path[-1:] == ("sticks",) and len(loc) > 3:
-        near = difflib.get_close_matches(str(loc[3]), AXES, 1)
-        value = f"{_short(str(loc[3]), _MOST_SHOWN)} = {shown}"
-        if str(loc[3]) not in AXES:
-            value = f"there is no axis {_short(str(loc[3]), _MOST_SHOWN)}" + (
-                f" ({near[0]} is the nearest)" if near else ""
-            )
-            return path, value, _allowed(model, "sticks")
-    return path, f"the value is {value}", _allowed(model, str(path[-1]))
-
-
-def _allowed(model: type[StepTable] | type[PlanTable], key: str) -> str:
-    field = model.model_fields[key]
-    # An alias of a type keeps what is allowed in the field's own metadata.
-    return next(part.text for part in field.metadata if isinstance(part, Allowed))
-
-
-def _key_lines(text: str) -> dict[_Path, int]:
-    """Find the line of each key, the steps numbered from 0."""
-    lines: dict[_Path, int] = {}
-    table: _Path = ()
-    step = -1
-    for line, statement in statements(text):
-        paths = list(_paths(tomllib.loads(statement)))
-        if statement.lstrip().startswith("["):
-            name = max(paths, key=len)
-            if name[:1] == ("steps",):
-                step += statement.lstrip().startswith("[[") and len(name) <= 2
-                name = ("steps", step, *(part for part in name[1:] if part != 0))
-            table, paths = name, [()]
-        for path in paths:
-            lines.setdefault((*table, *path), line)
-    return lines
-
-
-def _paths(value: object, before: _Path = ()) -> Iterator[_Path]:
-    """List the keys of a table and of the tables in it, lists of tables numbered."""
-    parts: Iterator[tuple[str | int, object]] = iter(())
-    if isinstance(value, Mapping):
-        parts = iter(value.items())
-    elif isinstance(value, list):
-        parts = iter(enumerate(value))
-    for key, inner in parts:
-        yield (*before, key)
-        yield from _paths(inner, (*before, key))
-
-
-def _line(lines: Mapping[_Path, int], path: _Path) -> int:
-    while path and path not in lines:
-        path = path[:-1]
-    return lines.get(path, 1)
-
-
-def _say(path: _Path) -> str:
-    """Name a key, its step counted from 1."""
-    parts = (
-        [f"step {path[1] + 1}" if path[0] == "steps" and isinstance(path[1], int) else ""]
-        if (len(path) > 1)
-        else []
-    )
-    parts += [_short(str(part), 60) for part in (path[2:] if parts else path)]
-    return ", ".join(part for part in parts if part)
-
-
-def _shown(value: object) -> str:
-    said = str(value) if isinstance(value, float) else json.dumps(value, default=str)
-    return _short(said, _MOST_SHOWN)
-
-
-def _short(text: str, most: int) -> str:
-    plain = "".join(c if c.isprintable() else "?" for c in text)
-    return plain if len(plain) <= most else plain[: most - 3] + "..."
+        raise fault_at(path, found, allowed, text, source)

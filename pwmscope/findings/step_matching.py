@@ -27,7 +27,9 @@ WRONG_PLACE: Final = 1.5
 """Of resting where sticks should be held, of holding where they should rest, of a change
 without a move or a move without a change, and of one stick position seen at two widths."""
 SAME_AGAIN: Final = 3.0 * SAME_POSITION
-"""A stick held again comes this near, in parts of the span."""
+"""A stick let go comes back as near as this, in parts of the span (own choice)."""
+AT_ENDS_AGAIN: Final = 0.12
+"""So near comes a stick pushed to its end again, by a hand that does not push quite straight."""
 MOST_UNSEEN: Final = 12
 MOST_SPARE: Final = 6
 MOST_LATE: Final = 3.0
@@ -130,18 +132,19 @@ def _repeat_cost(
 ) -> npt.NDArray[np.float64]:
     """Price of each step at each position by where the same sticks stood elsewhere."""
     cost = np.zeros((len(plan.steps), len(held)))
-    silent = np.isnan(held.level).any(axis=1)
+    silent = np.isnan(held.level.sum(axis=1))
     groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
     begun = dict(matching.begun)
     for k, step in enumerate(plan.steps):
-        if step.sticks and step.transmitter_on:
+        # A hand meets an end again, but not a place between.
+        if step.transmitter_on and any(abs(to) >= 1.0 for to in step.sticks.values()):
             groups.setdefault(tuple(sorted(step.sticks.items())), []).append(k)
     for members in groups.values():
         seen = [begun[k] for k in members if k in begun and not silent[begun[k]]]
         if len(members) > 1 and seen:
             usual = np.median(held.level[seen], axis=0, keepdims=True)
             apart = distances(usual, held.level)[0]
-            cost[members] = np.where(apart > SAME_AGAIN, WRONG_PLACE, 0.0)
+            cost[members] = np.where(apart > AT_ENDS_AGAIN, WRONG_PLACE, 0.0)
     return cost
 
 

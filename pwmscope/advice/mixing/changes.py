@@ -89,8 +89,8 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
     changes = [
         _change(
             "reverse channel",
-            f"Reverse the {side} output ({line}): in the transmitter, or swap that motor's two "
-            "wires at its ESC.",
+            f"Reverse the {side} output ({line}) behind the mixing: its channel in a transmitter "
+            "that mixes, or swap that motor's two wires at its ESC.",
             outputs=outputs[fault],
         )
         for side, line, fault in (("left", left, Fault.LEFT), ("right", right, Fault.RIGHT))
@@ -179,8 +179,8 @@ def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: 
     line = samples.outputs[1 - strong if swapped else strong].line
     return _change(
         "equalise gains",
-        f"Lower the travel of {line} by {100.0 * (1.0 - part):.1f} ± {200.0 * spread:.1f} %, on "
-        "both sides of neutral.",
+        f"Lower the travel of {line}, behind the mixing, by {100.0 * (1.0 - part):.1f} ± "
+        f"{200.0 * spread:.1f} % on both sides of neutral.",
         outputs=gains,
     )
 

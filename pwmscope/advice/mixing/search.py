@@ -39,7 +39,7 @@ class Advice:
     proof : Proof
         What the recorded data say of them.
     needed : bool
-        Whether something is wrong without them.
+        Whether something is wrong without them; what is optional comes on top of the best.
     """
 
     changes: tuple[Change, ...]
@@ -76,13 +76,15 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
             continue
         way = _proven(fit, changes)
         if not way.changes:
-            return _optional(fit)
+            return _optional(fit, ())
         if way.proof.works:
             fewest = len(changes)
             ways.append(way)
         if len(ways) > MOST_INSTEAD:
             break
-    return (*ways, *_optional(fit)) if found.kind is Kind.MIXED else tuple(ways)
+    if found.kind is not Kind.MIXED or not ways:
+        return tuple(ways)
+    return (*ways, *_optional(fit, ways[0].changes))
 
 
 def _ways(fit: MixFit, found: Arrangement, kind: Kind) -> Iterator[tuple[Change, ...]]:
@@ -118,9 +120,9 @@ def _proven(fit: MixFit, changes: tuple[Change, ...]) -> Advice:
     return Advice(whole, prove(fit, whole), needed=True)
 
 
-def _optional(fit: MixFit) -> tuple[Advice, ...]:
+def _optional(fit: MixFit, before: tuple[Change, ...]) -> tuple[Advice, ...]:
     part = corner_part(fit)
     if part is None or part >= 1.0:
         return ()
-    changes = (smaller_travel(part),)
+    changes = (smaller_travel(part), *before)
     return (Advice(changes, prove(fit, changes), needed=False),)

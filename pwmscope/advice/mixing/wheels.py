@@ -55,7 +55,7 @@ def advise_wheels(base: WheelBase) -> WheelAdvice | None:
         if place != at
     ]
     words += [
-        f"Reverse {line}: in the transmitter, or swap that motor's two wires at its ESC."
+        f"Reverse {line} behind the mixing, or swap that motor's two wires at its ESC."
         for line, back in zip(lines, fitting.reversed_outputs, strict=True)
         if back
     ]

@@ -247,7 +247,9 @@ def delay_finding(fit: MixFit) -> Finding:
     if delay is None:
         return not_shown(
             "stick to output delay", "",
-            "The delay from stick to output is not shown: it takes recorded sticks that move.",
+            "The delay from stick to output is not shown: a plan does not tell it."
+            if fit.samples.source == "plan"
+            else "The delay from stick to output is not shown: several fit about equally well.",
         )  # fmt: skip
     told = "in the same frame" if delay <= 0 else f"{delay} frame{'s' if delay > 1 else ''} later"
     return measured("stick to output delay", f"{max(delay, 0)} frames", "",

@@ -59,7 +59,7 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
         yield "What to change", [_UNPROVEN]
     for way in ways:
         if not way.needed:
-            yield "If you like", _told(way)
+            yield "If you like, besides", _told(way)
     if mixing.assumptions:
         yield "Assumed", list(mixing.assumptions)
     yield "", [RULEBOOK]
@@ -92,7 +92,7 @@ def _told(way: Advice) -> list[str]:
         for output, row in zip(proof.fit.samples.outputs, proof.fit.matrix, strict=True)
     )
     return [
-        *(change.words for change in way.by_effort),
+        *(c.words for c in way.by_effort if way.needed or c.kind == "reduce travel"),
         f"Tried on the recorded data, this gives: {proof.name or 'not shown'} ({rows}); {said}. "
         "Record once more after the change.",
     ]

@@ -49,6 +49,8 @@ MOVES = ("axes", "eight ways", "forward and right only", "wandering", "circles",
 SHOWING = MOVES[:4]
 """Steady circles are not among them: behind a delay they look like a turned stick plane."""
 CHANCES = np.array([0.22, 0.22, 0.12, 0.14, 0.14, 0.04, 0.04, 0.04, 0.04])
+HANDS = 0.03
+"""Standard deviation of where hands hold a stick, on both axes, in parts of its travel."""
 KINDS = ("mixed", "unmixed", "mixed twice", "both outputs alike", "no known arrangement")
 
 
@@ -97,7 +99,7 @@ def sticks_of(
     at_s, position, holds = [0.0], [(0.0, 0.0)], [(0.0, step_s, (0.0, 0.0))]
     for number, direction in enumerate(directions):
         begin_s = step_s * (2 * number + 1)
-        held = extent * np.array(direction)
+        held = extent * np.array(direction) + rng.normal(0.0, HANDS, 2)
         at_s += [begin_s, begin_s + ramp_s, begin_s + step_s, begin_s + step_s + ramp_s]
         position += [(0.0, 0.0), tuple(held), tuple(held), (0.0, 0.0)]
         holds.append((begin_s + ramp_s, begin_s + step_s, direction))
@@ -170,7 +172,7 @@ def make_bench(seed: int) -> Bench:
     noise_us, delay = rng.uniform(0.0, 5.0), int(rng.integers(0, 3))
     begin_us = 3e3 + period_us * np.arange(frames) + rng.normal(0.0, 2.0, frames)
     time_s = begin_us / 1e6
-    extent = rng.uniform(0.4, 1.0)
+    extent = rng.uniform(0.4 if recorded else 0.8, 1.0)
     stick, holds = sticks_of(rng, moves, time_s, extent)
     deadband = rng.choice([0.0, rng.uniform(0.0, 0.05)])
     late = np.concatenate([np.repeat(stick[:1], delay, axis=0), stick[: frames - delay]])

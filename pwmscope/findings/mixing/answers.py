@@ -174,8 +174,11 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     sentence = f"The right output's gain against the left's: {said}."
     if verdict is Verdict.NOT_SHOWN:
         sentence += (
-            " Whether that is within the limit is not shown: record at a higher sample rate, with "
-            "each stick moved from end to end more often."
+            " Whether that is within the limit is not shown: hands hold a stick to some 3 % of its "
+            "travel, so record the stick channels too, or repeat each step of the plan."
+            if fit.samples.source == "plan"
+            else " Whether that is within the limit is not shown: record at a higher sample rate, "
+            "with each stick moved from end to end more often."
         )
     return Finding(
         "gain balance",
@@ -262,7 +265,7 @@ DEFINITIONS: Final = (
         "What two drive outputs do with the sticks: mixed as wanted, unmixed, mixed twice, with "
         "outputs or sticks swapped or reversed. A matrix M says how far each output goes for "
         "each stick.",
-        "outputs = clip(M x sticks + offset) by robust regression (Huber); rows within 10 degrees "
+        "outputs = clip(M x sticks + offset) by robust regression (Huber); rows within 12 degrees "
         "of a stick's axis follow that stick alone, rows beyond 17 degrees follow both, each with "
         "twice the uncertainty to spare; the signs name the rest; not shown if more than "
         f"{100 * MOST_LEFT:.0f} % of the movement is left",

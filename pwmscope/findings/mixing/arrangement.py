@@ -23,7 +23,7 @@ from pwmscope.findings.mixing.faults import (
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.findings.uncertainty import COVERAGE
 
-ALONE_DEG: Final = 10.0
+ALONE_DEG: Final = 12.0
 """A row within this angle of one stick's axis follows that stick alone ..."""
 BOTH_DEG: Final = 17.0
 """... and one farther than this from both axes follows both; a turn of 31 % of the forward."""

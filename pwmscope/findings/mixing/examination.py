@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pwmscope.bench.plan import StepSpan
-from pwmscope.findings.finding import Evidence, Finding, Verdict, worst
+from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
@@ -63,8 +63,14 @@ class Mixing:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether it drives as wanted."""
-        return worst(self.findings)
+        """Whether it drives as wanted: the arrangement's, unless a gain breaks its limit.
+
+        Gains that are not shown do not hide an arrangement that is.
+        """
+        verdicts = [finding.verdict for finding in self.findings]
+        if Verdict.DOES_NOT_MEET in verdicts:
+            return Verdict.DOES_NOT_MEET
+        return verdicts[0] or Verdict.NOT_SHOWN
 
 
 def examine_mixing(

@@ -25,6 +25,8 @@ LEAST_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""
 STEP_US: Final = 1.0
 """A mixer counts in whole microseconds and may round towards zero (common practice)."""
+HANDS: Final = 0.03
+"""Standard uncertainty, in parts of its travel, of where hands hold a stick (own estimate)."""
 _WORTH: Final = 0.75
 """Clipping is taken where it leaves less than this part of the loss, ..."""
 _SURE: Final = 15.0
@@ -173,19 +175,27 @@ def fit_mix(samples: Samples) -> MixFit:
     """
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
     design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    hands = HANDS if samples.source == "plan" else 0.0
     outputs = [
-        fit_output(design, samples.width_us[:, at], floor_us) for at in range(len(samples.outputs))
+        fit_output(design, samples.width_us[:, at], floor_us, hands)
+        for at in range(len(samples.outputs))
     ]
-    return MixFit(
-        samples,
-        tuple(
-            replace(output, covariance=output.covariance + np.diag(np.append(doubt_us**2, 0.0)))
-            for output, doubt_us in zip(outputs, samples.delay_doubt_us, strict=True)
-        ),
-    )
+    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in enumerate(outputs)))
 
 
-def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
+def _with_doubt(samples: Samples, at: int, fit: OutputFit) -> OutputFit:
+    """Add the doubt about where the sticks were: their delay, or the hands that follow a plan."""
+    doubt_us = samples.delay_doubt_us[at]
+    if samples.source == "plan":
+        begins = np.any(np.diff(samples.stick, axis=0, prepend=np.nan) != 0.0, axis=1)
+        lever = np.sqrt(np.sum(samples.stick[begins] ** 2, axis=0))
+        reach_us = float(np.linalg.norm(fit.terms_us[:-1]))
+        doubt_us = np.hypot(doubt_us, HANDS * reach_us / np.maximum(lever, 1e-9))
+    added = np.diag(np.append(doubt_us**2, 0.0))
+    return replace(fit, covariance=fit.covariance + added)
+
+
+def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float = 0.0) -> OutputFit:
     """Fit one output, with clipping where the recording shows it.
 
     Samples at an end whose sticks ask for more say only that: their residual
@@ -200,6 +210,8 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
         The output's widths.
     floor_us : float
         Standard uncertainty of a width by sampling.
+    hands : float, optional
+        Standard uncertainty of the sticks' positions; what it makes of the widths is no clipping.
 
     Returns
     -------
@@ -207,6 +219,9 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float) -> OutputFit:
     """
     least_us = max(LEAST_SCALE_US, floor_us)
     straight = fit_robustly(design, width_us, least_us)
+    if hands:
+        least_us = max(least_us, hands * float(np.linalg.norm(straight.terms[:-1])))
+        straight = fit_robustly(design, width_us, least_us)
     ends = _ends(width_us, float(straight.terms[-1]), least_us)
     if np.count_nonzero(np.abs(straight.residual) > ends.margin_us) < _FEWEST:
         return _output(design, straight, floor_us)

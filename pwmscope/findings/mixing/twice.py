@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.mixing.fit import MixFit, fit_output
+from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output
 from pwmscope.findings.mixing.regression import Vector, loss
 from pwmscope.findings.mixing.sticks import Samples
 from pwmscope.findings.uncertainty import sampling_floor_us
@@ -71,7 +71,8 @@ def fit_twice(fit: MixFit) -> MixFit | None:
     design = _design(samples, gain)
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
     outputs = tuple(
-        fit_output(design, samples.width_us[:, at], floor_us) for at in range(len(samples.outputs))
+        fit_output(design, samples.width_us[:, at], floor_us, HANDS if full else 0.0)
+        for at in range(len(samples.outputs))
     )
     best = MixFit(samples, outputs)
     scales_us = [

@@ -7,6 +7,7 @@ from typing import Final
 
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench.cautions import CAUTIONS
+from pwmscope.findings.amounts import say_list
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
@@ -43,7 +44,9 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
     """
     answer, *others = mixing.findings
     name = mixing.arrangement.name
-    heading = _SAID[mixing.verdict] + (f": {name}." if name else ".")
+    heading = _SAID[mixing.verdict] + (f": {name}" if name else "")
+    doubtful = [f.name for f in others if f.limit and f.verdict is Verdict.NOT_SHOWN]
+    heading += f"; {say_list(doubtful)} not shown." if doubtful else "."
     yield heading, [answer.sentence]
     if mixing.fit is not None:
         yield "Matrix", _matrix(mixing.fit)

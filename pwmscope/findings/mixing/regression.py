@@ -131,9 +131,9 @@ def covariance_of(design: Vector, residual: Vector, scale: float) -> Vector:
 
     Neighbouring residuals are seldom independent (a deadband, a lag, steps of
     the mixer), so the sums of 32 stretches are taken instead of single samples:
-    A^-1 (sum g g^T) A^-1 with g the summed gradient of a stretch (White's
-    sandwich with clusters; from memory). The larger of it and of the covariance
-    for independent residuals is kept.
+    A^-1 (sum g g^T) A^-1 with g the summed gradient of a stretch and A the weighted
+    squares of the design (White's sandwich with clusters; from memory). The larger of it and of the
+    covariance for independent residuals is kept.
 
     Parameters
     ----------
@@ -148,13 +148,10 @@ def covariance_of(design: Vector, residual: Vector, scale: float) -> Vector:
     count, terms = design.shape
     if scale == 0.0 or count <= terms:
         return np.zeros((terms, terms))
-    pull = np.clip(residual, -HUBER * scale, HUBER * scale)
-    inside: Vector = (np.abs(residual) <= HUBER * scale).astype(np.float64)
-    # A tenth keeps the curvature from vanishing where every sample lies outside.
-    inside = np.maximum(inside, 0.1)
-    inverse = np.linalg.pinv((design * inside[:, None]).T @ design)
-    share = max(float(np.mean(inside)), 0.1)
-    variance = float(np.sum(pull**2)) / (count - terms) / share**2
+    weight = weights(residual, scale)
+    pull = weight * residual
+    inverse = np.linalg.pinv((design * weight[:, None]).T @ design)
+    variance = float(np.sum(pull**2)) / (count - terms) / float(np.mean(weight)) ** 2
     alone = variance * np.linalg.pinv(design.T @ design)
     edges = np.linspace(0, count, min(_BLOCKS, count // 4 + 1) + 1).astype(np.int64)[:-1]
     sums = np.add.reduceat(design * pull[:, None], edges, axis=0)

@@ -19,6 +19,8 @@ of about one is believed then."""
 _WORTH: Final = 0.4
 _SURE: Final = 40.0
 _FEWEST: Final = 12
+_HANDS_LEAVE: Final = 0.15
+"""Hands that follow a plan leave less than this part of the movement unexplained (own estimate)."""
 _MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
 
 
@@ -66,6 +68,8 @@ def fit_twice(fit: MixFit) -> MixFit | None:
     if np.count_nonzero(corner > 1.1) < _FEWEST:
         return None
     full = samples.source == "plan"
+    if full and fit.unexplained < _HANDS_LEAVE:
+        return None
     gains = [gain for gain in _GAINS if not full or _FULL[0] <= gain <= _FULL[1]]
     gain = min(gains, key=lambda gain: _left_us(samples, gain))
     design = _design(samples, gain)

@@ -131,10 +131,17 @@ class Balance:
         return self.ratio * parts / 2.0
 
 
+_FEW_HOLDS: Final = 1.5
+"""A plan holds a stick once or twice each way: about 95 % needs three uncertainties, not two
+(Student's t for some three holds; JCGM 100, G.3)."""
+
+
 def balance_of(fit: MixFit) -> Balance:
     """Set the gains of two mixed outputs against each other."""
     size = np.abs(fit.matrix)
     relative = np.hypot(*(fit.uncertainty / size))
+    if fit.samples.source == "plan":
+        relative = relative * _FEW_HOLDS
     ratio = size[1] / size[0]
     doubt = ratio * relative
     return Balance(float(ratio[0]), float(doubt[0]), float(ratio[1]), float(doubt[1]))
@@ -174,7 +181,7 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     sentence = f"The right output's gain against the left's: {said}."
     if verdict is Verdict.NOT_SHOWN:
         sentence += (
-            " Whether that is within the limit is not shown: hands hold a stick to some 3 % of its "
+            " Whether that is within the limit is not shown: hands hold a stick to some 4 % of its "
             "travel, so record the stick channels too, or repeat each step of the plan."
             if fit.samples.source == "plan"
             else " Whether that is within the limit is not shown: record at a higher sample rate, "

@@ -144,11 +144,12 @@ def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:
     fit = fit_mix(samples)
     found = name_arrangement(fit)
     if found.kind is not Kind.MIXED:
-        other = fit_twice(fit)
-        if other is not None:
+        behind = fit_twice(fit)
+        if behind is not None:
+            other, shown = behind
             renamed = name_arrangement(other)
             if renamed.kind is Kind.UNMIXED:
-                return other, mixed_twice(renamed)
+                return other, mixed_twice(renamed) if shown else renamed
     return fit, found
 
 

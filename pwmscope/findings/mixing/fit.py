@@ -25,7 +25,7 @@ LEAST_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""
 STEP_US: Final = 1.0
 """A mixer counts in whole microseconds and may round towards zero (common practice)."""
-HANDS: Final = 0.03
+HANDS: Final = 0.04
 """Standard uncertainty, in parts of its travel, of where hands hold a stick (own estimate)."""
 _WORTH: Final = 0.75
 """Clipping is taken where it leaves less than this part of the loss, ..."""

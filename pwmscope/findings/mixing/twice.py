@@ -19,7 +19,7 @@ of about one is believed then."""
 _WORTH: Final = 0.4
 _SURE: Final = 40.0
 _FEWEST: Final = 12
-_HANDS_LEAVE: Final = 0.15
+_HANDS_LEAVE: Final = 0.08
 """Hands that follow a plan leave less than this part of the movement unexplained (own estimate)."""
 _MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
 
@@ -50,7 +50,7 @@ def through_first_mixer(stick: Vector, gain: float) -> Vector:
     return np.asarray(mixed @ _MIXER / (2.0 * gain), dtype=np.float64)
 
 
-def fit_twice(fit: MixFit) -> MixFit | None:
+def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
     """Fit outputs behind two mixers of which the first clips.
 
     Parameters
@@ -60,22 +60,26 @@ def fit_twice(fit: MixFit) -> MixFit | None:
 
     Returns
     -------
-    MixFit or None
-        None where two mixers explain the recording no better.
+    fit : MixFit
+        The better fit.
+    shown : bool
+        Whether nothing but two mixers explains it; hands that follow a plan, on a stick
+        with a round gate, do not come into the corners either.
+    None
+        Where two mixers explain the recording no better.
     """
     samples = fit.samples
     corner = np.sum(np.abs(samples.stick), axis=1)
     if np.count_nonzero(corner > 1.1) < _FEWEST:
         return None
-    full = samples.source == "plan"
-    if full and fit.unexplained < _HANDS_LEAVE:
+    by_plan = samples.source == "plan"
+    if by_plan and fit.unexplained < _HANDS_LEAVE:
         return None
-    gains = [gain for gain in _GAINS if not full or _FULL[0] <= gain <= _FULL[1]]
-    gain = min(gains, key=lambda gain: _left_us(samples, gain))
+    gain = min(_GAINS, key=lambda gain: _left_us(samples, gain))
     design = _design(samples, gain)
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
     outputs = tuple(
-        fit_output(design, samples.width_us[:, at], floor_us, HANDS if full else 0.0)
+        fit_output(design, samples.width_us[:, at], floor_us, HANDS if by_plan else 0.0)
         for at in range(len(samples.outputs))
     )
     best = MixFit(samples, outputs)
@@ -84,7 +88,9 @@ def fit_twice(fit: MixFit) -> MixFit | None:
         for one, other in zip(fit.outputs, best.outputs, strict=True)
     ]
     before, after = _loss(fit, scales_us), _loss(best, scales_us)
-    return best if after < _WORTH * before and before - after > _SURE else None
+    if after > _WORTH * before or before - after < _SURE:
+        return None
+    return best, not by_plan or _FULL[0] <= gain <= _FULL[1]
 
 
 def _design(samples: Samples, gain: float) -> Vector:

@@ -107,12 +107,8 @@ def _answer(
     from pwmscope.findings.mixing.examination import examine_mixing  # noqa: PLC0415
     from pwmscope.findings.mixing.lines import find_lines  # noqa: PLC0415
 
-    marker = None if sheet is None or sheet.marker is None else sheet.marker.line
-    line = capture.lines.get(marker or "")
     with progress_bar("measuring"):
-        findings = examine(
-            capture, off_line=marker if line is not None and line.edges_ps.size else None
-        )
+        findings = examine(capture, sheet=sheet)
     servo = {name: c.table for name, c in findings.channels.items() if c.not_servo is None}
     lines = find_lines(servo, sheet, sides, axes)
     if not lines.outputs:

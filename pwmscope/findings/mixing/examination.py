@@ -30,7 +30,7 @@ from pwmscope.findings.mixing.unfit import (
     without_sticks,
 )
 from pwmscope.findings.spans import Span
-from pwmscope.findings.ties import Tie
+from pwmscope.findings.together.ties import Tie
 from pwmscope.pulses import PulseTable
 
 

@@ -10,7 +10,7 @@ from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.lines import DriveLines, find_lines
 from pwmscope.findings.spans import Span
-from pwmscope.findings.ties import Step, Tie
+from pwmscope.findings.together.ties import Step, Tie
 
 MIXED = 0.5 * np.array([[1, 1], [1, -1]])
 

@@ -9,6 +9,8 @@ from typing import Any, Final
 from pwmscope.bench.fault import Fault
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
 
+LONGEST_NAME: Final = 200
+"""Characters in the name of a line or a source."""
 _ONCE: Final = (
     "output",
     "splitter",
@@ -35,6 +37,11 @@ def equipment_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Ite
     ------
     Fault
     """
+    for kind, names in (("channels", sheet.channels), ("sources", sheet.sources)):
+        for name in names:
+            if not 0 < len(name) <= LONGEST_NAME:
+                allowed = f"a name of 1 to {LONGEST_NAME} characters"
+                yield Fault((kind, name), name, allowed, "the name is")
     supply_v = sheet.receiver.supply_v
     if supply_v is not None and supply_v[0] > supply_v[1]:
         yield Fault(("receiver", "supply_v"), list(supply_v), "the lower voltage first")

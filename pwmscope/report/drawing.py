@@ -17,13 +17,28 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings, Verdict
+from pwmscope.report.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
 
-INK: Final = "#14213d"
-GREY: Final = "#5c6370"
-BAND: Final = "#e8ebf0"
-DWELL: Final = "#98a4ba"
-ALARM: Final = "#9c2f00"
-LOSS: Final = "#f7efe0"
+__all__ = [
+    "ALARM",
+    "BAND",
+    "DWELL",
+    "FONT_PT",
+    "GREY",
+    "INK",
+    "LABEL_IN",
+    "LETTER_IN",
+    "LOSS",
+    "WIDTH_IN",
+    "Picture",
+    "house_style",
+    "outside_colour",
+    "panel",
+    "spread",
+    "stack",
+    "to_svg",
+]
+
 WIDTH_IN: Final = 8.0
 FONT_PT: Final = 9.0
 LETTER_IN: Final = 0.58 * FONT_PT / 72.0

@@ -47,7 +47,7 @@ def judge_failsafe(sheet: BenchSheet) -> Judgement:
             [("channels", device.line) for device in silent],
         )
     return meets(
-        f"For {listed(named(device) for device in sheet.devices)} it is stated what stops it "
+        f"For {listed(named(device) for device in sheet.devices)} it is stated what stops each "
         f"at signal loss. {_MEASURE}"
     )
 

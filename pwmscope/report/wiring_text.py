@@ -13,7 +13,7 @@ from pwmscope.report.letters import say_plainly
 
 COLUMNS: Final = 100
 _NAME: Final = 24
-_UNIT: Final = re.compile(r"([0-9]) (V|A|s|us|ohm)\b")
+_BEFORE_UNIT: Final = re.compile(r"(?<=[0-9]) (?=(?:V|A|s|us|ohm)\b)")
 BEFORE_POWER: Final = "Before anything is powered:"
 ONLY_THE_SHEET: Final = (
     "This is what the bench sheet states; nobody has looked at the wires for it. The event's "
@@ -84,6 +84,6 @@ def _ruling(number: int, ruling: Ruling) -> list[str]:
 def _wrapped(text: str, lead: str, hanging: int = 0) -> str:
     """Break a sentence at the last column, but not between a number and its unit."""
     indent = " " * (len(lead) + hanging)
-    bound = _UNIT.sub(r"\1\u00a0\2", say_plainly(text))
+    bound = _BEFORE_UNIT.sub("\u00a0", say_plainly(text))
     filled = textwrap.fill(bound, COLUMNS, initial_indent=lead, subsequent_indent=indent)
     return filled.replace("\u00a0", " ")

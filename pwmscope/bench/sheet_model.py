@@ -133,7 +133,7 @@ class AnalyserTable(Table):
     divider_ohm: Annotated[
         Annotated[list[Resistance], Field(min_length=2, max_length=2)] | None,
         Allowed(
-            "two numbers of ohms, towards the signal and towards ground, such as [10000, 18000]",
+            "two numbers of ohms from 10 to 10000000, towards the signal and towards ground",
             Quantity("ohm", 10, 10_000_000),
         ),
     ] = Field(

@@ -85,6 +85,11 @@ def arrow(x: float, y: float, towards: int, *, long: float = 12.0) -> str:
     return shape([(x, y), (x - towards * long, y - 6.0), (x - towards * long, y + 6.0)])
 
 
+def dot(x: float, y: float) -> str:
+    """Draw the dot at which wires are joined."""
+    return f'<circle cx="{x:g}" cy="{y:g}" r="4" fill="{INK}"/>'
+
+
 def tag(x: float, y: float, text: str, *, size: float = 11.0) -> str:
     """Write a text about the middle x, y on a white ground, so that it can lie on a line."""
     half = 0.5 * cells(text) * size * _LETTER + 4.0
@@ -100,7 +105,13 @@ def broken_mark(x: float, y: float, number: int) -> str:
     top, bottom = y - 1.1 * MARK, y + 0.9 * MARK
     corners = [(x, top), (x + 1.25 * MARK, bottom), (x - 1.25 * MARK, bottom)]
     number_said = words(
-        x, y + 0.6 * MARK, str(number), size=12, weight="bold", anchor="middle", fill="#ffffff"
+        x,
+        y + 0.6 * MARK,
+        str(number),
+        size=12 if number < 10 else 10,
+        weight="bold",
+        anchor="middle",
+        fill="#ffffff",
     )
     return shape(corners, fill=ALARM) + number_said
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.report.colours import ALARM, GREY, INK
-from pwmscope.report.svg import arrow, stroke, tag, words
+from pwmscope.report.svg import arrow, dot, stroke, tag, words
 from pwmscope.report.wiring_rows import Output, PowerWire, Row, power_wire, say_power
 
 PINS_X: Final = 610.0
@@ -47,6 +47,8 @@ def draw_cables(output: Output) -> Iterator[str]:
         yield from _signal(output, row)
         yield from _power(output, row)
     if len(output.rows) > 1:
+        for wire, (_, y) in enumerate(_wires(output.y)):
+            yield dot(_bend(wire), y)
         by_splitter = all(row.device.splitter for row in output.rows)
         text = "splitter" if by_splitter else "shared, no splitter stated"
         yield tag(PINS_X + 150.0, output.y, text)
@@ -58,8 +60,12 @@ def _way(output: Output, row: Row, wire: int) -> list[tuple[float, float]]:
     first = (PINS_X + _PIN, start)
     if start == end:
         return [first, (DEVICE_X, end)]
-    bend = PINS_X + _BUS + 9.0 * wire
-    return [first, (bend, start), (bend, end), (DEVICE_X, end)]
+    return [first, (_bend(wire), start), (_bend(wire), end), (DEVICE_X, end)]
+
+
+def _bend(wire: int) -> float:
+    """Return where a wire of a shared output branches."""
+    return PINS_X + _BUS + 11.0 * wire
 
 
 def _ground(output: Output, row: Row) -> Iterator[str]:

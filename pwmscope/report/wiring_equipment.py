@@ -82,9 +82,10 @@ def draw_equipment(wiring: Wiring) -> tuple[list[str], float]:
     texts = _analyser_texts(wiring)
     top, height = analyser_y(wiring), 42.0 + _STEP * len(texts)
     y = top + height - 18.0
+    dash = "2 4" if wiring.sheet.analyser.ground_first is None else ""
     parts += [
         *_box_of_texts(top, height, "Analyser", texts),
-        stroke([(LEFT + SIDE, y), (RECEIVER_X, y)], width=2.5),
+        stroke([(LEFT + SIDE, y), (RECEIVER_X, y)], width=2.5, dash=dash),
         words(middle, y - 8.0, "ground", size=11, anchor="middle"),
     ]
     return parts, top + height

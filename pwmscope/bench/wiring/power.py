@@ -95,7 +95,9 @@ def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
     supply_v = sheet.receiver.supply_v
     if not on:
         return unknown(
-            "What powers the receiver is not stated.", "Settle that first.", [("receiver",)]
+            "What powers the receiver is not stated.",
+            "Settle first which source does (rule 1).",
+            [("receiver",)],
         )
     if supply_v is None:
         return unknown(
@@ -135,7 +137,7 @@ def judge_current(sheet: BenchSheet) -> Judgement:
         return unknown(
             "The current cannot be held against a source, since not exactly one is stated to "
             "power the receiver.",
-            "Settle that first.",
+            "Settle first which source does (rule 1).",
             [feed.path for feed in on],
         )
     source = on[0]

@@ -85,5 +85,7 @@ def _wrapped(text: str, lead: str, hanging: int = 0) -> str:
     """Break a sentence at the last column, but not between a number and its unit."""
     indent = " " * (len(lead) + hanging)
     bound = _BEFORE_UNIT.sub("\u00a0", say_plainly(text))
-    filled = textwrap.fill(bound, COLUMNS, initial_indent=lead, subsequent_indent=indent)
+    filled = textwrap.fill(
+        bound, COLUMNS, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
+    )
     return filled.replace("\u00a0", " ")

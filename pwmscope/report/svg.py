@@ -142,9 +142,9 @@ def fit(text: str, width: float, size: float = SIZE) -> str:
     Examples
     --------
     >>> fit("left drive ESC", 60.0)
-    'left dr…'
+    'left d…'
     """
-    most = int(width / (_LETTER * size))
+    most = max(1, int(width / (_LETTER * size)))
     plain = say_plainly(text[: most + 1])
     if cells(plain) <= most:
         return plain

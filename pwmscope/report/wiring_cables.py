@@ -7,7 +7,7 @@ from typing import Final
 
 from pwmscope.report.colours import ALARM, GREY, INK
 from pwmscope.report.svg import arrow, dot, stroke, tag, words
-from pwmscope.report.wiring_rows import Output, PowerWire, Row, power_wire, say_power
+from pwmscope.report.wiring_rows import ROW, Output, PowerWire, Row, power_wire, say_power
 
 PINS_X: Final = 610.0
 """Right edge of the receiver, where the pins stand out."""
@@ -51,7 +51,7 @@ def draw_cables(output: Output) -> Iterator[str]:
             yield dot(_bend(wire), y)
         by_splitter = all(row.device.splitter for row in output.rows)
         text = "splitter" if by_splitter else "shared, no splitter stated"
-        yield tag(PINS_X + 150.0, output.y, text)
+        yield tag(PINS_X + 150.0, output.y + ROW / 2.0, text)
 
 
 def _way(output: Output, row: Row, wire: int) -> list[tuple[float, float]]:

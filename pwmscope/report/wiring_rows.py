@@ -60,7 +60,7 @@ class Output:
     rows : tuple of Row
         The devices on it; more than one where it is shared.
     y : float
-        Its middle in px.
+        The middle of its pins in px, level with the first of its devices.
     """
 
     number: int | None
@@ -98,8 +98,7 @@ def outputs_of(wiring: Wiring, top: float) -> tuple[Output, ...]:
             line = device.line
             rows.append(Row(device, feeds.get(line), probed.get(line), middle))
             middle += ROW
-        y = (rows[0].y + rows[-1].y) / 2.0
-        outputs.append(Output(number if number < 10**6 else None, tuple(rows), y))
+        outputs.append(Output(number if number < 10**6 else None, tuple(rows), rows[0].y))
     return tuple(outputs)
 
 

@@ -1,7 +1,11 @@
 """Sheet keys of transmitter, receiver, sources, loads and analyser: what is read, what refused."""
 
+import json
 import time
+import tomllib
+from pathlib import Path
 
+import jsonschema
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -11,6 +15,7 @@ from pwmscope.bench.sheet import MOST_BYTES, parse_sheet
 from pwmscope.bench.sheet_template import BLANK
 from pwmscope.errors import PwmscopeError
 
+ROOT = Path(__file__).parents[2]
 DRIVE = "[channels.A]\nrole = 'drive-left'\n"
 
 
@@ -185,6 +190,18 @@ def test_each_fault_is_one_sentence_with_line_key_value_and_what_is_allowed(text
     assert ", expected " in message
     assert message.isprintable()
     assert len(message) < 600
+
+
+def test_the_schema_refuses_what_the_reader_does_but_for_contradictions():
+    """Held against jsonschema, a general-purpose validator (draft 2020-12)."""
+    schema = json.loads((ROOT / "docs" / "sheet.schema.json").read_text())
+    checker = jsonschema.Draft202012Validator(schema)
+    assert checker.is_valid(tomllib.loads((ROOT / "captures" / "bench.toml").read_text()))
+    for text in UNITS | KINDS:
+        if "nan" not in text:  # NaN passes every comparison of a JSON Schema
+            assert not checker.is_valid(tomllib.loads(text)), text
+    for text in CONTRADICTIONS:
+        assert checker.is_valid(tomllib.loads(text)), text
 
 
 def test_sticks_may_state_the_transmitters_travel_and_direction():

@@ -99,6 +99,7 @@ UNITS = {
         "channels.A.draws_a",
         "; 2200 mAh is a battery's capacity.",
     ),
+    f"{DRIVE}stall_a = '0 mA'": (3, "channels.A.stall_a", "above 0, at most 500."),
     f"{DRIVE}low_us = 1.1": (3, "channels.A.low_us", "1.1 was meant in milliseconds, write 1100"),
     f"{DRIVE}low_us = '1.1 ms'": (3, "channels.A.low_us", "; 1.1 ms is 1100 us, so write 1100."),
     f"{DRIVE}low_us = '1100 µs'": (3, "channels.A.low_us", "is 1100 us, so write 1100."),

@@ -67,6 +67,11 @@ RECEIVER = "[receiver]\ndraws_a = 0.1\nsupply_v = [4, 6]\n"
             "Exactly one source",
         ),
         (devices(A=LEFT + FEEDS, B="role = 'stick-rudder'"), MEETS, "Exactly one source"),
+        (
+            devices(A=LEFT + FEEDS, W=WEAPON + "signal_and_ground_only = true"),
+            MEETS,
+            "Exactly one source",
+        ),
     ],
 )
 def test_exactly_one_source_powers_the_receiver(text, verdict, words):

@@ -224,32 +224,34 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
     yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
     outputs = answers.outputs
-    yield "#outputs = 4" if outputs is None else f"outputs = {outputs}"
+    unknown = f"#outputs = {max(4, len(answers.lines))}"
+    yield unknown if outputs is None else f"outputs = {outputs}"
     yield from ("#supply_v = [4.0, 8.4] # volts", "#signal_v = 3.3 # volts")
     yield "#draws_a = 0.1 # amperes"
     if answers.separate_v is not None:
         yield from ("", "[sources.separate]", f"voltage_v = {answers.separate_v:g}")
         yield from ("#continuous_a = 3.0 # amperes", "powers_receiver = true")
     yield from ("", "[analyser]", "#input_v = 5.25 # volts", "#ground_first = true")
-    for line, role in zip(answers.lines, answers.roles, strict=True):
-        yield from _channel(answers, line, role)
+    for number, (line, role) in enumerate(zip(answers.lines, answers.roles, strict=True), 1):
+        yield from _channel(answers, number, line, role)
 
 
-def _channel(answers: Answers, line: str, role: Role) -> Iterator[str]:
+def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[str]:
+    feeds = None if answers.feeding is None else line in answers.feeding
     yield from ("", f"[channels.{line if _BARE.fullmatch(line) else _quoted(line)}]")
     yield f"role = {_quoted(role)}"
     yield '#device = "what it is"'
-    yield "#output = 1 # the receiver's output that it is plugged into"
+    yield f"#output = {number} # the receiver's output that it is plugged into"
     if role == "weapon" and answers.weapon == "both ways":
         yield f"neutral_us = {STANDARD_SERVO.neutral_us:g}"
     stops = line in answers.stopping
     yield 'no_pulses = "stops"' if stops else '#no_pulses = "stops" # or "keeps going"'
-    if answers.feeding is None:
-        yield "#feeds_5v = true"
-    else:
-        yield f"feeds_5v = {'true' if line in answers.feeding else 'false'}"
-    yield '#supplied_by = "outside" # or "receiver"'
-    yield "#stall_a = 1.2 # amperes, if the receiver supplies it"
+    if feeds:
+        yield from ("feeds_5v = true", '#supplied_by = "outside" # as by the robot\'s battery')
+        return
+    yield "#feeds_5v = false # or true" if feeds is None else "feeds_5v = false"
+    yield '#supplied_by = "receiver" # or "outside", and then without stall_a'
+    yield "#stall_a = 1.2 # amperes"
 
 
 def _quoted(text: str) -> str:

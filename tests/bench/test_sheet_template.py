@@ -103,3 +103,14 @@ def test_a_sheet_filled_from_answers_reads_and_says_them(answers):
             assert (channel.neutral_us is None) == (answers.weapon == "one way")
     powered = [feed for feed in check_wiring(sheet).feeds if feed.powers]
     assert len(powered) == len(answers.feeding or ()) + (answers.separate_v is not None)
+
+
+@settings(max_examples=50)
+@given(answered())
+def test_a_filled_sheet_with_every_key_taken_is_a_sheet_as_well(answers):
+    if answers.outputs is not None and answers.outputs < len(answers.lines):
+        return
+    sheet = parse_sheet(with_every_key(filled_sheet(answers)))
+    assert [channel.output for channel in sheet.devices] == list(range(1, len(answers.lines) + 1))
+    for channel in sheet.devices:
+        assert (channel.stall_a is None) == bool(channel.feeds_5v)

@@ -61,15 +61,15 @@ FINDINGS = "ends = [begin]\n" + "".join(
 NOTE = "with open(FILE, 'w') as out: json.dump(np.diff(ends).tolist(), out)"
 IMPORTS = """numpy as np, polars
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.centring import examine_centring
+from pwmscope.findings.stick.centring import examine_centring
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.record import Record
-from pwmscope.findings.resolution import examine_resolution
-from pwmscope.findings.rhythm import examine_rhythm
+from pwmscope.findings.stick.resolution import examine_resolution
+from pwmscope.findings.clock.rhythm import examine_rhythm
 from pwmscope.findings.spans import Span
-from pwmscope.findings.stability import examine_stability
-from pwmscope.findings.sweep import examine_sweeps
+from pwmscope.findings.clock.stability import examine_stability
+from pwmscope.findings.stick.sweep import examine_sweeps
 from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.travel import examine_travel
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames"""

@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.jitter import Separation, separate
-from pwmscope.findings.sampling_law import unevenness
-from pwmscope.findings.scatter import scatter_of
+from pwmscope.findings.jitter.sampling_law import unevenness
+from pwmscope.findings.jitter.scatter import scatter_of
+from pwmscope.findings.jitter.separation import Separation, separate
 
 RATES_HZ = (100e3, 250e3, 500e3, 1e6, 2e6, 8e6, 24e6, 100e6)
 JITTERS_US = (0.0, 0.05, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)

@@ -1,1 +1,1 @@
-"""From findings and the bench to what to change; nothing here yet."""
+"""From findings and the bench to what to change, and what that would lead to."""

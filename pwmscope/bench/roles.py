@@ -55,3 +55,16 @@ class StopBand:
     def holds(self, width_us: float) -> bool:
         """Say whether a width lies in the range."""
         return self.low_us <= width_us <= self.high_us
+
+    @property
+    def words(self) -> str:
+        """The range as words.
+
+        Examples
+        --------
+        >>> StopBand(1470.0, 1530.0, "").words, StopBand(0.0, 1020.0, "").words
+        ('1470 to 1530 us', 'up to 1020 us')
+        """
+        if self.low_us <= 0:
+            return f"up to {self.high_us:g} us"
+        return f"{self.low_us:g} to {self.high_us:g} us"

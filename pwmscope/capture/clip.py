@@ -49,6 +49,39 @@ def parse_instant_s(text: str) -> float:
     return float(match["number"]) / units_in_s
 
 
+def parse_stated_s(text: str) -> tuple[float, float]:
+    """Read an instant as a person states it, with the uncertainty that its digits leave.
+
+    Parameters
+    ----------
+    text : str
+        A number and a unit; a bare number is in seconds.
+
+    Returns
+    -------
+    time_s : float
+        Seconds.
+    within_s : float
+        Half a unit of its last digit, in seconds.
+
+    Raises
+    ------
+    HintError
+        If it is not an instant.
+
+    Examples
+    --------
+    >>> [parse_stated_s(text) for text in ("12.4s", "12s", "250ms")]
+    [(12.4, 0.05), (12.0, 0.5), (0.25, 0.0005)]
+    """
+    time_s = parse_instant_s(text)
+    match = _TIME.fullmatch(text)
+    assert match is not None  # parse_instant_s took it
+    number = match["number"].partition(".")[2]
+    unit_s = parse_instant_s(f"1{match['unit']}")
+    return time_s, 0.5 * unit_s / 10 ** len(number)
+
+
 def clip(capture: Capture, from_s: float | None = None, to_s: float | None = None) -> Capture:
     """Cut a part out of a recording; instants stay those of the whole recording.
 

@@ -1,4 +1,4 @@
-"""What every command that measures takes beside the recording: the marker, the convention."""
+"""What every command that measures takes beside the recording: sheet, marker, convention."""
 
 from __future__ import annotations
 
@@ -13,8 +13,11 @@ from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
+    from pwmscope.bench import BenchSheet
     from pwmscope.capture import Capture
     from pwmscope.findings import Findings
+    from pwmscope.findings.loss.listening import Marking
+    from pwmscope.pulses import Convention
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,55 +26,100 @@ class Examination:
 
     Parameters
     ----------
+    sheet_path : str or None
+        The bench sheet's file.
     off_line : str or None
         The line that marks the transmitter's switch.
-    convention : str or None
+    off_at : tuple of str
+        Stated times at which the transmitter went off.
+    convention_name : str or None
         Name of the convention to hold every line against; None chooses per line.
     from_time, to_time : str or None
         The part of the recording that is examined; None from its start, to its end.
     """
 
+    sheet_path: str | None
     off_line: str | None
-    convention: str | None
+    off_at: tuple[str, ...]
+    convention_name: str | None
     from_time: str | None
     to_time: str | None
 
-    def of(self, capture: Capture) -> Findings:
-        """Examine a recording, showing how far it has come where that takes long."""
-        from pwmscope.capture.clip import clip, parse_instant_s  # noqa: PLC0415
-        from pwmscope.findings import examine  # noqa: PLC0415
+    def sheet(self) -> BenchSheet | None:
+        """Read the bench sheet, where one is named."""
+        from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
+
+        return None if self.sheet_path is None else load_sheet(self.sheet_path)
+
+    def convention(self) -> Convention | None:
+        """Find the convention, where one is named."""
         from pwmscope.pulses import convention_named  # noqa: PLC0415
 
-        chosen = None if self.convention is None else convention_named(self.convention)
+        return None if self.convention_name is None else convention_named(self.convention_name)
+
+    def off_at_s(self) -> tuple[tuple[float, float], ...]:
+        """Read the stated times, each with the half-width of its uncertainty."""
+        from pwmscope.capture.clip import parse_stated_s  # noqa: PLC0415
+
+        return tuple(parse_stated_s(text) for text in self.off_at)
+
+    def of(self, capture: Capture) -> Findings:
+        """Examine a recording, showing how far it has come where that takes long."""
+        from pwmscope.findings import examine  # noqa: PLC0415
+
+        sheet = self.sheet()
+        part = self.part(capture, sheet)
+        with progress_bar("measuring"):
+            return examine(
+                part,
+                off_line=self.off_line,
+                off_at_s=self.off_at_s(),
+                sheet=sheet,
+                convention=self.convention(),
+            )
+
+    def part(self, capture: Capture, sheet: BenchSheet | None) -> Capture:
+        """Take the part of a recording that was asked for.
+
+        Raises
+        ------
+        HintError
+            If the level that means on is told by the recording's start only, and
+            the part begins at the other.
+        """
+        from pwmscope.capture.clip import clip, parse_instant_s  # noqa: PLC0415
+        from pwmscope.findings.loss.listening import marking_of  # noqa: PLC0415
+
         part = clip(
             capture,
             None if self.from_time is None else parse_instant_s(self.from_time),
             None if self.to_time is None else parse_instant_s(self.to_time),
         )
-        self._refuse_other_start(capture, part)
-        with progress_bar("measuring"):
-            return examine(part, off_line=self.off_line, convention=chosen)
+        _refuse_other_start(capture, part, marking_of(capture, self.off_line, (), sheet))
+        return part
 
-    def _refuse_other_start(self, capture: Capture, part: Capture) -> None:
-        """Refuse a part that begins with the marker at another level than the recording.
 
-        The level at the start means that the transmitter is on.
-        """
-        whole, cut = (lines.get(self.off_line or "") for lines in (capture.lines, part.lines))
-        if whole is not None and cut is not None and whole.initial_level != cut.initial_level:
-            raise HintError(
-                f"At {part.start_s:g} s the marker line {self.off_line} says that the transmitter "
-                "is off; choose a --from at which it is on, as at the recording's start."
-            )
+def _refuse_other_start(capture: Capture, part: Capture, marking: Marking) -> None:
+    """Refuse a part that begins with the marker at another level than the recording.
+
+    The level at the start means that the transmitter is on, where no sheet says so.
+    """
+    if marking.line is None or marking.on_level is not None:
+        return
+    if capture.lines[marking.line].initial_level != part.lines[marking.line].initial_level:
+        raise HintError(
+            f"At {part.start_s:g} s the marker line {marking.line} says that the transmitter "
+            "is off; choose a --from at which it is on, as at the recording's start."
+        )
 
 
 def examining_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command --off-line, --convention, --from and --to, as one `examination`.
+    """Give a command --sheet, --off-line, --off-at, --convention, --from and --to.
 
     Parameters
     ----------
     command : callable
-        The command's function; it takes ``examination`` among its keywords.
+        The command's function; it takes them as one ``examination`` among its keywords.
 
     Returns
     -------
@@ -82,33 +130,59 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def collected(
         *,
+        sheet_path: str | None,
         off_line: str | None,
-        convention: str | None,
+        off_at: tuple[str, ...],
+        convention_name: str | None,
         from_time: str | None,
         to_time: str | None,
         **others: Any,  # noqa: ANN401 - click's keywords
     ) -> None:
-        command(examination=Examination(off_line, convention, from_time, to_time), **others)
+        examination = Examination(sheet_path, off_line, off_at, convention_name, from_time, to_time)
+        command(examination=examination, **others)
 
-    marked = click.option(
+    # An option stands above those that are already there, so the last is added first.
+    decorated: Callable[..., None] = collected
+    for option in reversed(_OPTIONS):
+        decorated = option(decorated)
+    return decorated
+
+
+_OPTIONS = (
+    click.option(
+        "--sheet",
+        "sheet_path",
+        metavar="FILE",
+        help="The bench sheet: what is on each line, when it stands still, the event's limit "
+        "(docs/sheet.md).",
+    ),
+    click.option(
         "--off-line",
         metavar="LINE",
         help="The line that marks the transmitter's switch: its level at the start means "
-        "on, the other means off.",
-    )
-    held = click.option(
+        "on, the other means off. By default the bench sheet's marker.",
+    ),
+    click.option(
+        "--off-at",
+        metavar="TIME",
+        multiple=True,
+        help="Without a marker: when the transmitter was switched off, such as 12.4s; may be "
+        "given several times. It is taken as right within half a unit of its last digit.",
+    ),
+    click.option(
         "--convention",
+        "convention_name",
         metavar="NAME",
         help="Hold every line against this convention instead of choosing by its pulses: "
         "'standard servo', 'fast servo', 'eighth width' or 'twenty-fourth width'.",
-    )
-    begun = click.option(
+    ),
+    click.option(
         "--from",
         "from_time",
         metavar="TIME",
         help="Examine the recording from this instant on, such as 12.4s or 350ms.",
-    )
-    ended = click.option(
+    ),
+    click.option(
         "--to", "to_time", metavar="TIME", help="Examine the recording up to this instant."
-    )
-    return marked(held(begun(ended(collected))))
+    ),
+)

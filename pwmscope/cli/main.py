@@ -5,7 +5,11 @@ from __future__ import annotations
 import click
 
 from pwmscope import __version__
+from pwmscope.cli.compare import compare
 from pwmscope.cli.convert import convert
+from pwmscope.cli.failsafe import failsafe
+from pwmscope.cli.lag import lag
+from pwmscope.cli.log import log
 from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.report import report
@@ -44,5 +48,5 @@ def main() -> None:
     """
 
 
-for _command in (look, measure, report, convert, synth):
+for _command in (look, measure, failsafe, lag, compare, report, log, convert, synth):
     main.add_command(_command)

@@ -86,12 +86,46 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401 - click's keywords
-        given = {name: others.pop(name) for name in _HINTS}
-        hints = {name: hint for name, hint in given.items() if hint is not None}
+        hints = _hints(others)
         command(recording=Recording(capture, hints), **others)
 
+    argument = click.argument("capture", type=click.Path(path_type=Path))
+    return argument(_with_hints(collected))
+
+
+def readings_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command one or more arguments CAPTURE and the hints, as `recordings`.
+
+    Parameters
+    ----------
+    command : callable
+        The command's function; it takes a tuple ``recordings`` among its keywords.
+
+    Returns
+    -------
+    callable
+        The function that click calls.
+    """
+
+    @functools.wraps(command)
+    def collected(*, captures: tuple[Path, ...], **others: Any) -> None:  # noqa: ANN401
+        hints = _hints(others)
+        command(recordings=tuple(Recording(path, hints) for path in captures), **others)
+
+    argument = click.argument(
+        "captures", metavar="CAPTURE...", nargs=-1, required=True, type=click.Path(path_type=Path)
+    )
+    return argument(_with_hints(collected))
+
+
+def _hints(others: dict[str, Any]) -> dict[str, Any]:
+    """Take the hints out of a command's keywords; those that were given."""
+    given = {name: others.pop(name) for name in _HINTS}
+    return {name: hint for name, hint in given.items() if hint is not None}
+
+
+def _with_hints(command: Callable[..., None]) -> Callable[..., None]:
     # An option stands above those that are already there, so the last is added first.
-    decorated: Callable[..., None] = collected
     for option in reversed(_OPTIONS):
-        decorated = option(decorated)
-    return click.argument("capture", type=click.Path(path_type=Path))(decorated)
+        command = option(command)
+    return command

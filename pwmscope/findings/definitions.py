@@ -4,21 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings import (
-    centring,
-    coincidence,
-    glitches,
-    receivers,
-    resolution,
-    rhythm,
-    silence,
-    skew,
-    stability,
-    sweep,
-    timing,
-    travel,
-)
+from pwmscope.findings import glitches, lag, silence, skew, timing, travel
+from pwmscope.findings.clock import rhythm, stability
 from pwmscope.findings.definition import Definition
+from pwmscope.findings.glitch import coincidence
+from pwmscope.findings.stick import centring, resolution, sweep
+from pwmscope.findings.together import receivers
 
 _ALL: Final[tuple[Definition, ...]] = (
     *timing.DEFINITIONS,
@@ -33,6 +24,7 @@ _ALL: Final[tuple[Definition, ...]] = (
     *receivers.DEFINITIONS,
     *skew.DEFINITIONS,
     *coincidence.DEFINITIONS,
+    *lag.DEFINITIONS,
 )
 
 DEFINITIONS: Final[dict[str, Definition]] = {definition.name: definition for definition in _ALL}

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.change_points import SIDES, split_levels
 from pwmscope.findings.finding import Evidence
-from pwmscope.findings.ranges import halved, measure_ranges
-from pwmscope.findings.remains import in_passing
-from pwmscope.findings.segments import standing_stretches, stray_widths, trimmed
-from pwmscope.findings.width_noise import CALM, WidthNoise, find_noise
+from pwmscope.findings.standing.change_points import SIDES, split_levels
+from pwmscope.findings.standing.ranges import halved, measure_ranges
+from pwmscope.findings.standing.remains import in_passing
+from pwmscope.findings.standing.segments import standing_stretches, stray_widths, trimmed
+from pwmscope.findings.standing.width_noise import CALM, WidthNoise, find_noise
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import without
 

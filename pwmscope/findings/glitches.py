@@ -12,7 +12,7 @@ from scipy import special
 from pwmscope.findings.amounts import say_list, say_s
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.findings.glitch_kinds import (
+from pwmscope.findings.glitch.glitch_kinds import (
     STUCK_FRAMES,
     TOO_SOON,
     GlitchKind,

@@ -7,17 +7,17 @@ from dataclasses import dataclass, replace
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
-from pwmscope.findings.centring import Centring
-from pwmscope.findings.coincidence import Coincidence
+from pwmscope.findings.clock.rhythm import Rhythm
+from pwmscope.findings.clock.stability import Stability
 from pwmscope.findings.finding import Finding, Verdict, worst
+from pwmscope.findings.glitch.coincidence import Coincidence
 from pwmscope.findings.glitches import Glitches
-from pwmscope.findings.resolution import Resolution
-from pwmscope.findings.rhythm import Rhythm
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import Order
 from pwmscope.findings.spans import Span
-from pwmscope.findings.stability import Stability
-from pwmscope.findings.sweep import Sweeps
+from pwmscope.findings.stick.centring import Centring
+from pwmscope.findings.stick.resolution import Resolution
+from pwmscope.findings.stick.sweep import Sweeps
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Travel
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
@@ -68,7 +68,7 @@ class ChannelFindings:
             self.timing, self.rhythm, self.stability, self.travel, self.resolution,
             self.centring, self.sweeps, self.glitches,
         )  # fmt: skip
-        of_loss = () if self.silence is None else (self.silence.finding,)
+        of_loss = () if self.silence is None else self.silence.findings
         return (*(f for answer in told if answer is not None for f in answer.findings), *of_loss)
 
     @property

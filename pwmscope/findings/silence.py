@@ -1,88 +1,82 @@
-"""What a channel does when the signal is lost."""
+"""What each channel does when the signal is lost, and whether it stops in time."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
-import numpy as np
-import numpy.typing as npt
-from scipy import ndimage
-
-from pwmscope.bench import Limits
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
+from pwmscope.capture import Capture
 from pwmscope.findings.definition import Definition
-from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.finding import Evidence, Finding, Verdict
-from pwmscope.findings.losses import Loss, quiet_limit_s
-from pwmscope.findings.travel import pooled_level_us
-from pwmscope.findings.width_noise import RANGE_LIMIT
-from pwmscope.pulses import Convention, PulseTable, find_frames
+from pwmscope.findings.finding import Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.findings.loss.event import LossEvent, Recovery
+from pwmscope.findings.loss.expectation import Expectation, expectation_of
+from pwmscope.findings.loss.inferred import Output
+from pwmscope.findings.loss.losses import Known, Loss
+from pwmscope.findings.loss.phases import Phase, PhaseKind
+from pwmscope.findings.loss.power_up import (
+    POWER_UP_DEFINITION,
+    before_link,
+    power_up_finding,
+)
+from pwmscope.findings.loss.recovery import JUMP_DEFINITION, recovery_finding
+from pwmscope.findings.loss.response import LossClass
+from pwmscope.findings.loss.stated import with_return
+from pwmscope.findings.loss.stretches import find_stretches
+from pwmscope.findings.loss.trials import DEFINITIONS as TRIALS_DEFINITIONS
+from pwmscope.findings.loss.trials import Trials, examine_trials
+from pwmscope.findings.loss.watch import events_of, watch
 
-AWAY: Final = 0.02
-"""A stick this part of the convention's span from rest is off its rest position."""
-BEFORE_S: Final = 0.3
-"""How long before the loss the stick's movement is looked at."""
+__all__ = [
+    "DEFINITIONS",
+    "LossClass",
+    "LossEvent",
+    "Phase",
+    "PhaseKind",
+    "Recovery",
+    "Silence",
+    "examine_silences",
+    "with_returns",
+]
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+NAME: Final = "signal loss"
+STOP_TIME: Final = "stop time"
+RESTART: Final = "supply or receiver restart"
+MOST_EVIDENCE: Final = 100
+"""So many losses are named as evidence, of those that govern the verdict."""
+DEFINITIONS: Final = (
     Definition(
-        "signal loss",
-        "What the output did when the radio signal was lost, and how long it took. A device that "
-        "goes on as commanded without a transmitter cannot be stopped.",
-        "settle time = start of the output's last dwell, or its first missing frame, less the "
-        "moment of loss; held against the failsafe limit. A hold, a wandering output and one that "
-        "settles later do not meet it.",
-        "own algorithm; the limit is common practice, the event's rulebook decides",
+        NAME,
+        "What the output does when the transmitter goes off, and whether the device on it is "
+        "commanded to stand still, for good, within the event's limit. It is 'meets' only where a "
+        "marker or a person gives the moment, the stick was held off rest, the loss lasted longer "
+        "than the limit, and neither a hand, a probe nor a restart explains what is seen.",
+        "stop time = end of the last pulse outside the stop range (the next pulse, or one frame "
+        "where none follows) - moment of loss, plus the moment's uncertainty and a sample "
+        "interval; over several losses the worst governs",
+        "own algorithm; the limit of 2 s is common practice, the event's rulebook decides",
+    ),
+    Definition(
+        STOP_TIME,
+        "How long after the loss the device was commanded to stand still for good, in the slowest "
+        "loss. The value is the most that it may have been, the interval what it was at least and "
+        "at most.",
+        "end of the last pulse outside the stop range - moment of loss, with the moment's "
+        "uncertainty, a sample interval and 100 ppm on either side",
+        "own algorithm",
+    ),
+    *TRIALS_DEFINITIONS,
+    JUMP_DEFINITION,
+    POWER_UP_DEFINITION,
+    Definition(
+        RESTART,
+        "All lines went quiet at once while the transmitter was on: the receiver or its supply "
+        "failed for a moment. It is not a loss of the radio signal and shows nothing about it.",
+        "no pulse on any line for more than 0.2 s and 5 frames while the marker shows on",
+        "own algorithm",
     ),
 )
-
-
-class LossClass(StrEnum):
-    """What an output does while the signal is lost."""
-
-    PULSES_STOP = "pulses stop"
-    HOLDS_LAST = "holds last"
-    GOES_TO_PRESET = "goes to preset"
-    WANDERS = "wanders"
-    KEEPS_FOLLOWING = "keeps following"
-
-
-@dataclass(frozen=True, slots=True)
-class LossEvent:
-    """One loss as one channel shows it.
-
-    Parameters
-    ----------
-    lost_s : float
-        Moment of loss in seconds since the capture's start; where it is inferred,
-        the moment of its first visible effect.
-    behaviour : LossClass or None
-        What the output did; None where the recording does not tell.
-    settle_s : float or None
-        Seconds from the loss until the output settled in that behaviour.
-    recovered_s : float or None
-        Moment the output moved or pulsed again.
-    preset_us : float or None
-        Width it went to or held; None where pulses stopped.
-    is_marked : bool
-        Whether a marker line gives the moment of loss; otherwise it is inferred.
-    reasons : dict of str to str
-        For each of ``class, settle_s, recovered_s`` that is None, why.
-    known_from : str
-        How the moment of loss is known, a sentence.
-    sentence : str
-        What this channel did, for a person.
-    """
-
-    lost_s: float
-    behaviour: LossClass | None
-    settle_s: float | None
-    recovered_s: float | None
-    preset_us: float | None
-    is_marked: bool
-    reasons: dict[str, str]
-    known_from: str
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,229 +86,189 @@ class Silence:
     Parameters
     ----------
     events : tuple of LossEvent
-        In order of time.
+        In order of time, restarts among them.
     finding : Finding
         ``signal loss``, held against the failsafe limit.
+    trials : Trials
+        What the losses say together.
+    findings : tuple of Finding
+        ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
+        where one was seen, ``supply or receiver restart``.
     """
 
     events: tuple[LossEvent, ...]
     finding: Finding
+    trials: Trials
+    findings: tuple[Finding, ...]
 
 
-def examine_silence(
-    table: PulseTable, dwells: Dwells, losses: tuple[Loss, ...], limits: Limits
-) -> Silence:
-    """Say what one channel did at each loss.
+def with_returns(
+    outputs: Mapping[str, Output], losses: tuple[Loss, ...], start_s: float, end_s: float
+) -> tuple[Loss, ...]:
+    """Find out when stated losses were over; others are known already.
 
     Parameters
     ----------
-    table : PulseTable
-        The channel's pulses.
-    dwells : Dwells
-        Its dwells, broken at each loss and each return.
+    outputs : mapping of str to Output
+        The servo lines.
     losses : tuple of Loss
-        The losses of the recording; those of other lines are passed over.
-    limits : Limits
-        Gives the failsafe time.
+        In order of time.
+    start_s, end_s : float
+        Start and end of the capture.
 
     Returns
     -------
-    Silence
+    tuple of Loss
     """
-    events = tuple(_event(table, dwells, loss) for loss in losses if table.line in loss.lines)
-    return Silence(events, _finding(events, limits))
-
-
-def _event(table: PulseTable, dwells: Dwells, loss: Loss) -> LossEvent:
-    rows = np.flatnonzero(table.measured)
-    rise_s, width_us = table.rise_s[rows], table.width_us[rows]
-    usual_us = find_frames(table).usual_us or table.convention.period_us
-    final = int(np.searchsorted(rise_s, loss.back_s)) - 1
-    last_s = float(rise_s[final]) if final >= 0 else 0.0
-    if loss.back_s - last_s > quiet_limit_s(usual_us) - usual_us / 1e6:
-        quiet_s = last_s + usual_us / 1e6
-        settle_s = max(0.0, quiet_s - loss.lost_s)
-        return _made(
-            loss,
-            LossClass.PULSES_STOP,
-            settle_s=settle_s,
-            recovered_s=_next(rise_s, final),
-            level_us=None,
-            reasons={},
-        )
-    stand = np.flatnonzero(
-        (dwells.start_s >= loss.lost_s - usual_us / 1e6) & (dwells.last >= rows[final] - 3)
-        & (dwells.start_s < loss.back_s)
-    )  # fmt: skip
-    if not stand.size:
-        during = width_us[np.searchsorted(rise_s, loss.lost_s) : final + 1]
-        behaviour, reasons = _unsettled(during, table.convention.span_us)
-        reasons["settle_s"] = "The output had not settled when the loss ended."
-        return _made(
-            loss, behaviour, settle_s=None, recovered_s=None, level_us=None, reasons=reasons
-        )
-    level_us = float(dwells.level_us[stand[0]])
-    settle_s = max(0.0, float(dwells.start_s[stand[0]]) - loss.lost_s)
-    behaviour, reasons = _settled(table, dwells, loss, level_us)
-    moved = np.flatnonzero(np.abs(width_us[final + 1 :] - level_us) > _tolerance_us(table, dwells))
-    recovered_s = float(rise_s[final + 1 + moved[0]]) if moved.size else None
-    return _made(
-        loss,
-        behaviour,
-        settle_s=settle_s,
-        recovered_s=recovered_s,
-        level_us=level_us,
-        reasons=reasons,
-    )
-
-
-def _next(rise_s: npt.NDArray[np.float64], final: int) -> float | None:
-    return float(rise_s[final + 1]) if final + 1 < rise_s.size else None
-
-
-def _tolerance_us(table: PulseTable, dwells: Dwells) -> float:
-    return max(0.005 * table.convention.span_us, RANGE_LIMIT * dwells.noise_us)
-
-
-def _settled(
-    table: PulseTable, dwells: Dwells, loss: Loss, level_us: float
-) -> tuple[LossClass | None, dict[str, str]]:
-    """Tell a preset from a hold by where the stick was when the signal went."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    # An inferred loss begins with the first frame that shows it; look before that.
-    at = int(np.searchsorted(rise_s, loss.lost_s, side="right" if loss.is_marked else "left")) - 1
-    at -= int(not loss.is_marked)
-    if at < 1:
-        return None, {"class": "No pulse was seen before the loss to compare with."}
-    begin = int(np.searchsorted(rise_s, loss.lost_s - BEFORE_S))
-    before = width_us[begin : at + 1]
-    tolerance_us = _tolerance_us(table, dwells)
-    step_us = abs(float(width_us[at] - width_us[at - 1]))
-    if abs(level_us - width_us[at]) > tolerance_us + 2.0 * step_us:
-        return LossClass.GOES_TO_PRESET, {}
-    if not loss.is_marked:
-        return None, {
-            "class": (
-                f"The output stood at {level_us:.1f} us before and after; whether it held its last "
-                "width cannot be told without a marker line (--off-line)."
-            )
-        }
-    moving = before.size > 1 and float(np.ptp(before)) > 2.0 * tolerance_us
-    if moving or _is_away(dwells, loss, level_us, table.convention):
-        return LossClass.HOLDS_LAST, {}
-    return None, {
-        "class": (
-            f"The output stood at {level_us:.1f} us before and after, where the stick rests: a "
-            "hold, a preset and an idle stick look alike. With the weapon removed and the wheels "
-            "off the ground, hold the stick off its rest position while switching off."
-        )
+    if not outputs or not any(loss.moment.known is Known.STATED for loss in losses):
+        return losses
+    around = {
+        name: find_stretches(output.table, output.usual_us, losses, start_s, end_s).around
+        for name, output in outputs.items()
     }
-
-
-def _is_away(dwells: Dwells, loss: Loss, level_us: float, convention: Convention) -> bool:
-    """Say whether a level is neither neutral nor where the channel stands most."""
-    earlier = dwells.select(dwells.end_s <= loss.lost_s)
-    rest_us = pooled_level_us(earlier, convention.span_us)
-    if rest_us is None:
-        return False
-    away_us = AWAY * convention.span_us
-    neutral_us = convention.neutral_us
-    near_neutral = abs(level_us - neutral_us) <= 2.5 * away_us
-    at_low_end = abs(level_us - float(earlier.level_us.min())) <= away_us
-    has_neutral = bool(np.any(np.abs(earlier.level_us - neutral_us) <= 2.5 * away_us))
-    at_rest = near_neutral or (at_low_end and not has_neutral)
-    return abs(level_us - rest_us) > away_us and not at_rest
-
-
-def _unsettled(
-    width_us: npt.NDArray[np.float64], span_us: float
-) -> tuple[LossClass | None, dict[str, str]]:
-    """Tell a hand's smooth movement from wandering by whether steps keep their sense.
-
-    A hand moves on in one direction over many frames, so consecutive smoothed
-    steps agree in sign far more often than the half that chance gives.
-    """
-    if width_us.size < 15:
-        return None, {"class": "The loss was too short to see what the output did."}
-    steps = np.diff(ndimage.median_filter(width_us, 5, mode="nearest")[::3])
-    moving = steps[np.abs(steps) > 0.001 * span_us]
-    if moving.size < 4:
-        return None, {"class": "The output moved too little to tell what it did."}
-    agree = float(np.mean(moving[1:] * moving[:-1] > 0))
-    return (LossClass.KEEPS_FOLLOWING if agree > 0.75 else LossClass.WANDERS), {}
-
-
-def _made(
-    loss: Loss,
-    behaviour: LossClass | None,
-    *,
-    settle_s: float | None,
-    recovered_s: float | None,
-    level_us: float | None,
-    reasons: dict[str, str],
-) -> LossEvent:
-    if not loss.is_marked and settle_s is not None:
-        settle_s = None
-        reasons["settle_s"] = (
-            "The moment the transmitter went off is not marked. Record a line from its switch "
-            "and name that line with --off-line."
-        )
-    if recovered_s is None:
-        reasons["recovered_s"] = "The output showed no change again before the recording ended."
-    return LossEvent(
-        loss.lost_s,
-        behaviour,
-        settle_s,
-        recovered_s,
-        level_us,
-        loss.is_marked,
-        reasons,
-        loss.sentence,
-        _say(loss, behaviour, settle_s, recovered_s, level_us),
+    frame_s = max(output.usual_us for output in outputs.values()) / 1e6
+    return tuple(
+        with_return(loss, {name: own[k] for name, own in around.items()}, frame_s)
+        for k, loss in enumerate(losses)
     )
 
 
-def _say(
-    loss: Loss,
-    behaviour: LossClass | None,
-    settle_s: float | None,
-    recovered_s: float | None,
-    level_us: float | None,
-) -> str:
-    if behaviour is None:
-        did = "what the output did is not shown"
-    elif level_us is None:
-        did = behaviour.value
-    else:
-        did = f"{behaviour.value} ({level_us:.1f} us)"
-    took = "" if settle_s is None or behaviour is None else f", settled {settle_s:.3f} s later"
-    again = "pulses again" if level_us is None else "seen to move again"
-    back = "" if recovered_s is None else f", {again} at {recovered_s:.3f} s"
-    return f"Lost at {loss.lost_s:.3f} s: {did}{took}{back}."
+def examine_silences(
+    outputs: Mapping[str, Output],
+    losses: tuple[Loss, ...],
+    limits: Limits,
+    capture: Capture,
+    *,
+    sheet: BenchSheet | None = None,
+    linked_s: float | None = None,
+) -> dict[str, Silence]:
+    """Say what every channel did at each loss.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines, their dwells broken at each loss and each return.
+    losses : tuple of Loss
+        The losses of the recording, in order of time.
+    limits : Limits
+        Gives the failsafe time.
+    capture : Capture
+        The recording itself.
+    sheet : BenchSheet, optional
+        What is on each line; without it no channel is said to meet the limit.
+    linked_s : float or None
+        When a marker first showed the transmitter on; None without a marker.
+
+    Returns
+    -------
+    dict of str to Silence
+        By line.
+    """
+    start_s, end_s = capture.start_s, capture.end_s
+    watched = {
+        name: watch(output, expectation_of(sheet, name), losses, start_s, end_s)
+        for name, output in outputs.items()
+    }
+    events = events_of(watched, losses, limits.failsafe_s, end_s)
+    stands = _where_limit_stands(sheet, limits)
+    limit = f"stands still within {limits.failsafe_s:g} s of the loss ({stands})"
+    silences = {}
+    for name, line in watched.items():
+        table = line.output.table
+        before = before_link(table, line.output.usual_us, start_s, linked_s)
+        power_up = power_up_finding(
+            table, capture.lines[name], before, line.expected, limits.failsafe_s
+        )
+        silences[name] = _told(events[name], line.expected, limit, power_up)
+    return silences
 
 
-def _finding(events: tuple[LossEvent, ...], limits: Limits) -> Finding:
-    limit = f"settled within {limits.failsafe_s:g} s (common practice; the rulebook decides)"
-    if not events:
-        return Finding(
-            "signal loss", None, "", None, limit, Verdict.NOT_SHOWN, (),
+def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
+    if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
+        return f"limit of {sheet.rulebook or 'the bench sheet'}"
+    if limits.failsafe_s == COMMON_PRACTICE.failsafe_s:
+        return "common practice; the rulebook decides"
+    return "as asked for; the rulebook decides"
+
+
+def _told(
+    events: tuple[LossEvent, ...], expected: Expectation, limit: str, power_up: Finding
+) -> Silence:
+    finding = _finding(events, "" if expected.is_informative else limit)
+    trials = examine_trials(events)
+    findings = [
+        finding,
+        _stop_time_finding(events),
+        trials.finding,
+        recovery_finding(events, expected),
+        power_up,
+    ]
+    restarts = [event for event in events if event.is_restart]
+    if restarts:
+        findings.append(_restart_finding(restarts))
+    return Silence(events, finding, trials, tuple(findings))
+
+
+def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
+    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
+    if not timed:
+        reason = (
+            "No loss was seen in which the device on this line was commanded to stand still, or "
+            "the bench sheet does not say at which widths it does."
+        )
+        return not_shown(STOP_TIME, "s", reason)
+    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
+    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
+    return measured(
+        STOP_TIME, most_s, "s",
+        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
+        f"for good between {least_s:.3f} s and {most_s:.3f} s after the loss.",
+        interval=(least_s, most_s),
+        evidence=(Evidence(slowest.lost_s, slowest.lost_s + most_s, 0),),
+    )  # fmt: skip
+
+
+def _restart_finding(restarts: list[LossEvent]) -> Finding:
+    count = len(restarts)
+    return Finding(
+        RESTART, float(count), "", None, "no restart while the transmitter is on",
+        Verdict.DOES_NOT_MEET,
+        tuple(Evidence(event.lost_s, event.recovered_s or event.lost_s, 0) for event in restarts),
+        f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
+        f"pulses at {restarts[0].lost_s:.3f} s although the transmitter was on. Check battery, "
+        "regulator and plugs.",
+    )  # fmt: skip
+
+
+def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
+    losses = [event for event in events if not event.is_restart]
+    if not losses:
+        return not_shown(
+            NAME, "",
             "The signal was not seen to be lost, so what happens then is not shown. Record again "
             "and, with the weapon removed, the wheels off the ground and the robot restrained, "
             "switch the transmitter off while a stick is held off its rest position.",
+            limit=limit,
         )  # fmt: skip
-    seen = [event.behaviour.value if event.behaviour else "not shown" for event in events]
-    value = ", ".join(dict.fromkeys(seen))
-    spans = tuple(Evidence(event.lost_s, event.recovered_s or event.lost_s, 0) for event in events)
-    bad = {LossClass.HOLDS_LAST, LossClass.WANDERS}
-    late = [e for e in events if e.settle_s is not None and e.settle_s > limits.failsafe_s]
-    if any(event.behaviour in bad for event in events) or late:
-        verdict, why = Verdict.DOES_NOT_MEET, ""
-    else:
-        verdict = Verdict.NOT_SHOWN
-        why = " Whether that stops the device on this channel is for its manual to say."
-    seen_lost = "lost" if all(event.is_marked for event in events) else "seen to be lost"
-    times = "once" if len(events) == 1 else f"{len(events)} times"
-    return Finding(
-        "signal loss", value, "", None, limit, verdict, spans,
-        f"Signal {seen_lost} {times}: {value}.{why}",
-    )  # fmt: skip
+    value = ", ".join(
+        dict.fromkeys(event.behaviour.value if event.behaviour else "not shown" for event in losses)
+    )
+    worst = _worst(losses)
+    govern = [event for event in losses if event.verdict is worst.verdict][:MOST_EVIDENCE]
+    spans = tuple([Evidence(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
+    all_marked = all(event.moment.known is not Known.INFERRED for event in losses)
+    times = "once" if len(losses) == 1 else f"{len(losses)} times"
+    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {value}."
+    if limit:
+        which = "" if len(losses) == 1 else f" (loss at {worst.lost_s:.3f} s)"
+        sentence += f" {worst.reason[:-1]}{which}."
+    return Finding(NAME, value, "", None, limit, worst.verdict, spans, sentence)
+
+
+def _worst(losses: list[LossEvent]) -> LossEvent:
+    """Return the loss that governs: one that does not meet, one not shown, the slowest."""
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for event in losses:
+            if event.verdict is verdict:
+                return event
+    return max(losses, key=lambda event: event.stop_bounds_s[1] if event.stop_bounds_s else 0.0)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.amounts import LEAST_US, say_list, say_range_us, say_us
-from pwmscope.findings.common_clock import pulses_of
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Finding, measured, not_shown
-from pwmscope.findings.frame_order import Receiver, arrange
-from pwmscope.findings.receivers import Receivers, find_receivers
 from pwmscope.findings.record import Record
-from pwmscope.findings.starts import Link, Start
+from pwmscope.findings.together.common_clock import pulses_of
+from pwmscope.findings.together.frame_order import Receiver, arrange
+from pwmscope.findings.together.receivers import Receivers, find_receivers
+from pwmscope.findings.together.starts import Link, Start
 from pwmscope.findings.uncertainty import COVERAGE
 
 

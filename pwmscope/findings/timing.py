@@ -9,17 +9,18 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings import clock_findings, frame_findings, jitter_findings, timing_findings
+from pwmscope.findings.clock import clock_findings, frame_findings, timing_findings
+from pwmscope.findings.clock.frame_clock import FrameClock, fit_clock
+from pwmscope.findings.clock.frame_faults import FrameFaults, find_faults
+from pwmscope.findings.clock.frame_findings import NO_PATTERN
+from pwmscope.findings.clock.period_jitter import Jitter, Periods, jitter_of, read_periods
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding
-from pwmscope.findings.frame_clock import FrameClock, fit_clock
-from pwmscope.findings.frame_faults import FrameFaults, find_faults
-from pwmscope.findings.frame_findings import NO_PATTERN
-from pwmscope.findings.jitter import Separation, separate
+from pwmscope.findings.jitter import jitter_findings
+from pwmscope.findings.jitter.scatter import Scatter
+from pwmscope.findings.jitter.separation import Separation, separate
 from pwmscope.findings.moments import Summary
-from pwmscope.findings.period_jitter import Jitter, Periods, jitter_of, read_periods
 from pwmscope.findings.record import Record
-from pwmscope.findings.scatter import Scatter
 from pwmscope.findings.uncertainty import sampling_floor_us
 from pwmscope.pulses import Flag, Frames
 from pwmscope.pulses.frame_pattern import Pattern

@@ -11,18 +11,18 @@ import numpy.typing as npt
 from pwmscope.bench import Limits
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.finding import Evidence, Finding, Verdict, judge
-from pwmscope.findings.levels import (
+from pwmscope.findings.moments import Summary, summarise
+from pwmscope.findings.record import Record
+from pwmscope.findings.spans import inside
+from pwmscope.findings.stick.levels import (
     Level,
     find_endpoints,
     find_neutral,
     pooled_level_us,
 )
-from pwmscope.findings.moments import Summary, summarise
-from pwmscope.findings.moves import Moves, find_moves
-from pwmscope.findings.record import Record
-from pwmscope.findings.sides import DEFINITIONS as OF_SIDES
-from pwmscope.findings.sides import Sides, examine_sides
-from pwmscope.findings.spans import inside
+from pwmscope.findings.stick.moves import Moves, find_moves
+from pwmscope.findings.stick.sides import DEFINITIONS as OF_SIDES
+from pwmscope.findings.stick.sides import Sides, examine_sides
 from pwmscope.pulses import Flag, PulseTable
 
 __all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]

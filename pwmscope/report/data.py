@@ -43,7 +43,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
             "assumptions": list(findings.assumptions),
         },
         "limits": asdict(findings.limits),
-        "recording": [_finding(finding) for finding in findings.recording_findings],
+        "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
     }
 
@@ -81,9 +81,9 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
         "glitches": timing.glitches,
         "missing_frames": timing.missing_frames,
         "inverted": channel.table.inverted,
-        "signal_loss": [_loss(event) for event in channel.silence.events],
+        "signal_loss": [event_data(event) for event in channel.silence.events],
         "verdict": channel.verdict.value,
-        "findings": [_finding(finding) for finding in channel.findings],
+        "findings": [finding_data(finding) for finding in channel.findings],
     }
     return {**data, "notes": _notes(data, channel)}
 
@@ -141,20 +141,75 @@ def _jitter(jitter: Jitter) -> dict[str, Json]:
     }
 
 
-def _loss(event: LossEvent) -> dict[str, Json]:
+def event_data(event: LossEvent) -> dict[str, Json]:
+    """Turn one loss as one line shows it into plain data.
+
+    Parameters
+    ----------
+    event : LossEvent
+        The loss.
+
+    Returns
+    -------
+    dict
+    """
+    moment, recovery = event.moment, event.recovery
+    jump_us = recovery.jump_us
     return {
         "lost_s": event.lost_s,
         "class": event.behaviour.value if event.behaviour else None,
         "settle_s": event.settle_s,
+        "settle_bounds_s": _pair(event.settle_bounds_s),
         "recovered_s": event.recovered_s,
         "settled_us": event.preset_us,
+        "stop_s": event.stop_s,
+        "stop_bounds_s": _pair(event.stop_bounds_s),
         "marked": event.is_marked,
+        "restart": event.is_restart,
+        "moment": {
+            "known": moment.known.value,
+            "within_s": moment.within_s,
+            "last_following_s": moment.last_following_s,
+        },
+        "phases": [
+            {
+                "kind": phase.kind.value,
+                "start_s": phase.start_s,
+                "end_s": phase.end_s,
+                **({} if phase.level_us is None else {"level_us": phase.level_us}),
+            }
+            for phase in event.phases
+        ],
+        "verdict": event.verdict.value if event.verdict else None,
+        "reason": event.reason,
+        "recovery": {
+            "relink_s": recovery.relink_s,
+            "jump": jump_us is not None,
+            **({} if jump_us is None else {"jump_to_us": jump_us[1]}),
+            "odd_pulses": recovery.odd_pulses,
+            "outside_convention": recovery.outside_convention,
+        },
         "known_from": event.known_from,
         "sentence": event.sentence,
     }
 
 
-def _finding(finding: Finding) -> dict[str, Json]:
+def _pair(bounds: tuple[float, float] | None) -> list[Json] | None:
+    return None if bounds is None else list(bounds)
+
+
+def finding_data(finding: Finding) -> dict[str, Json]:
+    """Turn one finding into plain data.
+
+    Parameters
+    ----------
+    finding : Finding
+        The finding.
+
+    Returns
+    -------
+    dict
+    """
     return {
         "name": finding.name,
         "value": finding.value,
@@ -208,14 +263,10 @@ def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
     for i, event in enumerate(channel.silence.events):
         for key, reason in event.reasons.items():
             reasons[f"signal_loss[{i}].{key}"] = reason
-        reasons.setdefault(f"signal_loss[{i}].settled_us", _NO_LEVEL)
     notes = {path: reasons.get(path) or _reason(path) for path in _null_paths(data)}
     if not channel.silence.events:
         notes["signal_loss"] = channel.silence.finding.sentence
     return notes
-
-
-_NO_LEVEL = "There was no settled width during the loss."
 
 
 def _reason(path: str) -> str:

@@ -10,13 +10,16 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import matplotlib.style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from pwmscope.errors import OutputError
 from pwmscope.findings import ChannelFindings, Verdict
+from pwmscope.output import refuse_to_overwrite, replace_file, write_text
 from pwmscope.report.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
 
 __all__ = [
@@ -29,18 +32,24 @@ __all__ = [
     "LABEL_IN",
     "LETTER_IN",
     "LOSS",
+    "PICTURE_FORMS",
+    "PNG_DPI",
     "WIDTH_IN",
     "Picture",
     "house_style",
     "outside_colour",
     "panel",
+    "picture_form",
     "spread",
     "stack",
     "to_svg",
+    "write_figure",
 ]
 
 WIDTH_IN: Final = 8.0
 FONT_PT: Final = 9.0
+PNG_DPI: Final = 160
+PICTURE_FORMS: Final = ("svg", "png", "pdf")
 LETTER_IN: Final = 0.58 * FONT_PT / 72.0
 """Mean width of a letter, a little generous."""
 LABEL_IN: Final = 1.4 * FONT_PT / 72.0
@@ -138,6 +147,45 @@ def to_svg(figure: Figure) -> str:
     figure.savefig(written, format="svg", metadata=nothing)
     text = written.getvalue()
     return text[text.index("<svg") :]
+
+
+def write_figure(figure: Figure, path: Path, *, replace: bool) -> None:
+    """Write a figure to a file, whole or not at all; its suffix says in which form.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure, drawn in the house style.
+    path : Path
+        A file that ends in ``.svg``, ``.png`` or ``.pdf``.
+    replace : bool
+        Whether a file that is there may be replaced.
+
+    Raises
+    ------
+    OutputError
+        If it ends otherwise, a file is in the way, or it cannot be written.
+    """
+    form = picture_form(path)
+    refuse_to_overwrite(path, replace=replace)
+    if form == "svg":
+        write_text(path, to_svg(figure), replace=replace)
+        return
+    replace_file(path, lambda out: figure.savefig(out, format=form, dpi=PNG_DPI))
+
+
+def picture_form(path: Path) -> str:
+    """Read off a file's name in which form a picture is wanted.
+
+    Examples
+    --------
+    >>> picture_form(Path("losses.SVG"))
+    'svg'
+    """
+    form = path.suffix.lower().removeprefix(".")
+    if form not in PICTURE_FORMS:
+        raise OutputError(f"{path}: a picture's name ends in .svg, .png or .pdf; choose one.")
+    return form
 
 
 def spread(middles: list[float], gap: float, low: float, high: float) -> list[float]:

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.losses import quiet_limit_s
+from pwmscope.findings.loss.losses import quiet_limit_s
 from pwmscope.findings.spans import Span
 from pwmscope.findings.travel import Level, Travel
 from pwmscope.pulses import Flag, PulseTable, find_frames

@@ -52,7 +52,11 @@ class GoesToPreset:
     preset_us : float
         The set width in microseconds.
     after_s : float
-        Seconds from the moment of loss until it is used.
+        Seconds from the moment of loss for which the last width is held.
+    silent_s : float
+        Seconds for which the pulses then stop.
+    ramp_s : float
+        Seconds over which the width then goes evenly from the last to the set one.
 
     Raises
     ------
@@ -63,10 +67,18 @@ class GoesToPreset:
     behaviour: ClassVar[str] = "goes to preset"
     preset_us: float
     after_s: float = 0.0
+    silent_s: float = 0.0
+    ramp_s: float = 0.0
 
     def __post_init__(self) -> None:
         require("preset_us", self.preset_us, above=0)
-        require("after_s", self.after_s, least=0)
+        for key in ("after_s", "silent_s", "ramp_s"):
+            require(key, getattr(self, key), least=0)
+
+    @property
+    def settles_after_s(self) -> float:
+        """Seconds from the moment of loss until the set width is reached."""
+        return self.after_s + self.silent_s + self.ramp_s
 
 
 @dataclass(frozen=True, slots=True)

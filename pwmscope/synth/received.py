@@ -87,11 +87,13 @@ def receive(
             command_us[lost] = round_to(walk_us, resolution_us)
         elif not isinstance(behaviour, KeepsFollowing):
             command_us[lost] = last_us
-            settled = lost.start + np.flatnonzero(frame_s[lost] >= _settles_s(behaviour, loss))
+            into_s = frame_s[lost] - loss.off_s
             if isinstance(behaviour, GoesToPreset):
-                command_us[settled] = behaviour.preset_us
+                command_us[lost] = _to_preset_us(behaviour, last_us, into_s)
+                begin_s, end_s = behaviour.after_s, behaviour.after_s + behaviour.silent_s
+                stopped[lost][(into_s >= begin_s) & (into_s < end_s)] = number
             elif isinstance(behaviour, PulsesStop):
-                stopped[settled] = number
+                stopped[lost][frame_s[lost] >= _settles_s(behaviour, loss)] = number
         returns = back < frame_s.size
         said.append(_say(behaviour, loss, last_us, float(stick_us[back]) if returns else None))
     command_ps = np.rint(command_us * PS_PER_US).astype(np.int64)
@@ -112,10 +114,22 @@ def round_to(width_us: npt.NDArray[np.float64], step_us: float) -> npt.NDArray[n
     return rounded
 
 
-def _settles_s(behaviour: Behaviour, loss: Loss) -> float:
-    if isinstance(behaviour, PulsesStop | GoesToPreset):
-        return loss.off_s + behaviour.after_s
-    return loss.off_s
+def _to_preset_us(
+    behaviour: GoesToPreset, last_us: float, into_s: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Hold the last width, then go evenly to the preset, or at once."""
+    begin_s, end_s = behaviour.after_s + behaviour.silent_s, behaviour.settles_after_s
+    ramp_s = behaviour.ramp_s
+    part = (into_s - begin_s) / ramp_s if ramp_s > 0 else np.zeros(into_s.size)
+    on_way_us = last_us + np.clip(part, 0.0, 1.0) * (behaviour.preset_us - last_us)
+    width_us: npt.NDArray[np.float64] = np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
+    return width_us
+
+
+def _settles_s(behaviour: PulsesStop | GoesToPreset, loss: Loss) -> float:
+    if isinstance(behaviour, GoesToPreset):
+        return loss.off_s + behaviour.settles_after_s
+    return loss.off_s + behaviour.after_s
 
 
 def _say(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | None) -> ChannelLoss:

@@ -355,7 +355,7 @@ def test_every_rule_runs_on_the_shipped_sheet_and_is_met():
         ("stall_a = 1.2", "stall_a = 2.5", "current budget"),
         ('protocol = "hopping, version 1"', 'protocol = "fixed"', "link protocol"),
         ('band = "2.4 GHz"', 'band = "900 MHz"', "radio band"),
-        ("same_device_as = \"RX1\"", "output = 4", "enough outputs"),
+        ("[channels.RX4]", "[channels.RX5]\nrole = 'servo'\n[channels.RX4]", "enough outputs"),
         ("output = 4", "output = 3", "one device an output"),
         ("signal_v = 3.3", "on_loss = 'holds last'\nsignal_v = 3.3", "failsafe stated"),
         ("output = 3\nsupplied_by = \"outside\"", "output = 3\nsupplied_by = \"receiver\"",

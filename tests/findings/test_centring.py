@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.centring import DEFINITIONS, examine_centring, welch
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import Span
+from pwmscope.findings.stick.centring import DEFINITIONS, examine_centring, welch
 from pwmscope.findings.travel import examine_travel
 from pwmscope.pulses import decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build

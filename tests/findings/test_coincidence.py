@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.coincidence import DEFINITIONS, examine_coincidence
 from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch_patterns import _openers, expected_shared
+from pwmscope.findings.glitch.coincidence import DEFINITIONS, examine_coincidence
+from pwmscope.findings.glitch.glitch_patterns import _openers, expected_shared
 from pwmscope.findings.glitches import Glitches, examine_glitches
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import Span

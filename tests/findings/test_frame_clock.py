@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from pwmscope.capture import Line
-from pwmscope.findings.clock_wander import probe_wander
-from pwmscope.findings.frame_clock import fit_clock
+from pwmscope.findings.clock.clock_wander import probe_wander
+from pwmscope.findings.clock.frame_clock import fit_clock
 from pwmscope.findings.spans import Span, overlaps
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 

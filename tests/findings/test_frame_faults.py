@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.capture import Line
-from pwmscope.findings.frame_faults import After, find_faults
+from pwmscope.findings.clock.frame_faults import After, find_faults
 from pwmscope.findings.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 

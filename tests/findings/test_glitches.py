@@ -9,7 +9,7 @@ from scipy import stats
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch_kinds import GlitchKind
+from pwmscope.findings.glitch.glitch_kinds import GlitchKind
 from pwmscope.findings.glitches import (
     DEFINITIONS,
     examine_glitches,

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.jitter import separate
-from pwmscope.findings.sampling_law import reading_law, unevenness
-from pwmscope.findings.scatter import Scatter, scatter_of
+from pwmscope.findings.jitter.sampling_law import reading_law, unevenness
+from pwmscope.findings.jitter.scatter import Scatter, scatter_of
+from pwmscope.findings.jitter.separation import separate
 
 
 def readings(mean, jitter, count, seed=1, interval_us=1.0):

@@ -9,8 +9,8 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
-from pwmscope.findings.step_lattice import find_step
+from pwmscope.findings.stick.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
+from pwmscope.findings.stick.step_lattice import find_step
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 
 import pwmscope
+from pwmscope.bench.sheet import parse_sheet
+from pwmscope.findings.silence import LossClass, PhaseKind
 
 FIRMWARE = Path(__file__).parent / "firmware" / "failsafe_receiver.c"
 CLOCK_HZ = 8_000_000
@@ -26,10 +28,22 @@ NEUTRAL_US = 1500
 TICK_S = 1e-3
 SOFTWARE_US = 5.0
 """How late the software may be with an edge, by its longest interrupt."""
-END_S = 11.5
-OFF_S, ON_S = (2.5, 7.0), (5.0, 9.5)
+END_S = 11.8
+OFF_S, ON_S = (2.5, 7.5), (5.0, 10.0)
 HANDS = ([0.0, 1.0, 2.0, 6.0, 8.0, 8.4], [1500.0, 1500.0, 1720.0, 1720.0, 1300.0, 1500.0])
 """Seconds and the width that the stick commands, straight lines between."""
+SHEET = parse_sheet("""
+[marker]
+line = "tx_on"
+on = "high"
+[channels]
+drive = { role = "drive-left", deadband_us = 40 }
+weapon = { role = "weapon", no_pulses = "stops" }
+""")
+THEN = {
+    "drive": (LossClass.GOES_TO_PRESET, PhaseKind.PRESET),
+    "weapon": (LossClass.PULSES_STOP, PhaseKind.STOPS),
+}
 SETTINGS = {
     "50 Hz, holds 0.6 s": {"HOLD_MS": 600, "RELINK": 40, "FRAME_US": 20_000},
     "111 Hz, holds 1.2 s": {"HOLD_MS": 1200, "RELINK": 25, "FRAME_US": 9_000},
@@ -68,6 +82,7 @@ class TrueLoss:
     """When the switch went, when the watchdog let go, which packet ended the search."""
 
     off_s: float
+    on_s: float
     over_s: float
     follows_s: float
     held_us: float
@@ -85,9 +100,8 @@ def true_losses(hold_ms, relink):
     for off_s, on_s in zip(OFF_S, ON_S, strict=True):
         last = np.flatnonzero(end_us < off_s * 1e6)[-1]
         found = np.flatnonzero(begin_us > on_s * 1e6)[relink - 1]
-        yield TrueLoss(
-            off_s, end_us[last] / 1e6 + hold_ms / 1e3, end_us[found] / 1e6, float(width_us[last])
-        )
+        over_s = end_us[last] / 1e6 + hold_ms / 1e3
+        yield TrueLoss(off_s, on_s, over_s, end_us[found] / 1e6, float(width_us[last]))
 
 
 @pytest.fixture(scope="module", params=SETTINGS.values(), ids=SETTINGS)
@@ -103,9 +117,9 @@ def run(request, require_program, tmp_path_factory):
     subprocess.run(build, cwd=folder, check=True, timeout=60, capture_output=True)
     write_link(folder / "link.vcd")
     subprocess.run([simulator, "-i", "link.vcd", "failsafe.elf"], cwd=folder, check=True,
-                   timeout=60, capture_output=True)  # fmt: skip
+                   timeout=180, capture_output=True)  # fmt: skip
     losses = tuple(true_losses(request.param["HOLD_MS"], request.param["RELINK"]))
-    capture = pwmscope.load(folder / "failsafe.vcd")
+    capture = pwmscope.load(folder / "failsafe.vcd", rate=100e6)
     return Run(capture, losses, request.param["FRAME_US"] / 1e6)
 
 
@@ -126,3 +140,36 @@ def test_the_dump_shows_what_the_firmware_should_do(run):
         assert not then.any()
         again = tables["weapon"].rise_s[tables["weapon"].rise_s >= loss.follows_s]
         assert again[0] - loss.follows_s <= run.frame_s + 3 * TICK_S
+
+
+@pytest.mark.parametrize("line", THEN)
+@pytest.mark.parametrize("number", [0, 1], ids=["stick held", "stick moving"])
+def test_the_hold_and_what_follows_it_are_found_within_a_frame(run, line, number):
+    loss = run.losses[number]
+    event = pwmscope.examine(run.capture, sheet=SHEET).channels[line].silence.events[number]
+    behaviour, then = THEN[line]
+    assert event.lost_s == pytest.approx(loss.off_s, abs=1e-6)
+    assert event.behaviour is behaviour
+    phases = [phase for phase in event.phases if phase.kind is not PhaseKind.FOLLOWS_ON]
+    assert [phase.kind for phase in phases] == [PhaseKind.HOLDS, then]
+    assert phases[0].start_s - loss.off_s <= 2 * run.frame_s
+    assert phases[0].level_us == pytest.approx(loss.held_us, abs=SOFTWARE_US)
+    if line == "drive":
+        assert phases[1].level_us == pytest.approx(NEUTRAL_US, abs=SOFTWARE_US)
+    assert -TICK_S <= phases[1].start_s - loss.over_s <= run.frame_s + 3 * TICK_S
+    assert event.verdict is pwmscope.Verdict.MEETS
+
+
+def test_the_link_is_back_after_so_many_packets(run):
+    """The stick is still held after the first loss: both outputs jump, within one frame."""
+    loss, channels = run.losses[0], pwmscope.examine(run.capture, sheet=SHEET).channels
+    for line, before_us in (("drive", NEUTRAL_US), ("weapon", None)):
+        event = channels[line].silence.events[0]
+        assert -TICK_S <= event.recovered_s - loss.follows_s <= run.frame_s + 3 * TICK_S
+        assert event.recovery.relink_s == pytest.approx(
+            loss.follows_s - loss.on_s, abs=run.frame_s + 3 * TICK_S
+        )
+        assert event.recovery.jump_us == (
+            pytest.approx(before_us, abs=SOFTWARE_US) if before_us else None,
+            pytest.approx(1720, abs=SOFTWARE_US),
+        )

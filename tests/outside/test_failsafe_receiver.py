@@ -16,6 +16,8 @@ import numpy as np
 import pytest
 
 import pwmscope
+from pwmscope.bench.sheet import parse_sheet
+from pwmscope.findings.silence import LossClass, PhaseKind
 
 BENCH = Path(__file__).parent / "failsafe_receiver.v"
 LINES = ("rx1", "rx2", "rx3", "rx4")
@@ -28,6 +30,26 @@ WATCHED = {
     "143 Hz, holds 1.1 s": {"hold_ms": 1100, "period_ns": 7_000_021, "relink": 30},
     "50 Hz, holds 2.3 s": {"hold_ms": 2300, "period_ns": 20_000_013, "relink": 60},
 }
+
+
+SHEET = parse_sheet("""
+[limits]
+failsafe_s = 2
+[marker]
+line = "tx_on"
+on = "high"
+[channels]
+rx1 = { role = "drive-left", no_pulses = "stops" }
+rx2 = { role = "drive-right", no_pulses = "stops" }
+rx3 = { role = "weapon" }
+rx4 = { role = "servo", stop_us = [1490, 1530] }
+""")
+HOLD_THEN = {
+    "rx1": (LossClass.GOES_TO_PRESET, PhaseKind.PRESET),
+    "rx2": (LossClass.PULSES_STOP, PhaseKind.STOPS),
+    "rx3": (LossClass.GOES_TO_PRESET, PhaseKind.PRESET),
+}
+MEETS, BREAKS, OPEN = pwmscope.Verdict
 
 
 @dataclass(frozen=True)
@@ -75,7 +97,7 @@ def run_bench(require_program, folder, values):
             )
 
     return Bench(
-        pwmscope.load(folder / "failsafe_receiver.vcd"),
+        pwmscope.load(folder / "failsafe_receiver.vcd", rate=1e9),
         tuple(losses()),
         values["hold_ms"] / 1e3,
         values["period_ns"] / 1e9,
@@ -112,3 +134,115 @@ def test_the_dump_shows_what_the_machine_did(bench):
                 assert not then.any()
             else:
                 np.testing.assert_allclose(table.width_us[then], preset_us, atol=1e-3)
+
+
+@pytest.fixture(scope="module")
+def channels(bench):
+    return pwmscope.examine(bench.capture, sheet=SHEET).channels
+
+
+def phases_after(event, frame_s):
+    """Give the phases but for what was still under way when the switch went."""
+    on_the_way = [phase for phase in event.phases if phase.kind is PhaseKind.FOLLOWS_ON]
+    assert all(phase.end_s - event.lost_s <= PACKET_S + 2 * frame_s for phase in on_the_way)
+    return [phase for phase in event.phases if phase.kind is not PhaseKind.FOLLOWS_ON]
+
+
+def test_every_loss_is_found_at_its_switch(bench, channels):
+    for channel in channels.values():
+        lost_s = [event.lost_s for event in channel.silence.events]
+        np.testing.assert_allclose(lost_s, [loss.off_s for loss in bench.losses], atol=2e-9)
+        assert all(event.is_marked for event in channel.silence.events)
+
+
+@pytest.mark.parametrize("line", HOLD_THEN)
+@pytest.mark.parametrize("number", [0, 1], ids=["stick held", "stick moving"])
+def test_a_hold_and_what_follows_it_is_a_sequence_with_times(bench, channels, line, number):
+    """Class, sequence, levels and times of the machine; times within one frame."""
+    loss, event = bench.losses[number], channels[line].silence.events[number]
+    behaviour, then = HOLD_THEN[line]
+    assert event.behaviour is behaviour
+    holds, last = phases_after(event, bench.frame_s)
+    assert (holds.kind, last.kind) == (PhaseKind.HOLDS, then)
+    assert holds.level_us == pytest.approx(loss.held_us[line], abs=1e-3)
+    if PRESETS_US[line] is not None:
+        assert last.level_us == pytest.approx(PRESETS_US[line], abs=1e-3)
+    assert 0 <= last.start_s - loss.over_s <= bench.frame_s
+    assert last.end_s == pytest.approx(loss.on_s, abs=2e-9)
+    assert abs(event.settle_s - bench.hold_s) <= bench.frame_s
+    least_s, most_s = event.stop_bounds_s
+    assert least_s <= loss.over_s - loss.off_s <= most_s
+    assert most_s - least_s <= bench.frame_s + 1e-3
+
+
+def test_a_receiver_that_only_holds_is_told_from_one_at_rest(bench, channels):
+    """Common practice: a receiver that holds the last widths fails."""
+    held, moving, at_rest = channels["rx4"].silence.events
+    for loss, event in zip(bench.losses, (held, moving), strict=False):
+        assert event.behaviour is LossClass.HOLDS_LAST
+        (holds,) = phases_after(event, bench.frame_s)
+        assert holds.kind is PhaseKind.HOLDS
+        assert holds.level_us == pytest.approx(loss.held_us["rx4"], abs=1e-3)
+        assert event.verdict is BREAKS
+    assert at_rest.behaviour is None
+    assert at_rest.verdict is OPEN
+    assert channels["rx4"].silence.finding.verdict is BREAKS
+
+
+def test_a_stick_at_rest_shows_silence_but_neither_hold_nor_preset(bench, channels):
+    loss = bench.losses[2]
+    for line in ("rx1", "rx3", "rx4"):
+        event = channels[line].silence.events[2]
+        assert event.behaviour is None
+        assert event.verdict is OPEN
+        assert "look alike" in event.reasons["class"]
+    event = channels["rx2"].silence.events[2]
+    assert event.behaviour is LossClass.PULSES_STOP
+    assert [phase.kind for phase in event.phases] == [PhaseKind.STANDS, PhaseKind.STOPS]
+    assert 0 <= event.phases[1].start_s - loss.over_s <= bench.frame_s
+
+
+def test_the_verdict_is_that_of_the_hold_time(bench, channels):
+    """Common practice: motors stand within two seconds, or the check fails."""
+    wanted = MEETS if bench.hold_s < 2 else BREAKS
+    for line in HOLD_THEN:
+        events = channels[line].silence.events
+        assert [event.verdict for event in events[:2]] == [wanted, wanted]
+        assert events[2].verdict is not BREAKS
+        assert events[2].verdict is OPEN or (line == "rx2" and wanted is MEETS)
+    assert channels["rx2"].silence.finding.verdict is wanted
+    assert channels["rx1"].silence.finding.verdict is (OPEN if wanted is MEETS else BREAKS)
+
+
+def test_the_link_is_back_with_a_jump_to_the_stick(bench, channels):
+    """The sticks stayed where they were: each output jumps there when the machine follows."""
+    loss = bench.losses[0]
+    for line in HOLD_THEN:
+        event = channels[line].silence.events[0]
+        assert 0 <= event.recovered_s - loss.follows_s <= bench.frame_s
+        assert abs(event.recovery.relink_s - bench.relink_s) <= bench.frame_s + PACKET_S
+        before_us, after_us = event.recovery.jump_us
+        if PRESETS_US[line] is None:
+            assert before_us is None
+        else:
+            assert before_us == pytest.approx(PRESETS_US[line], abs=1e-3)
+        assert after_us == pytest.approx(loss.stick_us[line], abs=1e-3)
+    for line in ("rx1", "rx2", "rx3"):  # brought back to rest while the link was gone
+        assert channels[line].silence.events[1].recovery.jump_us is None
+
+
+def test_a_failing_supply_is_no_loss_of_the_link(require_program, tmp_path):
+    """All outputs stop at once and come back after the search, with the transmitter on."""
+    values = {"hold_ms": 400, "period_ns": 20_000_013, "relink": 60, "restart": 3500}
+    bench = run_bench(require_program, tmp_path, values)
+    for channel in pwmscope.examine(bench.capture, sheet=SHEET).channels.values():
+        restart, *losses = channel.silence.events
+        assert restart.is_restart
+        assert restart.verdict is OPEN
+        assert 3.5 <= restart.lost_s <= 3.5 + bench.frame_s
+        follows_s = 3.54 + bench.relink_s
+        assert abs(restart.recovered_s - follows_s) <= bench.frame_s
+        assert not any(event.is_restart for event in losses)
+        assert len(losses) == len(bench.losses)
+        told = {finding.name: finding.verdict for finding in channel.silence.findings}
+        assert told["supply or receiver restart"] is BREAKS

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.jitter import separate
-from pwmscope.findings.scatter import Scatter
+from pwmscope.findings.jitter.scatter import Scatter
+from pwmscope.findings.jitter.separation import separate
 
 BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
 PER_CELL = 14

@@ -21,15 +21,15 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.coincidence import examine_coincidence
 from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch_kinds import GlitchKind
+from pwmscope.findings.glitch.coincidence import examine_coincidence
+from pwmscope.findings.glitch.glitch_kinds import GlitchKind
 from pwmscope.findings.glitches import examine_glitches
-from pwmscope.findings.pairing import pair
 from pwmscope.findings.record import Record
 from pwmscope.findings.spans import Span
-from pwmscope.findings.starts import Start
-from pwmscope.findings.ties import Step
+from pwmscope.findings.together.pairing import pair
+from pwmscope.findings.together.starts import Start
+from pwmscope.findings.together.ties import Step
 from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.pulses import find_frames
 

@@ -16,14 +16,14 @@ from scipy import signal, stats
 from statsmodels.tools.eval_measures import aicc
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.centring import welch
-from pwmscope.findings.curve import fit_sweep
 from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.levels import Level, level_near, weighed_sum
 from pwmscope.findings.record import Record
-from pwmscope.findings.resolution import examine_resolution
-from pwmscope.findings.step_lattice import find_step
-from pwmscope.findings.turning_points import turning_points
+from pwmscope.findings.stick.centring import welch
+from pwmscope.findings.stick.curve import fit_sweep
+from pwmscope.findings.stick.levels import Level, level_near, weighed_sum
+from pwmscope.findings.stick.resolution import examine_resolution
+from pwmscope.findings.stick.step_lattice import find_step
+from pwmscope.findings.stick.turning_points import turning_points
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

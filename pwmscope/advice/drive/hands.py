@@ -1,0 +1,68 @@
+"""Where the hands held the sticks, as the recorded stick lines tell it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.advice.drive.commands import Throttle
+from pwmscope.advice.drive.outputs import Outputs
+from pwmscope.bench.plan import Axis
+from pwmscope.errors import PwmscopeError
+from pwmscope.pulses import PulseTable
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Stick positions over time.
+
+    Parameters
+    ----------
+    time_s : ndarray of float64, shape (n,)
+        In order.
+    position : mapping of str to ndarray of float64, shape (n,)
+        For each stick axis that was recorded, from -1 to 1; right and forward are
+        positive.
+    """
+
+    time_s: npt.NDArray[np.float64]
+    position: Mapping[Axis, npt.NDArray[np.float64]]
+
+    @classmethod
+    def of(
+        cls,
+        tables: Mapping[Axis, PulseTable],
+        end_s: float,
+        throttles: Mapping[Axis, Throttle] | None = None,
+    ) -> Hands:
+        """Read the positions off the widths of recorded stick lines.
+
+        Parameters
+        ----------
+        tables : mapping of str to PulseTable
+            The pulses of each recorded axis.
+        end_s : float
+            When the recording ends.
+        throttles : mapping of str to Throttle, optional
+            The widths at each axis' ends and rest; the convention where not given.
+
+        Raises
+        ------
+        PwmscopeError
+            If there is no axis, or one has no measured pulse.
+        """
+        if not tables:
+            raise PwmscopeError(
+                "No stick line is named, so what the hands did cannot be drawn; record the "
+                "receiver's pins and name them stick-aileron and so on in the bench sheet."
+            )
+        read = {} if throttles is None else throttles
+        outputs = Outputs.of(list(tables.values()), end_s)
+        position = {
+            axis: read.get(axis, Throttle()).commands(outputs.width_us[:, k])
+            for k, axis in enumerate(tables)
+        }
+        return cls(outputs.time_s[:-1], position)

@@ -1,0 +1,58 @@
+"""`pwmscope compare`: the findings of several recordings side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.reading import Recording, readings_options
+from pwmscope.cli.screen import screen
+from pwmscope.errors import HintError
+
+
+@click.command(short_help="Put the findings of several recordings side by side.")
+@readings_options
+@examining_options
+@click.option(
+    "--json",
+    "json_path",
+    metavar="PATH",
+    help="Also write the comparison as JSON; '-' writes it to the terminal instead of the text.",
+)
+@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+def compare(
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    json_path: str | None,
+    *,
+    replace: bool,
+) -> None:
+    """Put the findings of several CAPTUREs side by side: receivers, or before and after.
+
+    The first is what the others are held against; lines of the same name are compared. What
+    differs by more than the uncertainty of both is marked. Options hold for every recording.
+    """
+    from pwmscope.findings.comparison import compare as compared  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.report.comparison_text import (  # noqa: PLC0415
+        comparison_json,
+        print_comparison,
+    )
+
+    if json_path not in {None, "-"}:
+        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    if examination.off_at:
+        raise HintError(
+            "--off-at states times of one recording, and several are compared; put the "
+            "transmitter's switch on a marker line."
+        )
+    comparison = compared([examination.of(recording.load()) for recording in recordings])
+    if json_path == "-":
+        click.echo(comparison_json(comparison), nl=False)
+        return
+    print_comparison(comparison, screen())
+    if json_path is not None:
+        write_text(Path(json_path), comparison_json(comparison), replace=replace)
+        click.echo(f"\nThe same comparison is in {json_path}.")

@@ -1,0 +1,160 @@
+"""`pwmscope failsafe`: what happens on every line when the radio goes silent."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.progress_bar import progress_bar
+from pwmscope.cli.reading import Recording, readings_options
+from pwmscope.cli.screen import screen
+from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.bench import BenchSheet, Limits
+    from pwmscope.findings.failsafe import Failsafe
+
+DOES_NOT_MEET = 1
+NOT_SHOWN = 3
+LEAST_LIMIT_S = 0.05
+MOST_LIMIT_S = 60.0
+
+
+@click.command(short_help="Say what every line does when the radio goes silent.")
+@readings_options
+@examining_options
+@click.option(
+    "--limit",
+    metavar="TIME",
+    help="Hold the stop time against this limit, such as 2s, instead of the bench sheet's.",
+)
+@click.option(
+    "--picture",
+    "picture_path",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Also draw the pulse width around each loss, as .svg, .png or .pdf.",
+)
+@click.option(
+    "--json",
+    "json_path",
+    metavar="PATH",
+    help="Also write the check as JSON; '-' writes it to the terminal instead of the text.",
+)
+@click.option("--replace", is_flag=True, help="Replace a picture or JSON file that is there.")
+@click.pass_context
+def failsafe(
+    ctx: click.Context,
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    *,
+    limit: str | None,
+    picture_path: Path | None,
+    json_path: str | None,
+    replace: bool,
+) -> None:
+    """Say what every line of one or more CAPTUREs does when the radio goes silent.
+
+    Each line's verdict comes first, then what it did at each loss, how long it took, and what
+    happened when the link came back. The bench sheet says which widths make a device stand
+    still; without it nothing is said to meet the limit. Several recordings are judged together:
+    the worst loss governs.
+
+    Exit code: 0 every line with a device meets the limit, 1 one does not, 3 not shown,
+    2 bad input.
+
+    Before you record a signal loss: weapon removed or locked, wheels off the ground, robot
+    restrained, eye protection on, battery looked after. The event's rulebook and its safety
+    officer decide.
+    """
+    from pwmscope.findings import Verdict  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.report.failsafe_data import failsafe_json  # noqa: PLC0415
+    from pwmscope.report.failsafe_text import print_failsafe  # noqa: PLC0415
+
+    if json_path not in {None, "-"}:
+        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    _refuse_picture(picture_path, replace=replace)
+    check = _check(recordings, examination, limit)
+    if json_path == "-":
+        click.echo(failsafe_json(check), nl=False)
+    else:
+        print_failsafe(check, screen())
+    if json_path not in {None, "-"}:
+        write_text(Path(str(json_path)), failsafe_json(check), replace=replace)
+        click.echo(f"\nThe same check is in {json_path}.")
+    if picture_path is not None:
+        said = _draw(check, picture_path, replace=replace)
+        click.echo(f"\n{said}", err=json_path == "-")
+    codes = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: DOES_NOT_MEET, Verdict.NOT_SHOWN: NOT_SHOWN}
+    ctx.exit(codes[check.verdict])
+
+
+def _check(
+    recordings: tuple[Recording, ...], examination: Examination, limit: str | None
+) -> Failsafe:
+    """Listen to all recordings and put them together."""
+    from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
+
+    off_at_s = examination.off_at_s()
+    if off_at_s and len(recordings) > 1:
+        raise HintError(
+            f"--off-at states times of one recording, and {len(recordings)} are given; check "
+            "them one by one, or put the transmitter's switch on a marker line."
+        )
+    sheet = examination.sheet()
+    limits = _limits(sheet, limit)
+    listened = []
+    for recording in recordings:
+        part = examination.part(recording.load(), sheet)
+        with progress_bar("listening"):
+            heard = listen_to(
+                part,
+                off_line=examination.off_line,
+                off_at_s=off_at_s,
+                sheet=sheet,
+                convention=examination.convention(),
+                limits=limits,
+            )
+        listened.append(heard)
+    return check_failsafe(listened, sheet, limits)
+
+
+def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
+    from pwmscope.report.loss_picture import write_failsafe_picture  # noqa: PLC0415
+
+    if write_failsafe_picture(check, path, replace=replace):
+        return f"The picture is {path}."
+    return "No loss was seen, so no picture was drawn."
+
+
+def _refuse_picture(path: Path | None, *, replace: bool) -> None:
+    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+
+    if path is not None:
+        from pwmscope.report.drawing import picture_form  # noqa: PLC0415
+
+        picture_form(path)
+        refuse_to_overwrite(path, replace=replace)
+
+
+def _limits(sheet: BenchSheet | None, limit: str | None) -> Limits:
+    """Take the bench sheet's limits, with the failsafe time that was asked for."""
+    from pwmscope.bench import COMMON_PRACTICE  # noqa: PLC0415
+    from pwmscope.capture.clip import parse_instant_s  # noqa: PLC0415
+
+    limits = COMMON_PRACTICE if sheet is None else sheet.limits
+    if limit is None:
+        return limits
+    limit_s = parse_instant_s(limit)
+    if not LEAST_LIMIT_S <= limit_s <= MOST_LIMIT_S:
+        raise HintError(
+            f"The limit {limit} is {limit_s:g} s; state one from {LEAST_LIMIT_S:g} to "
+            f"{MOST_LIMIT_S:g} s."
+        )
+    said = f"the failsafe limit of {limit_s:g} s is as asked for (--limit)"
+    return replace(limits, failsafe_s=limit_s, source=f"{COMMON_PRACTICE.source}; {said}")

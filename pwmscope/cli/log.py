@@ -1,0 +1,125 @@
+"""`pwmscope log`: the register in which a club keeps what was found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.reading import Recording, reading_options
+from pwmscope.cli.screen import screen
+from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.report.register import Entry
+
+REGISTER = "register.sqlite"
+_register = click.option(
+    "--register",
+    type=click.Path(path_type=Path),
+    default=REGISTER,
+    show_default=True,
+    metavar="FILE",
+    help="The register's file.",
+)
+
+
+@click.group(short_help="Keep findings in a register, and read them again.")
+def log() -> None:
+    """Keep what was found in a register.
+
+    It is one SQLite file with every finding, its recording's hash, date, bench sheet and version.
+    Several people may add at the same time; nothing is lost.
+    """
+
+
+@log.command(short_help="Measure a recording and keep what was found.")
+@reading_options
+@examining_options
+@_register
+@click.option("--note", default="", metavar="TEXT", help="Free text to keep with it.")
+def add(recording: Recording, examination: Examination, *, register: Path, note: str) -> None:
+    """Measure CAPTURE and keep what was found in the register, which is made if need be."""
+    from pwmscope.report.register import add_entry  # noqa: PLC0415
+
+    findings = examination.of(recording.load())
+    entry = add_entry(register, recording.path, findings, examination.sheet(), note=note)
+    click.echo(f"Kept as entry {entry.number} of {register}: {_say_verdicts(entry)}.")
+
+
+@log.command("list", short_help="List the register's entries.")
+@_register
+def list_entries(*, register: Path) -> None:
+    """List every entry: number, date, recording, robot and each line's verdict."""
+    from rich.markup import escape  # noqa: PLC0415
+    from rich.table import Table  # noqa: PLC0415
+
+    from pwmscope.report.register import entries  # noqa: PLC0415
+    from pwmscope.report.sentences import say_plainly  # noqa: PLC0415
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
+        table.add_column(heading, overflow="fold")
+    for entry in entries(register):
+        cells = (entry.source, entry.robot, _say_verdicts(entry), entry.note)
+        told = (escape(say_plainly(cell)) for cell in cells)
+        source, robot, verdicts, note = told
+        table.add_row(str(entry.number), entry.added_utc, source, robot, verdicts, note)
+    screen().print(table)
+
+
+@log.command(short_help="Show one entry's findings.")
+@click.argument("number", type=int)
+@_register
+@click.option("--json", "as_json", is_flag=True, help="Write the findings as they were kept.")
+def show(number: int, *, register: Path, as_json: bool) -> None:
+    """Show what entry NUMBER holds, finding by finding."""
+    import json  # noqa: PLC0415
+
+    from pwmscope.report.register import entry_json  # noqa: PLC0415
+    from pwmscope.report.sentences import say_line, say_plainly  # noqa: PLC0415
+
+    entry, text = entry_json(register, number)
+    if as_json:
+        click.echo(text, nl=False)
+        return
+    click.echo(f"Entry {entry.number}, {entry.added_utc}, by pwmscope {entry.version}")
+    for words in (
+        f"Recording {entry.source}, SHA-256 {entry.sha256}",
+        f"Bench sheet {entry.sheet}, SHA-256 {entry.sheet_sha256}" if entry.sheet else "",
+        ", ".join(part for part in (entry.robot, entry.club) if part),
+        entry.note,
+    ):
+        if words:
+            click.echo(say_plainly(words))
+    for line, channel in json.loads(text)["channels"].items():
+        click.echo(f"\n{say_line(line)}: {entry.verdicts[line]}")
+        for finding in channel.get("findings", []):
+            click.echo(f"  {finding['name']}: {say_plainly(finding['sentence'])}")
+
+
+@log.command(short_help="Write every finding of every entry to a table.")
+@click.argument("output", type=click.Path(path_type=Path), metavar="OUT")
+@_register
+@click.option("--replace", is_flag=True, help="Replace a table that is there.")
+def export(output: Path, *, register: Path, replace: bool) -> None:
+    """Write every finding of every entry to OUT, a .csv or .parquet file."""
+    from pwmscope.output import refuse_to_overwrite, replace_file  # noqa: PLC0415
+    from pwmscope.report.register import findings_table  # noqa: PLC0415
+
+    form = output.suffix.lower()
+    if form not in {".csv", ".parquet"}:
+        raise HintError(f"{output}: a table's name ends in .csv or .parquet; choose one.")
+    refuse_to_overwrite(output, replace=replace)
+    table = findings_table(register)
+    replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
+    click.echo(f"{table.height} findings are in {output}.")
+
+
+def _say_verdicts(entry: Entry) -> str:
+    lines: dict[str, list[str]] = {}
+    for line, verdict in entry.verdicts.items():
+        lines.setdefault(verdict, []).append(line)
+    return "; ".join(f"{verdict}: {', '.join(names)}" for verdict, names in lines.items())

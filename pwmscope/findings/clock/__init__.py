@@ -1,0 +1,1 @@
+"""The frame clock: its period, offset, drift, noise and faults."""

@@ -1,0 +1,169 @@
+"""The same findings of several recordings side by side: two receivers, or before and after."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pwmscope.errors import HintError
+from pwmscope.findings.finding import Finding
+from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.uncertainty import COVERAGE
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedRow:
+    """One finding of one line in all recordings.
+
+    Parameters
+    ----------
+    line : str
+        The line's name.
+    name, unit : str
+        The finding's.
+    findings : tuple of Finding or None
+        One for each recording; None where the recording does not hold the line.
+    differs : tuple of bool or None
+        For each recording, whether it differs from the first by more than the
+        uncertainty of both; None where that cannot be told.
+    """
+
+    line: str
+    name: str
+    unit: str
+    findings: tuple[Finding | None, ...]
+    differs: tuple[bool | None, ...]
+
+    @property
+    def is_different(self) -> bool:
+        """Whether any recording differs from the first."""
+        return any(self.differs)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Several recordings side by side.
+
+    Parameters
+    ----------
+    sources : tuple of str
+        The recordings' files; the first is what the others are held against.
+    rows : tuple of ComparedRow
+        By line, in the findings' order.
+    """
+
+    sources: tuple[str, ...]
+    rows: tuple[ComparedRow, ...]
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The lines' names, each once."""
+        return tuple(dict.fromkeys(row.line for row in self.rows))
+
+
+def compare(recordings: Sequence[Findings]) -> Comparison:
+    """Put the findings of several recordings side by side, line by line.
+
+    Parameters
+    ----------
+    recordings : sequence of Findings
+        At least two; the others are held against the first.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    HintError
+        If there are fewer than two, or they have no servo line in common.
+    """
+    if len(recordings) < 2:
+        raise HintError("One recording alone cannot be compared; name two or more.")
+    servo = [
+        {name: channel for name, channel in findings.channels.items() if channel.not_servo is None}
+        for findings in recordings
+    ]
+    names = dict.fromkeys(name for channels in servo for name in channels)
+    shared = [name for name in names if sum(name in channels for channels in servo) > 1]
+    if not shared:
+        told = "; ".join(
+            f"{findings.capture.source} has {', '.join(channels) or 'none'}"
+            for findings, channels in zip(recordings, servo, strict=True)
+        )
+        raise HintError(
+            f"The recordings have no servo line of one name in common ({told}); record with the "
+            "same line names."
+        )
+    return Comparison(
+        tuple(findings.capture.source for findings in recordings),
+        tuple(
+            row
+            for name in shared
+            for row in _rows(name, [channels.get(name) for channels in servo])
+        ),
+    )
+
+
+def _rows(line: str, channels: Sequence[ChannelFindings | None]) -> list[ComparedRow]:
+    own = [{} if c is None else {f.name: f for f in c.findings} for c in channels]
+    names = dict.fromkeys(name for findings in own for name in findings)
+    rows = []
+    for name in names:
+        findings = tuple(found.get(name) for found in own)
+        unit = next((f.unit for f in findings if f is not None and f.unit), "")
+        if all(f is None or f.value is None for f in findings):
+            continue
+        reference = findings[0]
+        differs = tuple(
+            None if k == 0 else differ(reference, found) for k, found in enumerate(findings)
+        )
+        rows.append(ComparedRow(line, name, unit, findings, differs))
+    return rows
+
+
+def differ(first: Finding | None, second: Finding | None) -> bool | None:
+    """Say whether two findings differ by more than their uncertainty.
+
+    Two numbers differ where the distance between them is more than the root sum of
+    squares of the halves of their 95 % intervals that face each other (JCGM 100,
+    5.1.2, for independent values, k = 2). Texts differ where they are not the same.
+
+    Parameters
+    ----------
+    first, second : Finding or None
+        The same finding of two recordings.
+
+    Returns
+    -------
+    bool or None
+        None where one has no value, or is a number without uncertainty and not the same.
+
+    Examples
+    --------
+    >>> from pwmscope.findings.finding import measured
+    >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
+    >>> differ(one, two), differ(one, measured("neutral", 1501.5, "us", "", uncertainty=0.5))
+    (False, True)
+    """
+    if first is None or second is None or first.value is None or second.value is None:
+        return None
+    if isinstance(first.value, str) or isinstance(second.value, str):
+        return first.value != second.value
+    if first.value == second.value:
+        return False
+    low, high = sorted((first, second), key=lambda finding: float(finding.value or 0.0))
+    up, down = _half(low, above=True), _half(high, above=False)
+    if up is None or down is None:
+        return None
+    return abs(first.value - second.value) > math.hypot(up, down)
+
+
+def _half(finding: Finding, *, above: bool) -> float | None:
+    """Return the half of the 95 % interval above or below the value."""
+    value = float(finding.value or 0.0)
+    if finding.interval is not None:
+        low, high = finding.interval
+        return high - value if above else value - low
+    return None if finding.uncertainty is None else COVERAGE * finding.uncertainty

@@ -1,0 +1,1 @@
+"""Kinds and patterns of glitches, and which lines they strike together."""

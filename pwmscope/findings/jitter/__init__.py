@@ -1,0 +1,1 @@
+"""Width jitter, apart from what sampling alone gives."""

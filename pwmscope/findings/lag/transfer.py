@@ -1,0 +1,127 @@
+"""The transfer from input width to output width."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
+from pwmscope.findings.lag.memory import Memory, find_memory
+from pwmscope.findings.lag.pairs import Pairs
+from pwmscope.findings.lag.train import Train
+from pwmscope.findings.lag.trial import misfit_us2
+from pwmscope.findings.record import Record
+from pwmscope.findings.stick.resolution import examine_resolution
+from pwmscope.findings.uncertainty import sampling_floor_us
+
+SAME_STEP: Final = 0.1
+Reals = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """How an output's width comes of an input's.
+
+    Parameters
+    ----------
+    curve : Curve
+        Output width over input width.
+    memory : Memory
+        What it keeps of earlier widths.
+    reached_us : tuple of float
+        Smallest and largest input width seen.
+    near_neutral : int
+        Output pulses whose input was within a twentieth of the span of its neutral.
+    step_us, step_uncertainty_us : float or None
+        Step of the output's widths; None where none shows.
+    step_is_inputs : bool
+        Whether that is the input's own step, times the gain.
+    step_said : str
+        Why no step shows, as a sentence; empty where one does.
+    offset_uncertainty_us : float
+        Standard uncertainty of the output width at the input's neutral, with the
+        sampling floor.
+    """
+
+    curve: Curve
+    memory: Memory
+    reached_us: tuple[float, float]
+    near_neutral: int
+    step_us: float | None
+    step_uncertainty_us: float | None
+    step_is_inputs: bool
+    step_said: str
+    offset_uncertainty_us: float
+
+
+def measure_transfer(
+    source: Train, output: Train, pairs: Pairs, record_in: Record, record_out: Record
+) -> Transfer | None:
+    """Measure the width transfer over pairs that the widths told.
+
+    Parameters
+    ----------
+    source, output : Train
+        The input line and the output line.
+    pairs : Pairs
+        Which output pulse carries which input pulse.
+    record_in, record_out : Record
+        The same lines, for the steps of their widths.
+
+    Returns
+    -------
+    Transfer or None
+        None where the input took fewer than three widths.
+    """
+    x_us, y_us = source.width_us[pairs.source], output.width_us[pairs.output]
+    scale_us = math.sqrt(misfit_us2(x_us, y_us) + output.floor_us2)
+    curve = fit_curve(x_us, y_us, source.neutral_us, scale_us)
+    if curve is None:
+        return None
+    made, given = examine_resolution(record_out), examine_resolution(record_in)
+    if made.step_us is not None:
+        curve = _with_rounding(curve, made.step_us, x_us, len(record_in.dwells))
+    same = False
+    if made.step_us is not None and given.step_us is not None:
+        same = abs(abs(curve.gain.value) * given.step_us / made.step_us - 1.0) < SAME_STEP
+    near = np.abs(x_us - source.neutral_us) <= source.span_us / 20.0
+    floor_us = sampling_floor_us(output.interval_us) or 0.0
+    return Transfer(
+        curve,
+        find_memory(source, output, pairs, curve),
+        (float(x_us.min()), float(x_us.max())),
+        int(np.count_nonzero(near)),
+        made.step_us,
+        made.uncertainty_us,
+        same,
+        made.findings[0].sentence if made.step_us is None else "",
+        math.hypot(curve.centre_us.uncertainty, floor_us),
+    )
+
+
+def _with_rounding(curve: Curve, step_us: float, x_us: Reals, dwells: int) -> Curve:
+    """Add to the curve's uncertainties what rounding to steps gives.
+
+    Rounding is off by the same in every pulse of a dwell, so only dwells count as
+    independent; each is off by a rectangular ``step / sqrt(12)`` (JCGM 100, 4.3.7), as is
+    each end of a band.
+    """
+    off_us = step_us / math.sqrt(12.0)
+    in_all_us = off_us / math.sqrt(max(dwells, 1))
+    size = abs(curve.gain.value)
+    return replace(
+        curve,
+        gain=_wider(curve.gain, in_all_us / max(float(np.std(x_us)), 1.0)),
+        centre_us=_wider(curve.centre_us, in_all_us),
+        dead_us=curve.dead_us and _wider(curve.dead_us, math.sqrt(2.0) * off_us / size),
+        low_us=curve.low_us and _wider(curve.low_us, off_us),
+        high_us=curve.high_us and _wider(curve.high_us, off_us),
+    )
+
+
+def _wider(parameter: Parameter, further: float) -> Parameter:
+    return replace(parameter, uncertainty=math.hypot(parameter.uncertainty, further))

@@ -1,0 +1,155 @@
+"""How well a delay explains an output's widths by an input's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.lag.train import Train
+
+IN_GROUP: Final = 25
+Reals = npt.NDArray[np.float64]
+Wholes = npt.NDArray[np.int64]
+
+
+def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
+    """Find the last instant at or before each aim.
+
+    Parameters
+    ----------
+    known_s : ndarray of float64, shape (n,)
+        In order.
+    aim_s : ndarray of float64, shape (m,)
+
+    Returns
+    -------
+    ndarray of int64, shape (m,)
+        Places in ``known_s``; -1 where there is none.
+
+    Examples
+    --------
+    >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
+    [-1, 0, 1]
+    """
+    return np.searchsorted(known_s, aim_s, side="right").astype(np.int64) - 1
+
+
+def misfit_us2(x_us: Reals, y_us: Reals) -> float:
+    """Variance of ``y`` about any smooth curve over ``x``, without fitting one.
+
+    Sorted by ``x``, each value is held against the mean of its two neighbours;
+    the squares' mean over 3/2 is the variance of the noise (a second-difference
+    estimator of nonparametric regression: Gasser, Sroka and Jennen-Steinmetz,
+    Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
+    curves as for straight ones.
+
+    Parameters
+    ----------
+    x_us, y_us : ndarray of float64, shape (n,)
+        In order of time; at least three.
+
+    Returns
+    -------
+    float
+        In square microseconds.
+
+    Examples
+    --------
+    >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
+    >>> misfit_us2(x_us, 10.0 * x_us)
+    0.0
+    """
+    sorted_us = y_us[np.argsort(x_us, kind="stable")]
+    off_us = sorted_us[1:-1] - (sorted_us[:-2] + sorted_us[2:]) / 2.0
+    return float(np.mean(off_us**2)) / 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What latches are tried on: outputs that every latch gives an input pulse.
+
+    Parameters
+    ----------
+    inputs : tuple of Train
+        The input in question, then those mixed with it.
+    rise_s, output_us : ndarray of float64, shape (n,)
+        Leading edges and widths of the outputs.
+    floor_us2 : float
+        Variance that sampling alone gives.
+    """
+
+    inputs: tuple[Train, ...]
+    rise_s: Reals
+    output_us: Reals
+    floor_us2: float
+
+    def widths_us(self, latch_us: float) -> Reals:
+        """Take each input's width for each output; shape (inputs, n)."""
+        aim_s = self.rise_s - latch_us / 1e6
+        return np.stack([each.width_us[newest_before(each.end_s, aim_s)] for each in self.inputs])
+
+    def source_us(self, latch_us: float) -> Reals:
+        """Take what explains each output: the one input's width, or the mix; shape (n,)."""
+        widths_us = self.widths_us(latch_us)
+        if len(self.inputs) == 1:
+            only: Reals = widths_us[0]
+            return only
+        mixed: Reals = self.weights(widths_us) @ widths_us
+        return mixed
+
+    def weights(self, widths_us: Reals) -> Reals:
+        """Fit a straight mix (least squares); shape (inputs,)."""
+        columns = np.vstack([widths_us, np.ones(self.rise_s.size)]).T
+        fitted = np.asarray(np.linalg.lstsq(columns, self.output_us, rcond=None)[0], np.float64)
+        return fitted[:-1]
+
+    def misfit(self, latch_us: float) -> float:
+        """Return what a latch leaves of the outputs' variance, in square microseconds."""
+        widths_us = self.widths_us(latch_us)
+        alone_us = self.output_us
+        if len(self.inputs) > 1:
+            alone_us = alone_us - self.weights(widths_us)[1:] @ widths_us[1:]
+        return misfit_us2(widths_us[0], alone_us) + self.floor_us2
+
+    def misfits(self, latches_us: Reals) -> Reals:
+        """Return the same for several latches; both shape (n,)."""
+        return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
+
+    def behind(self, misfits: Reals, best: float) -> Reals:
+        """Log-likelihood by which each falls short; neighbours share widths, so a third counts."""
+        return self.rise_s.size / 3.0 * np.log(misfits / best)
+
+    def short(self, latches_us: Reals, misfits: Reals, best: float) -> Reals:
+        """Log-likelihood by which latches fall short, the smaller of both ways to tell it."""
+        at = int(misfits.argmin())
+        on_curve = self.behind_on_curve(latches_us, float(latches_us[at]))
+        short: Reals = np.minimum(self.behind(misfits, best), on_curve)
+        short[at] = 0.0
+        return short
+
+    def behind_on_curve(self, latches_us: Reals, about_us: float) -> Reals:
+        """Log-likelihood by which each falls short on the curve that one of them gives.
+
+        Sorting anew shuffles what a dwell's noise gives; on one curve only outputs that
+        change their input pulse count.
+        """
+        x_us, y_us = self._curve(about_us)
+        squares = np.empty(latches_us.size)
+        for i, latch_us in enumerate(latches_us):
+            off_us = self.output_us - np.interp(self.source_us(float(latch_us)), x_us, y_us)
+            squares[i] = float(np.dot(off_us, off_us))
+        least = float(squares.min())
+        behind: Reals = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
+        return behind
+
+    def _curve(self, latch_us: float) -> tuple[Reals, Reals]:
+        """Average the output's width over groups of like input widths."""
+        source_us = self.source_us(latch_us)
+        order = np.argsort(source_us, kind="stable")
+        begin = np.arange(0, max(order.size - IN_GROUP + 1, 1), IN_GROUP)
+        count = np.diff(begin, append=order.size)
+        x_us, y_us = source_us[order], self.output_us[order]
+        return np.add.reduceat(x_us, begin) / count, np.add.reduceat(y_us, begin) / count

@@ -1,0 +1,1 @@
+"""Where the width stands still: the search for dwells."""

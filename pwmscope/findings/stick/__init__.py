@@ -1,0 +1,1 @@
+"""What the stick did: levels, travel, steps, rest and sweeps."""

@@ -1,0 +1,1 @@
+"""The lines of one receiver together: common clock, order, pairs."""

@@ -1,0 +1,122 @@
+"""A comparison on the terminal and as data."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from pwmscope.findings.comparison import ComparedRow, Comparison
+from pwmscope.findings.finding import Finding
+from pwmscope.report.data import Json, finding_data
+from pwmscope.report.sentences import say_line, say_plainly, say_value
+
+SCHEMA: Final = 1
+DIFFERS: Final = "≠"
+"""Stands after a value that differs from the first recording's by more than its uncertainty."""
+_HOW: Final = (
+    f"{DIFFERS} marks what differs from recording 1 by more than the uncertainty of both (95 %, "
+    "JCGM 100); a figure without a mark is the same as far as these recordings show, or has no "
+    "uncertainty to judge by."
+)
+_TOLD: Final = 6
+
+
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Print a comparison, what differs first.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    console : rich Console
+        Where to.
+    """
+    for sentence in comparison_sentences(comparison):
+        console.print(Text(textwrap.fill(sentence, console.width, subsequent_indent="    ")))
+    console.print()
+    for number, source in enumerate(comparison.sources, start=1):
+        console.print(Text(f"  {number}: {say_plainly(source)}"))
+    for line in comparison.lines:
+        console.print()
+        console.print(_table(line, [row for row in comparison.rows if row.line == line]))
+    console.print()
+    console.print(Text(textwrap.fill(_HOW, console.width)))
+
+
+def comparison_sentences(comparison: Comparison) -> Iterator[str]:
+    """Say for each line what differs.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Yields
+    ------
+    str
+    """
+    for line in comparison.lines:
+        rows = [row for row in comparison.rows if row.line == line]
+        names = [row.name for row in rows if row.is_different]
+        if not names:
+            yield f"{say_line(line)}: none of {len(rows)} figures differs."
+            continue
+        more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
+        told = ", ".join(names[:_TOLD])
+        verb = "differs" if len(names) == 1 else "differ"
+        yield f"{say_line(line)}: {len(names)} of {len(rows)} figures {verb}: {told}{more}."
+
+
+def _table(line: str, rows: list[ComparedRow]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column(escape(say_line(line)))
+    for number in range(1, len(rows[0].findings) + 1):
+        table.add_column(str(number), justify="right", overflow="fold")
+    for row in rows:
+        cells = [
+            _say(found) + (f" {DIFFERS}" if differs else "")
+            for found, differs in zip(row.findings, row.differs, strict=True)
+        ]
+        table.add_row(row.name, *cells)
+    return table
+
+
+def _say(finding: Finding | None) -> str:
+    if finding is None:
+        return "–"
+    return escape(say_value(replace(finding, interval=None)))
+
+
+def comparison_json(comparison: Comparison) -> str:
+    """Write a comparison as JSON text (docs/comparison.schema.json).
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    str
+        Two spaces deep, ending in a line break.
+    """
+    rows: list[Json] = [
+        {
+            "line": row.line,
+            "name": row.name,
+            "unit": row.unit,
+            "findings": [None if f is None else finding_data(f) for f in row.findings],
+            "differs": list(row.differs),
+        }
+        for row in comparison.rows
+    ]
+    data = {"schema": SCHEMA, "recordings": list(comparison.sources), "rows": rows}
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

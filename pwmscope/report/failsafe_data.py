@@ -1,0 +1,92 @@
+"""The failsafe check as data: the versioned JSON contract (docs/failsafe.schema.json)."""
+
+from __future__ import annotations
+
+import json
+from typing import Final
+
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
+from pwmscope.report.data import Json, event_data, finding_data
+from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
+
+SCHEMA: Final = 1
+
+
+def failsafe_data(check: Failsafe) -> dict[str, Json]:
+    """Turn a failsafe check into plain data, following schema 1.
+
+    Parameters
+    ----------
+    check : Failsafe
+        The check.
+
+    Returns
+    -------
+    dict
+        Only dicts, lists, strings, finite numbers, booleans and None.
+    """
+    sheet = check.sheet
+    return {
+        "schema": SCHEMA,
+        "verdict": check.verdict.value,
+        "sentence": overall_failsafe_sentence(check),
+        "limit": {"failsafe_s": check.limits.failsafe_s, "source": check.limits.source},
+        "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
+        "recordings": [
+            {
+                "source": rec.source,
+                "start_s": rec.lines.capture.start_s,
+                "duration_s": rec.lines.capture.duration_s,
+                "sample_interval_ps": rec.lines.capture.sample_interval_ps,
+                "marker": rec.marking.line,
+            }
+            for rec in check.recordings
+        ],
+        "assumptions": list(assumptions(check)),
+        "lines": [_line(line) for line in check.lines],
+    }
+
+
+def failsafe_json(check: Failsafe) -> str:
+    """Write a failsafe check as JSON text, two spaces deep, ending in a line break.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite, which would be a fault of pwmscope's own.
+    """
+    data = failsafe_data(check)
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _line(line: FailsafeLine) -> dict[str, Json]:
+    expected, trials = line.expected, line.trials
+    band = expected.band
+    return {
+        "line": line.line,
+        "role": expected.role,
+        "device": line.device,
+        "verdict": None if line.verdict is None else line.verdict.value,
+        "sentence": line.sentence,
+        "hazards": list(line.hazards),
+        "stop_range": None
+        if band is None
+        else {"low_us": band.low_us, "high_us": band.high_us, "source": band.source},
+        "no_pulses_stop": expected.no_pulses_stop,
+        "trials": {
+            "meets": trials.meets,
+            "does_not_meet": trials.fails,
+            "not_shown": trials.not_shown,
+            "failure_rate_below": trials.bound,
+            "stop_s": None if trials.stop_s is None else list(trials.stop_s),
+        },
+        "findings": [
+            {"source": rec.source, "finding": finding_data(finding)}
+            for rec in line.recordings
+            for finding in rec.silence.findings
+        ],
+        "losses": [
+            {"source": rec.source, "loss": event_data(event), "reasons": event.reasons}
+            for rec, event in line.losses
+        ],
+    }

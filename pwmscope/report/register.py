@@ -1,0 +1,305 @@
+"""The register: an SQLite file in which a club keeps what was found about its robots."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import polars as pl
+
+from pwmscope import __version__
+from pwmscope.bench import BenchSheet
+from pwmscope.errors import PwmscopeError
+from pwmscope.findings import Findings, Verdict
+from pwmscope.report.data import to_json
+
+APPLICATION_ID: Final = 0x70776D73
+"""Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
+USER_VERSION: Final = 1
+WAIT_S: Final = 30.0
+"""So long a writer waits for another one."""
+_CHUNK: Final = 1 << 20
+_TABLES: Final = """
+CREATE TABLE entry (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    added_utc TEXT NOT NULL,
+    source TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    sheet TEXT NOT NULL,
+    sheet_sha256 TEXT NOT NULL,
+    robot TEXT NOT NULL,
+    club TEXT NOT NULL,
+    note TEXT NOT NULL,
+    version TEXT NOT NULL,
+    findings_json TEXT NOT NULL
+);
+CREATE TABLE finding (
+    entry INTEGER NOT NULL REFERENCES entry (id),
+    line TEXT NOT NULL,
+    name TEXT NOT NULL,
+    number REAL,
+    text TEXT,
+    unit TEXT NOT NULL,
+    uncertainty REAL,
+    verdict TEXT,
+    "limit" TEXT NOT NULL,
+    sentence TEXT NOT NULL
+);
+CREATE INDEX finding_entry ON finding (entry);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a register.
+
+    Parameters
+    ----------
+    number : int
+        Its number, counted from 1 and never used again.
+    added_utc : str
+        When it was added, ISO 8601, UTC.
+    source, sha256 : str
+        The recording's file, and the hash of its bytes.
+    sheet, sheet_sha256 : str
+        The same of the bench sheet; empty without one.
+    robot, club, note : str
+        Free text.
+    version : str
+        Of pwmscope.
+    verdicts : dict of str to str
+        Each line's verdict.
+    """
+
+    number: int
+    added_utc: str
+    source: str
+    sha256: str
+    sheet: str
+    sheet_sha256: str
+    robot: str
+    club: str
+    note: str
+    version: str
+    verdicts: dict[str, str]
+
+
+class RegisterError(PwmscopeError):
+    """A register cannot be used, or does not hold what was asked for."""
+
+
+def file_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal.
+
+    Raises
+    ------
+    RegisterError
+        If it cannot be read.
+    """
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while chunk := file.read(_CHUNK):
+                digest.update(chunk)
+    except OSError as error:
+        raise RegisterError(f"{path}: the file cannot be read ({error.strerror}).") from None
+    return digest.hexdigest()
+
+
+def add_entry(
+    register: Path,
+    recording: Path,
+    findings: Findings,
+    sheet: BenchSheet | None = None,
+    *,
+    note: str = "",
+) -> Entry:
+    """Add what was found in a recording; the register is made if it is not there.
+
+    Parameters
+    ----------
+    register : Path
+        The register's file.
+    recording : Path
+        The recording's file, for its hash.
+    findings : Findings
+        What was found in it.
+    sheet : BenchSheet, optional
+        The sheet that it was held against.
+    note : str
+        Free text.
+
+    Returns
+    -------
+    Entry
+        As it is now in the register.
+
+    Raises
+    ------
+    RegisterError
+        If the file is no register or cannot be written, or the same recording was
+        added with the same sheet and version before.
+    """
+    facts = (
+        datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        findings.capture.source,
+        file_hash(recording),
+        "" if sheet is None else sheet.source,
+        "" if sheet is None else file_hash(Path(sheet.source)),
+        "" if sheet is None else sheet.robot,
+        "" if sheet is None else sheet.club,
+        note,
+        __version__,
+        to_json(findings),
+    )
+    with _opened(register, make=True) as base:
+        known = base.execute(
+            "SELECT id FROM entry WHERE sha256 = ? AND sheet_sha256 = ? AND version = ?",
+            (facts[2], facts[4], facts[8]),
+        ).fetchone()
+        if known is not None:
+            raise RegisterError(
+                f"{register}: the same recording with the same bench sheet is entry {known[0]} "
+                "already; nothing was added."
+            )
+        number = base.execute(
+            "INSERT INTO entry (added_utc, source, sha256, sheet, sheet_sha256, robot, club, note, "
+            "version, findings_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            facts,
+        ).lastrowid
+        base.executemany(
+            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", _rows(number, findings)
+        )
+        return _entry(base, number or 0)
+
+
+def _rows(number: int | None, findings: Findings) -> Iterator[tuple[object, ...]]:
+    told = [(line, f) for line, channel in findings.channels.items() for f in channel.findings]
+    told += [("", finding) for finding in findings.recording_findings]
+    for line, finding in told:
+        is_text = isinstance(finding.value, str)
+        yield (
+            number, line, finding.name, None if is_text else finding.value,
+            finding.value if is_text else None, finding.unit, finding.uncertainty,
+            None if finding.verdict is None else finding.verdict.value, finding.limit,
+            finding.sentence,
+        )  # fmt: skip
+
+
+def entries(register: Path) -> tuple[Entry, ...]:
+    """List a register's entries in order of their numbers.
+
+    Raises
+    ------
+    RegisterError
+        If the file is not there or is no register.
+    """
+    with _opened(register) as base:
+        numbers = [row[0] for row in base.execute("SELECT id FROM entry ORDER BY id")]
+        return tuple(_entry(base, number) for number in numbers)
+
+
+def entry_json(register: Path, number: int) -> tuple[Entry, str]:
+    """Return one entry with its findings as the JSON that was kept.
+
+    Raises
+    ------
+    RegisterError
+        If the file is no register, or has no such entry.
+    """
+    with _opened(register) as base:
+        entry = _entry(base, number)
+        (text,) = base.execute("SELECT findings_json FROM entry WHERE id = ?", (number,)).fetchone()
+        return entry, str(text)
+
+
+def findings_table(register: Path) -> pl.DataFrame:
+    """Return every finding of every entry, one a row, with the entry's facts.
+
+    Raises
+    ------
+    RegisterError
+        If the file is not there or is no register.
+    """
+    asked = (
+        "SELECT entry.id AS entry, added_utc, source, sha256, robot, club, note, version, line, "
+        'name, number, text, unit, uncertainty, verdict, "limit", sentence '
+        "FROM finding JOIN entry ON entry.id = finding.entry ORDER BY entry.id, finding.rowid"
+    )
+    schema = dict.fromkeys(
+        ("added_utc", "source", "sha256", "robot", "club", "note", "version", "line", "name"),
+        pl.String,
+    )
+    with _opened(register) as base:
+        rows = base.execute(asked).fetchall()
+    return pl.DataFrame(
+        rows,
+        schema={
+            "entry": pl.Int64, **schema, "number": pl.Float64, "text": pl.String,
+            "unit": pl.String, "uncertainty": pl.Float64, "verdict": pl.String,
+            "limit": pl.String, "sentence": pl.String,
+        },
+        orient="row",
+    )  # fmt: skip
+
+
+def _entry(base: sqlite3.Connection, number: int) -> Entry:
+    row = base.execute(
+        "SELECT id, added_utc, source, sha256, sheet, sheet_sha256, robot, club, note, version, "
+        "findings_json FROM entry WHERE id = ?",
+        (number,),
+    ).fetchone()
+    if row is None:
+        held = base.execute("SELECT count(*), max(id) FROM entry").fetchone()
+        raise RegisterError(
+            f"There is no entry {number}; the register holds {held[0]}, the last is {held[1] or 0}."
+        )
+    verdicts = {
+        line: str(channel.get("verdict") or Verdict.NOT_SHOWN.value)
+        for line, channel in json.loads(row[10])["channels"].items()
+    }
+    facts: tuple[int, str, str, str, str, str, str, str, str, str] = row[:10]
+    return Entry(*facts, verdicts)
+
+
+@contextlib.contextmanager
+def _opened(register: Path, *, make: bool = False) -> Iterator[sqlite3.Connection]:
+    """Open a register for one transaction, which is kept only if it ends well."""
+    if not make and not register.exists():
+        raise RegisterError(f"{register}: there is no register; `pwmscope log add` makes one.")
+    try:
+        with contextlib.closing(
+            sqlite3.connect(register, timeout=WAIT_S, isolation_level=None)
+        ) as base:
+            base.execute("BEGIN IMMEDIATE" if make else "BEGIN")
+            _check(base, register, make=make)
+            yield base
+            base.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise RegisterError(
+            f"{register}: the register cannot be used ({error}); check that it is one, that the "
+            "folder may be written to, and has room."
+        ) from None
+
+
+def _check(base: sqlite3.Connection, register: Path, *, make: bool) -> None:
+    empty = base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    mark = base.execute("PRAGMA application_id").fetchone()[0]
+    if empty and mark == 0 and make:
+        for statement in _TABLES.split(";")[:-1]:
+            base.execute(statement)
+        base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        base.execute(f"PRAGMA user_version = {USER_VERSION}")
+        return
+    version = base.execute("PRAGMA user_version").fetchone()[0]
+    if mark != APPLICATION_ID or version != USER_VERSION:
+        raise RegisterError(
+            f"{register}: this is no register of this version of pwmscope; name another file."
+        )

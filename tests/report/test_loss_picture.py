@@ -1,0 +1,75 @@
+"""The picture of a failsafe check: what stands in it, and that hostile names stay words."""
+
+import dataclasses
+from xml.etree import ElementTree
+
+import pytest
+
+import pwmscope
+from pwmscope.bench.sheet import load_sheet
+from pwmscope.findings.failsafe import check_failsafe, listen_to
+from pwmscope.report.loss_picture import MOST_LOSSES, draw_failsafe
+
+SHEET = load_sheet("captures/bench.toml")
+
+
+def drawn(capture, sheet=SHEET):
+    heard = listen_to(capture, sheet=sheet)
+    return draw_failsafe(check_failsafe([heard], sheet, heard.marking.limits))
+
+
+def words(picture):
+    tree = ElementTree.fromstring(picture.svg)
+    return [text.text for text in tree.iter("{http://www.w3.org/2000/svg}text")]
+
+
+@pytest.fixture(scope="module")
+def preset():
+    return pwmscope.load("captures/preset.csv.gz")
+
+
+def test_it_names_limit_loss_stop_range_and_verdicts(preset):
+    said = words(drawn(preset))
+    for expected in (
+        "lost",
+        "limit 2 s",
+        "on again",
+        "meets: goes to preset, 0.81 s",
+        "does not meet: holds last",
+        "RX3 (weapon, weapon ESC, turns one way); shaded: stop range up to 1020 us",
+        "s since the loss at 6.204 s",
+    ):
+        assert expected in said
+
+
+def test_its_words_for_those_who_cannot_see_it(preset):
+    picture = drawn(preset)
+    assert "does not meet: RX4" in picture.alt
+    assert "RX1 (drive-left, left drive ESC): meets: goes to preset" in picture.alt
+    assert "Dashed: the limit" in picture.caption
+
+
+def test_silence_is_drawn_as_such():
+    assert "no pulses" in words(drawn(pwmscope.load("captures/pulses-stop.csv.gz")))
+
+
+def test_of_many_losses_those_that_govern_are_drawn():
+    said = words(drawn(pwmscope.load("captures/drill.csv.gz")))
+    titles = [word for word in said if word.startswith("s since the loss")]
+    assert len(titles) == MOST_LOSSES
+    assert "s since the loss at 66.584 s" in titles  # the slowest
+
+
+def test_a_recording_without_a_loss_has_no_picture():
+    assert drawn(pwmscope.load("captures/clean-sweep.csv"), sheet=None) is None
+
+
+def test_hostile_names_stay_words(preset):
+    line = preset.lines["RX1"]
+    name = "<script>alert(1)</script>"
+    lines = {name: dataclasses.replace(line, name=name), "tx-on": preset.lines["tx-on"]}
+    picture = drawn(
+        dataclasses.replace(preset, lines=lines), dataclasses.replace(SHEET, channels={})
+    )
+    assert "<script" not in picture.svg
+    assert any(word.startswith("<script>") for word in words(picture))

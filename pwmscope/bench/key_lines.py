@@ -115,3 +115,7 @@ def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
             if isinstance(part, dict):
                 for path in _paths(part):
                     yield (key, *path)
+
+
+statements: Final = _statements
+"""The same for other files than the sheet: headings and assignments, each with its first line."""

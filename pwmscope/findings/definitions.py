@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings import glitches, lag, silence, skew, timing, travel
+from pwmscope.findings import glitches, lag, plan_alignment, silence, skew, timing, travel
 from pwmscope.findings.clock import rhythm, stability
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.glitch import coincidence
@@ -25,6 +25,7 @@ _ALL: Final[tuple[Definition, ...]] = (
     *skew.DEFINITIONS,
     *coincidence.DEFINITIONS,
     *lag.DEFINITIONS,
+    *plan_alignment.DEFINITIONS,
 )
 
 DEFINITIONS: Final[dict[str, Definition]] = {definition.name: definition for definition in _ALL}

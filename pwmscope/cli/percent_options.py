@@ -49,7 +49,7 @@ def parse_transmitters(
     -------
     dict of str to Transmitter
         For each line of the sheet. What is solved goes before what is stated for the line,
-        and that before what is stated for all.
+        that before what is stated for all, and that before what the sheet states.
 
     Raises
     ------
@@ -68,6 +68,11 @@ def parse_transmitters(
 
 
 def _stated(stated: tuple[str, ...], sheet: BenchSheet) -> dict[str, PercentScale]:
+    of_sheet = {
+        line: stated_scale(channel.us_per_percent, "as the sheet states")
+        for line, channel in sheet.channels.items()
+        if channel.us_per_percent is not None
+    }
     for_all: dict[str, PercentScale] = {}
     for_one: dict[str, PercentScale] = {}
     for option in stated:
@@ -78,7 +83,7 @@ def _stated(stated: tuple[str, ...], sheet: BenchSheet) -> dict[str, PercentScal
             for_one[line] = scale
         else:
             for_all = dict.fromkeys(sheet.channels, scale)
-    return {**for_all, **for_one}
+    return {**of_sheet, **for_all, **for_one}
 
 
 def _solved(

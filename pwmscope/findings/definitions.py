@@ -8,6 +8,7 @@ from pwmscope.findings import glitches, lag, plan_alignment, silence, skew, timi
 from pwmscope.findings.clock import rhythm, stability
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.glitch import coincidence
+from pwmscope.findings.mixing import answers, wheels
 from pwmscope.findings.stick import centring, resolution, sweep
 from pwmscope.findings.together import receivers
 
@@ -25,6 +26,8 @@ _ALL: Final[tuple[Definition, ...]] = (
     *skew.DEFINITIONS,
     *coincidence.DEFINITIONS,
     *lag.DEFINITIONS,
+    *answers.DEFINITIONS,
+    *wheels.DEFINITIONS,
     *plan_alignment.DEFINITIONS,
 )
 

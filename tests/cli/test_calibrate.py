@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -157,6 +158,18 @@ def test_a_plan_of_another_recording_is_refused_in_words(bench):
     assert data["plan_fits"] is False
     assert actions(data, "RX1")["direction"] == "not shown"
     assert any("does not follow this plan" in note for note in data["notes"])
+
+
+def test_the_sheet_states_what_a_percent_is_worth_and_how_a_channel_is_set(bench, tmp_path):
+    sheet = tmp_path / "bench.toml"
+    text = Path(SHEET).read_text()
+    sheet.write_text(re.sub(r"us_per_percent = [0-9.]+", "us_per_percent = 4.95", text))
+    _, data = data_of(bench / "first.csv", "--sheet", sheet, "--plan", bench / "plan.toml")
+    settings = {s["name"]: s for s in data["channels"]["RX1"]["settings"]}
+    assert settings["high endpoint"]["change_percent"] == 11.0
+    assert "as the sheet states" in settings["high endpoint"]["sentence"]
+    direction = data["channels"]["RX2"]["settings"][0]
+    assert "its direction is set to normal now" in direction["sentence"]
 
 
 def test_text_and_json_files_are_written(tmp_path):

@@ -106,7 +106,11 @@ def advise_settings(
         )
         for line in present
     )
-    missing = tuple(line for line in devices if line not in findings.channels)
+    missing = tuple(
+        line
+        for line, channel in devices.items()
+        if line not in findings.channels and channel.is_device
+    )
     return SettingsAdvice(channels, missing, alignment)
 
 

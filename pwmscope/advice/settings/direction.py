@@ -78,8 +78,14 @@ def advise_direction(
     return Setting(
         "direction", Action.CHANGE,
         f"{said}; most devices take a rising width for {_MEANS[axis]} (common practice). Reverse "
-        f"the channel in the transmitter{mirrored}.",
+        f"the channel in the transmitter{_set_now(channel)}{mirrored}.",
     )  # fmt: skip
+
+
+def _set_now(channel: BenchChannel) -> str:
+    if channel.reversed is None:
+        return ""
+    return f" (its direction is set to {'reversed' if channel.reversed else 'normal'} now)"
 
 
 def _of_resting_weapon(channel: BenchChannel, found: ChannelFindings) -> Setting | None:
@@ -104,7 +110,8 @@ def _of_resting_weapon(channel: BenchChannel, found: ChannelFindings) -> Setting
     return Setting(
         "direction", Action.CHANGE,
         f"The weapon's channel rests at its high end, {travel.high.width_us:.0f} us, at which "
-        "the weapon runs. Reverse the channel in the transmitter before the weapon is powered.",
+        f"the weapon runs. Reverse the channel in the transmitter{_set_now(channel)} before the "
+        "weapon is powered.",
     )  # fmt: skip
 
 

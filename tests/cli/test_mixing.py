@@ -1,6 +1,7 @@
 """`pwmscope mixing` as a person runs it."""
 
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -8,15 +9,13 @@ import pytest
 from click.testing import CliRunner
 
 from pwmscope.cli.main import main
-from pwmscope.cli.mixing import mixing
 
 ROOT = Path(__file__).parents[2]
 DRIVE = str(ROOT / "captures" / "unmixed-drive.csv.gz")
-SHEET = str(ROOT / "captures" / "bench.toml")
+SHEET = str(ROOT / "captures" / "unmixed-drive.toml")
 SCHEMA = json.loads((ROOT / "docs" / "mixing.schema.json").read_text())
 NAMED = ("--left", "drive-left", "--right", "drive-right")
 STICKS = ("--elevator", "stick-elevator", "--aileron", "stick-aileron")
-main.add_command(mixing)
 
 
 def run(*words):
@@ -150,3 +149,42 @@ def test_a_plan_of_another_recording_is_refused(tmp_path):
     result = run(DRIVE, *NAMED, "--plan", plan)
     assert result.exit_code == 2
     assert "plan" in result.output
+
+
+def test_where_it_would_go_is_told_before_and_after_the_advice():
+    """Common practice: unmixed, stick forward turns right and forward-right drives straight."""
+    said = flat(run(DRIVE, "--sheet", SHEET).output)
+    before, _, after = said.partition("Where it would go then")
+    assert re.search(
+        r"forward: [\d.]+ m ahead and [\d.]+ m to the right in 1 s, turned \d+", before
+    )
+    assert re.search(r"forward-right: [\d.]+ m ahead in 1 s, straight", before)
+    assert re.search(r"forward: [\d.]+ m ahead in 1 s, straight", after)
+    assert re.search(r"right: on the spot in 1 s, turned \d+ degrees to the right", after)
+    assert "degrees in each metre" in after
+    assert "The wheels are taken to stand 0.2 m apart" in after
+
+
+def test_stated_wheels_are_no_assumption():
+    said = run(DRIVE, "--sheet", SHEET, "--wheel-base", "0.3", "--top-speed", "2").output
+    assert "none is stated" not in said
+    assert "forward-right: 0.9" in flat(said)
+
+
+def test_the_pictures_are_written_and_not_replaced_unless_asked(tmp_path):
+    folder = tmp_path / "drawn"
+    result = run(DRIVE, "--sheet", SHEET, "--pictures", folder)
+    assert result.exit_code == 1
+    assert "drive-path.svg, sticks.svg" in result.output
+    drawn = (folder / "drive-path.svg").read_text()
+    assert "after: mixing on" in drawn
+    assert "turns 134° right" in drawn
+    assert "elevator" in (folder / "sticks.svg").read_text()
+    assert run(DRIVE, "--sheet", SHEET, "--pictures", folder).exit_code == 2
+    assert run(DRIVE, "--sheet", SHEET, "--pictures", folder, "--replace").exit_code == 1
+
+
+def test_a_wheel_base_of_nothing_is_refused():
+    result = run(DRIVE, "--sheet", SHEET, "--wheel-base", "0")
+    assert result.exit_code == 2
+    assert len(result.stderr.strip().splitlines()) == 1

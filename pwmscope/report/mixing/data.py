@@ -6,6 +6,8 @@ import json
 from dataclasses import asdict
 from typing import Any, Final
 
+from pwmscope.advice.drive import Path
+from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.capture import Capture
 from pwmscope.findings.finding import Finding
@@ -16,7 +18,9 @@ from pwmscope.findings.mixing.fit import MixFit
 SCHEMA: Final = 1
 
 
-def mixing_data(capture: Capture, mixing: Mixing, ways: tuple[Advice, ...]) -> dict[str, Any]:
+def mixing_data(
+    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+) -> dict[str, Any]:
     """Turn the answer into plain data, following schema 1.
 
     Parameters
@@ -27,6 +31,8 @@ def mixing_data(capture: Capture, mixing: Mixing, ways: tuple[Advice, ...]) -> d
         What was found.
     ways : tuple of Advice
         What to change.
+    course : Course, optional
+        Where the robot would go.
 
     Returns
     -------
@@ -58,11 +64,40 @@ def mixing_data(capture: Capture, mixing: Mixing, ways: tuple[Advice, ...]) -> d
         "responses": _responses(mixing.responses),
         "findings": [_finding(finding) for finding in mixing.findings],
         "advice": [_advice(way) for way in ways],
-        "assumptions": list(mixing.assumptions),
+        "course": None if course is None else _course(course),
+        "assumptions": [*mixing.assumptions, *(course.assumptions if course else ())],
     }
 
 
-def mixing_json(capture: Capture, mixing: Mixing, ways: tuple[Advice, ...]) -> str:
+def _course(course: Course) -> dict[str, Any]:
+    straight = {"before": course.straight_before, "after": course.straight_after}
+    return {
+        "planned": course.planned,
+        "change": course.change,
+        "before": [_path(path) for path in course.before],
+        "after": [_path(path) for path in course.after],
+        "straight_line_error": {
+            when: None if found is None else asdict(found) for when, found in straight.items()
+        },
+    }
+
+
+def _path(path: Path) -> dict[str, Any]:
+    x_m, y_m, _ = path.pose[-1].tolist()
+    return {
+        "name": path.name,
+        "seconds": path.seconds,
+        "ahead_m": x_m,
+        "left_m": y_m,
+        "turned_deg": path.turned_deg,
+        "length_m": path.length_m,
+        "sentence": path.sentence,
+    }
+
+
+def mixing_json(
+    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+) -> str:
     """Write the answer as JSON text, two spaces deep, ending in a line break.
 
     Raises
@@ -70,7 +105,7 @@ def mixing_json(capture: Capture, mixing: Mixing, ways: tuple[Advice, ...]) -> s
     ValueError
         If a number is not finite, which would be a fault of pwmscope's own.
     """
-    data = mixing_data(capture, mixing, ways)
+    data = mixing_data(capture, mixing, ways, course)
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from pwmscope.advice.drive import Path, Straightness
+from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench.cautions import CAUTIONS
 from pwmscope.findings.amounts import say_list
@@ -25,7 +27,9 @@ _SAID: Final = {
 }
 
 
-def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tuple[str, list[str]]]:
+def mixing_paragraphs(
+    mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+) -> Iterator[tuple[str, list[str]]]:
     """Give headings, each with its paragraphs.
 
     Parameters
@@ -34,6 +38,8 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
         What was found.
     ways : tuple of Advice
         What to change.
+    course : Course, optional
+        Where the robot would go.
 
     Yields
     ------
@@ -50,12 +56,21 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
     yield heading, [answer.sentence]
     if mixing.fit is not None:
         yield "Matrix", _matrix(mixing.fit)
+    if course is not None:
+        yield (
+            "Where the robot would go, half stick for a second each"
+            if not course.planned
+            else ("Where the robot would go in the plan's steps"),
+            _courses(course.before, course.straight_before),
+        )
     if others:
         yield "Further", [f"{finding.name}: {finding.sentence}" for finding in others]
     needed = [way for way in ways if way.needed]
     if needed:
         yield "Before you change and try anything", list(CAUTIONS)
         yield "What to change, the least effort first", _told(needed[0])
+        if course is not None and course.after:
+            yield "Where it would go then", _courses(course.after, course.straight_after)
         for way in needed[1:]:
             yield "Or instead", _told(way)
     if not needed and mixing.arrangement.pattern and mixing.verdict is Verdict.DOES_NOT_MEET:
@@ -63,9 +78,15 @@ def mixing_paragraphs(mixing: Mixing, ways: tuple[Advice, ...]) -> Iterator[tupl
     for way in ways:
         if not way.needed:
             yield "If you like, besides", _told(way)
-    if mixing.assumptions:
-        yield "Assumed", list(mixing.assumptions)
+    assumed = (*mixing.assumptions, *(course.assumptions if course is not None else ()))
+    if assumed:
+        yield "Assumed", list(assumed)
     yield "", [RULEBOOK]
+
+
+def _courses(paths: tuple[Path, ...], straight: Straightness | None) -> list[str]:
+    said = [path.sentence for path in paths]
+    return said if straight is None else [*said, straight.sentence]
 
 
 def _matrix(fit: MixFit) -> list[str]:

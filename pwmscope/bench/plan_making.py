@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from pwmscope.bench.plan import Axis, CapturePlan, Mode, PlanStep
@@ -23,6 +23,8 @@ ON_S: Final = 4.0
 SCATTER_US: Final = 2.0
 """Scatter that a width is taken to have beside the sampling: half the 4 us that is the limit."""
 USUAL_LOSSES: Final = 3
+HALF: Final = 0.5
+LITTLE: Final = 0.25
 
 _LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {
     1: ("elevator", "rudder"),
@@ -126,6 +128,7 @@ class _Wording:
         weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
         self.drives = any(role in DRIVES for role in roles)
         self.weapon = bool(weapons)
+        self.servo = "servo" in roles
         self.throttle_rests_low = not any(w.neutral_us is not None for w in weapons)
         self.marker = sheet.marker
         self.failsafe_s = sheet.failsafe_s
@@ -140,6 +143,17 @@ class _Wording:
         way = _WAYS[axis][0 if to > 0 else 1]
         far = "half way" if abs(to) < 1 else "all the way"
         return f"{self.stick(axis).capitalize()} {far} {way}, and hold it."
+
+    def hold(self, sticks: Mapping[Axis, float]) -> str:
+        """Say where both sticks are held, one sentence for each."""
+        ways: dict[str, list[str]] = {}
+        for axis, to in sticks.items():
+            far = "a little" if abs(to) < HALF else "half way"
+            ways.setdefault(self.stick(axis), []).append(f"{far} {_WAYS[axis][0 if to > 0 else 1]}")
+        return " ".join(
+            f"{stick.capitalize()} {' and '.join(told)}, and hold it."
+            for stick, told in ways.items()
+        )
 
     def back(self, axis: Axis) -> str:
         if axis == "throttle" and self.throttle_rests_low:
@@ -193,10 +207,9 @@ def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
 
 
 def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
-    axes: tuple[Axis, ...] = ("elevator", "throttle") if names.weapon else ("elevator",)
-    sticks = dict.fromkeys(axes, 0.5)
-    held = " ".join(names.go(axis, 0.5) for axis in axes)
-    still = "still holding " + ("both sticks" if _both(names, axes) else "the stick")
+    sticks = _off_rest(names)
+    held = names.hold(sticks)
+    still = "still holding " + ("both sticks" if _both(names, sticks) else "the stick")
     marker = names.marker
     seen = "" if marker is None else f" Line {marker.line} must change with the switch."
     for number in range(1, losses + 1):
@@ -217,5 +230,21 @@ def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanSte
         )
 
 
-def _both(names: _Wording, axes: tuple[Axis, ...]) -> bool:
+def _off_rest(names: _Wording) -> dict[Axis, float]:
+    """Choose where the sticks are held in a loss: each output that moves is off its rest.
+
+    Forward and right are held unequally, so that neither side of a mixed drive is
+    at neutral, nor one of an unmixed.
+    """
+    sticks: dict[Axis, float] = {"elevator": HALF}
+    if names.drives:
+        sticks["aileron"] = LITTLE
+    if names.weapon:
+        sticks["throttle"] = HALF
+    if names.servo:
+        sticks["rudder"] = HALF
+    return sticks
+
+
+def _both(names: _Wording, axes: Iterable[Axis]) -> bool:
     return len({names.stick(axis) for axis in axes}) > 1

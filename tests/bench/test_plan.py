@@ -62,9 +62,8 @@ def test_the_link_is_lost_with_the_sticks_off_their_rest_and_comes_back():
     assert len(off) == 2
     for k in off:
         before, after = steps[k - 1], steps[k + 1]
-        assert (
-            before.sticks == steps[k].sticks == after.sticks == {"elevator": 0.5, "throttle": 0.5}
-        )
+        held = {"elevator": 0.5, "aileron": 0.25, "throttle": 0.5, "rudder": 0.5}
+        assert before.sticks == steps[k].sticks == after.sticks == held
         assert after.transmitter_on
         assert steps[k].seconds >= QUINCE.failsafe_s + 3
         assert "tx-on" in steps[k].hands

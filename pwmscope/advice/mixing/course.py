@@ -82,7 +82,7 @@ def course_of(
     """Work out where the robot would go, by the fitted outputs or the steps of a plan.
 
     Without a plan it is told for five moves at half stick. With one, the recorded
-    widths drive each step in which a drive stick was held; after the advice its
+    widths drive each step in which a drive stick was held, equal ones once; after the advice its
     prediction for the step's sticks does.
 
     Parameters
@@ -121,7 +121,7 @@ def course_of(
     lines = [output.line for output in fit.samples.outputs]
     throttles = [Throttle.of(channels.get(line)) for line in lines]
     way = next((way for way in ways if way.needed), None)
-    steps = tuple(span for span in spans if _drives(span, fit.samples.axes))
+    steps = _driven(spans, fit.samples.axes)
     planned = bool(steps)
     if planned:
         recorded = Outputs.of([tables[line] for line in lines], end_s)
@@ -144,8 +144,14 @@ def course_of(
     )
 
 
-def _drives(span: StepSpan, axes: tuple[Axis, ...]) -> bool:
-    return any(span.step.sticks.get(axis) for axis in axes)
+def _driven(spans: Sequence[StepSpan], axes: tuple[Axis, ...]) -> tuple[StepSpan, ...]:
+    """Take the first step of each position of the drive sticks, the transmitter being on."""
+    taken: dict[tuple[float, ...], StepSpan] = {}
+    for span in spans:
+        place = tuple(float(span.step.sticks.get(axis, 0.0)) for axis in axes)
+        if any(place) and span.step.transmitter_on:
+            taken.setdefault(place, span)
+    return tuple(taken.values())
 
 
 def _moves(axes: tuple[Axis, ...]) -> tuple[StepSpan, ...]:

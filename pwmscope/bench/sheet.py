@@ -265,7 +265,8 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
         text = data.decode("utf-8-sig") if len(data) <= MOST_BYTES else None
     except (OSError, UnicodeDecodeError) as error:
         raise PwmscopeError(
-            f"{source}: the bench sheet cannot be read ({error}); name a TOML file in UTF-8."
+            f"{source}: the bench sheet cannot be read ({getattr(error, 'strerror', '') or error}); "
+            "name a TOML file in UTF-8."
         ) from None
     if text is None:
         raise PwmscopeError(

@@ -264,9 +264,9 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
             data = file.read(MOST_BYTES + 1)
         text = data.decode("utf-8-sig") if len(data) <= MOST_BYTES else None
     except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
         raise PwmscopeError(
-            f"{source}: the bench sheet cannot be read ({getattr(error, 'strerror', '') or error}); "
-            "name a TOML file in UTF-8."
+            f"{source}: the bench sheet cannot be read ({why}); name a TOML file in UTF-8."
         ) from None
     if text is None:
         raise PwmscopeError(

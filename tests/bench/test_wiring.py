@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pwmscope.bench import SheetError, load_sheet
@@ -314,6 +314,7 @@ def test_the_signals_level_fits_the_analyser(text, verdict, words):
     assert words in found.sentence
 
 
+@example(signal=210, input_tenths=85)
 @settings(max_examples=60)
 @given(st.integers(101, 600), st.integers(10, 100))
 def test_a_divider_made_as_advised_is_then_accepted(signal, input_tenths):

@@ -7,6 +7,9 @@ from typing import Final
 from pwmscope.bench.sheet import BenchSheet
 from pwmscope.bench.wiring.rule import Judgement, Rule, breaks, meets, unknown
 
+ROUNDING: Final = 1e-9
+"""A divided level may lie above the one it equals by what arithmetic rounds."""
+
 
 def divided_v(signal_v: float, divider_ohm: tuple[float, float]) -> float:
     """Work out the level behind a divider without load.
@@ -56,7 +59,7 @@ def judge_signal_level(sheet: BenchSheet) -> Judgement:
     else:
         level_v, how = signal_v, "from the receiver"
     said = f"{level_v:.3g} V {how} at inputs that take {analyser.input_v:g} V"
-    if level_v <= analyser.input_v:
+    if level_v <= analyser.input_v * (1.0 + ROUNDING):
         return meets(f"The signal's level fits: {said}.")
     return breaks(
         f"The signal's level is too high: {said}.",

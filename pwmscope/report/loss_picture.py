@@ -39,6 +39,8 @@ _GAP_IN: Final = (0.2, 0.62)
 _RIGHT_IN: Final = 0.15
 _BOTTOM_IN: Final = 0.55
 _COLUMNS: Final = 300
+_LATE: Final = 0.8
+"""What is marked beyond this part of a panel is named to the left of its line."""
 _RANK: Final = {Verdict.DOES_NOT_MEET: 0, Verdict.NOT_SHOWN: 1, Verdict.MEETS: 2, None: 3}
 
 
@@ -212,9 +214,11 @@ def _draw_frame(axes: Axes, line: FailsafeLine, limit_s: float, *, first: bool) 
 
 def _name(axes: Axes, time_s: float, words: str, colour: str) -> None:
     """Write what a line across the panel marks, at its upper end."""
+    low_s, high_s = axes.get_xlim()
+    left = time_s > low_s + _LATE * (high_s - low_s)
     axes.annotate(
-        words, (time_s, axes.get_ylim()[1]), (3, -1), textcoords="offset points", color=colour,
-        va="top", ha="left", zorder=5,
+        words, (time_s, axes.get_ylim()[1]), (-3 if left else 3, -1), color=colour,
+        textcoords="offset points", va="top", ha="right" if left else "left", zorder=5,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
     )  # fmt: skip
 

@@ -3,8 +3,8 @@
     .venv/bin/python docs/make_outputs.py
 
 A page asks for it by a remark, `<!-- output: ARGUMENTS | N lines -->`; the block of text behind
-it is made anew by running pwmscope with these arguments in the project's folder. Without `| N lines` the
-whole output is taken; what is left out is marked by a line with three dots.
+it is made anew by running pwmscope with these arguments in the project's folder. Without `| N
+lines` the whole output is taken; what is left out is marked by a line with three dots.
 """
 
 import os

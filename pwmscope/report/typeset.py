@@ -34,14 +34,13 @@ def document_pdf(document: Document) -> bytes:
         One PDF file on A4; the same document gives the same bytes.
     """
     template = importlib.resources.files("pwmscope.report").joinpath("document.typ")
+    fonts = typst.Fonts(font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"])
     content = asdict(document) | {"sections": [asdict(s) for s in document.sections]}
-    pdf = typst.compile(
+    return typst.compile(
         template.read_bytes(),
         format="pdf",
-        font_paths=[str(Path(mpl.get_data_path()) / "fonts" / "ttf")],
+        font_paths=fonts,
         sys_inputs={"document": json.dumps(content)},
-        pdf_standards=[STANDARD],
+        pdf_standards=STANDARD,
         timestamp=0,
     )
-    assert isinstance(pdf, bytes)  # no file was named
-    return pdf

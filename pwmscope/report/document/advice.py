@@ -7,15 +7,16 @@ from typing import Final
 
 from pwmscope.findings import Findings, Verdict
 from pwmscope.report.document.blocks import Block, Item, Items, Look, Paragraph, Run, Section
-from pwmscope.report.document.words import Wording, verdict_run
+from pwmscope.report.document.words import Wording
 from pwmscope.report.failsafe_text import procedure
-from pwmscope.report.sentences import OpenPoint, open_points
+from pwmscope.report.sentences import open_points
 
-_DOING: Final = frozenset(
-    "record move sweep hold give start state name put bring switch probe keep wait check "
-    "choose add show lengthen let press use".split()
+_DOING: Final = re.compile(
+    r"(record|move|sweep|hold|give|start|state|name|put|bring|switch|probe|keep|wait|check|choose|"
+    r"add|to show|lengthen|let|press|use)\b",
+    re.IGNORECASE,
 )
-"""First words of a clause that tells what to do."""
+"""How a clause begins that tells what to do."""
 
 
 def advice_section(
@@ -38,11 +39,9 @@ def advice_section(
     -------
     Section
     """
-    points = open_points(findings)
-    failed = [p for p in points if p.verdict is Verdict.DOES_NOT_MEET]
     changes = [
         *(Item((), wording.say(sentence)) for sentence in advice),
-        *(Item((), _change(point, wording)) for point in failed),
+        *_changes(findings, wording),
     ]
     nothing = wording.say("Nothing that was measured breaks a limit, so nothing has to be changed.")
     return Section(
@@ -55,11 +54,23 @@ def advice_section(
     )
 
 
-def _change(point: OpenPoint, wording: Wording) -> tuple[Run, ...]:
-    return (
-        *wording.lines(point.lines),
-        *wording.say(f": bring the {point.name} within its limit, {point.limit}. {point.sentence}"),
-    )
+def _changes(findings: Findings, wording: Wording) -> list[Item]:
+    lines: dict[tuple[str, str], list[str]] = {}
+    for point in open_points(findings):
+        if point.verdict is Verdict.DOES_NOT_MEET:
+            lines.setdefault((point.name, point.limit), []).extend(point.lines)
+    return [
+        Item((), (*wording.lines(_in_order(named, findings)), *wording.say(_bring(name, limit))))
+        for (name, limit), named in lines.items()
+    ]
+
+
+def _in_order(named: list[str], findings: Findings) -> list[str]:
+    return [line for line in findings.channels if line in named]
+
+
+def _bring(name: str, limit: str) -> str:
+    return f": change what sets the {name} until it meets its limit, {limit}; then record again."
 
 
 def _next_recording(
@@ -75,7 +86,7 @@ def _next_recording(
             for clause in what_to_do(finding.sentence):
                 asked.setdefault(clause, {}).setdefault(finding.name, []).append(channel.line)
     items = [
-        Item((), (*wording.say(f"{clause} It would show: "), *_names(shows, wording)))
+        Item((), (*wording.say(f"{clause} It would show: "), *wording.grouped(shows)))
         for clause, shows in asked.items()
     ]
     if silent:
@@ -89,18 +100,6 @@ def _next_recording(
         Paragraph(first),
         Items(tuple(items)),
     )
-
-
-def _names(shows: dict[str, list[str]], wording: Wording) -> tuple[Run, ...]:
-    """Name the findings, those of the same lines together."""
-    together: dict[tuple[str, ...], list[str]] = {}
-    for name, lines in shows.items():
-        together.setdefault(tuple(lines), []).append(name)
-    words: list[Run] = []
-    for lines, names in together.items():
-        words += [Run("; ")] if words else []
-        words += [Run(f"{', '.join(names)} of "), *wording.lines(lines)]
-    return (*words, Run("."))
 
 
 def what_to_do(sentence: str) -> tuple[str, ...]:
@@ -127,8 +126,7 @@ def what_to_do(sentence: str) -> tuple[str, ...]:
     kept: list[str] = []
     following = False
     for clause in clauses:
-        word = clause.partition(" ")[0].lower().strip(",;.")
-        begins = word in _DOING or clause.lower().startswith("to show")
+        begins = _DOING.match(clause) is not None
         if begins and following and kept and kept[-1].endswith(";"):
             kept[-1] = f"{kept[-1]} {clause}"
         elif begins:

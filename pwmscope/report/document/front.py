@@ -58,6 +58,7 @@ def _answers(findings: Findings, check: Failsafe | None, wording: Wording) -> Se
     if check is not None:
         told = wording.text(overall_failsafe_sentence(check))
         blocks.append(Paragraph((Run("Failsafe check: ", Look.STRONG), Run(told))))
+    blocks.append(Items(_in_short(findings, wording)))
     of_line = {} if check is None else {line.line: line for line in check.lines}
     items = [
         _channel_item(number, channel, of_line.get(channel.line), wording)
@@ -79,11 +80,41 @@ def _answers(findings: Findings, check: Failsafe | None, wording: Wording) -> Se
     )
     if limits:
         held = "Held against these limits: " + "; ".join(_together(list(limits))) + "."
-        blocks.append(Paragraph((Run(plain_long(held, wording)),), quiet=True))
+        blocks.append(Paragraph((Run(_plain_list(held, wording)),), quiet=True))
     return Section("answers", wording.say("The answers"), tuple(blocks))
 
 
-def plain_long(sentence: str, wording: Wording) -> str:
+def _in_short(findings: Findings, wording: Wording) -> tuple[Item, ...]:
+    """Say which checks have which verdict, however many channels there are."""
+    items = []
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS):
+        named: dict[str, list[str]] = {}
+        for channel in findings.channels.values():
+            for finding in channel.judged:
+                if finding.verdict is verdict:
+                    named.setdefault(finding.name, []).append(channel.line)
+            if channel.not_servo is not None and verdict is Verdict.NOT_SHOWN:
+                named.setdefault("servo pulses", []).append(channel.line)
+        if named:
+            items.append(Item((verdict_run(verdict), Run(" ")), wording.grouped(named)))
+    told = _told_hazards(findings)
+    if told:
+        lines = dict.fromkeys(line for named in told.values() for line in named)
+        lead = (Run("Hazard", Look.STRONG), Run(" seen on "), *wording.lines(lines))
+        items.append(Item(lead, wording.say("; it is told below.")))
+    return tuple(items)
+
+
+def _told_hazards(findings: Findings) -> dict[str, list[str]]:
+    lines: dict[str, list[str]] = {}
+    for channel in findings.channels.values():
+        for finding in () if channel.silence is None else channel.silence.findings:
+            if finding.sentence.startswith("Hazard"):
+                lines.setdefault(finding.sentence, []).append(channel.line)
+    return lines
+
+
+def _plain_list(sentence: str, wording: Wording) -> str:
     """Write a list that may be longer than a sentence, part by part."""
     return "; ".join(wording.text(part) for part in sentence.split("; "))
 
@@ -136,11 +167,7 @@ def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Blo
 
 
 def _hazards(findings: Findings, wording: Wording) -> tuple[Block, ...]:
-    lines: dict[str, list[str]] = {}
-    for channel in findings.channels.values():
-        for finding in () if channel.silence is None else channel.silence.findings:
-            if finding.sentence.startswith("Hazard"):
-                lines.setdefault(finding.sentence, []).append(channel.line)
+    lines = _told_hazards(findings)
     if not lines:
         return (Paragraph(wording.say(_NO_HAZARD)),)
     return (
@@ -169,20 +196,11 @@ def _not_shown(findings: Findings, wording: Wording) -> tuple[Block, ...]:
             if finding.verdict is Verdict.NOT_SHOWN and not finding.limit:
                 named.setdefault(finding.name, []).append(channel.line)
     if named:
-        blocks.append(Paragraph(_without_limit(named, wording), quiet=True))
+        words = (Run("Not shown either, with no limit at stake: "), *wording.grouped(named))
+        why = Run(" The channels' pages say why.")
+        blocks.append(Paragraph((*words, why), quiet=True))
     return tuple(blocks)
 
 
 def _refusal(channel: ChannelFindings, wording: Wording) -> Words:
     return (line_run(channel.line), *wording.say(f": {channel.not_servo}"))
-
-
-def _without_limit(named: dict[str, list[str]], wording: Wording) -> Words:
-    together: dict[tuple[str, ...], list[str]] = {}
-    for name, lines in named.items():
-        together.setdefault(tuple(lines), []).append(name)
-    words: list[Run] = [Run("Not shown either, with no limit at stake: ")]
-    for i, (lines, names) in enumerate(together.items()):
-        words += [Run("; " if i else ""), Run(f"{', '.join(names)} ("), *wording.lines(lines)]
-        words.append(Run(")"))
-    return (*words, Run(". The channels' pages say why."))

@@ -16,6 +16,8 @@ from pwmscope.report.sentences import say_line, say_value
 MOST_LETTERS: Final = 600
 """Letters of one sentence that are shown at most."""
 MOST_LETTERS_OF_FILE: Final = 80
+MANY_CHANNELS: Final = 3
+"""From so many on, all channels are not named one by one."""
 _LOOKS: Final = {
     Verdict.MEETS: Look.MEETS,
     Verdict.NOT_SHOWN: Look.NOT_SHOWN,
@@ -31,16 +33,20 @@ class Wording:
     ----------
     names : mapping of str to str
         What to write for each name that cannot be shown as it is, longest first.
+    channels : tuple of str
+        The channels, in order.
     """
 
     names: Mapping[str, str]
+    channels: tuple[str, ...]
 
     @classmethod
     def of(cls, findings: Findings, others: Iterable[str] = ()) -> Wording:
         """Learn the names of a recording's lines, and of others such as a bench sheet's."""
         names = {name: isolated(say_line(name)) for name in (*findings.capture.lines, *others)}
         changed = [name for name, shown in names.items() if name != shown and name]
-        return cls({name: names[name] for name in sorted(changed, key=len, reverse=True)})
+        by_length = sorted(changed, key=len, reverse=True)
+        return cls({name: names[name] for name in by_length}, tuple(findings.channels))
 
     def text(self, sentence: str) -> str:
         """Write a sentence as text."""
@@ -50,15 +56,29 @@ class Wording:
         """Write a sentence as words."""
         return (Run(self.text(sentence)),) if sentence else ()
 
+    def grouped(self, named: Mapping[str, list[str]]) -> Words:
+        """Write findings' names with their lines, those of the same lines together."""
+        together: dict[tuple[str, ...], list[str]] = {}
+        for name, of in named.items():
+            together.setdefault(tuple(dict.fromkeys(of)), []).append(name)
+        words: list[Run] = []
+        for lines, names in together.items():
+            words += [Run("; ")] if words else []
+            words += [Run(f"{', '.join(names)} ("), *self.lines(lines), Run(")")]
+        return (*words, Run("."))
+
     def value(self, finding: Finding) -> Words:
         """Write a finding's value; a bare count says that it is one."""
         counted = isinstance(finding.value, int | float) and not finding.unit
         return self.say(say_value(finding) + (" counted" if counted else ""))
 
     def lines(self, names: Iterable[str]) -> Words:
-        """Write lines' names with commas between them."""
+        """Write lines' names with commas between them; all of many channels as such."""
+        named = tuple(names)
+        if len(named) >= MANY_CHANNELS and named == self.channels:
+            return (Run(f"all {len(named)} channels", Look.STRONG),)
         words: list[Run] = []
-        for name in names:
+        for name in named:
             words += ([Run(", ")] if words else []) + [line_run(name)]
         return tuple(words)
 

@@ -49,7 +49,7 @@ def document_markdown(document: Document) -> str:
     str
         CommonMark with the table extension, ending in a line break.
     """
-    parts = [f"# {escaped(document.title)}", *(escaped(line) for line in document.about)]
+    parts = [f"# {escaped(document.title)}", *(_line((Run(line),)) for line in document.about)]
     for section in document.sections:
         parts += _section(section)
     return "\n\n".join(parts) + "\n"

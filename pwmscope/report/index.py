@@ -97,7 +97,9 @@ def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Pat
     }
     template = importlib.resources.files("pwmscope.report").joinpath("index.html.j2")
     text = environment.from_string(template.read_text("utf-8")).render(
-        entries=entries, rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"), version=__version__
+        entries=entries,
+        rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"),
+        version=__version__,
     )
     path = folder / INDEX_NAME
     make_folder(folder)

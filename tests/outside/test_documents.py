@@ -154,6 +154,59 @@ def test_each_page_of_the_pdf_names_file_hash_version_and_number(preset, require
             assert said in text
 
 
+def test_the_pdf_has_a_bookmark_for_each_section(preset, require_program, tmp_path):
+    """By pdftohtml."""
+    findings, _, written = preset
+    subprocess.run(
+        [require_program("pdftohtml"), "-xml", "-i", "-q", str(written.pdf), str(tmp_path / "out")],
+        check=True,
+    )
+    outline = (tmp_path / "out.xml").read_text().partition("<outline>")[2]
+    marks = [html.unescape(mark) for mark in re.findall(r"<item[^>]*>([^<]*)</item>", outline)]
+    assert marks[0] == "Receiver outputs in preset.csv.gz"
+    assert marks[1:5] == [
+        "The answers", "What does not meet its limit", "Hazards",
+        "What this recording does not show",
+    ]  # fmt: skip
+    assert marks[-2:] == ["Before anything is powered", "Who decides"]
+    for channel in findings.channels.values():
+        assert f"Channel {channel.line} {channel.verdict.value}" in marks
+
+
+@pytest.mark.parametrize(("paper", "width_pt"), [("A4", 595), ("letter", 612)])
+def test_the_page_prints_cleanly(preset, require_program, tmp_path, paper, width_pt):
+    """By Chromium, read back by pdftotext: no script error, nothing beyond the margin."""
+    findings, _, written = preset
+    page, printed = tmp_path / "page.html", tmp_path / "printed.pdf"
+    text = written.page.read_text()
+    assert text.count("@page { margin: 15mm; }") == 1
+    page.write_text(text.replace("@page {", f"@page {{ size: {paper};"))
+    flags = (
+        "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run", "disable-sync",
+        "disable-background-networking", "disable-component-update", "enable-logging=stderr",
+        f"user-data-dir={tmp_path / 'profile'}", "no-pdf-header-footer", f"print-to-pdf={printed}",
+    )  # fmt: skip
+    done = subprocess.run(
+        [require_program("chromium"), *(f"--{flag}" for flag in flags), page.as_uri()],
+        capture_output=True, text=True, check=True, timeout=120,
+    )  # fmt: skip
+    assert "CONSOLE" not in done.stderr
+    boxes = subprocess.run(
+        [require_program("pdftotext"), "-bbox", str(printed), "-"],
+        capture_output=True, text=True, check=True,
+    ).stdout  # fmt: skip
+    widths = {round(float(width)) for width in re.findall(r'<page width="([\d.]+)"', boxes)}
+    assert widths == {width_pt}
+    margin_pt = 15 / 25.4 * 72
+    ends_pt = [float(end) for end in re.findall(r'xMax="([\d.]+)"', boxes)]
+    assert len(ends_pt) > 3000
+    assert max(ends_pt) <= width_pt - margin_pt + 1
+    first = pdf_text(printed, require_program, "-l", "1")
+    for channel in findings.channels.values():
+        said = channel_sentence(channel)
+        assert said[:1].upper() + said[1:] in first
+
+
 def test_the_pictures_in_the_pdf_are_vectors(preset, require_program):
     """By pdfimages, which finds no raster picture."""
     _, _, written = preset

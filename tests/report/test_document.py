@@ -90,7 +90,7 @@ def test_what_is_not_shown_is_told_with_its_reason(preset):
 def test_advice_comes_first_and_cautions_before_any_recording(preset):
     _, _, document = preset
     told = text_of(section(document, "change"))
-    assert told.startswith("Set trim to 4. RX4: change what sets the signal loss")
+    assert told.startswith("Set trim to 4. RX4: signal loss does not meet its limit")
     first_step = told.index("start recording first, with the weapon removed")
     assert max(told.index(caution) for caution in CAUTIONS) < first_step
 
@@ -100,6 +100,20 @@ def test_a_signal_loss_that_is_not_shown_gets_the_whole_procedure():
     told = text_of(section(compose(findings), "change"))
     first_step = told.index("To show a signal loss: Put a wire from the transmitter's switch")
     assert max(told.index(caution) for caution in CAUTIONS) < first_step
+
+
+def test_each_loss_that_shows_nothing_says_what_to_do(preset):
+    findings, _, document = preset
+    told = text_of(section(document, "change"))
+    (reason,) = {
+        event.reason
+        for channel in findings.channels.values()
+        for event in channel.silence.events
+        if event.verdict is Verdict.NOT_SHOWN
+    }
+    clauses = what_to_do(reason)
+    assert clauses
+    assert all(f"{clause} It would show: signal loss (" in told for clause in clauses)
 
 
 def test_hazards_are_told_or_said_not_to_be_known():
@@ -146,4 +160,8 @@ def test_a_clause_that_tells_what_to_do_is_taken_out():
         "The stick came back to neutral once; at least 2 are needed. Move the stick to one end, "
         "wait a second, then the other; do both three times."
     ) == ("Move the stick to one end, wait a second, then the other.",)
+    assert what_to_do(
+        "The output stood at 1500.0 us before and after: a hold and a preset look alike. With the "
+        "weapon removed, hold the stick off its rest position while switching off (loss at 3 s)."
+    ) == ("With the weapon removed, hold the stick off its rest position while switching off.",)
     assert what_to_do("The width did not change.") == ()

@@ -388,11 +388,3 @@ def test_a_browser_runs_the_timeline_and_no_script_beside_it(browse, tmp_path):
     ran = browse(path, "dump-dom")
     assert len(complaints(ran)) == 1
     assert "<title>other" not in ran.stdout
-
-
-def test_a_browser_prints_the_page_on_a4_without_complaint(browse, tmp_path):
-    path = write_page(small(), tmp_path)
-    paper = tmp_path / "printed.pdf"
-    ran = browse(path, f"print-to-pdf={paper}", "no-pdf-header-footer")
-    assert complaints(ran) == []
-    assert paper.read_bytes().startswith(b"%PDF-")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Final
 
-from pwmscope.findings import Findings, Verdict
+from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.report.document.blocks import Block, Item, Items, Look, Paragraph, Run, Section
 from pwmscope.report.document.words import Wording
 from pwmscope.report.failsafe_text import procedure
@@ -13,10 +14,11 @@ from pwmscope.report.sentences import open_points
 
 _DOING: Final = re.compile(
     r"(record|move|sweep|hold|give|start|state|name|put|bring|switch|probe|keep|wait|check|choose|"
-    r"add|to show|lengthen|let|press|use)\b",
+    r"add|to show|lengthen|let|press|use|with the|once more)\b",
     re.IGNORECASE,
 )
 """How a clause begins that tells what to do."""
+_WHICH_LOSS: Final = re.compile(r" \(loss at [^)]*\)$")
 
 
 def advice_section(
@@ -70,7 +72,10 @@ def _in_order(named: list[str], findings: Findings) -> list[str]:
 
 
 def _bring(name: str, limit: str) -> str:
-    return f": change what sets the {name} until it meets its limit, {limit}; then record again."
+    return (
+        f": {name} does not meet its limit ({limit}). Change the setting, the plug or the part "
+        "behind it, and record again."
+    )
 
 
 def _next_recording(
@@ -79,12 +84,10 @@ def _next_recording(
     asked: dict[str, dict[str, list[str]]] = {}
     silent = False
     for channel in findings.channels.values():
-        for finding in channel.findings:
-            if finding.verdict is not Verdict.NOT_SHOWN:
-                continue
-            silent = silent or finding.name == "signal loss"
-            for clause in what_to_do(finding.sentence):
-                asked.setdefault(clause, {}).setdefault(finding.name, []).append(channel.line)
+        for name, sentence in _reasons(channel):
+            silent = silent or name == "signal loss"
+            for clause in what_to_do(sentence):
+                asked.setdefault(clause, {}).setdefault(name, []).append(channel.line)
     items = [
         Item((), (*wording.say(f"{clause} It would show: "), *wording.grouped(shows)))
         for clause, shows in asked.items()
@@ -100,6 +103,16 @@ def _next_recording(
         Paragraph(first),
         Items(tuple(items)),
     )
+
+
+def _reasons(channel: ChannelFindings) -> Iterator[tuple[str, str]]:
+    """Give the reason of all that is not shown, of each single loss too."""
+    for finding in channel.findings:
+        if finding.verdict is Verdict.NOT_SHOWN:
+            yield finding.name, finding.sentence
+    for event in () if channel.silence is None else channel.silence.events:
+        if event.verdict is Verdict.NOT_SHOWN:
+            yield "signal loss", event.reason
 
 
 def what_to_do(sentence: str) -> tuple[str, ...]:
@@ -132,4 +145,4 @@ def what_to_do(sentence: str) -> tuple[str, ...]:
         elif begins:
             kept.append(clause[:1].upper() + clause[1:])
         following = begins
-    return tuple(clause.rstrip(".;") + "." for clause in kept)
+    return tuple(_WHICH_LOSS.sub("", clause.rstrip(".;")) + "." for clause in kept)

@@ -263,3 +263,15 @@ def test_hostile_names_come_through_shortened_and_do_nothing(hostile, require_pr
     assert set(re.findall(r"<(\w+)", page)) <= {
         "h1", "h2", "p", "ul", "li", "strong", "em", "table", "thead", "tbody", "tr", "th", "td",
     }  # fmt: skip
+
+
+def test_twelve_channels_still_leave_what_was_not_shown_on_the_first_page(hostile, require_program):
+    """By pdftotext: which checks are met and which are not shown, before the channels."""
+    findings, written = hostile
+    assert len(findings.channels) == len(HOSTILE) > 8
+    first = pdf_text(written.pdf, require_program, "-l", "1")
+    answers = first.partition("1520.0")[0]
+    for channel in findings.channels.values():
+        for finding in channel.judged:
+            assert finding.name in answers
+    assert answers.index("not shown low endpoint") < answers.index("meets frame period")

@@ -18,6 +18,22 @@ def refuse_to_overwrite(path: Path, *, replace: bool) -> None:
         raise OutputError(f"{path} is already there; add --replace to write it anew.")
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder, with those above it, if it is not there.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: the folder cannot be made ({error.strerror or error}); name another one."
+        ) from error
+
+
 def write_text(path: Path, text: str, *, replace: bool) -> None:
     """Write a text file in UTF-8, whole or not at all.
 

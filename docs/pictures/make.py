@@ -7,22 +7,35 @@ from pathlib import Path
 
 import pwmscope
 from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench.wiring import check_wiring
+from pwmscope.cli.main import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.loss_picture import write_failsafe_picture
 from pwmscope.report.pictures import draw_channel
+from pwmscope.report.wiring_drawing import draw_wiring
 
 HERE = Path(__file__).parent
 CAPTURES = HERE.parents[1] / "captures"
 
 
 def main() -> None:
-    """Write width-over-time.svg and failsafe.svg beside this file."""
+    """Write width-over-time.svg, failsafe.svg, drive-path.svg and wiring.svg beside this file."""
     capture, sheet = pwmscope.load(CAPTURES / "preset.csv.gz"), load_sheet(CAPTURES / "bench.toml")
     check = check_failsafe([listen_to(capture, sheet=sheet)], sheet, sheet.limits)
     write_failsafe_picture(check, HERE / "failsafe.svg", replace=True)
     findings = pwmscope.examine(capture, off_line="tx-on")
     pictures = draw_channel(findings.channels["RX1"], findings.capture)
     (HERE / "width-over-time.svg").write_text(pictures[1].svg)
+    drive = (
+        "mixing",
+        CAPTURES / "unmixed-drive.csv.gz",
+        "--sheet",
+        CAPTURES / "unmixed-drive.toml",
+    )
+    arguments = [*map(str, drive), "--pictures", str(HERE), "--replace"]
+    pwmscope_command(arguments, standalone_mode=False)
+    (HERE / "sticks.svg").unlink()
+    (HERE / "wiring.svg").write_text(draw_wiring(check_wiring(sheet)))
 
 
 if __name__ == "__main__":

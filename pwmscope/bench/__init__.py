@@ -1,20 +1,27 @@
 """What is expected on the bench: sheet, limits, cautions. Knows nothing of measurements."""
 
 from pwmscope.bench.cautions import CAUTIONS
+from pwmscope.bench.equipment import Analyser, PowerSource, Receiver, Transmitter
 from pwmscope.bench.limits import COMMON_PRACTICE, Limits
 from pwmscope.bench.roles import ROLES, Role, StopBand
 from pwmscope.bench.sheet import BenchChannel, BenchSheet, Marker, SheetError, load_sheet
+from pwmscope.bench.verdict import Verdict
 
 __all__ = [
     "CAUTIONS",
     "COMMON_PRACTICE",
     "ROLES",
+    "Analyser",
     "BenchChannel",
     "BenchSheet",
     "Limits",
     "Marker",
+    "PowerSource",
+    "Receiver",
     "Role",
     "SheetError",
     "StopBand",
+    "Transmitter",
+    "Verdict",
     "load_sheet",
 ]

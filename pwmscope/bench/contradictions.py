@@ -3,41 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-from pwmscope.bench.key_lines import KeyPath
+from pwmscope.bench.equipment_contradictions import equipment_contradictions
+from pwmscope.bench.fault import Fault
 from pwmscope.bench.roles import DRIVES, STICKS
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
 
 _Contradiction: TypeAlias = tuple[tuple[str, ...], str]
 """The keys that may be at fault, the likeliest first, and what was expected."""
+_OF_DEVICES = (
+    "deadband_us",
+    "no_pulses",
+    "stop_us",
+    "feeds_5v",
+    "output",
+    "splitter",
+    "same_device_as",
+    "supplied_by",
+    "signal_and_ground_only",
+    "stall_a",
+    "draws_a",
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """A key of a sheet whose value cannot stand.
-
-    Parameters
-    ----------
-    path : tuple of str
-        The key with its tables.
-    value : object
-        What stands there.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
-    lead : str
-        What is said before the value.
-    """
-
-    path: KeyPath
-    value: object
-    allowed: str
-    lead: str = "the value is"
-
-
-def find_contradiction(sheet: BenchSheet, table: Mapping[str, Any]) -> Fault | None:
-    """Find the first contradiction of a sheet.
+def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
+    """Find the contradictions of a sheet.
 
     Parameters
     ----------
@@ -46,26 +37,26 @@ def find_contradiction(sheet: BenchSheet, table: Mapping[str, Any]) -> Fault | N
     table : mapping
         The same as TOML gave it, which shows what was stated.
 
-    Returns
-    -------
-    Fault or None
+    Yields
+    ------
+    Fault
     """
     marker = sheet.marker
     if marker is not None and marker.line in sheet.channels:
-        return Fault(
+        yield Fault(
             ("marker", "line"), marker.line, "a line that is not among the channels as well"
         )
     for line, channel in sheet.channels.items():
         stated = table["channels"][line]
         for keys, allowed in _of_channel(channel, stated):
             key = next(key for key in keys if key in stated)
-            return Fault(("channels", line, key), stated[key], allowed)
-    return None
+            yield Fault(("channels", line, key), stated[key], allowed)
+    yield from equipment_contradictions(sheet, table)
 
 
 def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
     if channel.role in STICKS:
-        for key in ("deadband_us", "no_pulses", "stop_us", "feeds_5v"):
+        for key in _OF_DEVICES:
             if key in stated:
                 yield (key,), f"no such key, since {channel.role} is a stick and not a device"
     yield from _of_travel(channel)

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any, Final, TypeAlias
 
 KeyPath: TypeAlias = tuple[str, ...]
+
+DEEPEST: Final = 8
+"""Parts of a dotted key that are read; a sheet has three."""
+_PART: Final = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
+_DEEP: Final = re.compile(
+    rf"(?:^|(?<=[\[{{,]))[ \t]*+{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST},}}+[ \t]*+[=\]]",
+    re.MULTILINE,
+)
+"""A key of more parts; the TOML library takes minutes for thousands of them."""
+_BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 _TOKEN: Final = re.compile(
     r'''"""(?:\\.|[^\\])*?"""(?!")|\'\'\'.*?\'\'\'(?!')'''
@@ -50,6 +61,39 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     return lines
 
 
+def deep_key_line(text: str) -> int | None:
+    r"""Find the line of the first dotted key with more than `DEEPEST` parts.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    int or None
+        Counted from 1; None where there is none.
+
+    Examples
+    --------
+    >>> deep_key_line("a = 1.5\n" + ".".join("b" * 9) + " = 1"), deep_key_line("a.b.c = 1")
+    (2, None)
+    """
+    found = _DEEP.search(text)
+    return None if found is None else text.count("\n", 0, found.start()) + 1
+
+
+def say_key(path: KeyPath) -> str:
+    """Write a key with its tables as TOML does.
+
+    Examples
+    --------
+    >>> say_key(("channels", "RX 1", "role"))
+    'channels."RX 1".role'
+    """
+    return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
+
+
 def _statements(text: str) -> Iterator[tuple[int, str]]:
     """Cut a text into its headings and assignments, each with its first line."""
     line, begun, depth, statement = 1, 1, 0, ""
@@ -71,3 +115,7 @@ def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
             if isinstance(part, dict):
                 for path in _paths(part):
                     yield (key, *path)
+
+
+statements: Final = _statements
+"""The same for other files than the sheet: headings and assignments, each with its first line."""

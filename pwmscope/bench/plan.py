@@ -10,6 +10,11 @@ from typing import Final, Literal, TypeAlias, get_args
 Axis: TypeAlias = Literal["aileron", "elevator", "throttle", "rudder"]
 AXES: Final[tuple[Axis, ...]] = get_args(Axis)
 
+Mode: TypeAlias = Literal[1, 2]
+"""Which axes lie on which stick (common practice): in mode 2 throttle and rudder are on the
+left stick, elevator and aileron on the right; in mode 1 throttle and elevator change places."""
+MODES: Final[tuple[Mode, ...]] = get_args(Mode)
+
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
@@ -23,11 +28,14 @@ class PlanStep:
         How long it takes.
     sticks : mapping of str to float
         Where each stick axis is held, from -1 to 1; right and forward are
-        positive. An axis that is left out rests.
+        positive. An axis that is left out rests. For a throttle that rests at its
+        low end, 1 is its other end and it never goes below 0.
     hands : str
         What the hands do, for a person.
     shows : str
         What the step will show.
+    transmitter_on : bool
+        Whether the transmitter is on meanwhile.
     """
 
     name: str
@@ -35,6 +43,7 @@ class PlanStep:
     sticks: Mapping[Axis, float]
     hands: str = ""
     shows: str = ""
+    transmitter_on: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +54,16 @@ class CapturePlan:
     ----------
     steps : tuple of PlanStep
         At least one.
+    robot : str
+        Free text.
+    mode : {1, 2}
+        Which axes lie on which stick.
+    marker : str
+        The line that shows whether the transmitter is on; empty where there is none.
+    within_us : float
+        Half-width of the 95 % interval that a measured width shall have.
+    sample_rate_hz : float
+        Least sample rate for that.
 
     Examples
     --------
@@ -54,6 +73,11 @@ class CapturePlan:
     """
 
     steps: tuple[PlanStep, ...]
+    robot: str = ""
+    mode: Mode = 2
+    marker: str = ""
+    within_us: float = 1.0
+    sample_rate_hz: float = 1_000_000.0
 
     @property
     def seconds(self) -> float:

@@ -27,6 +27,9 @@ STICKS: Final[tuple[Role, ...]] = (
 NoPulses: TypeAlias = Literal["stops", "keeps going"]
 NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)
 
+SuppliedBy: TypeAlias = Literal["receiver", "outside"]
+SUPPLIED_BY: Final[tuple[SuppliedBy, ...]] = get_args(SuppliedBy)
+
 
 @dataclass(frozen=True, slots=True)
 class StopBand:

@@ -4,38 +4,23 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final, Literal, TypeAlias, get_args
+from typing import Final
 
+from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
 from pwmscope.bench.limits import COMMON_PRACTICE, Limits
-from pwmscope.bench.roles import DRIVES, NoPulses, Role, StopBand
+from pwmscope.bench.roles import DRIVES, STICKS, NoPulses, Role, StopBand, SuppliedBy
+from pwmscope.bench.sheet_error import SheetError
 from pwmscope.errors import PwmscopeError
 
-Level: TypeAlias = Literal["low", "high"]
-LEVELS: Final[tuple[Level, ...]] = get_args(Level)
+__all__ = ["BenchChannel", "BenchSheet", "Marker", "SheetError", "load_sheet", "parse_sheet"]
 
 DEFAULT_STOP: Final = 0.02
 """Part of a device's travel, on each side of where it stops, that is taken as its stop range
 where the sheet does not state one: 20 us of 1000 us, a narrow ESC deadband's half (common
 practice, from memory)."""
 MOST_BYTES: Final = 256 * 1024
-
-
-@dataclass(frozen=True, slots=True)
-class Marker:
-    """The line that shows whether the transmitter is on.
-
-    Parameters
-    ----------
-    line : str
-        Its name in the recording.
-    on : {"low", "high"} or None
-        The level that means on; None for the level at the start of the recording.
-    """
-
-    line: str
-    on: Level | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +49,28 @@ class BenchChannel:
         the sheet states them; twice the same where it states one width.
     feeds_5v : bool or None
         Whether the device feeds 5 V to the receiver; None where it is not known.
+    output : int or None, optional
+        The receiver's output that its cable is on, counted from 1.
+    splitter : bool or None, optional
+        Whether it shares that output through a splitter.
+    same_device_as : str or None, optional
+        The line that has the same device, where this one is only another name for it.
+    supplied_by : {"receiver", "outside"} or None, optional
+        Whether the device runs on the receiver's power pins or on a supply of its own.
+    signal_and_ground_only : bool or None, optional
+        Whether its cable has no power wire.
+    stall_a : float or None, optional
+        Current in amperes that it draws when held fast.
+    draws_a : float or None, optional
+        Current in amperes that it is stated to draw at most.
+    us_per_percent : float or None, optional
+        Width that one percent of the transmitter's travel setting moves its pulses.
+    reversed : bool or None, optional
+        Whether the transmitter's direction setting for it is the reversed one.
+
+    Notes
+    -----
+    What is None is not known.
     """
 
     line: str
@@ -76,6 +83,20 @@ class BenchChannel:
     no_pulses: NoPulses | None
     stop_us: tuple[float, float] | None
     feeds_5v: bool | None
+    output: int | None = None
+    splitter: bool | None = None
+    same_device_as: str | None = None
+    supplied_by: SuppliedBy | None = None
+    signal_and_ground_only: bool | None = None
+    stall_a: float | None = None
+    draws_a: float | None = None
+    us_per_percent: float | None = None
+    reversed: bool | None = None
+
+    @property
+    def is_device(self) -> bool:
+        """Whether it is a device on the receiver: no stick, no second name of another line."""
+        return self.role not in STICKS and self.same_device_as is None
 
     @property
     def stop_band(self) -> StopBand | None:
@@ -130,6 +151,14 @@ class BenchSheet:
         The line that shows whether the transmitter is on.
     channels : mapping of str to BenchChannel
         By line, in the sheet's order.
+    transmitter : Transmitter, optional
+        What the hands hold.
+    receiver : Receiver, optional
+        What the devices are plugged into.
+    sources : mapping of str to PowerSource, optional
+        By name, in the sheet's order.
+    analyser : Analyser, optional
+        What records.
 
     Examples
     --------
@@ -152,6 +181,15 @@ class BenchSheet:
     rulebook: str
     marker: Marker | None
     channels: Mapping[str, BenchChannel]
+    transmitter: Transmitter = field(default_factory=Transmitter)
+    receiver: Receiver = field(default_factory=Receiver)
+    sources: Mapping[str, PowerSource] = field(default_factory=dict)
+    analyser: Analyser = field(default_factory=Analyser)
+
+    @property
+    def devices(self) -> tuple[BenchChannel, ...]:
+        """The devices on the receiver, each once, in the sheet's order."""
+        return tuple(channel for channel in self.channels.values() if channel.is_device)
 
     def stop_band(self, line: str) -> StopBand | None:
         """Return the widths at which the device on a line stands still.
@@ -200,39 +238,6 @@ class BenchSheet:
         )
 
 
-class SheetError(PwmscopeError):
-    """A bench sheet cannot be used as it stands.
-
-    Parameters
-    ----------
-    source : str
-        The file, as the person named it.
-    line : int
-        Line of the file, counted from 1.
-    key : str
-        The key with its tables, as TOML writes it; empty for the file as a whole.
-    found : str
-        What is wrong, as a clause.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
-
-    Examples
-    --------
-    >>> print(SheetError("bench.toml", 7, "limits.failsafe_s", "the value is -1",
-    ...                  "a number of seconds from 0.05 to 60"))
-    bench.toml, line 7, limits.failsafe_s: the value is -1, expected a number of seconds from \
-0.05 to 60.
-    """
-
-    def __init__(self, source: str, line: int, key: str, found: str, allowed: str) -> None:
-        place = f"{source}, line {line}" + (f", {key}" if key else "")
-        super().__init__(f"{place}: {found}, expected {allowed}.")
-        self.source = source
-        self.line = line
-        self.key = key
-        self.allowed = allowed
-
-
 def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
     """Read a bench sheet.
 
@@ -259,8 +264,9 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
             data = file.read(MOST_BYTES + 1)
         text = data.decode("utf-8-sig") if len(data) <= MOST_BYTES else None
     except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
         raise PwmscopeError(
-            f"{source}: the bench sheet cannot be read ({error}); name a TOML file in UTF-8."
+            f"{source}: the bench sheet cannot be read ({why}); name a TOML file in UTF-8."
         ) from None
     if text is None:
         raise PwmscopeError(

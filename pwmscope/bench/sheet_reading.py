@@ -12,15 +12,29 @@ from typing import Any, Final, get_args
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from pwmscope.bench.contradictions import Fault, find_contradiction
-from pwmscope.bench.key_lines import KeyPath, key_lines
-from pwmscope.bench.sheet import BenchChannel, BenchSheet, Marker, SheetError
-from pwmscope.bench.sheet_model import ONE_TABLES, Allowed, ChannelTable, SheetTable, Table
+from pwmscope.bench.contradictions import find_contradictions
+from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
+from pwmscope.bench.fault import Fault
+from pwmscope.bench.key_lines import DEEPEST, KeyPath, deep_key_line, key_lines, say_key
+from pwmscope.bench.sheet import BenchChannel, BenchSheet
+from pwmscope.bench.sheet_error import SheetError
+from pwmscope.bench.sheet_model import (
+    NAMED_TABLES,
+    ONE_TABLES,
+    AnalyserTable,
+    ChannelTable,
+    ReceiverTable,
+    SheetTable,
+    Table,
+)
+from pwmscope.bench.sheet_units import Allowed, likely_meant
 from pwmscope.pulses import STANDARD_SERVO
 
 MISSING: Final = object()
 """Stands for the value of a key that is not there."""
 _MOST_SHOWN: Final = 40
+_MOST_KEY: Final = 120
+_MOST_ALLOWED: Final = 400
 _PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -40,13 +54,17 @@ def read_sheet(text: str, source: str) -> BenchSheet:
         faults = [_fault(details) for details in error.errors(include_url=False)]
         raise _sheet_error(faults, text, source) from None
     sheet = _sheet(model, source)
-    fault = find_contradiction(sheet, table)
-    if fault is not None:
-        raise _sheet_error([fault], text, source)
+    faults = list(find_contradictions(sheet, table))
+    if faults:
+        raise _sheet_error(faults, text, source)
     return sheet
 
 
 def _toml(text: str, source: str) -> dict[str, Any]:
+    deep = deep_key_line(text)
+    if deep is not None:
+        found = f"a key has more than {DEEPEST} parts with dots between"
+        raise SheetError(source, deep, "", found, "at most three, such as channels.RX1.role")
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -72,7 +90,24 @@ def _sheet(model: SheetTable, source: str) -> BenchSheet:
         rulebook=model.limits.rulebook,
         marker=None if model.marker is None else Marker(model.marker.line, model.marker.on),
         channels={line: _channel(line, table) for line, table in model.channels.items()},
+        transmitter=Transmitter(**dict(model.transmitter)),
+        receiver=_receiver(model.receiver),
+        sources={name: PowerSource(name, **dict(table)) for name, table in model.sources.items()},
+        analyser=_analyser(model.analyser),
     )
+
+
+def _receiver(table: ReceiverTable) -> Receiver:
+    return Receiver(**{**dict(table), "supply_v": _pair(table.supply_v)})
+
+
+def _analyser(table: AnalyserTable) -> Analyser:
+    pair = _pair(table.divider_ohm)
+    return Analyser(**{**dict(table), "lines": tuple(table.lines), "divider_ohm": pair})
+
+
+def _pair(values: list[float] | None) -> tuple[float, float] | None:
+    return None if values is None else (values[0], values[1])
 
 
 def _channel(line: str, table: ChannelTable) -> BenchChannel:
@@ -90,8 +125,17 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
         high_us=table.high_us,
         deadband_us=table.deadband_us,
         no_pulses=table.no_pulses,
-        stop_us=None if stop_us is None else (stop_us[0], stop_us[1]),
+        stop_us=_pair(stop_us),
         feeds_5v=table.feeds_5v,
+        output=table.output,
+        splitter=table.splitter,
+        same_device_as=table.same_device_as,
+        supplied_by=table.supplied_by,
+        signal_and_ground_only=table.signal_and_ground_only,
+        stall_a=table.stall_a,
+        draws_a=table.draws_a,
+        us_per_percent=table.us_per_percent,
+        reversed=table.reversed,
     )
 
 
@@ -107,14 +151,15 @@ def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
 
     first = min(faults, key=line_of)
     found = f"{first.lead} {_shown(first.value)}"
-    return SheetError(source, line_of(first), _key(first.path), found, first.allowed)
+    key, allowed = _short(say_key(first.path), _MOST_KEY), _short(first.allowed, _MOST_ALLOWED)
+    return SheetError(source, line_of(first), key, found, allowed)
 
 
 def _fault(details: ErrorDetails) -> Fault:
     """Say in our words what pydantic found wrong, with the path of the key as TOML has it."""
     loc = [str(part) for part in details["loc"]]
     # Behind a key pydantic goes on with the list's index or the alternative that it tried.
-    path = tuple(loc[: 3 if loc[0] == "channels" else 2 if loc[0] in ONE_TABLES else 1])
+    path = tuple(loc[: 3 if loc[0] in NAMED_TABLES else 2 if loc[0] in ONE_TABLES else 1])
     model = _table_of(path)
     if model is None or details["type"] == "model_type":
         return Fault(path, details["input"], "a table of keys")
@@ -122,40 +167,39 @@ def _fault(details: ErrorDetails) -> Fault:
         lead = "there is no such key, and its value is"
         return Fault(path, details["input"], _known(path[-1], list(model.model_fields)), lead)
     value = MISSING if details["type"] == "missing" else details["input"]
-    return Fault(path, value, _allowed(model, path[-1]))
+    return Fault(path, value, _expected(_allowed(model, path[-1]), value))
 
 
 def _table_of(path: KeyPath) -> type[Table] | None:
-    """Return the table whose key a path names; None for a line of `channels`."""
-    if path[0] == "channels" and len(path) > 1:
-        return ChannelTable if len(path) == 3 else None
+    """Return the table whose key a path names; None for a line or a source itself."""
+    if path[0] in NAMED_TABLES and len(path) > 1:
+        return NAMED_TABLES[path[0]] if len(path) == 3 else None
     return ONE_TABLES[path[0]] if len(path) == 2 else SheetTable
 
 
-def _allowed(model: type[Table], key: str) -> str:
+def _allowed(model: type[Table], key: str) -> Allowed:
     field = model.model_fields[key]
-    return next(_texts([*field.metadata, field.annotation]), "a table of keys")
+    return next(_found([*field.metadata, field.annotation]), Allowed("a table of keys"))
 
 
-def _texts(annotations: Iterable[object]) -> Iterator[str]:
+def _expected(allowed: Allowed, value: object) -> str:
+    meant = "" if allowed.quantity is None else likely_meant(value, allowed.quantity)
+    return allowed.text + meant
+
+
+def _found(annotations: Iterable[object]) -> Iterator[Allowed]:
     """Look for what is allowed in a type and, behind it, in the types it is made of."""
     for annotation in annotations:
         if isinstance(annotation, Allowed):
-            yield annotation.text
+            yield annotation
         else:
-            yield from _texts([*getattr(annotation, "__metadata__", ()), *get_args(annotation)])
+            yield from _found([*getattr(annotation, "__metadata__", ()), *get_args(annotation)])
 
 
 def _known(key: str, keys: list[str]) -> str:
     near = difflib.get_close_matches(key, keys, 1)
     hint = f", of which {near[0]} is the nearest" if near else ""
     return f"one of the keys {', '.join(keys)}{hint}"
-
-
-def _key(path: KeyPath) -> str:
-    """Write a path as TOML does."""
-    bare = re.compile(r"[A-Za-z0-9_-]+")
-    return ".".join(part if bare.fullmatch(part) else json.dumps(part) for part in path)
 
 
 def _shown(value: object) -> str:

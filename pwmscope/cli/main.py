@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from pwmscope import __version__
+from pwmscope.cli.calibrate import calibrate
 from pwmscope.cli.compare import compare
 from pwmscope.cli.convert import convert
 from pwmscope.cli.failsafe import failsafe
@@ -12,7 +13,10 @@ from pwmscope.cli.lag import lag
 from pwmscope.cli.log import log
 from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
+from pwmscope.cli.mixing import mixing
+from pwmscope.cli.plan import plan
 from pwmscope.cli.report import report
+from pwmscope.cli.sheet import sheet
 from pwmscope.cli.synth import synth
 from pwmscope.errors import PwmscopeError
 
@@ -48,5 +52,9 @@ def main() -> None:
     """
 
 
-for _command in (look, measure, failsafe, lag, compare, report, log, convert, synth):
+_COMMANDS = (
+    sheet, plan, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
+    convert, synth,
+)  # fmt: skip
+for _command in _COMMANDS:
     main.add_command(_command)

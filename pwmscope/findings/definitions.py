@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings import glitches, lag, silence, skew, timing, travel
+from pwmscope.findings import glitches, lag, plan_alignment, silence, skew, timing, travel
 from pwmscope.findings.clock import rhythm, stability
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.glitch import coincidence
+from pwmscope.findings.mixing import answers, wheels
 from pwmscope.findings.stick import centring, resolution, sweep
 from pwmscope.findings.together import receivers
 
@@ -25,6 +26,9 @@ _ALL: Final[tuple[Definition, ...]] = (
     *skew.DEFINITIONS,
     *coincidence.DEFINITIONS,
     *lag.DEFINITIONS,
+    *answers.DEFINITIONS,
+    *wheels.DEFINITIONS,
+    *plan_alignment.DEFINITIONS,
 )
 
 DEFINITIONS: Final[dict[str, Definition]] = {definition.name: definition for definition in _ALL}

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.bench.verdict import Verdict, governing
 from pwmscope.findings.uncertainty import COVERAGE
+
+__all__ = [
+    "MOST_SPANS",
+    "Evidence",
+    "Finding",
+    "Verdict",
+    "judge",
+    "measured",
+    "not_shown",
+    "worst",
+]
 
 MOST_SPANS: Final = 20
 """Time spans that are named as evidence for one finding, where there are more."""
-
-
-class Verdict(StrEnum):
-    """What a measurement says about its limit."""
-
-    MEETS = "meets"
-    DOES_NOT_MEET = "does not meet"
-    NOT_SHOWN = "not shown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +180,6 @@ def worst(findings: tuple[Finding, ...]) -> Verdict:
     >>> worst((not_shown("skew", "us", "There is only one channel."),)).value
     'not shown'
     """
-    verdicts = {finding.verdict for finding in findings if finding.limit}
-    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
-        if verdict in verdicts:
-            return verdict
-    return Verdict.MEETS if verdicts else Verdict.NOT_SHOWN
+    return governing(
+        finding.verdict for finding in findings if finding.limit and finding.verdict is not None
+    )

@@ -20,13 +20,32 @@ from matplotlib.figure import Figure
 from pwmscope.errors import OutputError
 from pwmscope.findings import ChannelFindings, Verdict
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
+from pwmscope.report.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
 
-INK: Final = "#14213d"
-GREY: Final = "#5c6370"
-BAND: Final = "#e8ebf0"
-DWELL: Final = "#98a4ba"
-ALARM: Final = "#9c2f00"
-LOSS: Final = "#f7efe0"
+__all__ = [
+    "ALARM",
+    "BAND",
+    "DWELL",
+    "FONT_PT",
+    "GREY",
+    "INK",
+    "LABEL_IN",
+    "LETTER_IN",
+    "LOSS",
+    "PICTURE_FORMS",
+    "PNG_DPI",
+    "WIDTH_IN",
+    "Picture",
+    "house_style",
+    "outside_colour",
+    "panel",
+    "picture_form",
+    "spread",
+    "stack",
+    "to_svg",
+    "write_figure",
+]
+
 WIDTH_IN: Final = 8.0
 FONT_PT: Final = 9.0
 PNG_DPI: Final = 160

@@ -7,11 +7,26 @@ from dataclasses import dataclass
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.findings.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
+from pwmscope.report.letters import say_line, say_plainly
+
+__all__ = [
+    "RULEBOOK",
+    "OpenPoint",
+    "channel_sentence",
+    "open_points",
+    "overall_sentence",
+    "say_convention",
+    "say_line",
+    "say_number",
+    "say_offset",
+    "say_plainly",
+    "say_value",
+    "say_verdict",
+]
 
 RULEBOOK = (
     "These are measurements from one recording. The event's rulebook and its safety officer decide."
 )
-MOST_LETTERS = 40
 
 
 def channel_sentence(channel: ChannelFindings) -> str:
@@ -152,29 +167,6 @@ def say_offset(value: float, decimals: int) -> str:
     """
     rounded = round(value, decimals)
     return f"{rounded:+.{decimals}f}" if rounded else f"{0:.{decimals}f}"
-
-
-def say_plainly(text: str) -> str:
-    r"""Write a sentence that may hold a line's name without control characters.
-
-    Examples
-    --------
-    >>> say_plainly("a\u202eb\n starts first.")
-    'a?b? starts first.'
-    """
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
-
-
-def say_line(name: str) -> str:
-    r"""Write a line's name so that it can neither break a layout nor reorder text.
-
-    Examples
-    --------
-    >>> say_line("RX1"), say_line("a\u202eb\n" + "x" * 50)[:6]
-    ('RX1', 'a?b?xx')
-    """
-    plain = say_plainly(name)
-    return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
 
 
 @dataclass(frozen=True, slots=True)

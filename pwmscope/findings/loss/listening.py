@@ -35,12 +35,16 @@ class Marking:
         Stated times in seconds, each with the half-width of its uncertainty.
     sheet : BenchSheet or None
         The bench sheet.
+    is_asked : bool
+        Whether a person named the marker line, so that it must mark a loss; the bench
+        sheet's may be on throughout.
     """
 
     line: str | None
     on_level: int | None
     off_at_s: tuple[tuple[float, float], ...]
     sheet: BenchSheet | None
+    is_asked: bool
 
     @property
     def limits(self) -> Limits:
@@ -91,7 +95,7 @@ def marking_of(
             f"Line {line} marks when the transmitter went off, and --off-at states it as well; "
             "give one of them."
         )
-    return Marking(line, on_level, tuple(off_at_s), sheet)
+    return Marking(line, on_level, tuple(off_at_s), sheet, is_asked=off_line is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,10 +202,12 @@ def _parted(output: Output, frames: Frames, losses: tuple[Loss, ...], name: str)
 
 
 def _marked(
-    capture: Capture, outputs: Mapping[str, Output], marker: Line, on_level: int | None
+    capture: Capture, outputs: Mapping[str, Output], marking: Marking, marker: Line
 ) -> tuple[tuple[Loss, ...], float | None, tuple[str, ...]]:
     """Find the losses that a marker shows, and restarts of the supply or the receiver."""
-    if not marker.edges_ps.size and on_level == marker.initial_level:
+    on_level = marking.on_level
+    never_off = not marker.edges_ps.size and on_level in {None, marker.initial_level}
+    if never_off and not marking.is_asked:
         said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
         return restarts(outputs, (), capture.start_s, capture.end_s), None, (said,)
     marks = marked_losses(
@@ -222,7 +228,7 @@ def _losses(
     """Find the losses; since when the link was there, where a marker says so; what was assumed."""
     end_s = capture.end_s
     if marking.line is not None:
-        return _marked(capture, outputs, capture.lines[marking.line], marking.on_level)
+        return _marked(capture, outputs, marking, capture.lines[marking.line])
     if marking.off_at_s:
         stated = stated_losses(marking.off_at_s, outputs, capture.start_s, end_s)
         said = "The times at which the transmitter went off are a person's (--off-at)."

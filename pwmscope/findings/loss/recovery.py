@@ -185,4 +185,4 @@ def _without_jump(losses: Sequence[LossEvent]) -> Finding:
         f"No jump out of the stop range; {took}. The stick may have been at rest then, so this "
         "does not show that the receiver waits for it."
     )
-    return measured(NAME, took, "", sentence)
+    return measured(NAME, "no jump", "", sentence)

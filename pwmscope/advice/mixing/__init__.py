@@ -1,0 +1,5 @@
+"""What to change so that two drive outputs mix as wanted, with proof in software.
+
+`changes` holds the changes with their effort, `search` finds the cheapest, `proof` applies them
+to the recorded data and looks at the outcome as if it had been recorded.
+"""

@@ -1,0 +1,250 @@
+"""From a bench sheet's roles to the plan of one recording."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Final
+
+from pwmscope.bench.plan import Axis, CapturePlan, Mode, PlanStep
+from pwmscope.bench.roles import DRIVES
+from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz, offered_rate_hz
+from pwmscope.bench.sheet import BenchSheet
+from pwmscope.errors import HintError
+
+REST_S: Final = 5.0
+HOLD_S: Final = 2.0
+"""Shortest hold: a person can count it, and a dwell is seen from 0.4 s on."""
+SETTLE_S: Final = 0.7
+"""Part of each step that the hand takes to get there (own estimate)."""
+SLOW_FRAME_S: Final = 0.022
+"""The longest usual frame period (common practice, from memory)."""
+OFF_S: Final = 5.0
+ON_S: Final = 4.0
+SCATTER_US: Final = 2.0
+"""Scatter that a width is taken to have beside the sampling: half the 4 us that is the limit."""
+USUAL_LOSSES: Final = 3
+HALF: Final = 0.5
+LITTLE: Final = 0.25
+
+_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {
+    1: ("elevator", "rudder"),
+    2: ("throttle", "rudder"),
+}
+_WAYS: Final[dict[Axis, tuple[str, str]]] = {
+    "aileron": ("right", "left"),
+    "elevator": ("forward", "back"),
+    "throttle": ("up", "down"),
+    "rudder": ("right", "left"),
+}
+
+
+def make_plan(
+    sheet: BenchSheet,
+    *,
+    mode: Mode = 2,
+    within_us: float = 1.0,
+    scatter_us: float = SCATTER_US,
+    losses: int = USUAL_LOSSES,
+) -> CapturePlan:
+    r"""Plan one recording that shows all that a sheet's channels can be asked.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        Its roles decide about drive moves and the weapon, its marker about the
+        wording of the last steps, its failsafe limit about their length.
+    mode : {1, 2}, optional
+        Which axes lie on which stick.
+    within_us : float, optional
+        Wanted half-width of the 95 % interval of each width.
+    scatter_us : float, optional
+        Standard deviation that the widths are expected to have.
+    losses : int, optional
+        How often the transmitter is switched off at the end; 0 for never.
+
+    Returns
+    -------
+    CapturePlan
+        Rest first, then each stick axis to both ends and back, the drive moves, and
+        the transmitter off and on again.
+
+    Raises
+    ------
+    HintError
+        If no sample rate gives the wanted uncertainty, or a figure is out of its range.
+
+    Examples
+    --------
+    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> sheet = parse_sheet('[channels.A]\nrole = "weapon"')
+    >>> plan = make_plan(sheet, losses=0)
+    >>> [step.name for step in plan.steps][-2:], plan.sample_rate_hz
+    (['weapon high', 'weapon low again'], 1000000.0)
+    """
+    if not 0 <= losses <= 20:
+        raise HintError(f"{losses} losses of signal cannot be planned; give 0 to 20.")
+    rate_hz, hold_s = _need(within_us, scatter_us)
+    names = _Wording(sheet, mode)
+    steps = [
+        PlanStep(
+            "rest", max(REST_S, hold_s), {}, names.rest,
+            "neutral or the weapon's low end, jitter, frame period",
+        ),
+        *_axis_steps(names, hold_s),
+        *(_drive_steps(names, hold_s) if names.drives else ()),
+        *_weapon_steps(names, hold_s),
+        *_loss_steps(names, hold_s, losses),
+    ]  # fmt: skip
+    marker = "" if sheet.marker is None else sheet.marker.line
+    return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, rate_hz)
+
+
+def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
+    """Sample rate and length of a hold for a wanted uncertainty, the sampling in step."""
+    # As many pulses as leave the scatter a tenth of the wanted variance.
+    pulses = max(1, round(40.0 * (scatter_us / within_us) ** 2)) if within_us > 0.0 else 1
+    least_hz = needed_rate_hz(within_us, pulses=pulses, scatter_us=scatter_us)
+    if least_hz is None:
+        raise HintError(
+            f"No sample rate gives a width within {within_us:g} us: the analyser's clock alone, "
+            "100 ppm, is more than that; give a larger --within."
+        )
+    rate_hz = offered_rate_hz(least_hz)
+    enough = needed_pulses(within_us, rate_hz, scatter_us=scatter_us) or pulses
+    hold_s = round(max(HOLD_S, SETTLE_S + enough * SLOW_FRAME_S), 1)
+    if hold_s > 60.0:
+        raise HintError(
+            f"A scatter of {scatter_us:g} us leaves a width within {within_us:g} us only after "
+            f"{hold_s:.0f} s of holding still; give a larger --within."
+        )
+    return rate_hz, hold_s
+
+
+class _Wording:
+    """What the hands do, in words, for one sheet and mode."""
+
+    def __init__(self, sheet: BenchSheet, mode: Mode) -> None:
+        roles = [channel.role for channel in sheet.channels.values()]
+        weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
+        self.drives = any(role in DRIVES for role in roles)
+        self.weapon = bool(weapons)
+        self.servo = "servo" in roles
+        self.throttle_rests_low = not any(w.neutral_us is not None for w in weapons)
+        self.marker = sheet.marker
+        self.failsafe_s = sheet.failsafe_s
+        self._mode = mode
+        down = ", the throttle all the way down" if self.throttle_rests_low else ""
+        self.rest = f"Let go of both sticks{down}. Touch nothing."
+
+    def stick(self, axis: Axis) -> str:
+        return "left stick" if axis in _LEFT[self._mode] else "right stick"
+
+    def go(self, axis: Axis, to: float) -> str:
+        way = _WAYS[axis][0 if to > 0 else 1]
+        far = "half way" if abs(to) < 1 else "all the way"
+        return f"{self.stick(axis).capitalize()} {far} {way}, and hold it."
+
+    def hold(self, sticks: Mapping[Axis, float]) -> str:
+        """Say where both sticks are held, one sentence for each."""
+        ways: dict[str, list[str]] = {}
+        for axis, to in sticks.items():
+            far = "a little" if abs(to) < HALF else "half way"
+            ways.setdefault(self.stick(axis), []).append(f"{far} {_WAYS[axis][0 if to > 0 else 1]}")
+        return " ".join(
+            f"{stick.capitalize()} {' and '.join(told)}, and hold it."
+            for stick, told in ways.items()
+        )
+
+    def back(self, axis: Axis) -> str:
+        if axis == "throttle" and self.throttle_rests_low:
+            return f"{self.stick(axis).capitalize()} all the way down, and leave it."
+        return f"Let go of the {self.stick(axis)}."
+
+
+def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    for axis in ("aileron", "elevator", "rudder"):
+        plus, minus = _WAYS[axis]
+        shows = f"which outputs follow the {axis}, how far, and which way"
+        yield PlanStep(f"{axis} {plus}", hold_s, {axis: 1.0}, names.go(axis, 1.0), shows)
+        yield PlanStep(
+            f"{axis} {minus}", hold_s, {axis: -1.0}, names.go(axis, -1.0), "the other end"
+        )
+        yield PlanStep(f"{axis} let go", hold_s, {}, names.back(axis), "the way back to neutral")
+    if names.weapon:
+        return
+    shows = "which outputs follow the throttle, how far, and which way"
+    yield PlanStep("throttle up", hold_s, {"throttle": 1.0}, names.go("throttle", 1.0), shows)
+    yield PlanStep("throttle back", hold_s, {}, names.back("throttle"), "the way back")
+
+
+def _drive_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    moves: tuple[tuple[str, Axis, float], ...] = (
+        ("forward", "elevator", 1.0),
+        ("back", "elevator", -1.0),
+        ("left", "aileron", -1.0),
+        ("right", "aileron", 1.0),
+    )
+    for name, axis, to in moves:
+        hands = f"Drive {name}: {names.go(axis, to)[0].lower()}{names.go(axis, to)[1:]}"
+        shows = "whether both drives turn as this move needs, from rest and back to it"
+        yield PlanStep(f"drive {name}", hold_s, {axis: to}, hands, shows)
+        yield PlanStep(f"stop after {name}", hold_s, {}, names.back(axis), "the stop")
+
+
+def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    if not names.weapon:
+        return
+    up, down = names.go("throttle", 1.0), names.go("throttle", -1.0)
+    if names.throttle_rests_low:
+        yield PlanStep("weapon low", hold_s, {}, names.back("throttle"), "the weapon's low end")
+        yield PlanStep("weapon high", hold_s, {"throttle": 1.0}, up, "the weapon's high end")
+        back = names.back("throttle")
+        yield PlanStep("weapon low again", hold_s, {}, back, "the way back to the low end")
+        return
+    yield PlanStep("weapon high", hold_s, {"throttle": 1.0}, up, "the weapon's high end")
+    yield PlanStep("weapon low", hold_s, {"throttle": -1.0}, down, "the weapon's low end")
+    yield PlanStep("weapon stop", hold_s, {}, names.back("throttle"), "the weapon's stop")
+
+
+def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
+    sticks = _off_rest(names)
+    held = names.hold(sticks)
+    still = "still holding " + ("both sticks" if _both(names, sticks) else "the stick")
+    marker = names.marker
+    seen = "" if marker is None else f" Line {marker.line} must change with the switch."
+    for number in range(1, losses + 1):
+        yield PlanStep(
+            f"held half way {number}", hold_s, sticks, held, "where the outputs are before the loss"
+        )
+        yield PlanStep(
+            f"transmitter off {number}", max(OFF_S, names.failsafe_s + 3.0), sticks,
+            f"Transmitter off, {still}.{seen}",
+            f"what each output does, and whether it stops within {names.failsafe_s:g} s",
+            transmitter_on=False,
+        )  # fmt: skip
+        yield PlanStep(
+            f"transmitter on {number}", ON_S, sticks, f"Transmitter on, {still}.", "the recovery"
+        )
+        yield PlanStep(
+            f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
+        )
+
+
+def _off_rest(names: _Wording) -> dict[Axis, float]:
+    """Choose where the sticks are held in a loss: each output that moves is off its rest.
+
+    Forward and right are held unequally, so that neither side of a mixed drive is
+    at neutral, nor one of an unmixed.
+    """
+    sticks: dict[Axis, float] = {"elevator": HALF}
+    if names.drives:
+        sticks["aileron"] = LITTLE
+    if names.weapon:
+        sticks["throttle"] = HALF
+    if names.servo:
+        sticks["rudder"] = HALF
+    return sticks
+
+
+def _both(names: _Wording, axes: Iterable[Axis]) -> bool:
+    return len({names.stick(axis) for axis in axes}) > 1

@@ -1,0 +1,259 @@
+"""Bench sheets to begin with: a blank one with every key, and one filled from a few answers."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias, get_args
+
+from pwmscope.bench.roles import Role
+from pwmscope.pulses import STANDARD_SERVO
+
+Weapon: TypeAlias = Literal["none", "one way", "both ways"]
+WEAPONS: Final[tuple[Weapon, ...]] = get_args(Weapon)
+_BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
+
+BLANK: Final = """\
+# A bench sheet: what is wired to what, and what is expected of it. docs/sheet.md explains each key.
+# Take the # off a line and write your own value. What is left out counts as not known.
+# Voltages are in volts, currents in amperes, widths in microseconds: numbers without quotes.
+#robot = "your robot"
+#club = "your club"
+
+[limits]
+# Longest time from signal loss until each device stands still. The event's rulebook decides.
+#failsafe_s = 2.0
+#rulebook = "where that limit stands"
+
+# The line that shows whether the transmitter is on.
+#[marker]
+#line = "tx-on"
+#on = "high"
+
+[transmitter]
+#device = "what it is"
+#protocol = "as in its settings"
+#band = "2.4 GHz"
+
+[receiver]
+#device = "what it is"
+#protocol = "as in its manual"
+#band = "2.4 GHz"
+#outputs = 4
+#supply_v = [4.0, 8.4]
+#signal_v = 3.3
+#draws_a = 0.1
+# What its outputs are set to do at signal loss: "pulses stop", "holds last" or "goes to preset".
+#on_loss = "goes to preset"
+
+# One table for each source that may power the receiver; exactly one may.
+#[sources."left BEC"]
+#kind = "BEC in an ESC"
+#voltage_v = 5.0
+#continuous_a = 3.0
+# The channel on whose cable it comes; leave this out for a cable of its own.
+#cable = "RX1"
+#powers_receiver = true
+
+[analyser]
+#device = "what it is"
+# Highest voltage that its inputs take.
+#input_v = 5.25
+#lines = ["RX1", "RX2", "RX3", "RX4", "tx-on"]
+#ground_first = true
+# A divider before each input, in ohms: towards the signal, towards ground. Or shifted_v, the high
+# level behind a level shifter.
+#divider_ohm = [10000, 18000]
+
+# One table for each line of the recording, by its name there.
+#[channels.RX1]
+#role = "drive-left"
+#device = "left drive ESC"
+#output = 1
+#low_us = 1000
+#neutral_us = 1500
+#high_us = 2000
+# The whole width of the band round neutral in which it does not move.
+#deadband_us = 60
+# What it does when no pulses come: "stops" or "keeps going".
+#no_pulses = "stops"
+#feeds_5v = true
+# Where it has its power from: "receiver" or "outside".
+#supplied_by = "outside"
+# What one percent of the transmitter's travel setting moves the pulse width, and its direction.
+#us_per_percent = 5
+#reversed = false
+
+#[channels.RX2]
+#role = "drive-right"
+#device = "right drive ESC"
+#output = 2
+#no_pulses = "stops"
+#feeds_5v = false
+#supplied_by = "outside"
+
+#[channels.RX3]
+# A weapon with neutral_us turns both ways.
+#role = "weapon"
+#device = "weapon ESC"
+#output = 3
+#no_pulses = "stops"
+# Its cable has no power wire.
+#signal_and_ground_only = true
+#supplied_by = "outside"
+
+#[channels.RX4]
+#role = "servo"
+#device = "lifter servo"
+#output = 4
+# The widths at which it stands still.
+#stop_us = [1480, 1520]
+#supplied_by = "receiver"
+# What it draws when held fast, or else what it is stated to draw at most.
+#stall_a = 1.2
+#draws_a = 0.8
+# Whether it shares its output with another device through a splitter.
+#splitter = false
+
+# Another name of a line above, in another recording.
+#[channels.left]
+#role = "drive-left"
+#same_device_as = "RX1"
+"""
+"""A sheet with every key but `shifted_v`, which contradicts `divider_ohm`; each is taken back by a
+``#`` without a space behind it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What a person answered about the bench.
+
+    Parameters
+    ----------
+    robot : str
+        The robot's name; may be empty.
+    drive : bool
+        Whether it drives on two sides.
+    weapon : {"none", "one way", "both ways"}
+        Which way the weapon turns.
+    servos : int
+        Other devices on the receiver.
+    lines : tuple of str
+        The line of each device, in the order of `roles`.
+    feeding : tuple of str or None
+        The lines whose devices feed 5 V to the receiver; None if that is not known.
+    stopping : tuple of str
+        The lines whose devices are known to stand still without pulses.
+    separate_v : float or None
+        Voltage of a separate source that powers the receiver; None if there is none.
+    outputs : int or None
+        The receiver's outputs.
+    failsafe_s : float
+        Longest time from signal loss until each device stands still.
+    marker : str
+        The line that shows whether the transmitter is on; may be empty.
+    """
+
+    robot: str
+    drive: bool
+    weapon: Weapon
+    servos: int
+    lines: tuple[str, ...]
+    feeding: tuple[str, ...] | None
+    stopping: tuple[str, ...]
+    separate_v: float | None
+    outputs: int | None
+    failsafe_s: float
+    marker: str
+
+    @property
+    def roles(self) -> tuple[Role, ...]:
+        """The devices' roles, in the order in which they are asked for."""
+        return roles_of(drive=self.drive, weapon=self.weapon, servos=self.servos)
+
+
+def roles_of(*, drive: bool, weapon: Weapon, servos: int) -> tuple[Role, ...]:
+    """List the roles of a robot's devices.
+
+    Examples
+    --------
+    >>> roles_of(drive=True, weapon="one way", servos=1)
+    ('drive-left', 'drive-right', 'weapon', 'servo')
+    """
+    drives: tuple[Role, ...] = ("drive-left", "drive-right") if drive else ()
+    weapons: tuple[Role, ...] = () if weapon == "none" else ("weapon",)
+    servo: Role = "servo"
+    return (*drives, *weapons, *(servo for _ in range(servos)))
+
+
+def filled_sheet(answers: Answers) -> str:
+    """Write a bench sheet from answers; what was not asked stands in it as a comment.
+
+    Parameters
+    ----------
+    answers : Answers
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Examples
+    --------
+    >>> answers = Answers("Quince", False, "one way", 0, ("RX3",), ("RX3",), (), None, 4, 2.0, "")
+    >>> [line for line in filled_sheet(answers).splitlines() if line[:1] not in ("#", "")]
+    ... # doctest: +NORMALIZE_WHITESPACE
+    ['robot = "Quince"', '[limits]', 'failsafe_s = 2', '[transmitter]', '[receiver]',
+     'outputs = 4', '[analyser]', '[channels.RX3]', 'role = "weapon"', 'feeds_5v = true']
+    """
+    return "\n".join(_lines(answers)) + "\n"
+
+
+def _lines(answers: Answers) -> Iterator[str]:
+    yield "# Written by `pwmscope sheet new`; docs/sheet.md explains each key."
+    yield "# Take the # off a line and write your own value. What is left out counts as not known."
+    yield f"robot = {_quoted(answers.robot)}"
+    yield ""
+    yield "[limits]"
+    yield f"failsafe_s = {answers.failsafe_s:g}"
+    yield '#rulebook = "where that limit stands"'
+    if answers.marker:
+        yield from ("", "[marker]", f"line = {_quoted(answers.marker)}", '#on = "high"')
+    yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
+    yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
+    outputs = answers.outputs
+    unknown = f"#outputs = {max(4, len(answers.lines))}"
+    yield unknown if outputs is None else f"outputs = {outputs}"
+    yield from ("#supply_v = [4.0, 8.4] # volts", "#signal_v = 3.3 # volts")
+    yield "#draws_a = 0.1 # amperes"
+    if answers.separate_v is not None:
+        yield from ("", "[sources.separate]", f"voltage_v = {answers.separate_v:g}")
+        yield from ("#continuous_a = 3.0 # amperes", "powers_receiver = true")
+    yield from ("", "[analyser]", "#input_v = 5.25 # volts", "#ground_first = true")
+    for number, (line, role) in enumerate(zip(answers.lines, answers.roles, strict=True), 1):
+        yield from _channel(answers, number, line, role)
+
+
+def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[str]:
+    feeds = None if answers.feeding is None else line in answers.feeding
+    yield from ("", f"[channels.{line if _BARE.fullmatch(line) else _quoted(line)}]")
+    yield f"role = {_quoted(role)}"
+    yield '#device = "what it is"'
+    yield f"#output = {number} # the receiver's output that it is plugged into"
+    if role == "weapon" and answers.weapon == "both ways":
+        yield f"neutral_us = {STANDARD_SERVO.neutral_us:g}"
+    stops = line in answers.stopping
+    yield 'no_pulses = "stops"' if stops else '#no_pulses = "stops" # or "keeps going"'
+    if feeds:
+        yield from ("feeds_5v = true", '#supplied_by = "outside" # as by the robot\'s battery')
+        return
+    yield "#feeds_5v = false # or true" if feeds is None else "feeds_5v = false"
+    yield '#supplied_by = "receiver" # or "outside", and then without stall_a'
+    yield "#stall_a = 1.2 # amperes"
+
+
+def _quoted(text: str) -> str:
+    """Write a text as a TOML string; printable text needs no other escapes than JSON's."""
+    return json.dumps(text, ensure_ascii=False)

@@ -1,0 +1,237 @@
+"""Rules of power: one source, within the receiver's range, strong enough for what hangs on it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from pwmscope.bench.sheet import BenchChannel, BenchSheet
+from pwmscope.bench.wiring.feeds import Feed, feeds_of
+from pwmscope.bench.wiring.rule import (
+    Judgement,
+    Rule,
+    breaks,
+    listed,
+    meets,
+    named,
+    unknown,
+    verb,
+)
+
+USABLE: Final = 0.8
+"""Part of a source's continuous current that may be used; the rest is margin (common practice,
+from memory)."""
+_UNPOWERED: Final = "With everything unpowered"
+
+
+def judge_one_source(sheet: BenchSheet) -> Judgement:
+    """Count the sources whose power wire is connected to the receiver.
+
+    Examples
+    --------
+    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> sheet = parse_sheet('''
+    ... [channels]
+    ... RX1 = {role = "drive-left", feeds_5v = true}
+    ... RX2 = {role = "drive-right", feeds_5v = true}
+    ... ''')
+    >>> judge_one_source(sheet).sentence
+    'Two sources power the receiver at once: RX1 (drive-left) and RX2 (drive-right).'
+    """
+    feeds = feeds_of(sheet)
+    on = [feed for feed in feeds if feed.powers]
+    open_ = [feed for feed in feeds if feed.powers is None]
+    if len(on) > 1:
+        return _conflict(on)
+    if open_ or not feeds:
+        return _not_stated(on, open_)
+    if not on:
+        return breaks(
+            "Nothing on this sheet powers the receiver, so it stays dark.",
+            f"{_UNPOWERED}, connect the power wire of one source, or state the one that is "
+            "missing here as [sources.NAME].",
+            [("receiver",)],
+        )
+    voltage_v = on[0].voltage_v
+    at = "its voltage is not stated" if voltage_v is None else f"{voltage_v:g} V"
+    return meets(f"Exactly one source powers the receiver: {on[0].said}, {at}.")
+
+
+def _conflict(on: list[Feed]) -> Judgement:
+    count = {2: "Two", 3: "Three", 4: "Four"}.get(len(on), str(len(on)))
+    rated = [feed for feed in on if feed.continuous_a is not None]
+    keep = "all of them but one"
+    if len(rated) == len(on):
+        strongest = max(rated, key=lambda feed: feed.continuous_a or 0.0)
+        keep = f"all of them but the strongest ({strongest.said}, {strongest.continuous_a:g} A)"
+    return breaks(
+        f"{count} sources power the receiver at once: {listed(feed.said for feed in on)}.",
+        f"{_UNPOWERED}, lift the power pin (the middle one, common practice) out of the plug of "
+        f"{keep}, insulate it, and state powers_receiver or feeds_5v = false there.",
+        [feed.path for feed in on],
+    )
+
+
+def _not_stated(on: list[Feed], open_: list[Feed]) -> Judgement:
+    advice = (
+        f"{_UNPOWERED}, look at each cable's middle wire, or read the device's manual, and state "
+        "feeds_5v at its channel or powers_receiver at its source."
+    )
+    if not open_:
+        return unknown("What powers the receiver is not stated.", advice, [("receiver",)])
+    said = listed(feed.said for feed in open_)
+    one = on[0].said if on else "No source"
+    verb = "powers" if on else "is stated to power"
+    also = " as well" if on else ""
+    return unknown(
+        f"{one} {verb} the receiver, and whether {said} does{also} is not stated.",
+        advice,
+        [feed.path for feed in open_],
+    )
+
+
+def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
+    """Hold the voltage of what powers the receiver against the receiver's stated range."""
+    on = [feed for feed in feeds_of(sheet) if feed.powers]
+    supply_v = sheet.receiver.supply_v
+    if not on:
+        return unknown(
+            "What powers the receiver is not stated.",
+            "Settle first which source does (rule 1).",
+            [("receiver",)],
+        )
+    if supply_v is None:
+        return unknown(
+            "The receiver's supply range is not stated; 5 V is usual (common practice).",
+            "Read it on the receiver's label or in its manual and state receiver.supply_v.",
+            [("receiver",)],
+        )
+    low_v, high_v = supply_v
+    outside = [f for f in on if f.voltage_v is not None and not low_v <= f.voltage_v <= high_v]
+    said = f"the receiver's {low_v:g} to {high_v:g} V"
+    if outside:
+        volts = listed(f"{feed.said} with {feed.voltage_v:g} V" for feed in outside)
+        return breaks(
+            f"Outside {said}: {volts}.",
+            f"{_UNPOWERED}, disconnect it from the receiver and take a source of {low_v:g} to "
+            f"{high_v:g} V.",
+            [feed.path for feed in outside],
+        )
+    silent = [feed for feed in on if feed.voltage_v is None]
+    if silent:
+        return unknown(
+            f"The voltage of {listed(feed.said for feed in silent)} is not stated.",
+            "Read it on the source and state voltage_v.",
+            [feed.path for feed in silent],
+        )
+    return meets(f"{listed(f'{f.said} gives {f.voltage_v:g} V' for f in on)}, within {said}.")
+
+
+def judge_current(sheet: BenchSheet) -> Judgement:
+    """Hold the sum of all currents against what the one source gives without end.
+
+    The sum is Kirchhoff's current law at the receiver's power rail: what flows
+    out to the devices and into the receiver comes from the source.
+    """
+    on = [feed for feed in feeds_of(sheet) if feed.powers]
+    if len(on) != 1:
+        return unknown(
+            "The current cannot be held against a source, since not exactly one is stated to "
+            "power the receiver.",
+            "Settle first which source does (rule 1).",
+            [feed.path for feed in on],
+        )
+    source = on[0]
+    if source.continuous_a is None:
+        return unknown(
+            f"What current {source.said} gives without end is not stated.",
+            "Read it in the source's manual and state continuous_a in [sources.NAME], with the "
+            "channel as its cable.",
+            [source.path],
+        )
+    known_a, missing = stated_currents(sheet)
+    total_a, usable_a = sum(known_a.values()), USABLE * source.continuous_a
+    terms = " + ".join(f"{current_a:g}" for current_a in known_a.values())
+    sum_said = f"{terms} = {total_a:.4g} A" if len(known_a) > 1 else f"{total_a:.4g} A"
+    draw = f"{listed(known_a)} {verb(len(known_a), 'draws', 'draw')} {sum_said}" if known_a else ""
+    rating = f"{source.continuous_a:g} A of {source.said}"
+    if total_a > usable_a:
+        over = total_a > source.continuous_a
+        reached = "more than the" if over else f"more than {USABLE:.0%} of the"
+        return breaks(
+            f"With all devices held fast, {draw}, {reached} {rating}.",
+            "Take a source for more current, or give the strongest devices a supply of their own "
+            "(their ground still joined to the receiver's).",
+            [source.path],
+        )
+    if missing:
+        return unknown(
+            f"{draw or 'No current is stated'}; what {listed(missing)} "
+            f"{verb(len(missing), 'draws', 'draw')} from the {rating} is not stated.",
+            'State stall_a or draws_a, or supplied_by = "outside" for what has its own supply.',
+            [source.path],
+        )
+    return meets(f"With all devices held fast, {draw}, within {USABLE:.0%} of the {rating}.")
+
+
+def stated_currents(sheet: BenchSheet) -> tuple[dict[str, float], list[str]]:
+    """Gather the currents drawn from the receiver's power rail, and who draws an unknown one.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+
+    Returns
+    -------
+    known_a : dict of str to float
+        By name, in amperes: the stall current, or else the stated one.
+    missing : list of str
+        Names of those whose current is not stated.
+    """
+    known_a: dict[str, float] = {}
+    missing: list[str] = []
+    receiver_a = sheet.receiver.draws_a
+    if receiver_a is None:
+        missing.append("the receiver itself")
+    else:
+        known_a["the receiver itself"] = receiver_a
+    for device in sheet.devices:
+        if _own_supply(device):
+            continue
+        current_a = device.draws_a if device.stall_a is None else device.stall_a
+        if current_a is None:
+            missing.append(named(device))
+        else:
+            known_a[named(device)] = current_a
+    return known_a, missing
+
+
+def _own_supply(device: BenchChannel) -> bool:
+    return bool(device.supplied_by == "outside" or device.feeds_5v or device.signal_and_ground_only)
+
+
+RULES: Final = (
+    Rule(
+        "one source",
+        "Exactly one source powers the receiver.",
+        "With none the receiver stays dark; two regulators on one rail push current into each "
+        "other, and one of them or the receiver can be destroyed.",
+        "common practice",
+        judge_one_source,
+    ),
+    Rule(
+        "receiver supply",
+        "The source's voltage lies within the receiver's stated range; 5 V is usual.",
+        "Below its range a receiver restarts in the middle of a fight; above it, it and the "
+        "devices on its rail can be destroyed.",
+        "the receiver's manual; 5 V: common practice",
+        judge_receiver_supply,
+    ),
+    Rule(
+        "current budget",
+        f"All devices held fast draw at most {USABLE:.0%} of the source's continuous current.",
+        "An overloaded source lets its voltage fall, and the receiver restarts just when servos "
+        "work hardest.",
+        f"Kirchhoff's current law; stall currents and {USABLE:.0%}: common practice, from memory",
+        judge_current,
+    ),
+)

@@ -1,0 +1,181 @@
+"""`pwmscope calibrate`: say which settings of the transmitter to change."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.reading import Recording, reading_options
+
+if TYPE_CHECKING:
+    from pwmscope.advice.settings import Compared, SettingsAdvice, Transmitter
+    from pwmscope.bench import BenchSheet
+    from pwmscope.findings import Findings
+
+NOTHING_TO_CHANGE: Final = 0
+SOMETHING_TO_CHANGE: Final = 1
+NOT_SHOWN: Final = 3
+
+
+@click.command(short_help="Say which settings of the transmitter to change, and by how much.")
+@reading_options
+@examining_options
+@click.option(
+    "--before",
+    type=click.Path(path_type=Path),
+    metavar="EARLIER",
+    help="A recording from before the last change: say what improved. It is read with the same "
+    "options as CAPTURE.",
+)
+@click.option(
+    "--plan",
+    "plan_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The plan that CAPTURE was made by: it shows which way the channels go.",
+)
+@click.option(
+    "--us-per-percent",
+    "stated",
+    multiple=True,
+    metavar="[LINE=]US",
+    help="What one percent of a setting is worth in microseconds, for all lines or for one.",
+)
+@click.option(
+    "--solve",
+    "solved",
+    multiple=True,
+    metavar="LINE:END=P1,P2",
+    help="Solve for that instead: the endpoint setting of LINE (END is low or high) was P1 "
+    "percent in the --before recording and is P2 in this one, as in RX1:high=100,110.",
+)
+@click.option(
+    "--most-percent",
+    type=float,
+    default=125.0,
+    show_default=True,
+    metavar="P",
+    help="The largest endpoint that the transmitter can be set to.",
+)
+@click.option(
+    "-o",
+    "--output",
+    "card",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write the settings card, as .html (A4, black and white) or .txt.",
+)
+@click.option(
+    "--json",
+    "json_path",
+    metavar="PATH",
+    help="Also write the advice as JSON; '-' writes it to the terminal instead of the text.",
+)
+@click.option("--replace", is_flag=True, help="Replace files that are there.")
+@click.pass_context
+def calibrate(
+    ctx: click.Context,
+    *,
+    recording: Recording,
+    examination: Examination,
+    before: Path | None,
+    plan_path: Path | None,
+    stated: tuple[str, ...],
+    solved: tuple[str, ...],
+    most_percent: float,
+    card: Path | None,
+    json_path: str | None,
+    replace: bool,
+) -> None:
+    """Hold endpoints, neutral and direction of CAPTURE against what each device expects.
+
+    Exit code 0: nothing to change; 1: something to change; 3: not shown by this recording;
+    2: bad input.
+    """
+    from pwmscope.advice.settings import compare_settings  # noqa: PLC0415
+    from pwmscope.cli.percent_options import parse_transmitters  # noqa: PLC0415
+    from pwmscope.output import write_text  # noqa: PLC0415
+    from pwmscope.report.cards.settings_card import settings_card  # noqa: PLC0415
+    from pwmscope.report.cards.settings_data import settings_json  # noqa: PLC0415
+    from pwmscope.report.cards.settings_text import settings_text  # noqa: PLC0415
+
+    _refuse_files(card, json_path, replace=replace)
+    sheet = _sheet(examination)
+    findings = examination.of(recording.load())
+    earlier = None
+    if before is not None:
+        earlier = examination.of(Recording(before, recording.hints).load())
+    transmitters = parse_transmitters(
+        stated, solved, most_percent, sheet=sheet, now=findings, before=earlier
+    )
+    advice = _advise(findings, sheet, transmitters, plan_path)
+    compared: tuple[Compared, ...] = ()
+    if earlier is not None:
+        compared = compare_settings(_advise(earlier, sheet, transmitters, None), advice)
+    source, was = findings.capture.source, None if before is None else str(before)
+    data = settings_json(advice, sheet, source, before=was, compared=compared)
+    text = settings_text(advice, sheet, compared)
+    if card is not None:
+        is_text = card.suffix.lower() == ".txt"
+        page = text if is_text else settings_card(advice, sheet, source, compared)
+        write_text(card, page, replace=replace)
+    if json_path not in {None, "-"}:
+        write_text(Path(str(json_path)), data, replace=replace)
+    click.echo(data if json_path == "-" else text, nl=False)
+    if json_path != "-":
+        for what, file in (("card", card), ("same as JSON", json_path)):
+            if file is not None:
+                click.echo(f"\nThe {what} is {file}.")
+    ctx.exit(_exit_code(advice))
+
+
+def _exit_code(advice: SettingsAdvice) -> int:
+    if advice.changes:
+        return SOMETHING_TO_CHANGE
+    return NOT_SHOWN if advice.not_shown else NOTHING_TO_CHANGE
+
+
+def _refuse_files(card: Path | None, json_path: str | None, *, replace: bool) -> None:
+    from pwmscope.errors import HintError  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+
+    if card is not None:
+        if card.suffix.lower() not in {".html", ".txt"}:
+            raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
+        refuse_to_overwrite(card, replace=replace)
+    if json_path not in {None, "-"}:
+        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+
+
+def _sheet(examination: Examination) -> BenchSheet:
+    from pwmscope.errors import HintError  # noqa: PLC0415
+
+    sheet = examination.sheet()
+    if sheet is None:
+        raise HintError(
+            "The settings are held against what each device expects; name the bench sheet that "
+            "says it (--sheet)."
+        )
+    return sheet
+
+
+def _advise(
+    findings: Findings,
+    sheet: BenchSheet,
+    transmitters: dict[str, Transmitter],
+    plan_path: Path | None,
+) -> SettingsAdvice:
+    from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
+    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
+    from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415
+
+    alignment = None
+    if plan_path is not None:
+        servo = {
+            line: found.table for line, found in findings.channels.items() if not found.not_servo
+        }
+        alignment = align_plan(load_plan(plan_path), servo)
+    return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)

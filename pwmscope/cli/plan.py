@@ -1,0 +1,153 @@
+"""`pwmscope plan`: say what to do during one recording, and lead the hands through it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.bench.plan import CapturePlan
+
+
+@click.command(short_help="Plan one recording: what to set, and what the hands do, by the second.")
+@click.option(
+    "--sheet",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The bench sheet whose roles the plan is made for.",
+)
+@click.option(
+    "--plan",
+    "ready",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Show or run this plan instead of making one.",
+)
+@click.option(
+    "--mode",
+    type=click.Choice(["1", "2"]),
+    default="2",
+    show_default=True,
+    help="Which axes lie on which stick: 2 has throttle and rudder on the left stick, "
+    "1 elevator and rudder.",
+)
+@click.option(
+    "--within",
+    "within_us",
+    type=float,
+    default=1.0,
+    show_default=True,
+    metavar="US",
+    help="How well each width shall be known, in microseconds at 95 %.",
+)
+@click.option(
+    "--scatter",
+    "scatter_us",
+    type=float,
+    default=2.0,
+    show_default=True,
+    metavar="US",
+    help="How much the widths scatter, as a standard deviation.",
+)
+@click.option(
+    "--losses",
+    type=int,
+    default=3,
+    show_default=True,
+    metavar="N",
+    help="How often the transmitter is switched off at the end; 0 for never.",
+)
+@click.option(
+    "-o",
+    "--output",
+    "path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write the plan as TOML; it finds the steps in the recording afterwards.",
+)
+@click.option(
+    "--card",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write a card to print: .html (A4, black and white) or .txt.",
+)
+@click.option("--run", is_flag=True, help="Then count the steps down in the terminal, with a bell.")
+@click.option("--replace", is_flag=True, help="Replace files that are there.")
+def plan(
+    *,
+    sheet: Path | None,
+    ready: Path | None,
+    mode: str,
+    within_us: float,
+    scatter_us: float,
+    losses: int,
+    path: Path | None,
+    card: Path | None,
+    run: bool,
+    replace: bool,
+) -> None:
+    """Say what to set and what the hands do, second by second, for one recording.
+
+    The recording then shows rest, each stick axis at both ends, the drive moves, the weapon's
+    ends, and what the outputs do when the transmitter goes off.
+    """
+    from pwmscope.bench.plan_making import make_plan  # noqa: PLC0415
+    from pwmscope.bench.plan_reading import load_plan, plan_toml  # noqa: PLC0415
+    from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+
+    if (sheet is None) == (ready is None):
+        raise HintError(
+            "Name either a bench sheet with --sheet, to make a plan, or a plan with --plan."
+        )
+    _refuse_other_card(card)
+    for file in (path, card):
+        if file is not None:
+            refuse_to_overwrite(file, replace=replace)
+    if ready is not None:
+        made = load_plan(ready)
+    else:
+        made = make_plan(
+            load_sheet(str(sheet)),
+            mode=1 if mode == "1" else 2,
+            within_us=within_us,
+            scatter_us=scatter_us,
+            losses=losses,
+        )
+    if path is not None:
+        write_text(path, plan_toml(made), replace=replace)
+    if card is not None:
+        write_text(card, _card_text(made, card), replace=replace)
+    click.echo(plan_text(made), nl=False)
+    for what, file in (("plan", path), ("card", card)):
+        if file is not None:
+            click.echo(f"\nThe {what} is {file}.")
+    if run:
+        _run(made)
+
+
+def _refuse_other_card(card: Path | None) -> None:
+    if card is not None and card.suffix.lower() not in {".html", ".txt"}:
+        raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
+
+
+def _card_text(made: CapturePlan, card: Path) -> str:
+    from pwmscope.report.cards.plan_card import plan_card  # noqa: PLC0415
+    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+
+    return plan_card(made) if card.suffix.lower() == ".html" else plan_text(made)
+
+
+def _run(made: CapturePlan) -> None:
+    from pwmscope.cli.metronome import Clock, run_metronome  # noqa: PLC0415
+
+    click.echo("")
+    run_metronome(
+        made, lambda text: click.echo(text, nl=False), Clock(), counts=sys.stdout.isatty()
+    )

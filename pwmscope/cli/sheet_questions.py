@@ -1,0 +1,171 @@
+"""The questions that `pwmscope sheet new` asks, each again until its answer can stand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final, TypeVar
+
+import click
+
+from pwmscope.bench.sheet_template import WEAPONS, Answers, Weapon, roles_of
+from pwmscope.errors import HintError
+
+MOST_SERVOS: Final = 16
+_LONGEST: Final = 60
+_Answer = TypeVar("_Answer")
+
+
+def ask() -> Answers:
+    """Ask about the bench in the terminal.
+
+    Returns
+    -------
+    Answers
+
+    Raises
+    ------
+    click.Abort
+        If the answers end before the questions do.
+    HintError
+        If the robot is said to have nothing that moves.
+    """
+    click.echo("Press Enter to take the answer in brackets; all of it can be changed later.")
+    robot = _ask("Name of the robot", _text, "")
+    drive = click.confirm("Does it drive on two sides, like a tank?", default=True)
+    weapon = _ask(f"Its weapon turns ({', '.join(WEAPONS)})", _weapon, "one way")
+    servos = _ask("How many other servos or devices", _whole(0, MOST_SERVOS), "0")
+    roles = roles_of(drive=drive, weapon=weapon, servos=servos)
+    if not roles:
+        raise HintError(
+            "A robot without drive, weapon and servos has nothing to wire; nothing was written."
+        )
+    usual = ", ".join(f"RX{i}" for i in range(1, len(roles) + 1))
+    lines = _ask(f"Names of the lines for {', '.join(roles)}", _lines(len(roles)), usual)
+    feeding = _ask(
+        "Which of them feed 5 V to the receiver, as an ESC with a BEC does (names, none, unknown)",
+        _some_of(lines),
+        "unknown",
+    )
+    stopping = _ask(
+        "Which of them are known to stand still without pulses (names, none, unknown)",
+        _some_of(lines),
+        "unknown",
+    )
+    separate = _ask(
+        "Volts of a separate battery or BEC that powers the receiver (a number, none)",
+        _number_or("none", 1.0, 60.0),
+        "none",
+    )
+    outputs = _ask(
+        "How many servo outputs the receiver has (a number, unknown)",
+        _outputs,
+        "unknown",
+    )
+    failsafe_s = _ask(
+        "Seconds from signal loss to standstill that the rulebook allows",
+        _number_or("", 0.05, 60.0),
+        "2",
+    )
+    marker = _ask(
+        "Line that shows whether the transmitter is on (a name, none)", _marker(lines), "none"
+    )
+    return Answers(
+        robot=robot,
+        drive=drive,
+        weapon=weapon,
+        servos=servos,
+        lines=lines,
+        feeding=feeding,
+        stopping=stopping or (),
+        separate_v=separate,
+        outputs=outputs,
+        failsafe_s=2.0 if failsafe_s is None else failsafe_s,
+        marker=marker,
+    )
+
+
+def _ask(question: str, read: Callable[[str], _Answer], default: str) -> _Answer:
+    answer: _Answer = click.prompt(question, default=default, value_proc=read)
+    return answer
+
+
+def _text(said: str) -> str:
+    text = said.strip()
+    if not text.isprintable() or len(text) > _LONGEST:
+        raise click.UsageError(f"Write it with at most {_LONGEST} letters on one line.")
+    return text
+
+
+def _weapon(said: str) -> Weapon:
+    for weapon in WEAPONS:
+        if said.strip().lower() == weapon:
+            return weapon
+    raise click.UsageError(f"Answer one of: {', '.join(WEAPONS)}.")
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(said: str) -> int:
+        if not (said.strip().isdecimal() and low <= int(said.strip()[:9]) <= high):
+            raise click.UsageError(f"Answer a whole number from {low} to {high}.")
+        return int(said)
+
+    return read
+
+
+def _outputs(said: str) -> int | None:
+    return None if said.strip().lower() == "unknown" else _whole(1, 64)(said)
+
+
+def _number_or(word: str, low: float, high: float) -> Callable[[str], float | None]:
+    """Read a number in a range, or the word that stands for none."""
+    instead = f" or {word}" if word else ""
+
+    def read(said: str) -> float | None:
+        if word and said.strip().lower() == word:
+            return None
+        try:
+            number = float(said.strip().replace(",", "."))
+        except ValueError:
+            number = math.nan
+        if not low <= number <= high:
+            raise click.UsageError(f"Answer a number from {low:g} to {high:g}{instead}.")
+        return number
+
+    return read
+
+
+def _lines(count: int) -> Callable[[str], tuple[str, ...]]:
+    def read(said: str) -> tuple[str, ...]:
+        lines = tuple(_text(part) for part in said.split(","))
+        if len(lines) != count or len(set(lines)) != count or "" in lines:
+            noun = "name" if count == 1 else "different names"
+            raise click.UsageError(f"Answer {count} {noun}, with commas between.")
+        return lines
+
+    return read
+
+
+def _some_of(lines: tuple[str, ...]) -> Callable[[str], tuple[str, ...] | None]:
+    """Read names of lines; None for what is not known."""
+
+    def read(said: str) -> tuple[str, ...] | None:
+        word = said.strip().lower()
+        if word in {"none", "unknown"}:
+            return () if word == "none" else None
+        named = tuple(part.strip() for part in said.split(","))
+        if not set(named) <= set(lines):
+            raise click.UsageError(f"Answer names out of {', '.join(lines)}, or none, or unknown.")
+        return named
+
+    return read
+
+
+def _marker(lines: tuple[str, ...]) -> Callable[[str], str]:
+    def read(said: str) -> str:
+        name = _text(said)
+        if name in lines:
+            raise click.UsageError(f"{name} is a device's line already; answer another, or none.")
+        return "" if name.lower() == "none" else name
+
+    return read

@@ -1,0 +1,295 @@
+"""The matrix from sticks to outputs, with its uncertainty and the ends at which outputs clip."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.mixing.regression import (
+    Regression,
+    Vector,
+    covariance_of,
+    fit_robustly,
+    loss,
+    scale_of,
+    solve,
+    weights,
+)
+from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.findings.uncertainty import sampling_floor_us
+
+LEAST_SCALE_US: Final = 0.5
+"""Residuals are not trusted to scatter less than a fine command step (common practice)."""
+STEP_US: Final = 1.0
+"""A mixer counts in whole microseconds and may round towards zero (common practice)."""
+HANDS: Final = 0.04
+"""Standard uncertainty, in parts of its travel, of where hands hold a stick (own estimate)."""
+_WORTH: Final = 0.75
+"""Clipping is taken where it leaves less than this part of the loss, ..."""
+_SURE: Final = 15.0
+"""... and lowers it by more than this, in units of the scale squared."""
+_FEWEST: Final = 5
+_AT_REST: Final = 0.3
+"""An end nearer to rest than this part of the other is no end."""
+_TURNS: Final = 60
+_MEAN_SIZE: Final = math.sqrt(2.0 / math.pi)
+"""Mean absolute value of normal noise, in standard deviations."""
+_BLOCKS: Final = 24
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFit:
+    """One output: clip(terms . sticks + offset).
+
+    Parameters
+    ----------
+    terms_us : ndarray of float64, shape (k + 1,)
+        Microseconds for each stick's half travel, then the width with all sticks at rest.
+    covariance : ndarray of float64, shape (k + 1, k + 1)
+        Of those, in microseconds squared.
+    low_us, high_us : float or None
+        Where the output clips; None where the recording shows no clipping there.
+    clipped : int
+        Samples at those ends whose sticks ask for more.
+    scale_us : float
+        Robust scatter of the rest.
+    residual_us : ndarray of float64, shape (n,)
+        Measured less fitted.
+    """
+
+    terms_us: Vector
+    covariance: Vector
+    low_us: float | None
+    high_us: float | None
+    clipped: int
+    scale_us: float
+    residual_us: Vector
+
+
+@dataclass(frozen=True, slots=True)
+class MixFit:
+    """All outputs.
+
+    Parameters
+    ----------
+    samples : Samples
+        What was fitted.
+    outputs : tuple of OutputFit
+        In the samples' order.
+    """
+
+    samples: Samples
+    outputs: tuple[OutputFit, ...]
+
+    @property
+    def matrix_us(self) -> Vector:
+        """Microseconds of each output for each stick's half travel; shape (m, k)."""
+        return np.array([output.terms_us[:-1] for output in self.outputs])
+
+    @property
+    def matrix(self) -> Vector:
+        """The same in half travels of each output; shape (m, k)."""
+        return self.matrix_us / self.samples.half_us[:, None]
+
+    @property
+    def uncertainty(self) -> Vector:
+        """Standard uncertainty of `matrix`; shape (m, k)."""
+        spread_us = np.array([np.sqrt(np.diag(o.covariance))[:-1] for o in self.outputs])
+        return spread_us / self.samples.half_us[:, None]
+
+    @property
+    def offset_us(self) -> Vector:
+        """Width of each output with all sticks at rest; shape (m,)."""
+        return np.array([output.terms_us[-1] for output in self.outputs])
+
+    def position(self, stick: Vector) -> Vector:
+        """Predict outputs, clipped where clipping is shown.
+
+        Parameters
+        ----------
+        stick : ndarray of float64, shape (n, k)
+
+        Returns
+        -------
+        ndarray of float64, shape (n, m)
+            Positions, 1 at the end of travel.
+        """
+        travels = [output.travel for output in self.samples.outputs]
+        columns = [
+            (_clip(stick @ o.terms_us[:-1] + o.terms_us[-1], o) - t.neutral_us) / t.half_us
+            for o, t in zip(self.outputs, travels, strict=True)
+        ]
+        return np.stack(columns, axis=1)
+
+    @property
+    def unexplained(self) -> float:
+        """Largest part of an output's movement that the fit leaves; 0 where none moves.
+
+        Noise is not counted: it shows from frame to frame.
+        """
+        worst = 0.0
+        for at, output in enumerate(self.outputs):
+            width_us = self.samples.width_us[:, at]
+            noise_us = _MEAN_SIZE * _noise_us(width_us)
+            moved_us = float(np.mean(np.abs(width_us - np.median(width_us)))) - noise_us
+            left_us = float(np.mean(np.abs(output.residual_us))) - noise_us
+            if moved_us > noise_us or moved_us > 0.02 * self.samples.half_us[at]:
+                worst = max(worst, left_us / moved_us)
+        return worst
+
+
+def _noise_us(width_us: Vector) -> float:
+    """Tell noise from movement: a steady sweep has no second difference, noise sqrt(6) times."""
+    return scale_of(np.diff(width_us, 2), 0.0) / math.sqrt(6.0)
+
+
+def _clip(width_us: Vector, output: OutputFit) -> Vector:
+    low_us = -np.inf if output.low_us is None else output.low_us
+    high_us = np.inf if output.high_us is None else output.high_us
+    return np.clip(width_us, low_us, high_us)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """The levels at which an output's outermost samples lie, and how far those scatter."""
+
+    low_us: float
+    high_us: float
+    margin_us: float
+
+
+def fit_mix(samples: Samples) -> MixFit:
+    """Fit every output to the sticks.
+
+    Parameters
+    ----------
+    samples : Samples
+        With at least one axis, and more samples than axes.
+
+    Returns
+    -------
+    MixFit
+    """
+    floor_us = sampling_floor_us(samples.interval_us) or 0.0
+    design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    hands = HANDS if samples.source == "plan" else 0.0
+    outputs = [
+        fit_output(design, samples.width_us[:, at], floor_us, hands)
+        for at in range(len(samples.outputs))
+    ]
+    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in enumerate(outputs)))
+
+
+def _with_doubt(samples: Samples, at: int, fit: OutputFit) -> OutputFit:
+    """Add the doubt about where the sticks were: their delay, or the hands that follow a plan."""
+    doubt_us = samples.delay_doubt_us[at]
+    if samples.source == "plan":
+        begins = np.any(np.diff(samples.stick, axis=0, prepend=np.nan) != 0.0, axis=1)
+        lever = np.sqrt(np.sum(samples.stick[begins] ** 2, axis=0))
+        reach_us = float(np.linalg.norm(fit.terms_us[:-1]))
+        doubt_us = np.hypot(doubt_us, HANDS * reach_us / np.maximum(lever, 1e-9))
+    added = np.diag(np.append(doubt_us**2, 0.0))
+    return replace(fit, covariance=fit.covariance + added)
+
+
+def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float = 0.0) -> OutputFit:
+    """Fit one output, with clipping where the recording shows it.
+
+    Samples at an end whose sticks ask for more say only that: their residual
+    is zero (censored regression, as Tobin's of 1958; from memory). Clipping is
+    taken only if it explains clearly more than a straight line does.
+
+    Parameters
+    ----------
+    design : ndarray of float64, shape (n, k + 1)
+        The sticks, then a column of ones.
+    width_us : ndarray of float64, shape (n,)
+        The output's widths.
+    floor_us : float
+        Standard uncertainty of a width by sampling.
+    hands : float, optional
+        Standard uncertainty of the sticks' positions; what it makes of the widths is no clipping.
+
+    Returns
+    -------
+    OutputFit
+    """
+    least_us = max(LEAST_SCALE_US, floor_us)
+    straight = fit_robustly(design, width_us, least_us)
+    if hands:
+        least_us = max(least_us, hands * float(np.linalg.norm(straight.terms[:-1])))
+        straight = fit_robustly(design, width_us, least_us)
+    ends = _ends(width_us, float(straight.terms[-1]), least_us)
+    if np.count_nonzero(np.abs(straight.residual) > ends.margin_us) < _FEWEST:
+        return _output(design, straight, floor_us)
+    bent = _fit_clipped(design, width_us, ends, straight, least_us)
+    scale_us = min(straight.scale, bent.scale)
+    before, after = loss(straight.residual, scale_us), loss(bent.residual, scale_us)
+    asked_us = design @ bent.terms
+    over = (asked_us > ends.high_us + ends.margin_us) & (width_us > ends.high_us - ends.margin_us)
+    under = (asked_us < ends.low_us - ends.margin_us) & (width_us < ends.low_us + ends.margin_us)
+    clipped = int(np.count_nonzero(over | under))
+    if clipped < _FEWEST or after > _WORTH * before or before - after < _SURE:
+        return _output(design, straight, floor_us)
+    low_us = ends.low_us if np.any(under) else None
+    high_us = ends.high_us if np.any(over) else None
+    return replace(_output(design, bent, floor_us), low_us=low_us, high_us=high_us, clipped=clipped)
+
+
+def _ends(width_us: Vector, rest_us: float, least_us: float) -> _Ends:
+    """Find both ends; one that lies at rest is none, but a deadband or a stick not moved there."""
+    noise_us = max(_noise_us(width_us), least_us)
+    margin_us = 4.0 * noise_us
+    low_us, high_us = np.quantile(width_us, (0.002, 0.998))
+    low_us = float(np.median(width_us[width_us <= low_us + margin_us]))
+    high_us = float(np.median(width_us[width_us >= high_us - margin_us]))
+    near_us = _AT_REST * max(high_us - rest_us, rest_us - low_us)
+    return _Ends(
+        low_us if rest_us - low_us > near_us else -math.inf,
+        high_us if high_us - rest_us > near_us else math.inf,
+        margin_us,
+    )
+
+
+def _fit_clipped(
+    design: Vector, width_us: Vector, ends: _Ends, start: Regression, least_us: float
+) -> Regression:
+    at_high = width_us > ends.high_us - ends.margin_us
+    at_low = width_us < ends.low_us + ends.margin_us
+    free = ~(at_high | at_low)
+    terms, scale, active = start.terms, start.scale, free
+    if np.linalg.matrix_rank(design[free], tol=1e-3 * np.sqrt(len(design))) == design.shape[1]:
+        terms = fit_robustly(design[free], width_us[free], least_us).terms
+    for _ in range(_TURNS):
+        asked_us = design @ terms
+        active = ~((at_high & (asked_us >= ends.high_us)) | (at_low & (asked_us <= ends.low_us)))
+        if np.count_nonzero(active) <= design.shape[1]:
+            return start
+        residual_us = width_us[active] - asked_us[active]
+        scale = scale_of(residual_us, least_us)
+        before = terms
+        terms = solve(design[active], width_us[active], weights(residual_us, scale))
+        if np.max(np.abs(terms - before)) < 1e-6:
+            break
+    residual_us = np.where(active, width_us - design @ terms, 0.0)
+    covariance = covariance_of(design[active], residual_us[active], scale)
+    return Regression(terms, covariance, scale, residual_us)
+
+
+def _output(design: Vector, fitted: Regression, floor_us: float) -> OutputFit:
+    """Add to the doubt what scatter does not show.
+
+    That is the sampling floor, the mixer's rounding (rectangular, JCGM 100, 4.3.7) and what
+    the model leaves over stretches of the recording.
+    """
+    edges = np.linspace(0, len(design), min(_BLOCKS, len(design)) + 1).astype(np.int64)[:-1]
+    lengths = np.diff(np.append(edges, len(design)))
+    means_us = np.add.reduceat(fitted.residual, edges) / lengths
+    left_us = float(np.sqrt(np.mean(means_us**2)))
+    reach = np.maximum(np.max(np.abs(design), axis=0), 1e-9)
+    doubt_us = math.hypot(left_us, math.sqrt(2.0) * floor_us, STEP_US / math.sqrt(3.0)) / reach
+    covariance = fitted.covariance + np.diag(doubt_us**2)
+    return OutputFit(fitted.terms, covariance, None, None, 0, fitted.scale, fitted.residual)

@@ -1,0 +1,31 @@
+"""A capture plan as a card to print."""
+
+from __future__ import annotations
+
+from pwmscope.bench import CAUTIONS
+from pwmscope.bench.plan import CapturePlan
+from pwmscope.report.cards.page import fill_card
+from pwmscope.report.cards.plan_text import BEFORE, plan_needs, plan_title, say_clock
+
+
+def plan_card(plan: CapturePlan) -> str:
+    """Write a plan as one page of HTML: cautions, what to set, the steps with boxes to tick.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+        The plan.
+
+    Returns
+    -------
+    str
+        One HTML 5 document that refers to nothing outside itself; black and white, A4.
+    """
+    return fill_card(
+        "plan_card.html.j2",
+        title=plan_title(plan),
+        before=BEFORE,
+        cautions=CAUTIONS,
+        needs=plan_needs(plan),
+        steps=[(say_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)],
+    )

@@ -1,0 +1,1 @@
+"""What was found about the mixing of drive outputs, as text and as data."""

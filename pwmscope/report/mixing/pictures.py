@@ -1,0 +1,49 @@
+"""The pictures of mixing: where the robot would go, and what the hands did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from pwmscope.advice.drive.hands import Hands
+from pwmscope.advice.mixing.course import Course
+from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.pulses import PulseTable
+from pwmscope.report.drawing import Picture
+from pwmscope.report.drive_path import draw_drive_path
+from pwmscope.report.stick_drawing import Mode, draw_sticks
+
+
+def mixing_pictures(
+    course: Course | None,
+    sticks: Mapping[Axis, PulseTable],
+    end_s: float,
+    *,
+    mode: Mode = 2,
+    steps: Sequence[StepSpan] = (),
+) -> tuple[Picture, ...]:
+    """Draw where the robot would go, before and after the advice, and the sticks.
+
+    Parameters
+    ----------
+    course : Course or None
+        Where it would go; without it there is no such picture.
+    sticks : mapping of str to PulseTable
+        The recorded stick axes; without any there is no picture of them.
+    end_s : float
+        End of the recording.
+    mode : {1, 2}
+        Which stick does what.
+    steps : sequence of StepSpan, optional
+        Where a plan's steps were found.
+
+    Returns
+    -------
+    tuple of Picture
+        ``drive-path``, ``sticks``.
+    """
+    pictures = []
+    if course is not None:
+        pictures.append(draw_drive_path(course.before, course.after, change=course.change))
+    if sticks:
+        pictures.append(draw_sticks(Hands.of(sticks, end_s), mode=mode, steps=tuple(steps)))
+    return tuple(pictures)

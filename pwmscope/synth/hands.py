@@ -1,0 +1,161 @@
+"""Hands that follow a capture plan: a script whose recording shows each of its steps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pwmscope.bench.plan import Axis, CapturePlan
+from pwmscope.synth.behaviours import Behaviour, HoldsLast
+from pwmscope.synth.errors import ScriptError, require
+from pwmscope.synth.moves import Dwell, Move, Sweep
+from pwmscope.synth.script import Channel, Frame, Loss, Script, Width
+from pwmscope.synth.streams import stream
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """How one output follows the sticks: rest plus a share of each axis.
+
+    Parameters
+    ----------
+    rest_us : float
+        Its width with all sticks at rest.
+    share_us : mapping of str to float
+        For each axis that moves it, by how much from rest to +1.
+    when_lost : Behaviour
+        What it does while the transmitter is off.
+    """
+
+    rest_us: float
+    share_us: Mapping[Axis, float]
+    when_lost: Behaviour = field(default_factory=HoldsLast)
+
+    def width_us(self, sticks: Mapping[Axis, float]) -> float:
+        """Width at a stick position.
+
+        Examples
+        --------
+        >>> Output(1500.0, {"elevator": 400.0}).width_us({"elevator": -0.5})
+        1300.0
+        """
+        return self.rest_us + sum(self.share_us.get(axis, 0.0) * to for axis, to in sticks.items())
+
+
+@dataclass(frozen=True, slots=True)
+class FollowedPlan:
+    """A plan as it was followed.
+
+    Parameters
+    ----------
+    script : Script
+        What was done.
+    starts_s : tuple of float
+        When the hands began each step, in seconds of the recording.
+    """
+
+    script: Script
+    starts_s: tuple[float, ...]
+
+
+def follow_plan(
+    plan: CapturePlan,
+    outputs: Mapping[str, Output],
+    *,
+    seed: int,
+    sample_rate_hz: int = 1_000_000,
+    lead_s: float = 2.0,
+    late_s: Sequence[float] | None = None,
+    way_s: float = 0.25,
+    width: Width | None = None,
+    marker: str | None = None,
+) -> FollowedPlan:
+    """Write the script of a recording in which the hands follow a plan.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+        The plan.
+    outputs : mapping of str to Output
+        How each line follows the sticks.
+    seed : int
+        Of all that is drawn.
+    sample_rate_hz : int
+        The analyser's rate.
+    lead_s : float
+        How long the recorder runs before the plan begins.
+    late_s : sequence of float, optional
+        How late each step is begun; drawn between 0.05 and 0.6 s where it is left out.
+    way_s : float
+        How long the sticks take from one position to the next.
+    width : Width, optional
+        How exactly widths are made; by default they scatter by 0.5 us.
+    marker : str, optional
+        Name of a line that is high while the transmitter is on.
+
+    Returns
+    -------
+    FollowedPlan
+
+    Raises
+    ------
+    ScriptError
+        If a step begins before the one before it has reached its place.
+
+    Examples
+    --------
+    >>> from pwmscope.bench.plan import PlanStep
+    >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("go", 2.0, {"elevator": 1.0})))
+    >>> made = follow_plan(plan, {"RX1": Output(1500.0, {"elevator": 400.0})}, seed=1,
+    ...                    late_s=[0.0, 0.5])
+    >>> made.starts_s, made.script.duration_s
+    ((0.0, 5.5), 8.5)
+    """
+    require("way_s", way_s, above=0)
+    drawn = stream(seed, "hands").uniform(0.05, 0.6, len(plan.steps))
+    late = drawn.tolist() if late_s is None else [float(late) for late in late_s]
+    planned = zip(plan.starts_s, late, strict=True)
+    starts_s = (0.0, *(lead_s + start + after for start, after in list(planned)[1:]))
+    end_s = lead_s + plan.seconds + max(0.0, late[-1]) + 1.0
+    ends_s = (*starts_s[1:], end_s)
+    for begin_s, over_s in zip(starts_s, ends_s, strict=True):
+        if over_s - begin_s <= way_s:
+            raise ScriptError("late_s", late, f"steps that last longer than {way_s:g} s")
+    channels = tuple(
+        Channel(line, _moves(plan, output, starts_s, ends_s, way_s), skew_us=3.0 * place,
+                when_lost=output.when_lost)
+        for place, (line, output) in enumerate(outputs.items())
+    )  # fmt: skip
+    losses = tuple(
+        Loss(begin_s, over_s, 0.3)
+        for step, begin_s, over_s in zip(plan.steps, starts_s, ends_s, strict=True)
+        if not step.transmitter_on
+    )
+    script = Script(
+        duration_s=end_s,
+        sample_rate_hz=sample_rate_hz,
+        seed=seed,
+        frame=Frame(20_000, first_frame_us=5_000, jitter_us=0.8),
+        channels=channels,
+        width=Width(jitter_us=0.5) if width is None else width,
+        losses=losses,
+        marker=marker,
+    )
+    return FollowedPlan(script, starts_s)
+
+
+def _moves(
+    plan: CapturePlan,
+    output: Output,
+    starts_s: Sequence[float],
+    ends_s: Sequence[float],
+    way_s: float,
+) -> tuple[Move, ...]:
+    moves: list[Move] = []
+    for step, begin_s, over_s in zip(plan.steps, starts_s, ends_s, strict=True):
+        width_us = output.width_us(step.sticks)
+        if moves:
+            moves += [Sweep(width_us, way_s), Dwell(width_us, over_s - begin_s - way_s)]
+        else:
+            moves.append(Dwell(width_us, over_s - begin_s))
+    return tuple(moves)

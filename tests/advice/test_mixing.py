@@ -1,0 +1,116 @@
+"""Advice on mixing: given this fault, this change; applied to the truth, it is the wanted mix."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from pwmscope.advice.mixing.proof import changed_samples
+from pwmscope.advice.mixing.search import advise
+from pwmscope.findings.mixing.examination import examine_mixing
+from pwmscope.findings.mixing.faults import SINGLE, WANTED
+
+MIXED = 0.5 * np.array(WANTED)
+UNMIXED = np.array(SINGLE)
+
+
+def advised(bench):
+    return advise(examine_mixing(bench.tables, bench.lines))
+
+
+def kinds(way):
+    return [change.kind for change in way.by_effort]
+
+
+def applied(way, matrix):
+    for change in way.changes:
+        matrix = change.at_outputs @ matrix @ change.at_sticks
+    return matrix
+
+
+def test_nothing_to_change(make_bench):
+    assert advised(make_bench(MIXED)) == ()
+
+
+def test_swapped_outputs_take_two_plugs(make_bench):
+    best, other = advised(make_bench(MIXED[::-1]))
+    assert kinds(best) == ["swap plugs"]
+    assert [change.words for change in best.changes] == ["Swap the two drive plugs, RX1 and RX2."]
+    assert other.changes[0].words.startswith("Reverse the aileron stick's channel")
+
+
+def test_a_reversed_output_takes_one_reversal(make_bench):
+    best = advised(make_bench(MIXED * [[-1], [1]]))[0]
+    assert kinds(best) == ["reverse channel"]
+    assert best.changes[0].words.startswith("Reverse the left output (RX1)")
+
+
+def test_unmixed_takes_mixing_in_one_place(make_bench):
+    (best, *_) = advised(make_bench(UNMIXED))
+    assert kinds(best) == ["mixing on"]
+    assert "in exactly one place" in best.changes[0].words
+    motions = {response.stick: response.motion for response in best.proof.responses}
+    assert motions["forward"] == "drives straight forward"
+    assert motions["right"] == "turns right on the spot"
+
+
+def test_mixed_twice_takes_one_mixer_off(make_bench):
+    def two_mixers(stick):
+        return np.clip(2 * stick @ MIXED, -1.0, 1.0) @ MIXED.T
+
+    bench = make_bench(None, through=two_mixers, extent=1.0)
+    best = advised(bench)[0]
+    assert kinds(best) == ["mixing off"]
+    assert best.proof.name == "mixed"
+
+
+@pytest.mark.parametrize("base", [MIXED, UNMIXED], ids=["mixed", "unmixed"])
+def test_every_advice_makes_the_true_matrix_the_wanted_mix(make_bench, base):
+    for order, signs in itertools.product((1, -1), itertools.product((1, -1), repeat=2)):
+        matrix = np.diag(signs) @ base[::order]
+        for way in advised(make_bench(matrix)):
+            assert way.needed
+            assert way.proof.works
+            made = applied(way, matrix)
+            assert np.array_equal(np.sign(made), WANTED)
+            np.testing.assert_allclose(np.abs(made), np.abs(made[0, 0]), rtol=0.02)
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_gains_are_equalised_on_the_line_that_is_stronger(make_bench, swapped):
+    matrix = MIXED * [[1.0], [0.8]]
+    bench = make_bench(matrix[::-1] if swapped else matrix)
+    best = advised(bench)[0]
+    assert kinds(best) == (["swap plugs"] if swapped else []) + ["equalise gains"]
+    strong = "RX2" if swapped else "RX1"
+    words = best.by_effort[-1].words
+    assert words.startswith(f"Lower the travel of {strong}, behind the mixing, by ")
+    assert float(words.partition("by ")[2].partition(" ")[0]) == pytest.approx(20.0, abs=0.5)
+    made = applied(best, matrix[::-1] if swapped else matrix)
+    np.testing.assert_allclose(made, 0.8 * MIXED, atol=0.005)
+
+
+def test_clipped_corners_are_optional(make_bench):
+    bench = make_bench(1.8 * MIXED, end=0.8, extent=1.0)
+    (only,) = advised(bench)
+    assert not only.needed
+    assert kinds(only) == ["reduce travel"]
+    assert "44 %" in only.changes[0].words
+    assert all(output.clipped == 0 for output in only.proof.fit.outputs)
+
+
+def test_clipped_corners_come_on_top_of_what_is_needed(make_bench):
+    bench = make_bench(1.8 * MIXED * [[1], [-1]], end=0.8, extent=1.0)
+    best, *_, optional = advised(bench)
+    assert kinds(best) == ["reverse channel"]
+    assert kinds(optional) == ["reverse channel", "reduce travel"]
+    assert optional.proof.works
+
+
+def test_a_change_at_the_plugs_is_made_to_the_recorded_widths_themselves(make_bench):
+    bench = make_bench(MIXED[::-1])
+    mixing = examine_mixing(bench.tables, bench.lines)
+    best = advise(mixing)[0]
+    before = mixing.fit.samples.width_us
+    after = changed_samples(mixing.fit, best.changes).width_us
+    np.testing.assert_allclose(after, before[:, ::-1], atol=1e-6)

@@ -1,0 +1,184 @@
+"""`pwmscope sheet` as a person runs it."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pwmscope.bench import CAUTIONS, load_sheet
+from pwmscope.cli import main
+from pwmscope.cli.sheet import sheet
+
+ROOT = Path(__file__).parents[2]
+QUINCE = ROOT / "captures" / "bench.toml"
+main.add_command(sheet)
+
+
+def run(*words, said=None):
+    return CliRunner().invoke(main, ["sheet", *(str(word) for word in words)], input=said)
+
+
+@pytest.fixture
+def write(tmp_path):
+    def written(text, name="bench.toml"):
+        file = tmp_path / name
+        file.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return file
+
+    return written
+
+
+def test_check_answers_on_the_first_line_and_ends_with_0():
+    result = run("check", QUINCE)
+    assert result.exit_code == 0
+    first, second, *_ = result.output.splitlines()
+    assert first.startswith("meets: Exactly one source powers the receiver: left BEC")
+    assert second.startswith("Of 11 wiring rules 11 are met")
+    for caution in CAUTIONS:
+        assert caution in result.output
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "first"),
+    [
+        ("", 3, "not shown: What powers the receiver is not stated."),
+        ("[channels.A]\nrole='servo'\nfeeds_5v=true", 3, "meets: Exactly one source"),
+        (
+            "[channels]\nA={role='weapon',feeds_5v=true}\nB={role='servo',feeds_5v=true}",
+            1,
+            "does not meet: Two sources power the receiver at once: A (weapon) and B (servo).",
+        ),
+    ],
+)
+def test_check_ends_with_a_code_for_each_verdict(write, text, code, first):
+    result = run("check", write(text))
+    assert result.exit_code == code
+    assert result.output.startswith(first)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (b"\xff\xfe", "UTF-8"),
+        ("#" * 1_000_000, "a few kilobytes"),
+        ("robot = ", "this is not TOML"),
+        (".".join("a" * 9000) + " = 1", "more than 8 parts"),
+        ("a = " + "[" * 9000, "nested too deeply"),
+        ("[receiver]\nsignal_v = '3300mV'", "3300mV is 3.3 V, so write 3.3"),
+        ("[receiver]\nsignal_v = nan", "a number of volts from 1 to 60"),
+        ("[analyser]\ninputs_v = 5", "of which input_v is the nearest"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_2(write, text, words):
+    result = run("check", write(text))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert words in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_check_writes_drawing_and_json_and_says_so(tmp_path):
+    drawing, data = tmp_path / "wiring.svg", tmp_path / "wiring.json"
+    result = run("check", QUINCE, "--drawing", drawing, "--json", data)
+    assert result.exit_code == 0
+    assert f"The drawing is {drawing}." in result.output
+    assert drawing.read_text().startswith("<svg")
+    written = json.loads(data.read_text())
+    assert (written["schema"], written["verdict"]) == (1, "meets")
+    assert written["sheet"] == str(QUINCE)
+
+
+def test_check_writes_nothing_but_json_to_the_terminal_if_asked(write, tmp_path):
+    drawing = tmp_path / "a.svg"
+    result = run("check", write(""), "--json", "-", "--drawing", drawing)
+    assert result.exit_code == 3
+    assert json.loads(result.output)["answer"]["verdict"] == "not shown"
+    assert drawing.exists()
+
+
+def test_files_in_the_way_are_refused_before_anything_is_said(write, tmp_path):
+    drawing, data = write("precious", "a.svg"), tmp_path / "a.json"
+    result = run("check", QUINCE, "--drawing", drawing, "--json", data)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "--replace" in result.stderr
+    assert not data.exists()
+    assert drawing.read_text() == "precious"
+    again = run("check", QUINCE, "--drawing", drawing, "--json", data, "--replace")
+    assert again.exit_code == 0
+    assert drawing.read_text().startswith("<svg")
+
+
+@pytest.mark.parametrize(
+    ("drawing", "data", "words"),
+    [("a.png", "a.json", "ends in .svg"), ("a.svg", "a.svg", "name the same file")],
+)
+def test_names_that_cannot_be_meant_are_refused(tmp_path, drawing, data, words):
+    result = run("check", QUINCE, "--drawing", tmp_path / drawing, "--json", tmp_path / data)
+    assert result.exit_code == 2
+    assert words in result.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_new_blank_writes_a_sheet_that_reads(tmp_path):
+    file = tmp_path / "mine.toml"
+    result = run("new", "--blank", "-o", file)
+    assert result.exit_code == 0
+    assert str(file) in result.output
+    assert load_sheet(file).channels == {}
+    assert run("check", file).exit_code == 3
+
+
+def test_new_does_not_overwrite_unless_asked(write):
+    file = write("robot = 'Medlar'")
+    result = run("new", "--blank", "-o", file)
+    assert (result.exit_code, file.read_text()) == (2, "robot = 'Medlar'")
+    assert "--replace" in result.stderr
+    assert run("new", "--blank", "-o", file, "--replace").exit_code == 0
+    assert load_sheet(file).robot == ""
+
+
+def test_new_asks_and_writes_what_was_answered(tmp_path):
+    file = tmp_path / "bench.toml"
+    answers = ["Medlar", "", "both ways", "1", "", "RX1, RX2", "RX1", "none", "4", "", "tx-on"]
+    result = run("new", "-o", file, said="\n".join(answers) + "\n")
+    assert result.exit_code == 0
+    sheet = load_sheet(file)
+    assert (sheet.robot, sheet.receiver.outputs, sheet.failsafe_s) == ("Medlar", 4, 2.0)
+    assert [c.role for c in sheet.devices] == ["drive-left", "drive-right", "weapon", "servo"]
+    assert [c.feeds_5v for c in sheet.devices] == [True, True, False, False]
+    assert [c.no_pulses for c in sheet.devices] == ["stops", None, None, None]
+    assert (sheet.channels["RX3"].neutral_us, sheet.marker.line) == (1500.0, "tx-on")
+    told = run("check", file)
+    assert told.exit_code == 1
+    assert told.output.startswith("does not meet: Two sources power the receiver at once")
+
+
+def test_new_asks_again_until_the_answer_can_stand(tmp_path):
+    file = tmp_path / "bench.toml"
+    answers = [
+        "x" * 99, "Medlar", "maybe", "n", "sideways", "one way", "many", "99", "2",
+        "A, B", "A, A, B", "A, B, RX 9", "C", "unknown", "B", "loud", "100", "7.4",
+        "4.5", "none", "6", "0", "soon", "1,5", "A", "none",
+    ]  # fmt: skip
+    result = run("new", "-o", file, said="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.output + result.stderr
+    sheet = load_sheet(file)
+    assert list(sheet.channels) == ["A", "B", "RX 9"]
+    assert [c.feeds_5v for c in sheet.devices] == [None, None, None]
+    assert (sheet.sources["separate"].voltage_v, sheet.failsafe_s) == (7.4, 1.5)
+    assert (sheet.receiver.outputs, sheet.marker) == (6, None)
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("", "nothing was written; `pwmscope sheet new --blank`"),
+        ("Medlar\ny\n", "nothing was written"),
+        ("Medlar\nn\nnone\n0\n", "has nothing to wire; nothing was written"),
+    ],
+)
+def test_new_that_is_left_early_writes_nothing(tmp_path, said, words):
+    result = run("new", "-o", tmp_path / "bench.toml", said=said)
+    assert result.exit_code == 2
+    assert words in result.stderr
+    assert not list(tmp_path.iterdir())

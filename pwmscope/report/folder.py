@@ -11,12 +11,12 @@ from typing import Final
 
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe import Failsafe
-from pwmscope.output import refuse_to_overwrite, write_files
+from pwmscope.output import make_folder, refuse_to_overwrite, write_files
 from pwmscope.report.data import to_json
 from pwmscope.report.document import compose
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
-from pwmscope.report.page import PAGE_NAME, document_page, make_folder
+from pwmscope.report.page import PAGE_NAME, document_page
 from pwmscope.report.typeset import document_pdf
 
 PDF_NAME: Final = "report.pdf"

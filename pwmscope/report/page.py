@@ -12,10 +12,9 @@ from typing import Final
 import jinja2
 import markupsafe
 
-from pwmscope.errors import OutputError
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe import Failsafe
-from pwmscope.output import refuse_to_overwrite, write_text
+from pwmscope.output import make_folder, refuse_to_overwrite, write_text
 from pwmscope.report.document import Document, compose
 from pwmscope.report.drawing import Picture
 
@@ -55,22 +54,6 @@ def write_page(findings: Findings, folder: Path, *, replace: bool = False) -> Pa
     make_folder(path.parent)
     write_text(path, text, replace=replace)
     return path
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder where it is not there.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"{folder}: the folder cannot be made ({error.strerror or error}); name another one."
-        ) from error
 
 
 def page_text(

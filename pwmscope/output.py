@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import gzip
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
@@ -77,15 +77,50 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool 
         If it cannot be written; nothing is left half-written.
     """
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with _removed_on_failure(part):
-            with part.open("xb") as raw:
-                if gzipped:
-                    with gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
-                        fill(packed)  # type: ignore[arg-type]
-                else:
-                    fill(raw)
+    with _told(path), _removed_on_failure(part):
+        with part.open("xb") as raw:
+            if gzipped:
+                with gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
+                    fill(packed)  # type: ignore[arg-type]
+            else:
+                fill(raw)
+        part.replace(path)
+
+
+def write_files(contents: Mapping[Path, bytes], *, replace: bool) -> None:
+    """Write several files that belong together; none takes its place before all are whole.
+
+    Parameters
+    ----------
+    contents : mapping of Path to bytes
+        Each file's content.
+    replace : bool
+        Whether files that are already there may be replaced.
+
+    Raises
+    ------
+    OutputError
+        If a file is in the way, or one cannot be written; then what was there
+        before stays, and nothing is left half-written.
+    """
+    for path in contents:
+        refuse_to_overwrite(path, replace=replace)
+    parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
+    with ExitStack() as parts_of_all:
+        for path, part in parts.items():
+            parts_of_all.enter_context(_told(path))
+            parts_of_all.enter_context(_removed_on_failure(part))
+            with part.open("xb") as out:
+                out.write(contents[path])
+        for path, part in parts.items():
             part.replace(path)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Say a failure to write as one sentence."""
+    try:
+        yield
     except OSError as error:
         raise OutputError(
             f"{path}: the file cannot be written ({error.strerror or error}); "

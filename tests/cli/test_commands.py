@@ -61,7 +61,9 @@ def test_report_writes_the_page_and_the_same_findings(tmp_path):
     folder = tmp_path / "report"
     result = run("report", PRESET, "--off-line", "tx-on", "-o", folder)
     assert result.exit_code == 0, result.output
-    assert sorted(path.name for path in folder.iterdir()) == ["findings.json", "report.html"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "findings.json", "report.html", "report.md", "report.pdf"
+    ]  # fmt: skip
     data = json.loads((folder / "findings.json").read_text())
     page = (folder / "report.html").read_text()
     for channel in data["channels"].values():

@@ -3,6 +3,7 @@
 import base64
 import html
 import io
+import itertools
 import os
 import re
 import shutil
@@ -19,7 +20,7 @@ import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
-from pwmscope.report import page as page_module
+from pwmscope.report.document import channels as channels_module
 from pwmscope.report.page import page_text, write_page
 from pwmscope.report.sentences import channel_sentence, say_value
 
@@ -99,6 +100,13 @@ def test_it_is_strict_html_with_one_heading_and_a_language(recording):
     assert {link.removeprefix("#") for link in links} <= set(identities)
 
 
+def test_headings_go_down_one_step_at_a_time(recording):
+    _, text = recording
+    levels = [int(node.tag[-1]) for node in parsed(text).iter() if re.search("}h[1-6]$", node.tag)]
+    assert levels[0] == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(levels))
+
+
 def test_tables_have_captions_and_scopes(recording):
     _, text = recording
     tables = list(parsed(text).iter(f"{XHTML}table"))
@@ -143,8 +151,8 @@ def test_three_pictures_a_channel_each_described(recording):
 
 def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
     findings, text = recording
-    sections = text.split('<section class="channel"')[1:]
-    for channel, section in zip(findings.channels.values(), sections, strict=False):
+    sections = re.findall(r'<section class="new-page" id="channel-.*?</section>', text, re.DOTALL)
+    for channel, section in zip(findings.channels.values(), sections, strict=True):
         assert f"Channel <bdi>{channel.line}</bdi>" in section
         rows = section.split("<tr>")
         for finding in channel.findings:
@@ -168,7 +176,7 @@ def test_the_first_page_tells_verdicts_and_what_was_not_shown(recording):
         assert told[:1].upper() + told[1:] in front
         for finding in channel.findings:
             if finding.limit and finding.verdict.value != "meets":
-                assert f"{finding.verdict.value} {finding.name}" in front
+                assert re.search(f"{finding.verdict.value} [^.]*{finding.name}", front)
                 assert finding.sentence in front
     assert f"{findings.capture.duration_s:.3f} s recorded" in front
     assert f"pwmscope {pwmscope.__version__}" in front
@@ -239,7 +247,7 @@ def test_a_failure_while_drawing_makes_no_folder(tmp_path, monkeypatch):
     def broken(*_):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr(page_module, "draw_channel", broken)
+    monkeypatch.setattr(channels_module, "draw_channel", broken)
     with pytest.raises(RuntimeError):
         write_page(small(), tmp_path / "new")
     assert not (tmp_path / "new").exists()
@@ -257,7 +265,7 @@ def test_hostile_names_are_shown_and_do_nothing(hostile):
     assert "{{ 7 * 7 }}" in said
     assert "../../etc/passwd" in said
     assert "someone" not in text
-    assert len(list(tree.iter(f"{XHTML}h2"))) == 6 + len(findings.channels)
+    assert len(list(tree.iter(f"{XHTML}h2"))) == 11 + len(findings.channels)
 
 
 def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):
@@ -287,6 +295,22 @@ def test_lines_without_servo_pulses_say_why():
         assert channel.not_servo in said
     assert "The line never changes level, so there is nothing to draw." in said
     assert len(pictures_of(text)) == 1
+
+
+FRAGMENT = (
+    '<section aria-label="Timeline"><script>document.title = "drawn"</script>'
+    '<script type="application/json">{"width_us": [1500]}</script></section>'
+)
+
+
+def test_a_timeline_stands_before_the_channels_and_only_its_script_may_run():
+    text = page_text(small(), timeline=FRAGMENT)
+    assert text.index('id="summary"') < text.index(FRAGMENT) < text.index('id="channel-1"')
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1]
+    # the hash by another program: printf %s 'document.title = "drawn"' | openssl dgst -sha256
+    # -binary | base64
+    assert policy.endswith("script-src 'sha256-2ixnXOR2JwL8XemHSdHE/1XAAkn5CbPMh6YFR9RGfSU='")
+    assert "script-src" not in page_text(small())
 
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -351,3 +375,16 @@ def test_a_browser_runs_nothing_from_hostile_names(browse, tmp_path, hostile):
     assert complaints(ran) == []
     assert "<title>Receiver outputs in" in ran.stdout
     assert "<title>ran" not in ran.stdout
+
+
+def test_a_browser_runs_the_timeline_and_no_script_beside_it(browse, tmp_path):
+    path = tmp_path / "page.html"
+    path.write_text(page_text(small(), timeline=FRAGMENT))
+    ran = browse(path, "dump-dom")
+    assert complaints(ran) == []
+    assert "<title>drawn</title>" in ran.stdout
+    other = FRAGMENT.replace("drawn", "other")
+    path.write_text(page_text(small(), timeline=FRAGMENT).replace(FRAGMENT, other))
+    ran = browse(path, "dump-dom")
+    assert len(complaints(ran)) == 1
+    assert "<title>other" not in ran.stdout

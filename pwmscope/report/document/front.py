@@ -1,0 +1,206 @@
+"""The first page: verdicts with their limits, hazards, and what was not shown."""
+
+from __future__ import annotations
+
+from pwmscope.findings import ChannelFindings, Findings, Verdict
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
+from pwmscope.report.document.blocks import Block, Item, Items, Look, Paragraph, Run, Section, Words
+from pwmscope.report.document.words import Wording, line_run, verdict_run
+from pwmscope.report.failsafe_text import overall_failsafe_sentence
+from pwmscope.report.sentences import (
+    RULEBOOK,
+    channel_sentence,
+    open_points,
+    overall_sentence,
+)
+
+_NO_HAZARD = (
+    "None was recognised. That is no proof that there is none: pwmscope knows only some kinds, "
+    "and only what this recording holds."
+)
+
+
+def front_sections(
+    findings: Findings, check: Failsafe | None, wording: Wording
+) -> tuple[Section, ...]:
+    """Write what stands on the first page.
+
+    Parameters
+    ----------
+    findings : Findings
+        Everything found in a recording.
+    check : Failsafe or None
+        The failsafe check, where there is a bench sheet.
+    wording : Wording
+        For the recording's names.
+
+    Returns
+    -------
+    tuple of Section
+        The answers, what does not meet its limit, hazards, what is not shown.
+    """
+    failed = _points(findings, Verdict.DOES_NOT_MEET, wording)
+    return (
+        _answers(findings, check, wording),
+        *((Section("failed", wording.say("What does not meet its limit"), failed),) * bool(failed)),
+        Section("hazards", wording.say("Hazards"), _hazards(findings, wording)),
+        Section(
+            "not-shown",
+            wording.say("What this recording does not show"),
+            _not_shown(findings, wording),
+        ),
+    )
+
+
+def _answers(findings: Findings, check: Failsafe | None, wording: Wording) -> Section:
+    first = (Run(overall_sentence(findings), Look.STRONG), Run(f" {RULEBOOK}"))
+    blocks: list[Block] = [Paragraph(first)]
+    if check is not None:
+        told = wording.text(overall_failsafe_sentence(check))
+        blocks.append(Paragraph((Run("Failsafe check: ", Look.STRONG), Run(told))))
+    blocks.append(Items(_in_short(findings, wording)))
+    of_line = {} if check is None else {line.line: line for line in check.lines}
+    items = [
+        _channel_item(number, channel, of_line.get(channel.line), wording)
+        for number, channel in enumerate(findings.channels.values(), start=1)
+    ]
+    items += [
+        Item(
+            (line_run(name), *_about(line, wording), Run(" "), verdict_run(line.verdict)),
+            wording.say(line.sentence),
+        )
+        for name, line in of_line.items()
+        if name not in findings.channels
+    ]
+    blocks.append(Items(tuple(items), wide=True))
+    limits = dict.fromkeys(
+        f"{finding.name}: {finding.limit}"
+        for channel in findings.channels.values()
+        for finding in channel.judged
+    )
+    if limits:
+        held = "Held against these limits: " + "; ".join(_together(list(limits))) + "."
+        blocks.append(Paragraph((Run(_plain_list(held, wording)),), quiet=True))
+    return Section("answers", wording.say("The answers"), tuple(blocks))
+
+
+def _in_short(findings: Findings, wording: Wording) -> tuple[Item, ...]:
+    """Say which checks have which verdict, however many channels there are."""
+    items = []
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS):
+        named: dict[str, list[str]] = {}
+        for channel in findings.channels.values():
+            for finding in channel.judged:
+                if finding.verdict is verdict:
+                    named.setdefault(finding.name, []).append(channel.line)
+            if channel.not_servo is not None and verdict is Verdict.NOT_SHOWN:
+                named.setdefault("servo pulses", []).append(channel.line)
+        if named:
+            items.append(Item((verdict_run(verdict), Run(" ")), wording.grouped(named)))
+    told = _told_hazards(findings)
+    if told:
+        lines = dict.fromkeys(line for named in told.values() for line in named)
+        lead = (Run("Hazard", Look.STRONG), Run(" seen on "), *wording.lines(lines))
+        items.append(Item(lead, wording.say("; it is told below.")))
+    return tuple(items)
+
+
+def _told_hazards(findings: Findings) -> dict[str, list[str]]:
+    lines: dict[str, list[str]] = {}
+    for channel in findings.channels.values():
+        for finding in () if channel.silence is None else channel.silence.findings:
+            if finding.sentence.startswith("Hazard"):
+                lines.setdefault(finding.sentence, []).append(channel.line)
+    return lines
+
+
+def _plain_list(sentence: str, wording: Wording) -> str:
+    """Write a list that may be longer than a sentence, part by part."""
+    return "; ".join(wording.text(part) for part in sentence.split("; "))
+
+
+def _together(limits: list[str]) -> list[str]:
+    """Say a limit that several findings share once."""
+    names: dict[str, list[str]] = {}
+    for said in limits:
+        name, _, limit = said.partition(": ")
+        names.setdefault(limit, []).append(name)
+    return [f"{', '.join(dict.fromkeys(of))}: {limit}" for limit, of in names.items()]
+
+
+def _channel_item(
+    number: int, channel: ChannelFindings, line: FailsafeLine | None, wording: Wording
+) -> Item:
+    told = channel_sentence(channel)
+    body = wording.say(told[:1].upper() + told[1:])
+    if line is not None and not channel.not_servo:
+        said = (Run(" Failsafe check: "), verdict_run(line.verdict))
+        body = (*body, *said, *wording.say(f". {line.sentence}"))
+    return Item(
+        (
+            line_run(channel.line, f"channel-{number}"),
+            *_about(line, wording),
+            Run(" "),
+            verdict_run(channel.verdict),
+        ),
+        body,
+    )
+
+
+def _about(line: FailsafeLine | None, wording: Wording) -> Words:
+    if line is None:
+        return ()
+    about = ", ".join(part for part in (line.expected.role or "", line.device) if part)
+    return wording.say(f" ({about})") if about else ()
+
+
+def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Block, ...]:
+    items = tuple(
+        Item(
+            (verdict_run(point.verdict), Run(f" {point.name}, ")),
+            (*wording.lines(point.lines), *wording.say(f": {point.sentence}")),
+        )
+        for point in open_points(findings)
+        if point.verdict is verdict
+    )
+    return (Items(items),) if items else ()
+
+
+def _hazards(findings: Findings, wording: Wording) -> tuple[Block, ...]:
+    lines = _told_hazards(findings)
+    if not lines:
+        return (Paragraph(wording.say(_NO_HAZARD)),)
+    return (
+        Items(
+            tuple(
+                Item((*wording.lines(named), Run(": ")), wording.say(sentence))
+                for sentence, named in lines.items()
+            )
+        ),
+    )
+
+
+def _not_shown(findings: Findings, wording: Wording) -> tuple[Block, ...]:
+    blocks = list(_points(findings, Verdict.NOT_SHOWN, wording))
+    refused = tuple(
+        Item((verdict_run(Verdict.NOT_SHOWN), Run(" ")), _refusal(channel, wording))
+        for channel in findings.channels.values()
+        if channel.not_servo is not None
+    )
+    blocks += [Items(refused)] * bool(refused)
+    if not blocks:
+        blocks.append(Paragraph(wording.say("Every check that has a limit was shown.")))
+    named: dict[str, list[str]] = {}
+    for channel in findings.channels.values():
+        for finding in channel.findings:
+            if finding.verdict is Verdict.NOT_SHOWN and not finding.limit:
+                named.setdefault(finding.name, []).append(channel.line)
+    if named:
+        words = (Run("Not shown either, with no limit at stake: "), *wording.grouped(named))
+        why = Run(" The channels' pages say why.")
+        blocks.append(Paragraph((*words, why), quiet=True))
+    return tuple(blocks)
+
+
+def _refusal(channel: ChannelFindings, wording: Wording) -> Words:
+    return (line_run(channel.line), *wording.say(f": {channel.not_servo}"))

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
 NOT_SHOWN: Final = 3
+MOST_PERCENT: Final = 125.0
+"""The largest endpoint setting of usual transmitters (common practice, from memory)."""
 
 
 @click.command(short_help="Say which settings of the transmitter to change, and by how much.")
@@ -55,7 +57,7 @@ NOT_SHOWN: Final = 3
 @click.option(
     "--most-percent",
     type=float,
-    default=125.0,
+    default=MOST_PERCENT,
     show_default=True,
     metavar="P",
     help="The largest endpoint that the transmitter can be set to.",

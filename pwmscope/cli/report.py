@@ -14,6 +14,7 @@ from pwmscope.cli.screen import screen
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
+    from pwmscope.bench import BenchSheet
     from pwmscope.findings import Findings
     from pwmscope.report.folder import Written
 
@@ -105,7 +106,9 @@ def documented(
     findings = examination.of(capture)
     sheet = examination.sheet()
     check = None
+    advice: tuple[str, ...] = ()
     if sheet is not None:
+        advice = _settings(findings, sheet)
         from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
 
         with progress_bar("listening"):
@@ -119,9 +122,36 @@ def documented(
         check = check_failsafe([heard], sheet, sheet.limits)
     with progress_bar("drawing"):
         written = write_report(
-            findings, folder, check=check, sha256=file_hash(recording.path), replace=replace
+            findings,
+            folder,
+            check=check,
+            sha256=file_hash(recording.path),
+            advice=advice,
+            replace=replace,
         )
     return findings, written
+
+
+def _settings(findings: Findings, sheet: BenchSheet) -> tuple[str, ...]:
+    """Say which settings of the transmitter to change, as `pwmscope calibrate` does."""
+    from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
+    from pwmscope.advice.settings.setting import Action  # noqa: PLC0415
+    from pwmscope.cli.calibrate import MOST_PERCENT  # noqa: PLC0415
+    from pwmscope.cli.percent_options import parse_transmitters  # noqa: PLC0415
+
+    if not any(channel.line in findings.channels for channel in sheet.devices):
+        return ()
+    transmitters = parse_transmitters((), (), MOST_PERCENT, sheet=sheet, now=findings, before=None)
+    told = advise_settings(findings, sheet, transmitters=transmitters)
+    wanted = {Action.CHANGE, Action.DEVICE}
+    return tuple(
+        f"{channel.line}: {sentence}"
+        for channel in told.channels
+        for sentence in (
+            *(s.sentence for s in channel.settings if s.action in wanted),
+            *channel.warnings,
+        )
+    )
 
 
 def _many(

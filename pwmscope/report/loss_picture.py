@@ -39,6 +39,7 @@ _GAP_IN: Final = (0.2, 0.62)
 _RIGHT_IN: Final = 0.15
 _BOTTOM_IN: Final = 0.55
 _COLUMNS: Final = 300
+_ROW_PT: Final = 11
 _LATE: Final = 0.8
 """What is marked beyond this part of a panel is named to the left of its line."""
 _RANK: Final = {Verdict.DOES_NOT_MEET: 0, Verdict.NOT_SHOWN: 1, Verdict.MEETS: 2, None: 3}
@@ -212,12 +213,12 @@ def _draw_frame(axes: Axes, line: FailsafeLine, limit_s: float, *, first: bool) 
         _name(axes, limit_s, f"limit {limit_s:g} s", ALARM)
 
 
-def _name(axes: Axes, time_s: float, words: str, colour: str) -> None:
+def _name(axes: Axes, time_s: float, words: str, colour: str, *, row: int = 0) -> None:
     """Write what a line across the panel marks, at its upper end."""
     low_s, high_s = axes.get_xlim()
     left = time_s > low_s + _LATE * (high_s - low_s)
     axes.annotate(
-        words, (time_s, axes.get_ylim()[1]), (-3 if left else 3, -1), color=colour,
+        words, (time_s, axes.get_ylim()[1]), (-3 if left else 3, -1 - _ROW_PT * row), color=colour,
         textcoords="offset points", va="top", ha="right" if left else "left", zorder=5,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
     )  # fmt: skip
@@ -256,7 +257,7 @@ def _draw_loss(
     if loss.came_back and back_s < column.to_s:
         axes.axvline(back_s, color=GREY, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
         if first:
-            _name(axes, back_s, "on again" if loss.is_marked else "back", GREY)
+            _name(axes, back_s, "on again" if loss.is_marked else "back", GREY, row=1)
     axes.set_title(say_panel(event), loc="left", pad=3, color=_colour(event))
 
 

@@ -77,3 +77,14 @@ def test_many_are_refused_before_anything_is_measured(tmp_path):
         assert len(done.stderr.splitlines()) == 1
         assert names_in(tmp_path) == ["index.html"]
     assert (tmp_path / "index.html").read_text() == "mine"
+
+
+def test_the_settings_to_change_stand_under_what_to_change(tmp_path):
+    """As `pwmscope calibrate` says them for the shipped sweep."""
+    captures = Path(__file__).parents[2] / "captures"
+    words = ["report", captures / "clean-sweep.csv", "--sheet", captures / "bench.toml"]
+    result = CliRunner().invoke(main, [*map(str, words), "-o", str(tmp_path)])
+    assert result.exit_code == 0
+    said = (tmp_path / "report.md").read_text(encoding="utf-8")
+    changes = said.partition("## What to change")[2].partition("\n## ")[0]
+    assert "Change the high endpoint by +12.0 ± 0.2 us" in changes.replace("\\", "")

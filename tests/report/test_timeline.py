@@ -2,6 +2,7 @@
 
 import base64
 import html
+import itertools
 import json
 import re
 import zlib
@@ -134,7 +135,7 @@ def test_kept_spans_fit_and_hold_every_moment_that_is_not_said_to_be_left_out(lo
     spans, reach_s, left_out = kept_spans(*moments, [rise_s], Span(0.0, 1000.0), most)
     kept = sum(int(((rise_s >= s.start_s) & (rise_s < s.end_s)).sum()) for s in spans)
     assert kept <= most
-    assert all(one.end_s <= other.start_s for one, other in zip(spans, spans[1:], strict=False))
+    assert all(one.end_s <= other.start_s for one, other in itertools.pairwise(spans))
     every = np.unique(np.concatenate(moments))
     outside = [m for m in every if not any(s.start_s <= m <= s.end_s for s in spans)]
     assert len(outside) <= left_out

@@ -48,8 +48,9 @@ class Page:
         self.socket.send(json.dumps({"id": number, "method": method, "params": parameters}))
         while True:
             answer = json.loads(self.socket.recv(timeout=30))
-            if answer.get("method") in {"Runtime.exceptionThrown", "Log.entryAdded"}:
-                self.complaints.append(answer["params"])
+            told = answer.get("params", {})
+            if "exceptionDetails" in told or told.get("entry", {}).get("level") == "error":
+                self.complaints.append(told)
             if answer.get("id") == number:
                 assert "error" not in answer, answer
                 return answer["result"]

@@ -156,9 +156,9 @@ def _pyramid(lane: Lane, recorded: Span, bucket_s: float) -> list[Json]:
     return [
         {
             "bucket_s": level.bucket_s,
-            "low": dict(pack(level.low)),
-            "high": dict(pack(level.high)),
-            "marks": dict(pack(level.marks.astype(np.int64))),
+            "low": pack(level.low),
+            "high": pack(level.high),
+            "marks": pack(level.marks.astype(np.int64)),
         }
         for level in build_pyramid(since_s, lane.width, lane.marks, bucket_s, lasts_s)
     ]
@@ -166,9 +166,9 @@ def _pyramid(lane: Lane, recorded: Span, bucket_s: float) -> list[Json]:
 
 def _pulses(lane: Lane, rows: npt.NDArray[np.int64]) -> dict[str, Json]:
     return {
-        "rise": dict(pack(lane.rise[rows])),
-        "width": dict(pack(lane.width[rows])),
-        "marks": dict(pack(lane.marks[rows].astype(np.int64))),
+        "rise": pack(lane.rise[rows]),
+        "width": pack(lane.width[rows]),
+        "marks": pack(lane.marks[rows].astype(np.int64)),
     }
 
 

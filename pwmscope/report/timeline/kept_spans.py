@@ -10,8 +10,8 @@ import numpy.typing as npt
 from pwmscope.findings.spans import Span
 
 REACHES_S: Final = (
-    300.0, 200.0, 120.0, 90.0, 60.0, 45.0, 30.0, 20.0, 15.0, 10.0, 7.0, 5.0, 4.0, 3.0, 2.0, 1.5, 1.0,
-    0.7, 0.5, 0.3, 0.2, 0.1,
+    300.0, 200.0, 120.0, 90.0, 60.0, 45.0, 30.0, 20.0, 15.0, 10.0, 7.0, 5.0, 4.0, 3.0, 2.0, 1.5,
+    1.0, 0.7, 0.5, 0.3, 0.2, 0.1,
 )  # fmt: skip
 """How far round a moment pulses are kept; the farthest that fits."""
 
@@ -77,13 +77,14 @@ def _doubling(size: int) -> list[int]:
 def _joined(
     moments_s: npt.NDArray[np.float64], reach_s: float, recorded: Span
 ) -> npt.NDArray[np.float64]:
-    """Starts and ends of the spans round the moments, those that touch made one."""
+    """Give the starts and ends of the spans round the moments, those that touch made one."""
     if not moments_s.size:
         return np.zeros((2, 0))
     breaks = np.flatnonzero(np.diff(moments_s) > 2.0 * reach_s)
     starts_s = moments_s[np.concatenate([[0], breaks + 1])] - reach_s
     ends_s = moments_s[np.concatenate([breaks, [moments_s.size - 1]])] + reach_s
-    return np.clip(np.stack([starts_s, ends_s]), recorded.start_s, recorded.end_s)
+    ends: npt.NDArray[np.float64] = np.stack([starts_s, ends_s])
+    return ends.clip(recorded.start_s, recorded.end_s)
 
 
 def _count(ends_s: npt.NDArray[np.float64], rises_s: list[npt.NDArray[np.float64]]) -> int:

@@ -43,12 +43,14 @@ function paintPulses(place, lane, isChosen) {
   pen.lineTo(right + 5, idle);
   pen.stroke();
   const told = isChosen ? pulseAt(lane, view.at_s) : -1;
+  const isTold = told >= first && told < last;
+  const taken = isTold ? roomOf(place, lane, told) : [Infinity, -Infinity];
   let free = left;
   for (let row = first; row < last; row += 1) {
     const isSeen = place.x(lane.rise_s[row] + lane.width_us[row] / 1e6) > left;
-    if (row !== told && isSeen) free = paintWidth(place, lane, row, high, free);
+    if (row !== told && isSeen) free = paintWidth(place, lane, row, high, free, taken);
   }
-  if (told >= first && told < last) paintSize(place, lane, told, high, low);
+  if (isTold) paintSize(place, lane, told, high, low);
   pen.restore();
 }
 
@@ -64,11 +66,20 @@ function middleOf(place, lane, row, words) {
   return Math.max(place.left + half, Math.min(place.right - half, (from + to) / 2));
 }
 
-/** Write a pulse's width over it where there is room; return where the room begins. */
-function paintWidth(place, lane, row, high, free) {
+/** The room that a pulse's width takes over it, from where to where. */
+function roomOf(place, lane, row) {
   const words = saidWidth(lane, row);
-  const half = place.pen.measureText(words).width / 2;
+  const middle = middleOf(place, lane, row, words), half = place.pen.measureText(words).width / 2 + 4;
+  return [middle - half, middle + half];
+}
+
+/** Write a pulse's width over it where there is room; return where the room begins. */
+function paintWidth(place, lane, row, high, free, taken) {
+  const words = saidWidth(lane, row);
   const middle = middleOf(place, lane, row, words);
+  const [from, to] = roomOf(place, lane, row);
+  const half = (to - from) / 2 - 4;
+  if (to > taken[0] && from < taken[1]) return free;
   const next = row + 1 < lane.rise_s.length ? place.x(lane.rise_s[row + 1]) : Infinity;
   if (middle - half < free || 2 * half > next - place.x(lane.rise_s[row])) return free;
   label(place.pen, words, middle, high - 11, "center");

@@ -210,8 +210,11 @@ def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...])
 def _summary(rows: tuple[DayRow, ...]) -> str:
     noun = "entry" if len(rows) == 1 else "entries"
     counts = []
-    for verdict in (Verdict.DOES_NOT_MEET.value, Verdict.NOT_SHOWN.value):
+    for verdict, words in (
+        (Verdict.DOES_NOT_MEET.value, "with something that does not meet its limit"),
+        (Verdict.NOT_SHOWN.value, "with something not shown"),
+    ):
         some = sum(any(verdict in (ln.verdict, ln.failsafe) for ln in row.lines) for row in rows)
         if some:
-            counts.append(f"{some} with something {verdict}")
+            counts.append(f"{some} {words}")
     return f"{len(rows)} {noun}{': ' if counts else ''}{', '.join(counts)}."

@@ -52,7 +52,11 @@ function lossWords(lane) {
 function shownWords() {
   const decimals = timeDecimals();
   const [from, to] = [view.from_s, view.to_s].map((time_s) => time_s.toFixed(decimals));
-  return `Shown: ${from} to ${to} s, ${saidSpan(view.to_s - view.from_s)} of ${saidSpan(recording.end_s - recording.start_s)}.`;
+  const spans = [view.to_s - view.from_s, recording.end_s - recording.start_s].map(saidSpan);
+  const finest_s = lanes[0].pyramid[0].bucket_s;
+  const isCoarse = finest_s > (view.to_s - view.from_s) / 1000 && !isKept(view.from_s, view.to_s);
+  const coarse = ` Not every pulse here is in this page; a bar is the least to the greatest width of ${finest_s} s.`;
+  return `Shown: ${from} to ${to} s, ${spans[0]} of ${spans[1]}.${isCoarse ? coarse : ""}`;
 }
 
 function saidSpan(span_s) {

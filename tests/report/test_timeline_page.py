@@ -1,5 +1,7 @@
 """The timeline in a browser: driven by keys, wheel and fingers, it tells what was measured."""
 
+import base64
+import hashlib
 import itertools
 import json
 import os
@@ -19,7 +21,7 @@ from pwmscope.report.timeline import timeline_fragment
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
-POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
+POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{}'"
 HOSTILE = ("</script><script>document.title='ran'</script>", "<img src=x onerror=alert(1)>")
 KEY_CODES = {"Home": 36, "ArrowLeft": 37, "ArrowRight": 39, "Tab": 9, "+": 187, "-": 189}
 
@@ -27,10 +29,11 @@ KEY_CODES = {"Home": 36, "ArrowLeft": 37, "ArrowRight": 39, "Tab": 9, "+": 187, 
 def wrapped(findings):
     """A bare page round the timeline, as the report has one."""
     made = timeline_fragment(findings)
+    digest = base64.b64encode(hashlib.sha256(made.script.encode()).digest()).decode()
     return (
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY.format(digest)}">'
         "<title>Timeline</title><style>body { margin: 0 auto; padding: 1.5rem 1.25rem; "
         "max-width: 62rem; color: #14213d; font: 1rem/1.5 Georgia, serif; }"
         f"{made.style}</style></head><body>{made.html}<script>{made.script}</script></body></html>"
@@ -310,3 +313,51 @@ def test_a_browser_that_cannot_unpack_says_where_the_same_is_shown(page, preset,
         time.sleep(0.02)
     assert page.value("document.querySelector('.timeline-live').hidden")
     assert "pictures of each channel" in page.text("failed")
+
+
+def test_a_pulse_is_drawn_with_its_true_edges(page, preset):
+    """Upright ink half way between the levels stands where the pulse table has its edges."""
+    findings, path = preset
+    table = findings.channels["RX2"].table
+    page.open(path).choose(1)
+    page.press("+", 9)
+    page.choose(0)
+    from_s, to_s = shown_s(page.text("shown"))
+    row = (
+        "(() => { const c = document.querySelectorAll('.timeline-panel canvas')[1];"
+        "const d = c.getContext('2d').getImageData(0, 105, c.width, 1).data;"
+        "return [c.width, [...Array(c.width).keys()].filter(x => d[4 * x + 3] > 150 &&"
+        " d[4 * x] < 90 && x > 80)]; })()"
+    )
+    width, columns = page.value(row)
+    inside = (table.rise_s > from_s) & (table.rise_s + table.width_us / 1e6 < to_s)
+    edges_s = np.stack([table.rise_s, table.rise_s + table.width_us / 1e6], 1)[inside].ravel()
+    assert edges_s.size >= 4
+    left, right = 78, width - 10
+    expected = left + (edges_s - from_s) / (to_s - from_s) * (right - left)
+    drawn = np.array(columns) + 0.5
+    for x in expected:
+        assert np.abs(drawn - x).min() <= 1.5
+    assert len(columns) <= 3 * edges_s.size
+
+
+def test_without_script_the_page_points_to_the_pictures(page, preset):
+    _, path = preset
+    page.ask("Emulation.setScriptExecutionDisabled", value=True)
+    page.ask("Page.navigate", url=path.as_uri())
+    time.sleep(0.3)
+    page.ask("Emulation.setScriptExecutionDisabled", value=False)
+    assert page.value("document.querySelector('.timeline-live').hidden")
+    assert page.value("document.querySelector('.timeline noscript').offsetHeight") > 0
+    assert "pictures of each channel" in page.value(
+        "document.querySelector('.timeline noscript').textContent"
+    )
+
+
+def test_on_paper_the_pictures_stand_alone(page, preset):
+    _, path = preset
+    page.open(path)
+    page.ask("Emulation.setEmulatedMedia", media="print")
+    shown = page.value("getComputedStyle(document.querySelector('.timeline')).display")
+    page.ask("Emulation.setEmulatedMedia", media="")
+    assert shown == "none"

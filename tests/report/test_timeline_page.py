@@ -17,6 +17,7 @@ from websockets.sync.client import connect
 
 import pwmscope
 from pwmscope.capture import Capture, Line
+from pwmscope.capture.clip import clip
 from pwmscope.report.timeline import timeline_fragment
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -361,3 +362,31 @@ def test_on_paper_the_pictures_stand_alone(page, preset):
     shown = page.value("getComputedStyle(document.querySelector('.timeline')).display")
     page.ask("Emulation.setEmulatedMedia", media="")
     assert shown == "none"
+
+
+def test_a_part_of_a_recording_is_told_and_drawn_in_the_recordings_own_time(page, tmp_path):
+    """Half an hour from half an hour on, seen whole: a line from one end to the other."""
+    rise_us = 1_000 + 20_000 * np.arange(180_000)
+    width_us = np.where(np.arange(180_000) % 1000 < 500, 1300, 1620)
+    edges_us = np.stack([rise_us, rise_us + width_us], axis=1).ravel()
+    whole = Capture(
+        {"OUT": Line("OUT", edges_us.astype(np.int64) * 1_000_000, 0)}, 3_600 * 10**12, 1e6, "made"
+    )
+    findings = pwmscope.examine(clip(whole, 1800.0, 3600.0))
+    path = tmp_path / "part.html"
+    path.write_text(wrapped(findings))
+    page.open(path).choose(0)
+    assert shown_s(page.text("shown")) == (1800.0, 3600.0)
+    inked = page.value(
+        "(() => { const c = document.querySelector('.timeline-panel canvas');"
+        "const d = c.getContext('2d').getImageData(0, 20, c.width, 108).data;"
+        "const seen = new Set(); for (let i = 0; i < d.length; i += 4)"
+        " if (d[i + 3] > 150 && d[i] < 90) seen.add((i / 4) % c.width);"
+        "return seen.size / (c.width - 88); })()"
+    )
+    assert inked > 0.95
+    page.press("+", 17)
+    told_s = float(re.findall(r"begins at ([\d.]+) s", page.text("reading"))[0])
+    row = int(np.abs(rise_us / 1e6 - told_s).argmin())
+    assert abs(rise_us[row] / 1e6 - told_s) <= 5e-7
+    assert width_told(page.text("reading")) == width_us[row]

@@ -165,7 +165,7 @@ function paintPoints(place, lane, first, last) {
   const apart = (place.right - place.left) / Math.max(1, last - first);
   const size = apart > 12 ? 5 : apart > 4 ? 3 : 1.3;
   let before = -1;
-  pen.lineWidth = 1;
+  pen.lineWidth = 1.3;
   pen.beginPath();
   for (let row = first; row < last; row += 1) {
     if (!(lane.marks[row] & MEASURED)) continue;

@@ -120,9 +120,10 @@ def page(tmp_path_factory):
         "disable-background-networking", "disable-component-update", "disable-sync",
         "hide-scrollbars", "remote-debugging-port=0", f"user-data-dir={profile}",
     )  # fmt: skip
-    with subprocess.Popen(
+    process = subprocess.Popen(
         [found, *(f"--{flag}" for flag in flags), "about:blank"], stderr=subprocess.PIPE, text=True
-    ) as process:
+    )
+    try:
         address = next(
             match[0] for said in process.stderr if (match := re.search(r"ws://\S+", said))
         )
@@ -138,9 +139,9 @@ def page(tmp_path_factory):
             for part in ("Page", "Runtime", "Log"):
                 opened.ask(f"{part}.enable")
             yield opened
+    finally:
         process.terminate()
-        for _ in process.stderr:
-            pass
+        process.communicate(timeout=20)
 
 
 @pytest.fixture(scope="module")

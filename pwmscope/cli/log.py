@@ -13,6 +13,8 @@ from pwmscope.cli.screen import screen
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
+    import datetime
+
     from pwmscope.report.register import Entry
 
 REGISTER = "register.sqlite"
@@ -116,6 +118,33 @@ def export(output: Path, *, register: Path, replace: bool) -> None:
     table = findings_table(register)
     replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
     click.echo(f"{table.height} findings are in {output}.")
+
+
+@log.command(short_help="Write the check sheet of an event day, to print and sign.")
+@click.argument("output", type=click.Path(path_type=Path), metavar="OUT.html")
+@_register
+@click.option(
+    "--date",
+    "day",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="YYYY-MM-DD",
+    help="The day; by default the last one that has an entry.",
+)
+@click.option("--replace", is_flag=True, help="Replace a sheet that is there.")
+def day(output: Path, *, register: Path, day: datetime.datetime | None, replace: bool) -> None:
+    """Write one day's entries to OUT.html: each line's verdict, and room to sign.
+
+    The page prints in black and white on A4 and Letter.
+    """
+    from pwmscope.output import write_text  # noqa: PLC0415
+    from pwmscope.report.day_sheet import day_rows, day_sheet_text  # noqa: PLC0415
+
+    if output.suffix.lower() not in {".html", ".htm"}:
+        raise HintError(f"{output}: a check sheet's name ends in .html; choose one.")
+    of_day, rows = day_rows(register, None if day is None else day.date())
+    write_text(output, day_sheet_text(register, of_day, rows), replace=replace)
+    noun = "entry" if len(rows) == 1 else "entries"
+    click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
 
 
 def _say_verdicts(entry: Entry) -> str:

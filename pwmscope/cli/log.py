@@ -65,10 +65,10 @@ def list_entries(*, register: Path) -> None:
     for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
         table.add_column(heading, overflow="fold")
     for entry in entries(register):
-        cells = (entry.source, entry.robot, _say_verdicts(entry), entry.note)
+        cells = (Path(entry.source).name, entry.robot, _say_verdicts(entry), entry.note)
         told = (escape(say_plainly(cell)) for cell in cells)
         source, robot, verdicts, note = told
-        table.add_row(str(entry.number), entry.added_utc, source, robot, verdicts, note)
+        table.add_row(str(entry.number), entry.added_utc[:16], source, robot, verdicts, note)
     screen().print(table)
 
 

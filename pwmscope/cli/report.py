@@ -101,6 +101,7 @@ def documented(
     """
     from pwmscope.report.folder import write_report  # noqa: PLC0415
     from pwmscope.report.register import file_hash  # noqa: PLC0415
+    from pwmscope.report.timeline import timeline_fragment  # noqa: PLC0415
 
     capture = recording.load()
     findings = examination.of(capture)
@@ -127,6 +128,7 @@ def documented(
             check=check,
             sha256=file_hash(recording.path),
             advice=advice,
+            timeline=timeline_fragment(findings),
             replace=replace,
         )
     return findings, written

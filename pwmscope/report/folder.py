@@ -17,6 +17,7 @@ from pwmscope.report.document import compose
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
 from pwmscope.report.page import PAGE_NAME, document_page
+from pwmscope.report.timeline import Timeline
 from pwmscope.report.typeset import document_pdf
 
 PDF_NAME: Final = "report.pdf"
@@ -66,7 +67,7 @@ def write_report(
     check: Failsafe | None = None,
     sha256: str = "",
     advice: tuple[str, ...] = (),
-    timeline: str = "",
+    timeline: Timeline | None = None,
     replace: bool = False,
 ) -> Written:
     """Write a report as page, PDF, Markdown and JSON, all from the same findings.
@@ -82,7 +83,7 @@ def write_report(
         Where the files go; made if it is not there.
     check, sha256, advice
         As `pwmscope.report.document.compose`.
-    timeline : str, optional
+    timeline : Timeline, optional
         As `pwmscope.report.page.document_page`.
     replace : bool, optional
         Whether files that are already there may be replaced.

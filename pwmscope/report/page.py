@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import importlib.resources
-import re
 from pathlib import Path
 from typing import Final
 
@@ -17,10 +16,9 @@ from pwmscope.findings.failsafe import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_text
 from pwmscope.report.document import Document, compose
 from pwmscope.report.drawing import Picture
+from pwmscope.report.timeline import Timeline
 
 PAGE_NAME: Final = "report.html"
-_SCRIPT: Final = re.compile(r"<script\b([^>]*)>(.*?)</script\s*>", re.DOTALL | re.IGNORECASE)
-_DATA: Final = re.compile(r"\btype\s*=\s*[\"']?application/json", re.IGNORECASE)
 
 
 def write_page(findings: Findings, folder: Path, *, replace: bool = False) -> Path:
@@ -62,7 +60,7 @@ def page_text(
     check: Failsafe | None = None,
     sha256: str = "",
     advice: tuple[str, ...] = (),
-    timeline: str = "",
+    timeline: Timeline | None = None,
 ) -> str:
     """Return the page as HTML text.
 
@@ -72,7 +70,7 @@ def page_text(
         Everything found in a recording.
     check, sha256, advice
         As `pwmscope.report.document.compose`.
-    timeline : str, optional
+    timeline : Timeline, optional
         As `document_page`.
 
     Returns
@@ -84,16 +82,15 @@ def page_text(
     return document_page(document, timeline=timeline)
 
 
-def document_page(document: Document, *, timeline: str = "") -> str:
+def document_page(document: Document, *, timeline: Timeline | None = None) -> str:
     """Return a document as HTML text.
 
     Parameters
     ----------
     document : Document
         The document.
-    timeline : str, optional
-        A fragment of HTML that stands before the channels' sections as it is. Its
-        scripts, and no others, may run; what they need must be inside them.
+    timeline : Timeline, optional
+        Stands before the channels' sections. Its script, and no other, may run.
 
     Returns
     -------
@@ -111,24 +108,26 @@ def document_page(document: Document, *, timeline: str = "") -> str:
     template = importlib.resources.files("pwmscope.report").joinpath("page.html.j2")
     return environment.from_string(template.read_text("utf-8")).render(
         document=document,
-        timeline=markupsafe.Markup(timeline),
+        timeline=_inlined(timeline),
         policy=markupsafe.Markup(_policy(timeline)),
     )
 
 
-def _policy(timeline: str) -> str:
+def _inlined(timeline: Timeline | None) -> dict[str, markupsafe.Markup]:
+    """Mark a timeline's parts as fit to stand in the page as they are; empty without one."""
+    parts = ("style", "html", "script")
+    return {
+        part: markupsafe.Markup("" if timeline is None else getattr(timeline, part))
+        for part in parts
+    }
+
+
+def _policy(timeline: Timeline | None) -> str:
     """Write the content security policy: no script but the timeline's, told by its hash."""
     rules = ["default-src 'none'", "img-src data:", "style-src 'unsafe-inline'"]
-    hashes = [script_hash(code) for code in _scripts(timeline)]
-    if hashes:
-        rules.append("script-src " + " ".join(hashes))
+    if timeline is not None:
+        rules.append(f"script-src {script_hash(timeline.script)}")
     return "; ".join(rules)
-
-
-def _scripts(fragment: str) -> list[str]:
-    """Take the scripts' code out of a fragment; blocks of data are not scripts."""
-    found = _SCRIPT.findall(fragment)
-    return list(dict.fromkeys(code for about, code in found if not _DATA.search(about)))
 
 
 def script_hash(code: str) -> str:

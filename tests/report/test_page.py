@@ -23,6 +23,7 @@ from pwmscope.errors import OutputError
 from pwmscope.report.document import channels as channels_module
 from pwmscope.report.page import page_text, write_page
 from pwmscope.report.sentences import channel_sentence, say_value
+from pwmscope.report.timeline import Timeline
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 XHTML = "{http://www.w3.org/1999/xhtml}"
@@ -297,15 +298,17 @@ def test_lines_without_servo_pulses_say_why():
     assert len(pictures_of(text)) == 1
 
 
-FRAGMENT = (
-    '<section aria-label="Timeline"><script>document.title = "drawn"</script>'
-    '<script type="application/json">{"width_us": [1500]}</script></section>'
+FRAGMENT = Timeline(
+    '<section aria-label="Timeline">'
+    '<script type="application/json">{"width_us": [1500]}</script></section>',
+    "section { color: inherit; }",
+    'document.title = "drawn"',
 )
 
 
 def test_a_timeline_stands_before_the_channels_and_only_its_script_may_run():
     text = page_text(small(), timeline=FRAGMENT)
-    assert text.index('id="summary"') < text.index(FRAGMENT) < text.index('id="channel-1"')
+    assert text.index('id="summary"') < text.index(FRAGMENT.html) < text.index('id="channel-1"')
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1]
     # the hash by another program: printf %s 'document.title = "drawn"' | openssl dgst -sha256
     # -binary | base64
@@ -383,8 +386,8 @@ def test_a_browser_runs_the_timeline_and_no_script_beside_it(browse, tmp_path):
     ran = browse(path, "dump-dom")
     assert complaints(ran) == []
     assert "<title>drawn</title>" in ran.stdout
-    other = FRAGMENT.replace("drawn", "other")
-    path.write_text(page_text(small(), timeline=FRAGMENT).replace(FRAGMENT, other))
+    other = FRAGMENT.script.replace("drawn", "other")
+    path.write_text(page_text(small(), timeline=FRAGMENT).replace(FRAGMENT.script, other))
     ran = browse(path, "dump-dom")
     assert len(complaints(ran)) == 1
     assert "<title>other" not in ran.stdout

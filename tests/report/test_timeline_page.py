@@ -71,7 +71,8 @@ class Page:
         self.ask("Page.navigate", url=path.as_uri())
         deadline = time.monotonic() + 20
         while time.monotonic() < deadline:
-            if self.value("document.readyState") == "complete" and self.is_shown():
+            here = self.value("location.href") == path.as_uri()
+            if here and self.value("document.readyState") == "complete" and self.is_shown():
                 return self
             time.sleep(0.02)
         raise AssertionError(f"The timeline never appeared: {self.complaints}")

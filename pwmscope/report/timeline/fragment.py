@@ -20,7 +20,7 @@ from pwmscope.report.timeline.lane import MOST_MARKED, Lane, lane_facts, lane_of
 from pwmscope.report.timeline.packing import pack
 from pwmscope.report.timeline.pyramid import FACTOR, build_pyramid, tidy_bucket_s
 
-MOST_LETTERS: Final = 1_400_000
+MOST_LETTERS: Final = 750_000
 """Letters that the data may take."""
 _MOST_BUCKETS: Final = 131_072
 _MOST_BUCKETS_A_LINE: Final = 16_384
@@ -71,7 +71,7 @@ def timeline_fragment(findings: Findings) -> Timeline:
     Returns
     -------
     Timeline
-        Its data take 1.4 million letters at most, or little more where a recording
+        Its data take 0.75 million letters at most, or little more where a recording
         has many lines with hundreds of losses each. Where not every pulse fits, the page
         says which are kept.
     """

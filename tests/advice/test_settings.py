@@ -126,7 +126,7 @@ def test_every_change_is_larger_than_its_uncertainty_and_tolerance(off_us, rate_
 
 
 def test_without_a_known_sampling_interval_nothing_is_changed():
-    found = findings_of(A=drive(1545, 1100, 1900))
+    found = findings_of(A=drive(1545, 1100, 1950))
     level = {
         name: dataclasses.replace(getattr(found.channels["A"].travel, name), uncertainty_us=None)
         for name in ("low", "neutral", "high")

@@ -14,7 +14,7 @@ from pwmscope.bench import BenchChannel
 from pwmscope.findings.stick.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel import Travel
 
-EXERCISED: Final = 0.6
+EXERCISED: Final = 0.72
 """An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
 plan shows that the stick was held there (own choice)."""
 
@@ -78,7 +78,7 @@ def advise_endpoint(
         )
         return Setting(name, Action.LEAVE, said, now, target_us, tolerance_us)
     made = reckon(then, target_us, transmitter)
-    ending = _End(name, end, now, target_us, tolerance_us, at)
+    ending = _End(name, end, now, target_us, tolerance_us, at, held)
     return _change(ending, channel, made, transmitter)
 
 
@@ -92,6 +92,7 @@ class _End:
     target_us: float
     tolerance_us: float
     at: str
+    held: bool
 
 
 def _change(
@@ -124,7 +125,8 @@ def _change(
         )
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
     how = say_change(made, percent, transmitter, which)
-    said = f"{end.at}. Change the {end.name} {how}."
+    change = f"Change the {end.name}" if end.held else f"{_IF_HELD}, change the {end.name}"
+    said = f"{end.at}. {change} {how}."
     if outward and reach_us is None:
         said += (
             " If the setting ends before that, your "
@@ -134,6 +136,9 @@ def _change(
         end.name, Action.CHANGE, said, end.now, end.target_us, end.tolerance_us,
         made.change, percent, made.predicted,
     )  # fmt: skip
+
+
+_IF_HELD: Final = "If the stick was held at its end, which only a plan shows"
 
 
 def _device(channel: BenchChannel) -> str:

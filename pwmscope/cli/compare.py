@@ -21,12 +21,21 @@ from pwmscope.errors import HintError
     metavar="PATH",
     help="Also write the comparison as JSON; '-' writes it to the terminal instead of the text.",
 )
-@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+@click.option(
+    "-o",
+    "--output",
+    "page_path",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also write the comparison as a page, .html, for a screen or paper.",
+)
+@click.option("--replace", is_flag=True, help="Replace files that are there.")
 def compare(
     recordings: tuple[Recording, ...],
     examination: Examination,
     json_path: str | None,
     *,
+    page_path: Path | None,
     replace: bool,
 ) -> None:
     """Put the findings of several CAPTUREs side by side: receivers, or before and after.
@@ -36,6 +45,7 @@ def compare(
     """
     from pwmscope.findings.comparison import compare as compared  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.report.comparison_page import comparison_page  # noqa: PLC0415
     from pwmscope.report.comparison_text import (  # noqa: PLC0415
         comparison_json,
         print_comparison,
@@ -43,16 +53,24 @@ def compare(
 
     if json_path not in {None, "-"}:
         refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    if page_path is not None:
+        if page_path.suffix.lower() != ".html":
+            raise HintError(f"{page_path}: a page's name ends in .html.")
+        refuse_to_overwrite(page_path, replace=replace)
     if examination.off_at:
         raise HintError(
             "--off-at states times of one recording, and several are compared; put the "
             "transmitter's switch on a marker line."
         )
     comparison = compared([examination.of(recording.load()) for recording in recordings])
+    if page_path is not None:
+        write_text(page_path, comparison_page(comparison), replace=replace)
     if json_path == "-":
         click.echo(comparison_json(comparison), nl=False)
         return
     print_comparison(comparison, screen())
+    if page_path is not None:
+        click.echo(f"\nThe same comparison is the page {page_path}.")
     if json_path is not None:
         write_text(Path(json_path), comparison_json(comparison), replace=replace)
         click.echo(f"\nThe same comparison is in {json_path}.")

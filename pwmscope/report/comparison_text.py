@@ -21,11 +21,12 @@ from pwmscope.report.sentences import say_line, say_plainly, say_value
 SCHEMA: Final = 1
 DIFFERS: Final = "≠"
 """Stands after a value that differs from the first recording's by more than its uncertainty."""
-_HOW: Final = (
+HOW: Final = (
     f"{DIFFERS} marks what differs from recording 1 by more than the uncertainty of both (95 %, "
     "JCGM 100); a figure without a mark is the same as far as these recordings show, or has no "
     "uncertainty to judge by."
 )
+"""How to read the marks."""
 _TOLD: Final = 6
 
 
@@ -48,7 +49,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print()
         console.print(_table(line, [row for row in comparison.rows if row.line == line]))
     console.print()
-    console.print(Text(textwrap.fill(_HOW, console.width)))
+    console.print(Text(textwrap.fill(HOW, console.width)))
 
 
 def comparison_sentences(comparison: Comparison) -> Iterator[str]:
@@ -82,17 +83,26 @@ def _table(line: str, rows: list[ComparedRow]) -> Table:
         table.add_column(str(number), justify="right", overflow="fold")
     for row in rows:
         cells = [
-            _say(found) + (f" {DIFFERS}" if differs else "")
+            escape(say_compared(found)) + (f" {DIFFERS}" if differs else "")
             for found, differs in zip(row.findings, row.differs, strict=True)
         ]
         table.add_row(row.name, *cells)
     return table
 
 
-def _say(finding: Finding | None) -> str:
-    if finding is None:
-        return "–"
-    return escape(say_value(replace(finding, interval=None)))
+def say_compared(finding: Finding | None) -> str:
+    """Write a finding's value as it stands in a comparison.
+
+    Parameters
+    ----------
+    finding : Finding or None
+        The finding; None where the recording does not hold the line.
+
+    Returns
+    -------
+    str
+    """
+    return "–" if finding is None else say_value(replace(finding, interval=None))
 
 
 def comparison_json(comparison: Comparison) -> str:

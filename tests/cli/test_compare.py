@@ -3,11 +3,15 @@
 import json
 from pathlib import Path
 
+import html5lib
 import jsonschema
 from click.testing import CliRunner
 from referencing import Registry, Resource
 
 from pwmscope.cli import main
+from pwmscope.findings.comparison import ComparedRow, Comparison
+from pwmscope.findings.finding import measured
+from pwmscope.report.comparison_page import comparison_page
 
 ROOT = Path(__file__).parents[2]
 PRESET, HOLDS = (ROOT / "captures" / f"{name}.csv.gz" for name in ("preset", "holds-last"))
@@ -61,3 +65,27 @@ def test_bad_input_is_one_sentence():
         assert result.exit_code == 2
         assert said in result.stderr
         assert len(result.stderr.strip().splitlines()) == 1
+
+
+def test_the_page_is_strict_html_and_says_the_same(tmp_path):
+    file = tmp_path / "compared.html"
+    result = run(PRESET, HOLDS, "--off-line", "tx-on", "-o", file)
+    assert result.exit_code == 0
+    text = file.read_text(encoding="utf-8")
+    html5lib.HTMLParser(strict=True).parse(text)
+    assert "figures differ: frame period" in text
+    assert '<td class="differs">holds last ≠</td>' in text
+    assert "http" not in text.replace("http-equiv", "")
+    assert run(PRESET, HOLDS, "-o", file).exit_code == 2
+    assert run(PRESET, HOLDS, "-o", tmp_path / "compared.pdf").exit_code == 2
+
+
+def test_hostile_names_stay_words_in_the_page():
+    line = "<script>alert(1)</script>"
+    found = measured("neutral", 1500.0, "us", "", uncertainty=0.1)
+    rows = (ComparedRow(line, "neutral", "us", (found, found), (None, False)),)
+    text = comparison_page(Comparison(("a\u202e.csv", "<b>.csv"), rows))
+    html5lib.HTMLParser(strict=True).parse(text)
+    assert "<script" not in text
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in text
+    assert "a?.csv" in text

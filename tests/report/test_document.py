@@ -50,8 +50,8 @@ def test_the_sections_come_in_the_order_of_what_matters(preset):
     _, _, document = preset
     assert [section.anchor for section in document.sections] == [
         "answers", "failed", "hazards", "not-shown", "change", "summary", "whole", "losses",
-        "channel-1", "channel-2", "channel-3", "channel-4", "evidence", "method", "assumed",
-        "cautions", "rulebook",
+        "together-drawn", "channel-1", "channel-2", "channel-3", "channel-4", "evidence", "method",
+        "assumed", "cautions", "rulebook",
     ]  # fmt: skip
 
 
@@ -144,7 +144,7 @@ def test_the_failsafe_picture_and_three_pictures_a_channel_are_described(preset)
         if isinstance(block, Figure)
     ]
     assert [figure.picture.name for figure in figures] == [
-        "failsafe", *["first-frames", "width-over-time", "width-histogram"] * 4
+        "failsafe", "frame-1", "wiring", *["first-frames", "width-over-time", "width-histogram"] * 4
     ]  # fmt: skip
     assert all(len(figure.picture.alt) > 40 for figure in figures)
 

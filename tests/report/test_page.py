@@ -144,7 +144,7 @@ def pictures_of(text):
 def test_three_pictures_a_channel_each_described(recording):
     findings, text = recording
     images = list(parsed(text).iter(f"{XHTML}img"))
-    assert len(images) == 3 * len(findings.channels)
+    assert len(images) == 3 * len(findings.channels) + len(findings.order.receivers)
     assert all(len(image.attrib["alt"]) > 40 for image in images)
     for svg in pictures_of(text):
         assert ET.fromstring(svg).tag == "{http://www.w3.org/2000/svg}svg"
@@ -266,7 +266,7 @@ def test_hostile_names_are_shown_and_do_nothing(hostile):
     assert "{{ 7 * 7 }}" in said
     assert "../../etc/passwd" in said
     assert "someone" not in text
-    assert len(list(tree.iter(f"{XHTML}h2"))) == 11 + len(findings.channels)
+    assert len(list(tree.iter(f"{XHTML}h2"))) == 12 + len(findings.channels)
 
 
 def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):

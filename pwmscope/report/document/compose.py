@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from pwmscope import __version__
-from pwmscope.bench import CAUTIONS
+from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe import Failsafe
+from pwmscope.report.bench_pictures import bench_pictures
 from pwmscope.report.compaction import compacted
 from pwmscope.report.document.advice import advice_section
 from pwmscope.report.document.blocks import Document, Figure, Paragraph, Section
@@ -49,6 +50,7 @@ def compose(
     others = () if check is None else (line.line for line in check.lines)
     wording = Wording.of(findings, others)
     file = file_name(findings.capture.source)
+    sheet = None if check is None else check.sheet
     return Document(
         f"Receiver outputs in {file}",
         file,
@@ -61,6 +63,7 @@ def compose(
             summary_section(findings, wording),
             *together_sections(findings, wording),
             *_loss_picture(check, wording),
+            *_bench_pictures(findings, sheet, wording),
         ),
         (
             *channel_sections(findings, wording),
@@ -100,6 +103,19 @@ def _loss_picture(check: Failsafe | None, wording: Wording) -> tuple[Section, ..
         return (Section("losses", wording.say("Signal loss, line by line"), (seen,)),)
     figure = Figure(compacted(picture), "Picture of the signal losses")
     return (Section("losses", wording.say("Signal loss, line by line"), (figure,)),)
+
+
+def _bench_pictures(
+    findings: Findings, sheet: BenchSheet | None, wording: Wording
+) -> tuple[Section, ...]:
+    """Draw what concerns all lines together, where there is such a thing."""
+    figures = tuple(
+        Figure(compacted(picture), f"Picture: {picture.name}")
+        for picture in bench_pictures(findings, sheet)
+    )
+    if not figures:
+        return ()
+    return (Section("together-drawn", wording.say("The bench, drawn"), figures),)
 
 
 def say_rate(sample_interval_us: float | None) -> str:

@@ -1,0 +1,61 @@
+"""The pictures of a bench as a whole: its frame, its wiring, where it would drive."""
+
+from __future__ import annotations
+
+from pwmscope.advice.mixing.course import course_of
+from pwmscope.advice.mixing.search import advise
+from pwmscope.bench import BenchSheet
+from pwmscope.bench.wiring import check_wiring
+from pwmscope.findings import Findings
+from pwmscope.findings.mixing.examination import examine_mixing
+from pwmscope.findings.mixing.lines import find_lines
+from pwmscope.report.drawing import Picture
+from pwmscope.report.frame_picture import draw_frames
+from pwmscope.report.mixing.pictures import mixing_pictures
+from pwmscope.report.wiring_drawing import draw_wiring
+
+
+def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:
+    """Draw what concerns all lines together.
+
+    Parameters
+    ----------
+    findings : Findings
+        Everything found in a recording.
+    sheet : BenchSheet, optional
+        Its bench sheet.
+
+    Returns
+    -------
+    tuple of Picture
+        One frame of each receiver; the wiring, where the sheet states what powers the
+        receiver; where the robot would go and what the hands did, where drive outputs
+        and sticks were recorded.
+    """
+    pictures = list(draw_frames(findings))
+    if sheet is None:
+        return tuple(pictures)
+    if any(channel.feeds_5v is not None for channel in sheet.devices) or sheet.sources:
+        wiring = check_wiring(sheet)
+        pictures.append(
+            Picture(
+                "wiring",
+                draw_wiring(wiring),
+                "The wiring as the bench sheet states it; nobody has looked at the wires for it.",
+                wiring.answer.sentence,
+            )
+        )
+    servo = {name: c.table for name, c in findings.channels.items() if c.not_servo is None}
+    lines = find_lines(servo, sheet)
+    if not lines.outputs or not lines.sticks:
+        return tuple(pictures)
+    mixing = examine_mixing(
+        servo,
+        lines,
+        lost={name: channel.loss_spans for name, channel in findings.channels.items()},
+        ties=findings.order.grouping.ties,
+    )
+    end_s = findings.capture.end_s
+    course = course_of(mixing, advise(mixing), tables=servo, end_s=end_s, sheet=sheet)
+    sticks = {stick.axis: servo[stick.line] for stick in lines.sticks}
+    return (*pictures, *mixing_pictures(course, sticks, end_s))

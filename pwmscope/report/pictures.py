@@ -7,12 +7,13 @@ from pwmscope.findings import ChannelFindings
 from pwmscope.findings.spans import Span
 from pwmscope.report.drawing import Picture, house_style
 from pwmscope.report.first_frames import draw_first_frames
+from pwmscope.report.jitter_spectrum import draw_jitter_spectra
 from pwmscope.report.width_histogram import draw_width_histogram
 from pwmscope.report.width_over_time import draw_width_over_time
 
 
 def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, ...]:
-    """Draw a channel: its first frames, its width over time, its widths' histogram.
+    """Draw a channel: its first frames, width over time, histogram, and rhythms if any.
 
     A line that does not carry servo pulses has only its first edges drawn, and
     a line that never changes has no picture.
@@ -27,7 +28,7 @@ def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, .
     Returns
     -------
     tuple of Picture
-        Three, one or none.
+        Three or more for a servo channel, one or none for another line.
 
     Examples
     --------
@@ -50,4 +51,5 @@ def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, .
         if channel.not_servo is None:
             drawn.append(draw_width_over_time(channel, Span(capture.start_s, capture.end_s)))
             drawn.append(draw_width_histogram(channel))
+            drawn += draw_jitter_spectra(channel)
     return tuple(drawn)

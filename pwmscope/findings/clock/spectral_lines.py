@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.findings.clock.spectrum import Spectrum, spectrum_of
 from pwmscope.findings.clock.spectrum_noise import (
     FEWEST_CYCLES,
     SIGNIFICANT,
@@ -65,6 +66,8 @@ class LineSearch:
         lowest and the highest of these; in between it is less than one of the two.
     count : int
         Values used.
+    spectrum : Spectrum or None
+        The spectrum itself, for a picture; None where no line counts.
     """
 
     lines: tuple[SpectralLine, ...]
@@ -73,6 +76,7 @@ class LineSearch:
     least_low_us: float
     least_high_us: float
     count: int
+    spectrum: Spectrum | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +177,8 @@ def find_lines(
     lines = [SpectralLine(*row) for row in zip(*columns, strict=True)]
     lines.sort(key=lambda line: -line.amplitude_us)
     low_hz = FEWEST_CYCLES / length_s
-    return LineSearch(tuple(lines), low_hz, series.high_hz, low_us, high_us, count)
+    spectrum = spectrum_of(series.place, series.steady_us, series.step_s, low_hz) if lines else None
+    return LineSearch(tuple(lines), low_hz, series.high_hz, low_us, high_us, count, spectrum)
 
 
 def _series(

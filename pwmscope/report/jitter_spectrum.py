@@ -67,6 +67,6 @@ def _drawn(name: str, search: LineSearch) -> Picture:
         f"{name}-spectrum",
         to_svg(figure),
         f"Rhythm in the {what}: amplitude by frequency, the largest of each band. Dashed: what "
-        "would have been seen with a probability of 95 %, from the lowest to the highest frequency.",
+        "would have been seen with a probability of 95 %, from lowest to highest frequency.",
         f"Spectrum of the {what}, {search.low_hz:.2f} to {search.high_hz:.2f} Hz; lines: {told}.",
     )

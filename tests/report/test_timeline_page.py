@@ -2,18 +2,12 @@
 
 import base64
 import hashlib
-import itertools
-import json
-import os
 import re
-import shutil
-import subprocess
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
-from websockets.sync.client import connect
 
 import pwmscope
 from pwmscope.capture import Capture, Line
@@ -21,10 +15,8 @@ from pwmscope.capture.clip import clip
 from pwmscope.report.timeline import timeline_fragment
 
 CAPTURES = Path(__file__).parents[2] / "captures"
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{}'"
 HOSTILE = ("</script><script>document.title='ran'</script>", "<img src=x onerror=alert(1)>")
-KEY_CODES = {"Home": 36, "ArrowLeft": 37, "ArrowRight": 39, "Tab": 9, "+": 187, "-": 189}
 
 
 def wrapped(findings):
@@ -39,110 +31,6 @@ def wrapped(findings):
         "max-width: 62rem; color: #14213d; font: 1rem/1.5 Georgia, serif; }"
         f"{made.style}</style></head><body>{made.html}<script>{made.script}</script></body></html>"
     )
-
-
-class Page:
-    """One page of a browser, spoken to by its remote debugging protocol."""
-
-    def __init__(self, socket):
-        self.socket, self.numbers, self.complaints = socket, itertools.count(1), []
-
-    def ask(self, method, **parameters):
-        number = next(self.numbers)
-        self.socket.send(json.dumps({"id": number, "method": method, "params": parameters}))
-        while True:
-            answer = json.loads(self.socket.recv(timeout=30))
-            told = answer.get("params", {})
-            if "exceptionDetails" in told or told.get("entry", {}).get("level") == "error":
-                self.complaints.append(told)
-            if answer.get("id") == number:
-                assert "error" not in answer, answer
-                return answer["result"]
-
-    def value(self, code):
-        done = self.ask("Runtime.evaluate", expression=code, returnByValue=True, awaitPromise=True)
-        assert "exceptionDetails" not in done, done
-        return done["result"].get("value")
-
-    def open(self, path, width=1280, height=900, **screen):
-        self.complaints.clear()
-        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-        self.ask("Emulation.setDeviceMetricsOverride", **(size | screen))
-        self.ask("Page.navigate", url=path.as_uri())
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline:
-            here = self.value("location.href") == path.as_uri()
-            if here and self.value("document.readyState") == "complete" and self.is_shown():
-                return self
-            time.sleep(0.02)
-        raise AssertionError(f"The timeline never appeared: {self.complaints}")
-
-    def is_shown(self):
-        return self.value("(document.querySelector('.timeline-reading') || {}).textContent") or (
-            self.value("!document.getElementById('timeline-data')")
-        )
-
-    def choose(self, lane):
-        self.value(f"document.querySelectorAll('.timeline-panel')[{lane}].focus()")
-
-    def press(self, key, times=1, *, shift=False):
-        code = KEY_CODES.get(key) or ord(key.upper())
-        told = {"key": key, "windowsVirtualKeyCode": code, "modifiers": 8 if shift else 0}
-        for _ in range(times):
-            self.ask("Input.dispatchKeyEvent", type="keyDown", **told)
-            self.ask("Input.dispatchKeyEvent", type="keyUp", **told)
-
-    def text(self, name):
-        """Text of a part, once what is due is drawn."""
-        return self.value(
-            "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => "
-            f"done(document.querySelector('.timeline-{name}').textContent))))"
-        )
-
-    def canvas(self, lane):
-        box = self.value(
-            "(() => { const b = document.querySelectorAll('.timeline-panel canvas')"
-            f"[{lane}].getBoundingClientRect(); return [b.left, b.top, b.width, b.height]; }})()"
-        )
-        return tuple(box)
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory):
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        reason = f"No browser is in PATH (looked for {', '.join(BROWSERS)})."
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    profile = tmp_path_factory.mktemp("profile")
-    flags = (
-        "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-        "disable-background-networking", "disable-component-update", "disable-sync",
-        "hide-scrollbars", "remote-debugging-port=0", f"user-data-dir={profile}",
-    )  # fmt: skip
-    process = subprocess.Popen(
-        [found, *(f"--{flag}" for flag in flags), "about:blank"], stderr=subprocess.PIPE, text=True
-    )
-    try:
-        address = next(
-            match[0] for said in process.stderr if (match := re.search(r"ws://\S+", said))
-        )
-        with connect(address, max_size=None) as browser:
-            (target,) = [
-                each
-                for each in Page(browser).ask("Target.getTargets")["targetInfos"]
-                if each["type"] == "page"
-            ]
-        base = address.partition("/devtools/")[0]
-        with connect(f"{base}/devtools/page/{target['targetId']}", max_size=None) as socket:
-            opened = Page(socket)
-            for part in ("Page", "Runtime", "Log"):
-                opened.ask(f"{part}.enable")
-            yield opened
-    finally:
-        process.terminate()
-        process.communicate(timeout=20)
 
 
 @pytest.fixture(scope="module")

@@ -370,3 +370,28 @@ def test_what_one_recording_does_not_show_is_not_compared():
     assert "earlier" in entries["low endpoint"].sentence
     entries = compared(drive(1500, 1000, 2000), (1500, 1500, 1500))
     assert "later" in entries["low endpoint"].sentence
+
+
+def test_a_plan_shows_an_end_only_where_a_stick_was_at_its_end():
+    """A half throw, held while no stick was at an end: the plan does not make it an endpoint."""
+    outputs = {"A": Output(1500.0, {"elevator": 300.0}), "B": Output(1500.0, {"aileron": 400.0})}
+    sheet = parse_sheet(f'[channels.A]\n{DRIVE}\n[channels.B]\nrole = "drive-right"')
+    plan = make_plan(sheet, losses=0)
+    followed = follow_plan(plan, outputs, seed=3)
+    found = examine(build(followed.script).capture)
+    tables = {line: channel.table for line, channel in found.channels.items()}
+    alignment = align_plan(plan, tables)
+    whole = advise_settings(found, sheet, alignment=alignment).channels[0]
+    assert whole.named("high endpoint").action is Action.CHANGE
+    gentle = tuple(
+        dataclasses.replace(
+            span,
+            step=dataclasses.replace(
+                span.step, sticks={axis: 0.9 * to for axis, to in span.step.sticks.items()}
+            ),
+        )
+        for span in alignment.spans
+    )
+    shy = dataclasses.replace(alignment, spans=gentle)
+    half = advise_settings(found, sheet, alignment=shy).channels[0]
+    assert half.named("high endpoint").action is Action.NOT_SHOWN

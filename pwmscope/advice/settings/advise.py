@@ -17,6 +17,7 @@ from pwmscope.bench.roles import STICKS
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.plan_alignment import Alignment
+from pwmscope.findings.stick.levels import Level
 
 _ASKED: Final[tuple[Name, ...]] = ("neutral", "low endpoint", "high endpoint")
 
@@ -134,10 +135,13 @@ def _advise_channel(
     if direction is not None and direction.action is Action.CHANGE:
         reason = "Reverse the channel first and record again: that changes this setting."
         return made((*of_direction, *_all_not_shown(channel, reason)), *warnings)
-    held = alignment is not None and alignment.fits
     ends = (
-        advise_endpoint("low", channel, travel, neutral, transmitter, held=held),
-        advise_endpoint("high", channel, travel, neutral, transmitter, held=held),
+        advise_endpoint(
+            "low", channel, travel, neutral, transmitter, held=_is_held(travel.low, alignment)
+        ),
+        advise_endpoint(
+            "high", channel, travel, neutral, transmitter, held=_is_held(travel.high, alignment)
+        ),
     )
     of_neutral = () if neutral is None else (neutral,)
     return made((*of_direction, *of_neutral, *ends), *warnings)
@@ -148,4 +152,18 @@ def _all_not_shown(channel: BenchChannel, reason: str) -> tuple[Setting, ...]:
         Setting(name, Action.NOT_SHOWN, f"The {name} is not shown. {reason}")
         for name in _ASKED
         if name != "neutral" or channel.neutral_us is not None
+    )
+
+
+def _is_held(level: Level | None, alignment: Alignment | None) -> bool:
+    """Say whether a channel stood at a level while a plan shows a stick at one of its ends."""
+    if level is None or alignment is None or not alignment.fits:
+        return False
+    at_ends = [
+        span for span in alignment.spans if any(abs(to) >= 1.0 for to in span.step.sticks.values())
+    ]
+    return any(
+        visit.start_s < span.end_s and span.start_s < visit.end_s
+        for visit in level.visits
+        for span in at_ends
     )

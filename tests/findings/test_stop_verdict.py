@@ -182,6 +182,22 @@ def test_a_restart_while_off_never_meets(bench):
     assert "restart" in event.reason
 
 
+@pytest.mark.parametrize(("until_s", "paused"), [((7.4, 7.3), "at once"), ((7.4, 7.15), "")])
+def test_a_restart_that_is_shorter_on_another_line_never_meets(bench, until_s, paused):
+    """The link was there all the time: let go during the pause, RX1 comes back at rest.
+
+    Of 0.15 s the other line's pause is too short to be quiet and hides.
+    """
+    follows = KeepsFollowing()
+    let_go = (Dwell(1500, 4), Sweep(1700, 1), Dwell(1700, 2.1), Sweep(1500, 0.1), Dwell(1500, 9))
+    capture = bench.record(follows, moves=let_go)
+    for line, end_s in zip(("RX1", "RX2"), until_s, strict=True):
+        capture = without(capture, line, 7.0, end_s)
+    event = bench.event(capture)
+    assert event.verdict.value == "not shown"
+    assert paused in event.reason
+
+
 def test_the_same_late_stop_three_times_is_a_machines(bench):
     losses = tuple(Loss(at, at + 3.0, 0.2) for at in (6.0, 10.0, 14.0))
     capture = bench.record(PulsesStop(0.9), losses=losses, duration_s=19)

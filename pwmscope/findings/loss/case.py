@@ -64,7 +64,7 @@ class Case:
     together : tuple of Response
         What all lines did in the same loss, this one among them.
     looks_restarted : bool
-        Whether all lines went quiet and came back before the link did.
+        Whether lines went quiet at once and came back before the link did.
     """
 
     loss: Loss

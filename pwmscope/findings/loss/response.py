@@ -68,8 +68,9 @@ class Response:
 
     @property
     def stops_s(self) -> list[float]:
-        """When its pulses stopped during the loss."""
-        return [stretch.start_s for stretch in self.during[1:] if stretch.kind is Kind.QUIET]
+        """When its pulses stopped for the rest of the loss; a pause may be a restart."""
+        last = self.during[1:][-1:]
+        return [stretch.start_s for stretch in last if stretch.kind is Kind.QUIET]
 
 
 def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float) -> Response:

@@ -135,8 +135,8 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield "The sample interval is not known, so no time is exact; give it with --rate."
     if case.looks_restarted:
         yield (
-            "All lines went quiet and came back while the transmitter was off; a restart of the "
-            "receiver or its supply looks the same. Watch the supply and record again."
+            "Lines went quiet at once and came back while the transmitter was off; a restart of "
+            "the receiver or its supply looks the same. Watch the supply and record again."
         )
     if response.behaviour is LossClass.KEEPS_FOLLOWING:
         yield (

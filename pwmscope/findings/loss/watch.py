@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -21,6 +23,9 @@ from pwmscope.findings.loss.stretches import Kind, find_stretches
 from pwmscope.findings.loss.verdict import judge_loss
 from pwmscope.findings.spans import Span, inside
 from pwmscope.findings.uncertainty import CLOCK_TOLERANCE
+
+AT_ONCE_S: Final = 0.1
+"""Pauses that begin within so long of one another are one failure's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +123,20 @@ def events_of(
 
 
 def _looks_restarted(loss: Loss, together: tuple[Response, ...]) -> bool:
-    """Say whether all lines went quiet and came back before the link did."""
-    for response in together:
-        for stretch in response.during:
-            if stretch.kind is Kind.QUIET and stretch.end_s < loss.back_s:
-                break
-        else:
-            return False
-    return bool(together)
+    """Say whether lines went quiet at once and came back before the link did.
+
+    Two of several lines are enough: a pause too short to be quiet hides on the others.
+    """
+    paused_s = sorted(
+        next(
+            (s.start_s for s in own.during if s.kind is Kind.QUIET and s.end_s < loss.back_s),
+            math.inf,
+        )
+        for own in together
+    )
+    if len(paused_s) < 2:
+        return bool(paused_s) and math.isfinite(paused_s[0])
+    return any(after - before <= AT_ONCE_S for before, after in itertools.pairwise(paused_s))
 
 
 def _events(

@@ -110,7 +110,7 @@ def _bench_pictures(
 ) -> tuple[Section, ...]:
     """Draw what concerns all lines together, where there is such a thing."""
     figures = tuple(
-        Figure(compacted(picture), f"Picture: {picture.name}")
+        Figure(compacted(picture), f"Picture of the bench: {picture.name.rstrip('-0123456789')}")
         for picture in bench_pictures(findings, sheet)
     )
     if not figures:

@@ -109,7 +109,9 @@ def unproven_stop(case: Case) -> Iterator[str]:
     quiet = case.response.during[-1]
     if _others_follow(case, quiet.start_s):
         yield _OTHERS_FOLLOW
-    if _jumps_with(case, quiet.start_s):
+    delay_s = quiet.start_s - case.loss.lost_s
+    again = _alike(case, delay_s, case.setting.stop_delays_s) >= ALIKE_TOGETHER
+    if again and _jumps_with(case, quiet.start_s):
         return
     if not _is_back_with_link(case, quiet):
         yield (
@@ -231,14 +233,12 @@ def _is_accompanied(case: Case, change_s: float) -> bool:
 def _is_failsafe_of_all(case: Case, change_s: float) -> bool:
     """Say whether this change is one of several outputs at once, and no hand's.
 
-    Another line's pulses stopped in the same frame, which no switch does; or it
-    jumped in the same frame, and so did this line in another loss after the same
-    delay. A change close to the moment itself may be on its way from the stick.
+    Another line jumped, or stopped for good, in the same frame, and so did this line in
+    another loss after the same delay. A change close to the moment itself may be on its
+    way from the stick.
     """
     if change_s < case.loss.latest_s + LINK_S:
         return False
-    if any(_is_near(other.stops_s, change_s, case) for other in case.others):
-        return True
     delay_s = change_s - case.loss.lost_s
     delays_s = case.setting.preset_delays_s
     return _is_accompanied(case, change_s) and _alike(case, delay_s, delays_s) >= ALIKE_TOGETHER

@@ -236,7 +236,8 @@ def true_loss(
     """
     script, loss = recording.script, recording.script.losses[k]
     said, behaviour = recording.truth.channels[name].losses[k], loss.channels[name]
-    until_s = min(loss.on_s or np.inf, script.duration_s)
+    # The receiver has no link until its channels follow again.
+    until_s = min(loss.follows_s, script.duration_s)
     lost_s = max(loss.off_s, told_s)
     stops_s = max(0.0, stop_instant(recording, name, device, loss.off_s, until_s) - lost_s)
     settles_s = said.settles_s
@@ -247,8 +248,9 @@ def true_loss(
     elif isinstance(behaviour, GoesToPreset):
         low_us, high_us = device.stop_us
         good = low_us <= behaviour.preset_us <= high_us
-        if behaviour.silent_s and device.no_pulses == "stops" and settles_s is not None:
-            settles_s = min(settles_s, loss.off_s + behaviour.after_s)
+        silent_from_s = loss.off_s + behaviour.after_s
+        if behaviour.silent_s and device.no_pulses == "stops" and silent_from_s < until_s:
+            settles_s = min(settles_s or np.inf, silent_from_s)
     else:
         good = False
     in_time = stops_s <= LIMIT_S and settles_s is not None and settles_s - lost_s <= LIMIT_S

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from pwmscope.bench.fault import Fault
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
+from pwmscope.bench.toml_text import nearest
 
 LONGEST_NAME: Final = 200
 """Characters in the name of a line or a source."""
@@ -64,7 +64,7 @@ def _of_second_name(
     at = ("channels", channel.line, "same_device_as")
     if other is None or other is channel or other.same_device_as is not None:
         lines = [device.line for device in sheet.devices]
-        yield Fault(at, named, f"the line of the device itself{_nearest(named, lines)}")
+        yield Fault(at, named, f"the line of the device itself{nearest(named, lines)}")
     elif other.role != channel.role:
         yield Fault(at, named, f"a line of the same role, but it is {other.role}")
     for key in _ONCE:
@@ -118,7 +118,7 @@ def _of_sources(sheet: BenchSheet) -> Iterator[Fault]:
         at = ("sources", name)
         channel = devices.get(source.cable)
         if channel is None:
-            allowed = f"the line of a device{_nearest(source.cable, devices)}"
+            allowed = f"the line of a device{nearest(source.cable, devices)}"
             yield Fault((*at, "cable"), source.cable, allowed)
             continue
         if source.cable in taken:
@@ -148,15 +148,10 @@ def _of_analyser(sheet: BenchSheet) -> Iterator[Fault]:
     at = ("analyser", "lines")
     for i, line in enumerate(analyser.lines):
         if line not in known:
-            allowed = f"lines of channels or of the marker{_nearest(line, known)}"
+            allowed = f"lines of channels or of the marker{nearest(line, known)}"
             yield Fault(at, line, allowed, "one of the lines is")
         elif line in analyser.lines[:i]:
             yield Fault(at, line, "each line once", "one of the lines is")
     if analyser.divider_ohm is not None and analyser.shifted_v is not None:
         allowed = "no such key, since divider_ohm is stated as well"
         yield Fault(("analyser", "shifted_v"), analyser.shifted_v, allowed)
-
-
-def _nearest(name: str, names: Iterable[str]) -> str:
-    near = difflib.get_close_matches(name, list(names), 1)
-    return f", of which {near[0]} is the nearest" if near else ""

@@ -50,7 +50,7 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     lines: dict[KeyPath, int] = {}
     table: KeyPath = ()
     before: KeyPath
-    for line, statement in _statements(text):
+    for line, statement in statements(text):
         inner = list(_paths(tomllib.loads(statement)))
         if statement.lstrip().startswith("["):
             table, before = inner[-1], ()
@@ -94,8 +94,20 @@ def say_key(path: KeyPath) -> str:
     return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
 
 
-def _statements(text: str) -> Iterator[tuple[int, str]]:
-    """Cut a text into its headings and assignments, each with its first line."""
+def statements(text: str) -> Iterator[tuple[int, str]]:
+    """Cut a text into its headings and assignments, each with its first line.
+
+    Parameters
+    ----------
+    text : str
+        Valid TOML.
+
+    Yields
+    ------
+    line : int
+        Counted from 1.
+    statement : str
+    """
     line, begun, depth, statement = 1, 1, 0, ""
     for token in _TOKEN.findall(text.replace("\r\n", "\n") + "\n"):
         depth += (token in ("[", "{")) - (token in ("]", "}"))
@@ -115,7 +127,3 @@ def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
             if isinstance(part, dict):
                 for path in _paths(part):
                     yield (key, *path)
-
-
-statements: Final = _statements
-"""The same for other files than the sheet: headings and assignments, each with its first line."""

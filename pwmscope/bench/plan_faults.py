@@ -2,43 +2,28 @@
 
 from __future__ import annotations
 
-import difflib
-import json
 import tomllib
 from collections.abc import Iterator, Mapping
-from typing import Final, TypeAlias
+from typing import TypeAlias
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from pwmscope.bench.key_lines import statements
 from pwmscope.bench.plan import AXES
-from pwmscope.bench.plan_model import Expected, PlanTable, StepTable
-from pwmscope.errors import PwmscopeError
+from pwmscope.bench.plan_model import PlanTable, StepTable
+from pwmscope.bench.sheet_units import Allowed
+from pwmscope.bench.toml_text import MOST_SHOWN, TomlError, line_of, nearest, short, shown
 
 StepPath: TypeAlias = tuple[str | int, ...]
 """A key with its tables, the steps numbered from 0."""
 
-_MOST_SHOWN: Final = 40
 _Fault: TypeAlias = tuple[StepPath, str, str]
 """The key, what was found there, and what was expected."""
 
 
-class PlanError(PwmscopeError):
-    """A capture plan cannot be used as it stands.
-
-    Parameters
-    ----------
-    source : str
-        The file, as the person named it.
-    line : int
-        Line of the file, counted from 1.
-    key : str
-        The key; empty for the file as a whole.
-    found : str
-        What is wrong, as a clause.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
+class PlanError(TomlError):
+    """A capture plan cannot be used as it stands; the key's step is counted from 1.
 
     Examples
     --------
@@ -47,14 +32,6 @@ class PlanError(PwmscopeError):
     plan.toml, line 4, step 1, seconds: the value is -2, expected a number of seconds from 0.5 to \
 600.
     """
-
-    def __init__(self, source: str, line: int, key: str, found: str, allowed: str) -> None:
-        place = f"{source}, line {line}" + (f", {key}" if key else "")
-        super().__init__(f"{place}: {found}, expected {allowed}.")
-        self.source = source
-        self.line = line
-        self.key = key
-        self.allowed = allowed
 
 
 def first_fault(error: ValidationError, text: str, source: str) -> PlanError:
@@ -75,8 +52,8 @@ def first_fault(error: ValidationError, text: str, source: str) -> PlanError:
     """
     lines = _key_lines(text)
     faults = [_fault_of(details) for details in error.errors(include_url=False)]
-    path, found, allowed = min(faults, key=lambda fault: _line_of(lines, fault[0]))
-    return PlanError(source, _line_of(lines, path), _say_key(path), found, allowed)
+    path, found, allowed = min(faults, key=lambda fault: line_of(lines, fault[0]))
+    return PlanError(source, line_of(lines, path), _say_key(path), found, allowed)
 
 
 def fault_at(path: StepPath, found: str, allowed: str, text: str, source: str) -> PlanError:
@@ -95,32 +72,7 @@ def fault_at(path: StepPath, found: str, allowed: str, text: str, source: str) -
     -------
     PlanError
     """
-    return PlanError(source, _line_of(_key_lines(text), path), _say_key(path), found, allowed)
-
-
-def shown(value: object) -> str:
-    """Write a value as TOML does, and not at length.
-
-    Examples
-    --------
-    >>> shown("rest"), shown(True), shown("x" * 99)
-    ('"rest"', 'true', '"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx...')
-    """
-    # JSON writes all but times and non-finite numbers as TOML does.
-    said = str(value) if isinstance(value, float) else json.dumps(value, default=str)
-    return short(said, _MOST_SHOWN)
-
-
-def short(text: str, most: int) -> str:
-    r"""Write a text on one line, and not at length.
-
-    Examples
-    --------
-    >>> short("a\nb", 9), short("a long one", 9)
-    ('a?b', 'a long...')
-    """
-    plain = "".join(c if c.isprintable() else "?" for c in text)
-    return plain if len(plain) <= most else plain[: most - 3] + "..."
+    return PlanError(source, line_of(_key_lines(text), path), _say_key(path), found, allowed)
 
 
 def _fault_of(details: ErrorDetails) -> _Fault:
@@ -136,26 +88,21 @@ def _fault_of(details: ErrorDetails) -> _Fault:
     if details["type"] == "extra_forbidden":
         found = f"there is no such key, and its value is {value}"
         keys = list(model.model_fields)
-        return path, found, f"one of the keys {', '.join(keys)}{_nearest(key, keys)}"
+        return path, found, f"one of the keys {', '.join(keys)}{nearest(key, keys)}"
     if details["type"] == "missing":
         return path, "the value is missing", _allowed(model, key)
     if key == "sticks" and len(loc) > 3:
-        axis = short(str(loc[3]), _MOST_SHOWN)
+        axis = short(str(loc[3]), MOST_SHOWN)
         found = f"the value is {axis} = {value}"
         if loc[3] not in AXES:
-            found = f"there is no axis {axis}{_nearest(axis, list(AXES))}"
+            found = f"there is no axis {axis}{nearest(axis, list(AXES))}"
         return path, found, _allowed(model, key)
     return path, f"the value is {value}", _allowed(model, key)
 
 
-def _nearest(word: str, words: list[str]) -> str:
-    near = difflib.get_close_matches(word, words, 1)
-    return f", of which {near[0]} is the nearest" if near else ""
-
-
 def _allowed(model: type[StepTable] | type[PlanTable], key: str) -> str:
     field = model.model_fields[key]
-    return next(part.text for part in field.metadata if isinstance(part, Expected))
+    return next(part.text for part in field.metadata if isinstance(part, Allowed))
 
 
 def _key_lines(text: str) -> dict[StepPath, int]:
@@ -187,12 +134,6 @@ def _paths(value: object, before: StepPath = ()) -> Iterator[StepPath]:
     for key, inner in parts:
         yield (*before, key)
         yield from _paths(inner, (*before, key))
-
-
-def _line_of(lines: Mapping[StepPath, int], path: StepPath) -> int:
-    while path and path not in lines:
-        path = path[:-1]
-    return lines.get(path, 1)
 
 
 def _say_key(path: StepPath) -> str:

@@ -4,27 +4,17 @@ from __future__ import annotations
 
 import json
 import os
-import re
-import tomllib
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from pydantic import ValidationError
 
 from pwmscope.bench.cautions import CAUTIONS
 from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_faults import PlanError, StepPath, fault_at, first_fault, short, shown
+from pwmscope.bench.plan_faults import PlanError, StepPath, fault_at, first_fault
 from pwmscope.bench.plan_model import PlanTable
-from pwmscope.errors import PwmscopeError
+from pwmscope.bench.toml_text import parse_toml, read_toml_text, shown
 
 MOST_BYTES: Final = 512 * 1024
-_PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
-
-_PART: Final = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
-_DEEP: Final = re.compile(
-    rf"(?:^|(?<=[\[{{,]))[ \t]*+{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{8,}}+[ \t]*+[=\]]", re.MULTILINE
-)
-"""A key of nine parts and more; the TOML library takes minutes for thousands of them."""
 
 
 def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
@@ -46,21 +36,13 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
     PwmscopeError
         If the file cannot be read, or is no plan by its size.
     """
-    source = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-        text = data.decode("utf-8-sig") if len(data) <= MOST_BYTES else None
-    except (OSError, UnicodeDecodeError) as error:
-        raise PwmscopeError(
-            f"{source}: the capture plan cannot be read ({error}); name a TOML file in UTF-8."
-        ) from None
-    if text is None:
-        raise PwmscopeError(
-            f"{source}: a capture plan has a few kilobytes of text, this file more than "
-            f"{MOST_BYTES // 1024}; name a file that pwmscope plan wrote."
-        )
-    return parse_plan(text, source=source)
+    text = read_toml_text(
+        path,
+        "capture plan",
+        most_bytes=MOST_BYTES,
+        otherwise="name a file that pwmscope plan wrote",
+    )
+    return parse_plan(text, source=os.fspath(path))
 
 
 def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
@@ -87,7 +69,8 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     >>> parse_plan('[[steps]]\nname = "rest"\nseconds = 3').seconds
     3.0
     """
-    table = _toml(text, source)
+    lines = "lines such as [[steps]] and name = 'rest'"
+    table = parse_toml(text, source, PlanError, deep=lines, lines=lines)
     try:
         model = PlanTable.model_validate(table)
     except ValidationError as error:
@@ -143,28 +126,6 @@ def _texts(step: PlanStep) -> tuple[tuple[str, str], ...]:
 
 def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
-
-
-def _toml(text: str, source: str) -> dict[str, Any]:
-    expected = "lines such as [[steps]] and name = 'rest'"
-    deep = _DEEP.search(text)
-    if deep is not None:
-        line = text.count("\n", 0, deep.start()) + 1
-        raise PlanError(source, line, "", "this key has more than eight parts", expected)
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        found = "tables or lists are nested too deeply"
-        raise PlanError(source, 1, "", found, "at most three levels") from None
-    except ValueError as error:
-        # All but a number of thousands of digits is a TOMLDecodeError.
-        said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number is too long"
-        place = _PLACE.search(said)
-        line = int(place[1]) if place and place[1] else text.count("\n") + 1
-        column = f" at column {place[2]}" if place and place[2] else ""
-        what = said[: place.start()] if place else said
-        found = f"this is not TOML ({short(what, 120)}{column})"
-        raise PlanError(source, line, "", found, expected) from None
 
 
 def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) -> None:

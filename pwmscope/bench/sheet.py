@@ -5,14 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Final
 
 from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
 from pwmscope.bench.limits import COMMON_PRACTICE, Limits
 from pwmscope.bench.roles import DRIVES, STICKS, NoPulses, Role, StopBand, SuppliedBy
 from pwmscope.bench.sheet_error import SheetError
-from pwmscope.errors import PwmscopeError
+from pwmscope.bench.toml_text import read_toml_text
 
 __all__ = ["BenchChannel", "BenchSheet", "Marker", "SheetError", "load_sheet", "parse_sheet"]
 
@@ -258,22 +257,13 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
     PwmscopeError
         If the file cannot be read, or is no bench sheet by its size.
     """
-    source = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-        text = data.decode("utf-8-sig") if len(data) <= MOST_BYTES else None
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else error
-        raise PwmscopeError(
-            f"{source}: the bench sheet cannot be read ({why}); name a TOML file in UTF-8."
-        ) from None
-    if text is None:
-        raise PwmscopeError(
-            f"{source}: a bench sheet has a few kilobytes of text, this file more than "
-            f"{MOST_BYTES // 1024}; name the TOML file that describes the bench."
-        )
-    return parse_sheet(text, source=source)
+    text = read_toml_text(
+        path,
+        "bench sheet",
+        most_bytes=MOST_BYTES,
+        otherwise="name the TOML file that describes the bench",
+    )
+    return parse_sheet(text, source=os.fspath(path))
 
 
 def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:

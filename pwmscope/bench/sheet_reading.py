@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
-import json
-import re
-import tomllib
 from collections.abc import Iterable, Iterator
-from typing import Any, Final, get_args
+from typing import Final, get_args
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
@@ -15,7 +11,7 @@ from pydantic_core import ErrorDetails
 from pwmscope.bench.contradictions import find_contradictions
 from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
 from pwmscope.bench.fault import Fault
-from pwmscope.bench.key_lines import DEEPEST, KeyPath, deep_key_line, key_lines, say_key
+from pwmscope.bench.key_lines import KeyPath, key_lines, say_key
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
 from pwmscope.bench.sheet_error import SheetError
 from pwmscope.bench.sheet_model import (
@@ -28,14 +24,13 @@ from pwmscope.bench.sheet_model import (
     Table,
 )
 from pwmscope.bench.sheet_units import Allowed, likely_meant
+from pwmscope.bench.toml_text import line_of, nearest, parse_toml, short, shown
 from pwmscope.pulses import STANDARD_SERVO
 
 MISSING: Final = object()
 """Stands for the value of a key that is not there."""
-_MOST_SHOWN: Final = 40
 _MOST_KEY: Final = 120
 _MOST_ALLOWED: Final = 400
-_PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def read_sheet(text: str, source: str) -> BenchSheet:
@@ -47,7 +42,13 @@ def read_sheet(text: str, source: str) -> BenchSheet:
         If it is not TOML, or a key is unknown, missing, contradicted by another
         or its value not allowed.
     """
-    table = _toml(text, source)
+    table = parse_toml(
+        text,
+        source,
+        SheetError,
+        deep="at most three, such as channels.RX1.role",
+        lines="lines such as robot = 'Quince'",
+    )
     try:
         model = SheetTable.model_validate(table)
     except ValidationError as error:
@@ -58,27 +59,6 @@ def read_sheet(text: str, source: str) -> BenchSheet:
     if faults:
         raise _sheet_error(faults, text, source)
     return sheet
-
-
-def _toml(text: str, source: str) -> dict[str, Any]:
-    deep = deep_key_line(text)
-    if deep is not None:
-        found = f"a key has more than {DEEPEST} parts with dots between"
-        raise SheetError(source, deep, "", found, "at most three, such as channels.RX1.role")
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        found, allowed = "tables or lists are nested too deeply", "at most three levels"
-        raise SheetError(source, 1, "", found, allowed) from None
-    except ValueError as error:
-        # All but a number of thousands of digits is a TOMLDecodeError.
-        said = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number is too long"
-        place = _PLACE.search(said)
-        line = int(place[1]) if place and place[1] else text.count("\n") + 1
-        column = f" at column {place[2]}" if place and place[2] else ""
-        what = said[: place.start()] if place else said
-        found = f"this is not TOML ({_short(what, 120)}{column})"
-        raise SheetError(source, line, "", found, "lines such as robot = 'Quince'") from None
 
 
 def _sheet(model: SheetTable, source: str) -> BenchSheet:
@@ -142,17 +122,10 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
 def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
     """Make the error for the fault that stands first in the file."""
     lines = key_lines(text)
-
-    def line_of(fault: Fault) -> int:
-        path = fault.path
-        while path and path not in lines:
-            path = path[:-1]
-        return lines.get(path, 1)
-
-    first = min(faults, key=line_of)
+    first = min(faults, key=lambda fault: line_of(lines, fault.path))
     found = f"{first.lead} {_shown(first.value)}"
-    key, allowed = _short(say_key(first.path), _MOST_KEY), _short(first.allowed, _MOST_ALLOWED)
-    return SheetError(source, line_of(first), key, found, allowed)
+    key, allowed = short(say_key(first.path), _MOST_KEY), short(first.allowed, _MOST_ALLOWED)
+    return SheetError(source, line_of(lines, first.path), key, found, allowed)
 
 
 def _fault(details: ErrorDetails) -> Fault:
@@ -197,19 +170,8 @@ def _found(annotations: Iterable[object]) -> Iterator[Allowed]:
 
 
 def _known(key: str, keys: list[str]) -> str:
-    near = difflib.get_close_matches(key, keys, 1)
-    hint = f", of which {near[0]} is the nearest" if near else ""
-    return f"one of the keys {', '.join(keys)}{hint}"
+    return f"one of the keys {', '.join(keys)}{nearest(key, keys)}"
 
 
 def _shown(value: object) -> str:
-    if value is MISSING:
-        return "missing"
-    # JSON writes all but times and non-finite numbers as TOML does.
-    said = str(value) if isinstance(value, float) else json.dumps(value, default=str)
-    return _short(said, _MOST_SHOWN)
-
-
-def _short(text: str, most: int) -> str:
-    plain = "".join(c if c.isprintable() else "?" for c in text)
-    return plain if len(plain) <= most else plain[: most - 3] + "..."
+    return "missing" if value is MISSING else shown(value)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import StrEnum
+from typing import Final
 
 
 class Verdict(StrEnum):
@@ -12,6 +13,9 @@ class Verdict(StrEnum):
     MEETS = "meets"
     DOES_NOT_MEET = "does not meet"
     NOT_SHOWN = "not shown"
+
+
+WORST_FIRST: Final = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
 
 
 def governing(verdicts: Iterable[Verdict]) -> Verdict:
@@ -27,8 +31,20 @@ def governing(verdicts: Iterable[Verdict]) -> Verdict:
     >>> governing([Verdict.MEETS, Verdict.NOT_SHOWN, Verdict.MEETS]).value
     'not shown'
     """
-    given = set(verdicts)
-    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
-        if verdict in given:
-            return verdict
-    return Verdict.MEETS if given else Verdict.NOT_SHOWN
+    return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_SHOWN)
+
+
+def badness(verdict: Verdict | None) -> int:
+    """Return 0 for a verdict that governs over all others, more for lesser ones, most for none.
+
+    Parameters
+    ----------
+    verdict : Verdict or None
+        None where nothing is held against a limit.
+
+    Examples
+    --------
+    >>> badness(Verdict.DOES_NOT_MEET), badness(None)
+    (0, 3)
+    """
+    return len(WORST_FIRST) if verdict is None else WORST_FIRST.index(verdict)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
 
 from pwmscope.bench import BenchSheet, Limits
+from pwmscope.bench.verdict import WORST_FIRST, governing
 from pwmscope.capture import Capture
 from pwmscope.findings.finding import Finding, Verdict
 from pwmscope.findings.loss.event import LossEvent
@@ -16,8 +16,6 @@ from pwmscope.findings.loss.trials import Trials, examine_trials
 from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
 from pwmscope.findings.silence import Silence
 from pwmscope.pulses import Convention, PulseTable
-
-_WORST_FIRST: Final = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,7 @@ class FailsafeLine:
 
 
 def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -> Finding | None:
-    for verdict in _WORST_FIRST:
+    for verdict in WORST_FIRST:
         own = [(rec, f) for rec, f in found if f.verdict is verdict]
         if own:
             rec, finding = max(own, key=_slowest_s) if verdict is Verdict.MEETS else own[0]
@@ -186,8 +184,7 @@ class Failsafe:
     @property
     def verdict(self) -> Verdict:
         """The worst verdict of all lines; not shown where there is none to judge."""
-        seen = {line.verdict for line in self.judged}
-        return next((v for v in _WORST_FIRST if v in seen), Verdict.NOT_SHOWN)
+        return governing(line.verdict for line in self.lines if line.verdict is not None)
 
 
 def listen_to(

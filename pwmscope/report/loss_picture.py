@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from pwmscope.bench.verdict import badness
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LineInRecording
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.event import LossEvent
@@ -42,7 +43,6 @@ _COLUMNS: Final = 300
 _ROW_PT: Final = 11
 _LATE: Final = 0.8
 """What is marked beyond this part of a panel is named to the left of its line."""
-_RANK: Final = {Verdict.DOES_NOT_MEET: 0, Verdict.NOT_SHOWN: 1, Verdict.MEETS: 2, None: 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def _columns(check: Failsafe, lines: list[FailsafeLine]) -> list[_Column]:
             bounds_s = event.stop_bounds_s
             slow_s = -bounds_s[1] if bounds_s else 0.0
             key = (rec.source, event.lost_s)
-            rank = (_RANK[event.verdict], slow_s, event.case.loss.back_s)
+            rank = (badness(event.verdict), slow_s, event.case.loss.back_s)
             ranked[key] = min(ranked.get(key, rank), rank)
     chosen = sorted(ranked, key=lambda key: ranked[key])[:MOST_LOSSES]
     order = [rec.source for rec in check.recordings]

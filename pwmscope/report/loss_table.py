@@ -7,6 +7,7 @@ from typing import Final
 
 from rich.table import Table
 
+from pwmscope.bench.verdict import badness
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording
 from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.event import LossEvent
@@ -60,14 +61,11 @@ def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
 def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
     """Choose the losses that are told one by one, the worst first."""
 
-    def badness(pair: tuple[LineInRecording, LossEvent]) -> tuple[int, float]:
+    def urgency(pair: tuple[LineInRecording, LossEvent]) -> tuple[int, float]:
         event = pair[1]
-        return _RANK[event.verdict], -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
+        return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
 
-    return sorted(line.losses, key=badness)[:MOST_EVENTS]
-
-
-_RANK: Final = {Verdict.DOES_NOT_MEET: 0, Verdict.NOT_SHOWN: 1, Verdict.MEETS: 2, None: 3}
+    return sorted(line.losses, key=urgency)[:MOST_EVENTS]
 
 
 def say_phases(event: LossEvent) -> str:

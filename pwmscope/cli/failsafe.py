@@ -98,7 +98,8 @@ def _check(
     recordings: tuple[Recording, ...], examination: Examination, limit: str | None
 ) -> Failsafe:
     """Listen to all recordings and put them together."""
-    from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
+    from pwmscope.findings.failsafe import check_failsafe  # noqa: PLC0415
+    from pwmscope.findings.loss.listening import listen_to  # noqa: PLC0415
 
     off_at_s = examination.off_at_s()
     if off_at_s and len(recordings) > 1:

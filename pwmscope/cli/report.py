@@ -103,24 +103,15 @@ def documented(
     from pwmscope.report.register import file_hash  # noqa: PLC0415
     from pwmscope.report.timeline import timeline_fragment  # noqa: PLC0415
 
-    capture = recording.load()
-    findings = examination.of(capture)
+    findings = examination.of(recording.load())
     sheet = examination.sheet()
     check = None
     advice: tuple[str, ...] = ()
     if sheet is not None:
         advice = _settings(findings, sheet)
-        from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
+        from pwmscope.findings.failsafe import check_failsafe  # noqa: PLC0415
 
-        with progress_bar("listening"):
-            heard = listen_to(
-                examination.part(capture, sheet),
-                off_line=examination.off_line,
-                off_at_s=examination.off_at_s(),
-                sheet=sheet,
-                convention=examination.convention(),
-            )
-        check = check_failsafe([heard], sheet, sheet.limits)
+        check = check_failsafe([findings.listened], sheet, sheet.limits)
     with progress_bar("drawing"):
         written = write_report(
             findings,

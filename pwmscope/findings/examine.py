@@ -12,10 +12,9 @@ from pwmscope.findings.clock.rhythm import examine_rhythm
 from pwmscope.findings.clock.stability import examine_stability
 from pwmscope.findings.glitch.coincidence import examine_coincidence
 from pwmscope.findings.glitches import examine_glitches
-from pwmscope.findings.loss.listening import listen, marking_of
+from pwmscope.findings.loss.listening import listen_to
 from pwmscope.findings.record import Record
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import examine_order
 from pwmscope.findings.spans import Span
@@ -82,11 +81,16 @@ def examine(
     >>> channel.silence.finding.verdict.value
     'not shown'
     """
-    marking = marking_of(capture, off_line, off_at_s, sheet)
-    limits = limits or marking.limits
-    lines = find_servo_lines(capture, marking.line, convention)
-    capture = lines.capture
-    heard = listen(lines, marking, limits)
+    listened = listen_to(
+        capture,
+        off_line=off_line,
+        off_at_s=off_at_s,
+        sheet=sheet,
+        convention=convention,
+        limits=limits,
+    )
+    lines, heard = listened.lines, listened.heard
+    capture, limits = lines.capture, limits or listened.marking.limits
     channels = {
         name: _channel(
             heard.records[name], heard.silences[name], Span(capture.start_s, capture.end_s)
@@ -99,7 +103,7 @@ def examine(
     order = examine_order(heard.records)
     coincidence = examine_coincidence(glitches, heard.records, order.grouping.groups)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, order, coincidence, assumptions)
+    return Findings(capture, limits, channels, order, coincidence, assumptions, listened)
 
 
 _FIXED = (

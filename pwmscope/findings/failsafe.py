@@ -7,39 +7,13 @@ from dataclasses import dataclass, replace
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.bench.verdict import WORST_FIRST, governing
-from pwmscope.capture import Capture
 from pwmscope.findings.finding import Finding, Verdict
 from pwmscope.findings.loss.event import LossEvent
 from pwmscope.findings.loss.expectation import Expectation, expectation_of
-from pwmscope.findings.loss.listening import Heard, Marking, listen, marking_of
+from pwmscope.findings.loss.listening import Listened
 from pwmscope.findings.loss.trials import Trials, examine_trials
-from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
 from pwmscope.findings.silence import Silence
-from pwmscope.pulses import Convention, PulseTable
-
-
-@dataclass(frozen=True, slots=True)
-class Listened:
-    """One recording, listened to.
-
-    Parameters
-    ----------
-    lines : ServoLines
-        The recording, decoded.
-    heard : Heard
-        What its lines did.
-    marking : Marking
-        How the moments of loss are told.
-    """
-
-    lines: ServoLines
-    heard: Heard
-    marking: Marking
-
-    @property
-    def source(self) -> str:
-        """The recording's file."""
-        return self.lines.capture.source
+from pwmscope.pulses import PulseTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,36 +159,6 @@ class Failsafe:
     def verdict(self) -> Verdict:
         """The worst verdict of all lines; not shown where there is none to judge."""
         return governing(line.verdict for line in self.lines if line.verdict is not None)
-
-
-def listen_to(
-    capture: Capture,
-    *,
-    off_line: str | None = None,
-    off_at_s: Sequence[tuple[float, float]] = (),
-    sheet: BenchSheet | None = None,
-    convention: Convention | None = None,
-    limits: Limits | None = None,
-) -> Listened:
-    """Find the losses of one recording and what every line did in them.
-
-    Parameters
-    ----------
-    capture, off_line, off_at_s, sheet, convention, limits
-        As `pwmscope.findings.examine`.
-
-    Returns
-    -------
-    Listened
-
-    Raises
-    ------
-    HintError
-        As `pwmscope.findings.examine`.
-    """
-    marking = marking_of(capture, off_line, off_at_s, sheet)
-    lines = find_servo_lines(capture, marking.line, convention)
-    return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
 
 
 def check_failsafe(

@@ -12,6 +12,7 @@ from pwmscope.findings.clock.stability import Stability
 from pwmscope.findings.finding import Finding, Verdict, worst
 from pwmscope.findings.glitch.coincidence import Coincidence
 from pwmscope.findings.glitches import Glitches
+from pwmscope.findings.loss.listening import Listened
 from pwmscope.findings.silence import Silence
 from pwmscope.findings.skew import Order
 from pwmscope.findings.spans import Span
@@ -100,6 +101,8 @@ class Findings:
         Which lines' glitches come at the same moments.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
+    listened : Listened
+        What a failsafe check takes: the recording as its losses were told.
     """
 
     capture: Capture
@@ -108,6 +111,7 @@ class Findings:
     order: Order
     coincidence: Coincidence
     assumptions: tuple[str, ...]
+    listened: Listened
 
     def only(self, lines: tuple[str, ...]) -> Findings:
         """Leave out what was found about the other lines.
@@ -127,6 +131,16 @@ class Findings:
         return replace(self, channels=kept)
 
     @property
+    def servo(self) -> dict[str, ChannelFindings]:
+        """The channels that carry servo pulses, in the capture's order."""
+        return {line: found for line, found in self.channels.items() if found.not_servo is None}
+
+    @property
+    def servo_tables(self) -> dict[str, PulseTable]:
+        """The pulses of the channels that carry servo pulses."""
+        return {line: found.table for line, found in self.servo.items()}
+
+    @property
     def recording_findings(self) -> tuple[Finding, ...]:
         """Findings about the lines together."""
         return (*self.order.findings, *self.coincidence.findings)
@@ -134,5 +148,5 @@ class Findings:
     @property
     def conventions(self) -> tuple[Convention, ...]:
         """The conventions that the servo channels were held against, each once."""
-        used = [c.table.convention for c in self.channels.values() if c.not_servo is None]
+        used = [channel.table.convention for channel in self.servo.values()]
         return tuple(dict.fromkeys(used)) or (STANDARD_SERVO,)

@@ -15,10 +15,10 @@ from pwmscope.findings.loss.losses import Loss, marked_losses
 from pwmscope.findings.loss.response import LossClass
 from pwmscope.findings.loss.stated import stated_losses
 from pwmscope.findings.record import Record
-from pwmscope.findings.servo_lines import ServoLines
+from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
 from pwmscope.findings.silence import Silence, examine_silences, with_returns
 from pwmscope.findings.spans import Span, inside
-from pwmscope.pulses import Frames
+from pwmscope.pulses import Convention, Frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +115,60 @@ class Heard:
     records: dict[str, Record]
     silences: dict[str, Silence]
     said: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """One recording, listened to.
+
+    Parameters
+    ----------
+    lines : ServoLines
+        The recording, decoded.
+    heard : Heard
+        What its lines did.
+    marking : Marking
+        How the moments of loss are told.
+    """
+
+    lines: ServoLines
+    heard: Heard
+    marking: Marking
+
+    @property
+    def source(self) -> str:
+        """The recording's file."""
+        return self.lines.capture.source
+
+
+def listen_to(
+    capture: Capture,
+    *,
+    off_line: str | None = None,
+    off_at_s: Sequence[tuple[float, float]] = (),
+    sheet: BenchSheet | None = None,
+    convention: Convention | None = None,
+    limits: Limits | None = None,
+) -> Listened:
+    """Find the losses of one recording and what every line did in them.
+
+    Parameters
+    ----------
+    capture, off_line, off_at_s, sheet, convention, limits
+        As `pwmscope.findings.examine`.
+
+    Returns
+    -------
+    Listened
+
+    Raises
+    ------
+    HintError
+        As `pwmscope.findings.examine`.
+    """
+    marking = marking_of(capture, off_line, off_at_s, sheet)
+    lines = find_servo_lines(capture, marking.line, convention)
+    return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
 
 
 def listen(

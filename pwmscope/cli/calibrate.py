@@ -176,8 +176,5 @@ def _advise(
 
     alignment = None
     if plan_path is not None:
-        servo = {
-            line: found.table for line, found in findings.channels.items() if not found.not_servo
-        }
-        alignment = align_plan(load_plan(plan_path), servo)
+        alignment = align_plan(load_plan(plan_path), findings.servo_tables)
     return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)

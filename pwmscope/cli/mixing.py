@@ -160,7 +160,7 @@ def _listen(capture: Capture, sheet: BenchSheet | None, plan_path: Path | None) 
 
     with progress_bar("measuring"):
         findings = examine(capture, sheet=sheet)
-    servo = {name: c.table for name, c in findings.channels.items() if c.not_servo is None}
+    servo = findings.servo_tables
     spans = () if plan_path is None else _spans(plan_path, servo)
     return _Bench(findings.capture, findings, sheet, servo, spans)
 

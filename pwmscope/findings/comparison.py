@@ -81,10 +81,7 @@ def compare(recordings: Sequence[Findings]) -> Comparison:
     """
     if len(recordings) < 2:
         raise HintError("One recording alone cannot be compared; name two or more.")
-    servo = [
-        {name: channel for name, channel in findings.channels.items() if channel.not_servo is None}
-        for findings in recordings
-    ]
+    servo = [findings.servo for findings in recordings]
     names = dict.fromkeys(name for channels in servo for name in channels)
     shared = [name for name in names if sum(name in channels for channels in servo) > 1]
     if not shared:

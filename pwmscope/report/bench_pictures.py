@@ -45,7 +45,7 @@ def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple
                 wiring.answer.sentence,
             )
         )
-    servo = {name: c.table for name, c in findings.channels.items() if c.not_servo is None}
+    servo = findings.servo_tables
     lines = find_lines(servo, sheet)
     if not lines.outputs or not lines.sticks:
         return tuple(pictures)

@@ -204,7 +204,7 @@ def open_points(findings: Findings) -> list[OpenPoint]:
 
 def overall_sentence(findings: Findings) -> str:
     """Say how many channels there are and how they stand."""
-    servo = [channel for channel in findings.channels.values() if channel.not_servo is None]
+    servo = list(findings.servo.values())
     verdicts = [channel.verdict for channel in servo]
     counts = [
         f"{verdicts.count(verdict)} {words}"

@@ -61,7 +61,7 @@ def print_findings(findings: Findings, console: Console) -> None:
     console.print()
     for channel in findings.channels.values():
         console.print(_answer(channel, console))
-    servo = [c for c in findings.channels.values() if c.not_servo is None]
+    servo = list(findings.servo.values())
     side_by_side = max(1, (console.width - _LABEL_WIDTH) // _COLUMN_WIDTH)
     for begin in range(0, len(servo), side_by_side):
         console.print()

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Capture
 from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.other_lines import why_not_servo
 from pwmscope.findings.record import Record
-from pwmscope.pulses import Convention, decode, find_frames, split_sum_trains
+from pwmscope.findings.servo_lines import find_servo_lines
+from pwmscope.pulses import Convention
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +45,10 @@ def read_lines(capture: Capture, convention: Convention | None = None) -> Lines:
     -------
     Lines
     """
-    capture = split_sum_trains(capture)
-    records, others, notes = {}, {}, []
-    for name, table in decode(capture, convention).items():
-        notes += [f"Line {name}: {note}" for note in table.notes]
-        why = why_not_servo(table, capture.lines[name])
-        if why is not None:
-            others[name] = why
-            continue
-        frames = find_frames(table)
+    lines = find_servo_lines(capture, convention=convention)
+    records = {}
+    for name, table in lines.servo.items():
+        frames = lines.frames[name]
         limits = COMMON_PRACTICE.scaled(table.convention.span_us)
         records[name] = Record(table, frames, find_dwells(table, frames), (), limits)
-    return Lines(records, others, tuple(notes))
+    return Lines(records, lines.refused, lines.notes)

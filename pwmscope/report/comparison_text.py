@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final
@@ -15,8 +13,10 @@ from rich.text import Text
 
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.findings.finding import Finding
-from pwmscope.report.data import Json, finding_data
+from pwmscope.report.data import finding_data
+from pwmscope.report.json_text import Json, json_text
 from pwmscope.report.sentences import say_line, say_plainly, say_value
+from pwmscope.report.wrapping import wrapped
 
 SCHEMA: Final = 1
 DIFFERS: Final = "≠"
@@ -41,7 +41,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         Where to.
     """
     for sentence in comparison_sentences(comparison):
-        console.print(Text(textwrap.fill(sentence, console.width, subsequent_indent="    ")))
+        console.print(Text(wrapped(sentence, console, next_lines="    ")))
     console.print()
     for number, source in enumerate(comparison.sources, start=1):
         console.print(Text(f"  {number}: {say_plainly(source)}"))
@@ -49,7 +49,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print()
         console.print(_table(line, [row for row in comparison.rows if row.line == line]))
     console.print()
-    console.print(Text(textwrap.fill(HOW, console.width)))
+    console.print(Text(wrapped(HOW, console)))
 
 
 def comparison_sentences(comparison: Comparison) -> Iterator[str]:
@@ -128,5 +128,4 @@ def comparison_json(comparison: Comparison) -> str:
         }
         for row in comparison.rows
     ]
-    data = {"schema": SCHEMA, "recordings": list(comparison.sources), "rows": rows}
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text({"schema": SCHEMA, "recordings": list(comparison.sources), "rows": rows})

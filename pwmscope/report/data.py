@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -11,9 +10,9 @@ from typing import Final
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing import Jitter
 from pwmscope.pulses import Convention
+from pwmscope.report.json_text import Json, json_text
 
 SCHEMA: Final = 1
-Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
 
 
 def to_data(findings: Findings) -> dict[str, Json]:
@@ -56,7 +55,7 @@ def to_json(findings: Findings) -> str:
     ValueError
         If a number is not finite, which would be a fault of pwmscope's own.
     """
-    return json.dumps(to_data(findings), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(to_data(findings))
 
 
 def _channel(channel: ChannelFindings) -> dict[str, Json]:

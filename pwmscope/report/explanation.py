@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 import numpy as np
@@ -14,6 +13,7 @@ from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings
 from pwmscope.findings.definition import Definition
 from pwmscope.findings.definitions import DEFINITIONS
 from pwmscope.report.sentences import RULEBOOK, say_line, say_value, say_verdict
+from pwmscope.report.wrapping import wrapped
 
 EVERYTHING = "all"
 MOST_SPANS = 10
@@ -58,13 +58,7 @@ def print_explanations(findings: Findings, names: tuple[str, ...], console: Cons
 
 
 def _print_wrapped(console: Console, words: str, indent: str) -> None:
-    console.print(
-        Text(
-            textwrap.fill(
-                words, console.width, initial_indent=indent, subsequent_indent=indent + "  "
-            )
-        )
-    )
+    console.print(Text(wrapped(words, console, indent, indent + "  ")))
 
 
 def _chosen(names: tuple[str, ...]) -> list[Definition]:

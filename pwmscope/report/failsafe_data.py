@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import Final
 
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
-from pwmscope.report.data import Json, event_data, finding_data
+from pwmscope.report.data import event_data, finding_data
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
+from pwmscope.report.json_text import Json, json_text
 
 SCHEMA: Final = 1
 
@@ -56,7 +56,7 @@ def failsafe_json(check: Failsafe) -> str:
         If a number is not finite, which would be a fault of pwmscope's own.
     """
     data = failsafe_data(check)
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(data)
 
 
 def _line(line: FailsafeLine) -> dict[str, Json]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator
 from typing import Final
 
@@ -15,6 +14,7 @@ from pwmscope.findings.finding import Verdict
 from pwmscope.findings.loss.trials import CONFIDENCE, needed_trials
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
 from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly
+from pwmscope.report.wrapping import wrapped
 
 _STYLE: Final = {
     Verdict.MEETS: "bold",
@@ -38,7 +38,7 @@ def print_failsafe(check: Failsafe, console: Console) -> None:
     for line in check.lines:
         console.print(_answer(line, console))
     console.print()
-    console.print(Text(_wrapped(overall_failsafe_sentence(check), console), style="bold"))
+    console.print(Text(wrapped(overall_failsafe_sentence(check), console), style="bold"))
     _print_sentences(
         (f"{say_line(line.line)}: {said}" for line in check.lines for said in line.hazards), console
     )
@@ -55,18 +55,12 @@ def print_failsafe(check: Failsafe, console: Console) -> None:
             console.print(Text(heading, style="bold"))
         _print_sentences(sentences, console)
     console.print()
-    console.print(Text(_wrapped(_rulebook(check), console)))
+    console.print(Text(wrapped(_rulebook(check), console)))
 
 
 def _print_sentences(sentences: Iterable[str], console: Console) -> None:
     for sentence in sentences:
-        console.print(Text(_wrapped(say_plainly(sentence), console, "  - ", "    ")))
-
-
-def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    return textwrap.fill(
-        sentence, console.width, initial_indent=first, subsequent_indent=next_lines
-    )
+        console.print(Text(wrapped(say_plainly(sentence), console, "  - ", "    ")))
 
 
 def say_failsafe_line(line: FailsafeLine) -> str:
@@ -91,7 +85,7 @@ def _answer(line: FailsafeLine, console: Console) -> Text:
     verdict = line.verdict
     word = "no verdict" if verdict is None else verdict.value
     sentence = f"{name}: {word}. {say_plainly(line.sentence)}"
-    text = Text(_wrapped(sentence, console, "", "    "))
+    text = Text(wrapped(sentence, console, "", "    "))
     text.stylize("bold", 0, len(say_line(line.line)))
     begin = len(name) + 2
     text.stylize(_STYLE[verdict], begin, begin + len(word))

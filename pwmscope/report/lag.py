@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import textwrap
 from typing import Final
 
 from rich.console import Console
@@ -12,8 +10,10 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
-from pwmscope.report.data import Json, finding_data
+from pwmscope.report.data import finding_data
+from pwmscope.report.json_text import Json, json_text
 from pwmscope.report.sentences import RULEBOOK, say_plainly, say_value
+from pwmscope.report.wrapping import wrapped
 
 SCHEMA: Final = 1
 FIXED: Final = (
@@ -97,9 +97,7 @@ def _last(capture: Capture, assumptions: tuple[str, ...], console: Console) -> N
 
 
 def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    return textwrap.fill(
-        say_plainly(sentence), console.width, initial_indent=first, subsequent_indent=next_lines
-    )
+    return wrapped(say_plainly(sentence), console, first, next_lines)
 
 
 def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str:
@@ -177,4 +175,4 @@ def _json(capture: Capture, assumptions: tuple[str, ...], rest: dict[str, Json])
         },
         **rest,
     }
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(data)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
@@ -29,6 +28,7 @@ from pwmscope.report.sentences import (
     say_plainly,
     say_value,
 )
+from pwmscope.report.wrapping import wrapped
 
 _LABEL_WIDTH: Final = 37
 _COLUMN_WIDTH: Final = 15
@@ -57,7 +57,7 @@ def print_findings(findings: Findings, console: Console) -> None:
     """
     capture = findings.capture
     console.print(Text(f"{capture.source}, {_say_length(capture)}", style="bold"))
-    console.print(Text(_wrapped(overall_sentence(findings), console)))
+    console.print(Text(wrapped(overall_sentence(findings), console)))
     console.print()
     for channel in findings.channels.values():
         console.print(_answer(channel, console))
@@ -67,14 +67,14 @@ def print_findings(findings: Findings, console: Console) -> None:
         console.print()
         console.print(_table(servo[begin : begin + side_by_side]))
     console.print()
-    console.print(Text(_wrapped(_PLUS_MINUS, console)))
+    console.print(Text(wrapped(_PLUS_MINUS, console)))
     for heading, sentences in _after(findings, servo):
         console.print()
         console.print(Text(heading, style="bold"))
         for sentence in sentences:
-            console.print(Text(_wrapped(sentence, console, "  - ", "    ")))
+            console.print(Text(wrapped(sentence, console, "  - ", "    ")))
     console.print()
-    console.print(Text(_wrapped(RULEBOOK, console)))
+    console.print(Text(wrapped(RULEBOOK, console)))
 
 
 def _say_length(capture: Capture) -> str:
@@ -83,15 +83,9 @@ def _say_length(capture: Capture) -> str:
     return f"from {capture.start_s:.3f} to {capture.end_s:.3f} s"
 
 
-def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    return textwrap.fill(
-        sentence, console.width, initial_indent=first, subsequent_indent=next_lines
-    )
-
-
 def _answer(channel: ChannelFindings, console: Console) -> Text:
     name, verdict = say_line(channel.line), channel.verdict
-    text = Text(_wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
+    text = Text(wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
     text.stylize(_STYLE[verdict], begin, begin + len(verdict.value))

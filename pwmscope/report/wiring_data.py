@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.key_lines import say_key
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
-
-if TYPE_CHECKING:
-    from pwmscope.report.data import Json
+from pwmscope.report.json_text import Json, json_text
 
 SCHEMA: Final = 1
 
@@ -45,7 +42,7 @@ def wiring_data(wiring: Wiring) -> dict[str, Json]:
 
 def wiring_json(wiring: Wiring) -> str:
     """Write the rulings as JSON text, two spaces deep, ending in a line break."""
-    return json.dumps(wiring_data(wiring), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(wiring_data(wiring))
 
 
 def _ruling(ruling: Ruling) -> dict[str, Json]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any, Final
 
 from pwmscope.advice.settings import (
@@ -15,6 +14,7 @@ from pwmscope.advice.settings import (
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings.stick.levels import Amount
 from pwmscope.report.cards.settings_text import settings_headline, settings_notes
+from pwmscope.report.json_text import json_text
 
 SCHEMA: Final = 1
 
@@ -65,7 +65,7 @@ def settings_json(
         "plan_fits": None if alignment is None else alignment.fits,
         "compared": [_compared(entry) for entry in compared],
     }
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(data)
 
 
 def _channel(channel: ChannelSettings) -> dict[str, Any]:

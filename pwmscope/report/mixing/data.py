@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from typing import Any, Final
 
@@ -14,6 +13,7 @@ from pwmscope.findings.finding import Finding
 from pwmscope.findings.mixing.answers import Response
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.report.json_text import json_text
 
 SCHEMA: Final = 1
 
@@ -106,7 +106,7 @@ def mixing_json(
         If a number is not finite, which would be a fault of pwmscope's own.
     """
     data = mixing_data(capture, mixing, ways, course)
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(data)
 
 
 def _matrix(fit: MixFit) -> dict[str, Any]:

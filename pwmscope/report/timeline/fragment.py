@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from pwmscope.findings import Findings
 from pwmscope.findings.spans import Span
-from pwmscope.report.data import Json
+from pwmscope.report.json_text import Json
 from pwmscope.report.sentences import say_line
 from pwmscope.report.timeline.kept_spans import kept_spans
 from pwmscope.report.timeline.lane import MOST_MARKED, Lane, lane_facts, lane_of

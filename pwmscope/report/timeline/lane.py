@@ -13,7 +13,7 @@ from pwmscope.capture.capture import PS_PER_S, PS_PER_US
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.loss.losses import quiet_limit_s
 from pwmscope.pulses import Flag, PulseTable
-from pwmscope.report.data import Json
+from pwmscope.report.json_text import Json
 from pwmscope.report.loss_spans import say_loss
 from pwmscope.report.sentences import say_line
 from pwmscope.report.timeline.pyramid import MEASURED

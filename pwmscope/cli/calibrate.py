@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.reading import Recording, reading_options
 
 if TYPE_CHECKING:
@@ -70,12 +71,7 @@ MOST_PERCENT: Final = 125.0
     metavar="FILE",
     help="Also write the settings card, as .html (A4, black and white) or .txt.",
 )
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the advice as JSON; '-' writes it to the terminal instead of the text.",
-)
+@json_option("the advice")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
 def calibrate(
@@ -89,7 +85,7 @@ def calibrate(
     solved: tuple[str, ...],
     most_percent: float,
     card: Path | None,
-    json_path: str | None,
+    json_copy: JsonCopy,
     replace: bool,
 ) -> None:
     """Hold endpoints, neutral and direction of CAPTURE against what each device expects.
@@ -104,7 +100,7 @@ def calibrate(
     from pwmscope.report.cards.settings_data import settings_json  # noqa: PLC0415
     from pwmscope.report.cards.settings_text import settings_text  # noqa: PLC0415
 
-    _refuse_files(card, json_path, replace=replace)
+    _refuse_files(card, json_copy, replace=replace)
     sheet = _sheet(examination)
     findings = examination.of(recording.load())
     earlier = None
@@ -124,11 +120,11 @@ def calibrate(
         is_text = card.suffix.lower() == ".txt"
         page = text if is_text else settings_card(advice, sheet, source, compared)
         write_text(card, page, replace=replace)
-    if json_path not in {None, "-"}:
-        write_text(Path(str(json_path)), data, replace=replace)
-    click.echo(data if json_path == "-" else text, nl=False)
-    if json_path != "-":
-        for what, file in (("card", card), ("same as JSON", json_path)):
+    if json_copy.file is not None:
+        write_text(json_copy.file, data, replace=replace)
+    click.echo(data if json_copy.is_alone else text, nl=False)
+    if not json_copy.is_alone:
+        for what, file in (("card", card), ("same as JSON", json_copy.path)):
             if file is not None:
                 click.echo(f"\nThe {what} is {file}.")
     ctx.exit(_exit_code(advice))
@@ -140,7 +136,7 @@ def _exit_code(advice: SettingsAdvice) -> int:
     return NOT_SHOWN if advice.not_shown else NOTHING_TO_CHANGE
 
 
-def _refuse_files(card: Path | None, json_path: str | None, *, replace: bool) -> None:
+def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> None:
     from pwmscope.errors import HintError  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
 
@@ -148,8 +144,7 @@ def _refuse_files(card: Path | None, json_path: str | None, *, replace: bool) ->
         if card.suffix.lower() not in {".html", ".txt"}:
             raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
         refuse_to_overwrite(card, replace=replace)
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
 
 
 def _sheet(examination: Examination) -> BenchSheet:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.reading import Recording, readings_options
 from pwmscope.cli.screen import screen
 from pwmscope.errors import HintError
@@ -15,12 +16,7 @@ from pwmscope.errors import HintError
 @click.command(short_help="Put the findings of several recordings side by side.")
 @readings_options
 @examining_options
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the comparison as JSON; '-' writes it to the terminal instead of the text.",
-)
+@json_option("the comparison")
 @click.option(
     "-o",
     "--output",
@@ -33,7 +29,7 @@ from pwmscope.errors import HintError
 def compare(
     recordings: tuple[Recording, ...],
     examination: Examination,
-    json_path: str | None,
+    json_copy: JsonCopy,
     *,
     page_path: Path | None,
     replace: bool,
@@ -51,8 +47,7 @@ def compare(
         print_comparison,
     )
 
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
     if page_path is not None:
         if page_path.suffix.lower() != ".html":
             raise HintError(f"{page_path}: a page's name ends in .html.")
@@ -65,12 +60,12 @@ def compare(
     comparison = compared([examination.of(recording.load()) for recording in recordings])
     if page_path is not None:
         write_text(page_path, comparison_page(comparison), replace=replace)
-    if json_path == "-":
+    if json_copy.is_alone:
         click.echo(comparison_json(comparison), nl=False)
         return
     print_comparison(comparison, screen())
     if page_path is not None:
         click.echo(f"\nThe same comparison is the page {page_path}.")
-    if json_path is not None:
-        write_text(Path(json_path), comparison_json(comparison), replace=replace)
-        click.echo(f"\nThe same comparison is in {json_path}.")
+    json_copy.write(
+        lambda: comparison_json(comparison), replace=replace, said="The same comparison is in"
+    )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.cli.reading import Recording, readings_options
 from pwmscope.cli.screen import screen
@@ -39,12 +40,7 @@ MOST_LIMIT_S = 60.0
     metavar="PATH",
     help="Also draw the pulse width around each loss, as .svg, .png or .pdf.",
 )
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the check as JSON; '-' writes it to the terminal instead of the text.",
-)
+@json_option("the check")
 @click.option("--replace", is_flag=True, help="Replace a picture or JSON file that is there.")
 @click.pass_context
 def failsafe(
@@ -54,7 +50,7 @@ def failsafe(
     *,
     limit: str | None,
     picture_path: Path | None,
-    json_path: str | None,
+    json_copy: JsonCopy,
     replace: bool,
 ) -> None:
     """Say what every line of one or more CAPTUREs does when the radio goes silent.
@@ -72,24 +68,20 @@ def failsafe(
     officer decide.
     """
     from pwmscope.findings import Verdict  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.failsafe_data import failsafe_json  # noqa: PLC0415
     from pwmscope.report.failsafe_text import print_failsafe  # noqa: PLC0415
 
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)
     check = _check(recordings, examination, limit)
-    if json_path == "-":
+    if json_copy.is_alone:
         click.echo(failsafe_json(check), nl=False)
     else:
         print_failsafe(check, screen())
-    if json_path not in {None, "-"}:
-        write_text(Path(str(json_path)), failsafe_json(check), replace=replace)
-        click.echo(f"\nThe same check is in {json_path}.")
+        json_copy.write(lambda: failsafe_json(check), replace=replace, said="The same check is in")
     if picture_path is not None:
         said = _draw(check, picture_path, replace=replace)
-        click.echo(f"\n{said}", err=json_path == "-")
+        click.echo(f"\n{said}", err=json_copy.is_alone)
     codes = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: DOES_NOT_MEET, Verdict.NOT_SHOWN: NOT_SHOWN}
     ctx.exit(codes[check.verdict])
 

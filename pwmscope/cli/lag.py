@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.reading import Recording, reading_options
 from pwmscope.cli.screen import screen
 from pwmscope.errors import HintError
@@ -28,12 +28,7 @@ NOT_SHOWN = 3
     multiple=True,
     help="A further input that is mixed into --out; may be given several times.",
 )
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the findings as JSON; '-' writes them to the terminal instead of the text.",
-)
+@json_option("the findings", them="them")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 @click.pass_context
 def lag(
@@ -43,7 +38,7 @@ def lag(
     source: str | None,
     output: str | None,
     others: tuple[str, ...],
-    json_path: str | None,
+    json_copy: JsonCopy,
     replace: bool,
 ) -> None:
     """Measure delay and transfer from the line --in to the line --out of CAPTURE.
@@ -54,7 +49,6 @@ def lag(
     this recording, and why; 2: bad input.
     """
     from pwmscope.findings.lag import examine_lag, find_follows, read_lines  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.lag import (  # noqa: PLC0415
         FIXED,
         follows_to_json,
@@ -63,8 +57,7 @@ def lag(
         print_lag,
     )
 
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
     capture = recording.load()
     lines = read_lines(capture)
     named = (("--in", source), ("--out", output), *(("--with", other) for other in others))
@@ -77,19 +70,17 @@ def lag(
         found = examine_lag(lines.records[source], lines.records[output], further)
         shown = found.answer.value is not None
         text = lag_to_json(capture, found, assumptions)
-        if json_path != "-":
+        if not json_copy.is_alone:
             print_lag(capture, found, assumptions, screen())
     else:
         follows = find_follows(lines.records, source=source, output=output)
         shown = any(finding.value is not None for finding in follows.findings)
         text = follows_to_json(capture, follows, assumptions)
-        if json_path != "-":
+        if not json_copy.is_alone:
             print_follows(capture, follows, assumptions, screen())
-    if json_path == "-":
+    if json_copy.is_alone:
         click.echo(text, nl=False)
-    elif json_path is not None:
-        write_text(Path(json_path), text, replace=replace)
-        click.echo(f"\nThe same findings are in {json_path}.")
+    json_copy.write(lambda: text, replace=replace, said="The same findings are in")
     ctx.exit(0 if shown else NOT_SHOWN)
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.reading import Recording, reading_options
 from pwmscope.cli.screen import screen
 
@@ -30,19 +29,14 @@ from pwmscope.cli.screen import screen
     help="Instead of everything, explain one finding, such as 'neutral': its definition, formula "
     "and source, and the pulses it rests on. 'all' explains every one.",
 )
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the findings as JSON; '-' writes them to the terminal instead of the text.",
-)
+@json_option("the findings", them="them")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 def measure(
     recording: Recording,
     examination: Examination,
     only: tuple[str, ...],
     explained: tuple[str, ...],
-    json_path: str | None,
+    json_copy: JsonCopy,
     *,
     replace: bool,
 ) -> None:
@@ -52,23 +46,19 @@ def measure(
     voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
     is understood.
     """
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.data import to_json  # noqa: PLC0415
     from pwmscope.report.explanation import print_explanations  # noqa: PLC0415
     from pwmscope.report.terminal import print_findings  # noqa: PLC0415
 
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
     findings = examination.of(recording.load())
     if only:
         findings = findings.only(only)
-    if json_path == "-":
+    if json_copy.is_alone:
         click.echo(to_json(findings), nl=False)
         return
     if explained:
         print_explanations(findings, explained, screen())
     else:
         print_findings(findings, screen())
-    if json_path is not None:
-        write_text(Path(json_path), to_json(findings), replace=replace)
-        click.echo(f"\nThe same findings are in {json_path}.")
+    json_copy.write(lambda: to_json(findings), replace=replace, said="The same findings are in")

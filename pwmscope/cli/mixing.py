@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.cli.reading import Recording, reading_options
 from pwmscope.cli.screen import screen
@@ -50,12 +51,7 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 @click.option("--right", metavar="LINE", help="The output that drives the right side.")
 @click.option("--elevator", metavar="LINE", help="The line of the stick for forward and back.")
 @click.option("--aileron", metavar="LINE", help="The line of the stick for right and left.")
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the answer as JSON; '-' writes it to the terminal instead of the text.",
-)
+@json_option("the answer")
 @click.option(
     "--pictures",
     "folder",
@@ -82,7 +78,7 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 def mixing(
     context: click.Context,
     recording: Recording,
-    json_path: str | None,
+    json_copy: JsonCopy,
     *,
     sheet_path: Path | None,
     plan_path: Path | None,
@@ -105,10 +101,9 @@ def mixing(
     from pwmscope.advice.mixing.search import advise  # noqa: PLC0415
     from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
     from pwmscope.findings.finding import Verdict  # noqa: PLC0415
-    from pwmscope.output import write_text  # noqa: PLC0415
     from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
 
-    _refuse_files(json_path, folder, replace=replace)
+    _refuse_files(json_copy, folder, replace=replace)
     sheet = None if sheet_path is None else load_sheet(sheet_path)
     bench = _listen(recording.load(), sheet, plan_path)
     answer = _answer(
@@ -120,16 +115,14 @@ def mixing(
         spans=bench.spans, wheel_base_m=wheel_base, top_speed_m_s=top_speed,
     )  # fmt: skip
     data = mixing_json(bench.capture, answer, ways, course)
-    if json_path == "-":
+    if json_copy.is_alone:
         click.echo(data, nl=False)
     else:
         _print(answer, ways, course)
-        if json_path is not None:
-            write_text(Path(json_path), data, replace=replace)
-            click.echo(f"\nThe same answer is in {json_path}.")
+        json_copy.write(lambda: data, replace=replace, said="The same answer is in")
     if folder is not None:
         said = _draw(bench, answer, course, folder, mode, replace=replace)
-        click.echo(f"\n{said}", err=json_path == "-")
+        click.echo(f"\n{said}", err=json_copy.is_alone)
     ends = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: _FAULT, Verdict.NOT_SHOWN: _NOT_SHOWN}
     context.exit(ends[answer.verdict])
 
@@ -145,11 +138,10 @@ class _Bench:
     spans: tuple[StepSpan, ...]
 
 
-def _refuse_files(json_path: str | None, folder: Path | None, *, replace: bool) -> None:
+def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) -> None:
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
 
-    if json_path not in {None, "-"}:
-        refuse_to_overwrite(Path(str(json_path)), replace=replace)
+    json_copy.refuse(replace=replace)
     if folder is not None:
         for name in _PICTURES:
             refuse_to_overwrite(folder / name, replace=replace)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -70,16 +71,11 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
     metavar="PATH.svg",
     help="Also draw the wiring: pins, cables, sources, and marks where a rule is not met.",
 )
-@click.option(
-    "--json",
-    "json_path",
-    metavar="PATH",
-    help="Also write the rulings as JSON; '-' writes them to the terminal instead of the text.",
-)
+@json_option("the rulings", them="them")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
 def check(
-    ctx: click.Context, path: Path, drawing: Path | None, json_path: str | None, *, replace: bool
+    ctx: click.Context, path: Path, drawing: Path | None, json_copy: JsonCopy, *, replace: bool
 ) -> None:
     """Hold the wiring that SHEET states against the wiring rules.
 
@@ -92,13 +88,12 @@ def check(
     from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
     from pwmscope.report.wiring_text import wiring_text  # noqa: PLC0415
 
-    json_file = None if json_path in {None, "-"} else Path(str(json_path))
-    _refuse(drawing, json_file, replace=replace)
+    _refuse(drawing, json_copy.file, replace=replace)
     wiring = check_wiring(load_sheet(path))
-    told = wiring_json(wiring) if json_path == "-" else wiring_text(wiring)
+    told = wiring_json(wiring) if json_copy.is_alone else wiring_text(wiring)
     click.echo(told, nl=False)
-    written = _write(wiring, drawing, json_file, replace=replace)
-    if written and json_path != "-":
+    written = _write(wiring, drawing, json_copy.file, replace=replace)
+    if written and not json_copy.is_alone:
         click.echo(f"\n{written}")
     ctx.exit(EXIT_CODES[wiring.verdict.value])
 

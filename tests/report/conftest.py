@@ -92,30 +92,40 @@ class Page:
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory):
+def browser(tmp_path_factory):
+    """Give the command that starts a browser without a window, with a profile of its own."""
     found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
     if found is None:
         reason = f"No browser is in PATH (looked for {', '.join(BROWSERS)})."
         if os.environ.get("CI") == "true":
             pytest.fail(reason)
         pytest.skip(reason)
-    profile = tmp_path_factory.mktemp("profile")
-    flags = (
-        "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-        "disable-background-networking", "disable-component-update", "disable-sync",
-        "hide-scrollbars", "remote-debugging-port=0", f"user-data-dir={profile}",
-    )  # fmt: skip
+
+    def command(*flags):
+        profile = tmp_path_factory.mktemp("profile")
+        always = (
+            "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
+            "disable-background-networking", "disable-component-update", "disable-sync",
+            "hide-scrollbars", f"user-data-dir={profile}",
+        )  # fmt: skip
+        return [found, *(f"--{flag}" for flag in (*always, *flags))]
+
+    return command
+
+
+@pytest.fixture(scope="module")
+def page(browser):
     process = subprocess.Popen(
-        [found, *(f"--{flag}" for flag in flags), "about:blank"], stderr=subprocess.PIPE, text=True
+        [*browser("remote-debugging-port=0"), "about:blank"], stderr=subprocess.PIPE, text=True
     )
     try:
         address = next(
             match[0] for said in process.stderr if (match := re.search(r"ws://\S+", said))
         )
-        with connect(address, max_size=None) as browser:
+        with connect(address, max_size=None) as spoken:
             (target,) = [
                 each
-                for each in Page(browser).ask("Target.getTargets")["targetInfos"]
+                for each in Page(spoken).ask("Target.getTargets")["targetInfos"]
                 if each["type"] == "page"
             ]
         base = address.partition("/devtools/")[0]

@@ -1,7 +1,6 @@
 """The check sheet of a day holds every verdict as it was kept, and nothing looks like a pass."""
 
 import datetime
-import os
 import re
 import shutil
 import sqlite3
@@ -21,7 +20,6 @@ from pwmscope.report.register import RegisterError, add_entry, entries, file_has
 
 CAPTURES = Path("captures")
 SHEET = CAPTURES / "bench.toml"
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
 def dated(register, number, moment):
@@ -170,22 +168,11 @@ def test_an_empty_register_says_how_to_fill_it(club, tmp_path):
 
 
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_it_prints_whole_in_a_browser(sheet_text, tmp_path, paper):
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        reason = f"No browser is in PATH (looked for {', '.join(BROWSERS)})."
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
+def test_it_prints_whole_in_a_browser(sheet_text, browser, tmp_path, paper):
     page, printed = tmp_path / "day.html", tmp_path / "day.pdf"
     page.write_text(sheet_text.replace("size: auto", f"size: {paper}"))
-    flags = (
-        "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-        "disable-background-networking", "disable-component-update", "disable-sync",
-        f"user-data-dir={tmp_path / 'profile'}", "no-pdf-header-footer", f"print-to-pdf={printed}",
-    )  # fmt: skip
     subprocess.run(
-        [found, *(f"--{flag}" for flag in flags), page.as_uri()],
+        [*browser("no-pdf-header-footer", f"print-to-pdf={printed}"), page.as_uri()],
         capture_output=True, timeout=120, check=True,
     )  # fmt: skip
     boxes = re.findall(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", printed.read_bytes())

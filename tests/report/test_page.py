@@ -4,9 +4,7 @@ import base64
 import html
 import io
 import itertools
-import os
 import re
-import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -316,28 +314,13 @@ def test_a_timeline_stands_before_the_channels_and_only_its_script_may_run():
     assert "script-src" not in page_text(small())
 
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
-
-
 @pytest.fixture(scope="module")
-def browse(tmp_path_factory):
+def browse(browser):
     """Open a file in a browser without a window; return what it printed and logged."""
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        reason = f"No browser is in PATH (looked for {', '.join(BROWSERS)})."
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
 
     def opened(path, *options):
-        profile = tmp_path_factory.mktemp("profile")
-        flags = (
-            "headless", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-            "disable-background-networking", "disable-component-update", "disable-sync",
-            "hide-scrollbars", "enable-logging=stderr", f"user-data-dir={profile}",
-        )  # fmt: skip
         return subprocess.run(
-            [found, *(f"--{flag}" for flag in (*flags, *options)), path.as_uri()],
+            [*browser("enable-logging=stderr", *options), path.as_uri()],
             capture_output=True,
             text=True,
             timeout=120,

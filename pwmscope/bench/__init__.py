@@ -5,7 +5,7 @@ from pwmscope.bench.equipment import Analyser, PowerSource, Receiver, Transmitte
 from pwmscope.bench.limits import COMMON_PRACTICE, Limits
 from pwmscope.bench.roles import ROLES, Role, StopBand
 from pwmscope.bench.sheet import BenchChannel, BenchSheet, Marker, SheetError, load_sheet
-from pwmscope.bench.verdict import Verdict
+from pwmscope.model.verdict import Verdict
 
 __all__ = [
     "CAUTIONS",

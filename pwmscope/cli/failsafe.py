@@ -17,7 +17,7 @@ from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet, Limits
-    from pwmscope.findings.failsafe import Failsafe
+    from pwmscope.findings.failsafe.check import Failsafe
 
 DOES_NOT_MEET = 1
 NOT_SHOWN = 3
@@ -90,8 +90,8 @@ def _check(
     recordings: tuple[Recording, ...], examination: Examination, limit: str | None
 ) -> Failsafe:
     """Listen to all recordings and put them together."""
-    from pwmscope.findings.failsafe import check_failsafe  # noqa: PLC0415
-    from pwmscope.findings.loss.listening import listen_to  # noqa: PLC0415
+    from pwmscope.findings.failsafe.check import check_failsafe  # noqa: PLC0415
+    from pwmscope.findings.failsafe.listening import listen_to  # noqa: PLC0415
 
     off_at_s = examination.off_at_s()
     if off_at_s and len(recordings) > 1:

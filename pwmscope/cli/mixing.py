@@ -100,7 +100,7 @@ def mixing(
     from pwmscope.advice.mixing.course import course_of  # noqa: PLC0415
     from pwmscope.advice.mixing.search import advise  # noqa: PLC0415
     from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
-    from pwmscope.findings.finding import Verdict  # noqa: PLC0415
+    from pwmscope.model.finding import Verdict  # noqa: PLC0415
     from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
 
     _refuse_files(json_copy, folder, replace=replace)

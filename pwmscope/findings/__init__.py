@@ -1,10 +1,10 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
 
 from pwmscope.findings.examine import examine
-from pwmscope.findings.finding import Evidence, Finding, Verdict, worst
-from pwmscope.findings.moments import Summary, summarise
+from pwmscope.findings.failsafe.silence import LossClass, LossEvent
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.silence import LossClass, LossEvent
+from pwmscope.model.finding import Evidence, Finding, Verdict, worst
+from pwmscope.model.moments import Summary, summarise
 
 __all__ = [
     "ChannelFindings",

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pwmscope.errors import HintError
-from pwmscope.findings.finding import Finding
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.finding import Finding
+from pwmscope.model.uncertainty import COVERAGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ def differ(first: Finding | None, second: Finding | None) -> bool | None:
 
     Examples
     --------
-    >>> from pwmscope.findings.finding import measured
+    >>> from pwmscope.model.finding import measured
     >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
     >>> differ(one, two), differ(one, measured("neutral", 1501.5, "us", "", uncertainty=0.5))
     (False, True)

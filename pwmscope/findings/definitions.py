@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings import glitches, lag, plan_alignment, silence, skew, timing, travel
-from pwmscope.findings.clock import rhythm, stability
-from pwmscope.findings.definition import Definition
-from pwmscope.findings.glitch import coincidence
+from pwmscope.findings import lag, plan_alignment
+from pwmscope.findings.failsafe import silence
+from pwmscope.findings.glitches import coincidence, glitches
 from pwmscope.findings.mixing import answers, wheels
-from pwmscope.findings.stick import centring, resolution, sweep
-from pwmscope.findings.together import receivers
+from pwmscope.findings.receivers import receivers, skew
+from pwmscope.findings.timing import rhythm, stability, timing
+from pwmscope.findings.travel import centring, resolution, sweep, travel
+from pwmscope.model.definition import Definition
 
 _ALL: Final[tuple[Definition, ...]] = (
     *timing.DEFINITIONS,

@@ -8,21 +8,21 @@ import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import Capture
-from pwmscope.findings.clock.rhythm import examine_rhythm
-from pwmscope.findings.clock.stability import examine_stability
-from pwmscope.findings.glitch.coincidence import examine_coincidence
-from pwmscope.findings.glitches import examine_glitches
-from pwmscope.findings.loss.listening import listen_to
+from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.glitches.coincidence import examine_coincidence
+from pwmscope.findings.glitches.glitches import examine_glitches
+from pwmscope.findings.receivers.skew import examine_order
 from pwmscope.findings.record import Record
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.silence import Silence
-from pwmscope.findings.skew import examine_order
-from pwmscope.findings.spans import Span
-from pwmscope.findings.stick.centring import examine_centring
-from pwmscope.findings.stick.resolution import examine_resolution
-from pwmscope.findings.stick.sweep import examine_sweeps
-from pwmscope.findings.timing import examine_timing
-from pwmscope.findings.travel import examine_travel
+from pwmscope.findings.timing.rhythm import examine_rhythm
+from pwmscope.findings.timing.stability import examine_stability
+from pwmscope.findings.timing.timing import examine_timing
+from pwmscope.findings.travel.centring import examine_centring
+from pwmscope.findings.travel.resolution import examine_resolution
+from pwmscope.findings.travel.sweep import examine_sweeps
+from pwmscope.findings.travel.travel import examine_travel
+from pwmscope.model.spans import Span
 from pwmscope.pulses import Convention
 
 

@@ -9,11 +9,15 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench.plan import CapturePlan, StepSpan
-from pwmscope.findings.amounts import say_list, say_s
-from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.findings.held_positions import SHORTEST_S, HeldPositions, find_held_positions
+from pwmscope.findings.segmentation.held_positions import (
+    SHORTEST_S,
+    HeldPositions,
+    find_held_positions,
+)
 from pwmscope.findings.step_matching import UNSEEN, Matching, match_steps
+from pwmscope.model.amounts import say_list, say_s
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.pulses import PulseTable
 
 MOST_COST: Final = 0.32

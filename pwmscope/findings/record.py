@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import Limits
-from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.finding import Evidence
-from pwmscope.findings.spans import Span, inside, overlaps
+from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.model.finding import Evidence
+from pwmscope.model.spans import Span, inside, overlaps
 from pwmscope.pulses import Frames, PulseTable
 
 

@@ -7,20 +7,20 @@ from dataclasses import dataclass, replace
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
-from pwmscope.findings.clock.rhythm import Rhythm
-from pwmscope.findings.clock.stability import Stability
-from pwmscope.findings.finding import Finding, Verdict, worst
-from pwmscope.findings.glitch.coincidence import Coincidence
-from pwmscope.findings.glitches import Glitches
-from pwmscope.findings.loss.listening import Listened
-from pwmscope.findings.silence import Silence
-from pwmscope.findings.skew import Order
-from pwmscope.findings.spans import Span
-from pwmscope.findings.stick.centring import Centring
-from pwmscope.findings.stick.resolution import Resolution
-from pwmscope.findings.stick.sweep import Sweeps
-from pwmscope.findings.timing import Timing
-from pwmscope.findings.travel import Travel
+from pwmscope.findings.failsafe.listening import Listened
+from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.glitches.coincidence import Coincidence
+from pwmscope.findings.glitches.glitches import Glitches
+from pwmscope.findings.receivers.skew import Order
+from pwmscope.findings.timing.rhythm import Rhythm
+from pwmscope.findings.timing.stability import Stability
+from pwmscope.findings.timing.timing import Timing
+from pwmscope.findings.travel.centring import Centring
+from pwmscope.findings.travel.resolution import Resolution
+from pwmscope.findings.travel.sweep import Sweeps
+from pwmscope.findings.travel.travel import Travel
+from pwmscope.model.finding import Finding, Verdict, worst
+from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 

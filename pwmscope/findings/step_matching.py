@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.findings.held_positions import SAME_POSITION, HeldPositions, distances
+from pwmscope.findings.segmentation.held_positions import SAME_POSITION, HeldPositions, distances
 
 UNSEEN: Final = 1.0
 """Price of a step that should show and does not. All prices are in this unit (own choice)."""

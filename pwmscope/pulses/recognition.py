@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
+from pwmscope.model.median import FROM_MAD, median_of
 from pwmscope.pulses.excerpt import excerpt, slices
 from pwmscope.pulses.frame_pattern import REACH_MOST, Pattern, Recognition, reach_us
-from pwmscope.pulses.median import FROM_MAD, median_of
 from pwmscope.pulses.stretches import FEWEST, FEWEST_TURNS, TOLERANCE, by_stretches
 
 LONGEST: Final = 8

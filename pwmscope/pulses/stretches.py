@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.model.median import median_of
 from pwmscope.pulses.frame_pattern import Pattern, Recognition, reach_us
-from pwmscope.pulses.median import median_of
 
 FEWEST: Final = 12
 """Fewest periods in a row that show a pattern."""

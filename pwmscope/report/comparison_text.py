@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pwmscope.findings.comparison import ComparedRow, Comparison
-from pwmscope.findings.finding import Finding
+from pwmscope.model.finding import Finding
 from pwmscope.report.data import finding_data
 from pwmscope.report.json_text import Json, json_text
 from pwmscope.report.sentences import say_line, say_plainly, say_value

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Final
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
-from pwmscope.findings.timing import Jitter
+from pwmscope.findings.timing.timing import Jitter
 from pwmscope.pulses import Convention
 from pwmscope.report.json_text import Json, json_text
 

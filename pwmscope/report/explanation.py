@@ -10,8 +10,8 @@ from rich.text import Text
 
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings
-from pwmscope.findings.definition import Definition
 from pwmscope.findings.definitions import DEFINITIONS
+from pwmscope.model.definition import Definition
 from pwmscope.report.sentences import RULEBOOK, say_line, say_value, say_verdict
 from pwmscope.report.wrapping import wrapped
 

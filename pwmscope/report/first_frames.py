@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.spans import Span
+from pwmscope.model.spans import Span
 from pwmscope.pulses import Flag, PulseTable, find_frames
 from pwmscope.report.drawing import (
     ALARM,

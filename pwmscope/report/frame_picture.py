@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.findings import Findings
-from pwmscope.findings.together.frame_order import Receiver
+from pwmscope.findings.receivers.frame_order import Receiver
 from pwmscope.report.drawing import (
     DWELL,
     GREY,

@@ -11,7 +11,7 @@ import jinja2
 
 from pwmscope import __version__
 from pwmscope.findings import Findings, Verdict
-from pwmscope.findings.finding import worst
+from pwmscope.model.finding import worst
 from pwmscope.output import make_folder, write_text
 from pwmscope.report.document.words import file_name, plain
 from pwmscope.report.folder import INDEX_NAME, Written

@@ -11,11 +11,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.bench.verdict import badness
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LineInRecording
-from pwmscope.findings.finding import Verdict
-from pwmscope.findings.loss.event import LossEvent
-from pwmscope.findings.loss.losses import Known, quiet_limit_s
+from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecording
+from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.losses import Known, quiet_limit_s
+from pwmscope.model.finding import Verdict
+from pwmscope.model.verdict import badness
 from pwmscope.report.decimation import keep_extremes
 from pwmscope.report.drawing import (
     ALARM,

@@ -7,7 +7,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from pwmscope.findings import LossEvent
-from pwmscope.findings.spans import Span
+from pwmscope.model.spans import Span
 from pwmscope.report.drawing import GREY, INK, LABEL_IN, LETTER_IN, LOSS, stack
 
 DRAWN_IN: Final = 5.2

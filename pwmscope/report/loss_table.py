@@ -7,10 +7,10 @@ from typing import Final
 
 from rich.table import Table
 
-from pwmscope.bench.verdict import badness
-from pwmscope.findings.failsafe import FailsafeLine, LineInRecording
-from pwmscope.findings.finding import Verdict
-from pwmscope.findings.loss.event import LossEvent
+from pwmscope.findings.failsafe.check import FailsafeLine, LineInRecording
+from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.model.finding import Verdict
+from pwmscope.model.verdict import badness
 from pwmscope.report.sentences import say_number
 
 MOST_EVENTS: Final = 6

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.spans import Span
+from pwmscope.model.spans import Span
 from pwmscope.report.drawing import Picture, house_style
 from pwmscope.report.first_frames import draw_first_frames
 from pwmscope.report.jitter_spectrum import draw_jitter_spectra

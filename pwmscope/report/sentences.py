@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
 from pwmscope.report.letters import say_line, say_plainly
 
@@ -119,7 +119,7 @@ def say_verdict(finding: Finding) -> str:
 
     Examples
     --------
-    >>> from pwmscope.findings.finding import measured
+    >>> from pwmscope.model.finding import measured
     >>> say_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
     'measured'
     """

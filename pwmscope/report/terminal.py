@@ -13,8 +13,8 @@ from rich.text import Text
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings, Summary, Verdict
-from pwmscope.findings.timing import Jitter
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.findings.timing.timing import Jitter
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,

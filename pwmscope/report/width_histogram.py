@@ -12,9 +12,9 @@ from matplotlib.container import BarContainer
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.spans import inside
-from pwmscope.findings.timing import Jitter
-from pwmscope.findings.travel import Level, Travel
+from pwmscope.findings.timing.timing import Jitter
+from pwmscope.findings.travel.travel import Level, Travel
+from pwmscope.model.spans import inside
 from pwmscope.pulses import PulseTable
 from pwmscope.report.drawing import (
     ALARM,

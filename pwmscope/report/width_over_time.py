@@ -11,9 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.loss.losses import quiet_limit_s
-from pwmscope.findings.spans import Span
-from pwmscope.findings.travel import Level, Travel
+from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.findings.travel.travel import Level, Travel
+from pwmscope.model.spans import Span
 from pwmscope.pulses import Flag, PulseTable, find_frames
 from pwmscope.report.decimation import keep_extremes
 from pwmscope.report.drawing import (

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench.key_lines import KeyPath
-from pwmscope.bench.verdict import Verdict
 from pwmscope.bench.wiring import Ruling, Wiring
+from pwmscope.model.verdict import Verdict
 from pwmscope.report.colours import BAND, GREY
 from pwmscope.report.svg import (
     MARK,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from pwmscope.bench.verdict import Verdict
 from pwmscope.bench.wiring import Feed, Wiring
+from pwmscope.model.verdict import Verdict
 from pwmscope.report.colours import ALARM, GREY
 from pwmscope.report.svg import arrow, box, fit, stroke, words
 

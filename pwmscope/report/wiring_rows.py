@@ -9,8 +9,8 @@ from typing import Final
 
 from pwmscope.bench import BenchChannel
 from pwmscope.bench.key_lines import KeyPath
-from pwmscope.bench.verdict import Verdict
 from pwmscope.bench.wiring import Feed, Wiring
+from pwmscope.model.verdict import Verdict
 
 ROW: Final = 104.0
 """Height of a row in px."""

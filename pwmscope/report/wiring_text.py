@@ -7,8 +7,8 @@ import textwrap
 from typing import Final
 
 from pwmscope.bench import CAUTIONS
-from pwmscope.bench.verdict import Verdict
 from pwmscope.bench.wiring import Ruling, Wiring
+from pwmscope.model.verdict import Verdict
 from pwmscope.report.letters import say_plainly
 
 COLUMNS: Final = 100

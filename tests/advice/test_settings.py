@@ -19,7 +19,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.errors import HintError
 from pwmscope.findings.plan_alignment import align_plan
-from pwmscope.findings.stick.levels import Amount
+from pwmscope.findings.travel.levels import Amount
 from pwmscope.synth import Channel, Dwell, Frame, Script, Width, build
 from pwmscope.synth.hands import Output, follow_plan
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from pwmscope.bench import sampling_need
 from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz, offered_rate_hz
 from pwmscope.errors import HintError
-from pwmscope.findings import uncertainty
+from pwmscope.model import uncertainty
 
 
 def test_the_bench_reckons_with_what_the_findings_reckon_with():

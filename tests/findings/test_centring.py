@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.stick.centring import DEFINITIONS, examine_centring, welch
-from pwmscope.findings.travel import examine_travel
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.travel.centring import DEFINITIONS, examine_centring, welch
+from pwmscope.findings.travel.travel import examine_travel
+from pwmscope.model.finding import Verdict
+from pwmscope.model.spans import Span
 from pwmscope.pulses import decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

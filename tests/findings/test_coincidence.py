@@ -7,12 +7,12 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch.coincidence import DEFINITIONS, examine_coincidence
-from pwmscope.findings.glitch.glitch_patterns import _openers, expected_shared
-from pwmscope.findings.glitches import Glitches, examine_glitches
+from pwmscope.findings.glitches.coincidence import DEFINITIONS, examine_coincidence
+from pwmscope.findings.glitches.glitch_patterns import _openers, expected_shared
+from pwmscope.findings.glitches.glitches import Glitches, examine_glitches
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAMES, DURATION_S = 500, 10.0

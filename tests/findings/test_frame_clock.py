@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from pwmscope.capture import Line
-from pwmscope.findings.clock.clock_wander import probe_wander
-from pwmscope.findings.clock.frame_clock import fit_clock
-from pwmscope.findings.spans import Span, overlaps
+from pwmscope.findings.timing.clock_wander import probe_wander
+from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.model.spans import Span, overlaps
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 T_US = 20_000.0

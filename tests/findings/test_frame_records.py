@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.timing import examine_timing
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.timing.timing import examine_timing
+from pwmscope.model.spans import Span
 from pwmscope.pulses import decode_line, find_frames
 
 PERIODS_US = [2_600.0, 7_000.0, 9_000.0, 14_000.0, 20_000.0, 40_000.0]

@@ -8,16 +8,16 @@ from scipy import stats
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch.glitch_kinds import GlitchKind
-from pwmscope.findings.glitches import (
+from pwmscope.findings.glitches.glitch_kinds import GlitchKind
+from pwmscope.findings.glitches.glitches import (
     DEFINITIONS,
     examine_glitches,
     poisson_interval_per_minute,
 )
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.timing import examine_timing
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.timing.timing import examine_timing
+from pwmscope.model.spans import Span
 from pwmscope.pulses import decode_line, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, build
 from pwmscope.synth import Glitches as Spikes

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.jitter.sampling_law import reading_law, unevenness
-from pwmscope.findings.jitter.scatter import Scatter, scatter_of
-from pwmscope.findings.jitter.separation import separate
+from pwmscope.findings.timing.sampling_law import reading_law, unevenness
+from pwmscope.findings.timing.scatter import Scatter, scatter_of
+from pwmscope.findings.timing.separation import separate
 
 
 def readings(mean, jitter, count, seed=1, interval_us=1.0):

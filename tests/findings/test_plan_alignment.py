@@ -10,8 +10,8 @@ from pwmscope import load
 from pwmscope.bench import load_sheet
 from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
 from pwmscope.bench.plan_making import make_plan
-from pwmscope.findings.held_positions import find_held_positions
 from pwmscope.findings.plan_alignment import DEFINITIONS, align_plan
+from pwmscope.findings.segmentation.held_positions import find_held_positions
 from pwmscope.pulses import decode
 from pwmscope.synth import GoesToPreset, PulsesStop, Wanders, build
 from pwmscope.synth.hands import Output, follow_plan

@@ -6,12 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.receivers.common_clock import pulses_of
+from pwmscope.findings.receivers.receivers import find_receivers
+from pwmscope.findings.receivers.ties import Step, chance_of
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.together.common_clock import pulses_of
-from pwmscope.findings.together.receivers import find_receivers
-from pwmscope.findings.together.ties import Step, chance_of
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.stick.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
-from pwmscope.findings.stick.step_lattice import find_step
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.travel.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
+from pwmscope.findings.travel.step_lattice import find_step
+from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

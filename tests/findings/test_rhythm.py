@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.clock.frame_clock import fit_clock
-from pwmscope.findings.clock.rhythm import DEFINITIONS, ENDS, MOST_PULSES, SAMPLING, examine_rhythm
-from pwmscope.findings.clock.spectral_lines import find_lines
-from pwmscope.findings.clock.spectrum_noise import noise_of
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MOST_PULSES, SAMPLING, examine_rhythm
+from pwmscope.findings.timing.spectral_lines import find_lines
+from pwmscope.findings.timing.spectrum_noise import noise_of
+from pwmscope.model.finding import Verdict
+from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
 
 RNG_SEED = 30

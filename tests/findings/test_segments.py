@@ -4,13 +4,13 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope.findings.standing.segments import (
+from pwmscope.findings.segmentation.segments import (
     SHIFT_LIMIT,
     standing_stretches,
     stray_widths,
     trimmed,
 )
-from pwmscope.findings.standing.width_noise import WidthNoise
+from pwmscope.findings.segmentation.width_noise import WidthNoise
 
 NOISE = WidthNoise(0.5, 0.5, 1.0, 0.1)
 WINDOW = 10

@@ -6,12 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
+from pwmscope.findings.receivers import receivers
+from pwmscope.findings.receivers.pairing import pair, usual_offset
+from pwmscope.findings.receivers.skew import DEFINITIONS, examine_order
+from pwmscope.findings.receivers.starts import Start
 from pwmscope.findings.record import Record
-from pwmscope.findings.skew import DEFINITIONS, examine_order
-from pwmscope.findings.together import receivers
-from pwmscope.findings.together.pairing import pair, usual_offset
-from pwmscope.findings.together.starts import Start
+from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.clock.allan import MOST_TERMS, allan_deviation, octaves, time_deviation
-from pwmscope.findings.clock.clock_noise import FEWEST_PHASES, identify_noise
-from pwmscope.findings.clock.clock_stretch import longest_stretch
-from pwmscope.findings.clock.frame_clock import fit_clock
-from pwmscope.findings.clock.stability import DEFINITIONS, SHORTEST_S, examine_stability
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.timing.allan import MOST_TERMS, allan_deviation, octaves, time_deviation
+from pwmscope.findings.timing.clock_noise import FEWEST_PHASES, identify_noise
+from pwmscope.findings.timing.clock_stretch import longest_stretch
+from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.findings.timing.stability import DEFINITIONS, SHORTEST_S, examine_stability
+from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 RNG_SEED = 20

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.stick.curve import Shape, fit_sweep
-from pwmscope.findings.stick.sweep import DEFINITIONS, examine_sweeps
-from pwmscope.findings.travel import examine_travel
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.travel.curve import Shape, fit_sweep
+from pwmscope.findings.travel.sweep import DEFINITIONS, examine_sweeps
+from pwmscope.findings.travel.travel import examine_travel
+from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

@@ -6,13 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.stick.moves import find_moves
-from pwmscope.findings.stick.turning_points import turning_points
-from pwmscope.findings.travel import DEFINITIONS, examine_travel
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.travel.moves import find_moves
+from pwmscope.findings.travel.travel import DEFINITIONS, examine_travel
+from pwmscope.findings.travel.turning_points import turning_points
+from pwmscope.model.finding import Verdict
+from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 from allantools import ci
 
-from pwmscope.findings.clock.allan import allan_deviation, octaves, time_deviation
-from pwmscope.findings.clock.clock_noise import (
+from pwmscope.findings.timing.allan import allan_deviation, octaves, time_deviation
+from pwmscope.findings.timing.clock_noise import (
     NOISES,
     chi_square_interval,
     freedom_of_allan,

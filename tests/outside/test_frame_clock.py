@@ -18,12 +18,12 @@ from scipy import stats
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.clock.clock_wander import probe_wander
-from pwmscope.findings.clock.frame_clock import fit_clock
-from pwmscope.findings.clock.period_jitter import read_periods, rms_uncertainty_us
-from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.record import Record
-from pwmscope.findings.timing import examine_timing
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.timing.clock_wander import probe_wander
+from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.findings.timing.period_jitter import read_periods, rms_uncertainty_us
+from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 

@@ -1,6 +1,6 @@
 """Jitter apart from sampling, against the jitter that was put in.
 
-The truth is that of simulated recordings (benchmarks/jitter_coverage.py, whose tables stand
+The truth is that of simulated recordings (tests/benchmarks/jitter_coverage.py, whose tables stand
 in docs/methods.md): a stated 95 % interval ought to hold it in 95 of 100 recordings (JCGM 100,
 6.2 and G.4; clauses from memory). Quadrature and effective degrees of freedom are worked by
 hand beside it.
@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.jitter.scatter import Scatter
-from pwmscope.findings.jitter.separation import separate
+from pwmscope.findings.timing.scatter import Scatter
+from pwmscope.findings.timing.separation import separate
 
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks"
+BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 PER_CELL = 14
 
 

@@ -2,7 +2,7 @@
 
 Source: benches drawn at random (noise to 5 us, 1 to 24 MS/s, frames of 5 to 30 ms, gains, trims,
 deadbands, delays, clipping, sticks moved in nine ways) whose outputs are made outside of
-pwmscope, from a matrix; see benchmarks/mixing_study.py, which makes the table in docs/mixing.md.
+pwmscope, from a matrix; see tests/benchmarks/mixing_study.py, which makes docs/mixing.md's table.
 """
 
 import importlib.util
@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-PLACE = Path(__file__).parents[2] / "benchmarks" / "mixing_study.py"
+PLACE = Path(__file__).parents[1] / "benchmarks" / "mixing_study.py"
 
 
 @pytest.fixture(scope="module")

@@ -16,8 +16,8 @@ from pwmscope.bench import load_sheet
 from pwmscope.bench.plan import CapturePlan, PlanStep
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.findings import step_matching
-from pwmscope.findings.held_positions import HeldPositions
 from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings.segmentation.held_positions import HeldPositions
 from pwmscope.pulses import decode
 from pwmscope.synth import build
 from pwmscope.synth.hands import Output, follow_plan

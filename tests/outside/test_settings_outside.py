@@ -16,7 +16,7 @@ from scipy.optimize import curve_fit
 from pwmscope.advice.settings import PercentReading, PercentScale, Transmitter, solve_scale
 from pwmscope.advice.settings.change import reckon
 from pwmscope.errors import HintError
-from pwmscope.findings.stick.levels import Amount
+from pwmscope.findings.travel.levels import Amount
 
 CLOCK = 100e-6 / math.sqrt(3)
 

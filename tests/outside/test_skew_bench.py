@@ -21,16 +21,16 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.dwells import find_dwells
-from pwmscope.findings.glitch.coincidence import examine_coincidence
-from pwmscope.findings.glitch.glitch_kinds import GlitchKind
-from pwmscope.findings.glitches import examine_glitches
+from pwmscope.findings.glitches.coincidence import examine_coincidence
+from pwmscope.findings.glitches.glitch_kinds import GlitchKind
+from pwmscope.findings.glitches.glitches import examine_glitches
+from pwmscope.findings.receivers.pairing import pair
+from pwmscope.findings.receivers.starts import Start
+from pwmscope.findings.receivers.ties import Step
 from pwmscope.findings.record import Record
-from pwmscope.findings.spans import Span
-from pwmscope.findings.together.pairing import pair
-from pwmscope.findings.together.starts import Start
-from pwmscope.findings.together.ties import Step
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.model.spans import Span
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import find_frames
 
 BENCH = Path(__file__).parent / "skew_bench.v"

@@ -16,14 +16,14 @@ from scipy import signal, stats
 from statsmodels.tools.eval_measures import aicc
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.record import Record
-from pwmscope.findings.stick.centring import welch
-from pwmscope.findings.stick.curve import fit_sweep
-from pwmscope.findings.stick.levels import Level, level_near, weighed_sum
-from pwmscope.findings.stick.resolution import examine_resolution
-from pwmscope.findings.stick.step_lattice import find_step
-from pwmscope.findings.stick.turning_points import turning_points
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.travel.centring import welch
+from pwmscope.findings.travel.curve import fit_sweep
+from pwmscope.findings.travel.levels import Level, level_near, weighed_sum
+from pwmscope.findings.travel.resolution import examine_resolution
+from pwmscope.findings.travel.step_lattice import find_step
+from pwmscope.findings.travel.turning_points import turning_points
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -20,11 +20,11 @@ import pytest
 
 from pwmscope.bench import load_sheet
 from pwmscope.bench.sheet import parse_sheet
-from pwmscope.bench.verdict import Verdict
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.bench.wiring.outputs import outputs_needed
 from pwmscope.bench.wiring.power import USABLE, stated_currents
 from pwmscope.bench.wiring.probing import divided_v
+from pwmscope.model.verdict import Verdict
 from pwmscope.report.wiring_data import wiring_data, wiring_json
 from pwmscope.report.wiring_drawing import draw_wiring
 

@@ -17,7 +17,7 @@ from hypothesis.extra import numpy as hnp
 
 import pwmscope
 from pwmscope.capture import Capture, Line
-from pwmscope.findings.spans import Span
+from pwmscope.model.spans import Span
 from pwmscope.pulses import Flag
 from pwmscope.report.timeline import fragment, timeline_fragment
 from pwmscope.report.timeline.kept_spans import kept_spans

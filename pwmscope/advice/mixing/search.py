@@ -17,12 +17,12 @@ from pwmscope.advice.mixing.changes import (
     smaller_travel,
 )
 from pwmscope.advice.mixing.proof import Proof, prove
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.answers import balance_finding, balance_of, corner_part
 from pwmscope.findings.mixing.arrangement import Arrangement, name_arrangement
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.faults import WANTED, Kind
 from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.model.finding import Verdict
 
 MOST_INSTEAD: Final = 2
 """Other ways of equally few changes that are told."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from pwmscope.advice.settings.transmitter import Transmitter
-from pwmscope.findings.finding import Verdict, judge
-from pwmscope.findings.stick.levels import Amount
+from pwmscope.findings.travel.levels import Amount
+from pwmscope.model.finding import Verdict, judge
 
 
 class Need(Enum):

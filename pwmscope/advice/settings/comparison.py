@@ -7,8 +7,8 @@ from enum import StrEnum
 
 from pwmscope.advice.settings.advise import SettingsAdvice
 from pwmscope.advice.settings.setting import ChannelSettings, Name, Setting
-from pwmscope.findings.stick.levels import Amount, Level, weighed_sum
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
+from pwmscope.model.uncertainty import COVERAGE
 
 
 class Trend(StrEnum):

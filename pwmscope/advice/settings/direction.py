@@ -12,7 +12,7 @@ from pwmscope.bench.plan import Axis, PlanStep
 from pwmscope.bench.roles import DRIVES
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
-from pwmscope.findings.stick.moves import LEAST_THROW
+from pwmscope.findings.travel.moves import LEAST_THROW
 from pwmscope.pulses import PulseTable
 
 _AXIS_OF: Final[dict[str, Axis]] = {

@@ -10,9 +10,9 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import HintError
-from pwmscope.findings.amounts import LEAST_US
-from pwmscope.findings.stick.levels import Amount
-from pwmscope.findings.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.findings.travel.levels import Amount
+from pwmscope.model.amounts import LEAST_US
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
 
 FEWEST: Final = 2
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.wanted import CAN_CREEP
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.travel import Travel
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.findings.travel.travel import Travel
+from pwmscope.model.uncertainty import COVERAGE
 
 
 def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:

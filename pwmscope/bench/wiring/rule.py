@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pwmscope.bench.key_lines import KeyPath
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
-from pwmscope.bench.verdict import Verdict
+from pwmscope.model.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.bench.sheet import BenchSheet
-from pwmscope.bench.verdict import Verdict, governing
 from pwmscope.bench.wiring import devices, link, outputs, power, probing
 from pwmscope.bench.wiring.feeds import Feed, feeds_of
 from pwmscope.bench.wiring.rule import Rule, Ruling
+from pwmscope.model.verdict import Verdict, governing
 
 RULES: Final[tuple[Rule, ...]] = (
     *power.RULES,

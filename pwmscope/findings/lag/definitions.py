@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings.definition import Definition
+from pwmscope.model.definition import Definition
 
 DEFINITIONS: Final = (
     Definition(

@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.jitter.scatter import scatter_of
-from pwmscope.findings.jitter.separation import Separation, separate
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.uncertainty import of_mean_us
-from pwmscope.pulses.median import FROM_MAD
+from pwmscope.findings.timing.scatter import scatter_of
+from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.model.median import FROM_MAD
+from pwmscope.model.uncertainty import of_mean_us
 
 FEWEST_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1

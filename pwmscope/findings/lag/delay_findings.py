@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from pwmscope.findings.amounts import say_s, say_us
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
 from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.correlation import Correlation
 from pwmscope.findings.lag.delay import Delay, Trigger
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.amounts import say_s, say_us
+from pwmscope.model.finding import Evidence, Finding, measured, not_shown
+from pwmscope.model.uncertainty import COVERAGE
 
 MOVE = (
     "With the weapon removed and the wheels off the ground, record again while only the stick of "

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pwmscope.findings.finding import Finding, measured, not_shown
 from pwmscope.findings.lag.content import find_content
 from pwmscope.findings.lag.delay_findings import say_ms
 from pwmscope.findings.lag.pairs import pair_by_content
 from pwmscope.findings.lag.train import Train, train_of
 from pwmscope.findings.record import Record
+from pwmscope.model.finding import Finding, measured, not_shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pwmscope.findings.amounts import say_list
-from pwmscope.findings.finding import Finding, not_shown
 from pwmscope.findings.lag import delay_findings as told
 from pwmscope.findings.lag.content import Content, find_content
 from pwmscope.findings.lag.correlation import Correlation, correlate_changes
@@ -21,6 +19,8 @@ from pwmscope.findings.lag.width_jitter import (
     measure_added_jitter,
 )
 from pwmscope.findings.record import Record
+from pwmscope.model.amounts import say_list
+from pwmscope.model.finding import Finding, not_shown
 
 
 @dataclass(frozen=True, slots=True)

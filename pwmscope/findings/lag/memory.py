@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.moments import mean_of
+from pwmscope.model.moments import mean_of
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""

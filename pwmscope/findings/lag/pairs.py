@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import newest_before
-from pwmscope.findings.together.pairing import usual_offset
+from pwmscope.findings.receivers.pairing import usual_offset
 
 CONCENTRATED: Final = 0.5
 LIKE: Final = 0.1

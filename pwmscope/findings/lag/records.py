@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Capture
-from pwmscope.findings.dwells import find_dwells
 from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.pulses import Convention
 

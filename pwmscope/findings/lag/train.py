@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.record import Record
-from pwmscope.pulses.median import median_of
+from pwmscope.model.median import median_of
 
 FEWEST_PULSES: Final = 10
 MOVED: Final = 0.02

@@ -15,8 +15,8 @@ from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import misfit_us2
 from pwmscope.findings.record import Record
-from pwmscope.findings.stick.resolution import examine_resolution
-from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.findings.travel.resolution import examine_resolution
+from pwmscope.model.uncertainty import sampling_floor_us
 
 SAME_STEP: Final = 0.1
 Reals = npt.NDArray[np.float64]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings.amounts import say_us
-from pwmscope.findings.finding import Evidence, Finding, measured, not_shown
 from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.transfer import Transfer
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.amounts import say_us
+from pwmscope.model.finding import Evidence, Finding, measured, not_shown
+from pwmscope.model.uncertainty import COVERAGE
 
 PLAIN: Final = 3.0
 """A hysteresis shows if it is larger than so many of its standard uncertainties."""

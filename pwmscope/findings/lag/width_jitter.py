@@ -9,13 +9,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.dwells import Dwells
-from pwmscope.findings.finding import MOST_SPANS, Finding, measured, not_shown
-from pwmscope.findings.jitter.scatter import scatter_of
-from pwmscope.findings.jitter.separation import Separation, separate
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.timing.scatter import scatter_of
+from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.model.finding import MOST_SPANS, Finding, measured, not_shown
 
 TRIMMED: Final = 3
 FEWEST_IN_DWELL: Final = 6

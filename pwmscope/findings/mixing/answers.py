@@ -8,13 +8,13 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, Verdict, judge, measured, not_shown
 from pwmscope.findings.mixing.arrangement import MOST_LEFT, Arrangement
 from pwmscope.findings.mixing.faults import Kind
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.findings.mixing.motion import say_motion
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, Verdict, judge, measured, not_shown
+from pwmscope.model.uncertainty import COVERAGE
 
 LIMIT: Final = "left = forward + turn, right = forward - turn"
 MOST_UNEQUAL: Final = 3.0

@@ -21,7 +21,7 @@ from pwmscope.findings.mixing.faults import (
     say_name,
 )
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.uncertainty import COVERAGE
 
 ALONE_DEG: Final = 12.0
 """A row within this angle of one stick's axis follows that stick alone ..."""

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pwmscope.bench.plan import StepSpan
-from pwmscope.findings.finding import Evidence, Finding, Verdict
 from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
@@ -29,8 +28,9 @@ from pwmscope.findings.mixing.unfit import (
     two_receivers,
     without_sticks,
 )
-from pwmscope.findings.spans import Span
-from pwmscope.findings.together.ties import Tie
+from pwmscope.findings.receivers.ties import Tie
+from pwmscope.model.finding import Evidence, Finding, Verdict
+from pwmscope.model.spans import Span
 from pwmscope.pulses import PulseTable
 
 

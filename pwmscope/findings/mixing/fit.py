@@ -19,7 +19,7 @@ from pwmscope.findings.mixing.regression import (
     weights,
 )
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.findings.uncertainty import sampling_floor_us
+from pwmscope.model.uncertainty import sampling_floor_us
 
 LEAST_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""

@@ -10,7 +10,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.uncertainty import COVERAGE
 
 Vector: TypeAlias = npt.NDArray[np.float64]
 

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from pwmscope.bench.plan import Axis, StepSpan
 from pwmscope.findings.mixing.delay import DELAYS, MOVING, best_delay
 from pwmscope.findings.mixing.lines import FORWARD, TURN, OutputLine, StickLine
-from pwmscope.findings.spans import Span, inside
-from pwmscope.findings.together.pairing import pair, usual_offset
+from pwmscope.findings.receivers.pairing import pair, usual_offset
+from pwmscope.model.spans import Span, inside
 from pwmscope.pulses import PulseTable
 
 Source: TypeAlias = Literal["recorded sticks", "plan"]

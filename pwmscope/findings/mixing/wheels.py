@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.bench.plan import Axis, StepSpan
-from pwmscope.findings.amounts import say_list
-from pwmscope.findings.definition import Definition
-from pwmscope.findings.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.findings.mixing.arrangement import MOST_LEFT
 from pwmscope.findings.mixing.fit import MixFit, fit_mix
 from pwmscope.findings.mixing.layouts import LAYOUTS, Fitting, Layout, recognise
 from pwmscope.findings.mixing.lines import FORWARD, OutputLine, StickLine
 from pwmscope.findings.mixing.sticks import pair_outputs, with_plan, with_recorded
 from pwmscope.findings.mixing.unfit import lacking
-from pwmscope.findings.spans import Span
+from pwmscope.model.amounts import say_list
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
+from pwmscope.model.spans import Span
 from pwmscope.pulses import PulseTable
 
 MOTIONS: Final[tuple[tuple[Axis, ...], ...]] = (FORWARD, ("aileron",), ("rudder",))

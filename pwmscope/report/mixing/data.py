@@ -9,10 +9,10 @@ from pwmscope.advice.drive import Path
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.capture import Capture
-from pwmscope.findings.finding import Finding
 from pwmscope.findings.mixing.answers import Response
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.model.finding import Finding
 from pwmscope.report.json_text import json_text
 
 SCHEMA: Final = 1

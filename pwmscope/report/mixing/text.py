@@ -9,11 +9,11 @@ from pwmscope.advice.drive import Path, Straightness
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench.cautions import CAUTIONS
-from pwmscope.findings.amounts import say_list
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.findings.uncertainty import COVERAGE
+from pwmscope.model.amounts import say_list
+from pwmscope.model.finding import Verdict
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.report.sentences import RULEBOOK, say_line
 
 _UNPROVEN: Final = (

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings import Findings
-from pwmscope.findings.spans import Span
+from pwmscope.model.spans import Span
 from pwmscope.report.json_text import Json
 from pwmscope.report.sentences import say_line
 from pwmscope.report.timeline.kept_spans import kept_spans

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.capture.capture import PS_PER_S, PS_PER_US
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.loss.losses import quiet_limit_s
+from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.json_text import Json
 from pwmscope.report.loss_spans import say_loss

@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.lag import DEFINITIONS, examine_lag, find_follows
 from pwmscope.findings.lag.delay import Trigger
+from pwmscope.model.finding import Verdict
 
 spec = importlib.util.spec_from_file_location("converter", Path(__file__).with_name("converter.py"))
 converter = importlib.util.module_from_spec(spec)

@@ -5,11 +5,11 @@ import itertools
 import numpy as np
 import pytest
 
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.answers import DEFINITIONS
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.faults import SINGLE, WANTED, Fault, Kind, apply, explanations
 from pwmscope.findings.mixing.sticks import MOST_FRAMES, enough
+from pwmscope.model.finding import Verdict
 
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)
 AXES = ((1, 0), (-1, 0), (0, -1), (0, 1))

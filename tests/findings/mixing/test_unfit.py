@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from pwmscope.errors import HintError
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.lines import DriveLines, find_lines
-from pwmscope.findings.spans import Span
-from pwmscope.findings.together.ties import Step, Tie
+from pwmscope.findings.receivers.ties import Step, Tie
+from pwmscope.model.finding import Verdict
+from pwmscope.model.spans import Span
 
 MIXED = 0.5 * np.array([[1, 1], [1, -1]])
 

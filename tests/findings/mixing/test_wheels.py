@@ -7,10 +7,10 @@ import pytest
 
 from pwmscope.advice.mixing.wheels import advise_wheels
 from pwmscope.bench.plan import PlanStep, StepSpan
-from pwmscope.findings.finding import Verdict
 from pwmscope.findings.mixing.layouts import FOUR_WHEELS, LAYOUTS, THREE_WHEELS, recognise
 from pwmscope.findings.mixing.lines import OutputLine, StickLine, Travel
 from pwmscope.findings.mixing.wheels import DEFINITIONS, examine_wheels
+from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 TRAVEL = Travel(1500.0, 500.0)

@@ -1,0 +1,18 @@
+"""What every line does when the radio goes silent, and whether that meets the limit in time."""
+
+from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, check_failsafe
+from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.listening import Listened, listen_to
+from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.silence import Silence
+
+__all__ = [
+    "Failsafe",
+    "FailsafeLine",
+    "Listened",
+    "LossClass",
+    "LossEvent",
+    "Silence",
+    "check_failsafe",
+    "listen_to",
+]

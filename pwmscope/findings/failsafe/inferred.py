@@ -1,0 +1,306 @@
+"""Losses inferred from the outputs alone, and restarts that are none."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.failsafe.losses import Known, Loss, Moment, quiet_limit_s
+from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.pulses import PulseTable
+
+JUMP: Final = 0.04
+"""A change from one frame to the next by more than this part of the convention's span is
+a jump; a hand takes several frames for it (common practice, from memory)."""
+NOISE_LIMIT: Final = 12.0
+"""And so must it be by more than this many noise deviations."""
+LEAST_STAND_S: Final = 0.5
+
+Reals = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """One servo line as the search for losses takes it.
+
+    Parameters
+    ----------
+    table : PulseTable
+        Its pulses.
+    dwells : Dwells
+        Its dwells.
+    usual_us : float
+        Its usual frame period.
+    """
+
+    table: PulseTable
+    dwells: Dwells
+    usual_us: float
+
+
+@dataclass(frozen=True, slots=True)
+class QuietSpell:
+    """A time in which lines had no pulses at once.
+
+    Parameters
+    ----------
+    start_s : float
+        The first frame that was missing on any of them.
+    back_s : float
+        The first pulse that came again on any of them; the capture's end
+        where none did.
+    lines : frozenset of str
+        The lines.
+    """
+
+    start_s: float
+    back_s: float
+    lines: frozenset[str]
+
+
+def find_quiet_spells(outputs: Mapping[str, Output], end_s: float) -> list[QuietSpell]:
+    """Find where lines went quiet, those that did so at once as one.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    list of QuietSpell
+        In order of time.
+    """
+    pauses = sorted(
+        pause for name, output in outputs.items() for pause in _pauses(name, output, end_s)
+    )
+    spells: list[QuietSpell] = []
+    lines: set[str] = set()
+    start_s = back_s = np.inf
+    for begin_s, next_s, name in [*pauses, (np.inf, np.inf, "")]:
+        if lines and begin_s > back_s:
+            spells.append(QuietSpell(start_s, back_s, frozenset(lines)))
+            lines, back_s = set(), np.inf
+        if not lines:
+            start_s = begin_s
+        lines.add(name)
+        back_s = min(back_s, next_s)
+    return spells
+
+
+def _pauses(name: str, output: Output, end_s: float) -> list[tuple[float, float, str]]:
+    """List when a line went quiet: from its first missing frame to its next pulse."""
+    rise_s = output.table.rise_s[output.table.measured]
+    gap_s = np.diff(rise_s, append=end_s)
+    at = np.flatnonzero(gap_s > quiet_limit_s(output.usual_us))
+    starts_s = (rise_s[at] + output.usual_us / 1e6).tolist()
+    ends_s = (rise_s[at] + gap_s[at]).tolist()
+    return [(start, end, name) for start, end in zip(starts_s, ends_s, strict=True)]
+
+
+def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, ...]:
+    """Infer losses from the outputs alone: quiet lines, or outputs that jump together.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    tuple of Loss
+        In order of time, not overlapping.
+    """
+    quiet = quiet_losses(outputs, end_s)
+    begun_s = np.array([loss.lost_s for loss in quiet])
+    over_s = np.array([loss.back_s for loss in quiet])
+    apart = []
+    for jump in _jump_losses(outputs):
+        place = int(np.searchsorted(begun_s, jump.back_s, side="right")) - 1
+        if place < 0 or over_s[place] < jump.lost_s:
+            apart.append(jump)
+    return tuple(sorted((*quiet, *apart), key=lambda loss: loss.lost_s))
+
+
+def restarts(
+    outputs: Mapping[str, Output], marked: tuple[Loss, ...], linked_s: float, end_s: float
+) -> tuple[Loss, ...]:
+    """Find where all lines went quiet although the transmitter was on.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    marked : tuple of Loss
+        What the marker line says, in order.
+    linked_s : float
+        When the transmitter was first on.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    tuple of Loss
+        With ``is_restart``, none of which overlaps a marked loss.
+    """
+    lost_s = np.array([loss.lost_s for loss in marked])
+    back_s = np.array([loss.back_s for loss in marked])
+    gap_s = max((quiet_limit_s(output.usual_us) for output in outputs.values()), default=0.0)
+    found = []
+    for spell in find_quiet_spells(outputs, end_s):
+        place = int(np.searchsorted(lost_s, spell.start_s + gap_s, side="right"))
+        free = spell.start_s >= linked_s and (place == 0 or back_s[place - 1] <= spell.start_s)
+        if not free or spell.lines != outputs.keys():
+            continue
+        over_s = min(spell.back_s, float(lost_s[place]) if place < lost_s.size else np.inf)
+        found.append(
+            Loss(
+                spell.start_s, over_s, over_s < end_s, Moment(Known.INFERRED, None, spell.start_s),
+                spell.lines,
+                f"{'All lines' if len(outputs) > 1 else 'The line'} went quiet at "
+                f"{spell.start_s:.3f} s while the transmitter was on: a supply or receiver "
+                "restart, not a loss of the radio signal.",
+                is_restart=True,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
+    """Infer losses from lines that went quiet.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    list of Loss
+        In order of time.
+    """
+    spells = find_quiet_spells(outputs, end_s)
+    since_s = _still_since_s(outputs, np.array([spell.start_s for spell in spells])).tolist()
+    losses: list[Loss] = []
+    for spell, stood_s in zip(spells, since_s, strict=True):
+        still_s = max(stood_s, losses[-1].back_s) if losses else stood_s
+        alone = len(spell.lines) == 1 and len(outputs) > 1
+        sentence = f"{', '.join(sorted(spell.lines))} went quiet at {spell.start_s:.3f} s"
+        if alone:
+            sentence += " while other lines kept their pulses; a loose wire looks the same"
+        else:
+            sentence += f"; {_say_still(still_s, spell.start_s)}"
+        losses.append(
+            Loss(
+                spell.start_s,
+                spell.back_s,
+                spell.back_s < end_s,
+                Moment(Known.INFERRED, None, still_s),
+                spell.lines if alone else frozenset(outputs),
+                f"Inferred: {sentence}.",
+            )
+        )
+    return losses
+
+
+def _still_since_s(outputs: Mapping[str, Output], seen_s: Reals) -> Reals:
+    """Return since when all outputs had stood still before each of some instants."""
+    since_s = np.zeros(seen_s.size)
+    for output in outputs.values():
+        stays = output.dwells
+        if not len(stays):
+            return seen_s
+        place = np.searchsorted(stays.start_s, seen_s) - 1
+        at = np.maximum(place, 0)
+        still = (place >= 0) & (stays.end_s[at] >= seen_s - 3 * output.usual_us / 1e6)
+        since_s = np.maximum(since_s, np.where(still, stays.start_s[at], seen_s))
+    return since_s
+
+
+def _say_still(since_s: float, seen_s: float) -> str:
+    if since_s >= seen_s:
+        return "a stick moved until then"
+    return f"no output had moved since {since_s:.3f} s, so the signal went in between"
+
+
+def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
+    """Find stretches in which all outputs stand still between two joint jumps."""
+    losses: list[Loss] = []
+    arrivals = sorted(
+        (time_s, name)
+        for name, output in outputs.items()
+        for time_s in _jump_times_s(output, arriving=True).tolist()
+    )
+    leaving_s = {name: _jump_times_s(out, arriving=False) for name, out in outputs.items()}
+    busy_until_s = -np.inf
+    for (first_s, first), (second_s, second) in itertools.pairwise(arrivals):
+        frame_s = outputs[first].usual_us / 1e6
+        if first == second or second_s - first_s > frame_s or first_s <= busy_until_s:
+            continue
+        back_s = _stand_until_s(outputs, second_s, frame_s)
+        if back_s is None or back_s - first_s < LEAST_STAND_S:
+            continue
+        left = [
+            name for name, times_s in leaving_s.items() if _is_near(times_s, back_s, 2 * frame_s)
+        ]
+        if not left:
+            continue
+        busy_until_s = back_s + 2 * frame_s
+        still_s = float(_still_since_s(outputs, np.array([first_s]))[0])
+        still_s = max(still_s, losses[-1].back_s) if losses else still_s
+        losses.append(
+            Loss(
+                first_s,
+                back_s,
+                came_back=True,
+                moment=Moment(Known.INFERRED, None, still_s),
+                lines=frozenset(outputs),
+                sentence=(
+                    f"Inferred: outputs jumped together at {first_s:.3f} s, all stood still, and "
+                    f"{', '.join(left)} jumped again at {back_s:.3f} s; before the first jump "
+                    f"{_say_still(still_s, first_s)}."
+                ),
+            )
+        )
+    return losses
+
+
+def _jump_times_s(output: Output, *, arriving: bool) -> Reals:
+    """Return when a width jumped to a dwell (or away from one) from frame to frame."""
+    table, dwells = output.table, output.dwells
+    rows = np.flatnonzero(table.measured)
+    width_us = table.width_us[rows]
+    place = np.searchsorted(rows, dwells.first if arriving else dwells.last) + int(not arriving)
+    place = place[(place > 0) & (place < rows.size)]
+    step_us = np.abs(width_us[place] - width_us[place - 1])
+    jumps = step_us > max(JUMP * table.convention.span_us, NOISE_LIMIT * dwells.noise_us)
+    times_s: Reals = table.rise_s[rows[place[jumps]]]
+    return times_s
+
+
+def _is_near(times_s: Reals, moment_s: float, within_s: float) -> bool:
+    low, high = np.searchsorted(times_s, (moment_s - within_s, moment_s + within_s))
+    return bool(high > low)
+
+
+def _stand_until_s(outputs: Mapping[str, Output], from_s: float, frame_s: float) -> float | None:
+    """Return when the first of all channels leaves the dwell it stands in."""
+    ends_s = []
+    for output in outputs.values():
+        stays = output.dwells
+        place = int(np.searchsorted(stays.end_s, from_s, side="right"))
+        if place == len(stays) or stays.start_s[place] > from_s + frame_s:
+            return None
+        ends_s.append(float(stays.end_s[place]) + frame_s)
+    return min(ends_s)

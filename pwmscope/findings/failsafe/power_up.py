@@ -1,0 +1,205 @@
+"""What a line does from the start of the recording until the link is there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.bench import StopBand
+from pwmscope.capture import PS_PER_S, Line
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.findings.failsafe.stop_time import width_doubt_us
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.pulses import UNMEASURED, PulseTable
+
+Places = npt.NDArray[np.int64]
+
+NAME: Final = "power-up"
+LIMIT: Final = "no pulse outside the stop range before the link"
+LEAST_S: Final = 1.0
+"""A line must be seen for so long before the link to show what it does."""
+POWER_UP_DEFINITION: Final = Definition(
+    NAME,
+    "What a line does from the start of the recording until the link is there: silent at which "
+    "level, or with which pulses. A weapon must not get an active width before the link.",
+    "pulses before the link that lie outside the stop range by more than a sample interval and "
+    "100 ppm; the link is there when a marker first shows the transmitter on, otherwise the time "
+    "before the first servo pulse is told without a verdict",
+    "own algorithm; that a weapon may not start before the link is common practice",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeLink:
+    """The time before the link as one line shows it.
+
+    Parameters
+    ----------
+    start_s, until_s : float
+        The time span; the first servo pulse or the marker's first on ends it.
+    is_marked : bool
+        Whether a marker says that the transmitter was off.
+    """
+
+    start_s: float
+    until_s: float
+    is_marked: bool
+
+
+def before_link(
+    table: PulseTable, usual_us: float, start_s: float, linked_s: float | None
+) -> BeforeLink | None:
+    """Find the time before the link; None where the recording begins after it.
+
+    Parameters
+    ----------
+    table : PulseTable
+        The line's pulses.
+    usual_us : float
+        Its usual frame period.
+    start_s : float
+        Start of the capture.
+    linked_s : float or None
+        When a marker first showed the transmitter on; None without a marker.
+    """
+    if linked_s is not None and linked_s > start_s:
+        return BeforeLink(start_s, linked_s, is_marked=True)
+    measured_s = table.rise_s[table.measured]
+    if measured_s.size and measured_s[0] - start_s > quiet_limit_s(usual_us):
+        return BeforeLink(start_s, float(measured_s[0]), is_marked=False)
+    return None
+
+
+def power_up_finding(
+    table: PulseTable,
+    line: Line,
+    before: BeforeLink | None,
+    expected: Expectation,
+    limit_s: float,
+) -> Finding:
+    """Say what a line did before the link.
+
+    Parameters
+    ----------
+    table : PulseTable
+        The line's pulses.
+    line : Line
+        The recorded wire itself.
+    before : BeforeLink or None
+        The time before the link.
+    expected : Expectation
+        Gives role and stop range.
+    limit_s : float
+        The failsafe limit; a recording that begins with pulses may begin in a signal
+        loss, in which a line has so long to stop.
+
+    Returns
+    -------
+    Finding
+    """
+    limit = LIMIT if expected.drives_something else ""
+    if before is None:
+        return not_shown(
+            NAME, "",
+            "The recording begins after the link; to show what the outputs do before it, start "
+            "recording first, with the weapon removed and the wheels off the ground.",
+            limit=limit,
+        )  # fmt: skip
+    did = _say_levels(line, before)
+    _, servo = _pulses(table, before)
+    span = Evidence(before.start_s, before.until_s, int(servo.size))
+    lasted = f"In the {before.until_s - before.start_s:.2f} s before the link"
+    if servo.size:
+        did += (
+            f"; {servo.size} servo pulses of {table.width_us[servo].min():.1f} to "
+            f"{table.width_us[servo].max():.1f} us"
+        )
+    sentence = f"{lasted} the line was {did}."
+    if not limit or expected.band is None:
+        return measured(NAME, did, "", sentence, evidence=(span,))
+    verdict, why = _verdict(table, before, expected, expected.band, limit_s)
+    return Finding(NAME, did, "", None, limit, verdict, (span,), f"{sentence} {why}")
+
+
+def _say_levels(line: Line, before: BeforeLink) -> str:
+    edges_s = line.edges_ps / PS_PER_S
+    changes = int(np.searchsorted(edges_s, before.until_s) - np.searchsorted(
+        edges_s, before.start_s, side="right"
+    ))  # fmt: skip
+    level = "high" if line.initial_level else "low"
+    return (
+        f"{level} at first, with {changes} changes of level" if changes else f"{level} throughout"
+    )
+
+
+def _verdict(
+    table: PulseTable,
+    before: BeforeLink,
+    expected: Expectation,
+    band: StopBand,
+    limit_s: float,
+) -> tuple[Verdict, str]:
+    rows, servo = _pulses(table, before)
+    was_quiet = not rows.size or bool(
+        table.rise_s[rows[0]] - before.start_s > quiet_limit_s(_usual_us(table, servo))
+    )
+    width_us = table.width_us[servo]
+    doubt_us = width_doubt_us(width_us, table.sample_interval_us)
+    outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
+    inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
+    counts = before.start_s if was_quiet else before.start_s + limit_s
+    outside &= table.rise_s[servo] >= counts
+    if before.is_marked and outside.any():
+        first_s = float(table.rise_s[servo[outside.argmax()]])
+        return Verdict.DOES_NOT_MEET, (
+            f"{np.count_nonzero(outside)} of them were outside the stop range of "
+            f"{band.low_us:g} to {band.high_us:g} us, the first at {first_s:.3f} s."
+        )
+    is_clean = servo.size == rows.size and bool(inside.all())
+    if not is_clean and not was_quiet:
+        return Verdict.NOT_SHOWN, (
+            "The line had pulses from the recording's start on, so that a signal loss may have "
+            "begun just before it; start recording before the receiver has power."
+        )
+    doubt = next(_doubts(table, before, expected, servo, is_clean=is_clean), "")
+    if doubt:
+        return Verdict.NOT_SHOWN, doubt
+    return Verdict.MEETS, "All were inside the stop range."
+
+
+def _doubts(
+    table: PulseTable, before: BeforeLink, expected: Expectation, servo: Places, *, is_clean: bool
+) -> Iterator[str]:
+    """Say why it is not shown that a line was inside its stop range before the link."""
+    if not before.is_marked:
+        yield "When the link came is not marked (--off-line)."
+    if table.sample_interval_us is None:
+        yield "The sample interval is not known; give it with --rate."
+    if before.until_s - before.start_s < LEAST_S:
+        yield f"At least {LEAST_S:g} s before the link are needed."
+    if not is_clean:
+        yield "Some pulses were no clean servo pulses inside the stop range."
+    gaps_s = np.diff(table.rise_s[servo], prepend=before.start_s, append=before.until_s)
+    if not expected.no_pulses_stop and np.any(gaps_s > quiet_limit_s(_usual_us(table, servo))):
+        yield "The bench sheet does not say whether the device stops without pulses (no_pulses)."
+    if not servo.size:
+        yield "Whether the receiver was powered by then is not shown without a pulse."
+
+
+def _pulses(table: PulseTable, before: BeforeLink) -> tuple[Places, Places]:
+    """Return the rows of all pulses before the link, and of the servo pulses among them."""
+    low, high = np.searchsorted(table.rise_s, (before.start_s, before.until_s))
+    rows = np.arange(low, high)
+    return rows, rows[(table.flags[rows] & np.uint8(UNMEASURED)) == 0]
+
+
+def _usual_us(table: PulseTable, servo: Places) -> float:
+    if servo.size < 2:
+        return table.convention.period_us
+    return float(np.median(np.diff(table.rise_s[servo]))) * 1e6

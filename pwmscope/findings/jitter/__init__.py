@@ -1,1 +1,0 @@
-"""Width jitter, apart from what sampling alone gives."""

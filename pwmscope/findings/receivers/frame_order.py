@@ -1,0 +1,205 @@
+"""The order in which the outputs of one receiver start, and how much later each."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.receivers.common_clock import Pulses, most_complete, spread_out
+from pwmscope.findings.receivers.pairing import pair, usual_offset
+from pwmscope.findings.receivers.starts import Link, Start, link, overall
+from pwmscope.model.moments import Summary, mean_of, summarise
+from pwmscope.model.uncertainty import of_mean_us
+
+CLEAR_PAUSE: Final = 1.2
+"""The frame ends with its longest pause, if that is this much longer than the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Skew:
+    """Start of one line's pulse after that of the first line of its receiver.
+
+    Parameters
+    ----------
+    line : str
+        The line.
+    skew_us : Summary
+        Over the frames that have both pulses; nothing but 0 for the first line.
+    uncertainty_us : float or None
+        Standard uncertainty of the mean; None where the sample interval is not known.
+    rows : ndarray of int64, shape (n,)
+        Rows of the line's pulses that were used.
+    """
+
+    line: str
+    skew_us: Summary
+    uncertainty_us: float | None
+    rows: npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    """The lines of one receiver in the order in which their pulses start.
+
+    Parameters
+    ----------
+    lines : tuple of str
+        In that order.
+    period_us : float
+        Mean frame period.
+    skews : tuple of Skew
+        One for each line, in order.
+    links : tuple of Link
+        One for each pair of neighbours.
+    start : Start or None
+        How the outputs start; None where it is not shown.
+    pause_us : Summary
+        From the end of a frame's last pulse to the start of the next frame.
+    begins_clearly : bool
+        Whether one pause is longer than all others, so that it tells where the
+        frame begins; otherwise the order starts with the recording's first line.
+    """
+
+    lines: tuple[str, ...]
+    period_us: float
+    skews: tuple[Skew, ...]
+    links: tuple[Link, ...]
+    start: Start | None
+    pause_us: Summary
+    begins_clearly: bool
+
+
+def arrange(lines: list[Pulses], near_us: float) -> Receiver:
+    """Bring the lines of one receiver into the order of their starts, and measure those.
+
+    Parameters
+    ----------
+    lines : list of Pulses
+        At least two that share a frame clock, in the recording's order.
+    near_us : float
+        Starts nearer to each other than this are one moment.
+
+    Returns
+    -------
+    Receiver
+    """
+    lines, offset_us, begins_clearly = _in_order(lines)
+    first = lines[0]
+    partner = [
+        pair(first.rise_s, line.rise_s, offset, first.period_us)
+        for line, offset in zip(lines[1:], offset_us[1:], strict=True)
+    ]
+    start_us = [np.zeros(first.rise_s.size)]
+    width_us = [first.width_us]
+    for line, at in zip(lines[1:], partner, strict=True):
+        absent = at < 0
+        start_us.append((line.rise_s[at] - first.rise_s) * 1e6)
+        width_us.append(line.width_us[at])
+        start_us[-1][absent] = np.nan
+        width_us[-1][absent] = np.nan
+    skews = [_skew(first, np.arange(first.rise_s.size), start_us[0])]
+    skews += [
+        _skew(line, at, start)
+        for line, at, start in zip(lines[1:], partner, start_us[1:], strict=True)
+    ]
+    links = tuple(
+        _link(lines[i], lines[j], start_us[j] - start_us[i], width_us[i], near_us)
+        for i, j in itertools.pairwise(range(len(lines)))
+    )
+    return Receiver(
+        tuple(line.line for line in lines),
+        first.period_us,
+        tuple(skews),
+        links,
+        overall(links, near_us),
+        _pause(first, start_us, width_us),
+        begins_clearly,
+    )
+
+
+def _skew(line: Pulses, at: npt.NDArray[np.int64], start_us: npt.NDArray[np.float64]) -> Skew:
+    together = at >= 0
+    skew_us = summarise(start_us[together])
+    mean_us, std_us = skew_us.mean or 0.0, skew_us.std or 0.0
+    uncertainty_us = of_mean_us(mean_us, std_us, max(skew_us.count, 1), line.interval_us)
+    return Skew(line.line, skew_us, uncertainty_us, line.rows[at[together]])
+
+
+def _link(
+    first: Pulses,
+    second: Pulses,
+    start_us: npt.NDArray[np.float64],
+    width_us: npt.NDArray[np.float64],
+    near_us: float,
+) -> Link:
+    both = np.isfinite(start_us)
+    return link(
+        first.line,
+        second.line,
+        start_us[both],
+        width_us[both],
+        near_us=near_us,
+        interval_us=first.interval_us,
+    )
+
+
+def _pause(
+    first: Pulses,
+    start_us: list[npt.NDArray[np.float64]],
+    width_us: list[npt.NDArray[np.float64]],
+) -> Summary:
+    """Summarise what is left of each whole frame after the end of its last pulse."""
+    end_us = start_us[0] + width_us[0]
+    for start, width in zip(start_us[1:], width_us[1:], strict=True):
+        end_us = np.maximum(end_us, start + width)
+    frame_us = np.diff(first.rise_s) * 1e6
+    pause_us = frame_us - end_us[:-1]
+    whole = np.isfinite(pause_us) & (np.abs(frame_us / first.period_us - 1.0) < 0.5)
+    return summarise(pause_us[whole])
+
+
+def _in_order(lines: list[Pulses]) -> tuple[list[Pulses], list[float], bool]:
+    """Sort lines by their starts after the frame's longest pause; give those starts."""
+    reference = most_complete(lines)
+    period_us = reference.period_us
+    frame_s = spread_out(reference.rise_s)
+    phase_us = np.array([_phase_us(frame_s, reference, line) for line in lines])
+    usual_us = np.array([mean_of(line.width_us) for line in lines])
+    order = np.argsort(phase_us, kind="stable")
+    pause_us = _pauses_us(phase_us[order], usual_us[order], period_us)
+    longest = int(np.argmax(pause_us))
+    others_us = np.delete(pause_us, longest)
+    begins_clearly = bool(pause_us[longest] > CLEAR_PAUSE * max(float(others_us.max()), 0.0))
+    if not begins_clearly:
+        longest = int(np.flatnonzero(order == 0)[0])
+    order = np.roll(order, -longest)
+    offset_us = (phase_us[order] - phase_us[order[0]]) % period_us
+    return [lines[at] for at in order], [float(offset) for offset in offset_us], begins_clearly
+
+
+def _phase_us(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -> float:
+    """Median start of a line's pulse in the reference's frame."""
+    if line is reference:
+        return 0.0
+    period_us = reference.period_us
+    offset_us, _ = usual_offset(frame_s, line.rise_s, period_us)
+    partner = pair(frame_s, line.rise_s, offset_us, period_us)
+    start_us = (line.rise_s[partner] - frame_s)[partner >= 0] * 1e6
+    return float(np.median(start_us)) % period_us
+
+
+def _pauses_us(
+    phase_us: npt.NDArray[np.float64], width_us: npt.NDArray[np.float64], period_us: float
+) -> npt.NDArray[np.float64]:
+    """Time from the end of all pulses before to each start; negative inside one.
+
+    The starts are in order; those that come later in the frame began a period ago.
+    """
+    place = np.arange(phase_us.size)
+    ago_us = np.where(place[None, :] < place[:, None], 0.0, period_us)
+    pauses_us: npt.NDArray[np.float64] = phase_us - np.max(phase_us + width_us - ago_us, axis=1)
+    return pauses_us

@@ -1,0 +1,228 @@
+"""Order and skew of the channels within the frame, and how the outputs start."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from pwmscope.findings.receivers.common_clock import pulses_of
+from pwmscope.findings.receivers.frame_order import Receiver, arrange
+from pwmscope.findings.receivers.receivers import Receivers, find_receivers
+from pwmscope.findings.receivers.starts import Link, Start
+from pwmscope.findings.record import Record
+from pwmscope.model.amounts import LEAST_US, say_list, say_range_us, say_us
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Finding, measured, not_shown
+from pwmscope.model.uncertainty import COVERAGE
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Receivers, order and skew of a whole recording.
+
+    Parameters
+    ----------
+    grouping : Receivers
+        Which lines belong to one receiver, and how that is known.
+    receivers : tuple of Receiver
+        Those with at least two lines, in the recording's order.
+    findings : tuple of Finding
+        ``receivers``; then for each receiver ``order of channels``, ``start of
+        outputs`` and, for each line but its first, ``skew``.
+    """
+
+    grouping: Receivers
+    receivers: tuple[Receiver, ...]
+    findings: tuple[Finding, ...]
+
+
+def examine_order(records: Mapping[str, Record]) -> Order:
+    """Find out which lines belong together, in what order they start, and how.
+
+    Parameters
+    ----------
+    records : mapping of str to Record
+        The servo channels by line, in the recording's order.
+
+    Returns
+    -------
+    Order
+    """
+    pulses = {}
+    if len(records) > 1:
+        taken = {line: pulses_of(line, record) for line, record in records.items()}
+        pulses = {line: found for line, found in taken.items() if found is not None}
+    grouping = find_receivers(records, pulses)
+    receivers = tuple(
+        arrange([pulses[line] for line in group], records[group[0]].table.convention.glitch_us)
+        for group in grouping.groups
+        if len(group) > 1
+    )
+    return Order(grouping, receivers, (grouping.finding, *_findings(records, receivers)))
+
+
+def _findings(
+    records: Mapping[str, Record], receivers: tuple[Receiver, ...]
+) -> tuple[Finding, ...]:
+    if not receivers:
+        reason = (
+            "There is only one servo channel."
+            if len(records) == 1
+            else "No two lines are shown to belong to one receiver."
+        )
+        return (
+            not_shown("order of channels", "", reason),
+            not_shown("start of outputs", "", reason),
+            not_shown("skew", "us", reason),
+        )
+    return tuple(
+        finding
+        for receiver in receivers
+        for finding in (
+            _order_finding(receiver, records),
+            _start_finding(receiver, records),
+            *(_skew_finding(receiver, at, records) for at in range(1, len(receiver.lines))),
+        )
+    )
+
+
+def _order_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding:
+    value = receiver.lines[0]
+    for link in receiver.links:
+        value += f" + {link.second}" if _inseparable(link) else f", {link.second}"
+    first, pause = receiver.lines[0], receiver.pause_us
+    begin = f"No pause tells where the frame begins, so the order is told from {first} on."
+    if receiver.begins_clearly:
+        begin = f"The frame's longest pause comes before {first}."
+        if pause.mean is not None and pause.min is not None and pause.max is not None:
+            begin = (
+                f"The frame's longest pause, {say_us(pause.mean)} "
+                f"({say_range_us(pause.min, pause.max)}), comes before {first}."
+            )
+    same = " A plus joins starts too near to each other to be told apart." if "+" in value else ""
+    return measured(
+        "order of channels",
+        value,
+        "",
+        f"Outputs start in the order {value}. {begin}{same}",
+        evidence=records[first].evidence(receiver.skews[0].rows),
+    )
+
+
+def _inseparable(link: Link) -> bool:
+    return link.uncertainty_us is not None and abs(link.after_us) <= COVERAGE * link.uncertainty_us
+
+
+def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding:
+    lines = say_list(receiver.lines)
+    links = receiver.links
+    if receiver.start is None:
+        return not_shown("start of outputs", "", f"How {lines} start is not shown: {_why(links)}")
+    latest_us = receiver.skews[-1].skew_us.mean or 0.0
+    told = {
+        Start.TOGETHER: f"{lines} start all together, within {say_us(latest_us)} on the average.",
+        Start.CHAIN: f"{lines} start one after another: {_say_gaps(links)}.",
+        Start.SLOTS: (
+            f"{lines} start at fixed times in the frame, whatever the widths: the last "
+            f"{say_us(latest_us)} after the first."
+        ),
+        Start.MIXED: f"{lines} start in different ways: {_say_links(links)}.",
+    }
+    return measured(
+        "start of outputs",
+        receiver.start.value,
+        "",
+        told[receiver.start],
+        evidence=records[receiver.lines[0]].evidence(receiver.skews[0].rows),
+    )
+
+
+def _why(links: tuple[Link, ...]) -> str:
+    unclear = [link for link in links if link.start is None]
+    still = [link.first for link in unclear if link.slope is None]
+    if not still:
+        link = unclear[0]
+        return (
+            f"the start of {link.second} follows the width of {link.first} in part only (slope "
+            f"{link.slope:.2f})."
+        )
+    return (
+        f"the width of {say_list(still)} did not move enough. With the weapon removed and the "
+        "wheels off the ground, record again while each stick moves from end to end."
+    )
+
+
+def _say_gaps(links: tuple[Link, ...]) -> str:
+    gaps_us = [link.gap_us.mean or 0.0 for link in links]
+    scatter_us = max(link.gap_us.std or 0.0 for link in links)
+    low_us, high_us = min(gaps_us), max(gaps_us)
+    gap = say_us(low_us) if len(links) == 1 else say_range_us(low_us, high_us)
+    return f"each {gap} after the one before ends, with a scatter of {say_us(scatter_us)} RMS"
+
+
+def _say_links(links: tuple[Link, ...]) -> str:
+    words = {
+        Start.TOGETHER: "with",
+        Start.CHAIN: "after the end of",
+        Start.SLOTS: "at a fixed time after",
+        None: "in a way not shown after",
+    }
+    return "; ".join(f"{link.second} {words[link.start]} {link.first}" for link in links)
+
+
+def _skew_finding(receiver: Receiver, at: int, records: Mapping[str, Record]) -> Finding:
+    skew, link = receiver.skews[at], receiver.links[at - 1]
+    figures = skew.skew_us
+    if figures.mean is None or figures.min is None or figures.max is None:
+        return not_shown(
+            "skew", "us",
+            f"{skew.line} and {receiver.lines[0]} never had a pulse in the same frame.",
+        )  # fmt: skip
+    spread = "the same in every frame"
+    if figures.std is not None and figures.max - figures.min > LEAST_US:
+        spread = f"{say_range_us(figures.min, figures.max)}, {say_us(figures.std)} RMS"
+    sentence = f"{skew.line} starts {say_us(figures.mean)} after {receiver.lines[0]} ({spread})."
+    if link.start is Start.CHAIN and link.gap_us.std is not None:
+        sentence += (
+            f" That is no jitter: it waits for the end of {link.first}'s pulse (slope "
+            f"{link.slope:.3f}) and scatters about that by {say_us(link.gap_us.std)} RMS."
+        )
+    return measured(
+        "skew",
+        figures.mean,
+        "us",
+        sentence,
+        uncertainty=skew.uncertainty_us,
+        evidence=records[skew.line].evidence(skew.rows),
+    )
+
+
+DEFINITIONS: Final = (
+    Definition(
+        "order of channels",
+        "The order in which a receiver's outputs start their pulses within a frame. The frame "
+        "is taken to end with the longest pause between pulses.",
+        "lines sorted by the median of (leading edge - first line's leading edge)",
+        "common practice; the leading edge by IEEE Std 181",
+    ),
+    Definition(
+        "skew",
+        "How much later than its receiver's first output a line starts its pulse. Where outputs "
+        "start one after another it changes with the widths of the pulses before; that is no "
+        "jitter.",
+        "skew = leading edge - leading edge of the first line's pulse in the same frame, "
+        "averaged over the frames; u^2 = s^2/n + Ts^2/6 + (1e-4 skew / sqrt(3))^2",
+        "delay between the mid-reference instants of two waveforms, IEEE Std 181; JCGM 100, "
+        "5.1.2; clauses from memory",
+    ),
+    Definition(
+        "start of outputs",
+        "Whether a receiver's outputs start together, one after another (the next when the one "
+        "before ends), or at fixed times in the frame.",
+        "b = slope of (start to start) against the width of the pulse before, by least squares; "
+        "together if the starts lie within a glitch's width (100 us for the standard servo); "
+        "else one after another if |b - 1| < 0.1, at fixed times if |b| < 0.1",
+        "own algorithm; least squares as in JCGM 100, H.3 (from memory)",
+    ),
+)

@@ -1,0 +1,203 @@
+"""Dwells: stretches in which a channel's pulse width stands still."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.segmentation.change_points import SIDES, split_levels
+from pwmscope.findings.segmentation.ranges import halved, measure_ranges
+from pwmscope.findings.segmentation.remains import in_passing
+from pwmscope.findings.segmentation.segments import standing_stretches, stray_widths, trimmed
+from pwmscope.findings.segmentation.width_noise import CALM, WidthNoise, find_noise
+from pwmscope.model.finding import Evidence
+from pwmscope.pulses import Frames, PulseTable
+from pwmscope.pulses.excerpt import without
+
+FEWEST_PULSES: Final = 6
+SHORTEST_S: Final = 0.4
+"""A dwell lasts at least this long, unless the whole record is shorter."""
+SWEEP_PER_S: Final = 0.0015
+"""A steady drift slower than this part of the convention's span in a second is not a
+hand's: it would take eleven minutes from end to end (common practice, from memory)."""
+DRIFT: Final = 0.01
+"""A dwell drifts by no more than this part of the span in all."""
+LINE_LIMIT: Final = 3.5
+"""A dwell's own line rises by no more than so many of its deviations above a slow drift."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dwells:
+    """The dwells of one channel, as columns, in order of time.
+
+    Parameters
+    ----------
+    first, last : ndarray of int64, shape (n,)
+        Rows in the pulse table of each dwell's first and last pulse.
+    start_s, end_s : ndarray of float64, shape (n,)
+        Leading edges of those pulses in seconds.
+    level_us, std_us, range_us : ndarray of float64, shape (n,)
+        Mean width, its sample standard deviation, and largest minus smallest.
+    count : ndarray of int64, shape (n,)
+        Pulses counted in each.
+    noise_us : float
+        Noise of the widths, as the segmentation took it.
+    stray : ndarray of int64
+        Rows of measured pulses whose width jumped away for one or two frames
+        and back; they are in no dwell.
+    """
+
+    first: npt.NDArray[np.int64]
+    last: npt.NDArray[np.int64]
+    start_s: npt.NDArray[np.float64]
+    end_s: npt.NDArray[np.float64]
+    level_us: npt.NDArray[np.float64]
+    std_us: npt.NDArray[np.float64]
+    range_us: npt.NDArray[np.float64]
+    count: npt.NDArray[np.int64]
+    noise_us: float
+    stray: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return int(self.first.size)
+
+    @property
+    def evidence(self) -> tuple[Evidence, ...]:
+        """The dwells as evidence, each a time span with its rows."""
+        columns = (self.start_s, self.end_s, self.count, self.first, self.last)
+        return tuple(
+            Evidence(float(start), float(end), int(count), int(first), int(last))
+            for start, end, count, first, last in zip(*columns, strict=True)
+        )
+
+    def select(self, mask: npt.NDArray[np.bool_]) -> Dwells:
+        """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
+        return replace(
+            self,
+            first=self.first[mask],
+            last=self.last[mask],
+            start_s=self.start_s[mask],
+            end_s=self.end_s[mask],
+            level_us=self.level_us[mask],
+            std_us=self.std_us[mask],
+            range_us=self.range_us[mask],
+            count=self.count[mask],
+        )
+
+
+def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] = ()) -> Dwells:
+    """Segment a channel's widths into dwells.
+
+    Widths that jump away for a pulse or two are set aside (`stray_widths`).
+    Stretches that stand still for `SHORTEST_S` at a time are found
+    (`standing_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
+    level are found and slow sweeps cut out (`split_levels`). What drifts by more than `DRIFT`
+    in all is halved. What lasts `SHORTEST_S`, give or take a tenth, and shows
+    no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell.
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    frames : Frames
+        Its frames.
+    breaks_s : tuple of float
+        Instants that no dwell may span, in seconds.
+
+    Returns
+    -------
+    Dwells
+        Possibly none.
+    """
+    pulses = _Pulses.of(table, np.flatnonzero(~table.measured))
+    span_us = table.convention.span_us
+    noise = find_noise(pulses.width_us, table.sample_interval_us, span_us)
+    if pulses.width_us.size < FEWEST_PULSES:
+        return _no_dwells(noise, np.zeros(0, np.int64))
+    window = _window(frames, pulses.width_us.size)
+    stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
+    pulses = pulses.without(stray)
+    if pulses.width_us.size < window:
+        return _no_dwells(noise, stray)
+    period_s = (frames.usual_us or table.convention.period_us) / 1e6
+    slow_us = SWEEP_PER_S * span_us * period_s
+    shortest = max(FEWEST_PULSES, round(0.9 * window))
+    begin, end = standing_stretches(pulses.width_us, pulses.places(breaks_s), noise, window)
+    begin, end = trimmed(pulses.width_us, begin, end, noise, window)
+    cell = max(1, round(window / 10))
+    begin, end = split_levels(pulses.width_us, begin, end, noise, cell=cell, sweep_us=slow_us)
+    most_us = DRIFT * span_us + noise.range_limit_us * 2.0 / math.sqrt(window)
+    begin, end = halved(pulses.width_us, begin, end, window, most_us)
+    long = end - begin >= shortest
+    begin, end = begin[long], end[long]
+    found = measure_ranges(pulses.width_us, begin, end)
+    doubt_us = noise.lasting_us(window) * np.sqrt(12.0 / np.maximum(found.count, 1))
+    flat = np.abs(found.rise_us) <= (
+        slow_us * found.count + noise.interval_us + LINE_LIMIT * doubt_us
+    )
+    flat &= ~in_passing(
+        pulses.width_us,
+        begin,
+        end,
+        noise,
+        around=2 * SIDES[0] * cell,
+        sweep_us=slow_us,
+    )
+    first, last = pulses.rows(begin), pulses.rows(end - 1)
+    return Dwells(
+        first,
+        last,
+        table.rise_s[first],
+        table.rise_s[last],
+        found.level_us,
+        found.std_us,
+        found.range_us,
+        found.count,
+        noise.spread_us,
+        stray,
+    ).select(flat)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pulses:
+    """A table's widths without some of its rows, which are mostly few."""
+
+    table: PulseTable
+    skipped: npt.NDArray[np.int64]
+    width_us: npt.NDArray[np.float64]
+
+    @classmethod
+    def of(cls, table: PulseTable, skipped: npt.NDArray[np.int64]) -> _Pulses:
+        width_us = without(table.width_us, skipped) if skipped.size else table.width_us
+        return cls(table, skipped, width_us)
+
+    def without(self, rows: npt.NDArray[np.int64]) -> _Pulses:
+        """Skip further rows."""
+        return _Pulses.of(self.table, np.union1d(self.skipped, rows)) if rows.size else self
+
+    def rows(self, places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Rows of the table at these places among the pulses."""
+        before = self.skipped - np.arange(self.skipped.size)
+        rows: npt.NDArray[np.int64] = places + np.searchsorted(before, places, side="right")
+        return rows
+
+    def places(self, times_s: tuple[float, ...]) -> npt.NDArray[np.int64]:
+        """Places of the first pulses at or after these times, in order."""
+        rows = np.searchsorted(self.table.rise_s, np.sort(np.asarray(times_s, dtype=float)))
+        places: npt.NDArray[np.int64] = rows - np.searchsorted(self.skipped, rows)
+        return places
+
+
+def _no_dwells(noise: WidthNoise, stray: npt.NDArray[np.int64]) -> Dwells:
+    whole, real = np.zeros(0, np.int64), np.zeros(0)
+    return Dwells(whole, whole, real, real, real, real, real, whole, noise.spread_us, stray)
+
+
+def _window(frames: Frames, pulses: int) -> int:
+    usual_us = frames.usual_us
+    window = FEWEST_PULSES if usual_us is None else math.ceil(SHORTEST_S * 1e6 / usual_us)
+    return max(FEWEST_PULSES, min(window, pulses))

@@ -1,0 +1,212 @@
+"""When the pulses come: frame period, rate, jitter, the frame clock and what departs from it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.record import Record
+from pwmscope.findings.timing import (
+    clock_findings,
+    frame_findings,
+    jitter_findings,
+    timing_findings,
+)
+from pwmscope.findings.timing.frame_clock import FrameClock, fit_clock
+from pwmscope.findings.timing.frame_faults import FrameFaults, find_faults
+from pwmscope.findings.timing.frame_findings import NO_PATTERN
+from pwmscope.findings.timing.period_jitter import Jitter, Periods, jitter_of, read_periods
+from pwmscope.findings.timing.scatter import Scatter
+from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding
+from pwmscope.model.moments import Summary
+from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.pulses import Flag, Frames
+from pwmscope.pulses.frame_pattern import Pattern
+from pwmscope.pulses.stretches import FEWEST
+
+__all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    *timing_findings.DEFINITIONS,
+    *jitter_findings.DEFINITIONS,
+    *clock_findings.DEFINITIONS,
+    *frame_findings.DEFINITIONS,
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timing:
+    """The timing of one channel.
+
+    Parameters
+    ----------
+    period_us : Summary
+        Frame periods in which no frame is missing, late or extra, outside loss
+        spans, in microseconds (period of a pulse train, IEEE Std 181).
+    frame_rate_hz : float or None
+        Reciprocal of the mean period.
+    period_jitter_us : Jitter
+        Of the same periods about their mean, or about that of their place in
+        the pattern (period jitter, IEEE Std 2414).
+    cycle_jitter_us : Jitter
+        Of the change from one period to the next (cycle-to-cycle jitter, same
+        standard), about the pattern.
+    time_interval_error_us : Jitter
+        Of the leading edges about the frame clock (time interval error, same
+        standard).
+    width_jitter_us : Jitter
+        Of the width about each dwell's mean, pooled over the dwells; the
+        peak-to-peak figure is the largest of any dwell.
+    period_separation, width_separation : Separation or None
+        Period jitter and width jitter apart from sampling; None where there is
+        nothing to take them from.
+    patterns : tuple of Pattern
+        The frame periods that repeat, in order of appearance; empty where most
+        periods follow no pattern, or where there is none.
+    clock : FrameClock or None
+        The frame clock, with the time interval error of each leading edge; None
+        where there is none.
+    faults : FrameFaults
+        Dropped, late and extra frames.
+    missing_frames : int
+        Frames missing outside loss spans.
+    glitches : int
+        Pulses shorter than the glitch limit, or with a notch bridged.
+    findings : tuple of Finding
+        ``frame period``, ``frame pattern``, ``frame clock offset``, ``frame clock
+        drift``, ``clean pulses``, ``dropped frames``, ``late frames``, ``extra
+        frames``, ``width jitter``, ``period jitter``, ``cycle-to-cycle jitter`` and
+        ``time interval error``.
+    """
+
+    period_us: Summary
+    frame_rate_hz: float | None
+    period_jitter_us: Jitter
+    cycle_jitter_us: Jitter
+    time_interval_error_us: Jitter
+    width_jitter_us: Jitter
+    period_separation: Separation | None
+    width_separation: Separation | None
+    patterns: tuple[Pattern, ...]
+    clock: FrameClock | None
+    faults: FrameFaults
+    missing_frames: int
+    glitches: int
+    findings: tuple[Finding, ...]
+
+
+def examine_timing(record: Record) -> Timing:
+    """Measure one channel's timing.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+
+    Returns
+    -------
+    Timing
+    """
+    table, frames, kept = record.table, record.frames, record.periods
+    faults = find_faults(table, frames, record.losses)
+    patterns = () if faults.is_irregular else _followed(frames, kept)
+    periods = read_periods(table, frames, kept)
+    clock = fit_clock(table, frames, kept)
+    uneven = _unevenness(clock, faults)
+    separation = separate(periods.scatter, table.sample_interval_us, unevenness=uneven)
+    width_jitter, width_separation = _width_jitter(record, uneven)
+    error = _time_interval_error(clock, table.sample_interval_us)
+    glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
+    seen = _evidence(record, periods)
+    offset, drift, error_found = clock_findings.clock_findings(
+        clock, error, seen, NO_PATTERN if faults.is_irregular else _TOO_FEW
+    )
+    found = (
+        timing_findings.period_finding(table, periods, patterns),
+        frame_findings.pattern_finding(table, frames, kept, patterns),
+        offset,
+        drift,
+        timing_findings.clean_finding(table, faults, glitches),
+        *frame_findings.fault_findings(table, frames, faults, kept.size),
+        jitter_findings.width_jitter_finding(
+            record.dwells, width_jitter, width_separation, record.limits
+        ),
+        jitter_findings.period_jitter_finding(periods.jitter, separation, seen),
+        jitter_findings.cycle_jitter_finding(periods, seen),
+        error_found,
+    )
+    mean_us = periods.summary.mean
+    return Timing(
+        period_us=periods.summary,
+        frame_rate_hz=None if mean_us is None else 1e6 / mean_us,
+        period_jitter_us=periods.jitter,
+        cycle_jitter_us=periods.change,
+        time_interval_error_us=error,
+        width_jitter_us=width_jitter,
+        period_separation=separation,
+        width_separation=width_separation,
+        patterns=patterns,
+        clock=clock,
+        faults=faults,
+        missing_frames=faults.dropped,
+        glitches=glitches,
+        findings=found,
+    )
+
+
+_TOO_FEW: Final = "Fewer than three frames follow one another outside signal loss."
+
+
+def _followed(frames: Frames, kept: npt.NDArray[np.int64]) -> tuple[Pattern, ...]:
+    """Return the patterns that the periods outside loss spans follow for long enough."""
+    if len(frames.patterns) < 2 or not kept.size:
+        return frames.patterns if kept.size else ()
+    regular = np.zeros(frames.period_us.size, bool)
+    regular[kept] = True
+    regular[frames.odd] = False
+    count = np.bincount(frames.pattern[regular], minlength=len(frames.patterns))
+    enough = min(FEWEST, int(count.max()))
+    return tuple(
+        pattern for pattern, n in zip(frames.patterns, count, strict=True) if n >= max(enough, 1)
+    )
+
+
+def _unevenness(clock: FrameClock | None, faults: FrameFaults) -> float:
+    """Say how far from uniform the edges' phases may be, where no clock tells."""
+    if clock is not None:
+        return clock.unevenness
+    return 0.0 if faults.is_irregular else 1.0
+
+
+def _width_jitter(record: Record, uneven: float) -> tuple[Jitter, Separation | None]:
+    dwells, interval_us = record.dwells, record.table.sample_interval_us
+    floor_us = sampling_floor_us(interval_us)
+    scatter = Scatter(
+        dwells.level_us, dwells.std_us, dwells.count, record.table.width_us[dwells.first]
+    )
+    separation = separate(scatter, interval_us, unevenness=uneven)
+    if separation is None:
+        return Jitter(None, None, floor_us), None
+    largest_us = float(dwells.range_us.max())
+    return Jitter(separation.measured_rms_us, largest_us, floor_us), separation
+
+
+def _time_interval_error(clock: FrameClock | None, interval_us: float | None) -> Jitter:
+    # A single edge is uncertain by a rectangular distribution (JCGM 100, 4.3.7).
+    floor_us = None if interval_us is None else interval_us / math.sqrt(12.0)
+    if clock is None:
+        return Jitter(None, None, floor_us)
+    return jitter_of(clock.time_error_us, clock.time_error_rms_us, floor_us)
+
+
+def _evidence(record: Record, periods: Periods) -> tuple[Evidence, ...]:
+    if periods.first is None or periods.last is None:
+        return ()
+    rise_s = record.table.rise_s
+    return (Evidence.of(rise_s, periods.first, periods.last, periods.summary.count),)

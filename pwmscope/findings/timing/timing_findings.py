@@ -1,0 +1,161 @@
+"""What is said about frame periods and clean pulses."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.timing.frame_faults import FrameFaults
+from pwmscope.findings.timing.period_jitter import Periods
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
+from pwmscope.model.moments import Summary
+from pwmscope.model.uncertainty import of_mean_us
+from pwmscope.pulses import Flag, PulseTable
+from pwmscope.pulses.frame_pattern import Pattern, describe
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "frame period",
+        "Time from one frame's leading edge to the next one's. A device that takes 50 frames a "
+        "second may overheat or stay still at another rate.",
+        "mean of t[n+1] - t[n] over regular frames; u^2 = s^2/n + Ts^2/6 + (100 ppm T)^2 / 3",
+        "IEEE Std 181 (pulse period); JCGM 100, 4.2.3, 4.3.7 and 5.1.2; periods that devices take: "
+        "common practice, from memory",
+    ),
+    Definition(
+        "clean pulses",
+        "Whether the pulses are whole and come in time: what is missing, late, extra, too short or "
+        "out of range is counted together.",
+        "dropped + late + extra frames + glitches + pulses out of the accepted range",
+        "own algorithm; glitch and range limits: common practice",
+    ),
+)
+
+
+def whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
+    """Name all pulses of a table as evidence, of which so many were used."""
+    if not len(table):
+        return ()
+    return (Evidence.of(table.rise_s, 0, len(table) - 1, pulses),)
+
+
+def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern, ...]) -> Finding:
+    """Say how often frames come, and whether devices take that.
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    periods : Periods
+        Its regular periods.
+    patterns : tuple of Pattern
+        The patterns that they follow.
+
+    Returns
+    -------
+    Finding
+        ``frame period``. It meets the limit where every period of every pattern
+        does, and does not where a pattern's mean does not.
+    """
+    convention, summary = table.convention, periods.summary
+    low_ms, high_ms = convention.period_low_us / 1e3, convention.period_high_us / 1e3
+    limit = f"{low_ms:g} to {high_ms:g} ms ({convention.name})"
+    if summary.mean is None:
+        return not_shown(
+            "frame period",
+            "us",
+            "Fewer than two frames were seen, so there is no frame period.",
+            limit=limit,
+        )
+    verdict, outside = _held(summary, patterns, convention.period_low_us, convention.period_high_us)
+    scatter_us = periods.jitter.rms or 0.0
+    several = len(patterns) > 1 or any(len(pattern) > 1 for pattern in patterns)
+    often = f" on the average ({describe(patterns)})" if several else ""
+    sentence = (
+        f"Frames come every {summary.mean / 1e3:.4f} ms{often}, {1e6 / summary.mean:.3f} a second; "
+        f"devices take {low_ms:g} to {high_ms:g} ms"
+    )
+    if verdict is Verdict.NOT_SHOWN:
+        sentence += f", and whether they take {outside} ms in between is not shown"
+    elif outside and several:
+        sentence += f", not {outside} ms"
+    return Finding(
+        "frame period",
+        summary.mean,
+        "us",
+        of_mean_us(summary.mean, scatter_us, summary.count, table.sample_interval_us),
+        limit,
+        verdict,
+        whole(table, summary.count),
+        f"{sentence}.",
+    )
+
+
+def _held(
+    summary: Summary, patterns: tuple[Pattern, ...], low_us: float, high_us: float
+) -> tuple[Verdict, str]:
+    """Hold the periods against the limits; say which lie outside."""
+    assert summary.mean is not None
+    means_us = [pattern.mean_us for pattern in patterns] if len(patterns) > 1 else [summary.mean]
+    wrong = [mean_us for mean_us in means_us if not low_us <= mean_us <= high_us]
+    if wrong:
+        return Verdict.DOES_NOT_MEET, _ms(wrong)
+    parts = {period for pattern in patterns if len(pattern) > 1 for period in pattern.periods_us}
+    between = [period_us for period_us in parts if not low_us <= period_us <= high_us]
+    return Verdict.NOT_SHOWN if between else Verdict.MEETS, _ms(between)
+
+
+def _ms(values_us: list[float]) -> str:
+    return " and ".join(f"{value_us / 1e3:.4g}" for value_us in sorted(values_us))
+
+
+def clean_finding(table: PulseTable, faults: FrameFaults, glitches: int) -> Finding:
+    """Say whether all pulses are whole and in time.
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    faults : FrameFaults
+        Its dropped, late and extra frames.
+    glitches : int
+        Its glitches.
+
+    Returns
+    -------
+    Finding
+        ``clean pulses``.
+    """
+    convention = table.convention
+    foreign = int(np.count_nonzero(table.has(Flag.FOREIGN)))
+    late, extra = int(faults.late_row.size), int(faults.extra_row.size)
+    counts = (
+        (faults.dropped, "missing frames"),
+        (late, "late frames"),
+        (extra, "extra frames"),
+        (glitches, f"glitches shorter than {convention.glitch_us:g} us"),
+        (
+            foreign,
+            f"pulses outside {convention.accepted_low_us:g} to {convention.accepted_high_us:g} us",
+        ),
+    )
+    troubles = [f"{count} {what}" for count, what in counts if count]
+    pulses = int(np.count_nonzero(table.measured))
+    if troubles:
+        sentence = f"{', '.join(troubles)} among {pulses} good pulses."
+    elif faults.is_irregular:
+        sentence = f"All {pulses} pulses are whole: no glitch; no frame clock tells late frames."
+    else:
+        sentence = f"All {pulses} pulses are whole: no frame missing, late or extra, no glitch."
+    return Finding(
+        "clean pulses",
+        float(sum(count for count, _ in counts)),
+        "",
+        None,
+        "no frame missing, late or extra, no glitch, no pulse out of range",
+        Verdict.DOES_NOT_MEET if troubles else Verdict.MEETS,
+        whole(table, pulses),
+        sentence,
+    )

@@ -1,0 +1,292 @@
+"""How well the stick comes back to neutral, from below and from above."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import stdtr, stdtrit
+
+from pwmscope.findings.record import Record
+from pwmscope.findings.travel.levels import Level
+from pwmscope.findings.travel.middles import middles, spaced
+from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
+from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
+from pwmscope.findings.travel.travel import Travel
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.moments import mean_of, std_of
+from pwmscope.model.uncertainty import sampling_floor_us
+
+RETURN_REACH: Final = 0.03
+"""A dwell this part of the span from neutral, or less, is a return to it."""
+FEWEST_RETURNS: Final = 2
+MOST_RETURNS: Final = 500
+"""Of more returns, so many evenly spaced ones are used."""
+MOST_IN_RETURN: Final = 200
+SIGNIFICANT: Final = 0.05
+_WHAT_TO_DO: Final = (
+    "Move the stick to one end and let it come back to neutral, wait a second, then the same "
+    "to the other end; do both three times or more while recording."
+)
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "centring",
+        "How far apart the widths are at which the stick comes to rest when it comes back to "
+        "neutral from one side, again and again. The two sides are taken apart, so that a "
+        "difference between them does not count here.",
+        "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean widths in the middle "
+        "half of each stay; u = s / sqrt(2 (n1+n2-2))",
+        "repeatability, JCGM 200, 2.20 and 2.21; JCGM 100, 4.2.2 and E.4.3, from memory",
+    ),
+    Definition(
+        "hysteresis",
+        "How much higher the stick comes to rest when it comes back from above than when it "
+        "comes back from below. It is significant where Welch's test gives a chance below 5 % "
+        "and the 95 % interval, sampling included, leaves 0 out.",
+        "mean(from above) - mean(from below); u^2 = s1^2/n1 + s2^2/n2 + Ts^2/3; "
+        "t = difference / sqrt(s1^2/n1 + s2^2/n2), degrees of freedom by Welch and Satterthwaite",
+        "B. L. Welch, Biometrika 34, 1947; JCGM 100, G.4.1 and 4.3.9, from memory",
+    ),
+    *OF_FLAT,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Returns:
+    """Returns to neutral from one side.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    mean_us, std_us : float or None
+        Of the widths at which they came to rest; None below one and two returns.
+    """
+
+    count: int
+    mean_us: float | None
+    std_us: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """The difference of two means, by Welch's test.
+
+    Parameters
+    ----------
+    us, uncertainty_us : float
+        First minus second, and its standard uncertainty with the sampling floor.
+    interval_us : tuple of float
+        95 % interval.
+    chance : float
+        That two sides without a difference differ as much (two-sided p).
+    significant : bool
+        Whether the chance is below 5 % and the interval leaves 0 out.
+    """
+
+    us: float
+    uncertainty_us: float
+    interval_us: tuple[float, float]
+    chance: float
+    significant: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Centring:
+    """How one channel comes back to neutral.
+
+    Parameters
+    ----------
+    below, above : Returns
+        Returns from widths below neutral, and from above it.
+    repeatability_us : float or None
+        Standard deviation of returns from one side, pooled.
+    hysteresis : Difference or None
+        Mean of the returns from above minus that of those from below.
+    flat : Flat
+        The flat in slow sweeps through neutral.
+    findings : tuple of Finding
+        ``centring``, ``hysteresis`` and ``deadband``.
+    """
+
+    below: Returns
+    above: Returns
+    repeatability_us: float | None
+    hysteresis: Difference | None
+    flat: Flat
+    findings: tuple[Finding, ...]
+
+
+def examine_centring(record: Record, travel: Travel) -> Centring:
+    """Measure how well the stick comes back to neutral, and the flat there.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+    travel : Travel
+        Its travel.
+
+    Returns
+    -------
+    Centring
+    """
+    flat = examine_flat(record, travel)
+    if travel.neutral is None:
+        return _without(travel.reasons["neutral"], flat, Returns(0, None, None))
+    chosen, side = find_returns(record, travel, travel.neutral)
+    used = spaced(chosen.size, MOST_RETURNS)
+    chosen, side = chosen[used], side[used]
+    rest_us = middles(record, chosen, MOST_IN_RETURN).level_us
+    below_us, above_us = rest_us[side < 0], rest_us[side > 0]
+    below, above = _returns(below_us), _returns(above_us)
+    if min(below.count, above.count) < FEWEST_RETURNS:
+        return _without(
+            f"The stick came back to neutral {_times(below)} from below and {_times(above)} from "
+            f"above; at least {FEWEST_RETURNS} of each are needed. {_WHAT_TO_DO}",
+            flat, below, above,
+        )  # fmt: skip
+    freedom = below.count + above.count - 2
+    pooled_us = math.sqrt(
+        ((below.count - 1) * std_of(below_us) ** 2 + (above.count - 1) * std_of(above_us) ** 2)
+        / freedom
+    )
+    difference = welch(above_us, below_us, sampling_floor_us(record.table.sample_interval_us))
+    spans = record.dwells.select(np.isin(np.arange(len(record.dwells)), chosen)).evidence
+    found = (
+        _centring_finding(below, above, pooled_us, freedom, spans[:MOST_SPANS]),
+        _hysteresis_finding(difference, spans[:MOST_SPANS]),
+        flat.finding,
+    )
+    return Centring(below, above, pooled_us, difference, flat, found)
+
+
+def find_returns(
+    record: Record, travel: Travel, neutral: Level
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Find the dwells at which the stick came back to neutral, and from which side.
+
+    Returns
+    -------
+    chosen : ndarray of int64, shape (n,)
+        The dwells.
+    side : ndarray of int64, shape (n,)
+        -1 where the stick was below neutral before, 1 where it was above.
+    """
+    dwells, moves = record.dwells, travel.moves
+    span_us = record.table.convention.span_us
+    at = np.flatnonzero(np.abs(dwells.level_us - neutral.width_us) <= RETURN_REACH * span_us)
+    off_us = np.concatenate([moves.width_us, dwells.level_us]) - neutral.width_us
+    row = np.concatenate([moves.row, dwells.last])
+    far = np.abs(off_us) >= moves.least_us
+    order = np.argsort(row[far], kind="stable")
+    far_row, far_side = row[far][order], np.sign(off_us[far][order]).astype(np.int64)
+    if not far_row.size or not at.size:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    first = dwells.first[at]
+    before = np.searchsorted(far_row, first) - 1
+    # Between two stays at neutral the stick must have been away, the signal not lost.
+    left = np.concatenate([[-1], dwells.last[at][:-1]])
+    came = (before >= 0) & (far_row[before] > left)
+    lost_s = np.array([span.start_s for span in record.losses])
+    rise_s = record.table.rise_s
+    came &= np.searchsorted(lost_s, rise_s[far_row[before]]) == np.searchsorted(
+        lost_s, rise_s[first]
+    )
+    return at[came], far_side[before[came]]
+
+
+def welch(
+    first: npt.NDArray[np.float64], second: npt.NDArray[np.float64], floor_us: float | None
+) -> Difference:
+    """Compare two means whose scatters may differ.
+
+    Parameters
+    ----------
+    first, second : ndarray of float64
+        At least two values each, in microseconds.
+    floor_us : float or None
+        The sampling floor of one width; it is not divided by the counts, since returns to
+        one width repeat one error. None counts as none.
+
+    Returns
+    -------
+    Difference
+
+    Examples
+    --------
+    >>> found = welch(np.array([3.0, 4.0, 5.0]), np.array([1.0, 2.0, 3.0]), 0.0)
+    >>> found.us, round(found.uncertainty_us, 4), round(found.chance, 4)
+    (2.0, 0.8165, 0.0705)
+    """
+    parts = [std_of(values) ** 2 / values.size for values in (first, second)]
+    us, variance = mean_of(first) - mean_of(second), sum(parts)
+    both = variance + 2.0 * (floor_us or 0.0) ** 2
+    if variance == 0.0:
+        chance, factor = float(us == 0.0), float(stdtrit(np.inf, 0.975))
+    else:
+        slack = sum(p**2 / (v.size - 1) for p, v in zip(parts, (first, second), strict=True))
+        chance = 2.0 * float(stdtr(variance**2 / slack, -abs(us) / math.sqrt(variance)))
+        factor = float(stdtrit(both**2 / slack, 0.975))
+    uncertainty_us = math.sqrt(both)
+    ends = (us - factor * uncertainty_us, us + factor * uncertainty_us)
+    significant = chance < SIGNIFICANT and not ends[0] <= 0.0 <= ends[1]
+    return Difference(us, uncertainty_us, ends, chance, significant)
+
+
+def _times(returns: Returns) -> str:
+    return {0: "never", 1: "once"}.get(returns.count, f"{returns.count} times")
+
+
+def _returns(rest_us: npt.NDArray[np.float64]) -> Returns:
+    return Returns(
+        int(rest_us.size),
+        mean_of(rest_us) if rest_us.size else None,
+        std_of(rest_us) if rest_us.size > 1 else None,
+    )
+
+
+def _without(reason: str, flat: Flat, below: Returns, above: Returns | None = None) -> Centring:
+    found = (
+        not_shown("centring", "us", reason),
+        not_shown("hysteresis", "us", reason),
+        flat.finding,
+    )
+    return Centring(below, above or below, None, None, flat, found)
+
+
+def _centring_finding(
+    below: Returns, above: Returns, pooled_us: float, freedom: int, spans: tuple[Evidence, ...]
+) -> Finding:
+    return measured(
+        "centring", pooled_us, "us",
+        f"The stick comes back to neutral within {pooled_us:.2g} us RMS: to "
+        f"{below.mean_us:.2f} us from below ({below.count} returns), to {above.mean_us:.2f} us "
+        f"from above ({above.count} returns).",
+        uncertainty=pooled_us / math.sqrt(2.0 * freedom), evidence=spans,
+    )  # fmt: skip
+
+
+def _hysteresis_finding(difference: Difference, spans: tuple[Evidence, ...]) -> Finding:
+    low_us, high_us = difference.interval_us
+    chance = f"by chance as much in {100.0 * difference.chance:.2g} % of cases"
+    if difference.significant:
+        higher = "higher" if difference.us > 0 else "lower"
+        sentence = (
+            f"Neutral is {abs(difference.us):.2f} us {higher} when the stick comes back from "
+            f"above than from below (95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
+        )
+    else:
+        sentence = (
+            f"No hysteresis is shown: from above neutral is {difference.us:+.2f} us off what it "
+            f"is from below (95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
+        )
+    return measured(
+        "hysteresis", difference.us, "us", sentence,
+        uncertainty=difference.uncertainty_us, interval=difference.interval_us, evidence=spans,
+    )  # fmt: skip

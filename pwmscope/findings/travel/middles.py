@@ -1,0 +1,96 @@
+"""What the width is in the middle of dwells, away from the moves at their ends."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.record import Record
+from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.pulses import UNMEASURED
+
+UNLIKE: Final = 9.0
+"""A dwell with more than so many times the usual variance holds more than noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Middles:
+    """The middle halves of some dwells.
+
+    Parameters
+    ----------
+    level_us : ndarray of float64, shape (n,)
+        Mean width of each, in microseconds.
+    std_us : float
+        Sample standard deviation about those means, pooled over all but the dwells that
+        scatter far more than most; the dwells' own noise where there is nothing to take it
+        from.
+    jitter_us : float
+        The same without the sampling floor, taken out in quadrature; not below 0.
+    """
+
+    level_us: npt.NDArray[np.float64]
+    std_us: float
+    jitter_us: float
+
+
+def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles:
+    """Measure the middle halves of dwells.
+
+    A dwell's ends may hold the first and last steps of a slow sweep, which would shift its
+    mean towards where the stick came from.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+    chosen : ndarray of int64, shape (n,)
+        Which dwells.
+    most : int
+        Pulses to take of each, at most.
+
+    Returns
+    -------
+    Middles
+    """
+    dwells, table = record.dwells, record.table
+    first, last = dwells.first[chosen], dwells.last[chosen]
+    length = np.clip((last - first) // 2 + 1, 1, most)
+    begin = (first + last - length) // 2 + 1
+    owner = np.repeat(np.arange(length.size), length)
+    row = np.arange(owner.size) + np.repeat(begin - (np.cumsum(length) - length), length)
+    good = (table.flags[row] & np.uint8(UNMEASURED)) == 0
+    owner, row = owner[good], row[good]
+    off_us = table.width_us[row] - dwells.level_us[chosen[owner]]
+    count = np.bincount(owner, minlength=chosen.size)
+    mean_us = np.bincount(owner, off_us, chosen.size) / np.maximum(count, 1)
+    variance_us2 = dwells.noise_us**2
+    if np.any(count > 1):
+        squares = np.bincount(owner, (off_us - mean_us[owner]) ** 2, chosen.size)[count > 1]
+        freedom = count[count > 1] - 1
+        usual = float(np.median(squares / freedom)) + (table.sample_interval_us or 0.0) ** 2 / 4.0
+        calm = squares / freedom <= UNLIKE * usual
+        variance_us2 = float(squares[calm].sum() / freedom[calm].sum())
+    floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
+    return Middles(
+        dwells.level_us[chosen] + mean_us,
+        math.sqrt(variance_us2),
+        math.sqrt(max(variance_us2 - floor_us**2, 0.0)),
+    )
+
+
+def spaced(count: int, most: int) -> npt.NDArray[np.int64]:
+    """Choose at most ``most`` of ``count`` things, evenly.
+
+    Examples
+    --------
+    >>> spaced(3, 10), spaced(9, 3)
+    (array([0, 1, 2]), array([0, 4, 8]))
+    """
+    if count <= most:
+        return np.arange(count)
+    return np.unique(np.linspace(0, count - 1, most).astype(np.int64))

@@ -1,0 +1,226 @@
+"""How far the pulses travel: widths, endpoints, neutral, and what is out of convention."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.bench import Limits
+from pwmscope.findings.record import Record
+from pwmscope.findings.travel.levels import (
+    Level,
+    find_endpoints,
+    find_neutral,
+    pooled_level_us,
+)
+from pwmscope.findings.travel.moves import Moves, find_moves
+from pwmscope.findings.travel.sides import DEFINITIONS as OF_SIDES
+from pwmscope.findings.travel.sides import Sides, examine_sides
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, Verdict, judge
+from pwmscope.model.moments import Summary, summarise
+from pwmscope.model.spans import inside
+from pwmscope.pulses import Flag, PulseTable
+
+__all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]
+
+_LEVEL_SOURCE: Final = "JCGM 100, 4.2.3, 4.3.7, 4.3.9, 5.1.2, from memory; dwells: own algorithm"
+_LEVEL_FORMULA: Final = (
+    "mean of the dwells within 1 % of the span, weighted by pulses; "
+    "u^2 = max(scatter within, scatter between visits)^2 + Ts^2/6 + (100 ppm x level / sqrt(3))^2"
+)
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "pulse width range",
+        "How many pulses lie outside the widths that the convention allows, by more than a "
+        "sample interval: a device may clip them, or take them for no signal.",
+        "the count of widths below low - Ts or above high + Ts",
+        "IEEE Std 181 (pulse duration at the mid reference level); the range is common practice",
+    ),
+    Definition(
+        "low endpoint",
+        "The smallest width at which the stick was held. It is the channel's own end only if "
+        "the stick was held at its end.",
+        f"the outermost level 5 % of the span or more below neutral: {_LEVEL_FORMULA}",
+        _LEVEL_SOURCE,
+    ),
+    Definition(
+        "high endpoint",
+        "The largest width at which the stick was held. It is the channel's own end only if "
+        "the stick was held at its end.",
+        f"the outermost level 5 % of the span or more above neutral: {_LEVEL_FORMULA}",
+        _LEVEL_SOURCE,
+    ),
+    Definition(
+        "neutral",
+        "The width with the stick let go: what a drive must take for standing still.",
+        "the most visited level within 10 % of the span of the convention's neutral, unless "
+        "the channel rests elsewhere; or the level nearest to the one marked on the bench "
+        f"sheet: {_LEVEL_FORMULA}",
+        _LEVEL_SOURCE,
+    ),
+    *OF_SIDES,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """The travel of one channel.
+
+    Parameters
+    ----------
+    width_us : Summary
+        All measured widths outside loss spans, in microseconds.
+    low, high, neutral : Level or None
+        Endpoints and neutral from dwells; None where the stick never stood there.
+    neutral_offset_us : float or None
+        Neutral minus the convention's neutral.
+    outside_convention : int
+        Pulses outside the convention's endpoints by more than a sample interval.
+    reasons : dict of str to str
+        For each of ``low, high, neutral`` that is None, why.
+    sides : Sides
+        The travel on each side of neutral, its asymmetry, and reversals.
+    moves : Moves
+        The stretches between dwells.
+    findings : tuple of Finding
+        ``pulse width range``, ``low endpoint``, ``high endpoint``, ``neutral``, then
+        those of ``sides``.
+    """
+
+    width_us: Summary
+    low: Level | None
+    high: Level | None
+    neutral: Level | None
+    neutral_offset_us: float | None
+    outside_convention: int
+    reasons: dict[str, str]
+    sides: Sides
+    moves: Moves
+    findings: tuple[Finding, ...]
+
+
+def examine_travel(record: Record, marked_neutral_us: float | None = None) -> Travel:
+    """Measure one channel's travel.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+    marked_neutral_us : float, optional
+        Where a bench sheet marks neutral: the dwell level nearest to it is then taken
+        for neutral. By default neutral is found from where the stick rests.
+
+    Returns
+    -------
+    Travel
+    """
+    table, dwells, limits = record.table, record.dwells, record.limits
+    outside = table.has(Flag.OUTSIDE)
+    if record.losses:
+        outside &= ~inside(record.losses, table.rise_s)
+    width_us = summarise(_usable_us(record))
+    neutral, why_not = find_neutral(table, dwells, marked_neutral_us)
+    low, high, reasons = find_endpoints(table, dwells, neutral)
+    if neutral is None:
+        reasons["neutral"] = why_not
+    offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
+    moves = find_moves(record)
+    sides = examine_sides(record, (low, neutral, high), reasons, moves)
+    found = (
+        _range_finding(table, width_us, outside, limits),
+        _endpoint_finding("low endpoint", low, table, limits, reasons.get("low", "")),
+        _endpoint_finding("high endpoint", high, table, limits, reasons.get("high", "")),
+        _neutral_finding(neutral, table, limits, reasons.get("neutral", "")),
+        *sides.findings,
+    )
+    return Travel(
+        width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons,
+        sides, moves, found,
+    )  # fmt: skip
+
+
+def _usable_us(record: Record) -> npt.NDArray[np.float64]:
+    """Return the measured widths outside loss spans, without a copy where that is all."""
+    if record.losses or record.table.flags.any():
+        return record.table.width_us[record.rows]
+    return record.table.width_us
+
+
+def _say_range(table: PulseTable, limits: Limits) -> str:
+    low_us, high_us = table.convention.low_us, table.convention.high_us
+    return (
+        f"{low_us:g} to {high_us:g} us ({table.convention.name}), "
+        f"{limits.overshoot_us:g} us over allowed"
+    )
+
+
+def _range_finding(
+    table: PulseTable,
+    width_us: Summary,
+    outside: npt.NDArray[np.bool_],
+    limits: Limits,
+) -> Finding:
+    convention = table.convention
+    limit = _say_range(table, limits)
+    rows = np.flatnonzero(outside)
+    if not width_us.count and not rows.size:
+        return Finding(
+            "pulse width range", None, "", None, limit, Verdict.NOT_SHOWN, (),
+            "No pulse could be measured.",
+        )  # fmt: skip
+    if not rows.size:
+        span = Evidence.of(table.rise_s, 0, len(table) - 1, width_us.count)
+        return Finding(
+            "pulse width range", 0.0, "", None, limit, Verdict.MEETS, (span,),
+            f"All {width_us.count} pulses lie within {convention.low_us:g} to "
+            f"{convention.high_us:g} us: {width_us.min:.1f} to {width_us.max:.1f} us.",
+        )  # fmt: skip
+    over_us = np.maximum(
+        convention.low_us - table.width_us[rows], table.width_us[rows] - convention.high_us
+    )
+    meets = bool(over_us.max() <= limits.overshoot_us + (table.sample_interval_us or 0.0))
+    return Finding(
+        "pulse width range", float(rows.size), "", None, limit,
+        Verdict.MEETS if meets else Verdict.DOES_NOT_MEET,
+        (Evidence.of(table.rise_s, int(rows[0]), int(rows[-1]), rows.size),),
+        f"{rows.size} pulses lie outside {convention.low_us:g} to {convention.high_us:g} us; the "
+        f"farthest, {table.width_us[rows[over_us.argmax()]]:.1f} us, by {over_us.max():.1f} us.",
+    )  # fmt: skip
+
+
+def _endpoint_finding(
+    name: str, level: Level | None, table: PulseTable, limits: Limits, reason: str
+) -> Finding:
+    convention = table.convention
+    limit = _say_range(table, limits)
+    if level is None:
+        return Finding(name, None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
+    over_us = max(convention.low_us - level.width_us, level.width_us - convention.high_us)
+    end_us = convention.low_us if name.startswith("low") else convention.high_us
+    return Finding(
+        name, level.width_us, "us", level.uncertainty_us, limit,
+        judge(over_us, limits.overshoot_us, level.uncertainty_us), level.visits,
+        f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
+        f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us.",
+    )  # fmt: skip
+
+
+def _neutral_finding(
+    level: Level | None, table: PulseTable, limits: Limits, reason: str
+) -> Finding:
+    centre_us = table.convention.neutral_us
+    limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+    if level is None:
+        return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
+    offset_us = level.width_us - centre_us
+    return Finding(
+        "neutral", level.width_us, "us", level.uncertainty_us, limit,
+        judge(abs(offset_us), limits.neutral_us, level.uncertainty_us), level.visits,
+        f"Neutral is {level.width_us:.1f} us, {round(offset_us, 1) + 0.0:+.1f} us from "
+        f"{centre_us:.4g} us.",
+    )  # fmt: skip

@@ -1,0 +1,329 @@
+"""Break the failsafe check on purpose, one fault at a time, and count which the tests catch.
+
+Every comparison, number, truth value and branch of the modules named with ``--whole`` is broken,
+and ``--drawn`` further faults are drawn by ``--seed`` from the package's other modules. The faults
+themselves are those of cosmic-ray, a mutation library. Each runs against the tests that reach its
+line, quickest first, in a process forked from one that has the libraries loaded already.
+
+    python tests/benchmarks/deliberate_faults.py --results faults.jsonl
+
+Stopped and started again with the same file it goes on where it was; ``--only-report`` prints the
+table. A fault that changes nothing stands in ``deliberate_faults.toml`` with its reason.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib
+import importlib.abc
+import importlib.util
+import io
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+PACKAGE = "pwmscope/findings/failsafe"
+WHOLE = ("verdict", "evidence", "alternatives")
+TESTS = ("tests/findings", "tests/cli/test_failsafe.py", "tests/adversary", "pwmscope/findings")
+HARMLESS = Path(__file__).with_suffix(".toml")
+PRELOADED = (
+    "numpy", "scipy.stats", "scipy.special", "polars", "pandas", "pydantic", "click", "rich",
+    "hypothesis", "hypothesis.extra.numpy", "jsonschema", "matplotlib.figure", "_pytest.doctest",
+)  # fmt: skip
+COMPARISONS = {
+    "Lt": ("LtE", "GtE"), "LtE": ("Lt", "Gt"), "Gt": ("GtE", "LtE"), "GtE": ("Gt", "Lt"),
+    "Eq": ("NotEq",), "NotEq": ("Eq",), "Is": ("IsNot",), "IsNot": ("Is",),
+}  # fmt: skip
+OPERATORS = (
+    *(
+        f"core/ReplaceComparisonOperator_{old}_{new}"
+        for old, others in COMPARISONS.items()
+        for new in others
+    ),
+    "core/NumberReplacer", "core/ReplaceTrueWithFalse", "core/ReplaceFalseWithTrue",
+    "core/ReplaceAndWithOr", "core/ReplaceOrWithAnd", "core/AddNot",
+    "core/ReplaceUnaryOperator_Delete_Not", "core/ReplaceUnaryOperator_Delete_USub",
+    "core/ReplaceBinaryOperator_Add_Sub", "core/ReplaceBinaryOperator_Sub_Add",
+    "core/ReplaceBinaryOperator_Mul_Div", "core/ReplaceBinaryOperator_Div_Mul",
+    "core/ZeroIterationForLoop", "core/ReplaceBreakWithContinue", "core/ReplaceContinueWithBreak",
+)  # fmt: skip
+LONGEST_S = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One change of one place: the operator's occurrence within the module, and the line."""
+
+    module: str
+    operator: str
+    occurrence: int
+    line: int
+    text: str
+
+    @property
+    def key(self) -> str:
+        """Name it so that it is found again after lines have moved."""
+        return f"{self.module}|{self.operator.split('/')[1]}|{self.text}"
+
+
+def faults_of(path: Path) -> list[Fault]:
+    """Find every place of a module at which an operator can break it."""
+    from cosmic_ray.ast import Visitor, get_ast  # noqa: PLC0415 - only this command needs it
+    from cosmic_ray.plugins import get_operator  # noqa: PLC0415
+
+    source = path.read_text()
+    lines = source.split("\n")
+
+    class Places(Visitor):
+        def __init__(self, operator: object) -> None:
+            self.operator = operator
+            self.found: list[int] = []
+
+        def visit(self, node: object) -> object:
+            self.found += [start[0] for start, _ in self.operator.mutation_positions(node)]
+            return node
+
+    found = []
+    for name in OPERATORS:
+        places = Places(get_operator(name)())
+        places.walk(get_ast(source))
+        found += [
+            Fault(path.stem, name, k, line, lines[line - 1].strip())
+            for k, line in enumerate(places.found)
+            if not lines[line - 1].startswith("@dataclass")  # frozen, slots: no behaviour
+        ]
+    return found
+
+
+def draw(package: Path, whole: tuple[str, ...], drawn: int, seed: int) -> list[Fault]:
+    """Take all faults of some modules, and a number of others by a seed."""
+    every = {path.stem: faults_of(path) for path in sorted(package.glob("*.py"))}
+    missing = [stem for stem in whole if stem not in every]
+    if missing:
+        raise SystemExit(f"There is no module {missing[0]} in {package}; it has {sorted(every)}.")
+    must = [fault for stem in whole for fault in every[stem]]
+    rest = [fault for stem, own in every.items() if stem not in whole for fault in own]
+    return must + random.Random(seed).sample(rest, min(drawn, len(rest)))
+
+
+def reach(tests: tuple[str, ...], package: Path, folder: Path) -> dict[str, object]:
+    """Run the tests once; say which reach which line, and how long each takes."""
+    data, times = folder / "coverage", folder / "times.json"
+    config = folder / "coveragerc"
+    config.write_text(f"[run]\ndata_file = {data}\nsource = {package}\n")
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "FAULT_TIMES": str(times)}
+    begin_s = time.perf_counter()
+    words = ["-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "fault_times", "-o", "addopts="]
+    words += ["--doctest-modules", "--import-mode=importlib", f"--cov={package}"]
+    words += [f"--cov-config={config}", "--cov-context=test", "--cov-report=", *tests]
+    (folder / "fault_times.py").write_text(_TIMES_PLUGIN)
+    environment["PYTHONPATH"] += os.pathsep + str(folder)
+    done = subprocess.run(
+        [sys.executable, *words], cwd=ROOT, env=environment, capture_output=True, text=True,
+        check=False,
+    )  # fmt: skip
+    if done.returncode != 0:
+        raise SystemExit(f"The tests fail without any fault:\n{done.stdout[-3000:]}")
+    from coverage import CoverageData  # noqa: PLC0415
+
+    covered = CoverageData(str(data))
+    covered.read()
+    lines: dict[str, dict[int, list[str]]] = {}
+    for name in covered.measured_files():
+        contexts = covered.contexts_by_lineno(name)
+        lines[Path(name).stem] = {
+            line: sorted({one.split("|")[0] for one in own if one})
+            for line, own in contexts.items()
+        }
+    print(f"{time.perf_counter() - begin_s:.0f} s for the tests with coverage", flush=True)
+    return {"lines": lines, "times": json.loads(times.read_text())}
+
+
+_TIMES_PLUGIN = '''
+"""Write how long each test took."""
+import json, os
+
+TIMES = {}
+
+def pytest_runtest_logreport(report):
+    TIMES[report.nodeid] = TIMES.get(report.nodeid, 0.0) + report.duration
+
+def pytest_sessionfinish():
+    with open(os.environ["FAULT_TIMES"], "w") as file:
+        json.dump(TIMES, file)
+'''
+
+
+def tests_for(fault: Fault, reached: dict[str, object]) -> list[str]:
+    """Name the tests that reach a line, quickest first.
+
+    A line that runs while the module is imported is reached by all tests of the module.
+    """
+    own = reached["lines"].get(fault.module, {})
+    names = own.get(fault.line) or sorted({name for tests in own.values() for name in tests})
+    times = reached["times"]
+    return sorted((name for name in names if name in times), key=times.__getitem__)
+
+
+class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Loads one module with a fault in it."""
+
+    def __init__(self, name: str, path: Path, source: str) -> None:
+        self.name, self.path, self.source = name, path, source
+
+    def find_spec(self, name: str, _path: object, _target: object = None) -> object:
+        if name != self.name:
+            return None
+        return importlib.util.spec_from_file_location(name, self.path, loader=self)
+
+    def exec_module(self, module: object) -> None:
+        exec(compile(self.source, str(self.path), "exec"), module.__dict__)
+
+
+def mutated(fault: Fault, path: Path) -> str:
+    """Return the module's source with the fault in it."""
+    from cosmic_ray.mutating import mutate_code  # noqa: PLC0415
+    from cosmic_ray.plugins import get_operator  # noqa: PLC0415
+
+    source = mutate_code(path.read_text(), get_operator(fault.operator)(), fault.occurrence)
+    if source is None:
+        raise SystemExit(f"The fault {fault} could not be made.")
+    return source
+
+
+def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
+    """Run the tests in a forked process; return caught, late (too slow), or survived."""
+    path = package / f"{module}.py"
+    name = ".".join((*package.relative_to(ROOT).parts, module)).removesuffix(".__init__")
+    child = os.fork()
+    if child == 0:
+        code = 70
+        with contextlib.suppress(BaseException):
+            signal.alarm(int(LONGEST_S))
+            sink = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(sink, 1)
+            os.dup2(sink, 2)
+            sys.meta_path.insert(0, _Broken(name, path, source))
+            import pytest  # noqa: PLC0415
+
+            words = ["-x", "-q", "-p", "no:cacheprovider", "-o", "addopts=", "--doctest-modules"]
+            words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+            code = int(pytest.main([*words, "--import-mode=importlib", *tests]))
+        os._exit(code)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return "late" if os.WTERMSIG(status) == signal.SIGALRM else "caught"
+    told = {0: "survived", 1: "caught", 2: "caught"}.get(os.WEXITSTATUS(status))
+    if told is None:
+        raise SystemExit(f"pytest ended with {os.WEXITSTATUS(status)} for {name}: {tests[:3]}")
+    return told
+
+
+def preload() -> None:
+    """Load what every test needs, but nothing of the product."""
+    for name in PRELOADED:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+    os.chdir(ROOT)
+    sys.path.insert(0, str(ROOT))
+
+
+def harmless() -> dict[str, str]:
+    """Read which faults change nothing, and why."""
+    if not HARMLESS.exists():
+        return {}
+    return {one["fault"]: one["reason"] for one in tomllib.loads(HARMLESS.read_text())["fault"]}
+
+
+def results_of(path: Path) -> Iterator[dict[str, object]]:
+    """Read what an earlier run found."""
+    if path.exists():
+        for line in path.read_text().splitlines():
+            yield json.loads(line)
+
+
+def report(faults: list[Fault], outcome: dict[str, str], whole: tuple[str, ...]) -> str:
+    """Make the table, and list what survived."""
+    known, rows, text = harmless(), defaultdict(Counter), io.StringIO()
+    for fault in faults:
+        told = outcome.get(identity(fault), "not run")
+        if told == "survived" and fault.key in known:
+            told = "changes nothing"
+        rows["every place of " + fault.module if fault.module in whole else "drawn"][told] += 1
+    text.write("| faults in | made | caught | change nothing | survived | not run |\n")
+    text.write("| --- | ---: | ---: | ---: | ---: | ---: |\n")
+    for name, counts in (*rows.items(), ("all", sum(rows.values(), Counter()))):
+        made = sum(counts.values())
+        caught = counts["caught"] + counts["late"]
+        text.write(
+            f"| {name} | {made} | {caught} ({100 * caught / max(made, 1):.1f} %) "
+            f"| {counts['changes nothing']} | {counts['survived']} | {counts['not run']} |\n"
+        )
+    survivors = [f for f in faults if outcome.get(identity(f)) == "survived" and f.key not in known]
+    for fault in survivors:
+        text.write(f"survived: {fault.module}.py:{fault.line} {fault.operator} | {fault.text}\n")
+    return text.getvalue()
+
+
+def identity(fault: Fault) -> str:
+    """Name a fault within one state of the code."""
+    return f"{fault.module}|{fault.operator}|{fault.occurrence}|{fault.text}"
+
+
+def main() -> None:
+    """Break, run, count."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--package", default=PACKAGE)
+    parser.add_argument("--whole", nargs="*", default=WHOLE, help="modules broken everywhere")
+    parser.add_argument("--drawn", type=int, default=400)
+    parser.add_argument("--seed", type=int, default=20_261_128)
+    parser.add_argument("--tests", nargs="+", default=TESTS)
+    parser.add_argument("--results", type=Path, required=True, help="JSON lines; added to")
+    parser.add_argument("--seconds", type=float, default=7200.0, help="stop after so long")
+    parser.add_argument("--part", default="0/1", help="K/N: only every N-th fault, from the K-th")
+    parser.add_argument("--only-report", action="store_true")
+    options = parser.parse_args()
+    package, whole = ROOT / options.package, tuple(options.whole)
+    faults = draw(package, whole, options.drawn, options.seed)
+    outcome = {str(one["identity"]): str(one["told"]) for one in results_of(options.results)}
+    if not options.only_report:
+        part, parts = map(int, options.part.split("/"))
+        with tempfile.TemporaryDirectory() as folder:
+            reached = reach(tuple(options.tests), package, Path(folder))
+        preload()
+        for stem in whole:
+            every = sorted({name for own in reached["lines"][stem].values() for name in own})
+            if run_fault(stem, (package / f"{stem}.py").read_text(), package, every) != "survived":
+                raise SystemExit(f"The tests of {stem} fail in this runner without any fault.")
+        end_s = time.perf_counter() + options.seconds
+        for k, fault in enumerate(faults):
+            if identity(fault) in outcome or k % parts != part:
+                continue
+            if time.perf_counter() > end_s:
+                break
+            tests = tests_for(fault, reached)
+            begin_s = time.perf_counter()
+            source = mutated(fault, package / f"{fault.module}.py")
+            told = run_fault(fault.module, source, package, tests) if tests else "survived"
+            took_s = round(time.perf_counter() - begin_s, 2)
+            outcome[identity(fault)] = told
+            row = {"identity": identity(fault), "told": told, "tests": len(tests), "s": took_s}
+            with options.results.open("a") as file:
+                file.write(json.dumps(row | asdict(fault)) + "\n")
+    print(report(faults, outcome, whole))
+
+
+if __name__ == "__main__":
+    main()

@@ -7,14 +7,17 @@ from typing import Any, TypeAlias
 
 from pwmscope.bench.equipment_contradictions import equipment_contradictions
 from pwmscope.bench.fault import Fault
-from pwmscope.bench.roles import DRIVES, STICKS
+from pwmscope.bench.roles import DRIVES, STICKS, UNUSED
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
 
 _Contradiction: TypeAlias = tuple[tuple[str, ...], str]
 """The keys that may be at fault, the likeliest first, and what was expected."""
+_OF_SETTINGS = ("low_us", "neutral_us", "high_us", "us_per_percent", "reversed")
+"""Keys of devices and sticks alike."""
 _OF_DEVICES = (
     "deadband_us",
     "no_pulses",
+    "no_pulses_after_s",
     "stop_us",
     "feeds_5v",
     "output",
@@ -59,6 +62,13 @@ def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_C
         for key in _OF_DEVICES:
             if key in stated:
                 yield (key,), f"no such key, since {channel.role} is a stick and not a device"
+    if channel.role == UNUSED:
+        for key in (*_OF_DEVICES, *_OF_SETTINGS, "device"):
+            if key in stated:
+                yield (key,), "no such key, since an unused line has nothing on it"
+        return
+    if channel.no_pulses_after_s is not None and channel.no_pulses != "stops":
+        yield ("no_pulses_after_s",), 'no such key without no_pulses = "stops" beside it'
     yield from _of_travel(channel)
     if channel.stop_us is not None and channel.stop_us[0] > channel.stop_us[1]:
         yield ("stop_us",), "the lower width first"

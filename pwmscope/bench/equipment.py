@@ -8,6 +8,11 @@ from typing import Final, Literal, TypeAlias, get_args
 Level: TypeAlias = Literal["low", "high"]
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
 
+MarkerKind: TypeAlias = Literal["switch", "button"]
+MARKER_KINDS: Final[tuple[MarkerKind, ...]] = get_args(MarkerKind)
+BUTTON_LATE_S: Final = 0.3
+"""How late a button is pressed beside the switch it marks, at most (common practice)."""
+
 OnLoss: TypeAlias = Literal["pulses stop", "holds last", "goes to preset"]
 ON_LOSS: Final[tuple[OnLoss, ...]] = get_args(OnLoss)
 
@@ -21,11 +26,30 @@ class Marker:
     line : str
         Its name in the recording.
     on : {"low", "high"} or None
-        The level that means on; None for the level at the start of the recording.
+        The level that means on; None where that is not known.
+    kind : {"switch", "button"} or None, optional
+        Whether the transmitter's own switch drives it, or a hand that presses a
+        button beside it; None where that is not known.
+    stated_late_s : float or None, optional
+        How late it may change, in seconds, where the sheet states that.
+
+    Examples
+    --------
+    >>> Marker("tx-on", "high").late_s, Marker("tx-on", "high", "switch").late_s
+    (0.3, 0.0)
     """
 
     line: str
     on: Level | None
+    kind: MarkerKind | None = None
+    stated_late_s: float | None = None
+
+    @property
+    def late_s(self) -> float:
+        """How late it is taken to change at most; a kind that is not stated counts as a button."""
+        if self.stated_late_s is not None:
+            return self.stated_late_s
+        return 0.0 if self.kind == "switch" else BUTTON_LATE_S
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ Role: TypeAlias = Literal[
     "stick-elevator",
     "stick-throttle",
     "stick-rudder",
+    "unused",
 ]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 DRIVES: Final[tuple[Role, ...]] = ("drive-left", "drive-right")
@@ -23,6 +24,8 @@ STICKS: Final[tuple[Role, ...]] = (
     "stick-throttle",
     "stick-rudder",
 )
+UNUSED: Final[Role] = "unused"
+"""A recorded line with nothing on it."""
 
 NoPulses: TypeAlias = Literal["stops", "keeps going"]
 NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)

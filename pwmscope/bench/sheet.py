@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
+from pwmscope.bench.key_lines import say_key
 from pwmscope.bench.limits import COMMON_PRACTICE, Limits
-from pwmscope.bench.roles import DRIVES, STICKS, NoPulses, Role, StopBand, SuppliedBy
+from pwmscope.bench.roles import DRIVES, STICKS, UNUSED, NoPulses, Role, StopBand, SuppliedBy
 from pwmscope.bench.sheet_error import SheetError
 from pwmscope.bench.toml_text import read_toml_text
 
-__all__ = ["BenchChannel", "BenchSheet", "Marker", "SheetError", "load_sheet", "parse_sheet"]
+__all__ = ["BenchChannel", "BenchSheet", "Gap", "Marker", "SheetError", "load_sheet", "parse_sheet"]
 
 DEFAULT_STOP: Final = 0.02
 """Part of a device's travel, on each side of where it stops, that is taken as its stop range
@@ -37,7 +38,7 @@ class BenchChannel:
     low_us, high_us : float
         Widths at the ends of the device's travel.
     neutral_us : float or None
-        Its neutral; None for a weapon that turns one way only.
+        Its neutral; None for a weapon that turns one way only and an unused line.
     deadband_us : float or None
         Whole width of the band round neutral in which the device does not
         move; None where it is not known.
@@ -66,6 +67,8 @@ class BenchChannel:
         Width that one percent of the transmitter's travel setting moves its pulses.
     reversed : bool or None, optional
         Whether the transmitter's direction setting for it is the reversed one.
+    no_pulses_after_s : float or None, optional
+        Longest time from the last pulse until the device stands still, in seconds.
 
     Notes
     -----
@@ -91,11 +94,12 @@ class BenchChannel:
     draws_a: float | None = None
     us_per_percent: float | None = None
     reversed: bool | None = None
+    no_pulses_after_s: float | None = None
 
     @property
     def is_device(self) -> bool:
-        """Whether it is a device on the receiver: no stick, no second name of another line."""
-        return self.role not in STICKS and self.same_device_as is None
+        """Whether it is a device on the receiver: no stick, not unused, no line's second name."""
+        return self.role not in (*STICKS, UNUSED) and self.same_device_as is None
 
     @property
     def stop_band(self) -> StopBand | None:
@@ -130,6 +134,22 @@ class BenchChannel:
             half_us = self._margin_us
             said += f", with {half_us:g} us each side (common practice; no deadband is stated)."
         return StopBand(stop_us - half_us, stop_us + half_us, said)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A key that the failsafe check needs and the sheet does not state.
+
+    Parameters
+    ----------
+    key : str
+        With its tables, as TOML writes it.
+    advice : str
+        What to write, as a sentence.
+    """
+
+    key: str
+    advice: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +210,11 @@ class BenchSheet:
         """The devices on the receiver, each once, in the sheet's order."""
         return tuple(channel for channel in self.channels.values() if channel.is_device)
 
+    @property
+    def gaps(self) -> tuple[Gap, ...]:
+        """What the failsafe check needs and the sheet does not state, in the sheet's order."""
+        return (*_marker_gaps(self.marker), *(gap for c in self.devices for gap in _device_gaps(c)))
+
     def stop_band(self, line: str) -> StopBand | None:
         """Return the widths at which the device on a line stands still.
 
@@ -201,8 +226,8 @@ class BenchSheet:
         Returns
         -------
         StopBand or None
-            None where the sheet has no such line, the line is a stick, or it
-            is a servo whose position the sheet does not state.
+            None where the sheet has no such line, the line is a stick or unused,
+            or it is a servo whose position the sheet does not state.
         """
         channel = self.channels.get(line)
         return None if channel is None else channel.stop_band
@@ -225,6 +250,22 @@ class BenchSheet:
             return None
         return channel.no_pulses == "stops"
 
+    def no_pulses_after_s(self, line: str) -> float | None:
+        """Return how long the device on a line runs on after its last pulse.
+
+        Parameters
+        ----------
+        line : str
+            The line's name.
+
+        Returns
+        -------
+        float or None
+            At most so many seconds; None where the sheet does not say.
+        """
+        channel = self.channels.get(line)
+        return None if channel is None else channel.no_pulses_after_s
+
     @property
     def limits(self) -> Limits:
         """The limits, with the sheet's failsafe time and where it stands."""
@@ -234,6 +275,42 @@ class BenchSheet:
             failsafe_s=self.failsafe_s,
             source=f"{COMMON_PRACTICE.source}; "
             f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
+        )
+
+
+def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
+    if marker is None:
+        return
+    if marker.on is None:
+        yield Gap(
+            "marker.on",
+            f'Write on = "high" or on = "low": the level of {marker.line} while the transmitter '
+            "is on.",
+        )
+    if marker.kind is None:
+        yield Gap(
+            "marker.kind",
+            'Write kind = "switch" if the transmitter\'s own switch drives it; else it counts as '
+            "a button.",
+        )
+
+
+def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
+    """List what is missing about a drive's or a weapon's device without pulses."""
+    if channel.role not in (*DRIVES, "weapon"):
+        return
+    table = say_key(("channels", channel.line))
+    if channel.no_pulses is None:
+        yield Gap(
+            f"{table}.no_pulses",
+            'Write "stops" or "keeps going": what the device does without pulses, by its manual '
+            "or a test.",
+        )
+    elif channel.no_pulses == "stops" and channel.no_pulses_after_s is None:
+        yield Gap(
+            f"{table}.no_pulses_after_s",
+            "Write the seconds from the last pulse until the device stops, by its manual or a "
+            "test.",
         )
 
 

@@ -6,7 +6,15 @@ from typing import Annotated, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from pwmscope.bench.equipment import LEVELS, ON_LOSS, Level, OnLoss
+from pwmscope.bench.equipment import (
+    BUTTON_LATE_S,
+    LEVELS,
+    MARKER_KINDS,
+    ON_LOSS,
+    Level,
+    MarkerKind,
+    OnLoss,
+)
 from pwmscope.bench.limits import COMMON_PRACTICE
 from pwmscope.bench.roles import NO_PULSES, ROLES, SUPPLIED_BY, NoPulses, Role, SuppliedBy
 from pwmscope.bench.sheet_units import Allowed, Quantity
@@ -18,6 +26,7 @@ from pwmscope.bench.sheet_values import (
     Name,
     Range,
     Resistance,
+    Seconds,
     Text,
     Voltage,
     Width,
@@ -53,7 +62,21 @@ class MarkerTable(Table):
     line: Name = Field(description="Its name in the recording.")
     on: Annotated[Level | None, one_of(LEVELS)] = Field(
         default=None,
-        description="The level that means on. Without it, the level at the recording's start.",
+        description="The level that means on. Without it, that is not known.",
+    )
+    kind: Annotated[MarkerKind | None, one_of(MARKER_KINDS)] = Field(
+        default=None,
+        description='"switch" where the transmitter\'s own switch drives it, "button" where a hand '
+        "presses it. Without it, it counts as a button.",
+    )
+    late_s: Annotated[
+        float | None,
+        Field(ge=0, le=5),
+        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
+    ] = Field(
+        default=None,
+        description="How late in seconds it may change after the transmitter does. Without it, "
+        f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch.",
     )
 
 
@@ -171,6 +194,11 @@ class ChannelTable(Table):
     no_pulses: Annotated[NoPulses | None, one_of(NO_PULSES)] = Field(
         default=None,
         description="What the device does when no pulses come. Without it, that is unknown.",
+    )
+    no_pulses_after_s: Seconds | None = Field(
+        default=None,
+        description="Longest time in seconds from the last pulse until the device stands still, "
+        "from its manual or measured. Without it, that is unknown.",
     )
     stop_us: Annotated[
         Width | Range | None,

@@ -12,6 +12,7 @@ from pwmscope.bench.contradictions import find_contradictions
 from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
 from pwmscope.bench.fault import Fault
 from pwmscope.bench.key_lines import KeyPath, key_lines, say_key
+from pwmscope.bench.roles import UNUSED
 from pwmscope.bench.sheet import BenchChannel, BenchSheet
 from pwmscope.bench.sheet_error import SheetError
 from pwmscope.bench.sheet_model import (
@@ -19,6 +20,7 @@ from pwmscope.bench.sheet_model import (
     ONE_TABLES,
     AnalyserTable,
     ChannelTable,
+    MarkerTable,
     ReceiverTable,
     SheetTable,
     Table,
@@ -30,6 +32,7 @@ from pwmscope.pulses import STANDARD_SERVO
 MISSING: Final = object()
 """Stands for the value of a key that is not there."""
 _MOST_KEY: Final = 120
+_MOST_LISTED: Final = 10
 _MOST_ALLOWED: Final = 400
 
 
@@ -68,13 +71,17 @@ def _sheet(model: SheetTable, source: str) -> BenchSheet:
         club=model.club,
         failsafe_s=model.limits.failsafe_s,
         rulebook=model.limits.rulebook,
-        marker=None if model.marker is None else Marker(model.marker.line, model.marker.on),
+        marker=_marker(model.marker),
         channels={line: _channel(line, table) for line, table in model.channels.items()},
         transmitter=Transmitter(**dict(model.transmitter)),
         receiver=_receiver(model.receiver),
         sources={name: PowerSource(name, **dict(table)) for name, table in model.sources.items()},
         analyser=_analyser(model.analyser),
     )
+
+
+def _marker(table: MarkerTable | None) -> Marker | None:
+    return None if table is None else Marker(table.line, table.on, table.kind, table.late_s)
 
 
 def _receiver(table: ReceiverTable) -> Receiver:
@@ -92,7 +99,7 @@ def _pair(values: list[float] | None) -> tuple[float, float] | None:
 
 def _channel(line: str, table: ChannelTable) -> BenchChannel:
     neutral_us, stop_us = table.neutral_us, table.stop_us
-    if neutral_us is None and table.role != "weapon":
+    if neutral_us is None and table.role not in ("weapon", UNUSED):
         neutral_us = STANDARD_SERVO.neutral_us
     if stop_us is not None:
         stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
@@ -116,6 +123,7 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
         draws_a=table.draws_a,
         us_per_percent=table.us_per_percent,
         reversed=table.reversed,
+        no_pulses_after_s=table.no_pulses_after_s,
     )
 
 
@@ -170,7 +178,9 @@ def _found(annotations: Iterable[object]) -> Iterator[Allowed]:
 
 
 def _known(key: str, keys: list[str]) -> str:
-    return f"one of the keys {', '.join(keys)}{nearest(key, keys)}"
+    near = nearest(key, keys)
+    listed = "that docs/sheet.md lists" if near and len(keys) > _MOST_LISTED else ", ".join(keys)
+    return f"one of the keys {listed}{near}"
 
 
 def _shown(value: object) -> str:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
+from pwmscope.bench.equipment import Level, MarkerKind
 from pwmscope.bench.roles import Role
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -30,7 +31,12 @@ BLANK: Final = """\
 # The line that shows whether the transmitter is on.
 #[marker]
 #line = "tx-on"
+# The level that means on: "high" or "low".
 #on = "high"
+# "switch": the transmitter's own switch drives it. "button": a hand presses it as it switches.
+#kind = "switch"
+# How late it may change after the transmitter, in seconds; 0.3 for a button if left out.
+#late_s = 0
 
 [transmitter]
 #device = "what it is"
@@ -79,6 +85,8 @@ BLANK: Final = """\
 #deadband_us = 60
 # What it does when no pulses come: "stops" or "keeps going".
 #no_pulses = "stops"
+# The longest time from the last pulse until it stops, in seconds: its manual says, or a test.
+#no_pulses_after_s = 0.5
 #feeds_5v = true
 # Where it has its power from: "receiver" or "outside".
 #supplied_by = "outside"
@@ -121,6 +129,10 @@ BLANK: Final = """\
 #[channels.left]
 #role = "drive-left"
 #same_device_as = "RX1"
+
+# A recorded line with nothing on it.
+#[channels.RX5]
+#role = "unused"
 """
 """A sheet with every key but `shifted_v`, which contradicts `divider_ohm`; each is taken back by a
 ``#`` without a space behind it."""
@@ -154,6 +166,12 @@ class Answers:
         Longest time from signal loss until each device stands still.
     marker : str
         The line that shows whether the transmitter is on; may be empty.
+    marker_on : {"low", "high"} or None, optional
+        Its level while the transmitter is on; None if that is not known.
+    marker_kind : {"switch", "button"} or None, optional
+        What drives it; None if that is not known.
+    stops_after_s : mapping of str to float, optional
+        For lines of `stopping`, how long the device runs on after its last pulse.
     """
 
     robot: str
@@ -167,6 +185,9 @@ class Answers:
     outputs: int | None
     failsafe_s: float
     marker: str
+    marker_on: Level | None = None
+    marker_kind: MarkerKind | None = None
+    stops_after_s: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def roles(self) -> tuple[Role, ...]:
@@ -220,7 +241,10 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield f"failsafe_s = {answers.failsafe_s:g}"
     yield '#rulebook = "where that limit stands"'
     if answers.marker:
-        yield from ("", "[marker]", f"line = {_quoted(answers.marker)}", '#on = "high"')
+        yield from ("", "[marker]", f"line = {_quoted(answers.marker)}")
+        on, kind = answers.marker_on, answers.marker_kind
+        yield f'on = "{on}"' if on else '#on = "high" # or "low": the level that means on'
+        yield f'kind = "{kind}"' if kind else '#kind = "switch" # or "button", pressed by a hand'
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
     yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
     outputs = answers.outputs
@@ -246,6 +270,9 @@ def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[s
         yield f"neutral_us = {STANDARD_SERVO.neutral_us:g}"
     stops = line in answers.stopping
     yield 'no_pulses = "stops"' if stops else '#no_pulses = "stops" # or "keeps going"'
+    after_s = answers.stops_after_s.get(line) if stops else None
+    seconds = "0.5 # seconds, by its manual or a test" if after_s is None else f"{after_s:g}"
+    yield f"{'#' if after_s is None else ''}no_pulses_after_s = {seconds}"
     if feeds:
         yield from ("feeds_5v = true", '#supplied_by = "outside" # as by the robot\'s battery')
         return

@@ -56,5 +56,10 @@ Resistance: TypeAlias = Annotated[
     Allowed("a number of ohms from 10 to 10000000", Quantity("ohm", 10, 10_000_000)),
 ]
 Count: TypeAlias = Annotated[int, Field(ge=1, le=64), Allowed("a whole number from 1 to 64")]
+Seconds: TypeAlias = Annotated[
+    float,
+    Field(ge=0, le=60),
+    Allowed("a number of seconds from 0 to 60", Quantity("s", 0, 60)),
+]
 Flag: TypeAlias = Annotated[bool, Allowed("true or false")]
 Range: TypeAlias = Annotated[list[Width], Field(min_length=2, max_length=2)]

@@ -11,6 +11,7 @@ from pwmscope.cli.json_copy import JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
+    from pwmscope.bench import BenchSheet
     from pwmscope.bench.wiring import Wiring
 
 EXIT_CODES: Final = {"meets": 0, "does not meet": 1, "not shown": 3}
@@ -92,10 +93,20 @@ def check(
     wiring = check_wiring(load_sheet(path))
     told = wiring_json(wiring) if json_copy.is_alone else wiring_text(wiring)
     click.echo(told, nl=False)
+    if not json_copy.is_alone:
+        click.echo(_gaps_text(wiring.sheet), nl=False)
     written = _write(wiring, drawing, json_copy.file, replace=replace)
     if written and not json_copy.is_alone:
         click.echo(f"\n{written}")
     ctx.exit(EXIT_CODES[wiring.verdict.value])
+
+
+def _gaps_text(sheet: BenchSheet) -> str:
+    """Say which keys the failsafe check needs and the sheet does not state; empty where none."""
+    if not sheet.gaps:
+        return ""
+    lines = [f"  {gap.key}\n      {gap.advice}" for gap in sheet.gaps]
+    return "\n".join(["", "The failsafe check also needs these keys of the sheet:", *lines, ""])
 
 
 def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> None:

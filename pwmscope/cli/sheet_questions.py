@@ -8,12 +8,14 @@ from typing import Final, TypeVar
 
 import click
 
+from pwmscope.bench.equipment import LEVELS, MARKER_KINDS, Level, MarkerKind
 from pwmscope.bench.sheet_template import WEAPONS, Answers, Weapon, roles_of
 from pwmscope.errors import HintError
 
 MOST_SERVOS: Final = 16
 _LONGEST: Final = 60
 _Answer = TypeVar("_Answer")
+_Word = TypeVar("_Word", bound=str)
 
 
 def ask() -> Answers:
@@ -52,6 +54,7 @@ def ask() -> Answers:
         _some_of(lines),
         "unknown",
     )
+    stops_after_s = _ask_stops_after_s(stopping or ())
     separate = _ask(
         "Volts of a separate battery or BEC that powers the receiver (a number, none)",
         _number_or("none", 1.0, 60.0),
@@ -70,6 +73,7 @@ def ask() -> Answers:
     marker = _ask(
         "Line that shows whether the transmitter is on (a name, none)", _marker(lines), "none"
     )
+    on, kind = _ask_about_marker(marker) if marker else (None, None)
     return Answers(
         robot=robot,
         drive=drive,
@@ -82,7 +86,40 @@ def ask() -> Answers:
         outputs=outputs,
         failsafe_s=2.0 if failsafe_s is None else failsafe_s,
         marker=marker,
+        marker_on=on,
+        marker_kind=kind,
+        stops_after_s=stops_after_s,
     )
+
+
+def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
+    """Ask how long each device runs on after its last pulse; leave out what is not known."""
+    if lines:
+        click.echo(
+            "A device may run on for a while after the last pulse; its manual says how long."
+        )
+    asked = {
+        line: _ask(
+            f"Longest time in seconds until {line} stops after its last pulse (a number, unknown)",
+            _number_or("unknown", 0.0, 60.0),
+            "unknown",
+        )
+        for line in lines
+    }
+    return {line: after_s for line, after_s in asked.items() if after_s is not None}
+
+
+def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None]:
+    """Ask which level of the marker means on, and what drives it."""
+    click.echo("Without the level that means on, the failsafe check may not know off from on.")
+    on = _ask(
+        f"Level of {marker} while the transmitter is on (high, low, unknown)",
+        _one_of(LEVELS),
+        "unknown",
+    )
+    click.echo("A switch changes with the transmitter; a button pressed by hand may be late.")
+    kind = _ask(f"What drives {marker} (switch, button, unknown)", _one_of(MARKER_KINDS), "unknown")
+    return on, kind
 
 
 def _ask(question: str, read: Callable[[str], _Answer], default: str) -> _Answer:
@@ -131,6 +168,19 @@ def _number_or(word: str, low: float, high: float) -> Callable[[str], float | No
         if not low <= number <= high:
             raise click.UsageError(f"Answer a number from {low:g} to {high:g}{instead}.")
         return number
+
+    return read
+
+
+def _one_of(words: tuple[_Word, ...]) -> Callable[[str], _Word | None]:
+    """Read one of some words; None for what is not known."""
+
+    def read(said: str) -> _Word | None:
+        told = said.strip().lower()
+        found = next((word for word in words if word == told), None)
+        if found is None and told != "unknown":
+            raise click.UsageError(f"Answer {', '.join(words)} or unknown.")
+        return found
 
     return read
 

@@ -50,6 +50,8 @@ def test_an_empty_sheet_says_nothing_but_the_defaults():
 def test_the_shipped_sheet_names_the_lines_of_the_shipped_captures():
     sheet = load_sheet(QUINCE)
     assert (sheet.robot, sheet.marker.line, sheet.marker.on) == ("Quince", "tx-on", "high")
+    assert (sheet.marker.kind, sheet.marker.late_s) == ("switch", 0.01)
+    assert sheet.gaps == ()
     roles = [sheet.channels[f"RX{n}"].role for n in (1, 2, 3, 4)]
     assert roles == ["drive-left", "drive-right", "weapon", "servo"]
     for script in (ROOT / "captures" / "scripts").glob("*.toml"):
@@ -120,6 +122,56 @@ def test_what_no_pulses_mean_is_stated_or_unknown(said, stops):
     assert channel(f'role = "weapon"\n{said}').no_pulses_stop("A") is stops
 
 
+@pytest.mark.parametrize(
+    ("keys", "kind", "late_s"),
+    [
+        ("", None, 0.3),  # a kind that is not stated counts as a button
+        ("kind = 'button'", "button", 0.3),
+        ("kind = 'switch'", "switch", 0.0),
+        ("kind = 'button'\nlate_s = 0.15", "button", 0.15),
+        ("kind = 'switch'\nlate_s = 0.02", "switch", 0.02),
+        ("late_s = 2", None, 2.0),
+    ],
+)
+def test_how_late_the_marker_is_taken_to_be(keys, kind, late_s):
+    marker = parse_sheet(f"[marker]\nline = 'tx-on'\n{keys}").marker
+    assert (marker.on, marker.kind, marker.late_s) == (None, kind, late_s)
+
+
+def test_a_device_runs_on_for_the_stated_time_after_its_last_pulse():
+    sheet = channel("role = 'weapon'\nno_pulses = 'stops'\nno_pulses_after_s = 1.5")
+    assert (sheet.no_pulses_stop("A"), sheet.no_pulses_after_s("A")) == (True, 1.5)
+    assert channel("role = 'weapon'\nno_pulses = 'stops'").no_pulses_after_s("A") is None
+    assert sheet.no_pulses_after_s("B") is None
+
+
+def test_an_unused_line_is_no_device_and_has_no_stop_range():
+    sheet = channel("role = 'unused'")
+    assert sheet.devices == ()
+    assert (sheet.stop_band("A"), sheet.channels["A"].neutral_us) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "keys"),
+    [
+        ("", []),
+        ("[marker]\nline = 'tx'", ["marker.on", "marker.kind"]),
+        ("[marker]\nline = 'tx'\non = 'low'\nkind = 'button'", []),
+        ("[channels.'RX 1']\nrole = 'weapon'", ['channels."RX 1".no_pulses']),
+        ("[channels.A]\nrole = 'drive-left'\nno_pulses = 'keeps going'", []),
+        (
+            "[channels.A]\nrole = 'drive-left'\nno_pulses = 'stops'",
+            ["channels.A.no_pulses_after_s"],
+        ),
+        ("[channels.A]\nrole = 'servo'\n[channels.B]\nrole = 'unused'", []),
+    ],
+)
+def test_the_keys_that_the_failsafe_check_needs_are_named(text, keys):
+    gaps = parse_sheet(text).gaps
+    assert [gap.key for gap in gaps] == keys
+    assert all(gap.advice.startswith("Write ") for gap in gaps)
+
+
 BAD = {
     "robot = 5": (1, "robot", "value is 5, expected text in quotes"),
     'robot = "a\\u001b[31m"': (1, "robot", "expected text in quotes, on one line"),
@@ -139,9 +191,25 @@ BAD = {
     "[channels.A]\nrole='servo'\nlow_us = true": (3, "channels.A.low_us", "value is true"),
     "[channels.A]\nrole='servo'\nlow_us = 1.5": (3, "channels.A.low_us", "from 10 to 10000"),
     "[channels.A]\nrole='servo'\nfeeds_5v = 'yes'": (3, "channels.A.feeds_5v", "true or false"),
+    "[channels.A]\nrole='weapon'\nno_pulses='stops'\nno_pulses_after_s=61": (
+        4,
+        "channels.A.no_pulses_after_s",
+        "a number of seconds from 0 to 60",
+    ),
+    "[channels.A]\nrole='weapon'\nno_pulses='stops'\nno_pulses_after=1": (
+        4,
+        "channels.A.no_pulses_after",
+        "no_pulses_after_s is the nearest",
+    ),
+    "[channels.A]\nrole='unusd'": (2, "channels.A.role", '"unused"'),
     "[channels.A]\nrole='servo'\nno_pulses='hold'": (3, "channels.A.no_pulses", '"keeps going"'),
     "[marker]\non = 'high'": (1, "marker.line", "missing, expected the name of a line"),
     "[marker]\nline = 'A'\non = 1": (3, "marker.on", 'expected one of "low", "high"'),
+    "[marker]\nline = 'A'\nkind = 'knob'": (3, "marker.kind", 'one of "switch", "button"'),
+    "[marker]\nline = 'A'\nkinds = 'switch'": (3, "marker.kinds", "kind is the nearest"),
+    "[marker]\nline = 'A'\nlate_s = -0.1": (3, "marker.late_s", "of seconds from 0 to 5"),
+    "[marker]\nline = 'A'\nlate_s = 300": (3, "marker.late_s", "in milliseconds, write 0.3"),
+    "[marker]\nline = 'A'\nlate_us = 1": (3, "marker.late_us", "late_s is the nearest"),
     # What contradicts itself.
     "[marker]\nline='A'\n[channels.A]\nrole='servo'": (2, "marker.line", "not among the channels"),
     "[channels.A]\nrole='servo'\nhigh_us=900": (3, "channels.A.high_us", "low_us below high_us"),
@@ -149,6 +217,18 @@ BAD = {
     "[channels.A]\nrole='servo'\nstop_us=[1600,1500]": (3, "channels.A.stop_us", "lower width"),
     "[channels.A]\nrole='weapon'\ndeadband_us=9": (3, "channels.A.deadband_us", "neutral_us or"),
     "[channels.A]\nrole='stick-rudder'\nstop_us=1500": (3, "channels.A.stop_us", "is a stick"),
+    "[channels.A]\nrole='weapon'\nno_pulses_after_s=1": (
+        3,
+        "channels.A.no_pulses_after_s",
+        'no such key without no_pulses = "stops" beside it',
+    ),
+    "[channels.A]\nrole='weapon'\nno_pulses_after_s=1\nno_pulses='keeps going'": (
+        3,
+        "channels.A.no_pulses_after_s",
+        'no such key without no_pulses = "stops" beside it',
+    ),
+    "[channels.A]\nrole='unused'\nno_pulses='stops'": (3, "channels.A.no_pulses", "nothing on it"),
+    "[channels.A]\nrole='unused'\nneutral_us=1500": (3, "channels.A.neutral_us", "nothing on it"),
     # A stop range that holds a width at which the device runs would be a false "meets".
     "[channels.A]\nrole='weapon'\nstop_us=[900,2000]": (3, "channels.A.stop_us", "below high_us"),
     "[channels.A]\nrole='drive-left'\nstop_us=[900,1500]": (3, "channels.A.stop_us", "above low"),
@@ -278,6 +358,7 @@ def test_the_schema_takes_and_refuses_what_the_reader_does():
 
 BEYOND_A_SCHEMA = (
     "not among", "low_us", "1600, 1500", "lower width", "neutral_us or", "is a stick",
+    "nothing on it", "beside it",
     "below hi", "above low", "holds neu",
 )  # fmt: skip
 """Words of the faults that lie between two keys."""

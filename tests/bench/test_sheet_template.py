@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pwmscope.bench.equipment import LEVELS, MARKER_KINDS
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, filled_sheet, roles_of
 from pwmscope.bench.wiring import check_wiring
@@ -32,7 +33,7 @@ def test_the_blank_sheet_states_nothing():
 def test_the_blank_sheet_with_every_key_taken_is_a_sheet_that_states_every_key():
     table = tomllib.loads(with_every_key(BLANK))
     sheet = parse_sheet(with_every_key(BLANK))
-    assert list(sheet.channels) == ["RX1", "RX2", "RX3", "RX4", "left"]
+    assert list(sheet.channels) == ["RX1", "RX2", "RX3", "RX4", "left", "RX5"]
     schema = json.loads((ROOT / "docs" / "sheet.schema.json").read_text())
     stated = {
         "SheetTable": set(table),
@@ -49,12 +50,12 @@ def test_the_blank_sheet_with_every_key_taken_is_a_sheet_that_states_every_key()
 @pytest.mark.parametrize("at", range(len(with_every_key(BLANK).splitlines())))
 def test_each_key_of_the_blank_sheet_alone_is_taken_or_told_by_its_line(at):
     """A person takes the # off one line at a time; headings and roles come first."""
-    needed = re.compile(r"#(\[|role =|same_device_as =|line =)")
+    needed = re.compile(r"#(\[|role =|same_device_as =|line =|no_pulses =)")
     text = "\n".join(
         with_every_key(line) if i == at or needed.match(line) else line
         for i, line in enumerate(BLANK.splitlines())
     )
-    assert list(parse_sheet(text).channels) == ["RX1", "RX2", "RX3", "RX4", "left"]
+    assert list(parse_sheet(text).channels) == ["RX1", "RX2", "RX3", "RX4", "left", "RX5"]
 
 
 NAMES = st.text(
@@ -70,6 +71,7 @@ def answered(draw):
     names = draw(st.lists(NAMES, min_size=count + 1, max_size=count + 1, unique=True))
     lines = tuple(names[:count])
     some = st.lists(st.sampled_from(lines), unique=True).map(tuple) if lines else st.just(())
+    some_line = st.sampled_from(lines) if lines else st.nothing()
     return Answers(
         robot=draw(NAMES),
         drive=drive,
@@ -82,6 +84,9 @@ def answered(draw):
         outputs=draw(st.none() | st.integers(1, 64)),
         failsafe_s=draw(st.floats(0.05, 60)),
         marker=draw(st.sampled_from(["", names[-1]])),
+        marker_on=draw(st.sampled_from([None, *LEVELS])),
+        marker_kind=draw(st.sampled_from([None, *MARKER_KINDS])),
+        stops_after_s=draw(st.dictionaries(some_line, st.floats(0, 60))) if lines else {},
     )
 
 
@@ -94,11 +99,16 @@ def test_a_sheet_filled_from_answers_reads_and_says_them(answers):
     assert tuple(sheet.channels) == answers.lines
     assert tuple(channel.role for channel in sheet.devices) == answers.roles
     assert (sheet.marker.line if sheet.marker else "") == answers.marker
+    if sheet.marker:
+        assert (sheet.marker.on, sheet.marker.kind) == (answers.marker_on, answers.marker_kind)
     assert sheet.receiver.outputs == answers.outputs
     for line, channel in sheet.channels.items():
         known = answers.feeding is not None
         assert channel.feeds_5v == ((line in answers.feeding) if known else None)
         assert sheet.no_pulses_stop(line) == (True if line in answers.stopping else None)
+        after_s = answers.stops_after_s.get(line) if line in answers.stopping else None
+        told_s = sheet.no_pulses_after_s(line)
+        assert told_s == (None if after_s is None else pytest.approx(after_s, rel=1e-5))
         if channel.role == "weapon":
             assert (channel.neutral_us is None) == (answers.weapon == "one way")
     powered = [feed for feed in check_wiring(sheet).feeds if feed.powers]

@@ -139,7 +139,8 @@ def test_new_does_not_overwrite_unless_asked(write):
 
 def test_new_asks_and_writes_what_was_answered(tmp_path):
     file = tmp_path / "bench.toml"
-    answers = ["Medlar", "", "both ways", "1", "", "RX1, RX2", "RX1", "none", "4", "", "tx-on"]
+    answers = ["Medlar", "", "both ways", "1", "", "RX1, RX2", "RX1", "0.4", "none", "4", ""]
+    answers += ["tx-on", "High", "button"]
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
     assert result.exit_code == 0
     sheet = load_sheet(file)
@@ -148,6 +149,8 @@ def test_new_asks_and_writes_what_was_answered(tmp_path):
     assert [c.feeds_5v for c in sheet.devices] == [True, True, False, False]
     assert [c.no_pulses for c in sheet.devices] == ["stops", None, None, None]
     assert (sheet.channels["RX3"].neutral_us, sheet.marker.line) == (1500.0, "tx-on")
+    assert sheet.no_pulses_after_s("RX1") == 0.4
+    assert (sheet.marker.on, sheet.marker.kind) == ("high", "button")
     told = run("check", file)
     assert told.exit_code == 1
     assert told.output.startswith("does not meet: Two sources power the receiver at once")
@@ -157,8 +160,9 @@ def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     file = tmp_path / "bench.toml"
     answers = [
         "x" * 99, "Medlar", "maybe", "n", "sideways", "one way", "many", "99", "2",
-        "A, B", "A, A, B", "A, B, RX 9", "C", "unknown", "B", "loud", "100", "7.4",
-        "4.5", "none", "6", "0", "soon", "1,5", "A", "none",
+        "A, B", "A, A, B", "A, B, RX 9", "C", "unknown", "B", "soon", "90", "unknown",
+        "loud", "100", "7.4", "4.5", "none", "6", "0", "soon", "1,5", "A", "tx", "up", "unknown",
+        "knob", "switch",
     ]  # fmt: skip
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output + result.stderr
@@ -166,7 +170,17 @@ def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     assert list(sheet.channels) == ["A", "B", "RX 9"]
     assert [c.feeds_5v for c in sheet.devices] == [None, None, None]
     assert (sheet.sources["separate"].voltage_v, sheet.failsafe_s) == (7.4, 1.5)
-    assert (sheet.receiver.outputs, sheet.marker) == (6, None)
+    assert (sheet.receiver.outputs, sheet.no_pulses_after_s("B")) == (6, None)
+    assert (sheet.marker.line, sheet.marker.on, sheet.marker.kind) == ("tx", None, "switch")
+
+
+def test_check_names_the_keys_that_the_failsafe_check_needs(write):
+    sheet = write("[marker]\nline = 'tx-on'\n[channels.A]\nrole = 'weapon'\nno_pulses = 'stops'")
+    _, told = run("check", sheet).output.split("The failsafe check also needs")
+    named = [line.strip() for line in told.splitlines() if line.startswith("  ") and line[2] != " "]
+    assert named == ["marker.on", "marker.kind", "channels.A.no_pulses_after_s"]
+    assert "failsafe check" not in run("check", QUINCE).output
+    assert "failsafe check" not in run("check", sheet, "--json", "-").output
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Sett
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.warnings import creep_warning, weapon_warning
 from pwmscope.bench import BenchChannel, BenchSheet
-from pwmscope.bench.roles import STICKS
+from pwmscope.bench.roles import STICKS, UNUSED
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.plan_alignment import Alignment
@@ -92,7 +92,7 @@ def advise_settings(
     HintError
         If none of the sheet's devices is in the recording.
     """
-    devices = {line: c for line, c in sheet.channels.items() if c.role not in STICKS}
+    devices = {line: c for line, c in sheet.channels.items() if c.role not in (*STICKS, UNUSED)}
     present = [line for line in devices if line in findings.channels]
     if not present:
         raise HintError(

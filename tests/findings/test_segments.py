@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from pwmscope.findings.segmentation.segments import (
     SHIFT_LIMIT,
+    settled,
     standing_stretches,
     stray_widths,
     trimmed,
@@ -103,3 +104,35 @@ def test_ends_that_lean_away_are_trimmed():
     assert 95 <= end[0] <= 97
     begin, end = trimmed(width, np.array([10]), np.array([90]), NOISE, 20)
     assert (begin[0], end[0]) == (10, 90)
+
+
+def test_a_hand_that_eases_to_a_stop_is_out_of_the_dwell_before_it_is_out_of_the_noise():
+    rng = np.random.default_rng(4)
+    share = np.linspace(0.0, 1.0, 60)
+    easing = 1000.0 + 500.0 * share**3 * (10.0 - 15.0 * share + 6.0 * share**2)
+    clean_us = np.concatenate([np.full(100, 1000.0), easing, np.full(100, 1500.0)])
+    noise = WidthNoise(2.0, 2.0, 1.0, 0.0)
+    moved, far = np.full(300, 1000.0), 0
+    for _ in range(200):
+        width_us = clean_us + rng.normal(0.0, 2.0, clean_us.size)
+        begin, end = settled(
+            width_us, np.array([0, 155]), np.array([105, 260]), noise, np.zeros(0, np.int64)
+        )
+        assert (begin[0], end[1]) == (0, 260)  # No movement, no cut.
+        moved = clean_us[begin[1] : end[1]]
+        far += float(np.abs(moved.mean() - 1500.0)) > 0.02
+        assert end[0] - begin[0] > 60
+        assert end[1] - begin[1] > 60
+    assert far <= 10  # Of 200; 0.02 us is a tenth of what noise leaves the mean.
+
+
+def test_a_jump_costs_a_dwell_nothing_and_a_seam_hides_what_is_beyond_it():
+    width_us = np.concatenate([np.full(60, 1000.0), np.full(60, 1500.0), np.full(60, 1700.0)])
+    noise = WidthNoise(0.5, 0.5, 1.0, 0.0)
+    none, begin, end = np.zeros(0, np.int64), np.array([0, 60, 120]), np.array([60, 120, 180])
+    assert np.array_equal(settled(width_us, begin, end, noise, none), (begin, end))
+    width_us[55:60] = [1001, 1003, 1010, 1040, 1100]
+    begin, end = settled(
+        width_us, np.array([0, 60]), np.array([55, 120]), noise, np.array([55, 60])
+    )
+    assert (begin.tolist(), end.tolist()) == ([0, 60], [55, 120])

@@ -69,8 +69,9 @@ def ours(shared):
     )  # fmt: skip
     dwells = find_dwells(table, find_frames(table))
     leaves, begins = dwells.last[:-1] + 1, dwells.first[1:]
-    apart = begins - leaves > 2  # Pulses of the step itself make no second border.
-    return sorted({*begins.tolist(), *leaves[apart].tolist()})
+    # What lies between two dwells is their border: a sweep, and where it is lost in the noise.
+    apart = begins - leaves > 2
+    return sorted(np.where(apart, (leaves + begins) // 2, begins).tolist())
 
 
 def theirs(shared):
@@ -100,22 +101,22 @@ def compared(seeds, *, sweeps):
 
 
 def test_steps_are_found_as_an_exact_search_finds_them():
-    # Reached: precision 0.9973 and recall 0.9945 (ruptures 0.9991 and 0.9991); 0.9964 of our
-    # borders are ruptures' too, and 0.9936 of ruptures' are ours.
+    # Reached: precision 0.9973 and recall 0.9927 (ruptures 0.9991 and 0.9991); 0.9963 of our
+    # borders are ruptures' too, and 0.9918 of ruptures' are ours.
     precision, recall, transitions = compared(range(100), sweeps=False)
     assert transitions == 1100
     assert (precision > [0.996, 0.998, 0.995]).all()
-    assert (recall > [0.993, 0.998, 0.992]).all()
+    assert (recall > [0.992, 0.998, 0.991]).all()
 
 
 def test_dwells_between_sweeps_are_found_too():
-    # Reached: precision 0.9961 and recall 0.9936 (ruptures 0.9956 and 0.9991, whose borders
-    # within a sweep count as right); 0.9897 of our borders are ruptures' too, and 0.9541 of
-    # ruptures' are ours, which puts several into a long sweep.
+    # Reached: precision 0.9936 and recall 0.9900 (ruptures 0.9956 and 0.9991, whose borders
+    # within a sweep count as right); 0.9900 of our borders are ruptures' too, and 0.7095 of
+    # ruptures' are ours, since it puts several into a sweep and ours is one.
     precision, recall, transitions = compared(range(100), sweeps=True)
     assert transitions == 1100
-    assert (precision > [0.995, 0.994, 0.988]).all()
-    assert (recall > [0.992, 0.998, 0.952]).all()
+    assert (precision > [0.993, 0.994, 0.988]).all()
+    assert (recall > [0.989, 0.998, 0.70]).all()
 
 
 def offsets(deviations, count, seeds):

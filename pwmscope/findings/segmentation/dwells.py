@@ -12,7 +12,12 @@ import numpy.typing as npt
 from pwmscope.findings.segmentation.change_points import SIDES, split_levels
 from pwmscope.findings.segmentation.ranges import halved, measure_ranges
 from pwmscope.findings.segmentation.remains import in_passing
-from pwmscope.findings.segmentation.segments import standing_stretches, stray_widths, trimmed
+from pwmscope.findings.segmentation.segments import (
+    settled,
+    standing_stretches,
+    stray_widths,
+    trimmed,
+)
 from pwmscope.findings.segmentation.width_noise import CALM, WidthNoise, find_noise
 from pwmscope.model.finding import Evidence
 from pwmscope.pulses import Frames, PulseTable
@@ -97,7 +102,8 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     (`standing_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
     level are found and slow sweeps cut out (`split_levels`). What drifts by more than `DRIFT`
     in all is halved. What lasts `SHORTEST_S`, give or take a tenth, and shows
-    no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell.
+    no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell; its ends, in
+    which a hand may still have moved, are cut off at last (`settled`).
 
     Parameters
     ----------
@@ -134,18 +140,21 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     begin, end = halved(pulses.width_us, begin, end, window, most_us)
     long = end - begin >= shortest
     begin, end = begin[long], end[long]
-    found = measure_ranges(pulses.width_us, begin, end)
-    doubt_us = noise.lasting_us(window) * np.sqrt(12.0 / np.maximum(found.count, 1))
-    flat = np.abs(found.rise_us) <= (
-        slow_us * found.count + noise.interval_us + LINE_LIMIT * doubt_us
-    )
-    flat &= ~in_passing(
+    passing = in_passing(
         pulses.width_us,
         begin,
         end,
         noise,
         around=2 * SIDES[0] * cell,
         sweep_us=slow_us,
+    )
+    begin, end = begin[~passing], end[~passing]
+    for _ in range(2):
+        begin, end = settled(pulses.width_us, begin, end, noise, pulses.places(breaks_s))
+    found = measure_ranges(pulses.width_us, begin, end)
+    doubt_us = noise.lasting_us(window) * np.sqrt(12.0 / np.maximum(found.count, 1))
+    flat = np.abs(found.rise_us) <= (
+        slow_us * found.count + noise.interval_us + LINE_LIMIT * doubt_us
     )
     first, last = pulses.rows(begin), pulses.rows(end - 1)
     return Dwells(

@@ -11,11 +11,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from pwmscope.findings.segmentation.ranges import measure_ranges
 from pwmscope.findings.segmentation.width_noise import WidthNoise
 
 SHIFT_LIMIT: Final = 4.0
 """Nor does a window stand still whose halves differ by more than this many deviations of
 their difference."""
+HIDDEN: Final = 3.0
+"""A single width that is off its level by so many noise deviations is seen to be."""
+HALVINGS: Final = 3
+"""After so many halvings what is left of a movement is an eighth."""
+MOST_UNSETTLED: Final = 0.4
+"""Part of a dwell that is cut off at either end, at most."""
+_INWARDS: Final = 64
+_OUTWARDS: Final = 40
 _BATCH: Final = 2048
 
 
@@ -160,6 +169,86 @@ def trimmed(
             off[some] = np.where(excess.max(axis=0) > 1.0, most + 1, 0)
         cut.append(off)
     return begin + cut[0], end - cut[1]
+
+
+def settled(
+    width_us: npt.NDArray[np.float64],
+    begin: npt.NDArray[np.int64],
+    end: npt.NDArray[np.int64],
+    noise: WidthNoise,
+    seams: npt.NDArray[np.int64],
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Cut off the ends of dwells in which a hand was still coming to rest, or had set off.
+
+    The last of a movement that slows down is hidden in the noise, so no test of single
+    pulses finds it; the part that is not hidden tells how long it lasts. Outwards from
+    the dwell's middle, ``k0`` is the first pulse of two in a row that are off its level
+    by more than `HIDDEN` noise deviations, ``k1`` and ``k2`` the first by twice and four times
+    as much. A distance that halves in ``h = max(k1 - k0, (k2 - k0) / 2)`` pulses is a
+    sixteenth after `HALVINGS` h: that is how far inside ``k0`` the dwell begins, and one
+    pulse more. A movement of minimum jerk, whose distance is cubic in time, has stopped by
+    then. Nothing is cut off where the width jumps, nor where nothing moves, nor ever
+    more than `MOST_UNSETTLED` of the dwell. Own algorithm.
+
+    Parameters
+    ----------
+    width_us : ndarray of float64, shape (n,)
+        Widths in microseconds.
+    begin, end : ndarray of int64, shape (k,)
+        The dwells, half-open, in order, not overlapping.
+    noise : WidthNoise
+        The widths' noise.
+    seams : ndarray of int64
+        Places of pulses before which the signal broke off: no movement is seen across.
+
+    Returns
+    -------
+    begin, end : ndarray of int64, shape (k,)
+    """
+    if not begin.size:
+        return begin, end
+    middle = (begin + end) // 2
+    quarter = np.maximum((end - begin) // 4, 1)
+    level_us = measure_ranges(width_us, middle - quarter, middle + quarter).level_us
+    hidden_us = HIDDEN * noise.spread_us
+    most = (MOST_UNSETTLED * (end - begin)).astype(np.int64)
+    touching = begin[1:][begin[1:] == end[:-1]]
+    walls = np.unique(np.concatenate([[0], seams, touching, [width_us.size]]))
+    wall = np.searchsorted(walls, middle, side="right")
+    inside = np.concatenate([begin, end - 1])
+    last = np.concatenate([walls[wall - 1], walls[wall] - 1])
+    way = np.repeat([-1, 1], begin.size)
+    room = np.concatenate([begin - walls[wall - 1], walls[wall] - end])
+    cut = [np.zeros(0, np.int64)]
+    for some in _batches(np.arange(inside.size)):
+        own = some % begin.size
+        step = np.arange(-_INWARDS, _OUTWARDS)
+        # What lies farther inwards than the middle, or beyond a wall, is off by nothing.
+        place = inside[some, None] + way[some, None] * step
+        off_us = np.abs(width_us.take(place, mode="clip") - level_us[own, None])
+        off_us[step[None, :] < -most[own, None]] = 0.0
+        off_us[way[some, None] * (place - last[some, None]) > 0] = 0.0
+        both_us = np.minimum(off_us[:, :-1], off_us[:, 1:])
+        first = [_first_beyond(both_us, times * hidden_us) for times in (1.0, 2.0, 4.0)]
+        halved_in = np.maximum(first[1] - first[0], -((first[0] - first[2]) // 2))
+        beside = np.minimum(first[0][:, None] + np.arange(4), step.size - 1)
+        signed = width_us.take(np.take_along_axis(place, beside, axis=1), mode="clip")
+        leap_us = np.take_along_axis(off_us, beside[:, :1], axis=1)[:, 0]
+        jumped = (np.ptp(signed, axis=1) <= noise.range_limit_us) & (leap_us > noise.range_limit_us)
+        moved = (first[0] < both_us.shape[1]) & ~jumped & (room[some] > 0)
+        inwards = HALVINGS * halved_in + 1 + _INWARDS - first[0] + 1
+        cut.append(np.where(moved, np.clip(inwards, 0, most[own]), 0))
+    off = np.concatenate(cut)
+    return begin + off[: begin.size], end - off[begin.size :]
+
+
+def _first_beyond(off_us: npt.NDArray[np.float64], limit_us: float) -> npt.NDArray[np.int64]:
+    """First column of each row beyond a limit; the number of columns where none is."""
+    beyond = off_us > limit_us
+    first: npt.NDArray[np.int64] = np.where(
+        beyond.any(axis=1), beyond.argmax(axis=1), off_us.shape[1]
+    )
+    return first
 
 
 def _block_ranges(

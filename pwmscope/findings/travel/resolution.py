@@ -113,7 +113,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             "the analyser's. State the sample rate.",
             None,
         )
-    used = _thinned(find_moves(record) if moves is None else moves)
+    used = _thinned(_moving(record, find_moves(record) if moves is None else moves))
     if not used.row.size and len(record.dwells) < FEWEST_LEVELS:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
     if not len(record.dwells):
@@ -142,6 +142,30 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     noise_us = math.hypot(jitter_us, sampling_floor_us(interval_us) or 0.0)
     return _resolved(
         record, used, width_us, search.found, finest_us=search.finest_us, noise_us=noise_us
+    )
+
+
+def _moving(record: Record, moves: Moves) -> Moves:
+    """Leave out the pulses of moves that still, or already, stand at the level of a dwell."""
+    dwells, owner = record.dwells, moves.owner
+    if not len(dwells) or not owner.size:
+        return moves
+    near_us = 4.0 * dwells.noise_us
+    standing = np.zeros(owner.size, dtype=bool)
+    for beside in (moves.before, moves.after):
+        level_us = np.where(beside >= 0, dwells.level_us[beside], np.inf)
+        standing |= np.abs(moves.width_us - level_us[owner]) <= near_us
+    count = np.bincount(owner[~standing], minlength=len(moves))
+    kept = count > 0
+    end = np.cumsum(count[kept])
+    return replace(
+        moves,
+        row=moves.row[~standing],
+        width_us=moves.width_us[~standing],
+        begin=end - count[kept],
+        end=end,
+        before=moves.before[kept],
+        after=moves.after[kept],
     )
 
 

@@ -1,6 +1,35 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
-from pwmscope.capture.capture import PS_PER_S, PS_PER_US, Capture, Line
-from pwmscope.capture.load import load
+from pwmscope.capture.clip import clip, parse_instant_s, parse_stated_s
+from pwmscope.capture.load import Kind, find_kind, load
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.progress import Observer, observed_by
+from pwmscope.capture.reader.units import (
+    EXPONENT_OF_UNIT,
+    format_interval,
+    format_rate,
+    parse_rate,
+    parse_time_unit,
+)
+from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
 
-__all__ = ["PS_PER_S", "PS_PER_US", "Capture", "Line", "load"]
+__all__ = [
+    "EXPONENT_OF_UNIT",
+    "PS_PER_S",
+    "PS_PER_US",
+    "Capture",
+    "Hints",
+    "Kind",
+    "Line",
+    "Observer",
+    "clip",
+    "find_kind",
+    "format_interval",
+    "format_rate",
+    "load",
+    "observed_by",
+    "parse_instant_s",
+    "parse_rate",
+    "parse_stated_s",
+    "parse_time_unit",
+]

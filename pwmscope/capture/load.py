@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
-from pwmscope.capture.capture import Capture
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.unpack import read_head
+from pwmscope.capture.columnar.edge_file import is_edge_file
+from pwmscope.capture.columnar.table import PARQUET
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.unpack import find_packing, read_head
+from pwmscope.model.recording import Capture
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
@@ -75,26 +78,11 @@ def load(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines, threshold=threshold
     )
     file = Path(path)
-    return choose_reader(file)(file, hints)
+    return _choose_reader(file)(file, hints)
 
 
-def choose_reader(path: Path) -> Reader:
+def _choose_reader(path: Path) -> Reader:
     r"""Choose the reader for a file by its first bytes; its name has no say.
-
-    Parameters
-    ----------
-    path : Path
-        The file, packed or plain.
-
-    Returns
-    -------
-    callable
-        From path and hints to a `Capture`.
-
-    Raises
-    ------
-    CaptureError
-        If the file cannot be read or is empty.
 
     Examples
     --------
@@ -102,7 +90,7 @@ def choose_reader(path: Path) -> Reader:
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = pathlib.Path(folder, "a")
     ...     _ = file.write_text("time_us,RX1\n0,0\n")
-    ...     choose_reader(file).__name__
+    ...     _choose_reader(file).__name__
     'read_table'
     """
     head = read_head(path, 4096)
@@ -115,6 +103,48 @@ def choose_reader(path: Path) -> Reader:
         from pwmscope.capture.vcd import read_vcd  # noqa: PLC0415
 
         return read_vcd
-    from pwmscope.capture.text.table import read_table  # noqa: PLC0415
+    from pwmscope.capture.text import read_table  # noqa: PLC0415
 
     return read_table
+
+
+_PACKED_WITH: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip"}
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What kind of file a recording is in.
+
+    Parameters
+    ----------
+    words : str
+        Such as ``text table, packed with gzip``.
+    holds_edges : bool
+        Whether it is an edge file of pwmscope's own, about which nothing is guessed.
+    """
+
+    words: str
+    holds_edges: bool = False
+
+
+def find_kind(path: Path) -> Kind:
+    r"""Tell the kind of a file that `pwmscope.load` can read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder, "a.csv")
+    ...     _ = file.write_text("time_us,RX1\n0,0\n")
+    ...     find_kind(file).words
+    'text table'
+    """
+    reader = _choose_reader(path).__name__
+    if reader == "read_columnar":
+        is_parquet = read_head(path, len(PARQUET)) == PARQUET
+        if is_parquet and is_edge_file(path):
+            return Kind("edges that pwmscope convert kept, in Parquet", holds_edges=True)
+        return Kind("Parquet table" if is_parquet else "Arrow table")
+    words = "value change dump (IEEE Std 1364)" if reader == "read_vcd" else "text table"
+    packing = find_packing(path)
+    return Kind(words if packing == "plain" else f"{words}, packed with {_PACKED_WITH[packing]}")

@@ -60,7 +60,7 @@ def run_jobs(jobs: list[Job]) -> list[Entry]:
     list of Entry
         One for each, in the same order; one that could not be used says why.
     """
-    from pwmscope.capture.progress import report as tell  # noqa: PLC0415
+    from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
 
     workers = min(len(jobs), os.cpu_count() or 1, MOST_WORKERS)
     done: dict[int, Entry] = {}

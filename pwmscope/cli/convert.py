@@ -20,7 +20,7 @@ def convert(recording: Recording, out: Path, *, replace: bool) -> None:
     interval and every assumption made; each command takes it in place of CAPTURE. Its name
     must end in .parquet.
     """
-    from pwmscope.capture.edge_file import write_edges  # noqa: PLC0415
+    from pwmscope.capture.columnar import write_edges  # noqa: PLC0415
     from pwmscope.errors import OutputError  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
 

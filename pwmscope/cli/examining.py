@@ -59,7 +59,7 @@ class Examination:
 
     def off_at_s(self) -> tuple[tuple[float, float], ...]:
         """Read the stated times, each with the half-width of its uncertainty."""
-        from pwmscope.capture.clip import parse_stated_s  # noqa: PLC0415
+        from pwmscope.capture import parse_stated_s  # noqa: PLC0415
 
         return tuple(parse_stated_s(text) for text in self.off_at)
 
@@ -87,7 +87,7 @@ class Examination:
             If the level that means on is told by the recording's start only, and
             the part begins at the other.
         """
-        from pwmscope.capture.clip import clip, parse_instant_s  # noqa: PLC0415
+        from pwmscope.capture import clip, parse_instant_s  # noqa: PLC0415
         from pwmscope.findings.failsafe.listening import marking_of  # noqa: PLC0415
 
         part = clip(

@@ -138,7 +138,7 @@ def _refuse_picture(path: Path | None, *, replace: bool) -> None:
 def _limits(sheet: BenchSheet | None, limit: str | None) -> Limits:
     """Take the bench sheet's limits, with the failsafe time that was asked for."""
     from pwmscope.bench import COMMON_PRACTICE  # noqa: PLC0415
-    from pwmscope.capture.clip import parse_instant_s  # noqa: PLC0415
+    from pwmscope.capture import parse_instant_s  # noqa: PLC0415
 
     limits = COMMON_PRACTICE if sheet is None else sheet.limits
     if limit is None:

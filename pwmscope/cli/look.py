@@ -16,7 +16,7 @@ def look(recording: Recording) -> None:
     Look before you trust a number. Where something was understood wrongly, the option in
     brackets sets it right; all commands take the same ones.
     """
-    from pwmscope.capture.kind import find_kind  # noqa: PLC0415
+    from pwmscope.capture import find_kind  # noqa: PLC0415
     from pwmscope.report.look import print_look  # noqa: PLC0415
 
     capture = recording.load()

@@ -27,7 +27,7 @@ def progress_bar(doing: str) -> Iterator[None]:
     doing : str
         What is being done, such as ``reading bench.csv``.
     """
-    from pwmscope.capture.progress import observed_by  # noqa: PLC0415
+    from pwmscope.capture import observed_by  # noqa: PLC0415
 
     if not sys.stderr.isatty():
         yield
@@ -56,7 +56,7 @@ class _Bar:
         self._known: tuple[int, int | None, str] = (0, None, "")
 
     def note(self, done: int, total: int | None, unit: str) -> None:
-        """Take note of the progress; an observer of `pwmscope.capture.progress`."""
+        """Take note of the progress; an observer of `pwmscope.capture.reader.progress`."""
         with self._lock:
             self._known = (done, total, unit)
             self._draw()

@@ -12,9 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
-from pwmscope.capture.kind import Kind
-from pwmscope.capture.units import say_interval, say_rate
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
 from pwmscope.report.sentences import say_line
 
 _MOST_EDGES: Final = 4
@@ -79,7 +77,7 @@ def _sampling(capture: Capture) -> str:
     interval_ps = capture.sample_interval_ps
     if interval_ps is None:
         return "not known; --rate would tell it"
-    return f"every {say_interval(interval_ps)} ({say_rate(interval_ps)})"
+    return f"every {format_interval(interval_ps)} ({format_rate(interval_ps)})"
 
 
 def _table(capture: Capture, console: Console) -> Table:
@@ -112,7 +110,7 @@ def _usual_high(line: Line) -> str:
     usual_ps = float(np.median(ends_ps[:whole] - begins_ps[:whole]))
     if PS_PER_US <= usual_ps < _LONGEST_IN_US * PS_PER_US:
         return f"{usual_ps / PS_PER_US:.2f} us"
-    return say_interval(usual_ps)
+    return format_interval(usual_ps)
 
 
 def _with_options(sentence: str, kind: Kind) -> str:

@@ -33,7 +33,7 @@ from pwmscope.report.failsafe_text import overall_failsafe_sentence, say_failsaf
 
 MOST_LOSSES: Final = 4
 """So many losses are drawn side by side, those that govern the verdict."""
-MOST_LINES: Final = 16
+MAX_LINES: Final = 16
 _LEFT_IN: Final = 0.75
 _PANEL_IN: Final = (2.75, 1.25)
 _GAP_IN: Final = (0.2, 0.62)
@@ -97,7 +97,7 @@ def failsafe_figure(check: Failsafe) -> Figure | None:
     Figure or None
         None where no loss was seen.
     """
-    lines = [line for line in check.lines if line.losses][:MOST_LINES]
+    lines = [line for line in check.lines if line.losses][:MAX_LINES]
     columns = _columns(check, lines)
     return _drawn(check, lines, columns) if columns else None
 

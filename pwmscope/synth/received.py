@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_US
+from pwmscope.model.recording import PS_PER_US
 from pwmscope.synth.behaviours import (
     Behaviour,
     GoesToPreset,

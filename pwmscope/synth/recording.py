@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.synth.errors import ScriptError
 from pwmscope.synth.moves import place_moves
 from pwmscope.synth.received import Received, receive, round_to

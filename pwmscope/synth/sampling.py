@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_S
+from pwmscope.model.recording import PS_PER_S
 
 
 def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias, get_args
 
-from pwmscope.capture.units import time_unit_in
+from pwmscope.capture.reader.units import time_unit_in
 from pwmscope.synth.behaviours import Behaviour, HoldsLast
 from pwmscope.synth.errors import ScriptError, require
 from pwmscope.synth.moves import Dwell, Move

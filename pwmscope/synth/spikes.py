@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_S, PS_PER_US
+from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.synth.script import Glitches
 
 CLEAR_PS = 100 * PS_PER_US

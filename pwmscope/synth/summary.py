@@ -11,7 +11,7 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_S, PS_PER_US
+from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.output import replace_file
 from pwmscope.synth.recording import Recording
 from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth

@@ -12,7 +12,7 @@ from typing import BinaryIO, Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import PS_PER_S
+from pwmscope.model.recording import PS_PER_S
 from pwmscope.output import replace_file
 from pwmscope.synth.errors import ScriptError
 from pwmscope.synth.recording import Recording, SampledLine

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from pwmscope.capture import Capture, Line
-from pwmscope.capture.edge_file import write_edges
+from pwmscope.capture.columnar import write_edges
 
 HOUR_S = 3600.0
 FRAME_S = 0.02

@@ -28,7 +28,7 @@ with open(FILE, "rb") as file:
 """
 MEASURE = """
 from pathlib import Path
-from pwmscope.capture.hints import Hints
+from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.vcd import read_vcd
 read_vcd(Path(FILE), Hints())
 """

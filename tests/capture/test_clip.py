@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from pwmscope import decode, examine, load
-from pwmscope.capture import PS_PER_S, Capture, Line
-from pwmscope.capture.clip import clip, parse_instant_s
+from pwmscope.capture import PS_PER_S, Capture, Line, clip, parse_instant_s
 from pwmscope.errors import HintError
 from pwmscope.pulses import Flag
 

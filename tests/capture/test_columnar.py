@@ -10,12 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.capture import Capture, Line
-from pwmscope.capture.columnar import read_columnar
-from pwmscope.capture.edge_file import write_edges
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.progress import observed_by
-from pwmscope.capture.text.table import read_table
+from pwmscope.capture import Capture, Hints, Line, observed_by
+from pwmscope.capture.columnar import read_columnar, write_edges
+from pwmscope.capture.text import read_table
 from pwmscope.errors import CaptureError, HintError
 
 NO_HINTS = Hints()

@@ -9,11 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.capture import Capture, Line
+from pwmscope.capture import Capture, Hints, Line
 from pwmscope.capture.columnar import read_columnar
-from pwmscope.capture.edge_file import KEY, read_edges, write_edges
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.table import read_table
+from pwmscope.capture.columnar.edge_file import KEY, read_edges, write_edges
+from pwmscope.capture.text import read_table
 from pwmscope.errors import CaptureError, HintError, OutputError
 
 NO_HINTS = Hints()

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.table import read_table
+from pwmscope.capture import Hints
+from pwmscope.capture.text import read_table
 
 US = 1_000_000  # picoseconds
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope import load
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.table import read_table
+from pwmscope.capture import Hints
+from pwmscope.capture.text import read_table
 
 
 def write(path, text):

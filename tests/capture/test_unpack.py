@@ -7,7 +7,7 @@ import zipfile
 import pytest
 
 from pwmscope import PwmscopeError
-from pwmscope.capture.unpack import _zstd, find_packing, open_bytes, read_head
+from pwmscope.capture.reader.unpack import _zstd, find_packing, open_bytes, read_head
 
 TEXT = b"time_s,RX1\n" + b"".join(b"%d,%d\n" % (k, k % 2) for k in range(20_000))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.capture.hints import Hints
+from pwmscope.capture import Hints
 from pwmscope.capture.vcd import read_vcd
 from pwmscope.errors import HintError
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.capture.hints import Hints
+from pwmscope.capture import Hints
 from pwmscope.capture.vcd import read_vcd
 from pwmscope.capture.vcd.words import MOST_WORD_BYTES
 from pwmscope.errors import CaptureError, PwmscopeError

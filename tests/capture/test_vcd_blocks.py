@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.capture.hints import Hints
+from pwmscope.capture import Hints
 from pwmscope.capture.vcd import read_vcd
 
 HEAD = (

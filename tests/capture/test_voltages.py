@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from pwmscope import PwmscopeError, load
-from pwmscope.capture.text.comparator import Comparator
-from pwmscope.capture.text.state_levels import AmplitudeHistogram
+from pwmscope.capture.text.comparator import AmplitudeHistogram, Comparator
 
 
 def histogram_of(*pieces):

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pwmscope import load
-from pwmscope.capture.edge_file import write_edges
+from pwmscope.capture.columnar import write_edges
 
 ZOO = Path(__file__).parents[2] / "captures" / "zoo"
 spec = importlib.util.spec_from_file_location("zoo_make", ZOO / "make.py")

@@ -18,9 +18,8 @@ from click.testing import CliRunner
 from rich.console import Console
 
 from pwmscope import load
-from pwmscope.capture import Capture, Line
-from pwmscope.capture.kind import Kind, find_kind
-from pwmscope.capture.progress import watched
+from pwmscope.capture import Capture, Kind, Line, find_kind
+from pwmscope.capture.reader.progress import watched
 from pwmscope.cli import main, progress_bar
 from pwmscope.report.look import print_look
 

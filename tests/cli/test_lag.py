@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from pwmscope.capture import Capture, Line
-from pwmscope.capture.edge_file import write_edges
+from pwmscope.capture.columnar import write_edges
 from pwmscope.cli.lag import lag
 from pwmscope.errors import PwmscopeError
 

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.capture.clip import clip
+from pwmscope.capture import clip
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe.check import check_failsafe
 from pwmscope.findings.failsafe.listening import listen_to

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from vcd import VCDWriter
 from vcd.reader import TokenKind, tokenize
 
-from pwmscope.capture.hints import Hints
+from pwmscope.capture import Hints
 from pwmscope.capture.vcd import read_vcd
 
 VERILOG = """

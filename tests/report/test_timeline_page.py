@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.capture import Capture, Line
-from pwmscope.capture.clip import clip
+from pwmscope.capture import Capture, Line, clip
 from pwmscope.report.timeline import timeline_fragment
 
 CAPTURES = Path(__file__).parents[2] / "captures"

@@ -1,5 +1,6 @@
-"""Parquet and Arrow tables as captures."""
+"""Parquet and Arrow tables as captures, and the edge files that pwmscope itself keeps."""
 
+from pwmscope.capture.columnar.edge_file import read_edges, write_edges
 from pwmscope.capture.columnar.table import read_columnar
 
-__all__ = ["read_columnar"]
+__all__ = ["read_columnar", "read_edges", "write_edges"]

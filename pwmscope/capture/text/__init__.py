@@ -1,1 +1,5 @@
 """Text tables of levels, whatever their dialect, as captures."""
+
+from pwmscope.capture.text.table import read_table
+
+__all__ = ["read_table"]

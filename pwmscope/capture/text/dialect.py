@@ -1,4 +1,4 @@
-"""How a text table is written: delimiter, decimal comma, lines before the rows, header."""
+"""How a text table is written: its cells, remarks, delimiter, decimal comma and header."""
 
 from __future__ import annotations
 
@@ -6,11 +6,207 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.text.cells import kind_of
-from pwmscope.capture.units import is_sample_number, is_unit, time_unit_in
-from pwmscope.errors import CaptureError
+from pwmscope.capture.reader.units import (
+    EXPONENT_OF_UNIT,
+    is_sample_number,
+    is_unit,
+    parse_rate,
+    parse_time_unit,
+    time_unit_in,
+)
+from pwmscope.errors import CaptureError, HintError
+
+CellKind: TypeAlias = Literal[
+    "empty", "digit", "level number", "word", "hex", "binary", "integer", "decimal", "stamp", "text"
+]
+
+LOW_WORDS: Final = ("l", "low", "false", "off")
+HIGH_WORDS: Final = ("h", "high", "true", "on")
+
+_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
+_INTEGER: Final = re.compile(r"[+-]?\d+")
+_HEX: Final = re.compile(r"0[xX][0-9a-fA-F]+|[0-9][0-9a-fA-F]*[hH]")
+_BINARY: Final = re.compile(r"0[bB][01]+|[01]+[bB]")
+STAMP: Final = re.compile(
+    r"(?:(?P<date>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ])?"
+    r"(?P<clock>\d{1,2}:\d{2}:\d{2})(?:[.,](?P<fraction>\d{1,12}))?"
+    r"(?P<zone>Z|[+-]\d{2}:?\d{2})?"
+)
+"""A date and time of day (ISO 8601 and common practice), or a time of day alone."""
+
+
+def kind_of(cell: str) -> CellKind:
+    """Tell what one cell holds, taken by itself.
+
+    A comma counts as a decimal point here; the caller knows whether commas
+    separate cells.
+
+    Examples
+    --------
+    >>> [kind_of(cell) for cell in ("1", "1.0", "High", "0x1F", "1Fh", "0b01", "12", "-0,5")]
+    ['digit', 'level number', 'word', 'hex', 'hex', 'binary', 'integer', 'decimal']
+    >>> kind_of("2031-05-06T07:08:09.25Z"), kind_of("RX1"), kind_of("")
+    ('stamp', 'text', 'empty')
+    """
+    if _NUMBER.fullmatch(cell):
+        return _kind_of_number(cell)
+    if cell.lower() in LOW_WORDS or cell.lower() in HIGH_WORDS:
+        return "word"
+    for kind, pattern in _PATTERNS:
+        if pattern.fullmatch(cell):
+            return kind
+    return "text" if cell else "empty"
+
+
+def _kind_of_number(cell: str) -> CellKind:
+    if cell in ("0", "1"):
+        return "digit"
+    if float(cell.replace(",", ".")) in (0.0, 1.0):
+        return "level number"
+    return "integer" if _INTEGER.fullmatch(cell) else "decimal"
+
+
+_PATTERNS: Final[tuple[tuple[CellKind, re.Pattern[str]], ...]] = (
+    ("hex", _HEX),
+    ("binary", _BINARY),
+    ("stamp", STAMP),
+)
+NUMERIC: Final = frozenset({"digit", "level number", "integer", "decimal"})
+_LEVELS: Final = ("digit", "level number", "word")
+
+
+def kind_of_column(cells: list[str]) -> CellKind:
+    """Tell what a column holds from its first cells.
+
+    One odd cell in a column of levels or numbers does not change its kind:
+    it is refused later, with its row.
+
+    Examples
+    --------
+    >>> kind_of_column(["0", "1", "1"]), kind_of_column(["0", "1.0"]), kind_of_column(["H", "L"])
+    ('digit', 'level number', 'word')
+    >>> kind_of_column(["0", "3", "1"]), kind_of_column(["0", "2.5"])
+    ('integer', 'decimal')
+    >>> kind_of_column(["0000", "0101"]), kind_of_column(["0x1F", "0x2E"])
+    ('binary', 'hex')
+    >>> kind_of_column(["0", "high?", "1"]), kind_of_column(["RX1", "RX2", "1"])
+    ('digit', 'text')
+    """
+    counts: Counter[CellKind] = Counter()
+    for cell, times in Counter(cells).items():
+        counts[kind_of(cell)] += times
+    counts.pop("empty", None)
+    if not counts:
+        return "empty"
+    odd = counts.pop("text", 0)
+    if odd >= sum(counts.values()):
+        return "text"
+    for kind in ("stamp", "hex", "binary", "word"):
+        if _dominates(kind, counts):
+            return kind
+    if "decimal" not in counts and _is_packed({cell for cell in cells if cell}):
+        return "binary"
+    by_rank: tuple[CellKind, ...] = ("decimal", "integer", "level number")
+    return next((kind for kind in by_rank if kind in counts), "digit")
+
+
+def _is_packed(cells: set[str]) -> bool:
+    """Whether all cells are equally many binary digits, some of them with a leading zero."""
+    widths = {len(cell) for cell in cells}
+    digits = all(set(cell) <= {"0", "1"} for cell in cells)
+    return digits and len(widths) == 1 and max(widths) > 1 and any(c[0] == "0" for c in cells)
+
+
+def _dominates(kind: CellKind, counts: Counter[CellKind]) -> bool:
+    """Whether a column with some cells of this kind is of this kind."""
+    allies: dict[str, frozenset[str]] = {
+        "word": frozenset({"word", "digit", "level number"}),
+        "hex": NUMERIC | {"hex", "binary"},
+        "binary": NUMERIC | {"binary"},
+    }
+    within = sum(count for other, count in counts.items() if other in allies.get(kind, {kind}))
+    return kind in counts and within * 2 > sum(counts.values())
+
+
+_RATE: Final = re.compile(
+    r"\bsampl(?:e|es|ing)[ _-]*(?:rate|freq(?:uency)?)\b(?P<rest>.*)", re.IGNORECASE
+)
+_INTERVAL: Final = re.compile(
+    r"\bsampl(?:e|es|ing)[ _-]*(?:interval|period)\b(?P<rest>.*)", re.IGNORECASE
+)
+_UNIT: Final = re.compile(r"\btime[ _-]*(?:unit|base|scale)s?\b(?P<rest>.*)", re.IGNORECASE)
+_QUANTITY: Final = re.compile(
+    r"(?P<number>\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)[\s,;\"']*(?P<unit>[A-Za-zµμ/]*)"
+)
+_BRACKETED: Final = re.compile(r"[(\[]\s*(?P<unit>[A-Za-zµμ/]+)\s*[)\]]")
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What the remarks above a table state.
+
+    Parameters
+    ----------
+    rate_hz : float or None
+        Samples per second.
+    time_unit : str or None
+        Unit of the time column.
+    """
+
+    rate_hz: float | None = None
+    time_unit: str | None = None
+
+
+def read_preamble(lines: tuple[str, ...]) -> Stated:
+    """Find the sample rate and the unit of time in the remarks above a table.
+
+    Examples
+    --------
+    >>> read_preamble(("# bench 3", "# Sample rate: 24 MHz", "Time unit = us"))
+    Stated(rate_hz=24000000.0, time_unit='us')
+    >>> read_preamble(("Samplerate,1000000",)).rate_hz
+    1000000.0
+    >>> read_preamble(('"Sample Interval";"2,0E-06";s',)).rate_hz
+    500000.0
+    """
+    rates = [rate for line in lines if (rate := _rate_in(line)) is not None]
+    units = [unit for line in lines if (unit := _unit_in(line)) is not None]
+    return Stated(rates[0] if rates else None, units[0] if units else None)
+
+
+def _rate_in(line: str) -> float | None:
+    for pattern in (_RATE, _INTERVAL):
+        match = pattern.search(line)
+        quantity = _QUANTITY.search(match["rest"]) if match else None
+        if match is None or quantity is None:
+            continue
+        bracketed = _BRACKETED.search(match["rest"])
+        unit = quantity["unit"] or (bracketed["unit"] if bracketed else "")
+        number = quantity["number"].replace(",", ".")
+        try:
+            if pattern is _RATE:
+                return parse_rate(number + unit)
+            interval_s = float(number) * 10.0 ** (
+                EXPONENT_OF_UNIT[parse_time_unit(unit or "s")] - 12
+            )
+            return parse_rate(1 / interval_s)
+        except (HintError, ZeroDivisionError):
+            continue  # a remark that is no rate after all states nothing
+    return None
+
+
+def _unit_in(line: str) -> str | None:
+    match = _UNIT.search(line)
+    if match is None:
+        return None
+    word = match["rest"].strip(" \t:=,;\"'()[]")
+    try:
+        return parse_time_unit(word)
+    except HintError:
+        return None
+
 
 SPACES: Final = " "
 _DELIMITERS: Final = ("\t", ";", ",", SPACES)
@@ -74,23 +270,6 @@ def find_dialect(head: str, source: str) -> Dialect:
     levels in the same places. The line before the first of them is the header
     if it has as many cells; all lines above are remarks, whatever they begin with.
 
-    Parameters
-    ----------
-    head : str
-        The first lines of the file.
-    source : str
-        The file's name, for messages.
-
-    Returns
-    -------
-    Dialect
-        The decision.
-
-    Raises
-    ------
-    CaptureError
-        If there is nothing but remarks, or no row below the header.
-
     Examples
     --------
     >>> dialect = find_dialect("Sample rate: 1 MHz\n\nt;RX1\n0,5;0\n0,6;1\n", "a.csv")
@@ -105,7 +284,7 @@ def find_dialect(head: str, source: str) -> Dialect:
         )
     body = [lines[i] for i in plain[-_BODY_LINES:]]
     delimiter = max(_DELIMITERS, key=lambda delimiter: _score(body, delimiter))
-    usual = _usual_shape([_shape(cells) for cells in split_all(body, delimiter)])
+    usual = _usual_shape([_shape(cells) for cells in _split_all(body, delimiter)])
     first = None
     if usual is not None:
         shapes = ((i, _shape(split(lines[i], delimiter))) for i in plain)
@@ -113,7 +292,7 @@ def find_dialect(head: str, source: str) -> Dialect:
     if first is None:
         return _without_rows(lines, plain, source)
     header, units = _find_header(lines, first, delimiter)
-    rows = split_all([lines[i] for i in plain if i >= first], delimiter)
+    rows = _split_all([lines[i] for i in plain if i >= first], delimiter)
     above = [line for line in lines[: first if header is None else header] if line.strip()]
     return Dialect(
         delimiter,
@@ -156,10 +335,10 @@ def split(line: str, delimiter: str) -> list[str]:
     >>> split('"RX 1", 0 ,1', ","), split("  0.5   1 0 ", " ")
     (['RX 1', '0', '1'], ['0.5', '1', '0'])
     """
-    return split_all([line], delimiter)[0]
+    return _split_all([line], delimiter)[0]
 
 
-def split_all(lines: list[str], delimiter: str) -> list[list[str]]:
+def _split_all(lines: list[str], delimiter: str) -> list[list[str]]:
     """Split each line into cells, stripped of spaces and quotes."""
     if delimiter == SPACES:
         return [[cell.strip('"') for cell in line.split()] for line in lines]
@@ -195,7 +374,7 @@ def _usual_shape(shapes: list[str]) -> str | None:
 
 def _score(body: list[str], delimiter: str) -> tuple[int, int]:
     """Rank a delimiter: rows of nothing but data first, then cells of data in all rows."""
-    shapes = [_shape(cells) for cells in split_all(body, delimiter)]
+    shapes = [_shape(cells) for cells in _split_all(body, delimiter)]
     usual = _usual_shape([shape for shape in shapes if len(shape) > 1])
     if usual is None:
         return 0, 0

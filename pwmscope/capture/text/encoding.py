@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pwmscope.capture.unpack import HEAD_BYTES, find_packing, open_bytes, read_head, reading
+from pwmscope.capture.reader.unpack import HEAD_BYTES, find_packing, open_bytes, read_head, reading
 from pwmscope.errors import CaptureError
 
 _BLOCK: Final = 1 << 20
@@ -41,7 +41,7 @@ class Text:
 
     def more(self, size: int = 1 << 20) -> str:
         """Read a longer head, 1 MiB unless told."""
-        return decode_head(read_head(self.path, size), self.source, size)
+        return _decode_head(read_head(self.path, size), self.source, size)
 
 
 @contextmanager
@@ -50,27 +50,12 @@ def open_text(path: Path) -> Iterator[Text]:
 
     UTF-16 text and zip members are copied to a temporary file in UTF-8, which
     is deleted at the end of the ``with`` block; other files are used as they are.
-
-    Parameters
-    ----------
-    path : Path
-        A text file, packed or plain, in UTF-8 or UTF-16.
-
-    Yields
-    ------
-    Text
-        The text.
-
-    Raises
-    ------
-    CaptureError
-        If the file cannot be read, is empty, or is not text.
     """
     source = str(path)
     start = read_head(path)
     wide = next((name for bom, name in _WIDE if start.startswith(bom)), None)
     if wide is None and find_packing(path) != "zip":
-        yield Text(path, source, decode_head(start, source), ())
+        yield Text(path, source, _decode_head(start, source), ())
         return
     said = "The zip file was unpacked" if wide is None else "The UTF-16 text was rewritten as UTF-8"
     said += ", in a temporary file that is deleted again."
@@ -78,7 +63,7 @@ def open_text(path: Path) -> Iterator[Text]:
         copy = Path(folder) / "text"
         with reading(path):
             _copy(path, copy, wide)
-        yield Text(copy, source, decode_head(read_head(copy), source), (said,))
+        yield Text(copy, source, _decode_head(read_head(copy), source), (said,))
 
 
 def _copy(path: Path, copy: Path, encoding: str | None) -> None:
@@ -93,28 +78,8 @@ def _copy(path: Path, copy: Path, encoding: str | None) -> None:
         out.write(decoder.decode(b"", final=True).encode("utf-8"))
 
 
-def decode_head(head: bytes, source: str, size: int = HEAD_BYTES) -> str:
-    """Decode the first bytes of a file, cut at the last whole line.
-
-    Parameters
-    ----------
-    head : bytes
-        The first bytes.
-    source : str
-        The file's name, for messages.
-    size : int, optional
-        How many bytes were asked for; fewer are the whole file.
-
-    Returns
-    -------
-    str
-        The text without byte order mark.
-
-    Raises
-    ------
-    CaptureError
-        If they are not UTF-8 text.
-    """
+def _decode_head(head: bytes, source: str, size: int = HEAD_BYTES) -> str:
+    """Decode the first bytes of a file, cut at the last whole line."""
     if b"\x00" in head:
         row = head[: head.index(b"\x00")].count(b"\n") + 1
         raise CaptureError(

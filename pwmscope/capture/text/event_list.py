@@ -9,24 +9,32 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.capture import PS_PER_S, Capture, Line
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.clock import at_samples, find_listed_interval, resolution_ps
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.units import format_interval
+from pwmscope.capture.text.columns import MAX_LINES
 from pwmscope.capture.text.dialect import SPACES
-from pwmscope.capture.text.encoding import Text
-from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.level_columns import MOST_LINES
-from pwmscope.capture.text.lines import (
+from pwmscope.capture.text.edges import (
+    at_samples,
+    find_listed_interval,
+    format_vanished,
     no_edges,
-    say_vanished,
+    resolution_ps,
     select_lines,
     without_zero_widths,
 )
-from pwmscope.capture.text.readings import read_fixed_point, read_level, read_time, time_type
-from pwmscope.capture.text.rows import is_blank, whole_rows
-from pwmscope.capture.text.scan import scan_table
-from pwmscope.capture.units import say_interval
+from pwmscope.capture.text.encoding import Text
+from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.rows import (
+    is_blank,
+    read_fixed_point,
+    read_level,
+    read_time,
+    scan_table,
+    time_type,
+    whole_rows,
+)
 from pwmscope.errors import CaptureError
+from pwmscope.model.recording import PS_PER_S, Capture, Line
 
 _MARGIN_PS = PS_PER_S // 1000
 """Silence put before a first event that has no time 0 before it, so that it counts as one."""
@@ -52,29 +60,6 @@ def read_event_list(
     """Read a list of events or pulses.
 
     Rows may be in order of time, or grouped by line.
-
-    Parameters
-    ----------
-    text : Text
-        The file.
-    layout : Layout
-        Its columns.
-    hints : Hints
-        What the person said.
-    batch_rows : int, optional
-        Rows to parse at a time; it has no effect on the result.
-
-    Returns
-    -------
-    Capture
-        Edges of every line. The file's time 0 is kept where the first event
-        comes at most a second after it; an event at time 0 states the level
-        at the start.
-
-    Raises
-    ------
-    CaptureError, HintError
-        One sentence: what was found where, and what to do.
     """
     listed: dict[str, _Listed] = {}
     end, count, is_cut = 0, 0, False
@@ -102,7 +87,7 @@ def read_event_list(
     )
     assumptions = [*text.assumptions, *layout.assumptions, *said, more]
     if vanished:
-        assumptions.append(say_vanished(vanished))
+        assumptions.append(format_vanished(vanished))
     if is_cut:
         assumptions.append("The last row is cut short and was left out.")
     return Capture(lines, end - origin, interval_ps, text.source, tuple(assumptions))
@@ -167,10 +152,10 @@ def _take(
     for name in batch.names.unique(maintain_order=True):
         at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
-        if len(listed) > MOST_LINES:
+        if len(listed) > MAX_LINES:
             raise CaptureError(
                 source,
-                f"more than {MOST_LINES} lines are named, at most {MOST_LINES} are read",
+                f"more than {MAX_LINES} lines are named, at most {MAX_LINES} are read",
                 "export fewer lines",
                 row=layout.skip_lines + 1 + first_row + int(at[0]),
                 column=layout.columns[layout.events.line or 0] if layout.events else None,
@@ -201,7 +186,7 @@ def _refuse_disorder(
         return
     layout, source, first_row = place
     index = int((steps < 0).argmax())
-    by = say_interval(-float(steps[index]))
+    by = format_interval(-float(steps[index]))
     per_row = times.size // at.size
     row = layout.skip_lines + 1 + first_row + int(at[index // per_row])
     if per_row == 1:
@@ -219,12 +204,13 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
     if layout.time_kind != "stamp" and 0 <= start <= PS_PER_S:
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
-        return 0, (f"Time 0 is the file's own, {say_interval(start)} before the first row.",)
+        return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
     if starts.count(start) > 1 and not _lists_pulses(layout):
         return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file); what is "
                        "listed there is the level at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (
-        f"Time 0 is {say_interval(_MARGIN_PS)} before the first row, so that it counts as an edge.",
+        f"Time 0 is {format_interval(_MARGIN_PS)} before the first row, so that it "
+        "counts as an edge.",
     )
 
 

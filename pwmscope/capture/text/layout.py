@@ -5,17 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.columns import Column, Sheet, find_columns
-from pwmscope.capture.text.dialect import find_dialect
-from pwmscope.capture.text.event_columns import EventColumns, find_event_columns
-from pwmscope.capture.text.level_columns import MOST_LINES, LevelColumn, find_level_columns
-from pwmscope.capture.text.preamble import read_preamble
-from pwmscope.capture.text.stamps import StampFormat, find_stamp_format
-from pwmscope.capture.text.time_column import TimeKind, find_time_column
-from pwmscope.capture.units import say_rate
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.units import format_rate
+from pwmscope.capture.text.columns import (
+    MAX_LINES,
+    Column,
+    EventColumns,
+    LevelColumn,
+    Sheet,
+    find_columns,
+    find_event_columns,
+    find_level_columns,
+)
+from pwmscope.capture.text.dialect import find_dialect, read_preamble
+from pwmscope.capture.text.time_column import (
+    StampFormat,
+    TimeKind,
+    find_stamp_format,
+    find_time_column,
+)
 
-__all__ = ["MOST_LINES", "Layout", "find_layout"]
+__all__ = ["MAX_LINES", "Layout", "find_layout"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,28 +108,6 @@ def find_layout(
 ) -> Layout:
     r"""Decide from the head of a file how its rows are to be read.
 
-    Parameters
-    ----------
-    head : str
-        The first lines of the file.
-    source : str
-        The file's name, for messages.
-    hints : Hints
-        What the person said; a hint wins over the file.
-    more_text : callable, optional
-        Gives more of the file's text, where the head does not show its unit.
-
-    Returns
-    -------
-    Layout
-        The decision, with every assumption as a sentence.
-
-    Raises
-    ------
-    CaptureError, HintError
-        If there is no data row, or the head allows several readings that
-        would give other numbers; the hint that settles it is named.
-
     Examples
     --------
     >>> layout = find_layout("time_us,RX1\n0,0\n1.5,1\n", "a.csv", Hints())
@@ -139,7 +127,7 @@ def find_layout(
         else time.assumption
     )
     if hints.rate_hz is None and stated.rate_hz is not None:
-        rate = say_rate(1e12 / stated.rate_hz)
+        rate = format_rate(1e12 / stated.rate_hz)
         said.append(f"The lines above the table state a sample rate of {rate}.")
     stamp = None
     if time is not None and time.kind == "stamp":

@@ -4,31 +4,297 @@ from __future__ import annotations
 
 import functools
 import operator
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.progress import watched
-from pwmscope.capture.text.dialect import SPACES
+from pwmscope.capture.reader.progress import watched
+from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
+from pwmscope.capture.reader.unpack import find_packing, open_bytes
+from pwmscope.capture.text.columns import LevelColumn
+from pwmscope.capture.text.dialect import HIGH_WORDS, LOW_WORDS, SPACES
 from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.level_columns import LevelColumn
-from pwmscope.capture.text.readings import (
-    level_type,
-    read_bits,
-    read_level_number,
-    read_time,
-    read_volts,
-    time_type,
-)
-from pwmscope.capture.text.scan import count_rows, scan_table
-from pwmscope.capture.text.wrong_cell import explain
-from pwmscope.capture.unpack import find_packing
 from pwmscope.errors import CaptureError
+
+if TYPE_CHECKING:
+    from pwmscope.capture.text.layout import Layout
+
+_NEVER = "\x1f"
+"""A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
+
+
+def scan_table(path: Path, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
+    """Scan a table's rows into columns ``c0``, ``c1``, ..."""
+    if layout.delimiter == SPACES:
+        return _scan_spaced(path, layout)
+    names = range(len(layout.columns))
+    return pl.scan_csv(
+        path,
+        has_header=False,
+        skip_lines=layout.skip_lines,
+        separator=layout.delimiter,
+        quote_char=_quote(layout),
+        decimal_comma=layout.decimal_comma,
+        schema={f"c{i}": types.get(i, pl.String()) for i in names},
+        missing_columns="insert",
+        glob=False,
+    )
+
+
+def _quote(layout: Layout) -> str | None:
+    # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
+    return '"' if layout.is_quoted else None
+
+
+def _count_rows(path: Path, layout: Layout) -> int:
+    """Count a table's rows without looking into them, blank lines included."""
+    return int(_scan_as_text(path, layout).select(pl.len()).collect(engine="streaming").item())
+
+
+def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
+    """Scan a table's rows as text, whatever they hold; further cells are dropped."""
+    if layout.delimiter == SPACES:
+        return _scan_spaced(path, layout)
+    return pl.scan_csv(
+        path,
+        has_header=False,
+        skip_lines=layout.skip_lines,
+        separator=layout.delimiter,
+        quote_char=_quote(layout),
+        schema={f"c{i}": pl.String() for i in range(len(layout.columns))},
+        missing_columns="insert",
+        extra_columns="ignore",
+        truncate_ragged_lines=True,
+        glob=False,
+    )
+
+
+def _scan_spaced(path: Path, layout: Layout) -> pl.LazyFrame:
+    """Split lines at runs of spaces and tabs; a cell too many makes the last one no number."""
+    lines = pl.scan_csv(
+        path,
+        has_header=False,
+        skip_lines=layout.skip_lines,
+        separator=_NEVER,
+        quote_char=None,
+        schema={"line": pl.String()},
+        glob=False,
+    )
+    cells = (
+        pl.col("line")
+        .str.strip_chars()
+        .str.replace_all(r"\s+", " ")
+        .str.splitn(" ", len(layout.columns))
+    )
+    return lines.select(
+        cells.struct.field(f"field_{i}").alias(f"c{i}") for i in range(len(layout.columns))
+    )
+
+
+def time_type(layout: Layout) -> pl.DataType:
+    """Tell as what the time column is best parsed.
+
+    A fixed-point decimal has its last digit at one picosecond, so that no time
+    passes through floating point.
+    """
+    if layout.time_kind == "stamp":
+        return pl.String()
+    if layout.time_kind == "sample":
+        return pl.Int64()
+    return pl.Decimal(38, EXPONENT_OF_UNIT[layout.time_unit])
+
+
+def read_time(cell: pl.Expr, layout: Layout, *, is_text: bool) -> pl.Expr:
+    """Int64 picoseconds, or sample numbers; from text null where it is no time."""
+    if layout.stamp is not None:
+        return layout.stamp.since_origin_ps(cell.str.strip_chars())
+    if is_text:
+        return read_fixed_point(cell, layout.time_unit, layout)
+    if layout.time_kind == "sample":
+        return cell
+    return cell.to_physical().cast(pl.Int64)
+
+
+def read_fixed_point(cell: pl.Expr, unit: str, layout: Layout) -> pl.Expr:
+    """Int64 picoseconds (sample numbers as they are) from text; null where it is none."""
+    number = _number_text(cell, layout)
+    if layout.time_kind == "sample" and unit == layout.time_unit:
+        return number.cast(pl.Int64, strict=False)
+    decimal = number.cast(pl.Decimal(38, EXPONENT_OF_UNIT[unit]), strict=False)
+    return decimal.to_physical().cast(pl.Int64, strict=False)
+
+
+def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
+    # Where spaces separate cells nothing else takes quotes off.
+    text = cell.str.strip_chars(' \t\r"' if layout.delimiter == SPACES else " \t\r")
+    return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text
+
+
+def _level_type(level: LevelColumn) -> pl.DataType:
+    """Tell as what a column of levels is best parsed."""
+    types: dict[str, pl.DataType] = {
+        "digit": pl.UInt8(), "level number": pl.Float64(), "analogue": pl.Float64()
+    }  # fmt: skip
+    return types.get(level.kind, pl.String())
+
+
+def _read_bits(cell: pl.Expr, level: LevelColumn, layout: Layout) -> pl.Expr:
+    """Levels as UInt64 from text, one bit or a bus's; null where it is no level."""
+    text = _number_text(cell, layout).str.to_lowercase()
+    if level.is_bus:
+        value = _bus_value(text, level)
+        return pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
+            value.cast(pl.UInt64, strict=False)
+        )
+    if level.kind == "level number":
+        return _read_level_number(text.cast(pl.Float64, strict=False))
+    return read_level(text)
+
+
+def read_level(text: pl.Expr) -> pl.Expr:
+    """One bit as UInt64 from lower-case text, a word, 0, 1, 0.0 or 1.0; null for all else."""
+    return _one_or_zero(text.is_in([*HIGH_WORDS, *_ONES]), text.is_in([*LOW_WORDS, *_ZEROS]))
+
+
+def _read_level_number(number: pl.Expr) -> pl.Expr:
+    """One bit as UInt64 from the numbers 0 and 1; null for all else."""
+    return _one_or_zero(number == 1, number == 0)
+
+
+_ONES: Final = ("1", *("1." + "0" * places for places in range(13)))
+_ZEROS: Final = ("0", *("0." + "0" * places for places in range(13)))
+
+
+def _one_or_zero(is_high: pl.Expr, is_low: pl.Expr) -> pl.Expr:
+    one, zero = pl.lit(1, pl.UInt64), pl.lit(0, pl.UInt64)
+    return pl.when(is_high).then(one).when(is_low).then(zero)
+
+
+def _bus_value(text: pl.Expr, level: LevelColumn) -> pl.Expr:
+    if level.kind == "integer":
+        return text.cast(pl.Int64, strict=False)
+    base, prefix, suffix = (16, "0x", "h") if level.kind == "hex" else (2, "0b", "b")
+    digits = text.str.strip_prefix(prefix).str.strip_suffix(suffix)
+    return digits.str.to_integer(base=base, dtype=pl.Int64, strict=False)
+
+
+def _read_volts(cell: pl.Expr, layout: Layout) -> pl.Expr:
+    """Float64 from text; null where it is no finite number."""
+    volts = _number_text(cell, layout).cast(pl.Float64, strict=False)
+    return pl.when(volts.is_finite()).then(volts)
+
+
+def _explain(
+    path: Path, layout: Layout, source: str, cause: Exception | None = None
+) -> CaptureError:
+    """Find the first cell that cannot be read and say so."""
+    checks = _checks(layout)
+    row = 0
+    try:
+        for frame in _scan_as_text(path, layout).collect_batches(maintain_order=True):
+            is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in checks)
+            wrong = frame.select(
+                (check.is_null() & is_row).alias(f"w{i}") for i, check in checks.items()
+            )
+            places = {i: wrong[f"w{i}"].arg_max() or 0 for i in checks if wrong[f"w{i}"].any()}
+            if places:
+                position = min(places, key=lambda i: (places[i], i))
+                at = places[position]
+                return _wrong_cell(source, layout, position, row + at, frame[at, f"c{position}"])
+            row += frame.height
+        crowded = _crowded_row(path, layout)
+    except (EOFError, zlib.error, OSError) as damage:
+        return CaptureError(
+            source,
+            f"the data are damaged or cut short ({str(damage).rstrip('.')})",
+            "export or copy the file again",
+        )
+    except pl.exceptions.PolarsError as second:
+        cause, crowded = second, None
+    if crowded is not None:
+        line, cells = crowded
+        return CaptureError(
+            source,
+            f"{cells} cells found, expected {len(layout.columns)}",
+            "mend or remove this row, or export the recording again",
+            row=line,
+        )
+    return CaptureError(
+        source,
+        "the table cannot be read: " + str(cause).splitlines()[0].rstrip("."),
+        f"every row must have {len(layout.columns)} cells; export the recording again",
+    )
+
+
+def _checks(layout: Layout) -> dict[int, pl.Expr]:
+    """For each place that is read, an expression that is null where the cell is wrong."""
+    checks: dict[int, pl.Expr] = {}
+    if layout.time_column is not None:
+        position = layout.columns.index(layout.time_column)
+        checks[position] = read_time(pl.col(f"c{position}"), layout, is_text=True)
+    for level in layout.levels:
+        cell = pl.col(f"c{level.position}")
+        is_voltage = level.kind == "analogue"
+        checks[level.position] = (
+            _read_volts(cell, layout) if is_voltage else _read_bits(cell, level, layout)
+        )
+    events = layout.events
+    if events is not None and events.line is not None:
+        checks[events.line] = pl.col(f"c{events.line}")
+    if events is not None and events.level is not None:
+        cell = pl.col(f"c{events.level}")
+        checks[events.level] = read_level(cell.str.strip_chars().str.to_lowercase())
+    if events is not None and events.duration is not None:
+        cell = pl.col(f"c{events.duration}")
+        checks[events.duration] = read_fixed_point(cell, events.duration_unit, layout)
+    return checks
+
+
+def _crowded_row(path: Path, layout: Layout) -> tuple[int, int] | None:
+    """Find the first line with more cells than there are columns."""
+    with open_bytes(path) as file:
+        for number, line in enumerate(file, start=1):
+            text = line.decode("utf-8", "replace")
+            is_spaced = layout.delimiter == SPACES
+            cells = len(text.split()) if is_spaced else text.count(layout.delimiter) + 1
+            if number > layout.skip_lines and cells > len(layout.columns):
+                return number, cells
+    return None
+
+
+def _wrong_cell(
+    source: str, layout: Layout, position: int, data_row: int, cell: str | None
+) -> CaptureError:
+    row = layout.skip_lines + data_row + 1
+    column = layout.columns[position]
+    # A quote that is never closed makes a cell of many lines.
+    found = "nothing" if cell is None else f"'{' '.join(cell.split())[:40]}'"
+    events = layout.events
+    remedy = "mend or remove this row, or export the recording again"
+    if column == layout.time_column:
+        unit = {"stamp": "date and time", "sample": "sample number"}.get(
+            layout.time_kind, f"time in {layout.time_unit}"
+        )
+        found += f" stands where a {unit} (of at most 106 days) was expected"
+    elif events is not None and position == events.duration:
+        found += f" stands where a duration in {events.duration_unit} was expected"
+    elif events is not None and position == events.line:
+        found += " stands where the name of a line was expected"
+    elif any(level.position == position and level.kind == "analogue" for level in layout.levels):
+        found += " stands where a voltage was expected"
+    elif any(level.position == position and level.is_bus for level in layout.levels):
+        found += " stands where the number of a bus was expected"
+    else:
+        found = f"the level is {found}, expected 0 or 1"
+        remedy = "mend or remove this row, or export this line as digital levels"
+    return CaptureError(source, found, remedy, row=row, column=column)
+
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
@@ -64,29 +330,7 @@ class RowBatch:
 def stream_rows(
     path: Path, layout: Layout, *, batch_rows: int | None = None, source: str | None = None
 ) -> Iterator[RowBatch]:
-    """Stream a table's rows, never holding more than a few batches.
-
-    Parameters
-    ----------
-    path : Path
-        A plain, gzip or Zstandard text table in UTF-8.
-    layout : Layout
-        How its rows are to be read.
-    batch_rows : int, optional
-        Rows in a batch; by default whatever streams fastest.
-    source : str, optional
-        The file's name for messages, where it is not the path.
-
-    Yields
-    ------
-    RowBatch
-        In file order. A last row that is cut short is left out.
-
-    Raises
-    ------
-    CaptureError
-        If a cell is not a time or not a level, naming its row and column.
-    """
+    """Stream a table's rows, never holding more than a few batches."""
     first_row = 0
     for batch, is_cut in whole_rows(path, layout, _scan_rows(path, layout), batch_rows, source):
         time = batch.get_column("time").to_numpy() if layout.time_column else None
@@ -103,35 +347,7 @@ def whole_rows(
     batch_rows: int | None = None,
     source: str | None = None,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
-    """Stream a scan whose nulls mark cells that cannot be read.
-
-    Parameters
-    ----------
-    path : Path
-        The file, to be looked at again where something is wrong.
-    layout : Layout
-        How its rows are to be read.
-    scan : LazyFrame
-        A column ``bad`` of truth values, columns that hold no null unless a
-        cell cannot be read, and ``blank``, true for blank lines, unless all
-        columns are null there and nowhere else.
-    batch_rows : int, optional
-        Rows in a batch.
-    source : str, optional
-        The file's name for messages.
-
-    Yields
-    ------
-    batch : DataFrame
-        Rows without nulls.
-    is_cut : bool
-        Whether the file's last row was cut short and left out of this batch.
-
-    Raises
-    ------
-    CaptureError
-        If a row other than the last cannot be read.
-    """
+    """Stream a scan whose nulls mark cells that cannot be read."""
     name = str(path) if source is None else source
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     is_cut = False
@@ -143,20 +359,20 @@ def whole_rows(
                 # Blank lines are no rows; what is missing elsewhere is.
                 batch = batch.filter(_is_row(batch))  # noqa: PLW2901
             if batch.height and is_cut:
-                raise explain(path, layout, name)
+                raise _explain(path, layout, name)
             if any(column.null_count() for column in batch.get_columns()):
                 incomplete = batch.select(pl.any_horizontal(pl.all().is_null())).to_series()
                 missing_row = int(incomplete.arg_max() or 0)
                 if missing_row != batch.height - 1:
-                    raise explain(path, layout, name)
+                    raise _explain(path, layout, name)
                 batch = batch.head(missing_row)  # noqa: PLW2901 - the cut last row is dropped
                 is_cut = True
             if batch.get_column("bad").any():
-                raise explain(path, layout, name)
+                raise _explain(path, layout, name)
             if batch.height or is_cut:
                 yield batch, is_cut
     except (pl.exceptions.PolarsError, OSError) as error:
-        raise explain(path, layout, name, error) from None
+        raise _explain(path, layout, name, error) from None
 
 
 def _all_of(
@@ -170,7 +386,7 @@ def _all_of(
     for batch in batches:
         rows += batch.height
         yield batch
-    if layout.is_quoted and rows != count_rows(path, layout):
+    if layout.is_quoted and rows != _count_rows(path, layout):
         raise CaptureError(
             source,
             "the last rows cannot be read, as after a quote that is not closed",
@@ -193,16 +409,16 @@ def _expected_rows(path: Path, layout: Layout) -> int | None:
 
 def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
     is_text = layout.delimiter == SPACES
-    types = {level.position: level_type(level) for level in layout.levels}
+    types = {level.position: _level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
     kind = pl.UInt64 if others or layout.analogue else _least_type(len(digits))
     parts = [_cell(c).cast(kind) * pl.lit(1 << c.first_bit, kind) for c in digits]
     parts += [
         (
-            read_level_number(_cell(c))
+            _read_level_number(_cell(c))
             if c.kind == "level number" and not is_text
-            else read_bits(_cell(c), c, layout)
+            else _read_bits(_cell(c), c, layout)
         )
         * pl.lit(1 << c.first_bit, pl.UInt64)
         for c in others
@@ -217,7 +433,7 @@ def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
         types[position] = time_type(layout)
         columns.append(read_time(pl.col(f"c{position}"), layout, is_text=is_text).alias("time"))
     for i, level in enumerate(layout.analogue):
-        volts = read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
+        volts = _read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
         columns.append(volts.alias(f"v{i}"))
     if is_text or any(found == pl.String() for found in types.values()):
         columns.append(is_blank(types).alias("blank"))

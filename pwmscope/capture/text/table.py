@@ -5,17 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from pwmscope.capture.capture import Capture
-from pwmscope.capture.hints import Hints, rate_needed
-from pwmscope.capture.text.changes import gather_changes
-from pwmscope.capture.text.clock import find_clock
+from pwmscope.capture.reader.hints import Hints, rate_needed
+from pwmscope.capture.reader.units import format_interval
+from pwmscope.capture.text.edges import (
+    find_clock,
+    gather_changes,
+    no_edges,
+    select_lines,
+    timed_lines,
+)
 from pwmscope.capture.text.encoding import Text, open_text
 from pwmscope.capture.text.event_list import read_event_list
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.lines import no_edges, select_lines, timed_lines
 from pwmscope.capture.text.rows import RowBatch, stream_rows
 from pwmscope.capture.text.voltages import compared, quiet_lines
-from pwmscope.capture.units import say_interval
+from pwmscope.model.recording import Capture
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
@@ -24,25 +28,6 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     The forms are told apart from the data: one row per sample or per change
     with the levels or voltages of all lines, with or without a time column; one
     row per event (time, line, level); one row per pulse (time, line, duration).
-
-    Parameters
-    ----------
-    path : Path
-        A text file in UTF-8 or UTF-16, plain, gzip, Zstandard or zip.
-    hints : Hints
-        What the person said about it.
-    batch_rows : int, optional
-        Rows to parse at a time; it has no effect on the result.
-
-    Returns
-    -------
-    Capture
-        Edges of every line; the first row's time is 0.
-
-    Raises
-    ------
-    CaptureError, HintError
-        One sentence: what was found where, and what to do.
     """
     with open_text(path) as text:
         layout = find_layout(text.head, text.source, hints, text.more)
@@ -68,8 +53,8 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
 
     rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
     said += more
-    say_step = _say_samples if layout.time_kind == "sample" else say_interval
-    changes = gather_changes(rows, source, layout.skip_lines + 1, say_step)
+    format_step = _format_samples if layout.time_kind == "sample" else format_interval
+    changes = gather_changes(rows, source, layout.skip_lines + 1, format_step)
     if not changes.rows.size:
         quiet = quiet_lines(comparators)
         raise no_edges(layout.level_columns, changes.row_count, source, quiet)
@@ -84,5 +69,5 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, tuple(said))
 
 
-def _say_samples(count: float) -> str:
+def _format_samples(count: float) -> str:
     return f"{count:g} samples"

@@ -1,23 +1,252 @@
-"""Which column of a text table holds the time."""
+"""Which column of a text table holds the time, in which unit, and how dates are written."""
 
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.text.cells import NUMERIC, STAMP
+import polars as pl
+
+from pwmscope.capture.reader.units import (
+    EXPONENT_OF_UNIT,
+    format_rate,
+    is_sample_number,
+    time_unit_in,
+)
 from pwmscope.capture.text.columns import Column, Sheet
-from pwmscope.capture.text.dialect import split
-from pwmscope.capture.text.time_unit import find_time_unit
-from pwmscope.capture.units import is_sample_number, time_unit_in
+from pwmscope.capture.text.dialect import NUMERIC, STAMP, Dialect, kind_of, split
 from pwmscope.errors import CaptureError, HintError
+
+_MIN_PULSES: Final = 3
+_SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
+"""What counts as a servo pulse (common practice); the units lie a factor of 1000
+apart, so that no pulse passes in two of them."""
+_COARSEST: Final = 8
+"""Power of ten, in picoseconds, to which times must be finer to show pulses: 100 us."""
+
+
+def _infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
+    r"""Find the unit in which some column's levels last as long as servo pulses.
+
+    Examples
+    --------
+    >>> from pwmscope.capture.text.dialect import find_dialect
+    >>> text = "t,RX1\n0,0\n" + "".join(f"{20 * k + 5},1\n{20 * k + 6.25},0\n" for k in range(5))
+    >>> _infer_unit(text, find_dialect(text, "a.csv"), 0)
+    'ms'
+    """
+    lines = text.split("\n")[dialect.skip_lines : -1]
+    rows = [split(line, dialect.delimiter) for line in lines if line.strip()]
+    width = max(map(len, dialect.rows[:1]), default=0)
+    rows = [row for row in rows if len(row) == width and kind_of(row[time_position]) in NUMERIC]
+    if not rows:
+        return None
+    times = [Decimal(row[time_position].replace(",", ".")) for row in rows]
+    spans: list[Decimal] = []
+    for position in range(width):
+        if position != time_position:
+            spans += _spans(times, [row[position] for row in rows])
+    finest = max(-int(time.as_tuple().exponent) for time in times)
+    found = [
+        unit
+        for unit, exponent in EXPONENT_OF_UNIT.items()
+        if exponent - finest < _COARSEST and _are_pulses([span.scaleb(exponent) for span in spans])
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def _spans(times: list[Decimal], cells: list[str]) -> list[Decimal]:
+    """How long each level lasts; none for a column of more than two different cells."""
+    if len(set(cells)) != 2:
+        return []
+    changes = [b for (b, cell), before in zip(enumerate(cells[1:], 1), cells, strict=False)
+               if cell != before]  # fmt: skip
+    return [times[b] - times[a] for a, b in itertools.pairwise(changes)]
+
+
+def _are_pulses(spans_ps: list[Decimal]) -> bool:
+    count = sum(_SHORTEST_PS <= span <= _LONGEST_PS for span in spans_ps)
+    return count >= _MIN_PULSES and 3 * count >= len(spans_ps)
+
+
+_ENOUGH_ROWS: Final = 20
+
+
+def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, str]:
+    """Decide in which unit a column of numbers tells the time.
+
+    The person's word comes first, then the heading, the row of units, the
+    remarks above the table, the stated sample rate, and the length of pulses.
+    Failing all, numbers with decimals, and the few rows of a sketch, are
+    seconds.
+    """
+    name = f"Column '{column.name}'"
+    words = (
+        (sheet.hints.time_unit, "as you said"),
+        (time_unit_in(column.name)[1] if sheet.has_header else None, "as its heading says"),
+        (time_unit_in(column.unit)[1], "as the row below the header says"),
+        (sheet.stated.time_unit, "as the lines above the table say"),
+    )
+    for unit, why in words:
+        if unit is not None:
+            return unit, f"{name} is time in {unit}, {why}."
+    if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
+        rate = format_rate(1e12 / sheet.rate_hz)
+        return by_rate, (
+            f"{name} is taken as time in {by_rate}, because its steps are then the stated {rate}."
+        )
+    if (inferred := _infer_unit(sheet.more_text(), sheet.dialect, column.position)) is not None:
+        return inferred, (
+            f"{name} is taken as time in {inferred}, because levels then last as long as servo "
+            "pulses do; no unit is stated."
+        )
+    if column.kind == "integer" and len(column.cells) >= _ENOUGH_ROWS:
+        raise HintError(
+            f"{sheet.source}, column {column.name}: the unit of these whole numbers is not stated "
+            "and cannot be told from them; add --time-unit (s, ms, us, ns or ps), or --rate if "
+            "they count samples."
+        )
+    return "s", f"{name} is taken as time in seconds; no unit is stated."
+
+
+def _unit_by_rate(column: Column, rate_hz: float) -> str | None:
+    """Find the unit in which even steps of the column are the stated sample interval."""
+    numbers = column.numbers
+    if len(numbers) < 3:
+        return None
+    step = float(numbers[-1] - numbers[0]) / (len(numbers) - 1)
+    steps = [float(b - a) for a, b in itertools.pairwise(numbers)]
+    if max(steps) - min(steps) > 0.01 * step + 2 * 10.0**-column.decimals:
+        return None
+    for unit, exponent in EXPONENT_OF_UNIT.items():
+        if abs(step * 10.0**exponent * rate_hz / 1e12 - 1) < 0.02:
+            return unit
+    return None
+
+
+DateOrder: TypeAlias = Literal["ymd", "dmy", "mdy", ""]
+_FORMATS: Final = {"ymd": "%Y-%m-%d", "dmy": "%d-%m-%Y", "mdy": "%m-%d-%Y"}
+_LONGEST_S: Final = 9_000_000
+"""Beyond 106 days a time does not fit 64 bits of picoseconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class StampFormat:
+    """How a column writes dates and times of day.
+
+    Parameters
+    ----------
+    order : {"ymd", "dmy", "mdy", ""}
+        Order of year, month and day; empty for a time of day alone.
+    is_sure : bool
+        Whether the first rows settle which number is the month.
+    first_date : str
+        The first row's date, as written.
+    point : str
+        What stands before the fraction of a second.
+    zone : str
+        The offset from UTC as written, the same in all rows.
+    origin_s : int
+        The first row's whole seconds since 1970.
+    """
+
+    order: DateOrder
+    is_sure: bool
+    first_date: str
+    point: str
+    zone: str
+    origin_s: int
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What was assumed, each a plain sentence."""
+        if self.is_sure:
+            return ()
+        return (
+            f"Whether {self.first_date} has the day or the month first cannot be told; it does "
+            "not matter, as all rows must be of this date.",
+        )
+
+    def since_origin_ps(self, cell: pl.Expr) -> pl.Expr:
+        """Int64 picoseconds since the first row's whole second; null where not a stamp."""
+        parts = cell.str.strip_suffix(self.zone).str.splitn(self.point, 2).struct
+        whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
+        if self.order:
+            mark = self.first_date.strip("0123456789")[:1]
+            date = _FORMATS[self.order].replace("-", mark)
+            written = whole.str.replace("T", " ", literal=True)
+        else:
+            date, written = "%Y-%m-%d", pl.lit("1970-01-01 ") + whole
+        # Seconds come again and again in fast recordings, so each is parsed once.
+        instant = written.str.to_datetime(
+            f"{date} %H:%M:%S", time_unit="ms", strict=False, cache=True
+        )
+        seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
+        fraction = digits.str.pad_end(12, "0").cast(pl.UInt64, strict=False)
+        is_good = (
+            seconds.abs().le(_LONGEST_S)
+            & fraction.lt(10**12)
+            & digits.str.len_bytes().is_between(1, 12)
+            & cell.str.ends_with(self.zone)
+        )
+        if not self.is_sure:
+            is_good &= whole.str.starts_with(self.first_date)
+        return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))
+
+
+def find_stamp_format(cells: list[str]) -> StampFormat:
+    """Find out how dates and times of day are written from the first rows.
+
+    Examples
+    --------
+    >>> format = find_stamp_format(["05/13/2031 10:00:00.5"])
+    >>> format.order, format.is_sure
+    ('mdy', True)
+    >>> cell = pl.Series(["05/13/2031 10:00:01.000000000001"])
+    >>> pl.select(format.since_origin_ps(pl.lit(cell))).item()
+    1000000000001
+    """
+    matches = [match for cell in cells if (match := STAMP.fullmatch(cell))]
+    dates = [re.split(r"[-/.]", match["date"]) for match in matches if match["date"]]
+    first = matches[0]
+    point = "," if any("," in match[0] for match in matches) else "."
+    order, is_sure = _find_order(dates, first["date"] or "")
+    year, month, day = _in_order(dates[0], order) if dates else (1970, 1, 1)
+    hour, minute, second = map(int, first["clock"].split(":"))
+    try:
+        midnight = datetime(year, month, day, tzinfo=UTC)
+    except ValueError:  # the 31st of February: every row will be refused by its row number
+        midnight = datetime(1970, 1, 1, tzinfo=UTC)
+    origin_s = int(midnight.timestamp()) + 3600 * hour + 60 * minute + second
+    return StampFormat(order, is_sure, first["date"] or "", point, first["zone"] or "", origin_s)
+
+
+def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
+    if not dates:
+        return "", True
+    if len(dates[0][0]) == 4:
+        return "ymd", True
+    if "/" not in first or any(int(date[0]) > 12 for date in dates):
+        return "dmy", True
+    if any(int(date[1]) > 12 for date in dates):
+        return "mdy", True
+    return "dmy", False
+
+
+def _in_order(date: list[str], order: DateOrder) -> tuple[int, int, int]:
+    place = {letter: int(number) for letter, number in zip(order, date, strict=True)}
+    return place["y"], place["m"], place["d"]
+
 
 TimeKind: TypeAlias = Literal["number", "stamp", "sample"]
 
 
 @dataclass(frozen=True, slots=True)
-class TimeColumn:
+class _TimeColumn:
     """The column that holds the time.
 
     Parameters
@@ -46,26 +275,8 @@ class TimeColumn:
         return max(len(stamp["fraction"] or "") for stamp in stamps if stamp)
 
 
-def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
-    """Find the column that holds the time.
-
-    Parameters
-    ----------
-    sheet : Sheet
-        The table's head.
-
-    Returns
-    -------
-    time : TimeColumn or None
-        None where the rows carry no time.
-    aside : tuple of str
-        Names of other columns that are no levels: sample numbers, further times.
-
-    Raises
-    ------
-    CaptureError, HintError
-        If several columns may be the time, or its unit cannot be told.
-    """
+def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]:
+    """Find the column that holds the time."""
     counters = [c for c in sheet.columns if sheet.has_header and is_sample_number(c.name)]
     counters = [c for c in counters if c.kind in ("integer", "digit")]
     candidates = [
@@ -86,11 +297,11 @@ def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
     return _understood(column, sheet, is_counter=column in counters), aside
 
 
-def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn:
+def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColumn:
     name = f"Column '{column.name}'"
     if column.kind == "stamp":
         said = f"{name} holds dates or times of day; the first row's is time 0."
-        return TimeColumn(column, "stamp", "s", said)
+        return _TimeColumn(column, "stamp", "s", said)
     if column.kind not in NUMERIC:
         raise CaptureError(
             sheet.source,
@@ -101,9 +312,9 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn
         )
     if sheet.hints.time_unit is None and (is_counter or _counts_rows(column, sheet)):
         why = "as its heading says" if is_counter else "because it counts the rows"
-        return TimeColumn(column, "sample", "s", f"{name} is taken as the sample's number, {why}.")
-    unit, said = find_time_unit(column, sheet)
-    return TimeColumn(column, "number", unit, said)
+        return _TimeColumn(column, "sample", "s", f"{name} is taken as the sample's number, {why}.")
+    unit, said = _find_time_unit(column, sheet)
+    return _TimeColumn(column, "number", unit, said)
 
 
 def _counts_rows(column: Column, sheet: Sheet) -> bool:

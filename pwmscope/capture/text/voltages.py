@@ -9,11 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.text.comparator import Comparator
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.text.comparator import HYSTERESIS, AmplitudeHistogram, Comparator, StateLevels
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import RowBatch
-from pwmscope.capture.text.state_levels import HYSTERESIS, AmplitudeHistogram, StateLevels
 from pwmscope.errors import HintError
 
 FIRST_PASS_ROWS: Final = 1 << 17

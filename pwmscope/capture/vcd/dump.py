@@ -1,26 +1,261 @@
-"""A value change dump (IEEE Std 1364) as a Capture."""
+"""A value change dump (IEEE Std 1364) as a Capture, block by block."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.capture import Capture, Line
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.lattice import find_interval_ps
-from pwmscope.capture.text.state_levels import AmplitudeHistogram
-from pwmscope.capture.units import say_interval, say_rate
-from pwmscope.capture.vcd.header import Header
-from pwmscope.capture.vcd.lines import Wanted, choose_lines
-from pwmscope.capture.vcd.notes import say_line, say_time
-from pwmscope.capture.vcd.reading import Reading, Variables, histogram_sink, trace_sink
-from pwmscope.capture.vcd.reals import RealTrace, Threshold, find_threshold
-from pwmscope.capture.vcd.trace import Trace
-from pwmscope.capture.vcd.words import BLOCK_BYTES
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.lattice import find_interval_ps
+from pwmscope.capture.reader.progress import watched
+from pwmscope.capture.reader.units import format_interval, format_rate
+from pwmscope.capture.reader.unpack import find_packing, open_bytes
+from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.vcd.header import (
+    FEMTOSECONDS_OF_UNIT,
+    Header,
+    Wanted,
+    choose_lines,
+    read_header,
+)
+from pwmscope.capture.vcd.values import (
+    STATE_OF_BYTE,
+    RealTrace,
+    Threshold,
+    Trace,
+    Values,
+    find_threshold,
+    find_values,
+    real_values,
+    vector_states,
+)
+from pwmscope.capture.vcd.words import BLOCK_BYTES, REAL, SCALAR, Clock, CodeBook, Words, WordStream
 from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.recording import Capture, Line
+
+Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One file and how it is to be read.
+
+    Parameters
+    ----------
+    path : Path
+        The file, plain or packed.
+    hints : Hints
+        What the person said.
+    block_bytes : int
+        Bytes to read at a time.
+    """
+
+    path: Path
+    hints: Hints
+    block_bytes: int
+
+    @property
+    def source(self) -> str:
+        """The file's name, for messages."""
+        return str(self.path)
+
+    def header(self) -> Header:
+        """Read the declarations."""
+        if self.hints.time_column is not None:
+            raise HintError(
+                f"{self.source}: a value change dump has no time column; leave --time-column out."
+            )
+        with open_bytes(self.path) as file:
+            header = read_header(file, self.source)
+        unit = self.hints.time_unit
+        if header.timescale is not None and unit is not None:
+            raise HintError(
+                f"{self.source}: the file states its time unit ({header.timescale}); "
+                "leave --time-unit out."
+            )
+        if header.timescale is not None:
+            return header
+        if unit is None:
+            raise HintError(
+                f"{self.source}: the file states no time unit ($timescale); add --time-unit, "
+                "for example --time-unit ns."
+            )
+        return replace(header, unit_fs=FEMTOSECONDS_OF_UNIT[unit])
+
+    def run(self, header: Header, sink: Sink) -> tuple[Clock, bool]:
+        """Hand all values to a sink, block by block."""
+        book = CodeBook(tuple(dict.fromkeys(v.code for v in header.variables)))
+        clock = Clock(header.unit_fs, self.source)
+        with open_bytes(self.path) as file:
+            rest = read_header(file, self.source).rest
+            stream = WordStream(file, self.source, rest, header.rows + 1, self.block_bytes)
+            is_plain = find_packing(self.path) == "plain"
+            size = self.path.stat().st_size if is_plain else None
+            for words in watched(stream, size, lambda words: words.data.size, "bytes"):
+                times = clock.times_of(words)
+                left_out = clock.find_sections(words, times)
+                sink(words, find_values(words, times, left_out, book, self.source))
+        return clock, stream.cut_short
+
+
+@dataclass(frozen=True, slots=True)
+class _Variables:
+    """The wanted lines by the number of their identifier code.
+
+    Parameters
+    ----------
+    lines : tuple of Wanted
+        The lines.
+    groups : tuple of tuple of int
+        For each identifier code, in order of first declaration, the positions
+        in `lines` of those that are read from it.
+    source : str
+        The file's name, for messages.
+    """
+
+    lines: tuple[Wanted, ...]
+    groups: tuple[tuple[int, ...], ...]
+    source: str
+
+    @classmethod
+    def of(cls, header: Header, lines: tuple[Wanted, ...], source: str) -> _Variables:
+        """Group lines by identifier code."""
+        groups: dict[bytes, list[int]] = {v.code: [] for v in header.variables}
+        for i, line in enumerate(lines):
+            groups[line.variable.code].append(i)
+        return cls(lines, tuple(tuple(group) for group in groups.values()), source)
+
+    def values_of(
+        self, words: Words, values: Values | None, *, are_real: bool
+    ) -> Iterator[tuple[tuple[int, ...], npt.NDArray[np.int64], npt.NDArray[np.int64]]]:
+        """Give, for each wanted variable, its lines, words and times in file order."""
+        if values is None:
+            return
+        for number, positions in _by_number(values.numbers):
+            group = self.groups[number]
+            if not group:
+                continue
+            at = values.words[positions]
+            line = self.lines[group[0]]
+            if line.is_real != are_real:
+                raise CaptureError(
+                    self.source,
+                    f"the value '{words.text_of(int(at[0]))}' does not fit a variable of type "
+                    f"{line.variable.kind}",
+                    "export the recording again as a value change dump (IEEE Std 1364)",
+                    row=words.row_of(int(at[0])),
+                    column=line.name,
+                )
+            yield group, at, values.times[positions]
+
+
+def _by_number(
+    numbers: npt.NDArray[np.int32],
+) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
+    # numpy sorts 16-bit numbers by radix.
+    keys = numbers.astype(np.uint16) if int(numbers.max()) < 65_536 else numbers
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    bounds = np.flatnonzero(ordered[1:] != ordered[:-1]) + 1
+    for positions in np.split(order, bounds):
+        yield int(keys[positions[0]]), positions
+
+
+def _histogram_sink(variables: _Variables, histograms: Sequence[AmplitudeHistogram]) -> Sink:
+    """Make a sink that counts the numbers of real variables."""
+    lines, source = variables.lines, variables.source
+
+    def take(words: Words, found: dict[int, Values]) -> None:
+        for group, at, _ in variables.values_of(words, found.get(REAL), are_real=True):
+            for i in group:
+                values = real_values(words, at, lines[i].name, source)
+                histograms[i].add(values[np.isfinite(values)])
+
+    return take
+
+
+def _trace_sink(variables: _Variables, traces: Sequence[Trace | RealTrace]) -> Sink:
+    """Make a sink that follows the level of every wanted line."""
+    lines, source = variables.lines, variables.source
+
+    def take(words: Words, found: dict[int, Values]) -> None:
+        for group, at, times in variables.values_of(words, found.get(SCALAR), are_real=False):
+            line = lines[group[0]]
+            if line.variable.size == 1 and words.is_code is None:
+                states = STATE_OF_BYTE[words.data[words.starts[at]]][:, None]
+            else:
+                states = vector_states(words, at, line.variable.size, line.variable.name, source)
+            for i in group:
+                trace = traces[i]
+                assert isinstance(trace, Trace)
+                trace.feed(times, states[:, lines[i].bit])
+        for group, at, times in variables.values_of(words, found.get(REAL), are_real=True):
+            for i in group:
+                real = traces[i]
+                assert isinstance(real, RealTrace)
+                real.feed(times, real_values(words, at, lines[i].name, source))
+
+    return take
+
+
+def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge: bool) -> list[str]:
+    """Say the unit of time, where time 0 lies and where the recording ends."""
+    unit = (
+        format_interval(header.unit_fs / 1000) if header.unit_fs >= 1000 else f"{header.unit_fs} fs"
+    )
+    stated = "as the file states" if header.timescale is not None else "as you said"
+    said = [f"The file is a value change dump (IEEE Std 1364) in units of {unit}, {stated}."]
+    if header.unit_fs < 1000:
+        said.append("Times in femtoseconds were rounded to whole picoseconds.")
+    if start_ps:
+        said.append(
+            f"Time 0 is the first time stamp, which the file calls {start_ps / 1e12:.9g} s."
+        )
+    if ends_with_edge:
+        said.append(
+            "The last time stamp is itself a change, so the recording is taken to end there; "
+            "lines that went quiet together after it could not be seen."
+        )
+    offs_ps = list(clock.offs_ps)
+    if clock.off_since_ps is not None:
+        offs_ps.append((clock.off_since_ps, clock.now_ps))
+    if offs_ps:
+        spans = ", ".join(
+            f"{(a - start_ps) / 1e12:.9g} s to {(b - start_ps) / 1e12:.9g} s"
+            for a, b in offs_ps[:4]
+        )
+        more = f", and {len(offs_ps) - 4} more spans" if len(offs_ps) > 4 else ""
+        said.append(
+            f"Recording was switched off ($dumpoff) from {spans}{more}; levels are unknown there "
+            "and were read as those before, and what had changed is timed at the span's end."
+        )
+    return said
+
+
+def _say_line(name: str, trace: Trace, start_ps: int) -> list[str]:
+    """Say what of a line was unknown or had no length."""
+    said = []
+    if trace.first_level is None:
+        return [f"Line {name} has no known level anywhere and was left out."]
+    if trace.unknown_count:
+        stretches = "1 stretch" if trace.unknown_count == 1 else f"{trace.unknown_count} stretches"
+        said.append(
+            f"Line {name} is unknown (x or z) for {stretches}, "
+            f"{format_interval(trace.unknown_ps)} in all, the first at "
+            f"{(trace.unknown_from_ps - start_ps) / 1e12:.9g} s; it was read as the level before, "
+            "or after where there is none before."
+        )
+    if trace.superseded:
+        said.append(
+            f"Line {name} has {trace.superseded} levels that another level replaces at the same "
+            "time; pulses of no length were left out."
+        )
+    return said
 
 
 def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Capture:
@@ -58,7 +293,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     >>> capture.lines["RX1"].edges_ps, capture.duration_s
     (array([3000000000, 4500000000]), 0.02)
     """
-    reading = Reading(path, hints, block_bytes)
+    reading = _Reading(path, hints, block_bytes)
     header = reading.header()
     wanted, said = choose_lines(header, hints, reading.source)
     thresholds = _find_thresholds(reading, header, wanted)
@@ -66,8 +301,8 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     for line in wanted:
         held = thresholds.get(line.name)
         traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
-    variables = Variables.of(header, wanted, reading.source)
-    clock, cut_short = reading.run(header, trace_sink(variables, traces))
+    variables = _Variables.of(header, wanted, reading.source)
+    clock, cut_short = reading.run(header, _trace_sink(variables, traces))
     start_ps = clock.start_ps or 0
     lines, notes = _lines(wanted, traces, start_ps, clock.now_ps)
     duration_ps = clock.now_ps - start_ps
@@ -77,7 +312,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     interval_ps, interval_note = _interval(edges, header, hints)
     ends_with_edge = any(e.size and int(e[-1]) == duration_ps for e in edges)
     said = (
-        *say_time(header, clock, start_ps, ends_with_edge=ends_with_edge),
+        *_format_time(header, clock, start_ps, ends_with_edge=ends_with_edge),
         *said,
         *(held.sentence for held in thresholds.values()),
         *notes,
@@ -89,7 +324,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
 
 
 def _find_thresholds(
-    reading: Reading, header: Header, wanted: tuple[Wanted, ...]
+    reading: _Reading, header: Header, wanted: tuple[Wanted, ...]
 ) -> dict[str, Threshold]:
     """Find the threshold of every real variable, which takes a run of its own."""
     reals = tuple(line for line in wanted if line.is_real)
@@ -102,7 +337,7 @@ def _find_thresholds(
             )
         return {}
     histograms = [AmplitudeHistogram() for _ in reals]
-    sink = histogram_sink(Variables.of(header, reals, reading.source), histograms)
+    sink = _histogram_sink(_Variables.of(header, reals, reading.source), histograms)
     # Blocks of one size, so that sums are rounded the same way every time.
     replace(reading, block_bytes=BLOCK_BYTES).run(header, sink)
     return {
@@ -122,7 +357,7 @@ def _lines(
         if trace.first_level is not None:
             edges_ps -= start_ps
             lines[line.name] = Line(line.name, edges_ps, trace.first_level)
-        notes.extend(say_line(line.name, trace, start_ps))
+        notes.extend(_say_line(line.name, trace, start_ps))
     return lines, notes
 
 
@@ -130,7 +365,7 @@ def _no_edges(wanted: tuple[Wanted, ...], duration_ps: int, source: str) -> Capt
     names = ", ".join(line.name for line in wanted[:8]) + (", ..." if len(wanted) > 8 else "")
     return CaptureError(
         source,
-        f"none of the lines ({names}) changes level in {say_interval(duration_ps)}",
+        f"none of the lines ({names}) changes level in {format_interval(duration_ps)}",
         "check the ground wire, the clips and the recording's length, then record again",
     )
 
@@ -140,16 +375,16 @@ def _interval(
 ) -> tuple[float | None, str]:
     if hints.rate_hz is not None:
         interval_ps = 1e12 / hints.rate_hz
-        return interval_ps, f"Samples were {say_interval(interval_ps)} apart, as you said."
+        return interval_ps, f"Samples were {format_interval(interval_ps)} apart, as you said."
     times_ps = np.concatenate(edges)
     resolution_ps = max(1, header.unit_fs // 1000)
     found_ps = find_interval_ps(times_ps, resolution_ps)
     if found_ps is None:
         return None, (
             "The sampling interval is not stated and does not show in the change times "
-            f"(time unit {say_interval(resolution_ps)}); --rate would tell it."
+            f"(time unit {format_interval(resolution_ps)}); --rate would tell it."
         )
     return found_ps, (
-        f"All {times_ps.size} changes lie on ticks {say_interval(found_ps)} apart, "
-        f"which is taken as the sampling interval ({say_rate(found_ps)})."
+        f"All {times_ps.size} changes lie on ticks {format_interval(found_ps)} apart, "
+        f"which is taken as the sampling interval ({format_rate(found_ps)})."
     )

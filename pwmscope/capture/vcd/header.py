@@ -1,14 +1,17 @@
-"""What a value change dump declares before its values: time unit, scopes, variables."""
+"""What a value change dump declares: its time unit, variables and lines."""
 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from pwmscope.capture.unpack import reading
-from pwmscope.errors import CaptureError
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.unpack import reading
+from pwmscope.capture.text.layout import MAX_LINES
+from pwmscope.errors import CaptureError, HintError
 
 MOST_HEADER_BYTES: Final = 16 * 1024 * 1024
 MOST_BITS: Final = 1_000_000
@@ -25,7 +28,7 @@ _SELECT: Final = re.compile(
 
 
 @dataclass(frozen=True, slots=True)
-class Variable:
+class _Variable:
     """One ``$var`` declaration, such as ``$var wire 4 " sticks [3:0] $end``.
 
     Parameters
@@ -61,9 +64,9 @@ class Variable:
 
         Examples
         --------
-        >>> Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
+        >>> _Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
         (2, 1, 0)
-        >>> Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
+        >>> _Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
         (None,)
         """
         if self.size == 1:
@@ -96,19 +99,13 @@ class Header:
 
     unit_fs: int
     timescale: str | None
-    variables: tuple[Variable, ...]
+    variables: tuple[_Variable, ...]
     rows: int
     rest: bytes
 
 
 def read_header(file: BinaryIO, source: str) -> Header:
     r"""Read up to and including ``$enddefinitions $end``.
-
-    Raises
-    ------
-    CaptureError
-        If the end of the header is missing, a declaration is not as IEEE
-        Std 1364 has it, or no variable is declared.
 
     Examples
     --------
@@ -142,9 +139,9 @@ def read_header(file: BinaryIO, source: str) -> Header:
     return Header(unit_fs, timescale, tuple(variables), rows, bytes(head[end.end() :]))
 
 
-def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[Variable]]:
+def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[_Variable]]:
     unit_fs, timescale = FEMTOSECONDS_OF_UNIT["s"], None
-    variables: list[Variable] = []
+    variables: list[_Variable] = []
     scope: list[str] = []
     bits = 0
     for row, keyword, words in _commands(text, source):
@@ -210,7 +207,7 @@ def _unit_fs(timescale: str, source: str, row: int) -> int:
 
 def _variable(
     body: list[str], words: list[bytes], scope: tuple[str, ...], source: str, row: int
-) -> Variable:
+) -> _Variable:
     if len(body) < 4 or not (body[1].isascii() and body[1].isdigit() and 0 < len(body[1]) < 8):
         raise _bad("a $var needs type, size, identifier code and name", source, row)
     reference = " ".join(body[3:])
@@ -223,4 +220,153 @@ def _variable(
         name = match["name"] or name
         left = int(match["left"][:18])
         right = None if match["right"] is None else int(match["right"][:18])
-    return Variable(body[0], max(1, int(body[1])), words[2], scope, name, left, right, row)
+    return _Variable(body[0], max(1, int(body[1])), words[2], scope, name, left, right, row)
+
+
+NO_WIRES: Final = frozenset({"event", "integer", "parameter", "realtime", "string", "time"})
+REALS: Final = frozenset({"real", "shortreal", "real_parameter"})
+"""Kinds of variable that hold numbers of a program rather than a wire's level,
+and kinds that hold a quantity (IEEE Std 1364-2005, 18.2.3.8)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """One line to be read from a dump.
+
+    Parameters
+    ----------
+    name : str
+        What the line is called.
+    variable : Variable
+        The variable that it is, or whose bit it is.
+    bit : int
+        Position of its bit in written order, 0 for the leftmost.
+    """
+
+    name: str
+    variable: _Variable
+    bit: int
+
+    @property
+    def is_real(self) -> bool:
+        """Whether its values are numbers."""
+        return self.variable.kind in REALS
+
+
+def choose_lines(
+    header: Header, hints: Hints, source: str
+) -> tuple[tuple[Wanted, ...], tuple[str, ...]]:
+    """Choose and name the lines of a dump.
+
+    A line is called by its own name where no other line has that name, else by
+    its scopes and name joined with dots; a hint may use either.
+    """
+    primary: dict[bytes, _Variable] = {}
+    aliases: list[tuple[_Variable, _Variable]] = []
+    for variable in header.variables:
+        first = primary.setdefault(variable.code, variable)
+        if first is variable:
+            continue
+        if first.size != variable.size or (first.kind in REALS) != (variable.kind in REALS):
+            raise CaptureError(
+                source,
+                f"'{variable.name}' shares the identifier code of '{first.name}' but not its size",
+                "export the recording again as a value change dump (IEEE Std 1364)",
+                row=variable.row,
+            )
+        aliases.append((variable, first))
+    wires = [v for v in primary.values() if v.kind not in NO_WIRES]
+    taken = Counter(label for variable in wires for label in _labels(variable))
+    names = {v.code: _names(v, taken) for v in primary.values()}
+    if hints.lines is not None:
+        return _asked(header.variables, names, hints.lines, source), ()
+    said = [*_say_left_out(list(primary.values())), *_say_aliases(aliases, names)]
+    count = sum(len(names[v.code]) for v in wires)
+    if count > MAX_LINES:
+        raise CaptureError(
+            source,
+            f"{count} lines are declared, at most {MAX_LINES} are read",
+            "name those of interest with --lines",
+        )
+    if not wires:
+        raise CaptureError(
+            source,
+            f"no wires among the {len(primary)} variables declared",
+            "export at least one digital line, or name variables with --lines",
+        )
+    wanted = [Wanted(name, v, bit) for v in wires for bit, name in enumerate(names[v.code])]
+    return tuple(wanted), tuple(said)
+
+
+def _labels(variable: _Variable) -> tuple[str, ...]:
+    """Names of a variable's bits, without its scopes."""
+    if variable.kind in REALS:
+        return (variable.name,)
+    return tuple(
+        variable.name if index is None else f"{variable.name}[{index}]" for index in variable.bits()
+    )
+
+
+def _names(variable: _Variable, taken: Counter[str]) -> tuple[str, ...]:
+    labels = _labels(variable)
+    if all(taken[label] <= 1 for label in labels):
+        return labels
+    names = tuple(".".join((*variable.scope, label)) for label in labels)
+    if any(taken[name] for name in names) or not variable.scope:
+        # Two variables of one scope and name: the identifier code tells them apart.
+        code = variable.code.decode("utf-8", errors="replace")
+        names = tuple(f"{name} ({code})" for name in names)
+    return names
+
+
+def _asked(
+    variables: tuple[_Variable, ...],
+    names: dict[bytes, tuple[str, ...]],
+    lines: tuple[str, ...],
+    source: str,
+) -> tuple[Wanted, ...]:
+    known: dict[str, list[tuple[_Variable, int]]] = {}
+    for variable in variables:
+        for bit, label in enumerate(_labels(variable)):
+            spellings = {label, ".".join((*variable.scope, label)), names[variable.code][bit]}
+            for spelling in spellings:
+                held = known.setdefault(spelling, [])
+                if all((v.code, b) != (variable.code, bit) for v, b in held):
+                    held.append((variable, bit))
+    wanted: list[Wanted] = []
+    for line in lines:
+        held = known.get(line, [])
+        if not held:
+            shown = ", ".join(list(dict.fromkeys(n for ns in names.values() for n in ns))[:8])
+            raise HintError(f"{source}: there is no line '{line}'; the file has {shown}.")
+        if len(held) > 1:
+            paths = " and ".join(".".join((*v.scope, line)) for v, _ in held[:2])
+            raise HintError(f"{source}: '{line}' may be {paths}; name its scope with --lines.")
+        if any(line == done.name for done in wanted):
+            raise HintError(f"{source}: the line '{line}' is named twice; name it once.")
+        wanted.append(Wanted(line, *held[0]))
+    if not wanted:
+        raise HintError(f"{source}: no lines are named; name at least one with --lines.")
+    return tuple(wanted)
+
+
+def _say_left_out(variables: list[_Variable]) -> list[str]:
+    left_out = [v for v in variables if v.kind in NO_WIRES]
+    if not left_out:
+        return []
+    kinds = ", ".join(sorted({v.kind for v in left_out}))
+    shown = ", ".join(v.name for v in left_out[:8]) + (", ..." if len(left_out) > 8 else "")
+    return [f"Variables of type {kinds} are no wires and were left out ({shown})."]
+
+
+def _say_aliases(
+    aliases: list[tuple[_Variable, _Variable]], names: dict[bytes, tuple[str, ...]]
+) -> list[str]:
+    said = []
+    for alias, first in aliases[:8]:
+        path = ".".join((*alias.scope, alias.name))
+        name = names[first.code][0] if first.size == 1 else first.name
+        said.append(f"'{path}' is the same wire as '{name}' and was read once.")
+    if len(aliases) > 8:
+        said.append(f"{len(aliases) - 8} more names belong to wires already read.")
+    return said

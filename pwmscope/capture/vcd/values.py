@@ -1,15 +1,16 @@
-"""The values of the variables in a value change dump: bits and numbers."""
+"""The values of a dump's variables over time, as bits and as real numbers."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.vcd.codes import CodeBook
-from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, Words
+from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
 from pwmscope.errors import CaptureError
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
@@ -55,13 +56,7 @@ def find_values(
     book: CodeBook,
     source: str,
 ) -> dict[int, Values]:
-    """Sort the values of a block by kind: states under `SCALAR`, numbers under `REAL`.
-
-    Raises
-    ------
-    CaptureError
-        If a word is neither, or its identifier code was never declared.
-    """
+    """Sort the values of a block by kind: states under `SCALAR`, numbers under `REAL`."""
     found: dict[int, Values] = {}
     is_first = None if words.is_code is None else ~words.is_code
     is_garbage = words.kinds == 0 if is_first is None else (words.kinds == 0) & is_first
@@ -111,21 +106,7 @@ def _refuse_code(words: Words, word: int, is_scalar: bool, source: str) -> None:
 def vector_states(
     words: Words, at: npt.NDArray[np.int64], size: int, name: str, source: str
 ) -> npt.NDArray[np.uint8]:
-    """States of each bit of vector (or one-bit) values of one variable.
-
-    Parameters
-    ----------
-    at : ndarray of int64, shape (n,)
-        The words that hold the values.
-    size : int
-        Number of bits as declared.
-
-    Returns
-    -------
-    ndarray of uint8, shape (n, size)
-        Leftmost bit first; shorter values are extended to the left with 0, or
-        with x or z where that is their leftmost state (IEEE Std 1364, 18.2.2).
-    """
+    """States of each bit of vector (or one-bit) values of one variable."""
     skip = (words.kinds[at] != SCALAR).astype(np.int64)
     starts = words.starts[at] + skip
     lengths = np.where(skip == 1, words.ends[at] - starts, 1)
@@ -181,3 +162,211 @@ def _bad_number(words: Words, word: int, fault: str, name: str, source: str) -> 
         row=words.row_of(word),
         column=name,
     )
+
+
+@dataclass(slots=True)
+class Trace:
+    """Edges of one line, from states that arrive block by block.
+
+    Of several states at one time the last counts. An unknown state leaves the
+    level as it was before, so no edge is made between a level, a stretch of
+    unknown, and the same level. Before the first known state the level is taken
+    to be that state.
+
+    Parameters
+    ----------
+    first_level : int or None
+        The first known level; None so far.
+    unknown_count : int
+        Stretches of unknown state.
+    unknown_ps : int
+        Their length together.
+    unknown_from_ps : int
+        Where the first begins.
+    superseded : int
+        Known states that were replaced by another state at the same time.
+    """
+
+    first_level: int | None = None
+    unknown_count: int = 0
+    unknown_ps: int = 0
+    unknown_from_ps: int = 0
+    superseded: int = 0
+    _level: int = LOW
+    _was_unknown: bool = False
+    _pending_times: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    _pending_states: npt.NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
+    _edges: list[npt.NDArray[np.int64]] = field(default_factory=list)
+
+    def feed(self, times: npt.NDArray[np.int64], states: npt.NDArray[np.uint8]) -> None:
+        """Take further states; times never decrease from one call to the next.
+
+        Examples
+        --------
+        >>> trace = Trace()
+        >>> trace.feed(np.array([0, 5, 9]), np.array([0, 1, UNKNOWN], np.uint8))
+        >>> trace.feed(np.array([12, 15]), np.array([1, 0], np.uint8))
+        >>> trace.finish(20), trace.first_level, trace.unknown_count, trace.unknown_ps
+        (array([ 5, 15]), 0, 1, 3)
+        """
+        times = np.concatenate([self._pending_times, times])
+        states = np.concatenate([self._pending_states, states])
+        together = times[1:] == times[:-1]
+        if together.any():
+            differs = (
+                (states[1:] != states[:-1]) & (states[:-1] != UNKNOWN) & (states[1:] != UNKNOWN)
+            )
+            self.superseded += int(np.count_nonzero(together & differs))
+            keep = np.append(~together, True)
+            times, states = times[keep], states[keep]
+        self._pending_times, self._pending_states = times[-1:], states[-1:]
+        self._settle(times, states[:-1])
+
+    def _settle(self, times: npt.NDArray[np.int64], states: npt.NDArray[np.uint8]) -> None:
+        """Take states that nothing can replace; `times` has the next time as well."""
+        unknown = states == UNKNOWN
+        if unknown.any() or self._was_unknown:
+            self._count_unknown(times, unknown)
+            known = ~unknown
+            times, states = times[:-1][known], states[known]
+        else:
+            times = times[:-1]
+        if not states.size:
+            return
+        if self.first_level is None:
+            self.first_level = self._level = int(states[0])
+        changed = np.empty(states.size, np.bool_)
+        changed[0] = states[0] != self._level
+        np.not_equal(states[1:], states[:-1], out=changed[1:])
+        self._level = int(states[-1])
+        self._edges.append(times[changed])
+
+    def _count_unknown(self, times: npt.NDArray[np.int64], unknown: npt.NDArray[np.bool_]) -> None:
+        if not unknown.size:
+            return
+        begins = unknown.copy()
+        begins[1:] &= ~unknown[:-1]
+        begins[0] &= not self._was_unknown
+        if begins.any():
+            if self.unknown_count == 0:
+                self.unknown_from_ps = int(times[int(begins.argmax())])
+            self.unknown_count += int(np.count_nonzero(begins))
+        self.unknown_ps += int(np.diff(times)[unknown].sum())
+        self._was_unknown = bool(unknown[-1])
+
+    def finish(self, end_ps: int) -> npt.NDArray[np.int64]:
+        """Close the line at the recording's end and return its edges' times."""
+        self._settle(np.append(self._pending_times, end_ps), self._pending_states)
+        edges_ps = np.concatenate(self._edges) if self._edges else np.empty(0, np.int64)
+        self._edges.clear()
+        return edges_ps
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """How a real variable is read as a line.
+
+    Parameters
+    ----------
+    level : float
+        Where low ends and high begins.
+    reach : float
+        How far beyond that a number must lie to count.
+    sentence : str
+        What is said about it.
+    """
+
+    level: float
+    reach: float
+    sentence: str
+
+
+def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
+    """Find the threshold between the two state levels (IEEE Std 181, histogram method).
+
+    Each number counts once, however long it holds.
+
+    Examples
+    --------
+    >>> histogram = AmplitudeHistogram()
+    >>> histogram.add(np.array([0.0, 0.0, 1.0, 5.0, 5.0]))
+    >>> find_threshold("volts", histogram, None).level
+    2.5
+    """
+    if histogram.is_empty:
+        return Threshold(math.inf, 0.0, f"Line {name} is a real variable without any number.")
+    levels = histogram.state_levels()
+    about = (
+        f"Line {name} is a real variable with state levels {levels.low:.4g} and "
+        f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
+    )
+    reach = levels.band / 2 if levels.are_two else 0.0
+    holds = f"the hysteresis is {2 * reach:.4g}, and each number holds until the next."
+    if hint is not None:
+        return Threshold(hint, reach, f"{about}; its threshold is {hint:g}, as you said; {holds}")
+    if not levels.are_two:
+        return Threshold(
+            math.inf,
+            0.0,
+            f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} that "
+            "does not show two state levels, so it is taken as low throughout; "
+            "--threshold would overrule this.",
+        )
+    return Threshold(
+        levels.middle, reach, f"{about}; its threshold is {levels.middle:.4g}, halfway; {holds}"
+    )
+
+
+@dataclass(slots=True)
+class RealTrace:
+    """A real variable's level.
+
+    A number holds until the next (IEEE Std 1364), so the level changes at the
+    time of the number that crosses the threshold, provided that numbers go on
+    to pass the band of hysteresis before they cross back.
+
+    Parameters
+    ----------
+    threshold : float
+        Where low ends and high begins.
+    reach : float
+        How far beyond the threshold a number must lie to count.
+    trace : Trace
+        What collects the line's edges.
+    """
+
+    threshold: float
+    reach: float
+    trace: Trace = field(default_factory=Trace)
+    _side: int = -1
+    _side_since: int = 0
+    _side_told: bool = False
+
+    def feed(self, times: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> None:
+        """Take further numbers, NaN where unknown.
+
+        Examples
+        --------
+        >>> real = RealTrace(threshold=1.65, reach=0.165)
+        >>> real.feed(np.array([0, 10, 20, 30, 40]), np.array([0, 1.7, 1.6, 1.7, 3.3]))
+        >>> real.trace.finish(50)
+        array([30])
+        """
+        side = np.where(values >= self.threshold, HIGH, LOW).astype(np.int8)
+        side[np.isnan(values)] = UNKNOWN
+        begins = np.empty(side.size, np.bool_)
+        begins[0] = side[0] != self._side
+        np.not_equal(side[1:], side[:-1], out=begins[1:])
+        run = np.cumsum(begins)
+        since = np.append(np.int64(self._side_since), times[begins])[run]
+        passed = (side == UNKNOWN) | (np.abs(values - self.threshold) >= self.reach)
+        at = np.flatnonzero(passed)
+        # Of each run on one side only the first number that passes the band tells.
+        first = at[np.diff(run[at], prepend=-1) != 0]
+        if first.size and self._side_told and run[first[0]] == 0:
+            first = first[1:]
+        if first.size:
+            self.trace.feed(since[first], side[first].astype(np.uint8))
+        last_told = bool(at.size) and int(run[at[-1]]) == int(run[-1])
+        self._side_told = last_told or (self._side_told and int(run[-1]) == 0)
+        self._side, self._side_since = int(side[-1]), int(since[-1])

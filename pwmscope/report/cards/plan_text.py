@@ -10,7 +10,7 @@ from typing import Final
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.plan import CapturePlan
 from pwmscope.bench.sampling_need import CLOCK_TOLERANCE, COVERAGE
-from pwmscope.capture.units import say_rate
+from pwmscope.capture import format_rate
 
 WIDTH: Final = 100
 SPARE_S: Final = 10.0
@@ -74,7 +74,7 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
     tuple of str
         Whole sentences.
     """
-    rate = say_rate(1e12 / plan.sample_rate_hz)
+    rate = format_rate(1e12 / plan.sample_rate_hz)
     length_s = math.ceil(plan.seconds + SPARE_S)
     sampling_us = COVERAGE * 1e6 / plan.sample_rate_hz / math.sqrt(6.0)
     clock_us = COVERAGE * 1500.0 * CLOCK_TOLERANCE / math.sqrt(3.0)

@@ -87,7 +87,7 @@ def _about(
     count = len(capture.lines)
     said.append(
         f"{capture.duration_s:.3f} s {begun}, {count} line{'' if count == 1 else 's'}, "
-        f"{say_rate(capture.sample_interval_us)}. Measured by pwmscope {__version__}."
+        f"{format_rate(capture.sample_interval_us)}. Measured by pwmscope {__version__}."
     )
     if sha256:
         said.append(f"SHA-256 of the recording: {sha256}")
@@ -118,12 +118,12 @@ def _bench_pictures(
     return (Section("together-drawn", wording.say("The bench, drawn"), figures),)
 
 
-def say_rate(sample_interval_us: float | None) -> str:
+def format_rate(sample_interval_us: float | None) -> str:
     """Write a sample rate with the interval it stands for.
 
     Examples
     --------
-    >>> say_rate(2.0), say_rate(None)
+    >>> format_rate(2.0), format_rate(None)
     ('500 kS/s (one sample each 2 us)', 'sample rate not known')
     """
     if sample_interval_us is None:

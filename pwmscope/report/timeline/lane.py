@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import Capture
-from pwmscope.capture.capture import PS_PER_S, PS_PER_US
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.json_text import Json
 from pwmscope.report.loss_spans import say_loss

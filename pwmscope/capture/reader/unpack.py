@@ -30,23 +30,7 @@ _NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "
 
 
 def find_packing(path: Path) -> Packing:
-    """Tell from a file's first bytes how it is packed.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    {"plain", "gzip", "zstd", "zip"}
-        The packing (RFC 1952, RFC 8878, ISO/IEC 21320-1); plain for anything else.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be read.
-    """
+    """Tell from a file's first bytes how it is packed."""
     with path.open("rb") as file:
         start = file.read(4)
     return next((packing for magic, packing in _MAGIC if start.startswith(magic)), "plain")
@@ -54,22 +38,6 @@ def find_packing(path: Path) -> Packing:
 
 def open_bytes(path: Path) -> BinaryIO:
     """Open a file for reading its bytes from the start, unpacked if it is packed.
-
-    Parameters
-    ----------
-    path : Path
-        A plain, gzip or Zstandard file, or a zip file with one member.
-
-    Returns
-    -------
-    BinaryIO
-        The bytes, unpacked piece by piece as they are read. It can be read
-        forwards; moving back to the start may be slow or refused.
-
-    Raises
-    ------
-    CaptureError
-        If the file cannot be opened, or is a zip file with several members or none.
 
     Notes
     -----
@@ -116,17 +84,6 @@ def _only_member(archive: zipfile.ZipFile, source: str) -> zipfile.ZipInfo:
 def reading(path: Path) -> Iterator[None]:
     """Turn what can go wrong while a file's bytes are read into one sentence.
 
-    Parameters
-    ----------
-    path : Path
-        The file that is read inside the ``with`` block.
-
-    Raises
-    ------
-    CaptureError
-        If the file is missing, a folder, may not be read, or its packed data
-        are damaged or cut short.
-
     Examples
     --------
     >>> with reading(Path("nowhere.csv")):
@@ -150,9 +107,9 @@ def reading(path: Path) -> Iterator[None]:
     except Exception as error:
         if not _is_damage(error):
             raise
-        raise CaptureError(source, _say_damage(error, path), "export or copy the file again") from (
-            None
-        )
+        raise CaptureError(
+            source, _format_damage(error, path), "export or copy the file again"
+        ) from (None)
 
 
 def _is_damage(error: Exception) -> bool:
@@ -165,7 +122,7 @@ def _is_damage(error: Exception) -> bool:
     return is_locked or type(error).__name__ == "ZstdError"
 
 
-def _say_damage(error: Exception, path: Path) -> str:
+def _format_damage(error: Exception, path: Path) -> str:
     if isinstance(error, NotImplementedError | RuntimeError):
         return f"the zip file cannot be unpacked ({str(error).rstrip('.')})"
     if isinstance(error, OSError) and error.strerror is not None:
@@ -174,25 +131,7 @@ def _say_damage(error: Exception, path: Path) -> str:
 
 
 def read_head(path: Path, size: int = HEAD_BYTES) -> bytes:
-    """Read the first bytes of a file, unpacked.
-
-    Parameters
-    ----------
-    path : Path
-        The file, packed or plain.
-    size : int, optional
-        At most so many bytes, 64 KiB by default.
-
-    Returns
-    -------
-    bytes
-        The file's start; shorter than `size` only where the file is.
-
-    Raises
-    ------
-    CaptureError
-        If it cannot be read, or there is nothing in it.
-    """
+    """Read the first bytes of a file, unpacked."""
     pieces: list[bytes] = []
     left = size
     with reading(path), open_bytes(path) as file:

@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.capture import Capture, Line
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.progress import watched
-from pwmscope.capture.units import say_rate
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.progress import watched
+from pwmscope.capture.reader.units import format_rate
 from pwmscope.errors import CaptureError, HintError, OutputError
+from pwmscope.model.recording import Capture, Line
 from pwmscope.output import refuse_to_overwrite, replace_file
 
 KEY: Final = "pwmscope_edges"
@@ -116,28 +116,7 @@ def is_edge_file(path: Path) -> bool:
 
 
 def read_edges(path: Path, hints: Hints) -> Capture:
-    """Read back what `write_edges` wrote, exactly.
-
-    Parameters
-    ----------
-    path : Path
-        An edge file.
-    hints : Hints
-        Lines to read, and a sampling interval where the file knows none.
-
-    Returns
-    -------
-    Capture
-        Equal to the one written, but that its source is this file; where the
-        edges came from is its first assumption.
-
-    Raises
-    ------
-    CaptureError
-        If the file is damaged, or of a version that this program does not know.
-    HintError
-        If a hint does not apply.
-    """
+    """Read back what `write_edges` wrote, exactly."""
     source = str(path)
     notes = _parse_notes(pl.read_parquet_metadata(path)[KEY], source)
     _refuse_hints(hints, source)
@@ -152,13 +131,7 @@ def read_edges(path: Path, hints: Hints) -> Capture:
 
 
 def chosen_lines(names: tuple[str, ...], hints: Hints, source: str) -> tuple[str, ...]:
-    """Return the lines to read, in the order the person gave.
-
-    Raises
-    ------
-    HintError
-        If a line named is not in the file, or named twice.
-    """
+    """Return the lines to read, in the order the person gave."""
     if hints.lines is None:
         return names
     for name in hints.lines:
@@ -190,10 +163,11 @@ def _interval(notes: _Notes, hints: Hints, source: str) -> tuple[float | None, t
         return known_ps, ()
     stated_ps = 1e12 / hints.rate_hz
     if known_ps is None:
-        return stated_ps, (f"The sample rate was {say_rate(stated_ps)}, as you said.",)
+        return stated_ps, (f"The sample rate was {format_rate(stated_ps)}, as you said.",)
     if abs(stated_ps / known_ps - 1) > 0.01:
         raise HintError(
-            f"{source}: the file says {say_rate(known_ps)} but --rate says {say_rate(stated_ps)}; "
+            f"{source}: the file says {format_rate(known_ps)} but --rate says "
+            f"{format_rate(stated_ps)}; "
             "leave --rate out, or read the recording itself again."
         )
     return known_ps, ()

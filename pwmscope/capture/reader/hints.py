@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.capture.units import parse_rate, parse_time_unit
+from pwmscope.capture.reader.units import parse_rate, parse_time_unit
 from pwmscope.errors import HintError
 
 
@@ -43,18 +43,6 @@ class Hints:
         threshold: float | None = None,
     ) -> Hints:
         """Build hints from what a person wrote.
-
-        Parameters
-        ----------
-        rate, time_unit, time_column, threshold
-            As for `Hints`, the rate as text or number in hertz.
-        lines : str or sequence of str
-            Names; a text is split at commas.
-
-        Raises
-        ------
-        HintError
-            If a hint is not understood.
 
         Examples
         --------

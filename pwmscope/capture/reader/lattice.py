@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-FEWEST_CHANGES: Final = 20
+MIN_CHANGES: Final = 20
 _MANTISSAS: Final = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8, 5.0, 6.0, 6.25,
                      7.5, 8.0, 9.6)  # fmt: skip
 _DRAWN: Final = 4096
@@ -28,19 +28,6 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     trial interval ``T`` with probability ``(2 r / T)^(n-1)``, where ``r`` is
     the printed resolution; with 20 times and ``T >= 8 r`` that is below 1e-11.
 
-    Parameters
-    ----------
-    times_ps : ndarray of int64, shape (n,)
-        Times of the changes in picoseconds.
-    resolution_ps : int
-        One unit of the last printed digit, in picoseconds, at least 1.
-
-    Returns
-    -------
-    float or None
-        The longest interval that fits, in picoseconds; None where none does or
-        fewer than 20 changes were seen.
-
     Examples
     --------
     >>> ticks = np.array([0, 36000, 480000, 516001] + [516001 + 7 * k for k in range(1, 30)])
@@ -48,7 +35,7 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     >>> round(find_interval_ps(ns * 1000, 1000), 3)
     41666.667
     """
-    if times_ps.size < FEWEST_CHANGES:
+    if times_ps.size < MIN_CHANGES:
         return None
     if times_ps.size > 2 * _DRAWN:
         found_ps = find_interval_ps(_drawn(times_ps), resolution_ps)

@@ -14,17 +14,7 @@ class Observer(Protocol):
     """Whoever wants to know how far reading has come."""
 
     def __call__(self, done: int, total: int | None, unit: str) -> None:
-        """Take note.
-
-        Parameters
-        ----------
-        done : int
-            How much of the file has been read.
-        total : int or None
-            How much there is; None where that is not known beforehand.
-        unit : str
-            What is counted, such as ``rows`` or ``bytes``.
-        """
+        """Take note."""
 
 
 _observer: ContextVar[Observer | None] = ContextVar("observer", default=None)
@@ -60,24 +50,7 @@ def report(done: int, total: int | None, unit: str) -> None:
 def watched(
     items: Iterable[Item], total: int | None, amount: Callable[[Item], int], unit: str = "rows"
 ) -> Iterator[Item]:
-    """Pass items on and tell the observer after each how far reading has come.
-
-    Parameters
-    ----------
-    items : iterable
-        Batches of rows, or blocks of bytes.
-    total : int or None
-        The sum of all amounts, where it is known or estimated beforehand.
-    amount : callable
-        How much of the total an item is.
-    unit : str
-        What is counted.
-
-    Yields
-    ------
-    item
-        Each item, unchanged. It counts as done when the next one is asked for.
-    """
+    """Pass items on and tell the observer after each how far reading has come."""
     done = 0
     report(done, total, unit)
     for item in items:

@@ -39,22 +39,6 @@ _SAMPLE_NUMBER: Final = re.compile(
 def parse_rate(text: str | float) -> float:
     """Read a sample rate such as ``1MHz``, ``500k``, ``24 MS/s`` or ``250000``.
 
-    Parameters
-    ----------
-    text : str or float
-        The rate as written; a bare number is in hertz. A prefix counts as
-        kilo, mega or giga in either case (nobody samples in millihertz).
-
-    Returns
-    -------
-    float
-        Samples per second.
-
-    Raises
-    ------
-    HintError
-        If it is not a rate, or not above zero.
-
     Examples
     --------
     >>> parse_rate("24 MS/s")
@@ -83,11 +67,6 @@ def parse_rate(text: str | float) -> float:
 
 def parse_time_unit(text: str) -> str:
     """Read a time unit and return it as one of ``s, ms, us, ns, ps``.
-
-    Raises
-    ------
-    HintError
-        If it is none of these.
 
     Examples
     --------
@@ -168,12 +147,12 @@ def is_sample_number(heading: str) -> bool:
     return _SAMPLE_NUMBER.match(heading.strip()) is not None
 
 
-def say_interval(interval_ps: float) -> str:
+def format_interval(interval_ps: float) -> str:
     """Write a time interval with the unit that reads best.
 
     Examples
     --------
-    >>> say_interval(1e12 / 24e6), say_interval(1e6), say_interval(2.5e9)
+    >>> format_interval(1e12 / 24e6), format_interval(1e6), format_interval(2.5e9)
     ('41.667 ns', '1 us', '2.5 ms')
     """
     for unit in ("s", "ms", "us", "ns"):
@@ -183,12 +162,12 @@ def say_interval(interval_ps: float) -> str:
     return f"{interval_ps:.5g} ps"
 
 
-def say_rate(interval_ps: float) -> str:
+def format_rate(interval_ps: float) -> str:
     """Write the sample rate that belongs to an interval.
 
     Examples
     --------
-    >>> say_rate(1e12 / 24e6), say_rate(1e7)
+    >>> format_rate(1e12 / 24e6), format_rate(1e7)
     ('24 MS/s', '100 kS/s')
     """
     rate_hz = 1e12 / interval_ps

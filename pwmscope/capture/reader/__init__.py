@@ -1,0 +1,1 @@
+"""What every reader stands on: hints, units, unpacking, progress, and the sampling lattice."""

@@ -1,0 +1,446 @@
+"""From rows to lines of edges: which rows change a level, and when they were."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.lattice import find_interval_ps
+from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, format_rate
+from pwmscope.capture.text.columns import LevelColumn
+from pwmscope.capture.text.comparator import Comparator, Crossings
+from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.rows import RowBatch, Words
+from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.recording import Line
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """Every row whose levels differ from the row before, and what the time column did.
+
+    Parameters
+    ----------
+    first_word : int
+        Packed levels of the first row.
+    rows : ndarray of int64, shape (n_changes,)
+        Index of each changed row among the rows of data.
+    words : ndarray of unsigned int, shape (n_changes,)
+        Packed levels in each changed row.
+    time_ps : ndarray of int64, shape (n_changes,), or None
+        Time of each changed row as the file gives it; None without a time column.
+    row_count : int
+        Rows of data in all.
+    start_ps, end_ps : int
+        Time of the first and last row (0 without a time column).
+    step_least_ps, step_most_ps : int
+        Shortest and longest step between consecutive rows.
+    step_most_row : int
+        Index of the row that ends the longest step.
+    lost_last_row : bool
+        Whether the file's last row was cut short and left out.
+    """
+
+    first_word: int
+    rows: npt.NDArray[np.int64]
+    words: Words
+    time_ps: npt.NDArray[np.int64] | None
+    row_count: int
+    start_ps: int
+    end_ps: int
+    step_least_ps: int
+    step_most_ps: int
+    step_most_row: int
+    lost_last_row: bool
+
+
+def gather_changes(
+    batches: Iterable[RowBatch],
+    source: str,
+    first_line: int,
+    format_step: Callable[[float], str] = format_interval,
+) -> Changes:
+    """Keep only the changed rows of a stream; samples are never held."""
+    rows: list[npt.NDArray[np.int64]] = []
+    words: list[Words] = []
+    times: list[npt.NDArray[np.int64]] = []
+    first_word = previous_word = 0
+    start_ps = previous_ps = 0
+    least, most, most_row, count = np.iinfo(np.int64).max, -1, 0, 0
+    lost_last_row = False
+    for batch in batches:
+        lost_last_row = batch.lost_last_row
+        if not batch.words.size:
+            continue
+        is_first = count == 0
+        if is_first:
+            first_word = previous_word = int(batch.words[0])
+        at = _changed(batch.words, previous_word)
+        all_changed = at.size == batch.words.size  # the usual case in a list of changes
+        rows.append(at + batch.first_row)
+        words.append(batch.words if all_changed else batch.words[at])
+        previous_word = int(batch.words[-1])
+        if batch.time_ps is not None:
+            if is_first:
+                start_ps = previous_ps = int(batch.time_ps[0])
+            steps = np.diff(batch.time_ps, prepend=previous_ps)[int(is_first) :]
+            if steps.size:
+                low, high = int(steps.min()), int(steps.max())
+                if low < 0:
+                    _refuse_backwards(batch, steps, source, first_line, format_step)
+                least = min(least, low)
+                if high > most:
+                    most = high
+                    most_row = batch.first_row + int(is_first) + int(steps.argmax())
+            times.append(batch.time_ps if all_changed else batch.time_ps[at])
+            previous_ps = int(batch.time_ps[-1])
+        count = batch.first_row + batch.words.size
+    if count < 2:
+        raise CaptureError(
+            source,
+            f"{count} row of data found, at least two are needed to see a level change",
+            "export the whole recording",
+            row=first_line,
+        )
+    return Changes(
+        first_word,
+        np.concatenate(rows),
+        np.concatenate(words),
+        np.concatenate(times) if times else None,
+        count,
+        start_ps,
+        previous_ps,
+        int(least),
+        most,
+        most_row,
+        lost_last_row,
+    )
+
+
+def _changed(words: Words, previous_word: int) -> npt.NDArray[np.int64]:
+    """Rows whose word differs from the one before."""
+    differs = np.empty(words.size, dtype=bool)
+    differs[0] = int(words[0]) != previous_word
+    np.not_equal(words[1:], words[:-1], out=differs[1:])
+    return np.flatnonzero(differs)
+
+
+def _refuse_backwards(
+    batch: RowBatch,
+    steps: npt.NDArray[np.int64],
+    source: str,
+    first_line: int,
+    format_step: Callable[[float], str],
+) -> None:
+    at = int((steps < 0).argmax())
+    row = batch.first_row + batch.words.size - steps.size + at
+    raise CaptureError(
+        source,
+        f"time goes backwards by {format_step(-float(steps[at]))}",
+        "export the recording again, or split the file here if it holds two recordings",
+        row=first_line + row,
+    )
+
+
+Instants: TypeAlias = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """How rows become instants.
+
+    Parameters
+    ----------
+    basis : {"row", "number", "time"}
+        Instants come from the row's index, from the sample number that the
+        row holds, or from the time that it holds.
+    start : int
+        The first row's number or time.
+    duration_ps : int
+        From the first row to the last.
+    interval_ps : float or None
+        The sampling interval.
+    assumptions : tuple of str
+        What was assumed, each a plain sentence.
+    """
+
+    basis: Literal["row", "number", "time"]
+    start: int
+    duration_ps: int
+    interval_ps: float | None
+    assumptions: tuple[str, ...]
+
+    def instants_ps(self, rows: Instants, held: Instants | None) -> Instants:
+        """Instants of rows in picoseconds since the first."""
+        if self.basis == "row" or held is None:
+            return at_samples(rows, self.interval_ps or 0.0)
+        if self.basis == "number":
+            return at_samples(held - self.start, self.interval_ps or 0.0)
+        return held - self.start
+
+    def crossing_instants_ps(self, crossings: Crossings) -> Instants:
+        """Instants between two rows at which a voltage crossed its threshold, never at 0."""
+        before = self.instants_ps(crossings.rows - 1, crossings.before)
+        after = self.instants_ps(crossings.rows, crossings.after)
+        part = np.rint(crossings.parts * (after - before)).astype(np.int64)
+        crossed: Instants = np.maximum(before + part, 1)
+        return crossed
+
+
+def at_samples(numbers: Instants, interval_ps: float) -> Instants:
+    """Instants of sample numbers, exact to a picosecond at any length."""
+    whole = int(interval_ps)
+    part = np.rint(numbers * (interval_ps - whole)).astype(np.int64)
+    instants: Instants = numbers * whole + part
+    return instants
+
+
+def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _Clock:
+    """Find out when rows were."""
+    rate_hz = hints.rate_hz or layout.rate_hz
+    if changes.time_ps is None:
+        assert rate_hz is not None  # the file was refused otherwise
+        return _counted("row", 0, changes.row_count - 1, rate_hz, hints)
+    if changes.end_ps == changes.start_ps:
+        raise CaptureError(
+            source,
+            "every row has the same time",
+            "export again with more decimals in the time column",
+            row=layout.skip_lines + 1,
+            column=layout.time_column,
+        )
+    if layout.time_kind == "sample":
+        assert rate_hz is not None  # the file was refused otherwise
+        last = changes.end_ps - changes.start_ps
+        return _counted("number", changes.start_ps, last, rate_hz, hints)
+    # A list of changes may begin and end with a row that changes nothing.
+    is_list = 2 * changes.rows.size >= max(1, changes.row_count - 2)
+    if is_list and not layout.analogue:
+        return _change_clock(changes, changes.time_ps, layout, hints)
+    return _sample_clock(changes, changes.time_ps, layout, hints, source)
+
+
+def _counted(
+    basis: Literal["row", "number"], start: int, last: int, rate_hz: float, hints: Hints
+) -> _Clock:
+    interval_ps = 1e12 / rate_hz
+    duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
+    why = "the file states" if hints.rate_hz is None else "you said"
+    said = (
+        f"Samples are {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), as {why}."
+    )
+    return _Clock(basis, start, duration_ps, interval_ps, (said,))
+
+
+def resolution_ps(unit: str, decimals: int) -> int:
+    """One unit of the last printed digit, in whole picoseconds, at least 1."""
+    return int(10 ** max(0, EXPONENT_OF_UNIT[unit] - decimals))
+
+
+def _origin(changes: Changes, layout: Layout) -> tuple[str, ...]:
+    if changes.start_ps == 0 or layout.time_kind == "stamp":
+        return ()
+    start_s = changes.start_ps / 1e12
+    return (f"Time 0 is the first row, which the file calls {start_s:.9g} s.",)
+
+
+def find_listed_interval(
+    times_ps: Instants, resolution: int, rate_hz: float | None, hints: Hints
+) -> tuple[float | None, str]:
+    """Find the sampling interval of a list of changes."""
+    if rate_hz is not None:
+        why = "the file states" if hints.rate_hz is None else "you said"
+        return 1e12 / rate_hz, f"Samples were {format_interval(1e12 / rate_hz)} apart, as {why}."
+    interval_ps = find_interval_ps(times_ps, resolution)
+    if interval_ps is not None:
+        return interval_ps, (
+            f"All {times_ps.size} changes lie on ticks {format_interval(interval_ps)} apart, "
+            f"which is taken as the sampling interval ({format_rate(interval_ps)})."
+        )
+    return None, (
+        "The sampling interval is not stated and does not show in the change times "
+        f"(printed to {format_interval(resolution)}); --rate would tell it."
+    )
+
+
+def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> _Clock:
+    said = ["Most rows change a level, so the file is read as one row per change."]
+    if changes.rows[-1] == changes.row_count - 1:
+        said.append(
+            "The last row is itself a change, so the recording is taken to end there; "
+            "lines that went quiet together after it could not be seen."
+        )
+    resolution = resolution_ps(layout.time_unit, layout.time_decimals)
+    rate_hz = hints.rate_hz or layout.rate_hz
+    interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints)
+    duration_ps = changes.end_ps - changes.start_ps
+    assumptions = (*_origin(changes, layout), *said, more)
+    return _Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
+
+
+def _sample_clock(
+    changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints, source: str
+) -> _Clock:
+    duration_ps = changes.end_ps - changes.start_ps
+    resolution = resolution_ps(layout.time_unit, layout.time_decimals)
+    mean_ps = duration_ps / (changes.row_count - 1)
+    is_even = changes.step_most_ps - changes.step_least_ps <= max(2 * resolution, 0.01 * mean_ps)
+    said = [*_origin(changes, layout)]
+    interval_ps = _round_interval(mean_ps, resolution / (changes.row_count - 1))
+    if is_even:
+        times_ps = at_samples(changes.rows, interval_ps)
+        error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
+        is_even = error_ps <= resolution + 0.01 * interval_ps
+    if is_even:
+        said.append(
+            f"Rows are samples {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), "
+            "found from the time column."
+        )
+    else:
+        interval_ps = float(changes.step_most_ps)
+        line = layout.skip_lines + 1 + changes.step_most_row
+        said.append(
+            f"Rows are samples at uneven steps of {format_interval(changes.step_least_ps)} to "
+            f"{format_interval(interval_ps)} (row {line}); the longest step is taken as the "
+            "sampling interval, so uncertainties are on the large side."
+        )
+    _check_rate(hints, interval_ps, source)
+    basis: Literal["row", "time"] = "row" if is_even else "time"
+    return _Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
+
+
+def _round_interval(mean_ps: float, tolerance_ps: float) -> float:
+    """Take the round sample rate next to a fitted one where the printed digits allow it."""
+    rate_hz = float(f"{1e12 / mean_ps:.4g}")
+    nearest_ps = 1e12 / rate_hz
+    return nearest_ps if abs(nearest_ps - mean_ps) <= tolerance_ps else mean_ps
+
+
+def _check_rate(hints: Hints, interval_ps: float, source: str) -> None:
+    if hints.rate_hz is None:
+        return
+    if abs(interval_ps * hints.rate_hz / 1e12 - 1) > 0.01:
+        raise HintError(
+            f"{source}: the time column shows {format_rate(interval_ps)} but --rate says "
+            f"{format_rate(1e12 / hints.rate_hz)}; leave --rate out, or give the right --time-unit."
+        )
+
+
+def timed_lines(
+    changes: Changes, clock: _Clock, layout: Layout, comparators: Mapping[str, Comparator]
+) -> tuple[dict[str, Line], tuple[str, ...]]:
+    """Split changed words into lines at the clock's instants; see `_find_lines`."""
+    crossed_ps = {
+        name: clock.crossing_instants_ps(comparator.crossings)
+        for name, comparator in comparators.items()
+    }
+    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
+    return _find_lines(changes, times_ps, layout, crossed_ps)
+
+
+def _find_lines(
+    changes: Changes,
+    times_ps: npt.NDArray[np.int64],
+    layout: Layout,
+    crossed_ps: Mapping[str, npt.NDArray[np.int64]] | None = None,
+) -> tuple[dict[str, Line], tuple[str, ...]]:
+    """Split the changed words of a table into its lines."""
+    lines: dict[str, Line] = {}
+    said: list[str] = []
+    vanished = 0
+    flipped = _flipped(changes)
+    most = int(np.iinfo(flipped.dtype).max)
+    for level in layout.placed_levels:
+        width = _width(level, changes)
+        if level.is_bus and not level.has_stated_width:
+            said.append(
+                f"Bus '{level.name}' is taken to be {width} bits wide: no higher bit is ever set."
+            )
+        for i, name in enumerate(level.line_names(width)):
+            mask = 1 << (level.first_bit + i)
+            if crossed_ps is not None and name in crossed_ps:
+                edges_ps = crossed_ps[name]
+            else:
+                is_edge = (flipped & flipped.dtype.type(mask & most)) != 0
+                edges_ps = times_ps[is_edge]
+            kept_ps = without_zero_widths(edges_ps)
+            vanished += edges_ps.size - kept_ps.size
+            lines[name] = Line(name, kept_ps, int(bool(changes.first_word & mask)))
+    if vanished:
+        said.append(format_vanished(vanished))
+    return lines, tuple(said)
+
+
+def _flipped(changes: Changes) -> Words:
+    """Bits that changed in each row, in as few bytes as hold them."""
+    flipped = changes.words.copy()
+    flipped[1:] ^= changes.words[:-1]
+    flipped[:1] ^= flipped.dtype.type(changes.first_word)
+    most = int(np.bitwise_or.reduce(flipped, initial=0))
+    return flipped.astype(np.min_scalar_type(most))
+
+
+def format_vanished(count: int) -> str:
+    """Say that pulses of no length were left out."""
+    return (
+        f"{count} level changes share their time with another change of the same line; "
+        "pulses of no length were left out."
+    )
+
+
+def _width(level: LevelColumn, changes: Changes) -> int:
+    if not level.is_bus or level.has_stated_width:
+        return level.bits
+    seen = int(np.bitwise_or.reduce(changes.words, initial=0)) | changes.first_word
+    bits = (seen >> level.first_bit) & ((1 << level.bits) - 1)
+    return max(1, bits.bit_length())
+
+
+def without_zero_widths(edges_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Drop edges that cancel: of each run of equal times keep one if its count is odd."""
+    if edges_ps.size < 2 or bool(np.all(np.diff(edges_ps) > 0)):
+        return edges_ps
+    instants, counts = np.unique(edges_ps, return_counts=True)
+    kept: npt.NDArray[np.int64] = instants[counts % 2 == 1]
+    return kept
+
+
+def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str, Line]:
+    """Keep the lines that the person asked for, in that order; a bus's name means its bits."""
+    if hints.lines is None:
+        return lines
+    chosen: dict[str, Line] = {}
+    for wanted in hints.lines:
+        base = wanted.partition("[")[0].strip() if ":" in wanted else wanted
+        names = [n for n in lines if n in (wanted, base) or n.startswith(f"{base}[")]
+        if not names:
+            raise HintError(
+                f"{source}: there is no line '{wanted}' for --lines; "
+                f"the lines are {', '.join(lines)}."
+            )
+        chosen.update((name, lines[name]) for name in names)
+    return chosen
+
+
+def no_edges(
+    names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
+) -> CaptureError:
+    """Say that no line ever changes."""
+    flat = ", ".join(quiet)
+    if flat:
+        return CaptureError(
+            source,
+            f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
+            f"{flat} does not show two state levels",
+            "check the ground wire and the clips, or give --threshold",
+        )
+    return CaptureError(
+        source,
+        f"none of the lines ({', '.join(names)}) changes level in {rows} rows",
+        "check the ground wire, the clips and the recording's length, then record again",
+    )

@@ -1,0 +1,283 @@
+"""The adversary's study of the failsafe check.
+
+    PYTHONPATH=tests python -m adversary.loss_study --seeds 0:30 --out part.jsonl
+    PYTHONPATH=tests python -m adversary.loss_study --report part.jsonl other.jsonl
+
+Each cell is an alternative cause crossed with an unsafe class, or a well-performed test of one kind.
+Seeds that the output file holds already are left out, so that a study can be stopped and resumed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from scipy.stats import beta
+
+from adversary.ask import ask
+from adversary.loss_classes import MORE_SAFE, SAFE, UNSAFE
+from adversary.loss_families import FAMILIES, WELL, draw
+from adversary.loss_truth import still_and_outside, stop_margin_us, truth_of
+
+Row = dict[str, Any]
+Cell = tuple[str, str]
+
+
+def cells(family: str | None = None, kind: str | None = None) -> list[Cell]:
+    """Every cell of the study, or those of one family or kind."""
+    every = [(f, k) for f in FAMILIES for k in UNSAFE]
+    every += [(w, k) for w in WELL for k in (*SAFE, *MORE_SAFE, *UNSAFE)]
+    return [c for c in every if family in (None, c[0]) and kind in (None, c[1])]
+
+
+def run(family: str, kind: str, seed: int) -> Row:
+    """Draw one test, ask the product, and hold its answer against the truth."""
+    start = time.process_time()
+    test = draw(family, kind, seed)
+    truth = truth_of(test.recordings, test.limit_s)
+    made_s = time.process_time() - start
+    answer = ask(test)
+    well = test.well_performed
+    if well:
+        recording = test.recordings[0]
+        margin = stop_margin_us(recording.script, recording.pulses, test.limit_s)
+        well = still_and_outside(recording.script, recording.pulses) and (
+            margin >= 3e6 * recording.script.sample_s
+        )
+    lines = []
+    for name, t in truth.items():
+        if test.sheet["channels"].get(name, {}).get("role") == "unused":
+            continue
+        lines.append(
+            {
+                "line": name,
+                "unsafe": t.unsafe,
+                "shown": t.exhibited,
+                "under_test": name in test.unsafe_lines or kind not in UNSAFE,
+                "losses": max(t.losses, t.meant),
+                "moves_until_s": round(t.moves_until_s, 4),
+                "listed": name in test.sheet["channels"],
+                "verdict": answer.lines.get(name, "refused" if answer.refused else "none"),
+            }
+        )
+    return {
+        "family": family,
+        "kind": kind,
+        "seed": seed,
+        "limit_s": test.limit_s,
+        "well": well,
+        "gaps": test.gaps,
+        "overall": answer.overall,
+        "refused": answer.refused,
+        "crashed": answer.crashed,
+        "make_s": round(made_s, 4),
+        "ask_s": round(answer.cpu_s, 4),
+        "lines": lines,
+    }
+
+
+def _run(job: tuple[str, str, int]) -> Row:
+    return run(*job)
+
+
+def read(paths: Iterable[Path]) -> Iterator[Row]:
+    """Rows of one or several parts, each test once."""
+    seen: set[tuple[str, str, int]] = set()
+    for path in paths:
+        for text in path.read_text(encoding="utf-8").splitlines():
+            row = json.loads(text)
+            key = (row["family"], row["kind"], row["seed"])
+            if key not in seen:
+                seen.add(key)
+                yield row
+
+
+def bound(false: int, of: int) -> float:
+    """One-sided 95 % Clopper-Pearson upper bound of a rate."""
+    return 1.0 if of == 0 or false == of else float(beta.ppf(0.95, false + 1, of - false))
+
+
+def _table(heads: list[str], rows: list[list[str]]) -> list[str]:
+    return [
+        "| " + " | ".join(heads) + " |",
+        "|" + " --- |" * len(heads),
+        *("| " + " | ".join(row) + " |" for row in rows),
+        "",
+    ]
+
+
+def _of_unsafe(rows: list[Row], by: str) -> list[str]:
+    """Verdicts on unsafe lines by family or by class."""
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    for row in rows:
+        count = counts[row[by]]
+        unsafe = [line for line in row["lines"] if line["unsafe"]]
+        for line in unsafe:
+            count[line["verdict"]] += 1
+            count["lines"] += 1
+            count["losses"] += line["losses"]
+        count["overall"] += bool(unsafe) and row["overall"] == "meets"
+        count["tests"] += bool(unsafe)
+    body = [
+        [
+            name,
+            str(c["tests"]),
+            str(c["lines"]),
+            str(c["losses"]),
+            f"**{c['meets']}**" if c["meets"] else "0",
+            str(c["lines"] - c["meets"] - c["does not meet"]),
+            str(c["does not meet"]),
+            f"**{c['overall']}**" if c["overall"] else "0",
+            f"{100 * bound(c['meets'], c['lines']):.2f} %",
+        ]
+        for name, c in counts.items()
+        if c["lines"]
+    ]
+    total = sum(counts.values(), Counter[str]())
+    body.append(
+        [
+            "**all**",
+            *(str(total[k]) for k in ("tests", "lines", "losses", "meets")),
+            str(total["lines"] - total["meets"] - total["does not meet"]),
+            str(total["does not meet"]),
+            str(total["overall"]),
+            f"{100 * bound(total['meets'], total['lines']):.4f} %",
+        ]
+    )
+    return _table(
+        [
+            "alternative cause" if by == "family" else "class",
+            "tests",
+            "unsafe lines",
+            "line-losses",
+            'false "meets"',
+            "not shown",
+            "does not meet",
+            'false "meets" of the whole',
+            "95 % bound",
+        ],
+        body,
+    )
+
+
+def _of_well(rows: list[Row]) -> list[str]:
+    """What well-performed tests are answered."""
+    safe: dict[Cell, Counter[str]] = defaultdict(Counter)
+    unsafe: dict[Cell, Counter[str]] = defaultdict(Counter)
+    for row in rows:
+        if row["family"] not in WELL or not row["well"]:
+            continue
+        for line in row["lines"]:
+            if line["under_test"] and (line["unsafe"] == (row["kind"] in UNSAFE)):
+                into = unsafe if line["unsafe"] else safe
+                into[row["family"], row["kind"]][line["verdict"]] += 1
+    text = []
+    for counts, wanted, other in ((safe, "meets", "does not meet"), (unsafe, "does not meet", "meets")):
+        body = [
+            [f, k, str(c.total()), f"{100 * c[wanted] / c.total():.1f} %", str(c[other])]
+            for (f, k), c in counts.items()
+        ]
+        text += _table(["test", "kind" if wanted == "meets" else "class", "lines", wanted, other], body)
+    return text
+
+
+def report(rows: list[Row]) -> str:
+    """The study as Markdown."""
+    crossed = [r for r in rows if r["family"] in FAMILIES]
+    lines = _of_unsafe(crossed, "family") + _of_unsafe(crossed, "kind") + _of_well(rows)
+    least: Counter[Cell] = Counter({c: 0 for c in cells() if c[0] in FAMILIES})
+    for row in crossed:
+        least[row["family"], row["kind"]] += sum(x["losses"] for x in row["lines"] if x["unsafe"])
+    if least:
+        cell, count = min(least.items(), key=lambda item: item[1])
+        lines += [f"Fewest line-losses of a cause and class: {count} ({cell[0]}, {cell[1]}).", ""]
+    cpu = sum(r["ask_s"] for r in rows), sum(r["make_s"] for r in rows)
+    verdicts = max(1, sum(len(r["lines"]) for r in rows))
+    lines += [
+        f"{len(rows)} tests, {verdicts} verdicts; CPU a verdict: {1e3 * cpu[1] / verdicts:.1f} ms to make, "
+        f"{1e3 * cpu[0] / verdicts:.1f} ms to ask.",
+        "",
+    ]
+    for row in rows:
+        where = f"{row['family']} / {row['kind']} / seed {row['seed']}"
+        if row["crashed"]:
+            lines.append(f"crash: {where}: {row['crashed'].strip().splitlines()[-1]}")
+        wrong = [x["line"] for x in row["lines"] if x["unsafe"] and x["verdict"] == "meets"]
+        if wrong:
+            lines.append(f"false meets: {where}: {', '.join(wrong)}")
+        elif row["overall"] == "meets" and any(x["unsafe"] for x in row["lines"]):
+            lines.append(f"false meets of the whole: {where}")
+        if row["well"] and row["kind"] not in UNSAFE:
+            bad = [
+                x["line"]
+                for x in row["lines"]
+                if not x["unsafe"] and x["verdict"] == "does not meet"
+            ]
+            if bad:
+                lines.append(f"false does not meet: {where}: {', '.join(bad)}")
+    return "\n".join(lines)
+
+
+def main() -> int:
+    """Run a part of the study, or write the report of parts."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--seeds", default="0:1", help="A:B, of every cell")
+    parser.add_argument("--family", help="only this alternative cause")
+    parser.add_argument("--kind", help="only this class")
+    parser.add_argument("--jobs", type=int, default=1, help="processes, 1 by default")
+    parser.add_argument("--out", type=Path, default=Path("loss-study.jsonl"))
+    parser.add_argument("--report", type=Path, nargs="+", help="only report these parts")
+    parser.add_argument("--stop-after", type=float, default=520.0, help="seconds")
+    parser.add_argument("--fail", action="store_true", help='exit 1 on a false "meets"')
+    options = parser.parse_args()
+    if options.report:
+        rows = list(read(options.report))
+    else:
+        rows = _part(options)
+    sys.stdout.write(report(rows) + "\n")
+    wrong = any(x["unsafe"] and x["verdict"] == "meets" for r in rows for x in r["lines"])
+    return int(options.fail and wrong)
+
+
+def _part(options: argparse.Namespace) -> list[Row]:
+    """Run what is missing of a part, appending each row as it comes."""
+    first, last = map(int, options.seeds.split(":"))
+    old = list(read([options.out])) if options.out.exists() else []
+    done = {(r["family"], r["kind"], r["seed"]) for r in old}
+    jobs = [
+        (f, k, seed)
+        for seed in range(first, last)
+        for f, k in cells(options.family, options.kind)
+        if (f, k, seed) not in done
+    ]
+    end = time.monotonic() + options.stop_after
+    rows = old
+    with options.out.open("a", encoding="utf-8") as out:
+
+        def keep(results: Iterable[Row]) -> None:
+            for row in results:
+                out.write(json.dumps(row) + "\n")
+                rows.append(row)
+
+        if options.jobs == 1:
+            keep(_run(job) for job in jobs if time.monotonic() < end)
+        else:
+            with ProcessPoolExecutor(options.jobs) as pool:
+                for start in range(0, len(jobs), 200):
+                    if time.monotonic() < end:
+                        keep(pool.map(_run, jobs[start : start + 200], chunksize=10))
+    left = len(jobs) - (len(rows) - len(old))
+    if left > 0:
+        sys.stderr.write(f"{left} tests are left; run the same command again\n")
+    return rows
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -136,6 +136,7 @@ class Script:
     start_at: dict[str, float]  # stick -> where it is at the start
     marker: list[tuple[float, bool]]  # (when, says on)
     marker_starts_on: bool = True
+    first_heard_s: float = 0.0  # the transmitter is off before
     marker_on_level: int = 1
     marker_name: str | None = "tx-on"
     bounce_s: float = 0.0
@@ -169,9 +170,8 @@ def stick_knots(start: float, moves: list[tuple[float, float, float]]) -> tuple[
     times, values = [-1.0], [start]
     now = start
     for begin, value, takes in sorted(moves):
-        if begin <= times[-1]:
-            begin = times[-1] + 1e-6
-        times += [begin, begin + max(takes, 1e-6)]
+        start_s = max(begin, times[-1] + 1e-6)
+        times += [start_s, start_s + max(takes, 1e-6)]
         values += [now, value]
         now = value
     return np.array(times), np.array(values)
@@ -232,7 +232,7 @@ def frames_of(
     return frames
 
 
-def _phases(
+def frames_in_loss(  # noqa: PLR0917 - arrays of one length
     response: Response,
     since_s: Floats,
     since_on_s: Floats,
@@ -307,12 +307,12 @@ def receive(script: Script, number: int, rng: np.random.Generator) -> dict[str, 
         for j, response in enumerate(output.responses):
             here = np.flatnonzero(lost & ~fresh & (which == j))
             if here.size:
-                kind[here], width[here] = _phases(
+                kind[here], width[here] = frames_in_loss(
                     response, since[here], frames[here] - on_s[here], held[here], now[here], rng
                 )
         here = np.flatnonzero(fresh)
         if here.size:
-            kind[here], width[here] = _phases(
+            kind[here], width[here] = frames_in_loss(
                 output.before_link,
                 frames[here] - booted[here],
                 np.full(here.size, -np.inf),
@@ -406,8 +406,7 @@ def sum_train_edges(pulses: list[Pulses]) -> Floats:
     """Marks of a sum train whose channels are placed one after the other without a pause."""
     starts = np.unique(np.concatenate([np.concatenate([p.rise_s, p.fall_s]) for p in pulses]))
     starts = starts[np.concatenate([[True], np.diff(starts) > 200e-6])]
-    edges = np.stack([starts, starts + MARK_S], axis=1).ravel()
-    return edges
+    return np.stack([starts, starts + MARK_S], axis=1).ravel()
 
 
 def sampled_ps(edges_s: Floats, script: Script) -> Ints:

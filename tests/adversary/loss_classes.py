@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from adversary.loss_bench import Kind, Output, Phase, Receiver, Response
+from loss_bench import Kind, Output, Phase, Receiver, Response
 
 SAFE = ("preset", "hold then preset", "stop", "stop then preset", "slower frames", "ramp")
 MORE_SAFE = ("two steps", "levels inside")
@@ -31,6 +30,9 @@ UNSAFE = (
     "stops, device runs on",
     "stops, device keeps going",
 )
+
+
+LOWEST_INSIDE_US = 880.0  # of the stop range of a weapon that turns one way
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ def moments(
 def inside_us(output: Output, rng: np.random.Generator, margin_us: float) -> float:
     """A width in the device's stop range, clear of its ends where there is room."""
     low, high = output.stop_us
-    low = max(low, 880.0)
+    low = max(low, LOWEST_INSIDE_US)
     middle = (low + high) / 2
     reach = max(0.0, (high - low) / 2 - margin_us)
     return float(middle + rng.uniform(-reach, reach))
@@ -86,83 +88,69 @@ def safe_response(
     kind: str, output: Output, m: Moments, rng: np.random.Generator, margin_us: float
 ) -> Response:
     """A response that stands still in time."""
-    target = inside_us(output, rng, margin_us)
+    target, other = inside_us(output, rng, margin_us), inside_us(output, rng, margin_us)
+    way = outside_us(output, rng)
     hold = Phase(0.0, Kind.HOLD)
-    match kind:
-        case "hold then preset":
-            return (hold, Phase(m.second, Kind.WIDTH, target))
-        case "stop":
-            return (hold, Phase(m.detect, Kind.SILENT))
-        case "stop then preset":
-            return (hold, Phase(m.detect, Kind.SILENT), Phase(m.second, Kind.WIDTH, target))
-        case "ramp":
-            takes = max(0.05, m.second - m.detect)
-            return (hold, Phase(m.detect, Kind.RAMP, target, ramp_s=takes))
-        case "two steps":
-            way = outside_us(output, rng)
-            return (hold, Phase(m.detect, Kind.WIDTH, way), Phase(m.second, Kind.WIDTH, target))
-        case "levels inside":
-            other = inside_us(output, rng, margin_us)
-            return (hold, Phase(m.detect, Kind.WIDTH, target), Phase(m.leave, Kind.WIDTH, other))
-        case _:  # preset, slower frames
-            return (hold, Phase(m.detect, Kind.WIDTH, target))
+    stop, preset = Phase(m.detect, Kind.SILENT), Phase(m.detect, Kind.WIDTH, target)
+    late_preset = Phase(m.second, Kind.WIDTH, target)
+    takes = max(0.05, m.second - m.detect)
+    return {
+        "preset": (hold, preset),
+        "slower frames": (hold, preset),
+        "hold then preset": (hold, late_preset),
+        "stop": (hold, stop),
+        "stop then preset": (hold, stop, late_preset),
+        "ramp": (hold, Phase(m.detect, Kind.RAMP, target, ramp_s=takes)),
+        "two steps": (hold, Phase(m.detect, Kind.WIDTH, way), late_preset),
+        "levels inside": (hold, preset, Phase(m.leave, Kind.WIDTH, other)),
+    }[kind]
 
 
 def unsafe_response(
-    name: str, output: Output, m: Moments, rng: np.random.Generator, margin_us: float, far: bool
+    name: str, output: Output, m: Moments, rng: np.random.Generator, margin_us: float, *, far: bool
 ) -> Response:
     """A response that does not."""
-    target = inside_us(output, rng, margin_us)
-    hold = Phase(0.0, Kind.HOLD)
+    target, outside = inside_us(output, rng, margin_us), outside_us(output, rng)
     low, high = output.stop_us
-    far_us = outside_us(output, rng)
-    back_to = Phase(m.leave, Kind.HOLD) if rng.random() < 0.5 else Phase(m.leave, Kind.WIDTH, far_us)
-    match name:
-        case "preset outside":
-            width = far_us
-            if not far and rng.random() < 0.3:
-                width = high + rng.uniform(1.0, 30.0)
-            return (hold, Phase(m.detect, Kind.WIDTH, width))
-        case "late preset":
-            return (hold, Phase(m.late, Kind.WIDTH, target))
-        case "late stop":
-            return (hold, Phase(m.late, Kind.SILENT))
-        case "late ramp":
-            # From 60 us outside, the nearest that is held, it enters the range at `late` at best.
-            half = max(high - target, target - max(low, 880.0)) if low < 880 else (high - low)
-            share = 60.0 / (60.0 + half)
-            return (hold, Phase(m.detect, Kind.RAMP, target, ramp_s=(m.late - m.detect) / share))
-        case "wanders":
-            reach = 1.3 * max(high - max(low, 900.0), 150.0)
-            return (hold, Phase(m.detect, Kind.WANDER, target, reach_us=reach))
-        case "keeps following":
-            return (Phase(0.0, Kind.FOLLOW),)
-        case "stuck high":
-            return (hold, Phase(m.detect, Kind.HIGH))
-        case "noise":
-            return (hold, Phase(m.detect, Kind.NOISE))
-        case "stop then active":
-            return (hold, Phase(m.detect, Kind.SILENT), back_to)
-        case "preset then leaves":
-            return (hold, Phase(m.detect, Kind.WIDTH, target), back_to)
-        case "leaves after switch-on":
-            again = replace(back_to, start_s=m.leave_on, after_on=True)
-            return (hold, Phase(m.detect, Kind.WIDTH, target), again)
-        case "preset with odd pulses":
-            share = float(rng.choice([0.003, 0.02, 0.1]))
-            return (
-                hold,
-                Phase(m.detect, Kind.WIDTH, target, kick_us=far_us, kick_share=share),
-            )
-        case "width beyond servo range":
-            odd = float(rng.uniform(2230, 2900) if rng.random() < 0.6 else rng.uniform(450, 780))
-            if low < 880:
-                odd = float(rng.uniform(2230, 2900))
-            return (hold, Phase(m.detect, Kind.WIDTH, odd))
-        case "stops, device runs on" | "stops, device keeps going":
-            return (hold, Phase(m.detect, Kind.SILENT))
-        case _:  # the three that hold
-            return (hold,)
+    one_way = low < LOWEST_INSIDE_US
+    hold, stop = Phase(0.0, Kind.HOLD), Phase(m.detect, Kind.SILENT)
+    preset = Phase(m.detect, Kind.WIDTH, target)
+    wrong_us = outside if far or rng.random() < 0.7 else high + rng.uniform(1.0, 30.0)
+    again = Phase(m.leave, Kind.HOLD) if rng.random() < 0.5 else Phase(m.leave, Kind.WIDTH, outside)
+    # Full speed, which no stick commands: a jump to a held stick's width is what a link does.
+    full_us = 2000.0 if one_way else float(rng.choice([890.0, 2110.0]))
+    # From 60 us outside, the nearest that is held, a ramp enters the range at `late` at best.
+    half = high - target if one_way else max(high - target, target - low)
+    ramp_s = (m.late - m.detect) * (60.0 + half) / 60.0
+    reach_us = 1.3 * max(high - max(low, 900.0), 150.0)
+    beyond_us = float(rng.uniform(2230, 2900))
+    if not one_way and rng.random() < 0.4:
+        beyond_us = float(rng.uniform(450, 780))
+    odd = float(rng.choice([0.003, 0.02, 0.1]))
+    return {
+        "holds last": (hold,),
+        "holds, slow packets": (hold,),
+        "holds, slower frames": (hold,),
+        "preset outside": (hold, Phase(m.detect, Kind.WIDTH, wrong_us)),
+        "late preset": (hold, Phase(m.late, Kind.WIDTH, target)),
+        "late stop": (hold, Phase(m.late, Kind.SILENT)),
+        "late ramp": (hold, Phase(m.detect, Kind.RAMP, target, ramp_s=ramp_s)),
+        "wanders": (hold, Phase(m.detect, Kind.WANDER, target, reach_us=reach_us)),
+        "keeps following": (Phase(0.0, Kind.FOLLOW),),
+        "stuck high": (hold, Phase(m.detect, Kind.HIGH)),
+        "noise": (hold, Phase(m.detect, Kind.NOISE)),
+        "stop then active": (hold, stop, again),
+        "preset then leaves": (hold, preset, again),
+        "leaves after switch-on": (
+            hold,
+            preset,
+            Phase(m.leave_on, Kind.WIDTH, full_us, after_on=True),
+        ),
+        "preset with odd pulses": (hold, replace(preset, kick_us=outside, kick_share=odd)),
+        "width beyond servo range": (hold, Phase(m.detect, Kind.WIDTH, beyond_us)),
+        "stops, device runs on": (hold, stop),
+        "stops, device keeps going": (hold, stop),
+    }[name]
 
 
 def fit_device(name: str, output: Output, limit_s: float, rng: np.random.Generator) -> None:
@@ -183,5 +171,3 @@ def fit_receiver(name: str, receiver: Receiver, rng: np.random.Generator) -> Non
         receiver.loss_frame_s = float(
             min(0.06, receiver.frame_s * rng.choice([1.5, 2.0, 3.0, rng.uniform(1.2, 4.0)]))
         )
-
-

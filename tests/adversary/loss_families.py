@@ -1,298 +1,48 @@
-"""Tests as people perform them: a plan, hands, a marker, a sheet; and every alternative cause.
+"""Every alternative cause of what a record shows, each a change to a careful person's test.
 
-A family is an alternative cause: it changes a well-performed script so that the record could be
-taken for a failsafe that stops in time. The families are crossed with the unsafe classes.
+The causes are crossed with the unsafe classes: the record could be taken for a failsafe that stops
+in time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 from zlib import crc32
 
 import numpy as np
-
-from adversary.loss_bench import (
+from loss_bench import (
     Accident,
     Damage,
     Kind,
     Output,
     Phase,
-    Planned,
-    Receiver,
     Recording,
     Response,
-    Script,
     record,
 )
-from adversary.loss_classes import (
-    MORE_SAFE,
-    SAFE,
-    UNSAFE,
-    Moments,
-    fit_device,
-    fit_receiver,
-    moments,
+from loss_classes import (
     safe_response,
-    unsafe_response,
+)
+from loss_drafts import (
+    Draft,
+    Test,
+    base,
+    hear,
+    insert_time,
+    leave_gaps,
+    power_up_first,
+    sheet_of,
+    state_times,
+    write_marker,
 )
 
-RATES = (1e5, 2.5e5, 5e5, 1e6, 2e6, 4e6, 8e6, 12e6, 24e6)
-
-
-@dataclass
-class Test:
-    """One test: its recordings, its sheet, and how the product is to be asked."""
-
-    __test__ = False
-
-    family: str
-    kind: str
-    seed: int
-    limit_s: float
-    recordings: list[Recording]
-    sheet: dict[str, Any]
-    marker_stated: bool = True
-    gaps: list[str] = field(default_factory=list)
-    unsafe_lines: list[str] = field(default_factory=list)
-    well_performed: bool = False
-
-
-@dataclass
-class Draft:
-    """A test while it is being drawn."""
-
-    rng: np.random.Generator
-    limit_s: float
-    script: Script
-    m: list[Moments]
-    margin_us: float
-    kind: str
-    polarity_stated: bool = True
-    kind_stated: bool = True
-    marker_kind: str = "switch"
-    late_s: float | None = None
-    split_at: list[float] = field(default_factory=list)
-    copies: int = 1
-    may_gap: bool = True
-    sheet_edits: list[Callable[[dict[str, Any]], None]] = field(default_factory=list)
-    after: Callable[[list[Recording]], list[Recording]] | None = None
-
-    @property
-    def unsafe(self) -> list[Output]:
-        """The outputs that have the class under test."""
-        return [o for o in self.script.outputs if o.unsafe_class]
-
-
-# ------------------------------------------------------------------------ the base test
-
-
-def _outputs(rng: np.random.Generator, single: bool, half_us: float) -> list[Output]:
-    """Three or four outputs with their devices."""
-
-    def half() -> float:
-        return float(max(rng.uniform(25, 60), half_us))
-
-    h = half()
-    mixed = rng.random() < 0.3
-    a, b = ("a", "a") if single else ("a", "b")
-    sides = (1.0, 1.0 if rng.random() < 0.5 else -1.0)
-    gain = 450.0
-    left = {"a": gain} if not mixed or single else {"a": gain, "b": 120.0}
-    right = {b: gain * sides[1]} if not mixed or single else {"a": gain, "b": -120.0}
-    outputs = [
-        Output("RX1", "drive-left", 1500.0, left, (1500 - h, 1500 + h)),
-        Output("RX2", "drive-right", 1500.0, right, (1500 - h, 1500 + h)),
-    ]
-    weapon_half = float(max(rng.uniform(20, 50), half_us))
-    weapon = Output(
-        "RX3", "weapon", 1000.0, {a if single else "c": 900.0}, (0.0, 1000 + weapon_half),
-        neutral_us=None,
-    )  # fmt: skip
-    outputs.append(weapon)
-    if rng.random() < 0.4:
-        middle = float(rng.uniform(1300, 1700))
-        h = half()
-        outputs.append(
-            Output(
-                "RX4", "servo", middle, {a if single else "d": 350.0}, (middle - h, middle + h),
-                neutral_us=middle,
-            )
-        )  # fmt: skip
-    for output in outputs:
-        output.runs_on_s = float(rng.uniform(0.1, 0.35))
-    if rng.random() < 0.3:
-        outputs.pop(0 if len(outputs) > 3 else 1)
-    return outputs
-
-
-def _hold(rng: np.random.Generator, outputs: list[Output]) -> dict[str, float]:
-    """Stick positions at which every output is well outside its stop range."""
-    sticks = sorted({s for o in outputs for s in o.mix})
-    for _ in range(200):
-        held = {
-            s: float(rng.uniform(0.25, 0.95) * (1 if s == "c" or rng.random() < 0.5 else -1))
-            for s in sticks
-        }
-        widths = [o.rest_us + sum(g * held[s] for s, g in o.mix.items()) for o in outputs]
-        if all(
-            not (o.stop_us[0] - 75 < w < o.stop_us[1] + 75) and 880 < w < 2120
-            for o, w in zip(outputs, widths, strict=True)
-        ):
-            return held
-    raise AssertionError("no position holds every output outside")
-
-
-def _analyser(rng: np.random.Generator) -> tuple[float, float, float]:
-    """Sample interval, jitter, and half a stop range that leaves room for both."""
-    rate = float(rng.choice(RATES))
-    jitter = float(np.exp(rng.uniform(np.log(0.05), np.log(8.0))))
-    return 1.0 / rate, jitter, 3.2e6 / rate + 5.2 * jitter + 5.0
-
-
-def base(rng: np.random.Generator, kind: str, single: bool, careful: bool) -> Draft:
-    """Draw a test as a careful person performs it, the responses included."""
-    limit = float(rng.choice([1.0, 1.5, 2.0, 3.0] if careful else [1.0, 1.0, 1.5, 2.0]))
-    sample, jitter, half = _analyser(rng)
-    outputs = _outputs(rng, single, half)
-    marker_kind = "switch" if rng.random() < 0.6 else "button"
-    late_s = None if rng.random() < 0.6 else float(rng.choice([0.1, 0.2, 0.5]))
-    marker_s = 0.0 if marker_kind == "switch" else (0.3 if late_s is None else late_s)
-    number = 10 if careful or rng.random() < 0.7 else int(rng.integers(1, 6))
-    late_by = (0.45, 1.3) if careful else (0.003, 1.2)
-    needs = limit + (late_by[1] + 0.3 if kind.startswith("late") else 0.6)
-    if careful:
-        lasts = rng.uniform(max(2.0, needs), max(6.0, needs + 1), number)
-    else:
-        lasts = rng.uniform(needs, needs + 2.0, number)
-    frame = float(np.exp(rng.uniform(np.log(5e-3), np.log(30e-3))))
-    receiver = Receiver(
-        frame_s=frame,
-        packet_s=float(rng.choice([frame, rng.uniform(2e-3, 25e-3)])),
-        packet_loss=float(rng.choice([0.0, 0.0, 0.01, 0.02 if careful else 0.05])),
-        jitter_us=jitter,
-        align=str(rng.choice(["together", "sequence"])) if frame > 0.012 else "together",  # type: ignore[arg-type]
-        skew_us=float(rng.uniform(0.0, 300.0)),
-        step_us=float(rng.choice([0.0, 0.5, 1.0])),
-    )
-    receiver.timeout_s = max(4 * receiver.packet_s, 0.045)
-    fit_receiver(kind, receiver, rng)
-    m = moments(rng, limit, late_by, float(lasts.min()) - 0.2, marker_s)
-    m = replace(m, detect=max(m.detect, receiver.timeout_s * 1.05))
-    m = replace(m, second=max(m.second, min(m.detect + 0.1, limit - 0.1)))
-    planned, moves = _perform(rng, outputs, lasts, receiver)
-    script = Script(
-        duration_s=planned[-1].back_s + float(rng.uniform(1.0, 1.6)),
-        planned=planned,
-        outputs=outputs,
-        receivers=[receiver],
-        moves=moves,
-        start_at={},
-        marker=[],
-        marker_on_level=int(rng.integers(0, 2)),
-        bounce_s=float(rng.choice([0.0, 0.0, 2e-3, 15e-3])),
-        sample_s=sample,
-        clock_ppm=float(rng.uniform(-80, 80)),
-    )
-    draft = Draft(rng, limit, script, [m], half, kind, marker_kind=marker_kind, late_s=late_s)
-    _mark(draft, marker_s)
-    _respond(draft, careful)
-    _hear(script)
-    return draft
-
-
-def _perform(
-    rng: np.random.Generator, outputs: list[Output], lasts: np.ndarray, receiver: Receiver
-) -> tuple[list[Planned], dict[str, list[tuple[float, float, float]]]]:
-    """Hold every stick, switch off, on, let go, and so again."""
-    sticks = sorted({s for o in outputs for s in o.mix})
-    moves: dict[str, list[tuple[float, float, float]]] = {s: [] for s in sticks}
-    reacquires = float(rng.choice([0.0, rng.uniform(0.0, 0.3), rng.uniform(0.3, 3.0)], p=[0.4, 0.5, 0.1]))
-    slow_boot = rng.random() < 0.08
-    planned: list[Planned] = []
-    now = 0.3
-    for last in lasts:
-        held = _hold(rng, outputs)
-        for s in sticks:
-            moves[s].append((now + float(rng.uniform(0, 0.15)), held[s], float(rng.uniform(0.05, 0.2))))
-        off = now + 0.35 + 0.4 + float(rng.uniform(0.0, 0.5)) + 2 * receiver.packet_s
-        on = off + float(last)
-        boot = float(rng.uniform(0.1, 12.0) if slow_boot else rng.uniform(0.1, 1.2))
-        back = on + boot + reacquires
-        planned.append(Planned(off, off, on, back, held, off, on))
-        let_go = back + float(rng.uniform(0.6, 1.0)) + 2 * receiver.packet_s
-        for s in sticks:
-            moves[s].append((let_go + float(rng.uniform(0, 0.1)), 0.0, float(rng.uniform(0.04, 0.12))))
-        now = let_go + float(rng.uniform(0.4, 0.7))
-    return planned, moves
-
-
-def _mark(draft: Draft, late_s: float) -> None:
-    """Put the marker's changes where its kind puts them."""
-    rng = draft.rng
-    for p in draft.script.planned:
-        if draft.marker_kind == "button":
-            p.marked_off_s = p.off_s + float(rng.uniform(0.0, late_s))
-            p.marked_on_s = p.on_s + float(rng.uniform(-0.1, 0.3))
-        else:
-            p.dies_s = p.off_s + float(rng.choice([0.0, rng.uniform(0.0, 0.05)]))
-    _write_marker(draft.script)
-
-
-def _write_marker(script: Script) -> None:
-    script.marker = [
-        event for p in script.planned for event in ((p.marked_off_s, False), (p.marked_on_s, True))
-    ]
-
-
-def _hear(script: Script) -> None:
-    """Every receiver hears the transmitter between the losses as they are planned now."""
-    for receiver in script.receivers:
-        starts = [0.0, *(p.back_s for p in script.planned)]
-        ends = [*(p.dies_s for p in script.planned), script.duration_s]
-        receiver.heard = [(a, b) for a, b in zip(starts, ends, strict=True) if b > a]
-
-
-def _respond(draft: Draft, careful: bool) -> None:
-    """Give the outputs their responses: the class under test on all, on one, or on some losses."""
-    rng, script, kind = draft.rng, draft.script, draft.kind
-    n = len(script.planned)
-    everyone = careful or kind in SAFE or rng.random() < 0.5
-    chosen = set(range(len(script.outputs)))
-    if not everyone:
-        count = int(rng.integers(1, len(script.outputs)))
-        chosen = set(rng.choice(len(script.outputs), count, replace=False).tolist())
-    companion = str(rng.choice(["preset", "hold then preset", "stop"]))
-    some = None
-    if not careful and kind in UNSAFE and n > 2 and rng.random() < 0.2:
-        some = rng.random(n) < rng.choice([0.15, 0.5])
-        some[int(rng.integers(n))] = True
-    for i, output in enumerate(script.outputs):
-        m = draft.m[output.receiver]
-        safe = safe_response(companion, output, m, rng, draft.margin_us)
-        if i not in chosen:
-            output.responses = (safe,)
-            continue
-        if kind in SAFE or kind in MORE_SAFE:
-            output.responses = (safe_response(kind, output, m, rng, draft.margin_us),)
-            continue
-        output.unsafe_class = kind
-        fit_device(kind, output, draft.limit_s, rng)
-        bad = unsafe_response(kind, output, m, rng, draft.margin_us, careful)
-        if some is not None and kind not in {"stops, device keeps going"}:
-            output.responses = (bad, safe)
-            output.chosen = tuple(int(not s) for s in some)
-        else:
-            output.responses = (bad,)
-
+# The standard deviation of a time that a person keeps, as a share of it: a practised hand's (from
+# memory; studies of tapping and of interval timing find 3 to 10 %), and never below 30 ms.
+LEAST_SCATTER = 0.05
 
 # -------------------------------------------------------------------- alternative causes
-
-
-def _drop(moves: list[tuple[float, float, float]], start: float, end: float) -> None:
-    """Take away what a stick would have done between two instants."""
-    moves[:] = [move for move in moves if not start <= move[0] < end]
 
 
 def _human(rng: np.random.Generator, mean: float, sd: float, n: int) -> np.ndarray:
@@ -304,7 +54,7 @@ def hand_lets_go(d: Draft) -> None:
     rng, script = d.rng, d.script
     n = len(script.planned)
     mean = float(rng.choice([rng.uniform(-0.2, 0.1), rng.uniform(0.1, 0.7)]))
-    sd = max(float(rng.choice([0.02, 0.05, 0.15])), 0.04 * abs(mean))
+    sd = max(float(rng.choice([0.03, 0.05, 0.15])), LEAST_SCATTER * abs(mean))
     go = _human(rng, mean, sd, n)
     before = rng.random() < 0.75  # the carrier outlives the hand: a slow switch, slow packets
     all_at_once = rng.random() < 0.5
@@ -352,7 +102,9 @@ def hand_moves(d: Draft) -> None:
             t = p.off_s - 0.6
             end = p.off_s + float(rng.uniform(-0.1, 0.8)) if rest else p.back_s
             while t < end:
-                moves.append((t, float(rng.uniform(-1, 1)) if s != "c" else float(rng.random()), 0.1))
+                moves.append(
+                    (t, float(rng.uniform(-1, 1)) if s != "c" else float(rng.random()), 0.1)
+                )
                 t += float(rng.uniform(0.12, 0.4))
             moves.append((end + 0.02, 0.0 if rest else p.held[s], 0.06))
             moves.append((p.back_s - 0.1 + float(rng.uniform(0, 0.3)), p.held[s], 0.05))
@@ -361,26 +113,31 @@ def hand_moves(d: Draft) -> None:
 def weapon_switch(d: Draft) -> None:
     """The driver flips the weapon switch off as he shuts down, and on again some time later."""
     rng, script = d.rng, d.script
-    before = float(rng.choice([-0.5, -0.1, 0.05, 0.3]))
-    sd = float(rng.choice([0.03, 0.1, 0.3]))
+    before = float(rng.choice([-0.1, 0.05, 0.25, rng.uniform(0.15, 0.9)]))
+    sd = max(float(rng.choice([0.03, 0.06, 0.2])), LEAST_SCATTER * before)
     after = float(rng.choice([rng.uniform(-0.3, 0.2), rng.uniform(0.2, 5.0)]))
     target = d.unsafe[int(rng.integers(len(d.unsafe)))] if d.unsafe else script.outputs[-1]
-    stick = next(iter(target.mix))
-    target.mix = {"switch": target.mix[stick]}
+    target.mix = {"switch": next(iter(target.mix.values()))}
     script.moves["switch"] = []
     others = [o for o in script.outputs if o is not target]
+    if rng.random() < 0.5:
+        for p in script.planned:
+            insert_time(script, p.back_s + 0.5, float(rng.uniform(0.5, 4.0)))
     if rng.random() < 0.7:
         for o in others:
             kind = str(rng.choice(["preset", "hold then preset", "stop"]))
             o.responses = (safe_response(kind, o, d.m[o.receiver], rng, d.margin_us),)
             o.chosen, o.unsafe_class = (), ""
             o.stops_without_pulses, o.runs_on_s = True, min(o.runs_on_s, 0.3)
+    on = float(rng.uniform(0.4, 0.9))
     for i, p in enumerate(script.planned):
-        p.held["switch"] = float(rng.uniform(0.4, 0.9)) if target.role == "weapon" else p.held[stick]
+        p.held["switch"] = on
         flip = p.marked_off_s + before + float(rng.normal(0, sd))
         packet = script.receivers[target.receiver].packet_s
         p.dies_s = max(p.off_s, flip + 2.2 * packet + 0.02)
-        until = script.planned[i + 1].off_s - 0.7 if i + 1 < len(script.planned) else script.duration_s
+        until = (
+            script.planned[i + 1].off_s - 0.7 if i + 1 < len(script.planned) else script.duration_s
+        )
         if i == 0:
             script.moves["switch"].append((0.2, p.held["switch"], 1e-6))
         script.moves["switch"].append((flip, 0.0, 1e-6))
@@ -392,7 +149,8 @@ def probe_off(d: Draft) -> None:
     """The probe comes off, or the signal plug of a device, at about the moment of loss."""
     rng, script = d.rng, d.script
     probe = rng.random() < 0.6
-    mean, sd = float(rng.uniform(0.0, 0.9 * d.limit_s)), float(rng.choice([0.02, 0.1, 0.3]))
+    mean = float(rng.uniform(0.0, 0.9 * d.limit_s))
+    sd = max(float(rng.choice([0.03, 0.1, 0.3])), LEAST_SCATTER * mean)
     lines = [o.name for o in (d.unsafe or script.outputs)]
     if rng.random() < 0.5:
         lines = lines[:1]
@@ -411,7 +169,7 @@ def plug_by_habit(d: Draft) -> None:
     """The same person pulls the receiver's supply, or plugs, at about the same time each time."""
     rng, script = d.rng, d.script
     mean = float(rng.uniform(0.3, 0.95)) * d.limit_s
-    sd = max(float(rng.choice([0.03, 0.08, 0.2])), 0.04 * mean)
+    sd = max(float(rng.choice([0.03, 0.08, 0.2])), LEAST_SCATTER * mean)
     supply = rng.random() < 0.5
     again = float(rng.choice([-0.5, -0.1, 0.2]))
     for p in script.planned:
@@ -426,10 +184,10 @@ def plug_by_habit(d: Draft) -> None:
 
 
 def restarts(d: Draft) -> None:
-    """The supply dips and the receiver starts again, in the loss; without a link it then is quiet."""
+    """The supply dips and the receiver starts again in the loss; without a link it is quiet."""
     rng, script = d.rng, d.script
-    sd = float(rng.choice([0.03, 0.1, 0.3]))
     mean = float(rng.uniform(0.0, 0.8)) * d.limit_s
+    sd = max(float(rng.choice([0.03, 0.1, 0.3])), LEAST_SCATTER * mean)
     one_supply = rng.random() < 0.2  # one bench supply for transmitter and receiver
     for o in script.outputs:
         o.before_link = (Phase(0.0, Kind.SILENT),)
@@ -469,19 +227,18 @@ def marker_upside_down(d: Draft) -> None:
 
 
 def _starts_off(d: Draft) -> None:
-    """Move everything back by a spell with the transmitter off, the sticks mostly at rest while on."""
+    """Begin with a spell with the transmitter off; the sticks mostly rest while it is on."""
     rng, script = d.rng, d.script
     spell = float(rng.uniform(1.5, 4.0)) + d.limit_s
-    # Spells with the transmitter on as long as the losses, so that either may be taken for the other.
+    # Spells with the transmitter on as long as the losses: either may be taken for the other.
+    share = (0.9, 1.4) if rng.random() < 0.8 else (0.2, 0.8)
+    insert_time(script, 0.25, d.limit_s * float(rng.uniform(*share)))
     for p in script.planned[:-1]:
-        _insert(script, p.back_s + 0.3, d.limit_s * float(rng.uniform(0.3, 1.2)))
+        insert_time(script, p.back_s + 0.3, d.limit_s * float(rng.uniform(*share)))
     script.duration_s += d.limit_s
-    _hear(script)
-    _insert(script, -1.0, spell)
+    insert_time(script, -1.0, spell)
     script.marker_starts_on = False
     script.marker.append((spell - float(rng.uniform(0.05, 0.4)), True))
-    for r in script.receivers:
-        r.heard = [(max(a, spell), b) for a, b in r.heard if b > spell]
     for o in script.outputs:
         if o.unsafe_class and o.responses:
             last = o.responses[0][-1]
@@ -495,27 +252,6 @@ def _starts_off(d: Draft) -> None:
                 script.start_at[s] = float(rng.uniform(0.3, 0.9))
 
 
-def _insert(script: Script, at_s: float, by_s: float) -> None:
-    """Everything at or after ``at_s`` happens later by ``by_s``."""
-
-    def later(t: float) -> float:
-        return t + by_s if t >= at_s else t
-
-    for p in script.planned:
-        for name in ("off_s", "dies_s", "on_s", "back_s", "marked_off_s", "marked_on_s"):
-            setattr(p, name, later(getattr(p, name)))
-    script.moves = {s: [(later(t), v, w) for t, v, w in m] for s, m in script.moves.items()}
-    script.marker = [(later(t), on) for t, on in script.marker]
-    script.overrides = [(later(a), later(b), w) for a, b, w in script.overrides]
-    script.off_at_s = [(later(t), h) for t, h in script.off_at_s]
-    for accident in script.accidents:
-        accident.start_s, accident.end_s = later(accident.start_s), later(accident.end_s)
-    for r in script.receivers:
-        r.heard = [(later(a), later(b)) for a, b in r.heard]
-        r.without_power = [(later(a), later(b)) for a, b in r.without_power]
-    script.duration_s += by_s
-
-
 def marker_late(d: Draft) -> None:
     """A button pressed after the switch; what stops does so just after the limit."""
     rng, script = d.rng, d.script
@@ -527,7 +263,7 @@ def marker_late(d: Draft) -> None:
     for p in script.planned:
         p.dies_s = p.off_s
         p.marked_off_s = p.off_s + float(rng.uniform(0.3, 1.0)) * most
-    _write_marker(script)
+    write_marker(script)
     just = float(rng.uniform(0.003, 0.9 * most)) + 0.03
     for o in d.unsafe:
         o.responses = tuple(
@@ -555,7 +291,7 @@ def marker_early(d: Draft) -> None:
         back = p.back_s + float(rng.choice([-0.15, 0.1, 0.3]))
         for s, moves in script.moves.items():
             moves.append((back, p.held[s], float(rng.uniform(1e-6, 0.1))))
-    _write_marker(script)
+    write_marker(script)
 
 
 def marker_bounces(d: Draft) -> None:
@@ -598,6 +334,7 @@ def link_never_went(d: Draft) -> None:
 def link_back_already(d: Draft) -> None:
     """The transmitter is on again long before the marker says so; hands let go meanwhile."""
     rng, script = d.rng, d.script
+    hear(script)
     share = rng.uniform(0.1, 0.9)
     for p in script.planned:
         early = p.dies_s + max(0.12, share * d.limit_s + float(rng.normal(0, 0.03)))
@@ -663,10 +400,9 @@ def weak_link(d: Draft) -> None:
 
 
 def stated_times(d: Draft) -> None:
-    """No marker; a person states the times, some vaguely. A plug, a hand or a second jump follows."""
-    rng, script = d.rng, d.script
-    _state(d, careful=False)
-    match int(rng.integers(4)):
+    """No marker; a person states the times, some vaguely; a plug, a hand or a jump follows."""
+    state_times(d, careful=False)
+    match int(d.rng.integers(4)):
         case 0:
             plug_by_habit(d)
         case 1:
@@ -675,18 +411,6 @@ def stated_times(d: Draft) -> None:
             probe_off(d)
         case _:
             pass
-
-
-def _state(d: Draft, careful: bool) -> None:
-    rng, script = d.rng, d.script
-    half = float(rng.choice([0.005, 0.05, 0.05] if careful else [0.005, 0.05, 0.5, 0.5, 1.0]))
-    step = 2 * half
-    script.off_at_s = []
-    for p in script.planned:
-        stated = step * round(p.dies_s / step) if rng.random() < 0.7 else p.dies_s + rng.uniform(-half, half)
-        script.off_at_s.append((float(min(max(stated, 1e-3), script.duration_s - 1e-3)), half))
-    script.marker_name = None
-    d.sheet_edits.append(lambda sheet: sheet.pop("marker", None) and None)
 
 
 def starts_off(d: Draft) -> None:
@@ -707,20 +431,20 @@ def boots_stale(d: Draft) -> None:
         script.duration_s = script.planned[-1].back_s + 1.2
     for p in script.planned:
         stale = float(rng.uniform(0.1, 2.5))
-        _insert(script, p.back_s, max(0.0, boot - (p.back_s - p.on_s)))
+        insert_time(script, p.back_s, max(0.0, boot - (p.back_s - p.on_s)))
         start = p.back_s
-        _insert(script, start + 1e-6, stale)
+        insert_time(script, start + 1e-6, stale)
         widths = {}
         for o in script.outputs:
             widths[o.name] = {"rest": o.rest_us, "full": o.high_us}.get(
                 mode, o.rest_us + sum(g * p.held.get(s, 0.0) for s, g in o.mix.items())
             )
         script.overrides.append((start, start + stale, widths))
-    _write_marker(script)
+    write_marker(script)
 
 
 def several_recordings(d: Draft) -> None:
-    """The losses come in two or three files; something is wrong with one, or one is given thrice."""
+    """The losses come in two or three files; one is lacking something, or is given thrice."""
     rng, script = d.rng, d.script
     what = str(rng.choice(["no marker", "thrice", "line missing", "line refused", "one short"]))
     if what == "thrice":
@@ -728,7 +452,7 @@ def several_recordings(d: Draft) -> None:
         script.duration_s = script.planned[-1].back_s + 1.0
         for o in script.outputs:
             o.chosen = o.chosen[: len(script.planned)]
-        _write_marker(script)
+        write_marker(script)
         match int(rng.integers(3)):
             case 0:
                 hand_lets_go(d)
@@ -742,9 +466,7 @@ def several_recordings(d: Draft) -> None:
     d.after = _second(d, what, safe_first)
 
 
-def _second(
-    d: Draft, what: str, safe_first: bool
-) -> Callable[[list[Recording]], list[Recording]]:
+def _second(d: Draft, what: str, safe_first: bool) -> Callable[[list[Recording]], list[Recording]]:
     """Record a second time, with what is wrong; the class under test is in the second only."""
     rng = d.rng
 
@@ -779,7 +501,13 @@ def _second(
                 second.damage[name] = Damage(dropped=0.6, split=1.0, glitches_per_s=50.0)
                 if rng.random() < 0.5:
                     second.accidents.append(
-                        Accident(name, 0.0, second.duration_s, "probe", str(rng.choice(["low", "high", "noise"])))  # type: ignore[arg-type]
+                        Accident(
+                            name,
+                            0.0,
+                            second.duration_s,
+                            "probe",
+                            str(rng.choice(["low", "high", "noise"])),
+                        )  # type: ignore[arg-type]
                     )
         else:
             # The last loss has only begun when the recording ends.
@@ -792,7 +520,7 @@ def _second(
 
 
 def sum_train(d: Draft) -> None:
-    """All channels on one wire; in the loss one channel is odd, or the number of channels changes."""
+    """All channels on one wire; in the loss one is odd, or their number changes."""
     rng, script = d.rng, d.script
     r = script.receivers[0]
     r.align, r.skew_us = "sequence", 0.0
@@ -803,11 +531,15 @@ def sum_train(d: Draft) -> None:
     odd = str(rng.choice(["nothing", "beyond", "fewer"]))
     m = d.m[0]
     for o in script.outputs:
-        silent = any(ph.kind in {Kind.SILENT, Kind.HIGH, Kind.NOISE} for x in o.responses for ph in x)
+        silent = any(
+            ph.kind in {Kind.SILENT, Kind.HIGH, Kind.NOISE} for x in o.responses for ph in x
+        )
         if silent and not o.unsafe_class:
             o.responses = (safe_response("preset", o, m, rng, d.margin_us),)
     some = next((o for o in script.outputs if o.unsafe_class), script.outputs[0])
-    silent = any(ph.kind in {Kind.SILENT, Kind.HIGH, Kind.NOISE} for x in some.responses for ph in x)
+    silent = any(
+        ph.kind in {Kind.SILENT, Kind.HIGH, Kind.NOISE} for x in some.responses for ph in x
+    )
     if silent:
         # A wire has marks for all channels or for none.
         for o in script.outputs:
@@ -851,7 +583,7 @@ def sum_train(d: Draft) -> None:
 
 
 def two_receivers(d: Draft) -> None:
-    """Two receivers: one has a failsafe, the other has the class under test and hands that let go."""
+    """Two receivers: one has a failsafe, the other the class under test; hands let go."""
     rng, script = d.rng, d.script
     unsafe = d.unsafe
     first = script.receivers[0]
@@ -866,16 +598,17 @@ def two_receivers(d: Draft) -> None:
     for o in script.outputs:
         o.receiver = int(o in unsafe)
     hand_lets_go(d)
-    _hear(script)
+    hear(script)
     if rng.random() < 0.5:
         late = float(rng.uniform(0.2, 2.0))
         second.heard = [(a + late if a > 0 else a, b) for a, b in second.heard if b > a + late]
 
 
 def joint_switch(d: Draft) -> None:
-    """One switch on the transmitter brings all sticks' channels to rest in one frame, at shutdown."""
+    """One switch brings all channels to rest in one frame, at shutdown, and back later."""
     rng, script = d.rng, d.script
-    mean, sd = float(rng.uniform(-0.1, 0.8)), float(rng.choice([0.03, 0.08, 0.2]))
+    mean = float(rng.uniform(-0.1, 0.8))
+    sd = max(float(rng.choice([0.03, 0.08, 0.2])), LEAST_SCATTER * mean)
     again = float(rng.choice([-0.3, 0.0, rng.uniform(0.0, 0.5)]))
     r = script.receivers[0]
     for p in script.planned:
@@ -943,90 +676,7 @@ FAMILIES: dict[str, Callable[[Draft], None]] = {
     "device unlike the default": device_unlike_default,
 }
 WELL = ("well performed", "well performed, one stick", "well performed, stated times")
-NO_HEARING = {
-    "link never went",
-    "link back already",
-    "transmitter off at the start",
-    "polarity not stated",
-    "marker upside down",
-    "two receivers",
-}
-
-
-# ------------------------------------------------------------------------------ the sheet
-
-
-def sheet_of(d: Draft) -> dict[str, Any]:
-    """The complete and true bench sheet."""
-    script = d.script
-    sheet: dict[str, Any] = {
-        "robot": "Bramble",
-        "limits": {"failsafe_s": d.limit_s, "rulebook": "an invented club's"},
-        "marker": {"line": "tx-on"},
-        "channels": {},
-    }
-    if d.polarity_stated:
-        sheet["marker"]["on"] = "high" if script.marker_on_level else "low"
-    if d.kind_stated:
-        sheet["marker"]["kind"] = d.marker_kind
-        if d.marker_kind == "button" and d.late_s is not None:
-            sheet["marker"]["late_s"] = d.late_s
-    for o in script.outputs:
-        if o.role == "unused":
-            sheet["channels"][o.name] = {"role": "unused"}
-            continue
-        channel: dict[str, Any] = {"role": o.role, "device": f"device on {o.name}"}
-        low, high = o.stop_us
-        if o.role == "weapon":
-            channel["stop_us"] = [850.0, round(high, 3)]
-        elif o.role != "servo" and len(o.name) % 2:
-            channel["deadband_us"] = round(high - low, 3)
-        else:
-            channel["stop_us"] = [round(low, 3), round(high, 3)]
-        channel["low_us"], channel["high_us"] = o.low_us, o.high_us
-        if o.neutral_us is not None:
-            channel["neutral_us"] = round(o.neutral_us, 3)
-        channel["no_pulses"] = "stops" if o.stops_without_pulses else "keeps going"
-        if o.stops_without_pulses:
-            channel["no_pulses_after_s"] = round(o.runs_on_s + 5e-4, 3)
-        sheet["channels"][o.name] = channel
-    return sheet
-
-
-def leave_gaps(d: Draft, sheet: dict[str, Any]) -> list[str]:
-    """Leave keys out at random; what a default would then say is no looser than the truth."""
-    rng = d.rng
-    gaps: list[str] = []
-    for name in list(sheet["channels"]):
-        channel = sheet["channels"][name]
-        if channel["role"] == "unused":
-            continue
-        if rng.random() < 0.06 and len(sheet["channels"]) > 1:
-            del sheet["channels"][name]
-            gaps.append(f"{name} not listed")
-            continue
-        for key in ("no_pulses", "no_pulses_after_s", "low_us", "high_us", "device", "deadband_us"):
-            if key in channel and rng.random() < 0.12:
-                del channel[key]
-                gaps.append(f"{name}.{key}")
-                if key == "no_pulses":
-                    channel.pop("no_pulses_after_s", None)
-        if "stop_us" in channel and rng.random() < 0.12:
-            del channel["stop_us"]
-            gaps.append(f"{name}.stop_us")
-    marker = sheet.get("marker")
-    if marker:
-        if "kind" in marker and marker.get("late_s", 0.0) <= 0.3 and rng.random() < 0.1:
-            marker.pop("kind")
-            marker.pop("late_s", None)
-            gaps.append("marker.kind")
-        if "on" in marker and rng.random() < 0.1:
-            del marker["on"]
-            gaps.append("marker.on")
-    if rng.random() < 0.05:
-        sheet["channels"]["RX9"] = {"role": "drive-left", "no_pulses": "stops"}
-        gaps.append("RX9 not recorded")
-    return gaps
+OWN_HEARING = {"link never went", "link back already", "two receivers"}
 
 
 # ------------------------------------------------------------------------------ drawing
@@ -1039,13 +689,14 @@ def draw(family: str, kind: str, seed: int) -> Test:
     single = family.endswith("one stick") or (not well and rng.random() < 0.15)
     d = base(rng, kind, single, well)
     if well:
+        if rng.random() < 0.4:
+            power_up_first(d)
         if family.endswith("stated times"):
-            _state(d, careful=True)
-        _hear(d.script)
+            state_times(d, careful=True)
     else:
         FAMILIES[family](d)
-        if family not in NO_HEARING:
-            _hear(d.script)
+    if family not in OWN_HEARING:
+        hear(d.script)
     recordings = [record(d.script, rng)]
     if d.after is not None:
         recordings = d.after(recordings)

@@ -1,4 +1,4 @@
-"""What each device was really commanded to do, from what left the receiver and never from the record.
+"""What each device was really commanded to do, from what left the receiver, not from the record.
 
 A device acts on a pulse when the pulse has ended and keeps to it until the next one ends. Where no
 pulse comes it runs on for its own time and then stands still, or keeps going, as it is built.
@@ -7,10 +7,10 @@ pulse comes it runs on for its own time and then stands still, or keeps going, a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-
-from adversary.loss_bench import (
+from loss_bench import (
     Floats,
     Kind,
     Output,
@@ -19,8 +19,8 @@ from adversary.loss_bench import (
     Response,
     Script,
     Span,
-    _phases,
     command_us,
+    frames_in_loss,
 )
 
 
@@ -72,7 +72,7 @@ def true_losses(script: Script, receiver: int) -> list[Span]:
     if heard[0][0] > 0:
         spans.append((-np.inf, heard[0][0]))
     went = {round(p.back_s, 9): p.dies_s for p in script.planned}
-    for (_, b), (a, _) in zip(heard, heard[1:], strict=False):
+    for (_, b), (a, _) in pairwise(heard):
         spans.append((min(b, went.get(round(a, 9), b)), a))
     if heard[-1][1] < script.duration_s:
         spans.append((heard[-1][1], script.duration_s))
@@ -93,7 +93,7 @@ def _by_nature(script: Script, output: Output, number: int, response: Response) 
     since = np.arange(0.0, max(lasts, 0.05), receiver.loss_frame_s or receiver.frame_s)
     held = output.rest_us + sum(g * planned.held.get(s, 0.0) for s, g in output.mix.items())
     widths = np.full(since.size, held)
-    kind, width = _phases(
+    kind, width = frames_in_loss(
         response,
         since,
         since - (planned.on_s - planned.dies_s),
@@ -146,7 +146,7 @@ def truth_of(recordings: list[Recording], limit_s: float) -> dict[str, LineTruth
 
 
 def still_and_outside(script: Script, pulses: dict[str, Pulses], still_s: float = 0.3) -> bool:
-    """Whether every output stood still for ``still_s`` before each loss, 60 us outside its stop range."""
+    """Whether every output stood still before each loss, 60 us outside its stop range."""
     for output in script.outputs:
         low, high = output.stop_us
         for p in script.planned:
@@ -158,7 +158,7 @@ def still_and_outside(script: Script, pulses: dict[str, Pulses], still_s: float 
 
 
 def stop_margin_us(script: Script, pulses: dict[str, Pulses], limit_s: float) -> float:
-    """The least distance from a pulse inside the stop range to the range's end, within the losses."""
+    """The least distance of a pulse in the stop range to the range's end, within the losses."""
     least = np.inf
     for output in script.outputs:
         low, high = output.stop_us

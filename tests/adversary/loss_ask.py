@@ -10,16 +10,17 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from loss_drafts import Test
+
 import pwmscope
 from pwmscope.bench import load_sheet
-
-from adversary.loss_families import Test
 
 try:
     from pwmscope.findings.failsafe import check_failsafe, listen_to
 except ImportError:
-    from pwmscope.findings.failsafe import check_failsafe
     from pwmscope.findings.loss.listening import listen_to
+
+    from pwmscope.findings.failsafe import check_failsafe
 
 NEW_KEYS = ("kind", "late_s", "no_pulses_after_s")
 

@@ -1,9 +1,10 @@
 """The adversary's study of the failsafe check.
 
-    PYTHONPATH=tests python -m adversary.loss_study --seeds 0:30 --out part.jsonl
-    PYTHONPATH=tests python -m adversary.loss_study --report part.jsonl other.jsonl
+    python tests/adversary/failsafe_study.py --seeds 0:40 --least 500 --out part.jsonl
+    python tests/adversary/failsafe_study.py --report part.jsonl other.jsonl
 
-Each cell is an alternative cause crossed with an unsafe class, or a well-performed test of one kind.
+Each cell is an alternative cause crossed with an unsafe class, or a well-performed test of one
+kind.
 Seeds that the output file holds already are left out, so that a study can be stopped and resumed.
 """
 
@@ -19,12 +20,11 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
+from loss_ask import ask
+from loss_classes import MORE_SAFE, SAFE, UNSAFE
+from loss_families import FAMILIES, WELL, draw
+from loss_truth import still_and_outside, stop_margin_us, truth_of
 from scipy.stats import beta
-
-from adversary.ask import ask
-from adversary.loss_classes import MORE_SAFE, SAFE, UNSAFE
-from adversary.loss_families import FAMILIES, WELL, draw
-from adversary.loss_truth import still_and_outside, stop_margin_us, truth_of
 
 Row = dict[str, Any]
 Cell = tuple[str, str]
@@ -49,7 +49,7 @@ def run(family: str, kind: str, seed: int) -> Row:
         recording = test.recordings[0]
         margin = stop_margin_us(recording.script, recording.pulses, test.limit_s)
         well = still_and_outside(recording.script, recording.pulses) and (
-            margin >= 3e6 * recording.script.sample_s
+            kind in UNSAFE or margin >= 3e6 * recording.script.sample_s
         )
     lines = []
     for name, t in truth.items():
@@ -101,7 +101,7 @@ def read(paths: Iterable[Path]) -> Iterator[Row]:
 
 def bound(false: int, of: int) -> float:
     """One-sided 95 % Clopper-Pearson upper bound of a rate."""
-    return 1.0 if of == 0 or false == of else float(beta.ppf(0.95, false + 1, of - false))
+    return 1.0 if of in (0, false) else float(beta.ppf(0.95, false + 1, of - false))
 
 
 def _table(heads: list[str], rows: list[list[str]]) -> list[str]:
@@ -179,12 +179,17 @@ def _of_well(rows: list[Row]) -> list[str]:
                 into = unsafe if line["unsafe"] else safe
                 into[row["family"], row["kind"]][line["verdict"]] += 1
     text = []
-    for counts, wanted, other in ((safe, "meets", "does not meet"), (unsafe, "does not meet", "meets")):
+    for counts, wanted, other in (
+        (safe, "meets", "does not meet"),
+        (unsafe, "does not meet", "meets"),
+    ):
         body = [
             [f, k, str(c.total()), f"{100 * c[wanted] / c.total():.1f} %", str(c[other])]
             for (f, k), c in counts.items()
         ]
-        text += _table(["test", "kind" if wanted == "meets" else "class", "lines", wanted, other], body)
+        text += _table(
+            ["test", "kind" if wanted == "meets" else "class", "lines", wanted, other], body
+        )
     return text
 
 
@@ -201,8 +206,8 @@ def report(rows: list[Row]) -> str:
     cpu = sum(r["ask_s"] for r in rows), sum(r["make_s"] for r in rows)
     verdicts = max(1, sum(len(r["lines"]) for r in rows))
     lines += [
-        f"{len(rows)} tests, {verdicts} verdicts; CPU a verdict: {1e3 * cpu[1] / verdicts:.1f} ms to make, "
-        f"{1e3 * cpu[0] / verdicts:.1f} ms to ask.",
+        f"{len(rows)} tests, {verdicts} verdicts; CPU a verdict: "
+        f"{1e3 * cpu[1] / verdicts:.1f} ms to make, {1e3 * cpu[0] / verdicts:.1f} ms to ask.",
         "",
     ]
     for row in rows:
@@ -231,51 +236,51 @@ def main() -> int:
     parser.add_argument("--seeds", default="0:1", help="A:B, of every cell")
     parser.add_argument("--family", help="only this alternative cause")
     parser.add_argument("--kind", help="only this class")
+    parser.add_argument(
+        "--least", type=int, default=0, help="leave out cells that have so many line-losses already"
+    )
     parser.add_argument("--jobs", type=int, default=1, help="processes, 1 by default")
     parser.add_argument("--out", type=Path, default=Path("loss-study.jsonl"))
     parser.add_argument("--report", type=Path, nargs="+", help="only report these parts")
     parser.add_argument("--stop-after", type=float, default=520.0, help="seconds")
     parser.add_argument("--fail", action="store_true", help='exit 1 on a false "meets"')
     options = parser.parse_args()
-    if options.report:
-        rows = list(read(options.report))
-    else:
-        rows = _part(options)
+    rows = list(read(options.report)) if options.report else _part(options)
     sys.stdout.write(report(rows) + "\n")
     wrong = any(x["unsafe"] and x["verdict"] == "meets" for r in rows for x in r["lines"])
     return int(options.fail and wrong)
 
 
+def _unsafe_losses(row: Row) -> int:
+    return sum(line["losses"] for line in row["lines"] if line["unsafe"])
+
+
 def _part(options: argparse.Namespace) -> list[Row]:
     """Run what is missing of a part, appending each row as it comes."""
     first, last = map(int, options.seeds.split(":"))
-    old = list(read([options.out])) if options.out.exists() else []
-    done = {(r["family"], r["kind"], r["seed"]) for r in old}
-    jobs = [
-        (f, k, seed)
-        for seed in range(first, last)
-        for f, k in cells(options.family, options.kind)
-        if (f, k, seed) not in done
-    ]
+    rows = list(read([options.out])) if options.out.exists() else []
+    done = {(r["family"], r["kind"], r["seed"]) for r in rows}
+    have: Counter[Cell] = Counter()
+    for row in rows:
+        have[row["family"], row["kind"]] += _unsafe_losses(row)
     end = time.monotonic() + options.stop_after
-    rows = old
-    with options.out.open("a", encoding="utf-8") as out:
-
-        def keep(results: Iterable[Row]) -> None:
-            for row in results:
+    left = 0
+    with options.out.open("a", encoding="utf-8") as out, ProcessPoolExecutor(options.jobs) as pool:
+        for seed in range(first, last):
+            jobs = [
+                (f, k, seed)
+                for f, k in cells(options.family, options.kind)
+                if (f, k, seed) not in done and not 0 < options.least <= have[f, k]
+            ]
+            if time.monotonic() > end:
+                left += len(jobs)
+                continue
+            for row in pool.map(_run, jobs, chunksize=8):
                 out.write(json.dumps(row) + "\n")
                 rows.append(row)
-
-        if options.jobs == 1:
-            keep(_run(job) for job in jobs if time.monotonic() < end)
-        else:
-            with ProcessPoolExecutor(options.jobs) as pool:
-                for start in range(0, len(jobs), 200):
-                    if time.monotonic() < end:
-                        keep(pool.map(_run, jobs[start : start + 200], chunksize=10))
-    left = len(jobs) - (len(rows) - len(old))
-    if left > 0:
-        sys.stderr.write(f"{left} tests are left; run the same command again\n")
+                have[row["family"], row["kind"]] += _unsafe_losses(row)
+    if left:
+        sys.stderr.write(f"about {left} tests are left; run the same command again\n")
     return rows
 
 

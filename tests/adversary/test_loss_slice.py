@@ -1,0 +1,52 @@
+"""A fixed slice of the study: no unsafe line meets, and ordinary safe tests are answered."""
+
+import pytest
+from failsafe_study import bound, run
+from loss_classes import SAFE, UNSAFE
+from loss_families import FAMILIES, WELL
+
+SLICE_SEED = 1
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_no_unsafe_line_meets(family):
+    first = list(FAMILIES).index(family) % 2
+    rows = [run(family, kind, SLICE_SEED) for kind in UNSAFE[first::2]]
+    lines = [line for row in rows for line in row["lines"] if line["unsafe"]]
+    wrong = [
+        f"{row['kind']}, seed {row['seed']}, {line['line']}"
+        for row in rows
+        for line in row["lines"]
+        if line["unsafe"] and line["verdict"] == "meets"
+    ]
+    whole = [
+        f"{row['kind']}, seed {row['seed']}"
+        for row in rows
+        if row["overall"] == "meets" and any(line["unsafe"] for line in row["lines"])
+    ]
+    assert len(lines) >= 9, "the slice has lost its unsafe lines"
+    assert not wrong
+    assert not whole
+    assert not [row["crashed"] for row in rows if row["crashed"]]
+
+
+@pytest.mark.parametrize(("family", "least"), list(zip(WELL, (0.95, 0.80, 0.60), strict=True)))
+def test_ordinary_safe_tests_are_answered(family, least):
+    rows = [run(family, kind, SLICE_SEED + i) for kind in SAFE for i in range(2)]
+    lines = [
+        line
+        for row in rows
+        if row["well"]
+        for line in row["lines"]
+        if line["under_test"] and not line["unsafe"]
+    ]
+    verdicts = [line["verdict"] for line in lines]
+    assert len(verdicts) >= 20, "the slice has lost its safe lines"
+    assert "does not meet" not in verdicts
+    assert verdicts.count("meets") >= least * len(verdicts)
+
+
+def test_bound_is_the_rule_of_three():
+    # No event in n: 1 - 0.05^(1/n), about 3/n (a handbook's rule, from memory).
+    assert bound(0, 300) == pytest.approx(1 - 0.05 ** (1 / 300))
+    assert bound(0, 3000) == pytest.approx(3 / 3000, rel=0.01)

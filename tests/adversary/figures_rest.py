@@ -84,7 +84,9 @@ def judge(seed: int, number: int, *, planned: bool) -> tuple[str, dict[str, Any]
             hands = {
                 "left": ends_and_neutral(rng),
                 "right": ends_and_neutral(rng),
-                "weapon": weapon_by_hand(rng, rest, goes_down=goes_down),
+                "weapon": ends_and_neutral(rng)
+                if rest_us == 1500.0 and goes_down and rng.uniform() < 0.7
+                else weapon_by_hand(rng, rest, goes_down=goes_down),
             }
         end_s = max(hand.end_s for hand in hands.values())
         period = float(rng.uniform(9_000, 22_000))

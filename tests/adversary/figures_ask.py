@@ -10,6 +10,7 @@ import contextlib
 import io
 import json
 import tempfile
+import tomllib
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -138,3 +139,40 @@ def ask_command(
         )
         data = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
     return code, data, words
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change that the mixing advice asks for, and the places that it offers for it."""
+
+    kind: str
+    words: str
+    places: tuple[str, ...]  # of "transmitter" and "converter"
+
+
+def places_of(change: dict[str, Any]) -> tuple[str, ...]:
+    """Where a change of the mixing may be done: the field where there is one, else what the words offer."""
+    if change.get("place"):
+        place = str(change["place"])
+        return tuple(name for name in ("transmitter", "converter") if name in place)
+    words = change["words"].lower()
+    return tuple(name for name in ("transmitter", "converter") if name in words)
+
+
+def mixing_advice(data: dict[str, Any]) -> list[list[Change]]:
+    """The ways to a right drive that `mixing --json` offers, best first; optional ones left out."""
+    return [
+        [Change(one["kind"], one["words"], places_of(one)) for one in way["changes"]]
+        for way in data.get("advice", [])
+        if way["needed"]
+    ]
+
+
+def plan_for(sheet: str, folder: Path) -> tuple[Path, list[dict[str, Any]]]:
+    """Have `pwmscope plan` make a plan without losses; return its file and its steps."""
+    bench, plan = folder / "planned.toml", folder / "plan.toml"
+    bench.write_text(sheet, encoding="utf-8")
+    code, words = run("plan", "--sheet", str(bench), "--losses", "0", "-o", str(plan), "--replace")
+    if code:
+        raise RuntimeError(words)
+    return plan, tomllib.loads(plan.read_text(encoding="utf-8"))["steps"]

@@ -50,7 +50,9 @@ def line_rows(
     rise, width = recorded
     truth = level_figures(line, line.width_us) | stick_figures(line, line.width_us)
     oracle = level_figures(line, width) | stick_figures(line, width)
-    trimmed = freed(level_figures(line, width, trimmed=True), interval_us)
+    trimmed = freed(
+        level_figures(line, width, trimmed=True) | stick_figures(line, width, trimmed=True), interval_us
+    )
     if has_clock:
         truth |= clock_figures(line.rise_us)
         oracle |= clock_figures(rise)

@@ -101,9 +101,10 @@ def level_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> di
     }
 
 
-def stick_figures(line: Pulses, width_us: Array) -> dict[str, float | None]:
+def stick_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> dict[str, float | None]:
     """Hysteresis and centring, from the middle halves of the stays at neutral."""
-    held = np.where(middle(line.held), line.held, MOVING)
+    held = np.where(inner(line.held), line.held, MOVING) if trimmed else line.held
+    held = np.where(middle(held), held, MOVING)
     dwells = Dwells(width_us, held)
     home = kinds(dwells.number, line.hand) == "neutral"
     side = line.hand.side[dwells.number]

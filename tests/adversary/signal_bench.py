@@ -165,8 +165,9 @@ def slow_sweeps(rng: np.random.Generator, how: str, *, each_way: int = 3) -> Han
 def throttle(rng: np.random.Generator, *, cycles: int = 6, rest: float = -1.0) -> Hand:
     """A stick that rests at an end and is held part of the way up, again and again."""
     script = Script(rng.uniform(1.5, 3.0), rest, "low")
+    half_way = rng.uniform(-0.12, 0.12) if rng.uniform() < 0.4 else None  # always to the same mark
     for _ in range(cycles):
-        up = rest + rng.uniform(0.3, 1.9)
+        up = rest + rng.uniform(0.3, 1.9) if half_way is None else half_way
         script.move(up, rng.uniform(0.3, 1.0), "minimum-jerk", "other", rng.uniform(0.7, 2.0))
         script.move(rest, rng.uniform(0.2, 0.8), "bell", "low", rng.uniform(0.8, 2.0))
     return script.hand()
@@ -374,8 +375,12 @@ def lagging(
     period_us: float,
     jitter_us: float = 0.0,
     drops: float = 0.0,
+    buffered: int = 0,
 ) -> Lagging:
-    """Put pulses through a device that is late, with a gain, in step or on its own clock."""
+    """Put pulses through a device that is late, with a gain, in step or on its own clock.
+
+    ``buffered``: its width is of so many pulses before the one that its start follows.
+    """
     n = source.rise_us.size
     if waits_for == "own clock":
         first = source.rise_us[0] + late_us + 1.5 * period_us
@@ -383,9 +388,10 @@ def lagging(
         start = first + period_us * np.arange(count)
         carried = np.searchsorted(source.fall_us, start - late_us, side="right") - 1
     else:
-        carried = np.flatnonzero(rng.uniform(size=n) >= drops)
+        carried = np.flatnonzero(rng.uniform(size=n) >= drops)[buffered:]
         event = source.rise_us if waits_for == "start" else source.fall_us
         start = event[carried] + late_us
+        carried = carried - buffered
     start = start + rng.normal(0, jitter_us, start.size)
     width = NEUTRAL_US + gain * (source.width_us[carried] - NEUTRAL_US)
     width = width + rng.normal(0, jitter_us, start.size)
@@ -528,6 +534,7 @@ def draw_lag(
     )
     waits_for = str(rng.choice(["start", "end", "own clock"]))
     more = float(rng.choice([0.0, 0.0, rng.uniform(0.5, 2.8)])) * period
+    buffered = int(rng.choice([0, 0, 1, 2, 3])) if waits_for != "own clock" else 0
     late = rng.uniform(50, 3_000) + more + (2_300 if waits_for == "start" else 0)
     own = period * rng.uniform(0.6, 1.7)
     device = lagging(
@@ -538,6 +545,7 @@ def draw_lag(
         gain=float(rng.choice([1.0, rng.uniform(0.5, 1.1), -1.0])),
         period_us=own if waits_for == "own clock" else period,
         jitter_us=float(rng.choice([0.0, rng.uniform(0.2, 2.0)])),
-        drops=float(rng.choice([0.0, 0.01])),
+        drops=0.0 if buffered else float(rng.choice([0.0, 0.01])),
+        buffered=buffered,
     )
     return line, device, analyser(rate_hz, rng)

@@ -18,11 +18,18 @@ SETTLE_S: Final = 0.7
 """Part of each step that the hand takes to get there (own estimate)."""
 SLOW_FRAME_S: Final = 0.022
 """The longest usual frame period (common practice, from memory)."""
-OFF_S: Final = 5.0
+OFF_S: Final = (2.0, 6.0)
+"""Shortest and longest loss, where the failsafe limit leaves that open."""
+SPREAD_S: Final = 3.5
+"""The longest loss is at least so much longer than the shortest."""
+PAST_LIMIT_S: Final = 0.5
+"""So much longer than the failsafe limit each loss is at least."""
 ON_S: Final = 4.0
 SCATTER_US: Final = 2.0
 """Scatter that a width is taken to have beside the sampling: half the 4 us that is the limit."""
-USUAL_LOSSES: Final = 3
+USUAL_LOSSES: Final = 10
+"""What ten losses of unlike length have in common is the receiver's, not the hands'."""
+_PRIME: Final = 41
 HALF: Final = 0.5
 LITTLE: Final = 0.25
 
@@ -60,7 +67,9 @@ def make_plan(
     scatter_us : float, optional
         Standard deviation that the widths are expected to have.
     losses : int, optional
-        How often the transmitter is switched off at the end; 0 for never.
+        How often the transmitter is switched off at the end; 0 for never. The losses
+        last from 2 s (or half a second more than the failsafe limit) to 6 s (or 3.5 s
+        more than that), each another time.
 
     Returns
     -------
@@ -212,12 +221,12 @@ def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanSte
     still = "still holding " + ("both sticks" if _both(names, sticks) else "the stick")
     marker = names.marker
     seen = "" if marker is None else f" Line {marker.line} must change with the switch."
-    for number in range(1, losses + 1):
+    for number, off_s in enumerate(_off_lengths_s(names.failsafe_s, losses), 1):
         yield PlanStep(
             f"held half way {number}", hold_s, sticks, held, "where the outputs are before the loss"
         )
         yield PlanStep(
-            f"transmitter off {number}", max(OFF_S, names.failsafe_s + 3.0), sticks,
+            f"transmitter off {number}", off_s, sticks,
             f"Transmitter off, {still}.{seen}",
             f"what each output does, and whether it stops within {names.failsafe_s:g} s",
             transmitter_on=False,
@@ -228,6 +237,21 @@ def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanSte
         yield PlanStep(
             f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
         )
+
+
+def _off_lengths_s(failsafe_s: float, losses: int) -> list[float]:
+    """Spread the lengths of the losses evenly, in an order without a rhythm.
+
+    Up to half a prime's worth of squares leave unlike remainders, in no rhythm.
+    """
+    least_s = max(OFF_S[0], failsafe_s + PAST_LIMIT_S)
+    most_s = max(OFF_S[1], least_s + SPREAD_S)
+    if losses == 1:
+        return [most_s]
+    turns = [k * k % _PRIME for k in (*range(7, 21), *range(1, 7))][:losses]
+    ranks = {turn: rank for rank, turn in enumerate(sorted(turns))}
+    step_s = (most_s - least_s) / max(losses - 1, 1)
+    return [round(least_s + step_s * ranks[turn], 1) for turn in turns]
 
 
 def _off_rest(names: _Wording) -> dict[Axis, float]:

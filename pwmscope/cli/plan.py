@@ -57,10 +57,11 @@ if TYPE_CHECKING:
 @click.option(
     "--losses",
     type=int,
-    default=3,
+    default=10,
     show_default=True,
     metavar="N",
-    help="How often the transmitter is switched off at the end; 0 for never.",
+    help="How often the transmitter is switched off at the end, each time for another length; "
+    "0 for never.",
 )
 @click.option(
     "-o",

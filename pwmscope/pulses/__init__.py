@@ -9,16 +9,19 @@ from pwmscope.pulses.convention import (
 )
 from pwmscope.pulses.decode import decode, decode_line
 from pwmscope.pulses.frames import Frames, find_frames
+from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
-from pwmscope.pulses.table import UNMEASURED, Flag, PulseTable
+from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable
 
 __all__ = [
     "CONVENTIONS",
     "STANDARD_SERVO",
     "UNMEASURED",
     "Convention",
+    "DamagedFrames",
     "Flag",
     "Frames",
+    "LineState",
     "PulseTable",
     "SumTrain",
     "choose_convention",
@@ -26,6 +29,7 @@ __all__ = [
     "decode",
     "decode_line",
     "find_frames",
+    "find_line_states",
     "find_sum_train",
     "split_sum_trains",
 ]

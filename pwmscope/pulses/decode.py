@@ -8,9 +8,10 @@ import numpy.typing as npt
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.pulses.choice import choose_convention
 from pwmscope.pulses.convention import STANDARD_SERVO, Convention
-from pwmscope.pulses.polarity import is_inverted
-from pwmscope.pulses.sum_train import split_sum_trains
+from pwmscope.pulses.polarity import Polarity, find_polarity
+from pwmscope.pulses.sum_train import TrainChannel, split_sum_trains
 from pwmscope.pulses.table import Flag, PulseTable
+from pwmscope.pulses.time_scale import with_time_scale
 
 
 def decode(capture: Capture, convention: Convention | None = None) -> dict[str, PulseTable]:
@@ -45,12 +46,13 @@ def decode(capture: Capture, convention: Convention | None = None) -> dict[str, 
     >>> [Flag(int(flag)).name for flag in table.flags if flag]
     ['CUT']
     """
-    return {
+    tables = {
         name: decode_line(
             line, capture.end_ps, capture.sample_interval_us, convention, start_ps=capture.start_ps
         )
         for name, line in split_sum_trains(capture).lines.items()
     }
+    return with_time_scale(tables)
 
 
 def decode_line(
@@ -90,9 +92,13 @@ def decode_line(
         convention = choose_convention(line)
         if convention is not STANDARD_SERVO:
             notes.append(_chosen(convention))
-    inverted = is_inverted(line, convention)
+    is_channel = isinstance(line, TrainChannel)
+    polarity = Polarity(inverted=False) if is_channel else find_polarity(line, convention)
+    inverted = polarity.inverted
     if inverted:
         notes.append(_INVERTED)
+    if polarity.other_us is not None:
+        notes.append(_either_way(polarity.other_us))
     rise_ps = line.rises_ps(inverted=inverted)
     fall_ps = line.falls_ps(inverted=inverted)
     cut_at_start = bool(line.initial_level ^ int(inverted))
@@ -127,6 +133,8 @@ def decode_line(
         convention,
         sample_interval_us,
         tuple(notes),
+        polarity.other_us,
+        damaged=line.damaged if isinstance(line, TrainChannel) else (),
     )
 
 
@@ -134,6 +142,13 @@ def _chosen(convention: Convention) -> str:
     return (
         f"Its pulses look like '{convention.name}' ({convention.low_us:.4g} to "
         f"{convention.high_us:.4g} us), which is taken; --convention would say otherwise."
+    )
+
+
+def _either_way(other_us: float) -> str:
+    return (
+        "The pulses are read as high (common practice). Read as low they fit as well, with a "
+        f"median of {other_us:.4g} us."
     )
 
 

@@ -8,18 +8,36 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture import PS_PER_US, Capture, Line
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.pulses.table import DamagedFrames
 
-CHANNEL_US: Final = (750.0, 2250.0)
-"""Distance of two marks that is a channel: the range accepted for servo pulses."""
+CHANNEL_US: Final = (500.0, 2500.0)
+"""Distance of two marks that may be a channel; decoding flags what no servo takes."""
 SYNC_US: Final = 2500.0
 """Distance of two marks above which the frame is over (common practice: 2.7 ms and more)."""
+LONGEST_CHANNEL_US: Final = 4500.0
+"""Longest distance of two marks that can still be a channel, where the frame needs it."""
 MARK_US: Final = (50.0, 700.0)
 """Length of a mark (common practice: 200 to 500 us)."""
 MOST_CHANNELS: Final = 16
 FEWEST_FRAMES: Final = 3
 LOOKED_AT: Final = 20_000
 """Edges from which the marks' level is told, the first of the line."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrainChannel(Line):
+    """One channel of a PPM sum train as a line of its own.
+
+    Parameters
+    ----------
+    name, edges_ps, initial_level
+        As of `Line`.
+    damaged : tuple of DamagedFrames, optional
+        Where the train's frames could not be read.
+    """
+
+    damaged: tuple[DamagedFrames, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,18 +51,21 @@ class SumTrain:
     marks_are_low : bool
         Whether the marks between channels are low.
     frames : int
-        Complete frames.
+        Complete frames. A channel outside the accepted widths does not damage its frame.
     damaged : int
         Frames left out because they hold another number of channels.
-    lines : tuple of Line
+    lines : tuple of TrainChannel
         One per channel: each pulse runs from the mark before to the mark after.
+    damaged_frames : tuple of DamagedFrames, optional
+        The frames left out, in order, one entry for those alike in a row.
     """
 
     channels: int
     marks_are_low: bool
     frames: int
     damaged: int
-    lines: tuple[Line, ...]
+    lines: tuple[TrainChannel, ...]
+    damaged_frames: tuple[DamagedFrames, ...] = ()
 
 
 def split_sum_trains(capture: Capture) -> Capture:
@@ -126,25 +147,63 @@ def find_sum_train(line: Line) -> SumTrain | None:
     pauses = np.flatnonzero(is_pause)
     if pauses.size < FEWEST_FRAMES or np.mean(is_pause | is_channel) < 0.9:
         return None
-    first = pauses[:-1] + 1
     counts = np.diff(pauses) - 1
     channels = int(np.bincount(np.minimum(counts, MOST_CHANNELS + 1)).argmax())
     if not 2 <= channels <= MOST_CHANNELS:
         return None
-    bad = np.concatenate([[0], np.cumsum(~is_channel & ~is_pause)])
-    whole = (counts == channels) & (bad[pauses[1:]] == bad[first])
+    pauses = _without_long_channels(pauses, apart_us, channels)
+    first, counts = pauses[:-1] + 1, np.diff(pauses) - 1
+    whole = counts == channels
     if np.count_nonzero(whole) < max(FEWEST_FRAMES - 1, 0.5 * counts.size):
         return None
     starts = first[whole]
+    damaged = _damaged(marks_ps[first], marks_ps[pauses[1:]], counts, channels)
     lines = tuple(
-        Line(
+        TrainChannel(
             f"{line.name} ch{k + 1}",
             np.stack([marks_ps[starts + k], marks_ps[starts + k + 1]], axis=1).ravel(),
             0,
+            damaged,
         )
         for k in range(channels)
     )
-    return SumTrain(channels, marks_are_low, starts.size, int(np.sum(~whole)), lines)
+    return SumTrain(channels, marks_are_low, starts.size, int(np.sum(~whole)), lines, damaged)
+
+
+def _without_long_channels(
+    pauses: npt.NDArray[np.int64], apart_us: npt.NDArray[np.float64], channels: int
+) -> npt.NDArray[np.int64]:
+    """Leave out what looks like a pause but is a very long channel inside a whole frame."""
+    counts = np.diff(pauses) - 1
+    pause_us = apart_us[pauses]
+    completes = counts[:-1] + counts[1:] + 1 == channels
+    # Both pauses round the frame are longer than this one.
+    inside = pause_us[1:-1] < np.minimum(pause_us[:-2], pause_us[2:])
+    is_long = completes & inside & (pause_us[1:-1] <= LONGEST_CHANNEL_US)
+    kept: npt.NDArray[np.int64] = pauses[np.concatenate([[True], ~is_long, [True]])]
+    return kept
+
+
+def _damaged(
+    begin_ps: npt.NDArray[np.int64],
+    end_ps: npt.NDArray[np.int64],
+    counts: npt.NDArray[np.int64],
+    channels: int,
+) -> tuple[DamagedFrames, ...]:
+    """List the frames with another number of channels, those alike in a row as one."""
+    cuts = np.flatnonzero(np.diff(counts)) + 1
+    firsts, ends = np.concatenate([[0], cuts]), np.concatenate([cuts, [counts.size]])
+    return tuple(
+        DamagedFrames(
+            float(begin_ps[first] / PS_PER_S),
+            float(end_ps[end - 1] / PS_PER_S),
+            int(end - first),
+            int(counts[first]),
+            channels,
+        )
+        for first, end in zip(firsts, ends, strict=True)
+        if counts[first] != channels
+    )
 
 
 def _marks_are_low(line: Line) -> bool | None:

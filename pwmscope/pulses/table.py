@@ -46,6 +46,41 @@ UNMEASURED = Flag.CUT | Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN
 
 
 @dataclass(frozen=True, slots=True)
+class DamagedFrames:
+    """Frames of a PPM sum train, one after the other, of which no pulse belongs to a channel.
+
+    Parameters
+    ----------
+    start_s, end_s : float
+        From the first one's first mark to the last one's last mark.
+    frames : int
+        How many.
+    channels : int
+        Channels that each of them holds.
+    usual_channels : int
+        Channels that a frame of this train holds.
+
+    Examples
+    --------
+    >>> DamagedFrames(1.0, 1.3, 14, 6, 8).reason
+    '14 frames hold 6 channels instead of 8'
+    """
+
+    start_s: float
+    end_s: float
+    frames: int
+    channels: int
+    usual_channels: int
+
+    @property
+    def reason(self) -> str:
+        """Why they are not read, as a clause."""
+        holds = "frame holds" if self.frames == 1 else "frames hold"
+        channels = "channel" if self.channels == 1 else "channels"
+        return f"{self.frames} {holds} {self.channels} {channels} instead of {self.usual_channels}"
+
+
+@dataclass(frozen=True, slots=True)
 class PulseTable:
     """The pulses of one line, in order.
 
@@ -76,6 +111,15 @@ class PulseTable:
         Interval between samples, where known.
     notes : tuple of str
         What was assumed while decoding, each a plain sentence.
+    other_polarity : float or None, optional
+        Median width in microseconds of the other level's stretches, where they are as
+        likely to be the pulses; None where the record decides which level is.
+    time_scale : float or None, optional
+        By what the recording's times must be multiplied for its widths and frames to be
+        those of servo lines, where they are not as they stand; None where they are.
+    damaged : tuple of DamagedFrames, optional
+        Of a sum train's channel: where frames came that could not be read, in order.
+        Pulses that are missing there did not stop.
     """
 
     line: str
@@ -87,6 +131,9 @@ class PulseTable:
     convention: Convention
     sample_interval_us: float | None
     notes: tuple[str, ...] = ()
+    other_polarity: float | None = None
+    time_scale: float | None = None
+    damaged: tuple[DamagedFrames, ...] = ()
 
     def __len__(self) -> int:
         return int(self.rise_s.size)
@@ -105,6 +152,16 @@ class PulseTable:
     def measured(self) -> npt.NDArray[np.bool_]:
         """Pulses that count in the width statistics; bool, shape (n,)."""
         return ~self.has(UNMEASURED)
+
+    @property
+    def likely_rate_hz(self) -> float | None:
+        """Sample rate at which the line would carry servo pulses, where the stated one is wrong.
+
+        None where it is not wrong as far as the line shows, or not known.
+        """
+        if self.time_scale is None or self.sample_interval_us is None:
+            return None
+        return 1e6 / (self.sample_interval_us * self.time_scale)
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the columns ``rise_s, width_us, period_us, flags`` as a pandas DataFrame."""

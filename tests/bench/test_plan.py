@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -25,6 +26,10 @@ STEP = '[[steps]]\nname = "rest"\nseconds = 3\n'
 
 def names(plan):
     return [step.name for step in plan.steps]
+
+
+def off_lengths(plan):
+    return [step.seconds for step in plan.steps if not step.transmitter_on]
 
 
 def sheet_of(*lines):
@@ -65,13 +70,30 @@ def test_the_link_is_lost_with_the_sticks_off_their_rest_and_comes_back():
         held = {"elevator": 0.5, "aileron": 0.25, "throttle": 0.5, "rudder": 0.5}
         assert before.sticks == steps[k].sticks == after.sticks == held
         assert after.transmitter_on
-        assert steps[k].seconds >= QUINCE.failsafe_s + 3
+        assert steps[k].seconds >= QUINCE.failsafe_s + 0.5
         assert "tx-on" in steps[k].hands
 
 
 def test_a_slower_failsafe_limit_keeps_the_transmitter_off_for_longer():
-    slow = make_plan(sheet_of("[limits]", "failsafe_s = 10"), losses=1)
-    assert [step.seconds for step in slow.steps if not step.transmitter_on] == [13.0]
+    slow = off_lengths(make_plan(sheet_of("[limits]", "failsafe_s = 10"), losses=5))
+    assert (min(slow), max(slow)) == (10.5, 14.0)
+    assert off_lengths(make_plan(sheet_of("[limits]", "failsafe_s = 10"), losses=1)) == [14.0]
+
+
+def test_ten_losses_have_ten_lengths_in_no_order():
+    """Repetition is evidence only where the hands do not repeat themselves."""
+    quick = sheet_of("[limits]", "failsafe_s = 1")
+    lengths = off_lengths(make_plan(quick))
+    assert len(set(lengths)) == len(lengths) == 10
+    assert (min(lengths), max(lengths)) == (2.0, 6.0)
+    usual = off_lengths(make_plan(QUINCE))
+    assert (QUINCE.failsafe_s, min(usual), max(usual)) == (2.0, 2.5, 6.0)
+    steps = np.diff(lengths)
+    assert len(set(np.sign(steps))) == 2
+    assert len(set(np.round(steps, 1))) > 3
+    assert np.max(np.abs(np.corrcoef(lengths[:-1], lengths[1:])[0, 1])) < 0.8
+    assert len(set(off_lengths(make_plan(quick, losses=20)))) == 20
+    assert off_lengths(make_plan(quick, losses=0)) == []
 
 
 def test_every_step_is_told_by_the_hands_and_none_twice_by_name():

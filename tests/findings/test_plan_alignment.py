@@ -17,7 +17,7 @@ from pwmscope.synth import GoesToPreset, PulsesStop, Wanders, build
 from pwmscope.synth.hands import Output, follow_plan
 
 ROOT = Path(__file__).parents[2]
-PLAN = make_plan(load_sheet(ROOT / "captures" / "bench.toml"))
+PLAN = make_plan(load_sheet(ROOT / "captures" / "bench.toml"), losses=3)
 QUINCE = {
     "RX1": Output(1500.0, {"elevator": 400.0, "aileron": 300.0}),
     "RX2": Output(1504.0, {"elevator": 400.0, "aileron": -300.0}),

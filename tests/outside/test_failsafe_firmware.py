@@ -36,9 +36,10 @@ SHEET = parse_sheet("""
 [marker]
 line = "tx_on"
 on = "high"
+kind = "switch"
 [channels]
 drive = { role = "drive-left", deadband_us = 40 }
-weapon = { role = "weapon", no_pulses = "stops" }
+weapon = { role = "weapon", no_pulses = "stops", no_pulses_after_s = 0.1 }
 """)
 THEN = {
     "drive": (LossClass.GOES_TO_PRESET, PhaseKind.PRESET),

@@ -38,9 +38,10 @@ failsafe_s = 2
 [marker]
 line = "tx_on"
 on = "high"
+kind = "switch"
 [channels]
-rx1 = { role = "drive-left", no_pulses = "stops" }
-rx2 = { role = "drive-right", no_pulses = "stops" }
+rx1 = { role = "drive-left", no_pulses = "stops", no_pulses_after_s = 0.1 }
+rx2 = { role = "drive-right", no_pulses = "stops", no_pulses_after_s = 0.1 }
 rx3 = { role = "weapon" }
 rx4 = { role = "servo", stop_us = [1490, 1530] }
 """)

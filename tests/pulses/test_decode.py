@@ -89,15 +89,6 @@ def test_a_line_that_idles_high_is_read_inverted_and_said():
     assert "idles high" in table.notes[0]
 
 
-@pytest.mark.parametrize("initial_level", [0, 1])
-def test_polarity_holds_where_the_pause_is_as_short_as_the_pulse(initial_level):
-    # 333 frames a second: pulse and pause are both servo-like; the even edges decide.
-    widths = 1500 + 300 * np.sin(np.arange(200) / 9)
-    table = table_of(train(widths, period_us=3_000), initial_level=initial_level)
-    assert table.inverted is bool(initial_level)
-    assert table.width_us == pytest.approx(widths, abs=1e-5)
-
-
 def test_a_line_without_edges_has_no_pulses():
     capture = Capture({"RX1": Line("RX1", np.zeros(0, np.int64), 0)}, 10**12, 1e6, "test")
     table = decode(capture)["RX1"]

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from pwmscope import decode, examine
 from pwmscope.capture import Capture, Line
+from pwmscope.pulses import Flag, find_line_states
 from pwmscope.pulses.sum_train import find_sum_train, split_sum_trains
 
 FRAME_US = 22_500.0
@@ -95,3 +96,71 @@ def test_any_train_comes_apart(frames, channels, mark_us, low, seed):
     assert found.channels == channels
     for k, line in enumerate(found.lines):
         assert np.diff(line.edges_ps)[::2] / 1e6 == pytest.approx(widths[1:-1, k])
+
+
+def frames_of(*frames_us, mark_us=300.0, frame_us=FRAME_US):
+    """Marks for frames of any number of widths, one frame each 22.5 ms."""
+    marks = [4_000.0 + frame_us * n + np.cumsum([0, *w]) for n, w in enumerate(frames_us)]
+    starts = np.concatenate(marks)
+    edges = np.stack([starts, starts + mark_us], axis=1).ravel()
+    return Line("PPM", np.rint(edges * 1e6).astype(np.int64), 0)
+
+
+@pytest.mark.parametrize("foreign_us", [600.0, 720.0, 2300.0, 2450.0, 2600.0, 4000.0])
+@pytest.mark.parametrize("at", [0, 2, 5])
+def test_a_channel_outside_the_accepted_widths_costs_no_frame(foreign_us, at):
+    """A receiver that holds full drive on the others must not be told that its pulses stop."""
+    usual = [1500.0, 1600.0, 1900.0, 1500.0, 1500.0, 1500.0]
+    odd = [*usual]
+    odd[at] = foreign_us
+    line = frames_of(*[usual] * 20, *[odd] * 15, *[usual] * 20)
+    found = find_sum_train(line)
+    assert (found.channels, found.frames, found.damaged) == (6, 53, 0)
+    tables = list(decode(capture_of(line)).values())
+    for k, table in enumerate(tables):
+        assert len(table) == 53
+        foreign = table.has(Flag.FOREIGN)
+        assert foreign.sum() == (15 if k == at else 0)
+        assert table.width_us[foreign] == pytest.approx(foreign_us)
+        assert table.width_us[~foreign] == pytest.approx(usual[k])
+
+
+def test_a_channel_that_is_always_outside_is_a_channel():
+    line = frames_of(*[[1500.0, 2300.0, 1900.0, 700.0]] * 40)
+    found = find_sum_train(line)
+    assert (found.channels, found.frames, found.damaged) == (4, 38, 0)
+
+
+def test_frames_with_another_number_of_channels_are_listed_with_span_and_reason():
+    usual, fewer = [1500.0] * 8, [2000.0] * 6
+    line = frames_of(*[usual] * 30, *[fewer] * 12, *[usual] * 5, [1500.0] * 9, *[usual] * 10)
+    found = find_sum_train(line)
+    assert (found.channels, found.damaged) == (8, 13)
+    runs = [(d.frames, d.channels, d.usual_channels) for d in found.damaged_frames]
+    assert runs == [(12, 6, 8), (1, 9, 8)]
+    first = found.damaged_frames[0]
+    assert first.start_s == pytest.approx((4_000 + 30 * FRAME_US) / 1e6)
+    assert first.end_s == pytest.approx((4_000 + 41 * FRAME_US + 12_000) / 1e6)
+    assert first.reason == "12 frames hold 6 channels instead of 8"
+    for table in decode(capture_of(line)).values():
+        assert table.damaged == found.damaged_frames
+        # The frames that are missing in each channel lie in the spans that are listed.
+        gaps = np.flatnonzero(np.diff(table.rise_s) > 1.5 * FRAME_US / 1e6)
+        assert len(gaps) == 2
+        for gap, damaged in zip(gaps, table.damaged, strict=True):
+            assert table.rise_s[gap] < damaged.start_s < damaged.end_s < table.rise_s[gap + 1]
+
+
+def test_a_channel_is_not_stuck_where_frames_could_not_be_read():
+    usual, fewer = [1500.0] * 8, [2000.0] * 6
+    line = frames_of(*[usual] * 80, *[fewer] * 60, *[usual] * 20)
+    quiet = Line("PPM", line.edges_ps + 2 * 10**12 * (line.edges_ps > 3 * 10**12), 0)
+    channel = split_sum_trains(capture_of(quiet)).lines["PPM ch1"]
+    states = find_line_states(channel, 0.1, 5.4)
+    assert [s.kind for s in states] == ["stuck low"]
+    assert (states[0].since_s, states[0].until_s) == pytest.approx((3.0, 5.0), abs=0.2)
+
+
+def test_a_train_of_whole_frames_lists_none():
+    tables = decode(capture_of(train(np.full((20, 6), 1500.0))))
+    assert all(table.damaged == () for table in tables.values())

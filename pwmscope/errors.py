@@ -2,13 +2,32 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final
+
+ARGUMENT: Final = re.compile(
+    r"`(?P<name>[a-z_]+)(?:=(?P<quote>['\"]?)(?P<value>[^`]*?)(?P=quote))?`"
+)
+"""How a sentence names an argument of a function, alone or with an example of its value."""
+
 
 class PwmscopeError(Exception):
     """Base of every error that pwmscope raises on purpose.
 
-    Its text is one or two whole sentences for a person; the command line
-    prints it as it is and ends with exit code 2.
+    Its text is one or two whole sentences for a person. Arguments of functions stand in
+    backticks; the command line names its options instead, and ends with exit code 2.
+
+    Examples
+    --------
+    >>> error = PwmscopeError("a.csv: the rate is needed; add `rate`, for example `rate='1MHz'`.")
+    >>> error.arguments
+    ('rate',)
     """
+
+    @property
+    def arguments(self) -> tuple[str, ...]:
+        """Names of the arguments that would mend it, in the order they are named."""
+        return tuple(dict.fromkeys(match["name"] for match in ARGUMENT.finditer(str(self))))
 
 
 class CaptureError(PwmscopeError):

@@ -15,7 +15,7 @@ from pwmscope.errors import OutputError
 def refuse_to_overwrite(path: Path, *, replace: bool) -> None:
     """Raise OutputError where a file is in the way and may not be replaced."""
     if path.exists() and not replace:
-        raise OutputError(f"{path} is already there; add --replace to write it anew.")
+        raise OutputError(f"{path} is already there; give `replace=True` to write it anew.")
 
 
 def make_folder(folder: Path) -> None:

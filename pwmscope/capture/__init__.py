@@ -1,7 +1,7 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
 from pwmscope.capture.clip import clip, parse_instant_s, parse_stated_s
-from pwmscope.capture.load import Kind, find_kind, load
+from pwmscope.capture.formats import FORMATS, Format, Kind, find_kind, load
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import Observer, observed_by
 from pwmscope.capture.reader.units import (
@@ -15,9 +15,11 @@ from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
 
 __all__ = [
     "EXPONENT_OF_UNIT",
+    "FORMATS",
     "PS_PER_S",
     "PS_PER_US",
     "Capture",
+    "Format",
     "Hints",
     "Kind",
     "Line",

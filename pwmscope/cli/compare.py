@@ -8,8 +8,7 @@ import click
 
 from pwmscope.cli.examining import Examination, examining_options
 from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, readings_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, readings_options, screen
 from pwmscope.errors import HintError
 
 

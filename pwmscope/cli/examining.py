@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pwmscope.cli.progress_bar import progress_bar
+from pwmscope.cli.reading import progress_bar
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:

@@ -10,9 +10,7 @@ import click
 
 from pwmscope.cli.examining import Examination, examining_options
 from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.progress_bar import progress_bar
-from pwmscope.cli.reading import Recording, readings_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, progress_bar, readings_options, screen
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, reading_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, reading_options, screen
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:

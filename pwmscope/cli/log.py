@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.reading import Recording, reading_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, reading_options, screen
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:

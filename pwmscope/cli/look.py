@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import click
 
-from pwmscope.cli.reading import Recording, reading_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import OPTION_OF, Recording, reading_options, screen
 
 
 @click.command(short_help="Say how CAPTURE was understood, before you trust a number.")
@@ -21,4 +20,4 @@ def look(recording: Recording) -> None:
 
     capture = recording.load()
     size_bytes = recording.path.stat().st_size
-    print_look(capture, find_kind(recording.path), size_bytes, screen())
+    print_look(capture, find_kind(recording.path), size_bytes, screen(), OPTION_OF)

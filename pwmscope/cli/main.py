@@ -15,6 +15,7 @@ from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.mixing import mixing
 from pwmscope.cli.plan import plan
+from pwmscope.cli.reading import name_options
 from pwmscope.cli.report import report
 from pwmscope.cli.sheet import sheet
 from pwmscope.cli.synth import synth
@@ -31,7 +32,7 @@ class _PlainErrors(click.Group):
         try:
             return super().invoke(ctx)
         except PwmscopeError as error:
-            click.echo(str(error), err=True)
+            click.echo(name_options(str(error)), err=True)
             ctx.exit(BAD_INPUT)
         except KeyboardInterrupt:
             click.echo("Interrupted; no file was left half-written.", err=True)

@@ -6,8 +6,7 @@ import click
 
 from pwmscope.cli.examining import Examination, examining_options
 from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, reading_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, reading_options, screen
 
 
 @click.command()

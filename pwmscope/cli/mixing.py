@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.progress_bar import progress_bar
-from pwmscope.cli.reading import Recording, reading_options
-from pwmscope.cli.screen import screen
+from pwmscope.cli.reading import Recording, progress_bar, reading_options, screen
 from pwmscope.errors import HintError, PwmscopeError
 from pwmscope.output import make_folder
 

@@ -1,19 +1,183 @@
-"""What every command that reads a recording takes: the file, and the hints about it."""
+"""What every command that reads a recording shares: the file, its hints, progress, the screen."""
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable
-from dataclasses import dataclass
+import re
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from pwmscope.cli.progress_bar import progress_bar
+from pwmscope.errors import ARGUMENT
 
 if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+
     from pwmscope.capture import Capture
+
+PRINTED_WIDTH = 100
+"""Columns of text where the output is not a terminal."""
+
+
+def screen() -> Console:
+    """Return the standard output, as wide as the terminal or 100 columns wide."""
+    from rich.console import Console  # noqa: PLC0415
+
+    width = None if sys.stdout.isatty() else PRINTED_WIDTH
+    return Console(width=width, highlight=False)
+
+
+PATIENCE_S: Final = 1.0
+"""Steps that are done sooner show nothing."""
+
+
+@contextmanager
+def progress_bar(doing: str) -> Iterator[None]:
+    """Show how far the work inside the block has come, if it takes longer than a second.
+
+    It stands on the error output, only where that is a terminal, and vanishes at the end.
+
+    Parameters
+    ----------
+    doing : str
+        What is being done, such as ``reading bench.csv``.
+    """
+    from pwmscope.capture import observed_by  # noqa: PLC0415
+
+    if not sys.stderr.isatty():
+        yield
+        return
+    bar = _Bar(doing)
+    timer = threading.Timer(PATIENCE_S, bar.show)
+    timer.daemon = True
+    timer.start()
+    try:
+        with observed_by(bar.note):
+            yield
+    finally:
+        timer.cancel()
+        bar.close()
+
+
+class _Bar:
+    """What is known of a step's progress, and the line that shows it, if any."""
+
+    def __init__(self, doing: str) -> None:
+        self._doing = doing
+        self._begun_s = time.monotonic()
+        self._lock = threading.Lock()
+        self._line: Progress | None = None
+        self._closed = False
+        self._known: tuple[int, int | None, str] = (0, None, "")
+
+    def note(self, done: int, total: int | None, unit: str) -> None:
+        """Take note of the progress; an observer of `pwmscope.capture.reader.progress`."""
+        with self._lock:
+            self._known = (done, total, unit)
+            self._draw()
+
+    def show(self) -> None:
+        """Begin to show the line, unless the step is over."""
+        from rich.console import Console  # noqa: PLC0415
+        from rich.progress import BarColumn, Progress, TextColumn  # noqa: PLC0415
+
+        with self._lock:
+            if self._closed:
+                return
+            self._line = Progress(
+                TextColumn("{task.description}", markup=False),
+                BarColumn(bar_width=24),
+                TextColumn("{task.fields[said]}", markup=False),
+                console=Console(stderr=True),
+                transient=True,
+            )
+            self._line.add_task(self._doing, total=None, said="")
+            self._draw()
+            self._line.start()
+
+    def close(self) -> None:
+        """Take the line away."""
+        with self._lock:
+            self._closed = True
+            if self._line is not None:
+                self._line.stop()
+
+    def _draw(self) -> None:
+        if self._line is None:
+            return
+        done, total, unit = self._known
+        said = say_progress(done, total, unit, time.monotonic() - self._begun_s)
+        task = self._line.task_ids[0]
+        self._line.update(task, completed=min(done, total or done), total=total, said=said)
+
+
+def say_progress(done: int, total: int | None, unit: str, elapsed_s: float) -> str:
+    """Say how far a step has come, how fast it is, and how long it will still take.
+
+    Examples
+    --------
+    >>> say_progress(30_000_000, 120_000_000, "rows", 10)
+    '25 %, 3.0 million rows a second, 0:30 left'
+    >>> say_progress(5_000_000, None, "bytes", 2)
+    '2.5 million bytes a second'
+    >>> say_progress(0, 100, "rows", 1)
+    ''
+    """
+    if done <= 0 or elapsed_s <= 0:
+        return ""
+    rate = f"{_say_count(done / elapsed_s)} {unit} a second"
+    if not total:
+        return rate
+    left_s = round(elapsed_s * max(0, total - done) / done)
+    minutes, seconds = divmod(left_s, 60)
+    hours, minutes = divmod(minutes, 60)
+    left = f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+    return f"{min(1.0, done / total):.0%}, {rate}, {left} left".replace("%", " %")
+
+
+def _say_count(number: float) -> str:
+    for size, word in ((1e9, "billion"), (1e6, "million"), (1e3, "thousand")):
+        if number >= size:
+            return f"{number / size:.1f} {word}"
+    return f"{number:.0f}"
+
+
+OPTION_OF: Final = {
+    "rate": "--rate",
+    "time_unit": "--time-unit",
+    "time_column": "--time-column",
+    "lines": "--lines",
+    "threshold": "--threshold",
+    "replace": "--replace",
+}
+"""The option that stands for each argument that the library's sentences name."""
+
+
+def name_options(sentence: str) -> str:
+    """Write a sentence of the library for the command line: options instead of arguments.
+
+    Examples
+    --------
+    >>> name_options("add `rate`, for example `rate='1MHz'`, or give `replace=True`.")
+    'add --rate, for example --rate 1MHz, or give --replace.'
+    """
+
+    def option(match: re.Match[str]) -> str:
+        known = OPTION_OF.get(match["name"])
+        if known is None:
+            return match[0]
+        value = match["value"]
+        return known if value in (None, "True") else f"{known} {value}"
+
+    return ARGUMENT.sub(option, sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +198,12 @@ class Recording:
     def load(self) -> Capture:
         """Read the file, showing how far it has come where that takes long."""
         from pwmscope.capture import load  # noqa: PLC0415
+        from pwmscope.model.assumption import assumed  # noqa: PLC0415
 
         with progress_bar(f"reading {self.path.name}"):
-            return load(self.path, **self.hints)
+            capture = load(self.path, **self.hints)
+        named = (replace(a, sentence=name_options(a)) for a in assumed(capture.assumptions))
+        return replace(capture, assumptions=tuple(named))
 
 
 _OPTIONS = (

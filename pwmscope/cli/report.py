@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import os
+import signal
+import sys
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.progress_bar import progress_bar
-from pwmscope.cli.reading import Recording, readings_options
-from pwmscope.cli.screen import screen
-from pwmscope.errors import HintError
+from pwmscope.cli.reading import Recording, name_options, progress_bar, readings_options, screen
+from pwmscope.errors import HintError, PwmscopeError
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet
     from pwmscope.findings import Findings
     from pwmscope.report.folder import Written
+    from pwmscope.report.index import Entry
 
 BAD_INPUT = 2
 
@@ -151,7 +157,6 @@ def _many(
     recordings: tuple[Recording, ...], examination: Examination, folder: Path, *, replace: bool
 ) -> bool:
     """Report on several recordings; say whether all of them could be used."""
-    from pwmscope.cli.batch import Job, run_jobs  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
     from pwmscope.report.folder import INDEX_NAME, folder_names  # noqa: PLC0415
     from pwmscope.report.index import write_index  # noqa: PLC0415
@@ -177,3 +182,106 @@ def _many(
         index = write_index(entries, folder, replace=replace)
         click.echo(f"\n{len(used)} of {len(entries)} recordings have a report; {index} lists them.")
     return len(used) == len(entries)
+
+
+MOST_WORKERS: Final = 4
+"""An hour's recording takes up to a gibibyte of memory in each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording to report on.
+
+    Parameters
+    ----------
+    recording : Recording
+        The recording's file, with the hints about it.
+    examination : Examination
+        How it is to be examined.
+    folder : Path
+        Where its report goes.
+    replace : bool
+        Whether a report that is there may be replaced.
+    """
+
+    recording: Recording
+    examination: Examination
+    folder: Path
+    replace: bool
+
+
+def run_jobs(jobs: list[Job]) -> list[Entry]:
+    """Report on several recordings side by side, showing how many are done.
+
+    Parameters
+    ----------
+    jobs : list of Job
+        At least one.
+
+    Returns
+    -------
+    list of Entry
+        One for each, in the same order; one that could not be used says why.
+    """
+    from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
+
+    workers = min(len(jobs), os.cpu_count() or 1, MOST_WORKERS)
+    done: dict[int, Entry] = {}
+    with (
+        progress_bar(f"reporting on {len(jobs)} recordings"),
+        ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _be_quiet) as pool,
+    ):
+        futures = {pool.submit(_run_interruptible, job): nth for nth, job in enumerate(jobs)}
+        try:
+            for future in as_completed(futures):
+                nth = futures[future]
+                try:
+                    done[nth] = future.result()
+                except BrokenProcessPool:
+                    done[nth] = _lost(jobs[nth])
+                tell(len(done), len(jobs), "recordings")
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return [done[nth] for nth in range(len(jobs))]
+
+
+def _be_quiet() -> None:
+    """Leave the terminal to the process that started this one, and wait for it when idle."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for good
+
+
+def _run_interruptible(job: Job) -> Entry:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        return run_job(job)
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def run_job(job: Job) -> Entry:
+    """Report on one recording; say in one sentence what keeps it from being used."""
+    from pwmscope.report.folder import refuse_report  # noqa: PLC0415
+    from pwmscope.report.index import Entry, entry_of  # noqa: PLC0415
+
+    source = str(job.recording.path)
+    try:
+        refuse_report(job.folder, replace=job.replace)
+        findings, written = documented(
+            job.recording, job.examination, job.folder, replace=job.replace
+        )
+    except PwmscopeError as error:
+        return Entry(source, name_options(str(error)), "", (), ())
+    return entry_of(source, findings, written)
+
+
+def _lost(job: Job) -> Entry:
+    from pwmscope.report.index import Entry  # noqa: PLC0415
+
+    source = str(job.recording.path)
+    trouble = (
+        f"{source}: the process that measured it ended before it was done, as it does where "
+        "memory runs out; report on it alone."
+    )
+    return Entry(source, trouble, "", (), ())

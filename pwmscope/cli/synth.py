@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pwmscope.cli.progress_bar import progress_bar
+from pwmscope.cli.reading import progress_bar
 
 
 @click.command(short_help="Build a bench recording from SCRIPT, with its truth beside it.")

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.model.assumption import assumed
+
 PS_PER_S = 1_000_000_000_000
 PS_PER_US = 1_000_000
 
@@ -71,8 +73,9 @@ class Capture:
         nor the person states it and the edge times do not show it.
     source : str
         Where it came from, usually the file's path.
-    assumptions : tuple of str
-        Everything that was assumed while reading, each a plain sentence.
+    assumptions : tuple of str or Assumption
+        Everything that was assumed while reading, each a sentence; once held, each is an
+        `Assumption` with fields as well.
     start_ps : int
         Instant at which the time span begins, in picoseconds since the start of the
         recording; above 0 only where a part was cut out (`clip`).
@@ -84,6 +87,9 @@ class Capture:
     source: str
     assumptions: tuple[str, ...] = ()
     start_ps: int = 0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "assumptions", assumed(self.assumptions))
 
     @property
     def end_ps(self) -> int:

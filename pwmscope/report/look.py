@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import textwrap
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -13,25 +13,22 @@ from rich.table import Table
 from rich.text import Text
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
+from pwmscope.model.assumption import Assumption, assumed
 from pwmscope.report.sentences import say_line
 
 _MOST_EDGES: Final = 4
 _INSTANT_WIDTH: Final = 15
 _FIXED_WIDTH: Final = 52
 _LONGEST_IN_US: Final = 10_000
-_OPTIONS: Final = (
-    (re.compile(r"as you said"), ()),
-    (re.compile(r"stamps that count|dates or times of day"), ("--time-column",)),
-    (re.compile(r"sample numbers|sample's number"), ("--time-column", "--rate")),
-    (re.compile(r"in units of"), ("--time-unit",)),
-    (re.compile(r"is time in|taken as (the )?time"), ("--time-column", "--time-unit")),
-    (re.compile(r"threshold|volt", re.IGNORECASE), ("--threshold",)),
-    (re.compile(r"samples|sampling|S/s|rows carry no time", re.IGNORECASE), ("--rate",)),
-)
-"""Which options set right what a sentence says; the first pattern found decides."""
 
 
-def print_look(capture: Capture, kind: Kind, size_bytes: int, console: Console) -> None:
+def print_look(
+    capture: Capture,
+    kind: Kind,
+    size_bytes: int,
+    console: Console,
+    option_of: Mapping[str, str],
+) -> None:
     """Print how a file was understood.
 
     Parameters
@@ -44,22 +41,26 @@ def print_look(capture: Capture, kind: Kind, size_bytes: int, console: Console) 
         The file's size.
     console : rich Console
         Where to; its width decides how many of the first edges are shown.
+    option_of : mapping of str to str
+        The option that stands for each argument of `pwmscope.load`.
     """
     console.print(Text(capture.source, style="bold"))
     for name, value in (
         ("file", f"{kind.words}, {_grouped(size_bytes)} bytes"),
         ("length", f"{capture.duration_s:.6f} s"),
-        ("sampling", _sampling(capture)),
+        ("sampling", _sampling(capture, option_of)),
     ):
         console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
     console.print()
     console.print(_table(capture, console))
     console.print()
     console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
-    for sentence in capture.assumptions:
-        console.print(Text(_filled(_with_options(sentence, kind), console, "  - ", "    ")))
+    for each in assumed(capture.assumptions):
+        console.print(Text(_filled(_with_options(each, option_of), console, "  - ", "    ")))
     if len(capture.lines) > 1:
-        console.print(Text(_filled(_all_lines(capture), console, "  - ", "    ")))
+        console.print(
+            Text(_filled(f"{_all_lines(capture)} [{option_of['lines']}]", console, "  - ", "    "))
+        )
 
 
 def _filled(text: str, console: Console, first: str, next_lines: str) -> str:
@@ -73,10 +74,10 @@ def _grouped(count: int) -> str:
     return f"{count:,}".replace(",", " ")
 
 
-def _sampling(capture: Capture) -> str:
+def _sampling(capture: Capture, option_of: Mapping[str, str]) -> str:
     interval_ps = capture.sample_interval_ps
     if interval_ps is None:
-        return "not known; --rate would tell it"
+        return f"not known; {option_of['rate']} would tell it"
     return f"every {format_interval(interval_ps)} ({format_rate(interval_ps)})"
 
 
@@ -113,15 +114,13 @@ def _usual_high(line: Line) -> str:
     return format_interval(usual_ps)
 
 
-def _with_options(sentence: str, kind: Kind) -> str:
+def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
     """Add to an assumption the options that override it."""
-    plain = "".join(letter if letter.isprintable() else "?" for letter in sentence)
-    if kind.holds_edges:
-        return plain
-    options = next((options for words, options in _OPTIONS if words.search(sentence)), ())
+    plain = "".join(letter if letter.isprintable() else "?" for letter in assumption)
+    options = [option_of[argument] for argument in assumption.changed_by]
     return f"{plain} [{', '.join(options)}]" if options else plain
 
 
 def _all_lines(capture: Capture) -> str:
     names = [say_line(name) for name in capture.lines]
-    return f"The lines read are {', '.join(names)}. [--lines]"
+    return f"The lines read are {', '.join(names)}."

@@ -1,21 +1,30 @@
 """Bench recordings built from a script, with the truth beside the file."""
 
-from pwmscope.synth.behaviours import (
+from pwmscope.synth.hands import FollowedPlan, Output, follow_plan
+from pwmscope.synth.load import load_script, parse_script
+from pwmscope.synth.recording import Recording, build
+from pwmscope.synth.script import (
     Behaviour,
+    Channel,
+    Dwell,
+    Frame,
+    Glitches,
     GoesToPreset,
     HoldsLast,
     KeepsFollowing,
+    Loss,
+    Move,
     PulsesStop,
+    Script,
+    ScriptError,
+    Shape,
+    Sine,
+    Sweep,
     Wanders,
+    Width,
 )
-from pwmscope.synth.errors import ScriptError
-from pwmscope.synth.load import load_script, parse_script
-from pwmscope.synth.moves import Dwell, Move, Sine, Sweep
-from pwmscope.synth.recording import Recording, build
-from pwmscope.synth.script import Channel, Frame, Glitches, Loss, Script, Shape, Width
-from pwmscope.synth.summary import summarise_truth, write_truth
-from pwmscope.synth.table import write
 from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
+from pwmscope.synth.writing import summarise_truth, write, write_truth
 
 __all__ = [
     "Behaviour",
@@ -23,6 +32,7 @@ __all__ = [
     "ChannelLoss",
     "ChannelTruth",
     "Dwell",
+    "FollowedPlan",
     "Frame",
     "FrameTruth",
     "Glitches",
@@ -32,6 +42,7 @@ __all__ = [
     "Level",
     "Loss",
     "Move",
+    "Output",
     "PulsesStop",
     "Recording",
     "Script",
@@ -43,6 +54,7 @@ __all__ = [
     "Wanders",
     "Width",
     "build",
+    "follow_plan",
     "load_script",
     "parse_script",
     "summarise_truth",

@@ -6,11 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pwmscope.bench.plan import Axis, CapturePlan
-from pwmscope.synth.behaviours import Behaviour, HoldsLast
-from pwmscope.synth.errors import ScriptError, require
-from pwmscope.synth.moves import Dwell, Move, Sweep
-from pwmscope.synth.script import Channel, Frame, Loss, Script, Width
-from pwmscope.synth.streams import stream
+from pwmscope.synth.recording import stream
+from pwmscope.synth.script import (
+    Behaviour,
+    Channel,
+    Dwell,
+    Frame,
+    HoldsLast,
+    Loss,
+    Move,
+    Script,
+    ScriptError,
+    Sweep,
+    Width,
+    require,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,36 +81,6 @@ def follow_plan(
     marker: str | None = None,
 ) -> FollowedPlan:
     """Write the script of a recording in which the hands follow a plan.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-    outputs : mapping of str to Output
-        How each line follows the sticks.
-    seed : int
-        Of all that is drawn.
-    sample_rate_hz : int
-        The analyser's rate.
-    lead_s : float
-        How long the recorder runs before the plan begins.
-    late_s : sequence of float, optional
-        How late each step is begun; drawn between 0.05 and 0.6 s where it is left out.
-    way_s : float
-        How long the sticks take from one position to the next.
-    width : Width, optional
-        How exactly widths are made; by default they scatter by 0.5 us.
-    marker : str, optional
-        Name of a line that is high while the transmitter is on.
-
-    Returns
-    -------
-    FollowedPlan
-
-    Raises
-    ------
-    ScriptError
-        If a step begins before the one before it has reached its place.
 
     Examples
     --------

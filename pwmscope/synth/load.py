@@ -11,10 +11,21 @@ from pathlib import Path
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from pwmscope.errors import PwmscopeError
-from pwmscope.synth.behaviours import BEHAVIOURS, Behaviour
-from pwmscope.synth.errors import ScriptError
-from pwmscope.synth.moves import Dwell, Move, Sine, Sweep
-from pwmscope.synth.script import Channel, Frame, Glitches, Loss, Script, Width
+from pwmscope.synth.script import (
+    BEHAVIOURS,
+    Behaviour,
+    Channel,
+    Dwell,
+    Frame,
+    Glitches,
+    Loss,
+    Move,
+    Script,
+    ScriptError,
+    Sine,
+    Sweep,
+    Width,
+)
 
 _Part = TypeVar("_Part")
 _TABLES = ("frame", "width", "glitches", "marker", "output", "channel", "loss")

@@ -1,21 +1,262 @@
-"""From a script to a recording: exact events first, then the analyser's samples."""
+"""From a script to a recording with its exact truth: what is commanded, received and sampled."""
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
-from pwmscope.synth.errors import ScriptError
-from pwmscope.synth.moves import place_moves
-from pwmscope.synth.received import Received, receive, round_to
-from pwmscope.synth.sampling import count_samples, sample_edges, sample_instants_ps
-from pwmscope.synth.script import Channel, Script
-from pwmscope.synth.spikes import draw_glitches
-from pwmscope.synth.streams import stream
-from pwmscope.synth.truth import ChannelTruth, FrameTruth, Level, Truth
+from pwmscope.synth.script import (
+    Behaviour,
+    Channel,
+    Glitches,
+    GoesToPreset,
+    HoldsLast,
+    KeepsFollowing,
+    Loss,
+    PulsesStop,
+    Script,
+    ScriptError,
+    Wanders,
+    place_moves,
+    width_at,
+)
+from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
+
+
+def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
+    """Return the stream for one purpose, so that adding a channel changes no other.
+
+    Examples
+    --------
+    >>> bool(stream(7, "width", "RX1").random() == stream(7, "width", "RX1").random())
+    True
+    """
+    key = (zlib.crc32(purpose.encode()), zlib.crc32(line.encode()), number)
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=key)))
+
+
+def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
+    """Instants of samples, ``round(k / rate)`` in picoseconds, halves upward.
+
+    Examples
+    --------
+    >>> sample_instants_ps(np.array([0, 1, 2, 3, 24_000_000]), 24_000_000)
+    array([            0,         41667,         83333,        125000,
+           1000000000000])
+    """
+    seconds, rest = np.divmod(indices, rate_hz)
+    whole_ps, left = divmod(PS_PER_S, rate_hz)
+    # rest < 1e9 and left < 1e9, so that no product exceeds 2e18 < 2**63.
+    part_ps = rest * whole_ps + (2 * rest * left + rate_hz) // (2 * rate_hz)
+    instants: npt.NDArray[np.int64] = seconds * PS_PER_S + part_ps
+    return instants
+
+
+def first_sample_at(times_ps: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
+    """Find the first sample at or after each time.
+
+    Examples
+    --------
+    >>> first_sample_at(np.array([-5, 0, 1, 41667, 41668]), 24_000_000)
+    array([0, 0, 1, 1, 2])
+    """
+    seconds, rest_ps = np.divmod(np.maximum(times_ps, 0), PS_PER_S)
+    # The quotient in floating point is off by far less than one sample; whole steps settle it.
+    near = np.floor(rest_ps.astype(np.float64) * (rate_hz / PS_PER_S)).astype(np.int64)
+    first = np.maximum(seconds * rate_hz + near - 1, 0)
+    for _ in range(3):
+        first += sample_instants_ps(first, rate_hz) < times_ps
+    return first
+
+
+def count_samples(duration_ps: int, rate_hz: int) -> int:
+    """Count the samples from time 0 to the end, both included.
+
+    Examples
+    --------
+    >>> count_samples(2_000_000, 1_000_000)
+    3
+    """
+    last = int(first_sample_at(np.array([duration_ps], np.int64), rate_hz)[0])
+    is_late = int(sample_instants_ps(np.array([last], np.int64), rate_hz)[0]) > duration_ps
+    return last + 1 - int(is_late)
+
+
+def sample_edges(
+    edges_ps: npt.NDArray[np.int64], rate_hz: int, sample_count: int
+) -> tuple[npt.NDArray[np.int64], int]:
+    """Sample numbers at which a line that begins low is seen to change.
+
+    An even number of edges between two samples cancels: a pulse shorter than
+    a sample interval may vanish, as it does on an analyser.
+
+    Examples
+    --------
+    >>> sample_edges(np.array([-10, 500, 1_200_000, 1_300_000, 2_000_000]), 1_000_000, 10)
+    (array([1, 2]), 1)
+    """
+    seen, counts = np.unique(first_sample_at(edges_ps, rate_hz), return_counts=True)
+    seen = seen[counts % 2 == 1]
+    initial_level = int(seen.size > 0 and seen[0] == 0)
+    return seen[(seen > 0) & (seen < sample_count)], initial_level
+
+
+CLEAR_PS = 100 * PS_PER_US
+"""Least distance from a glitch to the pulses around it."""
+
+
+def _draw_glitches(
+    glitches: Glitches,
+    rise_ps: npt.NDArray[np.int64],
+    width_ps: npt.NDArray[np.int64],
+    duration_ps: int,
+    rng: np.random.Generator,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Draw the glitches of one line."""
+    count = int(rng.poisson(glitches.per_minute * duration_ps / (60 * PS_PER_S)))
+    widest_ps = round(glitches.longest_us * PS_PER_US)
+    order = np.argsort(rise_ps)
+    begin_ps = np.concatenate([np.zeros(1, np.int64), (rise_ps + width_ps)[order]]) + CLEAR_PS
+    end_ps = np.concatenate([rise_ps[order], np.array([duration_ps])]) - CLEAR_PS - widest_ps
+    room_ps = np.maximum(end_ps - begin_ps, 0)
+    filled_ps = np.cumsum(room_ps)
+    place_ps = np.sort(np.floor(rng.random(count) * filled_ps[-1]).astype(np.int64))
+    least_us, span_us = glitches.shortest_us, glitches.longest_us - glitches.shortest_us
+    spike_ps = np.rint((least_us + span_us * rng.random(count)) * PS_PER_US).astype(np.int64)
+    gap, first = np.unique(np.searchsorted(filled_ps, place_ps, side="right"), return_index=True)
+    inside = gap < room_ps.size
+    gap, first = gap[inside], first[inside]
+    into_ps = place_ps[first] - (filled_ps[gap] - room_ps[gap])
+    return begin_ps[gap] + into_ps, spike_ps[first]
+
+
+@dataclass(frozen=True, slots=True)
+class _Received:
+    """The command of one channel in every frame.
+
+    Parameters
+    ----------
+    command_ps : ndarray of int64, shape (n_frames,)
+        Width to be made, before jitter, in picoseconds.
+    stopped : ndarray of int64, shape (n_frames,)
+        0 where a pulse is made; otherwise the number of the loss, from 1, in
+        which the pulses are stopped.
+    losses : tuple of ChannelLoss
+        What happened in each loss.
+    """
+
+    command_ps: npt.NDArray[np.int64]
+    stopped: npt.NDArray[np.int64]
+    losses: tuple[ChannelLoss, ...]
+
+
+def _receive(
+    channel: Channel,
+    losses: tuple[Loss, ...],
+    frame_s: npt.NDArray[np.float64],
+    resolution_us: float,
+    seed: int,
+) -> _Received:
+    """Work out a channel's command in every frame.
+
+    The stick is read at the frame's nominal start. A frame that starts at or
+    after `off_s` and before `follows_s` belongs to the loss.
+    """
+    stick_us = _round_to(width_at(place_moves(channel.moves), frame_s), resolution_us)
+    command_us = stick_us.copy()
+    stopped = np.zeros(frame_s.size, np.int64)
+    said: list[ChannelLoss] = []
+    for number, loss in enumerate(losses, start=1):
+        behaviour = loss.channels.get(channel.name, channel.when_lost)
+        first, back = np.searchsorted(frame_s, [loss.off_s, loss.follows_s])
+        last_us = float(stick_us[max(int(first) - 1, 0)])
+        lost = slice(int(first), int(back))
+        if isinstance(behaviour, Wanders):
+            rng = stream(seed, "wander", channel.name, number)
+            walk_us = _walk(behaviour, last_us, int(back - first), rng)
+            command_us[lost] = _round_to(walk_us, resolution_us)
+        elif not isinstance(behaviour, KeepsFollowing):
+            command_us[lost] = last_us
+            into_s = frame_s[lost] - loss.off_s
+            if isinstance(behaviour, GoesToPreset):
+                command_us[lost] = _to_preset_us(behaviour, last_us, into_s)
+                begin_s, end_s = behaviour.after_s, behaviour.after_s + behaviour.silent_s
+                stopped[lost][(into_s >= begin_s) & (into_s < end_s)] = number
+            elif isinstance(behaviour, PulsesStop):
+                stopped[lost][frame_s[lost] >= _settles_s(behaviour, loss)] = number
+        returns = back < frame_s.size
+        said.append(_say(behaviour, loss, last_us, float(stick_us[back]) if returns else None))
+    command_ps = np.rint(command_us * PS_PER_US).astype(np.int64)
+    return _Received(command_ps, stopped, tuple(said))
+
+
+def _round_to(width_us: npt.NDArray[np.float64], step_us: float) -> npt.NDArray[np.float64]:
+    """Round widths to whole steps; a step of 0 leaves them as they are.
+
+    Examples
+    --------
+    >>> _round_to(np.array([1500.4, 1503.1]), 2.0)
+    array([1500., 1504.])
+    """
+    if step_us == 0:
+        return width_us
+    rounded: npt.NDArray[np.float64] = np.rint(width_us / step_us) * step_us
+    return rounded
+
+
+def _to_preset_us(
+    behaviour: GoesToPreset, last_us: float, into_s: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Hold the last width, then go evenly to the preset, or at once."""
+    begin_s, end_s = behaviour.after_s + behaviour.silent_s, behaviour.settles_after_s
+    ramp_s = behaviour.ramp_s
+    part = (into_s - begin_s) / ramp_s if ramp_s > 0 else np.zeros(into_s.size)
+    on_way_us = last_us + np.clip(part, 0.0, 1.0) * (behaviour.preset_us - last_us)
+    width_us: npt.NDArray[np.float64] = np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
+    return width_us
+
+
+def _settles_s(behaviour: PulsesStop | GoesToPreset, loss: Loss) -> float:
+    if isinstance(behaviour, GoesToPreset):
+        return loss.off_s + behaviour.settles_after_s
+    return loss.off_s + behaviour.after_s
+
+
+def _say(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | None) -> ChannelLoss:
+    follows_s = None if loss.on_s is None else loss.follows_s
+    settles_s, settles_us = None, None
+    if isinstance(behaviour, PulsesStop | GoesToPreset):
+        settles_s = _settles_s(behaviour, loss)
+        if settles_s >= loss.follows_s:
+            settles_s = None
+    if isinstance(behaviour, GoesToPreset):
+        settles_us = behaviour.preset_us if settles_s is not None else last_us
+    elif isinstance(behaviour, HoldsLast):
+        settles_us = last_us
+    return ChannelLoss(
+        behaviour.behaviour,
+        loss.off_s,
+        loss.on_s,
+        follows_s,
+        last_us,
+        settles_s,
+        settles_us,
+        back_us,
+    )
+
+
+def _walk(
+    bounds: Wanders, start_us: float, count: int, rng: np.random.Generator
+) -> npt.NDArray[np.float64]:
+    """Random walk turned back at its bounds: an unbounded walk folded as a triangle wave."""
+    span_us = bounds.high_us - bounds.low_us
+    free_us = start_us - bounds.low_us + np.cumsum(rng.standard_normal(count) * bounds.step_us)
+    folded_us: npt.NDArray[np.float64] = span_us - np.abs(free_us % (2 * span_us) - span_us)
+    return folded_us + bounds.low_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +382,7 @@ def _frames(script: Script, duration_ps: int) -> FrameTruth:
 def _channel(
     script: Script, channel: Channel, frames: FrameTruth, duration_ps: int
 ) -> ChannelTruth:
-    received = receive(
+    received = _receive(
         channel,
         script.losses,
         frames.nominal_ps / PS_PER_S,
@@ -155,7 +396,7 @@ def _channel(
     rest_rise_ps, rest_width_ps = _rests(script, channel, received, rise_ps, width_ps)
     rise_ps, width_ps = rise_ps[kept], width_ps[kept]
     _check_pulses(channel, rise_ps, width_ps)
-    glitch_rise_ps, glitch_width_ps = draw_glitches(
+    glitch_rise_ps, glitch_width_ps = _draw_glitches(
         script.glitches,
         np.concatenate([rise_ps, rest_rise_ps]),
         np.concatenate([width_ps, rest_width_ps]),
@@ -182,10 +423,10 @@ def _channel(
     )
 
 
-def _made_widths_ps(script: Script, channel: Channel, received: Received) -> npt.NDArray[np.int64]:
+def _made_widths_ps(script: Script, channel: Channel, received: _Received) -> npt.NDArray[np.int64]:
     drawn = stream(script.seed, "width", channel.name).standard_normal(received.command_ps.size)
     made_us = received.command_ps / PS_PER_US + drawn * script.width.jitter_us
-    made_us = round_to(made_us, script.width.tick_us)
+    made_us = _round_to(made_us, script.width.tick_us)
     widths_ps: npt.NDArray[np.int64] = np.rint(made_us * PS_PER_US).astype(np.int64)
     return widths_ps
 
@@ -193,7 +434,7 @@ def _made_widths_ps(script: Script, channel: Channel, received: Received) -> npt
 def _rests(
     script: Script,
     channel: Channel,
-    received: Received,
+    received: _Received,
     rise_ps: npt.NDArray[np.int64],
     width_ps: npt.NDArray[np.int64],
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -233,7 +474,7 @@ def _levels(script: Script, channel: Channel) -> tuple[Level, ...]:
     standing = [
         s for s in place_moves(channel.moves) if s.is_dwell and s.begin_s < script.duration_s
     ]
-    widths_us = round_to(np.array([s.start_us for s in standing]), script.width.resolution_us)
+    widths_us = _round_to(np.array([s.start_us for s in standing]), script.width.resolution_us)
     return tuple(
         Level(s.begin_s, min(s.end_s, script.duration_s), float(width_us))
         for s, width_us in zip(standing, widths_us, strict=True)

@@ -1,15 +1,376 @@
-"""The script of a bench recording: one receiver, its sticks, its link and the analyser."""
+"""The script of a recording: channels, the hands at the sticks, losses, what receivers do then."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias, get_args
+from typing import ClassVar, Literal, TypeAlias, get_args
+
+import numpy as np
+import numpy.typing as npt
 
 from pwmscope.capture.reader.units import time_unit_in
-from pwmscope.synth.behaviours import Behaviour, HoldsLast
-from pwmscope.synth.errors import ScriptError, require
-from pwmscope.synth.moves import Dwell, Move
+from pwmscope.errors import PwmscopeError
+
+
+class ScriptError(PwmscopeError):
+    """A script asks for something that cannot be built.
+
+    Parameters
+    ----------
+    key : str
+        The key, as the script names it.
+    value : object
+        What stands there.
+    allowed : str
+        What may stand there, as it reads after the word "expected".
+    place : str, optional
+        The file and table that hold the key.
+
+    Examples
+    --------
+    >>> print(ScriptError("period_us", -3, "a number above 0", place="a.toml, frame"))
+    a.toml, frame, period_us: the value is -3, expected a number above 0.
+    """
+
+    def __init__(self, key: str, value: object, allowed: str, *, place: str = "") -> None:
+        where = f"{place}, {key}" if place else key
+        shown = "missing" if value is None else repr(value)
+        super().__init__(f"{where}: the value is {shown}, expected {allowed}.")
+        self.key = key
+        self.value = value
+        self.allowed = allowed
+
+    def within(self, place: str) -> ScriptError:
+        """Return the same error with the place it was found in."""
+        return ScriptError(self.key, self.value, self.allowed, place=place)
+
+
+def require(
+    key: str,
+    value: float,
+    *,
+    above: float | None = None,
+    least: float | None = None,
+    most: float | None = None,
+) -> None:
+    """Check that a number is finite and in its range.
+
+    Examples
+    --------
+    >>> require("jitter_us", 0.5, least=0)
+    """
+    bounds: list[str] = []
+    good = math.isfinite(value)
+    if above is not None:
+        bounds.append(f"above {above:g}")
+        good = good and value > above
+    if least is not None:
+        bounds.append(f"at least {least:g}")
+        good = good and value >= least
+    if most is not None:
+        bounds.append(f"at most {most:g}")
+        good = good and value <= most
+    if not good:
+        raise ScriptError(key, value, f"a number {' and '.join(bounds)}".strip())
+
+
+@dataclass(frozen=True, slots=True)
+class Dwell:
+    """Stand still at one width.
+
+    Parameters
+    ----------
+    dwell_us : float
+        The commanded pulse width in microseconds; reached at once.
+    for_s : float
+        How long, in seconds.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    dwell_us: float
+    for_s: float
+
+    def __post_init__(self) -> None:
+        require("dwell_us", self.dwell_us, above=0)
+        require("for_s", self.for_s, above=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """Go evenly from where the stick is to another width.
+
+    Parameters
+    ----------
+    sweep_to_us : float
+        The width at the end in microseconds.
+    over_s : float
+        How long it takes, in seconds.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    sweep_to_us: float
+    over_s: float
+
+    def __post_init__(self) -> None:
+        require("sweep_to_us", self.sweep_to_us, above=0)
+        require("over_s", self.over_s, above=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Sine:
+    """Swing about where the stick is.
+
+    Parameters
+    ----------
+    sine_us : float
+        Amplitude in microseconds (half of the whole swing).
+    period_s : float
+        Length of one swing in seconds.
+    for_s : float
+        How long, in seconds. The stick stays where the swing ends.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    sine_us: float
+    period_s: float
+    for_s: float
+
+    def __post_init__(self) -> None:
+        require("sine_us", self.sine_us, above=0)
+        require("period_s", self.period_s, above=0)
+        require("for_s", self.for_s, above=0)
+
+
+Move: TypeAlias = Dwell | Sweep | Sine
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """One move placed in time: ``start_us + slope (t - t0) + sine_us sin(2 pi (t - t0) / T)``.
+
+    Parameters
+    ----------
+    begin_s, end_s : float
+        Its time span; the last stretch ends at infinity.
+    start_us : float
+        Width at its beginning in microseconds.
+    slope_us_per_s : float
+        Rate of change; 0 for a dwell.
+    sine_us, period_s : float
+        Amplitude (0 where there is no swing) and length of one swing.
+    """
+
+    begin_s: float
+    end_s: float
+    start_us: float
+    slope_us_per_s: float = 0.0
+    sine_us: float = 0.0
+    period_s: float = 1.0
+
+    @property
+    def is_dwell(self) -> bool:
+        """Whether the width stands still."""
+        return self.slope_us_per_s == 0 and self.sine_us == 0
+
+
+def place_moves(moves: Sequence[Move]) -> tuple[_Stretch, ...]:
+    """Place moves one after the other; the last width is held for ever.
+
+    Examples
+    --------
+    >>> for s in place_moves([Dwell(1500, 2), Sweep(2000, 1)]):
+    ...     print(s.begin_s, s.end_s, s.start_us, s.slope_us_per_s)
+    0.0 2.0 1500.0 0.0
+    2.0 3.0 1500.0 500.0
+    3.0 inf 2000.0 0.0
+    """
+    placed: list[_Stretch] = []
+    time_s, width_us = 0.0, 0.0
+    for move in moves:
+        begin_s = time_s
+        if isinstance(move, Dwell):
+            time_s, width_us = begin_s + move.for_s, float(move.dwell_us)
+            placed.append(_Stretch(begin_s, time_s, width_us))
+        elif isinstance(move, Sweep):
+            time_s = begin_s + move.over_s
+            slope = (move.sweep_to_us - width_us) / move.over_s
+            placed.append(_Stretch(begin_s, time_s, width_us, slope))
+            width_us = float(move.sweep_to_us)
+        else:
+            time_s = begin_s + move.for_s
+            placed.append(_Stretch(begin_s, time_s, width_us, 0.0, move.sine_us, move.period_s))
+            width_us += float(move.sine_us * np.sin(2 * np.pi * move.for_s / move.period_s))
+    placed.append(_Stretch(time_s, float("inf"), width_us))
+    return tuple(_join_dwells(placed))
+
+
+def _join_dwells(placed: list[_Stretch]) -> list[_Stretch]:
+    joined: list[_Stretch] = []
+    for stretch in placed:
+        last = joined[-1] if joined else None
+        if last and last.is_dwell and stretch.is_dwell and last.start_us == stretch.start_us:
+            joined[-1] = _Stretch(last.begin_s, stretch.end_s, last.start_us)
+        else:
+            joined.append(stretch)
+    return joined
+
+
+def width_at(
+    stretches: Sequence[_Stretch], time_s: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Commanded width at given times.
+
+    Examples
+    --------
+    >>> stretches = place_moves([Dwell(1500, 2), Sweep(2000, 1)])
+    >>> width_at(stretches, np.array([-1.0, 1.0, 2.5, 9.0]))
+    array([1500., 1500., 1750., 2000.])
+    """
+    time_s = np.maximum(time_s, 0.0)
+    table = np.array(
+        [(s.begin_s, s.start_us, s.slope_us_per_s, s.sine_us, s.period_s) for s in stretches]
+    )
+    at = np.searchsorted(table[:, 0], time_s, side="right") - 1
+    begin_s, start_us, slope, sine_us, period_s = table[at].T
+    into_s = time_s - begin_s
+    width_us: npt.NDArray[np.float64] = (
+        start_us + slope * into_s + sine_us * np.sin(2 * np.pi * into_s / period_s)
+    )
+    return width_us
+
+
+@dataclass(frozen=True, slots=True)
+class PulsesStop:
+    """The pulses go on at the last width for a while and then stop.
+
+    Parameters
+    ----------
+    after_s : float
+        Seconds from the moment of loss until the pulses stop.
+    rests_at : int
+        Level at which the line rests without pulses, 0 or 1, before any
+        inversion. A line pulled up rests at 1.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    behaviour: ClassVar[str] = "pulses stop"
+    after_s: float = 0.0
+    rests_at: int = 0
+
+    def __post_init__(self) -> None:
+        require("after_s", self.after_s, least=0)
+        if self.rests_at not in (0, 1):
+            raise ScriptError("rests_at", self.rests_at, "0 or 1")
+
+
+@dataclass(frozen=True, slots=True)
+class HoldsLast:
+    """The pulses go on at the last width that was received."""
+
+    behaviour: ClassVar[str] = "holds last"
+
+
+@dataclass(frozen=True, slots=True)
+class GoesToPreset:
+    """The pulses go on at the last width for a while, then at a set width.
+
+    Parameters
+    ----------
+    preset_us : float
+        The set width in microseconds.
+    after_s : float
+        Seconds from the moment of loss for which the last width is held.
+    silent_s : float
+        Seconds for which the pulses then stop.
+    ramp_s : float
+        Seconds over which the width then goes evenly from the last to the set one.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    behaviour: ClassVar[str] = "goes to preset"
+    preset_us: float
+    after_s: float = 0.0
+    silent_s: float = 0.0
+    ramp_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        require("preset_us", self.preset_us, above=0)
+        for key in ("after_s", "silent_s", "ramp_s"):
+            require(key, getattr(self, key), least=0)
+
+    @property
+    def settles_after_s(self) -> float:
+        """Seconds from the moment of loss until the set width is reached."""
+        return self.after_s + self.silent_s + self.ramp_s
+
+
+@dataclass(frozen=True, slots=True)
+class Wanders:
+    """The width walks at random, turned back at two bounds.
+
+    Parameters
+    ----------
+    low_us, high_us : float
+        The bounds in microseconds.
+    step_us : float
+        Standard deviation of the step from one frame to the next.
+
+    Raises
+    ------
+    ScriptError
+        If a value is out of its range.
+    """
+
+    behaviour: ClassVar[str] = "wanders"
+    low_us: float
+    high_us: float
+    step_us: float
+
+    def __post_init__(self) -> None:
+        require("low_us", self.low_us, above=0)
+        require("high_us", self.high_us, above=self.low_us)
+        require("step_us", self.step_us, above=0)
+
+
+@dataclass(frozen=True, slots=True)
+class KeepsFollowing:
+    """The channel follows its stick all the time; its link is not lost."""
+
+    behaviour: ClassVar[str] = "keeps following"
+
+
+Behaviour: TypeAlias = PulsesStop | HoldsLast | GoesToPreset | Wanders | KeepsFollowing
+
+BEHAVIOURS: tuple[type[Behaviour], ...] = (
+    PulsesStop,
+    HoldsLast,
+    GoesToPreset,
+    Wanders,
+    KeepsFollowing,
+)
+
 
 Shape: TypeAlias = Literal["samples", "changes", "levels"]
 SHAPES: tuple[Shape, ...] = get_args(Shape)
@@ -272,13 +633,7 @@ class Script:
 
 
 def check_name(key: str, name: str) -> None:
-    """Check that a line's name can head a column of levels.
-
-    Raises
-    ------
-    ScriptError
-        If it is blank, spans lines, begins with ``#`` or would be read as a time column.
-    """
+    """Check that a line's name can head a column of levels."""
     if not name.strip() or name != name.strip() or not name.isprintable() or name[0] == "#":
         raise ScriptError(key, name, "a printable name without blanks at its ends or '#' in front")
     if time_unit_in(name)[0]:

@@ -20,8 +20,7 @@ from pwmscope.bench.sheet import parse_sheet
 from pwmscope.errors import HintError
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.travel.levels import Amount
-from pwmscope.synth import Channel, Dwell, Frame, Script, Width, build
-from pwmscope.synth.hands import Output, follow_plan
+from pwmscope.synth import Channel, Dwell, Frame, Output, Script, Width, build, follow_plan
 
 DRIVE = 'role = "drive-left"\ndeadband_us = 60'
 SERVO = 'role = "servo"'

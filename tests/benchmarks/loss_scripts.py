@@ -17,6 +17,7 @@ from loss_mishaps import marked, strike, without_pulses
 from pwmscope.bench import BenchChannel, BenchSheet, Marker, Role
 from pwmscope.capture import Capture
 from pwmscope.synth import (
+    Behaviour,
     Channel,
     Frame,
     Glitches,
@@ -31,7 +32,6 @@ from pwmscope.synth import (
     Width,
     build,
 )
-from pwmscope.synth.behaviours import Behaviour
 
 LIMIT_S = 2.0
 RATES_HZ = (250_000, 500_000, 1_000_000, 4_000_000, 12_000_000, 24_000_000)

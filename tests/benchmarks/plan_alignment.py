@@ -21,8 +21,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.pulses import PulseTable, decode
-from pwmscope.synth import PulsesStop, build
-from pwmscope.synth.hands import FollowedPlan, Output, follow_plan
+from pwmscope.synth import FollowedPlan, Output, PulsesStop, build, follow_plan
 
 SHEET = parse_sheet('[channels.L]\nrole = "drive-left"\n[channels.W]\nrole = "weapon"')
 WHOLE, SHORT = make_plan(SHEET), make_plan(SHEET, losses=0)

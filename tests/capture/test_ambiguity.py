@@ -17,7 +17,7 @@ def samples(heading, times):
 
 def test_two_columns_headed_as_time(tmp_path):
     file = write(tmp_path, "time_s,t_ms,RX1\n0,0,0\n1,1000,1\n3,3000,0\n")
-    with pytest.raises(PwmscopeError, match=r"time_s and t_ms\); name one of them with --time-col"):
+    with pytest.raises(PwmscopeError, match=r"time_s and t_ms\); name one of them with `time_col"):
         load(file)
     capture = load(file, time_column="t_ms")
     assert list(capture.lines) == ["RX1"]
@@ -27,16 +27,16 @@ def test_two_columns_headed_as_time(tmp_path):
 
 def test_two_rising_columns_without_header(tmp_path):
     file = write(tmp_path, "".join(f"{k},{0.1 * k:.1f},{k % 2}\n" for k in range(9)))
-    with pytest.raises(PwmscopeError, match=r"column1 and column2\).*--time-column"):
+    with pytest.raises(PwmscopeError, match=r"column1 and column2\).*`time_column`"):
         load(file)
-    with pytest.raises(PwmscopeError, match="no column 'seconds' for --time-column"):
+    with pytest.raises(PwmscopeError, match="no column 'seconds' for `time_column`"):
         load(file, time_column="seconds")
     assert load(file, time_column="column2", lines="column3").duration_ps == 800_000_000_000
 
 
 def test_whole_numbers_of_no_stated_unit(tmp_path):
     file = write(tmp_path, samples("time", range(40)))
-    with pytest.raises(PwmscopeError, match=r"column time: the unit .* add --time-unit"):
+    with pytest.raises(PwmscopeError, match=r"column time: the unit .* add `time_unit`"):
         load(file)
     assert load(file, time_unit="ns").lines["RX1"].edges_ps.tolist() == [6000, 9000]
     assert load(file, rate="1MHz").lines["RX1"].edges_ps.tolist() == [6_000_000, 9_000_000]
@@ -65,7 +65,7 @@ def test_a_unit_row_below_the_header(tmp_path):
 
 def test_sample_numbers_need_a_rate(tmp_path):
     file = write(tmp_path, "Sample,RX1\n0,0\n24,1\n36024,0\n480000,0\n")
-    with pytest.raises(PwmscopeError, match=r"sample numbers, no time.*--rate 1MHz"):
+    with pytest.raises(PwmscopeError, match=r"sample numbers, no time.*rate='1MHz'"):
         load(file)
     capture = load(file, rate="24MHz")
     assert capture.lines["RX1"].edges_ps.tolist() == [1_000_000, 1_501_000_000]
@@ -80,10 +80,10 @@ def test_sample_numbers_beside_a_time_are_left_out(tmp_path):
 
 def test_lines_are_read_in_the_order_asked_for(tmp_path):
     file = write(tmp_path, "time_s,A,B,remark\n0,0,0,x\n1,1,0,y\n2,1,1,z\n3,0,0,x\n")
-    with pytest.raises(PwmscopeError, match=r"column remark: the level is 'x'.*--lines"):
+    with pytest.raises(PwmscopeError, match=r"column remark: the level is 'x'.*`lines`"):
         load(file)
     assert list(load(file, lines="B, A").lines) == ["B", "A"]
-    with pytest.raises(PwmscopeError, match="there is no line 'C' for --lines"):
+    with pytest.raises(PwmscopeError, match="there is no line 'C' for `lines`"):
         load(file, lines="C")
 
 

@@ -118,14 +118,14 @@ def test_a_rate_that_is_none(tmp_path, rate, words):
 def test_samples_without_time_ask_for_the_rate(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("RX1\n0\n1\n0\n")
-    with pytest.raises(PwmscopeError, match="--rate 1MHz"):
+    with pytest.raises(PwmscopeError, match="rate='1MHz'"):
         load(file)
 
 
 def test_a_rate_that_contradicts_the_time_column(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("time_us,RX1\n" + "".join(f"{k},{int(k > 50)}\n" for k in range(100)))
-    with pytest.raises(PwmscopeError, match=r"shows 1 MS/s but --rate says 2 MS/s"):
+    with pytest.raises(PwmscopeError, match=r"shows 1 MS/s but `rate` says 2 MS/s"):
         load(file, rate="2MHz")
 
 

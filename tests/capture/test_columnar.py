@@ -122,7 +122,7 @@ def test_times_of_any_type_one_row_per_change(tmp_path, name, table):
 def test_samples_without_time_take_the_stated_rate(tmp_path, name):
     file = write(sampled().drop("time_us"), tmp_path / name)
     assert edges(read_columnar(file, Hints(rate_hz=1e6))) == EXPECTED
-    with pytest.raises(HintError, match="--rate"):
+    with pytest.raises(HintError, match="`rate`"):
         read_columnar(file, NO_HINTS)
 
 
@@ -210,7 +210,7 @@ def test_whole_numbers_are_voltages_only_if_asked(tmp_path):
 
 def test_a_threshold_without_voltages_is_refused(tmp_path):
     file = write(sampled(), tmp_path / "a.parquet")
-    with pytest.raises(HintError, match="no column holds voltages; leave --threshold out"):
+    with pytest.raises(HintError, match="no column holds voltages; leave `threshold` out"):
         read_columnar(file, Hints(threshold_v=1.5))
 
 
@@ -220,7 +220,7 @@ def test_lines_are_chosen_and_ordered_by_the_hint(tmp_path):
     capture = read_columnar(file, Hints(lines=("RX2", "RX1")))
     assert list(capture.lines) == ["RX2", "RX1"]
     assert edges(capture) == EXPECTED
-    with pytest.raises(CaptureError, match=r"column note: the column holds String.*--lines"):
+    with pytest.raises(CaptureError, match=r"column note: the column holds String.*`lines`"):
         read_columnar(file, NO_HINTS)
     with pytest.raises(HintError, match="no line 'RX9'"):
         read_columnar(file, Hints(lines=("RX9",)))
@@ -228,7 +228,7 @@ def test_lines_are_chosen_and_ordered_by_the_hint(tmp_path):
 
 def test_a_time_column_under_another_name_is_hinted_or_seen(tmp_path):
     file = write(sampled().rename({"time_us": "clock"}), tmp_path / "a.parquet")
-    with pytest.raises(HintError, match="--time-unit"):
+    with pytest.raises(HintError, match="`time_unit`"):
         read_columnar(file, NO_HINTS)
     assert edges(read_columnar(file, Hints(time_unit="us"))) == EXPECTED
     named = read_columnar(file, Hints(time_column="clock", time_unit="us"))
@@ -240,7 +240,7 @@ def test_a_time_column_under_another_name_is_hinted_or_seen(tmp_path):
 def test_two_candidate_time_columns_are_an_error_that_names_the_hint(tmp_path):
     frame = sampled().with_columns((pl.col("time_us") * 1000).alias("t_ns"))
     file = write(frame, tmp_path / "a.parquet")
-    with pytest.raises(CaptureError, match="--time-column"):
+    with pytest.raises(CaptureError, match="`time_column`"):
         read_columnar(file, NO_HINTS)
     assert edges(read_columnar(file, Hints(time_column="t_ns", lines=("RX1", "RX2")))) == EXPECTED
 

@@ -103,7 +103,7 @@ def test_hints_for_an_edge_file(tmp_path):
 def test_a_rate_that_contradicts_an_edge_file_is_refused(tmp_path):
     file = kept_file(tmp_path / "kept.parquet", 1e6)
     assert read_edges(file, Hints(rate_hz=1e6)).sample_interval_ps == 1e6
-    with pytest.raises(HintError, match="1 MS/s but --rate says 2 MS/s"):
+    with pytest.raises(HintError, match="1 MS/s but `rate` says 2 MS/s"):
         read_edges(file, Hints(rate_hz=2e6))
 
 
@@ -153,7 +153,7 @@ def test_rows_sorted_otherwise_by_another_program_read_the_same(tmp_path):
 def test_keeping_edges_replaces_no_file_unless_asked_and_leaves_no_part(tmp_path, shipped):
     file = tmp_path / "kept.parquet"
     file.write_text("precious")
-    with pytest.raises(OutputError, match="--replace"):
+    with pytest.raises(OutputError, match="replace=True"):
         write_edges(shipped, file)
     assert file.read_text() == "precious"
     write_edges(shipped, file, replace=True)

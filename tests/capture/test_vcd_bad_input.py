@@ -21,7 +21,7 @@ CASES = {
     "no variables": (f"{SCALE}$enddefinitions $end\n#0\n", ["no variable is declared"]),
     "no wires": (
         f"{SCALE}$var integer 32 ! i $end\n$enddefinitions $end\n#0\n",
-        ["no wires among the 1 variables", "--lines"],
+        ["no wires among the 1 variables", "`lines`"],
     ),
     "no edges": (f"{HEAD}#0\n0!\n#5\n0!\n#9\n", ["(RX1) changes level in 9 us"]),
     "nothing after the header": (HEAD, ["(RX1) changes level"]),
@@ -50,7 +50,7 @@ CASES = {
     "words between declarations": (f"dear diary\n{HEAD}", ["row 1", "'dear'", "$ keyword"]),
     "70 lines": (
         f"{SCALE}$var wire 70 ! w $end\n$enddefinitions $end\n#0\n",
-        ["70 lines are declared", "at most 64", "--lines"],
+        ["70 lines are declared", "at most 64", "`lines`"],
     ),
     "millions of bits": (f"$var wire 9999999 ! w $end\n{HEAD}", ["more than 1000000 bits"]),
     "one code, two sizes": (

@@ -111,7 +111,7 @@ def test_the_persons_threshold_is_taken_and_said(tmp_path):
 
 
 def test_a_threshold_that_nothing_crosses_is_refused(tmp_path):
-    with pytest.raises(PwmscopeError, match=r"no voltage crosses --threshold 12 .*0 to 3\.3"):
+    with pytest.raises(PwmscopeError, match=r"no voltage crosses `threshold` 12 .*0 to 3\.3"):
         load(write(tmp_path, table(PULSES)), threshold=12)
 
 
@@ -143,7 +143,7 @@ def test_digital_and_voltage_columns_stand_in_one_table(tmp_path):
 def test_whole_numbers_may_be_a_bus_or_a_voltage_so_the_person_is_asked(tmp_path):
     text = table([0, 0, 1023, 1023, 0], heading="P").replace(".0000", "")
     file = write(tmp_path, text)
-    with pytest.raises(PwmscopeError, match=r"row 4, column P.*--threshold .*--lines \('P\[0\]'"):
+    with pytest.raises(PwmscopeError, match=r"row 4, column P.*`threshold` .*`lines` \('P\[0\]'"):
         load(file)
     assert list(load(file, threshold=512).lines) == ["P"]
     assert list(load(file, lines="P[0],P[9]").lines) == ["P[0]", "P[9]"]

@@ -14,8 +14,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.plan_reading import plan_toml
 from pwmscope.cli import main
 from pwmscope.cli.calibrate import calibrate
-from pwmscope.synth import GoesToPreset, build, write
-from pwmscope.synth.hands import Output, follow_plan
+from pwmscope.synth import GoesToPreset, Output, build, follow_plan, write
 
 ROOT = Path(__file__).parents[2]
 SHEET = str(ROOT / "captures" / "bench.toml")

@@ -8,8 +8,7 @@ from click.testing import CliRunner
 
 from pwmscope.bench.plan_reading import load_plan
 from pwmscope.cli import main
-from pwmscope.synth import GoesToPreset, build, write
-from pwmscope.synth.hands import Output, follow_plan
+from pwmscope.synth import GoesToPreset, Output, build, follow_plan, write
 
 SHEET = Path(__file__).parents[2] / "captures" / "bench.toml"
 

@@ -13,8 +13,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.findings.plan_alignment import DEFINITIONS, align_plan
 from pwmscope.findings.segmentation.held_positions import find_held_positions
 from pwmscope.pulses import decode
-from pwmscope.synth import GoesToPreset, PulsesStop, Wanders, build
-from pwmscope.synth.hands import Output, follow_plan
+from pwmscope.synth import GoesToPreset, Output, PulsesStop, Wanders, build, follow_plan
 
 ROOT = Path(__file__).parents[2]
 PLAN = make_plan(load_sheet(ROOT / "captures" / "bench.toml"), losses=3)

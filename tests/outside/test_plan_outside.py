@@ -19,8 +19,7 @@ from pwmscope.findings import step_matching
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.segmentation.held_positions import HeldPositions
 from pwmscope.pulses import decode
-from pwmscope.synth import build
-from pwmscope.synth.hands import Output, follow_plan
+from pwmscope.synth import Output, build, follow_plan
 
 QUINCE = load_sheet(Path(__file__).parents[2] / "captures" / "bench.toml")
 PLAN = make_plan(QUINCE, losses=1)

@@ -41,7 +41,7 @@ def test_all_forms_are_written_and_twice_the_same(findings, tmp_path):
 @pytest.mark.parametrize("name", NAMES)
 def test_a_file_that_is_there_is_kept_unless_replaced(findings, tmp_path, name):
     (tmp_path / name).write_text("mine")
-    with pytest.raises(OutputError, match="--replace"):
+    with pytest.raises(OutputError, match="replace=True"):
         write_report(findings, tmp_path)
     assert names_in(tmp_path) == [name]
     write_report(findings, tmp_path, replace=True)
@@ -114,5 +114,5 @@ def test_the_index_lists_hostile_names_and_troubles_harmlessly(tmp_path):
     assert "someone" not in text
     assert "y" * 100 not in text
     assert text.count("not used") == 2
-    with pytest.raises(OutputError, match="--replace"):
+    with pytest.raises(OutputError, match="replace=True"):
         write_index(entries, tmp_path, replace=False)

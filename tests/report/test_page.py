@@ -207,7 +207,7 @@ def test_the_folder_is_made_and_holds_the_page_only(tmp_path):
 def test_a_page_that_is_there_is_kept_unless_replaced(tmp_path):
     there = tmp_path / "report.html"
     there.write_text("mine")
-    with pytest.raises(OutputError, match=r"already there.*--replace"):
+    with pytest.raises(OutputError, match=r"already there.*replace=True"):
         write_page(small(), tmp_path)
     assert there.read_text() == "mine"
     write_page(small(), tmp_path, replace=True)

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope.synth.sampling import (
+from pwmscope.synth.recording import (
     count_samples,
     first_sample_at,
     sample_edges,

@@ -24,7 +24,7 @@ from pwmscope.synth import (
     write,
     write_truth,
 )
-from pwmscope.synth.sampling import sample_instants_ps
+from pwmscope.synth.recording import sample_instants_ps
 
 RATE_HZ = 240_000  # one sample is 4166.666... ns: no decimal fraction holds it
 
@@ -134,7 +134,7 @@ def test_a_failure_half_way_leaves_the_old_file_and_nothing_else(
         yield b"time_s,RX1\n0.0,0\n"
         raise failure
 
-    monkeypatch.setattr("pwmscope.synth.table.csv_chunks", break_off)
+    monkeypatch.setattr("pwmscope.synth.writing.csv_chunks", break_off)
     expected = OutputError if isinstance(failure, OSError) else KeyboardInterrupt
     with pytest.raises(expected):
         write(recording, old)

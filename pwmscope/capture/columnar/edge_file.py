@@ -16,6 +16,7 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_rate
 from pwmscope.errors import CaptureError, HintError, OutputError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture, Line
 from pwmscope.output import refuse_to_overwrite, replace_file
 
@@ -140,19 +141,16 @@ def chosen_lines(names: tuple[str, ...], hints: Hints, source: str) -> tuple[str
                 f"There is no line '{name}' in {source}; the lines are {', '.join(names)}."
             )
     if len(set(hints.lines)) < len(hints.lines) or not hints.lines:
-        raise HintError("--lines must name each line once, for example --lines RX1,RX2.")
+        raise HintError("`lines` must name each line once, for example `lines='RX1,RX2'`.")
     return hints.lines
 
 
 def _refuse_hints(hints: Hints, source: str) -> None:
-    for option, given in (
-        ("--time-unit", hints.time_unit),
-        ("--time-column", hints.time_column),
-        ("--threshold", hints.threshold_v),
-    ):
-        if given is not None:
+    for argument in hints.given:
+        if argument not in ("rate", "lines"):
             raise HintError(
-                f"{source}: this file holds edges that were read before, so {option} has nothing "
+                f"{source}: this file holds edges that were read before, so "
+                f"`{argument}` has nothing "
                 "to act on; leave it out, or read the recording itself again."
             )
 
@@ -163,12 +161,16 @@ def _interval(notes: _Notes, hints: Hints, source: str) -> tuple[float | None, t
         return known_ps, ()
     stated_ps = 1e12 / hints.rate_hz
     if known_ps is None:
-        return stated_ps, (f"The sample rate was {format_rate(stated_ps)}, as you said.",)
+        said = f"The sample rate was {format_rate(stated_ps)}, as you said."
+        arguments = ("rate",)
+        return stated_ps, (
+            Assumption(said, "sampling interval", stated_ps, "ps", "person", arguments),
+        )
     if abs(stated_ps / known_ps - 1) > 0.01:
         raise HintError(
-            f"{source}: the file says {format_rate(known_ps)} but --rate says "
+            f"{source}: the file says {format_rate(known_ps)} but `rate` says "
             f"{format_rate(stated_ps)}; "
-            "leave --rate out, or read the recording itself again."
+            "leave `rate` out, or read the recording itself again."
         )
     return known_ps, ()
 

@@ -19,10 +19,12 @@ from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, tim
 from pwmscope.capture.reader.unpack import find_packing, reading
 from pwmscope.capture.text.columns import MAX_LINES, LevelColumn
 from pwmscope.capture.text.edges import Changes, find_clock, gather_changes, no_edges, timed_lines
-from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.rows import RowBatch
+from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.capture.text.voltages import compared
 from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture
 
 _LARGEST: Final = int(np.iinfo(np.int64).max)
@@ -125,10 +127,10 @@ def _find_time_column(scan: pl.LazyFrame, hints: Hints, source: str) -> _TimeCol
         return None
     dtype = schema[name]
     if isinstance(dtype, _STAMPS):
-        unit, unit_sentence = _stamp_unit(name, dtype, hints, source)
+        unit, assumption = _stamp_unit(name, dtype, hints, source)
         decimals: int | None = 0
     elif isinstance(dtype, pl.Decimal) or dtype.is_numeric():
-        unit, unit_sentence = _unit(name, dtype, hints, source)
+        unit, assumption = _unit(name, dtype, hints, source)
         decimals = 0 if dtype.is_integer() else None
         if isinstance(dtype, pl.Decimal):
             decimals = min(dtype.scale, EXPONENT_OF_UNIT[unit])
@@ -136,11 +138,11 @@ def _find_time_column(scan: pl.LazyFrame, hints: Hints, source: str) -> _TimeCol
         raise CaptureError(
             source,
             f"the time column holds {dtype}, expected numbers or time stamps",
-            "name another with --time-column, or write the times as numbers",
+            "name another with `time_column`, or write the times as numbers",
             column=name,
         )
     is_single = dtype == pl.Float32
-    column = _TimeColumn(name, unit, decimals, 0, is_single, (*said, unit_sentence))
+    column = _TimeColumn(name, unit, decimals, 0, is_single, (*said, assumption))
     return _with_origin(column, scan, dtype, source)
 
 
@@ -164,7 +166,7 @@ def _which(
         raise CaptureError(
             source,
             f"{len(timed)} columns could be the time ({', '.join(timed)})",
-            "say which with --time-column",
+            "say which with `time_column`",
         )
     if timed:
         return timed[0], ()
@@ -175,35 +177,43 @@ def _which(
     head = scan.head(_HEAD_ROWS).select(_not_level(name)).collect().to_series()
     if not others or not head.any():
         return None, ()
-    return name, ("The first column holds more than 0 and 1, so it is taken as the time.",)
+    said = "The first column holds more than 0 and 1, so it is taken as the time."
+    arguments = ("time_column", "time_unit")
+    return name, (Assumption(said, "time column", name, "", "data", arguments),)
 
 
 def _not_level(name: str) -> pl.Expr:
     return pl.col(name).is_in([0, 1]).not_()
 
 
-def _stamp_unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, str]:
+def _stamp_unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, Assumption]:
     if hints.time_unit is not None:
         raise HintError(
             f"{source}: column '{name}' holds time stamps that carry their own unit; "
-            "leave --time-unit out."
+            "leave `time_unit` out."
         )
     unit = getattr(dtype, "time_unit", "ns")
-    return unit, f"Column '{name}' is time: stamps that count in {unit}."
+    return unit, Assumption(
+        f"Column '{name}' is time: stamps that count in {unit}.",
+        "time unit", unit, "", "file", ("time_column",),
+    )  # fmt: skip
 
 
-def _unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, str]:
+def _unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, Assumption]:
     if hints.time_unit is not None:
-        return hints.time_unit, f"Column '{name}' is time in {hints.time_unit}, as you said."
+        said = f"Column '{name}' is time in {hints.time_unit}, as you said."
+        return hints.time_unit, assumed_unit(said, hints.time_unit, "person")
     headed = time_unit_in(f"time {name}")[1]
     if headed is not None:
-        return headed, f"Column '{name}' is time in {headed}, as its heading says."
+        said = f"Column '{name}' is time in {headed}, as its heading says."
+        return headed, assumed_unit(said, headed, "file")
     if dtype.is_integer():
         raise HintError(
             f"{source}: column '{name}' counts time in whole numbers, but of which unit is not "
-            "stated; add --time-unit, for example --time-unit us."
+            "stated; add `time_unit`, for example `time_unit='us'`."
         )
-    return "s", f"Column '{name}' is taken as time in seconds; no unit is stated."
+    said = f"Column '{name}' is taken as time in seconds; no unit is stated."
+    return "s", assumed_unit(said, "s", "convention")
 
 
 def _with_origin(
@@ -321,9 +331,9 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
     lines = chosen_lines(names, hints, source)
     levels = _find_levels(scan, schema, lines, hints, source)
     row_count = int(scan.select(pl.len()).collect().item())
-    said = [f"The file is {_AN[kind]} table of {row_count} rows."]
+    said: list[str] = [f"The file is {_AN[kind]} table of {row_count} rows."]
     if time is None:
-        said.append("The rows carry no time; they are samples at even intervals.")
+        said.append(rows_without_time())
         layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)
     else:
         said += time.assumptions
@@ -343,14 +353,14 @@ def _find_levels(
         raise CaptureError(
             source,
             f"{len(lines)} columns of levels, 1 to {MAX_LINES} are read",
-            "name the lines to read with --lines",
+            "name the lines to read with `lines`",
         )
     for name in lines:
         if not (schema[name] == pl.Boolean or schema[name].is_numeric()):
             raise CaptureError(
                 source,
                 f"the column holds {schema[name]}, expected levels",
-                "write it as truth values or as 0 and 1, or leave it out with --lines",
+                "write it as truth values or as 0 and 1, or leave it out with `lines`",
                 column=name,
             )
     # Whole numbers count as voltages only where the person says so.
@@ -362,7 +372,7 @@ def _find_levels(
         found = only_levels.collect(engine="streaming").row(0, named=True)
         voltages = {name for name, is_level in found.items() if not is_level}
     if hints.threshold_v is not None and not voltages:
-        raise HintError(f"{source}: no column holds voltages; leave --threshold out.")
+        raise HintError(f"{source}: no column holds voltages; leave `threshold` out.")
     return tuple(
         LevelColumn(name, bit, "analogue" if name in voltages else "digit", bit)
         for bit, name in enumerate(lines)
@@ -427,7 +437,7 @@ def _wrong_cell(table: _Table, row: int) -> CaptureError:
     cell = cells.item(0, column)
     found = "nothing" if cell is None else f"'{str(cell)[:40]}'"
     is_time = table.time is not None and column == table.time.name
-    otherwise = "write the recording again" if is_time else "leave this line out with --lines"
+    otherwise = "write the recording again" if is_time else "leave this line out with `lines`"
     return CaptureError(
         table.source,
         f"{found} stands where {expected[column]} was expected",

@@ -32,6 +32,18 @@ class Hints:
     lines: tuple[str, ...] | None = None
     threshold_v: float | None = None
 
+    @property
+    def given(self) -> tuple[str, ...]:
+        """The arguments of `load` that the person gave."""
+        values = {
+            "rate": self.rate_hz,
+            "time_unit": self.time_unit,
+            "time_column": self.time_column,
+            "lines": self.lines,
+            "threshold": self.threshold_v,
+        }
+        return tuple(name for name, value in values.items() if value is not None)
+
     @classmethod
     def of(
         cls,
@@ -65,5 +77,5 @@ def rate_needed(source: str, lack: str) -> HintError:
     """Ask for the sample rate, saying what the rows lack."""
     return HintError(
         f"{source}: the rows {lack}, so the sample rate is needed; "
-        "add --rate with the analyser's setting, for example --rate 1MHz."
+        "add `rate` with the analyser's setting, for example `rate='1MHz'`."
     )

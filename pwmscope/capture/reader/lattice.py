@@ -7,6 +7,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.units import format_interval, format_rate
+from pwmscope.model.assumption import Assumption
+
 MIN_CHANGES: Final = 20
 _MANTISSAS: Final = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8, 5.0, 6.0, 6.25,
                      7.5, 8.0, 9.6)  # fmt: skip
@@ -43,6 +47,37 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
         if found_ps is None or _fits(times_ps, found_ps, resolution_ps):
             return found_ps
     return _search(times_ps, resolution_ps)
+
+
+def find_listed_interval(
+    times_ps: npt.NDArray[np.int64],
+    resolution_ps: int,
+    rate_hz: float | None,
+    hints: Hints,
+    digits: str = "printed to",
+) -> tuple[float | None, Assumption]:
+    """Find the sampling interval of a list of changes, stated or shown, and say how."""
+    what, arguments = "sampling interval", ("rate",)
+    if rate_hz is not None:
+        stated_ps = 1e12 / rate_hz
+        by_file = hints.rate_hz is None
+        return stated_ps, Assumption(
+            f"Samples were {format_interval(stated_ps)} apart, as "
+            f"{'the file states' if by_file else 'you said'}.",
+            what, stated_ps, "ps", "file" if by_file else "person", arguments,
+        )  # fmt: skip
+    interval_ps = find_interval_ps(times_ps, resolution_ps)
+    if interval_ps is None:
+        return None, Assumption(
+            "The sampling interval is not stated and does not show in the change times "
+            f"({digits} {format_interval(resolution_ps)}); `rate` would tell it.",
+            what, None, "ps", "", arguments,
+        )  # fmt: skip
+    return interval_ps, Assumption(
+        f"All {times_ps.size} changes lie on ticks {format_interval(interval_ps)} apart, "
+        f"which is taken as the sampling interval ({format_rate(interval_ps)}).",
+        what, interval_ps, "ps", "data", arguments,
+    )  # fmt: skip
 
 
 def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:

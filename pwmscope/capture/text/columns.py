@@ -217,7 +217,7 @@ def find_level_columns(
         raise CaptureError(
             sheet.source,
             f"{len(levels)} columns, at most {MAX_LINES} lines are read",
-            "export fewer lines, or name those to read with --lines",
+            "export fewer lines, or name those to read with `lines`",
             row=max(1, sheet.dialect.skip_lines),
         )
     placed = _placed(levels)
@@ -233,7 +233,7 @@ def _chosen(columns: list[Column], sheet: Sheet) -> list[Column]:
     for line in lines:
         if not any(_is_for(line, name, base) for name, base in bases.items()):
             raise HintError(
-                f"{sheet.source}: there is no line '{line}' for --lines; "
+                f"{sheet.source}: there is no line '{line}' for `lines`; "
                 f"the lines are {', '.join(bases)}."
             )
     return [c for c in columns if any(_is_for(line, c.name, bases[c.name]) for line in lines)]
@@ -266,7 +266,7 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     if kind == "integer":
         return _whole_numbers(column, sheet)
     raise _no_level(
-        column, sheet, "export this line as digital levels, or leave it out with --lines"
+        column, sheet, "export this line as digital levels, or leave it out with `lines`"
     )
 
 
@@ -294,8 +294,8 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
     raise _no_level(
         column,
         sheet,
-        "whole numbers may be a bus or a voltage, so give --threshold if they are a voltage, or "
-        f"name the bits with --lines ('{column.name}[0]', ...) if they are a bus",
+        "whole numbers may be a bus or a voltage, so give `threshold` if they are a voltage, or "
+        f"name the bits with `lines` ('{column.name}[0]', ...) if they are a bus",
     )
 
 
@@ -452,7 +452,7 @@ def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns
     if unit is None or duration.kind not in NUMERIC:
         raise HintError(
             f"{sheet.source}, column {duration.name}: the unit of the pulses' durations is not "
-            "stated; write it into the heading (such as high_us), or add --time-unit for both."
+            "stated; write it into the heading (such as high_us), or add `time_unit` for both."
         )
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
     said = (

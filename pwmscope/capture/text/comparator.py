@@ -10,6 +10,8 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.model.assumption import Assumption, Authority
+
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
 _MOST_BINS: Final = 256
@@ -265,3 +267,8 @@ class _Edges:
         # An edge always has a crossing before it, in this batch or carried.
         last = np.searchsorted(at, ends, side="right") + carried.rows.size - 1
         return known.at(last), known.at(np.arange(known.rows.size)[-1:])
+
+
+def assumed_threshold(sentence: str, value: float | None, source: Authority) -> Assumption:
+    """Say of a voltage's threshold what was found, with what would change it."""
+    return Assumption(sentence, "threshold", value, "", source, ("threshold",))

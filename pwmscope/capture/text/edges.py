@@ -10,13 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.lattice import find_interval_ps
+from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, format_rate
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import RowBatch, Words
 from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Line
 
 
@@ -231,9 +232,11 @@ def _counted(
     interval_ps = 1e12 / rate_hz
     duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
     why = "the file states" if hints.rate_hz is None else "you said"
-    said = (
-        f"Samples are {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), as {why}."
-    )
+    said = Assumption(
+        f"Samples are {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), as {why}.",
+        "sampling interval", interval_ps, "ps",
+        "file" if hints.rate_hz is None else "person", ("rate",),
+    )  # fmt: skip
     return _Clock(basis, start, duration_ps, interval_ps, (said,))
 
 
@@ -247,25 +250,6 @@ def _origin(changes: Changes, layout: Layout) -> tuple[str, ...]:
         return ()
     start_s = changes.start_ps / 1e12
     return (f"Time 0 is the first row, which the file calls {start_s:.9g} s.",)
-
-
-def find_listed_interval(
-    times_ps: Instants, resolution: int, rate_hz: float | None, hints: Hints
-) -> tuple[float | None, str]:
-    """Find the sampling interval of a list of changes."""
-    if rate_hz is not None:
-        why = "the file states" if hints.rate_hz is None else "you said"
-        return 1e12 / rate_hz, f"Samples were {format_interval(1e12 / rate_hz)} apart, as {why}."
-    interval_ps = find_interval_ps(times_ps, resolution)
-    if interval_ps is not None:
-        return interval_ps, (
-            f"All {times_ps.size} changes lie on ticks {format_interval(interval_ps)} apart, "
-            f"which is taken as the sampling interval ({format_rate(interval_ps)})."
-        )
-    return None, (
-        "The sampling interval is not stated and does not show in the change times "
-        f"(printed to {format_interval(resolution)}); --rate would tell it."
-    )
 
 
 def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> _Clock:
@@ -290,25 +274,26 @@ def _sample_clock(
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = duration_ps / (changes.row_count - 1)
     is_even = changes.step_most_ps - changes.step_least_ps <= max(2 * resolution, 0.01 * mean_ps)
-    said = [*_origin(changes, layout)]
+    said: list[str] = [*_origin(changes, layout)]
     interval_ps = _round_interval(mean_ps, resolution / (changes.row_count - 1))
     if is_even:
         times_ps = at_samples(changes.rows, interval_ps)
         error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
         is_even = error_ps <= resolution + 0.01 * interval_ps
     if is_even:
-        said.append(
+        sentence = (
             f"Rows are samples {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), "
             "found from the time column."
         )
     else:
         interval_ps = float(changes.step_most_ps)
         line = layout.skip_lines + 1 + changes.step_most_row
-        said.append(
+        sentence = (
             f"Rows are samples at uneven steps of {format_interval(changes.step_least_ps)} to "
             f"{format_interval(interval_ps)} (row {line}); the longest step is taken as the "
             "sampling interval, so uncertainties are on the large side."
         )
+    said.append(Assumption(sentence, "sampling interval", interval_ps, "ps", "data", ("rate",)))
     _check_rate(hints, interval_ps, source)
     basis: Literal["row", "time"] = "row" if is_even else "time"
     return _Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
@@ -326,8 +311,8 @@ def _check_rate(hints: Hints, interval_ps: float, source: str) -> None:
         return
     if abs(interval_ps * hints.rate_hz / 1e12 - 1) > 0.01:
         raise HintError(
-            f"{source}: the time column shows {format_rate(interval_ps)} but --rate says "
-            f"{format_rate(1e12 / hints.rate_hz)}; leave --rate out, or give the right --time-unit."
+            f"{source}: the time column shows {format_rate(interval_ps)} but `rate` says "
+            f"{format_rate(1e12 / hints.rate_hz)}; leave `rate` out, or give the right `time_unit`."
         )
 
 
@@ -420,7 +405,7 @@ def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str,
         names = [n for n in lines if n in (wanted, base) or n.startswith(f"{base}[")]
         if not names:
             raise HintError(
-                f"{source}: there is no line '{wanted}' for --lines; "
+                f"{source}: there is no line '{wanted}' for `lines`; "
                 f"the lines are {', '.join(lines)}."
             )
         chosen.update((name, lines[name]) for name in names)
@@ -437,7 +422,7 @@ def no_edges(
             source,
             f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
             f"{flat} does not show two state levels",
-            "check the ground wire and the clips, or give --threshold",
+            "check the ground wire and the clips, or give `threshold`",
         )
     return CaptureError(
         source,

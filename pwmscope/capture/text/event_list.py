@@ -10,12 +10,12 @@ import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.text.columns import MAX_LINES
 from pwmscope.capture.text.dialect import SPACES
 from pwmscope.capture.text.edges import (
     at_samples,
-    find_listed_interval,
     format_vanished,
     no_edges,
     resolution_ps,

@@ -24,6 +24,7 @@ from pwmscope.capture.text.time_column import (
     find_stamp_format,
     find_time_column,
 )
+from pwmscope.model.assumption import Assumption
 
 __all__ = ["MAX_LINES", "Layout", "find_layout"]
 
@@ -120,15 +121,16 @@ def find_layout(
     sheet = Sheet(source, dialect, columns, stated, hints, more_text or (lambda: head))
     time, aside = find_time_column(sheet)
     others = [c for c in columns if c.name not in aside and (time is None or c != time.column)]
-    said = list(dialect.assumptions)
-    said.append(
-        "The rows carry no time; they are samples at even intervals."
-        if time is None
-        else time.assumption
-    )
+    said: list[str] = list(dialect.assumptions)
+    said.append(rows_without_time() if time is None else time.assumption)
     if hints.rate_hz is None and stated.rate_hz is not None:
         rate = format_rate(1e12 / stated.rate_hz)
-        said.append(f"The lines above the table state a sample rate of {rate}.")
+        said.append(
+            Assumption(
+                f"The lines above the table state a sample rate of {rate}.",
+                "sampling rate", stated.rate_hz, "Hz", "file", ("rate",),
+            )
+        )  # fmt: skip
     stamp = None
     if time is not None and time.kind == "stamp":
         stamp = find_stamp_format(time.column.cells)
@@ -159,6 +161,14 @@ def find_layout(
         _mean_row(head, dialect.skip_lines),
         dialect.is_quoted,
     )
+
+
+def rows_without_time() -> Assumption:
+    """Say that rows are samples, since none of their columns is a time."""
+    return Assumption(
+        "The rows carry no time; they are samples at even intervals.",
+        "time column", None, "", "data", ("rate",),
+    )  # fmt: skip
 
 
 def _mean_row(head: str, skip_lines: int) -> float:

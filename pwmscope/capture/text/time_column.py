@@ -20,6 +20,7 @@ from pwmscope.capture.reader.units import (
 from pwmscope.capture.text.columns import Column, Sheet
 from pwmscope.capture.text.dialect import NUMERIC, STAMP, Dialect, kind_of, split
 from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.assumption import Assumption, Authority
 
 _MIN_PULSES: Final = 3
 _SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
@@ -76,7 +77,7 @@ def _are_pulses(spans_ps: list[Decimal]) -> bool:
 _ENOUGH_ROWS: Final = 20
 
 
-def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, str]:
+def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     """Decide in which unit a column of numbers tells the time.
 
     The person's word comes first, then the heading, the row of units, the
@@ -85,7 +86,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, str]:
     seconds.
     """
     name = f"Column '{column.name}'"
-    words = (
+    words: tuple[tuple[str | None, str], ...] = (
         (sheet.hints.time_unit, "as you said"),
         (time_unit_in(column.name)[1] if sheet.has_header else None, "as its heading says"),
         (time_unit_in(column.unit)[1], "as the row below the header says"),
@@ -93,24 +94,38 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, str]:
     )
     for unit, why in words:
         if unit is not None:
-            return unit, f"{name} is time in {unit}, {why}."
+            by_person = unit == sheet.hints.time_unit
+            return unit, assumed_unit(
+                f"{name} is time in {unit}, {why}.", unit, "person" if by_person else "file"
+            )
     if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
         rate = format_rate(1e12 / sheet.rate_hz)
-        return by_rate, (
-            f"{name} is taken as time in {by_rate}, because its steps are then the stated {rate}."
+        return by_rate, assumed_unit(
+            f"{name} is taken as time in {by_rate}, because its steps are then the stated {rate}.",
+            by_rate,
+            "data",
         )
     if (inferred := _infer_unit(sheet.more_text(), sheet.dialect, column.position)) is not None:
-        return inferred, (
+        return inferred, assumed_unit(
             f"{name} is taken as time in {inferred}, because levels then last as long as servo "
-            "pulses do; no unit is stated."
+            "pulses do; no unit is stated.",
+            inferred,
+            "data",
         )
     if column.kind == "integer" and len(column.cells) >= _ENOUGH_ROWS:
         raise HintError(
             f"{sheet.source}, column {column.name}: the unit of these whole numbers is not stated "
-            "and cannot be told from them; add --time-unit (s, ms, us, ns or ps), or --rate if "
+            "and cannot be told from them; add `time_unit` (s, ms, us, ns or ps), or `rate` if "
             "they count samples."
         )
-    return "s", f"{name} is taken as time in seconds; no unit is stated."
+    return "s", assumed_unit(
+        f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
+    )
+
+
+def assumed_unit(sentence: str, unit: str, source: Authority) -> Assumption:
+    """Say which unit of time was assumed; a stated column or unit changes it."""
+    return Assumption(sentence, "time unit", unit, "", source, ("time_column", "time_unit"))
 
 
 def _unit_by_rate(column: Column, rate_hz: float) -> str | None:
@@ -257,14 +272,14 @@ class _TimeColumn:
         Numbers of a unit, dates and times of day, or sample numbers.
     unit : str
         Unit of the numbers; ``s`` for stamps and for sample numbers.
-    assumption : str
-        What was assumed, as a sentence.
+    assumption : Assumption
+        What was assumed.
     """
 
     column: Column
     kind: TimeKind
     unit: str
-    assumption: str
+    assumption: Assumption
 
     @property
     def decimals(self) -> int:
@@ -286,7 +301,7 @@ def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]
         raise CaptureError(
             sheet.source,
             f"two columns may hold the time ({candidates[0].name} and {candidates[1].name})",
-            "name one of them with --time-column",
+            "name one of them with `time_column`",
             row=max(1, sheet.dialect.skip_lines),
         )
     if not candidates and not counters:
@@ -301,20 +316,24 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColum
     name = f"Column '{column.name}'"
     if column.kind == "stamp":
         said = f"{name} holds dates or times of day; the first row's is time 0."
-        return _TimeColumn(column, "stamp", "s", said)
+        assumption = Assumption(said, "time column", column.name, "", "data", ("time_column",))
+        return _TimeColumn(column, "stamp", "s", assumption)
     if column.kind not in NUMERIC:
         raise CaptureError(
             sheet.source,
             f"'{next(iter(column.cells), '')[:40]}' stands where a time was expected",
-            "name the column that holds the time with --time-column",
+            "name the column that holds the time with `time_column`",
             row=sheet.dialect.skip_lines + 1,
             column=column.name,
         )
     if sheet.hints.time_unit is None and (is_counter or _counts_rows(column, sheet)):
         why = "as its heading says" if is_counter else "because it counts the rows"
-        return _TimeColumn(column, "sample", "s", f"{name} is taken as the sample's number, {why}.")
-    unit, said = _find_time_unit(column, sheet)
-    return _TimeColumn(column, "number", unit, said)
+        said = f"{name} is taken as the sample's number, {why}."
+        arguments = ("time_column", "rate")
+        assumption = Assumption(said, "time column", column.name, "", "data", arguments)
+        return _TimeColumn(column, "sample", "s", assumption)
+    unit, assumption = _find_time_unit(column, sheet)
+    return _TimeColumn(column, "number", unit, assumption)
 
 
 def _counts_rows(column: Column, sheet: Sheet) -> bool:
@@ -333,7 +352,7 @@ def _candidates(sheet: Sheet) -> list[Column]:
         found = [c for c in sheet.columns if c.name == named]
         if not found:
             raise HintError(
-                f"{sheet.source}: there is no column '{named}' for --time-column; "
+                f"{sheet.source}: there is no column '{named}' for `time_column`; "
                 f"the columns are {', '.join(c.name for c in sheet.columns)}."
             )
         return found

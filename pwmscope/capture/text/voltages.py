@@ -10,10 +10,17 @@ from typing import Final
 import numpy as np
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.text.comparator import HYSTERESIS, AmplitudeHistogram, Comparator, StateLevels
+from pwmscope.capture.text.comparator import (
+    HYSTERESIS,
+    AmplitudeHistogram,
+    Comparator,
+    StateLevels,
+    assumed_threshold,
+)
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import RowBatch
 from pwmscope.errors import HintError
+from pwmscope.model.assumption import Assumption
 
 FIRST_PASS_ROWS: Final = 1 << 17
 """Rows at a time in the first pass, fixed so that its sums are the same every time."""
@@ -61,7 +68,7 @@ def find_comparators(
         and not any(levels.least < threshold <= levels.most for levels in found.values())
     ):
         raise HintError(
-            f"{source}: no voltage crosses --threshold {threshold:g} ({ranges}); "
+            f"{source}: no voltage crosses `threshold` {threshold:g} ({ranges}); "
             "give one between the two levels, or leave it out."
         )
     comparators: dict[str, Comparator] = {}
@@ -70,10 +77,11 @@ def find_comparators(
         comparators[name], sentence = _comparator(name, levels, threshold)
         said.append(sentence)
     if comparators:
-        said.append(
+        about = (
             f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, and edges of these lines are "
             "timed by linear interpolation between the two samples around the threshold."
         )
+        said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)
 
 
@@ -82,23 +90,31 @@ def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
     return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
 
 
-def _comparator(name: str, levels: StateLevels, threshold: float | None) -> tuple[Comparator, str]:
+def _comparator(
+    name: str, levels: StateLevels, threshold: float | None
+) -> tuple[Comparator, Assumption]:
     shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
     if threshold is not None:
         band = levels.band if levels.are_two else 0.0
-        return Comparator(threshold, band), (
+        return Comparator(threshold, band), assumed_threshold(
             f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
-            f"its threshold is {threshold:g}, as you said."
+            f"its threshold is {threshold:g}, as you said.",
+            threshold,
+            "person",
         )
     if not levels.are_two:
-        return Comparator(math.inf, 0.0), (
+        return Comparator(math.inf, 0.0), assumed_threshold(
             f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} that "
             "does not show two state levels, so it is taken as low throughout; "
-            "--threshold would overrule this."
+            "`threshold` would overrule this.",
+            None,
+            "data",
         )
-    return Comparator(levels.middle, levels.band), (
+    return Comparator(levels.middle, levels.band), assumed_threshold(
         f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
-        f"its threshold is {levels.middle:.4g}, halfway."
+        f"its threshold is {levels.middle:.4g}, halfway.",
+        levels.middle,
+        "data",
     )
 
 

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.lattice import find_interval_ps
+from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import format_interval, format_rate
+from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.reader.unpack import find_packing, open_bytes
 from pwmscope.capture.text.comparator import AmplitudeHistogram
 from pwmscope.capture.vcd.header import (
@@ -36,6 +36,7 @@ from pwmscope.capture.vcd.values import (
 )
 from pwmscope.capture.vcd.words import BLOCK_BYTES, REAL, SCALAR, Clock, CodeBook, Words, WordStream
 from pwmscope.errors import CaptureError, HintError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture, Line
 
 Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
@@ -66,24 +67,20 @@ class _Reading:
 
     def header(self) -> Header:
         """Read the declarations."""
-        if self.hints.time_column is not None:
-            raise HintError(
-                f"{self.source}: a value change dump has no time column; leave --time-column out."
-            )
         with open_bytes(self.path) as file:
             header = read_header(file, self.source)
         unit = self.hints.time_unit
         if header.timescale is not None and unit is not None:
             raise HintError(
                 f"{self.source}: the file states its time unit ({header.timescale}); "
-                "leave --time-unit out."
+                "leave `time_unit` out."
             )
         if header.timescale is not None:
             return header
         if unit is None:
             raise HintError(
-                f"{self.source}: the file states no time unit ($timescale); add --time-unit, "
-                "for example --time-unit ns."
+                f"{self.source}: the file states no time unit ($timescale); add `time_unit`, "
+                "for example `time_unit='ns'`."
             )
         return replace(header, unit_fs=FEMTOSECONDS_OF_UNIT[unit])
 
@@ -208,8 +205,14 @@ def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge:
     unit = (
         format_interval(header.unit_fs / 1000) if header.unit_fs >= 1000 else f"{header.unit_fs} fs"
     )
-    stated = "as the file states" if header.timescale is not None else "as you said"
-    said = [f"The file is a value change dump (IEEE Std 1364) in units of {unit}, {stated}."]
+    by_file = header.timescale is not None
+    said: list[str] = [
+        Assumption(
+            f"The file is a value change dump (IEEE Std 1364) in units of {unit}, "
+            f"{'as the file states' if by_file else 'as you said'}.",
+            "time unit", unit, "", "file" if by_file else "person", ("time_unit",),
+        )
+    ]  # fmt: skip
     if header.unit_fs < 1000:
         said.append("Times in femtoseconds were rounded to whole picoseconds.")
     if start_ps:
@@ -309,12 +312,14 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     edges = [line.edges_ps for line in lines.values()]
     if not any(edges_ps.size for edges_ps in edges):
         raise _no_edges(wanted, duration_ps, reading.source)
-    interval_ps, interval_note = _interval(edges, header, hints)
+    interval_ps, interval_note = find_listed_interval(
+        np.concatenate(edges), max(1, header.unit_fs // 1000), hints.rate_hz, hints, "time unit"
+    )
     ends_with_edge = any(e.size and int(e[-1]) == duration_ps for e in edges)
     said = (
         *_format_time(header, clock, start_ps, ends_with_edge=ends_with_edge),
         *said,
-        *(held.sentence for held in thresholds.values()),
+        *(held.assumption for held in thresholds.values()),
         *notes,
         interval_note,
     )
@@ -333,7 +338,7 @@ def _find_thresholds(
         if hint is not None:
             raise HintError(
                 f"{reading.source}: none of the lines is a real variable, so no threshold is "
-                "needed; leave --threshold out."
+                "needed; leave `threshold` out."
             )
         return {}
     histograms = [AmplitudeHistogram() for _ in reals]
@@ -367,24 +372,4 @@ def _no_edges(wanted: tuple[Wanted, ...], duration_ps: int, source: str) -> Capt
         source,
         f"none of the lines ({names}) changes level in {format_interval(duration_ps)}",
         "check the ground wire, the clips and the recording's length, then record again",
-    )
-
-
-def _interval(
-    edges: list[npt.NDArray[np.int64]], header: Header, hints: Hints
-) -> tuple[float | None, str]:
-    if hints.rate_hz is not None:
-        interval_ps = 1e12 / hints.rate_hz
-        return interval_ps, f"Samples were {format_interval(interval_ps)} apart, as you said."
-    times_ps = np.concatenate(edges)
-    resolution_ps = max(1, header.unit_fs // 1000)
-    found_ps = find_interval_ps(times_ps, resolution_ps)
-    if found_ps is None:
-        return None, (
-            "The sampling interval is not stated and does not show in the change times "
-            f"(time unit {format_interval(resolution_ps)}); --rate would tell it."
-        )
-    return found_ps, (
-        f"All {times_ps.size} changes lie on ticks {format_interval(found_ps)} apart, "
-        f"which is taken as the sampling interval ({format_rate(found_ps)})."
     )

@@ -286,13 +286,13 @@ def choose_lines(
         raise CaptureError(
             source,
             f"{count} lines are declared, at most {MAX_LINES} are read",
-            "name those of interest with --lines",
+            "name those of interest with `lines`",
         )
     if not wires:
         raise CaptureError(
             source,
             f"no wires among the {len(primary)} variables declared",
-            "export at least one digital line, or name variables with --lines",
+            "export at least one digital line, or name variables with `lines`",
         )
     wanted = [Wanted(name, v, bit) for v in wires for bit, name in enumerate(names[v.code])]
     return tuple(wanted), tuple(said)
@@ -341,12 +341,12 @@ def _asked(
             raise HintError(f"{source}: there is no line '{line}'; the file has {shown}.")
         if len(held) > 1:
             paths = " and ".join(".".join((*v.scope, line)) for v, _ in held[:2])
-            raise HintError(f"{source}: '{line}' may be {paths}; name its scope with --lines.")
+            raise HintError(f"{source}: '{line}' may be {paths}; name its scope with `lines`.")
         if any(line == done.name for done in wanted):
             raise HintError(f"{source}: the line '{line}' is named twice; name it once.")
         wanted.append(Wanted(line, *held[0]))
     if not wanted:
-        raise HintError(f"{source}: no lines are named; name at least one with --lines.")
+        raise HintError(f"{source}: no lines are named; name at least one with `lines`.")
     return tuple(wanted)
 
 

@@ -9,9 +9,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.text.comparator import AmplitudeHistogram, assumed_threshold
 from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
 from pwmscope.errors import CaptureError
+from pwmscope.model.assumption import Assumption
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
 MOST_NUMBER: Final = 1e100
@@ -272,13 +273,13 @@ class Threshold:
         Where low ends and high begins.
     reach : float
         How far beyond that a number must lie to count.
-    sentence : str
+    assumption : Assumption
         What is said about it.
     """
 
     level: float
     reach: float
-    sentence: str
+    assumption: Assumption
 
 
 def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
@@ -294,7 +295,8 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
     2.5
     """
     if histogram.is_empty:
-        return Threshold(math.inf, 0.0, f"Line {name} is a real variable without any number.")
+        about = f"Line {name} is a real variable without any number."
+        return Threshold(math.inf, 0.0, Assumption(about, "threshold", None, "", "data"))
     levels = histogram.state_levels()
     about = (
         f"Line {name} is a real variable with state levels {levels.low:.4g} and "
@@ -303,18 +305,22 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
     reach = levels.band / 2 if levels.are_two else 0.0
     holds = f"the hysteresis is {2 * reach:.4g}, and each number holds until the next."
     if hint is not None:
-        return Threshold(hint, reach, f"{about}; its threshold is {hint:g}, as you said; {holds}")
+        said = f"{about}; its threshold is {hint:g}, as you said; {holds}"
+        return Threshold(hint, reach, assumed_threshold(said, hint, "person"))
     if not levels.are_two:
         return Threshold(
             math.inf,
             0.0,
-            f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} that "
-            "does not show two state levels, so it is taken as low throughout; "
-            "--threshold would overrule this.",
+            assumed_threshold(
+                f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} "
+                "that does not show two state levels, so it is taken as low throughout; "
+                "`threshold` would overrule this.",
+                None,
+                "data",
+            ),
         )
-    return Threshold(
-        levels.middle, reach, f"{about}; its threshold is {levels.middle:.4g}, halfway; {holds}"
-    )
+    said = f"{about}; its threshold is {levels.middle:.4g}, halfway; {holds}"
+    return Threshold(levels.middle, reach, assumed_threshold(said, levels.middle, "data"))
 
 
 @dataclass(slots=True)

@@ -1,24 +1,85 @@
-"""Open a recording, whatever shape of file it is in."""
+"""Open a recording, whatever shape of file it is in: the table of formats, and `load`."""
 
 from __future__ import annotations
 
+import importlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from pwmscope.capture.columnar.edge_file import is_edge_file
-from pwmscope.capture.columnar.table import PARQUET
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import find_packing, read_head
+from pwmscope.errors import HintError
 from pwmscope.model.recording import Capture
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
-_COLUMNAR = (b"PAR1", b"ARROW1", b"\xff\xff\xff\xff")
-_DUMP_KEYWORDS = (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var")
-"""What a value change dump may begin with (IEEE Std 1364, clause 18)."""
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A kind of file that can be read.
+
+    Parameters
+    ----------
+    name : str
+        What a person calls it.
+    begins : callable
+        From a file's first bytes, unpacked, to whether they look like this format.
+    hints : tuple of str
+        The arguments of `load` that its reader acts on.
+    reader : str
+        The package and the function that read it, as ``package:function``; the package is
+        imported when the first such file comes.
+    lacks : str
+        What such a file lacks, for the other hints.
+    """
+
+    name: str
+    begins: Callable[[bytes], bool]
+    hints: tuple[str, ...]
+    reader: str
+    lacks: str = ""
+
+    def read(self, path: Path, hints: Hints) -> Capture:
+        """Read a file of this format; refuse a hint that its reader would not act on."""
+        for argument in hints.given:
+            if argument not in self.hints:
+                raise HintError(f"{path}: {self.lacks}; leave `{argument}` out.")
+        package, _, function = self.reader.partition(":")
+        reader: Reader = getattr(importlib.import_module(package), function)
+        return reader(path, hints)
+
+
+def _first_word(head: bytes) -> bytes:
+    return b"".join(head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)[:1])
+
+
+def _begins_with(*words: bytes) -> Callable[[bytes], bool]:
+    return lambda head: head.startswith(words)
+
+
+_DUMP_KEYWORDS: Final = frozenset(
+    (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var")
+)
+_COLUMNAR: Final = "pwmscope.capture.columnar:read_columnar"
+_ALL_HINTS: Final = ("rate", "time_unit", "time_column", "lines", "threshold")
+
+FORMATS: Final = (
+    Format("Parquet table", _begins_with(b"PAR1"), _ALL_HINTS, _COLUMNAR),
+    # The second is an Arrow stream: a continuation marker before its first message.
+    Format("Arrow table", _begins_with(b"ARROW1", b"\xff\xff\xff\xff"), _ALL_HINTS, _COLUMNAR),
+    Format(
+        "value change dump (IEEE Std 1364)",
+        lambda head: _first_word(head) in _DUMP_KEYWORDS,  # clause 18: what one may begin with
+        ("rate", "time_unit", "lines", "threshold"),
+        "pwmscope.capture.vcd:read_vcd",
+        lacks="a value change dump has no time column",
+    ),
+    Format("text table", lambda _head: True, _ALL_HINTS, "pwmscope.capture.text:read_table"),
+)
+"""The formats that `load` tells apart, the first that fits; a text table is what is left."""
 
 
 def load(
@@ -78,34 +139,23 @@ def load(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines, threshold=threshold
     )
     file = Path(path)
-    return _choose_reader(file)(file, hints)
+    return find_format(file).read(file, hints)
 
 
-def _choose_reader(path: Path) -> Reader:
-    r"""Choose the reader for a file by its first bytes; its name has no say.
+def find_format(path: Path) -> Format:
+    r"""Find the format of a file by its first bytes; its name has no say.
 
     Examples
     --------
-    >>> import pathlib, tempfile
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     file = pathlib.Path(folder, "a")
+    ...     file = Path(folder, "a")
     ...     _ = file.write_text("time_us,RX1\n0,0\n")
-    ...     _choose_reader(file).__name__
-    'read_table'
+    ...     find_format(file).name
+    'text table'
     """
     head = read_head(path, 4096)
-    if head.startswith(_COLUMNAR):
-        from pwmscope.capture.columnar import read_columnar  # noqa: PLC0415
-
-        return read_columnar
-    first_word = head.removeprefix(b"\xef\xbb\xbf").split(maxsplit=1)[:1]
-    if first_word and first_word[0] in _DUMP_KEYWORDS:
-        from pwmscope.capture.vcd import read_vcd  # noqa: PLC0415
-
-        return read_vcd
-    from pwmscope.capture.text import read_table  # noqa: PLC0415
-
-    return read_table
+    return next(each for each in FORMATS if each.begins(head))
 
 
 _PACKED_WITH: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip"}
@@ -139,12 +189,12 @@ def find_kind(path: Path) -> Kind:
     ...     find_kind(file).words
     'text table'
     """
-    reader = _choose_reader(path).__name__
-    if reader == "read_columnar":
-        is_parquet = read_head(path, len(PARQUET)) == PARQUET
-        if is_parquet and is_edge_file(path):
+    found = find_format(path)
+    if found.name == "Parquet table":
+        from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415
+
+        if is_edge_file(path):
             return Kind("edges that pwmscope convert kept, in Parquet", holds_edges=True)
-        return Kind("Parquet table" if is_parquet else "Arrow table")
-    words = "value change dump (IEEE Std 1364)" if reader == "read_vcd" else "text table"
     packing = find_packing(path)
-    return Kind(words if packing == "plain" else f"{words}, packed with {_PACKED_WITH[packing]}")
+    unpacked = packing == "plain" or found.reader == _COLUMNAR
+    return Kind(found.name if unpacked else f"{found.name}, packed with {_PACKED_WITH[packing]}")

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Final
 from pwmscope.cli.examining import Examination
 from pwmscope.cli.progress_bar import progress_bar
 from pwmscope.cli.reading import Recording
-from pwmscope.cli.report import documented
 from pwmscope.errors import PwmscopeError
 
 if TYPE_CHECKING:
@@ -105,12 +104,11 @@ def run_job(job: Job) -> Entry:
     source = str(job.recording.path)
     try:
         refuse_report(job.folder, replace=job.replace)
-        findings, written = documented(
-            job.recording, job.examination, job.folder, replace=job.replace
-        )
+        analysis = job.examination.analyse(job.recording)
+        (written,) = analysis.report(job.folder, replace=job.replace)
     except PwmscopeError as error:
         return Entry(source, str(error), "", (), ())
-    return entry_of(source, findings, written)
+    return entry_of(source, analysis.findings[0], written)
 
 
 def _lost(job: Job) -> Entry:

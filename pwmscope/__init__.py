@@ -47,8 +47,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pwmscope import plot
     from pwmscope.analysis import Action, Analysis, Card, Hazard, analyse
-    from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, load_sheet
-    from pwmscope.bench.plan_reading import load_plan
+    from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, load_plan, load_sheet
     from pwmscope.capture import Capture, Line, load
     from pwmscope.errors import PwmscopeError
     from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict, examine
@@ -74,7 +73,7 @@ _HOMES = {
     "Limits": "bench",
     "Marker": "bench",
     "load_sheet": "bench",
-    "load_plan": "bench.plan_reading",
+    "load_plan": "bench",
     "Capture": "capture",
     "Line": "capture",
     "load": "capture",

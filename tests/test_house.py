@@ -20,8 +20,6 @@ IN_A_CIRCLE = [
     "pwmscope.bench.equipment_contradictions",
     "pwmscope.bench.sheet",
     "pwmscope.bench.sheet_reading",
-    "pwmscope.cli.batch",
-    "pwmscope.cli.report",
 ]
 FOLDERS_IN_A_CIRCLE = [
     "pwmscope.findings",

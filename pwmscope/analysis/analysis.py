@@ -10,7 +10,13 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pwmscope.advice.settings import SettingsAdvice
+from pwmscope.advice.mixing import Advice, advise
+from pwmscope.advice.settings import (
+    SettingsAdvice,
+    Transmitter,
+    advise_settings,
+    stated_scale,
+)
 from pwmscope.analysis.answer import Action, Answer, Card, Evidence, Hazard, make_answer
 from pwmscope.analysis.checks import LineChecks, line_checks
 from pwmscope.analysis.sources import Recording, check_hints, read_source
@@ -32,24 +38,29 @@ from pwmscope.analysis.terms import (
     Terms,
     read_terms,
 )
-from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.bench.plan import CapturePlan
-from pwmscope.capture import Capture
-from pwmscope.capture.progress import Observer, observed_by
+from pwmscope.bench import CAUTIONS, BenchSheet, CapturePlan
+from pwmscope.capture import Capture, Observer, observed_by
 from pwmscope.errors import ArgumentError, require_type, say_given
-from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Verdict, examine
+from pwmscope.findings import (
+    Alignment,
+    ChannelFindings,
+    Finding,
+    Findings,
+    LossEvent,
+    Verdict,
+    align_plan,
+    examine,
+)
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
-from pwmscope.findings.plan_alignment import Alignment, align_plan
+from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
 from pwmscope.pulses import Convention
 
 if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-    from pwmscope.advice.mixing.search import Advice
     from pwmscope.analysis.sources import Source
-    from pwmscope.findings.mixing.examination import Mixing
-    from pwmscope.report.folder import Written
+    from pwmscope.report import Written
 
 _MOST_TOLD: Final = 5
 """Cards that the short form of an analysis names."""
@@ -185,12 +196,13 @@ class Analysis:
     @cached_property
     def answer(self) -> Answer:
         """Headline, verdict, hazards, cards and actions together."""
-        return make_answer(
-            Evidence(
-                self.failsafe, self.checks, self.sheet, self.mixing, self.mixing_advice,
-                self.settings,
-            )
-        )  # fmt: skip
+        return make_answer(self._evidence)
+
+    @cached_property
+    def _evidence(self) -> Evidence:
+        return Evidence(
+            self.failsafe, self.checks, self.sheet, self.mixing, self.mixing_advice, self.settings
+        )
 
     @cached_property
     def checks(self) -> list[LineChecks]:
@@ -208,9 +220,6 @@ class Analysis:
         return min(found, key=lambda mixing: order.index(mixing.verdict), default=None)
 
     def _mixing_of(self, number: int) -> Mixing | None:
-        from pwmscope.findings.mixing.examination import examine_mixing  # noqa: PLC0415
-        from pwmscope.findings.mixing.lines import find_lines  # noqa: PLC0415
-
         findings = self.findings[number]
         servo = findings.servo_tables
         lines = find_lines(servo, self.sheet)
@@ -228,8 +237,6 @@ class Analysis:
     @cached_property
     def mixing_advice(self) -> tuple[Advice, ...]:
         """What to change about the mixing, the least effort first."""
-        from pwmscope.advice.mixing.search import advise  # noqa: PLC0415
-
         return () if self.mixing is None else advise(self.mixing)
 
     @cached_property
@@ -258,12 +265,6 @@ class Analysis:
         return replace(advised[0], channels=ordered, missing=missing)
 
     def _settings_of(self, number: int, sheet: BenchSheet) -> SettingsAdvice | None:
-        from pwmscope.advice.settings import (  # noqa: PLC0415
-            Transmitter,
-            advise_settings,
-            stated_scale,
-        )
-
         findings = self.findings[number]
         if not any(device.line in findings.channels for device in sheet.devices):
             return None
@@ -345,9 +346,9 @@ class Analysis:
     def to_json(self) -> str:
         """Write everything as JSON text, by docs/analysis.schema.json."""
         from pwmscope.analysis.data import analysis_data  # noqa: PLC0415 - it imports the report
-        from pwmscope.report.json_text import json_text  # noqa: PLC0415
+        from pwmscope.report import json_text  # noqa: PLC0415
 
-        return json_text(analysis_data(self))
+        return json_text(analysis_data(self.answer, self._evidence, self.findings))
 
     def report(self, folder: PathLike, *, replace: bool = False) -> tuple[Written, ...]:
         """Write each recording's report: page, PDF, Markdown and JSON.
@@ -372,7 +373,10 @@ class Analysis:
         from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
 
         require_type("folder", folder, (str, Path), "the path of a folder")
-        return write_documents(self, Path(folder), replace=replace)
+        check = None if self.sheet is None else self.failsafe
+        return write_documents(
+            self.recordings, self.findings, check, self.settings, Path(folder), replace=replace
+        )
 
 
 def _html_card(card: Card) -> str:

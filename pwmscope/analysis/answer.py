@@ -7,16 +7,16 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.advice.mixing.search import Advice
+from pwmscope.advice.mixing import Advice
 from pwmscope.advice.settings import Action as SettingAction
 from pwmscope.advice.settings import Setting, SettingsAdvice
 from pwmscope.analysis.checks import Check, LineChecks
 from pwmscope.bench import BenchSheet
 from pwmscope.findings import Finding, LossEvent, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossClass
-from pwmscope.findings.mixing.examination import Mixing
+from pwmscope.findings.mixing import Mixing
 from pwmscope.model.verdict import badness, governing
-from pwmscope.report.sentences import say_value
+from pwmscope.report import say_value
 
 MOST_ACTIONS: Final = 5
 Doing: TypeAlias = Literal["set", "do", "record"]

@@ -2,48 +2,52 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
-from pwmscope.report.cards.settings_data import setting_data
-from pwmscope.report.data import finding_data, to_data
-from pwmscope.report.failsafe_data import failsafe_data
-
-if TYPE_CHECKING:
-    from pwmscope.advice.settings import SettingsAdvice
-    from pwmscope.analysis.analysis import Analysis
-    from pwmscope.analysis.answer import Action, Card, Hazard
+from pwmscope.advice.settings import SettingsAdvice
+from pwmscope.analysis.answer import Action, Answer, Card, Evidence, Hazard
+from pwmscope.bench import CAUTIONS
+from pwmscope.findings import Findings
+from pwmscope.report import failsafe_data, finding_data, to_data
+from pwmscope.report.cards import setting_data
 
 SCHEMA: Final = 1
 
 
-def analysis_data(analysis: Analysis) -> dict[str, Any]:
+def analysis_data(
+    answer: Answer, evidence: Evidence, recordings: tuple[Findings, ...]
+) -> dict[str, Any]:
     """Turn an analysis into plain data, following schema 1.
 
     Parameters
     ----------
-    analysis : Analysis
-        What was found.
+    answer : Answer
+        The answer.
+    evidence : Evidence
+        What it is made of.
+    recordings : tuple of Findings
+        What each recording shows.
 
     Returns
     -------
     dict
         Only dicts, lists, strings, finite numbers, booleans and None.
     """
-    sheet = analysis.sheet
+    sheet = evidence.sheet
     return {
         "schema": SCHEMA,
-        "headline": analysis.headline,
-        "verdict": analysis.verdict.value,
+        "headline": answer.headline,
+        "verdict": answer.verdict.value,
         "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
-        "hazards": [_hazard(hazard) for hazard in analysis.hazards],
-        "cards": [_card(card) for card in analysis.cards],
-        "actions": [_action(action) for action in analysis.actions],
-        "left_out": list(analysis.answer.left_out),
-        "cautions": list(analysis.cautions),
-        "recordings": [to_data(findings) for findings in analysis.findings],
-        "failsafe": failsafe_data(analysis.failsafe),
-        "mixing": _mixing(analysis),
-        "settings": _settings(analysis.settings),
+        "hazards": [_hazard(hazard) for hazard in answer.hazards],
+        "cards": [_card(card) for card in answer.cards],
+        "actions": [_action(action) for action in answer.actions],
+        "left_out": list(answer.left_out),
+        "cautions": list(CAUTIONS),
+        "recordings": [to_data(findings) for findings in recordings],
+        "failsafe": failsafe_data(evidence.failsafe),
+        "mixing": _mixing(evidence),
+        "settings": _settings(evidence.settings),
     }
 
 
@@ -72,8 +76,8 @@ def _action(action: Action) -> dict[str, Any]:
     }
 
 
-def _mixing(analysis: Analysis) -> dict[str, Any] | None:
-    mixing = analysis.mixing
+def _mixing(evidence: Evidence) -> dict[str, Any] | None:
+    mixing = evidence.mixing
     if mixing is None:
         return None
     return {
@@ -81,9 +85,7 @@ def _mixing(analysis: Analysis) -> dict[str, Any] | None:
         "arrangement": mixing.arrangement.name,
         "findings": [finding_data(finding) for finding in mixing.findings],
         "changes": [
-            [change.words for change in way.by_effort]
-            for way in analysis.mixing_advice
-            if way.needed
+            [change.words for change in way.by_effort] for way in evidence.ways if way.needed
         ],
     }
 

@@ -3,24 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pwmscope.advice.settings import Action as SettingAction
-from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
-from pwmscope.report.register import file_hash
+from pwmscope.advice.settings import SettingsAdvice
+from pwmscope.analysis.sources import Recording
+from pwmscope.findings import Findings
+from pwmscope.findings.failsafe import Failsafe
+from pwmscope.report import Written, file_hash, folder_names, refuse_report, write_report
 from pwmscope.report.timeline import timeline_fragment
 
-if TYPE_CHECKING:
-    from pwmscope.analysis.analysis import Analysis
 
-
-def write_documents(analysis: Analysis, folder: Path, *, replace: bool) -> tuple[Written, ...]:
+def write_documents(
+    recordings: tuple[Recording, ...],
+    findings: tuple[Findings, ...],
+    check: Failsafe | None,
+    settings: SettingsAdvice | None,
+    folder: Path,
+    *,
+    replace: bool,
+) -> tuple[Written, ...]:
     """Write the report of each recording, as `Analysis.report`.
 
     Parameters
     ----------
-    analysis : Analysis
-        What was found.
+    recordings : tuple of Recording
+        The recordings.
+    findings : tuple of Findings
+        What each shows.
+    check : Failsafe or None
+        The failsafe check over all of them, where there is a bench sheet.
+    settings : SettingsAdvice or None
+        What to set.
     folder : Path
         Where the files go.
     replace : bool
@@ -31,35 +44,31 @@ def write_documents(analysis: Analysis, folder: Path, *, replace: bool) -> tuple
     tuple of Written
     """
     folders = [folder]
-    if len(analysis.recordings) > 1:
-        sources = (one.capture.source for one in analysis.recordings)
-        folders = [folder / name for name in folder_names(sources)]
+    if len(recordings) > 1:
+        folders = [folder / name for name in folder_names(r.capture.source for r in recordings)]
     for own in folders:
         refuse_report(own, replace=replace)
-    check = None if analysis.sheet is None else analysis.failsafe
-    advice = setting_sentences(analysis)
+    advice = setting_sentences(settings)
     return tuple(
         write_report(
-            findings,
+            found,
             own,
             check=check,
             sha256="" if recording.file is None else file_hash(recording.file),
             advice=advice,
-            timeline=timeline_fragment(findings),
+            timeline=timeline_fragment(found),
             replace=replace,
         )
-        for recording, findings, own in zip(
-            analysis.recordings, analysis.findings, folders, strict=True
-        )
+        for recording, found, own in zip(recordings, findings, folders, strict=True)
     )
 
 
-def setting_sentences(analysis: Analysis) -> tuple[str, ...]:
+def setting_sentences(settings: SettingsAdvice | None) -> tuple[str, ...]:
     """Say which settings of the transmitter to change, and what may go wrong until then."""
     wanted = {SettingAction.CHANGE, SettingAction.DEVICE}
     return tuple(
         f"{channel.line}: {sentence}"
-        for channel in (() if analysis.settings is None else analysis.settings.channels)
+        for channel in (() if settings is None else settings.channels)
         for sentence in (
             *(s.sentence for s in channel.settings if s.action in wanted),
             *channel.warnings,

@@ -12,9 +12,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias, cast
 
 import numpy as np
 
-from pwmscope.capture import Capture, load
-from pwmscope.capture.hints import Hints
-from pwmscope.capture.units import time_unit_in
+from pwmscope.capture import Capture, Hints, load, time_unit_in
 from pwmscope.errors import ArgumentError, PwmscopeError, require_type, say_given
 
 if TYPE_CHECKING:

@@ -9,10 +9,15 @@ from dataclasses import dataclass, fields, replace
 from numbers import Real
 from typing import Any, Final, TypeAlias
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, load_sheet
-from pwmscope.bench.plan import CapturePlan
-from pwmscope.capture import Capture
-from pwmscope.capture.clip import clip
+from pwmscope.bench import (
+    COMMON_PRACTICE,
+    BenchSheet,
+    CapturePlan,
+    Limits,
+    Marker,
+    load_sheet,
+)
+from pwmscope.capture import Capture, clip
 from pwmscope.errors import ArgumentError, require_type, say_given
 from pwmscope.findings.failsafe import marking_of
 from pwmscope.pulses import Convention, convention_named
@@ -141,7 +146,7 @@ def read_sheet(sheet: SheetLike | None) -> BenchSheet | None:
     if sheet is None or isinstance(sheet, BenchSheet):
         return sheet
     if isinstance(sheet, Mapping):
-        from pwmscope.bench.sheet_reading import sheet_of  # noqa: PLC0415 - it needs pydantic
+        from pwmscope.bench import sheet_of  # noqa: PLC0415 - it imports what validates
 
         return sheet_of(sheet)
     require_type(
@@ -154,7 +159,7 @@ def _read_plan(plan: PlanLike | None) -> CapturePlan | None:
     if plan is None or isinstance(plan, CapturePlan):
         return plan
     require_type("plan", plan, (str, os.PathLike), "a capture plan: its file or a CapturePlan")
-    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415 - it needs pydantic
+    from pwmscope.bench import load_plan  # noqa: PLC0415 - it imports what validates
 
     return load_plan(plan)
 

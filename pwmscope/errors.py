@@ -79,3 +79,100 @@ class HintError(PwmscopeError):
 
 class OutputError(PwmscopeError):
     """A result could not be written."""
+
+
+class ArgumentError(HintError):
+    """An argument of a public function is not what the function takes.
+
+    Parameters
+    ----------
+    argument : str
+        The argument's name, as the function's signature has it.
+    found : str
+        What was given, as a clause after "is".
+    expected : str
+        What is taken, as it reads after the word "expected".
+    remedy : str, optional
+        What to do, as a sentence.
+
+    Examples
+    --------
+    >>> print(ArgumentError("sheet", "the number 3", "a bench sheet or its file"))
+    The argument sheet is the number 3; expected a bench sheet or its file.
+    """
+
+    def __init__(self, argument: str, found: str, expected: str, remedy: str = "") -> None:
+        self.argument = argument
+        self._said = f" is {found}; expected {expected}. {remedy}".rstrip()
+        super().__init__(self.about(f"The argument {argument}"))
+
+    def about(self, subject: str) -> str:
+        """Write the sentence about what the person gave, such as an option.
+
+        Examples
+        --------
+        >>> ArgumentError("span", "empty", "two times").about("The option --from")
+        'The option --from is empty; expected two times.'
+        """
+        return f"{subject}{self._said}"
+
+
+def require_type(
+    argument: str,
+    value: object,
+    kinds: type | tuple[type, ...],
+    expected: str,
+    remedy: str = "",
+) -> None:
+    """Refuse a value that is of none of some types; a truth value is no number.
+
+    Parameters
+    ----------
+    argument : str
+        The argument's name.
+    value : object
+        What was given.
+    kinds : type or tuple of type
+        What is taken.
+    expected, remedy : str
+        As for `ArgumentError`.
+
+    Raises
+    ------
+    ArgumentError
+        If it is of another type.
+
+    Examples
+    --------
+    >>> require_type("rate", 1e6, (int, float, str), "a rate")
+    """
+    taken = kinds if isinstance(kinds, tuple) else (kinds,)
+    is_truth_value = isinstance(value, bool) and bool not in taken
+    if is_truth_value or not isinstance(value, taken):
+        raise ArgumentError(argument, say_given(value), expected, remedy)
+
+
+def say_given(value: object) -> str:
+    """Write what was given for an argument: a short value itself, otherwise its type.
+
+    Examples
+    --------
+    >>> say_given("bench.toml"), say_given(3), say_given([1, 2])
+    ("the text 'bench.toml'", 'the number 3', 'a list')
+    """
+    if value is None or isinstance(value, bool):
+        return str(value)
+    if isinstance(value, str):
+        shown = value if len(value) <= _MOST_SHOWN else f"{value[:_MOST_SHOWN]}..."
+        return f"the text {shown!r}"
+    if isinstance(value, int | float):
+        return f"the number {value!r}"
+    if isinstance(value, type):
+        return f"the class {value.__name__}"
+    kind = type(value)
+    package = kind.__module__.partition(".")[0]
+    name = kind.__name__ if package in {"builtins", "pwmscope"} else f"{package} {kind.__name__}"
+    return f"{'an' if name[0] in 'aeiouAEIO' else 'a'} {name}"
+
+
+_MOST_SHOWN: Final = 40

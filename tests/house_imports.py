@@ -3,6 +3,7 @@
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -64,10 +65,20 @@ def _names(node: ast.AST, package: str, modules: dict[str, Path], house: str) ->
             base = ".".join([*above, *([node.module] if node.module else [])])
         for alias in node.names:
             inner = f"{base}.{alias.name}"
-            yield inner if inner in modules else base
+            is_on_face = base in modules and alias.name in _face_of(modules[base])
+            yield inner if inner in modules and not is_on_face else base
     elif isinstance(node, ast.Call) and _is_import_call(node.func):
         for argument in node.args[:1]:
             yield from _strings(argument, package, house)
+
+
+@cache
+def _face_of(path: Path) -> frozenset[str]:
+    """The names that a package's own file offers; one may be called like a module in it."""
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            return frozenset(ast.literal_eval(node.value))
+    return frozenset()
 
 
 def _is_import_call(function: ast.expr) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, get_args
 
 from pydantic import ValidationError
@@ -27,6 +27,7 @@ from pwmscope.bench.sheet_model import (
 )
 from pwmscope.bench.sheet_units import Allowed, likely_meant
 from pwmscope.bench.toml_text import line_of, nearest, parse_toml, short, shown
+from pwmscope.errors import ArgumentError
 from pwmscope.pulses import STANDARD_SERVO
 
 MISSING: Final = object()
@@ -61,6 +62,33 @@ def read_sheet(text: str, source: str) -> BenchSheet:
     faults = list(find_contradictions(sheet, table))
     if faults:
         raise _sheet_error(faults, text, source)
+    return sheet
+
+
+def sheet_of(table: Mapping[str, object]) -> BenchSheet:
+    """Make a bench sheet of a table with the keys of docs/sheet.md.
+
+    Parameters
+    ----------
+    table : mapping
+        As TOML would give it; what is not known is left out.
+
+    Raises
+    ------
+    ArgumentError
+        If a key is unknown, missing, contradicted by another or its value not allowed.
+    """
+    try:
+        sheet = _sheet(SheetTable.model_validate(dict(table)), "the table given as sheet")
+    except ValidationError as error:
+        faults = [_fault(details) for details in error.errors(include_url=False)]
+    else:
+        faults = list(find_contradictions(sheet, dict(table)))
+    if faults:
+        first = faults[0]
+        key = short(say_key(first.path), _MOST_KEY)
+        found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
+        raise ArgumentError("sheet", found, short(first.allowed, _MOST_ALLOWED))
     return sheet
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from pwmscope.bench.key_lines import DEEPEST, deep_key_line
-from pwmscope.errors import PwmscopeError
+from pwmscope.errors import PwmscopeError, require_type
 
 MOST_SHOWN: Final = 40
 _PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -70,6 +70,7 @@ def read_toml_text(
     PwmscopeError
         If it cannot be read, or is too long.
     """
+    require_type("path", path, (str, os.PathLike), f"the path of a {what}")
     source = os.fspath(path)
     try:
         with Path(path).open("rb") as file:

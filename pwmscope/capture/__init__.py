@@ -10,6 +10,7 @@ from pwmscope.capture.reader.units import (
     format_rate,
     parse_rate,
     parse_time_unit,
+    time_unit_in,
 )
 from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
 
@@ -34,4 +35,5 @@ __all__ = [
     "parse_rate",
     "parse_stated_s",
     "parse_time_unit",
+    "time_unit_in",
 ]

@@ -11,7 +11,7 @@ from typing import Final, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import find_packing, read_head
-from pwmscope.errors import HintError
+from pwmscope.errors import HintError, require_type
 from pwmscope.model.recording import Capture
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
@@ -124,6 +124,8 @@ def load(
         If the file cannot be read, naming file, row, column and what to do.
     HintError
         If a hint is not understood, contradicts the file, or is needed.
+    ArgumentError
+        If an argument is of another type.
 
     Examples
     --------
@@ -135,6 +137,10 @@ def load(
     >>> capture.lines["RX1"].edges_ps
     array([  10000000, 1510000000])
     """
+    require_type(
+        "path", path, (str, os.PathLike), "the path of a file",
+        "Data frames and open files go to pwmscope.analyse.",
+    )  # fmt: skip
     hints = Hints.of(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines, threshold=threshold
     )

@@ -13,8 +13,10 @@ from pwmscope.cli.reading import progress_bar
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
+    from pwmscope.analysis import Analysis
     from pwmscope.bench import BenchSheet
     from pwmscope.capture import Capture
+    from pwmscope.cli.reading import Recording
     from pwmscope.findings import Findings
     from pwmscope.findings.failsafe.listening import Marking
     from pwmscope.pulses import Convention
@@ -62,6 +64,26 @@ class Examination:
         from pwmscope.capture import parse_stated_s  # noqa: PLC0415
 
         return tuple(parse_stated_s(text) for text in self.off_at)
+
+    def analyse(self, recording: Recording) -> Analysis:
+        """Do the whole job for one recording, showing how far it has come."""
+        from pwmscope.analysis import analyse  # noqa: PLC0415
+        from pwmscope.capture.clip import parse_instant_s  # noqa: PLC0415
+
+        begin, end = (
+            None if text is None else parse_instant_s(text)
+            for text in (self.from_time, self.to_time)
+        )
+        with progress_bar(f"analysing {recording.path.name}"):
+            return analyse(
+                recording.path,
+                sheet=self.sheet_path,
+                marker=self.off_line,
+                off_at=self.off_at_s() or None,
+                convention=self.convention_name,
+                span=(begin, end),
+                hints=recording.hints,
+            )
 
     def of(self, capture: Capture) -> Findings:
         """Examine a recording, showing how far it has come where that takes long."""

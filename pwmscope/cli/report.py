@@ -19,9 +19,6 @@ from pwmscope.cli.reading import Recording, name_options, progress_bar, readings
 from pwmscope.errors import HintError, PwmscopeError
 
 if TYPE_CHECKING:
-    from pwmscope.bench import BenchSheet
-    from pwmscope.findings import Findings
-    from pwmscope.report.folder import Written
     from pwmscope.report.index import Entry
 
 BAD_INPUT = 2
@@ -68,88 +65,14 @@ def _one(recording: Recording, examination: Examination, folder: Path, *, replac
     from pwmscope.report.terminal import print_findings  # noqa: PLC0415
 
     refuse_report(folder, replace=replace)
-    findings, written = documented(recording, examination, folder, replace=replace)
-    print_findings(findings, screen())
+    analysis = examination.analyse(recording)
+    with progress_bar("drawing"):
+        (written,) = analysis.report(folder, replace=replace)
+    print_findings(analysis.findings[0], screen())
     others = [written.markdown, written.data, *filter(None, [written.check])]
     click.echo(
         f"\nThe page is {written.page}, for paper {written.pdf}; the same findings are in "
         f"{', '.join(map(str, others))}."
-    )
-
-
-def documented(
-    recording: Recording, examination: Examination, folder: Path, *, replace: bool
-) -> tuple[Findings, Written]:
-    """Measure one recording and write its report.
-
-    Parameters
-    ----------
-    recording : Recording
-        The recording's file, with the hints about it.
-    examination : Examination
-        How it is to be examined.
-    folder : Path
-        Where the files go.
-    replace : bool
-        Whether a report that is there may be replaced.
-
-    Returns
-    -------
-    Findings
-        What was found.
-    Written
-        Where it is written.
-
-    Raises
-    ------
-    PwmscopeError
-        If the recording or the sheet cannot be used, or the report cannot be written.
-    """
-    from pwmscope.report.folder import write_report  # noqa: PLC0415
-    from pwmscope.report.register import file_hash  # noqa: PLC0415
-    from pwmscope.report.timeline import timeline_fragment  # noqa: PLC0415
-
-    findings = examination.of(recording.load())
-    sheet = examination.sheet()
-    check = None
-    advice: tuple[str, ...] = ()
-    if sheet is not None:
-        advice = _settings(findings, sheet)
-        from pwmscope.findings.failsafe.check import check_failsafe  # noqa: PLC0415
-
-        check = check_failsafe([findings.listened], sheet, sheet.limits)
-    with progress_bar("drawing"):
-        written = write_report(
-            findings,
-            folder,
-            check=check,
-            sha256=file_hash(recording.path),
-            advice=advice,
-            timeline=timeline_fragment(findings),
-            replace=replace,
-        )
-    return findings, written
-
-
-def _settings(findings: Findings, sheet: BenchSheet) -> tuple[str, ...]:
-    """Say which settings of the transmitter to change, as `pwmscope calibrate` does."""
-    from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
-    from pwmscope.advice.settings.setting import Action  # noqa: PLC0415
-    from pwmscope.cli.calibrate import MOST_PERCENT  # noqa: PLC0415
-    from pwmscope.cli.percent_options import parse_transmitters  # noqa: PLC0415
-
-    if not any(channel.line in findings.channels for channel in sheet.devices):
-        return ()
-    transmitters = parse_transmitters((), (), MOST_PERCENT, sheet=sheet, now=findings, before=None)
-    told = advise_settings(findings, sheet, transmitters=transmitters)
-    wanted = {Action.CHANGE, Action.DEVICE}
-    return tuple(
-        f"{channel.line}: {sentence}"
-        for channel in told.channels
-        for sentence in (
-            *(s.sentence for s in channel.settings if s.action in wanted),
-            *channel.warnings,
-        )
     )
 
 
@@ -268,12 +191,11 @@ def run_job(job: Job) -> Entry:
     source = str(job.recording.path)
     try:
         refuse_report(job.folder, replace=job.replace)
-        findings, written = documented(
-            job.recording, job.examination, job.folder, replace=job.replace
-        )
+        analysis = job.examination.analyse(job.recording)
+        (written,) = analysis.report(job.folder, replace=job.replace)
     except PwmscopeError as error:
         return Entry(source, name_options(str(error)), "", (), ())
-    return entry_of(source, findings, written)
+    return entry_of(source, analysis.findings[0], written)
 
 
 def _lost(job: Job) -> Entry:

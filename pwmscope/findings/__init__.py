@@ -2,11 +2,13 @@
 
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe.silence import LossClass, LossEvent
+from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.model.finding import Evidence, Finding, Verdict, worst
 from pwmscope.model.moments import Summary, summarise
 
 __all__ = [
+    "Alignment",
     "ChannelFindings",
     "Evidence",
     "Finding",
@@ -15,6 +17,7 @@ __all__ = [
     "LossEvent",
     "Summary",
     "Verdict",
+    "align_plan",
     "examine",
     "summarise",
     "worst",

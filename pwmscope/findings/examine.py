@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from numbers import Real
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, Limits
+from pwmscope.bench import BenchSheet, Limits, Marker
 from pwmscope.capture import Capture
+from pwmscope.errors import ArgumentError, require_type, say_given
 from pwmscope.findings.failsafe.listening import listen_to
 from pwmscope.findings.failsafe.silence import Silence
 from pwmscope.findings.glitches.coincidence import examine_coincidence
@@ -29,7 +32,7 @@ from pwmscope.pulses import Convention
 def examine(
     capture: Capture,
     *,
-    off_line: str | None = None,
+    off_line: str | Marker | None = None,
     off_at_s: Sequence[tuple[float, float]] = (),
     sheet: BenchSheet | None = None,
     convention: Convention | None = None,
@@ -41,10 +44,11 @@ def examine(
     ----------
     capture : Capture
         The recording.
-    off_line : str, optional
+    off_line : str or Marker, optional
         A line that shows whether the transmitter is on: its level at the start
-        means on, the other off. By default the bench sheet's. Without a marker or
-        stated times, losses are inferred from the outputs, which cannot show a hold.
+        means on, the other off, unless a `Marker` says more of it. By default the
+        bench sheet's. Without a marker or stated times, losses are inferred from the
+        outputs, which cannot show a hold.
     off_at_s : sequence of tuple of float, optional
         Times in seconds at which the transmitter went off, each with the half-width
         of its uncertainty, where there is no marker.
@@ -66,6 +70,8 @@ def examine(
     HintError
         If ``off_line`` is not a line of the capture or marks nothing, a stated time
         lies outside it, or both are given.
+    ArgumentError
+        If an argument is of another type.
 
     Examples
     --------
@@ -81,6 +87,8 @@ def examine(
     >>> channel.silence.finding.verdict.value
     'not shown'
     """
+    _check_types(capture, off_line, sheet, convention, limits)
+    _check_moments(off_at_s)
     listened = listen_to(
         capture,
         off_line=off_line,
@@ -104,6 +112,45 @@ def examine(
     coincidence = examine_coincidence(glitches, heard.records, order.grouping.groups)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
     return Findings(capture, limits, channels, order, coincidence, assumptions, listened)
+
+
+def _check_types(
+    capture: object,
+    off_line: object,
+    sheet: object,
+    convention: object,
+    limits: object,
+) -> None:
+    """Name the argument that is of another type than `examine` takes."""
+    read_it = "Read the file with pwmscope.load first."
+    require_type("capture", capture, Capture, "a Capture", read_it)
+    for name, value, kinds, expected, remedy in (
+        ("off_line", off_line, (str, Marker), "the name of a line or a Marker", ""),
+        (
+            "sheet", sheet, (BenchSheet,), "a BenchSheet",
+            "Read the file with pwmscope.load_sheet first.",
+        ),
+        (
+            "convention", convention, (Convention,), "a Convention",
+            "pwmscope.CONVENTIONS holds them by name.",
+        ),
+        ("limits", limits, (Limits,), "Limits", ""),
+    ):  # fmt: skip
+        if value is not None:
+            require_type(name, value, kinds, expected, remedy)
+
+
+def _check_moments(off_at_s: object) -> None:
+    pairs = "pairs of seconds: a moment and the half-width of its uncertainty"
+    if isinstance(off_at_s, str) or not isinstance(off_at_s, Sequence):
+        raise ArgumentError("off_at_s", say_given(off_at_s), pairs)
+    for stated in off_at_s:
+        if not isinstance(stated, Sequence) or isinstance(stated, str) or len(stated) != 2:
+            raise ArgumentError("off_at_s", f"a sequence with {say_given(stated)} in it", pairs)
+        for seconds in stated:
+            if not isinstance(seconds, Real) or not math.isfinite(seconds):
+                said = f"a sequence with {say_given(seconds)} in a pair"
+                raise ArgumentError("off_at_s", said, pairs)
 
 
 _FIXED = (

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
-from pwmscope.errors import HintError
+from pwmscope.errors import ArgumentError, HintError, say_given
 from pwmscope.findings.failsafe.listening import Listened
 from pwmscope.findings.failsafe.silence import Silence
 from pwmscope.findings.glitches.coincidence import Coincidence
@@ -23,8 +24,11 @@ from pwmscope.model.finding import Finding, Verdict, worst
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
+_MOST_TOLD: Final = 6
+"""Lines that the short form of findings names."""
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class ChannelFindings:
     """Everything found about one line.
 
@@ -62,6 +66,29 @@ class ChannelFindings:
     centring: Centring | None = None
     sweeps: Sweeps | None = None
 
+    def __getitem__(self, name: str) -> Finding:
+        """Return a finding by its name, such as ``"neutral"``.
+
+        Raises
+        ------
+        ArgumentError
+            If the channel has none of this name.
+        """
+        found = next((finding for finding in self.findings if finding.name == name), None)
+        if found is None:
+            names = ", ".join(finding.name for finding in self.findings) or "none"
+            raise ArgumentError("name", say_given(name), f"one of the findings: {names}")
+        return found
+
+    def __repr__(self) -> str:
+        if self.not_servo is not None:
+            return f"<ChannelFindings {self.line}: {self.not_servo}>"
+        worst_ones = [f.name for f in self.judged if f.verdict is self.verdict]
+        return (
+            f"<ChannelFindings {self.line}: {self.verdict} ({', '.join(worst_ones)}), "
+            f"{self.pulses} pulses, {len(self.findings)} findings>"
+        )
+
     @property
     def findings(self) -> tuple[Finding, ...]:
         """All findings of the channel, in the order in which they are told."""
@@ -78,12 +105,18 @@ class ChannelFindings:
         return tuple(finding for finding in self.findings if finding.limit)
 
     @property
+    def pulse_checks(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit, without those about a signal loss."""
+        of_loss = () if self.silence is None else self.silence.findings
+        return tuple(finding for finding in self.judged if finding not in of_loss)
+
+    @property
     def verdict(self) -> Verdict:
         """Verdict over all findings of the channel."""
         return worst(self.findings)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Findings:
     """Everything found in a recording.
 
@@ -112,6 +145,27 @@ class Findings:
     coincidence: Coincidence
     assumptions: tuple[str, ...]
     listened: Listened
+
+    def __getitem__(self, line: str) -> ChannelFindings:
+        """Return what was found about a line.
+
+        Raises
+        ------
+        ArgumentError
+            If there is no finding about such a line.
+        """
+        if line not in self.channels:
+            lines = ", ".join(self.channels) or "none"
+            raise ArgumentError("line", say_given(line), f"one of the lines: {lines}")
+        return self.channels[line]
+
+    def __repr__(self) -> str:
+        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MOST_TOLD]]
+        more = len(self.channels) - len(lines)
+        if more:
+            lines.append(f"  and {more} more")
+        about = f"{self.capture.source}, {self.capture.duration_s:.3f} s"
+        return "\n".join([f"<Findings of {about}, {len(self.channels)} lines>", *lines])
 
     def only(self, lines: tuple[str, ...]) -> Findings:
         """Leave out what was found about the other lines.

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.errors import require_type
 from pwmscope.pulses.choice import choose_convention
 from pwmscope.pulses.convention import STANDARD_SERVO, Convention
 from pwmscope.pulses.polarity import Polarity, find_polarity
@@ -33,6 +34,11 @@ def decode(capture: Capture, convention: Convention | None = None) -> dict[str, 
         sum train gives one per channel. A line without a single pulse has a
         table of length 0.
 
+    Raises
+    ------
+    ArgumentError
+        If an argument is of another type.
+
     Examples
     --------
     >>> import numpy as np
@@ -46,6 +52,14 @@ def decode(capture: Capture, convention: Convention | None = None) -> dict[str, 
     >>> [Flag(int(flag)).name for flag in table.flags if flag]
     ['CUT']
     """
+    require_type(
+        "capture", capture, Capture, "a Capture", "Read the file with pwmscope.load first."
+    )
+    if convention is not None:
+        require_type(
+            "convention", convention, Convention, "a Convention",
+            "pwmscope.CONVENTIONS holds them by name.",
+        )  # fmt: skip
     tables = {
         name: decode_line(
             line, capture.end_ps, capture.sample_interval_us, convention, start_ps=capture.start_ps

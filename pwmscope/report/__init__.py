@@ -1,1 +1,47 @@
 """From findings to something a person or a program reads; consumes results only."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+from pwmscope.report.data import finding_data, to_data, to_json
+from pwmscope.report.failsafe_data import failsafe_data
+from pwmscope.report.json_text import json_text
+from pwmscope.report.sentences import say_value
+
+if TYPE_CHECKING:
+    from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
+    from pwmscope.report.register import file_hash
+
+_DRAWING = {
+    "Written": "folder",
+    "file_hash": "register",
+    "folder_names": "folder",
+    "refuse_report": "folder",
+    "write_report": "folder",
+}
+"""What draws or sets pages, and so takes long to import."""
+
+__all__ = [
+    "Written",
+    "failsafe_data",
+    "file_hash",
+    "finding_data",
+    "folder_names",
+    "json_text",
+    "refuse_report",
+    "say_value",
+    "to_data",
+    "to_json",
+    "write_report",
+]
+
+
+def __getattr__(name: str) -> object:
+    """Import what draws when it is first used."""
+    home = _DRAWING.get(name)
+    if home is None:
+        raise AttributeError(f"module 'pwmscope.report' has no attribute '{name}'")
+    found: object = getattr(importlib.import_module(f"pwmscope.report.{home}"), name)
+    return found

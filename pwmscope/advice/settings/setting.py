@@ -88,6 +88,11 @@ class ChannelSettings:
     settings: tuple[Setting, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def not_shown(self) -> int:
+        """How many settings the recording does not show."""
+        return sum(setting.action is Action.NOT_SHOWN for setting in self.settings)
+
     def named(self, name: Name) -> Setting | None:
         """Return a setting by its name."""
         return next((setting for setting in self.settings if setting.name == name), None)

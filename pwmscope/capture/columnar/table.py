@@ -321,6 +321,35 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
         scan = pl.scan_parquet(path, glob=False, hive_partitioning=False)
     else:
         scan = pl.scan_ipc(path, glob=False, hive_partitioning=False)
+    return _described(scan, f"The file is {_AN[kind]} table of", hints, source)
+
+
+def read_frame(frame: pl.DataFrame, hints: Hints, source: str) -> Capture:
+    """Read a data frame as if it stood in a file.
+
+    Parameters
+    ----------
+    frame : polars DataFrame
+        A column per line, and one of time or a rate among the hints, as `read_columnar`.
+    hints : Hints
+        What the person said about it.
+    source : str
+        What to call it.
+
+    Returns
+    -------
+    Capture
+
+    Raises
+    ------
+    CaptureError, HintError
+        As `read_columnar`.
+    """
+    return _read(_described(frame.lazy(), "The data frame has", hints, source), hints, None)
+
+
+def _described(scan: pl.LazyFrame, said_first: str, hints: Hints, source: str) -> _Table:
+    """Understand a table; the first sentence about it goes on with how many rows it has."""
     schema = scan.collect_schema()
     if not schema:
         raise CaptureError(source, "the table has no columns", "write the recording again")
@@ -331,7 +360,7 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
     lines = chosen_lines(names, hints, source)
     levels = _find_levels(scan, schema, lines, hints, source)
     row_count = int(scan.select(pl.len()).collect().item())
-    said: list[str] = [f"The file is {_AN[kind]} table of {row_count} rows."]
+    said: list[str] = [f"{said_first} {row_count} rows."]
     if time is None:
         said.append(rows_without_time())
         layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)

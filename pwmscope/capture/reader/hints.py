@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pwmscope.capture.reader.units import parse_rate, parse_time_unit
-from pwmscope.errors import HintError
+from pwmscope.errors import ArgumentError, HintError, require_type, say_given
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +56,30 @@ class Hints:
     ) -> Hints:
         """Build hints from what a person wrote.
 
+        Raises
+        ------
+        HintError
+            If a hint is not understood.
+        ArgumentError
+            If one is of another type.
+
         Examples
         --------
         >>> hints = Hints.of(rate="1MHz", lines="RX1, RX2")
         >>> hints.rate_hz, hints.lines
         (1000000.0, ('RX1', 'RX2'))
         """
+        for name, hint, kinds, expected in (
+            ("rate", rate, (str, int, float), "a rate such as '1MHz' or a number in hertz"),
+            ("time_unit", time_unit, (str,), "a unit such as 'us'"),
+            ("time_column", time_column, (str,), "the name of a column"),
+            ("threshold", threshold, (int, float), "a number of volts"),
+            ("lines", lines, (str, tuple, list), "the names of lines"),
+        ):
+            if hint is not None:
+                require_type(name, hint, kinds, expected)
+        if not isinstance(lines, str) and not all(isinstance(name, str) for name in lines or ()):
+            raise ArgumentError("lines", say_given(lines), "the names of lines, each a text")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
         return cls(

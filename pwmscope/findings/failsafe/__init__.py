@@ -2,7 +2,7 @@
 
 from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, check_failsafe
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.listening import Listened, listen_to
+from pwmscope.findings.failsafe.listening import Listened, Marking, listen_to, marking_of
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.silence import Silence
 
@@ -12,7 +12,9 @@ __all__ = [
     "Listened",
     "LossClass",
     "LossEvent",
+    "Marking",
     "Silence",
     "check_failsafe",
     "listen_to",
+    "marking_of",
 ]

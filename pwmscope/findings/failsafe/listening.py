@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.event import LossEvent
@@ -54,7 +54,7 @@ class Marking:
 
 def marking_of(
     capture: Capture,
-    off_line: str | None,
+    off_line: str | Marker | None,
     off_at_s: Sequence[tuple[float, float]],
     sheet: BenchSheet | None,
 ) -> Marking:
@@ -64,7 +64,7 @@ def marking_of(
     ----------
     capture : Capture
         The recording.
-    off_line : str or None
+    off_line : str, Marker or None
         A marker line that a person names; it goes before the sheet's.
     off_at_s : sequence of tuple of float
         Times that a person states, each with the half-width of its uncertainty.
@@ -80,13 +80,15 @@ def marking_of(
     HintError
         If there is no such line, or both a marker and times are given.
     """
+    marker = None if sheet is None else sheet.marker
+    if isinstance(off_line, Marker):
+        marker, off_line = off_line, off_line.line
     line, on_level = off_line, None
     if off_line is not None and off_line not in capture.lines:
         raise HintError(
             f"There is no line '{off_line}' in {capture.source}; "
             f"its lines are {', '.join(capture.lines)}."
         )
-    marker = None if sheet is None else sheet.marker
     if marker is not None and line in (None, marker.line) and marker.line in capture.lines:
         line = marker.line
         on_level = None if marker.on is None else int(marker.on == "high")
@@ -144,7 +146,7 @@ class Listened:
 def listen_to(
     capture: Capture,
     *,
-    off_line: str | None = None,
+    off_line: str | Marker | None = None,
     off_at_s: Sequence[tuple[float, float]] = (),
     sheet: BenchSheet | None = None,
     convention: Convention | None = None,

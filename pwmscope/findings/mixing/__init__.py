@@ -4,3 +4,8 @@
 finds the matrix between them, `arrangement` and `layouts` name it, `examination` asks all of
 it in turn and words the findings.
 """
+
+from pwmscope.findings.mixing.examination import Mixing, examine_mixing
+from pwmscope.findings.mixing.lines import find_lines
+
+__all__ = ["Mixing", "examine_mixing", "find_lines"]

@@ -1,1 +1,5 @@
-"""Cards for the bench: one page of plain HTML, A4, black and white, or the same as text."""
+"""Cards to print: the plan for the hands, the settings to change."""
+
+from pwmscope.report.cards.settings_data import setting_data
+
+__all__ = ["setting_data"]

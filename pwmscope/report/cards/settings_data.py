@@ -72,12 +72,23 @@ def _channel(channel: ChannelSettings) -> dict[str, Any]:
     return {
         "role": channel.role,
         "device": channel.device,
-        "settings": [_setting(setting) for setting in channel.settings],
+        "settings": [setting_data(setting) for setting in channel.settings],
         "warnings": list(channel.warnings),
     }
 
 
-def _setting(setting: Setting) -> dict[str, Any]:
+def setting_data(setting: Setting) -> dict[str, Any]:
+    """Turn one setting into plain data.
+
+    Parameters
+    ----------
+    setting : Setting
+        The setting.
+
+    Returns
+    -------
+    dict
+    """
     return {
         "name": setting.name,
         "action": setting.action.value,

@@ -1,0 +1,485 @@
+"""The whole job in one call, and everything that it found in one object."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
+from functools import cached_property
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pwmscope.advice.mixing import Advice, advise
+from pwmscope.advice.settings import (
+    SettingsAdvice,
+    Transmitter,
+    advise_settings,
+    stated_scale,
+)
+from pwmscope.analysis.answer import Action, Answer, Card, Evidence, Hazard, make_answer
+from pwmscope.analysis.checks import LineChecks, line_checks
+from pwmscope.analysis.sources import Recording, check_hints, read_source
+from pwmscope.analysis.tables import (
+    FINDING_COLUMNS,
+    LOSS_COLUMNS,
+    as_pandas,
+    as_polars,
+    finding_rows,
+    loss_rows,
+)
+from pwmscope.analysis.terms import (
+    LimitsLike,
+    MarkerLike,
+    OffAt,
+    PathLike,
+    PlanLike,
+    SheetLike,
+    Terms,
+    read_terms,
+)
+from pwmscope.bench import CAUTIONS, BenchSheet, CapturePlan
+from pwmscope.capture import Capture, Observer, observed_by
+from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.findings import (
+    Alignment,
+    ChannelFindings,
+    Finding,
+    Findings,
+    LossEvent,
+    Verdict,
+    align_plan,
+    examine,
+)
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
+from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
+from pwmscope.pulses import Convention
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import polars as pl
+
+    from pwmscope.analysis.sources import Source
+    from pwmscope.report import Written
+
+_MOST_TOLD: Final = 5
+"""Cards that the short form of an analysis names."""
+_WIDE: Final = 100
+
+
+@dataclass(frozen=True, slots=True)
+class LineAnalysis:
+    """Everything about one line over all recordings.
+
+    Parameters
+    ----------
+    line, role, device : str
+        As the bench sheet has them; role and device are empty without one.
+    channels : tuple of ChannelFindings
+        What each recording that holds the line shows of it.
+    checks : LineChecks
+        The checks of its pulses, over all recordings.
+    failsafe : FailsafeLine
+        Its failsafe check.
+    """
+
+    line: str
+    role: str
+    device: str
+    channels: tuple[ChannelFindings, ...]
+    checks: LineChecks
+    failsafe: FailsafeLine
+
+    def __getitem__(self, name: str) -> Finding:
+        """Return a finding by its name: where several recordings have it, the one that governs.
+
+        Raises
+        ------
+        ArgumentError
+            If there is none of this name.
+        """
+        for check in self.checks.checks:
+            if check.finding.name == name:
+                return check.finding
+        found = [f for channel in self.channels for f in channel.findings if f.name == name]
+        if not found:
+            names = dict.fromkeys(f.name for channel in self.channels for f in channel.findings)
+            raise ArgumentError("name", say_given(name), f"one of {', '.join(names) or 'none'}")
+        return next((f for f in found if f.value is not None), found[0])
+
+    def __repr__(self) -> str:
+        about = ", ".join(filter(None, (self.role, self.device)))
+        failsafe = self.failsafe.verdict or "no verdict"
+        return (
+            f"<LineAnalysis {self.line}{f' ({about})' if about else ''}: failsafe {failsafe}, "
+            f"pulses {self.checks.verdict}, {len(self.losses)} losses>"
+        )
+
+    @property
+    def losses(self) -> tuple[LossEvent, ...]:
+        """What it did at each loss, in order."""
+        return tuple(event for _, event in self.failsafe.losses)
+
+
+@dataclass(frozen=True, repr=False)
+class Analysis:
+    """Everything that recordings of one bench show, judged as one test.
+
+    Made by `analyse`. In a notebook its cards are shown; ``print`` gives the headline,
+    the hazards and a line per device.
+
+    Parameters
+    ----------
+    recordings : tuple of Recording
+        What was read.
+    findings : tuple of Findings
+        What each recording shows, in the same order.
+    failsafe : Failsafe
+        The failsafe check over all of them.
+    terms : Terms
+        What they were held against.
+    alignments : tuple of Alignment
+        Where the plan's steps are in each recording; empty without a plan.
+    """
+
+    recordings: tuple[Recording, ...]
+    findings: tuple[Findings, ...]
+    failsafe: Failsafe
+    terms: Terms
+    alignments: tuple[Alignment, ...]
+
+    @property
+    def captures(self) -> tuple[Capture, ...]:
+        """The recordings as they were examined."""
+        return tuple(findings.capture for findings in self.findings)
+
+    @property
+    def sheet(self) -> BenchSheet | None:
+        """The bench sheet."""
+        return self.terms.sheet
+
+    @property
+    def plan(self) -> CapturePlan | None:
+        """The plan that the hands followed."""
+        return self.terms.plan
+
+    @property
+    def headline(self) -> str:
+        """The answer in one line, with the number that decides."""
+        return self.answer.headline
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict over everything that was held against a limit."""
+        return self.answer.verdict
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """What was seen that can hurt although no limit is held against it."""
+        return self.answer.hazards
+
+    @property
+    def cards(self) -> tuple[Card, ...]:
+        """One card for each device: verdict, the number that decides, what to do."""
+        return self.answer.cards
+
+    @property
+    def actions(self) -> tuple[Action, ...]:
+        """What to do next: at most five things, the most dangerous first."""
+        return self.answer.actions
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to do before anything is powered."""
+        return CAUTIONS
+
+    @cached_property
+    def answer(self) -> Answer:
+        """Headline, verdict, hazards, cards and actions together."""
+        return make_answer(self._evidence)
+
+    @cached_property
+    def _evidence(self) -> Evidence:
+        return Evidence(
+            self.failsafe, self.checks, self.sheet, self.mixing, self.mixing_advice, self.settings
+        )
+
+    @cached_property
+    def checks(self) -> list[LineChecks]:
+        """The checks of each line's pulses, over all recordings."""
+        return line_checks(self.findings, self.sheet)
+
+    @cached_property
+    def mixing(self) -> Mixing | None:
+        """What two drive outputs do with the sticks; None where the sheet names no two.
+
+        A fault that one recording shows governs; otherwise the first that answers.
+        """
+        found = [found for found in map(self._mixing_of, range(len(self.findings))) if found]
+        order = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
+        return min(found, key=lambda mixing: order.index(mixing.verdict), default=None)
+
+    def _mixing_of(self, number: int) -> Mixing | None:
+        findings = self.findings[number]
+        servo = findings.servo_tables
+        lines = find_lines(servo, self.sheet)
+        if len({output.side for output in lines.outputs}) < 2:
+            return None
+        spans = self.alignments[number].spans if self.alignments else ()
+        return examine_mixing(
+            servo,
+            lines,
+            spans=spans,
+            lost={name: channel.loss_spans for name, channel in findings.channels.items()},
+            ties=findings.order.grouping.ties,
+        )
+
+    @cached_property
+    def mixing_advice(self) -> tuple[Advice, ...]:
+        """What to change about the mixing, the least effort first."""
+        return () if self.mixing is None else advise(self.mixing)
+
+    @cached_property
+    def settings(self) -> SettingsAdvice | None:
+        """Which settings of the transmitter to change; None where no sheet names a device.
+
+        Each channel's advice is that of the recording that shows most of it.
+        """
+        sheet = self.sheet
+        if sheet is None:
+            return None
+        advised = [
+            advice
+            for number in range(len(self.findings))
+            if (advice := self._settings_of(number, sheet)) is not None
+        ]
+        if not advised:
+            return None
+        best: dict[str, Any] = {}
+        for channel in (channel for advice in advised for channel in advice.channels):
+            before = best.get(channel.line)
+            if before is None or channel.not_shown < before.not_shown:
+                best[channel.line] = channel
+        ordered = tuple(best[line] for line in sheet.channels if line in best)
+        missing = tuple(line for line in advised[0].missing if line not in best)
+        return replace(advised[0], channels=ordered, missing=missing)
+
+    def _settings_of(self, number: int, sheet: BenchSheet) -> SettingsAdvice | None:
+        findings = self.findings[number]
+        if not any(device.line in findings.channels for device in sheet.devices):
+            return None
+        transmitters = {
+            line: Transmitter(stated_scale(channel.us_per_percent, "as the sheet states"))
+            for line, channel in sheet.channels.items()
+            if channel.us_per_percent is not None
+        }
+        alignment = self.alignments[number] if self.alignments else None
+        return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)
+
+    def __getitem__(self, line: str) -> LineAnalysis:
+        """Return everything about a line.
+
+        Raises
+        ------
+        ArgumentError
+            If neither a recording nor the bench sheet has it, or it is the marker.
+        """
+        checks = next((found for found in self.checks if found.line == line), None)
+        failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
+        if failsafe is None:
+            lines = ", ".join(found.line for found in self.failsafe.lines) or "none"
+            raise ArgumentError("line", say_given(line), f"one of the lines: {lines}")
+        channel = None if self.sheet is None else self.sheet.channels.get(line)
+        return LineAnalysis(
+            line,
+            "" if channel is None else channel.role,
+            "" if channel is None else channel.device,
+            tuple(f.channels[line] for f in self.findings if line in f.channels),
+            checks or LineChecks(line, (), failsafe.why_not, is_idle=True),
+            failsafe,
+        )
+
+    def __repr__(self) -> str:
+        sources = ", ".join(capture.source for capture in self.captures)
+        lines = [f"<Analysis of {sources}>", self.headline, *map(str, self.hazards[:1])]
+        if len(self.hazards) > 1:
+            lines.append(f"! and {len(self.hazards) - 1} more hazards")
+        lines += [f"  {card.line}: {card.verdict}. {card.figure}" for card in self.cards]
+        more = len(self.cards) - _MOST_TOLD
+        if more > 0:
+            lines[-more:] = [f"  and {more} more"]
+        return "\n".join(
+            line if len(line) <= _WIDE else f"{line[: _WIDE - 3]}..." for line in lines
+        )
+
+    def _repr_html_(self) -> str:
+        """Show the answer in a notebook: headline, hazards, cards, actions, cautions."""
+        cells = "".join(_html_card(card) for card in self.cards)
+        hazards = "".join(f"<p><strong>{escape(str(h))}</strong></p>" for h in self.hazards)
+        actions = "".join(f"<li>{escape(action.sentence)}</li>" for action in self.actions)
+        left_out = "".join(f"<p>{escape(said)}</p>" for said in self.answer.left_out)
+        cautions = escape(" ".join(self.cautions))
+        return (
+            f"<div><p><strong>{escape(self.headline)}</strong></p>{hazards}"
+            f"<table><thead><tr><th>line</th><th>device</th><th>verdict</th><th>what decides</th>"
+            f"</tr></thead><tbody>{cells}</tbody></table>"
+            f"<p>What to do next</p><ol>{actions}</ol>{left_out}"
+            f"<p><em>Before you power anything: {cautions}</em></p></div>"
+        )
+
+    def to_polars(self) -> pl.DataFrame:
+        """Return one row per channel and finding, with the unit in a column."""
+        return as_polars(finding_rows(self.findings, self.sheet), FINDING_COLUMNS)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return one row per channel and finding, with the unit in a column."""
+        return as_pandas(finding_rows(self.findings, self.sheet), FINDING_COLUMNS)
+
+    def losses_to_polars(self) -> pl.DataFrame:
+        """Return one row per channel and loss."""
+        return as_polars(loss_rows(self.findings, self.sheet), LOSS_COLUMNS)
+
+    def losses_to_pandas(self) -> pd.DataFrame:
+        """Return one row per channel and loss."""
+        return as_pandas(loss_rows(self.findings, self.sheet), LOSS_COLUMNS)
+
+    def to_json(self) -> str:
+        """Write everything as JSON text, by docs/analysis.schema.json."""
+        from pwmscope.analysis.data import analysis_data  # noqa: PLC0415 - it imports the report
+        from pwmscope.report import json_text  # noqa: PLC0415
+
+        return json_text(analysis_data(self.answer, self._evidence, self.findings))
+
+    def report(self, folder: PathLike, *, replace: bool = False) -> tuple[Written, ...]:
+        """Write each recording's report: page, PDF, Markdown and JSON.
+
+        Parameters
+        ----------
+        folder : str or path-like
+            Where the files go; several recordings get a folder of their own in it.
+        replace : bool, optional
+            Whether files that are there may be replaced.
+
+        Returns
+        -------
+        tuple of Written
+            Where the files of each recording are.
+
+        Raises
+        ------
+        OutputError
+            If a file is in the way or cannot be written.
+        """
+        from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
+
+        require_type("folder", folder, (str, Path), "the path of a folder")
+        check = None if self.sheet is None else self.failsafe
+        return write_documents(
+            self.recordings, self.findings, check, self.settings, Path(folder), replace=replace
+        )
+
+
+def _html_card(card: Card) -> str:
+    about = ", ".join(filter(None, (card.role, card.device)))
+    cells = (card.line, about, card.verdict.value, card.figure)
+    return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
+
+
+def analyse(
+    source: Source,
+    *more: Source,
+    sheet: SheetLike | None = None,
+    plan: PlanLike | None = None,
+    marker: MarkerLike | None = None,
+    off_at: OffAt | None = None,
+    convention: Convention | str | None = None,
+    limits: LimitsLike | None = None,
+    span: tuple[float | None, float | None] | None = None,
+    hints: Mapping[str, Any] | None = None,
+    progress: Observer | None = None,
+) -> Analysis:
+    """Do the whole job: read the recordings of a bench, examine them, and judge them as one test.
+
+    Parameters
+    ----------
+    source, *more : str, path-like, binary file, data frame or Capture
+        The recordings. A pandas or polars frame has a column per line, of truth values or
+        of 0 and 1, and a column of time, such as ``time_s``; without one, name the sample
+        rate in ``hints``.
+    sheet : str, path-like, mapping or BenchSheet, optional
+        What is on each line, and the event's limit (docs/sheet.md). Without it no device
+        can be said to stop in time.
+    plan : str, path-like or CapturePlan, optional
+        The plan that the hands followed.
+    marker : str or Marker, optional
+        A line that shows whether the transmitter is on; it goes before the sheet's.
+    off_at : float or sequence, optional
+        Moments in seconds at which the transmitter went off, where there is no marker:
+        numbers, or pairs with the half-width of their uncertainty, which is 0.5 s for a
+        number alone.
+    convention : Convention or str, optional
+        What every line is held against; by default chosen from its pulses.
+    limits : Limits or mapping, optional
+        What the figures are held against; a mapping such as ``{"failsafe_s": 1.5}``
+        changes single ones. By default the sheet's, or common practice's.
+    span : tuple of float, optional
+        The part of each recording that is examined: from and to, in seconds, each of which
+        may be None.
+    hints : mapping, optional
+        Keywords of `load`, for every recording that is read.
+    progress : callable, optional
+        Called with how much is done, how much there is (None where that is not known) and
+        what is counted.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is of another type, naming it.
+    PwmscopeError
+        If a recording, the sheet or the plan cannot be used.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import polars as pl
+    >>> time_us = np.arange(0, 2_000_000, 10)
+    >>> frame = pl.DataFrame({"time_us": time_us, "RX1": time_us % 20_000 < 1_500})
+    >>> analysis = analyse(frame)
+    >>> analysis.headline
+    'PULSES not shown, 0 of 1 meet: width jitter, low endpoint, high endpoint of RX1; \
+failsafe not recorded'
+    >>> analysis["RX1"]["neutral"].value
+    1500.0
+    """
+    asked = check_hints(hints)
+    sources = (source, *more)
+    terms = read_terms(
+        sheet=sheet, plan=plan, marker=marker, off_at=off_at, convention=convention,
+        limits=limits, span=span, recordings=len(sources),
+    )  # fmt: skip
+    if progress is not None and not callable(progress):
+        raise ArgumentError("progress", say_given(progress), "a function of three arguments")
+    with nullcontext() if progress is None else observed_by(progress):
+        read = [read_source(one, asked) for one in sources]
+        recordings = [replace(one, capture=terms.part_of(one.capture)) for one in read]
+        findings = tuple(_examined(one.capture, terms) for one in recordings)
+    alignments: tuple[Alignment, ...] = ()
+    if terms.plan is not None:
+        alignments = tuple(align_plan(terms.plan, found.servo_tables) for found in findings)
+    failsafe = check_failsafe([f.listened for f in findings], terms.sheet, terms.limits)
+    return Analysis(tuple(recordings), findings, failsafe, terms, alignments)
+
+
+def _examined(capture: Capture, terms: Terms) -> Findings:
+    return examine(
+        capture,
+        off_line=terms.marker,
+        off_at_s=terms.off_at_s,
+        sheet=terms.sheet,
+        convention=terms.convention,
+        limits=terms.limits,
+    )

@@ -1,0 +1,241 @@
+"""What recordings are held against, and how their moments of loss are known."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from numbers import Real
+from typing import Any, Final, TypeAlias
+
+from pwmscope.bench import (
+    COMMON_PRACTICE,
+    BenchSheet,
+    CapturePlan,
+    Limits,
+    Marker,
+    load_sheet,
+)
+from pwmscope.capture import Capture, clip
+from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.findings.failsafe import marking_of
+from pwmscope.pulses import Convention, convention_named
+
+PathLike: TypeAlias = str | os.PathLike[str]
+SheetLike: TypeAlias = PathLike | Mapping[str, Any] | BenchSheet
+PlanLike: TypeAlias = PathLike | CapturePlan
+MarkerLike: TypeAlias = str | Marker
+OffAt: TypeAlias = Real | float | Sequence[float | tuple[float, float]]
+LimitsLike: TypeAlias = Limits | Mapping[str, float]
+
+STATED_WITHIN_S: Final = 0.5
+"""Half-width of the uncertainty of a moment that is stated in seconds alone: a hand and a
+stopwatch (common practice)."""
+MOST_FAILSAFE_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What recordings are held against, and how their moments of loss are known.
+
+    Parameters
+    ----------
+    sheet : BenchSheet or None
+        The bench sheet.
+    plan : CapturePlan or None
+        The plan that the hands followed.
+    marker : str, Marker or None
+        A marker line that goes before the sheet's.
+    off_at_s : tuple of tuple of float
+        Stated moments in seconds, each with the half-width of its uncertainty.
+    convention : Convention or None
+        What every line is held against; None chooses line by line.
+    limits : Limits
+        The limits.
+    span : tuple of float or None
+        The part of each recording that is examined, in seconds; None from its start, to
+        its end.
+    """
+
+    sheet: BenchSheet | None
+    plan: CapturePlan | None
+    marker: MarkerLike | None
+    off_at_s: tuple[tuple[float, float], ...]
+    convention: Convention | None
+    limits: Limits
+    span: tuple[float | None, float | None]
+
+    def part_of(self, capture: Capture) -> Capture:
+        """Cut the part out of a recording that is examined.
+
+        Raises
+        ------
+        ArgumentError
+            If what means on is told by the level at the recording's start only, and the
+            part begins at the other level.
+        HintError
+            If nothing lies in the part.
+        """
+        part = clip(capture, *self.span)
+        marking = marking_of(capture, self.marker, (), self.sheet)
+        if marking.line is not None and marking.on_level is None:
+            was, now = (c.lines[marking.line].initial_level for c in (capture, part))
+            if was != now:
+                raise ArgumentError(
+                    "span", f"a part that begins at {part.start_s:g} s, where the marker "
+                    f"{marking.line} says that the transmitter is off",
+                    "a beginning at which it is on, as at the recording's start",
+                )  # fmt: skip
+        return part
+
+
+def read_terms(
+    *,
+    sheet: SheetLike | None,
+    plan: PlanLike | None,
+    marker: MarkerLike | None,
+    off_at: OffAt | None,
+    convention: Convention | str | None,
+    limits: LimitsLike | None,
+    span: tuple[float | None, float | None] | None,
+    recordings: int,
+) -> Terms:
+    """Read the arguments of `analyse` but its recordings.
+
+    Parameters
+    ----------
+    sheet, plan, marker, off_at, convention, limits, span
+        As `pwmscope.analyse`.
+    recordings : int
+        How many recordings there are.
+
+    Returns
+    -------
+    Terms
+
+    Raises
+    ------
+    PwmscopeError
+        If an argument is of another type, or cannot be used.
+    """
+    of_bench = read_sheet(sheet)
+    if marker is not None:
+        require_type("marker", marker, (str, Marker), "the name of a line or a Marker")
+    if off_at is not None and marker is not None:
+        raise ArgumentError("off_at", "given together with marker", "one of the two")
+    off_at_s = read_off_at(off_at)
+    if off_at_s and recordings > 1:
+        raise ArgumentError(
+            "off_at", f"given for {recordings} recordings", "moments of one recording",
+            "Analyse them one by one, or record a marker line.",
+        )  # fmt: skip
+    return Terms(
+        of_bench,
+        _read_plan(plan),
+        marker,
+        off_at_s,
+        _read_convention(convention),
+        _read_limits(limits, of_bench),
+        _read_span(span),
+    )
+
+
+def read_sheet(sheet: SheetLike | None) -> BenchSheet | None:
+    """Read a bench sheet from its file or its table."""
+    if sheet is None or isinstance(sheet, BenchSheet):
+        return sheet
+    if isinstance(sheet, Mapping):
+        from pwmscope.bench import sheet_of  # noqa: PLC0415 - it imports what validates
+
+        return sheet_of(sheet)
+    require_type(
+        "sheet", sheet, (str, os.PathLike), "a bench sheet: its file, its table or a BenchSheet"
+    )
+    return load_sheet(sheet)
+
+
+def _read_plan(plan: PlanLike | None) -> CapturePlan | None:
+    if plan is None or isinstance(plan, CapturePlan):
+        return plan
+    require_type("plan", plan, (str, os.PathLike), "a capture plan: its file or a CapturePlan")
+    from pwmscope.bench import load_plan  # noqa: PLC0415 - it imports what validates
+
+    return load_plan(plan)
+
+
+def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
+    """Read moments, each in seconds or with the half-width of its uncertainty.
+
+    Examples
+    --------
+    >>> read_off_at(12.4), read_off_at([(12.4, 0.05), 20])
+    (((12.4, 0.5),), ((12.4, 0.05), (20.0, 0.5)))
+    """
+    expected = "seconds, or pairs of seconds and the half-width of their uncertainty"
+    if off_at is None:
+        return ()
+    if isinstance(off_at, Real):
+        off_at = [float(off_at)]
+    if isinstance(off_at, str) or not isinstance(off_at, Sequence):
+        raise ArgumentError("off_at", say_given(off_at), expected)
+    stated = []
+    for moment in off_at:
+        pair = (moment, STATED_WITHIN_S) if isinstance(moment, Real) else moment
+        if isinstance(pair, str) or not isinstance(pair, Sequence) or len(pair) != 2:
+            raise ArgumentError("off_at", f"a sequence with {say_given(moment)} in it", expected)
+        time_s, within_s = (_seconds("off_at", value, expected) for value in pair)
+        if within_s < 0:
+            raise ArgumentError("off_at", f"given with a half-width of {within_s:g} s", expected)
+        stated.append((time_s, within_s))
+    return tuple(stated)
+
+
+def _seconds(argument: str, value: object, expected: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
+        raise ArgumentError(argument, f"given with {say_given(value)}", expected)
+    return float(value)
+
+
+def _read_convention(convention: Convention | str | None) -> Convention | None:
+    if convention is None or isinstance(convention, Convention):
+        return convention
+    require_type("convention", convention, str, "a Convention or its name")
+    return convention_named(convention)
+
+
+def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
+    """Take the sheet's limits, or common practice's, with those that are stated."""
+    usual = COMMON_PRACTICE if sheet is None else sheet.limits
+    if limits is None or isinstance(limits, Limits):
+        return limits or usual
+    names = [field.name for field in fields(Limits) if field.name != "source"]
+    expected = f"Limits, or a mapping with any of {', '.join(names)}"
+    require_type("limits", limits, Mapping, expected)
+    stated = {}
+    for name, value in limits.items():
+        if name not in names:
+            raise ArgumentError("limits", f"a mapping with the key {name!r}", expected)
+        amount = _seconds("limits", value, f"a number for {name}")
+        if not amount > 0 or (name == "failsafe_s" and amount > MOST_FAILSAFE_S):
+            most = f" and at most {MOST_FAILSAFE_S:g}" if name == "failsafe_s" else ""
+            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number above 0{most}")
+        stated[name] = amount
+    said = ", ".join(f"{name} = {value:g}" for name, value in stated.items())
+    return replace(usual, **stated, source=f"{usual.source}; stated for this analysis: {said}")
+
+
+def _read_span(
+    span: tuple[float | None, float | None] | None,
+) -> tuple[float | None, float | None]:
+    expected = "a pair of seconds, from and to, each of which may be None"
+    if span is None:
+        return None, None
+    if isinstance(span, str) or not isinstance(span, Sequence) or len(span) != 2:
+        raise ArgumentError("span", say_given(span), expected)
+    begin_s, end_s = (None if at is None else _seconds("span", at, expected) for at in span)
+    if begin_s is not None and end_s is not None and end_s <= begin_s:
+        raise ArgumentError(
+            "span", f"from {begin_s:g} to {end_s:g} s", "an end after its beginning"
+        )
+    return begin_s, end_s

@@ -18,8 +18,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
 import pwmscope
 from pwmscope.cli import main
+from pwmscope.findings.lag import examine_lag, read_lines
 
 Ints = npt.NDArray[np.int64]
 TO_US = {"ms": 1e3, "s": 1e6, "ns": 1e-3}
@@ -43,7 +45,7 @@ class Told:
 
 
 def told(finding: Any) -> Told:
-    """Read a finding; lengths of time become microseconds, the interval is value +- 2 u if not given."""
+    """Read a finding in microseconds; the interval is value +- 2 u where none is given."""
     scale = TO_US.get(finding.unit, 1.0)
     value = finding.value
     numeric = isinstance(value, int | float)
@@ -90,15 +92,17 @@ def ask(recording: pwmscope.Capture) -> Answers:
     }
     together = {finding.name: told(finding) for finding in findings.recording_findings}
     skews = [told(finding) for finding in findings.recording_findings if finding.name == "skew"]
-    order = str(together["order of channels"].value).split(", ") if "order of channels" in together else []
+    order = (
+        str(together["order of channels"].value).split(", ")
+        if "order of channels" in together
+        else []
+    )
     skew = dict(zip(order[1:], skews, strict=False)) if len(skews) == len(order) - 1 else {}
     return Answers(lines, together, skew, tuple(str(one.message) for one in caught))
 
 
 def ask_lag(recording: pwmscope.Capture, source: str, output: str) -> dict[str, Told]:
     """Ask how late an output line is after its input."""
-    from pwmscope.findings.lag import examine_lag, read_lines
-
     records = read_lines(recording).records
     return {one.name: told(one) for one in examine_lag(records[source], records[output]).findings}
 
@@ -135,7 +139,15 @@ def ask_command(
         write_csv(recording, lines, duration_us)
         bench.write_text(sheet, encoding="utf-8")
         code, words = run(
-            command, str(recording), "--sheet", str(bench), "--rate", f"{rate_hz:.0f}Hz", "--json", str(out), *more
+            command,
+            str(recording),
+            "--sheet",
+            str(bench),
+            "--rate",
+            f"{rate_hz:.0f}Hz",
+            "--json",
+            str(out),
+            *more,
         )
         data = json.loads(out.read_text(encoding="utf-8")) if out.exists() else {}
     return code, data, words
@@ -151,7 +163,7 @@ class Change:
 
 
 def places_of(change: dict[str, Any]) -> tuple[str, ...]:
-    """Where a change of the mixing may be done: the field where there is one, else what the words offer."""
+    """Where the mixing may be changed: by the field where there is one, else by the words."""
     if change.get("place"):
         place = str(change["place"])
         return tuple(name for name in ("transmitter", "converter") if name in place)

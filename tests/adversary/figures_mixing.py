@@ -1,10 +1,10 @@
 """Follow the mixing advice in every place that it names, and see whether the robot drives right.
 
-    python tests/adversary/figures_mixing.py --count 500
+    PYTHONPATH=.:tests python -m adversary.figures_mixing --count 500
 
-Drives are drawn with mixing in the transmitter, in a converter, in both or nowhere, with reversed and
-swapped channels and plugs (`signal_drive`). A drive fails if any offered way, done in any offered
-place, does not drive right, or if a wrong drive is called right.
+Drives are drawn with mixing in the transmitter, in a converter, in both or nowhere, with reversed
+and swapped channels and plugs (`signal_drive`). A drive fails if any offered way, done in any
+offered place, does not drive right, or if a wrong drive is called right.
 """
 
 from __future__ import annotations
@@ -13,11 +13,13 @@ import argparse
 import json
 import sys
 from collections import Counter
+from pathlib import Path
 
-import figures_ask
 import numpy as np
-from figures_ask import Change
-from signal_drive import SAME, SHEET, SWAP, Chain, directions, record
+
+from adversary import figures_ask
+from adversary.figures_ask import Change
+from adversary.signal_drive import SAME, SHEET, SWAP, Chain, directions, record
 
 PLACES = ("transmitter", "converter")
 
@@ -44,7 +46,7 @@ def wire(side: str) -> np.ndarray:
     return np.diag([-1.0, 1.0]) if side == "left" else np.diag([1.0, -1.0])
 
 
-def follow(chain: Chain, way: list[Change], place: str) -> "Followed":
+def follow(chain: Chain, way: list[Change], place: str) -> Followed:
     """Do the changes of one way, those of the mixing in one place.
 
     An output is the recorded line: it is reversed in front of plugs that are swapped.
@@ -63,14 +65,19 @@ def follow(chain: Chain, way: list[Change], place: str) -> "Followed":
                 reversed_ = wire("left" if "left" in words else "right") @ reversed_
         elif change.kind in ("mixing on", "mixing off"):
             both = chain.transmitter_mixes and chain.has_converter and chain.converter_mixes
-            on = change.kind == "mixing on" and not both  # "if it is on in two places, turn one off"
+            on = (
+                change.kind == "mixing on" and not both
+            )  # "if it is on in two places, turn one off"
             if place == "transmitter":
                 chain = chain.changed(transmitter_mixes=on)
             elif chain.has_converter:
                 chain = chain.changed(converter_mixes=on)
             else:  # put a converter where the speed controllers were plugged in
                 chain = chain.changed(
-                    has_converter=True, converter_mixes=on, channels=chain.plugs @ chain.channels, plugs=SAME
+                    has_converter=True,
+                    converter_mixes=on,
+                    channels=chain.plugs @ chain.channels,
+                    plugs=SAME,
                 )
     return Followed(chain, sticks, swapped @ reversed_)
 
@@ -85,7 +92,7 @@ class Followed(Chain):
 
     def sides(self, sticks: np.ndarray) -> np.ndarray:
         """Commands of the two sides after the changes."""
-        return self.after @ self.chain.sides(self.before @ sticks)  # type: ignore[attr-defined]
+        return np.asarray(self.after @ self.chain.sides(self.before @ sticks))  # type: ignore[attr-defined]
 
 
 def offered(way: list[Change]) -> tuple[str, ...]:
@@ -133,27 +140,34 @@ def judge(seed: int, number: int, rate_hz: float = 1e6) -> tuple[str, dict[str, 
 
 def main(words: list[str] | None = None) -> int:
     """Read the command line and print the counts."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--count", type=int, default=500)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=14)
-    parser.add_argument("--out", help="append one JSON line for each drive")
+    parser.add_argument("--out", help="write one JSON line for each drive")
     arguments = parser.parse_args(words)
     counts: Counter[tuple[str, str]] = Counter()
     shown: Counter[str] = Counter()
-    file = open(arguments.out, "a", encoding="utf-8") if arguments.out else None  # noqa: SIM115
+    found = []
     for number in range(arguments.first, arguments.first + arguments.count):
         outcome, about = judge(arguments.seed, number)
         counts[outcome, str(about["mixing in"])] += 1
         shown[outcome] += 1
-        if file:
-            file.write(json.dumps({"outcome": outcome} | about) + "\n")
+        found.append(json.dumps({"outcome": outcome} | about) + "\n")
         if outcome not in ("right", "no advice") and shown[outcome] <= 3:
             print(outcome, about)
-    print("\n| outcome | " + " | ".join(("nowhere", "transmitter", "converter", "both")) + " | all |\n|---|---|---|---|---|---|")
+    print(
+        "\n| outcome | "
+        + " | ".join(("nowhere", "transmitter", "converter", "both"))
+        + " | all |\n|---|---|---|---|---|---|"
+    )
     for outcome in shown:
         row = [counts[outcome, where] for where in ("nowhere", "transmitter", "converter", "both")]
         print(f"| {outcome} | " + " | ".join(map(str, row)) + f" | {sum(row)} |")
+    if arguments.out:
+        Path(arguments.out).write_text("".join(found), encoding="utf-8")
     failed = sum(shown[bad] for bad in shown if bad not in ("right", "no advice"))
     return 1 if failed else 0
 

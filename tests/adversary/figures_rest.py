@@ -1,11 +1,11 @@
 """A weapon's channel at rest: is `calibrate` ever content with one that would turn?
 
-    python tests/adversary/figures_rest.py --count 200
+    PYTHONPATH=.:tests python -m adversary.figures_rest --count 200
 
-A weapon that turns one way (low end 1000 us, stop range up to 1020 us) rests somewhere from 990 to
-1600 us, often at half speed. The stick goes up, down and back, with and without a plan. Wrong: the rest
-is called right ("leave" under the rest's or neutral's name, or "rests at its low end"), or exit code 0,
-while it lies above the stop range. Right: a rest that lies in it is left.
+A weapon that turns one way (low end 1000 us, stop range up to 1020 us) rests somewhere from 995 to
+1600 us, often at half speed. The stick goes up, down and back, with and without a plan. Wrong: the
+rest is called right ("leave" under the rest's or neutral's name, or "rests at its low end"), or
+exit code 0, while it lies above the stop range. Right: a rest that lies in it is left.
 """
 
 from __future__ import annotations
@@ -17,9 +17,18 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-import figures_ask
 import numpy as np
-from signal_bench import Hand, Script, Transmitter, analyser, clock, ends_and_neutral, receive
+
+from adversary import figures_ask
+from adversary.signal_bench import (
+    Hand,
+    Script,
+    Transmitter,
+    analyser,
+    clock,
+    ends_and_neutral,
+    receive,
+)
 
 SHEET = """
 robot = "Quince"
@@ -103,16 +112,28 @@ def judge(seed: int, number: int, *, planned: bool) -> tuple[str, dict[str, Any]
             apart_us=20.0,
         )
         sampler = analyser(1e6, rng)
-        edges = {name: sampler.sample(line.rise_us, line.width_us)[0] for name, line in zip(hands, lines, strict=True)}
-        code, data, words = figures_ask.ask_command("calibrate", edges, frames[-1] + 5_000.0, 1e6, SHEET, *more)
-    about = {"number": number, "planned": planned, "rest_us": round(rest_us, 1), "goes_down": goes_down, "code": code}
+        edges = {
+            name: sampler.sample(line.rise_us, line.width_us)[0]
+            for name, line in zip(hands, lines, strict=True)
+        }
+        code, data, words = figures_ask.ask_command(
+            "calibrate", edges, frames[-1] + 5_000.0, 1e6, SHEET, *more
+        )
+    about = {
+        "number": number,
+        "planned": planned,
+        "rest_us": round(rest_us, 1),
+        "goes_down": goes_down,
+        "code": code,
+    }
     if not data:
         return "refused", about | {"words": words.strip()[:200]}
     settings = data["channels"]["weapon"]["settings"]
     left = [
         one["sentence"]
         for one in settings
-        if one["action"] == "leave" and (one["name"] in REST_NAMES or "rests at its low end" in one["sentence"])
+        if one["action"] == "leave"
+        and (one["name"] in REST_NAMES or "rests at its low end" in one["sentence"])
     ]
     if rest_us > STOPS_US + 1.0:
         if left:
@@ -125,8 +146,12 @@ def judge(seed: int, number: int, *, planned: bool) -> tuple[str, dict[str, Any]
 
 def main(words: list[str] | None = None) -> int:
     """Read the command line and print the counts."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--count", type=int, default=200, help="recordings with and as many without a plan")
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument(
+        "--count", type=int, default=200, help="recordings with and as many without a plan"
+    )
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=14)
     arguments = parser.parse_args(words)

@@ -1,17 +1,20 @@
 """The defined figures of a line, from edges and from what was truly held.
 
-The same functions give the truth (on the generated edges) and the oracle (on the recorded edges, given
-the true dwells, with the variance that sampling adds on the average taken out of jitters). Definitions:
-docs/findings.md. Widths and instants in microseconds.
+The same functions give the truth (on the generated edges) and the oracle (on the recorded edges,
+given the true dwells, with the variance that sampling adds on the average taken out of jitters).
+Definitions: docs/findings.md. Widths and instants in microseconds.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
-from signal_bench import MOVING, NEUTRAL_US, Hand, Pulses
 
-Array = npt.NDArray[np.float64]
+from adversary.signal_bench import MOVING, NEUTRAL_US, Hand, Pulses
+
+Array = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
 
 CLOCK_FIGURES = ("frame period", "period jitter", "cycle-to-cycle jitter", "time interval error")
@@ -76,14 +79,16 @@ def kinds(numbers: Ints, hand: Hand) -> npt.NDArray[np.str_]:
 
 
 def outermost(dwells: Dwells, sign: int) -> float | None:
-    """The outermost level on one side; None where a dwell lies so near to 10 us off that it may count."""
+    """The outermost level on one side; None where a dwell some 10 us off may or may not count."""
     off = sign * (dwells.mean - sign * (sign * dwells.mean).max())
     if np.any((off < -0.5 * SAME_LEVEL_US) & (off > -1.6 * SAME_LEVEL_US)):
         return None
     return dwells.over(off >= -SAME_LEVEL_US)
 
 
-def level_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> dict[str, float | None]:
+def level_figures(
+    line: Pulses, width_us: Array, *, trimmed: bool = False
+) -> dict[str, float | None]:
     """Neutral, endpoints, travel, asymmetry and width jitter of one line."""
     dwells = Dwells(width_us, line.held, trimmed=trimmed)
     neutral = None
@@ -101,7 +106,9 @@ def level_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> di
     }
 
 
-def stick_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> dict[str, float | None]:
+def stick_figures(
+    line: Pulses, width_us: Array, *, trimmed: bool = False
+) -> dict[str, float | None]:
     """Hysteresis and centring, from the middle halves of the stays at neutral."""
     held = np.where(inner(line.held), line.held, MOVING) if trimmed else line.held
     held = np.where(middle(held), held, MOVING)
@@ -119,7 +126,7 @@ def stick_figures(line: Pulses, width_us: Array, *, trimmed: bool = False) -> di
 
 
 def clock_figures(rise_us: Array) -> dict[str, float | None]:
-    """Frame period, period jitter, cycle-to-cycle jitter and time interval error, no frame missing."""
+    """Frame period and the three jitters of a clock that misses no frame."""
     period = np.diff(rise_us)
     n = np.arange(rise_us.size) - (rise_us.size - 1) / 2
     off = rise_us - rise_us.mean()
@@ -133,9 +140,14 @@ def clock_figures(rise_us: Array) -> dict[str, float | None]:
     }
 
 
-# Variance that sampling adds on the average, in squared sample intervals: two edges make a width or a
-# period, three (one of them twice) a change of period, one a time error.
-SAMPLING = {"width jitter": 1 / 6, "period jitter": 1 / 6, "cycle-to-cycle jitter": 1 / 2, "time interval error": 1 / 12}
+# Variance that sampling adds on the average, in squared sample intervals: two edges make a width or
+# a period, three (one of them twice) a change of period, one a time error.
+SAMPLING = {
+    "width jitter": 1 / 6,
+    "period jitter": 1 / 6,
+    "cycle-to-cycle jitter": 1 / 2,
+    "time interval error": 1 / 12,
+}
 
 
 def freed(figures: dict[str, float | None], interval_us: float) -> dict[str, float | None]:

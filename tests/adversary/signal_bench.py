@@ -8,13 +8,14 @@ analyser's time. What was truly held is known, frame by frame.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
 
 RATES_HZ = (1e6, 4e6, 24e6)
@@ -44,13 +45,13 @@ def pace(name: str, part: Array, sharpness: float = 6.0) -> Array:
     if name == "even":
         return u
     if name == "minimum-jerk":
-        return u**3 * (10.0 - 15.0 * u + 6.0 * u**2)
+        return np.asarray(u**3 * (10.0 - 15.0 * u + 6.0 * u**2))
     if name == "bell":
-        return 0.5 - 0.5 * np.cos(np.pi * u)
+        return np.asarray(0.5 - 0.5 * np.cos(np.pi * u))
     if name == "eased":  # quick start, slow arrival
-        return (1.0 - np.exp(-sharpness * u)) / (1.0 - np.exp(-sharpness))
+        return np.asarray((1.0 - np.exp(-sharpness * u)) / (1.0 - np.exp(-sharpness)))
     if name == "let go":  # a spring: quick, a small overshoot, then still
-        return 1.0 - np.exp(-5.0 * u) * np.cos(1.5 * np.pi * u) * (1.0 - u) ** 2
+        return np.asarray(1.0 - np.exp(-5.0 * u) * np.cos(1.5 * np.pi * u) * (1.0 - u) ** 2)
     raise ValueError(name)
 
 
@@ -58,8 +59,8 @@ def pace(name: str, part: Array, sharpness: float = 6.0) -> Array:
 class Hand:
     """One axis of a stick: moves, each followed by a hold until the next one starts.
 
-    Positions are in half travels, 0 with the stick let go, -1 and 1 at its ends. ``kind`` of a hold is
-    "neutral", "low", "high" or "other"; ``side`` is the side it was reached from, -1 or 1.
+    Positions are in half travels, 0 with the stick let go, -1 and 1 at its ends. ``kind`` of a
+    hold is "neutral", "low", "high" or "other"; ``side`` is the side it was reached from, -1 or 1.
     """
 
     start_s: Array
@@ -136,11 +137,12 @@ def ends_and_neutral(
         kind = "low" if side < 0 else "high"
         how = str(rng.choice(["minimum-jerk", "bell", "even", "eased"]))
         script.move(end, rng.uniform(0.15, 0.9), how, kind, dwell(rng, short=short))
+        last = side
         if rng.uniform() < 0.15:  # straight across to the other end
             kind = "high" if side < 0 else "low"
             script.move(-side, rng.uniform(0.3, 1.0), how, kind, dwell(rng, short=short))
-            side = -side
-        back = (side * hysteresis_us / 2 + rng.normal(0, return_us)) / THROW_US
+            last = -side
+        back = (last * hysteresis_us / 2 + rng.normal(0, return_us)) / THROW_US
         if rng.uniform() < 0.5:
             script.move(back, rng.uniform(0.1, 0.3), "let go", "neutral", dwell(rng, short=short))
         else:
@@ -230,29 +232,31 @@ def jitter(kind: str, n: int, rms_us: float, rng: np.random.Generator) -> Array:
     """Deviations of n edges or widths, of about the given RMS (interrupts: outliers besides)."""
     if kind == "none" or not rms_us:
         return np.zeros(n)
-    if kind == "gauss":
-        return rng.normal(0, rms_us, n)
-    if kind == "uniform":
-        return rng.uniform(-np.sqrt(3), np.sqrt(3), n) * rms_us
-    if kind == "two-code":
-        return rng.choice([-1.0, 1.0], n) * rms_us
-    if kind == "sine":
-        cycles = rng.uniform(0.013, 0.47)
-        turns = 2 * np.pi * (cycles * np.arange(n) + rng.uniform())
-        return rms_us * np.sqrt(2) * np.sin(turns)
-    if kind == "flicker":
-        return shaped(n, rng, 0.5) * rms_us
-    if kind == "ar1":
-        rho = rng.uniform(0.5, 0.9)
-        drive = rng.normal(0, rms_us * np.sqrt(1 - rho**2), n + 200)
-        return recursive(drive, rho)[200:]
-    if kind == "interrupt":
-        late = rng.uniform(0, rng.uniform(10, 80), n) * (rng.uniform(size=n) < rng.uniform(0.003, 0.04))
-        return late + rng.normal(0, 0.3 * rms_us, n)
-    if kind == "code":  # one step to and fro, each state lasting a few frames
-        flips = rng.uniform(size=n) < rng.uniform(0.2, 0.6)
-        return (np.cumsum(flips) % 2 * 2.0 - 1.0) * rms_us
-    raise ValueError(kind)
+    return _JITTER[kind](n, rng) * rms_us if kind != "interrupt" else interrupts(n, rms_us, rng)
+
+
+def sine(n: int, rng: np.random.Generator) -> Array:
+    """A sinusoid of unit RMS that no frame rate is a multiple of."""
+    turns = rng.uniform(0.013, 0.47) * np.arange(n) + rng.uniform()
+    return np.asarray(np.sqrt(2) * np.sin(2 * np.pi * turns))
+
+
+def autoregressive(n: int, rng: np.random.Generator) -> Array:
+    """First-order autoregressive noise of unit RMS."""
+    rho = rng.uniform(0.5, 0.9)
+    return recursive(rng.normal(0, np.sqrt(1 - rho**2), n + 200), rho)[200:]
+
+
+def interrupts(n: int, rms_us: float, rng: np.random.Generator) -> Array:
+    """Small Gaussian jitter, and now and then a delay of some ten microseconds."""
+    is_late = rng.uniform(size=n) < rng.uniform(0.003, 0.04)
+    return rng.uniform(0, rng.uniform(10, 80), n) * is_late + rng.normal(0, 0.3 * rms_us, n)
+
+
+def flickering(n: int, rng: np.random.Generator) -> Array:
+    """One step to and fro, each state lasting a few frames."""
+    flips = rng.uniform(size=n) < rng.uniform(0.2, 0.6)
+    return np.cumsum(flips) % 2 * 2.0 - 1.0
 
 
 def shaped(n: int, rng: np.random.Generator, power: float) -> Array:
@@ -264,7 +268,7 @@ def shaped(n: int, rng: np.random.Generator, power: float) -> Array:
     bins[0] = 0.0
     x = np.fft.irfft(bins / f**power, m)[:n]
     x = x - x.mean()
-    return x / x.std()
+    return np.asarray(x / x.std())
 
 
 def recursive(drive: Array, rho: float) -> Array:
@@ -276,6 +280,17 @@ def recursive(drive: Array, rho: float) -> Array:
         reach *= 2
         factor *= factor
     return x
+
+
+_JITTER: dict[str, Callable[[int, np.random.Generator], Array]] = {
+    "gauss": lambda n, rng: rng.normal(0, 1, n),
+    "uniform": lambda n, rng: rng.uniform(-np.sqrt(3), np.sqrt(3), n),
+    "two-code": lambda n, rng: rng.choice([-1.0, 1.0], n),
+    "sine": sine,
+    "flicker": lambda n, rng: shaped(n, rng, 0.5),
+    "ar1": autoregressive,
+    "code": flickering,
+}
 
 
 # --- the receiver -----------------------------------------------------------------------------
@@ -306,7 +321,7 @@ def clock(frames: int, period_us: float, ppm: float, first_us: float) -> Array:
 def commanded(
     hand: Hand, transmitter: Transmitter, frames_us: Array, packet_us: float, late_us: float
 ) -> tuple[Array, Ints]:
-    """Widths and holds that the newest packet before each frame carries (packet_us 0: frame-locked)."""
+    """Widths and holds of the newest packet before each frame; packet_us 0: locked to frames."""
     seen = frames_us - late_us
     if packet_us:
         seen = np.floor(seen / packet_us) * packet_us
@@ -330,13 +345,13 @@ def receive(
     """Put out the lines of one receiver, parallel or one after another.
 
     Parallel outputs start ``apart_us`` after one another and each start jitters by itself; of a
-    sequential receiver only the first start follows the frame clock, the others follow the end of the
-    pulse before. An interrupt delays starts and ends.
+    sequential receiver only the first start follows the frame clock, the others follow the end of
+    the pulse before. An interrupt delays starts and ends.
     """
     n = frames_us.size
     start_kind = "none" if kind == "code" else kind
     lines: list[Pulses] = []
-    begin = frames_us + jitter(start_kind, n, start_rms_us, rng)
+    begin: Array = frames_us + jitter(start_kind, n, start_rms_us, rng)
     for k, (hand, transmitter) in enumerate(zip(hands, transmitters, strict=True)):
         command, held = commanded(hand, transmitter, frames_us, packet_us, 3_000.0)
         # a code that flickers does so by one step of its transmitter
@@ -393,7 +408,7 @@ def lagging(
         start = event[carried] + late_us
         carried = carried - buffered
     start = start + rng.normal(0, jitter_us, start.size)
-    width = NEUTRAL_US + gain * (source.width_us[carried] - NEUTRAL_US)
+    width: Array = NEUTRAL_US + gain * (source.width_us[carried] - NEUTRAL_US)
     width = width + rng.normal(0, jitter_us, start.size)
     fits = start + width < source.rise_us[-1] + 30_000.0
     return Lagging(
@@ -425,10 +440,10 @@ class Analyser:
     def ticks(self, instants_us: Array) -> Ints:
         """Number of the first sample at or after each instant."""
         scaled = instants_us * (1.0 + self.ppm * 1e-6) / self.interval_us
-        return np.ceil(scaled - self.phase).astype(np.int64) + 1
+        return np.asarray(np.ceil(scaled - self.phase).astype(np.int64) + 1)
 
     def sample(self, rise_us: Array, width_us: Array) -> tuple[Ints, Array, Array]:
-        """Return the edges in picoseconds, and the starts and widths as recorded, in microseconds."""
+        """Return the edges in picoseconds, and starts and widths as recorded, in microseconds."""
         ticks = np.stack([self.ticks(rise_us), self.ticks(rise_us + width_us)], axis=1)
         edges_ps = np.rint(ticks.ravel() * (1e12 / self.rate_hz)).astype(np.int64)
         rise = ticks[:, 0] * self.interval_us
@@ -459,7 +474,9 @@ class Recording:
 
 def draw(rate_hz: float, kind: str, rng: np.random.Generator) -> Recording:
     """Draw one recording of a cell: three lines of one receiver, 20 to 40 s."""
-    period = float(rng.choice([5_000, 7_000, 9_000, 11_000, 14_000, 18_000, 20_000, 22_000, 25_000]))
+    period = float(
+        rng.choice([5_000, 7_000, 9_000, 11_000, 14_000, 18_000, 20_000, 22_000, 25_000])
+    )
     period += float(rng.choice([0.0, rng.uniform(-300, 300)]))
     sweep_pace = str(rng.choice(["even", "even", "minimum-jerk", "bell"]))
     hands = {
@@ -475,7 +492,9 @@ def draw(rate_hz: float, kind: str, rng: np.random.Generator) -> Recording:
     names = [str(name) for name in rng.permutation(list(hands))]
     end_s = max(hand.end_s for hand in hands.values())
     # the hand that ends first keeps its last hold until the end
-    frames = clock(int(end_s * 1e6 / period), period, rng.uniform(-100, 100), rng.uniform(500, 4000))
+    frames = clock(
+        int(end_s * 1e6 / period), period, rng.uniform(-100, 100), rng.uniform(500, 4000)
+    )
     senders = [transmitter(rng, sweeps=name == "sweeps") for name in names]
     sequential = bool(rng.uniform() < 0.25) and period > 3 * 2_150
     width_rms = 0.0 if kind == "none" else float(np.exp(rng.uniform(np.log(0.4), np.log(6.0))))
@@ -530,7 +549,14 @@ def draw_lag(
     width_rms = 0.0 if kind == "none" else float(np.exp(rng.uniform(np.log(0.3), np.log(3.0))))
     sender = transmitter(rng, sweeps=False)
     (line,) = receive(
-        [hand], [sender], frames, rng, kind=kind, width_rms_us=width_rms, start_rms_us=0.5 * width_rms, sequential=False
+        [hand],
+        [sender],
+        frames,
+        rng,
+        kind=kind,
+        width_rms_us=width_rms,
+        start_rms_us=0.5 * width_rms,
+        sequential=False,
     )
     waits_for = str(rng.choice(["start", "end", "own clock"]))
     more = float(rng.choice([0.0, 0.0, rng.uniform(0.5, 2.8)])) * period

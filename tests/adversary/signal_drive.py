@@ -15,7 +15,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from signal_bench import Analyser, Array, Hand, Ints, Script, analyser, clock
+
+from adversary.signal_bench import Analyser, Array, Hand, Ints, Script, analyser, clock
 
 MIX = np.array([[1.0, 1.0], [1.0, -1.0]])
 SWAP = np.array([[0.0, 1.0], [1.0, 0.0]])
@@ -27,11 +28,17 @@ class Chain:
     """How a robot is set up."""
 
     transmitter_mixes: bool = False
-    channels: npt.NDArray[np.float64] = field(default_factory=lambda: SAME)  # direction and place of each channel, after any mixing there
+    channels: npt.NDArray[np.float64] = field(
+        default_factory=lambda: SAME
+    )  # direction and place of each channel, after any mixing there
     has_converter: bool = False
     converter_mixes: bool = False
-    converted: npt.NDArray[np.float64] = field(default_factory=lambda: SAME)  # directions and places of the converter's outputs
-    plugs: npt.NDArray[np.float64] = field(default_factory=lambda: SAME)  # directions and places at the speed controllers
+    converted: npt.NDArray[np.float64] = field(
+        default_factory=lambda: SAME
+    )  # directions and places of the converter's outputs
+    plugs: npt.NDArray[np.float64] = field(
+        default_factory=lambda: SAME
+    )  # directions and places at the speed controllers
 
     def pins(self, sticks: Array) -> Array:
         """The receiver's drive pins, shape (2, n), for sticks of shape (2, n): forward, turn."""
@@ -62,7 +69,7 @@ class Chain:
 def directions(rng: np.random.Generator, odd: float = 0.35) -> npt.NDArray[np.float64]:
     """Draw directions and places of two wires: right most often, else reversed or swapped."""
     signs = np.where(rng.uniform(size=2) < odd, -1.0, 1.0)
-    return np.diag(signs) @ (SWAP if rng.uniform() < odd else SAME)
+    return np.asarray(np.diag(signs) @ (SWAP if rng.uniform() < odd else SAME))
 
 
 def one_stick_at_a_time(rng: np.random.Generator) -> tuple[Hand, Hand]:

@@ -8,6 +8,9 @@ from typing import Final
 COVERAGE: Final = 2.0
 """Coverage factor for about 95 % (JCGM 100, 6.3.3)."""
 
+NORMAL_95: Final = 1.959964
+"""Half-width of the central 95 % of a normal distribution, in standard deviations."""
+
 CLOCK_TOLERANCE: Final = 100e-6
 """Largest relative error taken for an analyser's crystal (common practice, from memory)."""
 
@@ -16,9 +19,8 @@ def sampling_floor_us(sample_interval_us: float | None) -> float | None:
     """Return the standard uncertainty of an interval between two sampled edges.
 
     Each edge lies anywhere within one sample interval before the sample that
-    shows it (rectangular, variance Ts^2/12). The difference of two such edges
-    is triangular over plus or minus Ts, variance Ts^2/6 (JCGM 100, 4.3.7 and
-    4.3.9).
+    shows it (rectangular, variance Ts^2/12; JCGM 100, 4.3.7). The difference of two
+    such edges is triangular over plus or minus Ts, variance Ts^2/6 (4.3.9).
 
     Parameters
     ----------
@@ -70,3 +72,51 @@ def of_mean_us(
         return None
     clock_us = abs(mean_us) * CLOCK_TOLERANCE / math.sqrt(3.0)
     return math.hypot(std_us / math.sqrt(count), floor_us, clock_us)
+
+
+def half_width(deviation: float, bound: float) -> float:
+    """Return the half-width of the central 95 % of a normal plus a rectangular quantity.
+
+    A coverage factor of 2 would reach beyond the bounds of what is rectangular alone: its
+    central 95 % are 0.95 of its half-width (JCGM 100, 4.3.7 and G.2.2, clauses from
+    memory). The distribution of the sum is the normal one averaged over the rectangle,
+    ``F(x) = s (G((x + a)/s) - G((x - a)/s)) / (2 a)`` with ``G(z) = z Phi(z) + phi(z)``.
+
+    Parameters
+    ----------
+    deviation : float
+        Standard deviation of the normal part.
+    bound : float
+        Half-width of the rectangular part, such as `CLOCK_TOLERANCE` of a time.
+
+    Returns
+    -------
+    float
+        In the same unit.
+
+    Examples
+    --------
+    >>> round(half_width(1.0, 0.0), 4), round(half_width(0.0, 1.0), 4)
+    (1.96, 0.95)
+    >>> round(half_width(1.0, math.sqrt(3.0)), 3)
+    2.712
+    """
+    if bound <= 1e-3 * deviation:
+        return NORMAL_95 * deviation
+    if deviation <= 1e-3 * bound:
+        return 0.95 * bound
+    low, high = 0.0, NORMAL_95 * deviation + bound
+    while high - low > 1e-9 * high:
+        middle = 0.5 * (low + high)
+        within = _integral((middle + bound) / deviation) - _integral((middle - bound) / deviation)
+        if within * deviation / bound - 1.0 < 0.95:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _integral(z: float) -> float:
+    """Integral of the normal distribution function up to z."""
+    below = 0.5 * math.erfc(-z / math.sqrt(2.0))
+    return z * below + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)

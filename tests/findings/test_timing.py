@@ -84,8 +84,15 @@ def test_white_jitter_of_the_edges_in_all_three_terms(jitter_us):
     assert timing.time_interval_error_us.rms == pytest.approx(jitter_us, rel=0.04)
     assert timing.period_separation.jitter_rms_us == pytest.approx(jitter_us * 2**0.5, rel=0.05)
     assert timing.cycle_jitter_us.rms == pytest.approx(jitter_us * 6**0.5, rel=0.06)
-    low, high = said(timing, "period jitter").interval
-    assert low < jitter_us * 2**0.5 < high
+    # Of 4000 edges, about 1 % of what they were drawn from; beside that the figure is as good
+    # as sampling at 10 MS/s leaves it.
+    for name, factor in (
+        ("period jitter", 2), ("cycle-to-cycle jitter", 6), ("time interval error", 1)
+    ):  # fmt: skip
+        low, high = said(timing, name).interval
+        assert low < 1.04 * jitter_us * factor**0.5
+        assert high > 0.96 * jitter_us * factor**0.5
+        assert high - low < 0.005 * factor**0.5 + 3e-4 * jitter_us * factor**0.5
     # From the 2.5th to the 97.5th percentile of a Gaussian: 3.92 deviations.
     assert timing.time_interval_error_us.percentile_spread == pytest.approx(
         3.92 * jitter_us, rel=0.08
@@ -115,7 +122,8 @@ def test_width_jitter_is_held_against_its_limit_without_the_sampling():
     noisy = timing_of(start_us, width_us=1_500 + rng.normal(0, 6.0, 2_000))
     assert verdict(noisy, "width jitter") == "does not meet"
     assert said(noisy, "width jitter").value == pytest.approx(6, rel=0.1)
-    near = timing_of(start_us, width_us=1_500 + rng.normal(0, 3.95, 2_000))
+    around_us = rng.normal(0, 4.0, 2_000)
+    near = timing_of(start_us, width_us=1_500 + 4.0 * around_us / around_us.std())
     assert verdict(near, "width jitter") == "not shown"
     # Sampling adds 3.27 us here: measured 4.4 us, of the receiver's own 3 us.
     coarse = timing_of(start_us, width_us=1_500 + rng.normal(0, 3.0, 2_000), interval_us=8.0)
@@ -319,7 +327,7 @@ def test_a_recording_with_dropped_frames_and_a_loss_from_its_script():
 def test_a_clock_in_step_with_the_analyser_is_known_no_better_than_its_samples():
     timing = timing_of(starts([20_000.0], jitter_us=0.0), interval_us=10.0)
     error = said(timing, "time interval error")
-    assert error.value == pytest.approx(0.0, abs=1e-9)
-    assert error.uncertainty == pytest.approx(10.0 / 12**0.5)
-    assert said(timing, "cycle-to-cycle jitter").uncertainty == pytest.approx(10.0 / 2**0.5)
-    assert said(timing, "period jitter").value.startswith("at most")
+    # One edge is at most 10 us late: 5 us RMS; three that weigh 1, 2 and 1: 20 us.
+    assert (error.value, error.interval) == ("at most 5 us", (0.0, pytest.approx(5.0)))
+    assert said(timing, "cycle-to-cycle jitter").interval == (0.0, pytest.approx(20.0))
+    assert said(timing, "period jitter").interval == (0.0, pytest.approx(10.0))

@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from pwmscope import Line
-from pwmscope.findings.timing.sampling_law import reading_law
+from pwmscope.findings.timing.quantisation import reading_law
 from pwmscope.model.uncertainty import of_mean_us, sampling_floor_us
 from pwmscope.pulses import decode_line
 

@@ -16,6 +16,7 @@ from pwmscope.findings.segmentation.dwells import Dwells
 from pwmscope.findings.timing.scatter import scatter_of
 from pwmscope.findings.timing.separation import Separation, separate
 from pwmscope.model.finding import MOST_SPANS, Finding, measured, not_shown
+from pwmscope.model.uncertainty import NORMAL_95
 
 TRIMMED: Final = 3
 FEWEST_IN_DWELL: Final = 6
@@ -86,6 +87,11 @@ def measure_added_jitter(
     size = abs(gain)
     low_us = _left(made.interval_us[0], size * given.interval_us[1])
     high_us = _left(made.interval_us[1], size * given.interval_us[0])
+    # The added jitter and the input's are independent, but not exactly so in n pulses.
+    by_chance_us2 = NORMAL_95 * 2.0 * size * given.interval_us[1] * high_us
+    by_chance_us2 /= math.sqrt(float(sizes.sum()))
+    low_us = math.sqrt(max(low_us**2 - by_chance_us2, 0.0))
+    high_us = math.sqrt(high_us**2 + by_chance_us2)
     added_us = None
     if low_us > 0.0 and made.jitter_rms_us is not None:
         added_us = _left(made.jitter_rms_us, size * (given.jitter_rms_us or 0.0))

@@ -1,27 +1,16 @@
-"""What is said about the frame clock: time interval error, offset, drift."""
+"""What is said about the frame clock: its offset and its drift."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from pwmscope.findings.timing.frame_clock import EVIDENT, FrameClock
-from pwmscope.findings.timing.period_jitter import Jitter, rms_uncertainty_us
-from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
 from pwmscope.pulses.frame_pattern import describe
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
-    Definition(
-        "time interval error",
-        "How far the leading edges lie from the steady clock that fits them best. Unlike period "
-        "jitter it shows a clock that wanders slowly.",
-        "TIE[n] = t[n] - (a + T n), least squares, n counted across gaps; RMS = "
-        "sqrt(sum TIE^2 / (edges - 2)), one less for each new start of the clock; the spread is "
-        "from the 2.5th to the 97.5th percentile",
-        "IEEE Std 2414 (time interval error), from memory",
-    ),
     Definition(
         "frame clock offset",
         "How far the frame period is from the round one that it is evidently meant to have: the "
@@ -44,16 +33,14 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 
 def clock_findings(
-    clock: FrameClock | None, error: Jitter, evidence: tuple[Evidence, ...], why_not: str
-) -> tuple[Finding, Finding, Finding]:
+    clock: FrameClock | None, evidence: tuple[Evidence, ...], why_not: str
+) -> tuple[Finding, Finding]:
     """Say how the frame clock keeps time.
 
     Parameters
     ----------
     clock : FrameClock or None
         The clock; None where there is none.
-    error : Jitter
-        Its time interval error.
     evidence : tuple of Evidence
         Where it was seen.
     why_not : str
@@ -62,19 +49,14 @@ def clock_findings(
     Returns
     -------
     tuple of Finding
-        ``frame clock offset``, ``frame clock drift``, ``time interval error``.
+        ``frame clock offset`` and ``frame clock drift``.
     """
-    if clock is None or error.rms is None:
+    if clock is None:
         return (
             not_shown("frame clock offset", "ppm", why_not),
             not_shown("frame clock drift", "ppm/min", why_not),
-            not_shown("time interval error", "us", why_not),
         )
-    return (
-        _offset(clock, evidence),
-        _drift(clock, evidence),
-        _error(clock, error, error.rms, evidence),
-    )
+    return _offset(clock, evidence), _drift(clock, evidence)
 
 
 def _offset(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
@@ -87,7 +69,9 @@ def _offset(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
             f"{EVIDENT * 1e6:.0f} ppm of a whole multiple of 100 us, so it is not evident what it "
             "is meant to be.",
         )
-    doubt_ppm = COVERAGE * clock.offset_uncertainty_ppm
+    doubt_ppm = half_width(
+        1e6 * clock.period_uncertainty_us / clock.period_us, 1e6 * CLOCK_TOLERANCE
+    )
     turn = "frame" if len(clock.pattern) == 1 else f"turn of {len(clock.pattern)} frames"
     seen = (
         "an offset is seen"
@@ -104,6 +88,7 @@ def _offset(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
         f"{CLOCK_TOLERANCE * 1e6:.0f} ppm only, which makes {doubt_ppm:.0f} ppm of doubt (95 %); "
         f"{seen}.",
         uncertainty=clock.offset_uncertainty_ppm,
+        interval=(offset_ppm - doubt_ppm, offset_ppm + doubt_ppm),
         evidence=evidence,
     )
 
@@ -132,47 +117,3 @@ def _drift(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
         interval=drift.interval,
         evidence=evidence,
     )
-
-
-def _error(
-    clock: FrameClock, error: Jitter, rms_us: float, evidence: tuple[Evidence, ...]
-) -> Finding:
-    sentence = f"Leading edges lie {say_scatter(error)} from a steady clock of their mean period"
-    if clock.borders.size:
-        starts = clock.borders.size
-        sentence += f", which starts anew {'once' if starts == 1 else f'{starts} times'}"
-    return measured(
-        "time interval error",
-        rms_us,
-        "us",
-        f"{sentence}.{say_floor(error)}",
-        uncertainty=rms_uncertainty_us(clock.time_error_us, rms_us, error.sampling_floor_rms),
-        evidence=evidence,
-    )
-
-
-def say_scatter(jitter: Jitter) -> str:
-    """Say the three figures of a jitter that has them.
-
-    Examples
-    --------
-    >>> say_scatter(Jitter(0.96, 5.0, 0.29, 3.7))
-    '0.96 us RMS, 5.00 us peak to peak (3.70 us from the 2.5th to the 97.5th percentile)'
-    """
-    rms, whole, spread = (
-        say_us(value or 0.0)
-        for value in (jitter.rms, jitter.peak_to_peak, jitter.percentile_spread)
-    )
-    return f"{rms} RMS, {whole} peak to peak ({spread} from the 2.5th to the 97.5th percentile)"
-
-
-def say_floor(jitter: Jitter) -> str:
-    """Say what sampling alone gives, as a sentence of its own; nothing where it is not known.
-
-    Examples
-    --------
-    >>> say_floor(Jitter(0.96, 5.0, 0.29, 3.7))
-    ' Sampling alone gives 0.29 us RMS.'
-    """
-    floor_us = jitter.sampling_floor_rms
-    return "" if floor_us is None else f" Sampling alone gives {say_us(floor_us)} RMS."

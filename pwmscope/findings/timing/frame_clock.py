@@ -12,7 +12,7 @@ from scipy.special import stdtrit
 
 from pwmscope.findings.timing.clock_wander import Wander, probe_wander
 from pwmscope.findings.timing.frame_numbers import NumberedEdges, number_edges
-from pwmscope.findings.timing.sampling_law import unevenness
+from pwmscope.findings.timing.quantisation import unevenness
 from pwmscope.model.moments import product
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
 from pwmscope.pulses import Frames, PulseTable

@@ -1,25 +1,25 @@
-"""What is said about width jitter, period jitter and cycle-to-cycle jitter."""
+"""What is said about the jitter of widths, periods and edges."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from pwmscope.bench import Limits
-from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.findings.timing.clock_findings import say_floor, say_scatter
-from pwmscope.findings.timing.period_jitter import Jitter, Periods
+from pwmscope.findings.timing.jitter import Jitter
 from pwmscope.findings.timing.separation import Separation
+from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, Verdict, measured, not_shown
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "width jitter",
-        "How much the pulse width scatters while the stick stands still: a servo hums and a motor "
-        "creeps where it is large. What sampling alone gives is taken out.",
-        "pooled over dwells, s^2 = sum (n - 1) s_i^2 / sum (n - 1); jitter^2 = s^2 - Ts^2/6 well "
-        "above the floor, below by the share of readings outside the two neighbouring ones",
-        "JCGM 100, 4.3.7, 4.3.9 and G.4.1; own law of readings near the floor",
+        "How much the pulse width scatters while the stick stands still, stray widths included: a "
+        "servo hums and a motor creeps where it is large. What sampling alone gives is taken out.",
+        "pooled over holds, s^2 = sum (n - 1) s_i^2 / sum (n - 1); jitter^2 = s^2 - Ts^2/6 well "
+        "above the floor, below by the share of readings outside the two neighbouring ones; "
+        "95 % interval: of the recorded pulses' own jitter",
+        "JCGM 100, 4.3.7, 4.3.9 and 5.1.2; own law of readings near the floor",
     ),
     Definition(
         "period jitter",
@@ -27,26 +27,36 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "periods interleave. What sampling alone gives is taken out.",
         "RMS of T[n] - mean, n - 1 (one more for each further period of a pattern); "
         "jitter^2 = s^2 - Ts^2/6 well above the floor",
-        "IEEE Std 2414 (period jitter), from memory; JCGM 100, 4.3.7, 4.3.9 and G.4.1",
+        "IEEE Std 2414 (period jitter), from memory; JCGM 100, 4.3.7, 4.3.9 and 5.1.2",
     ),
     Definition(
         "cycle-to-cycle jitter",
-        "How much the frame period changes from one frame to the next.",
-        "RMS of T[n+1] - T[n] over adjacent regular frames, about zero; the sampling floor, "
-        "Ts / sqrt(2), stands beside",
-        "IEEE Std 2414 (cycle-to-cycle jitter), from memory",
+        "How much the frame period changes from one frame to the next. What sampling alone "
+        "gives is taken out.",
+        "RMS of T[n+1] - T[n] over adjacent regular frames, about zero; jitter^2 = s^2 - Ts^2/2 "
+        "well above the floor",
+        "IEEE Std 2414 (cycle-to-cycle jitter), from memory; JCGM 100, 4.3.7 and 5.1.2",
+    ),
+    Definition(
+        "time interval error",
+        "How far the leading edges lie from the steady clock that fits them best. Unlike period "
+        "jitter it shows a clock that wanders slowly. What sampling alone gives is taken out.",
+        "TIE[n] = t[n] - (a + T n), least squares, n counted across gaps; RMS = "
+        "sqrt(sum TIE^2 / (edges - 2)), one less for each new start of the clock; "
+        "jitter^2 = RMS^2 - Ts^2/12; the spread is from the 2.5th to the 97.5th percentile",
+        "IEEE Std 2414 (time interval error), from memory; JCGM 100, 4.3.7 and 5.1.2",
     ),
 )
 
 
 def width_jitter_finding(
-    dwells: Dwells, jitter: Jitter, separation: Separation | None, limits: Limits
+    evidence: tuple[Evidence, ...], jitter: Jitter, separation: Separation | None, limits: Limits
 ) -> Finding:
     """Say how much the width scatters, and whether that meets the limit.
 
     Parameters
     ----------
-    dwells : Dwells
+    evidence : tuple of Evidence
         The channel's dwells.
     jitter : Jitter
         What was measured, pooled over them.
@@ -82,7 +92,7 @@ def width_jitter_finding(
         uncertainty,
         limit,
         verdict,
-        dwells.evidence[:MOST_SPANS],
+        evidence[:MOST_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
     )
@@ -117,13 +127,17 @@ def period_jitter_finding(
     )  # fmt: skip
 
 
-def cycle_jitter_finding(periods: Periods, evidence: tuple[Evidence, ...]) -> Finding:
+def cycle_jitter_finding(
+    change: Jitter, separation: Separation | None, evidence: tuple[Evidence, ...]
+) -> Finding:
     """Say how much the frame period changes from one frame to the next.
 
     Parameters
     ----------
-    periods : Periods
-        The regular periods.
+    change : Jitter
+        What was measured.
+    separation : Separation or None
+        The same apart from sampling; None with too few periods.
     evidence : tuple of Evidence
         Where.
 
@@ -132,18 +146,45 @@ def cycle_jitter_finding(periods: Periods, evidence: tuple[Evidence, ...]) -> Fi
     Finding
         ``cycle-to-cycle jitter``.
     """
-    change = periods.change
-    if change.rms is None:
+    if separation is None:
         return not_shown("cycle-to-cycle jitter", "us", _TOO_FEW)
+    value, unit, uncertainty, interval = _separated(separation)
+    sentence = separation.sentence("the period from one frame to the next") + _beside(change)
     return measured(
-        "cycle-to-cycle jitter",
-        change.rms,
-        "us",
-        f"From one frame to the next the period changes by {say_scatter(change)}."
-        f"{say_floor(change)}",
-        uncertainty=periods.change_uncertainty_us,
-        evidence=evidence,
-    )
+        "cycle-to-cycle jitter", value, unit, sentence, uncertainty=uncertainty,
+        interval=interval, evidence=evidence,
+    )  # fmt: skip
+
+
+def time_error_finding(
+    error: Jitter, separation: Separation, starts: int, evidence: tuple[Evidence, ...]
+) -> Finding:
+    """Say how far leading edges lie from a steady clock.
+
+    Parameters
+    ----------
+    error : Jitter
+        What was measured.
+    separation : Separation
+        The same apart from sampling.
+    starts : int
+        How often the clock starts anew.
+    evidence : tuple of Evidence
+        Where.
+
+    Returns
+    -------
+    Finding
+        ``time interval error``.
+    """
+    value, unit, uncertainty, interval = _separated(separation)
+    sentence = separation.sentence("the leading edges about a steady clock")
+    if starts:
+        sentence += f" The clock starts anew {'once' if starts == 1 else f'{starts} times'}."
+    return measured(
+        "time interval error", value, unit, sentence + _beside(error), uncertainty=uncertainty,
+        interval=interval, evidence=evidence,
+    )  # fmt: skip
 
 
 _TOO_FEW: Final = "Fewer than two frame periods follow one another outside signal loss."
@@ -168,5 +209,17 @@ def _beside(jitter: Jitter) -> str:
     )
     return (
         f" Measured, sampling included: {jitter.rms or 0.0:.3g} us RMS, "
-        f"{jitter.peak_to_peak or 0.0:.3g} us peak to peak{spread}.{say_floor(jitter)}"
+        f"{jitter.peak_to_peak or 0.0:.3g} us peak to peak{spread}.{_floor(jitter)}"
     )
+
+
+def _floor(jitter: Jitter) -> str:
+    """Say what sampling alone gives, as a sentence of its own; nothing where it is not known.
+
+    Examples
+    --------
+    >>> _floor(Jitter(0.96, 5.0, 0.29, 3.7))
+    ' Sampling alone gives 0.29 us RMS.'
+    """
+    floor_us = jitter.sampling_floor_rms
+    return "" if floor_us is None else f" Sampling alone gives {say_us(floor_us)} RMS."

@@ -3,19 +3,37 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Final
 
-from scipy.special import chdtri
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import chdtri, gammaincc
 
-from pwmscope.findings.timing.sampled_readings import TAIL, SampledReadings
+from pwmscope.findings.timing.quantisation import (
+    FloatArray,
+    density_at_samples,
+    excess_of,
+    reading_law,
+    shape_doubt,
+)
 from pwmscope.findings.timing.scatter import Scatter
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
 
-UNEVEN: Final = 0.05
+MAX_UNEVENNESS: Final = 0.05
 """From this unevenness of the phases on the law of readings is not trusted."""
+SMEARED: Final = 1.0
+"""Scatter of so many sample intervals smears the trailing edges over all phases."""
 STEP_UP: Final = 10.0
 """No more than about this many times the present sample rate is asked for at once."""
+TAIL: Final = 0.025
+"""Chance that the truth lies beyond either end of a 95 % interval."""
+MIN_OUTSIDE: Final = 10
+MIN_SHARE_OUTSIDE: Final = 0.01
+"""Jitter is resolved when at least this many readings, and this share of them, lie outside
+the two neighbouring readings that an interval without jitter can give."""
+_PARTS: Final = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +45,12 @@ class Separation:
     measured_rms_us : float
         Scatter of the readings, pooled over the groups.
     floor_rms_us : float or None
-        What sampling alone gives as a rule, Ts / sqrt(6); None where events are
-        timed rather than sampled.
+        What sampling alone gives as a rule, Ts / sqrt(6) for an interval; None where
+        events are timed rather than sampled.
     jitter_rms_us : float or None
-        The receiver's own; None where it is not resolved.
+        The recorded pulses' own; None where it is not resolved.
     interval_us : tuple of float
-        Lower and upper end of the 95 % interval of the receiver's own jitter.
+        Lower and upper end of the 95 % interval of the recorded pulses' own jitter.
         Where it is not resolved the lower end is 0 and the upper one a bound
         that holds, with at least 95 %, for jitter of any shape.
     resolved : bool
@@ -84,17 +102,18 @@ Record at 5 MS/s or faster.'
 def separate(
     scatter: Scatter, sample_interval_us: float | None, *, unevenness: float = 0.0
 ) -> Separation | None:
-    """Separate a receiver's own jitter from the scatter that sampling gives.
+    """Separate the jitter of the recorded pulses from the scatter that sampling gives.
 
-    The jitter is taken as Gaussian and equal in all groups. What the readings'
-    variances have above that of intervals which do not scatter, summed over all
-    readings, is a weighted count of readings outside the two neighbours that such an
-    interval can give. Its expectation and variance for any jitter come from
-    `reading_law`; jitter is estimated where the expectation is the count found, and
-    the interval holds every jitter for which a gamma distribution of that mean and variance
-    leaves at least 2.5 % on either side. Well above the sampling floor this is
-    ``sqrt(s^2 - Ts^2/6)`` (JCGM 100, 4.3.7 and 4.3.9) with the chi-square interval of a
-    variance with effective degrees of freedom (JCGM 100, G.4.1).
+    The figure is that of the very pulses that were recorded, before sampling; its interval
+    holds what sampling, and `Scatter.doubt_us2`, leave open about them, not how other
+    recordings of the receiver would differ. What the readings' variances have above that of
+    intervals which do not scatter, summed over all readings, is a weighted count of readings
+    outside the two neighbours that such an interval can give. Its expectation and
+    variance for jitter of a given size come from `reading_law`; jitter is estimated where
+    the expectation is the count found, and the interval holds every jitter for which a
+    gamma distribution of that mean and variance leaves at least 2.5 % on either side. Well
+    above the sampling floor this is ``sqrt(s^2 - Ts^2/6)`` (JCGM 100, 4.3.7 and 4.3.9), and
+    the interval that of the sum of the products of jitter and sampling error.
 
     Parameters
     ----------
@@ -102,13 +121,15 @@ def separate(
         The readings.
     sample_interval_us : float or None
         Interval between samples; None where events are timed as they come. What
-        is measured is then the jitter.
+        is measured is then the jitter, and how finely it was timed is not known: the
+        interval is the chi-square one of a variance.
     unevenness : float
         How far the edges' phases are from uniform, see
-        `pwmscope.findings.timing.sampling_law.unevenness`. Above 0.05 the law does not
-        hold, and all that is known is that each reading is right within one
-        sample interval: the interval is the measured scatter's, wider by one
-        sample interval on either side.
+        `pwmscope.findings.timing.quantisation.unevenness`. Above 0.05 the law does not
+        hold. Where the readings scatter by less than a sample interval all that is known is
+        then that each reading is right within one: the interval is the measured scatter's,
+        wider by one sample interval on either side. Where they scatter by more, the
+        variance that sampling adds is known to that part of it.
 
     Returns
     -------
@@ -120,15 +141,14 @@ def separate(
         return None
     if sample_interval_us is None:
         return Separation(scatter.rms_us, None, scatter.rms_us, _chi_square(scatter), True, None)
-    if unevenness > UNEVEN:
+    if unevenness > MAX_UNEVENNESS and scatter.rms_us < SMEARED * sample_interval_us:
         return _bounded(scatter, sample_interval_us)
-    return _sampled(scatter, sample_interval_us)
+    return _sampled(scatter, sample_interval_us, unevenness)
 
 
 def _chi_square(scatter: Scatter) -> tuple[float, float]:
-    """95 % interval of the readings' own deviation, effective degrees of freedom."""
-    spread = scatter.variance_repeats * (1.0 + scatter.heavier(0.0) / 2.0)
-    freedom = max(scatter.freedom / spread, 1.0)
+    """95 % interval of a Gaussian's deviation from the readings' own (JCGM 100, G.4.1)."""
+    freedom = float(scatter.freedom)
     return (
         scatter.rms_us * math.sqrt(freedom / float(chdtri(freedom, TAIL))),
         scatter.rms_us * math.sqrt(freedom / float(chdtri(freedom, 1.0 - TAIL))),
@@ -137,32 +157,194 @@ def _chi_square(scatter: Scatter) -> tuple[float, float]:
 
 def _bounded(scatter: Scatter, sample_interval_us: float) -> Separation:
     """Give or take one sample interval: no errors within it deviate by more."""
-    low_us, high_us = _chi_square(scatter)
-    low_us, high_us = max(low_us - sample_interval_us, 0.0), high_us + sample_interval_us
-    floor_us = sampling_floor_us(sample_interval_us)
-    if low_us > 0.0:
-        jitter_us = math.sqrt(scatter.rms_us**2 - sample_interval_us**2 / 6)
-        return Separation(scatter.rms_us, floor_us, jitter_us, (low_us, high_us), True, None)
-    record_at_hz = _faster_hz(0.0, sample_interval_us)
-    return Separation(scatter.rms_us, floor_us, None, (0.0, high_us), False, record_at_hz)
+    variance_us2, doubt_us2 = scatter.rms_us**2, NORMAL_95 * scatter.doubt_us2
+    low_us = math.sqrt(max(variance_us2 - doubt_us2, 0.0)) - sample_interval_us
+    high_us = math.sqrt(variance_us2 + doubt_us2) + sample_interval_us
+    return Separation(
+        scatter.rms_us,
+        sampling_floor_us(sample_interval_us),
+        None,
+        (max(low_us, 0.0), high_us),
+        False,
+        faster_hz(0.0, sample_interval_us),
+    )
 
 
-def _sampled(scatter: Scatter, sample_interval_us: float) -> Separation:
+def _sampled(scatter: Scatter, sample_interval_us: float, unevenness: float) -> Separation:
     """Estimate the jitter where the readings show it, else bound it."""
-    readings = SampledReadings.of(scatter, sample_interval_us)
+    readings = SampledReadings.of(scatter, sample_interval_us, unevenness)
     floor_us = sampling_floor_us(sample_interval_us)
     if not readings.show_jitter:
         high_us = readings.bound() * sample_interval_us
-        record_at_hz = _faster_hz(readings.largest() * sample_interval_us, sample_interval_us)
+        record_at_hz = faster_hz(readings.largest() * sample_interval_us, sample_interval_us)
         return Separation(scatter.rms_us, floor_us, None, (0.0, high_us), False, record_at_hz)
-    jitter_us, low_us, high_us = (each * sample_interval_us for each in readings.estimate())
+    outside = max(readings.outside + readings.shift, 0.5 * readings.outside)
+    found = replace(readings, outside=outside).estimate()
+    jitter_us, low_us, high_us = (each * sample_interval_us for each in found)
     return Separation(scatter.rms_us, floor_us, jitter_us, (low_us, high_us), True, None)
 
 
-def _faster_hz(jitter_us: float, sample_interval_us: float) -> float:
+@dataclass(frozen=True, slots=True)
+class SampledReadings:
+    """Readings in sample intervals, groups of nearly one part of an interval put together.
+
+    Parameters
+    ----------
+    part : ndarray of float64, shape (parts,)
+        How far above a whole number of sample intervals the mean is.
+    weight : ndarray of float64, shape (parts,)
+        Share of all readings; sum 1.
+    size : ndarray of float64, shape (parts,)
+        Readings in a group, on the average.
+    total : int
+        Readings in all.
+    outside : float
+        Readings outside the two neighbours of their group's mean, each weighted by
+        ``(x - k)(x - k - 1) / 2``: one off counts 1, two off 3.
+    rms : float
+        Scatter of the readings, pooled.
+    doubt : float
+        Standard uncertainty of the jitter's variance for other reasons than chance in
+        sampling.
+    shift : float
+        What is to be added to ``outside`` where jitter is shown.
+    """
+
+    part: FloatArray
+    weight: FloatArray
+    size: FloatArray
+    total: int
+    outside: float
+    rms: float
+    doubt: float
+    shift: float
+
+    @classmethod
+    def of(
+        cls, scatter: Scatter, sample_interval_us: float, unevenness: float = 0.0
+    ) -> SampledReadings:
+        """Take readings, at least two a group."""
+        origin_us = 0.0 if scatter.reading_us is None else scatter.reading_us
+        part = ((scatter.mean_us - origin_us) / sample_interval_us) % 1.0
+        count = scatter.count.astype(np.float64)
+        squares = (count - 1) * (scatter.std_us / sample_interval_us) ** 2
+        outside = float(np.sum(squares - count * part * (1 - part))) / 2
+        place = np.minimum((part * _PARTS).astype(np.int64), _PARTS - 1)
+        groups = np.bincount(place)
+        held = groups > 0
+        readings = np.bincount(place, count)[held]
+        sample = scatter.sample
+        shape = (
+            0.0
+            if sample is None
+            else shape_doubt(sample.away_us / sample_interval_us, sample.group)
+        )
+        # Uneven phases may leave all of the 1/6 that sampling adds, or double it.
+        uneven = unevenness / 6.0 / math.sqrt(3.0) if unevenness > MAX_UNEVENNESS else 0.0
+        clock = 2.0 * CLOCK_TOLERANCE / math.sqrt(3.0) * (scatter.rms_us / sample_interval_us) ** 2
+        return cls(
+            np.bincount(place, count * part)[held] / readings,
+            readings / readings.sum(),
+            readings / groups[held],
+            int(scatter.count.sum()),
+            max(outside, 0.0),
+            scatter.rms_us / sample_interval_us,
+            math.hypot(scatter.doubt_us2 / sample_interval_us**2, shape, uneven, clock),
+            scatter.freedom * scatter.shift_us2 / sample_interval_us**2 / 2.0,
+        )
+
+    @property
+    def show_jitter(self) -> bool:
+        """Whether enough readings lie outside the two neighbours."""
+        return self.outside >= max(MIN_OUTSIDE, MIN_SHARE_OUTSIDE * self.total)
+
+    def expected(self, sigma: float) -> tuple[float, float]:
+        """Return mean and variance of ``outside`` for a jitter in sample intervals.
+
+        The variance is what is left once the variance of the intervals that were recorded
+        is given: ``2 sigma^4 D^2`` of a reading's own comes from that, D being how fast the
+        expectation grows with it.
+        """
+        law = reading_law(self.part, sigma)
+        # A group's mean has a variance of its own, which blurs the part; the law is taken
+        # for as much less jitter.
+        own = law.variance / self.size
+        sharper = excess_of(self.part, np.sqrt(np.maximum(sigma**2 - own, 0.0)))
+        growth = density_at_samples(self.part, sigma)
+        spread = np.maximum(law.spread - 2.0 * (sigma**2 * growth) ** 2, 0.0)
+        free = self.weight * (1.0 - 1.0 / self.size)
+        return (
+            self.total * float(self.weight @ sharper) / 2,
+            self.total * float(free @ spread) / 4
+            + (self.total * float(self.weight @ growth) * self.doubt / 2) ** 2,
+        )
+
+    def above(self, sigma: float) -> float:
+        """Chance of at least the count found, for a jitter in sample intervals."""
+        mean, variance = self.expected(sigma)
+        if mean <= 0.0 or variance <= 0.0:
+            return 0.0
+        return float(gammaincc(mean**2 / variance, self.outside * mean / variance))
+
+    def bound(self) -> float:
+        """Largest deviation of jitter of any shape, in sample intervals.
+
+        The mean of a reading's possible errors is zero, so the jitter's variance is at
+        most the readings': ``p (1 - p)`` for a share p in the less frequent of the two
+        neighbours, and 2 for each outside. Both shares are taken at their 97.5 %
+        upper bound (Poisson, from the chi-square distribution).
+        """
+        fewer = float(self.weight @ np.minimum(self.part, 1 - self.part))
+        share = min(_most(fewer * self.total) / self.total, 0.5)
+        return math.sqrt(share * (1 - share) + 2 * _most(self.outside) / self.total)
+
+    def largest(self) -> float:
+        """Largest deviation of Gaussian jitter, in sample intervals."""
+        most = _most(self.outside)
+        return _root(lambda sigma: self.expected(sigma)[0] - most, 0.3)
+
+    def estimate(self) -> tuple[float, float, float]:
+        """Jitter for which the count found is the one to expect, and its 95 % interval."""
+        near = math.sqrt(max(self.rms**2 - 1 / 6, 0.01))
+        jitter = _root(lambda sigma: self.expected(sigma)[0] - self.outside, near)
+        # Where a Gaussian count's ends would be; the search starts there.
+        reach = min(math.sqrt(self.expected(jitter)[1]) / self.outside, 1.0)
+        low = _root(lambda sigma: self.above(sigma) - TAIL, jitter * math.exp(-reach))
+        high = _root(lambda sigma: self.above(sigma) - (1.0 - TAIL), jitter * math.exp(reach))
+        return jitter, low, high
+
+
+def _most(count: float) -> float:
+    """Upper 97.5 % bound of the expectation of a count."""
+    return float(chdtri(2.0 * (count + 1.0), TAIL)) / 2.0
+
+
+def _root(rising: Callable[[float], float], near: float) -> float:
+    """Find where a function of the jitter that rises from below 0 crosses it."""
+
+    def of_logarithm(logarithm: float) -> float:
+        return rising(math.exp(logarithm))
+
+    low = high = math.log(near)
+    step = 0.05
+    if of_logarithm(low) < 0.0:
+        while of_logarithm(high) < 0.0:
+            low, high, step = high, high + step, 2.0 * step
+    else:
+        while of_logarithm(low) >= 0.0:
+            low, high, step = low - step, low, 2.0 * step
+    return math.exp(brentq(of_logarithm, low, high, xtol=1e-5))
+
+
+def faster_hz(jitter_us: float, sample_interval_us: float) -> float:
     """Sample rate whose interval is no longer than a jitter, in steps of 1, 2, 5.
 
     Faster than the present rate, by about ten times at most.
+
+    Examples
+    --------
+    >>> faster_hz(0.3, 1.0), faster_hz(0.0, 1.0)
+    (5000000.0, 10000000.0)
     """
     wanted_us = min(max(jitter_us, sample_interval_us / STEP_UP), sample_interval_us)
     # The next step above the present rate, which may itself be one.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,11 +19,19 @@ from pwmscope.findings.timing import (
 from pwmscope.findings.timing.frame_clock import FrameClock, fit_clock
 from pwmscope.findings.timing.frame_faults import FrameFaults, find_faults
 from pwmscope.findings.timing.frame_findings import NO_PATTERN
-from pwmscope.findings.timing.period_jitter import Jitter, Periods, jitter_of, read_periods
-from pwmscope.findings.timing.scatter import Scatter
+from pwmscope.findings.timing.held_pulses import HeldPulses, find_held_pulses, scatter_of_held
+from pwmscope.findings.timing.jitter import (
+    Jitter,
+    Periods,
+    jitter_of,
+    read_periods,
+    separate_changes,
+    separate_errors,
+    separate_periods,
+)
 from pwmscope.findings.timing.separation import Separation, separate
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding
+from pwmscope.model.finding import Evidence, Finding, not_shown
 from pwmscope.model.moments import Summary
 from pwmscope.model.uncertainty import sampling_floor_us
 from pwmscope.pulses import Flag, Frames
@@ -66,6 +74,8 @@ class Timing:
     period_separation, width_separation : Separation or None
         Period jitter and width jitter apart from sampling; None where there is
         nothing to take them from.
+    cycle_separation, error_separation : Separation or None
+        The same of cycle-to-cycle jitter and time interval error.
     patterns : tuple of Pattern
         The frame periods that repeat, in order of appearance; empty where most
         periods follow no pattern, or where there is none.
@@ -93,6 +103,8 @@ class Timing:
     width_jitter_us: Jitter
     period_separation: Separation | None
     width_separation: Separation | None
+    cycle_separation: Separation | None
+    error_separation: Separation | None
     patterns: tuple[Pattern, ...]
     clock: FrameClock | None
     faults: FrameFaults
@@ -119,14 +131,19 @@ def examine_timing(record: Record) -> Timing:
     periods = read_periods(table, frames, kept)
     clock = fit_clock(table, frames, kept)
     uneven = _unevenness(clock, faults)
-    separation = separate(periods.scatter, table.sample_interval_us, unevenness=uneven)
-    width_jitter, width_separation = _width_jitter(record, uneven)
-    error = _time_interval_error(clock, table.sample_interval_us)
+    interval_us = table.sample_interval_us
+    separation = separate_periods(periods, interval_us, uneven)
+    of_change = separate_changes(periods, separation, interval_us, uneven)
+    held = find_held_pulses(record)
+    width_jitter, width_separation = _width_jitter(record, held, uneven)
+    error = _time_interval_error(clock, interval_us)
+    of_error = None
+    if clock is not None and error.rms is not None:
+        of_error = separate_errors(clock.time_error_us, error.rms, interval_us, uneven)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
     seen = _evidence(record, periods)
-    offset, drift, error_found = clock_findings.clock_findings(
-        clock, error, seen, NO_PATTERN if faults.is_irregular else _TOO_FEW
-    )
+    why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
+    offset, drift = clock_findings.clock_findings(clock, seen, why_not)
     found = (
         timing_findings.period_finding(table, periods, patterns),
         frame_findings.pattern_finding(table, frames, kept, patterns),
@@ -135,11 +152,13 @@ def examine_timing(record: Record) -> Timing:
         timing_findings.clean_finding(table, faults, glitches),
         *frame_findings.fault_findings(table, frames, faults, kept.size),
         jitter_findings.width_jitter_finding(
-            record.dwells, width_jitter, width_separation, record.limits
+            record.dwells.evidence, width_jitter, width_separation, record.limits
         ),
         jitter_findings.period_jitter_finding(periods.jitter, separation, seen),
-        jitter_findings.cycle_jitter_finding(periods, seen),
-        error_found,
+        jitter_findings.cycle_jitter_finding(periods.change, of_change, seen),
+        not_shown("time interval error", "us", why_not)
+        if clock is None or of_error is None
+        else jitter_findings.time_error_finding(error, of_error, clock.borders.size, seen),
     )
     mean_us = periods.summary.mean
     return Timing(
@@ -151,6 +170,8 @@ def examine_timing(record: Record) -> Timing:
         width_jitter_us=width_jitter,
         period_separation=separation,
         width_separation=width_separation,
+        cycle_separation=of_change,
+        error_separation=of_error,
         patterns=patterns,
         clock=clock,
         faults=faults,
@@ -184,17 +205,27 @@ def _unevenness(clock: FrameClock | None, faults: FrameFaults) -> float:
     return 0.0 if faults.is_irregular else 1.0
 
 
-def _width_jitter(record: Record, uneven: float) -> tuple[Jitter, Separation | None]:
-    dwells, interval_us = record.dwells, record.table.sample_interval_us
+def _width_jitter(
+    record: Record, held: HeldPulses, uneven: float
+) -> tuple[Jitter, Separation | None]:
+    interval_us = record.table.sample_interval_us
     floor_us = sampling_floor_us(interval_us)
-    scatter = Scatter(
-        dwells.level_us, dwells.std_us, dwells.count, record.table.width_us[dwells.first]
-    )
-    separation = separate(scatter, interval_us, unevenness=uneven)
+    if not held.rows.size:
+        return Jitter(None, None, floor_us), None
+    whole, parted = scatter_of_held(held, record.table.width_us)
+    separation = separate(whole, interval_us, unevenness=uneven)
     if separation is None:
         return Jitter(None, None, floor_us), None
-    largest_us = float(dwells.range_us.max())
-    return Jitter(separation.measured_rms_us, largest_us, floor_us), separation
+    if parted is not None:
+        # Whether the width wandered or the stick was moved a little cannot be told.
+        least = separate(parted, interval_us, unevenness=uneven)
+        if least is not None:
+            low_us = min(least.interval_us[0], separation.interval_us[0])
+            separation = replace(separation, interval_us=(low_us, separation.interval_us[1]))
+    widths_us = record.table.width_us[held.rows]
+    begin = np.cumsum(held.count) - held.count
+    ranges_us = np.maximum.reduceat(widths_us, begin) - np.minimum.reduceat(widths_us, begin)
+    return Jitter(separation.measured_rms_us, float(ranges_us.max()), floor_us), separation
 
 
 def _time_interval_error(clock: FrameClock | None, interval_us: float | None) -> Jitter:

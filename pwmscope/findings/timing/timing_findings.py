@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
 
 from pwmscope.findings.timing.frame_faults import FrameFaults
-from pwmscope.findings.timing.period_jitter import Periods
+from pwmscope.findings.timing.jitter import Periods
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.model.moments import Summary
-from pwmscope.model.uncertainty import of_mean_us
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width, sampling_floor_us
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.pulses.frame_pattern import Pattern, describe
 
@@ -20,8 +21,10 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "frame period",
         "Time from one frame's leading edge to the next one's. A device that takes 50 frames a "
         "second may overheat or stay still at another rate.",
-        "mean of t[n+1] - t[n] over regular frames; u^2 = s^2/n + Ts^2/6 + (100 ppm T)^2 / 3",
-        "IEEE Std 181 (pulse period); JCGM 100, 4.2.3, 4.3.7 and 5.1.2; periods that devices take: "
+        "mean of t[n+1] - t[n] over n regular frames, which is (last edge - first edge) / n; "
+        "u^2 = (Ts^2/6) / n^2 + (100 ppm T)^2 / 3; 95 % interval of "
+        "a normal and a rectangular part",
+        "IEEE Std 181 (pulse period); JCGM 100, 4.3.7, 4.3.9 and 5.1.2; periods that devices take: "
         "common practice, from memory",
     ),
     Definition(
@@ -70,7 +73,7 @@ def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern,
             limit=limit,
         )
     verdict, outside = _held(summary, patterns, convention.period_low_us, convention.period_high_us)
-    scatter_us = periods.jitter.rms or 0.0
+    uncertainty_us, reach_us = _doubt_us(summary, table.sample_interval_us)
     several = len(patterns) > 1 or any(len(pattern) > 1 for pattern in patterns)
     often = f" on the average ({describe(patterns)})" if several else ""
     sentence = (
@@ -85,12 +88,26 @@ def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern,
         "frame period",
         summary.mean,
         "us",
-        of_mean_us(summary.mean, scatter_us, summary.count, table.sample_interval_us),
+        uncertainty_us,
         limit,
         verdict,
         whole(table, summary.count),
         f"{sentence}.",
+        None if reach_us is None else (summary.mean - reach_us, summary.mean + reach_us),
     )
+
+
+def _doubt_us(summary: Summary, interval_us: float | None) -> tuple[float | None, float | None]:
+    """Return standard uncertainty and half-width of the 95 % interval of a mean period.
+
+    The periods between two edges sum to their distance, so the mean holds the sampling errors
+    of two edges only.
+    """
+    floor_us = sampling_floor_us(interval_us)
+    if floor_us is None or summary.mean is None:
+        return None, None
+    edges_us, clock_us = floor_us / summary.count, CLOCK_TOLERANCE * summary.mean
+    return math.hypot(edges_us, clock_us / math.sqrt(3.0)), half_width(edges_us, clock_us)
 
 
 def _held(

@@ -24,7 +24,7 @@ _REACH: Final = 7
 _TICKS: Final = np.arange(-_REACH, _REACH + 1.0)
 _BORDERS: Final = np.arange(-_REACH - 1.0, _REACH + 2.0)
 _HARMONICS: Final = 8
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +46,13 @@ class ReadingLaw:
         mean of the readings themselves.
     """
 
-    variance: Reals
-    fourth: Reals
-    excess: Reals
-    spread: Reals
+    variance: FloatArray
+    fourth: FloatArray
+    excess: FloatArray
+    spread: FloatArray
 
 
-def reading_law(part: Reals, sigma: float | Reals) -> ReadingLaw:
+def reading_law(part: FloatArray, sigma: float | FloatArray) -> ReadingLaw:
     """Work out the law of the readings of a Gaussian interval.
 
     Parameters
@@ -94,7 +94,7 @@ def reading_law(part: Reals, sigma: float | Reals) -> ReadingLaw:
     return law
 
 
-def excess_of(part: Reals, sigma: Reals) -> Reals:
+def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     """Work out the excess of `reading_law` alone.
 
     The mean of a line with a bend at every whole number, 0 between the neighbours of the
@@ -115,7 +115,7 @@ def excess_of(part: Reals, sigma: Reals) -> Reals:
     >>> bool(np.isclose(excess_of(part, sigma), reading_law(part, sigma).excess))
     True
     """
-    wide: Reals = sigma**2 + 1 / 6 - part * (1 - part)
+    wide: FloatArray = sigma**2 + 1 / 6 - part * (1 - part)
     if (sigma >= _WIDE).all():
         return wide
     sigma = np.maximum(sigma, 1e-9)[:, None]
@@ -126,14 +126,45 @@ def excess_of(part: Reals, sigma: Reals) -> Reals:
     return np.where(sigma[:, 0] < _WIDE, narrow, wide)
 
 
-def _wide_law(part: Reals, sigma: Reals) -> ReadingLaw:
+def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
+    """How fast the excess grows with the jitter's variance.
+
+    The excess is the mean of a line with a bend of 2 at every whole number, so its growth with
+    the variance of a Gaussian is that Gaussian's density there, summed (heat equation).
+
+    Parameters
+    ----------
+    part : ndarray of float64, shape (n,)
+        The mean's part of a sample interval, from 0 to 1.
+    sigma : float
+        Deviation of the interval in sample intervals, at least 0.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        1 for much jitter.
+
+    Examples
+    --------
+    >>> density_at_samples(np.array([0.0, 0.5]), 0.3).round(3).tolist()
+    [1.34, 0.663]
+    """
+    if sigma >= _WIDE:
+        return np.ones(part.size)
+    sigma = max(sigma, 1e-9)
+    z = (part[:, None] - _TICKS) / sigma
+    density: FloatArray = np.exp(-0.5 * z * z).sum(axis=1) / (sigma * math.sqrt(2 * math.pi))
+    return density
+
+
+def _wide_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
     """Sum of the interval and an independent triangular error, fourth moment 1/15."""
     variance = sigma**2 + 1 / 6
     fourth = 3 * sigma**4 + sigma**2 + 1 / 15
     return ReadingLaw(variance, fourth, variance - part * (1 - part), fourth - variance**2)
 
 
-def _narrow_law(part: Reals, sigma: Reals) -> ReadingLaw:
+def _narrow_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
     """Sum over the readings, each with its chance."""
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _BORDERS) / sigma
@@ -154,7 +185,7 @@ def _narrow_law(part: Reals, sigma: Reals) -> ReadingLaw:
     return ReadingLaw(variance, fourth, np.maximum(excess, 0.0), np.maximum(spread, 0.0))
 
 
-def _second_difference(values: Reals) -> Reals:
+def _second_difference(values: FloatArray) -> FloatArray:
     return values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]
 
 
@@ -199,3 +230,110 @@ def unevenness(line_us: npt.NDArray[np.float64], rms_us: float, sample_interval_
         even = math.hypot(float(np.cos(k * phase).mean()), float(np.sin(k * phase).mean()))
         largest = max(largest, even * math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2)
     return largest
+
+
+def variance_of_change(
+    part: FloatArray, weight: FloatArray, sigma: float, sigma_of_two: float
+) -> float:
+    """Return the variance that sampling adds to the change from one interval to the next.
+
+    Three edges e, 2e and e, each uniform within a sample interval: 6/12, less what they share
+    because the intervals between them are near whole ones, ``1/2 - 4 B(w) + B(w + w')`` with
+    ``B(w) = sum cos(2 pi h w) exp(-2 pi^2 h^2 s^2) / (pi h)^2`` (own derivation).
+
+    Parameters
+    ----------
+    part : ndarray of float64, shape (n,)
+        The intervals' part of a sample interval, by place in a pattern.
+    weight : ndarray of float64, shape (n,)
+        Share of each; sum 1.
+    sigma, sigma_of_two : float
+        Deviation of one interval and of two together, in sample intervals.
+
+    Returns
+    -------
+    float
+        In squared sample intervals.
+
+    Examples
+    --------
+    >>> one = np.ones(1)
+    >>> [round(variance_of_change(np.array([f]), one, 0.0, 0.0), 3) for f in (0.0, 0.25, 0.5)]
+    [0.0, 0.5, 1.0]
+    >>> round(variance_of_change(np.array([0.0]), one, 2.0, 2.0), 3)
+    0.5
+    """
+    single = float(weight @ _shared(part, sigma))
+    double = float(weight @ _shared(part + np.roll(part, -1), sigma_of_two))
+    return 0.5 - 4.0 * single + double
+
+
+def _shared(part: FloatArray, sigma: float) -> FloatArray:
+    """Twice the covariance of the sampling errors of two edges an interval apart."""
+    if sigma < 0.02:
+        f = part % 1.0
+        exact: FloatArray = f * f - f + 1.0 / 6.0
+        return exact
+    h = np.arange(1, _HARMONICS + 1)[:, None]
+    damped = np.exp(-2.0 * (math.pi * h * sigma) ** 2) / (math.pi * h) ** 2
+    total: FloatArray = (np.cos(2.0 * math.pi * h * part) * damped).sum(axis=0)
+    return total
+
+
+FULLEST: Final = 4
+"""Two values that alternate are read as no more than so many."""
+CROWDED: Final = 0.9
+"""Readings crowd where the fullest ones of each group hold at least this share of all."""
+
+
+def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
+    """Return how uncertain the variance that sampling adds is for the shape of the jitter.
+
+    Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
+    jitter is 1/6. Jitter of few values, such as a code that flickers, has as many ``f``, each
+    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180.
+
+    Parameters
+    ----------
+    away : ndarray of float64, shape (n,)
+        Readings of each group, less one of the group's, in sample intervals.
+    group : ndarray of int64, shape (n,)
+        Which group each is of, ascending.
+
+    Returns
+    -------
+    float
+        Standard uncertainty, in squared sample intervals; 0 where the readings spread over
+        so many values that few cannot be behind them.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> group = np.zeros(500, np.int64)
+    >>> shape_doubt(np.rint(5.0 * rng.standard_normal(500)), group)
+    0.0
+    >>> round(shape_doubt(np.tile([0.0, 1.0, 9.0, 10.0], 125), group), 4)
+    0.0527
+    """
+    whole = np.rint(away).astype(np.int64)
+    low = int(whole.min())
+    width = int(whole.max()) - low + 3
+    key, count = np.unique(group * width + (whole - low), return_counts=True)
+    of, share = key // width, count / away.size
+    order = np.lexsort((-count, of))
+    of, key, share = of[order], key[order], share[order]
+    begin = np.flatnonzero(np.diff(of, prepend=-1))
+    rank = np.arange(of.size) - np.repeat(begin, np.diff(begin, append=of.size))
+    if float(share[rank < FULLEST].sum()) < CROWDED:
+        return 0.0
+    total = np.bincount(of, share)[of[begin]]
+    # A value is read as two neighbours; the fullest reading and its fuller neighbour are one.
+    by_key = np.argsort(key)
+    beside = np.zeros(begin.size)
+    for step in (-1, 1):
+        wanted = key[begin] + step
+        at = np.minimum(np.searchsorted(key[by_key], wanted), key.size - 1)
+        there = key[by_key][at] == wanted
+        beside = np.maximum(beside, np.where(there, share[by_key][at], 0.0))
+    fullest = share[begin] + beside
+    return math.sqrt(float(np.sum(fullest**2 + (total - fullest) ** 2)) / 180.0)

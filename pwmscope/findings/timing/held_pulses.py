@@ -1,0 +1,233 @@
+"""The pulses that came while the stick was held, stray ones included, and how far they went."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.record import Record
+from pwmscope.findings.timing.scatter import Scatter, scatter_of
+from pwmscope.model.amounts import LEAST_US
+from pwmscope.model.spans import inside
+
+MAX_BEFORE: Final = 40
+MAX_WITHIN: Final = 12
+MAX_WITHIN_SHARE: Final = 0.1
+"""A hold may begin so many pulses before a dwell is seen to, or after, but no later than
+this share of the dwell."""
+MIN_AT_LEVEL: Final = 0.7
+"""Between two dwells of one hold at least this share of the widths is about their levels."""
+MOVING_US: Final = 200.0
+"""Widths of a move are taken as likely anywhere within this (common practice: a hand moves a
+stick by 10 to 50 us in a frame)."""
+NEVER_SEEN: Final = 2e-4
+"""Chance, for each microsecond, of a held width where none was seen."""
+WIDE: Final = (0.05, 2.0)
+"""With this chance a held width comes from a normal distribution so many times as wide as the
+scatter, as where it wanders slowly."""
+KERNEL: Final = 0.3
+MAX_KERNEL: Final = 256
+"""Held widths are as likely as a kernel estimate from so many of them, evenly spread, says;
+its kernel has this part of their scatter, and at least the sample interval's."""
+END_SPARE: Final = 2
+"""So many of the outermost pulses at the level may still belong to a move that slows down."""
+WANDER: Final = 4.0
+"""Dwells next to each other are one hold whose width wandered, if their levels are nearer
+than so many deviations of their own scatter."""
+MIN_PULSES: Final = 6
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPulses:
+    """Pulses of the holds, hold after hold.
+
+    Parameters
+    ----------
+    rows : ndarray of int64, shape (n,)
+        Rows in the pulse table of the pulses that were surely held, stray widths included.
+    count : ndarray of int64, shape (holds,)
+        Pulses in each hold.
+    dwells : ndarray of int64, shape (parts,)
+        Pulses of each dwell, where several make one hold; else as ``count``.
+    outer_rows, outer_count : ndarray of int64, shapes (m,), (holds,)
+        The same with the pulses at the ends that may have been held.
+    ends_us2 : float
+        How much the sum of squares about the holds' means depends on those, end by end:
+        root of the sum of the squares.
+    """
+
+    rows: IntArray
+    count: IntArray
+    dwells: IntArray
+    outer_rows: IntArray
+    outer_count: IntArray
+    ends_us2: float
+
+
+def find_held_pulses(record: Record) -> HeldPulses:
+    """Find the pulses that came while the stick was held.
+
+    A hold is a dwell, or several next to each other whose levels are no farther apart than
+    their widths scatter. Stray widths in it count. It begins and ends where the widths are
+    likeliest to part into those of the hold and those of a move (maximum likelihood of a
+    change point; Hinkley 1970, from memory); whether the `END_SPARE` outermost pulses at
+    either end were held is in doubt, but for the recording's own ends.
+
+    Parameters
+    ----------
+    record : Record
+        The channel.
+
+    Returns
+    -------
+    HeldPulses
+        Without holds, none.
+    """
+    dwells, width_us = record.dwells, record.table.width_us
+    used = record.rows
+    none = np.zeros(0, np.int64)
+    if not len(dwells):
+        return HeldPulses(none, none, none, none, none, 0.0)
+    first, last, joined = _joined(record)
+    begins = np.flatnonzero(~joined)
+    begin = np.searchsorted(used, first[begins])
+    after = np.searchsorted(used, last[np.append(begins[1:], joined.size) - 1], side="right")
+    some = after - begin >= MIN_PULSES
+    if not some.any():
+        return HeldPulses(none, none, none, none, none, 0.0)
+    begin, after = begin[some], after[some]
+    outer, inner, ends_us2 = _bounded(width_us[used], begin, after, record.table.sample_interval_us)
+    long = inner[1] - inner[0] >= MIN_PULSES
+    places, count = _between(inner[:, long])
+    outer_places, outer_count = _between(outer[:, long])
+    rows = used[places]
+    _, parts = np.unique(np.searchsorted(first, rows, side="right"), return_counts=True)
+    return HeldPulses(
+        rows, count, parts.astype(np.int64), used[outer_places], outer_count, ends_us2
+    )
+
+
+def _between(bounds: IntArray) -> tuple[IntArray, IntArray]:
+    """List the places from each beginning to each end, and how many each time."""
+    count = bounds[1] - bounds[0]
+    offset = bounds[0] - (np.cumsum(count) - count)
+    return np.repeat(offset, count) + np.arange(int(count.sum())), count
+
+
+def _joined(record: Record) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
+    """Say which dwells go on where the one before stopped; give all dwells' rows."""
+    dwells, table = record.dwells, record.table
+    first, last = dwells.first, dwells.last
+    joined = np.zeros(first.size, bool)
+    if first.size < 2:
+        return first, last, joined
+    interval_us = table.sample_interval_us or 0.0
+    scatter_us = np.hypot(dwells.std_us[1:], dwells.std_us[:-1]) / math.sqrt(2.0)
+    apart_us = np.abs(np.diff(dwells.level_us))
+    near = apart_us <= WANDER * scatter_us + interval_us
+    between = first[1:] - last[:-1] - 1
+    short = between <= np.minimum(dwells.count[1:], dwells.count[:-1])
+    stray = np.zeros(len(table), bool)
+    stray[dwells.stray] = True
+    for at in np.flatnonzero(near & short):
+        part = slice(int(last[at]) + 1, int(first[at + 1]))
+        width_us = table.width_us[part][~stray[part] & table.measured[part]]
+        reach_us = WANDER * scatter_us[at] + interval_us
+        low, high = np.sort(dwells.level_us[at : at + 2])
+        within = (width_us >= low - reach_us) & (width_us <= high + reach_us)
+        lost = inside(record.losses, table.rise_s[part])
+        joined[at + 1] = not lost.any() and (
+            not within.size or float(within.mean()) >= MIN_AT_LEVEL
+        )
+    return first, last, joined
+
+
+def _bounded(
+    width_us: FloatArray, begin: IntArray, after: IntArray, interval_us: float | None
+) -> tuple[IntArray, IntArray, float]:
+    """Say where each hold begins and ends at the most and surely, and what hangs on that."""
+    outer = np.stack([begin, after])
+    inner = outer.copy()
+    ends_us4 = 0.0
+    free = np.concatenate([[begin[0]], begin[1:] - after[:-1], [width_us.size - after[-1]]])
+    free[1:-1] //= 2
+    for k in range(begin.size):
+        start, stop = int(begin[k]), int(after[k])
+        within = min(MAX_WITHIN, int(MAX_WITHIN_SHARE * (stop - start)))
+        inner_us = width_us[start + within : stop - within]
+        level_us, scatter_us = float(inner_us.mean()), float(inner_us.std())
+        kernel_us = max(KERNEL * scatter_us, (interval_us or 0.0) / 6**0.5, LEAST_US)
+        some_us = inner_us[:: -(-inner_us.size // MAX_KERNEL)]
+        low = start - min(MAX_BEFORE, int(free[k]))
+        high = stop + min(MAX_BEFORE, int(free[k + 1]))
+        for side, end_us in (
+            (0, width_us[low : start + within]),
+            (1, width_us[stop - within : high][::-1]),
+        ):
+            cut = _first_held(end_us, some_us, kernel_us, scatter_us)
+            at_end = cut == 0 and (low == 0 if side == 0 else high == width_us.size)
+            spare = 0 if at_end else min(END_SPARE, end_us.size - cut)
+            away_us = end_us[cut : cut + spare][::-1] - level_us
+            sums_us2 = np.cumsum(away_us**2 - scatter_us**2)
+            ends_us4 += float(np.max(sums_us2**2, initial=0.0))
+            if side == 0:
+                outer[0, k], inner[0, k] = low + cut, low + cut + spare
+            else:
+                outer[1, k], inner[1, k] = high - cut, high - cut - spare
+    return outer, inner, math.sqrt(ends_us4)
+
+
+def _first_held(
+    end_us: FloatArray, held_us: FloatArray, kernel_us: float, scatter_us: float
+) -> int:
+    """Find where widths, from outside inwards, part into those of a move and those held."""
+    density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
+    share, times = WIDE
+    wide = _normal(end_us - held_us.mean(), math.hypot(times * scatter_us, kernel_us))
+    likelier = np.log(((1.0 - share) * density + share * wide + NEVER_SEEN) * MOVING_US)
+    total = np.append(np.cumsum(likelier[::-1])[::-1], 0.0)
+    return int(np.argmax(total))
+
+
+def _normal(away_us: FloatArray, deviation_us: float) -> FloatArray:
+    z = away_us / deviation_us
+    density: FloatArray = np.exp(-0.5 * z * z) / (deviation_us * math.sqrt(2.0 * math.pi))
+    return density
+
+
+def scatter_of_held(held: HeldPulses, width_us: FloatArray) -> tuple[Scatter, Scatter | None]:
+    """Gather the scatter of the widths about each hold's mean.
+
+    Parameters
+    ----------
+    held : HeldPulses
+        The pulses; at least one hold.
+    width_us : ndarray of float64, shape (pulses,)
+        All widths of the channel.
+
+    Returns
+    -------
+    whole : Scatter
+        About the mean of each hold. Half of what the pulses at the ends add to its variance
+        is its shift; half of that, as a rectangular distribution, its doubt, beside what
+        hangs on each end by itself.
+    parted : Scatter or None
+        About the mean of each dwell, where some hold is several; else None.
+    """
+    readings_us = width_us[held.rows]
+    whole = scatter_of(readings_us, held.count)
+    outer = scatter_of(width_us[held.outer_rows], held.outer_count)
+    half_us2 = (outer.rms_us**2 - whole.rms_us**2) / 2.0
+    by_end_us2 = held.ends_us2 / whole.freedom / 2.0
+    doubt_us2 = math.hypot(half_us2 / math.sqrt(3.0), by_end_us2)
+    parted = None
+    if held.dwells.size > held.count.size:
+        parted = scatter_of(readings_us, held.dwells)
+        parted = replace(parted, shift_us2=half_us2, doubt_us2=doubt_us2)
+    return replace(whole, shift_us2=half_us2, doubt_us2=doubt_us2), parted

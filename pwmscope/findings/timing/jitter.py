@@ -1,0 +1,461 @@
+"""How frames scatter: period jitter, cycle-to-cycle jitter and time interval error."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.timing.frame_numbers import run_starts, taken
+from pwmscope.findings.timing.quantisation import shape_doubt, variance_of_change
+from pwmscope.findings.timing.scatter import MAX_SAMPLE, Sample, Scatter
+from pwmscope.findings.timing.separation import (
+    MAX_UNEVENNESS,
+    SMEARED,
+    Separation,
+    faster_hz,
+    separate,
+)
+from pwmscope.model.median import median_of
+from pwmscope.model.moments import Summary, mean_of, product, std_of
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
+from pwmscope.pulses import Frames, PulseTable
+from pwmscope.pulses.excerpt import excerpt, without
+
+PERCENTS: Final = (2.5, 97.5)
+_SAMPLED: Final = (64, 16_384)
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Jitter:
+    """Scatter of an interval that ought to repeat, beside what sampling alone gives.
+
+    Parameters
+    ----------
+    rms, peak_to_peak : float or None
+        In microseconds; None where there is nothing to take them from.
+    sampling_floor_rms : float or None
+        What sampling alone gives, in microseconds: Ts / sqrt(6) for an interval,
+        Ts / sqrt(2) for the difference of two that share an edge, Ts / sqrt(12) for
+        a single edge; None where the sample interval is not known.
+    percentile_spread : float or None
+        From the 2.5th to the 97.5th percentile, in microseconds.
+    """
+
+    rms: float | None
+    peak_to_peak: float | None
+    sampling_floor_rms: float | None
+    percentile_spread: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Periods:
+    """The regular frame periods of a channel.
+
+    Parameters
+    ----------
+    summary : Summary
+        Of the periods, in microseconds.
+    scatter : Scatter
+        Of the periods about the mean of their place in the pattern.
+    jitter : Jitter
+        Of the same deviations (period jitter).
+    change : Jitter
+        Of the difference of the deviations of each two adjacent periods
+        (cycle-to-cycle jitter), its RMS about zero.
+    bend_us2 : float
+        Mean square of the second difference of those, which tells how much of them
+        sampling errors of single edges take part in.
+    first, last : int or None
+        Rows in the pulse table of the pulses that begin the first and the last of
+        them; None where there is none.
+    """
+
+    summary: Summary
+    scatter: Scatter
+    jitter: Jitter
+    change: Jitter
+    bend_us2: float
+    first: int | None
+    last: int | None
+
+
+def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Periods:
+    """Gather the regular periods.
+
+    Parameters
+    ----------
+    table : PulseTable
+        One channel's pulses.
+    frames : Frames
+        Its frames.
+    periods : ndarray of int64, shape (n_periods,)
+        Places in ``frames`` of the periods that count. Of these the odd ones (with
+        dropped, late or extra frames) are left out, or, where most are odd, those
+        with missing frames only.
+
+    Returns
+    -------
+    Periods
+    """
+    used, is_irregular = _used(frames, periods)
+    floor_us = sampling_floor_us(table.sample_interval_us)
+    # The difference of two intervals that share an edge: six times Ts^2/12 instead of two.
+    change_floor_us = None if floor_us is None else floor_us * math.sqrt(3.0)
+    if not used.size:
+        scatter = Scatter(np.zeros(0), np.zeros(0), np.zeros(0, np.int64))
+        nothing = Summary(0, None, None, None, None, None)
+        jitter, change = Jitter(None, None, floor_us), Jitter(None, None, change_floor_us)
+        return Periods(nothing, scatter, jitter, change, 0.0, None, None)
+    period_us = taken(frames.period_us, used)
+    borders = run_starts(table, frames, used)[1:]
+    if frames.is_steady or is_irregular:
+        mean_us = float(period_us.mean())
+        deviation_us = period_us - mean_us
+        rounding_us = float(deviation_us.mean())
+        deviation_us -= rounding_us
+        mean_us += rounding_us
+        squares_us2 = np.array([product(deviation_us, deviation_us)])
+        count = np.array([used.size], np.int64)
+        one = np.zeros(used.size, np.int8)
+        sample = _sample(period_us, period_us[:1], one)
+        groups = _Groups(np.array([mean_us]), count, period_us[:1], squares_us2, sample)
+    else:
+        deviation_us, groups = _by_place(frames, used, period_us)
+    std_us = np.sqrt(groups.squares_us2 / np.maximum(groups.count - 1, 1))
+    scatter = Scatter(groups.mean_us, std_us, groups.count, groups.reading_us, groups.sample)
+    whole = used.size == frames.period_us.size and frames.is_steady
+    summary = Summary(
+        int(used.size),
+        frames.usual_us if whole else median_of(period_us),
+        float(groups.mean_us[0]) if groups.count.size == 1 else mean_of(period_us),
+        float(period_us.min()),
+        float(period_us.max()),
+        _std_of(period_us, std_us),
+    )
+    rms_us = scatter.usable.rms_us if np.any(groups.count > 1) else None
+    jitter = jitter_of(deviation_us, rms_us, floor_us)
+    change_us = np.diff(deviation_us)
+    if borders.size:
+        change_us = without(change_us, borders - 1)
+    change = jitter_of(change_us, rms_of(change_us), change_floor_us)
+    bend_us2 = (
+        float(np.mean(np.diff(excerpt(change_us, *_SAMPLED), 2) ** 2))
+        if (change_us.size > 2)
+        else 0.0
+    )
+    return Periods(
+        summary,
+        scatter,
+        jitter,
+        change,
+        bend_us2,
+        int(frames.index[used[0]]),
+        int(frames.index[used[-1]]),
+    )
+
+
+def _std_of(period_us: FloatArray, std_us: FloatArray) -> float | None:
+    if period_us.size < 2:
+        return None
+    return float(std_us[0]) if std_us.size == 1 else std_of(period_us)
+
+
+def _used(frames: Frames, periods: IntArray) -> tuple[IntArray, bool]:
+    if not frames.odd.size:
+        return periods, False
+    regular = np.zeros(frames.period_us.size, bool)
+    regular[periods] = True
+    is_irregular = 2 * frames.odd.size > frames.period_us.size
+    regular[frames.odd[frames.missing[frames.odd] > 0] if is_irregular else frames.odd] = False
+    return np.flatnonzero(regular), is_irregular
+
+
+@dataclass(frozen=True, slots=True)
+class _Groups:
+    """Periods of one place in a pattern each: mean, count, one reading, sum of squares."""
+
+    mean_us: FloatArray
+    count: IntArray
+    reading_us: FloatArray
+    squares_us2: FloatArray
+    sample: Sample
+
+
+def _by_place(frames: Frames, used: IntArray, period_us: FloatArray) -> tuple[FloatArray, _Groups]:
+    """Take each period from the mean of its place in its pattern."""
+    lengths = [len(pattern) for pattern in frames.patterns]
+    offset = (np.cumsum(lengths) - lengths).astype(np.int16)
+    group = offset[taken(frames.pattern, used)] + taken(frames.place, used)
+    origin_us = np.concatenate([pattern.periods_us for pattern in frames.patterns])
+    deviation_us = period_us - origin_us[group]
+    count = np.bincount(group, minlength=sum(lengths))
+    total_us = np.bincount(group, deviation_us, sum(lengths)).astype(np.float64)
+    excess_us = total_us / np.maximum(count, 1)
+    deviation_us -= excess_us[group]
+    held = np.flatnonzero(count)
+    squares_us2 = np.bincount(group, deviation_us**2, sum(lengths)).astype(np.float64)
+    reading_us = period_us[[int((group == k).argmax()) for k in held]]
+    return deviation_us, _Groups(
+        (origin_us + excess_us)[held],
+        count[held].astype(np.int64),
+        reading_us,
+        squares_us2[held],
+        _sample(period_us, reading_us, (np.cumsum(count > 0) - 1)[group]),
+    )
+
+
+def _sample(period_us: FloatArray, reading_us: FloatArray, group: npt.NDArray[Any]) -> Sample:
+    """Take some of the periods, evenly spread."""
+    step = -(-period_us.size // MAX_SAMPLE)
+    some = group[::step].astype(np.int64)
+    return Sample(period_us[::step] - reading_us[some], some)
+
+
+def jitter_of(values_us: FloatArray, rms_us: float | None, floor_us: float | None) -> Jitter:
+    """Describe scatter by its RMS, peak to peak and percentile spread.
+
+    The percentiles of more than a million values are those of 64 parts of the
+    record, a million values in all.
+    """
+    if not values_us.size or rms_us is None:
+        return Jitter(None, None, floor_us)
+    low_us, high_us = np.percentile(excerpt(values_us, *_SAMPLED), PERCENTS)
+    return Jitter(
+        rms_us, float(values_us.max() - values_us.min()), floor_us, float(high_us - low_us)
+    )
+
+
+def rms_of(values_us: FloatArray) -> float | None:
+    """Return the root mean square, about zero; None without a value.
+
+    Examples
+    --------
+    >>> rms_of(np.array([3.0, -4.0, 0.0, 0.0]))
+    2.5
+    """
+    return math.sqrt(product(values_us, values_us) / values_us.size) if values_us.size else None
+
+
+def separate_periods(
+    periods: Periods, sample_interval_us: float | None, unevenness: float
+) -> Separation | None:
+    """Separate period jitter from sampling.
+
+    Parameters
+    ----------
+    periods : Periods
+        The regular periods.
+    sample_interval_us : float or None
+        Interval between samples.
+    unevenness : float
+        Of the edges' phases, see `separate`.
+
+    Returns
+    -------
+    Separation or None
+        None with too few periods.
+
+    """
+    scatter, change = periods.scatter, periods.change
+    if sample_interval_us is not None and change.rms is not None:
+        scatter = with_shared_edges(scatter, change.rms, sample_interval_us)
+    return separate(scatter, sample_interval_us, unevenness=unevenness)
+
+
+def with_shared_edges(scatter: Scatter, change_us: float, sample_interval_us: float) -> Scatter:
+    """Add the doubt that comes from edges which two periods share.
+
+    A sampling error moves two periods, one up and one down, so that it is the change c from
+    period to period on which the doubt of the variance rests: ``4 c^2 Ts^2/12 / n``, of
+    which `separate` has the part of periods without edges in common, ``c^2 = 2 s^2``.
+
+    Parameters
+    ----------
+    scatter : Scatter
+        Of periods that follow one another.
+    change_us : float
+        Root mean square of the change from one to the next.
+    sample_interval_us : float
+        Interval between samples.
+
+    Returns
+    -------
+    Scatter
+    """
+    count = int(scatter.count.sum())
+    if count < 2 or not scatter.freedom:
+        return scatter
+    more_us2 = max(change_us**2 - 2.0 * scatter.usable.rms_us**2, 0.0)
+    return replace(scatter, doubt_us2=sample_interval_us * math.sqrt(more_us2 / (3.0 * count)))
+
+
+def separate_changes(
+    periods: Periods,
+    of_period: Separation | None,
+    sample_interval_us: float | None,
+    unevenness: float,
+) -> Separation | None:
+    """Separate cycle-to-cycle jitter from sampling.
+
+    Parameters
+    ----------
+    periods : Periods
+        The regular periods.
+    of_period : Separation or None
+        Their own jitter apart from sampling.
+    sample_interval_us : float or None
+        Interval between samples.
+    unevenness : float
+        Of the edges' phases, see `separate`.
+
+    Returns
+    -------
+    Separation or None
+        None with too few periods.
+    """
+    change = periods.change
+    if change.rms is None or of_period is None:
+        return None
+    count = max(periods.summary.count - 1, 1)
+    if sample_interval_us is None:
+        return _timed(change.rms, count)
+    scatter = periods.scatter.usable
+    origin_us = 0.0 if scatter.reading_us is None else scatter.reading_us
+    part = ((scatter.mean_us - origin_us) / sample_interval_us) % 1.0
+    weight = scatter.count / scatter.count.sum()
+    own = (of_period.jitter_rms_us or 0.0) / sample_interval_us
+    own_change = change.rms / sample_interval_us
+    added = 0.5
+    for _ in range(3):  # the variance of two periods together follows from both figures
+        two = math.sqrt(max(4.0 * own**2 - max(own_change**2 - added, 0.0), 0.0))
+        added = variance_of_change(part, weight, own, two)
+    shape = _shape_doubt(scatter, sample_interval_us)
+    return _freed(
+        change.rms,
+        _Sampling(added, 0.67, 70.0 / 12.0, 2.0, math.sqrt(6.0), shape),
+        interval_us=sample_interval_us,
+        bend_us2=periods.bend_us2,
+        count=count,
+        unevenness=unevenness,
+        shown=of_period.resolved,
+    )
+
+
+def separate_errors(
+    errors_us: FloatArray, rms_us: float, sample_interval_us: float | None, unevenness: float
+) -> Separation:
+    """Separate the time interval error from sampling.
+
+    Parameters
+    ----------
+    errors_us : ndarray of float64, shape (n,)
+        Time errors of the edges.
+    rms_us : float
+        Their root mean square.
+    sample_interval_us : float or None
+        Interval between samples.
+    unevenness : float
+        Of the edges' phases, see `separate`.
+
+    Returns
+    -------
+    Separation
+    """
+    if sample_interval_us is None:
+        return _timed(rms_us, errors_us.size)
+    return _freed(
+        rms_us,
+        _Sampling(1.0 / 12.0, 1.0 / 180.0, 1.0 / 12.0, 0.5, 1.0, 0.0),
+        interval_us=sample_interval_us,
+        bend_us2=rms_us**2,
+        count=errors_us.size,
+        unevenness=unevenness,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Sampling:
+    """What sampling does to a mean square of sums of edges, in sample intervals.
+
+    `added` : the variance it adds. `spread` : variance of that, for one value. `of_bend` : what
+    it adds to the mean square of the values' own gradient by edge. `most` : by how much it can
+    move the root mean square. `edges` : root of the squares of the edges' weights. `shape` :
+    standard uncertainty of `added` for the shape of the jitter.
+    """
+
+    added: float
+    spread: float
+    of_bend: float
+    most: float
+    edges: float
+    shape: float
+
+
+RESOLVED: Final = 3.0
+"""Jitter is resolved where its variance exceeds so many deviations of what sampling adds."""
+
+
+def _freed(
+    rms_us: float,
+    sampling: _Sampling,
+    *,
+    interval_us: float,
+    bend_us2: float,
+    count: int,
+    unevenness: float,
+    shown: bool = True,
+) -> Separation:
+    """Take out of a mean square what sampling added, and say how well that is known.
+
+    With the edges' errors independent of one another and of the edges, the mean square of
+    values y = B t has the variance ``(4 g^2 Ts^2 / 12 + v Ts^4) / n``, g^2 the mean square of
+    B' y and v that of the errors alone.
+    """
+    floor_us = math.sqrt(sampling.edges**2 / 12.0) * interval_us
+    if unevenness > MAX_UNEVENNESS and rms_us < SMEARED * sampling.edges * interval_us:
+        reach_us = sampling.most * interval_us
+        return Separation(
+            rms_us, floor_us, None, (0.0, rms_us + reach_us), False, faster_hz(0.0, interval_us)
+        )
+    uneven = sampling.edges**2 / 12.0 * unevenness if unevenness > MAX_UNEVENNESS else 0.0
+    variance = (rms_us / interval_us) ** 2 - sampling.added
+    bend = max(bend_us2 / interval_us**2 - sampling.of_bend, 0.0)
+    chance = sampling.spread / count
+    clock = 2.0 * max(variance, 0.0) * CLOCK_TOLERANCE
+    doubt = math.sqrt(
+        bend / (3.0 * count) + chance + sampling.shape**2 + (uneven**2 + clock**2) / 3.0
+    )
+    high_us = math.sqrt(max(variance, 0.0) + NORMAL_95 * doubt) * interval_us
+    low = variance - NORMAL_95 * doubt
+    if shown and low > 0.0 and variance > RESOLVED * math.sqrt(chance):
+        low_us = math.sqrt(low) * interval_us
+        own_us = math.sqrt(variance) * interval_us
+        return Separation(rms_us, floor_us, own_us, (low_us, high_us), True, None)
+    # Whatever the shape of the jitter, sampling takes nothing away on the average.
+    high_us = math.sqrt((rms_us / interval_us) ** 2 + NORMAL_95 * doubt) * interval_us
+    return Separation(
+        rms_us, floor_us, None, (0.0, high_us), False, faster_hz(high_us, interval_us)
+    )
+
+
+def _shape_doubt(scatter: Scatter, interval_us: float) -> float:
+    """Return how uncertain the variance of a change is for the shape of the jitter.
+
+    A period's own enters fourfold, that of two together once.
+    """
+    if scatter.sample is None:
+        return 0.0
+    return math.sqrt(17.0) * shape_doubt(scatter.sample.away_us / interval_us, scatter.sample.group)
+
+
+def _timed(rms_us: float, count: int) -> Separation:
+    """Take what was measured where the timing of edges is not known (JCGM 100, E.4.3)."""
+    reach_us = NORMAL_95 * rms_us / math.sqrt(2.0 * count)
+    interval_us = (max(rms_us - reach_us, 0.0), rms_us + reach_us)
+    return Separation(rms_us, None, rms_us, interval_us, True, None)

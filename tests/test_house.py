@@ -31,9 +31,7 @@ FOLDERS_IN_A_CIRCLE = [
     "pwmscope.findings.timing",
     "pwmscope.findings.travel",
     "pwmscope.report",
-    "pwmscope.report.document",
     "pwmscope.report.mixing",
-    "pwmscope.report.timeline",
 ]
 NOT_YET_BY_FACE = [
     ("advice", "bench"),

@@ -1,4 +1,4 @@
-"""What all tests share: draws that repeat on the build machine, two workers, types checked meanwhile.
+"""What all tests share: draws that repeat on the build machine, workers, types checked meanwhile.
 
 Hypothesis draws the same cases each time where ``CI`` is ``true`` and explores elsewhere. A run
 of everything is split over the processors; named files and folders run in one process, as one

@@ -1,9 +1,67 @@
-"""What all tests share: hypothesis repeats itself on the build machine and explores elsewhere."""
+"""What all tests share: draws that repeat on the build machine, workers, types checked meanwhile.
+
+Hypothesis draws the same cases each time where ``CI`` is ``true`` and explores elsewhere. A run
+of everything is split over the processors; named files and folders run in one process, as one
+wants when mending a test. mypy takes long and waits for nobody, so it starts with the run and
+`test_house.test_types` only reads what it said.
+"""
 
 import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
 
 from hypothesis import settings
 
 settings.register_profile("bench", deadline=None)
 settings.register_profile("build", deadline=None, derandomize=True)
 settings.load_profile("build" if os.environ.get("CI") == "true" else "bench")
+
+ROOT = Path(__file__).parents[1]
+TYPES = [sys.executable, "-m", "mypy", "--strict", "pwmscope"]
+TYPES_REPORT = "PWMSCOPE_TYPES_REPORT"
+"""Names the file into which the controlling process lets mypy write; workers inherit it."""
+
+
+def runs_everything(config):
+    """Whether no file or folder was named on the command line."""
+    return not any(Path(str(arg).split("::")[0]).exists() for arg in config.invocation_params.args)
+
+
+def pytest_xdist_auto_num_workers(config):
+    return (os.cpu_count() or 1) if runs_everything(config) else 0
+
+
+def pytest_configure(config):
+    if hasattr(config, "workerinput") or config.option.collectonly or not runs_everything(config):
+        return
+    report = tempfile.NamedTemporaryFile("w", suffix=".mypy", delete=False)  # noqa: SIM115
+    os.environ[TYPES_REPORT] = report.name
+    check = [sys.executable, __file__, report.name]
+    config.types_check = subprocess.Popen(check, cwd=ROOT, stdout=report, stderr=report)
+
+
+def pytest_unconfigure(config):
+    check = getattr(config, "types_check", None)
+    if check is not None:
+        check.terminate()
+        check.wait()
+        Path(os.environ.pop(TYPES_REPORT)).unlink(missing_ok=True)
+
+
+def pytest_ignore_collect(collection_path):
+    """Doctests are the product's: of tests/ only what is named as a test is run."""
+    is_ours = collection_path.is_relative_to(ROOT / "tests") and collection_path.suffix == ".py"
+    named = collection_path.name.startswith("test_") or collection_path.name == "conftest.py"
+    return True if is_ours and not named else None
+
+
+def pytest_collection_modifyitems(items):
+    """What waits for mypy comes last."""
+    items.sort(key=lambda item: item.name == "test_types")
+
+
+if __name__ == "__main__":
+    done = subprocess.run(TYPES, cwd=ROOT, capture_output=True, text=True, check=False)
+    sys.stdout.write(f"{done.stdout}{done.stderr}\nmypy ended with {done.returncode}\n")

@@ -40,9 +40,9 @@ def compare(
     """
     from pwmscope.findings.comparison import compare as compared  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
-    from pwmscope.report.comparison_page import comparison_page  # noqa: PLC0415
-    from pwmscope.report.comparison_text import (  # noqa: PLC0415
+    from pwmscope.report.comparison import (  # noqa: PLC0415
         comparison_json,
+        comparison_page,
         print_comparison,
     )
 

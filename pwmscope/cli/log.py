@@ -136,7 +136,7 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
     The page prints in black and white on A4 and Letter.
     """
     from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.report.day_sheet import day_rows, day_sheet_text  # noqa: PLC0415
+    from pwmscope.report.register import day_rows, day_sheet_text  # noqa: PLC0415
 
     if output.suffix.lower() not in {".html", ".htm"}:
         raise HintError(f"{output}: a check sheet's name ends in .html; choose one.")

@@ -46,8 +46,10 @@ def measure(
     is understood.
     """
     from pwmscope.report.data import to_json  # noqa: PLC0415
-    from pwmscope.report.explanation import print_explanations  # noqa: PLC0415
-    from pwmscope.report.terminal import print_findings  # noqa: PLC0415
+    from pwmscope.report.terminal import (  # noqa: PLC0415
+        print_explanations,
+        print_findings,
+    )
 
     json_copy.refuse(replace=replace)
     findings = examination.of(recording.load())

@@ -19,7 +19,7 @@ from pwmscope.cli.reading import Recording, name_options, progress_bar, readings
 from pwmscope.errors import HintError, PwmscopeError
 
 if TYPE_CHECKING:
-    from pwmscope.report.index import Entry
+    from pwmscope.report.folder import Entry
 
 BAD_INPUT = 2
 
@@ -81,8 +81,11 @@ def _many(
 ) -> bool:
     """Report on several recordings; say whether all of them could be used."""
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
-    from pwmscope.report.folder import INDEX_NAME, folder_names  # noqa: PLC0415
-    from pwmscope.report.index import write_index  # noqa: PLC0415
+    from pwmscope.report.folder import (  # noqa: PLC0415
+        INDEX_NAME,
+        folder_names,
+        write_index,
+    )
 
     if examination.off_at:
         raise HintError(
@@ -172,7 +175,7 @@ def run_jobs(jobs: list[Job]) -> list[Entry]:
 def _be_quiet() -> None:
     """Leave the terminal to the process that started this one, and wait for it when idle."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for good
+    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")
 
 
 def _run_interruptible(job: Job) -> Entry:
@@ -185,8 +188,11 @@ def _run_interruptible(job: Job) -> Entry:
 
 def run_job(job: Job) -> Entry:
     """Report on one recording; say in one sentence what keeps it from being used."""
-    from pwmscope.report.folder import refuse_report  # noqa: PLC0415
-    from pwmscope.report.index import Entry, entry_of  # noqa: PLC0415
+    from pwmscope.report.folder import (  # noqa: PLC0415
+        Entry,
+        entry_of,
+        refuse_report,
+    )
 
     source = str(job.recording.path)
     try:
@@ -199,7 +205,7 @@ def run_job(job: Job) -> Entry:
 
 
 def _lost(job: Job) -> Entry:
-    from pwmscope.report.index import Entry  # noqa: PLC0415
+    from pwmscope.report.folder import Entry  # noqa: PLC0415
 
     source = str(job.recording.path)
     trouble = (

@@ -5,9 +5,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.report.data import finding_data, to_data, to_json
+from pwmscope.report.data import finding_data, json_text, to_data, to_json
 from pwmscope.report.failsafe_data import failsafe_data
-from pwmscope.report.json_text import json_text
 from pwmscope.report.sentences import say_value
 
 if TYPE_CHECKING:

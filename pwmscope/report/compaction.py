@@ -37,16 +37,6 @@ def compacted(picture: Picture) -> Picture:
 
     Nothing is left out: there are as many marks and corners as before, each within
     a hundredth of a point of its place. A row of discs becomes a row of round dots.
-
-    Parameters
-    ----------
-    picture : Picture
-        The picture.
-
-    Returns
-    -------
-    Picture
-        The same with a shorter ``svg``.
     """
     svg = _STILL.sub("", picture.svg)
     discs = {mark: float(radius) for mark, radius in _DISC.findall(svg)}

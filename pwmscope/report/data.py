@@ -1,7 +1,8 @@
-"""Findings as data: the versioned JSON contract (docs/findings.schema.json)."""
+"""Findings as JSON data: schema 1, and the one way to write JSON text."""
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -10,27 +11,28 @@ from typing import Final
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.pulses import Convention
-from pwmscope.report.json_text import Json, json_text
+
+Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
+
+
+def json_text(data: Mapping[str, Json]) -> str:
+    """Write plain data as JSON text, two spaces deep, ending in a line break.
+
+    Examples
+    --------
+    >>> print(json_text({"width_us": 1500.0}), end="")
+    {
+      "width_us": 1500.0
+    }
+    """
+    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
 
 SCHEMA: Final = 1
 
 
 def to_data(findings: Findings) -> dict[str, Json]:
-    """Turn findings into plain data, following schema 1.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-
-    Returns
-    -------
-    dict
-        Only dicts, lists, strings, finite numbers, booleans and None. Every
-        None of a channel has its reason in ``notes`` under its path, such as
-        ``signal_loss[0].settle_s``, or under ``line`` where the whole line
-        could not be measured.
-    """
+    """Turn findings into plain data, following schema 1."""
     capture = findings.capture
     return {
         "schema": SCHEMA,
@@ -141,17 +143,7 @@ def _jitter(jitter: Jitter) -> dict[str, Json]:
 
 
 def event_data(event: LossEvent) -> dict[str, Json]:
-    """Turn one loss as one line shows it into plain data.
-
-    Parameters
-    ----------
-    event : LossEvent
-        The loss.
-
-    Returns
-    -------
-    dict
-    """
+    """Turn one loss as one line shows it into plain data."""
     moment, recovery = event.moment, event.recovery
     jump_us = recovery.jump_us
     return {
@@ -198,17 +190,7 @@ def _pair(bounds: tuple[float, float] | None) -> list[Json] | None:
 
 
 def finding_data(finding: Finding) -> dict[str, Json]:
-    """Turn one finding into plain data.
-
-    Parameters
-    ----------
-    finding : Finding
-        The finding.
-
-    Returns
-    -------
-    dict
-    """
+    """Turn one finding into plain data."""
     return {
         "name": finding.name,
         "value": finding.value,

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
-from pwmscope.report.data import event_data, finding_data
+from pwmscope.report.data import Json, event_data, finding_data, json_text
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
-from pwmscope.report.json_text import Json, json_text
 
 SCHEMA: Final = 1
 

@@ -13,8 +13,7 @@ from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
 from pwmscope.findings.failsafe.trials import CONFIDENCE, needed_trials
 from pwmscope.model.finding import Verdict
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
-from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly
-from pwmscope.report.wrapping import wrapped
+from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly, wrapped
 
 _STYLE: Final = {
     Verdict.MEETS: "bold",

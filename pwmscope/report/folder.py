@@ -1,31 +1,61 @@
-"""A report's files in a folder, and what the folder of a recording is called."""
+"""A report's files in a folder, and the list of the reports of several recordings."""
 
 from __future__ import annotations
 
+import json
 import re
 import unicodedata
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path, PurePath
 from typing import Final
 
-from pwmscope.findings import Findings
+import matplotlib as mpl
+import typst
+
+from pwmscope import __version__
+from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe.check import Failsafe
-from pwmscope.output import make_folder, refuse_to_overwrite, write_files
+from pwmscope.model.finding import worst
+from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
+from pwmscope.report.composition import compose
 from pwmscope.report.data import to_json
-from pwmscope.report.document import compose
+from pwmscope.report.document import Document, file_name, plain
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
 from pwmscope.report.page import PAGE_NAME, document_page
+from pwmscope.report.sentences import RULEBOOK, overall_sentence
+from pwmscope.report.templates import fill, template_text
 from pwmscope.report.timeline import Timeline
-from pwmscope.report.typeset import document_pdf
+
+STANDARD: Final = "ua-1"
+"""ISO 14289-1, PDF for people who cannot see: headings, tables and pictures are told apart."""
+
+
+def _document_pdf(document: Document) -> bytes:
+    """Set a document as PDF.
+
+    Words stay words that can be searched and copied, pictures stay vectors. No
+    word of the document is read as an instruction to the engine.
+    """
+    fonts = typst.Fonts(font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"])
+    content = asdict(document) | {"sections": [asdict(s) for s in document.sections]}
+    return typst.compile(
+        template_text("document.typ").encode(),
+        format="pdf",
+        font_paths=fonts,
+        sys_inputs={"document": json.dumps(content)},
+        pdf_standards=STANDARD,
+        timestamp=0,
+    )
+
 
 PDF_NAME: Final = "report.pdf"
 MARKDOWN_NAME: Final = "report.md"
 DATA_NAME: Final = "findings.json"
 CHECK_NAME: Final = "failsafe.json"
 INDEX_NAME: Final = "index.html"
-MOST_LETTERS: Final = 48
+MAX_LETTERS: Final = 48
 _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|index\.html?)(\.|$)", re.IGNORECASE)
 
 
@@ -82,7 +112,7 @@ def write_report(
     folder : Path
         Where the files go; made if it is not there.
     check, sha256, advice
-        As `pwmscope.report.document.compose`.
+        As `pwmscope.report.composition`.
     timeline : Timeline, optional
         As `pwmscope.report.page.document_page`.
     replace : bool, optional
@@ -109,7 +139,7 @@ def write_report(
     )
     contents = {
         written.page: document_page(document, timeline=timeline).encode(),
-        written.pdf: document_pdf(document),
+        written.pdf: _document_pdf(document),
         written.markdown: document_markdown(document).encode(),
         written.data: to_json(findings).encode(errors="replace"),
     }
@@ -158,7 +188,92 @@ def _cleaned(name: str) -> str:
     stem = re.sub(r"(\.[A-Za-z0-9]{1,8}){1,2}$", "", name)
     letters = unicodedata.normalize("NFKC", stem or name)
     letters = "".join(c if c.isascii() and (c.isalnum() or c in "._-") else "_" for c in letters)
-    short = letters[:MOST_LETTERS].strip("._-")
+    short = letters[:MAX_LETTERS].strip("._-")
     if not short:
         return "recording"
     return f"recording-{short}" if _RESERVED.match(short) else short
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One recording of several.
+
+    Parameters
+    ----------
+    source : str
+        Its file, as the person named it.
+    trouble : str
+        Why it could not be used, as a sentence; empty where it could.
+    answer : str
+        What was found, as a sentence.
+    verdicts : tuple of Verdict
+        The worst of its channels' verdicts, alone; none where it could not be used.
+    files : tuple of Path
+        The report's page, PDF, Markdown and JSON.
+    """
+
+    source: str
+    trouble: str
+    answer: str
+    verdicts: tuple[Verdict, ...]
+    files: tuple[Path, ...]
+
+
+def entry_of(source: str, findings: Findings, written: Written) -> Entry:
+    """Make the entry of a recording that has a report.
+
+    Parameters
+    ----------
+    source : str
+        Its file, as the person named it.
+    findings : Findings
+        What was found in it.
+    written : Written
+        Where its report is.
+
+    Returns
+    -------
+    Entry
+    """
+    every = tuple(f for channel in findings.channels.values() for f in channel.findings)
+    files = (written.page, written.pdf, written.markdown, written.data)
+    return Entry(source, "", overall_sentence(findings), (worst(every),), files)
+
+
+def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Path:
+    """Write a page that leads to the reports in the folders beside it.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        The recordings, in order.
+    folder : Path
+        The folder that holds the reports' folders.
+    replace : bool
+        Whether a page that is there may be replaced.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    OutputError
+        If it is already there, or cannot be written.
+    """
+    text = fill(
+        "index.html.j2",
+        {
+            "file": file_name,
+            "trouble": lambda entry: plain(entry.trouble.replace(entry.source, "The file"), {}),
+            "link": lambda path: path.relative_to(folder).as_posix(),
+        },
+        entries=entries,
+        rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"),
+        version=__version__,
+    )
+    path = folder / INDEX_NAME
+    make_folder(folder)
+    write_text(path, text, replace=replace)
+    return path

@@ -10,10 +10,8 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
-from pwmscope.report.data import finding_data
-from pwmscope.report.json_text import Json, json_text
-from pwmscope.report.sentences import RULEBOOK, say_plainly, say_value
-from pwmscope.report.wrapping import wrapped
+from pwmscope.report.data import Json, finding_data, json_text
+from pwmscope.report.sentences import RULEBOOK, say_plainly, say_value, wrapped
 
 SCHEMA: Final = 1
 FIXED: Final = (

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from pwmscope.report.document.blocks import (
+from pwmscope.report.document import (
     Block,
     Document,
     Figure,
@@ -38,18 +38,8 @@ def document_markdown(document: Document) -> str:
     """Return a document as Markdown text.
 
     Pictures are named with what they show; the page and the PDF hold them.
-
-    Parameters
-    ----------
-    document : Document
-        The document.
-
-    Returns
-    -------
-    str
-        CommonMark with the table extension, ending in a line break.
     """
-    parts = [f"# {escaped(document.title)}", *(_line((Run(line),)) for line in document.about)]
+    parts = [f"# {_escaped(document.title)}", *(_line((Run(line),)) for line in document.about)]
     for section in document.sections:
         parts += _section(section)
     return "\n\n".join(parts) + "\n"
@@ -71,9 +61,11 @@ def _block(block: Block) -> Iterator[str]:
             yield _table(block)
         case Figure():
             told = f"{block.picture.alt} {block.picture.caption}"
-            yield f"{escaped(block.label)}, in report.html and report.pdf: {escaped(told)}"
+            yield f"{_escaped(block.label)}, in report.html and report.pdf: {_escaped(told)}"
         case Terms():
-            yield "\n".join(f"- **{escaped(term)}**: {escaped(said)}" for term, said in block.terms)
+            yield "\n".join(
+                f"- **{_escaped(term)}**: {_escaped(said)}" for term, said in block.terms
+            )
 
 
 def _item(item: Item, *, wide: bool) -> str:
@@ -85,11 +77,11 @@ def _item(item: Item, *, wide: bool) -> str:
 def _table(table: Table) -> str:
     """Write a table; a row that is too short is filled up with empty cells."""
     columns = len(table.heads)
-    rows = [" | ".join(escaped(head) for head in table.heads), " | ".join(["---"] * columns)]
+    rows = [" | ".join(_escaped(head) for head in table.heads), " | ".join(["---"] * columns)]
     for row in table.rows:
         cells = [_words(cell) for cell in row] + [""] * (columns - len(row))
         rows.append(" | ".join(cells))
-    return escaped(table.caption) + "\n\n" + "\n".join(f"| {row} |" for row in rows)
+    return _escaped(table.caption) + "\n\n" + "\n".join(f"| {row} |" for row in rows)
 
 
 def _line(words: Words) -> str:
@@ -102,7 +94,7 @@ def _words(words: Words) -> str:
 
 
 def _run(run: Run) -> str:
-    mark, text = _LOOKS[run.look], escaped(run.text)
+    mark, text = _LOOKS[run.look], _escaped(run.text)
     if not mark or not text.strip():
         return text
     bare = text.strip()
@@ -110,12 +102,12 @@ def _run(run: Run) -> str:
     return f"{before}{mark}{bare}{mark}{after}"
 
 
-def escaped(text: str) -> str:
+def _escaped(text: str) -> str:
     r"""Write text so that Markdown shows it as it is.
 
     Examples
     --------
-    >>> print(escaped("<b>[x](http://y)|*z*"))
+    >>> print(_escaped("<b>[x](http://y)|*z*"))
     \<b\>\[x\](http\://y)\|\*z\*
     """
     return _LINK.sub(lambda found: "\\" + found[0], _MARKUP.sub(r"\\\1", text))

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import importlib.resources
 from pathlib import Path
 from typing import Final
 
-import jinja2
 import markupsafe
 
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe.check import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_text
-from pwmscope.report.document import Document, compose
+from pwmscope.report.composition import compose
+from pwmscope.report.document import Document
 from pwmscope.report.drawing import Picture
+from pwmscope.report.templates import fill
 from pwmscope.report.timeline import Timeline
 
 PAGE_NAME: Final = "report.html"
@@ -26,25 +26,6 @@ def write_page(findings: Findings, folder: Path, *, replace: bool = False) -> Pa
 
     The page is whole or not there at all, and the same findings give the same
     bytes. `pwmscope.report.folder.write_report` writes the other forms too.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-    folder : Path
-        Where the page goes; made if it is not there.
-    replace : bool, optional
-        Whether a page that is already there may be replaced.
-
-    Returns
-    -------
-    Path
-        The page.
-
-    Raises
-    ------
-    OutputError
-        If the page is already there, or the folder or the page cannot be written.
     """
     path = Path(folder) / PAGE_NAME
     refuse_to_overwrite(path, replace=replace)
@@ -62,51 +43,16 @@ def page_text(
     advice: tuple[str, ...] = (),
     timeline: Timeline | None = None,
 ) -> str:
-    """Return the page as HTML text.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-    check, sha256, advice
-        As `pwmscope.report.document.compose`.
-    timeline : Timeline, optional
-        As `document_page`.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself.
-    """
+    """Return the page as HTML text."""
     document = compose(findings, check=check, sha256=sha256, advice=advice)
     return document_page(document, timeline=timeline)
 
 
 def document_page(document: Document, *, timeline: Timeline | None = None) -> str:
-    """Return a document as HTML text.
-
-    Parameters
-    ----------
-    document : Document
-        The document.
-    timeline : Timeline, optional
-        Stands before the channels' sections. Its script, and no other, may run.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself.
-    """
-    environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["address"] = _address
-    template = importlib.resources.files("pwmscope.report").joinpath("page.html.j2")
-    return environment.from_string(template.read_text("utf-8")).render(
+    """Return a document as HTML text."""
+    return fill(
+        "page.html.j2",
+        {"address": _address},
         document=document,
         timeline=_inlined(timeline),
         policy=markupsafe.Markup(_policy(timeline)),
@@ -126,18 +72,18 @@ def _policy(timeline: Timeline | None) -> str:
     """Write the content security policy: no script but the timeline's, told by its hash."""
     rules = ["default-src 'none'", "img-src data:", "style-src 'unsafe-inline'"]
     if timeline is not None:
-        rules.append(f"script-src {script_hash(timeline.script)}")
+        rules.append(f"script-src {_script_hash(timeline.script)}")
     return "; ".join(rules)
 
 
-def script_hash(code: str) -> str:
+def _script_hash(code: str) -> str:
     """Write the hash by which a content security policy knows an inline script.
 
     Source: W3C Content Security Policy Level 3, 2.3.1 and 6.7.3.3 (clauses from memory).
 
     Examples
     --------
-    >>> script_hash("alert('Hello, world.');")
+    >>> _script_hash("alert('Hello, world.');")
     "'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
     """
     digest = hashlib.sha256(code.replace("\r\n", "\n").encode()).digest()

@@ -1,28 +1,50 @@
-"""The words and numbers that every output shares."""
+"""Sentences and number formats that all outputs share, fit for any screen and any line's name."""
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
+from typing import Final
+
+from rich.console import Console
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
-from pwmscope.report.letters import say_line, say_plainly
 
-__all__ = [
-    "RULEBOOK",
-    "OpenPoint",
-    "channel_sentence",
-    "open_points",
-    "overall_sentence",
-    "say_convention",
-    "say_line",
-    "say_number",
-    "say_offset",
-    "say_plainly",
-    "say_value",
-    "say_verdict",
-]
+MOST_LETTERS: Final = 40
+"""Letters of a line's name that are shown."""
+
+
+def say_plainly(text: str) -> str:
+    r"""Write a sentence that may hold a line's name without control characters.
+
+    Examples
+    --------
+    >>> say_plainly("a\u202eb\n starts first.")
+    'a?b? starts first.'
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def say_line(name: str) -> str:
+    r"""Write a line's name so that it can neither break a layout nor reorder text.
+
+    Examples
+    --------
+    >>> say_line("RX1"), say_line("a\u202eb\n" + "x" * 50)[:6]
+    ('RX1', 'a?b?xx')
+    """
+    plain = say_plainly(name)
+    return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
+
+
+def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
+    """Break a sentence at a screen's last column."""
+    return textwrap.fill(
+        sentence, console.width, initial_indent=first, subsequent_indent=next_lines
+    )
+
 
 RULEBOOK = (
     "These are measurements from one recording. The event's rulebook and its safety officer decide."
@@ -30,18 +52,7 @@ RULEBOOK = (
 
 
 def channel_sentence(channel: ChannelFindings) -> str:
-    """Say in one sentence what was found about a channel, the verdict first.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        Everything found about one line.
-
-    Returns
-    -------
-    str
-        Without the line's name, beginning with the verdict.
-    """
+    """Say in one sentence what was found about a channel, the verdict first."""
     if channel.not_servo is not None:
         return f"not shown. {channel.not_servo}"
     parts = [

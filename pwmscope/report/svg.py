@@ -8,7 +8,7 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from pwmscope.report.colours import ALARM, INK
-from pwmscope.report.letters import say_plainly
+from pwmscope.report.sentences import say_plainly
 
 SIZE: Final = 13.0
 """Height of ordinary letters in px."""

@@ -7,7 +7,7 @@ from typing import Final
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.key_lines import say_key
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
-from pwmscope.report.json_text import Json, json_text
+from pwmscope.report.data import Json, json_text
 
 SCHEMA: Final = 1
 

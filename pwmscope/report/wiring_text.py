@@ -9,7 +9,7 @@ from typing import Final
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.wiring import Ruling, Wiring
 from pwmscope.model.verdict import Verdict
-from pwmscope.report.letters import say_plainly
+from pwmscope.report.sentences import say_plainly
 
 COLUMNS: Final = 100
 _NAME: Final = 24

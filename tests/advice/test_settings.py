@@ -118,10 +118,16 @@ def test_an_offset_within_the_uncertainty_is_never_changed(rate_hz):
 @pytest.mark.parametrize("rate_hz", [100_000, 1_000_000])
 def test_every_change_is_larger_than_its_uncertainty_and_tolerance(off_us, rate_hz):
     channel = advise(SERVO, drive(1500 + off_us, 1000 + off_us, 2000 - off_us), rate_hz=rate_hz)
-    for setting in channel.settings:
+    judged = [s for s in channel.settings if s.name in ("neutral", "low endpoint", "high endpoint")]
+    assert len(judged) == 3
+    for setting in judged:
+        assert setting.action in (Action.CHANGE, Action.LEAVE)
         if setting.action is Action.CHANGE:
             assert abs(setting.change.us) > 2 * setting.change.uncertainty_us
             assert abs(setting.change.us) > setting.tolerance_us
+    neutral = channel.named("neutral")
+    beyond_us = abs(neutral.measured.us - neutral.target_us) - neutral.tolerance_us
+    assert (neutral.action is Action.CHANGE) == (beyond_us > 2 * neutral.measured.uncertainty_us)
 
 
 def test_without_a_known_sampling_interval_nothing_is_changed():

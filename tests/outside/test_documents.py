@@ -20,8 +20,7 @@ from pwmscope.capture import Capture, Line
 from pwmscope.findings import Finding
 from pwmscope.findings.failsafe.check import check_failsafe
 from pwmscope.findings.failsafe.listening import listen_to
-from pwmscope.report.folder import write_report
-from pwmscope.report.index import entry_of, write_index
+from pwmscope.report.folder import entry_of, write_index, write_report
 from pwmscope.report.sentences import RULEBOOK, channel_sentence, say_value
 
 ROOT = Path(__file__).parents[2]

@@ -15,8 +15,16 @@ import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.sheet import load_sheet, parse_sheet
 from pwmscope.capture import Capture, Line
-from pwmscope.report.day_sheet import NOT_JUDGED, day_of, day_rows, day_sheet_text
-from pwmscope.report.register import RegisterError, add_entry, entries, file_hash
+from pwmscope.report.register import (
+    NOT_JUDGED,
+    RegisterError,
+    add_entry,
+    day_of,
+    day_rows,
+    day_sheet_text,
+    entries,
+    file_hash,
+)
 
 CAPTURES = Path("captures")
 SHEET = CAPTURES / "bench.toml"

@@ -10,7 +10,7 @@ from rich.console import Console
 from pwmscope import examine, load
 from pwmscope.errors import HintError
 from pwmscope.findings.definitions import DEFINITIONS
-from pwmscope.report.explanation import print_explanations
+from pwmscope.report.terminal import print_explanations
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ["clean-sweep.csv", "holds-last.csv.gz", "preset.csv.gz", "unmixed-drive.csv.gz"]

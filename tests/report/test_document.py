@@ -10,9 +10,9 @@ from pwmscope.bench.sheet import load_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe.check import check_failsafe
 from pwmscope.findings.failsafe.listening import listen_to
-from pwmscope.report.document import compose
-from pwmscope.report.document.advice import what_to_do
-from pwmscope.report.document.blocks import Figure, Items, Paragraph
+from pwmscope.report.composition import compose
+from pwmscope.report.document import Figure, Items, Paragraph
+from pwmscope.report.front import what_to_do
 from pwmscope.report.sentences import RULEBOOK
 
 CAPTURES = Path(__file__).parents[2] / "captures"

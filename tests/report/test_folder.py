@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
-from pwmscope.report.folder import folder_names, write_report
-from pwmscope.report.index import Entry, write_index
+from pwmscope.report.folder import Entry, folder_names, write_index, write_report
 
 NAMES = ["findings.json", "report.html", "report.md", "report.pdf"]
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from pwmscope.report.document.blocks import (
+from pwmscope.report.document import (
     Document,
     Item,
     Items,

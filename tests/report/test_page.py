@@ -18,7 +18,7 @@ import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
-from pwmscope.report.document import channels as channels_module
+from pwmscope.report import composition as channels_module
 from pwmscope.report.page import page_text, write_page
 from pwmscope.report.sentences import channel_sentence, say_value
 from pwmscope.report.timeline import Timeline

@@ -19,14 +19,15 @@ import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.model.spans import Span
 from pwmscope.pulses import Flag
-from pwmscope.report.timeline import fragment, timeline_fragment
-from pwmscope.report.timeline.kept_spans import kept_spans
-from pwmscope.report.timeline.packing import pack
-from pwmscope.report.timeline.pyramid import (
+from pwmscope.report import timeline
+from pwmscope.report.timeline import (
     FACTOR,
     MEASURED,
     build_pyramid,
+    kept_spans,
+    pack,
     tidy_bucket_s,
+    timeline_fragment,
 )
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -241,7 +242,7 @@ def test_an_hour_keeps_each_loss_each_glitch_and_each_extreme_pulse_by_pulse(hou
 
 
 def test_glitches_without_number_are_marked_at_every_level_and_the_rest_is_said(monkeypatch):
-    monkeypatch.setattr(fragment, "_KEPT", (2_000, 1_000, 0))
+    monkeypatch.setattr(timeline, "_KEPT", (2_000, 1_000, 0))
     findings = pwmscope.examine(soaked(5, lines=2, glitches=3_000))
     made = timeline_fragment(findings)
     assert re.search(r"but for [\d,]+ such moments too many", made.html)
@@ -258,8 +259,8 @@ def test_glitches_without_number_are_marked_at_every_level_and_the_rest_is_said(
 def test_data_too_long_keep_fewer_pulses(monkeypatch):
     findings = pwmscope.examine(soaked(2, lines=2))
     whole = len(timeline_fragment(findings).html)
-    monkeypatch.setattr(fragment, "MOST_LETTERS", whole // 2)
-    monkeypatch.setattr(fragment, "_KEPT", (20_000, 4_000, 2_000, 0))
+    monkeypatch.setattr(timeline, "MAX_DATA_LETTERS", whole // 2)
+    monkeypatch.setattr(timeline, "_KEPT", (20_000, 4_000, 2_000, 0))
     made = timeline_fragment(findings)
     assert len(made.html) < whole // 2 + 6_000
     assert "do not all fit" in made.html

@@ -14,7 +14,7 @@ from pwmscope.advice.settings import (
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings.travel.levels import Amount
 from pwmscope.report.cards.settings_text import settings_headline, settings_notes
-from pwmscope.report.json_text import json_text
+from pwmscope.report.data import json_text
 
 SCHEMA: Final = 1
 

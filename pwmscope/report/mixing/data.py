@@ -13,7 +13,7 @@ from pwmscope.findings.mixing.answers import Response
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.model.finding import Finding
-from pwmscope.report.json_text import json_text
+from pwmscope.report.data import json_text
 
 SCHEMA: Final = 1
 

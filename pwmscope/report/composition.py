@@ -1,15 +1,20 @@
-"""One section for each channel, one table over all of them, and the evidence."""
+"""A whole document, in order: answer, advice, channels, method."""
 
 from __future__ import annotations
 
 from typing import Final
 
+from pwmscope import __version__
+from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Finding, Findings
+from pwmscope.findings.failsafe.check import Failsafe
 from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.report.bench_pictures import bench_pictures
 from pwmscope.report.compaction import compacted
-from pwmscope.report.document.blocks import (
+from pwmscope.report.document import (
     Block,
+    Document,
     Figure,
     Item,
     Items,
@@ -18,11 +23,18 @@ from pwmscope.report.document.blocks import (
     Run,
     Section,
     Table,
+    Terms,
+    Wording,
     Words,
+    file_name,
+    line_run,
+    verdict_run,
 )
-from pwmscope.report.document.words import Wording, line_run, verdict_run
+from pwmscope.report.failsafe_text import assumptions
+from pwmscope.report.front import advice_section, front_sections
+from pwmscope.report.loss_picture import draw_failsafe
 from pwmscope.report.pictures import draw_channel
-from pwmscope.report.sentences import channel_sentence, say_number, say_value
+from pwmscope.report.sentences import RULEBOOK, channel_sentence, say_number, say_value
 
 MOST_EVENTS: Final = 40
 """Losses of one line that are told one by one; the JSON tells all."""
@@ -34,7 +46,7 @@ _HEADS: Final = (
 )  # fmt: skip
 
 
-def summary_section(findings: Findings, wording: Wording) -> Section:
+def _summary_section(findings: Findings, wording: Wording) -> Section:
     """Put all channels into one table."""
     rows = tuple(_summary_row(channel, wording) for channel in findings.channels.values())
     table = Table(
@@ -65,7 +77,7 @@ def _summary_row(channel: ChannelFindings, wording: Wording) -> tuple[Words, ...
     return (name, verdict, *(wording.say(cell) for cell in cells))
 
 
-def together_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
+def _together_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
     """Tell what the lines show together, if anything."""
     if not findings.recording_findings:
         return ()
@@ -74,7 +86,7 @@ def together_sections(findings: Findings, wording: Wording) -> tuple[Section, ..
     return (Section("whole", wording.say("The lines together"), (table,)),)
 
 
-def channel_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
+def _channel_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
     """Tell everything about each channel, on a page of its own."""
     return tuple(
         Section(
@@ -162,7 +174,7 @@ def _with_unit(value: float | None, decimals: int, unit: str) -> str:
     return say_number(value, decimals) + ("" if value is None else f" {unit}")
 
 
-def evidence_section(findings: Findings, wording: Wording) -> Section:
+def _evidence_section(findings: Findings, wording: Wording) -> Section:
     """Say on which stretches of the recording each finding rests."""
     blocks: list[Block] = [
         Paragraph(
@@ -197,3 +209,177 @@ def _spans(finding: Finding) -> str:
     ]
     left = len(finding.evidence) - MOST_SPANS
     return "; ".join(said) + (f"; and {left} more." if left > 0 else ".")
+
+
+_METHOD: Final = (
+    (
+        "Pulse width",
+        "The time between the two crossings of the analyser's logic threshold, taken as the mid "
+        "reference level (pulse duration, IEEE Std 181). The leading edges of consecutive frames "
+        "give the frame period.",
+    ),
+    (
+        "Jitter",
+        "Width jitter is the RMS scatter of the width about its mean in each dwell, pooled over "
+        "the dwells. Period jitter follows IEEE Std 2414.",
+    ),
+    (
+        "Sampling floor",
+        "What sampling alone adds to an interval between two sampled edges: Ts/√6 RMS for a "
+        "sample interval Ts, from the triangular distribution of JCGM 100. Scatter near the floor "
+        "is the analyser's, not the receiver's.",
+    ),
+    (
+        "Dwells",
+        "Stretches in which the width stands still. Neutral and endpoints come from dwells, never "
+        "from the smallest and the largest of all pulses. Glitches and cut pulses are counted and "
+        "drawn, not averaged in.",
+    ),
+    (
+        "Uncertainty",
+        "The scatter of the mean, the sampling floor and the analyser's clock, added in "
+        "quadrature (JCGM 100); ± gives twice that, about 95 %.",
+    ),
+    (
+        "Verdicts",
+        "'meets': the value lies within the limit with its uncertainty. 'does not meet': it lies "
+        "outside with its uncertainty. 'not shown': this recording does not tell, or the limit "
+        "lies within the uncertainty; it is no pass.",
+    ),
+)
+
+
+def _method_sections(
+    findings: Findings, check: Failsafe | None, wording: Wording
+) -> tuple[Section, ...]:
+    """Write the closing sections."""
+    conventions = tuple(
+        ("Convention", wording.text(f"{convention.name}: {convention.source}."))
+        for convention in findings.conventions
+    )
+    limits = ("Limits", wording.text(f"{findings.limits.source}."))
+    of_check = [] if check is None else assumptions(check)
+    assumed = tuple(
+        Item((), wording.say(sentence))
+        for sentence in dict.fromkeys((*findings.assumptions, *of_check))
+    )
+    return (
+        Section(
+            "method",
+            wording.say("How it was measured"),
+            (Terms((*_METHOD, *conventions, limits)),),
+            Place.NEW_PAGE,
+        ),
+        Section("assumed", wording.say("What was assumed"), (Items(assumed),)),
+        Section(
+            "cautions",
+            wording.say("Before anything is powered"),
+            (Items(tuple(Item((), wording.say(caution)) for caution in CAUTIONS)),),
+            Place.BOXED,
+        ),
+        Section("rulebook", wording.say("Who decides"), (Paragraph(wording.say(_DEFERRAL)),)),
+    )
+
+
+_DEFERRAL: Final = (
+    f"{RULEBOOK} This document says what was measured and against which limit. It does not say "
+    "that a robot may be powered or may compete, and what it does not show may still go wrong."
+)
+
+
+def compose(
+    findings: Findings,
+    *,
+    check: Failsafe | None = None,
+    sha256: str = "",
+    advice: tuple[str, ...] = (),
+) -> Document:
+    """Put everything found in a recording in order."""
+    others = () if check is None else (line.line for line in check.lines)
+    wording = Wording.of(findings, others)
+    file = file_name(findings.capture.source)
+    sheet = None if check is None else check.sheet
+    return Document(
+        f"Receiver outputs in {file}",
+        file,
+        _recorded(findings, check, sha256, wording),
+        sha256,
+        __version__,
+        (
+            *front_sections(findings, check, wording),
+            advice_section(findings, wording, advice, CAUTIONS),
+            _summary_section(findings, wording),
+            *_together_sections(findings, wording),
+            *_loss_picture(check, wording),
+            *_bench_pictures(findings, sheet, wording),
+        ),
+        (
+            *_channel_sections(findings, wording),
+            _evidence_section(findings, wording),
+            *_method_sections(findings, check, wording),
+        ),
+    )
+
+
+def _recorded(
+    findings: Findings, check: Failsafe | None, sha256: str, wording: Wording
+) -> tuple[str, ...]:
+    capture = findings.capture
+    sheet = None if check is None else check.sheet
+    said = []
+    if sheet is not None:
+        named = (("Robot", sheet.robot), ("Club", sheet.club), ("Rulebook", sheet.rulebook))
+        told = [f"{what}: {wording.text(name)}" for what, name in named if name]
+        said.append(". ".join((*told, f"Bench sheet: {file_name(sheet.source)}")) + ".")
+    begun = f"examined, from {capture.start_s:.3f} s on" if capture.start_ps else "recorded"
+    count = len(capture.lines)
+    said.append(
+        f"{capture.duration_s:.3f} s {begun}, {count} line{'' if count == 1 else 's'}, "
+        f"{format_rate(capture.sample_interval_us)}. Measured by pwmscope {__version__}."
+    )
+    if sha256:
+        said.append(f"SHA-256 of the recording: {sha256}")
+    return tuple(said)
+
+
+def _loss_picture(check: Failsafe | None, wording: Wording) -> tuple[Section, ...]:
+    if check is None:
+        return ()
+    picture = draw_failsafe(check)
+    if picture is None:
+        seen = Paragraph(wording.say("No signal loss was seen, so there is nothing to draw."))
+        return (Section("losses", wording.say("Signal loss, line by line"), (seen,)),)
+    figure = Figure(compacted(picture), "Picture of the signal losses")
+    return (Section("losses", wording.say("Signal loss, line by line"), (figure,)),)
+
+
+def _bench_pictures(
+    findings: Findings, sheet: BenchSheet | None, wording: Wording
+) -> tuple[Section, ...]:
+    """Draw what concerns all lines together, where there is such a thing."""
+    figures = tuple(
+        Figure(compacted(picture), f"Picture of the bench: {picture.name.rstrip('-0123456789')}")
+        for picture in bench_pictures(findings, sheet)
+    )
+    if not figures:
+        return ()
+    return (Section("together-drawn", wording.say("The bench, drawn"), figures),)
+
+
+def format_rate(sample_interval_us: float | None) -> str:
+    """Write a sample rate with the interval it stands for.
+
+    Examples
+    --------
+    >>> format_rate(2.0), format_rate(None)
+    ('500 kS/s (one sample each 2 us)', 'sample rate not known')
+    """
+    if sample_interval_us is None:
+        return "sample rate not known"
+    rate_hz = 1e6 / sample_interval_us
+    size, unit = next(
+        (size, unit)
+        for size, unit in ((1e9, "GS/s"), (1e6, "MS/s"), (1e3, "kS/s"), (0.0, "S/s"))
+        if rate_hz >= size * 0.9999
+    )
+    return f"{rate_hz / (size or 1.0):.6g} {unit} (one sample each {sample_interval_us:.5g} us)"

@@ -1,4 +1,4 @@
-"""A comparison on the terminal and as data."""
+"""A comparison of recordings as text, JSON and a page."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model.finding import Finding
-from pwmscope.report.data import finding_data
-from pwmscope.report.json_text import Json, json_text
-from pwmscope.report.sentences import say_line, say_plainly, say_value
-from pwmscope.report.wrapping import wrapped
+from pwmscope.report.data import Json, finding_data, json_text
+from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly, say_value, wrapped
+from pwmscope.report.templates import fill
 
-SCHEMA: Final = 1
+COMPARISON_SCHEMA: Final = 1
 DIFFERS: Final = "≠"
 """Stands after a value that differs from the first recording's by more than its uncertainty."""
 HOW: Final = (
@@ -40,7 +40,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     console : rich Console
         Where to.
     """
-    for sentence in comparison_sentences(comparison):
+    for sentence in _comparison_sentences(comparison):
         console.print(Text(wrapped(sentence, console, next_lines="    ")))
     console.print()
     for number, source in enumerate(comparison.sources, start=1):
@@ -52,18 +52,8 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
     console.print(Text(wrapped(HOW, console)))
 
 
-def comparison_sentences(comparison: Comparison) -> Iterator[str]:
-    """Say for each line what differs.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-
-    Yields
-    ------
-    str
-    """
+def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
+    """Say for each line what differs."""
     for line in comparison.lines:
         rows = [row for row in comparison.rows if row.line == line]
         names = [row.name for row in rows if row.is_different]
@@ -83,25 +73,15 @@ def _table(line: str, rows: list[ComparedRow]) -> Table:
         table.add_column(str(number), justify="right", overflow="fold")
     for row in rows:
         cells = [
-            escape(say_compared(found)) + (f" {DIFFERS}" if differs else "")
+            escape(_say_compared(found)) + (f" {DIFFERS}" if differs else "")
             for found, differs in zip(row.findings, row.differs, strict=True)
         ]
         table.add_row(row.name, *cells)
     return table
 
 
-def say_compared(finding: Finding | None) -> str:
-    """Write a finding's value as it stands in a comparison.
-
-    Parameters
-    ----------
-    finding : Finding or None
-        The finding; None where the recording does not hold the line.
-
-    Returns
-    -------
-    str
-    """
+def _say_compared(finding: Finding | None) -> str:
+    """Write a finding's value as it stands in a comparison."""
     return "–" if finding is None else say_value(replace(finding, interval=None))
 
 
@@ -128,4 +108,50 @@ def comparison_json(comparison: Comparison) -> str:
         }
         for row in comparison.rows
     ]
-    return json_text({"schema": SCHEMA, "recordings": list(comparison.sources), "rows": rows})
+    return json_text(
+        {"schema": COMPARISON_SCHEMA, "recordings": list(comparison.sources), "rows": rows}
+    )
+
+
+def comparison_page(comparison: Comparison) -> str:
+    """Write a comparison as HTML; names are words in it, whatever they hold.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    str
+        One HTML 5 document that refers to nothing outside itself.
+    """
+    lines = [
+        (
+            say_line(line),
+            [
+                (
+                    row.name,
+                    [
+                        (_say_compared(found), bool(differs))
+                        for found, differs in zip(row.findings, row.differs, strict=True)
+                    ],
+                )
+                for row in comparison.rows
+                if row.line == line
+            ],
+        )
+        for line in comparison.lines
+    ]
+    text = fill(
+        "comparison.html.j2",
+        {},
+        sources=[say_plainly(source) for source in comparison.sources],
+        sentences=list(_comparison_sentences(comparison)),
+        how=HOW,
+        mark=DIFFERS,
+        lines=lines,
+        rulebook=RULEBOOK.replace("one recording", f"{len(comparison.sources)} recordings"),
+        version=__version__,
+    )
+    return text + "\n"

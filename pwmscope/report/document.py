@@ -1,4 +1,4 @@
-"""Sentences that may hold a hostile name, made fit to be shown."""
+"""What a document is made of, and the words in it."""
 
 from __future__ import annotations
 
@@ -6,14 +6,186 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import PurePath
-from typing import Final
+from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.report.document.blocks import Look, Run, Words
+from pwmscope.report.drawing import Picture
 from pwmscope.report.sentences import say_line, say_value
 
-MOST_LETTERS: Final = 600
+
+class Look(StrEnum):
+    """How a run of words stands out."""
+
+    PLAIN = "plain"
+    STRONG = "strong"
+    NAME = "name"
+    MEETS = "meets"
+    NOT_SHOWN = "not-shown"
+    DOES_NOT_MEET = "does-not-meet"
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Some words that look alike.
+
+    Parameters
+    ----------
+    text : str
+        The words, fit to be shown: no control characters.
+    look : Look, optional
+        How they stand out.
+    target : str, optional
+        Anchor of the section that they lead to; empty where they lead nowhere.
+    """
+
+    text: str
+    look: Look = Look.PLAIN
+    target: str = ""
+
+
+Words: TypeAlias = tuple[Run, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """One paragraph; a quiet one stands back behind the others."""
+
+    words: Words
+    quiet: bool = False
+    kind: str = "paragraph"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One item of a list: what it is about, and what is said about it."""
+
+    lead: Words
+    body: Words
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A list; a wide one gives each item's body a line of its own."""
+
+    items: tuple[Item, ...]
+    wide: bool = False
+    kind: str = "items"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table whose first column names its rows.
+
+    Parameters
+    ----------
+    caption : str
+        What stands in it.
+    heads : tuple of str
+        One for each column.
+    rows : tuple of tuple of Words
+        Each cell's words; the last cell of a row that is too short spans the rest.
+    shares : tuple of float
+        The columns' widths, as shares of the whole.
+    figures : bool, optional
+        Whether it is a grid of short figures; otherwise a narrow screen shows a
+        row as a list.
+    """
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[Words, ...], ...]
+    shares: tuple[float, ...]
+    figures: bool = False
+    kind: str = "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A picture, and what to call it where it cannot be seen."""
+
+    picture: Picture
+    label: str
+    kind: str = "figure"
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Terms, each with what is said about it."""
+
+    terms: tuple[tuple[str, str], ...]
+    kind: str = "terms"
+
+
+Block: TypeAlias = Paragraph | Items | Table | Figure | Terms
+
+
+class Place(StrEnum):
+    """Where a section stands on paper."""
+
+    FLOWS = "flows"
+    NEW_PAGE = "new-page"
+    BOXED = "boxed"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One part of the document under a heading of its own.
+
+    Parameters
+    ----------
+    anchor : str
+        Its name for links, unlike any other's.
+    title : Words
+        The heading.
+    blocks : tuple of Block
+        What stands under it.
+    place : Place, optional
+        Where it stands on paper.
+    """
+
+    anchor: str
+    title: Words
+    blocks: tuple[Block, ...]
+    place: Place = Place.FLOWS
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A whole report.
+
+    Parameters
+    ----------
+    title : str
+        What it is about, with the recording's file name.
+    file : str
+        The recording's file name, fit to be shown.
+    about : tuple of str
+        Facts that stand below the title, a line each.
+    sha256 : str
+        Hash of the recording's file; empty where there is no file.
+    version : str
+        Of pwmscope.
+    front, after : tuple of Section
+        What comes before and after the place for a timeline.
+    """
+
+    title: str
+    file: str
+    about: tuple[str, ...]
+    sha256: str
+    version: str
+    front: tuple[Section, ...]
+    after: tuple[Section, ...]
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """All sections, in order."""
+        return (*self.front, *self.after)
+
+
+MAX_WORD_LETTERS: Final = 600
 """Letters of one sentence that are shown at most."""
 MOST_LETTERS_OF_FILE: Final = 80
 MANY_CHANNELS: Final = 3
@@ -43,7 +215,7 @@ class Wording:
     @classmethod
     def of(cls, findings: Findings, others: Iterable[str] = ()) -> Wording:
         """Learn the names of a recording's lines, and of others such as a bench sheet's."""
-        names = {name: isolated(say_line(name)) for name in (*findings.capture.lines, *others)}
+        names = {name: _isolated(say_line(name)) for name in (*findings.capture.lines, *others)}
         changed = [name for name, shown in names.items() if name != shown and name]
         by_length = sorted(changed, key=len, reverse=True)
         return cls({name: names[name] for name in by_length}, tuple(findings.channels))
@@ -85,7 +257,7 @@ class Wording:
 
 def line_run(name: str, target: str = "") -> Run:
     """Write one line's name."""
-    return Run(isolated(say_line(name)) or "(no name)", Look.NAME, target)
+    return Run(_isolated(say_line(name)) or "(no name)", Look.NAME, target)
 
 
 def verdict_run(verdict: Verdict | None) -> Run:
@@ -107,32 +279,18 @@ def file_name(source: str) -> str:
     >>> file_name("/home/someone/bench.csv")
     'bench.csv'
     """
-    return isolated(plain(PurePath(source).name or source, {}, MOST_LETTERS_OF_FILE))
+    return _isolated(plain(PurePath(source).name or source, {}, MOST_LETTERS_OF_FILE))
 
 
-def isolated(name: str) -> str:
+def _isolated(name: str) -> str:
     """Keep a name written from right to left from reordering the words around it."""
     if any(unicodedata.bidirectional(letter) in {"R", "AL", "AN"} for letter in name):
         return f"\u2068{name}\u2069"
     return name
 
 
-def plain(text: str, names: Mapping[str, str], most: int = MOST_LETTERS) -> str:
+def plain(text: str, names: Mapping[str, str], most: int = MAX_WORD_LETTERS) -> str:
     r"""Make a sentence that may hold a hostile name fit to be shown.
-
-    Parameters
-    ----------
-    text : str
-        The sentence.
-    names : mapping of str to str
-        What to write for each name that cannot be shown as it is, longest first.
-    most : int, optional
-        Letters that are kept.
-
-    Returns
-    -------
-    str
-        Without control characters, and shortened where it is too long.
 
     Examples
     --------

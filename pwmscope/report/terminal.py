@@ -14,7 +14,6 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings, Summary, Verdict
 from pwmscope.findings.timing.timing import Jitter
-from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -219,9 +218,10 @@ def _level(channel: ChannelFindings, which: str) -> str:
     level = getattr(channel.travel, which, None)
     if level is None:
         return "not shown"
-    if level.uncertainty_us is None:
+    doubt_us = level.amount.doubt_us
+    if doubt_us is None:
         return say_number(level.width_us, 2)
-    return f"{level.width_us:.2f} ±{COVERAGE * level.uncertainty_us:.2f}"
+    return f"{level.width_us:.2f} ±{doubt_us:.2f}"
 
 
 def _signed(value: float | None) -> str:

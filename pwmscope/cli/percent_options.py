@@ -119,8 +119,8 @@ def _throw(findings: Findings, line: str, end: str) -> Amount:
             "record again with the stick held at that end."
         )
     if travel.neutral is None:
-        return Amount(level.width_us, level.uncertainty_us)
-    return weighed_sum((1.0, level), (-1.0, travel.neutral))
+        return level.repeated.amount
+    return weighed_sum((1.0, level.repeated), (-1.0, travel.neutral.repeated))
 
 
 def _check_line(line: str, sheet: BenchSheet, option: str) -> None:

@@ -24,7 +24,7 @@ from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.findings.travel.centring import examine_centring
 from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.findings.travel.sweep import examine_sweeps
-from pwmscope.findings.travel.travel import examine_travel
+from pwmscope.findings.travel.travel import Device, examine_travel
 from pwmscope.model.spans import Span
 from pwmscope.pulses import Convention
 
@@ -101,7 +101,10 @@ def examine(
     capture, limits = lines.capture, limits or listened.marking.limits
     channels = {
         name: _channel(
-            heard.records[name], heard.silences[name], Span(capture.start_s, capture.end_s)
+            heard.records[name],
+            heard.silences[name],
+            Span(capture.start_s, capture.end_s),
+            Device.on(name, sheet),
         )
         if name not in lines.refused
         else ChannelFindings(name, table, 0, lines.refused[name], None, None, None, ())
@@ -161,9 +164,9 @@ _FIXED = (
 )
 
 
-def _channel(record: Record, silence: Silence, recorded: Span) -> ChannelFindings:
+def _channel(record: Record, silence: Silence, recorded: Span, device: Device) -> ChannelFindings:
     table = record.table
-    timing, travel = examine_timing(record), examine_travel(record)
+    timing, travel = examine_timing(record), examine_travel(record, device=device)
     return ChannelFindings(
         table.line,
         table,

@@ -18,7 +18,6 @@ from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings, Summ
 from pwmscope.findings.definitions import DEFINITIONS
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.model.definition import Definition
-from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -224,9 +223,10 @@ def _level(channel: ChannelFindings, which: str) -> str:
     level = getattr(channel.travel, which, None)
     if level is None:
         return "not shown"
-    if level.uncertainty_us is None:
+    doubt_us = level.amount.doubt_us
+    if doubt_us is None:
         return say_number(level.width_us, 2)
-    return f"{level.width_us:.2f} ±{COVERAGE * level.uncertainty_us:.2f}"
+    return f"{level.width_us:.2f} ±{doubt_us:.2f}"
 
 
 def _signed(value: float | None) -> str:

@@ -33,10 +33,9 @@ def test_nothing_to_change(make_bench):
 
 
 def test_swapped_outputs_take_two_plugs(make_bench):
-    best, other = advised(make_bench(MIXED[::-1]))
+    (best,) = advised(make_bench(MIXED[::-1]))
     assert kinds(best) == ["swap plugs"]
     assert [change.words for change in best.changes] == ["Swap the two drive plugs, RX1 and RX2."]
-    assert other.changes[0].words.startswith("Reverse the aileron stick's channel")
 
 
 def test_a_reversed_output_takes_one_reversal(make_bench):
@@ -46,9 +45,11 @@ def test_a_reversed_output_takes_one_reversal(make_bench):
 
 
 def test_unmixed_takes_mixing_in_one_place(make_bench):
-    (best, *_) = advised(make_bench(UNMIXED))
+    best, other = advised(make_bench(UNMIXED))
     assert kinds(best) == ["mixing on"]
+    assert (best.changes[0].place, other.changes[0].place) == ("transmitter", "converter")
     assert "in exactly one place" in best.changes[0].words
+    assert "converter's inputs too" in best.changes[0].words  # Mixed twice looks the same.
     motions = {response.stick: response.motion for response in best.proof.responses}
     assert motions["forward"] == "drives straight forward"
     assert motions["right"] == "turns right on the spot"
@@ -74,6 +75,22 @@ def test_every_advice_makes_the_true_matrix_the_wanted_mix(make_bench, base):
             made = applied(way, matrix)
             assert np.array_equal(np.sign(made), WANTED)
             np.testing.assert_allclose(np.abs(made), np.abs(made[0, 0]), rtol=0.02)
+
+
+def test_each_place_has_a_proof_of_its_own(make_bench):
+    """A transmitter mixes before the reversed pin, a converter behind it."""
+    rng = np.random.default_rng(3)
+    for order, signs in itertools.product((1, -1), itertools.product((1, -1), repeat=2)):
+        pins = np.diag(signs) @ UNMIXED[::order]
+        ways = advised(make_bench(pins, seed=int(rng.integers(1000))))
+        assert [way.changes[0].place for way in ways] == ["transmitter", "converter"]
+        for way in ways:
+            mixer, *behind = way.changes
+            made = {"transmitter": pins @ WANTED, "converter": WANTED @ pins}[mixer.place]
+            for change in behind:
+                assert change.place in {"plugs", "ESC"}
+                made = change.at_outputs @ made
+            assert np.array_equal(made, WANTED)
 
 
 @pytest.mark.parametrize("swapped", [False, True])

@@ -68,7 +68,7 @@ def test_a_channel_that_is_right_is_left_alone():
     found = findings_of(A=drive(1500, 1000, 2000))
     advice = advise_settings(found, sheet_of(DRIVE))
     assert [s.name for s in advice.channels[0].settings] == [
-        "neutral", "low endpoint", "high endpoint",
+        "rest position", "neutral", "low endpoint", "high endpoint",
     ]  # fmt: skip
     assert {s.action for s in advice.channels[0].settings} == {Action.LEAVE}
     assert (advice.changes, advice.not_shown, advice.channels[0].warnings) == (0, 0, ())
@@ -136,6 +136,10 @@ def test_without_a_known_sampling_interval_nothing_is_changed():
         name: dataclasses.replace(getattr(found.channels["A"].travel, name), uncertainty_us=None)
         for name in ("low", "neutral", "high")
     }
+    rest = found.channels["A"].travel.rest
+    level["rest"] = dataclasses.replace(
+        rest, level=dataclasses.replace(rest.level, uncertainty_us=None)
+    )
     blind = dataclasses.replace(
         found.channels["A"], travel=dataclasses.replace(found.channels["A"].travel, **level)
     )
@@ -258,9 +262,28 @@ def test_a_weapon_that_rests_low_is_not_reversed_and_has_no_neutral():
     channel = advise(WEAPON, (1000, 2000, 1000))
     assert [(s.name, s.action) for s in channel.settings] == [
         ("direction", Action.LEAVE),
+        ("rest position", Action.LEAVE),
         ("low endpoint", Action.LEAVE),
         ("high endpoint", Action.LEAVE),
     ]
+
+
+@pytest.mark.parametrize("widths", [(1500, 2000, 1500), (1500, 1000, 2000, 1500), (1500,)])
+def test_a_weapon_that_rests_at_half_speed_is_never_left(widths):
+    channel = advise(WEAPON, widths)
+    rest = channel.named("rest position")
+    moved = len(widths) > 1
+    assert rest.action is (Action.CHANGE if moved else Action.NOT_SHOWN)
+    assert "outside the stop range" in rest.sentence
+    assert channel.named("direction") is None
+    if not moved:  # It may have been held there: both are named.
+        assert "either the channel rests there, or the stick was held there" in rest.sentence
+
+
+def test_a_weapon_whose_rest_is_not_clear_is_not_shown_to_rest_in_its_stop_range():
+    rest = advise(WEAPON, (1500, 1000, 1000, 1000)).named("rest position")
+    assert rest.action is Action.NOT_SHOWN
+    assert "begins at 1500 us" in rest.sentence
 
 
 def test_a_weapon_whose_rest_is_not_clear_has_no_direction():

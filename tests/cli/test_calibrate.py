@@ -69,9 +69,10 @@ def test_the_shipped_sweep_says_what_its_truth_says():
     assert code == 1
     assert data["changes"] == 2
     assert actions(data, "RX1") == {
-        "neutral": "leave", "low endpoint": "change", "high endpoint": "change",
+        "rest position": "leave", "neutral": "leave", "low endpoint": "change",
+        "high endpoint": "change",
     }  # fmt: skip
-    low, high = data["channels"]["RX1"]["settings"][1:]
+    low, high = data["channels"]["RX1"]["settings"][2:]
     assert low["change_us"] == pytest.approx(-12.0, abs=0.2)
     assert high["change_us"] == pytest.approx(12.0, abs=0.2)
     assert set(actions(data, "RX4").values()) == {"leave"}
@@ -145,7 +146,7 @@ def test_the_solved_percent_is_the_true_one(bench):
         bench / "first.csv", "--before", bench / "second.csv", "--sheet", SHEET,
         "--solve", "RX1:low=100,90",
     )  # fmt: skip
-    low = data["channels"]["RX1"]["settings"][1]
+    low = data["channels"]["RX1"]["settings"][2]
     # 4.95 us for each percent: with neutral set the end is at 1055 us, 11 % from 1000 us.
     assert low["change_percent"] == 11.0
     assert "solved from the two recordings" in low["sentence"]

@@ -25,7 +25,7 @@ def test_measure_says_the_answers():
     for words in (
         "RX1: ",
         "neutral, us",
-        "1503.99 ±0.18",
+        "1503.99 ±0.14",
         "1000-1500-2000 us",
         "not shown, and why",
     ):

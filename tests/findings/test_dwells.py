@@ -141,8 +141,8 @@ def test_sweeps_down_to_two_microseconds_a_second_are_no_dwells(rate_us_per_s, s
     # A knee between standing still and 3 us/s is a hundred pulses wide where the noise is 1 us.
     assert covered[250:-250].mean() < 0.05
     # Where the sweep sets off is hidden in the noise, so some of what stood still is left out.
-    assert covered[:240].mean() > 0.8
-    assert covered[-240:].mean() > 0.8
+    assert covered[:240].mean() > 0.6
+    assert covered[-240:].mean() > 0.6
     assert dwells.level_us[[0, -1]] == pytest.approx([1500, 1500 + rise], abs=1.5)
 
 

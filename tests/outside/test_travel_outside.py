@@ -7,12 +7,15 @@ moments), numpy.fft and a direct search; JCGM 100, annex H style worked sums and
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from astropy.stats import circmoment, rayleightest
 from scipy import signal, stats
+from scipy.integrate import quad
+from scipy.stats import norm
 from statsmodels.tools.eval_measures import aicc
 
 from pwmscope.bench import COMMON_PRACTICE
@@ -20,7 +23,13 @@ from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.findings.travel.centring import welch
 from pwmscope.findings.travel.curve import fit_sweep
-from pwmscope.findings.travel.levels import Level, level_near, weighed_sum
+from pwmscope.findings.travel.levels import (
+    Level,
+    half_of_both_us,
+    level_near,
+    sampling_left_us,
+    weighed_sum,
+)
 from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.findings.travel.step_lattice import find_step
 from pwmscope.findings.travel.turning_points import turning_points
@@ -206,17 +215,57 @@ def test_turning_points_are_peaks_of_that_prominence(least_us):
 def test_an_endpoint_is_as_worked_by_hand():
     """JCGM 100, annex H style, with figures that come out whole.
 
-    One visit of 100 pulses, scatter 0.5 us: 0.05 us. Sampling at sqrt(6) x 0.12 us: 0.12 us.
+    One visit of 100 pulses, every frame a whole number of samples: each reading repeats one
+    error, so sampling at sqrt(6) x 0.12 us gives 0.12 us, though there are 100 of them.
     Clock, 100 ppm of 1200 us, rectangular: 0.12 / sqrt(3) us.
-    0.0025 + 0.0144 + 0.0048 = 0.0217, root 0.14731.
+    0.0144 + 0.0048 = 0.0192, root 0.13856. Scatter 0.5 us: another 100 would differ by 0.05 us.
     """
-    width_us = 1200 + 0.5 * math.sqrt(99 / 100) * np.tile([1.0, -1.0], 50)
-    table = table_of(width_us, math.sqrt(6) * 0.12)
+    interval_us = math.sqrt(6) * 0.12
+    table = table_of(np.full(100, 1200.0), interval_us)
+    table = replace(
+        table, rise_s=np.arange(100) * np.rint(20_000 / interval_us) * interval_us / 1e6
+    )
     dwells = find_dwells(table, find_frames(table))
     assert len(dwells) == 1
     level = level_near(table, dwells, 1200.0)
     assert level.width_us == pytest.approx(1200.0, abs=1e-9)
-    assert level.uncertainty_us == pytest.approx(math.sqrt(0.0217), rel=1e-9)
+    assert level.uncertainty_us == pytest.approx(math.sqrt(0.0192), rel=1e-4)
+    assert level.scatter_us == 0.0
+    swinging = replace(table, width_us=1200 + 0.5 * math.sqrt(99 / 100) * np.tile([1.0, -1.0], 50))
+    level = level_near(swinging, find_dwells(swinging, find_frames(swinging)), 1200.0)
+    assert level.scatter_us == pytest.approx(0.05, rel=1e-9)
+
+
+@pytest.mark.parametrize(("std_us", "range_us"), [(0.1, 0.2), (0.2, 0.05), (0.01, 0.15)])
+def test_the_interval_of_a_gaussian_and_a_rectangle_is_that_of_a_numeric_convolution(
+    std_us, range_us
+):
+    """JCGM 101, 5.2: propagation of distributions, by scipy's integration."""
+
+    def within(half_us):
+        inner = lambda x: norm.cdf((half_us - x) / std_us) - norm.cdf((-half_us - x) / std_us)  # noqa: E731
+        return quad(inner, -range_us, range_us, limit=200)[0] / (2 * range_us)
+
+    assert within(half_of_both_us(std_us, range_us)) == pytest.approx(0.95, abs=1e-6)
+
+
+@pytest.mark.parametrize("drift", [0.0, 0.5, 0.01, 0.3819])
+@pytest.mark.parametrize("jitter", [0.0, 0.2, 1.0])
+def test_what_sampling_leaves_of_a_mean_is_what_a_simulation_finds(drift, jitter):
+    """500 dwells of 60 pulses, sampled by rounding up; phases and widths uniform within Ts."""
+    rng = np.random.default_rng(8)
+    error, stated = [], []
+    for _ in range(500):
+        rise = rng.random() + np.arange(60) * (20_000 + drift) + rng.normal(0.0, jitter, 60)
+        width = 1500 + rng.random()
+        read = np.ceil(rise + width) - np.ceil(rise)
+        error.append(read.mean() - width)
+        table = replace(table_of(read, 1.0), rise_s=np.ceil(rise) / 1e6)
+        dwells = find_dwells(table, find_frames(table))
+        stated.append(sampling_left_us(table, dwells, float(dwells.std_us[0])))
+    found = float(np.sqrt(np.mean(np.square(error))))
+    # Where the phases of 60 pulses are not told by their readings, what is stated is larger.
+    assert 0.8 * found < np.sqrt(np.mean(np.square(stated))) < 2.5 * found + 0.06
 
 
 def test_travel_and_asymmetry_are_as_worked_by_hand():

@@ -82,6 +82,7 @@ def measured_side(travel: Travel, throttle: Throttle) -> Side | None:
     neutral, end = travel.neutral, travel.low if throttle.reversed else travel.high
     if neutral is None or end is None:
         return None
+    neutral, end = neutral.repeated, end.repeated
     if neutral.uncertainty_us is None or end.uncertainty_us is None:
         return None
     whole_us = throttle.high_us - throttle.neutral_us

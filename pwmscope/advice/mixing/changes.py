@@ -8,26 +8,25 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.mixing.faults import AT_OUTPUTS, AT_STICKS, WANTED, Fault, Kind
+from pwmscope.findings.mixing.faults import AT_OUTPUTS, WANTED, Fault, Kind
 from pwmscope.findings.mixing.sticks import Samples
 
 Matrix: TypeAlias = npt.NDArray[np.float64]
 
 ChangeKind: TypeAlias = Literal[
-    "swap plugs", "reverse channel", "swap sticks", "mixing on", "mixing off", "equalise gains",
-    "reduce travel",
+    "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",
 ]  # fmt: skip
+Place: TypeAlias = Literal["plugs", "ESC", "transmitter", "converter"]
 
 _EFFORT: Final[dict[ChangeKind, float]] = {
     "swap plugs": 1.0,
     "reverse channel": 2.0,
-    "swap sticks": 3.5,
     "mixing on": 5.0,
     "mixing off": 5.0,
     "equalise gains": 6.0,
     "reduce travel": 7.0,
 }
-"""Plugs before one reversal, that before two at the sticks, settings of a mix last (own order)."""
+"""Plugs before one reversal, settings of a mix last (own order)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +38,11 @@ class Change:
     kind : str
         What is done.
     words : str
-        An instruction, a whole sentence.
+        An instruction, a whole sentence. It names one place.
+    place : str
+        Where it is made; the proof holds for that place alone.
+    line : str
+        The output that it changes; empty where it changes both.
     at_outputs : ndarray of float64, shape (2, 2)
         What it multiplies the outputs with, from the left.
     at_sticks : ndarray of float64, shape (2, 2)
@@ -50,6 +53,8 @@ class Change:
 
     kind: ChangeKind
     words: str
+    place: Place
+    line: str
     at_outputs: Matrix
     at_sticks: Matrix
     effort: float
@@ -58,39 +63,42 @@ class Change:
 def _change(
     kind: ChangeKind,
     words: str,
+    place: Place,
     *,
+    line: str = "",
     outputs: Matrix | None = None,
     sticks: Matrix | None = None,
-    more: float = 0.0,
 ) -> Change:
     at_outputs = np.eye(2) if outputs is None else outputs
     at_sticks = np.eye(2) if sticks is None else sticks
-    return Change(kind, words, at_outputs, at_sticks, _EFFORT[kind] + more)
+    return Change(kind, words, place, line, at_outputs, at_sticks, _EFFORT[kind])
 
 
 def plain_changes(samples: Samples) -> tuple[Change, ...]:
-    """List the swaps and reversals, in the order in which a signal meets them.
+    """List what can be changed behind all mixing, wherever that is: plugs and motor wires.
 
-    An output is named as it is recorded: its reversal comes before plugs are swapped.
+    Every wrong sign or order of two mixed outputs can be put right there. What lies before
+    the mixing is never advised: the pins do not show where that is. An output is named as it
+    is recorded: its reversal comes before plugs are swapped.
 
     Parameters
     ----------
     samples : Samples
-        For the names of its lines and axes.
+        For the names of its lines.
 
     Returns
     -------
     tuple of Change
     """
     left, right = (output.line for output in samples.outputs)
-    forward, turn = samples.axes
     outputs = {fault: matrix.astype(np.float64) for fault, matrix in AT_OUTPUTS.items()}
-    sticks = {fault: matrix.astype(np.float64) for fault, matrix in AT_STICKS.items()}
     changes = [
         _change(
             "reverse channel",
-            f"Reverse the {side} output ({line}) behind the mixing: its channel in a transmitter "
-            "that mixes, or swap that motor's two wires at its ESC.",
+            f"Reverse the {side} output ({line}) at its ESC: swap the two wires of its motor, or "
+            "set the ESC to reverse.",
+            "ESC",
+            line=line,
             outputs=outputs[fault],
         )
         for side, line, fault in (("left", left, Fault.LEFT), ("right", right, Fault.RIGHT))
@@ -99,30 +107,22 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
         _change(
             "swap plugs",
             f"Swap the two drive plugs, {left} and {right}.",
+            "plugs",
             outputs=outputs[Fault.OUTPUTS],
-        )
-    )
-    changes += [
-        _change(
-            "reverse channel",
-            f"Reverse the {axis} stick's channel, as it leaves the stick, before the mixing.",
-            sticks=sticks[fault],
-            more=0.5,
-        )
-        for axis, fault in ((forward, Fault.FORWARD), (turn, Fault.TURN))
-    ]
-    changes.append(
-        _change(
-            "swap sticks",
-            f"Swap the {forward} and {turn} channels, as they leave the sticks, before the mixing.",
-            sticks=sticks[Fault.STICKS],
         )
     )
     return tuple(changes)
 
 
-def mixing_change(kind: Kind, strongest: float, *, only_unmixed: bool) -> Change:
-    """Give the change that leaves mixing on in exactly one place.
+def mixing_changes(
+    kind: Kind, strongest: float, *, only_unmixed: bool, lines: tuple[str, str]
+) -> tuple[Change, ...]:
+    """Give the changes, each for one place, that leave mixing on in exactly one.
+
+    A transmitter mixes before all that the recording shows, so its mixer multiplies the
+    matrix from the right; a converter goes between the recorded pins and the ESCs, so its mixer
+    multiplies from the left. Where two places mix, only the one nearer to the sticks can be
+    taken out of the matrix without knowing what lies between them.
 
     Parameters
     ----------
@@ -132,25 +132,50 @@ def mixing_change(kind: Kind, strongest: float, *, only_unmixed: bool) -> Change
         The largest gain now; a mixer is taken to give no more than full output for a full stick.
     only_unmixed : bool
         Whether the recording rules out that mixing is on in two places.
+    lines : tuple of str
+        The left and the right output.
 
     Returns
     -------
-    Change
+    tuple of Change
+        The least effort first.
     """
     mixer = np.array(WANTED, dtype=np.float64)
     if kind is Kind.TWICE:
-        return _change(
-            "mixing off",
-            "Turn mixing off in one of the two places: in the transmitter or in the converter.",
-            sticks=mixer / 2.0,
+        words = "Turn mixing off in the transmitter, and leave the converter's on."
+        return (_change("mixing off", words, "transmitter", sticks=mixer / 2.0),)
+    if_off = "" if only_unmixed else "If no place mixes now: "
+    twice = (
+        ""
+        if only_unmixed
+        else (
+            " If both transmitter and converter mix now, this recording cannot tell: record the "
+            "converter's inputs too, by a plan, and ask again."
         )
-    words = (
-        "Turn mixing on in exactly one place: in the transmitter, or in a mixing converter or ESC "
-        "pair, not in both."
     )
-    if not only_unmixed:
-        words += " If it is already on in two places, turn one of them off: two undo each other."
-    return _change("mixing on", words, sticks=mixer / max(1.0, strongest))
+    left, right = lines
+    here: tuple[tuple[Place, str], ...] = (
+        (
+            "transmitter",
+            "Turn mixing on in the transmitter, in exactly one place, and fit no converter.",
+        ),
+        (
+            "converter",
+            f"Fit a mixing converter with {left} at its first input and {right} at its second; "
+            "leave mixing off in the transmitter. Its outputs take their plugs.",
+        ),
+    )
+    gain = mixer / max(1.0, strongest)
+    return tuple(
+        _change(
+            "mixing on",
+            f"{if_off}{words if only_unmixed else words[0].lower() + words[1:]}{twice}",
+            place,
+            sticks=gain if place == "transmitter" else None,
+            outputs=gain if place == "converter" else None,
+        )
+        for place, words in here
+    )
 
 
 def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: bool) -> Change:
@@ -181,6 +206,8 @@ def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: 
         "equalise gains",
         f"Lower the travel of {line}, behind the mixing, by {100.0 * (1.0 - part):.1f} ± "
         f"{200.0 * spread:.1f} % on both sides of neutral.",
+        "ESC",
+        line=line,
         outputs=gains,
     )
 
@@ -191,5 +218,6 @@ def smaller_travel(part: float) -> Change:
         "reduce travel",
         f"Lower the share of both sticks in the mixing to {100.0 * part:.0f} % of what it is now, "
         "so that the corners no longer clip; straight ahead is then as much slower.",
+        "transmitter",
         sticks=part * np.eye(2),
     )

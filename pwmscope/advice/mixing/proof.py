@@ -43,7 +43,7 @@ def changed_samples(fit: MixFit, changes: Sequence[Change]) -> Samples:
     The sticks go through what is changed before them, then through the fitted
     outputs, which clip where they did or else at the end of travel; what the
     fit left of each recorded width (noise) is added again; then follows what is
-    changed behind.
+    changed behind, and clips there.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def changed_samples(fit: MixFit, changes: Sequence[Change]) -> Samples:
     end = np.maximum(1.0, np.max(np.abs(samples.position), axis=0))
     position = np.clip(fit.position(samples.stick @ sticks.T), -end, end)
     residual_us = np.stack([output.residual_us for output in fit.outputs], axis=1)
-    position = (position + residual_us / samples.half_us) @ outputs.T
+    position = np.clip((position + residual_us / samples.half_us) @ outputs.T, -end, end)
     neutral_us = np.array([output.travel.neutral_us for output in samples.outputs])
     return replace(samples, width_us=neutral_us + position * samples.half_us)
 

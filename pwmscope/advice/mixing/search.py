@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from pwmscope.advice.mixing.changes import (
     Change,
     equalising_change,
-    mixing_change,
+    mixing_changes,
     plain_changes,
     smaller_travel,
 )
@@ -23,9 +21,6 @@ from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.faults import WANTED, Kind
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.model.finding import Verdict
-
-MOST_INSTEAD: Final = 2
-"""Other ways of equally few changes that are told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,48 +58,50 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
     Returns
     -------
     tuple of Advice
-        First the best, then other ways to the same, then what is optional. Empty
+        First the best; then the same at another place, proven for that place; then what is
+        optional. Empty
         where nothing needs to change, or what is wrong is not among the known.
     """
     fit, found = mixing.fit, mixing.arrangement
     if fit is None or found.pattern is None or found.kind is None:
         return ()
-    ways: list[Advice] = []
-    fewest = len(plain_changes(fit.samples)) + 1
-    for changes in _ways(fit, found, found.kind):
-        if len(changes) > fewest:
-            continue
-        way = _proven(fit, changes)
-        if not way.changes:
-            return _optional(fit, ())
-        if way.proof.works:
-            fewest = len(changes)
-            ways.append(way)
-        if len(ways) > MOST_INSTEAD:
-            break
-    if found.kind is not Kind.MIXED or not ways:
-        return tuple(ways)
-    return (*ways, *_optional(fit, ways[0].changes))
+    if found.kind not in {Kind.MIXED, Kind.UNMIXED, Kind.TWICE}:
+        return ()
+    strongest = float(np.max(np.abs(fit.matrix)))
+    left, right = (output.line for output in fit.samples.outputs)
+    bases: tuple[tuple[Change, ...], ...] = ((),)
+    if found.kind is not Kind.MIXED:
+        only_unmixed = Kind.TWICE not in found.also
+        bases = tuple(
+            (change,)
+            for change in mixing_changes(
+                found.kind, strongest, only_unmixed=only_unmixed, lines=(left, right)
+            )
+        )
+    proven = [way for base in bases if (way := _cheapest(fit, found, base)) is not None]
+    if found.kind is not Kind.MIXED or not proven:
+        return tuple(proven)
+    if not proven[0].changes:
+        return _optional(fit, ())
+    return (*proven, *_optional(fit, proven[0].changes))
 
 
-def _ways(fit: MixFit, found: Arrangement, kind: Kind) -> Iterator[tuple[Change, ...]]:
-    """Give sets of swaps and reversals that make the wanted pattern, by effort."""
+def _cheapest(fit: MixFit, found: Arrangement, base: tuple[Change, ...]) -> Advice | None:
+    """Give the least effort that comes on top of a change of mixing, if it is proven there."""
     pattern = np.array(found.pattern, dtype=np.float64)
-    base: tuple[Change, ...] = ()
-    if kind is not Kind.MIXED:
-        strongest = float(np.max(np.abs(fit.matrix)))
-        base = (mixing_change(kind, strongest, only_unmixed=Kind.TWICE not in found.also),)
     plain = plain_changes(fit.samples)
     sets = [
         chosen for count in range(len(plain) + 1) for chosen in itertools.combinations(plain, count)
     ]
-    sets.sort(key=lambda chosen: sum(change.effort for change in chosen))
-    for chosen in sets:
+    for chosen in sorted(sets, key=lambda chosen: sum(change.effort for change in chosen)):
         made = pattern
         for change in (*base, *chosen):
             made = change.at_outputs @ made @ change.at_sticks
         if np.array_equal(np.sign(made), WANTED):
-            yield (*base, *chosen)
+            way = _proven(fit, (*base, *chosen))
+            if not way.changes or way.proof.works:
+                return way
+    return None
 
 
 def _proven(fit: MixFit, changes: tuple[Change, ...]) -> Advice:

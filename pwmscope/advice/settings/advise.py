@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.advice.settings.direction import advise_direction
+from pwmscope.advice.settings.direction import advise_direction, advise_rest
 from pwmscope.advice.settings.endpoints import advise_endpoint
 from pwmscope.advice.settings.neutral import advise_neutral
 from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Setting
@@ -129,7 +129,10 @@ def _advise_channel(
     if travel is None:
         return made(_all_not_shown(channel, found.not_servo or "It carries no servo pulses."))
     direction = advise_direction(channel, found, alignment)
-    of_direction = () if direction is None else (direction,)
+    rest = advise_rest(channel, found, alignment)
+    if direction is not None and direction.action is Action.CHANGE:
+        rest = None  # It changes with the direction.
+    of_direction = tuple(setting for setting in (direction, rest) if setting is not None)
     neutral = advise_neutral(channel, travel, transmitter)
     warnings = (creep_warning(channel, neutral), weapon_warning(channel, travel))
     if direction is not None and direction.action is Action.CHANGE:

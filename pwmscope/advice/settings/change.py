@@ -9,6 +9,7 @@ from enum import Enum, auto
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.findings.travel.levels import Amount
 from pwmscope.model.finding import Verdict, judge
+from pwmscope.model.uncertainty import COVERAGE
 
 
 class Need(Enum):
@@ -47,7 +48,8 @@ def needed(offset: Amount, tolerance_us: float) -> Need:
     >>> [needed(Amount(us, 1.0), 10.0).name for us in (-13.0, 11.0, 3.0)]
     ['YES', 'IN_DOUBT', 'NO']
     """
-    verdict = judge(abs(offset.us), tolerance_us, offset.uncertainty_us)
+    doubt_us = offset.doubt_us
+    verdict = judge(abs(offset.us), tolerance_us, None if doubt_us is None else doubt_us / COVERAGE)
     return {
         Verdict.MEETS: Need.NO,
         Verdict.DOES_NOT_MEET: Need.YES,

@@ -67,7 +67,7 @@ def compare_settings(before: SettingsAdvice, after: SettingsAdvice) -> tuple[Com
         _compare(channel.line, setting, _named(earlier.get(channel.line), setting.name))
         for channel in after.channels
         for setting in channel.settings
-        if setting.name != "direction"
+        if setting.name not in {"direction", "rest position"}
     )
 
 

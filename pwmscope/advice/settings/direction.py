@@ -1,4 +1,4 @@
-"""Advice on which way a channel goes."""
+"""Advice on which way a channel goes, and where it rests."""
 
 from __future__ import annotations
 
@@ -6,13 +6,17 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.advice.settings.neutral import RATE_UNKNOWN
 from pwmscope.advice.settings.setting import Action, Setting
-from pwmscope.bench import BenchChannel
+from pwmscope.bench import BenchChannel, StopBand
 from pwmscope.bench.plan import Axis, PlanStep
 from pwmscope.bench.roles import DRIVES
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
+from pwmscope.findings.travel.levels import Amount
 from pwmscope.findings.travel.moves import LEAST_THROW
+from pwmscope.findings.travel.rest_position import LET_GO, against_band, judge_rest
+from pwmscope.model.verdict import Verdict, governing
 from pwmscope.pulses import PulseTable
 
 _AXIS_OF: Final[dict[str, Axis]] = {
@@ -95,24 +99,126 @@ def _of_resting_weapon(channel: BenchChannel, found: ChannelFindings) -> Setting
         return None
     if travel.high is None:
         return None
-    visits = {
-        end: sum(visit.pulses for visit in level.visits)
-        for end, level in (("low", travel.low), ("high", travel.high))
-    }
-    first = "low" if travel.low.visits[0].start_s < travel.high.visits[0].start_s else "high"
-    longest = max(visits, key=lambda end: visits[end])
-    if first != longest:
+    rest, band = travel.rest, channel.stop_band
+    if band is None:
         return None
-    if first == "low":
+    if judge_rest(rest, band, found.table.sample_interval_us)[0] is Verdict.MEETS:
         return Setting(
             "direction", Action.LEAVE, "The weapon's channel rests at its low end. Leave it."
         )
+    if not rest.is_known or rest.level is None or rest.level.width_us < travel.high.width_us:
+        return None
     return Setting(
         "direction", Action.CHANGE,
         f"The weapon's channel rests at its high end, {travel.high.width_us:.0f} us, at which "
         f"the weapon runs. Reverse the channel in the transmitter{_set_now(channel)} before the "
         "weapon is powered.",
     )  # fmt: skip
+
+
+def advise_rest(
+    channel: BenchChannel, found: ChannelFindings, alignment: Alignment | None
+) -> Setting | None:
+    """Say whether the device stands still with the stick let go; None where it has no stop.
+
+    Parameters
+    ----------
+    channel : BenchChannel
+        What the device is for.
+    found : ChannelFindings
+        What was measured.
+    alignment : Alignment or None
+        Where the steps of the plan are: its rest steps show where the stick was let go. Without
+        them that is known only where the whole recording comes back to one level.
+
+    Returns
+    -------
+    Setting or None
+    """
+    band, travel = channel.stop_band, found.travel
+    if band is None or travel is None:
+        return None
+    target_us = channel.neutral_us if channel.neutral_us is not None else channel.low_us
+    if alignment is None or not alignment.fits:
+        return _by_stays(channel, band, found, target_us)
+    return _by_plan(channel, band, found, alignment, target_us=target_us)
+
+
+def _by_stays(
+    channel: BenchChannel, band: StopBand, found: ChannelFindings, target_us: float
+) -> Setting | None:
+    """Judge the rest by where the whole recording comes back to."""
+    if found.travel is None:
+        return None
+    rest, interval_us = found.travel.rest, found.table.sample_interval_us
+    verdict, said = judge_rest(rest, band, interval_us)
+    now = None if rest.level is None else rest.level.repeated.amount
+    if now is not None and (now.uncertainty_us is None or interval_us is None):
+        said = f"The rest position is {now.said}, but {RATE_UNKNOWN}"
+        return Setting("rest position", Action.NOT_SHOWN, said, now, target_us)
+    if verdict is Verdict.DOES_NOT_MEET:
+        return _rests_wrongly(channel, band, target_us, now)
+    action = Action.LEAVE if verdict is Verdict.MEETS else Action.NOT_SHOWN
+    end = "Leave it." if action is Action.LEAVE else _BEFORE_POWER
+    return Setting("rest position", action, f"{said} {end}", now, target_us)
+
+
+def _by_plan(
+    channel: BenchChannel,
+    band: StopBand,
+    found: ChannelFindings,
+    alignment: Alignment,
+    *,
+    target_us: float,
+) -> Setting:
+    """Judge the rest by the plan's steps in which no stick is held."""
+    widths = [
+        width_us
+        for span in alignment.spans
+        if not span.step.sticks and span.step.transmitter_on
+        and (width_us := _width_us(found.table, span.start_s, span.end_s)) is not None
+    ]  # fmt: skip
+    if not widths:
+        return Setting(
+            "rest position", Action.NOT_SHOWN,
+            f"The rest position is not shown: the plan never lets the sticks go. {LET_GO}",
+            target_us=target_us,
+        )  # fmt: skip
+    interval_us = found.table.sample_interval_us
+    worst = governing(against_band(Amount(us, None), band, interval_us) for us in widths)
+    farthest = Amount(max(widths, key=lambda us: abs(us - target_us)), None)
+    if worst is Verdict.DOES_NOT_MEET:
+        return _rests_wrongly(channel, band, target_us, farthest)
+    side = "at least" if target_us > farthest.us else "at most"
+    where = f"With the stick let go the width is {farthest.us:.1f} us {side}"
+    inside = f"the stop range {band.low_us:g} to {band.high_us:g} us"
+    if worst is Verdict.MEETS:
+        said = f"{where}, inside {inside}. Leave it."
+        return Setting("rest position", Action.LEAVE, said, farthest, target_us)
+    said = f"{where}, at the border of {inside}. {_BEFORE_POWER}"
+    return Setting("rest position", Action.NOT_SHOWN, said, farthest, target_us)
+
+
+_BEFORE_POWER: Final = "Know it before anything is powered."
+
+
+def _rests_wrongly(
+    channel: BenchChannel, band: StopBand, target_us: float, now: Amount | None
+) -> Setting:
+    is_weapon = channel.role == "weapon"
+    at = "" if now is None else f" is {now.said}, and that"
+    device = "weapon" if is_weapon else "motor"
+    how = (
+        f"Set low endpoint, trim or direction so that the rest gives {target_us:g} us"
+        if channel.neutral_us is None
+        else f"Set trim and neutral so that the rest gives {target_us:g} us"
+    )
+    said = (
+        f"With the stick let go the width{at} lies outside the stop range {band.low_us:g} to "
+        f"{band.high_us:g} us. The {device} may run with nobody at the stick. {how}. Record "
+        f"again before the {device} is powered."
+    )
+    return Setting("rest position", Action.CHANGE, said, now, target_us)
 
 
 def _change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from pwmscope.advice.settings.change import Need, Reckoned, needed, reckon, say_change, say_offset
@@ -59,7 +59,7 @@ def advise_endpoint(
     if level is None or reason:
         said = f"The {name} is not shown. {reason}"
         return Setting(name, Action.NOT_SHOWN, said, target_us=target_us, tolerance_us=tolerance_us)
-    now = Amount(level.width_us, level.uncertainty_us)
+    now = level.repeated.amount
     off = say_offset(now.us - target_us)
     at = f"The {name} is {now.said}, {off} from the {target_us:g} us wanted"
     if now.uncertainty_us is None:
@@ -68,7 +68,7 @@ def advise_endpoint(
     then = _after_neutral(level, travel, neutral)
     if neutral is not None and neutral.action is Action.CHANGE:
         at += f"; with neutral set it will be {then.said}"
-    need = needed(Amount(then.us - target_us, then.uncertainty_us), tolerance_us)
+    need = needed(replace(then, us=then.us - target_us), tolerance_us)
     if need is not Need.YES:
         within = f"within {tolerance_us:g} us, 1 % of the travel"
         said = (
@@ -156,9 +156,9 @@ def _after_neutral(level: Level, travel: Travel, neutral: Setting | None) -> Amo
     """Where an endpoint will be once neutral is set: most transmitters shift it along."""
     moved = neutral is not None and neutral.action is Action.CHANGE
     if not moved or neutral is None or neutral.predicted is None or travel.neutral is None:
-        return Amount(level.width_us, level.uncertainty_us)
-    throw = weighed_sum((1.0, level), (-1.0, travel.neutral))
-    return Amount(neutral.predicted.us + throw.us, throw.uncertainty_us)
+        return level.repeated.amount
+    throw = weighed_sum((1.0, level.repeated), (-1.0, travel.neutral.repeated))
+    return replace(throw, us=neutral.predicted.us + throw.us)
 
 
 def _why_not(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pwmscope.advice.settings.change import Need, needed, reckon, say_change, say_offset
 from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import neutral_tolerance
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.travel.levels import Amount
 from pwmscope.findings.travel.travel import Travel
 
 RATE_UNKNOWN = (
@@ -44,8 +45,8 @@ def advise_neutral(
             "neutral", Action.NOT_SHOWN, f"Neutral is not shown. {reason}",
             target_us=target_us, tolerance_us=tolerance_us,
         )  # fmt: skip
-    now = Amount(level.width_us, level.uncertainty_us)
-    offset = Amount(now.us - target_us, now.uncertainty_us)
+    now = level.repeated.amount
+    offset = replace(now, us=now.us - target_us)
     at = f"Neutral is {now.said}, {say_offset(offset.us)} from the {target_us:g} us wanted"
     if now.uncertainty_us is None:
         said = f"{at}, but {RATE_UNKNOWN}"

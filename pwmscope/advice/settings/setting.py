@@ -8,7 +8,7 @@ from typing import Final, Literal, TypeAlias
 
 from pwmscope.findings.travel.levels import Amount
 
-Name: TypeAlias = Literal["direction", "neutral", "low endpoint", "high endpoint"]
+Name: TypeAlias = Literal["direction", "rest position", "neutral", "low endpoint", "high endpoint"]
 
 ORDER: Final = (
     "First the direction: a reversed channel changes its other settings as well.",
@@ -36,7 +36,8 @@ class Setting:
     Parameters
     ----------
     name : str
-        ``"direction"``, ``"neutral"``, ``"low endpoint"`` or ``"high endpoint"``.
+        ``"direction"``, ``"rest position"``, ``"neutral"``, ``"low endpoint"`` or ``"high
+        endpoint"``.
     action : Action
         What to do.
     sentence : str

@@ -49,6 +49,9 @@ class Dwells:
         Mean width, its sample standard deviation, and largest minus smallest.
     count : ndarray of int64, shape (n,)
         Pulses counted in each.
+    unsettled : ndarray of int64, shape (n,)
+        Pulses at the ends that were cut off since a hand may still have moved (`settled`); most
+        of them stood at the level too.
     noise_us : float
         Noise of the widths, as the segmentation took it.
     stray : ndarray of int64
@@ -64,6 +67,7 @@ class Dwells:
     std_us: npt.NDArray[np.float64]
     range_us: npt.NDArray[np.float64]
     count: npt.NDArray[np.int64]
+    unsettled: npt.NDArray[np.int64]
     noise_us: float
     stray: npt.NDArray[np.int64]
 
@@ -91,6 +95,7 @@ class Dwells:
             std_us=self.std_us[mask],
             range_us=self.range_us[mask],
             count=self.count[mask],
+            unsettled=self.unsettled[mask],
         )
 
 
@@ -149,6 +154,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
         sweep_us=slow_us,
     )
     begin, end = begin[~passing], end[~passing]
+    lasts = end - begin
     for _ in range(2):
         begin, end = settled(pulses.width_us, begin, end, noise, pulses.places(breaks_s))
     found = measure_ranges(pulses.width_us, begin, end)
@@ -166,6 +172,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
         found.std_us,
         found.range_us,
         found.count,
+        lasts - found.count,
         noise.spread_us,
         stray,
     ).select(flat)
@@ -203,7 +210,9 @@ class _Pulses:
 
 def _no_dwells(noise: WidthNoise, stray: npt.NDArray[np.int64]) -> Dwells:
     whole, real = np.zeros(0, np.int64), np.zeros(0)
-    return Dwells(whole, whole, real, real, real, real, real, whole, noise.spread_us, stray)
+    return Dwells(
+        whole, whole, real, real, real, real, real, whole, whole, noise.spread_us, stray
+    )  # fmt: skip
 
 
 def _window(frames: Frames, pulses: int) -> int:

@@ -19,8 +19,9 @@ SHIFT_LIMIT: Final = 4.0
 their difference."""
 HIDDEN: Final = 3.0
 """A single width that is off its level by so many noise deviations is seen to be."""
-HALVINGS: Final = 3
-"""After so many halvings what is left of a movement is an eighth."""
+STOP_DOUBT: Final = 0.5
+_FARTHER: Final = 4.0
+_RUN: Final = 3
 MOST_UNSETTLED: Final = 0.4
 """Part of a dwell that is cut off at either end, at most."""
 _INWARDS: Final = 64
@@ -181,14 +182,15 @@ def settled(
     """Cut off the ends of dwells in which a hand was still coming to rest, or had set off.
 
     The last of a movement that slows down is hidden in the noise, so no test of single
-    pulses finds it; the part that is not hidden tells how long it lasts. Outwards from
-    the dwell's middle, ``k0`` is the first pulse of two in a row that are off its level
-    by more than `HIDDEN` noise deviations, ``k1`` and ``k2`` the first by twice and four times
-    as much. A distance that halves in ``h = max(k1 - k0, (k2 - k0) / 2)`` pulses is a
-    sixteenth after `HALVINGS` h: that is how far inside ``k0`` the dwell begins, and one
-    pulse more. A movement of minimum jerk, whose distance is cubic in time, has stopped by
-    then. Nothing is cut off where the width jumps, nor where nothing moves, nor ever
-    more than `MOST_UNSETTLED` of the dwell. Own algorithm.
+    pulses finds it; the part that is not hidden tells where it ends. A pace that falls evenly
+    to nothing makes a distance as the square of the time left. Outwards from the dwell's
+    middle, the first pulse of four in a row that are off its level by more than `HIDDEN`
+    noise deviations, and the first by four times as much, give the line of the square
+    roots; where that comes to nothing, less `STOP_DOUBT` pulses, the dwell begins. A movement
+    that stops more sharply has stopped by then too; of one of minimum jerk, which goes with
+    the cube (Flash and Hogan 1985, from memory), a fourteenth of what was hidden is left.
+    Nothing is cut off where the width jumps, nor where nothing moves, nor ever more than
+    `MOST_UNSETTLED` of the dwell. Own algorithm.
 
     Parameters
     ----------
@@ -228,15 +230,19 @@ def settled(
         off_us = np.abs(width_us.take(place, mode="clip") - level_us[own, None])
         off_us[step[None, :] < -most[own, None]] = 0.0
         off_us[way[some, None] * (place - last[some, None]) > 0] = 0.0
-        both_us = np.minimum(off_us[:, :-1], off_us[:, 1:])
-        first = [_first_beyond(both_us, times * hidden_us) for times in (1.0, 2.0, 4.0)]
-        halved_in = np.maximum(first[1] - first[0], -((first[0] - first[2]) // 2))
-        beside = np.minimum(first[0][:, None] + np.arange(4), step.size - 1)
-        signed = width_us.take(np.take_along_axis(place, beside, axis=1), mode="clip")
-        leap_us = np.take_along_axis(off_us, beside[:, :1], axis=1)[:, 0]
-        jumped = (np.ptp(signed, axis=1) <= noise.range_limit_us) & (leap_us > noise.range_limit_us)
-        moved = (first[0] < both_us.shape[1]) & ~jumped & (room[some] > 0)
-        inwards = HALVINGS * halved_in + 1 + _INWARDS - first[0] + 1
+        lasting_us = np.min([off_us[:, at : at - _RUN or None] for at in range(_RUN + 1)], axis=0)
+        seen = _first_beyond(lasting_us, hidden_us)
+        moved = (seen < lasting_us.shape[1]) & (room[some] > 0)
+        seen = np.minimum(seen, step.size - 4)
+        far = np.clip(_first_beyond(lasting_us, _FARTHER * hidden_us), seen + 1, step.size - 1)
+        beside = seen[:, None] + np.arange(4)
+        near_us, far_us = (np.take_along_axis(off_us, at, axis=1) for at in (beside, far[:, None]))
+        along_us = width_us.take(np.take_along_axis(place, beside, axis=1), mode="clip")
+        limit_us = noise.range_limit_us
+        moved &= (np.ptp(along_us, axis=1) > limit_us) | (near_us[:, 0] <= limit_us)
+        root = np.sqrt(near_us[:, 0] / np.maximum(far_us[:, 0], near_us[:, 0] + 1e-9))
+        stop = seen - (far - seen) * root / np.maximum(1.0 - root, 0.05) - _INWARDS
+        inwards = -np.floor(np.maximum(stop - STOP_DOUBT, -1e6)).astype(np.int64)
         cut.append(np.where(moved, np.clip(inwards, 0, most[own]), 0))
     off = np.concatenate(cut)
     return begin + off[: begin.size], end - off[begin.size :]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,10 +12,19 @@ import numpy.typing as npt
 from pwmscope.findings.segmentation.dwells import Dwells
 from pwmscope.findings.travel.moves import LEAST_THROW
 from pwmscope.model.finding import Evidence
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, of_mean_us
+from pwmscope.model.moments import mean_of
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
 from pwmscope.pulses import PulseTable
 
+_GAUSS_95: Final = 1.959964
+_CUT_DOUBT: Final = 1.5
+"""Pulses by which the number that a dwell lost at its ends may be wrong."""
+_LAGS: Final = 16
+_MOST_ROWS: Final = 4096
+_MOST_DWELLS: Final = 64
+_TERMS: Final = 12
+_TAIL: Final = 1.0 / 6.0 - sum(1.0 / (math.pi * k) ** 2 for k in range(1, _TERMS + 1))
+"""What the terms beyond the twelfth would add, if they were as large."""
 SAME_LEVEL: Final = 0.01
 """Dwells within this part of the convention's span are visits to one level."""
 NEUTRAL_REACH: Final = 0.1
@@ -29,38 +38,80 @@ class Level:
     Parameters
     ----------
     width_us : float
-        Mean over all visits, weighted by their pulses.
+        Mean of all pulses while the stick was held there.
     uncertainty_us : float or None
-        Standard uncertainty; None where the sample interval is not known.
+        Standard uncertainty of that mean; None where the sample interval is not known.
     visits : tuple of Evidence
         When.
+    scatter_us : float
+        Standard deviation by which the mean of another recording, as long, would differ: the
+        width's own jitter, and how differently the stick came to rest from visit to visit.
     """
 
     width_us: float
     uncertainty_us: float | None
     visits: tuple[Evidence, ...]
+    scatter_us: float = 0.0
+
+    @property
+    def amount(self) -> Amount:
+        """The width with its uncertainty."""
+        return weighed_sum((1.0, self))
+
+    @property
+    def repeated(self) -> Level:
+        """The same level with the uncertainty of what holds beyond this recording.
+
+        It is what a change of settings, or another recording, is held against.
+        """
+        if self.uncertainty_us is None:
+            return self
+        return replace(self, uncertainty_us=math.hypot(self.uncertainty_us, self.scatter_us))
 
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A figure in microseconds with its standard uncertainty; None where that is not known."""
+    """A figure in microseconds with its standard uncertainty; None where that is not known.
+
+    Parameters
+    ----------
+    us : float
+    uncertainty_us : float or None
+    half_us : float or None
+        Half the 95 % interval, where it is not twice the uncertainty.
+    """
 
     us: float
     uncertainty_us: float | None
+    half_us: float | None = None
+
+    @property
+    def doubt_us(self) -> float | None:
+        """Half the 95 % interval; twice the uncertainty if not stated (JCGM 100, 6.3.3)."""
+        if self.half_us is not None or self.uncertainty_us is None:
+            return self.half_us
+        return COVERAGE * self.uncertainty_us
+
+    @property
+    def interval_us(self) -> tuple[float, float] | None:
+        """The 95 % interval; None where the uncertainty is not known."""
+        doubt_us = self.doubt_us
+        return None if doubt_us is None else (self.us - doubt_us, self.us + doubt_us)
 
     @property
     def said(self) -> str:
-        """The figure with its expanded uncertainty, k = 2 (JCGM 100, 6.3.3).
+        """The figure with half its 95 % interval.
 
         Examples
         --------
         >>> Amount(488.123, 0.25).said, Amount(488.123, None).said
         ('488.1 ± 0.5 us', '488.1 us')
         """
-        if self.uncertainty_us is None:
+        doubt_us = self.doubt_us
+        if doubt_us is None:
             return f"{self.us:.1f} us"
-        places = 1 if self.uncertainty_us >= 0.05 else 2
-        return f"{self.us:.{places}f} ± {2.0 * self.uncertainty_us:.{places}f} us"
+        places = 1 if doubt_us >= 0.1 else 2
+        return f"{self.us:.{places}f} ± {doubt_us:.{places}f} us"
 
 
 def weighed_sum(*terms: tuple[float, Level]) -> Amount:
@@ -68,7 +119,8 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
 
     The analyser's clock stretches all widths by one factor, so its part of the uncertainty
     is that of the sum; the rest of each level's is its own (JCGM 100, 5.1.2 and, for what
-    is shared, 5.2.2).
+    is shared, 5.2.2). The clock's error is rectangular, the rest taken as Gaussian, and the
+    95 % interval is that of their sum (`half_of_both_us`).
 
     Parameters
     ----------
@@ -83,17 +135,61 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
     --------
     >>> low, high = Level(1000.0, 0.1, ()), Level(2000.0, 0.2, ())
     >>> throw = weighed_sum((1.0, high), (-1.0, low))
-    >>> throw.us, round(throw.uncertainty_us, 3)
-    (1000.0, 0.191)
+    >>> throw.us, round(throw.uncertainty_us, 3), round(throw.half_us, 3)
+    (1000.0, 0.191, 0.375)
     """
     total_us = sum(weight * level.width_us for weight, level in terms)
-    variance = (_clock_us(total_us)) ** 2
+    variance = 0.0
     for weight, level in terms:
         if level.uncertainty_us is None:
             return Amount(total_us, None)
         own = level.uncertainty_us**2 - _clock_us(level.width_us) ** 2
         variance += weight**2 * max(own, 0.0)
-    return Amount(total_us, math.sqrt(variance))
+    own_us = math.sqrt(variance)
+    half_us = half_of_both_us(own_us, abs(total_us) * CLOCK_TOLERANCE)
+    return Amount(total_us, math.hypot(own_us, _clock_us(total_us)), half_us)
+
+
+def half_of_both_us(std_us: float, half_range_us: float) -> float:
+    """Half the 95 % interval of a Gaussian and a rectangular error together.
+
+    The distribution of their sum is a difference of integrals of the Gaussian's; its end is
+    found by halving (the convolution of JCGM 101, 5.2, from memory; no coverage factor).
+
+    Parameters
+    ----------
+    std_us : float
+        Standard deviation of the Gaussian part.
+    half_range_us : float
+        Half-width of the rectangle.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(half_of_both_us(1.0, 0.0), 3), round(half_of_both_us(0.0, 1.0), 3)
+    (1.96, 0.95)
+    """
+    if half_range_us <= 1e-6 * std_us:
+        return _GAUSS_95 * std_us
+    if std_us <= 1e-6 * half_range_us:
+        return 0.95 * half_range_us
+    low, high = 0.0, half_range_us + 4.0 * std_us
+    scale = std_us / (2.0 * half_range_us)
+    for _ in range(50):
+        half = 0.5 * (low + high)
+        up, down = (half + half_range_us) / std_us, (half - half_range_us) / std_us
+        below = scale * (_integral(up) - _integral(down))
+        low, high = (half, high) if 2.0 * below - 1.0 < 0.95 else (low, half)
+    return high
+
+
+def _integral(z: float) -> float:
+    """Integral of the Gaussian distribution function up to z."""
+    density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    return 0.5 * z * math.erfc(-z / math.sqrt(2.0)) + density
 
 
 def _clock_us(width_us: float) -> float:
@@ -101,17 +197,142 @@ def _clock_us(width_us: float) -> float:
 
 
 def level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
-    """Take all dwells within `SAME_LEVEL` of a width together; there is at least one."""
-    same_us = SAME_LEVEL * table.convention.span_us
-    near = dwells.select(np.abs(dwells.level_us - target_us) <= same_us)
-    weights = near.count / near.count.sum()
-    width_us = target_us + float(np.sum(weights * (near.level_us - target_us)))
-    # Visits scatter more than pulses within a visit where the stick's spring
-    # or the hand returns differently; the larger of the two scatters counts.
-    within_us = float(np.sqrt(np.sum(weights * near.std_us**2) / near.count.sum()))
-    between_us = std_of(near.level_us) / len(near) ** 0.5 if len(near) > 1 else 0.0
-    uncertainty_us = of_mean_us(width_us, max(within_us, between_us), 1, table.sample_interval_us)
-    return Level(width_us, uncertainty_us, near.evidence)
+    """Take all dwells within `SAME_LEVEL` of a width together; there is at least one.
+
+    The level is the mean of all pulses while the stick was held: of those that the dwells
+    hold, strays among them that stay within `NEUTRAL_REACH` counted, for those that were cut
+    off where a hand may still have moved. Its uncertainty has three parts besides the clock
+    (JCGM 100, 5.1.2): what sampling leaves of so many readings (`sampling_left_us`), what the
+    pulses cut off may have been, and how many they were.
+    """
+    span_us = table.convention.span_us
+    near = dwells.select(np.abs(dwells.level_us - target_us) <= SAME_LEVEL * span_us)
+    level_us, count, square_us2 = _with_strays(table, near, NEUTRAL_REACH * span_us)
+    held = count + near.unsettled
+    weight = held / held.sum()
+    width_us = target_us + float(np.sum(weight * (level_us - target_us)))
+    variance_us2 = float(np.sum(square_us2) / max(int(np.sum(count - 1)), 1))
+    memory = _memory(table, near)
+    lasting_us2 = variance_us2 * memory
+    between_us2 = float(np.var(level_us, ddof=1)) / len(near) if len(near) > 1 else 0.0
+    scatter_us = math.sqrt(max(lasting_us2 / float(count.sum()), between_us2))
+    uncertainty_us = None
+    if table.sample_interval_us is not None:
+        cut = near.unsettled + 1
+        unseen_us2 = np.minimum(lasting_us2 / cut, variance_us2) + lasting_us2 / count
+        of_cut_us2 = float(np.sum((weight * cut / held) ** 2 * unseen_us2))
+        of_weight_us2 = float(np.sum((_CUT_DOUBT * (level_us - width_us) / held.sum()) ** 2))
+        sampling_us = sampling_left_us(table, near, math.sqrt(variance_us2))
+        uncertainty_us = math.sqrt(
+            of_cut_us2 + of_weight_us2 + sampling_us**2 + _clock_us(width_us) ** 2
+        )
+    return Level(width_us, uncertainty_us, near.evidence, scatter_us)
+
+
+def _with_strays(
+    table: PulseTable, dwells: Dwells, reach_us: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Mean, count and sum of squares about the mean of each dwell, its own strays counted."""
+    level_us, count = dwells.level_us.copy(), dwells.count.copy()
+    square_us2 = dwells.std_us**2 * (dwells.count - 1)
+    owner = np.searchsorted(dwells.first, dwells.stray, side="right") - 1
+    own = (owner >= 0) & (dwells.stray <= dwells.last[owner])
+    owner, row = owner[own], dwells.stray[own]
+    off_us = table.width_us[row] - level_us[owner]
+    own = np.abs(off_us) <= reach_us
+    owner, off_us = owner[own], off_us[own]
+    added = np.bincount(owner, minlength=count.size)
+    shift_us = np.bincount(owner, off_us, count.size) / (count + added)
+    square_us2 += np.bincount(owner, off_us**2, count.size) - (count + added) * shift_us**2
+    return level_us + shift_us, count + added, np.maximum(square_us2, 0.0)
+
+
+def _memory(table: PulseTable, dwells: Dwells) -> float:
+    """Long-run over single variance of the widths: 1 + 2 sum of their autocorrelation."""
+    longest = int(dwells.count.argmax())
+    first = int(dwells.first[longest])
+    width_us = table.width_us[first : min(int(dwells.last[longest]) + 1, first + _MOST_ROWS)]
+    off_us = width_us - np.median(width_us)
+    off_us = np.clip(off_us, -4.0 * dwells.noise_us, 4.0 * dwells.noise_us)
+    off_us -= off_us.mean()
+    total = float(off_us @ off_us)
+    if total == 0.0:
+        return 1.0
+    memory = 1.0
+    for lag in range(1, min(_LAGS, off_us.size // 4) + 1):
+        alike = float(off_us[lag:] @ off_us[:-lag]) / total
+        if alike < 2.0 / math.sqrt(off_us.size):
+            break
+        memory += 2.0 * alike
+    return memory
+
+
+def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
+    """Return the standard deviation that sampling leaves the mean of the dwells' widths.
+
+    An edge is read late by what is missing to the next sample, a sawtooth of its phase: the
+    mean of many is a Fourier series whose terms are those of the phases' mean,
+    ``R_k = |mean exp(2 pi i k phi)|``, over ``pi k``. The phases are those of a line through
+    the dwell's leading edges; jitter of the edge (the scatter about that line) or of the
+    width blurs them, and leaves a part of ``1/n`` by chance. With both edges apart
+
+        u^2 = Ts^2 sum over k of (R_k(leading)^2 + R_k(trailing)^2) / (2 pi^2 k^2),
+
+    which is Ts^2/6 where the receiver keeps step with the analyser (JCGM 100, 4.3.9) and
+    Ts^2/(6 n) where each reading stands for itself. Own derivation.
+
+    Parameters
+    ----------
+    table : PulseTable
+        The channel's pulses.
+    dwells : Dwells
+        Dwells of one level, at least one.
+    std_us : float
+        Standard deviation of the widths in them.
+
+    Returns
+    -------
+    float
+        0 where the sample interval is not known.
+    """
+    interval_us = table.sample_interval_us
+    if interval_us is None:
+        return 0.0
+    chosen = np.unique(np.linspace(0, len(dwells) - 1, _MOST_DWELLS).astype(np.int64))
+    phases, square, freedom, pulses = [], 0.0, 0, 0
+    for first, last in zip(dwells.first[chosen], dwells.last[chosen], strict=True):
+        read = table.rise_s[first : min(int(last) + 1, int(first) + _MOST_ROWS)] * 1e6 / interval_us
+        read = read - read[0]
+        number = np.rint(read / np.median(np.diff(read))) if read.size > 2 else np.arange(read.size)
+        lever = number - number.mean()
+        slope = float(lever @ read) / max(float(lever @ lever), 1.0)
+        fitted = read.mean() + slope * lever
+        start = table.rise_s[first] * 1e6 / interval_us % 1.0
+        phases.append(fitted + start)
+        square += float(np.sum((read - fitted) ** 2))
+        freedom += max(read.size - 2, 0)
+        pulses += read.size
+    turns = np.exp(2j * np.pi * np.concatenate(phases))
+    spread = square / max(freedom, 1)
+    # Phases count as locked as far as they may be, and as left to chance as far as they may be.
+    doubt = 2.0 * math.sqrt(2.0 / max(freedom, 1))
+    # Of an edge at a sample's border any jitter, however small, makes readings scatter by 1/4.
+    of_start = (
+        max((1.0 - doubt) * spread - 0.25, 0.0),
+        max((1.0 + doubt) * spread - 1.0 / 12.0, 0.0),
+    )
+    of_width = max((1.0 - doubt) * (std_us / interval_us) ** 2 - 0.25, 0.0)
+    total, left, power = 0.0, 0.0, np.ones_like(turns)
+    for k in range(1, _TERMS + 1):
+        power = power * turns
+        locked = float(abs(power.mean())) ** 2
+        steady, unsteady, of_both = (
+            math.exp(-min((2.0 * math.pi * k) ** 2 * variance, 700.0))
+            for variance in (*of_start, of_start[0] + of_width)
+        )
+        left = 0.5 * (steady + of_both) * locked + (1.0 - unsteady * of_both / steady) / pulses
+        total += left / (math.pi * k) ** 2
+    return interval_us * math.sqrt(total + left * _TAIL)
 
 
 def find_neutral(
@@ -148,7 +369,7 @@ def find_neutral(
         )
     if marked_us is not None:
         return level_near(table, dwells, float(dwells.level_us[off_us.argmin()])), ""
-    stay, visits = _company(dwells.level_us, dwells.count, SAME_LEVEL * span_us)
+    stay, visits = company(dwells.level_us, dwells.count, SAME_LEVEL * span_us)
     centre = int(np.where(near, stay, -1).argmax())
     rest = int(stay.argmax())
     if not near[0] and stay[rest] > stay[centre] and visits[rest] >= visits[centre]:
@@ -159,7 +380,7 @@ def find_neutral(
     return level_near(table, dwells, float(dwells.level_us[centre])), ""
 
 
-def _company(
+def company(
     level_us: npt.NDArray[np.float64], count: npt.NDArray[np.int64], same_us: float
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """For each dwell, pulses and visits within ``same_us`` of its level."""

@@ -9,10 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.dwells import Dwells
 from pwmscope.findings.travel.turning_points import turning_points
 from pwmscope.model.spans import inside
 from pwmscope.pulses import UNMEASURED
 
+SAME_AS_DWELL: Final = 4.0
+"""A pulse this many noise deviations from a dwell's level, or nearer, may stand at it."""
 LEAST_THROW: Final = 0.05
 """A change of width by this part of the span, or more, was made by moving the stick."""
 
@@ -84,13 +87,27 @@ def find_moves(record: Record) -> Moves:
     path_us[is_dwell], path_us[~is_dwell] = dwells.level_us, width_us
     path_row = np.empty(is_dwell.size, np.int64)
     path_row[is_dwell], path_row[~is_dwell] = dwells.first, row
-    turn = turning_points(path_us, least_us)
+    # A pulse beside a dwell, at its level, is no turning point of its own.
+    kept = np.flatnonzero(is_dwell | ~_beside(path_us, is_dwell, dwells))
+    turn = kept[turning_points(path_us[kept], least_us)]
     turned = np.zeros(is_dwell.size, dtype=bool)
     turned[turn[1:-1]] = True
     begin, end, before, after = _pieces(record, row, gap, turned[~is_dwell])
     return Moves(
         row, width_us, begin, end, before, after, path_row[turn], path_us[turn], least_us
     )  # fmt: skip
+
+
+def _beside(
+    path_us: npt.NDArray[np.float64], is_dwell: npt.NDArray[np.bool_], dwells: Dwells
+) -> npt.NDArray[np.bool_]:
+    """Say which points of the path are at the level of the dwell before or after them."""
+    at = np.cumsum(is_dwell)
+    level_us = np.concatenate([[np.inf], dwells.level_us, [np.inf]])
+    near_us = SAME_AS_DWELL * dwells.noise_us
+    beside: npt.NDArray[np.bool_] = np.abs(path_us - level_us[at]) <= near_us
+    beside |= np.abs(path_us - level_us[at + 1]) <= near_us
+    return beside
 
 
 def _between_dwells(record: Record) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pwmscope.findings.record import Record
@@ -10,7 +10,6 @@ from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel.moves import Moves
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
 
 DEFINITIONS: Final = (
     Definition(
@@ -106,7 +105,7 @@ def examine_sides(
         asymmetry = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
         percent = 200.0 * asymmetry.us / (above.us + below.us)
         if asymmetry.uncertainty_us is not None:
-            significant = abs(asymmetry.us) > COVERAGE * asymmetry.uncertainty_us
+            significant = abs(asymmetry.us) > (asymmetry.doubt_us or 0.0)
     turned = _turned(record, moves)
     why = " ".join(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
     visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
@@ -143,7 +142,7 @@ def _travel_finding(
     )
     return measured(
         "travel", whole.us, "us", f"The width travels {whole.said}{shares}",
-        uncertainty=whole.uncertainty_us, evidence=visits,
+        uncertainty=whole.uncertainty_us, interval=whole.interval_us, evidence=visits,
     )  # fmt: skip
 
 
@@ -163,7 +162,7 @@ def _asymmetry_finding(
         doubt = "the sample interval is not known, so neither is the uncertainty."
     elif significant:
         side, other = ("Above", "below") if asymmetry.us > 0 else ("Below", "above")
-        size = Amount(abs(asymmetry.us), asymmetry.uncertainty_us)
+        size = replace(asymmetry, us=abs(asymmetry.us))
         share = f"{abs(percent):.2f} % of the travel"
         said = f"{side} neutral the width goes {size.said} farther than {other} it"
         doubt = "that is more than the uncertainty."
@@ -172,7 +171,7 @@ def _asymmetry_finding(
         doubt = "that is within the uncertainty."
     return measured(
         "asymmetry", asymmetry.us, "us", f"{said} ({share}); {doubt}",
-        uncertainty=asymmetry.uncertainty_us, evidence=visits,
+        uncertainty=asymmetry.uncertainty_us, interval=asymmetry.interval_us, evidence=visits,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.bench import Limits
+from pwmscope.bench import BenchSheet, Limits, StopBand
 from pwmscope.findings.record import Record
 from pwmscope.findings.travel.levels import (
     Level,
@@ -17,20 +17,26 @@ from pwmscope.findings.travel.levels import (
     pooled_level_us,
 )
 from pwmscope.findings.travel.moves import Moves, find_moves
+from pwmscope.findings.travel.rest_position import DEFINITIONS as OF_REST
+from pwmscope.findings.travel.rest_position import RestPosition, examine_rest
 from pwmscope.findings.travel.sides import DEFINITIONS as OF_SIDES
 from pwmscope.findings.travel.sides import Sides, examine_sides
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, judge
 from pwmscope.model.moments import Summary, summarise
 from pwmscope.model.spans import inside
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import Flag, PulseTable
 
 __all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]
 
-_LEVEL_SOURCE: Final = "JCGM 100, 4.2.3, 4.3.7, 4.3.9, 5.1.2, from memory; dwells: own algorithm"
+_LEVEL_SOURCE: Final = (
+    "JCGM 100, 4.3.7, 4.3.9 and 5.1.2; JCGM 101, 5.2, from memory; dwells and sampling: own"
+)
 _LEVEL_FORMULA: Final = (
-    "mean of the dwells within 1 % of the span, weighted by pulses; "
-    "u^2 = max(scatter within, scatter between visits)^2 + Ts^2/6 + (100 ppm x level / sqrt(3))^2"
+    "mean of the pulses held within 1 % of the span of it; u^2 = (what sampling leaves of the "
+    "mean)^2 + (what was cut off at the dwells' ends)^2 + (100 ppm x level / sqrt(3))^2; "
+    "interval: Gaussian and rectangular parts together"
 )
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -63,8 +69,43 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         f"sheet: {_LEVEL_FORMULA}",
         _LEVEL_SOURCE,
     ),
+    *OF_REST,
     *OF_SIDES,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What is known of the device on a line.
+
+    Parameters
+    ----------
+    band : StopBand or None
+        The widths at which it stands still.
+    has_neutral : bool or None
+        Whether it stands still in the middle, as a drive does; False for a weapon that turns
+        one way. None where that is not known.
+    is_listed : bool
+        False where there is a bench sheet and it says nothing of this line.
+    """
+
+    band: StopBand | None = None
+    has_neutral: bool | None = None
+    is_listed: bool = True
+
+    @classmethod
+    def on(cls, line: str, sheet: BenchSheet | None) -> Device:
+        """Look a line up in the bench sheet, if there is one."""
+        if sheet is None:
+            return UNKNOWN
+        channel = sheet.channels.get(line)
+        if channel is None:
+            return cls(is_listed=False)
+        one_way = channel.role == "weapon" and channel.neutral_us is None
+        return cls(channel.stop_band, not one_way)
+
+
+UNKNOWN: Final = Device()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +128,11 @@ class Travel:
         The travel on each side of neutral, its asymmetry, and reversals.
     moves : Moves
         The stretches between dwells.
+    rest : RestPosition
+        Where the channel rests with the stick let go.
     findings : tuple of Finding
-        ``pulse width range``, ``low endpoint``, ``high endpoint``, ``neutral``, then
-        those of ``sides``.
+        ``pulse width range``, ``low endpoint``, ``high endpoint``, ``neutral``, ``rest
+        position``, then those of ``sides``.
     """
 
     width_us: Summary
@@ -101,10 +144,13 @@ class Travel:
     reasons: dict[str, str]
     sides: Sides
     moves: Moves
+    rest: RestPosition
     findings: tuple[Finding, ...]
 
 
-def examine_travel(record: Record, marked_neutral_us: float | None = None) -> Travel:
+def examine_travel(
+    record: Record, marked_neutral_us: float | None = None, device: Device = UNKNOWN
+) -> Travel:
     """Measure one channel's travel.
 
     Parameters
@@ -114,6 +160,8 @@ def examine_travel(record: Record, marked_neutral_us: float | None = None) -> Tr
     marked_neutral_us : float, optional
         Where a bench sheet marks neutral: the dwell level nearest to it is then taken
         for neutral. By default neutral is found from where the stick rests.
+    device : Device, optional
+        What is on the line; by default that is not known, and there is no bench sheet.
 
     Returns
     -------
@@ -131,16 +179,20 @@ def examine_travel(record: Record, marked_neutral_us: float | None = None) -> Tr
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
     moves = find_moves(record)
     sides = examine_sides(record, (low, neutral, high), reasons, moves)
+    rest = examine_rest(record, device.band, is_listed=device.is_listed)
     found = (
         _range_finding(table, width_us, outside, limits),
         _endpoint_finding("low endpoint", low, table, limits, reasons.get("low", "")),
         _endpoint_finding("high endpoint", high, table, limits, reasons.get("high", "")),
-        _neutral_finding(neutral, table, limits, reasons.get("neutral", "")),
+        _neutral_finding(
+            neutral, table, limits, reasons.get("neutral", ""), device=device, rest=rest
+        ),
+        rest.finding,
         *sides.findings,
     )
     return Travel(
         width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons,
-        sides, moves, found,
+        sides, moves, rest, found,
     )  # fmt: skip
 
 
@@ -193,6 +245,12 @@ def _range_finding(
     )  # fmt: skip
 
 
+def _doubt(level: Level) -> float | None:
+    """Half of half a level's 95 % interval, of which `judge` takes twice."""
+    half_us = level.amount.half_us
+    return None if half_us is None else half_us / COVERAGE
+
+
 def _endpoint_finding(
     name: str, level: Level | None, table: PulseTable, limits: Limits, reason: str
 ) -> Finding:
@@ -204,23 +262,46 @@ def _endpoint_finding(
     end_us = convention.low_us if name.startswith("low") else convention.high_us
     return Finding(
         name, level.width_us, "us", level.uncertainty_us, limit,
-        judge(over_us, limits.overshoot_us, level.uncertainty_us), level.visits,
+        judge(over_us, limits.overshoot_us, _doubt(level)), level.visits,
         f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
         f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us.",
+        level.amount.interval_us,
     )  # fmt: skip
 
 
 def _neutral_finding(
-    level: Level | None, table: PulseTable, limits: Limits, reason: str
+    level: Level | None,
+    table: PulseTable,
+    limits: Limits,
+    reason: str,
+    *,
+    device: Device,
+    rest: RestPosition,
 ) -> Finding:
     centre_us = table.convention.neutral_us
     limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+    if device.has_neutral is False:
+        limit = ""
     if level is None:
         return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     offset_us = level.width_us - centre_us
-    return Finding(
-        "neutral", level.width_us, "us", level.uncertainty_us, limit,
-        judge(abs(offset_us), limits.neutral_us, level.uncertainty_us), level.visits,
+    said = (
         f"Neutral is {level.width_us:.1f} us, {round(offset_us, 1) + 0.0:+.1f} us from "
-        f"{centre_us:.4g} us.",
+        f"{centre_us:.4g} us."
+    )
+    verdict: Verdict | None = None
+    if limit:
+        verdict = judge(abs(offset_us), limits.neutral_us, _doubt(level))
+        if verdict is Verdict.DOES_NOT_MEET and device.has_neutral is None and not (
+            rest.is_known and rest.level is not None
+            and abs(rest.level.width_us - level.width_us) <= 0.01 * table.convention.span_us
+        ):  # fmt: skip
+            verdict = Verdict.NOT_SHOWN
+            said += (
+                " Either neutral is off, or the channel rests elsewhere, as a weapon's does; a "
+                "bench sheet says which."
+            )
+    return Finding(
+        "neutral", level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,
+        level.amount.interval_us,
     )  # fmt: skip

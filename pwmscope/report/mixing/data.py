@@ -153,7 +153,15 @@ def _finding(finding: Finding) -> dict[str, Any]:
 def _advice(way: Advice) -> dict[str, Any]:
     return {
         "needed": way.needed,
-        "changes": [{"kind": change.kind, "words": change.words} for change in way.by_effort],
+        "changes": [
+            {
+                "kind": change.kind,
+                "words": change.words,
+                "place": change.place,
+                "line": change.line or None,
+            }
+            for change in way.by_effort
+        ],
         "predicted": {
             "name": way.proof.name,
             "as_wanted": way.proof.works,

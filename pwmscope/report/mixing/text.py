@@ -72,7 +72,7 @@ def mixing_paragraphs(
         if course is not None and course.after:
             yield "Where it would go then", _courses(course.after, course.straight_after)
         for way in needed[1:]:
-            yield "Or instead", _told(way)
+            yield "Or instead, at another place", _told(way)
     if not needed and mixing.arrangement.pattern and mixing.verdict is Verdict.DOES_NOT_MEET:
         yield "What to change", [_UNPROVEN]
     for way in ways:

@@ -363,6 +363,6 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
         As `load_sheet`.
     """
     # The library that validates takes a tenth of a second to import; only sheets need it.
-    from pwmscope.bench.sheet_reading import read_sheet
+    from pwmscope.bench.sheet_reading import read_sheet  # noqa: PLC0415
 
     return read_sheet(text, source)

@@ -197,7 +197,7 @@ def find_kind(path: Path) -> Kind:
     """
     found = find_format(path)
     if found.name == "Parquet table":
-        from pwmscope.capture.columnar import is_edge_file
+        from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415
 
         if is_edge_file(path):
             return Kind("edges that pwmscope convert kept, in Parquet", holds_edges=True)

@@ -158,7 +158,7 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
         convention_name: str | None,
         from_time: str | None,
         to_time: str | None,
-        **others: Any,
+        **others: Any,  # noqa: ANN401
     ) -> None:
         examination = Examination(sheet_path, off_line, off_at, convention_name, from_time, to_time)
         command(examination=examination, **others)

@@ -127,7 +127,7 @@ def _refuse_picture(path: Path | None, *, replace: bool) -> None:
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
 
     if path is not None:
-        from pwmscope.report.drawing import picture_form  # noqa: PLC0415
+        from pwmscope.plot import picture_form  # noqa: PLC0415
 
         picture_form(path)
         refuse_to_overwrite(path, replace=replace)

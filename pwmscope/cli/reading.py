@@ -252,7 +252,7 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     """
 
     @functools.wraps(command)
-    def collected(*, capture: Path, **others: Any) -> None:
+    def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401
         hints = _hints(others)
         command(recording=Recording(capture, hints), **others)
 
@@ -275,7 +275,7 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
     """
 
     @functools.wraps(command)
-    def collected(*, captures: tuple[Path, ...], **others: Any) -> None:
+    def collected(*, captures: tuple[Path, ...], **others: Any) -> None:  # noqa: ANN401
         hints = _hints(others)
         command(recordings=tuple(Recording(path, hints) for path in captures), **others)
 

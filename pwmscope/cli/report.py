@@ -175,7 +175,7 @@ def run_jobs(jobs: list[Job]) -> list[Entry]:
 def _be_quiet() -> None:
     """Leave the terminal to the process that started this one, and wait for it when idle."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")
+    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
 
 
 def _run_interruptible(job: Job) -> Entry:

@@ -128,8 +128,8 @@ def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> N
 def _write(wiring: Wiring, drawing: Path | None, json_file: Path | None, *, replace: bool) -> str:
     """Write the drawing and the rulings where they are wanted; say where they are."""
     from pwmscope.output import write_text  # noqa: PLC0415
+    from pwmscope.plot import draw_wiring  # noqa: PLC0415
     from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
-    from pwmscope.report.wiring_drawing import draw_wiring  # noqa: PLC0415
 
     said = []
     if drawing is not None:

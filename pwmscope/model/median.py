@@ -33,7 +33,7 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
     if values.size < _MANY:
         return float(np.median(values))
     # Polars takes a third of numpy's time; for few values its import would cost more.
-    import polars as pl
+    import polars as pl  # noqa: PLC0415
 
     median = pl.Series(values).median()
     assert isinstance(median, float)

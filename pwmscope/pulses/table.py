@@ -165,13 +165,13 @@ class PulseTable:
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the columns ``rise_s, width_us, period_us, flags`` as a pandas DataFrame."""
-        import pandas as pd
+        import pandas as pd  # noqa: PLC0415
 
         return pd.DataFrame(self._columns())
 
     def to_polars(self) -> pl.DataFrame:
         """Return the columns ``rise_s, width_us, period_us, flags`` as a polars DataFrame."""
-        import polars as pl
+        import polars as pl  # noqa: PLC0415
 
         return pl.DataFrame(self._columns())
 

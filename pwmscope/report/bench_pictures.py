@@ -9,10 +9,8 @@ from pwmscope.bench.wiring import check_wiring
 from pwmscope.findings import Findings
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.lines import find_lines
-from pwmscope.report.drawing import Picture
-from pwmscope.report.frame_picture import draw_frames
+from pwmscope.plot import Picture, draw_frames, draw_wiring
 from pwmscope.report.mixing.pictures import mixing_pictures
-from pwmscope.report.wiring_drawing import draw_wiring
 
 
 def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:

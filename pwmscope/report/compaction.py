@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from typing import Final
 
-from pwmscope.report.drawing import Picture
+from pwmscope.plot import Picture
 
 DECIMALS: Final = 2
 """Places kept of a coordinate, in points; a hundredth is 3.5 um on paper."""

@@ -11,7 +11,7 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.report.drawing import Picture
+from pwmscope.plot import Picture
 from pwmscope.report.sentences import say_line, say_value
 
 

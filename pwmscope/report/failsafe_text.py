@@ -12,6 +12,7 @@ from pwmscope.bench.cautions import CAUTIONS
 from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
 from pwmscope.findings.failsafe.trials import CONFIDENCE, needed_trials
 from pwmscope.model.finding import Verdict
+from pwmscope.model.letters import say_device
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
 from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly, wrapped
 
@@ -75,8 +76,7 @@ def say_failsafe_line(line: FailsafeLine) -> str:
     str
         Such as ``RX1 (drive-left, left drive ESC)``.
     """
-    about = ", ".join(part for part in (line.expected.role or "", line.device) if part)
-    return say_line(line.line) + (f" ({say_line(about)})" if about else "")
+    return say_device(line.line, line.expected.role or "", line.device)
 
 
 def _answer(line: FailsafeLine, console: Console) -> Text:

@@ -2,57 +2,12 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecording
-from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.losses import Known, quiet_limit_s
-from pwmscope.model.finding import Verdict
-from pwmscope.model.verdict import badness
-from pwmscope.report.decimation import keep_extremes
-from pwmscope.report.drawing import (
-    ALARM,
-    DWELL,
-    GREY,
-    INK,
-    LOSS,
-    Picture,
-    house_style,
-    panel,
-    to_svg,
-    write_figure,
-)
+from pwmscope.findings.failsafe import Failsafe
+from pwmscope.plot import Picture, failsafe_figure, house_style, say_panel, to_svg, write_figure
 from pwmscope.report.failsafe_text import overall_failsafe_sentence, say_failsafe_line
-
-MOST_LOSSES: Final = 4
-"""So many losses are drawn side by side, those that govern the verdict."""
-MAX_LINES: Final = 16
-_LEFT_IN: Final = 0.75
-_PANEL_IN: Final = (2.75, 1.25)
-_GAP_IN: Final = (0.2, 0.62)
-_RIGHT_IN: Final = 0.15
-_BOTTOM_IN: Final = 0.55
-_COLUMNS: Final = 300
-_ROW_PT: Final = 11
-_LATE: Final = 0.8
-"""What is marked beyond this part of a panel is named to the left of its line."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Column:
-    """One loss of one recording."""
-
-    source: str
-    lost_s: float
-    from_s: float
-    to_s: float
 
 
 def draw_failsafe(check: Failsafe) -> Picture | None:
@@ -84,208 +39,19 @@ _CAPTION: Final = (
 """How to read the picture."""
 
 
-def failsafe_figure(check: Failsafe) -> Figure | None:
-    """Draw the picture as a figure; call it within `house_style`.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    Figure or None
-        None where no loss was seen.
-    """
-    lines = [line for line in check.lines if line.losses][:MAX_LINES]
-    columns = _columns(check, lines)
-    return _drawn(check, lines, columns) if columns else None
-
-
 def write_failsafe_picture(check: Failsafe, path: Path, *, replace: bool) -> bool:
     """Write the picture to a file; False where no loss was seen, so that there is none.
 
     Raises
     ------
     OutputError
-        As `pwmscope.report.drawing.write_figure`.
+        As `pwmscope.plot.write_figure`.
     """
     with house_style():
         figure = failsafe_figure(check)
         if figure is not None:
             write_figure(figure, path, replace=replace)
     return figure is not None
-
-
-def _columns(check: Failsafe, lines: list[FailsafeLine]) -> list[_Column]:
-    """Choose the losses that govern, in order of time."""
-    ranked: dict[tuple[str, float], tuple[int, float, float]] = {}
-    for line in lines:
-        for rec, event in line.losses:
-            bounds_s = event.stop_bounds_s
-            slow_s = -bounds_s[1] if bounds_s else 0.0
-            key = (rec.source, event.lost_s)
-            rank = (badness(event.verdict), slow_s, event.case.loss.back_s)
-            ranked[key] = min(ranked.get(key, rank), rank)
-    chosen = sorted(ranked, key=lambda key: ranked[key])[:MOST_LOSSES]
-    order = [rec.source for rec in check.recordings]
-    limit_s = check.limits.failsafe_s
-    columns = []
-    for source, lost_s in sorted(chosen, key=lambda key: (order.index(key[0]), key[1])):
-        back_s = ranked[source, lost_s][2] - lost_s
-        to_s = min(max(1.3 * limit_s, back_s + 0.25 * limit_s), 4.0 * limit_s)
-        columns.append(_Column(source, lost_s, -0.5 * limit_s, to_s))
-    return columns
-
-
-def _drawn(check: Failsafe, lines: list[FailsafeLine], columns: list[_Column]) -> Figure:
-    wide_in, high_in = _PANEL_IN
-    gap_in, between_in = _GAP_IN
-    figure = Figure(
-        (
-            _LEFT_IN + len(columns) * (wide_in + gap_in) + _RIGHT_IN,
-            _BOTTOM_IN + len(lines) * (high_in + between_in),
-        )
-    )
-    for row, line in enumerate(lines):
-        bottom_in = _BOTTOM_IN + (len(lines) - 1 - row) * (high_in + between_in)
-        events = {(rec.source, event.lost_s): (rec, event) for rec, event in line.losses}
-        limits_us = _limits_us(line)
-        for k, column in enumerate(columns):
-            axes = panel(figure, _LEFT_IN + k * (wide_in + gap_in), bottom_in, wide_in, high_in)
-            axes.set_xlim(column.from_s, column.to_s)
-            axes.set_ylim(*limits_us)
-            _draw_frame(axes, line, check.limits.failsafe_s, first=row == 0)
-            own = events.get((column.source, column.lost_s))
-            if own is not None:
-                _draw_loss(axes, *own, column, first=row == 0)
-            if k:
-                axes.tick_params(labelleft=False)
-            else:
-                axes.set_ylabel("width (us)")
-            if row + 1 < len(lines):
-                axes.tick_params(labelbottom=False)
-            else:
-                axes.set_xlabel(f"s since the loss at {column.lost_s:.3f} s{_of(check, column)}")
-        figure.text(
-            0.1 / figure.get_size_inches()[0],
-            (bottom_in + high_in + 0.3) / figure.get_size_inches()[1],
-            _say_row(line), weight="bold", va="center",
-        )  # fmt: skip
-    return figure
-
-
-def _say_row(line: FailsafeLine) -> str:
-    band = line.expected.band
-    shaded = "" if band is None else f"; shaded: stop range {band.words}"
-    return f"{say_failsafe_line(line)}{shaded}"
-
-
-def _of(check: Failsafe, column: _Column) -> str:
-    return f"\nof {column.source}" if len(check.recordings) > 1 else ""
-
-
-def _limits_us(line: FailsafeLine) -> tuple[float, float]:
-    """Choose the heights that hold the convention and every measured width."""
-    low_us, high_us = math.inf, -math.inf
-    for rec in line.recordings:
-        table = rec.table
-        width_us = table.width_us[table.measured]
-        low_us = min(low_us, table.convention.low_us, float(width_us.min()))
-        high_us = max(high_us, table.convention.high_us, float(width_us.max()))
-    margin_us = 0.12 * (high_us - low_us)
-    return low_us - margin_us, high_us + 0.5 * margin_us
-
-
-def _draw_frame(axes: Axes, line: FailsafeLine, limit_s: float, *, first: bool) -> None:
-    """Draw the stop range, the moment of loss and the limit, in the first row with their names."""
-    band = line.expected.band
-    bottom_us, top_us = axes.get_ylim()
-    if band is not None:
-        low_us, high_us = max(band.low_us, bottom_us), min(band.high_us, top_us)
-        axes.axhspan(low_us, high_us, facecolor=DWELL, alpha=0.55, linewidth=0, zorder=0)
-        for edge_us in (low_us, high_us):
-            axes.axhline(edge_us, color=GREY, linewidth=0.6, zorder=1)
-    axes.axvline(0.0, color=INK, linewidth=1.2, zorder=2)
-    axes.axvline(limit_s, color=ALARM, linewidth=1.0, linestyle=(0, (5, 3)), zorder=2)
-    if first:
-        _name(axes, 0.0, "lost", INK)
-        _name(axes, limit_s, f"limit {limit_s:g} s", ALARM)
-
-
-def _name(axes: Axes, time_s: float, words: str, colour: str, *, row: int = 0) -> None:
-    """Write what a line across the panel marks, at its upper end."""
-    low_s, high_s = axes.get_xlim()
-    left = time_s > low_s + _LATE * (high_s - low_s)
-    axes.annotate(
-        words, (time_s, axes.get_ylim()[1]), (-3 if left else 3, -1 - _ROW_PT * row), color=colour,
-        textcoords="offset points", va="top", ha="right" if left else "left", zorder=5,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.8},
-    )  # fmt: skip
-
-
-def _draw_loss(
-    axes: Axes, rec: LineInRecording, event: LossEvent, column: _Column, *, first: bool
-) -> None:
-    table = rec.table
-    rows = np.flatnonzero(table.measured)
-    time_s = table.rise_s[rows] - column.lost_s
-    inside = (time_s >= column.from_s) & (time_s <= column.to_s)
-    time_s, width_us = time_s[inside], table.width_us[rows][inside]
-    kept = keep_extremes(time_s, width_us, _COLUMNS)
-    axes.plot(
-        time_s[kept], width_us[kept], color=INK, linestyle="none", marker=".", markersize=2.2,
-        zorder=3,
-    )  # fmt: skip
-    frame_s = event.case.setting.frame_s
-    moments_s = np.concatenate([[column.from_s], time_s, [column.to_s]])
-    quiet = np.flatnonzero(np.diff(moments_s) > quiet_limit_s(frame_s * 1e6))
-    bottom_us, top_us = axes.get_ylim()
-    for at in quiet.tolist():
-        axes.barh(
-            bottom_us, moments_s[at + 1] - moments_s[at], left=moments_s[at],
-            height=0.1 * (top_us - bottom_us), align="edge", facecolor=LOSS, edgecolor=GREY,
-            hatch="////", linewidth=0.6, zorder=1,
-        )  # fmt: skip
-        if moments_s[at + 1] - moments_s[at] > 0.25 * (column.to_s - column.from_s):
-            axes.annotate(
-                "no pulses", (moments_s[at], bottom_us + 0.1 * (top_us - bottom_us)), (3, 2),
-                textcoords="offset points", color=GREY, zorder=5,
-            )  # fmt: skip
-    loss = event.case.loss
-    back_s = loss.back_s - column.lost_s
-    if loss.came_back and back_s < column.to_s:
-        axes.axvline(back_s, color=GREY, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
-        if first:
-            _name(axes, back_s, "on again" if loss.is_marked else "back", GREY, row=1)
-    axes.set_title(say_panel(event), loc="left", pad=3, color=_colour(event))
-
-
-def _colour(event: LossEvent) -> str:
-    return ALARM if event.verdict is Verdict.DOES_NOT_MEET else INK
-
-
-def say_panel(event: LossEvent) -> str:
-    """Write what stands over the picture of one loss.
-
-    Parameters
-    ----------
-    event : LossEvent
-        The loss.
-
-    Returns
-    -------
-    str
-        Such as ``meets: goes to preset, 0.81 s``.
-    """
-    if event.is_restart:
-        return "supply or receiver restart"
-    did = event.behaviour.value if event.behaviour else "response not shown"
-    bounds_s = event.stop_bounds_s
-    took = f", {bounds_s[1]:.2f} s" if bounds_s and event.verdict is Verdict.MEETS else ""
-    inferred = " (inferred)" if event.moment.known is Known.INFERRED else ""
-    word = "" if event.verdict is None else f"{event.verdict.value}: "
-    return f"{word}{did}{took}{inferred}"
 
 
 def _alt(check: Failsafe) -> str:

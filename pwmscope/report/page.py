@@ -12,9 +12,9 @@ import markupsafe
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe.check import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_text
+from pwmscope.plot import Picture
 from pwmscope.report.composition import compose
 from pwmscope.report.document import Document
-from pwmscope.report.drawing import Picture
 from pwmscope.report.templates import fill
 from pwmscope.report.timeline import Timeline
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings
 from pwmscope.model.spans import Span
-from pwmscope.report.drawing import Picture, house_style
-from pwmscope.report.first_frames import draw_first_frames
-from pwmscope.report.jitter_spectrum import draw_jitter_spectra
-from pwmscope.report.width_histogram import draw_width_histogram
-from pwmscope.report.width_over_time import draw_width_over_time
+from pwmscope.plot import (
+    Picture,
+    draw_first_frames,
+    draw_jitter_spectra,
+    draw_width_histogram,
+    draw_width_over_time,
+    house_style,
+)
 
 
 def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, ...]:

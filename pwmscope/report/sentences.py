@@ -4,39 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from dataclasses import dataclass
-from typing import Final
 
 from rich.console import Console
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.model.letters import say_line as say_line  # noqa: PLC0414
+from pwmscope.model.letters import say_plainly as say_plainly  # noqa: PLC0414
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
-
-MOST_LETTERS: Final = 40
-"""Letters of a line's name that are shown."""
-
-
-def say_plainly(text: str) -> str:
-    r"""Write a sentence that may hold a line's name without control characters.
-
-    Examples
-    --------
-    >>> say_plainly("a\u202eb\n starts first.")
-    'a?b? starts first.'
-    """
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
-
-
-def say_line(name: str) -> str:
-    r"""Write a line's name so that it can neither break a layout nor reorder text.
-
-    Examples
-    --------
-    >>> say_line("RX1"), say_line("a\u202eb\n" + "x" * 50)[:6]
-    ('RX1', 'a?b?xx')
-    """
-    plain = say_plainly(name)
-    return plain if len(plain) <= MOST_LETTERS else plain[: MOST_LETTERS - 1] + "…"
 
 
 def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:

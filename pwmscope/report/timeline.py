@@ -16,9 +16,9 @@ from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.model.spans import Span
+from pwmscope.plot import say_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
-from pwmscope.report.loss_spans import say_loss
 from pwmscope.report.sentences import say_line
 from pwmscope.report.templates import fill, template_text
 

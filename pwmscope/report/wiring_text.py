@@ -8,8 +8,8 @@ from typing import Final
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.wiring import Ruling, Wiring
+from pwmscope.model.letters import say_plainly
 from pwmscope.model.verdict import Verdict
-from pwmscope.report.sentences import say_plainly
 
 COLUMNS: Final = 100
 _NAME: Final = 24

@@ -191,12 +191,12 @@ def _make(
         raise error.within(place) from None
 
 
-def _plain_type(hint: Any) -> tuple[type, ...]:
+def _plain_type(hint: Any) -> tuple[type, ...]:  # noqa: ANN401
     options = get_args(hint) if get_origin(hint) in (types.UnionType, Union) else (hint,)
     return tuple(t for t in options if t in (int, float, bool, str))
 
 
-def _plain(key: str, value: object, hint: Any, place: str) -> object:
+def _plain(key: str, value: object, hint: Any, place: str) -> object:  # noqa: ANN401
     wanted = _plain_type(hint)[0]
     if wanted is bool and isinstance(value, bool):
         return value

@@ -6,8 +6,8 @@ import pytest
 
 import pwmscope
 from pwmscope.bench.sheet import load_sheet, parse_sheet
+from pwmscope.plot.frame_timing import draw_frames
 from pwmscope.report.bench_pictures import bench_pictures
-from pwmscope.report.frame_picture import draw_frames
 
 
 def findings_of(name, **hints):

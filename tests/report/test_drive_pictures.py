@@ -10,8 +10,8 @@ from matplotlib.axes import Axes
 from pwmscope.advice.drive import Path
 from pwmscope.advice.drive.hands import Hands
 from pwmscope.bench.plan import PlanStep, StepSpan
-from pwmscope.report.drive_path import draw_drive_path
-from pwmscope.report.stick_drawing import STICKS, draw_sticks
+from pwmscope.plot.paths import draw_drive_path
+from pwmscope.plot.sticks import STICKS, draw_sticks
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -93,7 +93,7 @@ def test_ahead_is_up_and_left_is_left(drawn):
 
 
 def test_the_scale_bar_is_as_long_as_it_says(monkeypatch):
-    from pwmscope.report import drive_path  # noqa: PLC0415
+    from pwmscope.plot import paths as drive_path  # noqa: PLC0415
 
     figures = []
     monkeypatch.setattr(drive_path, "to_svg", lambda figure: figures.append(figure) or "<svg/>")

@@ -6,7 +6,7 @@ import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.findings.timing.spectral_lines import find_lines
 from pwmscope.findings.timing.spectrum import MOST_BANDS
-from pwmscope.report.jitter_spectrum import draw_jitter_spectra
+from pwmscope.plot.spectrum import draw_jitter_spectra
 from pwmscope.report.pictures import draw_channel
 
 

@@ -9,7 +9,8 @@ import pwmscope
 from pwmscope.bench.sheet import load_sheet
 from pwmscope.findings.failsafe.check import check_failsafe
 from pwmscope.findings.failsafe.listening import listen_to
-from pwmscope.report.loss_picture import MOST_LOSSES, draw_failsafe
+from pwmscope.plot import MOST_LOSSES
+from pwmscope.report.loss_picture import draw_failsafe
 
 SHEET = load_sheet("captures/bench.toml")
 

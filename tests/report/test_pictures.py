@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 import pwmscope
 from pwmscope.capture import Capture, Line
+from pwmscope.plot.style import INK, spread, stack
+from pwmscope.plot.widths import say_loss
 from pwmscope.pulses import Flag
-from pwmscope.report.drawing import INK, spread, stack
-from pwmscope.report.loss_spans import say_loss
 from pwmscope.report.pictures import draw_channel
 
 CAPTURES = Path(__file__).parents[2] / "captures"

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.bench.sheet import parse_sheet
 from pwmscope.bench.wiring import check_wiring
-from pwmscope.report.svg import cells, fit
-from pwmscope.report.wiring_drawing import WIDTH, draw_wiring, wiring_alt
+from pwmscope.plot.svg import cells, fit
+from pwmscope.plot.wiring_drawing import WIDTH, draw_wiring, wiring_alt
 from pwmscope.report.wiring_text import wiring_text
 
 ROOT = Path(__file__).parents[2]

@@ -357,7 +357,7 @@ def whole_rows(
         for batch in watched(whole, expected, lambda batch: batch.height):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
-                batch = batch.filter(_is_row(batch))
+                batch = batch.filter(_is_row(batch))  # noqa: PLW2901
             if batch.height and is_cut:
                 raise _explain(path, layout, name)
             if any(column.null_count() for column in batch.get_columns()):
@@ -365,7 +365,7 @@ def whole_rows(
                 missing_row = int(incomplete.arg_max() or 0)
                 if missing_row != batch.height - 1:
                     raise _explain(path, layout, name)
-                batch = batch.head(missing_row)
+                batch = batch.head(missing_row)  # noqa: PLW2901
                 is_cut = True
             if batch.get_column("bad").any():
                 raise _explain(path, layout, name)

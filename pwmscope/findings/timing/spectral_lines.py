@@ -232,7 +232,7 @@ def _refined(series: _Series, rest_us: npt.NDArray[np.float64], near_hz: float) 
     """
     if near_hz > series.high_hz - 0.5 / series.length_s:
         return series.high_hz
-    from scipy.signal import lombscargle
+    from scipy.signal import lombscargle  # noqa: PLC0415
 
     step_hz = 0.1 / series.length_s
     tried_hz = near_hz + step_hz * np.array([-1.0, 0.0, 1.0])

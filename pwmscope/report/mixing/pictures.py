@@ -7,10 +7,8 @@ from collections.abc import Mapping, Sequence
 from pwmscope.advice.drive.hands import Hands
 from pwmscope.advice.mixing.course import Course
 from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.plot import Mode, Picture, draw_drive_path, draw_sticks
 from pwmscope.pulses import PulseTable
-from pwmscope.report.drawing import Picture
-from pwmscope.report.drive_path import draw_drive_path
-from pwmscope.report.stick_drawing import Mode, draw_sticks
 
 
 def mixing_pictures(

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.timing.spectral_lines import LineSearch
-from pwmscope.report.drawing import GREY, INK, WIDTH_IN, Picture, panel, to_svg
+from pwmscope.plot.style import GREY, INK, WIDTH_IN, Picture, panel, to_svg
 
 _HIGH_IN: Final = 1.9
 _TOLD: Final = 3

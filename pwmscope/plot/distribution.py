@@ -15,23 +15,70 @@ from pwmscope.findings import ChannelFindings
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.findings.travel.travel import Level, Travel
 from pwmscope.model.spans import inside
-from pwmscope.pulses import PulseTable
-from pwmscope.report.drawing import (
+from pwmscope.plot.style import (
     ALARM,
     BAND,
     GREY,
     INK,
     WIDTH_IN,
+    ChannelResult,
     Picture,
+    channel_of,
+    new_axes,
     outside_colour,
     panel,
     to_svg,
 )
+from pwmscope.pulses import PulseTable
 
 MOST_BINS: Final = 110
 _WHOLE_IN: Final = 4.1
 _CLOSE_IN: Final = 2.1
 _HIGH_IN: Final = 2.0
+
+
+def histogram(result: ChannelResult, *, recording: int = 0, ax: Axes | None = None) -> Axes:
+    """Draw how often each pulse width of a line was seen outside loss spans.
+
+    Parameters
+    ----------
+    result : ChannelFindings, or what has several as ``channels``
+        Such as ``findings["RX1"]`` or ``analysis["RX1"]``.
+    recording : int, optional
+        Which of several recordings.
+    ax : Axes, optional
+        Where to draw; by default on a figure of its own.
+
+    Returns
+    -------
+    Axes
+        Width in microseconds, pulses on a logarithmic scale, so that a single one shows.
+
+    Raises
+    ------
+    ArgumentError
+        If the result is something else, or shows no servo pulses.
+
+    Examples
+    --------
+    >>> import pwmscope
+    >>> analysis = pwmscope.analyse("captures/clean-sweep.csv")
+    >>> histogram(analysis["RX1"]).get_yscale()
+    'log'
+    """
+    channel = channel_of(result, recording)
+    if ax is None:
+        ax = new_axes((WIDTH_IN, 2.85), (0.75, 0.55, WIDTH_IN - 1.0, _HIGH_IN))
+    _draw_whole(ax, channel, _widths_us(channel))
+    return ax
+
+
+def _widths_us(channel: ChannelFindings) -> npt.NDArray[np.float64]:
+    table = channel.table
+    widths: npt.NDArray[np.float64] = table.width_us[
+        table.measured & ~inside(channel.loss_spans, table.rise_s)
+    ]
+    return widths
 
 
 def draw_width_histogram(channel: ChannelFindings) -> Picture:
@@ -52,7 +99,7 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
     travel, timing, table = channel.travel, channel.timing, channel.table
     assert travel is not None  # a servo channel has both
     assert timing is not None
-    width_us = table.width_us[table.measured & ~inside(channel.loss_spans, table.rise_s)]
+    width_us = _widths_us(channel)
     close = _closest(travel)
     jitter = timing.width_jitter_us
     figure = Figure((WIDTH_IN, 2.85))

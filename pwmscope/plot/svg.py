@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
-from pwmscope.report.colours import ALARM, INK
-from pwmscope.report.sentences import say_plainly
+from pwmscope.model.letters import say_plainly
+from pwmscope.plot.colours import ALARM, INK
 
 SIZE: Final = 13.0
 """Height of ordinary letters in px."""

@@ -10,34 +10,104 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.findings import ChannelFindings
+from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.findings.travel.travel import Level, Travel
 from pwmscope.model.spans import Span
-from pwmscope.pulses import Flag, PulseTable, find_frames
-from pwmscope.report.decimation import keep_extremes
-from pwmscope.report.drawing import (
+from pwmscope.plot.decimation import keep_extremes
+from pwmscope.plot.style import (
     ALARM,
     BAND,
     DWELL,
     GREY,
     INK,
     LABEL_IN,
+    LETTER_IN,
+    LOSS,
     WIDTH_IN,
+    ChannelResult,
     Picture,
+    channel_of,
+    new_axes,
     outside_colour,
     panel,
     spread,
+    stack,
     to_svg,
 )
-from pwmscope.report.loss_spans import (
-    DRAWN_HIGH_IN,
-    DRAWN_IN,
-    draw_losses,
-    head_height_in,
-    loss_rows,
-    say_loss,
-)
+from pwmscope.pulses import Flag, PulseTable, find_frames
+
+DRAWN_IN: Final = 5.2
+DRAWN_HIGH_IN: Final = 2.7
+MOST_ROWS: Final = 4
+_ROW_IN: Final = 2.25 * LABEL_IN
+
+
+def say_loss(event: LossEvent) -> tuple[str, str]:
+    """Write what stands over a loss, in two lines."""
+    did = event.behaviour.value if event.behaviour else "response not shown"
+    level = f" {event.preset_us:.1f} us" if event.behaviour and event.preset_us else ""
+    known = "" if event.is_marked else ", inferred"
+    if event.recovered_s is None:
+        return did + level, f"{event.lost_s:.3f} s, no change after{known}"
+    return did + level, f"{event.lost_s:.3f} to {event.recovered_s:.3f} s{known}"
+
+
+def loss_rows(losses: list[tuple[LossEvent, Span]], recorded: Span) -> list[int | None]:
+    """Choose the row above the picture in which each loss's label stands; None for no room."""
+    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
+    spans = []
+    for event, span in losses:
+        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, say_loss(event))))
+        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, recorded)
+        spans.append((middle_s - half_s, middle_s + half_s))
+    return stack(spans, MOST_ROWS)
+
+
+def head_height_in(rows: list[int | None]) -> float:
+    """Height in inches that the labels take above the drawn part."""
+    used = 1 + max((row for row in rows if row is not None), default=-1)
+    return 0.2 + _ROW_IN * used + (LABEL_IN if None in rows else 0.0)
+
+
+def _clamped(middle_s: float, half_s: float, recorded: Span) -> float:
+    least_s = recorded.start_s + half_s
+    return min(max(middle_s, least_s), max(recorded.end_s - half_s, least_s))
+
+
+def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int | None]) -> None:
+    """Hatch each loss and write over it what the output did and from when to when."""
+    recorded = Span(*axes.get_xlim())
+    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
+    upright = axes.get_xaxis_transform()
+    for (event, span), row in zip(losses, rows, strict=True):
+        axes.axvspan(
+            span.start_s, span.end_s, facecolor=LOSS, edgecolor=GREY, hatch="////",
+            alpha=0.55, linewidth=0.8, zorder=0.5,
+        )  # fmt: skip
+        if row is None:
+            continue
+        words = say_loss(event)
+        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, words)))
+        middle_s = (span.start_s + span.end_s) / 2
+        base = 1.0 + (0.08 + _ROW_IN * row) / DRAWN_HIGH_IN
+        axes.plot(
+            [middle_s] * 2, [1.0, base], transform=upright, color=GREY, linewidth=0.6,
+            clip_on=False,
+        )  # fmt: skip
+        axes.text(
+            _clamped(middle_s, half_s, recorded), base, "\n".join(words),
+            transform=upright, ha="center", va="bottom", color=INK, linespacing=1.1,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5}, zorder=5,
+        )  # fmt: skip
+    hidden = sum(row is None for row in rows)
+    if hidden:
+        axes.text(
+            0.0, 1.0 + (0.1 + _ROW_IN * MOST_ROWS) / DRAWN_HIGH_IN,
+            f"{hidden} more losses without a label here; the table names them.",
+            transform=axes.transAxes, color=INK,
+        )  # fmt: skip
+
 
 _LEFT_IN: Final = 0.75
 _COLUMNS: Final = 600
@@ -56,8 +126,88 @@ class _Label:
     mark: str = ""
 
 
+def width_over_time(
+    result: ChannelResult,
+    *,
+    recording: int = 0,
+    span: tuple[float, float] | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the pulse width of a line over time, with levels, losses, glitches, the convention.
+
+    Parameters
+    ----------
+    result : ChannelFindings, or what has several as ``channels``
+        Such as ``findings["RX1"]`` or ``analysis["RX1"]``.
+    recording : int, optional
+        Which of several recordings.
+    span : tuple of float, optional
+        From and to, in seconds; by default all pulses.
+    ax : Axes, optional
+        Where to draw; by default on a figure of its own.
+
+    Returns
+    -------
+    Axes
+        Time in seconds, width in microseconds. Labels stand to the right of it.
+
+    Raises
+    ------
+    ArgumentError
+        If the result is something else, or shows no servo pulses.
+
+    Examples
+    --------
+    >>> import pwmscope
+    >>> analysis = pwmscope.analyse("captures/clean-sweep.csv")
+    >>> axes = width_over_time(analysis["RX1"])
+    >>> axes.get_ylabel()
+    'pulse width (us)'
+    """
+    channel = channel_of(result, recording)
+    shown = Span(*span) if span is not None else _seen(channel.table)
+    losses = _losses(channel)
+    rows = loss_rows(losses, shown)
+    if ax is None:
+        size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_height_in(rows)
+        ax = new_axes(size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
+    _draw(ax, channel, shown, losses, rows)
+    return ax
+
+
+def _losses(channel: ChannelFindings) -> list[tuple[LossEvent, Span]]:
+    assert channel.silence is not None  # a servo channel has it
+    return list(zip(channel.silence.events, channel.loss_spans, strict=True))
+
+
+def _seen(table: PulseTable) -> Span:
+    return Span(float(table.rise_s[0]), max(float(table.rise_s[-1]), float(table.rise_s[0]) + 1e-3))
+
+
+def _draw(
+    axes: Axes,
+    channel: ChannelFindings,
+    recorded: Span,
+    losses: list[tuple[LossEvent, Span]],
+    rows: list[int | None],
+) -> None:
+    assert channel.travel is not None  # a servo channel has it
+    axes.set_xlim(recorded.start_s, recorded.end_s)
+    axes.set_ylim(*_limits_us(channel.table))
+    draw_losses(axes, losses, rows)
+    labels = [
+        *_draw_convention(axes, channel.table, recorded),
+        *_draw_widths(axes, channel.table, outside_colour(channel)),
+        *_draw_levels(axes, channel.travel),
+        *_draw_strays(axes, channel.table),
+    ]
+    _draw_labels(axes, labels)
+    axes.set_xlabel("time since the start of the recording (s)")
+    axes.set_ylabel("pulse width (us)")
+
+
 def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
-    """Draw the pulse width over time with levels, losses, glitches and the convention.
+    """Draw the pulse width over time as a picture of its own, with caption and alternative text.
 
     Parameters
     ----------
@@ -70,27 +220,15 @@ def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
     -------
     Picture
     """
-    travel, silence = channel.travel, channel.silence
-    assert travel is not None  # a servo channel has both
-    assert silence is not None
-    losses = list(zip(silence.events, channel.loss_spans, strict=True))
+    assert channel.travel is not None  # a servo channel has it
+    losses = _losses(channel)
     rows = loss_rows(losses, recorded)
-    head_in = head_height_in(rows)
-    figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_in))
+    figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_height_in(rows)))
     axes = panel(figure, _LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN)
-    axes.set_xlim(recorded.start_s, recorded.end_s)
-    axes.set_ylim(*_limits_us(channel.table))
-    draw_losses(axes, losses, rows)
-    labels = [
-        *_draw_convention(axes, channel.table, recorded),
-        *_draw_widths(axes, channel.table, outside_colour(channel)),
-        *_draw_levels(axes, travel),
-        *_draw_strays(axes, channel.table),
-    ]
-    _draw_labels(axes, labels)
-    axes.set_xlabel("time since the start of the recording (s)")
-    axes.set_ylabel("pulse width (us)")
-    return Picture("width-over-time", to_svg(figure), _CAPTION, _alt(channel, travel, recorded))
+    span = (recorded.start_s, recorded.end_s)
+    width_over_time(channel, span=span, ax=axes)
+    alt = _alt(channel, channel.travel, recorded)
+    return Picture("width-over-time", to_svg(figure), _CAPTION, alt)
 
 
 _CAPTION: Final = (

@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 
 from pwmscope.advice.drive.hands import Hands
 from pwmscope.bench.plan import Axis, StepSpan
-from pwmscope.report.decimation import keep_extremes
-from pwmscope.report.drawing import (
+from pwmscope.plot.decimation import keep_extremes
+from pwmscope.plot.style import (
     BAND,
     FONT_PT,
     GREY,

@@ -11,16 +11,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol, TypeAlias
 
 import matplotlib.style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.errors import OutputError
-from pwmscope.findings import ChannelFindings, Verdict
+from pwmscope.errors import ArgumentError, OutputError, require_type, say_given
+from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
-from pwmscope.report.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
+from pwmscope.plot.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
 
 __all__ = [
     "ALARM",
@@ -35,8 +35,14 @@ __all__ = [
     "PICTURE_FORMS",
     "PNG_DPI",
     "WIDTH_IN",
+    "ChannelResult",
+    "LineResult",
     "Picture",
+    "RecordingsResult",
+    "channel_of",
+    "findings_of",
     "house_style",
+    "new_axes",
     "outside_colour",
     "panel",
     "picture_form",
@@ -108,6 +114,99 @@ def house_style() -> Iterator[None]:
     """Draw in the house style, whatever settings the person's matplotlib has."""
     with matplotlib.style.context(["default", _STYLE]):
         yield
+
+
+def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, float]) -> Axes:
+    """Make axes on a figure of their own, which a notebook shows.
+
+    Parameters
+    ----------
+    size_in : tuple of float
+        Width and height of the figure in inches.
+    place_in : tuple of float
+        Left, bottom, width and height of the axes on it, in inches.
+
+    Returns
+    -------
+    Axes
+    """
+    import matplotlib.pyplot as plt  # noqa: PLC0415 - it chooses how figures are shown
+
+    with house_style():
+        return panel(plt.figure(figsize=size_in), *place_in)
+
+
+def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
+    """Take a channel out of what shows one line, in one recording or in several.
+
+    Parameters
+    ----------
+    result : ChannelFindings, or what has several as ``channels``
+        Such as ``findings["RX1"]`` or ``analysis["RX1"]``.
+    recording : int
+        Which of several.
+
+    Returns
+    -------
+    ChannelFindings
+        One with servo pulses.
+
+    Raises
+    ------
+    ArgumentError
+        If it is something else, or shows no servo pulses.
+    """
+    wanted = "what was found about a line, such as analysis['RX1']"
+    found: object = result
+    if not isinstance(result, ChannelFindings):
+        several = getattr(result, "channels", None)
+        if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
+            raise ArgumentError("result", say_given(result), wanted)
+        found = several[recording]
+    require_type("result", found, ChannelFindings, wanted)
+    assert isinstance(found, ChannelFindings)  # just seen
+    if found.not_servo is not None:
+        raise ArgumentError("result", f"about {found.line}. {found.not_servo}", wanted)
+    return found
+
+
+def findings_of(result: Findings | RecordingsResult, recording: int = 0) -> Findings:
+    """Take the findings of one recording out of what shows one or several.
+
+    Raises
+    ------
+    ArgumentError
+        If it is something else.
+    """
+    wanted = "what pwmscope.examine or pwmscope.analyse gives"
+    found: object = result
+    if not isinstance(result, Findings):
+        several = getattr(result, "findings", None)
+        if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
+            raise ArgumentError("result", say_given(result), wanted)
+        found = several[recording]
+    require_type("result", found, Findings, wanted)
+    assert isinstance(found, Findings)  # just seen
+    return found
+
+
+class RecordingsResult(Protocol):
+    """What shows several recordings, as `pwmscope.analyse` gives it."""
+
+    @property
+    def findings(self) -> tuple[Findings, ...]:
+        """What each recording shows."""
+
+
+class LineResult(Protocol):
+    """What shows one line in several recordings, as ``analysis["RX1"]`` does."""
+
+    @property
+    def channels(self) -> tuple[ChannelFindings, ...]:
+        """What each recording shows of it."""
+
+
+ChannelResult: TypeAlias = ChannelFindings | LineResult
 
 
 def outside_colour(channel: ChannelFindings) -> str:

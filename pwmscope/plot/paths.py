@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -16,7 +17,8 @@ from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
 from pwmscope.advice.drive import Path
-from pwmscope.report.drawing import (
+from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.plot.style import (
     BAND,
     FONT_PT,
     GREY,
@@ -26,6 +28,7 @@ from pwmscope.report.drawing import (
     WIDTH_IN,
     Picture,
     house_style,
+    new_axes,
     panel,
     to_svg,
 )
@@ -44,6 +47,74 @@ _GAP_IN: Final = 0.14
 _ARROW: Final = Outline(
     [(0.0, 0.6), (0.36, -0.45), (0.0, -0.22), (-0.36, -0.45), (0.0, 0.6)], closed=True
 )
+
+
+def drive_path(path: Path | Sequence[Path], *, ax: Axes | None = None) -> Axes:
+    """Draw where a robot would drive, seen from above.
+
+    Parameters
+    ----------
+    path : Path or sequence of Path
+        One path as `pwmscope.advice.drive.drive_path` gives it, or several, which all begin
+        at the same place; they are named at their ends then.
+    ax : Axes, optional
+        Where to draw; by default on a figure of its own.
+
+    Returns
+    -------
+    Axes
+        Metres; ahead is up, left is left. An open circle is the start, the large arrowhead
+        the end.
+
+    Raises
+    ------
+    ArgumentError
+        If it is something else.
+
+    Examples
+    --------
+    >>> ahead_m = np.linspace(0.0, 1.0, 50)
+    >>> pose = np.column_stack([ahead_m, np.zeros(50), np.zeros(50)])
+    >>> axes = drive_path(Path("forward", pose, 1.0))
+    >>> axes.get_ylabel()
+    'ahead (m)'
+    """
+    wanted = "a path, or several, as pwmscope.advice.drive gives them"
+    several = [path] if isinstance(path, Path) else path
+    if not isinstance(several, Sequence) or not several:
+        raise ArgumentError("path", say_given(path), wanted)
+    for one in several:
+        require_type("path", one, Path, wanted)
+    if ax is None:
+        ax = new_axes((4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
+    places = [_page(one.pose) - _page(one.pose)[0] for one in several]
+    every = np.concatenate(places)
+    reach_m = max(0.55 * float(np.ptp(every, axis=0).max()), 0.1)
+    middle = (every.min(axis=0) + every.max(axis=0)) / 2.0
+    ax.set_xlim(middle[0] - reach_m, middle[0] + reach_m)
+    ax.set_ylim(middle[1] - reach_m, middle[1] + reach_m)
+    ax.set_aspect("equal")
+    for one, place in zip(several, places, strict=True):
+        _draw_path(ax, one, place, reach_m, per_m_in=3.7 / (2.0 * reach_m))
+        if len(several) > 1:
+            ax.annotate(one.name, place[-1], (6, 2), textcoords="offset points", color=GREY)
+    ax.set_xlabel("to the right (m)")
+    ax.set_ylabel("ahead (m)")
+    return ax
+
+
+def _draw_path(
+    axes: Axes, path: Path, place: npt.NDArray[np.float64], reach_m: float, *, per_m_in: float
+) -> None:
+    """Draw a path with its start, or turning on the spot."""
+    if path.length_m < SPOT * reach_m:
+        _draw_spot(axes, path, place[-1], reach_m)
+    else:
+        _draw_track(axes, path, place, per_m_in=per_m_in)
+    axes.plot(
+        *place[0], marker="o", markersize=6, markerfacecolor="white", markeredgecolor=INK,
+        markeredgewidth=1.2, zorder=4,
+    )  # fmt: skip
 
 
 def draw_drive_path(
@@ -133,14 +204,7 @@ def _draw_cell(
     middle = (place.min(axis=0) + place.max(axis=0)) / 2.0
     axes.set_xlim(middle[0] - reach_m, middle[0] + reach_m)
     axes.set_ylim(middle[1] - reach_m, middle[1] + reach_m)
-    if path.length_m < SPOT * reach_m:
-        _draw_spot(axes, path, place[-1], reach_m)
-    else:
-        _draw_track(axes, path, place, per_m_in=cell_in / (2.0 * reach_m))
-    axes.plot(
-        *place[0], marker="o", markersize=6, markerfacecolor="white", markeredgecolor=INK,
-        markeredgewidth=1.2, zorder=4,
-    )  # fmt: skip
+    _draw_path(axes, path, place, reach_m, per_m_in=cell_in / (2.0 * reach_m))
     if first:
         onward = place[min(1 + len(place) // 8, len(place) - 1), 1]
         below = onward >= place[0, 1]  # behind the robot, where the path is not

@@ -1,0 +1,92 @@
+"""Pictures of results: each function takes results, draws on Axes and returns them.
+
+`width_over_time` and `histogram` draw one line, `frames` one frame of all lines or the first
+frames of one, `losses` a line around a signal loss, `drive_path` where the robot would go,
+`wiring` the bench. Each takes an optional ``ax``; without one it makes a figure of its own.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pwmscope.plot.distribution import draw_width_histogram, histogram
+    from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
+    from pwmscope.plot.loss_panels import MOST_LOSSES, failsafe_figure, losses, say_panel
+    from pwmscope.plot.paths import draw_drive_path, drive_path
+    from pwmscope.plot.spectrum import draw_jitter_spectra
+    from pwmscope.plot.sticks import Mode, draw_sticks
+    from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
+    from pwmscope.plot.widths import draw_width_over_time, say_loss, width_over_time
+    from pwmscope.plot.wiring_axes import wiring
+    from pwmscope.plot.wiring_drawing import draw_wiring
+
+_HOMES = {
+    "MOST_LOSSES": "loss_panels",
+    "Mode": "sticks",
+    "Picture": "style",
+    "draw_drive_path": "paths",
+    "draw_first_frames": "frame_timing",
+    "draw_frames": "frame_timing",
+    "draw_jitter_spectra": "spectrum",
+    "draw_sticks": "sticks",
+    "draw_width_histogram": "distribution",
+    "draw_width_over_time": "widths",
+    "draw_wiring": "wiring_drawing",
+    "drive_path": "paths",
+    "failsafe_figure": "loss_panels",
+    "frames": "frame_timing",
+    "histogram": "distribution",
+    "house_style": "style",
+    "losses": "loss_panels",
+    "picture_form": "style",
+    "say_loss": "widths",
+    "say_panel": "loss_panels",
+    "to_svg": "style",
+    "width_over_time": "widths",
+    "wiring": "wiring_axes",
+    "write_figure": "style",
+}
+
+__all__ = [
+    "MOST_LOSSES",
+    "Mode",
+    "Picture",
+    "draw_drive_path",
+    "draw_first_frames",
+    "draw_frames",
+    "draw_jitter_spectra",
+    "draw_sticks",
+    "draw_width_histogram",
+    "draw_width_over_time",
+    "draw_wiring",
+    "drive_path",
+    "failsafe_figure",
+    "frames",
+    "histogram",
+    "house_style",
+    "losses",
+    "picture_form",
+    "say_loss",
+    "say_panel",
+    "to_svg",
+    "width_over_time",
+    "wiring",
+    "write_figure",
+]
+_FOR_PEOPLE = ("drive_path", "frames", "histogram", "losses", "width_over_time", "wiring")
+
+
+def __getattr__(name: str) -> object:
+    """Import what draws when it is first used; the library behind it is slow to import."""
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'pwmscope.plot' has no attribute '{name}'")
+    found: object = getattr(importlib.import_module(f"pwmscope.plot.{home}"), name)
+    return found
+
+
+def __dir__() -> list[str]:
+    """List what a person draws with; the rest is the report's."""
+    return list(_FOR_PEOPLE)

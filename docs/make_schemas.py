@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from pwmscope.analysis import json_types as analysis_types
-from pwmscope.bench.plan_model import plan_schema
-from pwmscope.bench.sheet_schema import sheet_schema
+from pwmscope.bench.plan_reading import plan_schema
+from pwmscope.bench.sheet_model import sheet_schema
 from pwmscope.report import json_types
 from pwmscope.report.json_schema import all_schemas, document_schema
 

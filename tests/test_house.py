@@ -19,12 +19,7 @@ ORDER = (
 )  # fmt: skip
 OPEN = {"model", "errors", "output"}
 """What everything stands on; its modules are named by all."""
-IN_A_CIRCLE = [
-    "pwmscope.bench.contradictions",
-    "pwmscope.bench.equipment_contradictions",
-    "pwmscope.bench.sheet",
-    "pwmscope.bench.sheet_reading",
-]
+IN_A_CIRCLE = []
 FOLDERS_IN_A_CIRCLE = [
     "pwmscope.findings",
     "pwmscope.findings.failsafe",

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, TypeAlias
+from dataclasses import dataclass
+from typing import Any, Final, TypeAlias
 
-from pwmscope.bench.equipment_contradictions import equipment_contradictions
-from pwmscope.bench.fault import Fault
+from pwmscope.bench.equipment import BenchChannel, BenchSheet
 from pwmscope.bench.roles import DRIVES, STICKS, UNUSED
-from pwmscope.bench.sheet import BenchChannel, BenchSheet
+from pwmscope.bench.toml_text import KeyPath, nearest
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A key of a sheet whose value cannot stand, what may, and what is said before the value."""
+
+    path: KeyPath
+    value: object
+    allowed: str
+    lead: str = "the value is"
+
 
 _Contradiction: TypeAlias = tuple[tuple[str, ...], str]
 """The keys that may be at fault, the likeliest first, and what was expected."""
@@ -31,19 +42,7 @@ _OF_DEVICES = (
 
 
 def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
-    """Find the contradictions of a sheet.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-        The sheet, each of its values allowed.
-    table : mapping
-        The same as TOML gave it, which shows what was stated.
-
-    Yields
-    ------
-    Fault
-    """
+    """Find the contradictions of a sheet of allowed values; ``table`` is what its TOML states."""
     marker = sheet.marker
     if marker is not None and marker.line in sheet.channels:
         yield Fault(
@@ -54,7 +53,7 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
         for keys, allowed in _of_channel(channel, stated):
             key = next(key for key in keys if key in stated)
             yield Fault(("channels", line, key), stated[key], allowed)
-    yield from equipment_contradictions(sheet, table)
+    yield from _of_wiring(sheet, table)
 
 
 def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
@@ -109,3 +108,139 @@ def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
         yield keys, f"a stop range that begins above low_us at {channel.low_us:g}, {said}"
     elif neutral_us is not None and not band.holds(neutral_us):
         yield keys, f"a stop range that holds neutral_us at {neutral_us:g}, {said}"
+
+
+LONGEST_NAME: Final = 200
+"""Characters in the name of a line or a source."""
+_ONCE: Final = (
+    "output",
+    "splitter",
+    "supplied_by",
+    "signal_and_ground_only",
+    "stall_a",
+    "draws_a",
+    "feeds_5v",
+)
+"""Keys that are stated where the device is, and not at a second name of its line."""
+
+
+def _of_wiring(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
+    """Find what contradicts itself in the wiring: devices, sources, analyser."""
+    for kind, names in (("channels", sheet.channels), ("sources", sheet.sources)):
+        for name in names:
+            if not 0 < len(name) <= LONGEST_NAME:
+                allowed = f"a name of 1 to {LONGEST_NAME} characters"
+                yield Fault((kind, name), name, allowed, "the name is")
+    supply_v = sheet.receiver.supply_v
+    if supply_v is not None and supply_v[0] > supply_v[1]:
+        yield Fault(("receiver", "supply_v"), list(supply_v), "the lower voltage first")
+    for channel in sheet.channels.values():
+        yield from _of_second_name(sheet, channel, table["channels"][channel.line])
+        if channel.is_device:
+            yield from _of_device(channel)
+            yield from _of_output(sheet, channel)
+    yield from _of_sources(sheet)
+    yield from _of_analyser(sheet)
+
+
+def _of_second_name(
+    sheet: BenchSheet, channel: BenchChannel, stated: Mapping[str, Any]
+) -> Iterator[Fault]:
+    named = channel.same_device_as
+    if named is None or "same_device_as" not in stated:
+        return
+    other = sheet.channels.get(named)
+    at = ("channels", channel.line, "same_device_as")
+    if other is None or other is channel or other.same_device_as is not None:
+        lines = [device.line for device in sheet.devices]
+        yield Fault(at, named, f"the line of the device itself{nearest(named, lines)}")
+    elif other.role != channel.role:
+        yield Fault(at, named, f"a line of the same role, but it is {other.role}")
+    for key in _ONCE:
+        if key in stated:
+            allowed = "no such key, since it is stated where the device is"
+            yield Fault((*at[:2], key), stated[key], allowed)
+
+
+def _of_device(channel: BenchChannel) -> Iterator[Fault]:
+    at = ("channels", channel.line)
+    if channel.feeds_5v:
+        if channel.signal_and_ground_only:
+            allowed = "false, since the cable has no power wire (signal_and_ground_only)"
+            yield Fault((*at, "feeds_5v"), True, allowed)
+        if channel.supplied_by == "receiver":
+            allowed = '"outside", since the device feeds the receiver (feeds_5v)'
+            yield Fault((*at, "supplied_by"), "receiver", allowed)
+    reason = _no_current(channel)
+    for key, current_a in (("stall_a", channel.stall_a), ("draws_a", channel.draws_a)):
+        if current_a is not None and reason:
+            yield Fault((*at, key), current_a, f"no such key, since {reason}")
+    if channel.stall_a is not None and (channel.draws_a or 0.0) > channel.stall_a:
+        allowed = f"no more than stall_a, which is {channel.stall_a:g}"
+        yield Fault((*at, "draws_a"), channel.draws_a, allowed)
+
+
+def _no_current(channel: BenchChannel) -> str:
+    """Say why a device draws nothing from the receiver's power pins; empty where it may."""
+    if channel.supplied_by == "outside":
+        return 'the device has its own supply (supplied_by "outside")'
+    if channel.feeds_5v:
+        return "the device feeds the receiver (feeds_5v)"
+    if channel.signal_and_ground_only:
+        return "the cable has no power wire (signal_and_ground_only)"
+    return ""
+
+
+def _of_output(sheet: BenchSheet, channel: BenchChannel) -> Iterator[Fault]:
+    outputs = sheet.receiver.outputs
+    if outputs is not None and (channel.output or 0) > outputs:
+        allowed = f"at most {outputs}, the receiver's number of outputs"
+        yield Fault(("channels", channel.line, "output"), channel.output, allowed)
+
+
+def _of_sources(sheet: BenchSheet) -> Iterator[Fault]:
+    devices = {device.line: device for device in sheet.devices}
+    taken: dict[str, str] = {}
+    for name, source in sheet.sources.items():
+        if source.cable is None:
+            continue
+        at = ("sources", name)
+        channel = devices.get(source.cable)
+        if channel is None:
+            allowed = f"the line of a device{nearest(source.cable, devices)}"
+            yield Fault((*at, "cable"), source.cable, allowed)
+            continue
+        if source.cable in taken:
+            allowed = f"a cable of its own, since {taken[source.cable]} comes on that one"
+            yield Fault((*at, "cable"), source.cable, allowed)
+        taken[source.cable] = name
+        allowed = _allowed_by(channel, source.powers_receiver)
+        if allowed:
+            yield Fault((*at, "powers_receiver"), source.powers_receiver, allowed)
+
+
+def _allowed_by(channel: BenchChannel, powers: bool | None) -> str:
+    """Say what a source on a channel's cable may be stated to do; empty where that is no matter."""
+    if powers is not None and channel.feeds_5v not in {None, powers}:
+        stated = "true" if channel.feeds_5v else "false"
+        return f"{stated}, as feeds_5v of {channel.line} says"
+    if powers and channel.signal_and_ground_only:
+        return f"false, since the cable of {channel.line} has no power wire"
+    if powers and channel.supplied_by == "receiver":
+        return f"false, since {channel.line} is stated to be supplied by the receiver"
+    return ""
+
+
+def _of_analyser(sheet: BenchSheet) -> Iterator[Fault]:
+    analyser = sheet.analyser
+    known = [*sheet.channels, *([] if sheet.marker is None else [sheet.marker.line])]
+    at = ("analyser", "lines")
+    for i, line in enumerate(analyser.lines):
+        if line not in known:
+            allowed = f"lines of channels or of the marker{nearest(line, known)}"
+            yield Fault(at, line, allowed, "one of the lines is")
+        elif line in analyser.lines[:i]:
+            yield Fault(at, line, "each line once", "one of the lines is")
+    if analyser.divider_ohm is not None and analyser.shifted_v is not None:
+        allowed = "no such key, since divider_ohm is stated as well"
+        yield Fault(("analyser", "shifted_v"), analyser.shifted_v, allowed)

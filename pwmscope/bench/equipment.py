@@ -1,9 +1,14 @@
-"""What stands on the bench beside the devices: transmitter, receiver, sources, analyser."""
+"""What stands on the bench, as its sheet states it: devices, receiver, sources, analyser."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
+
+from pwmscope.bench.common_practice import COMMON_PRACTICE, Limits
+from pwmscope.bench.roles import DRIVES, STICKS, UNUSED, NoPulses, Role, StopBand, SuppliedBy
+from pwmscope.bench.toml_text import say_key
 
 Level: TypeAlias = Literal["low", "high"]
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
@@ -12,6 +17,11 @@ MarkerKind: TypeAlias = Literal["switch", "button"]
 MARKER_KINDS: Final[tuple[MarkerKind, ...]] = get_args(MarkerKind)
 BUTTON_LATE_S: Final = 0.3
 """How late a button is pressed beside the switch it marks, at most (common practice)."""
+
+DEFAULT_STOP: Final = 0.02
+"""Part of a device's travel, on each side of where it stops, that is taken as its stop range
+where the sheet does not state one: 20 us of 1000 us, a narrow ESC deadband's half (common
+practice, from memory)."""
 
 OnLoss: TypeAlias = Literal["pulses stop", "holds last", "goes to preset"]
 ON_LOSS: Final[tuple[OnLoss, ...]] = get_args(OnLoss)
@@ -152,3 +162,294 @@ class Analyser:
     ground_first: bool | None = None
     divider_ohm: tuple[float, float] | None = None
     shifted_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchChannel:
+    """One line and the device on it.
+
+    Parameters
+    ----------
+    line : str
+        Its name in the recording.
+    role : str
+        What it is for, one of `pwmscope.bench.roles.ROLES`.
+    device : str
+        What is connected, free text.
+    low_us, high_us : float
+        Widths at the ends of the device's travel.
+    neutral_us : float or None
+        Its neutral; None for a weapon that turns one way only and an unused line.
+    deadband_us : float or None
+        Whole width of the band round neutral in which the device does not
+        move; None where it is not known.
+    no_pulses : {"stops", "keeps going"} or None
+        What the device does without pulses; None where it is not known.
+    stop_us : tuple of float or None
+        The widths, lowest and highest, at which the device stands still, where
+        the sheet states them; twice the same where it states one width.
+    feeds_5v : bool or None
+        Whether the device feeds 5 V to the receiver; None where it is not known.
+    output : int or None, optional
+        The receiver's output that its cable is on, counted from 1.
+    splitter : bool or None, optional
+        Whether it shares that output through a splitter.
+    same_device_as : str or None, optional
+        The line that has the same device, where this one is only another name for it.
+    supplied_by : {"receiver", "outside"} or None, optional
+        Whether the device runs on the receiver's power pins or on a supply of its own.
+    signal_and_ground_only : bool or None, optional
+        Whether its cable has no power wire.
+    stall_a : float or None, optional
+        Current in amperes that it draws when held fast.
+    draws_a : float or None, optional
+        Current in amperes that it is stated to draw at most.
+    us_per_percent : float or None, optional
+        Width that one percent of the transmitter's travel setting moves its pulses.
+    reversed : bool or None, optional
+        Whether the transmitter's direction setting for it is the reversed one.
+    no_pulses_after_s : float or None, optional
+        Longest time from the last pulse until the device stands still, in seconds.
+
+    Notes
+    -----
+    What is None is not known.
+    """
+
+    line: str
+    role: Role
+    device: str
+    low_us: float
+    neutral_us: float | None
+    high_us: float
+    deadband_us: float | None
+    no_pulses: NoPulses | None
+    stop_us: tuple[float, float] | None
+    feeds_5v: bool | None
+    output: int | None = None
+    splitter: bool | None = None
+    same_device_as: str | None = None
+    supplied_by: SuppliedBy | None = None
+    signal_and_ground_only: bool | None = None
+    stall_a: float | None = None
+    draws_a: float | None = None
+    us_per_percent: float | None = None
+    reversed: bool | None = None
+    no_pulses_after_s: float | None = None
+
+    @property
+    def is_device(self) -> bool:
+        """Whether it is a device on the receiver: no stick, not unused, no line's second name."""
+        return self.role not in (*STICKS, UNUSED) and self.same_device_as is None
+
+    @property
+    def stop_band(self) -> StopBand | None:
+        """The channel's stop range; None where the role has none and the sheet states none."""
+        if self.stop_us is not None:
+            low_us, high_us = self.stop_us
+            if low_us < high_us:
+                return StopBand(low_us, high_us, "The bench sheet states this stop range.")
+            return self._band_round(low_us, f"The bench sheet states a stop at {low_us:g} us")
+        if self.role not in DRIVES and self.role != "weapon":
+            return None
+        if self.neutral_us is not None:
+            return self._band_round(self.neutral_us, f"Neutral is {self.neutral_us:g} us")
+        margin_us = self._margin_us
+        return StopBand(
+            0.0,
+            self.low_us + margin_us,
+            f"The low end is {self.low_us:g} us, and all up to {margin_us:g} us above it is taken "
+            "as stop (common practice, for a weapon that turns one way; the bench sheet states "
+            "no stop range).",
+        )
+
+    @property
+    def _margin_us(self) -> float:
+        return DEFAULT_STOP * (self.high_us - self.low_us)
+
+    def _band_round(self, stop_us: float, said: str) -> StopBand:
+        if self.deadband_us is not None:
+            half_us = self.deadband_us / 2.0
+            said += f", with the bench sheet's deadband of {self.deadband_us:g} us round it."
+        else:
+            half_us = self._margin_us
+            said += f", with {half_us:g} us each side (common practice; no deadband is stated)."
+        return StopBand(stop_us - half_us, stop_us + half_us, said)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A key that the failsafe check needs and the sheet does not state.
+
+    Parameters
+    ----------
+    key : str
+        With its tables, as TOML writes it.
+    advice : str
+        What to write, as a sentence.
+    """
+
+    key: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSheet:
+    """What is known about one bench.
+
+    Parameters
+    ----------
+    source : str
+        The file, as the person named it.
+    robot, club : str
+        Free text.
+    failsafe_s : float
+        Longest time from signal loss until each device stands still.
+    rulebook : str
+        Where that limit stands, free text.
+    marker : Marker or None
+        The line that shows whether the transmitter is on.
+    channels : mapping of str to BenchChannel
+        By line, in the sheet's order.
+    transmitter : Transmitter, optional
+        What the hands hold.
+    receiver : Receiver, optional
+        What the devices are plugged into.
+    sources : mapping of str to PowerSource, optional
+        By name, in the sheet's order.
+    analyser : Analyser, optional
+        What records.
+
+    Examples
+    --------
+    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> sheet = parse_sheet('''
+    ... [channels.RX1]
+    ... role = "drive-left"
+    ... deadband_us = 50
+    ... no_pulses = "stops"
+    ... ''')
+    >>> band = sheet.stop_band("RX1")
+    >>> band.low_us, band.high_us, sheet.no_pulses_stop("RX1"), sheet.failsafe_s
+    (1475.0, 1525.0, True, 2.0)
+    """
+
+    source: str
+    robot: str
+    club: str
+    failsafe_s: float
+    rulebook: str
+    marker: Marker | None
+    channels: Mapping[str, BenchChannel]
+    transmitter: Transmitter = field(default_factory=Transmitter)
+    receiver: Receiver = field(default_factory=Receiver)
+    sources: Mapping[str, PowerSource] = field(default_factory=dict)
+    analyser: Analyser = field(default_factory=Analyser)
+
+    @property
+    def devices(self) -> tuple[BenchChannel, ...]:
+        """The devices on the receiver, each once, in the sheet's order."""
+        return tuple(channel for channel in self.channels.values() if channel.is_device)
+
+    @property
+    def gaps(self) -> tuple[Gap, ...]:
+        """What the failsafe check needs and the sheet does not state, in the sheet's order."""
+        return (*_marker_gaps(self.marker), *(gap for c in self.devices for gap in _device_gaps(c)))
+
+    def stop_band(self, line: str) -> StopBand | None:
+        """Return the widths at which the device on a line stands still.
+
+        Parameters
+        ----------
+        line : str
+            The line's name.
+
+        Returns
+        -------
+        StopBand or None
+            None where the sheet has no such line, the line is a stick or unused,
+            or it is a servo whose position the sheet does not state.
+        """
+        channel = self.channels.get(line)
+        return None if channel is None else channel.stop_band
+
+    def no_pulses_stop(self, line: str) -> bool | None:
+        """Say whether the device on a line stands still when pulses stop.
+
+        Parameters
+        ----------
+        line : str
+            The line's name.
+
+        Returns
+        -------
+        bool or None
+            None where the sheet does not say.
+        """
+        channel = self.channels.get(line)
+        if channel is None or channel.no_pulses is None:
+            return None
+        return channel.no_pulses == "stops"
+
+    def no_pulses_after_s(self, line: str) -> float | None:
+        """Return how long the device on a line runs on after its last pulse.
+
+        Parameters
+        ----------
+        line : str
+            The line's name.
+
+        Returns
+        -------
+        float or None
+            At most so many seconds; None where the sheet does not say.
+        """
+        channel = self.channels.get(line)
+        return None if channel is None else channel.no_pulses_after_s
+
+    @property
+    def limits(self) -> Limits:
+        """The limits, with the sheet's failsafe time and where it stands."""
+        stands = self.rulebook or "the bench sheet"
+        return replace(
+            COMMON_PRACTICE,
+            failsafe_s=self.failsafe_s,
+            source=f"{COMMON_PRACTICE.source}; "
+            f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
+        )
+
+
+def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
+    if marker is None:
+        return
+    if marker.on is None:
+        yield Gap(
+            "marker.on",
+            f'Write on = "high" or on = "low": the level of {marker.line} while the transmitter '
+            "is on.",
+        )
+    if marker.kind is None:
+        yield Gap(
+            "marker.kind",
+            'Write kind = "switch" if the transmitter\'s own switch drives it; else it counts as '
+            "a button.",
+        )
+
+
+def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
+    """List what is missing about a drive's or a weapon's device without pulses."""
+    if channel.role not in (*DRIVES, "weapon"):
+        return
+    table = say_key(("channels", channel.line))
+    if channel.no_pulses is None:
+        yield Gap(
+            f"{table}.no_pulses",
+            'Write "stops" or "keeps going": what the device does without pulses, by its manual '
+            "or a test.",
+        )
+    elif channel.no_pulses == "stops" and channel.no_pulses_after_s is None:
+        yield Gap(
+            f"{table}.no_pulses_after_s",
+            "Write the seconds from the last pulse until the device stops, by its manual or a "
+            "test.",
+        )

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
+from pwmscope.bench.equipment import BenchSheet
 from pwmscope.bench.plan import Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.roles import DRIVES
 from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz, offered_rate_hz
-from pwmscope.bench.sheet import BenchSheet
 from pwmscope.errors import HintError
 
 REST_S: Final = 5.0

@@ -4,15 +4,198 @@ from __future__ import annotations
 
 import json
 import os
-from typing import Final
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Final, TypeAlias
 
-from pydantic import ValidationError
+from pydantic import Field, ValidationError
+from pydantic_core import ErrorDetails
 
-from pwmscope.bench.cautions import CAUTIONS
-from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_faults import PlanError, StepPath, fault_at, first_fault
-from pwmscope.bench.plan_model import PlanTable
-from pwmscope.bench.toml_text import parse_toml, read_toml_text, shown
+from pwmscope.bench.common_practice import CAUTIONS
+from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
+from pwmscope.bench.sheet_model import Table, toml_schema
+from pwmscope.bench.sheet_values import Allowed, Text
+from pwmscope.bench.toml_text import (
+    MOST_SHOWN,
+    TomlError,
+    line_of,
+    nearest,
+    parse_toml,
+    read_toml_text,
+    short,
+    shown,
+    statements,
+)
+
+MOST_STEPS: Final = 500
+
+
+_PLAIN: Final = r"^[^\x00-\x1f\x7f]*$"
+_Part: TypeAlias = Annotated[float, Field(ge=-1, le=1)]
+_AXES: Final = ", ".join(AXES)
+
+
+class StepTable(Table):
+    """One step."""
+
+    name: Annotated[
+        str,
+        Field(min_length=1, max_length=60, pattern=_PLAIN),
+        Allowed("a name in quotes, on one line, of at most 60 characters"),
+    ] = Field(description="Its name, unique in the plan.")
+    seconds: Annotated[
+        float, Field(ge=0.5, le=600), Allowed("a number of seconds from 0.5 to 600")
+    ] = Field(description="How long it takes.")
+    sticks: Annotated[
+        dict[Axis, _Part],
+        Allowed(f"each axis, one of {_AXES}, with a number from -1 to 1"),
+    ] = Field(
+        default_factory=dict,
+        description="Where each stick axis is held, from -1 to 1; right and forward are positive. "
+        "An axis that is left out rests.",
+    )
+    hands: Text = Field(default="", description="What the hands do.")
+    shows: Text = Field(default="", description="What the step will show.")
+    transmitter_on: Annotated[bool, Allowed("true or false")] = Field(
+        default=True, description="Whether the transmitter is on meanwhile."
+    )
+
+
+class PlanTable(Table):
+    """The whole plan."""
+
+    robot: Text = Field(default="", description="The robot's name, free text.")
+    mode: Annotated[Mode, Allowed("1 or 2")] = Field(
+        default=2,
+        description="Which axes lie on which stick: 2 has throttle and rudder on the left one, "
+        "1 elevator and rudder.",
+    )
+    marker: Text = Field(
+        default="", description="The line that shows whether the transmitter is on."
+    )
+    within_us: Annotated[
+        float, Field(gt=0, le=1000), Allowed("a number of microseconds above 0, at most 1000")
+    ] = Field(default=1.0, description="Half-width of the 95 % interval wanted of a width.")
+    sample_rate_hz: Annotated[
+        float, Field(ge=1000, le=1e11), Allowed("a number of hertz from 1000 to 1e11")
+    ] = Field(default=1_000_000.0, description="Least sample rate for that.")
+    steps: Annotated[
+        list[StepTable],
+        Field(min_length=1, max_length=MOST_STEPS),
+        Allowed(f"1 to {MOST_STEPS} tables [[steps]]"),
+    ] = Field(description="The steps, one after the other.")
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a capture plan, as docs/plan.schema.json holds it.
+
+    Examples
+    --------
+    >>> sorted(plan_schema()["properties"])
+    ['marker', 'mode', 'robot', 'sample_rate_hz', 'steps', 'within_us']
+    """
+    return toml_schema(PlanTable, "pwmscope capture plan")
+
+
+StepPath: TypeAlias = tuple[str | int, ...]
+"""A key with its tables, the steps numbered from 0."""
+
+_Fault: TypeAlias = tuple[StepPath, str, str]
+"""The key, what was found there, and what was expected."""
+
+
+class PlanError(TomlError):
+    """A capture plan cannot be used as it stands; the key's step is counted from 1.
+
+    Examples
+    --------
+    >>> print(PlanError("plan.toml", 4, "step 1, seconds", "the value is -2",
+    ...                 "a number of seconds from 0.5 to 600"))
+    plan.toml, line 4, step 1, seconds: the value is -2, expected a number of seconds from 0.5 to \
+600.
+    """
+
+
+def _first_fault(error: ValidationError, text: str, source: str) -> PlanError:
+    """Make the error for the fault that stands first in the file, valid TOML."""
+    lines = _key_lines(text)
+    faults = [_fault_of(details) for details in error.errors(include_url=False)]
+    path, found, allowed = min(faults, key=lambda fault: line_of(lines, fault[0]))
+    return PlanError(source, line_of(lines, path), _say_key(path), found, allowed)
+
+
+def _fault_at(path: StepPath, found: str, allowed: str, text: str, source: str) -> PlanError:
+    """Make the error for what stands at one key of a file, valid TOML."""
+    return PlanError(source, line_of(_key_lines(text), path), _say_key(path), found, allowed)
+
+
+def _fault_of(details: ErrorDetails) -> _Fault:
+    """Say in our words what pydantic found wrong."""
+    loc: StepPath = details["loc"]
+    value = shown(details["input"])
+    in_step = len(loc) > 1 and loc[0] == "steps"
+    model = StepTable if in_step else PlanTable
+    path = loc[:3] if in_step else loc[:1]
+    key = str(path[-1])
+    if in_step and len(loc) == 2:
+        return path, f"the value is {value}", "a table of keys, as under [[steps]]"
+    if details["type"] == "extra_forbidden":
+        found = f"there is no such key, and its value is {value}"
+        keys = list(model.model_fields)
+        return path, found, f"one of the keys {', '.join(keys)}{nearest(key, keys)}"
+    if details["type"] == "missing":
+        return path, "the value is missing", _allowed(model, key)
+    if key == "sticks" and len(loc) > 3:
+        axis = short(str(loc[3]), MOST_SHOWN)
+        found = f"the value is {axis} = {value}"
+        if loc[3] not in AXES:
+            found = f"there is no axis {axis}{nearest(axis, list(AXES))}"
+        return path, found, _allowed(model, key)
+    return path, f"the value is {value}", _allowed(model, key)
+
+
+def _allowed(model: type[StepTable] | type[PlanTable], key: str) -> str:
+    field = model.model_fields[key]
+    return next(part.text for part in field.metadata if isinstance(part, Allowed))
+
+
+def _key_lines(text: str) -> dict[StepPath, int]:
+    """Find the line of each key."""
+    lines: dict[StepPath, int] = {}
+    table: StepPath = ()
+    step = -1
+    for line, statement in statements(text):
+        paths = list(_paths(tomllib.loads(statement)))
+        heading = statement.lstrip()
+        if heading.startswith("["):
+            table, paths = max(paths, key=len), [()]
+            if table[0] == "steps":
+                # A heading such as [[steps]] begins a step, one such as [steps.sticks] does not.
+                step += heading.startswith("[[") and len(table) == 2
+                table = ("steps", step, *(part for part in table[1:] if part != 0))
+        for path in paths:
+            lines.setdefault((*table, *path), line)
+    return lines
+
+
+def _paths(value: object, before: StepPath = ()) -> Iterator[StepPath]:
+    """List the keys of a table and of the tables in it, lists of tables numbered."""
+    parts: Iterator[tuple[str | int, object]] = iter(())
+    if isinstance(value, Mapping):
+        parts = iter(value.items())
+    elif isinstance(value, list):
+        parts = iter(enumerate(value))
+    for key, inner in parts:
+        yield (*before, key)
+        yield from _paths(inner, (*before, key))
+
+
+def _say_key(path: StepPath) -> str:
+    """Name a key, its step counted from 1."""
+    if len(path) < 2 or not isinstance(path[1], int):
+        return short(str(path[0]), 60)
+    return ", ".join([f"step {path[1] + 1}", *(short(str(part), 60) for part in path[2:])])
+
 
 MOST_BYTES: Final = 512 * 1024
 
@@ -74,7 +257,7 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     try:
         model = PlanTable.model_validate(table)
     except ValidationError as error:
-        raise first_fault(error, text, source) from None
+        raise _first_fault(error, text, source) from None
     steps = tuple(
         PlanStep(s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on)
         for s in model.steps
@@ -140,4 +323,4 @@ def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) 
         else:
             seen.add(step.name)
             continue
-        raise fault_at(path, found, allowed, text, source)
+        raise _fault_at(path, found, allowed, text, source)

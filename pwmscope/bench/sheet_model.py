@@ -1,11 +1,14 @@
-"""What a bench sheet may say: each key with its range, checked by pydantic, which stays inside."""
+"""What a bench sheet may say: each key with its range, checked by pydantic, and its JSON Schema."""
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
 
+from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     LEVELS,
@@ -15,15 +18,15 @@ from pwmscope.bench.equipment import (
     MarkerKind,
     OnLoss,
 )
-from pwmscope.bench.limits import COMMON_PRACTICE
 from pwmscope.bench.roles import NO_PULSES, ROLES, SUPPLIED_BY, NoPulses, Role, SuppliedBy
-from pwmscope.bench.sheet_units import Allowed, Quantity
 from pwmscope.bench.sheet_values import (
+    Allowed,
     Band,
     Count,
     Current,
     Flag,
     Name,
+    Quantity,
     Range,
     Resistance,
     Seconds,
@@ -292,3 +295,41 @@ ONE_TABLES: Final[dict[str, type[Table]]] = {
 """The tables of which the sheet has one."""
 NAMED_TABLES: Final[dict[str, type[Table]]] = {"channels": ChannelTable, "sources": SourceTable}
 """The tables of which the sheet has one for each name."""
+
+
+class _TomlSchema(GenerateJsonSchema):
+    """JSON Schema without nulls, which TOML does not have, and without invented titles."""
+
+    def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        made = super().default_schema(schema)
+        if made.get("default", ...) is None:
+            del made["default"]
+        return made
+
+    def field_title_should_be_set(self, schema: object) -> bool:
+        return False
+
+
+def sheet_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a bench sheet, as docs/sheet.schema.json holds it.
+
+    Examples
+    --------
+    >>> sorted(sheet_schema()["properties"])
+    ['analyser', 'channels', 'club', 'limits', 'marker', 'receiver', 'robot', 'sources', \
+'transmitter']
+    """
+    return toml_schema(SheetTable, "pwmscope bench sheet")
+
+
+def toml_schema(model: type[Table], title: str) -> dict[str, Any]:
+    """Make the JSON Schema of a TOML file."""
+    schema = model.model_json_schema(schema_generator=_TomlSchema)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+        "title": title,
+    }

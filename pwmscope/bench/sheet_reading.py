@@ -8,13 +8,17 @@ from typing import Final, get_args
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from pwmscope.bench.contradictions import find_contradictions
-from pwmscope.bench.equipment import Analyser, Marker, PowerSource, Receiver, Transmitter
-from pwmscope.bench.fault import Fault
-from pwmscope.bench.key_lines import KeyPath, key_lines, say_key
+from pwmscope.bench.contradictions import Fault, find_contradictions
+from pwmscope.bench.equipment import (
+    Analyser,
+    BenchChannel,
+    BenchSheet,
+    Marker,
+    PowerSource,
+    Receiver,
+    Transmitter,
+)
 from pwmscope.bench.roles import UNUSED
-from pwmscope.bench.sheet import BenchChannel, BenchSheet
-from pwmscope.bench.sheet_error import SheetError
 from pwmscope.bench.sheet_model import (
     NAMED_TABLES,
     ONE_TABLES,
@@ -25,8 +29,18 @@ from pwmscope.bench.sheet_model import (
     SheetTable,
     Table,
 )
-from pwmscope.bench.sheet_units import Allowed, likely_meant
-from pwmscope.bench.toml_text import line_of, nearest, parse_toml, short, shown
+from pwmscope.bench.sheet_values import Allowed, likely_meant
+from pwmscope.bench.toml_text import (
+    KeyPath,
+    SheetError,
+    key_lines,
+    line_of,
+    nearest,
+    parse_toml,
+    say_key,
+    short,
+    shown,
+)
 from pwmscope.errors import ArgumentError
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -131,28 +145,8 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
         neutral_us = STANDARD_SERVO.neutral_us
     if stop_us is not None:
         stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
-    return BenchChannel(
-        line=line,
-        role=table.role,
-        device=table.device,
-        low_us=table.low_us,
-        neutral_us=neutral_us,
-        high_us=table.high_us,
-        deadband_us=table.deadband_us,
-        no_pulses=table.no_pulses,
-        stop_us=_pair(stop_us),
-        feeds_5v=table.feeds_5v,
-        output=table.output,
-        splitter=table.splitter,
-        same_device_as=table.same_device_as,
-        supplied_by=table.supplied_by,
-        signal_and_ground_only=table.signal_and_ground_only,
-        stall_a=table.stall_a,
-        draws_a=table.draws_a,
-        us_per_percent=table.us_per_percent,
-        reversed=table.reversed,
-        no_pulses_after_s=table.no_pulses_after_s,
-    )
+    shaped = {"line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us)}
+    return BenchChannel(**{**dict(table), **shaped})
 
 
 def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:

@@ -1,4 +1,4 @@
-"""A small TOML file as text and as tables; what is wrong with it, in one sentence."""
+"""A small TOML file: its text, the line of each key, and what is wrong with it in one sentence."""
 
 from __future__ import annotations
 
@@ -7,12 +7,101 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TypeAlias, TypeVar
 
-from pwmscope.bench.key_lines import DEEPEST, deep_key_line
 from pwmscope.errors import PwmscopeError, require_type
+
+KeyPath: TypeAlias = tuple[str, ...]
+
+DEEPEST: Final = 8
+"""Parts of a dotted key that are read; a sheet has three."""
+_PART: Final = r"""(?:[A-Za-z0-9_-]++|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+')"""
+_DEEP: Final = re.compile(
+    rf"(?:^|(?<=[\[{{,]))[ \t]*+{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST},}}+[ \t]*+[=\]]",
+    re.MULTILINE,
+)
+"""A key of more parts; the TOML library takes minutes for thousands of them."""
+_BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
+
+_TOKEN: Final = re.compile(
+    r'''"""(?:\\.|[^\\])*?"""(?!")|\'\'\'.*?\'\'\'(?!')'''
+    r"""|"(?:\\.|[^"\\])*"|'[^']*'|\#[^\n]*|[\[{]|[\]}]|\n|[^"'\#\[\]{}\n]+""",
+    re.DOTALL,
+)
+"""A string of one of TOML's four kinds, a comment, a bracket, a line's end, or other text."""
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    r"""Find the line, from 1, of each key with its tables and of each heading in valid TOML.
+
+    Keys inside an inline table stand on that table's line.
+
+    Examples
+    --------
+    >>> key_lines("[limits]\n\nfailsafe_s = 1 # s\nnote = {a = 1}")
+    {('limits',): 1, ('limits', 'failsafe_s'): 3, ('limits', 'note'): 4, ('limits', 'note', 'a'): 4}
+    """
+    lines: dict[KeyPath, int] = {}
+    table: KeyPath = ()
+    before: KeyPath
+    for line, statement in statements(text):
+        inner = list(_paths(tomllib.loads(statement)))
+        if statement.lstrip().startswith("["):
+            table, before = inner[-1], ()
+        else:
+            before = table
+        for path in inner:
+            lines.setdefault(before + path, line)
+    return lines
+
+
+def deep_key_line(text: str) -> int | None:
+    r"""Find the line of the first dotted key with more than `DEEPEST` parts; None without one.
+
+    Examples
+    --------
+    >>> deep_key_line("a = 1.5\n" + ".".join("b" * 9) + " = 1"), deep_key_line("a.b.c = 1")
+    (2, None)
+    """
+    found = _DEEP.search(text)
+    return None if found is None else text.count("\n", 0, found.start()) + 1
+
+
+def say_key(path: KeyPath) -> str:
+    """Write a key with its tables as TOML does.
+
+    Examples
+    --------
+    >>> say_key(("channels", "RX 1", "role"))
+    'channels."RX 1".role'
+    """
+    return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
+
+
+def statements(text: str) -> Iterator[tuple[int, str]]:
+    """Cut valid TOML into its headings and assignments, each with its first line, from 1."""
+    line, begun, depth, statement = 1, 1, 0, ""
+    for token in _TOKEN.findall(text.replace("\r\n", "\n") + "\n"):
+        depth += (token in ("[", "{")) - (token in ("]", "}"))
+        line += token.count("\n")
+        if token != "\n" or depth:
+            statement += token
+            continue
+        if statement.strip():
+            yield begun, statement
+        statement, begun = "", line
+
+
+def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
+    for key, value in table.items():
+        yield (key,)
+        for part in value if isinstance(value, list) else [value]:
+            if isinstance(part, dict):
+                for path in _paths(part):
+                    yield (key, *path)
+
 
 MOST_SHOWN: Final = 40
 _PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
@@ -48,27 +137,9 @@ class TomlError(PwmscopeError):
 def read_toml_text(
     path: str | os.PathLike[str], what: str, *, most_bytes: int, otherwise: str
 ) -> str:
-    """Read a small file in UTF-8.
+    """Read a small file in UTF-8; ``otherwise`` says what to name instead of one too long.
 
-    Parameters
-    ----------
-    path : str or path-like
-        The file.
-    what : str
-        What it should be, such as ``bench sheet``.
-    most_bytes : int
-        A longer file is none.
-    otherwise : str
-        What to name instead of a file that is too long, as a clause.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    PwmscopeError
-        If it cannot be read, or is too long.
+    Raises `PwmscopeError` if it cannot be read, or has more than ``most_bytes``.
     """
     require_type("path", path, (str, os.PathLike), f"the path of a {what}")
     source = os.fspath(path)
@@ -92,30 +163,7 @@ def read_toml_text(
 def parse_toml(
     text: str, source: str, error: type[TomlError], *, deep: str, lines: str
 ) -> dict[str, Any]:
-    """Read a text's tables.
-
-    Parameters
-    ----------
-    text : str
-        The text.
-    source : str
-        The file's name, for messages.
-    error : type of TomlError
-        What is raised.
-    deep : str
-        What is expected instead of a key of very many parts.
-    lines : str
-        What is expected instead of lines that are no TOML.
-
-    Returns
-    -------
-    dict
-
-    Raises
-    ------
-    TomlError
-        If it is not TOML, or goes too deep.
-    """
+    """Read a text's tables, or raise ``error`` with what is expected of keys and lines instead."""
     line = deep_key_line(text)
     if line is not None:
         found = f"a key has more than {DEEPEST} parts with dots between"
@@ -184,3 +232,15 @@ def nearest(word: str, words: Iterable[str]) -> str:
     """
     near = difflib.get_close_matches(word, list(words), 1)
     return f", of which {near[0]} is the nearest" if near else ""
+
+
+class SheetError(TomlError):
+    """A bench sheet cannot be used as it stands; the key is written as TOML does.
+
+    Examples
+    --------
+    >>> print(SheetError("bench.toml", 7, "limits.failsafe_s", "the value is -1",
+    ...                  "a number of seconds from 0.05 to 60"))
+    bench.toml, line 7, limits.failsafe_s: the value is -1, expected a number of seconds from \
+0.05 to 60.
+    """

@@ -11,7 +11,7 @@ import click
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.bench.plan import CapturePlan
+    from pwmscope.bench import CapturePlan
 
 
 @click.command(short_help="Plan one recording: what to set, and what the hands do, by the second.")
@@ -97,9 +97,7 @@ def plan(
     The recording then shows rest, each stick axis at both ends, the drive moves, the weapon's
     ends, and what the outputs do when the transmitter goes off.
     """
-    from pwmscope.bench.plan_making import make_plan  # noqa: PLC0415
-    from pwmscope.bench.plan_reading import load_plan, plan_toml  # noqa: PLC0415
-    from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
+    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
     from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
 

@@ -8,7 +8,7 @@ from typing import Final, TypeVar
 
 import click
 
-from pwmscope.bench.equipment import LEVELS, MARKER_KINDS, Level, MarkerKind
+from pwmscope.bench import LEVELS, MARKER_KINDS, Level, MarkerKind
 from pwmscope.bench.sheet_template import WEAPONS, Answers, Weapon, roles_of
 from pwmscope.errors import HintError
 

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from pwmscope.bench import BenchChannel
-from pwmscope.bench.key_lines import KeyPath
+from pwmscope.bench import BenchChannel, KeyPath
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.model.verdict import Verdict
 from pwmscope.plot.colours import ALARM, BAND, GREY, INK

@@ -8,13 +8,16 @@ from pwmscope.pulses.convention import (
     convention_named,
 )
 from pwmscope.pulses.decode import decode, decode_line
-from pwmscope.pulses.frames import Frames, find_frames
+from pwmscope.pulses.excerpt import excerpt, slices, without
+from pwmscope.pulses.frame_pattern import FEWEST, Pattern, describe, multiples, say_ms
+from pwmscope.pulses.frames import Frames, closing_rows, find_frames
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable
 
 __all__ = [
     "CONVENTIONS",
+    "FEWEST",
     "STANDARD_SERVO",
     "UNMEASURED",
     "Convention",
@@ -22,14 +25,22 @@ __all__ = [
     "Flag",
     "Frames",
     "LineState",
+    "Pattern",
     "PulseTable",
     "SumTrain",
     "choose_convention",
+    "closing_rows",
     "convention_named",
     "decode",
     "decode_line",
+    "describe",
+    "excerpt",
     "find_frames",
     "find_line_states",
     "find_sum_train",
+    "multiples",
+    "say_ms",
+    "slices",
     "split_sum_trains",
+    "without",
 ]

@@ -7,9 +7,8 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.errors import require_type
-from pwmscope.pulses.choice import choose_convention
+from pwmscope.pulses.choice import Polarity, choose_convention, find_polarity
 from pwmscope.pulses.convention import STANDARD_SERVO, Convention
-from pwmscope.pulses.polarity import Polarity, find_polarity
 from pwmscope.pulses.sum_train import TrainChannel, split_sum_trains
 from pwmscope.pulses.table import Flag, PulseTable
 from pwmscope.pulses.time_scale import with_time_scale

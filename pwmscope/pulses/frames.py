@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.pulses.frame_pattern import Pattern
-from pwmscope.pulses.recognition import recognise
+from pwmscope.pulses.frame_pattern import Pattern, recognise
 from pwmscope.pulses.table import PulseTable
 
 

@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Line
-from pwmscope.pulses.choice import LOOKED_AT, choose_convention
+from pwmscope.pulses.choice import LOOKED_AT, choose_convention, is_inverted
 from pwmscope.pulses.convention import Convention
-from pwmscope.pulses.polarity import is_inverted
 from pwmscope.pulses.sum_train import TrainChannel
 
 StateKind: TypeAlias = Literal["stuck high", "stuck low", "noise"]

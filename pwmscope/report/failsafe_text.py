@@ -8,7 +8,7 @@ from typing import Final
 from rich.console import Console
 from rich.text import Text
 
-from pwmscope.bench.cautions import CAUTIONS
+from pwmscope.bench import CAUTIONS
 from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
 from pwmscope.findings.failsafe.trials import CONFIDENCE, needed_trials
 from pwmscope.model.finding import Verdict

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.key_lines import say_key
+from pwmscope.bench import CAUTIONS, say_key
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.report.data import Json, json_text
 

@@ -10,12 +10,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import CAUTIONS, load_sheet
-from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.plan_model import plan_schema
-from pwmscope.bench.plan_reading import MOST_BYTES, PlanError, load_plan, parse_plan, plan_toml
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import (
+    AXES,
+    CAUTIONS,
+    CapturePlan,
+    PlanError,
+    PlanStep,
+    load_plan,
+    load_sheet,
+    make_plan,
+    parse_plan,
+    parse_sheet,
+    plan_toml,
+)
+from pwmscope.bench.plan_reading import MOST_BYTES, plan_schema
 from pwmscope.errors import HintError, PwmscopeError
 
 ROOT = Path(__file__).parents[2]

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE, ROLES, SheetError, load_sheet
-from pwmscope.bench.key_lines import key_lines
 from pwmscope.bench.sheet import MOST_BYTES, parse_sheet
-from pwmscope.bench.sheet_schema import sheet_schema
+from pwmscope.bench.sheet_model import sheet_schema
+from pwmscope.bench.toml_text import key_lines
 from pwmscope.errors import PwmscopeError
 
 ROOT = Path(__file__).parents[2]

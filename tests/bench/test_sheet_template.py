@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench.equipment import LEVELS, MARKER_KINDS
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import LEVELS, MARKER_KINDS, parse_sheet
 from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, filled_sheet, roles_of
 from pwmscope.bench.wiring import check_wiring
 

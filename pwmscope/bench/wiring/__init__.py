@@ -1,6 +1,6 @@
 """Rules of wiring, held against a bench sheet before anything is powered."""
 
-from pwmscope.bench.wiring.feeds import Feed, feeds_of
+from pwmscope.bench.wiring.power import Feed, feeds_of
 from pwmscope.bench.wiring.rule import Judgement, Rule, Ruling
 from pwmscope.bench.wiring.wiring import RULES, Wiring, check_wiring
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.bench.sheet import BenchSheet
+from pwmscope.bench.equipment import BenchSheet
 from pwmscope.bench.wiring.rule import Judgement, Rule, breaks, meets, unknown
 
 ROUNDING: Final = 1e-9

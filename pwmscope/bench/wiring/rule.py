@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from pwmscope.bench.key_lines import KeyPath
-from pwmscope.bench.sheet import BenchChannel, BenchSheet
+from pwmscope.bench.equipment import BenchChannel, BenchSheet
+from pwmscope.bench.toml_text import KeyPath
 from pwmscope.model.verdict import Verdict
 
 

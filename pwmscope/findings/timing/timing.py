@@ -35,8 +35,7 @@ from pwmscope.model.finding import Evidence, Finding, not_shown
 from pwmscope.model.moments import Summary
 from pwmscope.model.uncertainty import sampling_floor_us
 from pwmscope.pulses import Flag, Frames
-from pwmscope.pulses.frame_pattern import Pattern
-from pwmscope.pulses.stretches import FEWEST
+from pwmscope.pulses.frame_pattern import FEWEST, Pattern
 
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 

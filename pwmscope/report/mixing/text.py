@@ -8,7 +8,7 @@ from typing import Final
 from pwmscope.advice.drive import Path, Straightness
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
-from pwmscope.bench.cautions import CAUTIONS
+from pwmscope.bench import CAUTIONS
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.model.amounts import say_list

@@ -24,26 +24,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Examination:
-    """How a recording is to be examined; not done yet.
+    """How a recording is to be examined; not done yet."""
 
-    Parameters
-    ----------
-    sheet_path : str or None
-        The bench sheet's file.
-    off_line : str or None
-        The line that marks the transmitter's switch.
-    off_at : tuple of str
-        Stated times at which the transmitter went off.
-    convention_name : str or None
-        Name of the convention to hold every line against; None chooses per line.
-    from_time, to_time : str or None
-        The part of the recording that is examined; None from its start, to its end.
-    """
-
-    sheet_path: str | None
-    off_line: str | None
-    off_at: tuple[str, ...]
+    sheet_path: str | None  # The bench sheet's file
+    off_line: str | None  # The line that marks the transmitter's switch
+    off_at: tuple[str, ...]  # Stated times at which the transmitter went off
+    # Name of the convention to hold every line against; None chooses per line
     convention_name: str | None
+    # The part of the recording that is examined; None from its start, to its end
     from_time: str | None
     to_time: str | None
 
@@ -101,14 +89,7 @@ class Examination:
             )
 
     def part(self, capture: Capture, sheet: BenchSheet | None) -> Capture:
-        """Take the part of a recording that was asked for.
-
-        Raises
-        ------
-        HintError
-            If the level that means on is told by the recording's start only, and
-            the part begins at the other.
-        """
+        """Take the part of a recording that was asked for."""
         from pwmscope.capture import clip, parse_instant_s  # noqa: PLC0415
         from pwmscope.findings.failsafe.listening import marking_of  # noqa: PLC0415
 
@@ -136,18 +117,7 @@ def _refuse_other_start(capture: Capture, part: Capture, marking: Marking) -> No
 
 
 def examining_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command --sheet, --off-line, --off-at, --convention, --from and --to.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function; it takes them as one ``examination`` among its keywords.
-
-    Returns
-    -------
-    callable
-        The function that click calls.
-    """
+    """Give a command --sheet, --off-line, --off-at, --convention, --from and --to."""
 
     @functools.wraps(command)
     def collected(

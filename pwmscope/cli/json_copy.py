@@ -14,15 +14,9 @@ _Command = TypeVar("_Command", bound=Callable[..., None])
 
 @dataclass(frozen=True, slots=True)
 class JsonCopy:
-    """Where an answer goes as JSON.
+    """Where an answer goes as JSON."""
 
-    Parameters
-    ----------
-    path : str or None
-        As a person gave it: a file, '-' for the terminal, or None for nowhere.
-    """
-
-    path: str | None
+    path: str | None  # As a person gave it: a file, '-' for the terminal, or None for nowhere
 
     @property
     def is_alone(self) -> bool:
@@ -42,23 +36,7 @@ class JsonCopy:
             refuse_to_overwrite(self.file, replace=replace)
 
     def write(self, text: Callable[[], str], *, replace: bool, said: str) -> None:
-        """Write the file, if one is wanted, and say where it is.
-
-        Parameters
-        ----------
-        text : callable
-            Gives the JSON text; not called where no file is wanted.
-        replace : bool
-            Whether a file that is there may be replaced.
-        said : str
-            What the sentence begins with that ends in the file's name, such as
-            'The same check is in'.
-
-        Raises
-        ------
-        OutputError
-            If it cannot be written.
-        """
+        """Write the file, if one is wanted, and say where it is."""
         from pwmscope.output import write_text  # noqa: PLC0415
 
         if self.file is not None:
@@ -67,20 +45,7 @@ class JsonCopy:
 
 
 def json_option(what: str, *, them: str = "it") -> Callable[[_Command], _Command]:
-    """Give a command --json, as `json_copy`.
-
-    Parameters
-    ----------
-    what : str
-        What is written, such as 'the check'.
-    them : str
-        The word that stands for it in the help text.
-
-    Returns
-    -------
-    callable
-        The decorator.
-    """
+    """Give a command --json, as `json_copy`."""
     return click.option(
         "--json",
         "json_copy",

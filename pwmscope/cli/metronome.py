@@ -17,18 +17,10 @@ _BELL: Final = "\a"
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """Where the metronome takes its time from.
+    """Where the metronome takes its time from."""
 
-    Parameters
-    ----------
-    now_s : callable
-        Seconds of a clock that never goes back.
-    wait_s : callable
-        Waits so many seconds.
-    """
-
-    now_s: Callable[[], float] = time.monotonic
-    wait_s: Callable[[float], None] = time.sleep
+    now_s: Callable[[], float] = time.monotonic  # Seconds of a clock that never goes back
+    wait_s: Callable[[float], None] = time.sleep  # Waits so many seconds
 
     def wait_until(self, instant_s: float) -> None:
         """Wait until the clock shows an instant; not at all if that is over."""
@@ -40,20 +32,7 @@ class Clock:
 def run_metronome(
     plan: CapturePlan, write: Callable[[str], object], clock: Clock, *, counts: bool
 ) -> None:
-    """Lead the hands through a plan in real time.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-    write : callable
-        Takes each piece of text as it comes.
-    clock : Clock
-        The time.
-    counts : bool
-        Whether the text goes to a terminal: then the bell rings at each step and the
-        seconds are counted down in the step's own line. Otherwise each step is one line.
-    """
+    """Lead the hands through a plan in real time."""
     begin_s = clock.now_s() + LEAD_S
     bell = _BELL if counts else ""
     write(f"{bell}Start the recorder now. The first step begins in {LEAD_S:g} s.\n")

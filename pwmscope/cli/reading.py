@@ -44,11 +44,6 @@ def progress_bar(doing: str) -> Iterator[None]:
     """Show how far the work inside the block has come, if it takes longer than a second.
 
     It stands on the error output, only where that is a terminal, and vanishes at the end.
-
-    Parameters
-    ----------
-    doing : str
-        What is being done, such as ``reading bench.csv``.
     """
     from pwmscope.capture import observed_by  # noqa: PLC0415
 
@@ -238,18 +233,7 @@ _HINTS = ("rate", "time_unit", "time_column", "lines", "threshold")
 
 
 def reading_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the argument CAPTURE and the hints, as one `recording`.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function; it takes ``recording`` among its keywords.
-
-    Returns
-    -------
-    callable
-        The function that click calls.
-    """
+    """Give a command the argument CAPTURE and the hints, as one `recording`."""
 
     @functools.wraps(command)
     def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401
@@ -261,18 +245,7 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def readings_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command one or more arguments CAPTURE and the hints, as `recordings`.
-
-    Parameters
-    ----------
-    command : callable
-        The command's function; it takes a tuple ``recordings`` among its keywords.
-
-    Returns
-    -------
-    callable
-        The function that click calls.
-    """
+    """Give a command one or more arguments CAPTURE and the hints, as `recordings`."""
 
     @functools.wraps(command)
     def collected(*, captures: tuple[Path, ...], **others: Any) -> None:  # noqa: ANN401

@@ -116,39 +116,16 @@ MOST_WORKERS: Final = 4
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One recording to report on.
+    """One recording to report on."""
 
-    Parameters
-    ----------
-    recording : Recording
-        The recording's file, with the hints about it.
-    examination : Examination
-        How it is to be examined.
-    folder : Path
-        Where its report goes.
-    replace : bool
-        Whether a report that is there may be replaced.
-    """
-
-    recording: Recording
-    examination: Examination
-    folder: Path
-    replace: bool
+    recording: Recording  # The recording's file, with the hints about it
+    examination: Examination  # How it is to be examined
+    folder: Path  # Where its report goes
+    replace: bool  # Whether a report that is there may be replaced
 
 
 def run_jobs(jobs: list[Job]) -> list[Entry]:
-    """Report on several recordings side by side, showing how many are done.
-
-    Parameters
-    ----------
-    jobs : list of Job
-        At least one.
-
-    Returns
-    -------
-    list of Entry
-        One for each, in the same order; one that could not be used says why.
-    """
+    """Report on several recordings side by side, showing how many are done."""
     from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
 
     workers = min(len(jobs), os.cpu_count() or 1, MOST_WORKERS)

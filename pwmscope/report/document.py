@@ -28,21 +28,11 @@ class Look(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Some words that look alike.
+    """Some words that look alike."""
 
-    Parameters
-    ----------
-    text : str
-        The words, fit to be shown: no control characters.
-    look : Look, optional
-        How they stand out.
-    target : str, optional
-        Anchor of the section that they lead to; empty where they lead nowhere.
-    """
-
-    text: str
-    look: Look = Look.PLAIN
-    target: str = ""
+    text: str  # The words, fit to be shown: no control characters
+    look: Look = Look.PLAIN  # How they stand out
+    target: str = ""  # Anchor of the section that they lead to; empty where they lead nowhere
 
 
 Words: TypeAlias = tuple[Run, ...]
@@ -76,27 +66,14 @@ class Items:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table whose first column names its rows.
+    """A table whose first column names its rows."""
 
-    Parameters
-    ----------
-    caption : str
-        What stands in it.
-    heads : tuple of str
-        One for each column.
-    rows : tuple of tuple of Words
-        Each cell's words; the last cell of a row that is too short spans the rest.
-    shares : tuple of float
-        The columns' widths, as shares of the whole.
-    figures : bool, optional
-        Whether it is a grid of short figures; otherwise a narrow screen shows a
-        row as a list.
-    """
-
-    caption: str
-    heads: tuple[str, ...]
+    caption: str  # What stands in it
+    heads: tuple[str, ...]  # One for each column
+    # Each cell's words; the last cell of a row that is too short spans the rest
     rows: tuple[tuple[Words, ...], ...]
-    shares: tuple[float, ...]
+    shares: tuple[float, ...]  # The columns' widths, as shares of the whole
+    # Whether it is a grid of short figures; otherwise a narrow screen shows a row as a list
     figures: bool = False
     kind: str = "table"
 
@@ -131,51 +108,24 @@ class Place(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of the document under a heading of its own.
+    """One part of the document under a heading of its own."""
 
-    Parameters
-    ----------
-    anchor : str
-        Its name for links, unlike any other's.
-    title : Words
-        The heading.
-    blocks : tuple of Block
-        What stands under it.
-    place : Place, optional
-        Where it stands on paper.
-    """
-
-    anchor: str
-    title: Words
-    blocks: tuple[Block, ...]
-    place: Place = Place.FLOWS
+    anchor: str  # Its name for links, unlike any other's
+    title: Words  # The heading
+    blocks: tuple[Block, ...]  # What stands under it
+    place: Place = Place.FLOWS  # Where it stands on paper
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """A whole report.
+    """A whole report."""
 
-    Parameters
-    ----------
-    title : str
-        What it is about, with the recording's file name.
-    file : str
-        The recording's file name, fit to be shown.
-    about : tuple of str
-        Facts that stand below the title, a line each.
-    sha256 : str
-        Hash of the recording's file; empty where there is no file.
-    version : str
-        Of pwmscope.
-    front, after : tuple of Section
-        What comes before and after the place for a timeline.
-    """
-
-    title: str
-    file: str
-    about: tuple[str, ...]
-    sha256: str
-    version: str
+    title: str  # What it is about, with the recording's file name
+    file: str  # The recording's file name, fit to be shown
+    about: tuple[str, ...]  # Facts that stand below the title, a line each
+    sha256: str  # Hash of the recording's file; empty where there is no file
+    version: str  # Of pwmscope
+    # What comes before and after the place for a timeline
     front: tuple[Section, ...]
     after: tuple[Section, ...]
 
@@ -199,18 +149,11 @@ _LOOKS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """Turns findings into words, with every name of the recording made fit.
+    """Turns findings into words, with every name of the recording made fit."""
 
-    Parameters
-    ----------
-    names : mapping of str to str
-        What to write for each name that cannot be shown as it is, longest first.
-    channels : tuple of str
-        The channels, in order.
-    """
-
+    # What to write for each name that cannot be shown as it is, longest first
     names: Mapping[str, str]
-    channels: tuple[str, ...]
+    channels: tuple[str, ...]  # The channels, in order
 
     @classmethod
     def of(cls, findings: Findings, others: Iterable[str] = ()) -> Wording:

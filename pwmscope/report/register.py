@@ -319,56 +319,27 @@ _MOST_LETTERS: Final = 80
 
 @dataclass(frozen=True, slots=True)
 class _LineRow:
-    """One line of an entry.
+    """One line of an entry."""
 
-    Parameters
-    ----------
-    name : str
-        The line's name, fit to be shown.
-    verdict : str
-        Over all its checks.
-    failsafe : str
-        Of what it did when the signal was lost, or `NOT_JUDGED`.
-    open : str
-        The checks that do not meet their limit and those not shown, by name.
-    """
-
-    name: str
-    verdict: str
-    failsafe: str
-    open: str
+    name: str  # The line's name, fit to be shown
+    verdict: str  # Over all its checks
+    failsafe: str  # Of what it did when the signal was lost, or `NOT_JUDGED`
+    open: str  # The checks that do not meet their limit and those not shown, by name
 
 
 @dataclass(frozen=True, slots=True)
 class _DayRow:
-    """One entry of the register on the sheet; all texts are fit to be shown.
+    """One entry of the register on the sheet; all texts are fit to be shown."""
 
-    Parameters
-    ----------
-    number : int
-        The entry's.
-    time : str
-        When it was added, in this computer's time.
-    robot, club, file : str
-    hash : str
-        The first letters of the recording's.
-    sheet : str
-        Which bench sheet it was held against, or that there was none.
-    later : int or None
-        The robot's last entry of the day, where this is not it.
-    lines : tuple of LineRow
-        In the recording's order.
-    """
-
-    number: int
-    time: str
+    number: int  # The entry's
+    time: str  # When it was added, in this computer's time
     robot: str
     club: str
     file: str
-    hash: str
-    sheet: str
-    later: int | None
-    lines: tuple[_LineRow, ...]
+    hash: str  # The first letters of the recording's
+    sheet: str  # Which bench sheet it was held against, or that there was none
+    later: int | None  # The robot's last entry of the day, where this is not it
+    lines: tuple[_LineRow, ...]  # In the recording's order
 
 
 def day_of(entry: Entry) -> datetime.date:

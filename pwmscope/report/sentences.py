@@ -157,23 +157,14 @@ def say_offset(value: float, decimals: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class OpenPoint:
-    """One thing that is not met or not shown, with the lines that it holds for.
+    """One thing that is not met or not shown, with the lines that it holds for."""
 
-    Parameters
-    ----------
-    verdict : Verdict
-        Does not meet, or not shown.
-    name, sentence, limit : str
-        As the finding has them.
-    lines : tuple of str
-        The lines' names, in the capture's order.
-    """
-
-    verdict: Verdict
+    verdict: Verdict  # Does not meet, or not shown
+    # As the finding has them
     name: str
     sentence: str
     limit: str
-    lines: tuple[str, ...]
+    lines: tuple[str, ...]  # The lines' names, in the capture's order
 
 
 def open_points(findings: Findings) -> list[OpenPoint]:

@@ -249,30 +249,15 @@ _MARGIN: Final = 0.09
 
 @dataclass(frozen=True, slots=True)
 class _Lane:
-    """One line's pulses, counted in a unit of time.
+    """One line's pulses, counted in a unit of time."""
 
-    Parameters
-    ----------
-    channel : ChannelFindings
-        What was found about the line.
-    unit_ps : float
-        The sample interval where all edges lie on samples, otherwise a nanosecond.
-    origin_ps : int
-        The first leading edge, in picoseconds since the recording's start.
-    rise : ndarray of int64, shape (n,)
-        Leading edges, in units since the first.
-    width : ndarray of int64, shape (n,)
-        Widths in units; for a pulse that is cut, as much of it as was recorded.
-    marks : ndarray of uint8, shape (n,)
-        Flags, and `MEASURED`.
-    """
-
-    channel: ChannelFindings
-    unit_ps: float
-    origin_ps: int
-    rise: npt.NDArray[np.int64]
+    channel: ChannelFindings  # What was found about the line
+    unit_ps: float  # The sample interval where all edges lie on samples, otherwise a nanosecond
+    origin_ps: int  # The first leading edge, in picoseconds since the recording's start
+    rise: npt.NDArray[np.int64]  # shape (n,): Leading edges, in units since the first
+    # shape (n,): Widths in units; for a pulse that is cut, as much of it as was recorded
     width: npt.NDArray[np.int64]
-    marks: npt.NDArray[np.uint8]
+    marks: npt.NDArray[np.uint8]  # shape (n,): Flags, and `MEASURED`
 
     @property
     def period_us(self) -> float:
@@ -407,21 +392,12 @@ _PIECES: Final = ("data.js", "scale.js", "widths.js", "pulses.js", "reading.js",
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """The three parts of a timeline; none of them holds another.
+    """The three parts of a timeline; none of them holds another."""
 
-    Parameters
-    ----------
-    html : str
-        For the page's body, with the data in it; it refers to nothing outside.
-    style : str
-        For a ``<style>`` element in the page's head.
-    script : str
-        For a ``<script>`` element at the end of the page's body, unchanged, so that
-        its hash can be stated in a content security policy.
-    """
-
-    html: str
-    style: str
+    html: str  # For the page's body, with the data in it; it refers to nothing outside
+    style: str  # For a `<style>` element in the page's head
+    # For a `<script>` element at the end of the page's body, unchanged, so that its hash can be
+    # stated in a content security policy
     script: str
 
 

@@ -136,22 +136,14 @@ def _draw_glitches(
 
 @dataclass(frozen=True, slots=True)
 class _Received:
-    """The command of one channel in every frame.
+    """The command of one channel in every frame."""
 
-    Parameters
-    ----------
-    command_ps : ndarray of int64, shape (n_frames,)
-        Width to be made, before jitter, in picoseconds.
-    stopped : ndarray of int64, shape (n_frames,)
-        0 where a pulse is made; otherwise the number of the loss, from 1, in
-        which the pulses are stopped.
-    losses : tuple of ChannelLoss
-        What happened in each loss.
-    """
-
+    # shape (n_frames,): Width to be made, before jitter, in picoseconds
     command_ps: npt.NDArray[np.int64]
+    # shape (n_frames,): 0 where a pulse is made; otherwise the number of the loss, from 1, in which
+    # the pulses are stopped
     stopped: npt.NDArray[np.int64]
-    losses: tuple[ChannelLoss, ...]
+    losses: tuple[ChannelLoss, ...]  # What happened in each loss
 
 
 def _receive(
@@ -261,21 +253,12 @@ def _walk(
 
 @dataclass(frozen=True, slots=True)
 class SampledLine:
-    """One line as the analyser's samples show it.
+    """One line as the analyser's samples show it."""
 
-    Parameters
-    ----------
-    name : str
-        The line's name.
-    changes : ndarray of int64, shape (n_changes,)
-        Numbers of the samples whose level differs from the one before.
-    initial_level : int
-        Level of sample 0.
-    """
-
-    name: str
+    name: str  # The line's name
+    # shape (n_changes,): Numbers of the samples whose level differs from the one before
     changes: npt.NDArray[np.int64]
-    initial_level: int
+    initial_level: int  # Level of sample 0
 
 
 @dataclass(frozen=True, slots=True)

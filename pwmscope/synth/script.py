@@ -160,24 +160,14 @@ Move: TypeAlias = Dwell | Sweep | Sine
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """One move placed in time: ``start_us + slope (t - t0) + sine_us sin(2 pi (t - t0) / T)``.
+    """One move placed in time: ``start_us + slope (t - t0) + sine_us sin(2 pi (t - t0) / T)``."""
 
-    Parameters
-    ----------
-    begin_s, end_s : float
-        Its time span; the last stretch ends at infinity.
-    start_us : float
-        Width at its beginning in microseconds.
-    slope_us_per_s : float
-        Rate of change; 0 for a dwell.
-    sine_us, period_s : float
-        Amplitude (0 where there is no swing) and length of one swing.
-    """
-
+    # Its time span; the last stretch ends at infinity
     begin_s: float
     end_s: float
-    start_us: float
-    slope_us_per_s: float = 0.0
+    start_us: float  # Width at its beginning in microseconds
+    slope_us_per_s: float = 0.0  # Rate of change; 0 for a dwell
+    # Amplitude (0 where there is no swing) and length of one swing
     sine_us: float = 0.0
     period_s: float = 1.0
 

@@ -34,31 +34,16 @@ _HEAD_ROWS: Final = 1000
 
 @dataclass(frozen=True, slots=True)
 class _TimeColumn:
-    """How a column of numbers or stamps becomes picoseconds since its first row.
+    """How a column of numbers or stamps becomes picoseconds since its first row."""
 
-    Parameters
-    ----------
-    name : str
-        The column.
-    unit : str
-        What one of it is: ``s``, ``ms``, ``us``, ``ns`` or ``ps``.
-    decimals : int or None
-        Decimals of a fixed-point column, 0 for whole numbers and stamps, None for
-        floating-point numbers, which do not say.
-    first : int or float
-        The first row's value, a fixed-point one as its whole number of last digits.
-    is_single : bool
-        Whether they are floating-point numbers of only 32 bits.
-    assumptions : tuple of str
-        What was assumed, each a plain sentence.
-    """
-
-    name: str
-    unit: str
+    name: str  # The column
+    unit: str  # What one of it is: `s`, `ms`, `us`, `ns` or `ps`
+    # Decimals of a fixed-point column, 0 for whole numbers and stamps, None for floating-point
+    # numbers, which do not say
     decimals: int | None
-    first: float
-    is_single: bool
-    assumptions: tuple[str, ...]
+    first: float  # The first row's value, a fixed-point one as its whole number of last digits
+    is_single: bool  # Whether they are floating-point numbers of only 32 bits
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
 
     @property
     def number(self) -> pl.Expr:

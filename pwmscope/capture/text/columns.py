@@ -29,27 +29,13 @@ _ENOUGH: Final = 1000
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a text table.
+    """One column of a text table."""
 
-    Parameters
-    ----------
-    name : str
-        Its name, unique in the table.
-    position : int
-        Its place, from 0.
-    kind : CellKind
-        What its first cells hold.
-    cells : list of str
-        Its first cells.
-    unit : str
-        What the row of units says of it; empty where there is none.
-    """
-
-    name: str
-    position: int
-    kind: CellKind
-    cells: list[str]
-    unit: str = ""
+    name: str  # Its name, unique in the table
+    position: int  # Its place, from 0
+    kind: CellKind  # What its first cells hold
+    cells: list[str]  # Its first cells
+    unit: str = ""  # What the row of units says of it; empty where there is none
 
     @property
     def numbers(self) -> list[Decimal]:
@@ -76,30 +62,14 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """A text table's head with everything said about it.
+    """A text table's head with everything said about it."""
 
-    Parameters
-    ----------
-    source : str
-        The file's name, for messages.
-    dialect : Dialect
-        How the rows are written.
-    columns : tuple of Column
-        All columns in file order.
-    stated : Stated
-        What the remarks above the table say.
-    hints : Hints
-        What the person said.
-    more_text : callable
-        Gives more of the file's text, to infer an unstated unit from.
-    """
-
-    source: str
-    dialect: Dialect
-    columns: tuple[Column, ...]
-    stated: Stated
-    hints: Hints
-    more_text: Callable[[], str]
+    source: str  # The file's name, for messages
+    dialect: Dialect  # How the rows are written
+    columns: tuple[Column, ...]  # All columns in file order
+    stated: Stated  # What the remarks above the table say
+    hints: Hints  # What the person said
+    more_text: Callable[[], str]  # Gives more of the file's text, to infer an unstated unit from
 
     @property
     def has_header(self) -> bool:
@@ -154,33 +124,15 @@ _VOLT_WORD: Final = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class LevelColumn:
-    """A column that holds the level of one line, or of several packed into a number.
+    """A column that holds the level of one line, or of several packed into a number."""
 
-    Parameters
-    ----------
-    name : str
-        The line's name, or the bus's without its range of bits.
-    position : int
-        The column's place, from 0.
-    kind : LevelKind
-        How levels are written.
-    first_bit : int
-        Its first bit in a row's word.
-    bits : int
-        Bits set aside for it in a row's word: 1 unless it is a bus.
-    lowest : int
-        Number of a bus's lowest bit, as its heading says.
-    has_stated_width : bool
-        Whether the heading states how wide the bus is.
-    """
-
-    name: str
-    position: int
-    kind: LevelKind
-    first_bit: int = 0
-    bits: int = 1
-    lowest: int = 0
-    has_stated_width: bool = False
+    name: str  # The line's name, or the bus's without its range of bits
+    position: int  # The column's place, from 0
+    kind: LevelKind  # How levels are written
+    first_bit: int = 0  # Its first bit in a row's word
+    bits: int = 1  # Bits set aside for it in a row's word: 1 unless it is a bus
+    lowest: int = 0  # Number of a bus's lowest bit, as its heading says
+    has_stated_width: bool = False  # Whether the heading states how wide the bus is
 
     @property
     def is_bus(self) -> bool:
@@ -355,31 +307,15 @@ _LEVEL_KINDS: Final = ("digit", "level number", "word")
 
 @dataclass(frozen=True, slots=True)
 class EventColumns:
-    """The columns of a list of events or pulses, beside its time.
+    """The columns of a list of events or pulses, beside its time."""
 
-    Parameters
-    ----------
-    line : int or None
-        Place of the column that names the line; None where all rows are of one.
-    level : int or None
-        Place of the column that holds the new level; None in a list of pulses.
-    duration : int or None
-        Place of the column that holds how long the pulse is high; None in a
-        list of events.
-    duration_unit : str
-        Its unit.
-    duration_decimals : int
-        Most decimals printed in its first rows.
-    assumptions : tuple of str
-        What was assumed, each a plain sentence.
-    """
-
-    line: int | None
-    level: int | None
+    line: int | None  # Place of the column that names the line; None where all rows are of one
+    level: int | None  # Place of the column that holds the new level; None in a list of pulses
+    # Place of the column that holds how long the pulse is high; None in a list of events
     duration: int | None
-    duration_unit: str
-    duration_decimals: int
-    assumptions: tuple[str, ...]
+    duration_unit: str  # Its unit
+    duration_decimals: int  # Most decimals printed in its first rows
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
 
     @property
     def positions(self) -> tuple[int | None, ...]:

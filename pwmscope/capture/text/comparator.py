@@ -20,18 +20,12 @@ _LEAST_AMPLITUDE: Final = 0.4
 
 @dataclass(frozen=True, slots=True)
 class StateLevels:
-    """What a voltage column's amplitude histogram shows.
+    """What a voltage column's amplitude histogram shows."""
 
-    Parameters
-    ----------
-    low, high : float
-        The two state levels.
-    least, most : float
-        The lowest and highest sample.
-    """
-
+    # The two state levels
     low: float
     high: float
+    # The lowest and highest sample
     least: float
     most: float
 
@@ -140,21 +134,13 @@ Parts: TypeAlias = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Crossings:
-    """Where a voltage crossed its threshold, between two samples.
+    """Where a voltage crossed its threshold, between two samples."""
 
-    Parameters
-    ----------
-    rows : ndarray of int64, shape (n,)
-        Index of the sample after the crossing.
-    parts : ndarray of float64, shape (n,)
-        How far between the sample before (0) and that sample (1) it lies, by
-        linear interpolation.
-    before, after : ndarray of int64, shape (n,)
-        What the time column says of the two samples; their index without one.
-    """
-
-    rows: Indices
+    rows: Indices  # shape (n,): Index of the sample after the crossing
+    # shape (n,): How far between the sample before (0) and that sample (1) it lies, by linear
+    # interpolation
     parts: Parts
+    # shape (n,): What the time column says of the two samples; their index without one
     before: Indices
     after: Indices
 
@@ -184,17 +170,10 @@ class Comparator:
     its other side; the edge is where it last crossed the threshold itself
     before that. What is carried from batch to batch makes the result
     independent of how the samples are cut.
-
-    Parameters
-    ----------
-    threshold : float
-        The threshold.
-    band : float
-        Width of the hysteresis band around it.
     """
 
-    threshold: float
-    band: float
+    threshold: float  # The threshold
+    band: float  # Width of the hysteresis band around it
     _level: int | None = None
     _last: tuple[float, int] = (0.0, 0)
     _rise: Crossings = field(default_factory=lambda: Crossings.joined([]))

@@ -145,18 +145,10 @@ _BRACKETED: Final = re.compile(r"[(\[]\s*(?P<unit>[A-Za-zµμ/]+)\s*[)\]]")
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """What the remarks above a table state.
+    """What the remarks above a table state."""
 
-    Parameters
-    ----------
-    rate_hz : float or None
-        Samples per second.
-    time_unit : str or None
-        Unit of the time column.
-    """
-
-    rate_hz: float | None = None
-    time_unit: str | None = None
+    rate_hz: float | None = None  # Samples per second
+    time_unit: str | None = None  # Unit of the time column
 
 
 def read_preamble(lines: tuple[str, ...]) -> Stated:
@@ -217,36 +209,17 @@ _BODY_LINES: Final = 200
 
 @dataclass(frozen=True, slots=True)
 class Dialect:
-    """How the rows of a text table are written.
+    """How the rows of a text table are written."""
 
-    Parameters
-    ----------
-    delimiter : str
-        One character between cells; a space stands for any run of spaces.
-    decimal_comma : bool
-        Whether numbers carry a comma before their decimals.
-    skip_lines : int
-        Lines before the first row of data.
-    preamble : tuple of str
-        The lines before the header that are not blank.
-    headings : tuple of str or None
-        The header's cells; None where there is no header.
-    units : tuple of str or None
-        The cells of a row of units below the header, where there is one.
-    rows : list of list of str
-        The first rows of data, cells stripped of spaces and quotes.
-    is_quoted : bool
-        Whether there are quotes, in pairs, among the first rows of data.
-    """
-
-    delimiter: str
-    decimal_comma: bool
-    skip_lines: int
-    preamble: tuple[str, ...]
-    headings: tuple[str, ...] | None
+    delimiter: str  # One character between cells; a space stands for any run of spaces
+    decimal_comma: bool  # Whether numbers carry a comma before their decimals
+    skip_lines: int  # Lines before the first row of data
+    preamble: tuple[str, ...]  # The lines before the header that are not blank
+    headings: tuple[str, ...] | None  # The header's cells; None where there is no header
+    # The cells of a row of units below the header, where there is one
     units: tuple[str, ...] | None
-    rows: list[list[str]]
-    is_quoted: bool = False
+    rows: list[list[str]]  # The first rows of data, cells stripped of spaces and quotes
+    is_quoted: bool = False  # Whether there are quotes, in pairs, among the first rows of data
 
     @property
     def assumptions(self) -> tuple[str, ...]:

@@ -23,41 +23,23 @@ from pwmscope.model.recording import Line
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """Every row whose levels differ from the row before, and what the time column did.
+    """Every row whose levels differ from the row before, and what the time column did."""
 
-    Parameters
-    ----------
-    first_word : int
-        Packed levels of the first row.
-    rows : ndarray of int64, shape (n_changes,)
-        Index of each changed row among the rows of data.
-    words : ndarray of unsigned int, shape (n_changes,)
-        Packed levels in each changed row.
-    time_ps : ndarray of int64, shape (n_changes,), or None
-        Time of each changed row as the file gives it; None without a time column.
-    row_count : int
-        Rows of data in all.
-    start_ps, end_ps : int
-        Time of the first and last row (0 without a time column).
-    step_least_ps, step_most_ps : int
-        Shortest and longest step between consecutive rows.
-    step_most_row : int
-        Index of the row that ends the longest step.
-    lost_last_row : bool
-        Whether the file's last row was cut short and left out.
-    """
-
-    first_word: int
+    first_word: int  # Packed levels of the first row
+    # shape (n_changes,): Index of each changed row among the rows of data
     rows: npt.NDArray[np.int64]
-    words: Words
+    words: Words  # shape (n_changes,): Packed levels in each changed row
+    # shape (n_changes,): Time of each changed row as the file gives it; None without a time column
     time_ps: npt.NDArray[np.int64] | None
-    row_count: int
+    row_count: int  # Rows of data in all
+    # Time of the first and last row (0 without a time column)
     start_ps: int
     end_ps: int
+    # Shortest and longest step between consecutive rows
     step_least_ps: int
     step_most_ps: int
-    step_most_row: int
-    lost_last_row: bool
+    step_most_row: int  # Index of the row that ends the longest step
+    lost_last_row: bool  # Whether the file's last row was cut short and left out
 
 
 def gather_changes(
@@ -153,28 +135,15 @@ Instants: TypeAlias = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class _Clock:
-    """How rows become instants.
+    """How rows become instants."""
 
-    Parameters
-    ----------
-    basis : {"row", "number", "time"}
-        Instants come from the row's index, from the sample number that the
-        row holds, or from the time that it holds.
-    start : int
-        The first row's number or time.
-    duration_ps : int
-        From the first row to the last.
-    interval_ps : float or None
-        The sampling interval.
-    assumptions : tuple of str
-        What was assumed, each a plain sentence.
-    """
-
+    # Instants come from the row's index, from the sample number that the row holds, or from the
+    # time that it holds
     basis: Literal["row", "number", "time"]
-    start: int
-    duration_ps: int
-    interval_ps: float | None
-    assumptions: tuple[str, ...]
+    start: int  # The first row's number or time
+    duration_ps: int  # From the first row to the last
+    interval_ps: float | None  # The sampling interval
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
 
     def instants_ps(self, rows: Instants, held: Instants | None) -> Instants:
         """Instants of rows in picoseconds since the first."""

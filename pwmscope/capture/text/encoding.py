@@ -20,24 +20,12 @@ _WIDE: Final = ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-1
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A text file that can be scanned.
+    """A text file that can be scanned."""
 
-    Parameters
-    ----------
-    path : Path
-        A file of the same text in UTF-8, plain, gzip or Zstandard.
-    source : str
-        The name of the file that the person gave, for messages.
-    head : str
-        Its first lines.
-    assumptions : tuple of str
-        What was done to it, each a plain sentence.
-    """
-
-    path: Path
-    source: str
-    head: str
-    assumptions: tuple[str, ...]
+    path: Path  # A file of the same text in UTF-8, plain, gzip or Zstandard
+    source: str  # The name of the file that the person gave, for messages
+    head: str  # Its first lines
+    assumptions: tuple[str, ...]  # What was done to it, each a plain sentence
 
     def more(self, size: int = 1 << 20) -> str:
         """Read a longer head, 1 MiB unless told."""

@@ -31,57 +31,25 @@ __all__ = ["MAX_LINES", "Layout", "find_layout"]
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How the rows of a text table are to be read.
+    """How the rows of a text table are to be read."""
 
-    Parameters
-    ----------
-    delimiter : str
-        One character between cells; a space stands for any run of spaces.
-    skip_lines : int
-        Lines before the first row of data (remarks and header).
-    columns : tuple of str
-        Every column's name, in file order, unique.
-    time_column : str or None
-        The column that holds the time; None where the rows carry none.
-    time_unit : str
-        Unit of the time column: ``s``, ``ms``, ``us``, ``ns`` or ``ps``.
-    time_decimals : int
-        Most decimals printed in the time column's first rows.
-    assumptions : tuple of str
-        What was assumed, each a plain sentence.
-    time_kind : {"number", "stamp", "sample"}
-        Numbers of the unit, dates and times of day, or sample numbers.
-    decimal_comma : bool
-        Whether numbers carry a comma before their decimals.
-    levels : tuple of LevelColumn
-        The columns that hold levels; empty for lists of events and pulses.
-    events : EventColumns or None
-        The columns of a list of events or pulses.
-    rate_hz : float or None
-        The sample rate as the person or else the file states it.
-    stamp : StampFormat or None
-        How dates and times of day are written, where the time column holds them.
-    row_bytes : float
-        Mean length of the first rows, 0 where not known.
-    is_quoted : bool
-        Whether cells may stand in quotes.
-    """
-
-    delimiter: str
-    skip_lines: int
-    columns: tuple[str, ...]
-    time_column: str | None
-    time_unit: str
-    time_decimals: int
-    assumptions: tuple[str, ...]
-    time_kind: TimeKind = "number"
-    decimal_comma: bool = False
+    delimiter: str  # One character between cells; a space stands for any run of spaces
+    skip_lines: int  # Lines before the first row of data (remarks and header)
+    columns: tuple[str, ...]  # Every column's name, in file order, unique
+    time_column: str | None  # The column that holds the time; None where the rows carry none
+    time_unit: str  # Unit of the time column: `s`, `ms`, `us`, `ns` or `ps`
+    time_decimals: int  # Most decimals printed in the time column's first rows
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    time_kind: TimeKind = "number"  # Numbers of the unit, dates and times of day, or sample numbers
+    decimal_comma: bool = False  # Whether numbers carry a comma before their decimals
+    # The columns that hold levels; empty for lists of events and pulses
     levels: tuple[LevelColumn, ...] = ()
-    events: EventColumns | None = None
-    rate_hz: float | None = None
+    events: EventColumns | None = None  # The columns of a list of events or pulses
+    rate_hz: float | None = None  # The sample rate as the person or else the file states it
+    # How dates and times of day are written, where the time column holds them
     stamp: StampFormat | None = None
-    row_bytes: float = 0.0
-    is_quoted: bool = False
+    row_bytes: float = 0.0  # Mean length of the first rows, 0 where not known
+    is_quoted: bool = False  # Whether cells may stand in quotes
 
     @property
     def level_columns(self) -> tuple[str, ...]:

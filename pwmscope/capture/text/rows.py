@@ -302,28 +302,18 @@ Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 
 @dataclass(frozen=True, slots=True)
 class RowBatch:
-    """Some consecutive rows, all levels of a row packed into one word.
+    """Some consecutive rows, all levels of a row packed into one word."""
 
-    Parameters
-    ----------
-    first_row : int
-        Index of the first row among the rows of data, counted from 0.
-    words : ndarray of unsigned int, shape (n_rows,)
-        The bits of each level column where the layout places them, in as few
-        bytes as hold them; those of voltages are 0 until a comparator sets them.
-    time_ps : ndarray of int64, shape (n_rows,), or None
-        The time column in picoseconds, exact, or sample numbers; None where
-        there is none.
-    lost_last_row : bool
-        Whether the file's last row was cut short and left out of this batch.
-    volts : tuple of ndarray of float64, shape (n_rows,)
-        The voltage columns, in the layout's order.
-    """
-
-    first_row: int
+    first_row: int  # Index of the first row among the rows of data, counted from 0
+    # shape (n_rows,): The bits of each level column where the layout places them, in as few bytes
+    # as hold them; those of voltages are 0 until a comparator sets them
     words: Words
+    # shape (n_rows,): The time column in picoseconds, exact, or sample numbers; None where there is
+    # none
     time_ps: npt.NDArray[np.int64] | None
+    # Whether the file's last row was cut short and left out of this batch
     lost_last_row: bool = False
+    # shape (n_rows,): The voltage columns, in the layout's order
     volts: tuple[npt.NDArray[np.float64], ...] = ()
 
 

@@ -151,30 +151,14 @@ _LONGEST_S: Final = 9_000_000
 
 @dataclass(frozen=True, slots=True)
 class StampFormat:
-    """How a column writes dates and times of day.
+    """How a column writes dates and times of day."""
 
-    Parameters
-    ----------
-    order : {"ymd", "dmy", "mdy", ""}
-        Order of year, month and day; empty for a time of day alone.
-    is_sure : bool
-        Whether the first rows settle which number is the month.
-    first_date : str
-        The first row's date, as written.
-    point : str
-        What stands before the fraction of a second.
-    zone : str
-        The offset from UTC as written, the same in all rows.
-    origin_s : int
-        The first row's whole seconds since 1970.
-    """
-
-    order: DateOrder
-    is_sure: bool
-    first_date: str
-    point: str
-    zone: str
-    origin_s: int
+    order: DateOrder  # Order of year, month and day; empty for a time of day alone
+    is_sure: bool  # Whether the first rows settle which number is the month
+    first_date: str  # The first row's date, as written
+    point: str  # What stands before the fraction of a second
+    zone: str  # The offset from UTC as written, the same in all rows
+    origin_s: int  # The first row's whole seconds since 1970
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -262,24 +246,12 @@ TimeKind: TypeAlias = Literal["number", "stamp", "sample"]
 
 @dataclass(frozen=True, slots=True)
 class _TimeColumn:
-    """The column that holds the time.
+    """The column that holds the time."""
 
-    Parameters
-    ----------
-    column : Column
-        Which it is.
-    kind : {"number", "stamp", "sample"}
-        Numbers of a unit, dates and times of day, or sample numbers.
-    unit : str
-        Unit of the numbers; ``s`` for stamps and for sample numbers.
-    assumption : Assumption
-        What was assumed.
-    """
-
-    column: Column
-    kind: TimeKind
-    unit: str
-    assumption: Assumption
+    column: Column  # Which it is
+    kind: TimeKind  # Numbers of a unit, dates and times of day, or sample numbers
+    unit: str  # Unit of the numbers; `s` for stamps and for sample numbers
+    assumption: Assumption  # What was assumed
 
     @property
     def decimals(self) -> int:

@@ -29,31 +29,7 @@ FIRST_PASS_ROWS: Final = 1 << 17
 def find_comparators(
     batches: Iterable[RowBatch], layout: Layout, hints: Hints, source: str
 ) -> tuple[dict[str, Comparator], tuple[str, ...]]:
-    """Find each voltage column's threshold by a first pass over all rows.
-
-    Parameters
-    ----------
-    batches : iterable of RowBatch
-        All rows, in batches of `FIRST_PASS_ROWS`; they are not held.
-    layout : Layout
-        Which columns are voltages.
-    hints : Hints
-        The person's threshold, if any.
-    source : str
-        The file's name, for messages.
-
-    Returns
-    -------
-    comparators : dict of str to Comparator
-        One for each voltage column.
-    assumptions : tuple of str
-        State levels, threshold and hysteresis of each, as sentences.
-
-    Raises
-    ------
-    HintError
-        If the person's threshold lies beyond all samples of every column.
-    """
+    """Find each voltage column's threshold by a first pass over all rows."""
     names = [level.name for level in layout.analogue]
     histograms = [AmplitudeHistogram() for _ in names]
     for batch in batches:
@@ -125,35 +101,7 @@ def compared(
     source: str,
     batch_rows: int | None,
 ) -> tuple[Iterator[RowBatch], dict[str, Comparator], tuple[str, ...]]:
-    """Stream a table's rows with the levels of its voltage columns, if it has any.
-
-    Parameters
-    ----------
-    rows_in : callable
-        Streams all rows anew, in batches of the given size.
-    layout : Layout
-        Which columns are voltages.
-    hints : Hints
-        The person's threshold, if any.
-    source : str
-        The file's name, for messages.
-    batch_rows : int or None
-        Rows in a batch; it has no effect on the result.
-
-    Returns
-    -------
-    rows : iterator of RowBatch
-        The rows; where there are voltages, a first pass has been made.
-    comparators : dict of str to Comparator
-        One for each voltage column; they keep the crossings as rows are taken.
-    assumptions : tuple of str
-        What was found of the voltages, as sentences.
-
-    Raises
-    ------
-    HintError
-        If the person's threshold lies beyond all samples of every column.
-    """
+    """Stream a table's rows with the levels of its voltage columns, if it has any."""
     if not layout.analogue:
         return rows_in(batch_rows), {}, ()
     comparators, said = find_comparators(rows_in(FIRST_PASS_ROWS), layout, hints, source)
@@ -163,22 +111,7 @@ def compared(
 def compare(
     batches: Iterable[RowBatch], layout: Layout, comparators: dict[str, Comparator]
 ) -> Iterator[RowBatch]:
-    """Put the levels of voltage columns into the rows' words.
-
-    Parameters
-    ----------
-    batches : iterable of RowBatch
-        Rows with voltages.
-    layout : Layout
-        Which bit belongs to which column.
-    comparators : dict of str to Comparator
-        One for each voltage column; they keep the crossings.
-
-    Yields
-    ------
-    RowBatch
-        The same rows.
-    """
+    """Put the levels of voltage columns into the rows' words."""
     for batch in batches:
         words = batch.words
         for level, volts in zip(layout.analogue, batch.volts, strict=True):

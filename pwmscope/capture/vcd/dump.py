@@ -44,21 +44,11 @@ Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """One file and how it is to be read.
+    """One file and how it is to be read."""
 
-    Parameters
-    ----------
-    path : Path
-        The file, plain or packed.
-    hints : Hints
-        What the person said.
-    block_bytes : int
-        Bytes to read at a time.
-    """
-
-    path: Path
-    hints: Hints
-    block_bytes: int
+    path: Path  # The file, plain or packed
+    hints: Hints  # What the person said
+    block_bytes: int  # Bytes to read at a time
 
     @property
     def source(self) -> str:
@@ -102,22 +92,13 @@ class _Reading:
 
 @dataclass(frozen=True, slots=True)
 class _Variables:
-    """The wanted lines by the number of their identifier code.
+    """The wanted lines by the number of their identifier code."""
 
-    Parameters
-    ----------
-    lines : tuple of Wanted
-        The lines.
-    groups : tuple of tuple of int
-        For each identifier code, in order of first declaration, the positions
-        in `lines` of those that are read from it.
-    source : str
-        The file's name, for messages.
-    """
-
-    lines: tuple[Wanted, ...]
+    lines: tuple[Wanted, ...]  # The lines
+    # For each identifier code, in order of first declaration, the positions in `lines` of those
+    # that are read from it
     groups: tuple[tuple[int, ...], ...]
-    source: str
+    source: str  # The file's name, for messages
 
     @classmethod
     def of(cls, header: Header, lines: tuple[Wanted, ...], source: str) -> _Variables:

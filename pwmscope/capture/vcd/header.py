@@ -29,35 +29,18 @@ _SELECT: Final = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class _Variable:
-    """One ``$var`` declaration, such as ``$var wire 4 " sticks [3:0] $end``.
+    """One ``$var`` declaration, such as ``$var wire 4 " sticks [3:0] $end``."""
 
-    Parameters
-    ----------
-    kind : str
-        ``wire``, ``reg``, ``real``, ``integer``, ...
-    size : int
-        Number of bits.
-    code : bytes
-        The short identifier code by which value changes name it.
-    scope : tuple of str
-        The scopes around it, outermost first.
-    name : str
-        Its own name, without a bit select.
-    left, right : int or None
-        The bit select's bounds as declared; `right` is None for one bit, both
-        are None where there is no bit select.
-    row : int
-        Line of the file where the declaration begins, counted from 1.
-    """
-
-    kind: str
-    size: int
-    code: bytes
-    scope: tuple[str, ...]
-    name: str
+    kind: str  # `wire`, `reg`, `real`, `integer`, ..
+    size: int  # Number of bits
+    code: bytes  # The short identifier code by which value changes name it
+    scope: tuple[str, ...]  # The scopes around it, outermost first
+    name: str  # Its own name, without a bit select
+    # The bit select's bounds as declared; `right` is None for one bit, both are None where there is
+    # no bit select
     left: int | None
     right: int | None
-    row: int
+    row: int  # Line of the file where the declaration begins, counted from 1
 
     def bits(self) -> tuple[int | None, ...]:
         """Index of each bit, first written first; a single None where it has no index.
@@ -81,27 +64,14 @@ class _Variable:
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """The declarations of a value change dump.
+    """The declarations of a value change dump."""
 
-    Parameters
-    ----------
-    unit_fs : int
-        One unit of time in femtoseconds, 1 to 10**17.
-    timescale : str or None
-        The unit as the file writes it, such as ``10 ns``; None where it does not.
-    variables : tuple of Variable
-        Every declaration, in file order; several may share one identifier code.
-    rows : int
-        Line ends within the header.
-    rest : bytes
-        The first bytes after the header, already read.
-    """
-
-    unit_fs: int
-    timescale: str | None
+    unit_fs: int  # One unit of time in femtoseconds, 1 to 10**17
+    timescale: str | None  # The unit as the file writes it, such as `10 ns`; None where it does not
+    # Every declaration, in file order; several may share one identifier code
     variables: tuple[_Variable, ...]
-    rows: int
-    rest: bytes
+    rows: int  # Line ends within the header
+    rest: bytes  # The first bytes after the header, already read
 
 
 def read_header(file: BinaryIO, source: str) -> Header:
@@ -231,21 +201,11 @@ and kinds that hold a quantity (IEEE Std 1364-2005, 18.2.3.8)."""
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """One line to be read from a dump.
+    """One line to be read from a dump."""
 
-    Parameters
-    ----------
-    name : str
-        What the line is called.
-    variable : Variable
-        The variable that it is, or whose bit it is.
-    bit : int
-        Position of its bit in written order, 0 for the leftmost.
-    """
-
-    name: str
-    variable: _Variable
-    bit: int
+    name: str  # What the line is called
+    variable: _Variable  # The variable that it is, or whose bit it is
+    bit: int  # Position of its bit in written order, 0 for the leftmost
 
     @property
     def is_real(self) -> bool:

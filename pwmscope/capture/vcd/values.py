@@ -33,21 +33,11 @@ IEEE Std 1164 adds (weak low and high count as levels, the rest as unknown)."""
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """The values of one kind within a block, in file order.
+    """The values of one kind within a block, in file order."""
 
-    Parameters
-    ----------
-    words : ndarray of int64, shape (n,)
-        Which word of the block holds each value.
-    numbers : ndarray of int32, shape (n,)
-        Number of the identifier code of each.
-    times : ndarray of int64, shape (n,)
-        Time of each in picoseconds, as the file counts it.
-    """
-
-    words: npt.NDArray[np.int64]
-    numbers: npt.NDArray[np.int32]
-    times: npt.NDArray[np.int64]
+    words: npt.NDArray[np.int64]  # shape (n,): Which word of the block holds each value
+    numbers: npt.NDArray[np.int32]  # shape (n,): Number of the identifier code of each
+    times: npt.NDArray[np.int64]  # shape (n,): Time of each in picoseconds, as the file counts it
 
 
 def find_values(
@@ -173,26 +163,13 @@ class Trace:
     level as it was before, so no edge is made between a level, a stretch of
     unknown, and the same level. Before the first known state the level is taken
     to be that state.
-
-    Parameters
-    ----------
-    first_level : int or None
-        The first known level; None so far.
-    unknown_count : int
-        Stretches of unknown state.
-    unknown_ps : int
-        Their length together.
-    unknown_from_ps : int
-        Where the first begins.
-    superseded : int
-        Known states that were replaced by another state at the same time.
     """
 
-    first_level: int | None = None
-    unknown_count: int = 0
-    unknown_ps: int = 0
-    unknown_from_ps: int = 0
-    superseded: int = 0
+    first_level: int | None = None  # The first known level; None so far
+    unknown_count: int = 0  # Stretches of unknown state
+    unknown_ps: int = 0  # Their length together
+    unknown_from_ps: int = 0  # Where the first begins
+    superseded: int = 0  # Known states that were replaced by another state at the same time
     _level: int = LOW
     _was_unknown: bool = False
     _pending_times: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
@@ -265,21 +242,11 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class Threshold:
-    """How a real variable is read as a line.
+    """How a real variable is read as a line."""
 
-    Parameters
-    ----------
-    level : float
-        Where low ends and high begins.
-    reach : float
-        How far beyond that a number must lie to count.
-    assumption : Assumption
-        What is said about it.
-    """
-
-    level: float
-    reach: float
-    assumption: Assumption
+    level: float  # Where low ends and high begins
+    reach: float  # How far beyond that a number must lie to count
+    assumption: Assumption  # What is said about it
 
 
 def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
@@ -330,20 +297,11 @@ class RealTrace:
     A number holds until the next (IEEE Std 1364), so the level changes at the
     time of the number that crosses the threshold, provided that numbers go on
     to pass the band of hysteresis before they cross back.
-
-    Parameters
-    ----------
-    threshold : float
-        Where low ends and high begins.
-    reach : float
-        How far beyond the threshold a number must lie to count.
-    trace : Trace
-        What collects the line's edges.
     """
 
-    threshold: float
-    reach: float
-    trace: Trace = field(default_factory=Trace)
+    threshold: float  # Where low ends and high begins
+    reach: float  # How far beyond the threshold a number must lie to count
+    trace: Trace = field(default_factory=Trace)  # What collects the line's edges
     _side: int = -1
     _side_since: int = 0
     _side_told: bool = False

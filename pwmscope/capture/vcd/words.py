@@ -37,30 +37,19 @@ CLASS_OF_BYTE: Final = _classes()
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """Consecutive words of one block, comments left out.
+    """Consecutive words of one block, comments left out."""
 
-    Parameters
-    ----------
-    data : ndarray of uint8, shape (n_bytes,)
-        The block's bytes.
-    starts, ends : ndarray of int64, shape (n_words,)
-        Where each word lies in `data`; `ends` is one past its last byte.
-    kinds : ndarray of uint8, shape (n_words,)
-        What each word is by its first byte, 0 where nothing begins like this;
-        the kind of an identifier code that follows a value has no meaning.
-    is_code : ndarray of bool, shape (n_words,), or None
-        Which words are identifier codes after a vector, real or text value;
-        None where the block holds no such value.
-    row : int
-        Line of the file in which the block begins, counted from 1.
-    """
-
-    data: npt.NDArray[np.uint8]
+    data: npt.NDArray[np.uint8]  # shape (n_bytes,): The block's bytes
+    # shape (n_words,): Where each word lies in `data`; `ends` is one past its last byte
     starts: npt.NDArray[np.int64]
     ends: npt.NDArray[np.int64]
+    # shape (n_words,): What each word is by its first byte, 0 where nothing begins like this; the
+    # kind of an identifier code that follows a value has no meaning
     kinds: npt.NDArray[np.uint8]
+    # shape (n_words,): Which words are identifier codes after a vector, real or text value; None
+    # where the block holds no such value
     is_code: npt.NDArray[np.bool_] | None
-    row: int
+    row: int  # Line of the file in which the block begins, counted from 1
 
     def row_of(self, word: int) -> int:
         """Line of the file that holds a word."""
@@ -77,30 +66,16 @@ class Words:
 
 @dataclass(slots=True)
 class WordStream:
-    """A stream of `Words`, with what was noticed at its end.
+    """A stream of `Words`, with what was noticed at its end."""
 
-    Parameters
-    ----------
-    file : BinaryIO
-        The file, just after what `rest` holds.
-    source : str
-        The file's name, for messages.
-    rest : bytes
-        Bytes already read that come first.
-    row : int
-        Line of the file in which `rest` begins, counted from 1.
-    block_bytes : int
-        Bytes to read at a time; how they are cut has no effect on the words.
-    cut_short : bool
-        Whether the last word was left out because no white space follows it,
-        or a value without its identifier code was.
-    """
-
-    file: BinaryIO
-    source: str
-    rest: bytes
-    row: int
+    file: BinaryIO  # The file, just after what `rest` holds
+    source: str  # The file's name, for messages
+    rest: bytes  # Bytes already read that come first
+    row: int  # Line of the file in which `rest` begins, counted from 1
+    # Bytes to read at a time; how they are cut has no effect on the words
     block_bytes: int = BLOCK_BYTES
+    # Whether the last word was left out because no white space follows it, or a value without its
+    # identifier code was
     cut_short: bool = False
     _in_comment: bool = field(default=False, repr=False)
 
@@ -288,30 +263,16 @@ _SECTIONS: Final = (b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff")
 
 @dataclass(slots=True)
 class Clock:
-    """The time stamps of a dump, followed from block to block.
+    """The time stamps of a dump, followed from block to block."""
 
-    Parameters
-    ----------
-    unit_fs : int
-        One unit of the time stamps in femtoseconds.
-    source : str
-        The file's name, for messages.
-    start_ps : int or None
-        Where the recording begins: 0 where values stand before the first time
-        stamp, else the first time stamp; None before either.
-    now_ps : int
-        The last time stamp so far.
-    off_since_ps : int or None
-        Since when recording is switched off, if it is.
-    offs_ps : list of (int, int)
-        Spans during which recording was switched off.
-    """
-
-    unit_fs: int
-    source: str
+    unit_fs: int  # One unit of the time stamps in femtoseconds
+    source: str  # The file's name, for messages
+    # Where the recording begins: 0 where values stand before the first time stamp, else the first
+    # time stamp; None before either
     start_ps: int | None = None
-    now_ps: int = 0
-    off_since_ps: int | None = None
+    now_ps: int = 0  # The last time stamp so far
+    off_since_ps: int | None = None  # Since when recording is switched off, if it is
+    # Spans during which recording was switched off
     offs_ps: list[tuple[int, int]] = field(default_factory=list)
     _section: bytes | None = field(default=None, repr=False)
 

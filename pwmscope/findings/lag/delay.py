@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -13,8 +14,9 @@ from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.timing.scatter import scatter_of
 from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.travel.levels import half_of_both_us
 from pwmscope.model.median import FROM_MAD
-from pwmscope.model.uncertainty import of_mean_us
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
 
 FEWEST_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
@@ -23,6 +25,8 @@ NEARLY: Final = 0.01
 """A period ratio that is so near to a simple one may be it."""
 MOST_TO_ONE: Final = 6
 """Output periods to an input period, at most, of lines that keep step."""
+MOST_FRAMES: Final = 12
+_AT_ENDS: Final = 3
 Reals = npt.NDArray[np.float64]
 
 
@@ -62,6 +66,13 @@ class Delay:
         Scatter of that time, apart from sampling; None on an own clock.
     beat_s : float or None
         On an own clock: how long the delay takes to run through a whole frame.
+    half_us : float or None
+        Half the 95 % interval of the median.
+    slope : float or None
+        Change of the delay with the width of the pulse that the output may wait for; None
+        where too few pulses in a row changed their width.
+    waits_frames : int
+        How many frames before the newest pulse that one came.
     """
 
     late_us: Reals
@@ -75,16 +86,19 @@ class Delay:
     after_us: float
     jitter: Separation | None
     beat_s: float | None
+    half_us: float | None = None
+    slope: float | None = None
+    waits_frames: int = 0
 
 
 def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> Delay | None:
     """Measure the delay of each pair, and find out what the output waits for.
 
     The output keeps step if its start, taken within the input's frame, wanders by
-    no more than noise and sampling give over the whole recording. Then the time
-    from the newest input pulse is regressed on that pulse's width (changes, least
-    squares): a slope of 1 means that the output waits for the input pulse's end,
-    0 for its start.
+    no more than noise and sampling give over the whole recording. The time from the newest
+    input pulse, and from those before it, is regressed on the width of that pulse (changes,
+    least squares); the pulse whose width explains most of the changes is the one that counts. A
+    slope of 1 means that the output waits for that pulse's end, 0 for its start.
 
     Parameters
     ----------
@@ -104,26 +118,43 @@ def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> 
         return None
     interval_us = max(source.interval_us or 0.0, output.interval_us or 0.0)
     since_us = newest.late_us(source, output)
-    width_us = source.width_us[newest.source]
-    slope = _slope(since_us, width_us, newest.again, source)
-    trigger = _trigger(slope)
-    after_us = since_us - width_us if trigger is Trigger.INPUT_END else since_us
-    wander = _wander(after_us, output.rise_s[newest.output], source, output, interval_us)
+    waits = _waits_for(source, output, newest)
+    trigger, slope = _trigger(waits.slope), waits.slope
+    kept = newest.source >= waits.frames
+    carried = newest.source[kept] - waits.frames
+    rise_s, again = output.rise_s[newest.output[kept]], newest.again[kept]
+    part = {Trigger.INPUT_END: 1.0, Trigger.INPUT_START: 0.0}.get(trigger, slope or 0.0)
+    after_us = (rise_s - source.rise_s[carried]) * 1e6 - part * source.width_us[carried]
+    wander = _wander(after_us, rise_s, source, output, interval_us)
+    if trigger is not Trigger.INPUT_END:
+        after_us = since_us[kept]
     jitter = None
     late_us, frames = pairs.late_us(source, output), pairs.frames_late(source, output)
     if wander.keeps:
         after_us, late_us, frames = (
-            after_us[~newest.again], late_us[~pairs.again], frames[~pairs.again],
+            after_us[~again], late_us[~pairs.again], frames[~pairs.again],
         )  # fmt: skip
         jitter = separate(scatter_of(after_us), interval_us or None)
     else:
         trigger = Trigger.OWN_CLOCK
     low_us, median_us, high_us = (float(v) for v in np.percentile(late_us, (2.5, 50.0, 97.5)))
-    spread_us = 1.2533 * (high_us - low_us) / 4.0  # sqrt(pi / 2) for a median, from memory
+    uncertainty_us = half_us = None
+    if interval_us:
+        # What pulses at the recording's ends, or in doubt, may shift the median by: one apart
+        # shifts it by the spread over their number (a median's deviation is 1.2533 of a mean's).
+        # In step all pulses are as many frames late, so none is in doubt; else half are right.
+        doubtful = 0.0 if wander.keeps else pairs.in_doubt / math.sqrt(12.0)
+        unsure = (_AT_ENDS + doubtful) / late_us.size
+        own_us = math.hypot(
+            sampling_floor_us(interval_us) or 0.0, 1.2533 * (high_us - low_us) / 4.0 * unsure
+        )
+        clock_us = CLOCK_TOLERANCE * abs(median_us)
+        uncertainty_us = math.hypot(own_us, clock_us / math.sqrt(3.0))
+        half_us = half_of_both_us(own_us, clock_us)
     return Delay(
         late_us, median_us, float(late_us.min()), float(late_us.max()), (low_us, high_us),
-        of_mean_us(median_us, spread_us, late_us.size, interval_us or None),
-        round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter, wander.beat_s,
+        uncertainty_us, round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter,
+        wander.beat_s, half_us, slope, waits.frames,
     )  # fmt: skip
 
 
@@ -135,19 +166,41 @@ def _trigger(slope: float | None) -> Trigger:
     return Trigger.INPUT_START if abs(slope) < STEADY_SLOPE else Trigger.KEEPS_STEP
 
 
-def _slope(
-    late_us: Reals, width_us: Reals, again: npt.NDArray[np.bool_], source: Train
-) -> float | None:
-    """Regress changes of the delay on changes of the input's width; None where it stood still."""
+@dataclass(frozen=True, slots=True)
+class _Waits:
+    """Which pulse an output's start goes with, and by how much."""
+
+    frames: int
+    slope: float | None
+
+
+def _waits_for(source: Train, output: Train, newest: Pairs) -> _Waits:
+    """Find the pulse whose width explains the changes of the delay best.
+
+    An output that follows a pulse of some frames ago waits for the end of that one, so
+    its time from the newest changes with the width that came then.
+    """
+    found = _Waits(0, None)
+    least_us2 = np.inf
     if not source.moved:
-        return None
-    step_us, rise_us = np.diff(late_us), np.diff(width_us)
-    used = (np.abs(step_us) < source.period_us / 4.0) & ~again[1:]
-    moving = used & (np.abs(rise_us) > 4.0 * max(source.noise_us, source.floor_us2**0.5))
-    if np.count_nonzero(moving) < FEWEST_PAIRS:
-        return None
-    x_us, y_us = rise_us[moving], step_us[moving]
-    return float(np.dot(x_us, y_us) / np.dot(x_us, x_us))
+        return found
+    rise_s = output.rise_s[newest.output]
+    steady = ~newest.again[1:] & (np.diff(newest.source) == 1)
+    noise_us = max(source.noise_us, source.floor_us2**0.5)
+    for frames in range(MOST_FRAMES + 1):
+        place = newest.source - frames
+        at = np.maximum(place, 0)
+        step_us = np.diff((rise_s - source.rise_s[at]) * 1e6)
+        rise_us = np.diff(source.width_us[at])
+        used = steady & (place[:-1] >= 0) & (np.abs(step_us) < source.period_us / 4.0)
+        if np.count_nonzero(used & (np.abs(rise_us) > 4.0 * noise_us)) < FEWEST_PAIRS:
+            continue
+        x_us, y_us = rise_us[used], step_us[used]
+        slope = float(np.dot(x_us, y_us) / np.dot(x_us, x_us))
+        left_us2 = float(np.mean((y_us - slope * x_us) ** 2))
+        if left_us2 < 0.9 * least_us2:
+            least_us2, found = left_us2, _Waits(frames, slope)
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ def content_finding(
         return measured(
             "delay", delay.median_us / 1e3, "ms", sentence,
             uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
-            evidence=evidence,
+            interval=_interval_ms(delay), evidence=evidence,
         )  # fmt: skip
     if _is_usable(correlation, source) and correlation is not None:
         return measured(
@@ -113,8 +113,14 @@ def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
         "whose width it has. Either the two are named the wrong way round, or both carry the same "
         "command side by side.",
         uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
-        evidence=evidence,
+        interval=_interval_ms(delay), evidence=evidence,
     )  # fmt: skip
+
+
+def _interval_ms(delay: Delay) -> tuple[float, float] | None:
+    if delay.half_us is None:
+        return None
+    return (delay.median_us - delay.half_us) / 1e3, (delay.median_us + delay.half_us) / 1e3
 
 
 def _say_age(source: Train, delay: Delay) -> str:
@@ -195,11 +201,44 @@ def edge_finding(
         Trigger.INPUT_END: f"{begin} the end of each pulse of {source.line}.",
         Trigger.INPUT_START: f"{begin} the start of each pulse of {source.line}.",
         Trigger.KEEPS_STEP: (
-            f"{begin} the start of each pulse of {source.line} on the average; its width did not "
-            "move enough to tell whether it waits for the pulse's start or its end."
+            f"{begin} the start of each pulse of {source.line} on the average; "
+            f"{_why_unclear(source, delay)}"
         ),
     }[delay.trigger]
+    if delay.trigger is Trigger.INPUT_END and delay.waits_frames:
+        told = (
+            f"{begin} the end of that pulse of {source.line} which came "
+            f"{say_before(delay.waits_frames)} the newest."
+        )
     return measured(name, delay.after_us, unit, told, evidence=evidence)
+
+
+def say_before(frames: int) -> str:
+    """Write a number of frames before.
+
+    Examples
+    --------
+    >>> say_before(1), say_before(3)
+    ('one frame before', '3 frames before')
+    """
+    return "one frame before" if frames == 1 else f"{frames} frames before"
+
+
+def _why_unclear(source: Train, delay: Delay) -> str:
+    if not source.moved:
+        return (
+            "its width did not move enough to tell whether it waits for the pulse's start or its "
+            "end."
+        )
+    if delay.slope is None:
+        return (
+            "too few pulses in a row changed their width to tell whether it waits for the pulse's "
+            "start or its end."
+        )
+    return (
+        f"it changes by {delay.slope:.2f} us for each of the width, so it waits neither for "
+        "that pulse's start nor for its end."
+    )
 
 
 def jitter_finding(output: Train, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:

@@ -371,3 +371,30 @@ def test_which_follows_which():
     (only,) = find_follows(records, output="out2").findings
     assert only.value == "RX2"
     assert not find_follows(records, source="RX2", output="out1").pairs
+
+
+@pytest.mark.parametrize("frames", [1, 2, 4])
+def test_an_output_that_waits_for_the_end_of_an_older_pulse_keeps_step_with_that_one(frames):
+    rise_us, width_us = source()
+    n = rise_us.size - frames
+    # Both the start and the width are those of the pulse so many frames ago.
+    start_us = (rise_us + width_us)[:n] + 20_000.0 * frames + 900.0
+    made_us = 1500.0 + 0.8 * (width_us[:n] - 1500.0)
+    lag = examine_lag(record("RX1", rise_us, width_us), record("out1", start_us, made_us))
+    assert lag.delay.trigger is Trigger.INPUT_END
+    late_us = start_us - rise_us[:n]
+    low_ms, high_ms = lag.answer.interval
+    assert low_ms <= np.median(late_us) / 1e3 <= high_ms
+    assert high_ms - low_ms < 0.05
+    start = next(finding for finding in lag.findings if finding.name == "start after input")
+    before = "one frame before" if lag.delay.waits_frames == 1 else "frames before"
+    assert before in start.sentence
+
+
+def test_a_start_that_goes_half_with_the_width_is_not_said_to_be_unmoved():
+    rise_us, width_us = source()
+    start_us = rise_us + 3_000.0 + 0.5 * width_us
+    lag = examine_lag(record("RX1", rise_us, width_us), record("out1", start_us, width_us))
+    start = next(finding for finding in lag.findings if finding.name == "start after input")
+    assert "did not move" not in start.sentence
+    assert "0.50 us for each of the width" in start.sentence

@@ -14,13 +14,7 @@ from loss_drafts import Test
 
 import pwmscope
 from pwmscope.bench import load_sheet
-
-try:
-    from pwmscope.findings.failsafe import check_failsafe, listen_to
-except ImportError:
-    from pwmscope.findings.loss.listening import listen_to
-
-    from pwmscope.findings.failsafe import check_failsafe
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 
 NEW_KEYS = ("kind", "late_s", "no_pulses_after_s")
 

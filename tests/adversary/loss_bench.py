@@ -71,6 +71,7 @@ class Output:
     before_link: Response = (Phase(0.0, Kind.SILENT),)
     unsafe_class: str = ""  # of `responses`, as drawn
     receiver: int = 0
+    only_in_loss: bool = False  # a channel of a sum train that is not there otherwise
 
 
 @dataclass
@@ -187,7 +188,8 @@ def command_us(script: Script, output: Output, at_s: Floats, to_air: bool = True
         for start, end, widths in script.overrides:
             if output.name in widths:
                 width[(at_s >= start) & (at_s < end)] = widths[output.name]
-    return np.clip(width, 800.0, 2200.0)
+    sent: Floats = np.clip(width, 800.0, 2200.0)
+    return sent
 
 
 # ---------------------------------------------------------------------------- receiver
@@ -320,6 +322,8 @@ def receive(script: Script, number: int, rng: np.random.Generator) -> dict[str, 
                 now[here],
                 rng,
             )
+        if output.only_in_loss:
+            kind[~lost] = Kind.SILENT
         if receiver.step_us:
             width = receiver.step_us * np.round(width / receiver.step_us)
         width = width + rng.normal(0.0, receiver.jitter_us, width.size)
@@ -417,7 +421,8 @@ def sampled_ps(edges_s: Floats, script: Script) -> Ints:
     number = number[(number > 0) & (number <= last)]
     seen, count = np.unique(number, return_counts=True)
     seen = seen[count % 2 == 1]
-    return np.rint(seen * (script.sample_s * 1e12)).astype(np.int64)
+    stored: Ints = np.rint(seen * (script.sample_s * 1e12)).astype(np.int64)
+    return stored
 
 
 def marker_edges(script: Script, rng: np.random.Generator) -> Floats:

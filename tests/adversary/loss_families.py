@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 from zlib import crc32
 
 import numpy as np
@@ -143,6 +143,11 @@ def weapon_switch(d: Draft) -> None:
         script.moves["switch"].append((flip, 0.0, 1e-6))
         again = min(p.back_s + after + float(rng.normal(0, sd)), until)
         script.moves["switch"].append((again, p.held["switch"], 1e-6))
+
+
+def _level(rng: np.random.Generator) -> Literal["low", "high", "noise"]:
+    """What a probe shows that is on no wire."""
+    return ("low", "high", "noise")[int(rng.integers(3))]
 
 
 def probe_off(d: Draft) -> None:
@@ -501,13 +506,7 @@ def _second(d: Draft, what: str, safe_first: bool) -> Callable[[list[Recording]]
                 second.damage[name] = Damage(dropped=0.6, split=1.0, glitches_per_s=50.0)
                 if rng.random() < 0.5:
                     second.accidents.append(
-                        Accident(
-                            name,
-                            0.0,
-                            second.duration_s,
-                            "probe",
-                            str(rng.choice(["low", "high", "noise"])),
-                        )  # type: ignore[arg-type]
+                        Accident(name, 0.0, second.duration_s, "probe", _level(rng))
                     )
         else:
             # The last loss has only begun when the recording ends.
@@ -528,7 +527,7 @@ def sum_train(d: Draft) -> None:
     r.packet_s = max(r.packet_s, 0.01)
     r.loss_frame_s = None
     r.timeout_s = max(r.timeout_s, 0.05)
-    odd = str(rng.choice(["nothing", "beyond", "fewer"]))
+    odd = str(rng.choice(["nothing", "beyond", "beyond", "fewer", "more"]))
     m = d.m[0]
     for o in script.outputs:
         silent = any(
@@ -554,31 +553,26 @@ def sum_train(d: Draft) -> None:
             o.unsafe_class = some.unsafe_class
             if some.unsafe_class in {"stuck high", "noise"}:
                 o.stops_without_pulses = False
-    names = [f"S ch{i + 1}" for i in range(len(script.outputs))]
-    for o, name in zip(script.outputs, names, strict=True):
-        o.name = name
-    spare = 2
-    for i in range(spare):
+    since = float(rng.choice([0.05, m.detect]))
+    beyond_us = float(rng.choice([2500.0, 2700.0, 3200.0, 700.0, 600.0, 450.0]))
+    odd_response: Response = {
+        "beyond": (Phase(0.0, Kind.HOLD), Phase(since, Kind.WIDTH, beyond_us)),
+        "fewer": (Phase(0.0, Kind.HOLD), Phase(since, Kind.SILENT)),
+    }.get(odd, (Phase(0.0, Kind.HOLD),))
+    for i in range(2):
+        last = i == 1
+        does = (odd_response if last else (Phase(0.0, Kind.HOLD),),)
         width = float(rng.uniform(1300, 1700))
-        does: tuple[Response, ...] = ((Phase(0.0, Kind.HOLD),),)
+        spare = Output("", "unused", width, {}, (0.0, 3000.0), responses=does)
         if silent:
-            does = some.responses
-        elif i == spare - 1 and odd == "beyond":
-            width_us = float(rng.choice([2500.0, 2700.0, 700.0, 600.0]))
-            does = ((Phase(0.0, Kind.HOLD), Phase(m.detect, Kind.WIDTH, width_us)),)
-        elif i == spare - 1 and odd == "fewer":
-            does = ((Phase(0.0, Kind.HOLD), Phase(m.detect, Kind.SILENT)),)
-        script.outputs.append(
-            Output(
-                f"S ch{len(names) + 1 + i}",
-                "unused",
-                width,
-                {},
-                (0.0, 3000.0),
-                responses=does,
-                chosen=some.chosen if silent else (),
-            )
-        )
+            spare.responses, spare.chosen = some.responses, some.chosen
+        elif last:
+            spare.only_in_loss = odd == "more"
+        at_end = silent or odd != "beyond"
+        place = len(script.outputs) if at_end else int(rng.integers(len(script.outputs) + 1))
+        script.outputs.insert(place, spare)
+    for i, o in enumerate(script.outputs):
+        o.name = f"S ch{i + 1}"
     script.sum_train = "S"
 
 

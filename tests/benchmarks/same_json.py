@@ -40,7 +40,7 @@ def documents(root: Path, capture: str, sheet: str) -> dict[str, Any]:
     found = {}
     rate = ["--rate", "500kHz"] if capture.startswith("noisy") else []
     for words in (["measure"], ["measure", "--sheet", sheet], ["failsafe", "--sheet", sheet]):
-        command = [sys.executable, "-m", "pwmscope", *words, capture, *rate, "--json"]
+        command = [sys.executable, "-m", "pwmscope", *words, capture, *rate, "--json", "-"]
         done = subprocess.run(
             command, cwd=root / "captures", env={"PYTHONPATH": str(root)},
             capture_output=True, text=True, check=False,

@@ -11,23 +11,17 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from pwmscope.analysis import json_types as analysis_types
 from pwmscope.bench.plan_reading import plan_schema
 from pwmscope.bench.sheet_model import sheet_schema
-from pwmscope.report import json_types
-from pwmscope.report.json_schema import all_schemas, document_schema
+from pwmscope.report.json_schema import all_schemas
 
 DOCS = Path(__file__).parent
 
 
 def schemas() -> dict[str, dict[str, Any]]:
     """Generate every schema, by the name of its file without the ending."""
-    analysis = document_schema(
-        "pwmscope analysis", analysis_types.AnalysisDocument, analysis_types, json_types
-    )
     return {
         **all_schemas(),
-        "analysis": analysis,
         "plan": plan_schema(),
         "sheet": sheet_schema(),
     }

@@ -9,8 +9,14 @@ from pwmscope.advice.settings import SettingsAdvice
 from pwmscope.analysis.sources import Recording
 from pwmscope.findings import Findings
 from pwmscope.findings.failsafe import Failsafe
-from pwmscope.report import Written, file_hash, folder_names, refuse_report, write_report
-from pwmscope.report.timeline import timeline_fragment
+from pwmscope.report import (
+    Written,
+    file_hash,
+    folder_names,
+    refuse_report,
+    timeline_fragment,
+    write_report,
+)
 
 
 def write_documents(

@@ -13,17 +13,10 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, require_type, say_given
 from pwmscope.findings.failsafe.listening import listen_to
 from pwmscope.findings.failsafe.silence import Silence
-from pwmscope.findings.glitches.coincidence import examine_coincidence
 from pwmscope.findings.glitches.glitches import examine_glitches
-from pwmscope.findings.receivers.skew import examine_order
 from pwmscope.findings.record import Record
-from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.timing.rhythm import examine_rhythm
-from pwmscope.findings.timing.stability import examine_stability
+from pwmscope.findings.results import ChannelFindings, Findings, Together
 from pwmscope.findings.timing.timing import examine_timing
-from pwmscope.findings.travel.centring import examine_centring
-from pwmscope.findings.travel.resolution import examine_resolution
-from pwmscope.findings.travel.sweep import examine_sweeps
 from pwmscope.findings.travel.travel import Device, examine_travel
 from pwmscope.model.spans import Span
 from pwmscope.pulses import Convention
@@ -111,10 +104,9 @@ def examine(
         for name, table in lines.tables.items()
     }
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
-    order = examine_order(heard.records)
-    coincidence = examine_coincidence(glitches, heard.records, order.grouping.groups)
+    together = Together(glitches, heard.records)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, order, coincidence, assumptions, listened)
+    return Findings(capture, limits, channels, together, assumptions, listened)
 
 
 def _check_types(
@@ -176,10 +168,6 @@ def _channel(record: Record, silence: Silence, recorded: Span, device: Device) -
         travel,
         silence,
         record.losses,
-        examine_rhythm(record, timing.clock),
-        examine_stability(record, timing.clock),
         examine_glitches(record, recorded),
-        examine_resolution(record, travel.moves),
-        examine_centring(record, travel),
-        examine_sweeps(record, travel),
+        record,
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 from pwmscope.bench import Limits
@@ -10,15 +11,16 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, say_given
 from pwmscope.findings.failsafe.listening import Listened
 from pwmscope.findings.failsafe.silence import Silence
-from pwmscope.findings.glitches.coincidence import Coincidence
+from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
 from pwmscope.findings.glitches.glitches import Glitches
-from pwmscope.findings.receivers.skew import Order
-from pwmscope.findings.timing.rhythm import Rhythm
-from pwmscope.findings.timing.stability import Stability
+from pwmscope.findings.receivers.skew import Order, examine_order
+from pwmscope.findings.record import Record
+from pwmscope.findings.timing.rhythm import Rhythm, examine_rhythm
+from pwmscope.findings.timing.stability import Stability, examine_stability
 from pwmscope.findings.timing.timing import Timing
-from pwmscope.findings.travel.centring import Centring
-from pwmscope.findings.travel.resolution import Resolution
-from pwmscope.findings.travel.sweep import Sweeps
+from pwmscope.findings.travel.centring import Centring, examine_centring
+from pwmscope.findings.travel.resolution import Resolution, examine_resolution
+from pwmscope.findings.travel.sweep import Sweeps, examine_sweeps
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.finding import Finding, Verdict, worst
 from pwmscope.model.spans import Span
@@ -28,7 +30,7 @@ _MOST_TOLD: Final = 6
 """Lines that the short form of findings names."""
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, repr=False)
 class ChannelFindings:
     """Everything found about one line.
 
@@ -46,9 +48,10 @@ class ChannelFindings:
         None where the line does not carry servo pulses.
     loss_spans : tuple of Span
         Time spans in which its signal was lost.
-    rhythm, stability : Rhythm, Stability or None
-    glitches, resolution, centring, sweeps : Glitches, Resolution, Centring, Sweeps or None
+    glitches : Glitches or None
         None where the line does not carry servo pulses.
+    record : Record or None
+        What the seldom-asked answers are worked out from, when they are asked for.
     """
 
     line: str
@@ -59,12 +62,43 @@ class ChannelFindings:
     travel: Travel | None
     silence: Silence | None
     loss_spans: tuple[Span, ...]
-    rhythm: Rhythm | None = None
-    stability: Stability | None = None
     glitches: Glitches | None = None
-    resolution: Resolution | None = None
-    centring: Centring | None = None
-    sweeps: Sweeps | None = None
+    record: Record | None = field(default=None, compare=False)
+
+    @cached_property
+    def rhythm(self) -> Rhythm | None:
+        """Rhythms in the widths and in the time error, worked out when asked for."""
+        if self.record is None or self.timing is None:
+            return None
+        return examine_rhythm(self.record, self.timing.clock)
+
+    @cached_property
+    def stability(self) -> Stability | None:
+        """Allan and time deviation and the kind of noise, worked out when asked for."""
+        if self.record is None or self.timing is None:
+            return None
+        return examine_stability(self.record, self.timing.clock)
+
+    @cached_property
+    def resolution(self) -> Resolution | None:
+        """Steps of the widths, worked out when asked for."""
+        if self.record is None or self.travel is None:
+            return None
+        return examine_resolution(self.record, self.travel.moves)
+
+    @cached_property
+    def centring(self) -> Centring | None:
+        """How well neutral is come back to, worked out when asked for."""
+        if self.record is None or self.travel is None:
+            return None
+        return examine_centring(self.record, self.travel)
+
+    @cached_property
+    def sweeps(self) -> Sweeps | None:
+        """How evenly the widths follow the stick, worked out when asked for."""
+        if self.record is None or self.travel is None:
+            return None
+        return examine_sweeps(self.record, self.travel)
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name, such as ``"neutral"``.
@@ -86,7 +120,7 @@ class ChannelFindings:
         worst_ones = [f.name for f in self.judged if f.verdict is self.verdict]
         return (
             f"<ChannelFindings {self.line}: {self.verdict} ({', '.join(worst_ones)}), "
-            f"{self.pulses} pulses, {len(self.findings)} findings>"
+            f"{self.pulses} pulses>"
         )
 
     @property
@@ -101,8 +135,10 @@ class ChannelFindings:
 
     @property
     def judged(self) -> tuple[Finding, ...]:
-        """The findings that were held against a limit."""
-        return tuple(finding for finding in self.findings if finding.limit)
+        """The findings that were held against a limit; the seldom-asked answers have none."""
+        told = (self.timing, self.travel, self.glitches, self.silence)
+        of_all = (finding for answer in told if answer is not None for finding in answer.findings)
+        return tuple(finding for finding in of_all if finding.limit)
 
     @property
     def pulse_checks(self) -> tuple[Finding, ...]:
@@ -113,7 +149,33 @@ class ChannelFindings:
     @property
     def verdict(self) -> Verdict:
         """Verdict over all findings of the channel."""
-        return worst(self.findings)
+        return worst(self.judged)
+
+
+@dataclass(frozen=True)
+class Together:
+    """What the lines of a recording show together, worked out when asked for.
+
+    Parameters
+    ----------
+    glitches : dict of str to Glitches
+        Those of each servo line.
+    records : dict of str to Record
+        Each servo line outside its losses.
+    """
+
+    glitches: dict[str, Glitches]
+    records: dict[str, Record]
+
+    @cached_property
+    def order(self) -> Order:
+        """Which lines belong to one receiver, their order and skew."""
+        return examine_order(self.records)
+
+    @cached_property
+    def coincidence(self) -> Coincidence:
+        """Which lines' glitches come at the same moments."""
+        return examine_coincidence(self.glitches, self.records, self.order.grouping.groups)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -128,10 +190,8 @@ class Findings:
         The limits, for a convention that spans 1000 us.
     channels : dict of str to ChannelFindings
         By line, in the capture's order; a marker line is left out.
-    order : Order
-        Which lines belong to one receiver, their order and skew.
-    coincidence : Coincidence
-        Which lines' glitches come at the same moments.
+    together : Together
+        What the lines show together.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
     listened : Listened
@@ -141,8 +201,7 @@ class Findings:
     capture: Capture
     limits: Limits
     channels: dict[str, ChannelFindings]
-    order: Order
-    coincidence: Coincidence
+    together: Together
     assumptions: tuple[str, ...]
     listened: Listened
 
@@ -193,6 +252,16 @@ class Findings:
     def servo_tables(self) -> dict[str, PulseTable]:
         """The pulses of the channels that carry servo pulses."""
         return {line: found.table for line, found in self.servo.items()}
+
+    @property
+    def order(self) -> Order:
+        """Which lines belong to one receiver, their order and skew."""
+        return self.together.order
+
+    @property
+    def coincidence(self) -> Coincidence:
+        """Which lines' glitches come at the same moments."""
+        return self.together.coincidence
 
     @property
     def recording_findings(self) -> tuple[Finding, ...]:

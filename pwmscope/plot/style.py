@@ -132,8 +132,10 @@ def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, 
     """
     import matplotlib.pyplot as plt  # noqa: PLC0415 - it chooses how figures are shown
 
+    # Outside the house style: making the first figure settles how figures are shown for good.
+    figure = plt.figure(figsize=size_in, facecolor="white")
     with house_style():
-        return panel(plt.figure(figsize=size_in), *place_in)
+        return panel(figure, *place_in)
 
 
 def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:

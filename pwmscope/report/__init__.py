@@ -12,12 +12,14 @@ from pwmscope.report.sentences import say_value
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
     from pwmscope.report.register import file_hash
+    from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
     "Written": "folder",
     "file_hash": "register",
     "folder_names": "folder",
     "refuse_report": "folder",
+    "timeline_fragment": "timeline",
     "write_report": "folder",
 }
 """What draws or sets pages, and so takes long to import."""
@@ -31,6 +33,7 @@ __all__ = [
     "json_text",
     "refuse_report",
     "say_value",
+    "timeline_fragment",
     "to_data",
     "to_json",
     "write_report",

@@ -14,8 +14,9 @@ from rich.text import Text
 from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model.finding import Finding
+from pwmscope.model.letters import say_line, say_plainly
 from pwmscope.report.data import Json, finding_data, json_text
-from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly, say_value, wrapped
+from pwmscope.report.sentences import RULEBOOK, say_value, wrapped
 from pwmscope.report.templates import fill
 
 COMPARISON_SCHEMA: Final = 1

@@ -11,8 +11,9 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
+from pwmscope.model.letters import say_line
 from pwmscope.plot import Picture
-from pwmscope.report.sentences import say_line, say_value
+from pwmscope.report.sentences import say_value
 
 
 class Look(StrEnum):

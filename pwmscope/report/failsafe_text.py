@@ -12,9 +12,9 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
 from pwmscope.findings.failsafe.trials import CONFIDENCE, needed_trials
 from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import say_device
+from pwmscope.model.letters import say_device, say_line, say_plainly
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
-from pwmscope.report.sentences import RULEBOOK, say_line, say_plainly, wrapped
+from pwmscope.report.sentences import RULEBOOK, wrapped
 
 _STYLE: Final = {
     Verdict.MEETS: "bold",

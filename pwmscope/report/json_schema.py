@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 import re
 from collections.abc import Iterator
-from types import ModuleType
 from typing import Any, Final
 
 from pydantic import ConfigDict, TypeAdapter
@@ -23,6 +22,7 @@ DOCUMENTS: Final[dict[str, tuple[str, Any]]] = {
     "lag": ("pwmscope lag", json_types.LagDocument),
     "comparison": ("pwmscope comparison", json_types.ComparisonDocument),
     "wiring": ("pwmscope wiring", json_types.WiringDocument),
+    "analysis": ("pwmscope analysis", json_types.AnalysisDocument),
 }
 """By the name of the file in docs/, without its ending: a title, and the type."""
 _CONFIG: Final = ConfigDict(extra="forbid", use_attribute_docstrings=True, title=None)
@@ -35,7 +35,7 @@ class _PlainSchema(GenerateJsonSchema):
         return False
 
 
-def document_schema(title: str, document: Any, *modules: ModuleType) -> dict[str, Any]:  # noqa: ANN401 - a type
+def document_schema(title: str, document: Any) -> dict[str, Any]:  # noqa: ANN401 - a type
     """Generate the JSON Schema of a document.
 
     Parameters
@@ -44,8 +44,6 @@ def document_schema(title: str, document: Any, *modules: ModuleType) -> dict[str
         Its title.
     document : type
         A TypedDict, or several of which it is one.
-    *modules : module
-        Where its types stand; no key but theirs is allowed.
 
     Returns
     -------
@@ -53,13 +51,12 @@ def document_schema(title: str, document: Any, *modules: ModuleType) -> dict[str
 
     Examples
     --------
-    >>> schema = document_schema(*DOCUMENTS["wiring"], json_types)
+    >>> schema = document_schema(*DOCUMENTS["wiring"])
     >>> schema["title"], schema["properties"]["schema"]["const"]
     ('pwmscope wiring', 1)
     """
-    for module in modules:
-        for _, found in inspect.getmembers(module, is_typeddict):
-            found.__pydantic_config__ = _CONFIG
+    for _, found in inspect.getmembers(json_types, is_typeddict):
+        found.__pydantic_config__ = _CONFIG
     made = TypeAdapter(document).json_schema(
         mode="serialization", schema_generator=_PlainSchema, ref_template="#/$defs/{model}"
     )
@@ -102,7 +99,4 @@ def _small(name: str) -> str:
 
 def all_schemas() -> dict[str, dict[str, Any]]:
     """Generate the schemas of all documents of the report, by the name of their file."""
-    return {
-        name: document_schema(title, document, json_types)
-        for name, (title, document) in DOCUMENTS.items()
-    }
+    return {name: document_schema(title, document) for name, (title, document) in DOCUMENTS.items()}

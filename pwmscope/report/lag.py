@@ -10,8 +10,9 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
+from pwmscope.model.letters import say_plainly
 from pwmscope.report.data import Json, finding_data, json_text
-from pwmscope.report.sentences import RULEBOOK, say_plainly, say_value, wrapped
+from pwmscope.report.sentences import RULEBOOK, say_value, wrapped
 
 SCHEMA: Final = 1
 FIXED: Final = (

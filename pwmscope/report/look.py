@@ -14,7 +14,7 @@ from rich.text import Text
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
 from pwmscope.model.assumption import Assumption, assumed
-from pwmscope.report.sentences import say_line
+from pwmscope.model.letters import say_line
 
 _MOST_EDGES: Final = 4
 _INSTANT_WIDTH: Final = 15

@@ -19,8 +19,8 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe.silence import NAME as FAILSAFE
+from pwmscope.model.letters import say_line, say_plainly
 from pwmscope.report.data import to_json
-from pwmscope.report.sentences import say_line, say_plainly
 from pwmscope.report.templates import fill
 
 APPLICATION_ID: Final = 0x70776D73

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from rich.console import Console
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
-from pwmscope.model.letters import say_line as say_line  # noqa: PLC0414
-from pwmscope.model.letters import say_plainly as say_plainly  # noqa: PLC0414
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import Convention
 

@@ -18,6 +18,7 @@ from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings, Summ
 from pwmscope.findings.definitions import DEFINITIONS
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.model.definition import Definition
+from pwmscope.model.letters import say_line, say_plainly
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -25,10 +26,8 @@ from pwmscope.report.sentences import (
     open_points,
     overall_sentence,
     say_convention,
-    say_line,
     say_number,
     say_offset,
-    say_plainly,
     say_value,
     say_verdict,
     wrapped,

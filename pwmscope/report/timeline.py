@@ -14,12 +14,12 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.model.letters import say_line
 from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.model.spans import Span
 from pwmscope.plot import say_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
-from pwmscope.report.sentences import say_line
 from pwmscope.report.templates import fill, template_text
 
 REACHES_S: Final = (

@@ -8,8 +8,9 @@ import pytest
 from rich.console import Console
 
 from pwmscope import examine, load
+from pwmscope.model.letters import say_line
 from pwmscope.report.data import to_json
-from pwmscope.report.sentences import channel_sentence, say_line
+from pwmscope.report.sentences import channel_sentence
 from pwmscope.report.terminal import print_findings
 
 CAPTURES = Path(__file__).parents[2] / "captures"

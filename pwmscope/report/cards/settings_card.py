@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pwmscope.advice.settings import ORDER, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
+from pwmscope.model.letters import say_line
 from pwmscope.report.cards.page import fill_card
 from pwmscope.report.cards.plan_text import BEFORE
 from pwmscope.report.cards.settings_text import (
@@ -14,7 +15,7 @@ from pwmscope.report.cards.settings_text import (
     settings_headline,
     settings_notes,
 )
-from pwmscope.report.sentences import RULEBOOK, say_line
+from pwmscope.report.sentences import RULEBOOK
 
 
 def settings_card(

@@ -7,8 +7,9 @@ from typing import Final
 
 from pwmscope.advice.settings import ORDER, Action, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
+from pwmscope.model.letters import say_line
 from pwmscope.report.cards.plan_text import BEFORE, WIDTH
-from pwmscope.report.sentences import RULEBOOK, say_line
+from pwmscope.report.sentences import RULEBOOK
 
 ORDER_HEADING: Final = "In this order"
 COMPARED_HEADING: Final = "Since the earlier recording"

@@ -13,8 +13,9 @@ from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.model.amounts import say_list
 from pwmscope.model.finding import Verdict
+from pwmscope.model.letters import say_line
 from pwmscope.model.uncertainty import COVERAGE
-from pwmscope.report.sentences import RULEBOOK, say_line
+from pwmscope.report.sentences import RULEBOOK
 
 _UNPROVEN: Final = (
     "No change could be proven on these data. Record again, move each stick alone, slowly, from "

@@ -3,12 +3,51 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Final
 
 ARGUMENT: Final = re.compile(
     r"`(?P<name>[a-z_]+)(?:=(?P<quote>['\"]?)(?P<value>[^`]*?)(?P=quote))?`"
 )
 """How a sentence names an argument of a function, alone or with an example of its value."""
+
+
+_OPTIONS: ContextVar[Mapping[str, str] | None] = ContextVar("options", default=None)
+
+
+@contextmanager
+def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
+    """Let sentences that are made inside the block name options instead of arguments.
+
+    Examples
+    --------
+    >>> with naming({"rate": "--rate"}):
+    ...     print(PwmscopeError("The rate is needed; add `rate`, for example `rate='1MHz'`."))
+    The rate is needed; add --rate, for example --rate 1MHz.
+    """
+    token = _OPTIONS.set(option_of)
+    try:
+        yield
+    finally:
+        _OPTIONS.reset(token)
+
+
+def named(sentence: str) -> str:
+    """Write a sentence in the names of whoever asked: arguments in backticks, or options."""
+    option_of = _OPTIONS.get()
+    if option_of is None or "`" not in sentence:
+        return sentence
+
+    def option(match: re.Match[str]) -> str:
+        known = option_of.get(match["name"])
+        if known is None:
+            return match[0]
+        value = match["value"]
+        return known if value in (None, "True") else f"{known} {value}"
+
+    return ARGUMENT.sub(option, sentence)
 
 
 class PwmscopeError(Exception):
@@ -24,10 +63,10 @@ class PwmscopeError(Exception):
     ('rate',)
     """
 
-    @property
-    def arguments(self) -> tuple[str, ...]:
+    def __init__(self, sentence: str) -> None:
+        super().__init__(named(sentence))
+        self.arguments = tuple(dict.fromkeys(m["name"] for m in ARGUMENT.finditer(sentence)))
         """Names of the arguments that would mend it, in the order they are named."""
-        return tuple(dict.fromkeys(match["name"] for match in ARGUMENT.finditer(str(self))))
 
 
 class CaptureError(PwmscopeError):

@@ -15,26 +15,14 @@ from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.mixing import mixing
 from pwmscope.cli.plan import plan
-from pwmscope.cli.reading import name_options
+from pwmscope.cli.reading import OPTION_OF
 from pwmscope.cli.report import report
 from pwmscope.cli.sheet import sheet
 from pwmscope.cli.synth import synth
-from pwmscope.errors import ArgumentError, PwmscopeError
+from pwmscope.errors import ArgumentError, PwmscopeError, naming
 
 BAD_INPUT = 2
 INTERRUPTED = 130
-
-_OPTIONS = {
-    "source": "CAPTURE",
-    "sheet": "--sheet",
-    "plan": "--plan",
-    "marker": "--off-line",
-    "off_at": "--off-at",
-    "convention": "--convention",
-    "limits": "--limit",
-    "span": "--from and --to",
-}
-"""What the command line calls the arguments of `pwmscope.analyse`."""
 
 
 class _PlainErrors(click.Group):
@@ -42,13 +30,14 @@ class _PlainErrors(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         try:
-            return super().invoke(ctx)
+            with naming(OPTION_OF):
+                return super().invoke(ctx)
         except ArgumentError as error:
-            options = _OPTIONS.get(error.argument, error.argument)
+            options = OPTION_OF.get(error.argument, error.argument)
             click.echo(error.about(f"What {options} says"), err=True)
             ctx.exit(BAD_INPUT)
         except PwmscopeError as error:
-            click.echo(name_options(str(error)), err=True)
+            click.echo(str(error), err=True)
             ctx.exit(BAD_INPUT)
         except KeyboardInterrupt:
             click.echo("Interrupted; no file was left half-written.", err=True)

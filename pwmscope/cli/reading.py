@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import functools
-import re
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
-
-from pwmscope.errors import ARGUMENT
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -146,33 +143,27 @@ def _say_count(number: float) -> str:
 
 
 OPTION_OF: Final = {
+    "source": "CAPTURE",
     "rate": "--rate",
     "time_unit": "--time-unit",
     "time_column": "--time-column",
     "lines": "--lines",
     "threshold": "--threshold",
+    "convention": "--convention",
+    "sheet": "--sheet",
+    "plan": "--plan",
+    "marker": "--off-line",
+    "off_line": "--off-line",
+    "off_at": "--off-at",
+    "off_at_s": "--off-at",
+    "left": "--left",
+    "right": "--right",
+    "within": "--within",
+    "limits": "--limit",
+    "span": "--from and --to",
     "replace": "--replace",
 }
 """The option that stands for each argument that the library's sentences name."""
-
-
-def name_options(sentence: str) -> str:
-    """Write a sentence of the library for the command line: options instead of arguments.
-
-    Examples
-    --------
-    >>> name_options("add `rate`, for example `rate='1MHz'`, or give `replace=True`.")
-    'add --rate, for example --rate 1MHz, or give --replace.'
-    """
-
-    def option(match: re.Match[str]) -> str:
-        known = OPTION_OF.get(match["name"])
-        if known is None:
-            return match[0]
-        value = match["value"]
-        return known if value in (None, "True") else f"{known} {value}"
-
-    return ARGUMENT.sub(option, sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,12 +184,9 @@ class Recording:
     def load(self) -> Capture:
         """Read the file, showing how far it has come where that takes long."""
         from pwmscope.capture import load  # noqa: PLC0415
-        from pwmscope.model.assumption import assumed  # noqa: PLC0415
 
         with progress_bar(f"reading {self.path.name}"):
-            capture = load(self.path, **self.hints)
-        named = (replace(a, sentence=name_options(a)) for a in assumed(capture.assumptions))
-        return replace(capture, assumptions=tuple(named))
+            return load(self.path, **self.hints)
 
 
 _OPTIONS = (

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.reading import Recording, name_options, progress_bar, readings_options, screen
-from pwmscope.errors import HintError, PwmscopeError
+from pwmscope.cli.reading import OPTION_OF, Recording, progress_bar, readings_options, screen
+from pwmscope.errors import HintError, PwmscopeError, naming
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Entry
@@ -158,7 +158,8 @@ def _be_quiet() -> None:
 def _run_interruptible(job: Job) -> Entry:
     signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
-        return run_job(job)
+        with naming(OPTION_OF):
+            return run_job(job)
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
 
@@ -177,7 +178,7 @@ def run_job(job: Job) -> Entry:
         analysis = job.examination.analyse(job.recording)
         (written,) = analysis.report(job.folder, replace=job.replace)
     except PwmscopeError as error:
-        return Entry(source, name_options(str(error)), "", (), ())
+        return Entry(source, str(error), "", (), ())
     return entry_of(source, analysis.findings[0], written)
 
 

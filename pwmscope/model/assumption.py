@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
+from pwmscope.errors import named
+
 Authority: TypeAlias = Literal["person", "file", "data", "convention", ""]
 
 
@@ -52,7 +54,7 @@ class Assumption(str):
 
     def __new__(cls, sentence: str, *_fields: object, **_named: object) -> Assumption:
         """Make the text itself; the fields are set as in every dataclass."""
-        return super().__new__(cls, sentence)
+        return super().__new__(cls, named(sentence))
 
     @property
     def changed_by(self) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.errors import named
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.model.verdict import Verdict, governing
 
@@ -109,6 +110,9 @@ class Finding:
     evidence: tuple[Evidence, ...]
     sentence: str
     interval: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sentence", named(self.sentence))
 
 
 def measured(

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from pwmscope import Capture, Line, load
-from pwmscope.cli.reading import OPTION_OF, name_options
-from pwmscope.errors import PwmscopeError
+from pwmscope.cli.reading import OPTION_OF
+from pwmscope.errors import PwmscopeError, named, naming
 from pwmscope.model.assumption import Assumption
+from pwmscope.model.finding import not_shown
 
 SAMPLED = "time,RX1\n" + "".join(f"{k * 1e-4:.4f},{k // 15 % 2}\n" for k in range(400))
 
@@ -74,7 +75,11 @@ def test_every_argument_that_changes_an_assumption_is_one_of_load_and_has_an_opt
     ],
 )
 def test_the_command_line_names_options_instead_of_arguments(sentence, shown):
-    assert name_options(sentence) == shown
+    assert named(sentence) == sentence
+    with naming(OPTION_OF):
+        assert named(sentence) == shown
+        assert str(PwmscopeError(sentence)) == Assumption(sentence) == shown
+        assert not_shown("neutral", "us", sentence).sentence == shown
 
 
 def test_an_error_says_which_arguments_would_mend_it(tmp_path):

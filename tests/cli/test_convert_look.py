@@ -21,6 +21,7 @@ from pwmscope import load
 from pwmscope.capture import Capture, Kind, Line, find_kind
 from pwmscope.capture.reader.progress import watched
 from pwmscope.cli import main, reading
+from pwmscope.errors import named, naming
 from pwmscope.report.look import print_look
 
 ROOT = Path(__file__).parents[2]
@@ -60,8 +61,9 @@ def test_look_shows_lines_levels_edges_sampling_and_every_assumption(file):
         assert re.search(rf"{line.name} {level} {line.edges_ps.size} ", text)
         for edge_ps in line.edges_ps[:3]:
             assert f"{edge_ps / 1e12:.9f}" in text
-    for sentence in capture.assumptions:
-        assert reading.name_options(sentence) in text
+    with naming(reading.OPTION_OF):
+        for sentence in capture.assumptions:
+            assert named(sentence) in text
     assert f"{capture.duration_s:.6f} s" in text
     assert f"{file.stat().st_size:,} bytes".replace(",", " ") in text
     assert ("packed with gzip" in text) == (file.suffix == ".gz")
@@ -90,8 +92,9 @@ def test_look_and_convert_take_every_shape(tmp_path, file):
         assert f"{line.name} low {line.edges_ps.size} " in text
         assert back.name == line.name
         assert np.array_equal(back.edges_ps, line.edges_ps)
-    for sentence in capture.assumptions:
-        assert reading.name_options(sentence) in text
+    with naming(reading.OPTION_OF):
+        for sentence in capture.assumptions:
+            assert named(sentence) in text
     options = set(re.findall(r"--[a-z-]+", " ".join(re.findall(r"\[(--.*?)\]", text))))
     assert options <= {"--rate", "--time-unit", "--time-column", "--lines", "--threshold"}
     assert "--rate" in options or rate

@@ -35,7 +35,6 @@ FOLDERS_IN_A_CIRCLE = [
 NOT_YET_BY_FACE = [
     ("advice", "bench"),
     ("advice", "findings"),
-    ("analysis", "report"),
     ("cli", "advice"),
     ("cli", "bench"),
     ("cli", "capture"),

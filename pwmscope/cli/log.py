@@ -57,8 +57,8 @@ def list_entries(*, register: Path) -> None:
     from rich.markup import escape  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
 
-    from pwmscope.report.register import entries  # noqa: PLC0415
     from pwmscope.model.letters import say_plainly  # noqa: PLC0415
+    from pwmscope.report.register import entries  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
@@ -79,8 +79,8 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""
     import json  # noqa: PLC0415
 
-    from pwmscope.report.register import entry_json  # noqa: PLC0415
     from pwmscope.model.letters import say_line, say_plainly  # noqa: PLC0415
+    from pwmscope.report.register import entry_json  # noqa: PLC0415
 
     entry, text = entry_json(register, number)
     if as_json:

@@ -81,7 +81,7 @@ def test_json_follows_the_schema(file, tmp_path):
     assert data["delay"]["pulses"] == FRAMES - 1
     again = run(file, "--in", "RX1", "--out", "out1", "--json", path)
     assert isinstance(again.exception, PwmscopeError)
-    assert "--replace" in str(again.exception)
+    assert "replace=True" in str(again.exception)
     assert run(file, "--in", "RX1", "--out", "out1", "--json", path, "--replace").exit_code == 0
 
 

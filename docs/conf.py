@@ -5,7 +5,13 @@ from pwmscope import __version__
 project = "pwmscope"
 author = "the pwmscope contributors"
 release = __version__
-extensions = ["myst_parser"]
+extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
+autodoc_typehints = "none"
+autodoc_member_order = "bysource"
+autodoc_class_signature = "separated"
+napoleon_google_docstring = False
+napoleon_use_rtype = False
+exclude_patterns = ["*.ipynb"]
 source_suffix = {".md": "markdown"}
 root_doc = "index"
 myst_heading_anchors = 3

@@ -56,6 +56,11 @@ class PwmscopeError(Exception):
     Its text is one or two whole sentences for a person. Arguments of functions stand in
     backticks; the command line names its options instead, and ends with exit code 2.
 
+    Parameters
+    ----------
+    sentence : str
+        What was found, where, and what to do.
+
     Examples
     --------
     >>> error = PwmscopeError("a.csv: the rate is needed; add `rate`, for example `rate='1MHz'`.")

@@ -328,23 +328,53 @@ class Analysis:
         )
 
     def to_polars(self) -> pl.DataFrame:
-        """Return one row per channel and finding, with the unit in a column."""
+        """Return one row per channel and finding, with the unit in a column.
+
+        Returns
+        -------
+        polars.DataFrame
+            Columns as in docs/api.md.
+        """
         return as_polars(finding_rows(self.findings, self.sheet), FINDING_COLUMNS)
 
     def to_pandas(self) -> pd.DataFrame:
-        """Return one row per channel and finding, with the unit in a column."""
+        """Return one row per channel and finding, with the unit in a column.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns as in docs/api.md.
+        """
         return as_pandas(finding_rows(self.findings, self.sheet), FINDING_COLUMNS)
 
     def losses_to_polars(self) -> pl.DataFrame:
-        """Return one row per channel and loss."""
+        """Return one row per channel and loss.
+
+        Returns
+        -------
+        polars.DataFrame
+            Columns as in docs/api.md.
+        """
         return as_polars(loss_rows(self.findings, self.sheet), LOSS_COLUMNS)
 
     def losses_to_pandas(self) -> pd.DataFrame:
-        """Return one row per channel and loss."""
+        """Return one row per channel and loss.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns as in docs/api.md.
+        """
         return as_pandas(loss_rows(self.findings, self.sheet), LOSS_COLUMNS)
 
     def to_json(self) -> str:
-        """Write everything as JSON text, by docs/analysis.schema.json."""
+        """Write everything as JSON text, by docs/analysis.schema.json.
+
+        Returns
+        -------
+        str
+            Two spaces deep, ending in a line break.
+        """
         from pwmscope.analysis.data import analysis_data  # noqa: PLC0415 - it imports the report
         from pwmscope.report import json_text  # noqa: PLC0415
 

@@ -36,6 +36,15 @@ class Limits:
         The widths shrink with the convention's span, 1000 us for the standard
         servo; the failsafe time stays.
 
+        Parameters
+        ----------
+        span_us : float
+            Distance of the convention's endpoints, in microseconds.
+
+        Returns
+        -------
+        Limits
+
         Examples
         --------
         >>> COMMON_PRACTICE.scaled(125.0).neutral_us

@@ -201,7 +201,7 @@ MOST_BYTES: Final = 512 * 1024
 
 
 def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
-    """Read a capture plan.
+    r"""Read a capture plan.
 
     Parameters
     ----------
@@ -218,6 +218,16 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
         If it is not TOML, or a key is unknown, missing, or its value not allowed.
     PwmscopeError
         If the file cannot be read, or is no plan by its size.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = pathlib.Path(folder, "plan.toml")
+    ...     _ = file.write_text("[[steps]]\nname = 'rest'\nseconds = 5\n")
+    ...     plan = load_plan(file)
+    >>> plan.seconds
+    5.0
     """
     text = read_toml_text(
         path,

@@ -41,6 +41,12 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
         or its value not allowed.
     PwmscopeError
         If the file cannot be read, or is no bench sheet by its size.
+
+    Examples
+    --------
+    >>> sheet = load_sheet("captures/bench.toml")
+    >>> sheet.robot, sheet.channels["RX3"].role
+    ('Quince', 'weapon')
     """
     text = read_toml_text(
         path,

@@ -229,6 +229,16 @@ class Findings:
     def only(self, lines: tuple[str, ...]) -> Findings:
         """Leave out what was found about the other lines.
 
+        Parameters
+        ----------
+        lines : tuple of str
+            The lines to keep.
+
+        Returns
+        -------
+        Findings
+            What was found about them; about the lines together nothing changes.
+
         Raises
         ------
         HintError

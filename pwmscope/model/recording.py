@@ -48,12 +48,34 @@ class Line:
             raise ValueError(f"the edges of line {self.name} are not strictly increasing")
 
     def rises_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
-        """Instants of the low-to-high edges (high-to-low when ``inverted``)."""
+        """Return the instants of the low-to-high edges.
+
+        Parameters
+        ----------
+        inverted : bool, optional
+            Of the high-to-low edges instead.
+
+        Returns
+        -------
+        ndarray of int64
+            Picoseconds.
+        """
         first = self.initial_level ^ int(inverted)
         return self.edges_ps[first::2]
 
     def falls_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
-        """Instants of the high-to-low edges (low-to-high when ``inverted``)."""
+        """Return the instants of the high-to-low edges.
+
+        Parameters
+        ----------
+        inverted : bool, optional
+            Of the low-to-high edges instead.
+
+        Returns
+        -------
+        ndarray of int64
+            Picoseconds.
+        """
         first = 1 - (self.initial_level ^ int(inverted))
         return self.edges_ps[first::2]
 

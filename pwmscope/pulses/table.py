@@ -141,6 +141,11 @@ class PulseTable:
     def has(self, flag: Flag) -> npt.NDArray[np.bool_]:
         """Say for each pulse whether it carries any of the given flags.
 
+        Parameters
+        ----------
+        flag : Flag
+            One flag or several.
+
         Returns
         -------
         ndarray of bool, shape (n,)
@@ -164,13 +169,25 @@ class PulseTable:
         return 1e6 / (self.sample_interval_us * self.time_scale)
 
     def to_pandas(self) -> pd.DataFrame:
-        """Return the columns ``rise_s, width_us, period_us, flags`` as a pandas DataFrame."""
+        """Return the columns ``rise_s, width_us, period_us, flags``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row per pulse.
+        """
         import pandas as pd  # noqa: PLC0415
 
         return pd.DataFrame(self._columns())
 
     def to_polars(self) -> pl.DataFrame:
-        """Return the columns ``rise_s, width_us, period_us, flags`` as a polars DataFrame."""
+        """Return the columns ``rise_s, width_us, period_us, flags``.
+
+        Returns
+        -------
+        polars.DataFrame
+            A row per pulse.
+        """
         import polars as pl  # noqa: PLC0415
 
         return pl.DataFrame(self._columns())

@@ -11,6 +11,8 @@ from typing import Annotated, Literal, NotRequired, TypeAlias
 from annotated_types import Ge, Gt, Le, Len, MinLen
 from typing_extensions import TypedDict
 
+from pwmscope.advice.settings import Action, Trend
+from pwmscope.advice.settings import Name as SettingName
 from pwmscope.findings.failsafe import Known, LossClass, PhaseKind
 from pwmscope.model.verdict import Verdict
 
@@ -319,15 +321,12 @@ class FailsafeDocument(TypedDict):
 
 # --- settings ---
 
-SettingName: TypeAlias = Literal["direction", "neutral", "low endpoint", "high endpoint"]
-ActionWord: TypeAlias = Literal["change", "leave", "calibrate the device", "not shown"]
-
 
 class Setting(TypedDict):
     """One setting of one channel."""
 
     name: SettingName
-    action: ActionWord
+    action: Action
     sentence: Sentence
     target_us: Number
     tolerance_us: Number
@@ -357,7 +356,7 @@ class Compared(TypedDict):
 
     line: str
     name: SettingName
-    trend: Literal["improved", "worse", "unchanged within the uncertainty", "not shown"]
+    trend: Trend
     sentence: Sentence
     before_us: Number
     before_uncertainty_us: NotNegative | None

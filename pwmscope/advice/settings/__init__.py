@@ -8,7 +8,7 @@ from pwmscope.advice.settings.scale import (
     solve_scale,
     stated_scale,
 )
-from pwmscope.advice.settings.setting import ORDER, Action, ChannelSettings, Setting
+from pwmscope.advice.settings.setting import ORDER, Action, ChannelSettings, Name, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Action",
     "ChannelSettings",
     "Compared",
+    "Name",
     "PercentReading",
     "PercentScale",
     "Setting",

@@ -52,9 +52,10 @@ def left_in_sweeps(
     array([False,  True, False])
     """
     first, last = _chains(begin, end)
-    left = (end[last] - begin[first] < shorter) & ~np.isin(begin[first], whole[0])
-    left &= ~np.isin(end[last], whole[1])
-    left &= ~(np.isin(begin[first], before[0]) & np.isin(end[first], before[1]))
+    left = end[last] - begin[first] < shorter
+    if left.any():
+        left &= ~np.isin(begin[first], whole[0]) & ~np.isin(end[last], whole[1])
+        left &= ~(np.isin(begin[first], before[0]) & np.isin(end[first], before[1]))
     flags: Flags = np.repeat(left, last - first + 1)
     return flags
 

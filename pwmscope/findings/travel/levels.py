@@ -16,6 +16,8 @@ from pwmscope.model.moments import mean_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
 from pwmscope.pulses import PulseTable
 
+HALVINGS: Final = 26
+"""So often an interval is halved that its end is right to 1 part in 10 million."""
 _GAUSS_95: Final = 1.959964
 _CUT_DOUBT: Final = 1.5
 """Pulses by which the number that a dwell lost at its ends may be wrong."""
@@ -178,7 +180,7 @@ def half_of_both_us(std_us: float, half_range_us: float) -> float:
         return 0.95 * half_range_us
     low, high = 0.0, half_range_us + 4.0 * std_us
     scale = std_us / (2.0 * half_range_us)
-    for _ in range(50):
+    for _ in range(HALVINGS):
         half = 0.5 * (low + high)
         up, down = (half + half_range_us) / std_us, (half - half_range_us) / std_us
         below = scale * (_integral(up) - _integral(down))

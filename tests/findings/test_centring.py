@@ -137,10 +137,10 @@ def test_a_stay_after_a_signal_loss_is_no_return():
 @pytest.mark.parametrize("flat_us", [26.0, 40.0])
 def test_a_flat_covers_its_truth(rate_hz, kind, flat_us):
     found = examined(crossings(kind, flat_us), rate_hz, jitter_us=0.1).flat
-    assert len(found.crossings) == 4
     assert abs(found.deadband_us - flat_us) <= 2 * found.uncertainty_us
     assert found.uncertainty_us < 1.5
     step_us = flat_us / 2 if kind == "with steps" else 0.0
+    assert len(found.crossings) >= 3
     for crossing in found.crossings:
         assert crossing.before_us == pytest.approx(step_us, abs=1.5)
         assert crossing.behind_us == pytest.approx(step_us, abs=1.5)

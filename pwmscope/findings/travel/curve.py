@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -12,7 +12,8 @@ import numpy.typing as npt
 from scipy.special import fdtrc, stdtrit
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.travel.middles import spaced
+from pwmscope.findings.travel.middles import is_sharp, spaced
+from pwmscope.findings.travel.neutral_flat import examine_flat
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown
@@ -79,6 +80,8 @@ class Fit:
         Natural logarithm of the evidence ratio for the cubic, by AICc.
     uneven_us : float
         Scatter about the cubic.
+    is_sharp : bool
+        Whether the sweep sets off and stops within a frame or two, as at an even pace.
     """
 
     way: int
@@ -88,6 +91,7 @@ class Fit:
     chance: float
     evidence: float
     uneven_us: float
+    is_sharp: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +167,8 @@ def examine_curve(
             int(way[at]),
         )
         if fit is not None and fit.uneven_us <= max(3.0 * noise_us, UNEVEN * half_us):
-            fits.append(fit)
+            along_us = way[at] * moves.width_us[places]
+            fits.append(replace(fit, is_sharp=is_sharp(along_us, noise_us)))
     return _agreed(record, travel, sweeps[used], tuple(fits))
 
 
@@ -281,6 +286,13 @@ def _agreed(
         f"{ends[1]:.{places}f}) in {up.size} sweeps up and {down.size} down"
     )
     spans = record.evidence(_rows(travel, sweeps))
+    sharp = sum(fit.is_sharp for fit in fits)
+    if sharp < 0.8 * len(fits):
+        return _hidden(
+            "A hand that sets off and stops softly, and a curve of the channel, look alike: only "
+            f"{sharp} of {len(fits)} sweeps begin and end at full pace. {_WHAT_TO_DO}",
+            fits,
+        )
     if max(abs(ends[0]), abs(ends[1])) <= STRAIGHT:
         told = measured(
             "curve", Shape.LINEAR.value, "",
@@ -296,16 +308,28 @@ def _agreed(
             f"{_WHAT_TO_DO}",
             fits,
         )
-    shape = Shape.SOFTER if mean > 0.0 else Shape.SHARPER
-    pace = "slowest" if mean > 0.0 else "fastest"
+    alike = _looks_alike(record, travel, mean)
+    if alike:
+        return _hidden(f"{alike} look alike: {said}. {_WHAT_TO_DO}", fits)
+    shape = Shape.SOFTER
     told = measured(
         "curve", shape.value, "",
         f"The width is {shape.value}: {said}; in {len(speaking)} of {len(fits)} sweeps the "
-        f"evidence for a curve is 20 to 1 or more. A hand that is {pace} at neutral each time "
+        f"evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
         "looks the same.",
         evidence=spans,
     )  # fmt: skip
     return Curve(shape, mean, uncertainty, ends, fits, told)
+
+
+def _looks_alike(record: Record, travel: Travel, mean: float) -> str:
+    """Name what looks like such a coefficient and is not excluded; empty where all is."""
+    if mean < 0.0:
+        return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"
+    flat = examine_flat(record, travel)
+    if not flat.crossings or any(crossing.flat_us > 0.0 for crossing in flat.crossings):
+        return "Expo and a deadband at neutral"
+    return ""
 
 
 def _rows(travel: Travel, sweeps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

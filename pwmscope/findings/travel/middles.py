@@ -1,4 +1,4 @@
-"""What the width is in the middle of dwells, away from the moves at their ends."""
+"""What the width is in dwells, away from the moves at their ends, and how moves set off."""
 
 from __future__ import annotations
 
@@ -13,6 +13,10 @@ from pwmscope.findings.record import Record
 from pwmscope.model.uncertainty import sampling_floor_us
 from pwmscope.pulses import UNMEASURED
 
+ENDS: Final = 4
+"""Frames at each end of a sweep, or more of a slow one, by which it is told whether the hand set
+off at full pace."""
+SHARP: Final = 0.75
 UNLIKE: Final = 9.0
 """A dwell with more than so many times the usual variance holds more than noise."""
 
@@ -94,3 +98,41 @@ def spaced(count: int, most: int) -> npt.NDArray[np.int64]:
     if count <= most:
         return np.arange(count)
     return np.unique(np.linspace(0, count - 1, most).astype(np.int64))
+
+
+def is_sharp(along_us: npt.NDArray[np.float64], noise_us: float) -> bool:
+    """Say whether a sweep goes as fast in its first and last frames as in its middle, or faster.
+
+    Hands that set off and stop softly (bell-shaped pace) do not; their pace bends the
+    width over time as a curve of the channel's does.
+    """
+    near_us = 4.0 * noise_us
+    middle = slice(along_us.size * 2 // 5, along_us.size * 3 // 5)
+    pace_us = (along_us[middle.stop] - along_us[middle.start]) / (middle.stop - middle.start)
+    if pace_us <= 0.0:
+        return False
+    ends = max(ENDS, math.ceil(4.0 * near_us / pace_us))
+    for run_us in (along_us - along_us[0], along_us[-1] - along_us[::-1]):
+        off = np.flatnonzero(run_us > near_us)
+        if not off.size or off[0] + ends > along_us.size:
+            return False
+        first = max(int(off[0]) - 1, 0)
+        went_us = float(run_us[min(first + ends, run_us.size - 1)] - run_us[first])
+        if went_us < SHARP * (ends - 0.5) * pace_us - near_us / 2.0:
+            return False
+    return True
+
+
+def scatter_us(record: Record, chosen: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.float64]:
+    """Return how single widths lie about their dwell's mean, of some dwells; shape (n,)."""
+    dwells, table = record.dwells, record.table
+    parts = [np.zeros(0)]
+    # A dwell that drifts scatters more than those that hold jitter alone.
+    calm_us = 1.3 * float(np.min(dwells.std_us[chosen], initial=np.inf)) + dwells.noise_us / 4.0
+    for at in chosen[dwells.std_us[chosen] <= calm_us]:
+        width_us = table.width_us[
+            dwells.first[at] : min(dwells.last[at] + 1, dwells.first[at] + most)
+        ]
+        off_us = width_us - dwells.level_us[at]
+        parts.append(off_us[np.abs(off_us) <= 8.0 * dwells.noise_us])
+    return np.concatenate(parts)

@@ -10,17 +10,24 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.travel.middles import middles, spaced
+from pwmscope.findings.travel.middles import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.moments import mean_of, std_of
-from pwmscope.pulses import UNMEASURED
+from pwmscope.pulses import UNMEASURED, PulseTable
 
 BAND: Final = 0.1
 """Sweeps are looked at from this part of the span below neutral to as much above it."""
 STEADY: Final = 0.25
 """Rates before and behind neutral that differ by this part or less are one rate."""
+FAR: Final = (0.2, 0.36)
+"""Parts of the span from neutral between which the pace far off is taken."""
+FEWEST_FAR: Final = 4
+EVEN: Final = (0.9, 1.12)
+"""Pace beside neutral over that far off: expo of a tenth, or a bell-shaped hand, is beyond."""
+UNEVEN_PACE: Final = 2.0
+"""The stick may go so much faster through neutral than the width shows, with expo of a half."""
 FEWEST_ON_SIDE: Final = 6
 """Frames that a sweep must take between the band's end and neutral, each side."""
 FEWEST_SWEEPS: Final = 2
@@ -64,6 +71,8 @@ class Crossing:
         How far the width goes in one frame.
     before_us, behind_us : float
         Step of the width on to the flat, and off it, along the sweep; 0 for none.
+    is_even : bool
+        Whether the width goes as fast beside neutral as far from it.
     """
 
     first: int
@@ -74,6 +83,7 @@ class Crossing:
     frame_us: float
     before_us: float
     behind_us: float
+    is_even: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +130,7 @@ def examine_flat(record: Record, travel: Travel) -> Flat:
     neutral_us = travel.neutral.width_us
     measured_ways = (
         _crossing(record, way, neutral_us, near_us=near_us, band_us=band_us)
-        for way in _through(record, travel, neutral_us, band_us)
+        for way in _through(record, travel, neutral_us, band_us, std_us)
     )
     crossings = tuple(crossing for crossing in measured_ways if crossing is not None)
     if len(crossings) < FEWEST_SWEEPS:
@@ -135,14 +145,21 @@ def examine_flat(record: Record, travel: Travel) -> Flat:
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """A way through the band: its first and last row, and 1 upwards or -1 downwards."""
+    """A way through the band: its first and last row, 1 upwards or -1 downwards, its pace far off.
+
+    The pace is that on both sides at `FAR` of the span from neutral; None where it does not
+    reach so far, or where the hand set off or stopped softly.
+    """
 
     first: int
     last: int
     up: int
+    far_per_s: float | None
 
 
-def _through(record: Record, travel: Travel, neutral_us: float, band_us: float) -> list[_Way]:
+def _through(
+    record: Record, travel: Travel, neutral_us: float, band_us: float, noise_us: float
+) -> list[_Way]:
     """List the ways through the band in which no signal was lost."""
     moves = travel.moves
     off_us = moves.turn_us - neutral_us
@@ -163,8 +180,26 @@ def _through(record: Record, travel: Travel, neutral_us: float, band_us: float) 
         lost = any(span.start_s < record.table.rise_s[last] and
                    span.end_s > record.table.rise_s[first] for span in record.losses)  # fmt: skip
         if last - first <= MOST_FRAMES and not lost:
-            ways.append(_Way(first, last, up))
+            row = moves.row[begin:end]
+            far_per_s = None
+            if is_sharp(along_us, noise_us):
+                far_per_s = _pace_far(record.table.rise_s[row], along_us, record.table)
+            ways.append(_Way(first, last, up, far_per_s))
     return ways
+
+
+def _pace_far(
+    time_s: npt.NDArray[np.float64], along_us: npt.NDArray[np.float64], table: PulseTable
+) -> float | None:
+    """Mean pace on both sides, well away from neutral; None where too little is seen there."""
+    span_us = table.convention.span_us
+    paces = []
+    for side in (-1.0, 1.0):
+        inside = (side * along_us >= FAR[0] * span_us) & (side * along_us <= FAR[1] * span_us)
+        if np.count_nonzero(inside) < FEWEST_FAR:
+            return None
+        paces.append(float(np.polyfit(time_s[inside] - time_s[0], along_us[inside], 1)[0]))
+    return mean_of(np.array(paces))
 
 
 def _crossing(
@@ -190,12 +225,15 @@ def _crossing(
         if std_of(off_us) > max(near_us, 0.05 * band_us):
             return None
     frame_s = float(np.median(np.diff(time_s)))
+    is_even = way.far_per_s is not None and EVEN[0] <= rate / way.far_per_s <= EVEN[1]
     # As many frames in a row as near to another width as these to neutral are no flat.
     usual = _most_near(along_us, near_us)
     standing = slice(int(before[-1]) + 1, int(behind[0]))
     shortest_us = (2 * usual + 3) * frame_s * rate
     if standing.stop - standing.start < 2 * usual + 3:
-        return Crossing(way.first, way.last, 0.0, 0.0, shortest_us, frame_s * rate, 0.0, 0.0)
+        return Crossing(
+            way.first, way.last, 0.0, 0.0, shortest_us, frame_s * rate, 0.0, 0.0, is_even
+        )
     level_us = mean_of(along_us[standing])
     ends_s, steps_us = [], []
     for line, at, sense in ((lines[0], standing.start, 1), (lines[1], standing.stop, -1)):
@@ -207,7 +245,15 @@ def _crossing(
         steps_us.append(step_us if stepped else 0.0)
     flat_s = max(ends_s[1] - ends_s[0], 0.0)
     return Crossing(
-        way.first, way.last, flat_s, rate * flat_s, shortest_us, frame_s * rate, *steps_us
+        way.first,
+        way.last,
+        flat_s,
+        rate * flat_s,
+        shortest_us,
+        frame_s * rate,
+        steps_us[0],
+        steps_us[1],
+        is_even,
     )
 
 
@@ -230,6 +276,17 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     )
     if not flat_us.any():
         return _none(crossings, band_us, spans)
+    even = tuple(crossing for crossing in crossings if crossing.is_even)
+    if len(even) < max(FEWEST_SWEEPS, 0.7 * len(crossings)):
+        return _hidden(
+            "The pace is not shown to be even: the width sets off softly, or goes otherwise beside "
+            "neutral than far from it. A deadband, expo and a hand that slows down look alike. "
+            f"{_WHAT_TO_DO}",
+            crossings,
+        )
+    crossings, flat_us = even, np.array([crossing.flat_us for crossing in even])
+    if not flat_us.any():
+        return _none(crossings, band_us, spans)
     # A sweep too fast to show such a flat says nothing against it.
     could = np.array([crossing.shortest_us for crossing in crossings]) <= flat_us.max()
     crossings = tuple(c for c, kept in zip(crossings, could | (flat_us > 0), strict=True) if kept)
@@ -246,7 +303,11 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
         )
     # Each end lies anywhere between two frames: together triangular, as for two sampled edges.
     frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
-    uncertainty_us = math.hypot(scatter_us / math.sqrt(flat_us.size), frame_us / math.sqrt(6.0))
+    # A pace that differs by up to EVEN unseen is rectangular (JCGM 100, 4.3.7).
+    pace_us = 0.05 * mean_us / math.sqrt(3.0)
+    uncertainty_us = math.hypot(
+        scatter_us / math.sqrt(flat_us.size), frame_us / math.sqrt(6.0), pace_us
+    )
     before_us = mean_of(np.array([crossing.before_us for crossing in crossings]))
     behind_us = mean_of(np.array([crossing.behind_us for crossing in crossings]))
     flat_s = mean_of(np.array([crossing.flat_s for crossing in crossings]))
@@ -261,6 +322,8 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
 
 def _none(crossings: tuple[Crossing, ...], band_us: float, spans: tuple[Evidence, ...]) -> Flat:
     shortest_us = float(np.median([crossing.shortest_us for crossing in crossings]))
+    if not all(crossing.is_even for crossing in crossings):
+        shortest_us *= UNEVEN_PACE
     if shortest_us > band_us / 2.0:
         return _hidden(f"The sweeps through neutral are too fast. {_WHAT_TO_DO}", crossings)
     return Flat(crossings, 0.0, None, measured(

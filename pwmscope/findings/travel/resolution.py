@@ -1,4 +1,4 @@
-"""How finely the width can be set: steps, codes, effective bits."""
+"""How finely the width can be set: steps, codes, bits."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.travel.middles import Middles, middles, spaced
+from pwmscope.findings.travel.middles import Middles, middles, scatter_us, spaced
 from pwmscope.findings.travel.moves import Moves, find_moves
 from pwmscope.findings.travel.step_lattice import Search, find_step
 from pwmscope.findings.travel.step_line import Lattice
@@ -52,11 +52,12 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "own algorithm",
     ),
     Definition(
-        "effective bits",
+        "resolution in bits",
         "The number of steps in the convention's span, as a power of two: what a stick's "
         "position is resolved to at the output. Of the travel that was seen it is less.",
         "log2(span / step); u = u(step) / (step ln 2)",
-        "bits of a quantiser with that many steps (IEEE Std 1241, from memory)",
+        "log2 of the number of steps; it is not IEEE Std 1241's effective number of bits, which "
+        "counts noise and distortion too (from memory)",
     ),
 )
 
@@ -79,7 +80,7 @@ class Resolution:
     bits, bits_of_travel : float or None
         Steps in the convention's span, and in the travel seen, as powers of two.
     findings : tuple of Finding
-        ``resolution``, ``distinct codes`` and ``effective bits``.
+        ``resolution``, ``distinct codes`` and ``resolution in bits``.
     """
 
     step_us: float | None
@@ -136,6 +137,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
         interval_us=interval_us,
         jitter_us=jitter_us,
         span_us=span_us,
+        scatter_us=scatter_us(record, spaced(len(record.dwells), 64), MOST_IN_DWELL),
     )
     if search.found is None:
         return _hidden(_why_hidden(search, jitter_us, interval_us, span_us), search.finest_us)
@@ -213,6 +215,12 @@ def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
 
 
 def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:
+    if search.is_image:
+        return (
+            "The widths share a step, but a coarser one shows too: either jitter hides the coarse "
+            "one, or the fine one is its image. Record again at a higher rate, with slow sweeps of "
+            "unlike pace."
+        )
     if search.finest_us is None:
         return (
             f"The stick was moved too little to show a step at {jitter_us:.2g} us of jitter and "
@@ -229,7 +237,11 @@ def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: f
 def _hidden(reason: str, finest_us: float | None) -> Resolution:
     found = tuple(
         not_shown(name, unit, reason)
-        for name, unit in (("resolution", "us"), ("distinct codes", ""), ("effective bits", "bit"))
+        for name, unit in (
+            ("resolution", "us"),
+            ("distinct codes", ""),
+            ("resolution in bits", "bit"),
+        )
     )
     return Resolution(None, None, None, finest_us, None, None, None, found)
 
@@ -278,7 +290,7 @@ def _resolved(
             evidence=spans,
         ),
         measured(
-            "effective bits", bits, "bit",
+            "resolution in bits", bits, "bit",
             f"The steps make {bits:.2f} bits of {span_us:g} us, {of_travel:.2f} bits of the "
             f"{seen_us:.0f} us seen.",
             uncertainty=of_bits, evidence=spans,

@@ -29,6 +29,7 @@ CELLS: Final = 16
 MOST_BITS: Final = 14
 """Finer steps than the span over two to this power are not looked for."""
 LEAST_OF_STRONGEST: Final = 0.5
+MOST_PARTS: Final = 6
 MOST_LINES: Final = 50
 FEWEST_WITHOUT_BEST: Final = 12
 _BLOCK: Final = 256
@@ -44,10 +45,13 @@ class Search:
     finest_us : float or None
         The smallest step that would have been found with 95 % chance; None
         where none would.
+    is_image : bool
+        Whether a line showed that may be a part of a coarser step.
     """
 
     found: Lattice | None
     finest_us: float | None
+    is_image: bool = False
 
 
 def find_step(
@@ -58,6 +62,7 @@ def find_step(
     interval_us: float,
     jitter_us: float,
     span_us: float,
+    scatter_us: npt.NDArray[np.float64] | None = None,
 ) -> Search:
     """Find the step between widths, if they lie on a lattice that can be resolved.
 
@@ -94,6 +99,9 @@ def find_step(
         Standard deviation of the widths without the sampling.
     span_us : float
         The convention's span.
+    scatter_us : ndarray of float64, optional
+        How single widths lie about a level that stands still: it tells what jitter of any
+        shape leaves of a lattice.
 
     Returns
     -------
@@ -146,9 +154,38 @@ def find_step(
             continue
         chance = trials * math.exp(-min(float(strength[at] ** 2 / level[at]), 700.0))
         lowest = lowest_tone(width_us, float(per_us[at]), coarsest_us, (jitter_us, interval_us))
+        if _has_lower(width_us, lowest, coarsest_us, scatter_us):
+            return Search(None, resolved_us, is_image=True)
         found = lattice_at(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
     return Search(None, resolved_us)
+
+
+def _has_lower(
+    width_us: npt.NDArray[np.float64],
+    per_us: float,
+    coarsest_us: float,
+    scatter_us: npt.NDArray[np.float64] | None,
+) -> bool:
+    """Say whether a coarser lattice may be there that jitter hides more than its multiple.
+
+    Jitter that is not Gaussian (a sine's, two codes') does so: a half or a third of the
+    step would be told for it. What the jitter leaves is taken from the dwells.
+    """
+    if scatter_us is None or scatter_us.size <= width_us.size // 8:
+        return False
+    count = width_us.size
+    for part in range(2, MOST_PARTS + 1):
+        lower = per_us / part
+        if lower < 1.0 / coarsest_us:
+            break
+        left = abs(turns_of(scatter_us, lower).mean()) - 1.0 / math.sqrt(scatter_us.size)
+        would_show = max(left, 0.0) * count
+        shows = float(abs(turns_of(width_us, lower).sum()))
+        # By chance, widths in phase at no step add up to the root of their number.
+        if would_show < 4.0 * math.sqrt(count) or shows >= LEAST_SHARE * would_show:
+            return True
+    return False
 
 
 def _shown_by_sweeps(

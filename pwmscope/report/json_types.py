@@ -496,6 +496,8 @@ class Change(TypedDict):
         "reduce travel",
     ]
     words: Sentence
+    place: str
+    line: str | None
 
 
 class Predicted(TypedDict):

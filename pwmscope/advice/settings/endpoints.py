@@ -12,12 +12,8 @@ from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import endpoint_tolerance_us
 from pwmscope.bench import BenchChannel
 from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
-from pwmscope.findings.travel.travel import Travel
+from pwmscope.findings.travel.travel import EXERCISED, Travel
 from pwmscope.pulses import STANDARD_SERVO
-
-EXERCISED: Final = 0.72
-"""An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
-plan shows that the stick was held there (own choice)."""
 
 
 def advise_endpoint(

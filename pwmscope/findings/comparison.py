@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from pwmscope.errors import HintError
 from pwmscope.findings.results import ChannelFindings, Findings
@@ -114,13 +115,41 @@ def _rows(line: str, channels: Sequence[ChannelFindings | None]) -> list[Compare
             continue
         reference = findings[0]
         differs = tuple(
-            None if k == 0 else differ(reference, found) for k, found in enumerate(findings)
+            None
+            if k == 0
+            else differ(reference, found, _scatter_us(name, channels[0], channels[k]))
+            for k, found in enumerate(findings)
         )
         rows.append(ComparedRow(line, name, unit, findings, differs))
     return rows
 
 
-def differ(first: Finding | None, second: Finding | None) -> bool | None:
+_LEVELS: Final = {
+    "low endpoint": {"low": 1.0},
+    "high endpoint": {"high": 1.0},
+    "neutral": {"neutral": 1.0},
+    "travel": {"low": 1.0, "high": 1.0},
+    "asymmetry": {"low": 1.0, "high": 1.0, "neutral": 2.0},
+}
+"""The levels that make a figure, with their weights."""
+
+
+def _scatter_us(name: str, *channels: ChannelFindings | None) -> float:
+    """Deviation by which a figure of another recording of the same would differ by chance.
+
+    A level's own interval is that of the pulses recorded; two recordings of one channel differ
+    by their jitter besides.
+    """
+    variance = 0.0
+    for channel in channels:
+        travel = None if channel is None else channel.travel
+        for which, weight in _LEVELS.get(name, {}).items() if travel is not None else ():
+            level = getattr(travel, which)
+            variance += 0.0 if level is None else (weight * level.scatter_us) ** 2
+    return math.sqrt(variance)
+
+
+def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) -> bool | None:
     """Say whether two findings differ by more than their uncertainty.
 
     Two numbers differ where the distance between them is more than the root sum of
@@ -131,6 +160,8 @@ def differ(first: Finding | None, second: Finding | None) -> bool | None:
     ----------
     first, second : Finding or None
         The same finding of two recordings.
+    scatter : float, optional
+        Standard deviation by which they would differ by chance besides.
 
     Returns
     -------
@@ -154,7 +185,7 @@ def differ(first: Finding | None, second: Finding | None) -> bool | None:
     up, down = _half(low, above=True), _half(high, above=False)
     if up is None or down is None:
         return None
-    return abs(first.value - second.value) > math.hypot(up, down)
+    return abs(first.value - second.value) > math.hypot(up, down, COVERAGE * scatter)
 
 
 def _half(finding: Finding, *, above: bool) -> float | None:

@@ -7,7 +7,7 @@ from typing import Final
 from pwmscope.findings import lag, plan_alignment
 from pwmscope.findings.failsafe import silence
 from pwmscope.findings.glitches import coincidence, glitches
-from pwmscope.findings.mixing import answers, wheels
+from pwmscope.findings.mixing import answers
 from pwmscope.findings.receivers import receivers, skew
 from pwmscope.findings.timing import rhythm, stability, timing
 from pwmscope.findings.travel import centring, resolution, sweep, travel
@@ -28,7 +28,6 @@ _ALL: Final[tuple[Definition, ...]] = (
     *coincidence.DEFINITIONS,
     *lag.DEFINITIONS,
     *answers.DEFINITIONS,
-    *wheels.DEFINITIONS,
     *plan_alignment.DEFINITIONS,
 )
 

@@ -496,8 +496,10 @@ class Change(TypedDict):
         "reduce travel",
     ]
     words: Sentence
-    place: str
+    place: Literal["plugs", "ESC", "transmitter", "converter"]
+    """Where it is made; its proof holds for that place alone."""
     line: str | None
+    """The output that it changes; null where it changes both."""
 
 
 class Predicted(TypedDict):

@@ -12,11 +12,8 @@ from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import endpoint_tolerance_us
 from pwmscope.bench import BenchChannel
 from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
-from pwmscope.findings.travel.travel import Travel
-
-EXERCISED: Final = 0.72
-"""An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
-plan shows that the stick was held there (own choice)."""
+from pwmscope.findings.travel.travel import EXERCISED, Travel
+from pwmscope.pulses import STANDARD_SERVO
 
 
 def advise_endpoint(
@@ -146,9 +143,16 @@ def _device(channel: BenchChannel) -> str:
 
 
 def _centre_us(channel: BenchChannel) -> float:
-    """Where a setting of 0 % lies; the middle of the travel for a weapon that turns one way."""
+    """Where a setting of 0 % lies: neutral, or the transmitter's own for a one-way weapon.
+
+    A transmitter counts its percent from its own centre (common practice), not from the middle
+    of what the device expects.
+    """
     if channel.neutral_us is not None:
         return channel.neutral_us
+    centre_us = STANDARD_SERVO.neutral_us
+    if channel.low_us < centre_us < channel.high_us:
+        return centre_us
     return (channel.low_us + channel.high_us) / 2.0
 
 

@@ -205,6 +205,9 @@ def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
 
 def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     kind = column.kind
+    if kind == "level number" and _VOLT_WORD.search(f"{column.name} {column.unit}"):
+        # A voltage that begins at 0.0000 is no level, though it looks like one at first.
+        return LevelColumn(column.name, column.position, "analogue")
     if kind in ("digit", "level number", "word") and sheet.hints.threshold_v is None:
         return LevelColumn(column.name, column.position, kind)
     if kind in ("digit", "word"):

@@ -14,6 +14,8 @@ from pwmscope.model.assumption import Assumption, Authority
 
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
+IN_NOISE: Final = 6.0
+MOST_BAND: Final = 0.7
 _MOST_BINS: Final = 256
 _LEAST_AMPLITUDE: Final = 0.4
 
@@ -28,6 +30,8 @@ class StateLevels:
     # The lowest and highest sample
     least: float
     most: float
+    # Deviation of the samples beyond the levels, below the low one or above the high one
+    noise: float = 0.0
 
     @property
     def are_two(self) -> bool:
@@ -46,8 +50,12 @@ class StateLevels:
 
     @property
     def band(self) -> float:
-        """Width of the hysteresis band."""
-        return HYSTERESIS * (self.high - self.low)
+        """Width of the hysteresis band: six deviations of the noise, where that is more.
+
+        On a slow edge noise crosses a narrower band again and again.
+        """
+        amplitude = self.high - self.low
+        return min(max(HYSTERESIS * amplitude, IN_NOISE * self.noise), MOST_BAND * amplitude)
 
 
 class AmplitudeHistogram:
@@ -125,7 +133,20 @@ class AmplitudeHistogram:
         low = int(self._counts[:split].argmax())
         high = split + int(self._counts[split:].argmax()) if self._counts.size > split else low
         means = self._sums[[low, high]] / self._counts[[low, high]]
-        return StateLevels(float(means[0]), float(means[1]), self._least, self._most)
+        levels = means.tolist()
+        noise = max(
+            self._beyond(levels[0], np.arange(low + 1)),
+            self._beyond(levels[1], np.arange(high, self._counts.size)),
+        )
+        return StateLevels(levels[0], levels[1], self._least, self._most, noise)
+
+    def _beyond(self, level: float, bins: npt.NDArray[np.int64]) -> float:
+        """Distance from a level within which 68 % of some bins' samples lie: one deviation."""
+        counts = self._counts[bins]
+        away = np.abs(self._sums[bins] / np.maximum(counts, 1) - level)
+        order = np.argsort(away)
+        within = np.searchsorted(np.cumsum(counts[order]), 0.68 * counts.sum())
+        return float(away[order[int(within)]])
 
 
 Indices: TypeAlias = npt.NDArray[np.int64]

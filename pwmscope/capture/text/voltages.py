@@ -54,8 +54,9 @@ def find_comparators(
         said.append(sentence)
     if comparators:
         about = (
-            f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, and edges of these lines are "
-            "timed by linear interpolation between the two samples around the threshold."
+            f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise "
+            "where that is more, and edges of these lines are timed by linear interpolation "
+            "between the two samples around the threshold."
         )
         said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)

@@ -11,22 +11,23 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.travel.levels import Level
-from pwmscope.findings.travel.middles import middles, spaced
+from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
+from pwmscope.findings.travel.middles import spaced
 from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
 from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
 
 RETURN_REACH: Final = 0.03
 """A dwell this part of the span from neutral, or less, is a return to it."""
 FEWEST_RETURNS: Final = 2
 MOST_RETURNS: Final = 500
 """Of more returns, so many evenly spaced ones are used."""
-MOST_IN_RETURN: Final = 200
+MOST_KNOWN: Final = 60
+"""Returns whose own uncertainty is worked out; the others are taken to be like them."""
 SIGNIFICANT: Final = 0.05
 _WHAT_TO_DO: Final = (
     "Move the stick to one end and let it come back to neutral, wait a second, then the same "
@@ -39,16 +40,17 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "How far apart the widths are at which the stick comes to rest when it comes back to "
         "neutral from one side, again and again. The two sides are taken apart, so that a "
         "difference between them does not count here.",
-        "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean widths in the middle "
-        "half of each stay; u = s / sqrt(2 (n1+n2-2))",
-        "repeatability, JCGM 200, 2.20 and 2.21; JCGM 100, 4.2.2 and E.4.3, from memory",
+        "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean width of each stay; its "
+        "interval is that of the returns recorded, u = u(level) / sqrt(n1+n2-2)",
+        "repeatability, JCGM 200, 2.20 and 2.21; JCGM 100, 4.2.2 and 5.1.2, from memory",
     ),
     Definition(
         "hysteresis",
         "How much higher the stick comes to rest when it comes back from above than when it "
-        "comes back from below. It is significant where Welch's test gives a chance below 5 % "
-        "and the 95 % interval, sampling included, leaves 0 out.",
-        "mean(from above) - mean(from below); u^2 = s1^2/n1 + s2^2/n2 + Ts^2/3; "
+        "comes back from below. Its interval is that of the returns recorded. It is significant "
+        "where Welch's test gives a chance below 5 % that it would not come again, and the "
+        "interval of that, sampling included, leaves 0 out.",
+        "mean(from above) - mean(from below); u^2 = u(level)^2 (1/n1 + 1/n2); "
         "t = difference / sqrt(s1^2/n1 + s2^2/n2), degrees of freedom by Welch and Satterthwaite",
         "B. L. Welch, Biometrika 34, 1947; JCGM 100, G.4.1 and 4.3.9, from memory",
     ),
@@ -80,7 +82,7 @@ class Difference:
     Parameters
     ----------
     us, uncertainty_us : float
-        First minus second, and its standard uncertainty with the sampling floor.
+        First minus second, and its standard uncertainty.
     interval_us : tuple of float
         95 % interval.
     chance : float
@@ -142,7 +144,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     chosen, side = find_returns(record, travel, travel.neutral)
     used = spaced(chosen.size, MOST_RETURNS)
     chosen, side = chosen[used], side[used]
-    rest_us = middles(record, chosen, MOST_IN_RETURN).level_us
+    rest_us, own_us = _rests(record, chosen)
     below_us, above_us = rest_us[side < 0], rest_us[side > 0]
     below, above = _returns(below_us), _returns(above_us)
     if min(below.count, above.count) < FEWEST_RETURNS:
@@ -159,8 +161,14 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     difference = welch(above_us, below_us, sampling_floor_us(record.table.sample_interval_us))
     spans = record.dwells.select(np.isin(np.arange(len(record.dwells)), chosen)).evidence
     found = (
-        _centring_finding(below, above, pooled_us, freedom, spans[:MOST_SPANS]),
-        _hysteresis_finding(difference, spans[:MOST_SPANS]),
+        _centring_finding(
+            below, above, pooled_us, _of_scatter(pooled_us, own_us, freedom), spans[:MOST_SPANS]
+        ),
+        _hysteresis_finding(
+            difference,
+            _of_difference(difference.us, own_us, (below.count, above.count)),
+            spans[:MOST_SPANS],
+        ),
         flat.finding,
     )
     return Centring(below, above, pooled_us, difference, flat, found)
@@ -199,6 +207,36 @@ def find_returns(
         lost_s, rise_s[first]
     )
     return at[came], far_side[before[came]]
+
+
+def _rests(record: Record, chosen: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.float64], float]:
+    """Where the stick came to rest each time, and how well one such width is known."""
+    rest_us = record.dwells.level_us[chosen].copy()
+    one = np.arange(len(record.dwells))
+    known = []
+    for place, at in enumerate(chosen[:MOST_KNOWN]):
+        level = level_of(record.table, record.dwells.select(one == at))
+        rest_us[place] = level.width_us
+        known.append(level.own_us)
+    return rest_us, math.sqrt(mean_of(np.square(known))) if known else 0.0
+
+
+def _of_scatter(pooled_us: float, own_us: float, freedom: int) -> tuple[float, float]:
+    """95 % interval of the scatter of the returns that were recorded.
+
+    Errors of the single returns move it by their part along its deviations, u / sqrt(n), and
+    lift it by what they add in quadrature.
+    """
+    lifted_us = pooled_us - math.sqrt(max(pooled_us**2 - own_us**2, 0.0))
+    half_us = 1.96 * own_us / math.sqrt(freedom)
+    return max(pooled_us - lifted_us - half_us, 0.0), pooled_us + half_us
+
+
+def _of_difference(us: float, own_us: float, counts: tuple[int, int]) -> tuple[float, float]:
+    """95 % interval of the difference of the means that were recorded."""
+    own_us *= math.sqrt(sum(1.0 / count for count in counts))
+    half_us = half_of_both_us(own_us, CLOCK_TOLERANCE * abs(us))
+    return us - half_us, us + half_us
 
 
 def welch(
@@ -261,32 +299,41 @@ def _without(reason: str, flat: Flat, below: Returns, above: Returns | None = No
 
 
 def _centring_finding(
-    below: Returns, above: Returns, pooled_us: float, freedom: int, spans: tuple[Evidence, ...]
+    below: Returns,
+    above: Returns,
+    pooled_us: float,
+    interval_us: tuple[float, float],
+    spans: tuple[Evidence, ...],
 ) -> Finding:
     return measured(
         "centring", pooled_us, "us",
         f"The stick comes back to neutral within {pooled_us:.2g} us RMS: to "
         f"{below.mean_us:.2f} us from below ({below.count} returns), to {above.mean_us:.2f} us "
         f"from above ({above.count} returns).",
-        uncertainty=pooled_us / math.sqrt(2.0 * freedom), evidence=spans,
+        uncertainty=(interval_us[1] - interval_us[0]) / (2.0 * COVERAGE), interval=interval_us,
+        evidence=spans,
     )  # fmt: skip
 
 
-def _hysteresis_finding(difference: Difference, spans: tuple[Evidence, ...]) -> Finding:
+def _hysteresis_finding(
+    difference: Difference, recorded_us: tuple[float, float], spans: tuple[Evidence, ...]
+) -> Finding:
     low_us, high_us = difference.interval_us
     chance = f"by chance as much in {100.0 * difference.chance:.2g} % of cases"
     if difference.significant:
         higher = "higher" if difference.us > 0 else "lower"
         sentence = (
             f"Neutral is {abs(difference.us):.2f} us {higher} when the stick comes back from "
-            f"above than from below (95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
+            f"above than from below (another time, 95 %: {low_us:.2f} to {high_us:.2f} us; "
+            f"{chance})."
         )
     else:
         sentence = (
             f"No hysteresis is shown: from above neutral is {difference.us:+.2f} us off what it "
-            f"is from below (95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
+            f"is from below (another time, 95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
         )
     return measured(
         "hysteresis", difference.us, "us", sentence,
-        uncertainty=difference.uncertainty_us, interval=difference.interval_us, evidence=spans,
+        uncertainty=(recorded_us[1] - recorded_us[0]) / (2.0 * COVERAGE), interval=recorded_us,
+        evidence=spans,
     )  # fmt: skip

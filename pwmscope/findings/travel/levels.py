@@ -56,6 +56,12 @@ class Level:
     scatter_us: float = 0.0
 
     @property
+    def own_us(self) -> float:
+        """Standard uncertainty without the clock's part; 0 where it is not known."""
+        known = (self.uncertainty_us or 0.0) ** 2 - _clock_us(self.width_us) ** 2
+        return math.sqrt(max(known, 0.0))
+
+    @property
     def amount(self) -> Amount:
         """The width with its uncertainty."""
         return weighed_sum((1.0, self))
@@ -145,8 +151,7 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
     for weight, level in terms:
         if level.uncertainty_us is None:
             return Amount(total_us, None)
-        own = level.uncertainty_us**2 - _clock_us(level.width_us) ** 2
-        variance += weight**2 * max(own, 0.0)
+        variance += (weight * level.own_us) ** 2
     own_us = math.sqrt(variance)
     half_us = half_of_both_us(own_us, abs(total_us) * CLOCK_TOLERANCE)
     return Amount(total_us, math.hypot(own_us, _clock_us(total_us)), half_us)
@@ -207,8 +212,13 @@ def level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
     (JCGM 100, 5.1.2): what sampling leaves of so many readings (`sampling_left_us`), what the
     pulses cut off may have been, and how many they were.
     """
-    span_us = table.convention.span_us
-    near = dwells.select(np.abs(dwells.level_us - target_us) <= SAME_LEVEL * span_us)
+    same_us = SAME_LEVEL * table.convention.span_us
+    return level_of(table, dwells.select(np.abs(dwells.level_us - target_us) <= same_us))
+
+
+def level_of(table: PulseTable, near: Dwells) -> Level:
+    """Take some dwells, at least one, as one level (`level_near`)."""
+    target_us, span_us = float(near.level_us[0]), table.convention.span_us
     level_us, count, square_us2 = _with_strays(table, near, NEUTRAL_REACH * span_us)
     held = count + near.unsettled
     weight = held / held.sum()

@@ -106,6 +106,9 @@ class Device:
 
 
 UNKNOWN: Final = Device()
+EXERCISED: Final = 0.72
+"""An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
+plan shows that the stick was held there (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,11 +263,20 @@ def _endpoint_finding(
         return Finding(name, None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     over_us = max(convention.low_us - level.width_us, level.width_us - convention.high_us)
     end_us = convention.low_us if name.startswith("low") else convention.high_us
-    return Finding(
-        name, level.width_us, "us", level.uncertainty_us, limit,
-        judge(over_us, limits.overshoot_us, _doubt(level)), level.visits,
+    verdict = judge(over_us, limits.overshoot_us, _doubt(level))
+    said = (
         f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
-        f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us.",
+        f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us."
+    )
+    exercised_us = EXERCISED * abs(end_us - convention.neutral_us)
+    if verdict is Verdict.MEETS and abs(level.width_us - convention.neutral_us) < exercised_us:
+        verdict = Verdict.NOT_SHOWN
+        said += (
+            " Either the travel is short, or the stick was never held at its end. Hold it there "
+            "for two seconds."
+        )
+    return Finding(
+        name, level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,
         level.amount.interval_us,
     )  # fmt: skip
 

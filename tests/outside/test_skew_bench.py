@@ -147,7 +147,8 @@ def test_the_skews(recording, edges_ns):
             assert skew.skew_us.count == true_us.size
             assert abs(skew.skew_us.min - true_us.min()) <= interval_us + ROUNDING_US
             assert abs(skew.skew_us.max - true_us.max()) <= interval_us + ROUNDING_US
-            assert abs(skew.skew_us.mean - true_us.mean()) <= COVERAGE * skew.uncertainty_us
+            # Three: of some thirty means one or two lie beyond two.
+            assert abs(skew.skew_us.mean - true_us.mean()) <= 3.0 * skew.uncertainty_us
 
 
 def record_of(table):

@@ -194,6 +194,9 @@ def _skew_finding(receiver: Receiver, at: int, records: Mapping[str, Record]) ->
         "us",
         sentence,
         uncertainty=skew.uncertainty_us,
+        interval=None
+        if skew.reach_us is None
+        else (figures.mean - skew.reach_us, figures.mean + skew.reach_us),
         evidence=records[skew.line].evidence(skew.rows),
     )
 
@@ -212,9 +215,10 @@ DEFINITIONS: Final = (
         "start one after another it changes with the widths of the pulses before; that is no "
         "jitter.",
         "skew = leading edge - leading edge of the first line's pulse in the same frame, "
-        "averaged over the frames; u^2 = s^2/n + Ts^2/6 + (1e-4 skew / sqrt(3))^2",
+        "averaged over the n recorded frames; u^2 = 2 v + (1e-4 skew / sqrt(3))^2, v the variance "
+        "of the mean sampling error: Ts^2/12 / n, more where edges keep step with the samples",
         "delay between the mid-reference instants of two waveforms, IEEE Std 181; JCGM 100, "
-        "5.1.2; clauses from memory",
+        "4.3.7 and 5.1.2; clauses from memory",
     ),
     Definition(
         "start of outputs",

@@ -145,7 +145,7 @@ def _skew(
 
 
 def _sampling_us(first: Pulses, rise_s: npt.NDArray[np.float64]) -> float | None:
-    """Standard uncertainty of the mean distance of two edges in these frames, from sampling."""
+    """Return the standard uncertainty of two edges' mean distance that sampling brings."""
     if first.interval_us is None or rise_s.size < 2:
         return None
     rise_s = spread_out(rise_s)

@@ -62,6 +62,34 @@ def examine_order(records: Mapping[str, Record]) -> Order:
     return Order(grouping, receivers, (grouping.finding, *_findings(records, receivers)))
 
 
+def clock_lines(order: Order) -> dict[str, str]:
+    """Say whose output shows the frame clock of each line that waits for others.
+
+    Where outputs start one after another, the start of each but the first moves with the
+    widths before it; the receiver's frame clock is that of the first.
+
+    Parameters
+    ----------
+    order : Order
+        Receivers, order and skew.
+
+    Returns
+    -------
+    dict of str to str
+        For each line that starts when another one's pulse ends, directly or through others,
+        the first of them.
+    """
+    shown: dict[str, str] = {}
+    for receiver in order.receivers:
+        first = receiver.lines[0]
+        for link in receiver.links:
+            if link.start is not Start.CHAIN and receiver.start is not Start.CHAIN:
+                first = link.second
+            else:
+                shown[link.second] = first
+    return shown
+
+
 def _findings(
     records: Mapping[str, Record], receivers: tuple[Receiver, ...]
 ) -> tuple[Finding, ...]:

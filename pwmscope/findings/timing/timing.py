@@ -37,6 +37,7 @@ from pwmscope.findings.timing.jitter import (
 )
 from pwmscope.findings.timing.scatter import scatter_of
 from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, not_shown
 from pwmscope.model.moments import Summary
@@ -136,13 +137,16 @@ def _own(jitter: Jitter, separation: Separation | None) -> Jitter:
     return replace(jitter, rms=None if separation is None else separation.jitter_rms_us)
 
 
-def examine_timing(record: Record) -> Timing:
+def examine_timing(record: Record, clock_record: Record | None = None) -> Timing:
     """Measure one channel's timing.
 
     Parameters
     ----------
     record : Record
         The channel.
+    clock_record : Record, optional
+        The receiver's first output, where this one's start moves with the widths before it.
+        The frame clock and its jitter are then that output's.
 
     Returns
     -------
@@ -151,8 +155,13 @@ def examine_timing(record: Record) -> Timing:
     table, frames, kept = record.table, record.frames, record.periods
     faults = find_faults(table, frames, record.losses)
     patterns = () if faults.is_irregular else _followed(frames, kept)
-    periods = read_periods(table, frames, kept)
-    clock = fit_clock(table, frames, kept)
+    own = read_periods(table, frames, kept)
+    steady = record if clock_record is None else clock_record
+    follows = steady is not record
+    periods = own
+    if follows:
+        periods = read_periods(steady.table, steady.frames, steady.periods)
+    clock = fit_clock(steady.table, steady.frames, steady.periods)
     uneven = _unevenness(clock, faults)
     interval_us = table.sample_interval_us
     separation = separate_periods(periods, interval_us, uneven)
@@ -165,11 +174,11 @@ def examine_timing(record: Record) -> Timing:
     if clock is not None and error.rms is not None:
         of_error = separate_errors(clock.time_error_us, error.rms, interval_us, uneven)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
-    seen = _evidence(record, periods)
+    seen = _evidence(record, own)
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
     offset, drift = clock_findings.clock_findings(clock, seen, why_not)
     found = (
-        timing_findings.period_finding(table, periods, patterns),
+        timing_findings.period_finding(table, own, patterns),
         frame_findings.pattern_finding(table, frames, kept, patterns),
         offset,
         drift,
@@ -187,9 +196,11 @@ def examine_timing(record: Record) -> Timing:
         if clock is None or of_error is None
         else jitter_findings.time_error_finding(error, of_error, clock.borders.size, seen),
     )
-    mean_us = periods.summary.mean
+    if follows:
+        found = tuple(_of_clock(f, steady.table.line, own) for f in found)
+    mean_us = own.summary.mean
     return Timing(
-        period_us=periods.summary,
+        period_us=own.summary,
         frame_rate_hz=None if mean_us is None else 1e6 / mean_us,
         period_jitter_us=periods.jitter,
         cycle_jitter_us=periods.change,
@@ -207,6 +218,27 @@ def examine_timing(record: Record) -> Timing:
         findings=found,
         excursion=excursion,
     )
+
+
+_OF_CLOCK: Final = {
+    "frame clock offset",
+    "frame clock drift",
+    "period jitter",
+    "cycle-to-cycle jitter",
+    "time interval error",
+}
+
+
+def _of_clock(finding: Finding, line: str, own: Periods) -> Finding:
+    """Say that a figure is that of the frame clock, and how much this line's start moves."""
+    if finding.name not in _OF_CLOCK:
+        return finding
+    moves_us = own.jitter.peak_to_peak or 0.0
+    sentence = (
+        f"{finding.sentence} That is the receiver's clock, seen on {line}. This line waits for "
+        f"the pulses before it, so its own periods range over {say_us(moves_us)}."
+    )
+    return replace(finding, sentence=sentence)
 
 
 _TOO_FEW: Final = "Fewer than three frames follow one another outside signal loss."

@@ -22,6 +22,8 @@ class Limits:
         Longest time from signal loss to a settled output.
     source : str
         Where the figures come from.
+    excursion_us : float
+        Farthest a single width may stray from its level while the stick stands still.
     """
 
     neutral_us: float
@@ -29,6 +31,7 @@ class Limits:
     jitter_us: float
     failsafe_s: float
     source: str
+    excursion_us: float = 20.0
 
     def scaled(self, span_us: float) -> Limits:
         """Return the limits for a convention whose endpoints lie ``span_us`` apart.
@@ -56,6 +59,7 @@ class Limits:
             neutral_us=self.neutral_us * scale,
             overshoot_us=self.overshoot_us * scale,
             jitter_us=self.jitter_us * scale,
+            excursion_us=self.excursion_us * scale,
         )
 
 

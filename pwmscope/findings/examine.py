@@ -14,6 +14,7 @@ from pwmscope.errors import ArgumentError, require_type, say_given
 from pwmscope.findings.failsafe.listening import listen_to
 from pwmscope.findings.failsafe.silence import Silence
 from pwmscope.findings.glitches.glitches import examine_glitches
+from pwmscope.findings.receivers.skew import clock_lines, examine_order
 from pwmscope.findings.record import Record
 from pwmscope.findings.results import ChannelFindings, Findings, Together
 from pwmscope.findings.timing.timing import examine_timing
@@ -92,9 +93,12 @@ def examine(
     )
     lines, heard = listened.lines, listened.heard
     capture, limits = lines.capture, limits or listened.marking.limits
+    order = examine_order(heard.records)
+    clocks = clock_lines(order)
     channels = {
         name: _channel(
             heard.records[name],
+            heard.records.get(clocks.get(name, ""), heard.records[name]),
             heard.silences[name],
             Span(capture.start_s, capture.end_s),
             Device.on(name, sheet),
@@ -104,7 +108,7 @@ def examine(
         for name, table in lines.tables.items()
     }
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
-    together = Together(glitches, heard.records)
+    together = Together(glitches, heard.records, order)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
     return Findings(capture, limits, channels, together, assumptions, listened)
 
@@ -156,9 +160,11 @@ _FIXED = (
 )
 
 
-def _channel(record: Record, silence: Silence, recorded: Span, device: Device) -> ChannelFindings:
+def _channel(
+    record: Record, clock: Record, silence: Silence, recorded: Span, device: Device
+) -> ChannelFindings:
     table = record.table
-    timing, travel = examine_timing(record), examine_travel(record, device=device)
+    timing, travel = examine_timing(record, clock), examine_travel(record, device=device)
     return ChannelFindings(
         table.line,
         table,
@@ -170,4 +176,5 @@ def _channel(record: Record, silence: Silence, recorded: Span, device: Device) -
         record.losses,
         examine_glitches(record, recorded),
         record,
+        clock,
     )

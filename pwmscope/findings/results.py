@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
@@ -13,10 +13,8 @@ from pwmscope.findings.failsafe.listening import Listened
 from pwmscope.findings.failsafe.silence import Silence
 from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
 from pwmscope.findings.glitches.glitches import Glitches
-from pwmscope.findings.receivers.skew import Order, examine_order
+from pwmscope.findings.receivers.skew import Order
 from pwmscope.findings.record import Record
-from pwmscope.findings.timing.rhythm import Rhythm, examine_rhythm
-from pwmscope.findings.timing.stability import Stability, examine_stability
 from pwmscope.findings.timing.timing import Timing
 from pwmscope.findings.travel.centring import Centring, examine_centring
 from pwmscope.findings.travel.resolution import Resolution, examine_resolution
@@ -25,6 +23,10 @@ from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.finding import Finding, Verdict, worst
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
+
+if TYPE_CHECKING:
+    from pwmscope.findings.timing.rhythm import Rhythm
+    from pwmscope.findings.timing.stability import Stability
 
 _MOST_TOLD: Final = 6
 """Lines that the short form of findings names."""
@@ -52,6 +54,8 @@ class ChannelFindings:
         None where the line does not carry servo pulses.
     record : Record or None
         What the seldom-asked answers are worked out from, when they are asked for.
+    clock_record : Record or None
+        The same of the line that shows the receiver's frame clock.
     """
 
     line: str
@@ -64,20 +68,27 @@ class ChannelFindings:
     loss_spans: tuple[Span, ...]
     glitches: Glitches | None = None
     record: Record | None = field(default=None, compare=False)
+    clock_record: Record | None = field(default=None, compare=False)
 
     @cached_property
     def rhythm(self) -> Rhythm | None:
         """Rhythms in the widths and in the time error, worked out when asked for."""
         if self.record is None or self.timing is None:
             return None
-        return examine_rhythm(self.record, self.timing.clock)
+        from pwmscope.findings.timing.rhythm import examine_rhythm  # noqa: PLC0415 - seldom asked
+
+        return examine_rhythm(self.record, self.timing.clock, self.clock_record)
 
     @cached_property
     def stability(self) -> Stability | None:
         """Allan and time deviation and the kind of noise, worked out when asked for."""
         if self.record is None or self.timing is None:
             return None
-        return examine_stability(self.record, self.timing.clock)
+        from pwmscope.findings.timing.stability import (  # noqa: PLC0415 - seldom asked
+            examine_stability,
+        )
+
+        return examine_stability(self.clock_record or self.record, self.timing.clock)
 
     @cached_property
     def resolution(self) -> Resolution | None:
@@ -162,15 +173,13 @@ class Together:
         Those of each servo line.
     records : dict of str to Record
         Each servo line outside its losses.
+    order : Order
+        Which lines belong to one receiver, their order and skew.
     """
 
     glitches: dict[str, Glitches]
     records: dict[str, Record]
-
-    @cached_property
-    def order(self) -> Order:
-        """Which lines belong to one receiver, their order and skew."""
-        return examine_order(self.records)
+    order: Order
 
     @cached_property
     def coincidence(self) -> Coincidence:

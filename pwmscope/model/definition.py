@@ -21,9 +21,12 @@ class Definition:
         The standard, with its clause, or the paper that the formula comes from;
         "common practice" for a fact of the trade, "own algorithm" for ours;
         "from memory" where it was written down without the document open.
+    everyday : bool
+        Whether builders ask for it; screens leave out what is not, unless asked for all.
     """
 
     name: str
     meaning: str
     formula: str
     source: str
+    everyday: bool = True

@@ -101,7 +101,7 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
     assert timing is not None
     width_us = _widths_us(channel)
     close = _closest(travel)
-    jitter = timing.width_jitter_us
+    jitter = timing.own_width_jitter_us
     figure = Figure((WIDTH_IN, 2.85))
     whole_in = _WHOLE_IN if close and jitter.rms is not None else WIDTH_IN - 1.0
     bin_us = _draw_whole(panel(figure, 0.75, 0.55, whole_in, _HIGH_IN), channel, width_us)
@@ -191,7 +191,7 @@ def _draw_bars(
 def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.float64]) -> float:
     """Draw the whole travel; return the width of a bin in microseconds."""
     assert channel.timing is not None
-    table, jitter = channel.table, channel.timing.width_jitter_us
+    table, jitter = channel.table, channel.timing.own_width_jitter_us
     convention = table.convention
     low_us = min(convention.low_us, float(width_us.min()) if width_us.size else math.inf)
     high_us = max(convention.high_us, float(width_us.max()) if width_us.size else -math.inf)

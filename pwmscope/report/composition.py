@@ -68,7 +68,7 @@ def _summary_row(channel: ChannelFindings, wording: Wording) -> tuple[Words, ...
     ends = (travel.low, travel.neutral, travel.high)
     cells = (
         *(say_number(None if end is None else end.width_us, 1) for end in ends),
-        say_number(timing.width_jitter_us.rms, 2),
+        say_number(timing.own_width_jitter_us.rms, 2),
         say_number(timing.frame_rate_hz, 2),
         str(timing.missing_frames),
         str(timing.glitches),

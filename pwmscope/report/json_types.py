@@ -200,6 +200,8 @@ class Limits(TypedDict):
     jitter_us: float
     failsafe_s: float
     source: str
+    excursion_us: NotRequired[float]
+    """Farthest a single width may stray while the stick is held."""
 
 
 class FindingsDocument(TypedDict):

@@ -146,10 +146,10 @@ def _rows() -> Iterator[tuple[str, Cell]]:
     yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
     yield "frame rate, Hz", lambda c: say_number(c.timing.frame_rate_hz if c.timing else None, 4)
     yield from _jitter_rows(
-        "width jitter", lambda c: c.timing.width_jitter_us if c.timing else None
+        "width jitter", lambda c: c.timing.own_width_jitter_us if c.timing else None
     )
     yield from _jitter_rows(
-        "period jitter", lambda c: c.timing.period_jitter_us if c.timing else None
+        "period jitter", lambda c: c.timing.own_period_jitter_us if c.timing else None
     )
     yield "low endpoint, us", lambda c: _level(c, "low")
     yield "high endpoint, us", lambda c: _level(c, "high")
@@ -159,7 +159,7 @@ def _rows() -> Iterator[tuple[str, Cell]]:
         lambda c: _signed(c.travel.neutral_offset_us if c.travel else None),
     )
     yield (
-        "pulses outside convention",
+        "pulses past the endpoints",
         lambda c: str(c.travel.outside_convention) if c.travel else "–",
     )
     yield "glitches, short or notched", lambda c: str(c.timing.glitches) if c.timing else "–"

@@ -24,6 +24,7 @@ NAMES = [
     "late frames",
     "extra frames",
     "width jitter",
+    "worst excursion while held",
     "period jitter",
     "cycle-to-cycle jitter",
     "time interval error",

@@ -147,7 +147,26 @@ def test_the_skews(recording, edges_ns):
             assert skew.skew_us.count == true_us.size
             assert abs(skew.skew_us.min - true_us.min()) <= interval_us + ROUNDING_US
             assert abs(skew.skew_us.max - true_us.max()) <= interval_us + ROUNDING_US
-            assert abs(skew.skew_us.mean - true_us.mean()) <= COVERAGE * skew.uncertainty_us
+            # Three: of some thirty means one or two lie beyond two.
+            assert abs(skew.skew_us.mean - true_us.mean()) <= 3.0 * skew.uncertainty_us
+
+
+@pytest.mark.parametrize("line", CHAIN)
+def test_the_clock_of_a_sequential_receiver_is_that_of_its_first_output(recording, edges_ns, line):
+    """The widths before move later starts by up to 800 us each; the clock jitters by 1.4 us.
+
+    The truth is of the first output's edges, by NumPy: distance from a line by least squares.
+    """
+    findings, _ = recording
+    rise_us, frame = edges_ns["a1"][0::2] / 1e3, np.arange(FRAMES)
+    away_us = rise_us - np.polyval(np.polyfit(frame, rise_us, 1), frame)
+    timing = findings.channels[line].timing
+    found, held = timing.error_separation, np.sqrt(away_us @ away_us / (FRAMES - 2))
+    assert found.interval_us[0] <= held <= found.interval_us[1]
+    assert held < 2.0
+    said = findings.channels[line]["time interval error"].sentence
+    assert ("seen on a1" in said) == (line != "a1")
+    assert findings.channels[line]["periodic time error"].value == 0.0
 
 
 def record_of(table):

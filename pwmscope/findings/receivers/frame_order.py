@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.receivers.common_clock import Pulses, most_complete, spread_out
+from pwmscope.findings.receivers.common_clock import MOST_FRAMES, Pulses, most_complete, spread_out
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.starts import Link, Start, link, overall
+from pwmscope.findings.timing.quantisation import variance_of_mean
 from pwmscope.model.moments import Summary, mean_of, summarise
-from pwmscope.model.uncertainty import of_mean_us
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
 
 CLEAR_PAUSE: Final = 1.2
 """The frame ends with its longest pause, if that is this much longer than the next."""
@@ -31,6 +33,8 @@ class Skew:
         Over the frames that have both pulses; nothing but 0 for the first line.
     uncertainty_us : float or None
         Standard uncertainty of the mean; None where the sample interval is not known.
+    reach_us : float or None
+        Half-width of the 95 % interval of the mean; None as well.
     rows : ndarray of int64, shape (n,)
         Rows of the line's pulses that were used.
     """
@@ -38,6 +42,7 @@ class Skew:
     line: str
     skew_us: Summary
     uncertainty_us: float | None
+    reach_us: float | None
     rows: npt.NDArray[np.int64]
 
 
@@ -101,9 +106,9 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
         width_us.append(line.width_us[at])
         start_us[-1][absent] = np.nan
         width_us[-1][absent] = np.nan
-    skews = [_skew(first, np.arange(first.rise_s.size), start_us[0])]
+    skews = [_skew(first, first, np.arange(first.rise_s.size), start_us[0])]
     skews += [
-        _skew(line, at, start)
+        _skew(first, line, at, start)
         for line, at, start in zip(lines[1:], partner, start_us[1:], strict=True)
     ]
     links = tuple(
@@ -121,12 +126,36 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
     )
 
 
-def _skew(line: Pulses, at: npt.NDArray[np.int64], start_us: npt.NDArray[np.float64]) -> Skew:
+def _skew(
+    first: Pulses, line: Pulses, at: npt.NDArray[np.int64], start_us: npt.NDArray[np.float64]
+) -> Skew:
     together = at >= 0
+    sampling_us = _sampling_us(first, first.rise_s[together])
     skew_us = summarise(start_us[together])
-    mean_us, std_us = skew_us.mean or 0.0, skew_us.std or 0.0
-    uncertainty_us = of_mean_us(mean_us, std_us, max(skew_us.count, 1), line.interval_us)
-    return Skew(line.line, skew_us, uncertainty_us, line.rows[at[together]])
+    uncertainty_us = reach_us = None
+    if sampling_us is not None:
+        # A distance k + f sample intervals long is read with a variance of f (1 - f), not 1/6.
+        read = min((skew_us.std or 0.0) / (line.interval_us or 1.0), 0.5)
+        few = math.sqrt(min(skew_us.count, MOST_FRAMES) / max(skew_us.count, 1))
+        sampling_us *= few * max(1.0, read * math.sqrt(6.0))
+        clock_us = CLOCK_TOLERANCE * abs(skew_us.mean or 0.0)
+        uncertainty_us = math.hypot(sampling_us, clock_us / math.sqrt(3.0))
+        reach_us = half_width(sampling_us, clock_us)
+    return Skew(line.line, skew_us, uncertainty_us, reach_us, line.rows[at[together]])
+
+
+def _sampling_us(first: Pulses, rise_s: npt.NDArray[np.float64]) -> float | None:
+    """Return the standard uncertainty of two edges' mean distance that sampling brings."""
+    if first.interval_us is None or rise_s.size < 2:
+        return None
+    rise_s = spread_out(rise_s)
+    rise_us = (rise_s - rise_s[0]) * 1e6
+    frame = np.rint(rise_us / first.period_us)
+    lever = frame - frame.mean()
+    slope_us = float(lever @ rise_us / (lever @ lever)) if lever.any() else first.period_us
+    line_us = rise_us.mean() + slope_us * lever
+    rms_us = float(np.sqrt(np.mean((rise_us - line_us) ** 2)))
+    return math.sqrt(2.0 * variance_of_mean(line_us, rms_us, first.interval_us))
 
 
 def _link(

@@ -172,7 +172,7 @@ DEFINITIONS: Final = (
         "slope of the medians of d in 32 stretches; one clock if |drift| + 2 u < 0.5 us/s, or "
         "< 2 us/s and |drift| < 4 u; two if |drift| > 10 u and the line explains 95 %; chance "
         "P = 1 - (1 - b / 200 ppm)^2 for a drift bounded by b",
-        "own algorithm; the chance from JCGM 100, 4.3.9 and F.2.2.1, of two crystals within "
-        "100 ppm each (common practice, from memory)",
+        "own algorithm; the chance from the triangular distribution (JCGM 100, 4.3.9) of two "
+        "crystals within 100 ppm each (common practice, from memory)",
     ),
 )

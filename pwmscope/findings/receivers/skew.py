@@ -62,6 +62,34 @@ def examine_order(records: Mapping[str, Record]) -> Order:
     return Order(grouping, receivers, (grouping.finding, *_findings(records, receivers)))
 
 
+def clock_lines(order: Order) -> dict[str, str]:
+    """Say whose output shows the frame clock of each line that waits for others.
+
+    Where outputs start one after another, the start of each but the first moves with the
+    widths before it; the receiver's frame clock is that of the first.
+
+    Parameters
+    ----------
+    order : Order
+        Receivers, order and skew.
+
+    Returns
+    -------
+    dict of str to str
+        For each line that starts when another one's pulse ends, directly or through others,
+        the first of them.
+    """
+    shown: dict[str, str] = {}
+    for receiver in order.receivers:
+        first = receiver.lines[0]
+        for link in receiver.links:
+            if link.start is not Start.CHAIN and receiver.start is not Start.CHAIN:
+                first = link.second
+            else:
+                shown[link.second] = first
+    return shown
+
+
 def _findings(
     records: Mapping[str, Record], receivers: tuple[Receiver, ...]
 ) -> tuple[Finding, ...]:
@@ -194,6 +222,9 @@ def _skew_finding(receiver: Receiver, at: int, records: Mapping[str, Record]) ->
         "us",
         sentence,
         uncertainty=skew.uncertainty_us,
+        interval=None
+        if skew.reach_us is None
+        else (figures.mean - skew.reach_us, figures.mean + skew.reach_us),
         evidence=records[skew.line].evidence(skew.rows),
     )
 
@@ -212,9 +243,10 @@ DEFINITIONS: Final = (
         "start one after another it changes with the widths of the pulses before; that is no "
         "jitter.",
         "skew = leading edge - leading edge of the first line's pulse in the same frame, "
-        "averaged over the frames; u^2 = s^2/n + Ts^2/6 + (1e-4 skew / sqrt(3))^2",
+        "averaged over the n recorded frames; u^2 = 2 v + (1e-4 skew / sqrt(3))^2, v the variance "
+        "of the mean sampling error: Ts^2/12 / n, more where edges keep step with the samples",
         "delay between the mid-reference instants of two waveforms, IEEE Std 181; JCGM 100, "
-        "5.1.2; clauses from memory",
+        "4.3.7 and 5.1.2; clauses from memory",
     ),
     Definition(
         "start of outputs",

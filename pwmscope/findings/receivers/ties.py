@@ -150,8 +150,8 @@ def chance_of(bound_ppm: float) -> float:
     """Return the chance of two unrelated crystals to differ by no more than a bound.
 
     Each is off by anything within 100 ppm (common practice, from memory). The
-    difference of two such is triangular over twice that (JCGM 100, 4.3.9 and
-    F.2.2.1), so a bound b is kept with the chance 1 - (1 - b / 200 ppm)^2.
+    difference of two such is triangular over twice that (JCGM 100, 4.3.9), so a bound b
+    is kept with the chance 1 - (1 - b / 200 ppm)^2.
 
     Examples
     --------

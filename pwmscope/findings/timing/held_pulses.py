@@ -8,17 +8,20 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from pwmscope.findings.record import Record
 from pwmscope.findings.timing.scatter import Scatter, scatter_of
 from pwmscope.model.amounts import LEAST_US
 from pwmscope.model.spans import inside
 
-MAX_BEFORE: Final = 40
+MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
 MAX_WITHIN_SHARE: Final = 0.1
 """A hold may begin so many pulses before a dwell is seen to, or after, but no later than
 this share of the dwell."""
+PASSES: Final = 2
+"""The ends are looked for once more with what was found to be held."""
 MIN_AT_LEVEL: Final = 0.7
 """Between two dwells of one hold at least this share of the widths is about their levels."""
 MOVING_US: Final = 200.0
@@ -35,9 +38,17 @@ MAX_KERNEL: Final = 256
 its kernel has this part of their scatter, and at least the sample interval's."""
 END_SPARE: Final = 2
 """So many of the outermost pulses at the level may still belong to a move that slows down."""
-WANDER: Final = 4.0
+WANDER: Final = 3.0
 """Dwells next to each other are one hold whose width wandered, if their levels are nearer
 than so many deviations of their own scatter."""
+SLOW_S: Final = 0.4
+MAX_SLOW: Final = 0.01
+"""A width that moves by no more than this part of the convention's span, beside its scatter,
+in this time may be a hand's or a receiver's that wanders."""
+SMOOTH: Final = 5
+MIN_SLOW_SHARE: Final = 0.1
+USUAL: Final = 0.999
+"""The share of the pulses that the excursion is told for, beside the farthest."""
 MIN_PULSES: Final = 6
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -53,10 +64,13 @@ class HeldPulses:
         Rows in the pulse table of the pulses that were surely held, stray widths included.
     count : ndarray of int64, shape (holds,)
         Pulses in each hold.
-    dwells : ndarray of int64, shape (parts,)
-        Pulses of each dwell, where several make one hold; else as ``count``.
+    dwell_rows, dwell_count : ndarray of int64, shapes (k,), (dwells,)
+        The same of the dwells that were seen, of which several may make one hold.
     outer_rows, outer_count : ndarray of int64, shapes (m,), (holds,)
         The same with the pulses at the ends that may have been held.
+    slow_rows, slow_count : ndarray of int64, shapes (s,), (stretches,)
+        The outer pulses with all others around them that moved no faster than a hand
+        can be told from a width that wanders; empty where there are none.
     ends_us2 : float
         How much the sum of squares about the holds' means depends on those, end by end:
         root of the sum of the squares.
@@ -64,10 +78,19 @@ class HeldPulses:
 
     rows: IntArray
     count: IntArray
-    dwells: IntArray
+    dwell_rows: IntArray
+    dwell_count: IntArray
     outer_rows: IntArray
     outer_count: IntArray
+    slow_rows: IntArray
+    slow_count: IntArray
     ends_us2: float
+
+    @classmethod
+    def none(cls) -> HeldPulses:
+        """Return those of a channel whose stick was never held."""
+        rows = np.zeros(0, np.int64)
+        return cls(rows, rows, rows, rows, rows, rows, rows, rows, 0.0)
 
 
 def find_held_pulses(record: Record) -> HeldPulses:
@@ -91,26 +114,60 @@ def find_held_pulses(record: Record) -> HeldPulses:
     """
     dwells, width_us = record.dwells, record.table.width_us
     used = record.rows
-    none = np.zeros(0, np.int64)
     if not len(dwells):
-        return HeldPulses(none, none, none, none, none, 0.0)
+        return HeldPulses.none()
     first, last, joined = _joined(record)
     begins = np.flatnonzero(~joined)
     begin = np.searchsorted(used, first[begins])
     after = np.searchsorted(used, last[np.append(begins[1:], joined.size) - 1], side="right")
     some = after - begin >= MIN_PULSES
     if not some.any():
-        return HeldPulses(none, none, none, none, none, 0.0)
+        return HeldPulses.none()
     begin, after = begin[some], after[some]
+    for _ in range(PASSES - 1):
+        outer, _, _ = _bounded(width_us[used], begin, after, record.table.sample_interval_us)
+        begin, after = outer
     outer, inner, ends_us2 = _bounded(width_us[used], begin, after, record.table.sample_interval_us)
     long = inner[1] - inner[0] >= MIN_PULSES
     places, count = _between(inner[:, long])
     outer_places, outer_count = _between(outer[:, long])
     rows = used[places]
-    _, parts = np.unique(np.searchsorted(first, rows, side="right"), return_counts=True)
+    dwell = np.searchsorted(first, rows, side="right") - 1
+    own = (dwell >= 0) & (rows <= last[np.maximum(dwell, 0)])
+    _, parts = np.unique(dwell[own], return_counts=True)
+    slow = _slow(record, width_us[used], outer[:, long])
+    slow_places, slow_count = _between(slow)
     return HeldPulses(
-        rows, count, parts.astype(np.int64), used[outer_places], outer_count, ends_us2
-    )
+        rows, count, rows[own], parts.astype(np.int64), used[outer_places], outer_count,
+        used[slow_places], slow_count, ends_us2,
+    )  # fmt: skip
+
+
+def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:
+    """Join holds with the pulses around them that moved slowly, where there are many.
+
+    Beginnings and ends, shape (2, stretches); none where no such pulses last a window.
+    """
+    none = np.zeros((2, 0), np.int64)
+    period_us = record.frames.usual_us or record.table.convention.period_us
+    window = max(MIN_PULSES, round(SLOW_S * 1e6 / period_us))
+    if width_us.size < window or not held.size:
+        return none
+    smooth_us = ndimage.uniform_filter1d(width_us, SMOOTH)
+    range_us = ndimage.maximum_filter1d(smooth_us, window)
+    range_us -= ndimage.minimum_filter1d(smooth_us, window)
+    scatter_us = float(np.median([width_us[a:b].std() for a, b in held.T]))
+    still = range_us <= MAX_SLOW * record.table.convention.span_us + 4.0 * scatter_us / SMOOTH**0.5
+    slow = ndimage.maximum_filter1d(still.view(np.uint8), window).astype(bool)
+    rest = slow.copy()
+    for begin, after in held.T:
+        slow[begin:after], rest[begin:after] = True, False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], rest, [False]])))
+    length = np.diff(edges)[::2]
+    if int(length[length >= window].sum()) < MIN_SLOW_SHARE * int(np.sum(held[1] - held[0])):
+        return none
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], slow, [False]])))
+    return np.stack([edges[::2], edges[1::2]])
 
 
 def _between(bounds: IntArray) -> tuple[IntArray, IntArray]:
@@ -156,12 +213,13 @@ def _bounded(
     inner = outer.copy()
     ends_us4 = 0.0
     free = np.concatenate([[begin[0]], begin[1:] - after[:-1], [width_us.size - after[-1]]])
-    free[1:-1] //= 2
     for k in range(begin.size):
         start, stop = int(begin[k]), int(after[k])
         within = min(MAX_WITHIN, int(MAX_WITHIN_SHARE * (stop - start)))
         inner_us = width_us[start + within : stop - within]
         level_us, scatter_us = float(inner_us.mean()), float(inner_us.std())
+        # What one pulse more or less changes the squares by.
+        one_us4 = float(np.var((inner_us - level_us) ** 2))
         kernel_us = max(KERNEL * scatter_us, (interval_us or 0.0) / 6**0.5, LEAST_US)
         some_us = inner_us[:: -(-inner_us.size // MAX_KERNEL)]
         low = start - min(MAX_BEFORE, int(free[k]))
@@ -175,11 +233,14 @@ def _bounded(
             spare = 0 if at_end else min(END_SPARE, end_us.size - cut)
             away_us = end_us[cut : cut + spare][::-1] - level_us
             sums_us2 = np.cumsum(away_us**2 - scatter_us**2)
-            ends_us4 += float(np.max(sums_us2**2, initial=0.0))
+            ends_us4 += max(float(np.max(sums_us2**2, initial=0.0)), 0.0 if at_end else one_us4)
             if side == 0:
                 outer[0, k], inner[0, k] = low + cut, low + cut + spare
             else:
                 outer[1, k], inner[1, k] = high - cut, high - cut - spare
+    for bounds in (outer, inner):
+        both = np.flatnonzero(bounds[0, 1:] < bounds[1, :-1])
+        bounds[0, both + 1] = bounds[1, both] = (bounds[0, both + 1] + bounds[1, both]) // 2
     return outer, inner, math.sqrt(ends_us4)
 
 
@@ -201,7 +262,9 @@ def _normal(away_us: FloatArray, deviation_us: float) -> FloatArray:
     return density
 
 
-def scatter_of_held(held: HeldPulses, width_us: FloatArray) -> tuple[Scatter, Scatter | None]:
+def scatter_of_held(
+    held: HeldPulses, width_us: FloatArray
+) -> tuple[Scatter, Scatter | None, Scatter | None]:
     """Gather the scatter of the widths about each hold's mean.
 
     Parameters
@@ -219,15 +282,90 @@ def scatter_of_held(held: HeldPulses, width_us: FloatArray) -> tuple[Scatter, Sc
         hangs on each end by itself.
     parted : Scatter or None
         About the mean of each dwell, where some hold is several; else None.
+    slow : Scatter or None
+        With the pulses that moved slowly; None where there are none.
     """
     readings_us = width_us[held.rows]
     whole = scatter_of(readings_us, held.count)
     outer = scatter_of(width_us[held.outer_rows], held.outer_count)
     half_us2 = (outer.rms_us**2 - whole.rms_us**2) / 2.0
-    by_end_us2 = held.ends_us2 / whole.freedom / 2.0
+    by_end_us2 = held.ends_us2 / whole.freedom
     doubt_us2 = math.hypot(half_us2 / math.sqrt(3.0), by_end_us2)
     parted = None
-    if held.dwells.size > held.count.size:
-        parted = scatter_of(readings_us, held.dwells)
+    if held.dwell_count.size > held.count.size:
+        parted = scatter_of(width_us[held.dwell_rows], held.dwell_count)
         parted = replace(parted, shift_us2=half_us2, doubt_us2=doubt_us2)
-    return replace(whole, shift_us2=half_us2, doubt_us2=doubt_us2), parted
+    slow = None
+    if held.slow_count.size:
+        slow = scatter_of(width_us[held.slow_rows], held.slow_count)
+    return replace(whole, shift_us2=half_us2, doubt_us2=doubt_us2), parted, slow
+
+
+@dataclass(frozen=True, slots=True)
+class Excursion:
+    """How far single widths went from their hold's level.
+
+    Parameters
+    ----------
+    peak_us : float
+        The farthest.
+    usual_us : float
+        What 99.9 % of the pulses kept within.
+    interval_us : tuple of float
+        The true farthest lies between, each reading being right within a sample interval.
+    row : int
+        Row in the pulse table of the farthest.
+    count : int
+        Pulses that were held.
+    """
+
+    peak_us: float
+    usual_us: float
+    interval_us: tuple[float, float]
+    row: int
+    count: int
+
+
+def worst_excursion(
+    held: HeldPulses, width_us: FloatArray, interval_us: float | None
+) -> Excursion | None:
+    """Find how far widths strayed while the stick was held.
+
+    Parameters
+    ----------
+    held : HeldPulses
+        The pulses.
+    width_us : ndarray of float64, shape (pulses,)
+        All widths of the channel.
+    interval_us : float or None
+        Interval between samples, where known.
+
+    Returns
+    -------
+    Excursion or None
+        None without a hold.
+    """
+    if not held.rows.size:
+        return None
+    away_us = _away_us(held.rows, held.count, width_us)
+    at = int(np.argmax(away_us))
+    peak_us = most_us = float(away_us[at])
+    if held.slow_count.size:
+        most_us = max(most_us, float(_away_us(held.slow_rows, held.slow_count, width_us).max()))
+    reach_us = interval_us or 0.0
+    return Excursion(
+        peak_us,
+        float(np.quantile(away_us, USUAL)),
+        (max(peak_us - reach_us, 0.0), most_us + reach_us),
+        int(held.rows[at]),
+        int(held.rows.size),
+    )
+
+
+def _away_us(rows: IntArray, count: IntArray, width_us: FloatArray) -> FloatArray:
+    """Distance of each width from the mean of its hold."""
+    readings_us = width_us[rows]
+    away_us: FloatArray = np.abs(
+        readings_us - np.repeat(scatter_of(readings_us, count).mean_us, count)
+    )
+    return away_us

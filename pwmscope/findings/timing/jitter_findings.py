@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
 from pwmscope.bench import Limits
+from pwmscope.findings.timing.held_pulses import Excursion
 from pwmscope.findings.timing.jitter import Jitter
 from pwmscope.findings.timing.separation import Separation
 from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, Verdict, measured, not_shown
 
+EXCURSION: Final = "worst excursion while held"
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "width jitter",
@@ -20,6 +25,13 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "above the floor, below by the share of readings outside the two neighbouring ones; "
         "95 % interval: of the recorded pulses' own jitter",
         "JCGM 100, 4.3.7, 4.3.9 and 5.1.2; own law of readings near the floor",
+    ),
+    Definition(
+        EXCURSION,
+        "How far a single width went from its level while the stick stood still, stray widths "
+        "included: a servo twitches, and a motor may start, by one wrong pulse.",
+        "greatest |w - mean of its hold|, and its 99.9 % quantile; each reading is right within Ts",
+        "own definition; 20 us is a narrow ESC deadband (common practice, from memory)",
     ),
     Definition(
         "period jitter",
@@ -95,6 +107,52 @@ def width_jitter_finding(
         evidence[:MOST_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
+    )
+
+
+def excursion_finding(
+    excursion: Excursion | None, rise_s: npt.NDArray[np.float64], limits: Limits
+) -> Finding:
+    """Say how far single widths strayed while the stick was held, and whether that is too far.
+
+    Parameters
+    ----------
+    excursion : Excursion or None
+        What was measured; None where the stick never stood still.
+    rise_s : ndarray of float64, shape (pulses,)
+        Leading edges of all pulses.
+    limits : Limits
+        The limits.
+
+    Returns
+    -------
+    Finding
+        ``worst excursion while held``: one pulse too far does not meet the limit.
+    """
+    limit = f"at most {limits.excursion_us:g} us (common practice)"
+    if excursion is None:
+        return not_shown(
+            EXCURSION, "us",
+            "The stick never stood still, so no width is shown to stray.", limit=limit,
+        )  # fmt: skip
+    low_us, high_us = excursion.interval_us
+    verdict = Verdict.NOT_SHOWN
+    if high_us <= limits.excursion_us:
+        verdict = Verdict.MEETS
+    elif low_us > limits.excursion_us:
+        verdict = Verdict.DOES_NOT_MEET
+    return Finding(
+        EXCURSION,
+        excursion.peak_us,
+        "us",
+        None,
+        limit,
+        verdict,
+        (Evidence.of(rise_s, excursion.row, excursion.row),),
+        f"While held, one of {excursion.count} widths strays {say_us(excursion.peak_us)} from its "
+        f"level, at {rise_s[excursion.row]:.3f} s. 99.9 % stay within "
+        f"{say_us(excursion.usual_us)}.",
+        excursion.interval_us,
     )
 
 

@@ -57,6 +57,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "not taken for the receiver's.",
         _FORMULA.format(what="the widths of the longest dwell"),
         _SOURCE,
+        everyday=False,
     ),
     Definition(
         TIME,
@@ -66,6 +67,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "taken for the receiver's.",
         _FORMULA.format(what="the time errors of the frames"),
         _SOURCE,
+        everyday=False,
     ),
 )
 
@@ -91,7 +93,9 @@ class Rhythm:
     findings: tuple[Finding, ...]
 
 
-def examine_rhythm(record: Record, clock: FrameClock | None) -> Rhythm:
+def examine_rhythm(
+    record: Record, clock: FrameClock | None, clock_record: Record | None = None
+) -> Rhythm:
     """Look for rhythms in a channel's widths and time errors.
 
     Parameters
@@ -100,6 +104,8 @@ def examine_rhythm(record: Record, clock: FrameClock | None) -> Rhythm:
         The channel.
     clock : FrameClock or None
         Its frame clock; None where it has none.
+    clock_record : Record, optional
+        The channel that shows the clock, if it is another one.
 
     Returns
     -------
@@ -108,7 +114,7 @@ def examine_rhythm(record: Record, clock: FrameClock | None) -> Rhythm:
     interval_us = record.table.sample_interval_us
     sampling_us = None if interval_us is None else SAMPLING * interval_us
     width, width_finding = _in_widths(record, sampling_us)
-    error, error_finding = _in_time_errors(record, clock, sampling_us)
+    error, error_finding = _in_time_errors(clock_record or record, clock, sampling_us)
     return Rhythm(width, error, sampling_us, (width_finding, error_finding))
 
 

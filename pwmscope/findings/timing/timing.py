@@ -19,7 +19,13 @@ from pwmscope.findings.timing import (
 from pwmscope.findings.timing.frame_clock import FrameClock, fit_clock
 from pwmscope.findings.timing.frame_faults import FrameFaults, find_faults
 from pwmscope.findings.timing.frame_findings import NO_PATTERN
-from pwmscope.findings.timing.held_pulses import HeldPulses, find_held_pulses, scatter_of_held
+from pwmscope.findings.timing.held_pulses import (
+    Excursion,
+    HeldPulses,
+    find_held_pulses,
+    scatter_of_held,
+    worst_excursion,
+)
 from pwmscope.findings.timing.jitter import (
     Jitter,
     Periods,
@@ -29,7 +35,9 @@ from pwmscope.findings.timing.jitter import (
     separate_errors,
     separate_periods,
 )
+from pwmscope.findings.timing.scatter import scatter_of
 from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, not_shown
 from pwmscope.model.moments import Summary
@@ -90,8 +98,10 @@ class Timing:
     findings : tuple of Finding
         ``frame period``, ``frame pattern``, ``frame clock offset``, ``frame clock
         drift``, ``clean pulses``, ``dropped frames``, ``late frames``, ``extra
-        frames``, ``width jitter``, ``period jitter``, ``cycle-to-cycle jitter`` and
-        ``time interval error``.
+        frames``, ``width jitter``, ``worst excursion while held``, ``period
+        jitter``, ``cycle-to-cycle jitter`` and ``time interval error``.
+    excursion : Excursion or None
+        How far single widths strayed while the stick was held; None where it never was.
     """
 
     period_us: Summary
@@ -110,15 +120,33 @@ class Timing:
     missing_frames: int
     glitches: int
     findings: tuple[Finding, ...]
+    excursion: Excursion | None = None
+
+    @property
+    def own_width_jitter_us(self) -> Jitter:
+        """Width jitter with the RMS of the pulses' own, sampling taken out; None if not shown."""
+        return _own(self.width_jitter_us, self.width_separation)
+
+    @property
+    def own_period_jitter_us(self) -> Jitter:
+        """Period jitter with the RMS of the pulses' own, sampling taken out; None if not shown."""
+        return _own(self.period_jitter_us, self.period_separation)
 
 
-def examine_timing(record: Record) -> Timing:
+def _own(jitter: Jitter, separation: Separation | None) -> Jitter:
+    return replace(jitter, rms=None if separation is None else separation.jitter_rms_us)
+
+
+def examine_timing(record: Record, clock_record: Record | None = None) -> Timing:
     """Measure one channel's timing.
 
     Parameters
     ----------
     record : Record
         The channel.
+    clock_record : Record, optional
+        The receiver's first output, where this one's start moves with the widths before it.
+        The frame clock and its jitter are then that output's.
 
     Returns
     -------
@@ -127,41 +155,52 @@ def examine_timing(record: Record) -> Timing:
     table, frames, kept = record.table, record.frames, record.periods
     faults = find_faults(table, frames, record.losses)
     patterns = () if faults.is_irregular else _followed(frames, kept)
-    periods = read_periods(table, frames, kept)
-    clock = fit_clock(table, frames, kept)
+    own = read_periods(table, frames, kept)
+    steady = record if clock_record is None else clock_record
+    follows = steady is not record
+    periods = own
+    if follows:
+        periods = read_periods(steady.table, steady.frames, steady.periods)
+    clock = fit_clock(steady.table, steady.frames, steady.periods)
     uneven = _unevenness(clock, faults)
     interval_us = table.sample_interval_us
     separation = separate_periods(periods, interval_us, uneven)
     of_change = separate_changes(periods, separation, interval_us, uneven)
     held = find_held_pulses(record)
     width_jitter, width_separation = _width_jitter(record, held, uneven)
+    excursion = worst_excursion(held, table.width_us, interval_us)
     error = _time_interval_error(clock, interval_us)
     of_error = None
     if clock is not None and error.rms is not None:
         of_error = separate_errors(clock.time_error_us, error.rms, interval_us, uneven)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
-    seen = _evidence(record, periods)
+    seen = _evidence(record, own)
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
     offset, drift = clock_findings.clock_findings(clock, seen, why_not)
     found = (
-        timing_findings.period_finding(table, periods, patterns),
+        timing_findings.period_finding(table, own, patterns),
         frame_findings.pattern_finding(table, frames, kept, patterns),
         offset,
         drift,
-        timing_findings.clean_finding(table, faults, glitches),
+        timing_findings.clean_finding(
+            table, faults, glitches, _stray_us(record, held), record.limits.excursion_us
+        ),
         *frame_findings.fault_findings(table, frames, faults, kept.size),
         jitter_findings.width_jitter_finding(
             record.dwells.evidence, width_jitter, width_separation, record.limits
         ),
+        jitter_findings.excursion_finding(excursion, table.rise_s, record.limits),
         jitter_findings.period_jitter_finding(periods.jitter, separation, seen),
         jitter_findings.cycle_jitter_finding(periods.change, of_change, seen),
         not_shown("time interval error", "us", why_not)
         if clock is None or of_error is None
         else jitter_findings.time_error_finding(error, of_error, clock.borders.size, seen),
     )
-    mean_us = periods.summary.mean
+    if follows:
+        found = tuple(_of_clock(f, steady.table.line, own) for f in found)
+    mean_us = own.summary.mean
     return Timing(
-        period_us=periods.summary,
+        period_us=own.summary,
         frame_rate_hz=None if mean_us is None else 1e6 / mean_us,
         period_jitter_us=periods.jitter,
         cycle_jitter_us=periods.change,
@@ -177,7 +216,29 @@ def examine_timing(record: Record) -> Timing:
         missing_frames=faults.dropped,
         glitches=glitches,
         findings=found,
+        excursion=excursion,
     )
+
+
+_OF_CLOCK: Final = {
+    "frame clock offset",
+    "frame clock drift",
+    "period jitter",
+    "cycle-to-cycle jitter",
+    "time interval error",
+}
+
+
+def _of_clock(finding: Finding, line: str, own: Periods) -> Finding:
+    """Say that a figure is that of the frame clock, and how much this line's start moves."""
+    if finding.name not in _OF_CLOCK:
+        return finding
+    moves_us = own.jitter.peak_to_peak or 0.0
+    sentence = (
+        f"{finding.sentence} That is the receiver's clock, seen on {line}. This line waits for "
+        f"the pulses before it, so its own periods range over {say_us(moves_us)}."
+    )
+    return replace(finding, sentence=sentence)
 
 
 _TOO_FEW: Final = "Fewer than three frames follow one another outside signal loss."
@@ -211,20 +272,31 @@ def _width_jitter(
     floor_us = sampling_floor_us(interval_us)
     if not held.rows.size:
         return Jitter(None, None, floor_us), None
-    whole, parted = scatter_of_held(held, record.table.width_us)
+    whole, parted, slow = scatter_of_held(held, record.table.width_us)
     separation = separate(whole, interval_us, unevenness=uneven)
     if separation is None:
         return Jitter(None, None, floor_us), None
-    if parted is not None:
-        # Whether the width wandered or the stick was moved a little cannot be told.
-        least = separate(parted, interval_us, unevenness=uneven)
-        if least is not None:
-            low_us = min(least.interval_us[0], separation.interval_us[0])
-            separation = replace(separation, interval_us=(low_us, separation.interval_us[1]))
+    low_us, high_us = separation.interval_us
+    # Whether the width wandered or the stick was moved a little cannot be told.
+    if parted is not None and (least := separate(parted, interval_us, unevenness=uneven)):
+        low_us = min(low_us, least.interval_us[0])
+    if slow is not None and (most := separate(slow, interval_us, unevenness=uneven)):
+        high_us = max(high_us, most.interval_us[1])
+    separation = replace(separation, interval_us=(low_us, high_us))
     widths_us = record.table.width_us[held.rows]
     begin = np.cumsum(held.count) - held.count
     ranges_us = np.maximum.reduceat(widths_us, begin) - np.minimum.reduceat(widths_us, begin)
     return Jitter(separation.measured_rms_us, float(ranges_us.max()), floor_us), separation
+
+
+def _stray_us(record: Record, held: HeldPulses) -> npt.NDArray[np.float64]:
+    """How far the stray widths among the held pulses went."""
+    if not held.rows.size:
+        return np.zeros(0)
+    widths_us = record.table.width_us[held.rows]
+    level_us = np.repeat(scatter_of(widths_us, held.count).mean_us, held.count)
+    away_us: npt.NDArray[np.float64] = np.abs(widths_us - level_us)
+    return away_us[np.isin(held.rows, record.dwells.stray)]
 
 
 def _time_interval_error(clock: FrameClock | None, interval_us: float | None) -> Jitter:

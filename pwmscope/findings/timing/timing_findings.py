@@ -6,9 +6,11 @@ import math
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pwmscope.findings.timing.frame_faults import FrameFaults
 from pwmscope.findings.timing.jitter import Periods
+from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.model.moments import Summary
@@ -31,7 +33,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "clean pulses",
         "Whether the pulses are whole and come in time: what is missing, late, extra, too short or "
         "out of range is counted together.",
-        "dropped + late + extra frames + glitches + pulses out of the accepted range",
+        "dropped + late + extra frames + glitches + pulses out of the accepted range + widths "
+        "that stray too far while held",
         "own algorithm; glitch and range limits: common practice",
     ),
 )
@@ -128,7 +131,13 @@ def _ms(values_us: list[float]) -> str:
     return " and ".join(f"{value_us / 1e3:.4g}" for value_us in sorted(values_us))
 
 
-def clean_finding(table: PulseTable, faults: FrameFaults, glitches: int) -> Finding:
+def clean_finding(
+    table: PulseTable,
+    faults: FrameFaults,
+    glitches: int,
+    stray_us: npt.NDArray[np.float64],
+    far_us: float,
+) -> Finding:
     """Say whether all pulses are whole and in time.
 
     Parameters
@@ -139,6 +148,10 @@ def clean_finding(table: PulseTable, faults: FrameFaults, glitches: int) -> Find
         Its dropped, late and extra frames.
     glitches : int
         Its glitches.
+    stray_us : ndarray of float64, shape (n,)
+        How far stray widths went while the stick was held.
+    far_us : float
+        Those that went farther than this are wrong pulses.
 
     Returns
     -------
@@ -157,6 +170,7 @@ def clean_finding(table: PulseTable, faults: FrameFaults, glitches: int) -> Find
             foreign,
             f"pulses outside {convention.accepted_low_us:g} to {convention.accepted_high_us:g} us",
         ),
+        (int(np.count_nonzero(stray_us > far_us)), f"widths that stray more than {far_us:g} us"),
     )
     troubles = [f"{count} {what}" for count, what in counts if count]
     pulses = int(np.count_nonzero(table.measured))
@@ -166,12 +180,14 @@ def clean_finding(table: PulseTable, faults: FrameFaults, glitches: int) -> Find
         sentence = f"All {pulses} pulses are whole: no glitch; no frame clock tells late frames."
     else:
         sentence = f"All {pulses} pulses are whole: no frame missing, late or extra, no glitch."
+    if stray_us.size and not np.any(stray_us > far_us):
+        sentence += f" {stray_us.size} widths stray while held, by up to {say_us(stray_us.max())}."
     return Finding(
         "clean pulses",
         float(sum(count for count, _ in counts)),
         "",
         None,
-        "no frame missing, late or extra, no glitch, no pulse out of range",
+        "no frame missing, late or extra, no glitch, no pulse out of range, no stray width",
         Verdict.DOES_NOT_MEET if troubles else Verdict.MEETS,
         whole(table, pulses),
         sentence,

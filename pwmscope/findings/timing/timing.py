@@ -177,7 +177,7 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
     seen = _evidence(record, own)
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
     offset, drift = clock_findings.clock_findings(clock, seen, why_not)
-    found = (
+    found: tuple[Finding, ...] = (
         timing_findings.period_finding(table, own, patterns),
         frame_findings.pattern_finding(table, frames, kept, patterns),
         offset,

@@ -11,14 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
+from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output
 
 BOUNCE_S: Final = 0.05
 """Marker levels shorter than this are contact bounce."""
-BUTTON_LATE_S: Final = 0.3
-"""A push-button is pressed up to so long after the switch (common practice)."""
 SETTLED_S: Final = 0.5
 """So long after a change of the marker a movement counts for neither of its levels."""
 MIN_MOVES: Final = 3
@@ -28,7 +27,6 @@ MOVE_S: Final = 0.05
 MAX_MOVE_S: Final = 5.0
 
 FloatArray = npt.NDArray[np.float64]
-LEVELS: Final = ("low", "high")
 
 
 class Polarity(StrEnum):
@@ -113,11 +111,11 @@ def marking_of(
         If there is no such line, or both a marker and times are given.
     """
     line, on_level = _named(capture, off_line)
-    kind, late_s = None, None
+    kind, late_s = None, 0.0 if line is None else BUTTON_LATE_S
     marker = None if sheet is None else sheet.marker
     if marker is not None and line in (None, marker.line) and marker.line in capture.lines:
         line = marker.line
-        kind, late_s = getattr(marker, "kind", None), getattr(marker, "late_s", None)
+        kind, late_s = marker.kind, marker.late_s
         if on_level is None and marker.on is not None:
             on_level = LEVELS.index(marker.on)
     if line is not None and off_at_s:
@@ -125,10 +123,8 @@ def marking_of(
             f"Line {line} marks when the transmitter went off, and --off-at states it as well; "
             "give one of them."
         )
-    if late_s is None:
-        late_s = 0.0 if kind == "switch" or line is None else BUTTON_LATE_S
     return Marking(
-        line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, float(late_s)
+        line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s
     )
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet
     from pwmscope.capture import Capture
     from pwmscope.findings import Findings
-    from pwmscope.findings.failsafe.listening import Marking
+    from pwmscope.findings.failsafe import Marking
     from pwmscope.pulses import Convention
 
 
@@ -88,7 +88,7 @@ class Examination:
             the part begins at the other.
         """
         from pwmscope.capture import clip, parse_instant_s  # noqa: PLC0415
-        from pwmscope.findings.failsafe.listening import marking_of  # noqa: PLC0415
+        from pwmscope.findings.failsafe import marking_of  # noqa: PLC0415
 
         part = clip(
             capture,

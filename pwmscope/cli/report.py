@@ -115,7 +115,7 @@ def documented(
     advice: tuple[str, ...] = ()
     if sheet is not None:
         advice = _settings(findings, sheet)
-        from pwmscope.findings.failsafe.check import check_failsafe  # noqa: PLC0415
+        from pwmscope.findings.failsafe import check_failsafe  # noqa: PLC0415
 
         check = check_failsafe([findings.listened], sheet, sheet.limits)
     with progress_bar("drawing"):

@@ -8,8 +8,7 @@ import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import Capture
-from pwmscope.findings.failsafe.listening import listen_to
-from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.failsafe import Silence, listen_to
 from pwmscope.findings.glitches.coincidence import examine_coincidence
 from pwmscope.findings.glitches.glitches import examine_glitches
 from pwmscope.findings.receivers.skew import examine_order

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
-from pwmscope.findings.failsafe.listening import Listened
-from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.failsafe import Listened, Silence
 from pwmscope.findings.glitches.coincidence import Coincidence
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.receivers.skew import Order

@@ -15,7 +15,7 @@ import jinja2
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe.silence import NAME as FAILSAFE
+from pwmscope.findings.failsafe import NAME as FAILSAFE
 from pwmscope.report.register import Entry, RegisterError, entries, entry_json
 from pwmscope.report.sentences import say_line, say_plainly
 

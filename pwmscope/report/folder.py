@@ -10,7 +10,7 @@ from pathlib import Path, PurePath
 from typing import Final
 
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe.check import Failsafe
+from pwmscope.findings.failsafe import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files
 from pwmscope.report.data import to_json
 from pwmscope.report.document import compose

@@ -11,9 +11,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecording
-from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.losses import Known, quiet_limit_s
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    Known,
+    LineInRecording,
+    LossEvent,
+    quiet_limit_s,
+)
 from pwmscope.model.finding import Verdict
 from pwmscope.model.verdict import badness
 from pwmscope.report.decimation import keep_extremes

@@ -12,7 +12,7 @@ import jinja2
 import markupsafe
 
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe.check import Failsafe
+from pwmscope.findings.failsafe import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_text
 from pwmscope.report.document import Document, compose
 from pwmscope.report.drawing import Picture

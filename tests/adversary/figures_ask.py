@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
 import pwmscope
 from pwmscope.cli import main
 

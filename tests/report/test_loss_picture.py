@@ -7,8 +7,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench.sheet import load_sheet
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.loss_picture import MOST_LOSSES, draw_failsafe
 
 SHEET = load_sheet("captures/bench.toml")

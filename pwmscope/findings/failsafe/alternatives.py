@@ -281,9 +281,7 @@ def never_lost(case: Case) -> Alternative:
         return Alternative(cause, True, Ground.PULSES_ENDED, (), entry.by_s)
     if evidence.partner and evidence.together >= TOGETHER and not evidence.is_close:
         lines = (case.setting.line, evidence.partner)
-        return Alternative(
-            cause, True, Ground.TOGETHER, lines, entry.by_s, None, evidence.together
-        )
+        return Alternative(cause, True, Ground.TOGETHER, lines, entry.by_s, None, evidence.together)
     if evidence.odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, evidence.odds)
     return Alternative(cause, False, Ground.OPEN)
@@ -313,9 +311,7 @@ def by_hand(case: Case) -> Alternative:
     if evidence.is_close:
         if evidence.partner and evidence.back_partner and evidence.both >= CLOSE_TOGETHER:
             lines = (case.setting.line, evidence.partner)
-            return Alternative(
-                cause, True, Ground.CLOSE_TOGETHER, lines, at_s, None, evidence.both
-            )
+            return Alternative(cause, True, Ground.CLOSE_TOGETHER, lines, at_s, None, evidence.both)
         return Alternative(cause, False, Ground.SEEN_CLOSE, (), at_s)
     is_shown = bool(evidence.back_lines) or evidence.together >= TOGETHER
     if evidence.partner and is_shown:

@@ -402,9 +402,7 @@ class _Bench:
 
     def evidence(self, ramps: BoolArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
-        entries = [
-            [_entry_at(own, line.expected) for own in line.responses] for line in self.lines
-        ]
+        entries = [[_entry_at(own, line.expected) for own in line.responses] for line in self.lines]
         at = np.full(ramps.shape, -1)
         for i, line in enumerate(self.lines):
             at[i, list(line.places)] = entries[i]
@@ -461,7 +459,9 @@ class _Bench:
         for i, (name, line) in enumerate(zip(self.names, self.lines, strict=True)):
             reach_s = np.maximum(ALIKE_S, ALIKE_FRAMES * line.frame_s) + late_s.max()
             together = _alike(by_s[i] - self.lost_s, partner[i] >= 0, float(reach_s))
-            odds = hand_odds(np.where(kind[i] == _MOVE, after_s[i] - self.lost_s, delay_s[i]), line.frame_s)
+            odds = hand_odds(
+                np.where(kind[i] == _MOVE, after_s[i] - self.lost_s, delay_s[i]), line.frame_s
+            )
             pulls = self._pull_odds(i, kind[i], delay_s[i])
             quick = int(np.sum((kind[i] == _STOP) & marked & (after_s[i] - latest_s <= QUICK_S)))
             stays = first_s[i] - by_s[i]
@@ -471,14 +471,27 @@ class _Bench:
             follow_s = moved_s[others].max(axis=0) if others else np.full(len(losses), -np.inf)
             own: list[Evidence] = []
             entered_s = np.where(np.isfinite(by_s[i]), by_s[i], latest_s + CLOSE_S)
-            elsewhere = [np.isfinite(first_s[j]) & (self.after.kind[j, :, 0] != _MOVE) for j in others]
+            elsewhere = [
+                np.isfinite(first_s[j]) & (self.after.kind[j, :, 0] != _MOVE) for j in others
+            ]
             others_back = np.any(elsewhere, axis=0) if elsewhere else np.zeros(len(losses), bool)
             for k, response in zip(line.places, line.responses, strict=True):
                 entry = response.changes[-_MOST:][at[i, k]] if at[i, k] >= 0 else None
                 mate, home = int(partner[i, k]), int(back[i, k])
                 linked_s = float(link_s[k])
-                leaps = self._leaps(i, k, response, linked_s, float(moves_s[k]), returned=bool(returned[i, k]))
-                until_s = self._until_s(i, k, response, min(linked_s, float(start_s[k])), float(moves_s[k]), float(window_s[k]), leaps, returned=bool(returned[i, k]))
+                leaps = self._leaps(
+                    i, k, response, linked_s, float(moves_s[k]), returned=bool(returned[i, k])
+                )
+                until_s = self._until_s(
+                    i,
+                    k,
+                    response,
+                    min(linked_s, float(start_s[k])),
+                    float(moves_s[k]),
+                    float(window_s[k]),
+                    leaps,
+                    returned=bool(returned[i, k]),
+                )
                 follower = ""
                 if follow_s[k] > entered_s[k]:
                     follower = self.names[others[int(moved_s[others, k].argmax())]]
@@ -491,9 +504,13 @@ class _Bench:
                         bool(ramps[i, k]),
                         self.names[home] if returned[i, k] else "",
                         linked_s if math.isfinite(linked_s) else None,
-                        self._pair(int(link_line[k]), back[:, k]) if math.isfinite(linked_s) else (),
+                        self._pair(int(link_line[k]), back[:, k])
+                        if math.isfinite(linked_s)
+                        else (),
                         float(gone_s[k]) if math.isfinite(gone_s[k]) else None,
-                        self._pair(int(gone_line[k]), partner[:, k]) if math.isfinite(gone_s[k]) else (),
+                        self._pair(int(gone_line[k]), partner[:, k])
+                        if math.isfinite(gone_s[k])
+                        else (),
                         int(together[k]) if mate >= 0 else 0,
                         int(both[i].sum()),
                         quick,
@@ -506,7 +523,9 @@ class _Bench:
                         bool(others_back[k] and not returned[i, k]),
                         leaps,
                         until_s,
-                        float(max(moves_s[k] - seen_back_s, 0.0)) if math.isfinite(seen_back_s) else math.inf,
+                        float(max(moves_s[k] - seen_back_s, 0.0))
+                        if math.isfinite(seen_back_s)
+                        else math.inf,
                         float(stays_s[i]),
                     )
                 )
@@ -565,7 +584,11 @@ class _Bench:
         found = np.array([self._looks_restarted(own) for own in paused])
         if not found.any():
             return found, 1.0
-        first = [min(own, key=lambda pair: pair[1].start_s)[1] for own, is_one in zip(paused, found, strict=True) if is_one]
+        first = [
+            min(own, key=lambda pair: pair[1].start_s)[1]
+            for own, is_one in zip(paused, found, strict=True)
+            if is_one
+        ]
         hit = [loss for loss, is_one in zip(self.losses, found, strict=True) if is_one]
         if len(first) < MIN_PAUSES or not all(loss.is_marked for loss in hit):
             return found, 1.0
@@ -603,7 +626,11 @@ class _Bench:
         line = self.lines[i]
         early = [c for c in departures if c.by_s <= moves_s and c.kind is not ChangeKind.MOVE]
         slack_s = SLACK_FRAMES * line.frame_s
-        before = [] if returned else [c for c in early if c.by_s < linked_s - slack_s and math.isfinite(linked_s)]
+        before = (
+            []
+            if returned
+            else [c for c in early if c.by_s < linked_s - slack_s and math.isfinite(linked_s)]
+        )
         if not before and len(early) > 1 and not self._is_where_it_was(line, response, early[0]):
             before = early[:1]
         band = line.expected.band
@@ -687,4 +714,3 @@ def _goes_through(line: Watched, pause: Stretch) -> bool:
     if within_s.size < 2 or within_s[0] > pause.start_s or within_s[-1] < pause.end_s:
         return False
     return bool(np.diff(within_s).max() <= THROUGH_FRAMES * line.frame_s)
-

@@ -123,9 +123,7 @@ def marking_of(
             f"Line {line} marks when the transmitter went off, and --off-at states it as well; "
             "give one of them."
         )
-    return Marking(
-        line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s
-    )
+    return Marking(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
 
 
 def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | None]:
@@ -314,9 +312,7 @@ def find_polarity(
         start_s, end_s = smooth_moves(output)
         place = np.searchsorted(begin_s, start_s, side="right") - 1
         place, start_s, end_s = place[place >= 0], start_s[place >= 0], end_s[place >= 0]
-        whole = (end_s < until_s[place]) & (
-            (start_s >= begin_s[place] + SETTLED_S) | (place == 0)
-        )
+        whole = (end_s < until_s[place]) & ((start_s >= begin_s[place] + SETTLED_S) | (place == 0))
         np.add.at(counts[row], place[whole], 1)
     moves = [int(counts[:, level == value].sum()) for value in (0, 1)]
     if on_level is not None:

@@ -82,9 +82,7 @@ class Change:
         return abs(self.to_us - self.from_us) if self.from_us == self.from_us else 0.0
 
 
-def changes_of(
-    stretches: tuple[Stretch, ...], frame_s: float, range_us: float
-) -> list[Change]:
+def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) -> list[Change]:
     """List an output's changes in order."""
     found: list[Change] = []
     for i in range(1, len(stretches)):

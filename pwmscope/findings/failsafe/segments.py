@@ -186,7 +186,9 @@ def _near(rise_s: FloatArray, begin_s: FloatArray, until_s: FloatArray) -> IntAr
     return np.flatnonzero(np.cumsum(change)[: rise_s.size] > 0)
 
 
-def _tolerance(table: PulseTable, usual_us: float, width_us: FloatArray, calm_us: FloatArray) -> Tolerance:
+def _tolerance(
+    table: PulseTable, usual_us: float, width_us: FloatArray, calm_us: FloatArray
+) -> Tolerance:
     """Take the noise from the pulses outside losses: a wandering output is not noise."""
     span_us = table.convention.span_us
     bends_us = np.abs(np.diff((calm_us if calm_us.size >= _MIN_CALM else width_us), 2))
@@ -338,7 +340,11 @@ class Parts:
 
 
 def find_parts(
-    rise_s: FloatArray, width_us: FloatArray, parted: BoolArray, turns: BoolArray, tolerance: Tolerance
+    rise_s: FloatArray,
+    width_us: FloatArray,
+    parted: BoolArray,
+    turns: BoolArray,
+    tolerance: Tolerance,
 ) -> Parts:
     """Cut a series into parts that stand and parts that do not.
 
@@ -387,7 +393,9 @@ def find_parts(
     return replace(parts, jumped=_is_jumped(rise_s, parts, parted, tolerance))
 
 
-def _linked(width_us: FloatArray, parted: BoolArray, tolerance: Tolerance, window: int) -> BoolArray:
+def _linked(
+    width_us: FloatArray, parted: BoolArray, tolerance: Tolerance, window: int
+) -> BoolArray:
     """Say for each pulse whether some standing window holds it and the one before."""
     linked = np.zeros(width_us.size, dtype=bool)
     windows = width_us.size - window + 1
@@ -430,7 +438,9 @@ def _drift_us(width_us: FloatArray, first: IntArray, count: IntArray) -> FloatAr
     return drift_us / few
 
 
-def _is_smooth(width_us: FloatArray, first: IntArray, count: IntArray, tolerance: Tolerance) -> BoolArray:
+def _is_smooth(
+    width_us: FloatArray, first: IntArray, count: IntArray, tolerance: Tolerance
+) -> BoolArray:
     """Say for each part whether its steps agree in sign.
 
     Steps are taken between means of three pulses, from pulse to pulse, and where too
@@ -472,7 +482,9 @@ def _agreement(
     return pairs, agree
 
 
-def _is_monotone(width_us: FloatArray, first: IntArray, count: IntArray, tolerance: Tolerance) -> BoolArray:
+def _is_monotone(
+    width_us: FloatArray, first: IntArray, count: IntArray, tolerance: Tolerance
+) -> BoolArray:
     """Say whether a part's steps, and those into and out of it, all have one sign."""
     step_us = np.append(np.append(0.0, np.diff(width_us)), 0.0)
     least_us = max(tolerance.step_us, 3.0 * tolerance.noise_us)
@@ -493,7 +505,9 @@ def _is_beside(parts: Parts, width_us: FloatArray, range_us: float) -> BoolArray
     return is_level
 
 
-def _is_jumped(rise_s: FloatArray, parts: Parts, parted: BoolArray, tolerance: Tolerance) -> BoolArray:
+def _is_jumped(
+    rise_s: FloatArray, parts: Parts, parted: BoolArray, tolerance: Tolerance
+) -> BoolArray:
     """Say which standing parts follow another within one frame, or faster than a hand."""
     first, stands = parts.first, parts.stands
     last, on_time_s = first + parts.count - 1, ON_TIME * tolerance.frame_s

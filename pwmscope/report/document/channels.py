@@ -6,7 +6,7 @@ from typing import Final
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Finding, Findings
-from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe import LossEvent
 from pwmscope.report.compaction import compacted
 from pwmscope.report.document.blocks import (
     Block,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe.check import Failsafe
+from pwmscope.findings.failsafe import Failsafe
 from pwmscope.report.bench_pictures import bench_pictures
 from pwmscope.report.compaction import compacted
 from pwmscope.report.document.advice import advice_section

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pwmscope.findings import ChannelFindings, Findings, Verdict
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.report.document.blocks import Block, Item, Items, Look, Paragraph, Run, Section, Words
 from pwmscope.report.document.words import Wording, line_run, verdict_run
 from pwmscope.report.failsafe_text import overall_failsafe_sentence

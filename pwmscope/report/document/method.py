@@ -6,7 +6,7 @@ from typing import Final
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe.check import Failsafe
+from pwmscope.findings.failsafe import Failsafe
 from pwmscope.report.document.blocks import Item, Items, Paragraph, Place, Section, Terms
 from pwmscope.report.document.words import Wording
 from pwmscope.report.failsafe_text import assumptions

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.json_text import Json

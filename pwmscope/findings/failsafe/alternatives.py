@@ -25,11 +25,13 @@ EXTRA_FRAMES: Final = 5
 """A loss must be seen for so many frames longer than the limit."""
 TOGETHER: Final = 2
 """So many losses in which lines changed together, with one delay, are no hand's."""
+TOGETHER_ODDS: Final = 1e-2
+"""Lines that changed together need only such odds against a hand's delay."""
 CLOSE_TOGETHER: Final = 3
 """And so many in which they changed and returned together, where a hand may have moved."""
 QUICK: Final = 3
 """So many stops that came sooner than anybody reacts are no person's."""
-PULL_ODDS: Final = 1e-6
+PULL_ODDS: Final = 1e-4
 """Stops whose delays a person would make alike with smaller odds are a machine's."""
 FOLLOW_S: Final = 3.0
 """A stick must be followed so soon after a return that no marker shows."""
@@ -60,7 +62,8 @@ class Ground(StrEnum):
     BACK_TOGETHER = "two sticks' lines returned together"
     TOGETHER = "two sticks' lines changed together"
     GONE_BEFORE = "two sticks' lines had changed together before"
-    CLOSE_TOGETHER = "two sticks' lines changed and returned together in loss after loss"
+    ENDED_WITH = "another line's pulses ended or began with it, which no stick does"
+    OWN_WIDTH = "it went to a width at which its stick was never seen"
     MACHINE = "its delay is a machine's"
     PULSES_ENDED = "pulses ended, which no stick does"
     NO_CHANGE = "nothing changed"
@@ -86,6 +89,7 @@ class Ground(StrEnum):
     SMALL = "the change is small"
     UNCLEAR = "the change is not clear"
     SEEN_CLOSE = "it came with the loss itself"
+    ONE_SWITCH = "one switch may have moved all of them"
     NOT_BACK = "the pulses did not come back with the link"
     PAUSED = "lines paused as in a restart"
     POLARITY = "which level means on is not known"
@@ -309,18 +313,24 @@ def by_hand(case: Case) -> Alternative:
     if evidence.odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.odds)
     if evidence.is_close:
-        if evidence.partner and evidence.back_partner and evidence.both >= CLOSE_TOGETHER:
-            lines = (case.setting.line, evidence.partner)
-            return Alternative(cause, True, Ground.CLOSE_TOGETHER, lines, at_s, None, evidence.both)
-        return Alternative(cause, False, Ground.SEEN_CLOSE, (), at_s)
-    is_shown = bool(evidence.back_lines) or evidence.together >= TOGETHER
+        is_shown = bool(evidence.back_partner) and evidence.both >= CLOSE_TOGETHER
+    else:
+        is_shown = bool(evidence.back_lines) or evidence.together >= TOGETHER
+    lines = (case.setting.line, evidence.partner)
     if evidence.partner and is_shown:
-        lines = (case.setting.line, evidence.partner)
-        return Alternative(cause, True, Ground.TOGETHER, lines, at_s, None, evidence.together)
+        if evidence.ended_with:
+            return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
+        if evidence.odds <= TOGETHER_ODDS:
+            odds = evidence.odds
+            return Alternative(cause, True, Ground.TOGETHER, lines, at_s, odds, evidence.together)
+        if evidence.own_width:
+            return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
+        return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
     gone_s = evidence.gone_s
-    if gone_s is not None and gone_s < entry.after_s and evidence.back_lines:
+    is_gone = gone_s is not None and gone_s < entry.after_s and bool(evidence.back_lines)
+    if is_gone and not evidence.is_close and evidence.own_width:
         return Alternative(cause, True, Ground.GONE_BEFORE, evidence.gone_lines, gone_s)
-    return Alternative(cause, False, Ground.OPEN, (), at_s)
+    return Alternative(cause, False, Ground.SEEN_CLOSE if evidence.is_close else Ground.OPEN, (), at_s)
 
 
 def _stands_long(case: Case, entry: Change) -> bool:

@@ -56,7 +56,10 @@ def range_odds(count: int, range_over_scatter: float) -> float:
 
 
 def hand_odds(
-    delays_s: FloatArray, frame_s: float, least_scatter_s: float = HAND_SCATTER_S
+    delays_s: FloatArray,
+    frame_s: float,
+    least_scatter_s: float = HAND_SCATTER_S,
+    part: float = HAND_SCATTER,
 ) -> FloatArray:
     """Return for each delay the odds that a hand made it and those like it.
 
@@ -71,6 +74,8 @@ def hand_odds(
         Frame period, which a receiver's delays scatter by.
     least_scatter_s : float
         What a hand scatters by at least.
+    part : float
+        And by this part of the delay, where that is more.
 
     Returns
     -------
@@ -83,7 +88,7 @@ def hand_odds(
         return odds
     order = known[np.argsort(delays_s[known], kind="stable")]
     ordered_s = delays_s[order]
-    scatter_s = np.maximum(least_scatter_s, HAND_SCATTER * np.abs(ordered_s))
+    scatter_s = np.maximum(least_scatter_s, part * np.abs(ordered_s))
     place = np.arange(order.size)
     best = np.ones(order.size)
     for width_s in {*ALIKE_S, *(count * frame_s for count in ALIKE_FRAMES)}:

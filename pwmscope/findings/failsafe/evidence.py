@@ -14,9 +14,9 @@ from pwmscope.findings.failsafe.delays import chance_odds, hand_odds
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
-from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
 from pwmscope.findings.failsafe.sticks import find_own_sticks
-from pwmscope.model.spans import Span
+from pwmscope.model.spans import Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
@@ -35,10 +35,15 @@ MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
 THROUGH_FRAMES: Final = 1.6
 """Pulses that come no further apart than this went on."""
-PULL_SCATTER_S: Final = 0.05
-"""Standard deviation of the moment at which a person pulls or plugs a plug, at least (common
+PULL_SCATTER_S: Final = 0.02
+"""Standard deviation of the moment at which somebody pulls a plug by habit, at least (common
 practice, from memory)."""
+PULL_SCATTER: Final = 0.05
+"""And this part of the delay, where that is more."""
 MIN_PAUSES: Final = 3
+OWN_WIDTH: Final = 0.003
+"""A preset further than this part of the convention's span from where a stick rests is no
+width that the stick commands."""
 _MOST: Final = 4
 
 FloatArray = npt.NDArray[np.float64]
@@ -116,6 +121,10 @@ class Evidence:
         Whether a stick's last command may have made it.
     partner : str
         Another line, moved by another stick or in another way, that changed with it.
+    ended_with : bool
+        Whether that line's pulses, or its own, ended or began with it, which no stick does.
+    own_width : bool
+        Whether it went to a width in the stop range at which its stick was never seen.
     is_ramp : bool
         Whether a machine is shown to have made its smooth movement.
     back_partner : str
@@ -137,7 +146,7 @@ class Evidence:
     odds : float
         That a hand made this change's delay and those like it.
     pull_odds : float
-        That a person pulled and plugged something at such times.
+        That a person pulled a plug by habit at such times.
     follows : str
         Another line that still followed a moving stick.
     goes_on : str
@@ -161,6 +170,8 @@ class Evidence:
     entry: Change | None
     is_close: bool
     partner: str
+    ended_with: bool
+    own_width: bool
     is_ramp: bool
     back_partner: str
     back_s: float | None
@@ -454,6 +465,8 @@ class _Bench:
         stays_s = np.full(at.shape[0], 0.0)
         told: dict[str, tuple[Evidence, ...]] = {}
         moved_s = self._moved_until_s()
+        ended = self._ended_with(partner, by_s)
+        resting = self._resting()
         restarted, restart_odds = self._restarts()
         window_s = self._window_ends_s()
         for i, (name, line) in enumerate(zip(self.names, self.lines, strict=True)):
@@ -501,6 +514,8 @@ class _Bench:
                         entry,
                         bool(close[i, k]),
                         self.names[mate] if mate >= 0 else "",
+                        bool(ended[i, k]),
+                        _is_own_width(response, entry, resting[i], line),
                         bool(ramps[i, k]),
                         self.names[home] if returned[i, k] else "",
                         linked_s if math.isfinite(linked_s) else None,
@@ -533,6 +548,44 @@ class _Bench:
         del earliest_s
         return told
 
+    def _ended_with(self, partner: IntArray, by_s: FloatArray) -> BoolArray:
+        """Say where another line's pulses ended or began with this one's change."""
+        found = np.zeros(partner.shape, dtype=bool)
+        for j, line in enumerate(self.lines):
+            for m in range(_MOST):
+                kind = self.during.kind[j, :, m]
+                ends = (kind == _STOP) | (kind == _START)
+                if not ends.any():
+                    continue
+                slack_s = (1.0 + SLACK_FRAMES) * line.frame_s
+                with np.errstate(invalid="ignore"):
+                    near = np.abs(self.during.by_s[j, :, m] - by_s) <= slack_s
+                near[j] = False
+                found |= near & ends
+        return found & (partner >= 0)
+
+    def _resting(self) -> list[FloatArray]:
+        """List the levels inside each line's stop range at which its stick was seen."""
+        over_s = np.where(np.isfinite(self.after.by_s[:, :, 0]), self.after.by_s[:, :, 0], -np.inf)
+        found = []
+        for i, line in enumerate(self.lines):
+            spans = tuple(
+                [
+                    Span(loss.earliest_s, max(loss.back_s, float(over)))
+                    for loss, over in zip(self.losses, over_s[i], strict=True)
+                ]
+            )
+            dwells = line.output.dwells
+            outside = ~inside(spans, 0.5 * (dwells.start_s + dwells.end_s))
+            level_us, band = dwells.level_us[outside], line.expected.band
+            if band is not None:
+                reach_us = line.range_us
+                level_us = level_us[
+                    (level_us >= band.low_us - reach_us) & (level_us <= band.high_us + reach_us)
+                ]
+            found.append(level_us)
+        return found
+
     def _pair(self, line: int, partner: IntArray) -> tuple[str, ...]:
         return self.names[line], self.names[int(partner[line])]
 
@@ -563,15 +616,8 @@ class _Bench:
 
     def _pull_odds(self, i: int, kind: IntArray, delay_s: FloatArray) -> FloatArray:
         """Give the odds that a person pulled a plug and put it back at such times."""
-        frame_s = self.lines[i].frame_s
         stops_s = np.where(kind == _STOP, delay_s, np.nan)
-        over_s = np.array([loss.back_s + loss.moment.late_s for loss in self.losses])
-        starts = self.after.kind[i, :, 0] == _START
-        marked = np.array([loss.is_marked for loss in self.losses])
-        back_s = np.where(starts & marked, self.after.by_s[i, :, 0] - over_s, np.nan)
-        return hand_odds(stops_s, frame_s, PULL_SCATTER_S) * hand_odds(
-            back_s, frame_s, PULL_SCATTER_S
-        )
+        return hand_odds(stops_s, self.lines[i].frame_s, PULL_SCATTER_S, PULL_SCATTER)
 
     def _restarts(self) -> tuple[BoolArray, float]:
         """Say where lines paused at once, or the only line did; and whether that is chance."""
@@ -600,8 +646,8 @@ class _Bench:
             begun_s, min(loss.back_s - loss.latest_s for loss in hit), 2 * frame_s + late_s
         )
         by_hand = float(
-            (hand_odds(begun_s, frame_s, PULL_SCATTER_S)
-             * hand_odds(lasted_s, frame_s, PULL_SCATTER_S)).max()
+            (hand_odds(begun_s, frame_s, PULL_SCATTER_S, PULL_SCATTER)
+             * hand_odds(lasted_s, frame_s, PULL_SCATTER_S, PULL_SCATTER)).max()
         )  # fmt: skip
         return found, max(chance, by_hand)
 
@@ -668,6 +714,25 @@ class _Bench:
         if leaps and not returned:
             return max(ends_s, first.by_s + 1e-9)
         return max(first.after_s + 1e-9, self.losses[k].latest_s)
+
+
+def _is_own_width(
+    response: Response, entry: Change | None, resting_us: FloatArray, line: Watched
+) -> bool:
+    """Say whether a preset lies away from every width at which the stick rests.
+
+    The stick must have been seen at rest, or nothing is known of that.
+    """
+    if entry is None or not resting_us.size:
+        return False
+    stretch = response.during[entry.place]
+    if stretch.kind is not Kind.STANDS:
+        return False
+    interval_us = line.output.table.sample_interval_us or 0.0
+    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
+    apart_us = OWN_WIDTH * line.output.table.convention.span_us
+    apart_us = max(apart_us, interval_us + 4.0 * noise_us * math.sqrt(2.0 / stretch.pulses))
+    return bool(np.abs(resting_us - stretch.level_us).min() > apart_us)
 
 
 def _has_jump(back: IntArray, kind: IntArray) -> BoolArray:

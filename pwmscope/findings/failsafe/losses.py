@@ -324,7 +324,8 @@ def restarts(
     tuple of Loss
         With ``is_restart``, none of which overlaps a marked loss.
     """
-    lost_s = np.array([loss.lost_s for loss in marked])
+    # A button is pressed late, so the silence of a loss may begin before it.
+    lost_s = np.array([loss.earliest_s for loss in marked])
     back_s = np.array([loss.back_s for loss in marked])
     gap_s = max((quiet_limit_s(output.usual_us) for output in outputs.values()), default=0.0)
     found = []

@@ -279,6 +279,11 @@ _SAID: Final = {
         "The output changed with the loss itself, so a hand may have let go of its stick. "
         f"{HOLD_STICK}, and record at least 3 losses with two sticks up."
     ),
+    Ground.ONE_SWITCH: (
+        "Several outputs went together to where their sticks rest. One switch, or both hands "
+        "letting go while the transmitter still sent, looks the same. Record 10 losses with a "
+        'marker of kind "switch".'
+    ),
     Ground.NOT_BACK: (
         "The pulses were not seen to come back with the link; a probe or a supply that came off "
         "looks the same. Record until the transmitter is on again and pulses are back."

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Final, NamedTuple
 
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS
-from pwmscope.findings.failsafe.evidence import QUICK_S, Evidence, entry_place
+from pwmscope.findings.failsafe.evidence import Evidence, entry_place
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Polarity
@@ -29,8 +29,6 @@ TOGETHER_ODDS: Final = 1e-2
 """Lines that changed together need only such odds against a hand's delay."""
 CLOSE_TOGETHER: Final = 3
 """And so many in which they changed and returned together, where a hand may have moved."""
-QUICK: Final = 3
-"""So many stops that came sooner than anybody reacts are no person's."""
 PULL_ODDS: Final = 1e-4
 """Stops whose delays a person would make alike with smaller odds are a machine's."""
 FOLLOW_S: Final = 3.0
@@ -70,7 +68,6 @@ class Ground(StrEnum):
     PULSES_SEEN = "pulses went on"
     OTHER_WENT_ON = "another line changed with it and went on"
     CHANGED_WITH = "another line changed with it"
-    QUICK = "it came sooner than anybody reacts"
     EVERY_TIME = "the same pause came in every loss"
     STATED = "it is stated"
     SHOWN = "the outputs show it"
@@ -379,11 +376,6 @@ def supply_failed(case: Case) -> Alternative:
     if evidence.goes_on:
         return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
     if entry is not None and entry.kind is ChangeKind.STOP:
-        if entry.after_s - case.loss.earliest_s <= QUICK_S:
-            return Alternative(cause, True, Ground.QUICK, (), entry.by_s)
-        is_quick = case.loss.is_marked and entry.after_s - case.loss.latest_s <= QUICK_S
-        if is_quick and evidence.quick >= QUICK:
-            return Alternative(cause, True, Ground.QUICK, (), entry.by_s, None, evidence.quick)
         if evidence.pull_odds <= PULL_ODDS:
             odds = evidence.pull_odds
             return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, odds)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import Final
 
@@ -19,6 +20,8 @@ MACHINE_ODDS: Final = 1e-4
 ALIKE_FRAMES: Final = (1.0, 2.0, 3.0)
 ALIKE_S: Final = (0.01, 0.02, 0.04, 0.06, 0.09)
 """Ranges in which delays are looked for, in frame periods and in seconds."""
+LATE_S: Final = 0.1
+"""A machine's delay is longer by no more than this where packets got lost before."""
 MOST: Final = 30
 """More delays than this make no difference."""
 
@@ -63,8 +66,9 @@ def hand_odds(
 ) -> FloatArray:
     """Return for each delay the odds that a hand made it and those like it.
 
-    Of the delays that lie with it in a short range, more than chance would bring a hand
-    to show a machine. Delays that lie elsewhere neither help nor hinder.
+    Delays that lie together in a range too short for a hand show a machine. Of a machine's
+    delays a few come later, where packets got lost: these are taken as its own too, at the
+    odds that some choice of so many delays lies so close together.
 
     Parameters
     ----------
@@ -91,6 +95,7 @@ def hand_odds(
     scatter_s = np.maximum(least_scatter_s, part * np.abs(ordered_s))
     place = np.arange(order.size)
     best = np.ones(order.size)
+    closest = (1.0, 0, 0.0)
     for width_s in {*ALIKE_S, *(count * frame_s for count in ALIKE_FRAMES)}:
         held = np.searchsorted(ordered_s, ordered_s + width_s, side="right") - place
         most = held.copy()
@@ -101,6 +106,16 @@ def hand_odds(
         unique, where = np.unique(pairs, axis=0, return_inverse=True)
         table = np.array([range_odds(int(count), float(ratio)) for count, ratio in unique])
         best = np.minimum(best, table[where.ravel()])
+        start = int(held.argmax())
+        own = min(int(held[start]), MOST)
+        ratio = float(np.round(width_s / scatter_s[start], 3))
+        closest = min(closest, (range_odds(own, ratio), start, width_s))
+    least, start, width_s = closest
+    held_by = int(np.searchsorted(ordered_s, ordered_s[start] + width_s, side="right")) - start
+    chosen = min(1.0, least * math.comb(order.size, held_by))
+    over_s = ordered_s[start] + width_s
+    is_late = (ordered_s > over_s) & (ordered_s <= over_s + LATE_S)
+    best[is_late] = np.minimum(best[is_late], chosen)
     odds[order] = best
     return odds
 

@@ -29,8 +29,6 @@ SAME: Final = 0.05
 """Levels within this part of the span may be one position of a stick held by hand."""
 ALIKE_S: Final = 0.05
 ALIKE_FRAMES: Final = 2.0
-QUICK_S: Final = 0.15
-"""Nobody who sees that a robot runs on pulls its plug sooner (common practice, from memory)."""
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
 THROUGH_FRAMES: Final = 1.6
@@ -38,7 +36,7 @@ THROUGH_FRAMES: Final = 1.6
 PULL_SCATTER_S: Final = 0.02
 """Standard deviation of the moment at which somebody pulls a plug by habit, at least (common
 practice, from memory)."""
-PULL_SCATTER: Final = 0.05
+PULL_SCATTER: Final = 0.03
 """And this part of the delay, where that is more."""
 MIN_PAUSES: Final = 3
 OWN_WIDTH: Final = 0.003
@@ -141,8 +139,6 @@ class Evidence:
         Losses in which it changed with another, with this delay.
     both : int
         Losses in which it changed and returned with another.
-    quick : int
-        Losses in which its pulses stopped sooner than anybody reacts.
     odds : float
         That a hand made this change's delay and those like it.
     pull_odds : float
@@ -180,7 +176,6 @@ class Evidence:
     gone_lines: tuple[str, ...]
     together: int
     both: int
-    quick: int
     odds: float
     pull_odds: float
     follows: str
@@ -476,7 +471,6 @@ class _Bench:
                 np.where(kind[i] == _MOVE, after_s[i] - self.lost_s, delay_s[i]), line.frame_s
             )
             pulls = self._pull_odds(i, kind[i], delay_s[i])
-            quick = int(np.sum((kind[i] == _STOP) & marked & (after_s[i] - latest_s <= QUICK_S)))
             stays = first_s[i] - by_s[i]
             stays = stays[np.isfinite(stays)]
             stays_s[i] = float(np.ptp(stays)) if stays.size > 2 else 0.0
@@ -528,7 +522,6 @@ class _Bench:
                         else (),
                         int(together[k]) if mate >= 0 else 0,
                         int(both[i].sum()),
-                        quick,
                         float(odds[k]),
                         float(pulls[k]),
                         follower,

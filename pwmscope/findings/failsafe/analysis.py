@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
+from pwmscope.bench.equipment import BUTTON_LATE_S
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
@@ -291,7 +292,8 @@ def _marked(
         return _Told(found, None, (said,), Polarity.ASSUMED)
     marks = marked_losses(
         marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
-        interval_us=capture.sample_interval_us, late_s=marking.late_s, outputs=outputs,
+        interval_us=capture.sample_interval_us, late_s=marking.late_s,
+        back_late_s=0.0 if marking.kind == "switch" else BUTTON_LATE_S, outputs=outputs,
     )  # fmt: skip
     said = f"Line {marker.name} is the marker: {LEVELS[marks.on_level]}, {_WHY[marks.polarity]}, "
     said += "means transmitter on."

@@ -387,6 +387,13 @@ def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -
             f"The bench sheet names this line, but {missing[0]} does not hold it; record it there "
             "as well, or leave that recording out."
         )
+    elif len(own) > 1:
+        idle = [rec.source for rec in own if all(e.is_restart for e in rec.silence.events)]
+        if idle:
+            why_not = (
+                f"No loss of this line is seen in {idle[0]}; mark the transmitter's switch there "
+                "as well, or leave that recording out."
+            )
     events = [event for rec in own for event in rec.silence.events]
     return FailsafeLine(
         name,

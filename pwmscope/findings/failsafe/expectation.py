@@ -24,6 +24,8 @@ class Expectation:
         Whether there is a sheet at all.
     no_pulses_after_s : float or None
         How long its device runs on without pulses; None where not known.
+    is_band_assumed : bool
+        Whether the stop range is common practice rather than the sheet's.
     """
 
     role: Role | None = None
@@ -31,6 +33,7 @@ class Expectation:
     no_pulses_stop: bool | None = None
     has_sheet: bool = False
     no_pulses_after_s: float | None = None
+    is_band_assumed: bool = False
 
     @property
     def is_informative(self) -> bool:
@@ -75,4 +78,7 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         sheet.no_pulses_stop(line),
         has_sheet=True,
         no_pulses_after_s=sheet.no_pulses_after_s(line),
+        is_band_assumed=channel is not None
+        and channel.stop_us is None
+        and (channel.deadband_us is None or channel.neutral_us is None),
     )

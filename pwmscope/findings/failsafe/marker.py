@@ -176,6 +176,7 @@ def marked_losses(
     start_s: float = 0.0,
     interval_us: float | None = None,
     late_s: float = 0.0,
+    back_late_s: float = 0.0,
     outputs: Mapping[str, Output] | None = None,
 ) -> Marks:
     """Read the losses off a wire that shows whether the transmitter is on.
@@ -200,7 +201,9 @@ def marked_losses(
     interval_us : float or None
         Interval between samples in microseconds.
     late_s : float
-        How late it may show a change, of either kind.
+        How late it may show that the transmitter went off.
+    back_late_s : float
+        How late it may show that the transmitter is on again.
     outputs : mapping of str to Output, optional
         The servo lines, whose movements show or contradict what the levels mean.
 
@@ -246,7 +249,7 @@ def marked_losses(
         tuple(
             Loss(
                 off_s,
-                max(off_s, on_s - late_s) if on_s < end_s else on_s,
+                max(off_s, on_s - max(late_s, back_late_s)) if on_s < end_s else on_s,
                 on_s < end_s, moment, concerned,
                 f"Line {marker.name} marks the transmitter off at {off_s:.3f} s{within}{late}.",
                 is_return_shown=True,

@@ -187,6 +187,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             "The pulses stop; the bench sheet does not say whether the device then stops "
             "(no_pulses)."
         )
+    if expected.is_band_assumed and response.behaviour is not LossClass.PULSES_STOP:
+        yield (
+            f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
+            "widths, lowest and highest, at which the device stands still, by a test."
+        )
     alternative = first_open(case)
     if alternative is not None:
         yield say_open(case, alternative.cause, alternative.ground, alternative)

@@ -9,8 +9,7 @@ import pwmscope
 from pwmscope.bench.sheet import load_sheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.cli.main import main as pwmscope_command
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot.wiring_drawing import draw_wiring
 from pwmscope.report.loss_picture import write_failsafe_picture
 from pwmscope.report.pictures import draw_channel

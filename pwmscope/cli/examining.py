@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pwmscope.capture import Capture
     from pwmscope.cli.reading import Recording
     from pwmscope.findings import Findings
-    from pwmscope.findings.failsafe.listening import Marking
+    from pwmscope.findings.failsafe import Marking
     from pwmscope.pulses import Convention
 
 
@@ -91,7 +91,7 @@ class Examination:
     def part(self, capture: Capture, sheet: BenchSheet | None) -> Capture:
         """Take the part of a recording that was asked for."""
         from pwmscope.capture import clip, parse_instant_s  # noqa: PLC0415
-        from pwmscope.findings.failsafe.listening import marking_of  # noqa: PLC0415
+        from pwmscope.findings.failsafe import marking_of  # noqa: PLC0415
 
         part = clip(
             capture,

@@ -15,7 +15,7 @@ from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet, Limits
-    from pwmscope.findings.failsafe.check import Failsafe
+    from pwmscope.findings.failsafe import Failsafe
 
 DOES_NOT_MEET = 1
 NOT_SHOWN = 3
@@ -88,8 +88,7 @@ def _check(
     recordings: tuple[Recording, ...], examination: Examination, limit: str | None
 ) -> Failsafe:
     """Listen to all recordings and put them together."""
-    from pwmscope.findings.failsafe.check import check_failsafe  # noqa: PLC0415
-    from pwmscope.findings.failsafe.listening import listen_to  # noqa: PLC0415
+    from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
 
     off_at_s = examination.off_at_s()
     if off_at_s and len(recordings) > 1:

@@ -1,7 +1,7 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
 
 from pwmscope.findings.examine import examine
-from pwmscope.findings.failsafe.silence import LossClass, LossEvent
+from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.model.finding import Evidence, Finding, Verdict, worst

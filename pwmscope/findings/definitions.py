@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings import lag, plan_alignment
-from pwmscope.findings.failsafe import silence
+from pwmscope.findings import failsafe, lag, plan_alignment
 from pwmscope.findings.glitches import coincidence, glitches
 from pwmscope.findings.mixing import answers
 from pwmscope.findings.receivers import receivers, skew
@@ -22,7 +21,7 @@ _ALL: Final[tuple[Definition, ...]] = (
     *centring.DEFINITIONS,
     *sweep.DEFINITIONS,
     *glitches.DEFINITIONS,
-    *silence.DEFINITIONS,
+    *failsafe.DEFINITIONS,
     *receivers.DEFINITIONS,
     *skew.DEFINITIONS,
     *coincidence.DEFINITIONS,

@@ -11,8 +11,7 @@ import numpy as np
 from pwmscope.bench import BenchSheet, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, require_type, say_given
-from pwmscope.findings.failsafe.listening import listen_to
-from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.failsafe import Silence, listen_to
 from pwmscope.findings.glitches.glitches import examine_glitches
 from pwmscope.findings.receivers.skew import clock_lines, examine_order
 from pwmscope.findings.record import Record

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, say_given
-from pwmscope.findings.failsafe.listening import Listened
-from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.failsafe import Listened, Silence
 from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.receivers.skew import Order

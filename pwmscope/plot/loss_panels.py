@@ -11,9 +11,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.errors import ArgumentError, require_type, say_given
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecording
-from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.losses import Known, quiet_limit_s
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    Known,
+    LineInRecording,
+    LossEvent,
+    quiet_limit_s,
+)
 from pwmscope.model.finding import Verdict
 from pwmscope.model.letters import say_device, say_line
 from pwmscope.model.verdict import badness

@@ -8,8 +8,7 @@ from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Finding, Findings
-from pwmscope.findings.failsafe.check import Failsafe
-from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe import Failsafe, LossEvent
 from pwmscope.report.bench_pictures import bench_pictures
 from pwmscope.report.compaction import compacted
 from pwmscope.report.document import (

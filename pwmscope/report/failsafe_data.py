@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.report.data import Json, event_data, finding_data, json_text
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
 

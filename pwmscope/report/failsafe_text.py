@@ -9,8 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from pwmscope.bench import CAUTIONS
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
-from pwmscope.findings.failsafe.trials import CONFIDENCE, needed_trials
+from pwmscope.findings.failsafe import CONFIDENCE, Failsafe, FailsafeLine, needed_trials
 from pwmscope.model.finding import Verdict
 from pwmscope.model.letters import say_device, say_line, say_plainly
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.findings import ChannelFindings, Findings, Verdict
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.report.document import (
     Block,
     Item,

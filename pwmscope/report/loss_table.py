@@ -7,8 +7,7 @@ from typing import Final
 
 from rich.table import Table
 
-from pwmscope.findings.failsafe.check import FailsafeLine, LineInRecording
-from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent
 from pwmscope.model.finding import Verdict
 from pwmscope.model.verdict import badness
 from pwmscope.report.sentences import say_number

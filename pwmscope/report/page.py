@@ -10,7 +10,7 @@ from typing import Final
 import markupsafe
 
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe.check import Failsafe
+from pwmscope.findings.failsafe import Failsafe
 from pwmscope.output import make_folder, refuse_to_overwrite, write_text
 from pwmscope.plot import Picture
 from pwmscope.report.composition import compose

@@ -18,7 +18,7 @@ from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError
 from pwmscope.findings import Findings, Verdict
-from pwmscope.findings.failsafe.silence import NAME as FAILSAFE
+from pwmscope.findings.failsafe import NAME as FAILSAFE
 from pwmscope.model.letters import say_line, say_plainly
 from pwmscope.report.data import to_json
 from pwmscope.report.templates import fill

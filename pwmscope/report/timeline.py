@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
-from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.model.letters import say_line
 from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.model.spans import Span

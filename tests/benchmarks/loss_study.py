@@ -19,8 +19,7 @@ from pathlib import Path
 import numpy as np
 from loss_scripts import Bench, TrueLoss, random_bench
 
-from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.listening import listen, marking_of
+from pwmscope.findings.failsafe import LossEvent, listen, marking_of
 from pwmscope.findings.servo_lines import find_servo_lines
 
 CLASSES = ("pulses stop", "holds last", "goes to preset", "wanders", "keeps following")

@@ -39,7 +39,7 @@ import json, resource, sys, time
 sys.path.insert(0, {folder!r})
 from signal_loss import hour, sheet_of
 from pwmscope.findings import examine
-from pwmscope.findings.failsafe.listening import listen, marking_of
+from pwmscope.findings.failsafe import listen, marking_of
 from pwmscope.findings.servo_lines import find_servo_lines
 from pwmscope.pulses import decode
 capture, sheet = hour({losses}, {marked}), sheet_of({marked})

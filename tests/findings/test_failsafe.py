@@ -7,8 +7,7 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import clip
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.synth import GoesToPreset, HoldsLast, Loss, PulsesStop
 
 PRESET = GoesToPreset(1500, after_s=0.8)

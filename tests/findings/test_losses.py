@@ -7,7 +7,7 @@ import pytest
 
 from pwmscope import PwmscopeError, examine
 from pwmscope.capture import Line
-from pwmscope.findings.failsafe.losses import Known, marked_losses
+from pwmscope.findings.failsafe import Known, marked_losses
 from pwmscope.synth import Dwell, GoesToPreset, HoldsLast, KeepsFollowing, Loss, PulsesStop, Sweep
 
 PRESET = GoesToPreset(1500, after_s=0.8)

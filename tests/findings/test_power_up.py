@@ -7,8 +7,7 @@ import pytest
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 
 LINK_S, END_S, FRAME_S = 4.0, 12.0, 0.02
 

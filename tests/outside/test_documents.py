@@ -18,8 +18,7 @@ import pwmscope
 from pwmscope.bench.sheet import load_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Finding
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.folder import entry_of, write_index, write_report
 from pwmscope.report.sentences import RULEBOOK, channel_sentence, say_value
 

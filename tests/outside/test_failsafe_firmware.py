@@ -19,7 +19,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench.sheet import parse_sheet
-from pwmscope.findings.failsafe.silence import LossClass, PhaseKind
+from pwmscope.findings.failsafe import LossClass, PhaseKind
 
 FIRMWARE = Path(__file__).parent / "firmware" / "failsafe_receiver.c"
 CLOCK_HZ = 8_000_000

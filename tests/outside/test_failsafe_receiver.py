@@ -17,7 +17,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench.sheet import parse_sheet
-from pwmscope.findings.failsafe.silence import LossClass, PhaseKind
+from pwmscope.findings.failsafe import LossClass, PhaseKind
 
 BENCH = Path(__file__).parent / "failsafe_receiver.v"
 LINES = ("rx1", "rx2", "rx3", "rx4")

@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from pwmscope.findings.failsafe.trials import failure_rate_bound
+from pwmscope.findings.failsafe import failure_rate_bound
 
 TRIALS = (1, 2, 3, 5, 10, 20, 29, 30, 59, 100, 299, 1000, 10_000)
 COUNTS = [(n, k) for n in TRIALS for k in sorted({0, 1, 2, n // 3, n - 1, n}) if 0 <= k <= n]

@@ -8,8 +8,7 @@ import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.sheet import load_sheet
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.composition import compose
 from pwmscope.report.document import Figure, Items, Paragraph
 from pwmscope.report.front import what_to_do

@@ -7,8 +7,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench.sheet import load_sheet
-from pwmscope.findings.failsafe.check import check_failsafe
-from pwmscope.findings.failsafe.listening import listen_to
+from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot import MOST_LOSSES
 from pwmscope.report.loss_picture import draw_failsafe
 

@@ -1,24 +1,69 @@
 """What every line does when the radio goes silent, and whether that meets the limit in time."""
 
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, check_failsafe
-from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.listening import Listened, Marking, listen_to, marking_of
-from pwmscope.findings.failsafe.losses import Known
-from pwmscope.findings.failsafe.phases import PhaseKind
-from pwmscope.findings.failsafe.response import LossClass
-from pwmscope.findings.failsafe.silence import Silence
+from pwmscope.findings.failsafe.alternatives import Alternative, Cause, Ground
+from pwmscope.findings.failsafe.analysis import (
+    DEFINITIONS,
+    NAME,
+    Heard,
+    LineLosses,
+    Listened,
+    listen,
+    listen_to,
+)
+from pwmscope.findings.failsafe.check import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LeftOutKind,
+    LineInRecording,
+    check_failsafe,
+)
+from pwmscope.findings.failsafe.event import LossEvent, Recovery
+from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
+from pwmscope.findings.failsafe.marker import Marking, Polarity, marking_of
+from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
+from pwmscope.findings.failsafe.trials import (
+    CONFIDENCE,
+    Trials,
+    failure_rate_bound,
+    needed_trials,
+)
+
+analyse_losses = listen_to
+Silence = LineLosses
 
 __all__ = [
+    "CONFIDENCE",
+    "DEFINITIONS",
+    "NAME",
+    "Alternative",
+    "Cause",
     "Failsafe",
     "FailsafeLine",
+    "Ground",
+    "Heard",
     "Known",
+    "LeftOut",
+    "LeftOutKind",
+    "LineInRecording",
+    "LineLosses",
     "Listened",
+    "Loss",
     "LossClass",
     "LossEvent",
     "Marking",
+    "Phase",
     "PhaseKind",
+    "Polarity",
+    "Recovery",
     "Silence",
+    "Trials",
+    "analyse_losses",
     "check_failsafe",
+    "failure_rate_bound",
+    "listen",
     "listen_to",
     "marking_of",
+    "needed_trials",
+    "quiet_limit_s",
 ]

@@ -2,18 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from pwmscope.bench import BenchSheet, Limits
+from pwmscope.capture import Capture
+from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
-from pwmscope.findings.failsafe.listening import Listened
-from pwmscope.findings.failsafe.silence import Silence
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.model.finding import Finding, Verdict
+from pwmscope.model.hazard import Hazard, HazardKind
 from pwmscope.model.verdict import WORST_FIRST, governing
 from pwmscope.pulses import PulseTable
+
+UNLISTED = (
+    "The bench sheet does not list this line, and it carries servo pulses. Add it to the sheet; "
+    'give it role = "unused" if nothing is on it.'
+)
+
+
+class LeftOutKind(StrEnum):
+    """Why something was left out of the check, or could not be used."""
+
+    PART = "only a part is examined"
+    TWICE = "the same recording again"
+    NO_LOSS = "no loss was seen"
+    NO_LINE = "no line of the sheet"
+    UNLISTED = "not listed in the sheet"
+    UNUSED = "stated unused"
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something that the check does not rest on.
+
+    Parameters
+    ----------
+    kind : LeftOutKind
+        Why.
+    what : str
+        The recording or the line.
+    from_s, to_s : float or None, optional
+        The part of a recording that is examined.
+    """
+
+    kind: LeftOutKind
+    what: str
+    from_s: float | None = None
+    to_s: float | None = None
+
+    @property
+    def weighs(self) -> bool:
+        """Whether the check shows nothing because of it, unless a failure is proven."""
+        return self.kind in (LeftOutKind.NO_LOSS, LeftOutKind.NO_LINE, LeftOutKind.UNLISTED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +76,7 @@ class LineInRecording:
 
     source: str
     table: PulseTable
-    silence: Silence
+    silence: LineLosses
 
     def finding(self, name: str) -> Finding | None:
         """Return one of its findings, where there is one of that name."""
@@ -89,29 +133,52 @@ class FailsafeLine:
         return [f for f in recording.silence.findings if f.verdict is Verdict.DOES_NOT_MEET]
 
     @property
+    def is_unlisted(self) -> bool:
+        """Whether it carries servo pulses and the bench sheet does not say what is on it."""
+        return self.expected.has_sheet and self.expected.role is None and bool(self.recordings)
+
+    @property
     def verdict(self) -> Verdict | None:
         """The verdict; None where the bench sheet expects nothing of the line."""
+        if self.is_unlisted:
+            return Verdict.NOT_SHOWN
         if self.expected.is_informative:
             return None
-        if self.why_not or self.governing is None:
-            return Verdict.NOT_SHOWN
-        return self.governing.verdict
+        decides = self.governing
+        if decides is not None and decides.verdict is Verdict.DOES_NOT_MEET:
+            return Verdict.DOES_NOT_MEET
+        return Verdict.NOT_SHOWN if self.why_not or decides is None else decides.verdict
 
     @property
     def sentence(self) -> str:
         """The answer about this line, without its name."""
-        if self.why_not:
-            return self.why_not
+        if self.is_unlisted:
+            return UNLISTED
         said = self.governing.sentence if self.governing is not None else ""
         if self.expected.is_informative:
             return f"The bench sheet gives this line no device to stop. {said}"
+        if self.why_not and self.verdict is not Verdict.DOES_NOT_MEET:
+            return self.why_not
         return said
 
     @property
-    def hazards(self) -> tuple[str, ...]:
-        """What was seen that can hurt although no limit is held against it."""
+    def hazards(self) -> tuple[Hazard, ...]:
+        """Where its device was commanded to run around the return of the link."""
+        return tuple(h for rec in self.recordings for h in rec.silence.hazards)
+
+    @property
+    def told_hazards(self) -> tuple[str, ...]:
+        """What was seen that can hurt although no limit is held against it, as sentences."""
         said = [rec.finding("recovery") for rec in self.recordings]
         return tuple(f.sentence for f in said if f is not None and f.sentence.startswith("Hazard"))
+
+    @property
+    def failure(self) -> LossEvent | None:
+        """The loss that proves that the limit is not met, where one does."""
+        for _, event in self.losses:
+            if event.verdict is Verdict.DOES_NOT_MEET:
+                return event
+        return None
 
 
 def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -> Finding | None:
@@ -150,6 +217,8 @@ class Failsafe:
     limits: Limits
     lines: tuple[FailsafeLine, ...]
 
+    left_out: tuple[LeftOut, ...] = ()
+
     @property
     def judged(self) -> tuple[FailsafeLine, ...]:
         """The lines that have a verdict."""
@@ -157,8 +226,41 @@ class Failsafe:
 
     @property
     def verdict(self) -> Verdict:
-        """The worst verdict of all lines; not shown where there is none to judge."""
-        return governing(line.verdict for line in self.lines if line.verdict is not None)
+        """The worst verdict of all lines; not shown where there is none to judge.
+
+        One proven failure governs. Otherwise the check shows nothing while something that
+        was recorded could not be used.
+        """
+        verdicts = [line.verdict for line in self.lines if line.verdict is not None]
+        if any(left.weighs for left in self.left_out):
+            verdicts.append(Verdict.NOT_SHOWN)
+        return governing(verdicts)
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """Where devices were commanded to run, those to held sticks as one, the worst first."""
+        own = [hazard for line in self.lines for hazard in line.hazards]
+        held = [hazard for hazard in own if hazard.kind is HazardKind.STICK_HELD]
+        others = [hazard for hazard in own if hazard.kind is not HazardKind.STICK_HELD]
+        order = list(HazardKind)[::-1]
+        others.sort(key=lambda hazard: order.index(hazard.kind))
+        if not held:
+            return tuple(others)
+        first = held[0]
+        lines = tuple(dict.fromkeys(name for hazard in held for name in hazard.lines))
+        merged = replace(
+            first,
+            lines=lines,
+            times=max(hazard.times for hazard in held),
+            losses=max(hazard.losses for hazard in held),
+        )
+        return (*others, merged)
+
+    @property
+    def slowest_s(self) -> float | None:
+        """The longest stop time of all losses that show one; None where none does."""
+        times = [line.trials.stop_s[2] for line in self.judged if line.trials.stop_s is not None]
+        return max(times, default=None)
 
 
 def check_failsafe(
@@ -168,7 +270,9 @@ def check_failsafe(
 
     The worst case governs: one loss that does not meet the limit, in any recording,
     and the line does not meet it; one that shows nothing, and it is not shown. A line
-    of the bench sheet that no recording holds is not shown.
+    of the bench sheet that a recording lacks is not shown, and so is the check while a
+    recording shows no loss or a line with servo pulses is not in the sheet. The same
+    recording given twice counts once.
 
     Parameters
     ----------
@@ -183,17 +287,82 @@ def check_failsafe(
     -------
     Failsafe
     """
-    found = dict.fromkeys(name for rec in recordings for name in rec.lines.tables)
+    used, left_out = _once(recordings)
+    found = dict.fromkeys(name for rec in used for name in rec.lines.tables)
     stated = () if sheet is None else tuple(sheet.channels)
-    markers = {rec.marking.line for rec in recordings}
+    markers = {rec.marking.line for rec in used}
     sought = (
         name
         for name in stated
         if name not in markers and (name in found or not expectation_of(sheet, name).is_informative)
     )
     names = dict.fromkeys((*sought, *found))
-    lines = tuple(_line(name, recordings, sheet) for name in names)
-    return Failsafe(tuple(recordings), sheet, limits, lines)
+    lines = tuple(_line(name, used, sheet) for name in names)
+    left_out += [*_parts(used), *_useless(used, sheet), *_idle(lines)]
+    return Failsafe(tuple(used), sheet, limits, lines, tuple(left_out))
+
+
+def _once(recordings: Sequence[Listened]) -> tuple[list[Listened], list[LeftOut]]:
+    """Take each recording once, by what it holds."""
+    seen: set[str] = set()
+    used: list[Listened] = []
+    again: list[LeftOut] = []
+    for rec in recordings:
+        digest = fingerprint(rec.lines.capture)
+        if digest in seen:
+            again.append(LeftOut(LeftOutKind.TWICE, rec.source))
+            continue
+        seen.add(digest)
+        used.append(rec)
+    return used, again
+
+
+def fingerprint(capture: Capture) -> str:
+    """Return the SHA-256 (FIPS 180-4) of a recording's edges, whatever file they came from.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    """
+    digest = hashlib.sha256(f"{capture.start_ps} {capture.duration_ps}".encode())
+    for name, line in capture.lines.items():
+        digest.update(f"\0{name}\0{line.initial_level}".encode())
+        digest.update(line.edges_ps.tobytes())
+    return digest.hexdigest()
+
+
+def _parts(recordings: Iterable[Listened]) -> list[LeftOut]:
+    """Name the recordings of which only a part is examined."""
+    return [
+        LeftOut(LeftOutKind.PART, rec.source, rec.lines.capture.start_s, rec.lines.capture.end_s)
+        for rec in recordings
+        if rec.lines.capture.start_ps > 0
+        or any(said.startswith("Only the part from") for said in rec.lines.capture.assumptions)
+    ]
+
+
+def _useless(recordings: Sequence[Listened], sheet: BenchSheet | None) -> list[LeftOut]:
+    """Name the recordings that show no loss, or no line of the sheet."""
+    left = []
+    for rec in recordings:
+        events = [e for silence in rec.heard.silences.values() for e in silence.events]
+        if sheet is not None and not any(name in sheet.channels for name in rec.lines.tables):
+            left.append(LeftOut(LeftOutKind.NO_LINE, rec.source))
+        elif not any(not event.is_restart for event in events):
+            left.append(LeftOut(LeftOutKind.NO_LOSS, rec.source))
+    return left
+
+
+def _idle(lines: Iterable[FailsafeLine]) -> list[LeftOut]:
+    """Name the lines that the sheet leaves out, or calls unused."""
+    left = []
+    for line in lines:
+        if line.expected.is_unused:
+            left.append(LeftOut(LeftOutKind.UNUSED, line.line))
+        elif line.is_unlisted:
+            left.append(LeftOut(LeftOutKind.UNLISTED, line.line))
+    return left
 
 
 def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -> FailsafeLine:
@@ -204,14 +373,27 @@ def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -
         if name in rec.heard.silences
     )
     refused = [rec.lines.refused[name] for rec in recordings if name in rec.lines.refused]
+    missing = [rec.source for rec in recordings if name not in rec.lines.tables]
     why_not = ""
     if not own:
         why_not = refused[0] if refused else (
             "The bench sheet names this line, but no recording holds it; record it as well, or "
             "give it the name that it has in the recording."
         )  # fmt: skip
-    elif refused and len(own) < len(recordings):
+    elif refused:
         why_not = f"In one of the recordings: {refused[0]}"
+    elif missing and sheet is not None:
+        why_not = (
+            f"The bench sheet names this line, but {missing[0]} does not hold it; record it there "
+            "as well, or leave that recording out."
+        )
+    elif len(own) > 1:
+        idle = [rec.source for rec in own if all(e.is_restart for e in rec.silence.events)]
+        if idle:
+            why_not = (
+                f"No loss of this line is seen in {idle[0]}; mark the transmitter's switch there "
+                "as well, or leave that recording out."
+            )
     events = [event for rec in own for event in rec.silence.events]
     return FailsafeLine(
         name,

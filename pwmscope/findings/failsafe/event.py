@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from pwmscope.findings.failsafe.case import Case
+from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
-from pwmscope.findings.failsafe.phases import Phase, PhaseKind, phases_of
-from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
 from pwmscope.model.finding import Verdict
 
 Bounds = tuple[float, float]
@@ -89,6 +88,13 @@ class LossEvent:
         return self.case.loss.is_restart
 
     @property
+    def alternatives(self) -> tuple[Alternative, ...]:
+        """Every alternative cause, and what refutes it; none where there is nothing to judge."""
+        if self.is_restart or self.case.setting.expected.is_informative:
+            return ()
+        return alternatives_of(self.case)
+
+    @property
     def behaviour(self) -> LossClass | None:
         """What the output did in the end; None where the recording does not tell."""
         return self.case.behaviour
@@ -141,7 +147,8 @@ class LossEvent:
     def _is_stop_timed(self) -> bool:
         """Whether the output left or went quiet, and then stood still, because of the loss."""
         changed = self.case.was_outside or self.behaviour is LossClass.PULSES_STOP
-        return changed and math.isfinite(self.case.stopped_s) and not self.is_restart
+        known = math.isfinite(self.case.stopped_s) and not self.case.needs_device_time
+        return changed and known and not self.is_restart
 
     @property
     def reasons(self) -> dict[str, str]:
@@ -181,6 +188,8 @@ class LossEvent:
             return self.known_from
         if self.case.setting.expected.band is None:
             return "No bench sheet states at which widths the device on this line stands still."
+        if self.case.needs_device_time:
+            return "How long the device runs on without pulses is not stated (no_pulses_after_s)."
         if not math.isfinite(self.case.stopped_s):
             return "The device was not commanded to stand still, for good, before the loss ended."
         return "The output was inside its stop range already before the loss."

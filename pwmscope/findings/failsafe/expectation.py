@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pwmscope.bench import BenchSheet, Role, StopBand
-from pwmscope.bench.roles import DRIVES, STICKS
+from pwmscope.bench.roles import STICKS, UNUSED
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,22 +22,38 @@ class Expectation:
         Whether its device stands still without pulses; None where not known.
     has_sheet : bool
         Whether there is a sheet at all.
+    no_pulses_after_s : float or None
+        How long its device runs on without pulses; None where not known.
+    is_band_assumed : bool
+        Whether the stop range is common practice rather than the sheet's.
     """
 
     role: Role | None = None
     band: StopBand | None = None
     no_pulses_stop: bool | None = None
     has_sheet: bool = False
+    no_pulses_after_s: float | None = None
+    is_band_assumed: bool = False
 
     @property
     def is_informative(self) -> bool:
         """Whether there is a sheet and it expects nothing of this line."""
-        return self.has_sheet and (self.role is None or self.role in STICKS)
+        return self.has_sheet and (self.role is None or self.role in (*STICKS, UNUSED))
+
+    @property
+    def is_unused(self) -> bool:
+        """Whether the sheet says that nothing is on this line."""
+        return self.role == UNUSED
+
+    @property
+    def is_stick(self) -> bool:
+        """Whether the line shows a stick and drives no device."""
+        return self.role in STICKS
 
     @property
     def drives_something(self) -> bool:
         """Whether a jump out of the stop range sets something in motion."""
-        return self.role in DRIVES or self.role == "weapon"
+        return self.role is not None and not self.is_informative and self.role != "servo"
 
 
 def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
@@ -61,4 +77,8 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         sheet.stop_band(line),
         sheet.no_pulses_stop(line),
         has_sheet=True,
+        no_pulses_after_s=sheet.no_pulses_after_s(line),
+        is_band_assumed=channel is not None
+        and channel.stop_us is None
+        and (channel.deadband_us is None or channel.neutral_us is None),
     )

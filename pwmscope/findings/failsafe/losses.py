@@ -1,8 +1,9 @@
-"""When the signal was lost: what a loss is, and the marker line that shows it."""
+"""When the signal was lost: as a person states it, or as the outputs alone suggest."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import itertools
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
@@ -10,14 +11,21 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import HintError
+from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.pulses import PulseTable
 
 QUIET_S: Final = 0.2
 """A line without pulses for longer than this, and for 5 frames, has gone quiet."""
 QUIET_FRAMES: Final = 5
-BOUNCE_S: Final = 0.05
-"""Marker levels shorter than this are contact bounce."""
+JUMP: Final = 0.04
+"""A change from one frame to the next by more than this part of the convention's span is
+a jump; a hand takes several frames for it (common practice, from memory)."""
+NOISE_LIMIT: Final = 12.0
+"""And so must it be by more than this many noise deviations."""
+MIN_STAND_S: Final = 0.5
+
+FloatArray = npt.NDArray[np.float64]
 
 
 class Known(StrEnum):
@@ -42,11 +50,14 @@ class Moment:
     last_following_s : float or None
         Where inferred: when an output was last seen to follow a moving stick,
         which is the earliest the signal can have gone. None otherwise.
+    late_s : float, optional
+        How late the marker may show it: a push-button is pressed after the switch.
     """
 
     known: Known
     within_s: float | None
     last_following_s: float | None
+    late_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +105,11 @@ class Loss:
     latest_s: float = field(init=False)
 
     def __post_init__(self) -> None:
-        within_s = self.moment.within_s or 0.0
-        stated = self.moment.known is Known.STATED
-        followed_s = self.moment.last_following_s
-        earliest_s = self.lost_s - within_s if followed_s is None else followed_s
+        moment = self.moment
+        within_s = moment.within_s or 0.0
+        stated = moment.known is Known.STATED
+        followed_s = moment.last_following_s
+        earliest_s = self.lost_s - within_s - moment.late_s if followed_s is None else followed_s
         object.__setattr__(self, "earliest_s", earliest_s)
         object.__setattr__(self, "latest_s", self.lost_s + within_s * stated)
 
@@ -106,22 +118,54 @@ class Loss:
         """Whether a marker line gives the moment."""
         return self.moment.known is Known.MARKED
 
+    @property
+    def is_inferred(self) -> bool:
+        """Whether only the outputs suggest it."""
+        return self.moment.known is Known.INFERRED
+
+    @property
+    def seen_from_s(self) -> float:
+        """From when on the outputs are looked at: an inferred loss begins with its first effect."""
+        return self.lost_s if self.is_inferred else self.earliest_s
+
 
 @dataclass(frozen=True, slots=True)
-class Marks:
-    """What a marker line says.
+class Output:
+    """One servo line as the search for losses takes it.
 
     Parameters
     ----------
-    losses : tuple of Loss
-        Each stretch in which the transmitter went off.
-    linked_s : float
-        When the transmitter was first on; the capture's start where it was on
-        from the beginning.
+    table : PulseTable
+        Its pulses.
+    dwells : Dwells
+        Its dwells.
+    usual_us : float
+        Its usual frame period.
     """
 
-    losses: tuple[Loss, ...]
-    linked_s: float
+    table: PulseTable
+    dwells: Dwells
+    usual_us: float
+
+
+@dataclass(frozen=True, slots=True)
+class QuietSpell:
+    """A time in which lines had no pulses at once.
+
+    Parameters
+    ----------
+    start_s : float
+        The first frame that was missing on any of them.
+    back_s : float
+        The first pulse that came again on any of them; the capture's end
+        where none did.
+    lines : frozenset of str
+        The lines.
+    """
+
+    start_s: float
+    back_s: float
+    lines: frozenset[str]
 
 
 def quiet_limit_s(usual_us: float) -> float:
@@ -129,100 +173,307 @@ def quiet_limit_s(usual_us: float) -> float:
     return max(QUIET_S, QUIET_FRAMES * usual_us / 1e6)
 
 
-def marked_losses(
-    marker: Line,
-    end_s: float,
+def stated_losses(
+    off_at_s: Iterable[tuple[float, float]],
     lines: Iterable[str],
-    *,
-    on_level: int | None = None,
-    start_s: float = 0.0,
-    interval_us: float | None = None,
-) -> Marks:
-    """Read the losses off a wire that shows whether the transmitter is on.
-
-    A level held for at least 50 ms counts; shorter ones are contact bounce. A
-    change is timed at its first edge, so that a loss begins as early as it may
-    have and ends as early as it may have.
+    start_s: float,
+    end_s: float,
+) -> tuple[Loss, ...]:
+    """Take a person's word for when the transmitter went off.
 
     Parameters
     ----------
-    marker : Line
-        The wire on the transmitter's switch or on a push-button.
-    end_s : float
-        End of the capture in seconds.
+    off_at_s : iterable of tuple of float
+        Times in seconds, each with the half-width of its uncertainty.
     lines : iterable of str
         The lines that depend on the transmitter.
-    on_level : int, optional
-        The level, 0 or 1, that means on; by default that at the start.
-    start_s : float
-        Start of the capture in seconds.
-    interval_us : float or None
-        Interval between samples in microseconds.
+    start_s, end_s : float
+        Start and end of the capture.
 
     Returns
     -------
-    Marks
+    tuple of Loss
+        In order of time, each lasting until the next or the capture's end; the
+        outputs' return shows when it was over.
 
     Raises
     ------
     HintError
-        If the marker never changes, never holds a level, or is never on.
+        If a time lies outside the recording, or two are the same within their
+        uncertainty.
+
+    Examples
+    --------
+    >>> [loss.earliest_s for loss in stated_losses([(12.5, 0.25)], ["RX1"], 0.0, 20.0)]
+    [12.25]
     """
-    edges_s = marker.edges_ps / PS_PER_S
-    if not edges_s.size:
-        raise HintError(
-            f"The marker line {marker.name} never changes, so it marks no loss; "
-            "check its wire, or leave --off-line out."
-        )
-    begin_s, level = _held_levels(edges_s, marker, start_s, end_s)
-    if begin_s.size < 2:
-        raise HintError(
-            f"The marker line {marker.name} changes {edges_s.size} times and never holds another "
-            f"level for {BOUNCE_S * 1e3:.0f} ms, so it marks no loss; check its wire, or leave "
-            "--off-line out."
-        )
-    is_on = level == (marker.initial_level if on_level is None else on_level)
-    if not is_on.any():
-        raise HintError(
-            f"The marker line {marker.name} never shows the transmitter on; check which of its "
-            "levels means on."
-        )
-    within = f", within a sample of {interval_us:.4g} us" if interval_us else ""
-    moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None)
+    times = sorted(off_at_s)
     concerned = frozenset(lines)
-    ends_s = np.append(begin_s[1:], end_s)
-    first_on = int(is_on.argmax())
-    return Marks(
-        tuple(
-            Loss(
-                off_s, on_s, on_s < end_s, moment, concerned,
-                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s{within}.",
-                is_return_shown=True,
+    for time_s, _ in times:
+        if not start_s < time_s < end_s:
+            raise HintError(
+                f"The stated time {time_s:g} s lies outside the recording, which is from "
+                f"{start_s:g} to {end_s:g} s; state a time within it (--off-at)."
             )
-            for off_s, on_s, on in zip(
-                begin_s.tolist()[first_on:], ends_s.tolist()[first_on:], is_on[first_on:],
-                strict=True,
+    for (time_s, within_s), (next_s, next_within_s) in itertools.pairwise(times):
+        if next_s - next_within_s <= time_s + within_s:
+            raise HintError(
+                f"The stated times {time_s:g} s and {next_s:g} s are the same within their "
+                "uncertainty; state each loss once (--off-at)."
             )
-            if not on
-        ),
-        float(begin_s[first_on]),
-    )  # fmt: skip
+    ends_s = [next_s - within_s for next_s, within_s in times[1:]] + [end_s]
+    return tuple(
+        Loss(
+            time_s,
+            over_s,
+            came_back=False,
+            moment=Moment(Known.STATED, within_s, None),
+            lines=concerned,
+            sentence=(f"Stated: the transmitter went off at {time_s:g} s, within {within_s:g} s."),
+        )
+        for (time_s, within_s), over_s in zip(times, ends_s, strict=True)
+    )
 
 
-def _held_levels(
-    edges_s: npt.NDArray[np.float64], marker: Line, start_s: float, end_s: float
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
-    """List the levels that were held, and since when; each differs from the one before.
+def find_quiet_spells(outputs: Mapping[str, Output], end_s: float) -> list[QuietSpell]:
+    """Find where lines went quiet, those that did so at once as one.
 
-    The level at the start counts however soon it changes, one at the end only if it
-    was seen for long enough.
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    list of QuietSpell
+        In order of time.
     """
-    bounds_s = np.concatenate([[start_s], edges_s, [end_s]])
-    level = (marker.initial_level + np.arange(bounds_s.size - 1)) % 2
-    held = np.diff(bounds_s) >= BOUNCE_S
-    held[0] = True
-    at = np.flatnonzero(held)
-    changes = np.append(True, np.diff(level[at]) != 0)
-    # A change began where the level held before it ended: at the first edge of its bounce.
-    before_s = np.append(start_s, bounds_s[at[:-1] + 1])
-    return before_s[changes], level[at][changes]
+    pauses = sorted(
+        pause for name, output in outputs.items() for pause in _pauses(name, output, end_s)
+    )
+    spells: list[QuietSpell] = []
+    lines: set[str] = set()
+    start_s = back_s = np.inf
+    for begin_s, next_s, name in [*pauses, (np.inf, np.inf, "")]:
+        if lines and begin_s > back_s:
+            spells.append(QuietSpell(start_s, back_s, frozenset(lines)))
+            lines, back_s = set(), np.inf
+        if not lines:
+            start_s = begin_s
+        lines.add(name)
+        back_s = min(back_s, next_s)
+    return spells
+
+
+def _pauses(name: str, output: Output, end_s: float) -> list[tuple[float, float, str]]:
+    """List when a line went quiet: from its first missing frame to its next pulse."""
+    rise_s = output.table.rise_s[output.table.measured]
+    gap_s = np.diff(rise_s, append=end_s)
+    at = np.flatnonzero(gap_s > quiet_limit_s(output.usual_us))
+    starts_s = (rise_s[at] + output.usual_us / 1e6).tolist()
+    ends_s = (rise_s[at] + gap_s[at]).tolist()
+    return [(start, end, name) for start, end in zip(starts_s, ends_s, strict=True)]
+
+
+def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, ...]:
+    """Infer losses from the outputs alone: quiet lines, or outputs that jump together.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    tuple of Loss
+        In order of time, not overlapping.
+    """
+    quiet = quiet_losses(outputs, end_s)
+    begun_s = np.array([loss.lost_s for loss in quiet])
+    over_s = np.array([loss.back_s for loss in quiet])
+    apart = []
+    for jump in _jump_losses(outputs):
+        place = int(np.searchsorted(begun_s, jump.back_s, side="right")) - 1
+        if place < 0 or over_s[place] < jump.lost_s:
+            apart.append(jump)
+    return tuple(sorted((*quiet, *apart), key=lambda loss: loss.lost_s))
+
+
+def restarts(
+    outputs: Mapping[str, Output], marked: tuple[Loss, ...], linked_s: float, end_s: float
+) -> tuple[Loss, ...]:
+    """Find where all lines went quiet although the transmitter was on.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    marked : tuple of Loss
+        What the marker line says, in order.
+    linked_s : float
+        When the transmitter was first on.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    tuple of Loss
+        With ``is_restart``, none of which overlaps a marked loss.
+    """
+    # A button is pressed late, so the silence of a loss may begin before it.
+    lost_s = np.array([loss.earliest_s for loss in marked])
+    back_s = np.array([loss.back_s for loss in marked])
+    gap_s = max((quiet_limit_s(output.usual_us) for output in outputs.values()), default=0.0)
+    found = []
+    for spell in find_quiet_spells(outputs, end_s):
+        place = int(np.searchsorted(lost_s, spell.start_s + gap_s, side="right"))
+        free = spell.start_s >= linked_s and (place == 0 or back_s[place - 1] <= spell.start_s)
+        if not free or spell.lines != outputs.keys():
+            continue
+        over_s = min(spell.back_s, float(lost_s[place]) if place < lost_s.size else np.inf)
+        found.append(
+            Loss(
+                spell.start_s, over_s, over_s < end_s, Moment(Known.INFERRED, None, spell.start_s),
+                spell.lines,
+                f"{'All lines' if len(outputs) > 1 else 'The line'} went quiet at "
+                f"{spell.start_s:.3f} s while the transmitter was on: a supply or receiver "
+                "restart, not a loss of the radio signal.",
+                is_restart=True,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
+    """Infer losses from lines that went quiet.
+
+    Parameters
+    ----------
+    outputs : mapping of str to Output
+        The servo lines.
+    end_s : float
+        End of the capture.
+
+    Returns
+    -------
+    list of Loss
+        In order of time.
+    """
+    spells = find_quiet_spells(outputs, end_s)
+    since_s = _still_since_s(outputs, np.array([spell.start_s for spell in spells])).tolist()
+    losses: list[Loss] = []
+    for spell, stood_s in zip(spells, since_s, strict=True):
+        still_s = max(stood_s, losses[-1].back_s) if losses else stood_s
+        alone = len(spell.lines) == 1 and len(outputs) > 1
+        sentence = f"{', '.join(sorted(spell.lines))} went quiet at {spell.start_s:.3f} s"
+        if alone:
+            sentence += " while other lines kept their pulses; a loose wire looks the same"
+        else:
+            sentence += f"; {_say_still(still_s, spell.start_s)}"
+        losses.append(
+            Loss(
+                spell.start_s,
+                spell.back_s,
+                spell.back_s < end_s,
+                Moment(Known.INFERRED, None, still_s),
+                spell.lines if alone else frozenset(outputs),
+                f"Inferred: {sentence}.",
+            )
+        )
+    return losses
+
+
+def _still_since_s(outputs: Mapping[str, Output], seen_s: FloatArray) -> FloatArray:
+    """Return since when all outputs had stood still before each of some instants."""
+    since_s = np.zeros(seen_s.size)
+    for output in outputs.values():
+        stays = output.dwells
+        if not len(stays):
+            return seen_s
+        place = np.searchsorted(stays.start_s, seen_s) - 1
+        at = np.maximum(place, 0)
+        still = (place >= 0) & (stays.end_s[at] >= seen_s - 3 * output.usual_us / 1e6)
+        since_s = np.maximum(since_s, np.where(still, stays.start_s[at], seen_s))
+    return since_s
+
+
+def _say_still(since_s: float, seen_s: float) -> str:
+    if since_s >= seen_s:
+        return "a stick moved until then"
+    return f"no output had moved since {since_s:.3f} s, so the signal went in between"
+
+
+def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
+    """Find stretches in which all outputs stand still between two joint jumps."""
+    losses: list[Loss] = []
+    arrivals = sorted(
+        (time_s, name)
+        for name, output in outputs.items()
+        for time_s in _jump_times_s(output, arriving=True).tolist()
+    )
+    leaving_s = {name: _jump_times_s(out, arriving=False) for name, out in outputs.items()}
+    busy_until_s = -np.inf
+    for (first_s, first), (second_s, second) in itertools.pairwise(arrivals):
+        frame_s = outputs[first].usual_us / 1e6
+        if first == second or second_s - first_s > frame_s or first_s <= busy_until_s:
+            continue
+        back_s = _stand_until_s(outputs, second_s, frame_s)
+        if back_s is None or back_s - first_s < MIN_STAND_S:
+            continue
+        left = [
+            name for name, times_s in leaving_s.items() if _is_near(times_s, back_s, 2 * frame_s)
+        ]
+        if not left:
+            continue
+        busy_until_s = back_s + 2 * frame_s
+        still_s = float(_still_since_s(outputs, np.array([first_s]))[0])
+        still_s = max(still_s, losses[-1].back_s) if losses else still_s
+        losses.append(
+            Loss(
+                first_s,
+                back_s,
+                came_back=True,
+                moment=Moment(Known.INFERRED, None, still_s),
+                lines=frozenset(outputs),
+                sentence=(
+                    f"Inferred: outputs jumped together at {first_s:.3f} s, all stood still, and "
+                    f"{', '.join(left)} jumped again at {back_s:.3f} s; before the first jump "
+                    f"{_say_still(still_s, first_s)}."
+                ),
+            )
+        )
+    return losses
+
+
+def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:
+    """Return when a width jumped to a dwell (or away from one) from frame to frame."""
+    table, dwells = output.table, output.dwells
+    rows = np.flatnonzero(table.measured)
+    width_us = table.width_us[rows]
+    place = np.searchsorted(rows, dwells.first if arriving else dwells.last) + int(not arriving)
+    place = place[(place > 0) & (place < rows.size)]
+    step_us = np.abs(width_us[place] - width_us[place - 1])
+    jumps = step_us > max(JUMP * table.convention.span_us, NOISE_LIMIT * dwells.noise_us)
+    times_s: FloatArray = table.rise_s[rows[place[jumps]]]
+    return times_s
+
+
+def _is_near(times_s: FloatArray, moment_s: float, within_s: float) -> bool:
+    low, high = np.searchsorted(times_s, (moment_s - within_s, moment_s + within_s))
+    return bool(high > low)
+
+
+def _stand_until_s(outputs: Mapping[str, Output], from_s: float, frame_s: float) -> float | None:
+    """Return when the first of all channels leaves the dwell it stands in."""
+    ends_s = []
+    for output in outputs.values():
+        stays = output.dwells
+        place = int(np.searchsorted(stays.end_s, from_s, side="right"))
+        if place == len(stays) or stays.start_s[place] > from_s + frame_s:
+            return None
+        ends_s.append(float(stays.end_s[place]) + frame_s)
+    return min(ends_s)

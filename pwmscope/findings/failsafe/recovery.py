@@ -11,12 +11,13 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.proof import JUMP
-from pwmscope.findings.failsafe.response import Response
-from pwmscope.findings.failsafe.stretches import Kind
+from pwmscope.findings.failsafe.evidence import SAME
+from pwmscope.findings.failsafe.losses import JUMP, Loss
+from pwmscope.findings.failsafe.response import ChangeKind, Response
+from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
+from pwmscope.model.hazard import Hazard, HazardKind
 from pwmscope.pulses import Flag, PulseTable
 
 NAME: Final = "recovery"
@@ -81,10 +82,15 @@ def jump_us(
         None where no jump is seen; its first is None where there were no pulses.
     """
     band, after = expected.band, response.after
-    if band is None or after is None or not response.during or not loss.came_back:
+    if after is None or not response.during or not loss.came_back:
         return None
     final = response.during[-1]
     far_us = JUMP * span_us
+    if band is None:
+        if final.kind is Kind.QUIET:
+            return None, after.first_us
+        jumped = after.jumped and abs(after.level_us - final.level_us) >= far_us
+        return (final.level_us, after.level_us) if jumped else None
     if final.kind is Kind.QUIET:
         is_out = _outside_by_us(band, after.first_us) >= far_us
         return (None, after.first_us) if expected.no_pulses_stop and is_out else None
@@ -93,6 +99,62 @@ def jump_us(
     if stood and jumped and _outside_by_us(band, after.level_us) > 0:
         return final.level_us, after.level_us
     return None
+
+
+def hazards_of(
+    events: Sequence[LossEvent], expected: Expectation, source: str
+) -> tuple[Hazard, ...]:
+    """List where a device was commanded to run around the return of the link.
+
+    Without a sheet any jump away from the failsafe's width, and any first pulse, counts.
+
+    Parameters
+    ----------
+    events : sequence of LossEvent
+        The line's losses.
+    expected : Expectation
+        Says what is on the line.
+    source : str
+        The recording.
+
+    Returns
+    -------
+    tuple of Hazard
+        One for each kind, in order.
+    """
+    if expected.is_informative or (expected.has_sheet and not expected.drives_something):
+        return ()
+    losses = [event for event in events if not event.is_restart]
+    found: dict[HazardKind, list[tuple[float, float | None, float]]] = {}
+    for event in losses:
+        for leap in event.case.evidence.leaps:
+            from_us = None if leap.from_us != leap.from_us else leap.from_us
+            found.setdefault(HazardKind.LEAP, []).append((leap.at_s, from_us, leap.to_us))
+        jump, after = event.recovery.jump_us, event.case.response.after
+        if jump is None or after is None:
+            continue
+        leapt = any(leap.at_s >= after.start_s - 1e-9 for leap in event.case.evidence.leaps)
+        if not leapt:
+            kind = HazardKind.STICK_HELD if _is_held(event, jump[1]) else HazardKind.NO_STICK
+            found.setdefault(kind, []).append((after.start_s, *jump))
+    line = losses[0].case.setting.line if losses else ""
+    return tuple(
+        Hazard(kind, (line,), own[0][0], own[0][2], own[0][1], len(own), len(losses), source)
+        for kind in HazardKind
+        if (own := found.get(kind))
+    )
+
+
+def _is_held(event: LossEvent, to_us: float) -> bool:
+    """Say whether a stick commanded a width: it was held there, or was followed from there."""
+    case = event.case
+    first = case.response.during[0]
+    was_us = first.level_us if first.kind is Kind.STANDS else first.last_us
+    same_us = max(2.0 * case.setting.range_us, SAME * case.setting.span_us)
+    if abs(to_us - was_us) <= same_us:
+        return True
+    departures = case.response.departures
+    return len(departures) > 1 and departures[1].kind is ChangeKind.MOVE
 
 
 def _outside_by_us(band: StopBand, width_us: float) -> float:

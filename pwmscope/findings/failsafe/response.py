@@ -1,30 +1,129 @@
-"""What one output did in one loss, read off its stretches."""
+"""What one output did in one loss: its class, its steps, and its single changes."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+import numpy as np
+
+from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import Known, Loss
-from pwmscope.findings.failsafe.rest import Rest
-from pwmscope.findings.failsafe.stretches import Kind, Stretch
+from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.travel.levels import pooled_level_us
+from pwmscope.pulses import Convention
 
 LINK_S: Final = 0.1
 """What a stick did last may show on the output for so long after the transmitter went
 off: packets on their way, and the receiver's frame (common practice, from memory)."""
-FEWEST_SEEN: Final = 15
+MIN_SEEN: Final = 15
 """Pulses that must be seen moving to tell what kind of movement it is."""
+AWAY: Final = 0.02
+"""A stick this part of the convention's span from rest is off its rest position."""
+NEUTRAL_REACH: Final = 0.05
+"""A rest position this part of the span from the convention's neutral may be a trimmed one."""
+PLATEAU_S: Final = 0.25
+"""A ramp may seem to stand for so long on its way."""
 
 
 class LossClass(StrEnum):
     """What an output does while the signal is lost."""
 
     PULSES_STOP = "pulses stop"
+    STUCK_HIGH = "stuck high"
+    STUCK_LOW = "stuck low"
+    NOISE = "noise"
     HOLDS_LAST = "holds last"
     GOES_TO_PRESET = "goes to preset"
     WANDERS = "wanders"
     KEEPS_FOLLOWING = "keeps following"
+
+
+class ChangeKind(StrEnum):
+    """How an output went from one stretch to the next."""
+
+    JUMP = "jump"
+    MOVE = "move"
+    STOP = "stop"
+    START = "start"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One change of an output: it came after one pulse and shows by another.
+
+    Parameters
+    ----------
+    kind : ChangeKind
+        A jump from one level to another, a smooth movement, the end of pulses, or
+        their return.
+    after_s, by_s : float
+        Leading edges of the last pulse before it and of the first that shows it.
+    from_us, to_us : float
+        Widths before and after; NaN where there were no pulses.
+    end_s : float
+        When a movement was over; ``by_s`` of the others.
+    """
+
+    kind: ChangeKind
+    after_s: float
+    by_s: float
+    from_us: float
+    to_us: float
+    end_s: float
+    place: int
+
+    @property
+    def far_us(self) -> float:
+        """How far the width went; 0 where pulses began or ended."""
+        return abs(self.to_us - self.from_us) if self.from_us == self.from_us else 0.0
+
+
+def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) -> list[Change]:
+    """List an output's changes in order."""
+    found: list[Change] = []
+    for i in range(1, len(stretches)):
+        before, now = stretches[i - 1], stretches[i]
+        merged = bool(found) and found[-1].place == i - 1 and before.is_movement
+        if now.kind is Kind.QUIET:
+            kind, last_s, from_us, to_us = ChangeKind.STOP, before.end_s, before.last_us, math.nan
+        elif before.kind is Kind.QUIET:
+            kind, last_s, from_us, to_us = (
+                ChangeKind.START, now.start_s - frame_s, math.nan, now.first_us
+            )  # fmt: skip
+        elif now.jumped:
+            source = stretches[i - 2] if before.is_movement and i > 1 else before
+            if merged:
+                found.pop()
+            kind, last_s, from_us, to_us = (
+                ChangeKind.JUMP, source.end_s, source.level_us, now.level_us
+            )  # fmt: skip
+        elif now.is_movement:
+            found.append(
+                Change(
+                    ChangeKind.MOVE, before.end_s, now.start_s, before.last_us, now.last_us,
+                    now.end_s, i,
+                )
+            )  # fmt: skip
+            continue
+        elif before.is_movement:
+            begun = before.start_s, before.start_s, before.first_us
+            if merged:
+                last = found.pop()
+                begun = last.after_s, last.by_s, last.from_us
+            found.append(Change(ChangeKind.MOVE, *begun, now.level_us, now.start_s, i))
+            continue
+        elif abs(now.level_us - before.level_us) > range_us:
+            kind, last_s, from_us, to_us = (
+                ChangeKind.MOVE, before.end_s, before.level_us, now.level_us
+            )  # fmt: skip
+        else:
+            continue
+        found.append(Change(kind, last_s, now.start_s, from_us, to_us, now.start_s, i))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +147,15 @@ class Response:
     moved_until_s : float or None
         Until when it moved smoothly after the loss, where it did so for longer
         than the link may take.
-    after : Stretch or None
-        The first stretch that differs, after the return.
+    later : tuple of Stretch
+        The stretches after the earliest moment of return.
+    ramp_s : tuple of float or None
+        From when to when it went, in one direction, from where it stood to where it stood
+        for the rest of the loss; a hand may have done that as well.
+    changes : tuple of Change
+        Its changes during the loss.
+    departures : tuple of Change
+        Its changes after the earliest moment of return.
     """
 
     behaviour: LossClass | None
@@ -59,21 +165,30 @@ class Response:
     is_held: bool
     during: tuple[Stretch, ...]
     moved_until_s: float | None
-    after: Stretch | None
+    later: tuple[Stretch, ...] = ()
+    ramp_s: tuple[float, float] | None = None
+    changes: tuple[Change, ...] = ()
+    departures: tuple[Change, ...] = ()
 
     @property
-    def jumps_s(self) -> list[float]:
-        """When it jumped from one level to another during the loss."""
-        return [stretch.start_s for stretch in self.during[1:] if stretch.jumped]
+    def after(self) -> Stretch | None:
+        """The first stretch that differs, after the return."""
+        return self.later[0] if self.later else None
 
     @property
-    def stops_s(self) -> list[float]:
-        """When its pulses stopped for the rest of the loss; a pause may be a restart."""
-        last = self.during[1:][-1:]
-        return [stretch.start_s for stretch in last if stretch.kind is Kind.QUIET]
+    def is_quiet(self) -> bool:
+        """Whether it had no pulses when the loss ended."""
+        return bool(self.during) and self.during[-1].kind is Kind.QUIET
+
+    @property
+    def pauses(self) -> tuple[Stretch, ...]:
+        """The times without pulses that were over before the loss was."""
+        return tuple(s for s in self.during[:-1] if s.kind is Kind.QUIET)
 
 
-def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float) -> Response:
+def respond(
+    loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float, frame_s: float
+) -> Response:
     """Say what an output did in a loss.
 
     Parameters
@@ -86,20 +201,24 @@ def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float
         Where its stick rests.
     range_us : float
         Widths that differ by less are one level.
+    frame_s : float
+        Its usual frame period.
 
     Returns
     -------
     Response
     """
     first, end = _bounds(loss, around)
-    during, after = around[first:end], around[end] if end < len(around) else None
+    during, later = around[first:end], around[end:]
     if not during:
         why = "No pulse of this line was seen around the loss."
-        return Response(None, why, None, None, False, (), None, after)
+        return Response(None, why, None, None, False, (), None, later)
     is_held = _is_held(loss, around, first, end, rest)
     moved = _late(loss, during)
     behaviour, why_not = _judge(loss, during, moved, rest, range_us, is_held=is_held)
     final = during[-1]
+    changes = changes_of(around[first:], frame_s, range_us)
+    end -= first
     stands = final.kind is Kind.STANDS and behaviour is not LossClass.WANDERS
     return Response(
         behaviour,
@@ -109,14 +228,17 @@ def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float
         is_held,
         during,
         max([s.end_s for s in moved if s.kind is Kind.MOVES], default=None) if moved else None,
-        after,
+        later,
+        _ramp_s(during, moved) if moved else None,
+        tuple([change for change in changes if change.place < end]),
+        tuple([change for change in changes if change.place >= end]),
     )
 
 
 def _bounds(loss: Loss, around: tuple[Stretch, ...]) -> tuple[int, int]:
     """Return the places of the stretch at the moment of loss and of the first after the return."""
     # An inferred loss begins with the first frame that shows it; look before that.
-    at_s = loss.lost_s - (1e-9 if loss.moment.known is Known.INFERRED else 0.0)
+    at_s = loss.seen_from_s - (1e-9 if loss.is_inferred else 0.0)
     first, end, back_s = -1, 0, loss.back_s
     for stretch in around:
         if stretch.start_s <= at_s:
@@ -143,7 +265,7 @@ def _judge(
     is_held: bool,
 ) -> tuple[LossClass | None, str]:
     final = during[-1]
-    if during[0].start_s > loss.lost_s or (
+    if during[0].start_s > loss.seen_from_s or (
         during[0].kind is Kind.QUIET and during[0].start_s < loss.earliest_s
     ):
         return None, "No pulse was seen just before the loss to compare with."
@@ -162,13 +284,33 @@ def _moving(
     smooth: list[Stretch], moved: list[Stretch], during: tuple[Stretch, ...]
 ) -> tuple[LossClass | None, str]:
     """Tell a stick that is followed from a single movement, which may be a ramp."""
-    if len(smooth) > 1 or smooth[0] is during[0] is during[-1]:
+    if (len(smooth) > 1 and _ramp_s(during, moved) is None) or smooth[0] is during[0] is during[-1]:
         return _if_seen(LossClass.KEEPS_FOLLOWING, moved)
     return None, (
         f"The output moved smoothly to {smooth[0].last_us:.1f} us after the loss; a stick that "
         "a hand lets go while the receiver still follows looks the same. Hold the stick where "
         "it is while switching off, and until the transmitter is on again."
     )
+
+
+def _ramp_s(during: tuple[Stretch, ...], moved: list[Stretch]) -> tuple[float, float] | None:
+    """Find one movement in one direction, all of it after the loss; plateaus may interrupt it."""
+    places = [i for i, stretch in enumerate(during) if stretch.is_movement and stretch in moved]
+    first, last = places[0], places[-1]
+    if first == 0 or during[first - 1].kind is not Kind.STANDS:
+        return None
+    on_way = during[first : last + 1]
+    if any(s.kind is Kind.QUIET or s.kind is Kind.WANDERS for s in on_way):
+        return None
+    if any(s.kind is Kind.STANDS and s.end_s - s.start_s > PLATEAU_S for s in on_way):
+        return None
+    widths = [during[first - 1].level_us, *(u for s in on_way for u in (s.first_us, s.last_us))]
+    steps = [after - before for before, after in zip(widths, widths[1:], strict=False)]
+    far = widths[-1] - widths[0]
+    if sum(abs(step) for step in steps) > 1.2 * abs(far):
+        return None
+    ended_s = during[last + 1].start_s if last + 1 < len(during) else on_way[-1].end_s
+    return during[first - 1].end_s, ended_s
 
 
 def _standing(
@@ -192,7 +334,7 @@ _HOLD_OR_PRESET: Final = (
 
 
 def _if_seen(behaviour: LossClass, moved: list[Stretch]) -> tuple[LossClass | None, str]:
-    if sum(stretch.pulses for stretch in moved) < FEWEST_SEEN:
+    if sum(stretch.pulses for stretch in moved) < MIN_SEEN:
         return None, "The output moved too shortly during the loss to tell what it did."
     return behaviour, ""
 
@@ -201,7 +343,7 @@ def _unchanged(
     loss: Loss, level_us: float, rest: Rest, *, is_held: bool
 ) -> tuple[LossClass | None, str]:
     stood = f"The output stood at {level_us:.1f} us before and after"
-    if loss.moment.known is Known.INFERRED:
+    if loss.is_inferred:
         return None, (
             f"{stood}; whether it held its last width cannot be told without a marker line "
             "(--off-line)."
@@ -226,7 +368,7 @@ def _is_held(loss: Loss, around: tuple[Stretch, ...], first: int, end: int, rest
 
     It is where the stick was off rest, or where its movement froze at the loss.
     """
-    if loss.moment.known is Known.INFERRED:
+    if loss.is_inferred:
         return False
     for place in range(first, end):
         kind = around[place].kind
@@ -243,3 +385,163 @@ def _is_held(loss: Loss, around: tuple[Stretch, ...], first: int, end: int, rest
         if froze and not rest.is_at_rest(held.level_us):
             return True
     return loss.is_marked and rest.is_away(held.level_us)
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Where a channel's stick may rest.
+
+    Parameters
+    ----------
+    low_us, high_us : float
+        The widths round the usual rest position: the stop range where one is
+        known, otherwise the convention's neutral with room for trim.
+    stays_us : float or None
+        Where the channel stood longest; None where it never stood still, or where
+        the stop range says where it rests.
+    lowest_us : float or None
+        Its lowest dwell, for a channel that has none near neutral.
+    away_us : float
+        How far off rest a stick must be to be off it for certain.
+    is_known : bool
+        Whether the recording or the stop range tell where the stick rests.
+    """
+
+    low_us: float
+    high_us: float
+    stays_us: float | None
+    lowest_us: float | None
+    away_us: float
+    is_known: bool
+
+    def is_at_rest(self, level_us: float) -> bool:
+        """Say whether a level is, or may be, one at which the stick rests."""
+        if self.low_us <= level_us <= self.high_us:
+            return True
+        if self.stays_us is not None and abs(level_us - self.stays_us) <= self.away_us:
+            return True
+        return self.lowest_us is not None and level_us <= self.lowest_us + self.away_us
+
+    def is_away(self, level_us: float) -> bool:
+        """Say whether a level is known to be off rest, which needs a rest to compare with."""
+        return self.is_known and not self.is_at_rest(level_us)
+
+
+def find_rest(dwells: Dwells, convention: Convention, band: StopBand | None) -> Rest:
+    """Find where a channel's stick rests.
+
+    Parameters
+    ----------
+    dwells : Dwells
+        Its dwells outside losses.
+    convention : Convention
+        Gives neutral and span.
+    band : StopBand or None
+        The stop range of the device on it, where known.
+
+    Returns
+    -------
+    Rest
+    """
+    away_us = AWAY * convention.span_us
+    if band is not None:
+        low_us, high_us = band.low_us - away_us, band.high_us + away_us
+        return Rest(low_us, high_us, None, None, away_us, is_known=True)
+    stays_us = pooled_level_us(dwells, convention.span_us)
+    reach_us = NEUTRAL_REACH * convention.span_us
+    low_us, high_us = convention.neutral_us - reach_us, convention.neutral_us + reach_us
+    has_neutral = bool(np.any((dwells.level_us >= low_us) & (dwells.level_us <= high_us)))
+    lowest_us = None if has_neutral or not len(dwells) else float(dwells.level_us.min())
+    is_known = stays_us is not None
+    return Rest(low_us, high_us, stays_us, lowest_us, away_us, is_known)
+
+
+class PhaseKind(StrEnum):
+    """One step of what an output does in a loss."""
+
+    FOLLOWS_ON = "follows on"
+    STANDS = "stands"
+    HOLDS = "holds"
+    PRESET = "preset"
+    STOPS = "stops"
+    WANDERS = "wanders"
+    RAMPS = "ramps"
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One step of what an output did in a loss.
+
+    Parameters
+    ----------
+    kind : PhaseKind
+        ``stands`` where a hold or a preset cannot be told from a stick; ``ramps`` for
+        a movement in one direction, which a hand may have made as well.
+    start_s, end_s : float
+        Its time span in seconds since the capture's start.
+    level_us : float or None
+        The width at which it stood, or at which a ramp ended.
+    """
+
+    kind: PhaseKind
+    start_s: float
+    end_s: float
+    level_us: float | None
+
+
+def phases_of(loss: Loss, response: Response, frame_s: float) -> tuple[Phase, ...]:
+    """Tell a response as a sequence of phases from the loss to the return.
+
+    Parameters
+    ----------
+    loss : Loss
+        The loss.
+    response : Response
+        What the output did in it.
+    frame_s : float
+        Its usual frame period; what lasts less than half of it is no phase.
+
+    Returns
+    -------
+    tuple of Phase
+        In order of time.
+    """
+    phases: list[Phase] = []
+    changed = moved = False
+    during = response.during
+    for i, stretch in enumerate(during):
+        changed = changed or (stretch.jumped and i > 0) or stretch.kind is Kind.QUIET
+        start_s = max(stretch.start_s, loss.lost_s)
+        end_s = during[i + 1].start_s if i + 1 < len(during) else loss.back_s
+        if end_s - start_s < 0.5 * frame_s:
+            continue
+        kind = _kind(loss, response, stretch, changed=changed, moved=moved)
+        moved = moved or kind is PhaseKind.RAMPS
+        level_us = None
+        if stretch.kind is Kind.STANDS:
+            level_us = stretch.level_us
+        elif kind is PhaseKind.RAMPS:
+            level_us = stretch.last_us
+        if phases and phases[-1].kind is kind and not stretch.jumped:
+            start_s = phases.pop().start_s
+        phases.append(Phase(kind, start_s, end_s, level_us))
+    return tuple(phases)
+
+
+def _kind(
+    loss: Loss, response: Response, stretch: Stretch, *, changed: bool, moved: bool
+) -> PhaseKind:
+    follows = response.behaviour is LossClass.KEEPS_FOLLOWING
+    if stretch.kind is Kind.QUIET:
+        return PhaseKind.STOPS
+    if stretch.kind is Kind.WANDERS:
+        return PhaseKind.WANDERS
+    if stretch.kind is Kind.MOVES:
+        in_flight = stretch.end_s <= loss.latest_s + LINK_S
+        return PhaseKind.FOLLOWS_ON if follows or in_flight else PhaseKind.RAMPS
+    if follows or moved or response.behaviour is LossClass.WANDERS:
+        return PhaseKind.STANDS
+    is_last = stretch is response.during[-1]
+    if changed or (response.behaviour is LossClass.GOES_TO_PRESET and is_last):
+        return PhaseKind.PRESET
+    return PhaseKind.HOLDS if response.is_held else PhaseKind.STANDS

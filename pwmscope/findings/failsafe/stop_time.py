@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
+from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+PULSE_S: Final = 0.003
+"""Length taken for a pulse whose width is not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +26,9 @@ class StopTimes:
     Parameters
     ----------
     stopped_s : ndarray of float64, shape (n,)
-        Instant from which every pulse until the return of the link was inside
-        the stop range, or from which there was none where no pulses mean stop;
-        infinity where there is no such instant. Every pulse counts, also one that
+        Fall of the first pulse from which on every one until the return was inside the
+        stop range; where pulses ended, the fall of the last one plus the device's own
+        time. Infinity where there is no such instant. Every pulse counts, also one that
         is no servo pulse.
     last_outside_s : ndarray of float64, shape (n,)
         Leading edge of the last servo pulse of the loss that was outside the stop
@@ -33,15 +37,38 @@ class StopTimes:
         Width of the last servo pulse before the loss; NaN where there is none.
     was_outside : ndarray of bool, shape (n,)
         Whether that width was outside by more than its uncertainty.
+    ran_on : ndarray of bool, shape (n,)
+        Whether the pulses ended outside the stop range, so that the device's own time
+        decides.
     """
 
-    stopped_s: Reals
-    last_outside_s: Reals
-    before_us: Reals
-    was_outside: npt.NDArray[np.bool_]
+    stopped_s: FloatArray
+    last_outside_s: FloatArray
+    before_us: FloatArray
+    was_outside: BoolArray
+    ran_on: BoolArray
 
 
-def width_doubt_us(width_us: Reals, interval_us: float | None) -> Reals:
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """The losses of one line as columns, each of shape (n,).
+
+    Parameters
+    ----------
+    earliest_s : ndarray of float64
+        The earliest that the signal can have gone.
+    back_s : ndarray of float64
+        The earliest that it can have been back; up to here a pulse outside is the receiver's.
+    until_s : ndarray of float64
+        When the outputs' own return was; up to here no pulse may be outside.
+    """
+
+    earliest_s: FloatArray
+    back_s: FloatArray
+    until_s: FloatArray
+
+
+def width_doubt_us(width_us: FloatArray, interval_us: float | None) -> FloatArray:
     """Return the largest error of single widths: a sample interval, and the clock's 100 ppm.
 
     This is not the expanded uncertainty but the bound beyond which the true width
@@ -56,20 +83,27 @@ def width_doubt_us(width_us: Reals, interval_us: float | None) -> Reals:
     return (interval_us or 0.0) + CLOCK_TOLERANCE * np.abs(width_us)
 
 
+def no_stop_times(count: int) -> StopTimes:
+    """Say nothing of so many losses of a line without a stop range."""
+    nan, no = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    return StopTimes(nan, nan, nan, no, no)
+
+
 def find_stop_times(
     table: PulseTable,
     usual_us: float,
-    losses: tuple[Loss, ...],
+    windows: Windows,
     band: StopBand,
     *,
     no_pulses_stop: bool | None,
+    no_pulses_after_s: float | None,
     end_s: float,
 ) -> StopTimes:
     """Find when a line's pulses were inside the stop range for good, at each loss.
 
-    A pulse outside the range is acted on until the next one; where none follows
-    for longer than the quiet limit and no pulses mean stop, for one usual frame.
-    A pause that long counts as outside the range where no pulses do not mean stop.
+    A device acts on a pulse when it is over. Where none follows for longer than the
+    quiet limit and no pulses mean stop, it runs on for its own time. A pause that long
+    counts as outside the range where no pulses do not mean stop.
 
     Parameters
     ----------
@@ -77,12 +111,15 @@ def find_stop_times(
         The line's pulses.
     usual_us : float
         Its usual frame period.
-    losses : tuple of Loss
-        In order of time.
+    windows : Windows
+        The losses.
     band : StopBand
         The stop range.
     no_pulses_stop : bool or None
         Whether the device stands still without pulses; None where not known.
+    no_pulses_after_s : float or None
+        How long it runs on then; where that is not known, the next good pulse stops it,
+        and without one the last pulse's fall is taken.
     end_s : float
         End of the capture.
 
@@ -90,47 +127,59 @@ def find_stop_times(
     -------
     StopTimes
     """
-    earliest_s, lost_s, back_s = (
-        np.array([getattr(loss, name) for loss in losses])
-        for name in ("earliest_s", "lost_s", "back_s")
-    )
+    earliest_s, until_s = windows.earliest_s, windows.until_s
+    never = np.full(earliest_s.size, np.inf)
+    no = np.zeros(earliest_s.size, dtype=bool)
     rise_s, width_us = table.rise_s, table.width_us
     if not len(table):
-        nan = np.full(lost_s.size, np.nan)
-        never = np.full(lost_s.size, np.inf)
-        stopped_s = lost_s.copy() if no_pulses_stop else never
-        return StopTimes(stopped_s, -never, nan, np.zeros(lost_s.size, bool))
+        stopped_s = earliest_s.copy() if no_pulses_stop else never
+        return StopTimes(stopped_s, -never, np.full(earliest_s.size, np.nan), no, no)
+    is_servo, inside, outside = sides(table, band)
+    fall_s = rise_s + np.where(np.isfinite(width_us), width_us / 1e6, PULSE_S)
+    # Of a pulse cut by the capture's end the width is not known; the one before is in force.
+    at_end = np.zeros(rise_s.size, dtype=bool)
+    at_end[-1] = rise_s.size > 1 and bool(table.has(Flag.CUT)[-1])
+    is_quiet = np.append(rise_s[1:], end_s) - rise_s > quiet_limit_s(usual_us)
+    stops = bool(no_pulses_stop)
+    bad_pulse = ~(is_servo & inside) & ~at_end
+    bad = bad_pulse | (is_quiet & (not stops))
+    place = np.arange(rise_s.size)
+    final = np.searchsorted(rise_s, until_s) - 1
+    seen = final >= 0
+    last_bad = np.where(seen, np.maximum.accumulate(np.where(bad, place, -1))[final], -1)
+    # The next pulse is a good one, and stops the device where it came before the return.
+    follows = last_bad < final
+    next_s = np.where(follows, fall_s[np.minimum(last_bad + 1, final)], np.inf)
+    own_s = np.where(follows, np.inf, 0.0) if no_pulses_after_s is None else no_pulses_after_s
+    quiet_s = np.where(is_quiet[last_bad] & stops, fall_s[last_bad] + own_s, np.inf)
+    stopped_s = np.maximum(np.minimum(next_s, quiet_s), earliest_s)
+    stopped_s = np.where(last_bad < 0, earliest_s, stopped_s)
+    stopped_s = np.where((stopped_s >= until_s) | ~seen, np.inf, stopped_s)
+    ran_on = seen & (last_bad >= 0) & (quiet_s < next_s) & (rise_s[last_bad] >= earliest_s - 1.0)
+    out_place = np.maximum.accumulate(np.where(is_servo & outside, place, -1))
+    back = np.searchsorted(rise_s, windows.back_s) - 1
+    out = np.where(back >= 0, out_place[back], -1)
+    last_outside_s = np.where((out >= 0) & (rise_s[out] >= earliest_s), rise_s[out], -np.inf)
+    servo = np.flatnonzero(is_servo)
+    before = np.searchsorted(rise_s[servo], earliest_s) - 1
+    if not servo.size:
+        return StopTimes(stopped_s, last_outside_s, np.full(earliest_s.size, np.nan), no, ran_on)
+    known = before >= 0
+    return StopTimes(
+        stopped_s,
+        last_outside_s,
+        np.where(known, width_us[servo[before]], np.nan),
+        known & outside[servo[before]],
+        ran_on,
+    )
+
+
+def sides(table: PulseTable, band: StopBand) -> tuple[BoolArray, BoolArray, BoolArray]:
+    """Say which pulses are servo pulses, and which lie in or outside a range for certain."""
+    width_us = table.width_us
     doubt_us = width_doubt_us(width_us, table.sample_interval_us)
     is_servo = (table.flags & np.uint8(UNMEASURED)) == 0
     with np.errstate(invalid="ignore"):
         inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
         outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
-    # Of a pulse cut by the capture's end the width is not known; the one before is in force.
-    at_end = np.zeros(rise_s.size, dtype=bool)
-    at_end[-1] = rise_s.size > 1 and bool(table.has(Flag.CUT)[-1])
-    next_s = np.append(rise_s[1:], end_s)
-    is_quiet = next_s - rise_s > quiet_limit_s(usual_us)
-    bad_pause = is_quiet if not no_pulses_stop else np.zeros(rise_s.size, dtype=bool)
-    bad_pulse = ~(is_servo & inside) & ~at_end
-    until_s = np.where(is_quiet & ~bad_pause, rise_s + usual_us / 1e6, next_s)
-    last_bad = np.maximum.accumulate(np.where(bad_pulse | bad_pause, np.arange(rise_s.size), -1))
-    final = np.searchsorted(rise_s, back_s) - 1
-    bad = np.where(final >= 0, last_bad[final], -1)
-    stopped_s = np.where(bad >= 0, np.maximum(until_s[bad], earliest_s), earliest_s)
-    stopped_s = np.where((stopped_s >= back_s) | (final < 0), np.inf, stopped_s)
-    last_outside = np.maximum.accumulate(np.where(is_servo & outside, np.arange(rise_s.size), -1))
-    out = np.where(final >= 0, last_outside[final], -1)
-    last_outside_s = np.where((out >= 0) & (rise_s[out] >= earliest_s), rise_s[out], -np.inf)
-    servo = np.flatnonzero(is_servo)
-    before = np.searchsorted(rise_s[servo], earliest_s) - 1
-    if not servo.size:
-        return StopTimes(
-            stopped_s, last_outside_s, np.full(lost_s.size, np.nan), np.zeros(lost_s.size, bool)
-        )
-    seen = before >= 0
-    return StopTimes(
-        stopped_s,
-        last_outside_s,
-        np.where(seen, width_us[servo[before]], np.nan),
-        seen & outside[servo[before]],
-    )
+    return is_servo, inside, outside

@@ -1,25 +1,37 @@
-"""Whether one loss shows that the device on a line stops in time."""
+"""Whether one loss shows that a device stops in time: it meets the limit, or not, or neither."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Final
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.case import Case
-from pwmscope.findings.failsafe.losses import Known
-from pwmscope.findings.failsafe.proof import unproven, unproven_stop
+from pwmscope.findings.failsafe.alternatives import (
+    Alternative,
+    Case,
+    Cause,
+    Ground,
+    first_open,
+    supply_failed,
+    unplugged,
+)
 from pwmscope.findings.failsafe.response import LossClass
-from pwmscope.findings.failsafe.stretches import Kind
+from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model.finding import Verdict
 
 Answer = tuple[Verdict | None, str]
+
+DIES_S: Final = 0.1
+"""A transmitter may send on for so long after its switch (common practice, from memory)."""
+STATES: Final = (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE)
+"""What a device does with these, no bench sheet says."""
 
 
 def judge_loss(case: Case) -> Answer:
     """Give the verdict on one loss of one line, with its reason.
 
-    ``meets`` needs every condition that is asked here; each that fails is a reason.
+    ``meets`` needs that every alternative cause is refuted, and every figure known.
 
     Parameters
     ----------
@@ -53,20 +65,26 @@ def judge_loss(case: Case) -> Answer:
     )
 
 
+def _polarity_is_open(case: Case) -> bool:
+    return case.loss.is_marked and not case.setting.polarity.is_known
+
+
 def _without_band(case: Case) -> Answer:
-    response, known = case.response, case.loss.moment.known
+    response, loss = case.response, case.loss
     if case.setting.expected.has_sheet:
         return Verdict.NOT_SHOWN, (
             "The bench sheet states no position for this servo when the signal is lost (stop_us)."
         )
+    if _polarity_is_open(case):
+        return Verdict.NOT_SHOWN, say_open(case, Cause.REVERSED_MARKER, Ground.POLARITY)
     if response.behaviour in (LossClass.HOLDS_LAST, LossClass.WANDERS) and not case.is_short:
         return Verdict.DOES_NOT_MEET, f"The output {response.behaviour.value}."
-    if known is not Known.INFERRED and response.settled_s is not None:
-        settle_s = response.settled_s - case.loss.latest_s - (case.error_s or 0.0)
+    if not loss.is_inferred and response.settled_s is not None:
+        settle_s = response.settled_s - loss.latest_s - (case.error_s or 0.0)
         is_change = response.behaviour in (LossClass.GOES_TO_PRESET, LossClass.PULSES_STOP)
-        if is_change and settle_s > case.setting.limit_s:
+        if is_change and settle_s >= case.setting.limit_s + DIES_S:
             return Verdict.DOES_NOT_MEET, (
-                f"The output settled {response.settled_s - case.loss.lost_s:.2f} s after the "
+                f"The output settled {response.settled_s - loss.lost_s:.2f} s after the "
                 f"loss; the limit is {case.setting.limit_s:g} s."
             )
     if response.behaviour is None:
@@ -80,30 +98,49 @@ def _without_band(case: Case) -> Answer:
 def _broken(case: Case, band: StopBand) -> str:
     """Say what shows that the limit was broken; empty where nothing does."""
     loss, response = case.loss, case.response
-    if loss.moment.known is Known.INFERRED:
+    if loss.is_inferred:
         return "The output wandered." if _wandered(case) else ""
-    follows = response.behaviour is LossClass.KEEPS_FOLLOWING or response.moved_until_s is not None
-    if follows or case.error_s is None:
+    if _polarity_is_open(case) or case.error_s is None or case.setting.reads_either_way:
         return ""
-    if response.behaviour is None and not loss.is_marked and not response.is_held:
+    follows = response.behaviour is LossClass.KEEPS_FOLLOWING or case.moves_on
+    if follows or case.evidence.follows:
+        return ""
+    if response.behaviour is None and not (
+        loss.is_marked or response.is_held or case.evidence.is_ramp
+    ):
         return ""
     late_s = case.last_outside_s - loss.latest_s - case.error_s
-    if late_s >= case.setting.limit_s and (loss.is_marked or not _stood_in(case, band)):
+    if late_s >= case.setting.limit_s + DIES_S and (loss.is_marked or not _stood_in(case, band)):
         did = f"It {response.behaviour.value}: " if response.behaviour else ""
         return (
             f"{did}{late_s:.2f} s after the loss the output was still outside its stop range of "
             f"{band.words}; the limit is {case.setting.limit_s:g} s."
         )
-    final = response.during[-1] if response.during else None
-    if (
-        final is not None
-        and final.kind is Kind.QUIET
-        and case.setting.expected.no_pulses_stop is False
-        and not case.is_short
-        and not any(unproven_stop(case))
-    ):
-        return "The pulses stopped, and the bench sheet says that the device then keeps going."
+    ended = _broken_by_end(case)
+    if ended:
+        return ended
     return "The output wandered." if _wandered(case) else ""
+
+
+def _broken_by_end(case: Case) -> str:
+    """Say how a device breaks the limit whose pulses end; empty where it does not."""
+    expected, is_long = case.setting.expected, not case.is_short
+    if not case.response.is_quiet or case.behaviour is not LossClass.PULSES_STOP:
+        return ""
+    if not (unplugged(case).refuted and supply_failed(case).refuted):
+        return ""
+    if expected.no_pulses_stop is False and is_long:
+        return "The pulses stopped, and the bench sheet says that the device then keeps going."
+    own_s = expected.no_pulses_after_s
+    if not case.ran_on or own_s is None:
+        return ""
+    least_s = case.stopped_s - case.loss.latest_s - (case.error_s or 0.0)
+    if math.isfinite(least_s) and least_s >= case.setting.limit_s + DIES_S:
+        return (
+            f"The pulses stopped, and the device runs on for {own_s:g} s without them: {least_s:.2f} "
+            f"s in all; the limit is {case.setting.limit_s:g} s."
+        )
+    return ""
 
 
 def _stood_in(case: Case, band: StopBand) -> bool:
@@ -125,33 +162,41 @@ def _wandered(case: Case) -> bool:
 
 def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     """Say what is not shown, the plainest first; nothing where all is."""
-    loss, response = case.loss, case.response
-    if loss.moment.known is Known.INFERRED:
+    loss, response, expected = case.loss, case.response, case.setting.expected
+    if loss.is_inferred:
         yield (
             "The moment the transmitter went off is only inferred; a supply restart or a hand on "
             "the stick looks the same. Mark it with a line (--off-line) or state it (--off-at)."
         )
     if case.error_s is None:
         yield "The sample interval is not known, so no time is exact; give it with --rate."
-    if case.looks_restarted:
-        yield (
-            "Lines went quiet at once and came back while the transmitter was off; a restart of "
-            "the receiver or its supply looks the same. Watch the supply and record again."
-        )
-    if response.behaviour is LossClass.KEEPS_FOLLOWING:
-        yield (
-            "The output still followed a moving stick, so its link was not lost: check that the "
-            "transmitter was off and its moment right."
-        )
     if case.is_short:
         yield _say_short(case)
-    if response.behaviour is None:
-        yield response.why_not
-    if response.behaviour is LossClass.PULSES_STOP and not case.setting.expected.no_pulses_stop:
+    if response.behaviour in STATES:
+        yield (
+            f"The line is {response.behaviour.value} from {response.settled_s or loss.lost_s:.3f} s "
+            "on. What its device does then is not known; check the wire and the receiver."
+        )
+    if case.needs_device_time:
+        yield (
+            "The pulses stop, and how long the device then runs on is not stated. Add "
+            "no_pulses_after_s to the sheet, by its manual or a test."
+        )
+    if response.behaviour is LossClass.PULSES_STOP and not expected.no_pulses_stop:
         yield (
             "The pulses stop; the bench sheet does not say whether the device then stops "
             "(no_pulses)."
         )
+    if expected.is_band_assumed and response.behaviour is not LossClass.PULSES_STOP:
+        yield (
+            f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
+            "widths, lowest and highest, at which the device stands still, by a test."
+        )
+    alternative = first_open(case)
+    if alternative is not None:
+        yield say_open(case, alternative.cause, alternative.ground, alternative)
+    if response.behaviour is None:
+        yield response.why_not
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -160,7 +205,6 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             f"{case.stop_most_s:.2f} s after the loss; the limit of {case.setting.limit_s:g} s "
             "lies between."
         )
-    yield from unproven(case, band)
 
 
 def _say_short(case: Case) -> str:
@@ -172,3 +216,127 @@ def _say_short(case: Case) -> str:
         f"The recording went on {lasted} after the loss; keep it running, and the transmitter off, "
         f"{needed}."
     )
+
+
+HOLD_STICK: Final = (
+    "With the weapon removed, the wheels off the ground and the robot restrained, hold every stick "
+    "off its rest position until the transmitter is on again"
+)
+
+
+def say_open(
+    case: Case, cause: Cause, ground: Ground, alternative: Alternative | None = None
+) -> str:
+    """Say which cause is left, and what to record so that it is not.
+
+    Parameters
+    ----------
+    case : Case
+        The loss.
+    cause : Cause
+        The cause that nothing refutes.
+    ground : Ground
+        What leaves it open.
+    alternative : Alternative, optional
+        The same with its lines and times.
+    """
+    if ground is Ground.FOLLOWS:
+        other = alternative.lines[0] if alternative is not None and alternative.lines else ""
+        if other and other != case.setting.line:
+            return (
+                "Another line still followed a moving stick after this one had changed, so the "
+                "link was not lost by then: check that the transmitter was off."
+            )
+        if case.behaviour is LossClass.KEEPS_FOLLOWING:
+            return (
+                "The output still followed a moving stick, so its link was not lost: check that "
+                "the transmitter was off and its moment right."
+            )
+    if ground in _SAID:
+        return _SAID[ground]
+    if ground is Ground.LEAPT and alternative is not None:
+        return (
+            f"The output left its stop range at {alternative.at_s:.3f} s, and the link was seen "
+            "back only later or not at all. A transmitter that starts with other widths looks the "
+            "same; switch it on again and wait before you touch a stick."
+        )
+    return _SAID_OF.get(cause, f"The recording does not refute that {cause.value}.")
+
+
+_SAID: Final = {
+    Ground.FOLLOWS: (
+        "The output moved smoothly after the loss; a stick that a hand lets go while the receiver "
+        "still follows looks the same. Hold the stick where it is."
+    ),
+    Ground.SMOOTH: (
+        "The output moved smoothly after the loss; a stick that a hand lets go while the receiver "
+        "still follows looks the same. Hold the stick where it is."
+    ),
+    Ground.SMALL: (
+        "The output changed by little, so a hand may have moved it. Hold the stick further from "
+        f"its stop range. {HOLD_STICK}."
+    ),
+    Ground.UNCLEAR: (
+        "The output did not jump from a steady width well outside its stop range into it, so a "
+        f"hand may have moved it. {HOLD_STICK}."
+    ),
+    Ground.SEEN_CLOSE: (
+        "The output changed with the loss itself, so a hand may have let go of its stick. "
+        f"{HOLD_STICK}, and record at least 3 losses with two sticks up."
+    ),
+    Ground.ONE_SWITCH: (
+        "Several outputs went together to where their sticks rest. One switch, or both hands "
+        "letting go while the transmitter still sent, looks the same. Record 10 losses with a "
+        'marker of kind "switch".'
+    ),
+    Ground.NOT_BACK: (
+        "The pulses were not seen to come back with the link; a probe or a supply that came off "
+        "looks the same. Record until the transmitter is on again and pulses are back."
+    ),
+    Ground.PAUSED: (
+        "Lines went quiet at once and came back while the transmitter was off; a restart of the "
+        "receiver or its supply looks the same. Watch the supply and record again."
+    ),
+    Ground.POLARITY: (
+        "Which level of the marker means on is neither stated nor shown. Add on to the sheet's "
+        "marker, or write --off-line LINE=high or LINE=low."
+    ),
+    Ground.CONTRADICTED: (
+        "The outputs follow moving sticks only while the marker says off. Check which of its "
+        "levels means on."
+    ),
+    Ground.UNMARKED_RETURN: (
+        "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "
+        "the transmitter's switch on a marker line."
+    ),
+    Ground.INSIDE: (
+        "The output was inside its stop range already before the loss; a receiver that holds "
+        f"looks the same. {HOLD_STICK}."
+    ),
+    Ground.EITHER_WAY: (
+        "The line reads as servo pulses either way up, so no width is certain. Record it at a "
+        "lower frame rate, or check how it idles."
+    ),
+    Ground.BROKEN: (
+        "Frames of this loss are damaged or missing, so what the output did in them is not known. "
+        "Record again with a better connection."
+    ),
+}
+_SAID_OF: Final = {
+    Cause.NEVER_LOST: (
+        "Nothing shows that the link was lost: no two sticks' outputs returned together. A switch "
+        f"looks the same. {HOLD_STICK}."
+    ),
+    Cause.HAND: (
+        "No output of another stick changed and returned with this one; a switch moved while the "
+        f"receiver still follows looks the same. Record 10 losses. {HOLD_STICK}."
+    ),
+    Cause.UNPLUGGED: (
+        "The pulses stopped, and no other line changed in the same frame; a probe that fell off "
+        "looks the same. Check the probes and record 10 losses."
+    ),
+    Cause.SUPPLY: (
+        "The pulses of all lines stopped; a robot switched off by hand because it ran on looks the "
+        "same. Leave its supply on and record 10 losses with a switch as the marker."
+    ),
+}

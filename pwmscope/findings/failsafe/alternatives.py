@@ -1,0 +1,464 @@
+"""What else may have caused what a loss shows, and what in the recording refutes it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS
+from pwmscope.findings.failsafe.evidence import Evidence, entry_place
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.losses import JUMP, Loss
+from pwmscope.findings.failsafe.marker import Polarity
+from pwmscope.findings.failsafe.response import (
+    LINK_S,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+)
+from pwmscope.findings.failsafe.segments import Kind
+
+EXTRA_FRAMES: Final = 5
+"""A loss must be seen for so many frames longer than the limit."""
+TOGETHER: Final = 2
+"""So many losses in which lines changed together, with one delay, are no hand's."""
+TOGETHER_ODDS: Final = 1e-2
+"""Lines that changed together need only such odds against a hand's delay."""
+CLOSE_TOGETHER: Final = 3
+"""And so many in which they changed and returned together, where a hand may have moved."""
+PULL_ODDS: Final = 1e-4
+"""Stops whose delays a person would make alike with smaller odds are a machine's."""
+FOLLOW_S: Final = 3.0
+"""A stick must be followed so soon after a return that no marker shows."""
+STAYS_S: Final = 0.5
+"""And losses must differ so much in length, or a receiver's own timer may have ended them."""
+
+
+class Cause(StrEnum):
+    """Another explanation of what was recorded than a failsafe that works."""
+
+    NEVER_LOST = "the link was never lost"
+    HAND = "a hand let go or moved a stick or a switch"
+    UNPLUGGED = "a plug or a probe came off"
+    SUPPLY = "the supply or the receiver went off or restarted"
+    REVERSED_MARKER = "the marker is upside down"
+    LATE_MARKER = "the marker is late or bounces"
+    BACK_EARLY = "the link was back already"
+    HELD = "the device stood still before, and the receiver holds"
+    LEFT_EARLY = "the output ran before the link was back"
+    UPSIDE_DOWN = "the line is read upside down"
+    DAMAGED = "frames were damaged"
+
+
+class Ground(StrEnum):
+    """What refutes a cause, or what leaves it open."""
+
+    # These refute.
+    BACK_TOGETHER = "two sticks' lines returned together"
+    TOGETHER = "two sticks' lines changed together"
+    GONE_BEFORE = "two sticks' lines had changed together before"
+    ENDED_WITH = "another line's pulses ended or began with it, which no stick does"
+    OWN_WIDTH = "it went to a width at which its stick was never seen"
+    MACHINE = "its delay is a machine's"
+    PULSES_ENDED = "pulses ended, which no stick does"
+    NO_CHANGE = "nothing changed"
+    PULSES_SEEN = "pulses went on"
+    OTHER_WENT_ON = "another line changed with it and went on"
+    CHANGED_WITH = "another line changed with it"
+    EVERY_TIME = "the same pause came in every loss"
+    STATED = "it is stated"
+    SHOWN = "the outputs show it"
+    NO_MARKER = "no marker is used"
+    COUNTED = "it is counted against the limit"
+    LASTED = "the marker showed off for longer"
+    FOLLOWED_SOON = "a stick was followed soon after"
+    WAS_OUTSIDE = "it was outside its stop range before"
+    STAYED = "it stayed in its stop range until then"
+    READ_ONE_WAY = "only one reading has servo pulses"
+    WHOLE = "all frames are whole"
+    # These leave it open.
+    OPEN = "nothing refutes it"
+    FOLLOWS = "an output still followed a moving stick"
+    SMOOTH = "the output moved smoothly"
+    SMALL = "the change is small"
+    UNCLEAR = "the change is not clear"
+    SEEN_CLOSE = "it came with the loss itself"
+    ONE_SWITCH = "one switch may have moved all of them"
+    NOT_BACK = "the pulses did not come back with the link"
+    PAUSED = "lines paused as in a restart"
+    POLARITY = "which level means on is not known"
+    CONTRADICTED = "the outputs contradict the marker"
+    SHORT = "the loss was too short"
+    UNMARKED_RETURN = "the return is not marked"
+    INSIDE = "it was inside its stop range before"
+    LEAPT = "it left its stop range"
+    EITHER_WAY = "both readings have servo pulses"
+    BROKEN = "frames are missing"
+
+
+class Alternative(NamedTuple):
+    """One alternative cause of one loss of one line.
+
+    Parameters
+    ----------
+    cause : Cause
+        The cause.
+    refuted : bool
+        Whether the recording refutes it.
+    ground : Ground
+        What refutes it, or leaves it open.
+    lines : tuple of str
+        Other lines that show it.
+    at_s : float or None
+        When.
+    odds : float or None
+        The odds that it was so all the same, where they were reckoned.
+    count : int or None
+        In how many losses, where that counts.
+    """
+
+    cause: Cause
+    refuted: bool
+    ground: Ground
+    lines: tuple[str, ...] = ()
+    at_s: float | None = None
+    odds: float | None = None
+    count: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What all losses of one line share.
+
+    Parameters
+    ----------
+    line : str
+        Its name.
+    expected : Expectation
+        What the bench sheet expects of it.
+    limit_s : float
+        The failsafe limit.
+    frame_s, span_us, range_us : float
+        Frame period, the convention's span, and what counts as one level.
+    end_s : float
+        End of the capture.
+    polarity : Polarity
+        How it is known which level of the marker means on.
+    reads_either_way : bool
+        Whether the line's other polarity has servo pulses as well.
+    damaged_s : tuple of tuple of float
+        From when to when frames of it are missing or cannot be read.
+    """
+
+    line: str
+    expected: Expectation
+    limit_s: float
+    frame_s: float
+    span_us: float
+    range_us: float
+    end_s: float
+    polarity: Polarity
+    reads_either_way: bool = False
+    damaged_s: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """All that the verdict on one loss of one line rests on.
+
+    Parameters
+    ----------
+    loss : Loss
+        The loss.
+    response : Response
+        What the line did.
+    evidence : Evidence
+        What bears on it, the other lines included.
+    setting : Setting
+        What all losses of the line share.
+    error_s : float or None
+        How far the difference of two instants may be off: a sample interval and
+        the clock; None where the sample interval is not known.
+    stopped_s, last_outside_s, before_us : float
+        As in `StopTimes`; NaN where there is no stop range.
+    was_outside, ran_on : bool
+        As in `StopTimes`.
+    """
+
+    loss: Loss
+    response: Response
+    evidence: Evidence
+    setting: Setting
+    error_s: float | None
+    stopped_s: float
+    last_outside_s: float
+    before_us: float
+    was_outside: bool
+    ran_on: bool
+
+    @property
+    def behaviour(self) -> LossClass | None:
+        """What the line did in the end; None where that is not told, or it was no loss."""
+        return None if self.loss.is_restart else self.response.behaviour
+
+    @property
+    def lasted_s(self) -> float:
+        """How long the loss lasted at least."""
+        return self.loss.back_s - self.loss.latest_s
+
+    @property
+    def needed_s(self) -> float:
+        """How long it must last to show anything."""
+        return self.setting.limit_s + EXTRA_FRAMES * self.setting.frame_s
+
+    @property
+    def is_short(self) -> bool:
+        """Whether it was over too soon."""
+        return self.lasted_s < self.needed_s
+
+    @property
+    def stop_least_s(self) -> float:
+        """Least time from the loss until the device was commanded to stand still."""
+        return max(0.0, self.last_outside_s - self.loss.latest_s)
+
+    @property
+    def stop_most_s(self) -> float:
+        """Most time from the loss until then; infinity where it never was."""
+        return self.stopped_s - self.loss.earliest_s + (self.error_s or 0.0)
+
+    @property
+    def moves_on(self) -> bool:
+        """Whether it moved smoothly, and no machine is shown to have made it do so."""
+        return self.response.moved_until_s is not None and not self.evidence.is_ramp
+
+    @property
+    def needs_device_time(self) -> bool:
+        """Whether the device ran on without pulses for a time that is not known."""
+        return self.ran_on and self.setting.expected.no_pulses_after_s is None
+
+
+def alternatives_of(case: Case) -> tuple[Alternative, ...]:
+    """List every alternative cause of one loss of one line, with what refutes it.
+
+    Parameters
+    ----------
+    case : Case
+        The loss.
+
+    Returns
+    -------
+    tuple of Alternative
+        One for each `Cause`, in their order.
+    """
+    return tuple([ask(case) for ask in ASKED])
+
+
+def first_open(case: Case) -> Alternative | None:
+    """Return the first cause that nothing refutes; None where all are refuted."""
+    for ask in ASKED:
+        answer = ask(case)
+        if not answer.refuted:
+            return answer
+    return None
+
+
+def never_lost(case: Case) -> Alternative:
+    """Ask whether the link may never have been lost."""
+    cause, evidence, entry = Cause.NEVER_LOST, case.evidence, case.evidence.entry
+    if case.behaviour is LossClass.KEEPS_FOLLOWING or case.moves_on:
+        until_s = case.response.moved_until_s
+        return Alternative(cause, False, Ground.FOLLOWS, (case.setting.line,), until_s)
+    if evidence.follows:
+        return Alternative(cause, False, Ground.FOLLOWS, (evidence.follows,))
+    if evidence.back_lines:
+        lines, at_s = evidence.back_lines, evidence.back_s
+        return Alternative(cause, True, Ground.BACK_TOGETHER, lines, at_s)
+    if entry is None:
+        return Alternative(cause, False, Ground.OPEN)
+    if entry.kind in _ENDED:
+        return Alternative(cause, True, Ground.PULSES_ENDED, (), entry.by_s)
+    if evidence.partner and evidence.together >= TOGETHER and not evidence.is_close:
+        lines = (case.setting.line, evidence.partner)
+        return Alternative(cause, True, Ground.TOGETHER, lines, entry.by_s, None, evidence.together)
+    if evidence.odds <= MACHINE_ODDS:
+        return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, evidence.odds)
+    return Alternative(cause, False, Ground.OPEN)
+
+
+_ENDED: Final = (ChangeKind.STOP, ChangeKind.START)
+
+
+def by_hand(case: Case) -> Alternative:
+    """Ask whether a hand may have moved the output to where the device stands still."""
+    cause, evidence, entry = Cause.HAND, case.evidence, case.evidence.entry
+    if entry is None:
+        if entry_place(case.response, case.setting.expected) > 0:
+            return Alternative(cause, False, Ground.UNCLEAR)
+        return Alternative(cause, True, Ground.NO_CHANGE)
+    at_s = entry.by_s
+    if entry.kind in _ENDED:
+        return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
+    if entry.kind is ChangeKind.MOVE and not evidence.is_ramp:
+        return Alternative(cause, False, Ground.SMOOTH, (), at_s)
+    if entry.far_us < JUMP * case.setting.span_us:
+        return Alternative(cause, False, Ground.SMALL, (), at_s)
+    if not evidence.partner and not _stands_long(case, entry):
+        return Alternative(cause, False, Ground.UNCLEAR, (), at_s)
+    if evidence.odds <= MACHINE_ODDS:
+        return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.odds)
+    if evidence.is_close:
+        is_shown = bool(evidence.back_partner) and evidence.both >= CLOSE_TOGETHER
+    else:
+        is_shown = bool(evidence.back_lines) or evidence.together >= TOGETHER
+    lines = (case.setting.line, evidence.partner)
+    if evidence.partner and is_shown:
+        if evidence.ended_with:
+            return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
+        if evidence.odds <= TOGETHER_ODDS:
+            odds = evidence.odds
+            return Alternative(cause, True, Ground.TOGETHER, lines, at_s, odds, evidence.together)
+        if evidence.own_width:
+            return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
+        return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
+    gone_s = evidence.gone_s
+    is_gone = gone_s is not None and gone_s < entry.after_s and bool(evidence.back_lines)
+    if is_gone and not evidence.is_close and evidence.own_width:
+        return Alternative(cause, True, Ground.GONE_BEFORE, evidence.gone_lines, gone_s)
+    return Alternative(cause, False, Ground.SEEN_CLOSE if evidence.is_close else Ground.OPEN, (), at_s)
+
+
+def _stands_long(case: Case, entry: Change) -> bool:
+    """Say whether it stood before and after its change, as a link that brings steps does not."""
+    during = case.response.during
+    before, into = during[entry.place - 1], during[entry.place]
+    return min(before.end_s - before.start_s, into.end_s - into.start_s) >= LINK_S
+
+
+def unplugged(case: Case) -> Alternative:
+    """Ask whether a plug or a probe may have come off this line."""
+    cause, evidence, entry = Cause.UNPLUGGED, case.evidence, case.evidence.entry
+    if not any(stretch.kind is Kind.QUIET for stretch in case.response.during):
+        return Alternative(cause, True, Ground.PULSES_SEEN)
+    if case.response.is_quiet and not _is_back(case):
+        return Alternative(cause, False, Ground.NOT_BACK)
+    at_s = None if entry is None else entry.by_s
+    if evidence.partner:
+        return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.partner,), at_s)
+    if evidence.pull_odds <= PULL_ODDS:
+        return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.pull_odds)
+    return Alternative(cause, False, Ground.OPEN, (), at_s)
+
+
+def _is_back(case: Case) -> bool:
+    """Say whether the pulses came back with the link."""
+    departures = case.response.departures
+    return (
+        case.loss.came_back
+        and bool(departures)
+        and departures[0].kind is ChangeKind.START
+        and not case.evidence.alone_back
+    )
+
+
+def supply_failed(case: Case) -> Alternative:
+    """Ask whether the supply or the receiver may have gone off, or restarted."""
+    cause, evidence, entry = Cause.SUPPLY, case.evidence, case.evidence.entry
+    if evidence.restarted:
+        odds = evidence.restart_odds
+        if odds <= MACHINE_ODDS:
+            return Alternative(cause, True, Ground.EVERY_TIME, (), None, odds)
+        return Alternative(cause, False, Ground.PAUSED)
+    if not case.response.is_quiet:
+        return Alternative(cause, True, Ground.PULSES_SEEN)
+    if evidence.goes_on:
+        return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
+    if entry is not None and entry.kind is ChangeKind.STOP:
+        if evidence.pull_odds <= PULL_ODDS:
+            odds = evidence.pull_odds
+            return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, odds)
+    return Alternative(cause, False, Ground.OPEN)
+
+
+def marker_reversed(case: Case) -> Alternative:
+    """Ask whether the marker may show on where the transmitter is off."""
+    cause = Cause.REVERSED_MARKER
+    if not case.loss.is_marked:
+        return Alternative(cause, True, Ground.NO_MARKER)
+    polarity = case.setting.polarity
+    if polarity is Polarity.CONTRADICTED:
+        return Alternative(cause, False, Ground.CONTRADICTED)
+    if not polarity.is_known:
+        return Alternative(cause, False, Ground.POLARITY)
+    ground = Ground.STATED if polarity is Polarity.STATED else Ground.SHOWN
+    return Alternative(cause, True, ground)
+
+
+def marker_late(case: Case) -> Alternative:
+    """Ask whether the moment of loss may be wrong by more than is counted."""
+    if case.loss.is_inferred:
+        return Alternative(Cause.LATE_MARKER, False, Ground.OPEN)
+    return Alternative(Cause.LATE_MARKER, True, Ground.COUNTED)
+
+
+def back_early(case: Case) -> Alternative:
+    """Ask whether the link may have been back before the limit was over."""
+    cause, loss, evidence = Cause.BACK_EARLY, case.loss, case.evidence
+    if case.is_short:
+        return Alternative(cause, False, Ground.SHORT)
+    if loss.is_marked:
+        return Alternative(cause, True, Ground.LASTED, (), loss.back_s)
+    is_varied = evidence.stays_s >= STAYS_S
+    if loss.is_return_shown and evidence.back_lines and is_varied and evidence.follow_s <= FOLLOW_S:
+        return Alternative(cause, True, Ground.FOLLOWED_SOON, evidence.back_lines, evidence.back_s)
+    return Alternative(cause, False, Ground.UNMARKED_RETURN)
+
+
+def held(case: Case) -> Alternative:
+    """Ask whether the device stood still already, so that a hold looks the same."""
+    if case.was_outside and case.evidence.entry is not None:
+        return Alternative(Cause.HELD, True, Ground.WAS_OUTSIDE)
+    if case.behaviour is LossClass.PULSES_STOP:
+        return Alternative(Cause.HELD, True, Ground.PULSES_ENDED)
+    return Alternative(Cause.HELD, False, Ground.INSIDE)
+
+
+def left_early(case: Case) -> Alternative:
+    """Ask whether the output left its stop range before the link was back."""
+    leaps = case.evidence.leaps
+    if leaps:
+        return Alternative(Cause.LEFT_EARLY, False, Ground.LEAPT, (), leaps[0].at_s)
+    return Alternative(Cause.LEFT_EARLY, True, Ground.STAYED, (), case.evidence.back_s)
+
+
+def read_upside_down(case: Case) -> Alternative:
+    """Ask whether the line's other polarity has servo pulses as well."""
+    if case.setting.reads_either_way:
+        return Alternative(Cause.UPSIDE_DOWN, False, Ground.EITHER_WAY)
+    return Alternative(Cause.UPSIDE_DOWN, True, Ground.READ_ONE_WAY)
+
+
+def frames_damaged(case: Case) -> Alternative:
+    """Ask whether frames of the loss are missing or cannot be read."""
+    for begin_s, end_s in case.setting.damaged_s:
+        if begin_s <= case.evidence.until_s and case.loss.earliest_s <= end_s:
+            return Alternative(Cause.DAMAGED, False, Ground.BROKEN, (), begin_s)
+    return Alternative(Cause.DAMAGED, True, Ground.WHOLE)
+
+
+ASKED: Final[tuple[Callable[[Case], Alternative], ...]] = (
+    never_lost,
+    by_hand,
+    unplugged,
+    supply_failed,
+    marker_reversed,
+    marker_late,
+    back_early,
+    held,
+    left_early,
+    read_upside_down,
+    frames_damaged,
+)
+"""One question for each cause."""

@@ -1,0 +1,638 @@
+"""The analysis of one recording: when the signal was lost, and what each line then did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
+from pwmscope.bench.equipment import BUTTON_LATE_S
+from pwmscope.capture import PS_PER_S, Capture, Line
+from pwmscope.findings.failsafe.alternatives import Case, Setting
+from pwmscope.findings.failsafe.event import LossEvent, Recovery
+from pwmscope.findings.failsafe.evidence import Evidence, Watched, gather
+from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
+from pwmscope.findings.failsafe.losses import (
+    Loss,
+    Output,
+    inferred_losses,
+    quiet_losses,
+    restarts,
+    stated_losses,
+)
+from pwmscope.findings.failsafe.marker import (
+    LEVELS,
+    Marking,
+    Polarity,
+    marked_losses,
+    marking_of,
+)
+from pwmscope.findings.failsafe.power_up import (
+    POWER_UP_DEFINITION,
+    before_link,
+    power_up_finding,
+)
+from pwmscope.findings.failsafe.recovery import (
+    JUMP_DEFINITION,
+    count_odd,
+    hazards_of,
+    jump_us,
+    recovered_s,
+    recovery_finding,
+)
+from pwmscope.findings.failsafe.response import LossClass, Response, find_rest, respond
+from pwmscope.findings.failsafe.returns import with_returns
+from pwmscope.findings.failsafe.segments import find_stretches
+from pwmscope.findings.failsafe.stop_time import StopTimes, Windows, find_stop_times, no_stop_times
+from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
+from pwmscope.findings.failsafe.trials import Trials, examine_trials
+from pwmscope.findings.failsafe.verdict import judge_loss
+from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence as Where
+from pwmscope.model.finding import Finding, Verdict, measured, not_shown
+from pwmscope.model.hazard import Hazard
+from pwmscope.model.spans import Span, inside
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.pulses import Convention, Frames, PulseTable
+
+NAME: Final = "signal loss"
+STOP_TIME: Final = "stop time"
+RESTART: Final = "supply or receiver restart"
+MOST_SHOWN: Final = 100
+"""So many losses are named as evidence, of those that govern the verdict."""
+NOISE_PER_S: Final = 10.0
+"""Edges a second, and more, on a line without servo pulses are those of an undriven line."""
+DEFINITIONS: Final = (
+    Definition(
+        NAME,
+        "What the output does when the transmitter goes off, and whether the device on it is "
+        "commanded to stand still, for good, within the event's limit. It is 'meets' only where "
+        "the recording refutes every alternative cause: a hand, a plug or probe, a restart, a "
+        "wrong or late marker, a link that never went or was back already.",
+        "stop time = fall of the first pulse from which on every pulse lies in the stop range, or "
+        "fall of the last pulse plus the device's own time - earliest moment of loss, plus a "
+        "sample interval; over several losses the worst governs",
+        "own algorithm; the limit of 2 s is common practice, the event's rulebook decides",
+    ),
+    Definition(
+        STOP_TIME,
+        "How long after the loss the device was commanded to stand still for good, in the slowest "
+        "loss. The value is the most that it may have been, the interval what it was at least and "
+        "at most.",
+        "fall of the first pulse from which on all are in the stop range - moment of loss, with "
+        "the moment's uncertainty, a sample interval and 100 ppm on either side",
+        "own algorithm",
+    ),
+    *TRIALS_DEFINITIONS,
+    JUMP_DEFINITION,
+    POWER_UP_DEFINITION,
+    Definition(
+        RESTART,
+        "All lines went quiet at once while the transmitter was on: the receiver or its supply "
+        "failed for a moment. It is not a loss of the radio signal and shows nothing about it.",
+        "no pulse on any line for more than 0.2 s and 5 frames while the marker shows on",
+        "own algorithm",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LineLosses:
+    """All losses as one channel shows them.
+
+    Parameters
+    ----------
+    events : tuple of LossEvent
+        In order of time, restarts among them.
+    finding : Finding
+        ``signal loss``, held against the failsafe limit.
+    trials : Trials
+        What the losses say together.
+    findings : tuple of Finding
+        ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
+        where one was seen, ``supply or receiver restart``.
+    hazards : tuple of Hazard, optional
+        Where its device was commanded to run when the link came back.
+    """
+
+    events: tuple[LossEvent, ...]
+    finding: Finding
+    trials: Trials
+    findings: tuple[Finding, ...]
+    hazards: tuple[Hazard, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What the analysis of a recording gave.
+
+    Parameters
+    ----------
+    records : dict of str to Record
+        Each servo line outside its losses.
+    silences : dict of str to LineLosses
+        What each did at its losses.
+    said : tuple of str
+        What was assumed, each a plain sentence.
+    polarity : Polarity or None, optional
+        How it is known which level of the marker means on; None without a marker.
+    """
+
+    records: dict[str, Record]
+    silences: dict[str, LineLosses]
+    said: tuple[str, ...]
+    polarity: Polarity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """One recording, analysed.
+
+    Parameters
+    ----------
+    lines : ServoLines
+        The recording, decoded.
+    heard : Heard
+        What its lines did.
+    marking : Marking
+        How the moments of loss are told.
+    """
+
+    lines: ServoLines
+    heard: Heard
+    marking: Marking
+
+    @property
+    def source(self) -> str:
+        """The recording's file."""
+        return self.lines.capture.source
+
+
+def listen_to(
+    capture: Capture,
+    *,
+    off_line: str | Marker | None = None,
+    off_at_s: Sequence[tuple[float, float]] = (),
+    sheet: BenchSheet | None = None,
+    convention: Convention | None = None,
+    limits: Limits | None = None,
+) -> Listened:
+    """Find the losses of one recording and what every line did in them.
+
+    Parameters
+    ----------
+    capture, off_line, off_at_s, sheet, convention, limits
+        As `pwmscope.findings.examine`.
+
+    Returns
+    -------
+    Listened
+
+    Raises
+    ------
+    HintError
+        As `pwmscope.findings.examine`.
+    """
+    marking = marking_of(capture, off_line, off_at_s, sheet)
+    lines = find_servo_lines(capture, marking.line, convention)
+    return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
+
+
+def listen(
+    lines: ServoLines,
+    marking: Marking,
+    limits: Limits,
+) -> Heard:
+    """Find the losses, and say what each servo line did at each.
+
+    Parameters
+    ----------
+    lines : ServoLines
+        The recording, decoded.
+    marking : Marking
+        How the moments of loss are told.
+    limits : Limits
+        For a convention that spans 1000 us.
+
+    Returns
+    -------
+    Heard
+
+    Raises
+    ------
+    HintError
+        If the marker marks nothing, or a stated time lies outside the recording.
+    """
+    capture, frames = lines.capture, lines.frames
+    outputs = {
+        name: Output(
+            table,
+            find_dwells(table, frames[name]),
+            frames[name].usual_us or table.convention.period_us,
+        )
+        for name, table in lines.servo.items()
+    }
+    told = _losses(capture, outputs, marking)
+    losses = with_returns(outputs, told.losses, capture.start_s, capture.end_s)
+    if marking.off_at_s:
+        losses = _with_unstated(losses, outputs, capture.end_s)
+    parted = {name: _parted(output, frames[name], losses, name) for name, output in outputs.items()}
+    told = replace(told, losses=losses)
+    silences = _examine(parted, told, limits, capture, marking.sheet)
+    records = {
+        name: _record(output, frames[name], losses, silences[name], limits, end_s=capture.end_s)
+        for name, output in parted.items()
+    }
+    return Heard(records, silences, told.said, told.polarity)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """The losses, since when the link was there where a marker says so, and what was assumed."""
+
+    losses: tuple[Loss, ...]
+    linked_s: float | None
+    said: tuple[str, ...]
+    polarity: Polarity | None = None
+
+
+def _losses(capture: Capture, outputs: Mapping[str, Output], marking: Marking) -> _Told:
+    end_s = capture.end_s
+    if marking.line is not None:
+        return _marked(capture, outputs, marking, capture.lines[marking.line])
+    if marking.off_at_s:
+        stated = stated_losses(marking.off_at_s, outputs, capture.start_s, end_s)
+        said = "The times at which the transmitter went off are a person's (--off-at)."
+        return _Told(stated, None, (said,))
+    said = (
+        "No marker line is named, so losses are inferred from the outputs; "
+        "a held output cannot be told from an idle stick that way."
+    )
+    sheet = marking.sheet
+    if sheet is not None and sheet.marker is not None:
+        said += f" The sheet's marker line {sheet.marker.line} is not in the recording."
+    return _Told(inferred_losses(outputs, end_s), None, (said,))
+
+
+def _marked(
+    capture: Capture, outputs: Mapping[str, Output], marking: Marking, marker: Line
+) -> _Told:
+    """Find the losses that a marker shows, and restarts of the supply or the receiver."""
+    on_level = marking.on_level
+    never_off = not marker.edges_ps.size and on_level in {None, marker.initial_level}
+    if never_off and not marking.is_asked:
+        said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
+        found = restarts(outputs, (), capture.start_s, capture.end_s)
+        return _Told(found, None, (said,), Polarity.ASSUMED)
+    marks = marked_losses(
+        marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
+        interval_us=capture.sample_interval_us, late_s=marking.late_s,
+        back_late_s=0.0 if marking.kind == "switch" else BUTTON_LATE_S, outputs=outputs,
+    )  # fmt: skip
+    said = f"Line {marker.name} is the marker: {LEVELS[marks.on_level]}, {_WHY[marks.polarity]}, "
+    said += "means transmitter on."
+    kind = "is stated as the switch itself"
+    if marking.kind != "switch":
+        is_button = marking.kind == "button"
+        kind = "is a push-button" if is_button else "is of no stated kind and counts as a button"
+    late = f"; it may change up to {marking.late_s:g} s late" if marking.late_s else ""
+    others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
+    both = sorted((*marks.losses, *others), key=lambda loss: loss.lost_s)
+    return _Told(tuple(both), marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
+
+
+_WHY: Final = {
+    Polarity.STATED: "as stated",
+    Polarity.SHOWN: "as the outputs show that follow moving sticks then",
+    Polarity.ASSUMED: "as at the start, which nothing confirms",
+    Polarity.CONTRADICTED: "as stated, although the outputs follow moving sticks only at the other",
+}
+
+
+def _record(
+    output: Output,
+    frames: Frames,
+    losses: tuple[Loss, ...],
+    silence: LineLosses,
+    limits: Limits,
+    *,
+    end_s: float,
+) -> Record:
+    """Take a line as it was while it was not lost."""
+    own = [loss for loss in losses if output.table.line in loss.lines]
+    spans = tuple(
+        [
+            Span(event.lost_s, _over_s(loss, event, end_s))
+            for loss, event in zip(own, silence.events, strict=True)
+        ]
+    )
+    return Record(
+        output.table,
+        frames,
+        output.dwells.select(~inside(spans, output.dwells.start_s)),
+        spans,
+        limits.scaled(output.table.convention.span_us),
+    )
+
+
+def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:
+    """Return when a loss is over for a channel; silence lasts until its own next pulse."""
+    if event.recovered_s is not None:
+        return max(loss.back_s, event.recovered_s)
+    return end_s if event.case.response.is_quiet else loss.back_s
+
+
+def _parted(output: Output, frames: Frames, losses: tuple[Loss, ...], name: str) -> Output:
+    """Break a line's dwells at each of its losses and returns."""
+    own = (loss for loss in losses if name in loss.lines)
+    breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
+    if not breaks:
+        return output
+    return replace(output, dwells=find_dwells(output.table, frames, tuple(breaks)))
+
+
+def _with_unstated(
+    losses: tuple[Loss, ...], outputs: Mapping[str, Output], end_s: float
+) -> tuple[Loss, ...]:
+    """Add the times in which lines were quiet although no stated loss covers them."""
+    others = [
+        quiet
+        for quiet in quiet_losses(outputs, end_s)
+        if not any(
+            quiet.lost_s <= loss.back_s and loss.earliest_s <= quiet.back_s for loss in losses
+        )
+    ]
+    return tuple(sorted((*losses, *others), key=lambda loss: loss.lost_s))
+
+
+def watch(
+    output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
+) -> Watched:
+    """Say what one line did at each loss, by itself.
+
+    Parameters
+    ----------
+    output : Output
+        The line, its dwells broken at each loss and each return.
+    expected : Expectation
+        What is expected of it.
+    losses : tuple of Loss
+        All losses of the recording.
+    capture : Capture
+        The recording.
+
+    Returns
+    -------
+    Watched
+    """
+    table = output.table
+    places = tuple([k for k, loss in enumerate(losses) if table.line in loss.lines])
+    own = tuple([losses[k] for k in places])
+    stretches = find_stretches(table, output.usual_us, own, capture.start_s, capture.end_s)
+    spans = tuple([Span(loss.seen_from_s, max(loss.back_s, loss.seen_from_s)) for loss in own])
+    following = output.dwells.select(~inside(spans, output.dwells.start_s))
+    rest = find_rest(following, table.convention, expected.band)
+    range_us, frame_s = stretches.tolerance.range_us, output.usual_us / 1e6
+    responses = tuple(
+        [
+            respond(loss, around, rest, range_us, frame_s)
+            for loss, around in zip(own, stretches.around, strict=True)
+        ]
+    )
+    line = capture.lines.get(table.line)
+    if line is not None:
+        responses = _with_states(responses, own, table, line)
+    return Watched(output, expected, own, places, responses, range_us)
+
+
+def _with_states(
+    responses: tuple[Response, ...], losses: tuple[Loss, ...], table: PulseTable, line: Line
+) -> tuple[Response, ...]:
+    """Tell a line without pulses that is stuck at their level, or that nothing drives."""
+    quiet = [k for k, own in enumerate(responses) if own.behaviour is LossClass.PULSES_STOP]
+    if not quiet:
+        return responses
+    edges_s = line.edges_ps / PS_PER_S
+    told = list(responses)
+    active = 1 - int(table.inverted)
+    for k in quiet:
+        final = responses[k].during[-1]
+        end_s = max(min(final.end_s, losses[k].back_s), final.start_s)
+        low, high = np.searchsorted(edges_s, (final.start_s, end_s))
+        lasted_s = end_s - final.start_s
+        level = line.initial_level ^ (int(low) & 1)
+        state = None
+        if high - low > max(6.0, NOISE_PER_S * lasted_s):
+            state = LossClass.NOISE
+        elif high - low <= 1 and level == active and lasted_s > table.convention.high_us / 1e6:
+            state = LossClass.STUCK_HIGH if level else LossClass.STUCK_LOW
+        if state is not None:
+            told[k] = replace(responses[k], behaviour=state)
+    return tuple(told)
+
+
+def _examine(
+    outputs: Mapping[str, Output],
+    told: _Told,
+    limits: Limits,
+    capture: Capture,
+    sheet: BenchSheet | None,
+) -> dict[str, LineLosses]:
+    """Say what every channel did at each loss, all lines together."""
+    span = Span(capture.start_s, capture.end_s)
+    watched = {
+        name: watch(output, expectation_of(sheet, name), told.losses, capture)
+        for name, output in outputs.items()
+    }
+    responses, evidence = gather(watched, told.losses, span)
+    watched = {name: replace(line, responses=responses[name]) for name, line in watched.items()}
+    stands = _where_limit_stands(sheet, limits)
+    limit = f"stands still within {limits.failsafe_s:g} s of the loss ({stands})"
+    polarity = told.polarity or Polarity.STATED
+    # A button is pressed late: the link may have been there before it shows on.
+    linked_s = told.linked_s if polarity.is_known else None
+    if linked_s is not None and told.losses:
+        linked_s -= max(loss.moment.late_s for loss in told.losses)
+    silences = {}
+    for name, line in watched.items():
+        table = line.output.table
+        before = before_link(table, line.output.usual_us, capture.start_s, linked_s)
+        power_up = power_up_finding(
+            table, capture.lines[name], before, line.expected, limits.failsafe_s
+        )
+        events = _events(line, evidence[name], limits.failsafe_s, capture.end_s, polarity)
+        silences[name] = _summed_up(events, line.expected, limit, power_up, capture.source)
+    return silences
+
+
+def _events(
+    line: Watched,
+    evidence: tuple[Evidence, ...],
+    limit_s: float,
+    end_s: float,
+    polarity: Polarity,
+) -> tuple[LossEvent, ...]:
+    table = line.output.table
+    setting = Setting(
+        table.line,
+        line.expected,
+        limit_s,
+        line.frame_s,
+        table.convention.span_us,
+        line.range_us,
+        end_s,
+        polarity,
+        table.other_polarity is not None,
+        tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
+    )
+    times = _stop_times(line, evidence, end_s)
+    back_s = [recovered_s(response, end_s) for response in line.responses]
+    until_s = np.array(
+        [back or loss.back_s for back, loss in zip(back_s, line.losses, strict=True)]
+    )
+    lost_s = np.array([loss.lost_s for loss in line.losses])
+    odd, outside = count_odd(table, lost_s, until_s)
+    columns = (times.stopped_s, times.last_outside_s, times.before_us, times.was_outside,
+               times.ran_on, odd, outside)  # fmt: skip
+    interval_us = table.sample_interval_us
+    events = []
+    for loss, response, own, recovered, *figures in zip(
+        line.losses, line.responses, evidence, back_s, *(c.tolist() for c in columns), strict=True
+    ):
+        stopped_s, last_outside_s, before_us, was_outside, ran_on, glitches, beyond = figures
+        error_s = None
+        if interval_us is not None:
+            error_s = interval_us / 1e6 + CLOCK_TOLERANCE * (loss.back_s - loss.earliest_s)
+        case = Case(
+            loss, response, own, setting, error_s, stopped_s, last_outside_s, before_us,
+            was_outside, ran_on,
+        )  # fmt: skip
+        relink_s = None
+        if loss.is_marked and loss.came_back and recovered is not None:
+            relink_s = max(0.0, recovered - loss.back_s)
+        jump = jump_us(loss, response, line.expected, setting.span_us)
+        recovery = Recovery(relink_s, jump, glitches, beyond)
+        events.append(LossEvent(case, *judge_loss(case), recovered, recovery))
+    return tuple(events)
+
+
+def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> StopTimes:
+    band = line.expected.band
+    if band is None or not line.losses:
+        return no_stop_times(len(line.losses))
+    windows = Windows(
+        np.array([loss.earliest_s for loss in line.losses]),
+        np.array([loss.back_s for loss in line.losses]),
+        np.array([own.until_s for own in evidence]),
+    )
+    return find_stop_times(
+        line.output.table,
+        line.output.usual_us,
+        windows,
+        band,
+        no_pulses_stop=line.expected.no_pulses_stop,
+        no_pulses_after_s=line.expected.no_pulses_after_s,
+        end_s=end_s,
+    )
+
+
+def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
+    if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
+        return f"limit of {sheet.rulebook or 'the bench sheet'}"
+    if limits.failsafe_s == COMMON_PRACTICE.failsafe_s:
+        return "common practice; the rulebook decides"
+    return "as asked for; the rulebook decides"
+
+
+def _summed_up(
+    events: tuple[LossEvent, ...],
+    expected: Expectation,
+    limit: str,
+    power_up: Finding,
+    source: str,
+) -> LineLosses:
+    finding = _finding(events, "" if expected.is_informative else limit)
+    trials = examine_trials(events)
+    hazards = hazards_of(events, expected, source)
+    findings = [
+        finding,
+        _stop_time_finding(events),
+        trials.finding,
+        recovery_finding(events, expected),
+        power_up,
+    ]
+    restarted = [event for event in events if event.is_restart]
+    if restarted:
+        findings.append(_restart_finding(restarted))
+    return LineLosses(events, finding, trials, tuple(findings), hazards)
+
+
+def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
+    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
+    if not timed:
+        reason = (
+            "No loss was seen in which the device on this line was commanded to stand still, or "
+            "the bench sheet does not say at which widths it does."
+        )
+        return not_shown(STOP_TIME, "s", reason)
+    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
+    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
+    return measured(
+        STOP_TIME, most_s, "s",
+        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
+        f"for good between {least_s:.3f} s and {most_s:.3f} s after the loss.",
+        interval=(least_s, most_s),
+        evidence=(Where(slowest.lost_s, slowest.lost_s + most_s, 0),),
+    )  # fmt: skip
+
+
+def _restart_finding(restarts: list[LossEvent]) -> Finding:
+    count = len(restarts)
+    return Finding(
+        RESTART, float(count), "", None, "no restart while the transmitter is on",
+        Verdict.DOES_NOT_MEET,
+        tuple(Where(event.lost_s, event.recovered_s or event.lost_s, 0) for event in restarts),
+        f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
+        f"pulses at {restarts[0].lost_s:.3f} s although the transmitter was on. Check battery, "
+        "regulator and plugs.",
+    )  # fmt: skip
+
+
+def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
+    losses = [event for event in events if not event.is_restart]
+    if not losses:
+        return not_shown(
+            NAME, "",
+            "The signal was not seen to be lost, so what happens then is not shown. Record again "
+            "and, with the weapon removed, the wheels off the ground and the robot restrained, "
+            "switch the transmitter off while a stick is held off its rest position.",
+            limit=limit,
+        )  # fmt: skip
+    value = ", ".join(
+        dict.fromkeys(event.behaviour.value if event.behaviour else "not shown" for event in losses)
+    )
+    worst = _worst(losses)
+    govern = [event for event in losses if event.verdict is worst.verdict][:MOST_SHOWN]
+    spans = tuple([Where(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
+    all_marked = all(not event.case.loss.is_inferred for event in losses)
+    times = "once" if len(losses) == 1 else f"{len(losses)} times"
+    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {value}."
+    if limit:
+        which = "" if len(losses) == 1 else f" (loss at {worst.lost_s:.3f} s)"
+        sentence += f" {worst.reason[:-1]}{which}."
+    return Finding(NAME, value, "", None, limit, worst.verdict, spans, sentence)
+
+
+def _worst(losses: list[LossEvent]) -> LossEvent:
+    """Return the loss that governs: one that does not meet, one not shown, the slowest."""
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for event in losses:
+            if event.verdict is verdict:
+                return event
+    return max(losses, key=lambda event: event.stop_bounds_s[1] if event.stop_bounds_s else 0.0)

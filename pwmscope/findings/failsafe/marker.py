@@ -1,0 +1,355 @@
+"""The marker line: what its levels mean, how late it may be, and when it shows a loss."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
+from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
+from pwmscope.capture import PS_PER_S, Capture, Line
+from pwmscope.errors import HintError
+from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output
+
+BOUNCE_S: Final = 0.05
+"""Marker levels shorter than this are contact bounce."""
+SETTLED_S: Final = 0.5
+"""So long after a change of the marker a movement counts for neither of its levels."""
+MIN_MOVES: Final = 3
+"""So many smooth movements on one level, and none on the other, show which means on."""
+MOVE_FRAMES: Final = 3
+MOVE_S: Final = 0.05
+MAX_MOVE_S: Final = 5.0
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Polarity(StrEnum):
+    """How it is known which level of the marker means on."""
+
+    STATED = "stated"
+    SHOWN = "shown by the outputs"
+    ASSUMED = "assumed"
+    CONTRADICTED = "contradicted"
+
+    @property
+    def is_known(self) -> bool:
+        """Whether a verdict may rest on it."""
+        return self in (Polarity.STATED, Polarity.SHOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """How the moments of loss are told, and what the bench sheet says of the lines.
+
+    Parameters
+    ----------
+    line : str or None
+        A marker line of the recording.
+    on_level : int or None
+        Its level that means on, where it is stated.
+    off_at_s : tuple of tuple of float
+        Stated times in seconds, each with the half-width of its uncertainty.
+    sheet : BenchSheet or None
+        The bench sheet.
+    is_asked : bool
+        Whether a person named the marker line, so that it must mark a loss; the bench
+        sheet's may be on throughout.
+    kind : {"switch", "button"} or None
+        A wire on the switch itself, or a push-button pressed with it; None where it is
+        not stated.
+    late_s : float
+        How late the marker may show a change.
+    """
+
+    line: str | None
+    on_level: int | None
+    off_at_s: tuple[tuple[float, float], ...]
+    sheet: BenchSheet | None
+    is_asked: bool
+    kind: str | None = None
+    late_s: float = 0.0
+
+    @property
+    def limits(self) -> Limits:
+        """The sheet's limits, or those of common practice."""
+        return COMMON_PRACTICE if self.sheet is None else self.sheet.limits
+
+
+def marking_of(
+    capture: Capture,
+    off_line: str | Marker | None,
+    off_at_s: Sequence[tuple[float, float]],
+    sheet: BenchSheet | None,
+) -> Marking:
+    """Settle how the moments of loss are told.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    off_line : str, Marker or None
+        A marker line that a person names, as ``LINE``, or ``LINE=high`` or ``LINE=low``
+        with the level that means on; it goes before the sheet's.
+    off_at_s : sequence of tuple of float
+        Times that a person states, each with the half-width of its uncertainty.
+    sheet : BenchSheet or None
+        The bench sheet.
+
+    Returns
+    -------
+    Marking
+
+    Raises
+    ------
+    HintError
+        If there is no such line, or both a marker and times are given.
+    """
+    marker = None if sheet is None else sheet.marker
+    if isinstance(off_line, Marker):
+        marker, off_line = off_line, off_line.line
+    line, on_level = _named(capture, off_line)
+    kind, late_s = None, 0.0 if line is None else BUTTON_LATE_S
+    if marker is not None and line in (None, marker.line) and marker.line in capture.lines:
+        line = marker.line
+        kind, late_s = marker.kind, marker.late_s
+        if on_level is None and marker.on is not None:
+            on_level = LEVELS.index(marker.on)
+    if line is not None and off_at_s:
+        raise HintError(
+            f"Line {line} marks when the transmitter went off, and --off-at states it as well; "
+            "give one of them."
+        )
+    return Marking(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
+
+
+def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | None]:
+    """Take a marker's name apart from the level that it is said to be on at."""
+    if off_line is None or off_line in capture.lines:
+        return off_line, None
+    line, equals, level = off_line.rpartition("=")
+    if equals and line in capture.lines:
+        if level not in LEVELS:
+            raise HintError(
+                f"The level '{level}' of the marker line {line} is not understood; write "
+                f"--off-line {line}=high or --off-line {line}=low for the level that means on."
+            )
+        return line, LEVELS.index(level)
+    raise HintError(
+        f"There is no line '{off_line}' in {capture.source}; "
+        f"its lines are {', '.join(capture.lines)}."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What a marker line says.
+
+    Parameters
+    ----------
+    losses : tuple of Loss
+        Each stretch in which the transmitter went off.
+    linked_s : float
+        When the transmitter was first on; the capture's start where it was on
+        from the beginning.
+    on_level : int
+        The level that was taken to mean on.
+    polarity : Polarity
+        How that is known.
+    """
+
+    losses: tuple[Loss, ...]
+    linked_s: float
+    on_level: int
+    polarity: Polarity
+
+
+def marked_losses(
+    marker: Line,
+    end_s: float,
+    lines: Iterable[str],
+    *,
+    on_level: int | None = None,
+    start_s: float = 0.0,
+    interval_us: float | None = None,
+    late_s: float = 0.0,
+    back_late_s: float = 0.0,
+    outputs: Mapping[str, Output] | None = None,
+) -> Marks:
+    """Read the losses off a wire that shows whether the transmitter is on.
+
+    A level held for at least 50 ms counts; shorter ones are contact bounce. A
+    change is timed at its first edge, so that a loss begins as early as it may
+    have and ends as early as it may have.
+
+    Parameters
+    ----------
+    marker : Line
+        The wire on the transmitter's switch or on a push-button.
+    end_s : float
+        End of the capture in seconds.
+    lines : iterable of str
+        The lines that depend on the transmitter.
+    on_level : int, optional
+        The level, 0 or 1, that means on; by default the one at which the outputs
+        follow moving sticks, or else that at the start.
+    start_s : float
+        Start of the capture in seconds.
+    interval_us : float or None
+        Interval between samples in microseconds.
+    late_s : float
+        How late it may show that the transmitter went off.
+    back_late_s : float
+        How late it may show that the transmitter is on again.
+    outputs : mapping of str to Output, optional
+        The servo lines, whose movements show or contradict what the levels mean.
+
+    Returns
+    -------
+    Marks
+
+    Raises
+    ------
+    HintError
+        If the marker never changes, never holds a level, or is never on.
+    """
+    edges_s = marker.edges_ps / PS_PER_S
+    if not edges_s.size:
+        raise HintError(
+            f"The marker line {marker.name} never changes, so it marks no loss; "
+            "check its wire, or leave --off-line out."
+        )
+    begin_s, level = _held_levels(edges_s, marker, start_s, end_s)
+    if begin_s.size < 2:
+        raise HintError(
+            f"The marker line {marker.name} changes {edges_s.size} times and never holds another "
+            f"level for {BOUNCE_S * 1e3:.0f} ms, so it marks no loss; check its wire, or leave "
+            "--off-line out."
+        )
+    on, polarity = find_polarity(begin_s, level, on_level, outputs or {})
+    is_on = level == on
+    if not is_on.any():
+        raise HintError(
+            f"The marker line {marker.name} never shows the transmitter on; check which of its "
+            "levels means on."
+        )
+    late = f" or up to {late_s:g} s earlier" if late_s else ""
+    within = f", within a sample of {interval_us:.4g} us" if interval_us else ""
+    moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None, late_s)
+    concerned = frozenset(lines)
+    ends_s = np.append(begin_s[1:], end_s)
+    first_on = int(is_on.argmax())
+    spans = zip(
+        begin_s.tolist()[first_on:], ends_s.tolist()[first_on:], is_on[first_on:], strict=True
+    )
+    return Marks(
+        tuple(
+            Loss(
+                off_s,
+                max(off_s, on_s - max(late_s, back_late_s)) if on_s < end_s else on_s,
+                on_s < end_s, moment, concerned,
+                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s{within}{late}.",
+                is_return_shown=True,
+            )
+            for off_s, on_s, shows_on in spans
+            if not shows_on
+        ),
+        float(begin_s[first_on]),
+        on,
+        polarity,
+    )  # fmt: skip
+
+
+def _held_levels(
+    edges_s: FloatArray, marker: Line, start_s: float, end_s: float
+) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """List the levels that were held, and since when; each differs from the one before.
+
+    The level at the start counts however soon it changes, one at the end only if it
+    was seen for long enough.
+    """
+    bounds_s = np.concatenate([[start_s], edges_s, [end_s]])
+    level = (marker.initial_level + np.arange(bounds_s.size - 1)) % 2
+    held = np.diff(bounds_s) >= BOUNCE_S
+    held[0] = True
+    at = np.flatnonzero(held)
+    changes = np.append(True, np.diff(level[at]) != 0)
+    # A change began where the level held before it ended: at the first edge of its bounce.
+    before_s = np.append(start_s, bounds_s[at[:-1] + 1])
+    return before_s[changes], level[at][changes]
+
+
+def find_polarity(
+    begin_s: FloatArray,
+    level: npt.NDArray[np.int64],
+    on_level: int | None,
+    outputs: Mapping[str, Output],
+) -> tuple[int, Polarity]:
+    """Find which level means on: as stated, as the outputs show, or as at the start.
+
+    Outputs that follow moving sticks have a link. A preset may be reached by a ramp,
+    so one movement within a stretch contradicts nothing.
+
+    Parameters
+    ----------
+    begin_s : ndarray of float64, shape (n,)
+        Since when each level was held, in order.
+    level : ndarray of int64, shape (n,)
+        The levels.
+    on_level : int or None
+        The level that is stated to mean on.
+    outputs : mapping of str to Output
+        The servo lines.
+
+    Returns
+    -------
+    on_level : int
+    polarity : Polarity
+    """
+    counts = np.zeros((len(outputs), begin_s.size), dtype=np.int64)
+    until_s = np.append(begin_s[1:], np.inf)
+    for row, output in enumerate(outputs.values()):
+        start_s, end_s = smooth_moves(output)
+        place = np.searchsorted(begin_s, start_s, side="right") - 1
+        place, start_s, end_s = place[place >= 0], start_s[place >= 0], end_s[place >= 0]
+        whole = (end_s < until_s[place]) & ((start_s >= begin_s[place] + SETTLED_S) | (place == 0))
+        np.add.at(counts[row], place[whole], 1)
+    moves = [int(counts[:, level == value].sum()) for value in (0, 1)]
+    if on_level is not None:
+        off = 1 - on_level
+        waved = bool((counts[:, level == off] >= 2).any())
+        if moves[on_level] == 0 and waved:
+            return on_level, Polarity.CONTRADICTED
+        return on_level, Polarity.STATED
+    for value in (0, 1):
+        if moves[value] >= MIN_MOVES and moves[1 - value] == 0:
+            return value, Polarity.SHOWN
+    return int(level[0]), Polarity.ASSUMED
+
+
+def smooth_moves(output: Output) -> tuple[FloatArray, FloatArray]:
+    """List where an output went smoothly from one dwell to the next, as a hand moves it.
+
+    Parameters
+    ----------
+    output : Output
+        The line.
+
+    Returns
+    -------
+    start_s, end_s : ndarray of float64, shape (n,)
+    """
+    dwells, frame_s = output.dwells, output.usual_us / 1e6
+    if len(dwells) < 2:
+        return np.zeros(0), np.zeros(0)
+    took_s = dwells.start_s[1:] - dwells.end_s[:-1]
+    pulses = dwells.first[1:] - dwells.last[:-1]
+    far = np.abs(np.diff(dwells.level_us)) > JUMP * output.table.convention.span_us
+    smooth = far & (took_s > max(MOVE_FRAMES * frame_s, MOVE_S)) & (took_s < MAX_MOVE_S)
+    smooth &= pulses * frame_s >= 0.5 * took_s
+    return dwells.end_s[:-1][smooth], dwells.start_s[1:][smooth]

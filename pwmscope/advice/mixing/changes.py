@@ -175,6 +175,8 @@ def mixing_changes(
             outputs=gain if place == "converter" else None,
         )
         for place, words in here
+        # A second converter behind one that is there already would be the wrong place.
+        if only_unmixed or place == "transmitter"
     )
 
 

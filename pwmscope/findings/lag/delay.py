@@ -27,6 +27,7 @@ MOST_TO_ONE: Final = 6
 """Output periods to an input period, at most, of lines that keep step."""
 MOST_FRAMES: Final = 12
 _AT_ENDS: Final = 3
+_AT_END: Final = 9
 Reals = npt.NDArray[np.float64]
 
 
@@ -240,7 +241,11 @@ def _wander(
     turns = q * after_us / source.period_us
     step = np.diff(turns)
     step_us = (step - np.rint(step)) * source.period_us / q
-    wander_us = float(np.sum(step_us))
+    # From where it is at first to where it is at last, each the median of some: a late pulse at
+    # the very end is no wander.
+    place_us = np.cumsum(step_us)
+    some = max(min(_AT_END, place_us.size // 4), 1)
+    wander_us = float(np.median(place_us[-some:]) - np.median(place_us[:some]))
     noise_us = FROM_MAD * float(np.median(np.abs(step_us - np.median(step_us))))
     if abs(wander_us) <= SURE * noise_us + 3.0 * interval_us + 0.5:
         return _Wander(keeps=True, beat_s=None)

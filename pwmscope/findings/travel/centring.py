@@ -12,7 +12,7 @@ from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.record import Record
 from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
-from pwmscope.findings.travel.middles import spaced
+from pwmscope.findings.travel.middles import middles, spaced
 from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
 from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
 from pwmscope.findings.travel.travel import Travel
@@ -26,6 +26,10 @@ RETURN_REACH: Final = 0.03
 FEWEST_RETURNS: Final = 2
 MOST_RETURNS: Final = 500
 """Of more returns, so many evenly spaced ones are used."""
+MOST_IN_RETURN: Final = 200
+OF_HALF: Final = 1.8
+"""How much less well the middle half of a stay is known than the whole: it holds half the
+pulses, and where it lies depends on where the stay ends."""
 MOST_KNOWN: Final = 60
 """Returns whose own uncertainty is worked out; the others are taken to be like them."""
 SIGNIFICANT: Final = 0.05
@@ -40,8 +44,9 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "How far apart the widths are at which the stick comes to rest when it comes back to "
         "neutral from one side, again and again. The two sides are taken apart, so that a "
         "difference between them does not count here.",
-        "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean width of each stay; its "
-        "interval is that of the returns recorded, u = u(level) / sqrt(n1+n2-2)",
+        "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean width in the middle "
+        "half of each stay; its interval is that of the returns recorded, "
+        "u = 1.8 u(level) / sqrt(n1+n2-2)",
         "repeatability, JCGM 200, 2.20 and 2.21; JCGM 100, 4.2.2 and 5.1.2, from memory",
     ),
     Definition(
@@ -50,7 +55,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "comes back from below. Its interval is that of the returns recorded. It is significant "
         "where Welch's test gives a chance below 5 % that it would not come again, and the "
         "interval of that, sampling included, leaves 0 out.",
-        "mean(from above) - mean(from below); u^2 = u(level)^2 (1/n1 + 1/n2); "
+        "mean(from above) - mean(from below); u^2 = (1.8 u(level))^2 (1/n1 + 1/n2); "
         "t = difference / sqrt(s1^2/n1 + s2^2/n2), degrees of freedom by Welch and Satterthwaite",
         "B. L. Welch, Biometrika 34, 1947; JCGM 100, G.4.1 and 4.3.9, from memory",
     ),
@@ -211,14 +216,12 @@ def find_returns(
 
 def _rests(record: Record, chosen: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.float64], float]:
     """Where the stick came to rest each time, and how well one such width is known."""
-    rest_us = record.dwells.level_us[chosen].copy()
+    rest_us = middles(record, chosen, MOST_IN_RETURN).level_us
     one = np.arange(len(record.dwells))
-    known = []
-    for place, at in enumerate(chosen[:MOST_KNOWN]):
-        level = level_of(record.table, record.dwells.select(one == at))
-        rest_us[place] = level.width_us
-        known.append(level.own_us)
-    return rest_us, math.sqrt(mean_of(np.square(known))) if known else 0.0
+    known = [
+        level_of(record.table, record.dwells.select(one == at)).own_us for at in chosen[:MOST_KNOWN]
+    ]
+    return rest_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0
 
 
 def _of_scatter(pooled_us: float, own_us: float, freedom: int) -> tuple[float, float]:

@@ -230,7 +230,8 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     scatter_us = math.sqrt(max(lasting_us2 / float(count.sum()), between_us2))
     uncertainty_us = None
     if table.sample_interval_us is not None:
-        cut = near.unsettled + 1
+        # Where a dwell ends is known to one pulse at either end, whatever was cut off.
+        cut = near.unsettled + 2
         unseen_us2 = np.minimum(lasting_us2 / cut, variance_us2) + lasting_us2 / count
         of_cut_us2 = float(np.sum((weight * cut / held) ** 2 * unseen_us2))
         of_weight_us2 = float(np.sum((_CUT_DOUBT * (level_us - width_us) / held.sum()) ** 2))

@@ -106,6 +106,9 @@ class Device:
 
 
 UNKNOWN: Final = Device()
+RESTS: Final = 2
+"""Of first dwell, last dwell, longest stay and most visits so many must be at what is held against
+neutral's limit where nobody says what is on the line."""
 EXERCISED: Final = 0.72
 """An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
 plan shows that the stick was held there (own choice)."""
@@ -264,17 +267,15 @@ def _endpoint_finding(
     over_us = max(convention.low_us - level.width_us, level.width_us - convention.high_us)
     end_us = convention.low_us if name.startswith("low") else convention.high_us
     verdict = judge(over_us, limits.overshoot_us, _doubt(level))
+    exercised_us = EXERCISED * abs(end_us - convention.neutral_us)
+    held = abs(level.width_us - convention.neutral_us) >= exercised_us
     said = (
         f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
         f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us."
+        if held
+        else f"The outermost dwell is {level.width_us:.1f} us; the {name} itself is not shown: "
+        "either the travel is short, or the stick was not held at its end."
     )
-    exercised_us = EXERCISED * abs(end_us - convention.neutral_us)
-    if verdict is Verdict.MEETS and abs(level.width_us - convention.neutral_us) < exercised_us:
-        verdict = Verdict.NOT_SHOWN
-        said += (
-            " Either the travel is short, or the stick was never held at its end. Hold it there "
-            "for two seconds."
-        )
     return Finding(
         name, level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,
         level.amount.interval_us,
@@ -304,10 +305,9 @@ def _neutral_finding(
     verdict: Verdict | None = None
     if limit:
         verdict = judge(abs(offset_us), limits.neutral_us, _doubt(level))
-        if verdict is Verdict.DOES_NOT_MEET and device.has_neutral is None and not (
-            rest.is_known and rest.level is not None
-            and abs(rest.level.width_us - level.width_us) <= 0.01 * table.convention.span_us
-        ):  # fmt: skip
+        near = np.abs(np.array(rest.rests_us) - level.width_us) <= 0.01 * table.convention.span_us
+        rests_here = np.count_nonzero(near) >= RESTS
+        if verdict is Verdict.DOES_NOT_MEET and device.has_neutral is None and not rests_here:
             verdict = Verdict.NOT_SHOWN
             said += (
                 " Either neutral is off, or the channel rests elsewhere, as a weapon's does; a "

@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 STANDING_PULSES: Final = 6
 """Pulses at one level that make an output stand; fewer are told as movement."""
@@ -147,6 +146,8 @@ def _linked(width_us: Reals, parted: Truths, tolerance: Tolerance, window: int) 
     windows = width_us.size - window + 1
     if windows < 1:
         return linked
+    from scipy import ndimage  # noqa: PLC0415 - slow to import
+
     centre, half = window // 2, window // 2
     kept = slice(centre, centre + windows)
     still = (

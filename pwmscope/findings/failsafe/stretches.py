@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
 from pwmscope.findings.failsafe.standing import (
@@ -200,6 +199,8 @@ def _stretches(
     """Set stray pulses aside, and cut the others into stretches, quiet ones between."""
     if not near.size:
         return [_quiet(pulses.capture.start_s, pulses.capture.end_s)]
+    from scipy import ndimage  # noqa: PLC0415 - slow to import
+
     around_us = ndimage.median_filter(pulses.width_us[near], 5, mode="nearest")
     stray = np.abs(pulses.width_us[near] - around_us) > max(tolerance.range_us, stray_us)
     # Many of them are no stray pulses but an output that wanders.

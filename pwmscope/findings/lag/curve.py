@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
 PLAIN: Final = 20.0
 """What a further feature of the curve must gain in the Bayesian information criterion."""
@@ -200,6 +199,8 @@ def _fit(shape: _Shape, starts: list[Reals], x_us: Reals, y_us: Reals, scale_us:
 
 
 def _solve(shape: _Shape, start: Reals, x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
+    from scipy.optimize import least_squares  # noqa: PLC0415 - slow to import
+
     scale_us = max(scale_us, 1e-3)
     size = np.maximum(np.abs(start), 1e-3)
 

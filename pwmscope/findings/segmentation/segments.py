@@ -9,7 +9,6 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from pwmscope.findings.segmentation.ranges import measure_ranges
 from pwmscope.findings.segmentation.width_noise import WidthNoise
@@ -57,7 +56,7 @@ def stray_widths(
     """
     limit_us = noise.range_limit_us
     low, high = _block_ranges(width_us, block)
-    around_us = ndimage.maximum_filter1d(high, 3) - ndimage.minimum_filter1d(low, 3)
+    around_us = _most_of_three(high) + _most_of_three(-low)
     found = [np.zeros(0, np.int64)]
     for blocks in _batches(np.flatnonzero(around_us > limit_us)):
         place = (blocks * block + np.arange(block)[:, None]).ravel()
@@ -69,6 +68,14 @@ def stray_widths(
         agree = np.min(five[2:] - five[:-2], axis=0) <= limit_us
         found.append(np.sort(place[at[agree | (off_us[at] > far_us)]]))
     return np.concatenate(found)
+
+
+def _most_of_three(value: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the largest of each value and its two neighbours."""
+    most = value.copy()
+    np.maximum(most[1:], value[:-1], out=most[1:])
+    np.maximum(most[:-1], value[1:], out=most[:-1])
+    return most
 
 
 def standing_stretches(

@@ -37,7 +37,14 @@ MAX_KERNEL: Final = 256
 """Held widths are as likely as a kernel estimate from so many of them, evenly spread, says;
 its kernel has this part of their scatter, and at least the sample interval's."""
 END_SPARE: Final = 2
-"""So many of the outermost pulses at the level may still belong to a move that slows down."""
+MAX_SPARE: Final = 20
+MAX_SPARE_SHARE: Final = 0.25
+"""Of the outermost pulses at the level as many may belong to a move that slows down as its
+visible part tells; so many where it tells nothing, and no more than these."""
+VISIBLE: Final = (4.0, 8.0)
+"""A move shows where it is so many deviations off the level, and is followed up to so many
+times as far: where a movement of minimum jerk, whose distance is cubic in time, is as long
+before its end once more."""
 WANDER: Final = 3.0
 """Dwells next to each other are one hold whose width wandered, if their levels are nearer
 than so many deviations of their own scatter."""
@@ -230,7 +237,11 @@ def _bounded(
         ):
             cut = _first_held(end_us, some_us, kernel_us, scatter_us)
             at_end = cut == 0 and (low == 0 if side == 0 else high == width_us.size)
-            spare = 0 if at_end else min(END_SPARE, end_us.size - cut)
+            spare = 0
+            if not at_end:
+                most = min(MAX_SPARE, int(MAX_SPARE_SHARE * (stop - start)), end_us.size - cut)
+                off_us = np.abs(end_us[:cut][::-1] - level_us)
+                spare = min(_hidden(off_us, max(scatter_us, kernel_us)), most)
             away_us = end_us[cut : cut + spare][::-1] - level_us
             sums_us2 = np.cumsum(away_us**2 - scatter_us**2)
             ends_us4 += max(float(np.max(sums_us2**2, initial=0.0)), 0.0 if at_end else one_us4)
@@ -242,6 +253,22 @@ def _bounded(
         both = np.flatnonzero(bounds[0, 1:] < bounds[1, :-1])
         bounds[0, both + 1] = bounds[1, both] = (bounds[0, both + 1] + bounds[1, both]) // 2
     return outer, inner, math.sqrt(ends_us4)
+
+
+def _hidden(off_us: FloatArray, noise_us: float) -> int:
+    """Count the pulses at the level that a move before, outwards from the level, still hides in."""
+    near, times = VISIBLE
+    seen = np.flatnonzero(off_us >= near * noise_us)
+    if not seen.size:
+        return END_SPARE
+    first = int(seen[0])
+    beyond = np.flatnonzero(off_us[first:] >= times * near * noise_us)
+    second = int(beyond[0]) if beyond.size else int(np.argmax(off_us[first:]))
+    if not second:
+        return 1
+    ratio = float(off_us[first + second]) / (near * noise_us)
+    left = second / max(min(ratio, times) ** (1.0 / 3.0) - 1.0, 0.25)
+    return max(math.ceil(left) - first, 1)
 
 
 def _first_held(
@@ -278,8 +305,7 @@ def scatter_of_held(
     -------
     whole : Scatter
         About the mean of each hold. Half of what the pulses at the ends add to its variance
-        is its shift; half of that, as a rectangular distribution, its doubt, beside what
-        hangs on each end by itself.
+        is its doubt, or what hangs on the ends one by one, whichever is more.
     parted : Scatter or None
         About the mean of each dwell, where some hold is several; else None.
     slow : Scatter or None
@@ -290,15 +316,15 @@ def scatter_of_held(
     outer = scatter_of(width_us[held.outer_rows], held.outer_count)
     half_us2 = (outer.rms_us**2 - whole.rms_us**2) / 2.0
     by_end_us2 = held.ends_us2 / whole.freedom
-    doubt_us2 = math.hypot(half_us2 / math.sqrt(3.0), by_end_us2)
+    doubt_us2 = max(abs(half_us2), by_end_us2)
     parted = None
     if held.dwell_count.size > held.count.size:
         parted = scatter_of(width_us[held.dwell_rows], held.dwell_count)
-        parted = replace(parted, shift_us2=half_us2, doubt_us2=doubt_us2)
+        parted = replace(parted, doubt_us2=doubt_us2)
     slow = None
     if held.slow_count.size:
         slow = scatter_of(width_us[held.slow_rows], held.slow_count)
-    return replace(whole, shift_us2=half_us2, doubt_us2=doubt_us2), parted, slow
+    return replace(whole, doubt_us2=doubt_us2), parted, slow
 
 
 @dataclass(frozen=True, slots=True)

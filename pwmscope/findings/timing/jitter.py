@@ -335,7 +335,7 @@ def separate_changes(
     for _ in range(3):  # the variance of two periods together follows from both figures
         two = math.sqrt(max(4.0 * own**2 - max(own_change**2 - added, 0.0), 0.0))
         added = variance_of_change(part, weight, own, two)
-    shape = _shape_doubt(scatter, sample_interval_us)
+    shape = _shape_doubt(scatter, sample_interval_us, own)
     return _freed(
         change.rms,
         _Sampling(added, 0.67, 70.0 / 12.0, 2.0, math.sqrt(6.0), shape),
@@ -444,14 +444,27 @@ def _freed(
     )
 
 
-def _shape_doubt(scatter: Scatter, interval_us: float) -> float:
+FLAT: Final = 2.1
+"""Kurtosis below which values are spread as those of a sinusoid or more evenly."""
+
+
+def _shape_doubt(scatter: Scatter, interval_us: float, sigma: float) -> float:
     """Return how uncertain the variance of a change is for the shape of the jitter.
 
-    A period's own enters fourfold, that of two together once.
+    A period's own enters fourfold, that of two together once. Values of a sinusoid of
+    amplitude a leave ``J0(2 pi a)``, of the order of ``1 / (pi sqrt(a))``, of the cosine in
+    the variance that sampling adds, where a Gaussian leaves nothing.
     """
     if scatter.sample is None:
         return 0.0
-    return math.sqrt(17.0) * shape_doubt(scatter.sample.away_us / interval_us, scatter.sample.group)
+    away, group = scatter.sample.away_us / interval_us, scatter.sample.group
+    doubt = math.sqrt(17.0) * shape_doubt(away, group)
+    about = away - np.bincount(group, away)[group] / np.bincount(group)[group]
+    squares = about * about
+    if sigma > 0.0 and float(np.mean(squares**2)) < FLAT * float(np.mean(squares)) ** 2:
+        left = 1.0 / (math.pi * math.sqrt(math.sqrt(2.0) * sigma))
+        doubt = math.hypot(doubt, 4.0 / math.pi**2 * min(left, 1.0) / math.sqrt(2.0))
+    return doubt
 
 
 def _timed(rms_us: float, count: int) -> Separation:

@@ -75,7 +75,7 @@ def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern,
             "Fewer than two frames were seen, so there is no frame period.",
             limit=limit,
         )
-    verdict, outside = _held(summary, patterns, convention.period_low_us, convention.period_high_us)
+    verdict, outside, near = _held(summary, patterns, table)
     uncertainty_us, reach_us = _doubt_us(summary, table.sample_interval_us)
     several = len(patterns) > 1 or any(len(pattern) > 1 for pattern in patterns)
     often = f" on the average ({describe(patterns)})" if several else ""
@@ -83,7 +83,9 @@ def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern,
         f"Frames come every {summary.mean / 1e3:.4f} ms{often}, {1e6 / summary.mean:.3f} a second; "
         f"devices take {low_ms:g} to {high_ms:g} ms"
     )
-    if verdict is Verdict.NOT_SHOWN:
+    if near:
+        sentence += ". Whether that is met is not shown: the analyser's clock is known to 100 ppm"
+    elif verdict is Verdict.NOT_SHOWN:
         sentence += f", and whether they take {outside} ms in between is not shown"
     elif outside and several:
         sentence += f", not {outside} ms"
@@ -114,17 +116,29 @@ def _doubt_us(summary: Summary, interval_us: float | None) -> tuple[float | None
 
 
 def _held(
-    summary: Summary, patterns: tuple[Pattern, ...], low_us: float, high_us: float
-) -> tuple[Verdict, str]:
-    """Hold the periods against the limits; say which lie outside."""
+    summary: Summary, patterns: tuple[Pattern, ...], table: PulseTable
+) -> tuple[Verdict, str, bool]:
+    """Hold the periods against the limits; say which lie outside, and if any is too near one."""
     assert summary.mean is not None
+    low_us, high_us = table.convention.period_low_us, table.convention.period_high_us
     means_us = [pattern.mean_us for pattern in patterns] if len(patterns) > 1 else [summary.mean]
-    wrong = [mean_us for mean_us in means_us if not low_us <= mean_us <= high_us]
+    sampled_us = (table.sample_interval_us or 0.0) / max(summary.count, 1)
+    reach_us = {mean_us: CLOCK_TOLERANCE * mean_us + sampled_us for mean_us in means_us}
+    wrong = [
+        mean_us
+        for mean_us, reach in reach_us.items()
+        if mean_us + reach < low_us or mean_us - reach > high_us
+    ]
     if wrong:
-        return Verdict.DOES_NOT_MEET, _ms(wrong)
+        return Verdict.DOES_NOT_MEET, _ms(wrong), False
+    near = any(
+        mean_us - reach < low_us or mean_us + reach > high_us for mean_us, reach in reach_us.items()
+    )
+    if near:
+        return Verdict.NOT_SHOWN, "", True
     parts = {period for pattern in patterns if len(pattern) > 1 for period in pattern.periods_us}
     between = [period_us for period_us in parts if not low_us <= period_us <= high_us]
-    return Verdict.NOT_SHOWN if between else Verdict.MEETS, _ms(between)
+    return Verdict.NOT_SHOWN if between else Verdict.MEETS, _ms(between), False
 
 
 def _ms(values_us: list[float]) -> str:

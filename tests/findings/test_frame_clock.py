@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from pwmscope.capture import Line
-from pwmscope.findings.timing.clock_wander import probe_wander
-from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.findings.timing.frame_clock import fit_clock, probe_wander
 from pwmscope.model.spans import Span, overlaps
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 

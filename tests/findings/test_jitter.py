@@ -7,8 +7,7 @@ import pytest
 from scipy.stats import chi2
 
 from pwmscope.findings.timing.quantisation import reading_law, unevenness
-from pwmscope.findings.timing.scatter import Scatter, scatter_of
-from pwmscope.findings.timing.separation import separate
+from pwmscope.findings.timing.separation import Scatter, scatter_of, separate
 
 
 def readings(mean, jitter, count, seed=1, interval_us=1.0):

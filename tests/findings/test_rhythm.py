@@ -10,9 +10,9 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.findings.timing.frame_clock import fit_clock
-from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MOST_PULSES, SAMPLING, examine_rhythm
+from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MAX_PULSES, SAMPLING, examine_rhythm
 from pwmscope.findings.timing.spectral_lines import find_lines
-from pwmscope.findings.timing.spectrum_noise import noise_of
+from pwmscope.findings.timing.spectrum import noise_of
 from pwmscope.model.finding import Verdict
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
@@ -198,8 +198,8 @@ def test_where_most_frames_are_missing_a_stretch_without_gaps_is_searched(rng):
 
 
 def test_of_a_long_record_a_part_is_searched_and_said(rng):
-    found = examine_rhythm(*record_of(*receiver(MOST_PULSES + 2_000, rng), 0.1))
-    assert (found.width.count, found.time_error.count) == (MOST_PULSES, MOST_PULSES)
+    found = examine_rhythm(*record_of(*receiver(MAX_PULSES + 2_000, rng), 0.1))
+    assert (found.width.count, found.time_error.count) == (MAX_PULSES, MAX_PULSES)
     assert "(8192 pulses of the longest dwell)" in found.findings[0].sentence
     assert "(8192 frames)" in found.findings[1].sentence
 

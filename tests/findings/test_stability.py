@@ -8,11 +8,17 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import find_dwells
-from pwmscope.findings.timing.allan import MOST_TERMS, allan_deviation, octaves, time_deviation
-from pwmscope.findings.timing.clock_noise import FEWEST_PHASES, identify_noise
+from pwmscope.findings.timing.allan import (
+    MAX_TERMS,
+    MIN_PHASES,
+    allan_deviation,
+    identify_noise,
+    octaves,
+    time_deviation,
+)
 from pwmscope.findings.timing.clock_stretch import longest_stretch
 from pwmscope.findings.timing.frame_clock import fit_clock
-from pwmscope.findings.timing.stability import DEFINITIONS, SHORTEST_S, examine_stability
+from pwmscope.findings.timing.stability import DEFINITIONS, MIN_S, examine_stability
 from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
@@ -171,7 +177,7 @@ def test_frames_of_two_periods_by_turns_are_one_clock():
     assert found.allan.value[:6] == pytest.approx(expected, rel=0.05)
 
 
-@pytest.mark.parametrize("frames", [0, 1, 2, 3, 50, int(SHORTEST_S * 50) - 5])
+@pytest.mark.parametrize("frames", [0, 1, 2, 3, 50, int(MIN_S * 50) - 5])
 def test_too_short_a_recording_is_not_shown(frames):
     found = examine_stability(*record_of(edges_us(frames)))
     (finding,) = found.findings
@@ -201,7 +207,7 @@ def test_a_clock_that_does_not_move_at_all_has_no_deviation():
 def test_a_long_record_is_thinned_without_a_change_beyond_its_uncertainty():
     """Thinned and whole agree within twice the thinned one's own uncertainty."""
     rng = np.random.default_rng(RNG_SEED)
-    count = MOST_TERMS + 100_000
+    count = MAX_TERMS + 100_000
     phases = np.cumsum(rng.normal(size=count)) + 3.0 * rng.normal(size=count)
     factors = [1, 8, 128, 256, 2048, 32768]
     allan, time = allan_deviation(phases, 1.0, factors), time_deviation(phases, 1.0, factors)
@@ -246,7 +252,7 @@ def test_the_longest_averages_take_over_the_noise_of_shorter_ones():
     walk = np.cumsum(np.random.default_rng(RNG_SEED).normal(size=1_000))
     factors = octaves(1_000, 4)
     noise = identify_noise(walk, factors.tolist())
-    told = factors <= 1_000 // FEWEST_PHASES
+    told = factors <= 1_000 // MIN_PHASES
     assert np.all(noise[~told] == noise[told][-1])
     assert np.array_equal(identify_noise(np.zeros(10), [1]), [2])
 

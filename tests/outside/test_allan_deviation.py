@@ -17,13 +17,15 @@ import numpy as np
 import pytest
 from allantools import ci
 
-from pwmscope.findings.timing.allan import allan_deviation, octaves, time_deviation
-from pwmscope.findings.timing.clock_noise import (
+from pwmscope.findings.timing.allan import (
     NOISES,
+    allan_deviation,
     chi_square_interval,
     freedom_of_allan,
     freedom_of_time,
     identify_noise,
+    octaves,
+    time_deviation,
 )
 
 NBS_FREQUENCY = np.array([892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0])

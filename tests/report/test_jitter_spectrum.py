@@ -5,7 +5,7 @@ import numpy as np
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.findings.timing.spectral_lines import find_lines
-from pwmscope.findings.timing.spectrum import MOST_BANDS
+from pwmscope.findings.timing.spectrum import MAX_BANDS
 from pwmscope.plot.spectrum import draw_jitter_spectra
 from pwmscope.report.pictures import draw_channel
 
@@ -44,7 +44,7 @@ def test_the_bands_keep_the_largest_amplitude_of_a_long_record():
     values_us += np.random.default_rng(1).normal(0.0, 0.2, frame.size)
     found = find_lines(frame, 0.02 * frame, values_us)
     spectrum = found.spectrum
-    assert spectrum.frequency_hz.size <= MOST_BANDS
+    assert spectrum.frequency_hz.size <= MAX_BANDS
     top = int(spectrum.amplitude_us.argmax())
-    assert abs(spectrum.frequency_hz[top] - 3.0) < 25.0 / MOST_BANDS
+    assert abs(spectrum.frequency_hz[top] - 3.0) < 25.0 / MAX_BANDS
     assert abs(spectrum.amplitude_us[top] - 1.0) < 0.02

@@ -12,8 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.timing.scatter import scatter_of
-from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.timing.separation import Separation, scatter_of, separate
 from pwmscope.findings.travel.levels import half_of_both_us
 from pwmscope.model.median import FROM_MAD
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us

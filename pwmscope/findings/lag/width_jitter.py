@@ -13,8 +13,7 @@ from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.findings.timing.scatter import scatter_of
-from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.timing.separation import Separation, scatter_of, separate
 from pwmscope.model.finding import MOST_SPANS, Finding, measured, not_shown
 from pwmscope.model.uncertainty import NORMAL_95
 

@@ -11,12 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.receivers.pairing import pair, usual_offset
-from pwmscope.findings.receivers.ties import FEWEST_FRAMES, Starts, Step, Tie, tie, untold
+from pwmscope.findings.receivers.ties import MIN_FRAMES, Starts, Step, Tie, tie, untold
 from pwmscope.findings.record import Record
 from pwmscope.model.moments import mean_of, std_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
 
-MOST_FRAMES: Final = 4096
+MAX_FRAMES: Final = 4096
 """Frames, spread over the recording, that are enough to tell one clock from two."""
 CONCENTRATED: Final = 0.5
 """A line whose pulses lie all over another's frames has a smaller concentration than this."""
@@ -58,7 +58,7 @@ def pulses_of(line: str, record: Record) -> Pulses | None:
     frames, table, rows = record.frames, record.table, record.rows
     periods = record.periods
     steady_us = frames.period_us[periods[~frames.is_gap[periods]]]
-    if steady_us.size < FEWEST_FRAMES - 1 or rows.size < FEWEST_FRAMES:
+    if steady_us.size < MIN_FRAMES - 1 or rows.size < MIN_FRAMES:
         return None
     return Pulses(
         line,
@@ -146,10 +146,10 @@ def _closer(one: Tie, other: Tie) -> bool:
 
 
 def spread_out(rise_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Choose up to `MOST_FRAMES` of a line's frames, evenly over the recording."""
-    if rise_s.size <= MOST_FRAMES:
+    """Choose up to `MAX_FRAMES` of a line's frames, evenly over the recording."""
+    if rise_s.size <= MAX_FRAMES:
         return rise_s
-    return rise_s[np.linspace(0, rise_s.size - 1, MOST_FRAMES).astype(np.int64)]
+    return rise_s[np.linspace(0, rise_s.size - 1, MAX_FRAMES).astype(np.int64)]
 
 
 def _offset(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -> float | Tie:

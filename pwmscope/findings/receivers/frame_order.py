@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.receivers.common_clock import MOST_FRAMES, Pulses, most_complete, spread_out
+from pwmscope.findings.receivers.common_clock import MAX_FRAMES, Pulses, most_complete, spread_out
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.starts import Link, Start, link, overall
 from pwmscope.findings.timing.quantisation import variance_of_mean
@@ -136,7 +136,7 @@ def _skew(
     if sampling_us is not None:
         # A distance k + f sample intervals long is read with a variance of f (1 - f), not 1/6.
         read = min((skew_us.std or 0.0) / (line.interval_us or 1.0), 0.5)
-        few = math.sqrt(min(skew_us.count, MOST_FRAMES) / max(skew_us.count, 1))
+        few = math.sqrt(min(skew_us.count, MAX_FRAMES) / max(skew_us.count, 1))
         sampling_us *= few * max(1.0, read * math.sqrt(6.0))
         clock_us = CLOCK_TOLERANCE * abs(skew_us.mean or 0.0)
         uncertainty_us = math.hypot(sampling_us, clock_us / math.sqrt(3.0))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.receivers.common_clock import Pulses, gather, most_complete
-from pwmscope.findings.receivers.ties import FEWEST_FRAMES, Step, Tie
+from pwmscope.findings.receivers.ties import MIN_FRAMES, Step, Tie
 from pwmscope.findings.record import Record
 from pwmscope.model.amounts import say_list, say_s, say_us
 from pwmscope.model.definition import Definition
@@ -73,7 +73,7 @@ def find_receivers(records: Mapping[str, Record], pulses: Mapping[str, Pulses]) 
         strangers.append(others)
         left = [line for line in left if line not in group]
     few = {
-        line: f"it has fewer than {FEWEST_FRAMES} frames outside signal loss"
+        line: f"it has fewer than {MIN_FRAMES} frames outside signal loss"
         for line in records
         if line not in pulses
     }

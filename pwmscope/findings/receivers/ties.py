@@ -12,13 +12,13 @@ import numpy.typing as npt
 
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
 
-FEWEST_FRAMES: Final = 8
+MIN_FRAMES: Final = 8
 """Frames with a pulse on both lines that are needed to tell."""
 STEP_PPM: Final = 2.0
 """A drift shown to be smaller than this is a common clock's, if it is none at all ..."""
 SURE_STEP_PPM: Final = 0.5
 """... and one shown to be smaller than this, whether it is or not."""
-LEAST_DRIFT_PPM: Final = 0.02
+MIN_DRIFT_PPM: Final = 0.02
 """A steady drift larger than this is that of two clocks."""
 _STRETCHES: Final = 32
 _RANGE: Final = (0.5, 99.5)
@@ -114,7 +114,7 @@ def tie(
     Tie
     """
     both = np.flatnonzero(np.isfinite(first.start_us) & np.isfinite(second.start_us))
-    if both.size < FEWEST_FRAMES:
+    if both.size < MIN_FRAMES:
         return untold(
             first.line, second.line, f"only {both.size} frames have a pulse on both lines"
         )
@@ -189,7 +189,7 @@ def _drift(
 def _judge(drift: float, doubt: float, linear: float) -> tuple[Step, float]:
     """Tell a common clock from two; also give what the drift is surely below, in ppm."""
     bound = abs(drift) + 2.0 * doubt
-    if abs(drift) > max(10.0 * doubt, LEAST_DRIFT_PPM) and linear > 0.95:
+    if abs(drift) > max(10.0 * doubt, MIN_DRIFT_PPM) and linear > 0.95:
         return Step.DRIFTS, bound
     if bound < SURE_STEP_PPM or (bound < STEP_PPM and abs(drift) <= 4.0 * doubt):
         return Step.KEEPS, bound

@@ -1,4 +1,4 @@
-"""The receiver's frame clock: the straight line, and the curve, that its frames follow."""
+"""The receiver's frame clock: the line and the curve that its frames follow, and how it wanders."""
 
 from __future__ import annotations
 
@@ -8,24 +8,118 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import stdtrit
+from scipy.special import chdtri, stdtrit
 
-from pwmscope.findings.timing.clock_wander import Wander, probe_wander
 from pwmscope.findings.timing.frame_numbers import NumberedEdges, number_edges
 from pwmscope.findings.timing.quantisation import unevenness
+from pwmscope.model.definition import Definition
+from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.moments import product
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import excerpt, slices
-from pwmscope.pulses.frame_pattern import Pattern
+from pwmscope.pulses.frame_pattern import Pattern, describe
+
+MIN_EDGES: Final = 32
+"""Fewer edges do not tell wander from jitter."""
+PROBED: Final = range(3, 9)
+"""Orders of the polynomials that probe for wander; those below belong to the fit."""
+PLAIN: Final = 0.3
+"""Wander is taken for real where jitter alone gives as much less often than this."""
+_BATCHES: Final = 64
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """Variance of a clock's slowest components, were its true clock a straight line.
+
+    Parameters
+    ----------
+    white_us2 : float
+        Variance of each component from jitter alone: that of one edge.
+    walk_us2 : ndarray of float64, shape (orders,)
+        What a random walk of the phase adds to each order's.
+    freedom : float
+        Degrees of freedom with which the walk is known; 0 where none is seen.
+    """
+
+    white_us2: float
+    walk_us2: FloatArray
+    freedom: float
+
+    def variance_us2(self, order: int) -> float:
+        """Return the variance of one orthonormal component, 1 for slope, 2 for drift."""
+        return self.white_us2 + float(self.walk_us2[order])
+
+    def freedom_of(self, order: int, edges: int) -> float:
+        """Return the effective degrees of freedom of that variance (JCGM 100, G.4.1)."""
+        walk = float(self.walk_us2[order])
+        if not self.freedom or not walk:
+            return float(edges)
+        white = self.white_us2
+        return (white + walk) ** 2 / (walk**2 / self.freedom + white**2 / edges)
+
+
+def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray) -> Wander | None:
+    """Look for wander in time errors about a straight line.
+
+    Jitter that is drawn anew for every edge puts its own variance into every
+    component of an orthonormal set of polynomials; a random walk of the phase
+    puts more into the slow ones. Orders 3 to 8 are held against the variance that
+    neighbouring edges show (half that of their differences); where their sum of squares
+    exceeds its 70 % point for jitter alone (chi-squared; a random walk half seen would
+    make the uncertainty too small), a random walk is fitted to
+    the excess and gives the variance of orders 1 and 2, the slope and the drift,
+    which the fit itself hides. Own method; polynomials of the batch means.
+
+    Parameters
+    ----------
+    number : ndarray of int64, shape (n,)
+        Frame numbers, ascending.
+    time_error_us : ndarray of float64, shape (n,)
+        Time errors.
+    borders : ndarray of int64, shape (n_stretches - 1,)
+        Places at which the clock starts anew; the longest stretch is looked at.
+
+    Returns
+    -------
+    Wander or None
+        None with fewer than 32 edges in it.
+    """
+    bounds = np.concatenate([[0], borders, [number.size]])
+    longest = int(np.diff(bounds).argmax())
+    number = number[bounds[longest] : bounds[longest + 1]]
+    time_error_us = time_error_us[bounds[longest] : bounds[longest + 1]]
+    if number.size < MIN_EDGES:
+        return None
+    begin = np.linspace(0, number.size, min(_BATCHES, number.size // 2) + 1).astype(np.int64)[:-1]
+    count = np.diff(np.append(begin, number.size)).astype(np.float64)
+    error_us = np.add.reduceat(time_error_us, begin) / count
+    at = np.add.reduceat(number, begin) / count
+    scaled = 2.0 * (at - at[0]) / (at[-1] - at[0]) - 1.0
+    weight = np.sqrt(count)
+    basis, _ = np.linalg.qr(np.polynomial.legendre.legvander(scaled, PROBED[-1]) * weight[:, None])
+    found_us2 = (basis.T @ (weight * error_us)) ** 2
+    white_us2 = 0.5 * float(np.mean(np.diff(excerpt(time_error_us), axis=1) ** 2))
+    elapsed = at - at[0]
+    weighted = weight[:, None] * basis
+    shape = np.einsum("ik,ij,jk->k", weighted, np.minimum.outer(elapsed, elapsed), weighted)
+    probed = slice(PROBED[0], PROBED[-1] + 1)
+    excess_us2 = float(np.sum(found_us2[probed])) - white_us2 * len(PROBED)
+    if float(np.sum(found_us2[probed])) <= white_us2 * float(chdtri(len(PROBED), PLAIN)):
+        return Wander(white_us2, np.zeros(shape.size), 0.0)
+    walk_us2 = excess_us2 / float(np.sum(shape[probed])) * shape
+    freedom = float(np.sum(shape[probed]) ** 2 / np.sum(shape[probed] ** 2))
+    return Wander(white_us2, walk_us2, freedom)
+
 
 ROUND_US: Final = 100.0
 """Frame periods are meant to be whole multiples of this (common practice)."""
 EVIDENT: Final = 500e-6
 """A period farther than this part from the nearest one is not evidently meant to be it."""
 _US_PER_MINUTE: Final = 60e6
-Whole = npt.NDArray[np.int64]
-Real = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +194,9 @@ class FrameClock:
     time_error_rms_us: float
     drift: Drift | None
     unevenness: float
-    frame_number: Whole
-    time_error_us: Real
-    borders: Whole
+    frame_number: IntArray
+    time_error_us: FloatArray
+    borders: IntArray
 
     @property
     def round_us(self) -> float | None:
@@ -134,7 +228,7 @@ class FrameClock:
         return math.hypot(fit, CLOCK_TOLERANCE / math.sqrt(3.0)) * 1e6
 
 
-def fit_clock(table: PulseTable, frames: Frames, periods: Whole) -> FrameClock | None:
+def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameClock | None:
     """Fit a frame clock to the leading edges.
 
     Parameters
@@ -254,7 +348,7 @@ def _straight_line(edges: NumberedEdges) -> _Line:
     )
 
 
-def _places(edges: NumberedEdges, part: slice) -> Real:
+def _places(edges: NumberedEdges, part: slice) -> FloatArray:
     """Give frame numbers, put to the instants of their pattern."""
     number = edges.number[part]
     place = number.astype(np.float64)
@@ -264,7 +358,7 @@ def _places(edges: NumberedEdges, part: slice) -> Real:
     return place
 
 
-def _stretches(borders: Whole, part: slice) -> tuple[slice, Whole]:
+def _stretches(borders: IntArray, part: slice) -> tuple[slice, IntArray]:
     """Say which stretches a slice touches, and where in it each begins."""
     first = int(np.searchsorted(borders, part.start, side="right"))
     after = int(np.searchsorted(borders, part.stop))
@@ -294,4 +388,113 @@ def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None
         (scale * (line.bend_us - reach_us), scale * (line.bend_us + reach_us)),
         line.bend_us / line.half**2,
         error_us / line.half**2,
+    )
+
+
+DEFINITIONS: Final[tuple[Definition, ...]] = (
+    Definition(
+        "frame clock offset",
+        "How far the frame period is from the round one that it is evidently meant to have: the "
+        "error of the receiver's clock, and of the analyser's.",
+        "(T / T0 - 1) in ppm, T0 the nearest whole multiple of 100 us, if within 500 ppm; "
+        "u^2 = u(T)^2 / T^2 + (100 ppm)^2 / 3",
+        "JCGM 100, 4.3.7 and 5.1.2; 100 ppm for an analyser's crystal and round periods: common "
+        "practice, from memory",
+    ),
+    Definition(
+        "frame clock drift",
+        "Whether the frame period grows or shrinks during the recording, as that of a clock does "
+        "which warms up; against the analyser's own clock.",
+        "2 c / T^2 with t[n] = a + T n + c n^2, least squares, in ppm per minute; 95 % interval by "
+        "Student's t, widened for the clock's random walk; seen where it leaves out zero",
+        "ordinary least squares; JCGM 100, G.4.1 (effective degrees of freedom); random walk: own "
+        "method",
+    ),
+)
+
+
+def clock_findings(
+    clock: FrameClock | None, evidence: tuple[Evidence, ...], why_not: str
+) -> tuple[Finding, Finding]:
+    """Say how the frame clock keeps time.
+
+    Parameters
+    ----------
+    clock : FrameClock or None
+        The clock; None where there is none.
+    evidence : tuple of Evidence
+        Where it was seen.
+    why_not : str
+        Why there is no clock; not used where there is one.
+
+    Returns
+    -------
+    tuple of Finding
+        ``frame clock offset`` and ``frame clock drift``.
+    """
+    if clock is None:
+        return (
+            not_shown("frame clock offset", "ppm", why_not),
+            not_shown("frame clock drift", "ppm/min", why_not),
+        )
+    return _offset_finding(clock, evidence), _drift_finding(clock, evidence)
+
+
+def _offset_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
+    offset_ppm, round_us = clock.offset_ppm, clock.round_us
+    if offset_ppm is None or round_us is None:
+        return not_shown(
+            "frame clock offset",
+            "ppm",
+            f"The frame period, {describe((clock.pattern,))}, is not within "
+            f"{EVIDENT * 1e6:.0f} ppm of a whole multiple of 100 us, so it is not evident what it "
+            "is meant to be.",
+        )
+    doubt_ppm = half_width(
+        1e6 * clock.period_uncertainty_us / clock.period_us, 1e6 * CLOCK_TOLERANCE
+    )
+    turn = "frame" if len(clock.pattern) == 1 else f"turn of {len(clock.pattern)} frames"
+    seen = (
+        "an offset is seen"
+        if abs(offset_ppm) > doubt_ppm
+        else "no offset is seen: the difference may be the analyser's own"
+    )
+    than = "more" if offset_ppm > 0 else "less"
+    length = f"{abs(offset_ppm):.1f} ppm {than} than " if abs(offset_ppm) >= 0.05 else ""
+    return measured(
+        "frame clock offset",
+        offset_ppm,
+        "ppm",
+        f"A {turn} takes {length}{round_us / 1e3:g} ms. The analyser's clock is known within "
+        f"{CLOCK_TOLERANCE * 1e6:.0f} ppm only, which makes {doubt_ppm:.0f} ppm of doubt (95 %); "
+        f"{seen}.",
+        uncertainty=clock.offset_uncertainty_ppm,
+        interval=(offset_ppm - doubt_ppm, offset_ppm + doubt_ppm),
+        evidence=evidence,
+    )
+
+
+def _drift_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding:
+    if clock.drift is None:
+        return not_shown("frame clock drift", "ppm/min", "Fewer than four frames tell no drift.")
+    drift = clock.drift
+    low, high = drift.interval
+    size = max(abs(low), abs(high))
+    places = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 1 else 4
+    range_ = f"{low:.{places}f} to {high:.{places}f} ppm a minute"
+    sentence = (
+        f"The frame period {'grows' if low > 0 else 'shrinks'} by "
+        f"{abs(drift.ppm_per_min):.{places}f} ppm a minute (95 %: {range_}), against the "
+        "analyser's clock: either of the two may drift."
+        if drift.is_seen
+        else f"No drift of the frame clock is seen (95 %: {range_})."
+    )
+    return measured(
+        "frame clock drift",
+        drift.ppm_per_min,
+        "ppm/min",
+        sentence,
+        uncertainty=drift.uncertainty,
+        interval=drift.interval,
+        evidence=evidence,
     )

@@ -19,8 +19,8 @@ LINES_UP: Final = 8.0
 CLOCK_DOUBT: Final = 2e-6
 """Relative error allowed for the mean period while frames are numbered across a gap."""
 Scalar = TypeVar("Scalar", bound=np.generic)
-Whole = npt.NDArray[np.int64]
-Real = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +41,12 @@ class NumberedEdges:
     """
 
     pattern: Pattern
-    time_us: Real
-    number: Whole
-    borders: Whole
+    time_us: FloatArray
+    number: IntArray
+    borders: IntArray
 
 
-def number_edges(table: PulseTable, frames: Frames, periods: Whole) -> NumberedEdges | None:
+def number_edges(table: PulseTable, frames: Frames, periods: IntArray) -> NumberedEdges | None:
     """Find and number the leading edges that the most frequent pattern's periods lie between.
 
     Between two edges that a period connects there is one frame. Across anything
@@ -88,7 +88,7 @@ def number_edges(table: PulseTable, frames: Frames, periods: Whole) -> NumberedE
     return NumberedEdges(pattern, time_us, number, begins[1:][~joins])
 
 
-def _instants_us(table: PulseTable, frames: Frames, used: Whole, ends: Whole) -> Real:
+def _instants_us(table: PulseTable, frames: Frames, used: IntArray, ends: IntArray) -> FloatArray:
     """List the edge that begins each period, and that which ends each run of them."""
     begin_s = table.rise_s[taken(frames.index, used)]
     end_s = table.rise_s[frames.index[used[ends]]] + frames.period_us[used[ends]] / 1e6
@@ -105,7 +105,7 @@ def _instants_us(table: PulseTable, frames: Frames, used: Whole, ends: Whole) ->
     return time_us
 
 
-def _regular(frames: Frames, periods: Whole) -> tuple[Whole, Pattern, int]:
+def _regular(frames: Frames, periods: IntArray) -> tuple[IntArray, Pattern, int]:
     """List the periods that follow the pattern which most of them follow."""
     if not frames.patterns:
         return periods[:0], Pattern((0.0,)), 0
@@ -121,7 +121,7 @@ def _regular(frames: Frames, periods: Whole) -> tuple[Whole, Pattern, int]:
     return np.flatnonzero(regular), frames.patterns[index], index
 
 
-def taken(values: npt.NDArray[Scalar], places: Whole) -> npt.NDArray[Scalar]:
+def taken(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
     """Take values at ascending places, by a view where they follow one another.
 
     Examples
@@ -135,7 +135,7 @@ def taken(values: npt.NDArray[Scalar], places: Whole) -> npt.NDArray[Scalar]:
     return values[places]
 
 
-def run_starts(table: PulseTable, frames: Frames, used: Whole) -> Whole:
+def run_starts(table: PulseTable, frames: Frames, used: IntArray) -> IntArray:
     """Find the periods, among some, that do not begin where the one before ended.
 
     Parameters
@@ -164,7 +164,7 @@ def run_starts(table: PulseTable, frames: Frames, used: Whole) -> Whole:
     return np.flatnonzero(apart)
 
 
-def _deviation_us(table: PulseTable, frames: Frames, used: Whole, index: int) -> float:
+def _deviation_us(table: PulseTable, frames: Frames, used: IntArray, index: int) -> float:
     """Robust deviation of the periods about their pattern, at least that of sampling."""
     sample = excerpt(used).ravel()
     expected_us = np.array(frames.patterns[index].periods_us)[frames.place[sample]]
@@ -173,8 +173,12 @@ def _deviation_us(table: PulseTable, frames: Frames, used: Whole, index: int) ->
 
 
 def _jumps(
-    pattern: Pattern, gap_us: Real, from_place: Whole, to_place: Whole, deviation_us: float
-) -> tuple[Whole, npt.NDArray[np.bool_]]:
+    pattern: Pattern,
+    gap_us: FloatArray,
+    from_place: IntArray,
+    to_place: IntArray,
+    deviation_us: float,
+) -> tuple[IntArray, npt.NDArray[np.bool_]]:
     """Count the frames across each gap, and say whether the clock went on through it."""
     count, late_us = pattern.count(gap_us, from_place)
     misplaced = (to_place - from_place - count) % len(pattern)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pwmscope.findings.record import Record
-from pwmscope.findings.timing.scatter import Scatter, scatter_of
+from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model.amounts import LEAST_US
 from pwmscope.model.spans import inside
 
@@ -267,7 +267,7 @@ def _hidden(off_us: FloatArray, noise_us: float) -> int:
     if not second:
         return 1
     ratio = float(off_us[first + second]) / (near * noise_us)
-    left = second / max(min(ratio, times) ** (1.0 / 3.0) - 1.0, 0.25)
+    left = second / max(float(np.cbrt(min(ratio, times))) - 1.0, 0.25)
     return max(math.ceil(left) - first, 1)
 
 

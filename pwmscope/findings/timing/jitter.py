@@ -11,10 +11,12 @@ import numpy.typing as npt
 
 from pwmscope.findings.timing.frame_numbers import run_starts, taken
 from pwmscope.findings.timing.quantisation import shape_doubt, variance_of_change
-from pwmscope.findings.timing.scatter import MAX_SAMPLE, Sample, Scatter
 from pwmscope.findings.timing.separation import (
+    MAX_SAMPLE,
     MAX_UNEVENNESS,
     SMEARED,
+    Sample,
+    Scatter,
     Separation,
     faster_hz,
     separate,

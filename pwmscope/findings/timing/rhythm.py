@@ -13,7 +13,7 @@ from pwmscope.findings.record import Record
 from pwmscope.findings.timing.clock_stretch import longest_stretch
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.spectral_lines import (
-    FEWEST_VALUES,
+    MIN_VALUES,
     RESOLUTION_US,
     LineSearch,
     SpectralLine,
@@ -25,7 +25,7 @@ from pwmscope.model.spans import inside
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses.table import UNMEASURED
 
-MOST_PULSES: Final = 8192
+MAX_PULSES: Final = 8192
 SAMPLING: Final = 2.0 / math.pi
 """Largest amplitude, in sample intervals, of a line that sampling alone makes: a
 reading that is a sample interval too long in half of each cycle is a square wave of
@@ -121,11 +121,11 @@ def examine_rhythm(
 def _in_widths(record: Record, sampling_us: float | None) -> tuple[LineSearch | None, Finding]:
     rows = _longest_dwell(record)
     usual_us = record.frames.usual_us
-    if rows.size < FEWEST_VALUES or usual_us is None:
+    if rows.size < MIN_VALUES or usual_us is None:
         return None, not_shown(
             WIDTH,
             "us",
-            f"The stick never stood still for {FEWEST_VALUES} pulses, so a rhythm in the width "
+            f"The stick never stood still for {MIN_VALUES} pulses, so a rhythm in the width "
             "is not shown; hold it still for a minute.",
         )
     rise_s = record.table.rise_s[rows]
@@ -145,10 +145,10 @@ def _longest_dwell(record: Record) -> npt.NDArray[np.int64]:
     longest = int(np.argmax(dwells.count))
     first, last = int(dwells.first[longest]), int(dwells.last[longest])
     # As many again leave room for pulses that do not count.
-    rows = np.arange(first, min(last + 1, first + 2 * MOST_PULSES))
+    rows = np.arange(first, min(last + 1, first + 2 * MAX_PULSES))
     usable = (table.flags[rows] & np.uint8(UNMEASURED)) == 0
     usable &= ~inside(record.losses, table.rise_s[rows]) & ~np.isin(rows, dwells.stray)
-    used: npt.NDArray[np.int64] = rows[usable][:MOST_PULSES]
+    used: npt.NDArray[np.int64] = rows[usable][:MAX_PULSES]
     return used
 
 
@@ -158,15 +158,15 @@ def _in_time_errors(
     if clock is None:
         reason = "The frames follow no steady clock, so there is no rhythm about one to be shown."
         return None, not_shown(TIME, "us", reason)
-    stretch = longest_stretch(clock).part(MOST_PULSES)
+    stretch = longest_stretch(clock).part(MAX_PULSES)
     if stretch.frames > SPARSE * stretch.edges:
-        stretch = longest_stretch(clock).without_gaps().part(MOST_PULSES)
-    if stretch.edges < FEWEST_VALUES:
+        stretch = longest_stretch(clock).without_gaps().part(MAX_PULSES)
+    if stretch.edges < MIN_VALUES:
         return None, not_shown(
             TIME,
             "us",
             f"Only {stretch.edges} frames in step were seen, too few for a rhythm; record at "
-            f"least {FEWEST_VALUES} frames without a loss.",
+            f"least {MIN_VALUES} frames without a loss.",
         )
     number = stretch.number
     search = find_lines(number, stretch.instants_s(), stretch.time_error_us)

@@ -9,18 +9,19 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.timing.spectrum import Spectrum, spectrum_of
-from pwmscope.findings.timing.spectrum_noise import (
-    FEWEST_CYCLES,
+from pwmscope.findings.timing.spectrum import (
+    MIN_CYCLES,
     SIGNIFICANT,
+    Spectrum,
     SpectrumNoise,
     false_alarm,
     noise_of,
+    spectrum_of,
     threshold,
 )
 
-MOST_LINES: Final = 3
-FEWEST_VALUES: Final = 100
+MAX_LINES: Final = 3
+MIN_VALUES: Final = 100
 RESOLUTION_US: Final = 1e-4
 """Below this lies the rounding of an instant in seconds."""
 _PADDING: Final = 4
@@ -58,7 +59,7 @@ class LineSearch:
     Parameters
     ----------
     lines : tuple of SpectralLine
-        Those that count, largest first; at most `MOST_LINES`.
+        Those that count, largest first; at most `MAX_LINES`.
     low_hz, high_hz : float
         Frequencies searched.
     least_low_us, least_high_us : float
@@ -128,7 +129,7 @@ def find_lines(
     Parameters
     ----------
     place : ndarray of int64, shape (n,)
-        Frame numbers, ascending; at least `FEWEST_VALUES`.
+        Frame numbers, ascending; at least `MIN_VALUES`.
     time_s : ndarray of float64, shape (n,)
         Instants of the values in seconds.
     values_us : ndarray of float64, shape (n,)
@@ -137,7 +138,7 @@ def find_lines(
     Returns
     -------
     LineSearch
-        From `FEWEST_CYCLES` in the record to half the frame rate.
+        From `MIN_CYCLES` in the record to half the frame rate.
 
     Examples
     --------
@@ -154,7 +155,7 @@ def find_lines(
     fit = _Fit(np.zeros(0), np.zeros(0), series.steady_us)
     noise = noise_of(series.place, fit.rest_us)
     chances: list[float] = []
-    while len(chances) < MOST_LINES and float(np.std(fit.rest_us)) > RESOLUTION_US:
+    while len(chances) < MAX_LINES and float(np.std(fit.rest_us)) > RESOLUTION_US:
         near_hz, ratio = _candidate(series, fit.rest_us, noise)
         # The FFT misses at most an eighth of a line's power between its bins.
         if false_alarm(1.15 * ratio, noise.freedom, reach) > SIGNIFICANT:
@@ -168,7 +169,7 @@ def find_lines(
             break
         fit, noise = tried, noise_of(series.place, tried.rest_us)
         chances.append(chance)
-    ends = np.array([FEWEST_CYCLES, series.high_hz * length_s])
+    ends = np.array([MIN_CYCLES, series.high_hz * length_s])
     seen = math.sqrt(2.0 * threshold(noise.freedom, reach)) + 1.645
     low_us, high_us = (seen * np.sqrt(2.0 / count * noise.level(ends))).tolist()
     cycles = np.asarray(fit.lines_hz * length_s, np.float64)
@@ -176,7 +177,7 @@ def find_lines(
     columns = (fit.lines_hz.tolist(), fit.amplitudes_us.tolist(), spread_us.tolist(), chances)
     lines = [SpectralLine(*row) for row in zip(*columns, strict=True)]
     lines.sort(key=lambda line: -line.amplitude_us)
-    low_hz = FEWEST_CYCLES / length_s
+    low_hz = MIN_CYCLES / length_s
     spectrum = spectrum_of(series.place, series.steady_us, series.step_s, low_hz) if lines else None
     return LineSearch(tuple(lines), low_hz, series.high_hz, low_us, high_us, count, spectrum)
 
@@ -210,7 +211,7 @@ def _candidate(
     cycles = np.asarray(frequency_hz * series.length_s, np.float64)
     ratio = power / noise.level(cycles)
     ratio[-1] /= 2.0
-    ratio[cycles < FEWEST_CYCLES] = 0.0
+    ratio[cycles < MIN_CYCLES] = 0.0
     best = int(np.argmax(ratio))
     if best == ratio.size - 1:
         return series.high_hz, float(ratio[best])

@@ -14,9 +14,9 @@ from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown
 
-SHORTEST_S: Final = 30.0
+MIN_S: Final = 30.0
 ASKED_S: Final = 31.0
-FEWEST_FRAMES: Final = 100
+MIN_FRAMES: Final = 100
 BRIDGED: Final = 0.01
 """Gaps are bridged where fewer than this part of the frames is missing."""
 HIDDEN: Final = 2.0**0.5
@@ -96,15 +96,12 @@ def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
     whole = longest_stretch(clock)
     stretch = whole if whole.missing < BRIDGED * whole.frames else whole.without_gaps()
     # A recording of 30 s holds a frame or two less from its first edge to its last.
-    if (
-        stretch.duration_s < SHORTEST_S - 2.0 * clock.period_us / 1e6
-        or stretch.edges < FEWEST_FRAMES
-    ):
+    if stretch.duration_s < MIN_S - 2.0 * clock.period_us / 1e6 or stretch.edges < MIN_FRAMES:
         return _not_shown(
             floor,
             f"Only {stretch.duration_s:.4g} s with {stretch.edges} frames in step were seen, too "
             f"short to tell how steady the frame clock is; record {ASKED_S:g} s and more than "
-            f"{FEWEST_FRAMES} frames without a loss.",
+            f"{MIN_FRAMES} frames without a loss.",
         )
     tau0_s = clock.period_us / 1e6
     time_error_us = stretch.bridged_us()

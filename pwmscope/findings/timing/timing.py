@@ -11,14 +11,13 @@ import numpy.typing as npt
 
 from pwmscope.findings.record import Record
 from pwmscope.findings.timing import (
-    clock_findings,
-    frame_findings,
+    frame_clock,
+    frame_faults,
+    frame_period,
     jitter_findings,
-    timing_findings,
 )
 from pwmscope.findings.timing.frame_clock import FrameClock, fit_clock
-from pwmscope.findings.timing.frame_faults import FrameFaults, find_faults
-from pwmscope.findings.timing.frame_findings import NO_PATTERN
+from pwmscope.findings.timing.frame_faults import NO_PATTERN, FrameFaults, find_faults
 from pwmscope.findings.timing.held_pulses import (
     Excursion,
     HeldPulses,
@@ -35,8 +34,7 @@ from pwmscope.findings.timing.jitter import (
     separate_errors,
     separate_periods,
 )
-from pwmscope.findings.timing.scatter import scatter_of
-from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.timing.separation import Separation, scatter_of, separate
 from pwmscope.model.amounts import say_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, not_shown
@@ -48,10 +46,10 @@ from pwmscope.pulses.frame_pattern import FEWEST, Pattern
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
-    *timing_findings.DEFINITIONS,
+    *frame_period.DEFINITIONS,
     *jitter_findings.DEFINITIONS,
-    *clock_findings.DEFINITIONS,
-    *frame_findings.DEFINITIONS,
+    *frame_clock.DEFINITIONS,
+    *frame_faults.DEFINITIONS,
 )
 
 
@@ -176,16 +174,16 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
     seen = _evidence(record, own)
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
-    offset, drift = clock_findings.clock_findings(clock, seen, why_not)
+    offset, drift = frame_clock.clock_findings(clock, seen, why_not)
     found: tuple[Finding, ...] = (
-        timing_findings.period_finding(table, own, patterns),
-        frame_findings.pattern_finding(table, frames, kept, patterns),
+        frame_period.period_finding(table, own, patterns),
+        frame_faults.pattern_finding(table, frames, kept, patterns),
         offset,
         drift,
-        timing_findings.clean_finding(
+        frame_period.clean_finding(
             table, faults, glitches, _stray_us(record, held), record.limits.excursion_us
         ),
-        *frame_findings.fault_findings(table, frames, faults, kept.size),
+        *frame_faults.fault_findings(table, frames, faults, kept.size),
         jitter_findings.width_jitter_finding(
             record.dwells.evidence, width_jitter, width_separation, record.limits
         ),

@@ -48,10 +48,14 @@ def report(done: int, total: int | None, unit: str) -> None:
 
 
 def watched(
-    items: Iterable[Item], total: int | None, amount: Callable[[Item], int], unit: str = "rows"
+    items: Iterable[Item],
+    total: int | None,
+    amount: Callable[[Item], int],
+    unit: str = "rows",
+    *,
+    done: int = 0,
 ) -> Iterator[Item]:
     """Pass items on and tell the observer after each how far reading has come."""
-    done = 0
     report(done, total, unit)
     for item in items:
         yield item

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -14,6 +14,7 @@ from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, format_rate
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
+from pwmscope.capture.text.fixed_width import ChangedRows, find_steps
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import RowBatch, Words
 from pwmscope.errors import CaptureError, HintError
@@ -43,7 +44,7 @@ class Changes:
 
 
 def gather_changes(
-    batches: Iterable[RowBatch],
+    batches: Iterable[ChangedRows | RowBatch],
     source: str,
     first_line: int,
     format_step: Callable[[float], str] = format_interval,
@@ -52,38 +53,41 @@ def gather_changes(
     rows: list[npt.NDArray[np.int64]] = []
     words: list[Words] = []
     times: list[npt.NDArray[np.int64]] = []
-    first_word = previous_word = 0
-    start_ps = previous_ps = 0
-    least, most, most_row, count = np.iinfo(np.int64).max, -1, 0, 0
+    first: ChangedRows | None = None
+    before: ChangedRows | None = None
+    least, most, most_row = int(np.iinfo(np.int64).max), -1, 0
     lost_last_row = False
     for batch in batches:
         lost_last_row = batch.lost_last_row
-        if not batch.words.size:
+        piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
+        if not piece.row_count:
             continue
-        is_first = count == 0
-        if is_first:
-            first_word = previous_word = int(batch.words[0])
-        at = _changed(batch.words, previous_word)
-        all_changed = at.size == batch.words.size  # the usual case in a list of changes
-        rows.append(at + batch.first_row)
-        words.append(batch.words if all_changed else batch.words[at])
-        previous_word = int(batch.words[-1])
-        if batch.time_ps is not None:
-            if is_first:
-                start_ps = previous_ps = int(batch.time_ps[0])
-            steps = np.diff(batch.time_ps, prepend=previous_ps)[int(is_first) :]
-            if steps.size:
-                low, high = int(steps.min()), int(steps.max())
-                if low < 0:
-                    _refuse_backwards(batch, steps, source, first_line, format_step)
-                least = min(least, low)
-                if high > most:
-                    most = high
-                    most_row = batch.first_row + int(is_first) + int(steps.argmax())
-            times.append(batch.time_ps if all_changed else batch.time_ps[at])
-            previous_ps = int(batch.time_ps[-1])
-        count = batch.first_row + batch.words.size
-    if count < 2:
+        if before is None:
+            first = before = replace(piece, last_word=piece.first_word)
+        elif piece.time_ps is not None:
+            step = piece.first_ps - before.last_ps
+            if step < 0:
+                raise _backwards(piece.first_row, -step, source, first_line, format_step)
+            least = min(least, step)
+            if step > most:
+                most, most_row = step, piece.first_row
+        if piece.steps.backwards_at is not None:
+            row = piece.first_row + piece.steps.backwards_at
+            raise _backwards(row, piece.steps.backwards_ps, source, first_line, format_step)
+        least = min(least, piece.steps.least_ps)
+        if piece.steps.most_ps > most:
+            most, most_row = piece.steps.most_ps, piece.first_row + piece.steps.most_at
+        if piece.first_word != before.last_word:
+            rows.append(np.array([piece.first_row]))
+            words.append(np.array([piece.first_word], piece.words.dtype))
+            times.append(np.array([piece.first_ps]))
+        rows.append(piece.at + piece.first_row)
+        words.append(piece.words)
+        if piece.time_ps is not None:
+            times.append(piece.time_ps)
+        before = piece
+    count = 0 if before is None else before.first_row + before.row_count
+    if first is None or before is None or count < 2:
         raise CaptureError(
             source,
             f"{count} row of data found, at least two are needed to see a level change",
@@ -91,40 +95,53 @@ def gather_changes(
             row=first_line,
         )
     return Changes(
-        first_word,
+        first.first_word,
         np.concatenate(rows),
         np.concatenate(words),
-        np.concatenate(times) if times else None,
+        None if first.time_ps is None else np.concatenate(times),
         count,
-        start_ps,
-        previous_ps,
-        int(least),
+        first.first_ps,
+        before.last_ps,
+        least,
         most,
         most_row,
         lost_last_row,
     )
 
 
-def _changed(words: Words, previous_word: int) -> npt.NDArray[np.int64]:
-    """Rows whose word differs from the one before."""
-    differs = np.empty(words.size, dtype=bool)
-    differs[0] = int(words[0]) != previous_word
-    np.not_equal(words[1:], words[:-1], out=differs[1:])
-    return np.flatnonzero(differs)
+def _condensed(batch: RowBatch) -> ChangedRows:
+    """Keep of rows only those that change a level."""
+    words, times = batch.words, batch.time_ps
+    if not words.size:
+        return ChangedRows(batch.first_row, 0, 0, 0, np.zeros(0, np.int64), words)
+    at = np.flatnonzero(words[1:] != words[:-1]) + 1
+    kept = slice(1, None) if at.size == words.size - 1 else at  # all, in a list of changes
+    ends = int(words[0]), int(words[-1])
+    if times is None:
+        return ChangedRows(batch.first_row, words.size, *ends, at, words[kept])
+    return ChangedRows(
+        batch.first_row,
+        words.size,
+        *ends,
+        at,
+        words[kept],
+        times[kept],
+        int(times[0]),
+        int(times[-1]),
+        find_steps(times),
+    )
 
 
-def _refuse_backwards(
-    batch: RowBatch,
-    steps: npt.NDArray[np.int64],
+def _backwards(
+    row: int,
+    step: int,
     source: str,
     first_line: int,
     format_step: Callable[[float], str],
-) -> None:
-    at = int((steps < 0).argmax())
-    row = batch.first_row + batch.words.size - steps.size + at
-    raise CaptureError(
+) -> CaptureError:
+    return CaptureError(
         source,
-        f"time goes backwards by {format_step(-float(steps[at]))}",
+        f"time goes backwards by {format_step(float(step))}",
         "export the recording again, or split the file here if it holds two recordings",
         row=first_line + row,
     )

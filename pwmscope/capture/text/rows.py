@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import functools
+import io
 import operator
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
@@ -14,12 +16,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.progress import watched
+from pwmscope.capture.reader.progress import report, watched
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
 from pwmscope.capture.reader.unpack import find_packing, open_bytes
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.dialect import HIGH_WORDS, LOW_WORDS, SPACES
+from pwmscope.capture.text.fixed_width import ChangedRows, find_plan
 from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.line_blocks import BLOCK_BYTES, read_lines
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -29,7 +33,11 @@ _NEVER = "\x1f"
 """A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
 
 
-def scan_table(path: Path, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
+Source: TypeAlias = Path | io.BytesIO
+"""A file, or lines of it in memory."""
+
+
+def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
     """Scan a table's rows into columns ``c0``, ``c1``, ..."""
     if layout.delimiter == SPACES:
         return _scan_spaced(path, layout)
@@ -75,7 +83,7 @@ def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
     )
 
 
-def _scan_spaced(path: Path, layout: Layout) -> pl.LazyFrame:
+def _scan_spaced(path: Source, layout: Layout) -> pl.LazyFrame:
     """Split lines at runs of spaces and tabs; a cell too many makes the last one no number."""
     lines = pl.scan_csv(
         path,
@@ -317,16 +325,82 @@ class RowBatch:
     volts: tuple[npt.NDArray[np.float64], ...] = ()
 
 
+def stream_changes(
+    path: Path,
+    layout: Layout,
+    *,
+    batch_rows: int | None = None,
+    threads: int | None = None,
+    source: str | None = None,
+) -> Iterator[ChangedRows | RowBatch]:
+    """Stream a table's rows, of those that need no parser only what changes."""
+    plan = find_plan(layout)
+    if plan is None:
+        yield from stream_rows(path, layout, batch_rows=batch_rows, source=source)
+        return
+    size = BLOCK_BYTES if batch_rows is None else max(1, int(batch_rows * layout.row_bytes))
+    expected = _expected_rows(path, layout)
+    rows = missed = 0
+    is_whole = False
+    with closing(read_lines(path, layout.skip_lines, plan, size, threads)) as blocks:
+        for lines in blocks:
+            report(rows, expected, "rows")
+            for piece in lines.block.pieces:
+                yield replace(piece, first_row=rows + piece.first_row)
+            rows += lines.block.row_count
+            missed = missed + 1 if lines.left else 0
+            # Blank lines are no rows.
+            if lines.left and not (lines.is_last and not lines.left.strip(b"\r\n")):
+                batch = _parse_lines(lines.left, layout, rows) if missed < _MAX_MISSED else None
+                if batch is None:
+                    break
+                yield batch
+                rows += batch.words.size
+            is_whole = lines.is_last
+    if not is_whole:
+        rest = replace(layout, skip_lines=layout.skip_lines + rows)
+        yield from stream_rows(path, rest, batch_rows=batch_rows, source=source, first_row=rows)
+
+
+_MAX_MISSED: Final = 8
+"""Blocks in a row with lines that do not fit, after which all else is left to the parser."""
+
+
+def _parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
+    """Parse lines of a table in memory; None where any of them is no whole row."""
+    if not 32 < lines[0] < 127:  # such as the mark of an encoding or of a packed file
+        return None
+    try:
+        batch = _scan_rows(io.BytesIO(lines), replace(layout, skip_lines=0)).collect()
+    except pl.exceptions.PolarsError:
+        return None
+    count = lines.count(b"\n") + (not lines.endswith(b"\n"))
+    is_broken = any(column.null_count() for column in batch.get_columns())
+    if batch.height != count or is_broken or batch.get_column("bad").any():
+        return None
+    return _row_batch(batch, layout, first_row)
+
+
+def _row_batch(
+    batch: pl.DataFrame, layout: Layout, first_row: int, *, is_cut: bool = False
+) -> RowBatch:
+    time = batch.get_column("time").to_numpy() if layout.time_column else None
+    volts = tuple(batch.get_column(f"v{i}").to_numpy() for i in range(len(layout.analogue)))
+    return RowBatch(first_row, batch.get_column("word").to_numpy(), time, is_cut, volts)
+
+
 def stream_rows(
-    path: Path, layout: Layout, *, batch_rows: int | None = None, source: str | None = None
+    path: Path,
+    layout: Layout,
+    *,
+    batch_rows: int | None = None,
+    source: str | None = None,
+    first_row: int = 0,
 ) -> Iterator[RowBatch]:
     """Stream a table's rows, never holding more than a few batches."""
-    first_row = 0
-    for batch, is_cut in whole_rows(path, layout, _scan_rows(path, layout), batch_rows, source):
-        time = batch.get_column("time").to_numpy() if layout.time_column else None
-        volts = tuple(batch.get_column(f"v{i}").to_numpy() for i in range(len(layout.analogue)))
-        word = batch.get_column("word").to_numpy()
-        yield RowBatch(first_row, word, time, is_cut, volts)
+    scan = _scan_rows(path, layout)
+    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
+        yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
 
 
@@ -336,6 +410,8 @@ def whole_rows(
     scan: pl.LazyFrame,
     batch_rows: int | None = None,
     source: str | None = None,
+    *,
+    done: int = 0,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
     """Stream a scan whose nulls mark cells that cannot be read."""
     name = str(path) if source is None else source
@@ -344,7 +420,7 @@ def whole_rows(
     try:
         expected = _expected_rows(path, layout)
         whole = _all_of(batches, path, layout, name)
-        for batch in watched(whole, expected, lambda batch: batch.height):
+        for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
                 batch = batch.filter(_is_row(batch))  # noqa: PLW2901
@@ -397,7 +473,7 @@ def _expected_rows(path: Path, layout: Layout) -> int | None:
     return int(path.stat().st_size / layout.row_bytes)
 
 
-def _scan_rows(path: Path, layout: Layout) -> pl.LazyFrame:
+def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
     is_text = layout.delimiter == SPACES
     types = {level.position: _level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]

@@ -16,8 +16,9 @@ from pwmscope.capture.text.edges import (
 )
 from pwmscope.capture.text.encoding import Text, open_text
 from pwmscope.capture.text.event_list import read_event_list
+from pwmscope.capture.text.fixed_width import ChangedRows
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.rows import RowBatch, stream_rows
+from pwmscope.capture.text.rows import RowBatch, stream_changes, stream_rows
 from pwmscope.capture.text.voltages import compared, quiet_lines
 from pwmscope.model.recording import Capture
 
@@ -51,7 +52,10 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     def rows_in(size: int | None) -> Iterator[RowBatch]:
         return stream_rows(text.path, layout, batch_rows=size, source=source)
 
+    rows: Iterator[ChangedRows | RowBatch]
     rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
+    if not layout.analogue:
+        rows = stream_changes(text.path, layout, batch_rows=batch_rows, source=source)
     said += more
     format_step = _format_samples if layout.time_kind == "sample" else format_interval
     changes = gather_changes(rows, source, layout.skip_lines + 1, format_step)

@@ -1,0 +1,238 @@
+"""Rows read by a template against the same rows read by the general parser: the same capture."""
+
+import gzip
+import importlib.util
+from dataclasses import astuple
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import pwmscope
+from pwmscope.capture import Hints
+from pwmscope.capture.text import line_blocks, read_table, rows
+from pwmscope.capture.text.fixed_width import SLACK, find_plan, find_steps, read_block
+from pwmscope.capture.text.layout import find_layout
+from pwmscope.errors import CaptureError, HintError
+
+ROOT = Path(__file__).parents[2]
+ZOO = ROOT / "captures" / "zoo"
+spec = importlib.util.spec_from_file_location("zoo_make", ZOO / "make.py")
+make = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(make)
+TEXTS = sorted(name for name in make.texts() if not name.endswith(".vcd"))
+
+
+def read(file, *, hints=None, block_bytes=None, threads=None, general=False):
+    """What `load` makes of a file, or the sentence that it refuses it with."""
+    with pytest.MonkeyPatch.context() as patch:
+        if general:
+            patch.setattr(rows, "find_plan", lambda _layout: None)
+        if block_bytes is not None:
+            patch.setattr(rows, "BLOCK_BYTES", block_bytes)
+        if threads is not None:
+            patch.setattr(line_blocks, "thread_count", lambda: threads)
+        try:
+            return read_table(file, hints or Hints())
+        except (CaptureError, HintError) as error:
+            return str(error)
+
+
+def assert_same(found, expected):
+    assert type(found) is type(expected), (found, expected)
+    if isinstance(expected, str):
+        assert found == expected
+        return
+    assert list(found.lines) == list(expected.lines)
+    for name, line in expected.lines.items():
+        np.testing.assert_array_equal(found.lines[name].edges_ps, line.edges_ps)
+        assert found.lines[name].initial_level == line.initial_level
+    assert found.duration_ps == expected.duration_ps
+    assert found.sample_interval_ps == expected.sample_interval_ps
+    assert found.assumptions == expected.assumptions
+
+
+def parsed_rows(file):
+    """How many rows of a file are left to the general parser."""
+    layout = find_layout(file.read_text(), str(file), Hints())
+    pieces = list(rows.stream_changes(file, layout))
+    return sum(piece.words.size for piece in pieces if isinstance(piece, rows.RowBatch))
+
+
+@pytest.mark.parametrize("block_bytes", [7, 100, 4096, 1 << 20])
+@pytest.mark.parametrize("threads", [0, 1, 3])
+@pytest.mark.parametrize("name", TEXTS)
+def test_every_text_of_the_zoo_gives_the_same_capture(name, block_bytes, threads):
+    hints = Hints.of(**make.HINTS.get(name, {}))
+    expected = read(ZOO / name, hints=hints, general=True)
+    assert not isinstance(expected, str)
+    found = read(ZOO / name, hints=hints, block_bytes=block_bytes, threads=threads)
+    assert_same(found, expected)
+
+
+@pytest.mark.parametrize("name", ["clean-sweep.csv"])
+def test_a_shipped_recording_gives_the_same_capture_and_needs_no_parser(name):
+    assert_same(read(ROOT / "captures" / name), read(ROOT / "captures" / name, general=True))
+    assert parsed_rows(ROOT / "captures" / name) == 0
+
+
+CLOCKS = {
+    "padded seconds": (1, lambda k: f"{k / 1e6:.6f}"),
+    "ragged seconds": (1, lambda k: f"{k / 1e6:.6f}".rstrip("0").rstrip(".")),
+    "whole microseconds": (1, str),
+    "picoseconds of 24 MS/s": (1, lambda k: f"{round(k * 1e6 / 24) * 1e-12:.12f}"),
+    "seconds before 0": (1, lambda k: f"{(k - 40) / 1e6:.6f}"),
+    "seconds as floating point prints them": (1, lambda k: repr(k / 1e6)),
+    "microseconds padded with zeros": (1, lambda k: f"{k:09d}"),
+    "uneven": (1, lambda k: f"{(k * k) / 1e6:.6f}"),
+}
+HEADINGS = {"whole microseconds": "t_us", "microseconds padded with zeros": "t_us"}
+
+
+@st.composite
+def tables(draw):
+    """A table of levels at even steps, however written, and what wrote its time."""
+    clock = draw(st.sampled_from(sorted(CLOCKS)))
+    lines = draw(st.sampled_from([1, 2, 3, 4, 5, 8, 9, 33, 64]))
+    count = draw(st.integers(2, 300))
+    delimiter = draw(st.sampled_from([",", ";", "\t", "  "]))
+    end = draw(st.sampled_from(["\n", "\r\n"]))
+    is_first = draw(st.booleans())
+    draws = np.random.default_rng(draw(st.integers(0, 2**32)))
+    levels = np.cumsum(draws.random((count, lines)) < draw(st.sampled_from([0.02, 0.5])), 0) % 2
+    levels[1, 0] = 1 - levels[0, 0]
+    first = draw(st.sampled_from([0, 95, 9_990, 9_999_900]))
+    write = CLOCKS[clock][1]
+    names = [f"RX{i}" for i in range(1, lines + 1)]
+    time = HEADINGS.get(clock, "t_s")
+    text = [delimiter.join([time, *names] if is_first else [*names, time])]
+    for k, row in enumerate(levels.tolist()):
+        cells = [write(first + k), *map(str, row)]
+        text.append(delimiter.join(cells if is_first else [*cells[1:], cells[0]]))
+    return end.join(text) + draw(st.sampled_from([end, "", end + end]))
+
+
+SIZES = st.sampled_from([1, 50, 700, 5_000, 1 << 20])
+
+
+@settings(max_examples=250, deadline=None)
+@given(table=tables(), block_bytes=SIZES, threads=st.sampled_from([0, 1, 2]))
+def test_a_table_gives_the_same_capture_however_cut(tmp_path_factory, table, block_bytes, threads):
+    file = tmp_path_factory.mktemp("table") / "recording.csv"
+    file.write_bytes(table.encode())
+    expected = read(file, general=True)
+    assert_same(read(file, block_bytes=block_bytes, threads=threads), expected)
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    table=tables(),
+    cut=st.tuples(SIZES, st.sampled_from([0, 1, 2])),
+    where=st.tuples(st.floats(0, 1), st.integers(0, 3)),
+    damage=st.sampled_from(
+        [b"x", b"2", b"0", b"9", b",", b";", b" ", b"-", b".", b"\n", b"\r", b"\xff", b"\x80", b"",
+         b"1,", b"\n\n", b'"', b"e", b"+", b"\x00", b"/", b":"]
+    ),
+)  # fmt: skip
+def test_a_damaged_table_is_refused_in_the_same_words(tmp_path_factory, table, cut, where, damage):
+    file = tmp_path_factory.mktemp("damage") / "recording.csv"
+    text = table.encode()
+    begin = text.index(b"\n") + 1
+    at = begin + int(where[0] * (len(text) - begin))
+    file.write_bytes(text[:at] + damage + text[at + where[1] :])
+    expected = read(file, general=True)
+    assert_same(read(file, block_bytes=cut[0], threads=cut[1]), expected)
+
+
+def sampled(count, clock="padded seconds", levels=lambda k: f"{k // 50 % 2},{k // 70 % 2}"):
+    write = CLOCKS[clock][1]
+    return "t_s,RX1,RX2\n" + "".join(f"{write(k)},{levels(k)}\n" for k in range(count))
+
+
+@pytest.mark.parametrize(
+    "clock", ["padded seconds", "ragged seconds", "picoseconds of 24 MS/s", "seconds before 0"]
+)
+def test_rows_of_digits_need_no_parser(tmp_path, clock):
+    file = tmp_path / "recording.csv"
+    file.write_text(sampled(20_000, clock))
+    assert parsed_rows(file) == 0
+    assert_same(read(file, block_bytes=9_000), read(file, general=True))
+
+
+def test_rows_with_exponents_are_parsed_and_the_others_are_not(tmp_path):
+    # As floating point is printed: 1e-06 to 9.9e-05, then 0.0001 and on.
+    file = tmp_path / "recording.csv"
+    file.write_text(sampled(400_000, "seconds as floating point prints them"))
+    assert parsed_rows(file) < 120_000  # those in the first block
+    assert_same(read(file), read(file, general=True))
+
+
+@pytest.mark.parametrize("threads", [0, 2])
+def test_a_damaged_gzip_file_is_refused_in_the_same_words(tmp_path, threads):
+    file = tmp_path / "recording.csv.gz"
+    packed = gzip.compress(sampled(200_000).encode())
+    file.write_bytes(packed[: len(packed) * 3 // 4])
+    refused = read(file, general=True)
+    assert "damaged or cut short" in refused
+    assert read(file, block_bytes=1 << 16, threads=threads) == refused
+
+
+def test_gzip_members_one_after_another_are_one_recording(tmp_path):
+    file = tmp_path / "recording.csv.gz"
+    text = sampled(40_000).encode()
+    file.write_bytes(gzip.compress(text[:300_000]) + gzip.compress(text[300_000:]))
+    (tmp_path / "plain.csv").write_bytes(text)
+    found, plain = read(file, block_bytes=1 << 15, threads=2), read(tmp_path / "plain.csv")
+    np.testing.assert_array_equal(found.lines["RX2"].edges_ps, plain.lines["RX2"].edges_ps)
+
+
+def test_a_time_that_steps_back_is_told_at_its_row(tmp_path):
+    file = tmp_path / "recording.csv"
+    lines = sampled(30_000).splitlines()
+    lines[20_001] = lines[19_901]  # 99 us before the row above
+    file.write_text("\n".join(lines) + "\n")
+    for size in (1_000, 1 << 20):
+        assert "row 20002: time goes backwards by 99 us" in read(file, block_bytes=size)
+    assert read(file) == read(file, general=True)
+
+
+def test_every_single_wrong_byte_stops_the_template(tmp_path):
+    """No byte is taken on trust: each of a row's, changed to each other byte, is noticed."""
+    text = b"".join(b"%d.%06d,%d,1,0\r\n" % (k // 10**6, k, k % 2) for k in range(64))
+    layout = find_layout(text.decode(), "a.csv", Hints())
+    plan = find_plan(layout)
+    width = len(text) // 64
+
+    def read_bytes(changed):
+        return read_block(bytearray(changed) + bytes(SLACK), len(changed), plan)
+
+    whole = read_bytes(text)
+    assert whole.stop == len(text)
+    for place in range(40 * width, 41 * width):
+        for byte in range(256):
+            if byte == text[place]:
+                continue
+            block = read_bytes(text[:place] + bytes([byte]) + text[place + 1 :])
+            is_digit = text[place] in b"0123456789" and byte in b"0123456789"
+            is_level = place % width in (9, 11, 13)
+            if (is_level and byte in b"01") or (is_digit and not is_level):
+                assert block.stop == len(text)
+                assert [astuple(p)[2:4] for p in block.pieces] or block.pieces != whole.pieces
+            else:
+                # A line end here leaves a shorter row behind, and stops at what follows.
+                assert block.stop <= (place + 1 if byte == 10 else 40 * width)
+
+
+def test_steps_between_rows():
+    steps = find_steps(np.array([5, 6, 6, 9]), 10)
+    assert (steps.least_ps, steps.most_ps, steps.most_at, steps.backwards_at) == (0, 30, 3, None)
+
+
+def test_the_order_of_lines_asked_for_does_not_matter(tmp_path):
+    file = tmp_path / "recording.csv"
+    file.write_text(sampled(2_000))
+    capture = pwmscope.load(file, lines="RX2")
+    assert list(capture.lines) == ["RX2"]
+    assert capture.lines["RX2"].edges_ps[0] == 70 * 10**6

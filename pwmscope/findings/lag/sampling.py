@@ -115,9 +115,9 @@ def slope_uncertainty(
 
     The slope is that of least squares. A width is off by the difference of two sampling
     errors, variance ``T^2/6`` (JCGM 100, 4.3.9), in ``x`` as in ``y``. The slope is a
-    weighted sum of both; an input pulse that several outputs carry is off by the same in all (5.1.2). The clock's error is the same in
-    both widths and cancels. Errors in ``x`` also flatten the slope by ``T^2/6`` over its
-    variance, which is added as a bound.
+    weighted sum of both; an input pulse that several outputs carry is off by the same in
+    all (5.1.2). The clock's error is the same in both widths and cancels. Errors in ``x``
+    also flatten the slope by ``T^2/6`` over its variance, which is added as a bound.
 
     Parameters
     ----------

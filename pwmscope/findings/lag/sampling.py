@@ -12,8 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.travel.levels import half_of_both_us
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95
+from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, half_width
 
 CROSSING: Final = 7.0 / 30.0
 """Half the mean difference of two triangular errors over plus or minus one sample."""
@@ -93,7 +92,7 @@ def median_interval_us(
     mean_us = float(np.dot(weight, medians_us))
     doubt_us = math.sqrt(float(np.dot(weight, (medians_us - mean_us) ** 2)))
     if not doubt_us:
-        half_us = half_of_both_us(normal_us, wide_us)
+        half_us = half_width(normal_us, wide_us)
         return (mean_us - half_us, mean_us + half_us), spread_us
     parts = (np.arange(PARTS) + 0.5) / PARTS
     errors_us = _quantiles(normal_us, wide_us, parts)

@@ -319,16 +319,21 @@ def _read_ragged(
     if longest is None:
         return None
     every = np.ndarray((size,), _U64, memory.data, 0, (1,))
+    shortest = int(lengths.min())
 
-    def load(word: _Word, begins: Places, left: Places | None) -> Words64:
-        found: Words64 = every[begins + word.offset]
+    def load(word: _Word, begins: Places, *, is_time: bool) -> Words64:
+        at = begins + word.offset
+        if word.size == 1:  # mostly the delimiter before the levels; a byte is faster to fetch
+            return np.bitwise_xor(memory[at], np.uint8(word.template)).astype(np.uint64)
+        found: Words64 = every[at]
         np.bitwise_xor(found, word.template, out=found)
-        if left is not None:
-            return np.bitwise_and(found, _MASKS[np.clip(left - word.offset, 0, word.size)])
+        if is_time and shortest < word.offset + word.size:
+            masks = _MASKS[np.clip(np.arange(most + 1) - word.offset, 0, word.size)]
+            return np.bitwise_and(found, masks[lengths], out=found)
         return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
 
-    words = [load(word, starts, lengths) for word in longest.time_words]
-    words += [load(word, tails, None) for word in longest.tail_words]
+    words = [load(word, starts, is_time=True) for word in longest.time_words]
+    words += [load(word, tails, is_time=False) for word in longest.tail_words]
     piece = _read_words(longest, (*longest.time_words, *longest.tail_words), words)
     return None if piece is None else (piece, int(ends[piece.row_count - 1]) - place)
 

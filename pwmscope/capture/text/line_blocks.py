@@ -18,7 +18,8 @@ from pwmscope.capture.text.batches import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout
 
-BLOCK_BYTES: Final = 1 << 20
+BLOCK_BYTES: Final = 160 * 1024
+"""Small enough that arrays of a word a row are taken from memory that is already there."""
 _MAX_THREADS: Final = 8
 _BOM: Final = b"\xef\xbb\xbf"
 

@@ -12,14 +12,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
+import numpy as np
+
 from pwmscope.capture.reader.progress import report
 from pwmscope.capture.reader.unpack import open_bytes
 from pwmscope.capture.text.batches import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout
 
-BLOCK_BYTES: Final = 160 * 1024
-"""Small enough that arrays of a word a row are taken from memory that is already there."""
+BLOCK_BYTES: Final = 1 << 20
+_KEPT_BYTES: Final = 1 << 24
+"""Freed memory that the C library is to keep: more than the arrays of a block take."""
 _MAX_THREADS: Final = 8
 _BOM: Final = b"\xef\xbb\xbf"
 
@@ -135,6 +138,7 @@ def read_lines(
             free.append(lines.buffer)
         return
     waiting: deque[tuple[_Lines, Future[Block]]] = deque()
+    _keep_memory()
     with ThreadPoolExecutor(workers) as pool:
         try:
             waiting.append((first, pool.submit(read_block, first.buffer, first.size, plan)))
@@ -147,6 +151,15 @@ def read_lines(
                 yield _told(lines, read.result())
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _keep_memory() -> None:
+    """Have freed memory kept for the next block, which else is cleared page by page each time.
+
+    glibc keeps as much as the largest piece that was ever freed on its own (mallopt(3)); this
+    one's pages are never touched.
+    """
+    np.empty(_KEPT_BYTES, np.uint8)
 
 
 def _told(lines: _Lines, block: Block) -> ReadLines:

@@ -17,10 +17,10 @@ from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, time_unit_in
 from pwmscope.capture.reader.unpack import find_packing, reading
+from pwmscope.capture.text.batches import RowBatch
 from pwmscope.capture.text.columns import MAX_LINES, LevelColumn
 from pwmscope.capture.text.edges import Changes, find_clock, gather_changes, no_edges, timed_lines
 from pwmscope.capture.text.layout import Layout, rows_without_time
-from pwmscope.capture.text.rows import RowBatch
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.capture.text.voltages import compared
 from pwmscope.errors import CaptureError, HintError

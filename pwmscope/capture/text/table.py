@@ -7,6 +7,8 @@ from pathlib import Path
 
 from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.units import format_interval
+from pwmscope.capture.text.batches import ChangedRows, RowBatch
+from pwmscope.capture.text.comparator import Comparator
 from pwmscope.capture.text.edges import (
     find_clock,
     gather_changes,
@@ -15,10 +17,8 @@ from pwmscope.capture.text.edges import (
     timed_lines,
 )
 from pwmscope.capture.text.encoding import Text, open_text
-from pwmscope.capture.text.event_list import read_event_list
-from pwmscope.capture.text.fixed_width import ChangedRows
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.rows import RowBatch, stream_changes, stream_rows
+from pwmscope.capture.text.line_blocks import stream_changes
 from pwmscope.capture.text.voltages import compared, quiet_lines
 from pwmscope.model.recording import Capture
 
@@ -34,6 +34,10 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
         layout = find_layout(text.head, text.source, hints, text.more)
         _refuse_without_rate(layout, text.source)
         if layout.events is not None:
+            from pwmscope.capture.text.event_list import (  # noqa: PLC0415 - slow to import
+                read_event_list,
+            )
+
             return read_event_list(text, layout, hints, batch_rows=batch_rows)
         return _read_rows(text, layout, hints, batch_rows)
 
@@ -49,14 +53,18 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     source = text.source
     said = [*text.assumptions, *layout.assumptions]
 
-    def rows_in(size: int | None) -> Iterator[RowBatch]:
-        return stream_rows(text.path, layout, batch_rows=size, source=source)
-
+    comparators: dict[str, Comparator] = {}
     rows: Iterator[ChangedRows | RowBatch]
-    rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
-    if not layout.analogue:
+    if layout.analogue:
+        from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
+
+        def rows_in(size: int | None) -> Iterator[RowBatch]:
+            return stream_rows(text.path, layout, batch_rows=size, source=source)
+
+        rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
+        said += more
+    else:
         rows = stream_changes(text.path, layout, batch_rows=batch_rows, source=source)
-    said += more
     format_step = _format_samples if layout.time_kind == "sample" else format_interval
     changes = gather_changes(rows, source, layout.skip_lines + 1, format_step)
     if not changes.rows.size:

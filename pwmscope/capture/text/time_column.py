@@ -7,9 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Final, Literal, TypeAlias
-
-import polars as pl
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.capture.reader.units import (
     EXPONENT_OF_UNIT,
@@ -21,6 +19,9 @@ from pwmscope.capture.text.columns import Column, Sheet
 from pwmscope.capture.text.dialect import NUMERIC, STAMP, Dialect, kind_of, split
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption, Authority
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _MIN_PULSES: Final = 3
 _SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
@@ -172,6 +173,8 @@ class StampFormat:
 
     def since_origin_ps(self, cell: pl.Expr) -> pl.Expr:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
         parts = cell.str.strip_suffix(self.zone).str.splitn(self.point, 2).struct
         whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
         if self.order:
@@ -202,6 +205,7 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
 
     Examples
     --------
+    >>> import polars as pl
     >>> format = find_stamp_format(["05/13/2031 10:00:00.5"])
     >>> format.order, format.is_sure
     ('mdy', True)

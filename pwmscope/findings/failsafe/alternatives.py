@@ -25,12 +25,20 @@ EXTRA_FRAMES: Final = 5
 """A loss must be seen for so many frames longer than the limit."""
 TOGETHER: Final = 2
 """So many losses in which lines changed together, with one delay, are no hand's."""
-TOGETHER_ODDS: Final = 1e-2
-"""Lines that changed together need only such odds against a hand's delay."""
+TOGETHER_ODDS: Final = 1e-3
+"""Lines that jumped together need only such odds against a hand's delay."""
+SLOW_RAMP_S: Final = 0.3
+"""Two hands move two sticks evenly together for no longer (common practice, from memory)."""
+OWNED: Final = 3
+"""So many changes in one frame with a line that the receiver moved are no hand's by chance."""
+SLOWED: Final = 3
+"""So many changes with which the frame rate changed are no hand's by chance."""
 CLOSE_TOGETHER: Final = 3
 """And so many in which they changed and returned together, where a hand may have moved."""
 PULL_ODDS: Final = 1e-4
 """Stops whose delays a person would make alike with smaller odds are a machine's."""
+QUICK_RETURN_S: Final = 0.08
+"""No hand takes a stick from one place to another in less (common practice, from memory)."""
 FOLLOW_S: Final = 3.0
 """A stick must be followed so soon after a return that no marker shows."""
 STAYS_S: Final = 0.5
@@ -61,7 +69,10 @@ class Ground(StrEnum):
     TOGETHER = "two sticks' lines changed together"
     GONE_BEFORE = "two sticks' lines had changed together before"
     ENDED_WITH = "another line's pulses ended or began with it, which no stick does"
+    RAMPED = "two sticks' lines moved together for longer than hands keep in step"
+    SLOWED = "its frame rate changed with it, which no stick does"
     OWN_WIDTH = "it went to a width at which its stick was never seen"
+    OTHER_OWN_WIDTH = "a line that changed with it went to a width no stick commands"
     MACHINE = "its delay is a machine's"
     PULSES_ENDED = "pulses ended, which no stick does"
     NO_CHANGE = "nothing changed"
@@ -95,6 +106,7 @@ class Ground(StrEnum):
     UNMARKED_RETURN = "the return is not marked"
     INSIDE = "it was inside its stop range before"
     LEAPT = "it left its stop range"
+    QUICK_RETURN = "it left faster than a hand, and in several steps"
     EITHER_WAY = "both readings have servo pulses"
     BROKEN = "frames are missing"
 
@@ -341,11 +353,18 @@ def _with_partner(case: Case, at_s: float) -> Alternative:
     lines = (case.setting.line, evidence.partner)
     if evidence.ended_with:
         return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
-    if evidence.odds <= TOGETHER_ODDS:
-        odds, count = evidence.odds, evidence.together
-        return Alternative(cause, True, Ground.TOGETHER, lines, at_s, odds, count)
+    entry, count = evidence.entry, evidence.together
+    if entry is not None:
+        if entry.kind is ChangeKind.JUMP and evidence.odds <= TOGETHER_ODDS:
+            return Alternative(cause, True, Ground.TOGETHER, lines, at_s, evidence.odds, count)
+        if entry.end_s - entry.after_s >= SLOW_RAMP_S and count >= CLOSE_TOGETHER:
+            return Alternative(cause, True, Ground.RAMPED, lines, at_s, None, count)
+    if evidence.slowed >= SLOWED:
+        return Alternative(cause, True, Ground.SLOWED, lines, at_s, None, evidence.slowed)
     if evidence.own_width:
         return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
+    if evidence.owned >= OWNED:
+        return Alternative(cause, True, Ground.OTHER_OWN_WIDTH, lines, at_s, None, evidence.owned)
     return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
 
 
@@ -449,7 +468,23 @@ def left_early(case: Case) -> Alternative:
     leaps = case.evidence.leaps
     if leaps:
         return Alternative(Cause.LEFT_EARLY, False, Ground.LEAPT, (), leaps[0].at_s)
+    first = case.response.departures[0] if case.response.departures else None
+    if first is not None and _is_too_quick(first, case):
+        return Alternative(Cause.LEFT_EARLY, False, Ground.QUICK_RETURN, (), first.by_s)
     return Alternative(Cause.LEFT_EARLY, True, Ground.STAYED, (), case.evidence.back_s)
+
+
+def _is_too_quick(first: Change, case: Case) -> bool:
+    """Say whether an output left faster than a hand, and not in one step as a return does.
+
+    A pulse of its own just before the return looks the same.
+    """
+    return (
+        first.kind is ChangeKind.MOVE
+        and not case.evidence.back_partner
+        and first.end_s - first.after_s < QUICK_RETURN_S
+        and first.far_us >= JUMP * case.setting.span_us
+    )
 
 
 def read_upside_down(case: Case) -> Alternative:

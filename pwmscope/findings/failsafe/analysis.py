@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, StopBand
 from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.findings.failsafe.alternatives import Case, Setting
@@ -43,7 +43,13 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.response import LossClass, Response, find_rest, respond
+from pwmscope.findings.failsafe.response import (
+    ChangeKind,
+    LossClass,
+    Response,
+    find_rest,
+    respond,
+)
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.segments import find_stretches
 from pwmscope.findings.failsafe.stop_time import StopTimes, Windows, find_stop_times, no_stop_times
@@ -405,10 +411,25 @@ def watch(
             for loss, around in zip(own, stretches.around, strict=True)
         ]
     )
+    if expected.band is not None:
+        responses = tuple([_with_departures(own, expected.band) for own in responses])
     line = capture.lines.get(table.line)
     if line is not None:
         responses = _with_states(responses, own, table, line)
     return Watched(output, expected, own, places, responses, range_us)
+
+
+def _with_departures(response: Response, band: StopBand) -> Response:
+    """Leave out changes from one width of the stop range to another: none is the return."""
+    kept = list(response.departures)
+    while kept and kept[0].kind in _WITHIN and band.holds(kept[0].to_us):
+        del kept[0]
+    if len(kept) == len(response.departures):
+        return response
+    return replace(response, departures=tuple(kept))
+
+
+_WITHIN: Final = (ChangeKind.JUMP, ChangeKind.MOVE)
 
 
 def _with_states(
@@ -450,7 +471,7 @@ def _examine(
         name: watch(output, expectation_of(sheet, name), told.losses, capture)
         for name, output in outputs.items()
     }
-    responses, evidence = gather(watched, told.losses, span)
+    responses, evidence = gather(watched, told.losses, span, limits.failsafe_s)
     watched = {name: replace(line, responses=responses[name]) for name, line in watched.items()}
     stands = _where_limit_stands(sheet, limits)
     limit = f"stands still within {limits.failsafe_s:g} s of the loss ({stands})"

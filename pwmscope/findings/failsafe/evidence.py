@@ -41,6 +41,23 @@ ALIKE_FRAMES: Final = 2.0
 MIN_STAYS: Final = 3
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
+OWN_AFTER: Final = 3.0
+"""Frame periods for which a ramp may still be on its way."""
+OWN_FIRST_S: Final = 0.25
+"""So long after a change a width is the one that the change went to."""
+OWN_S: Final = 0.5
+"""So much of the end of a loss tells the width in the end."""
+OWN_SETTLES_S: Final = 0.3
+"""A ramp is over by so long after it seems to be."""
+OWN_MOVES: Final = 0.12
+"""It stands there if the means of its halves differ by no more than this part, in a second, of how
+far it is from them: a way of two seconds would give twice as much."""
+OWN_SPREAD: Final = 1.3
+"""The means that are compared: of these pulses, and of the stick's own, which are more."""
+RATE_FRAMES: Final = 8
+"""The frame rate is told from so many frames."""
+RATE_CHANGE: Final = 0.15
+"""And has changed where it differs by more than this part."""
 OWN_WIDTH: Final = 0.003
 """A preset further than this part of the convention's span from where a stick rests is no
 width that the stick commands."""
@@ -67,6 +84,12 @@ class Evidence:
         Whether that line's pulses, or its own, ended or began with it, which no stick does.
     own_width : bool
         Whether it went to a width in the stop range at which its stick was never seen.
+    owned : int
+        Losses in which a line that changed with it went at once to a width of its own, here
+        included; 0 where none did here.
+    slowed : int
+        Losses in which its frame rate changed with or before this change, here included; 0
+        where it did not here.
     is_ramp : bool
         Whether a machine is shown to have made its smooth movement.
     back_partner : str
@@ -112,6 +135,8 @@ class Evidence:
     partner: str
     ended_with: bool
     own_width: bool
+    owned: int
+    slowed: int
     is_ramp: bool
     back_partner: str
     back_s: float | None
@@ -150,7 +175,7 @@ def entry_place(response: Response, expected: Expectation) -> int:
 
 
 def gather(
-    watched: Mapping[str, Watched], losses: Sequence[Loss], capture: Span
+    watched: Mapping[str, Watched], losses: Sequence[Loss], capture: Span, limit_s: float
 ) -> tuple[dict[str, tuple[Response, ...]], dict[str, tuple[Evidence, ...]]]:
     """Put together what all lines show about each loss.
 
@@ -162,6 +187,8 @@ def gather(
         All losses of the recording.
     capture : Span
         The recording's span.
+    limit_s : float
+        The failsafe limit.
 
     Returns
     -------
@@ -185,7 +212,7 @@ def gather(
     partner = find_partners(during, during, lines, apart)
     first = _first_only(after)
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
-    bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture)
+    bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture, limit_s)
     ramps = bench.ramps()
     responses = {
         name: tuple(
@@ -272,6 +299,7 @@ class _Shared:
     moved_s: FloatArray
     ended: BoolArray
     resting: list[FloatArray]
+    owned: BoolArray
     paused: BoolArray
     pause_odds: float
     window_s: FloatArray
@@ -287,6 +315,7 @@ class _Figures:
     odds: FloatArray
     pull_odds: FloatArray
     stays_s: float
+    slowed: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +330,7 @@ class _Bench:
     partner: IntArray
     back_partner: IntArray
     capture: Span
+    limit_s: float
 
     @property
     def lost_s(self) -> FloatArray:
@@ -331,13 +361,14 @@ class _Bench:
     def evidence(self, ramps: BoolArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
-        kind, partner = entered.kind, entered.partner
+        kind, partner, resting = entered.kind, entered.partner, self._resting()
         moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
         shared = _Shared(
             _Gone(*_earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))),
             self._moved_until_s(),
             self._ended_with(entered),
-            self._resting(),
+            resting,
+            self._owned(entered, resting),
             *find_pauses(self.lines, self.losses),
             self._window_ends_s(),
         )
@@ -396,6 +427,7 @@ class _Bench:
         figures = self._figures(i, entered, returned)
         others = [j for j in range(len(self.lines)) if j != i]
         followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
+        own_line = _Own(line, self.limit_s)
         others_back: BoolArray = np.any(returned.is_sudden[others], axis=0)
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
@@ -422,7 +454,9 @@ class _Bench:
                     bool(figures.is_close[k]),
                     self.names[mate] if mate >= 0 else "",
                     bool(shared.ended[i, k]),
-                    _is_own_width(response, entry, shared.resting[i], line),
+                    _is_own_width(losses[k], response, entry, shared.resting[i], own_line),
+                    int(shared.owned[i].sum()) if shared.owned[i, k] else 0,
+                    int(figures.slowed.sum()) if figures.slowed[k] else 0,
                     bool(ramps[k]),
                     self.names[int(returned.partner[i, k])] if is_back else "",
                     linked_s if is_linked else None,
@@ -471,6 +505,7 @@ class _Bench:
             hand_odds(delay_s, line.frame_s),
             hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
+            _has_slowed(line, after_s, by_s),
         )
 
     def _ended_with(self, entered: _Entered) -> BoolArray:
@@ -487,6 +522,20 @@ class _Bench:
                     near = np.abs(self.during.by_s[j, :, m] - entered.by_s) <= slack_s
                 near[j] = False
                 found |= near & ends
+        return found & (entered.partner >= 0)
+
+    def _owned(self, entered: _Entered, resting: list[FloatArray]) -> BoolArray:
+        """Say where a line that changed with another went at once to a width of its own."""
+        own = np.array(
+            [_goes_to_own(line, entered.end_s[i], resting[i]) for i, line in enumerate(self.lines)]
+        )
+        found = np.zeros(own.shape, dtype=bool)
+        for i, line in enumerate(self.lines):
+            reach_s = (1.0 + SLACK_FRAMES) * line.frame_s
+            with np.errstate(invalid="ignore"):
+                near = np.abs(entered.by_s - entered.by_s[i]) <= reach_s
+            near[i] = False
+            found[i] = (near & own).any(axis=0)
         return found & (entered.partner >= 0)
 
     def _resting(self) -> list[FloatArray]:
@@ -540,23 +589,103 @@ class _Bench:
         return np.array([*begins_s, self.capture.end_s + 1.0])
 
 
-def _is_own_width(
-    response: Response, entry: Change | None, resting_us: FloatArray, line: Watched
-) -> bool:
-    """Say whether a preset lies away from every width at which the stick rests.
+def _goes_to_own(line: Watched, end_s: FloatArray, resting_us: FloatArray) -> BoolArray:
+    """Say where a line's first pulses after a change lie away from where its stick rests."""
+    table = line.output.table
+    found = np.zeros(end_s.size, dtype=bool)
+    seen = np.flatnonzero(np.isfinite(end_s))
+    if not seen.size or not resting_us.size:
+        return found
+    measured = table.measured
+    total_us = np.append(0.0, np.cumsum(np.where(measured, table.width_us, 0.0)))
+    pulses = np.append(0, np.cumsum(measured))
+    low = np.searchsorted(table.rise_s, end_s[seen])
+    high = np.searchsorted(table.rise_s, end_s[seen] + OWN_FIRST_S)
+    count = np.maximum(pulses[high] - pulses[low], 1)
+    mean_us = (total_us[high] - total_us[low]) / count
+    interval_us = table.sample_interval_us or 0.0
+    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
+    doubt_us = interval_us + 4.0 * noise_us * np.sqrt(OWN_SPREAD / count)
+    least_us = np.maximum(doubt_us, OWN_WIDTH * table.convention.span_us)
+    apart_us = np.abs(mean_us[:, None] - resting_us[None, :]).min(axis=1)
+    band = line.expected.band
+    holds = np.ones(seen.size, dtype=bool)
+    if band is not None:
+        holds = (mean_us >= band.low_us) & (mean_us <= band.high_us)
+    found[seen] = holds & (apart_us > least_us)
+    return found
 
-    The stick must have been seen at rest, or nothing is known of that.
+
+def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArray:
+    """Say where frames came at another rate from a change on, that with the change included.
+
+    A hand changes no frame rate.
+    """
+    rise_s = line.output.table.rise_s
+    slowed = np.zeros(by_s.size, dtype=bool)
+    seen = np.flatnonzero(np.isfinite(by_s))
+    place = np.searchsorted(rise_s, by_s[seen])
+    after = place + RATE_FRAMES
+    fits = after < rise_s.size
+    seen, place, after = seen[fits], place[fits], after[fits]
+    if not seen.size:
+        return slowed
+    later_s = (rise_s[after] - rise_s[place]) / RATE_FRAMES
+    with_s = by_s[seen] - after_s[seen]
+    least_s, most_s = line.frame_s * (1.0 - RATE_CHANGE), line.frame_s * (1.0 + RATE_CHANGE)
+    slower = (later_s > most_s) & (with_s > most_s)
+    slowed[seen] = slower | ((later_s < least_s) & (with_s < least_s))
+    return slowed
+
+
+def _is_own_width(
+    loss: Loss, response: Response, entry: Change | None, resting_us: FloatArray, at: _Own
+) -> bool:
+    """Say whether, when the limit was over, an output stood at a width of its own.
+
+    It lies away from every width at which the line's stick was seen in the stop range; the
+    stick must have been seen there, or nothing is known of that. On its way from where a
+    stick rests it would still move.
     """
     if entry is None or not resting_us.size:
         return False
-    stretch = response.during[entry.place]
-    if stretch.kind is not Kind.STANDS:
+    line = at.line
+    over_s = loss.earliest_s + at.limit_s
+    since_s = max((s.start_s for s in response.during if s.start_s < over_s), default=over_s)
+    settles_s = OWN_AFTER * line.frame_s
+    if entry.end_s > entry.by_s:
+        slope_us = entry.far_us / (entry.end_s - entry.after_s)
+        settles_s += min(line.range_us / max(slope_us, 1.0), OWN_SETTLES_S)
+    begin_s = max(entry.end_s, since_s) + settles_s
+    width_us = at.widths_us(begin_s, over_s)
+    half = width_us.size // 2
+    if not half:
         return False
     interval_us = line.output.table.sample_interval_us or 0.0
     noise_us = (line.range_us - interval_us) / RANGE_LIMIT
-    apart_us = OWN_WIDTH * line.output.table.convention.span_us
-    apart_us = max(apart_us, interval_us + 4.0 * noise_us * math.sqrt(2.0 / stretch.pulses))
-    return bool(np.abs(resting_us - stretch.level_us).min() > apart_us)
+    doubt_us = interval_us + 4.0 * noise_us * math.sqrt(OWN_SPREAD / width_us.size)
+    apart_us = float(np.abs(resting_us - width_us.mean()).min())
+    if apart_us <= max(doubt_us, OWN_WIDTH * line.output.table.convention.span_us):
+        return False
+    moved_us = abs(float(width_us[:half].mean() - width_us[half:].mean()))
+    if moved_us <= OWN_MOVES * apart_us * (over_s - begin_s):
+        return True
+    last_us = at.widths_us(loss.back_s - OWN_S, loss.back_s)
+    return bool(last_us.size) and abs(last_us.mean() - width_us.mean()) <= OWN_MOVES * apart_us
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """A line whose width is asked about, and the limit."""
+
+    line: Watched
+    limit_s: float
+
+    def widths_us(self, begin_s: float, end_s: float) -> FloatArray:
+        """Take its widths in a time span."""
+        table = self.line.output.table
+        rows = slice(*np.searchsorted(table.rise_s, (begin_s, end_s)))
+        return table.width_us[rows][table.measured[rows]]
 
 
 def _is_with(code: int, partner: IntArray, kind: IntArray) -> BoolArray:

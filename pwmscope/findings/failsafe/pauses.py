@@ -18,6 +18,9 @@ THROUGH_FRAMES: Final = 1.6
 MIN_PAUSES: Final = 3
 """So many losses must show the same pause."""
 
+PERSON: Final = 0.1
+"""A person who pulls and plugs in every loss is taken to be so much less likely from the start."""
+
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -60,7 +63,9 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     by_hand = hand_odds(begun_s, frame_s, PULL_SCATTER_S, PULL_SCATTER) * hand_odds(
         lasted_s, frame_s, PULL_SCATTER_S, PULL_SCATTER
     )
-    return looks, max(chance, float(by_hand.max()))
+    # A person must be as unlikely as a machine's delay is to be a hand's where lines change
+    # together; chance, which brings no two lines together, less.
+    return looks, max(chance, float(by_hand.max()) * PERSON)
 
 
 def _looks_restarted(lines: Sequence[Watched], paused: list[tuple[int, Stretch]]) -> bool:

@@ -12,6 +12,8 @@ from pwmscope.findings.failsafe.losses import SAME, Known, Loss, Output
 from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, Response, changes_of
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
 
+SUDDEN: Final = 0.25
+"""No stick gets further than this part of the span in a frame (common practice, from memory)."""
 MIN_LINES: Final = 2
 """So many lines must be back at once where the sticks were before the loss."""
 
@@ -227,14 +229,27 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     if not seen.returned and math.isfinite(seen.linked_s):
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
-    if not before and len(early) > 1 and not is_where_it_was(line, response, early[0]):
-        before = early[:1]
+    if not before and not is_where_it_was(line, response, early[0]):
+        is_left_again = len(early) > 1 or _jumps_off(line, response)
+        before = early[:1] if is_left_again else []
     band = line.expected.band
     return tuple(
         Leap(c.by_s, c.from_us, c.to_us)
         for c in before
         if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
     )
+
+
+def _jumps_off(line: Watched, response: Response) -> bool:
+    """Say whether a line's next movement began further off than a stick gets in a frame."""
+    departures = response.departures
+    if len(departures) < 2:
+        return False
+    place = departures[1].place - len(response.during)
+    if not 0 <= place < len(response.later):
+        return False
+    step_us = abs(response.later[place].first_us - departures[0].to_us)
+    return step_us > SUDDEN * line.output.table.convention.span_us
 
 
 def is_where_it_was(line: Watched, response: Response, change: Change) -> bool:

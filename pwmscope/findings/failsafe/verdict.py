@@ -16,7 +16,7 @@ from pwmscope.findings.failsafe.alternatives import (
     supply_failed,
     unplugged,
 )
-from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model.finding import Verdict
 
@@ -24,6 +24,8 @@ Answer = tuple[Verdict | None, str]
 
 DIES_S: Final = 0.1
 """A transmitter may send on for so long after its switch (common practice, from memory)."""
+LATE_FRAMES: Final = 3.0
+"""A device is commanded to stand still so soon after the change that does it."""
 STATES: Final = (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE)
 """What a device does with these, no bench sheet says."""
 
@@ -197,6 +199,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     alternative = first_open(case)
     if alternative is not None:
         yield say_open(case, alternative.cause, alternative.ground, alternative)
+    if _is_left_for_a_pulse(case):
+        yield (
+            f"A pulse outside its stop range of {band.words} came after the output had gone into "
+            "it. Check the receiver and its supply."
+        )
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -205,6 +212,14 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             f"{case.stop_most_s:.2f} s after the loss; the limit of {case.setting.limit_s:g} s "
             "lies between."
         )
+
+
+def _is_left_for_a_pulse(case: Case) -> bool:
+    """Say whether single pulses lay outside the stop range after the output stood in it."""
+    entry = case.evidence.entry
+    if entry is None or entry.kind is ChangeKind.STOP:
+        return False
+    return case.stopped_s > entry.end_s + LATE_FRAMES * case.setting.frame_s
 
 
 def _say_short(case: Case) -> str:
@@ -307,6 +322,10 @@ _SAID: Final = {
     Ground.UNMARKED_RETURN: (
         "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "
         "the transmitter's switch on a marker line."
+    ),
+    Ground.QUICK_RETURN: (
+        "The output left its stop range in several steps, faster than a hand, and not with the "
+        "other lines. Hold the sticks still until the transmitter is on again."
     ),
     Ground.INSIDE: (
         "The output was inside its stop range already before the loss; a receiver that holds "

@@ -13,11 +13,12 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.text.columns import MAX_LINES
-from pwmscope.capture.text.dialect import SPACES
 from pwmscope.capture.text.edges import (
     at_samples,
+    doubted_clock,
     format_vanished,
     no_edges,
+    no_finer_than_printed,
     resolution_ps,
     select_lines,
     without_zero_widths,
@@ -26,7 +27,7 @@ from pwmscope.capture.text.encoding import Text
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import (
     is_blank,
-    read_fixed_point,
+    read_duration,
     read_level,
     read_time,
     scan_table,
@@ -85,7 +86,9 @@ def read_event_list(
     interval_ps, more = find_listed_interval(
         np.unique(times_ps), _resolution(layout), layout.rate_hz, hints
     )
-    assumptions = [*text.assumptions, *layout.assumptions, *said, more]
+    interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
+    assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]
+    assumptions += doubted_clock(lines, layout, hints)
     if vanished:
         assumptions.append(format_vanished(vanished))
     if is_cut:
@@ -118,9 +121,19 @@ def _batches(text: Text, layout: Layout, batch_rows: int | None) -> Iterator[_Ba
         times = frame.get_column("time").to_numpy()
         durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
         if layout.time_kind == "sample" and layout.rate_hz is not None:
-            times = at_samples(times, 1e12 / layout.rate_hz)
+            numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
+            if durations is not None and _counts_samples(layout):
+                is_end = layout.events is not None and layout.events.is_end
+                ends = durations if is_end else numbers + durations
+                durations = at_samples(ends, 1e12 / layout.rate_hz) - times
         levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
         yield _Batch(times, frame.get_column("line"), levels, durations, is_cut)
+
+
+def _counts_samples(layout: Layout) -> bool:
+    """Whether a list of pulses at sample numbers gives their ends or lengths in samples too."""
+    events = layout.events
+    return events is not None and events.duration_unit == layout.time_unit
 
 
 def _lists_pulses(layout: Layout) -> bool:
@@ -131,12 +144,18 @@ def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
     events = layout.events
     assert events is not None  # read_table chose this reader because of it
     time = layout.columns.index(layout.time_column or "")
-    is_text = layout.delimiter == SPACES
+    is_text = layout.is_text
     if events.level is not None:
         value = read_level(pl.col(f"c{events.level}").str.strip_chars().str.to_lowercase())
     else:
-        value = read_fixed_point(pl.col(f"c{events.duration}"), events.duration_unit, layout)
-    line = pl.lit("line1") if events.line is None else pl.col(f"c{events.line}").str.strip_chars()
+        value = read_duration(layout)
+        if events.is_end and layout.time_kind != "sample":
+            value = value - read_time(pl.col(f"c{time}"), layout, is_text=is_text)
+    line = (
+        pl.lit("line1")
+        if events.line is None
+        else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
+    )
     return scan_table(text.path, layout, {time: time_type(layout)}).select(
         read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
         line.alias("line"),
@@ -201,7 +220,7 @@ def _refuse_disorder(
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
     starts = [int(line.times_ps[0]) for line in listed.values()]
     start = min(starts)
-    if layout.time_kind != "stamp" and 0 <= start <= PS_PER_S:
+    if layout.time_kind != "stamp" and not layout.time_origin and 0 <= start <= PS_PER_S:
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
         return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)

@@ -41,6 +41,7 @@ def kept(
     hints: Hints,
     source: str,
     spelled: Callable[[str], str] = str,
+    total: int | None = None,
 ) -> tuple[dict[str, Line], str]:
     """Keep the lines that a person named and those with servo pulses, and count the rest.
 
@@ -54,6 +55,8 @@ def kept(
         The file, for messages.
     spelled : callable
         From a line's name to another under which it may have been named.
+    total : int, optional
+        How many lines there are, those without any level included.
 
     Returns
     -------
@@ -75,6 +78,7 @@ def kept(
             named += is_named
             if is_named or has_servo_pulses(line):
                 lines[name] = line
+    count = max(count, total or 0)
     if not 0 < len(lines) <= MOST_LINES:
         what = "none shows" if not lines else f"{len(lines)} show"
         raise CaptureError(

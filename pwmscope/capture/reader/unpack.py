@@ -45,6 +45,14 @@ def called(path: Path, name: str) -> Iterator[None]:
         _NAMES.reset(token)
 
 
+_ALWAYS: Final[dict[Path, str]] = {}
+
+
+def call_always(path: Path, name: str) -> None:
+    """Call a temporary file by another name from now on."""
+    _ALWAYS[path] = name
+
+
 def name_of(path: Path) -> str:
     """Tell what a file is called in sentences: its path, unless it stands for something else.
 
@@ -54,7 +62,7 @@ def name_of(path: Path) -> str:
     ...     name_of(Path("/tmp/x")), name_of(Path("bench.csv"))
     ('standard input', 'bench.csv')
     """
-    return _NAMES.get().get(path, str(path))
+    return _NAMES.get().get(path) or _ALWAYS.get(path, str(path))
 
 
 MOST_UNPACKED_BYTES: Final = 64 << 30
@@ -66,13 +74,15 @@ class _Bounded:
 
     def __init__(self, file: BinaryIO, path: Path) -> None:
         free = shutil.disk_usage(tempfile.gettempdir()).free
-        self._file, self._path = file, path
+        # What is there is taken as it comes, so that an interrupt is heeded between pieces.
+        self._take = getattr(file, "read1", file.read)
+        self._path = path
         self._most = min(MOST_UNPACKED_BYTES, free // 2)
         self._left = self._most
 
     def read(self, size: int = -1) -> bytes:
         """Read some bytes."""
-        piece = self._file.read(size)
+        piece: bytes = self._take(size)
         self._left -= len(piece)
         if self._left < 0:
             raise CaptureError(

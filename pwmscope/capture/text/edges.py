@@ -168,7 +168,7 @@ Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class _Clock:
+class Clock:
     """How rows become instants."""
 
     # Instants come from the row's index, from the sample number that the row holds, or from the
@@ -204,7 +204,7 @@ def at_samples(numbers: Instants, interval_ps: float) -> Instants:
     return instants
 
 
-def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _Clock:
+def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> Clock:
     """Find out when rows were."""
     rate_hz = hints.rate_hz or layout.rate_hz
     if changes.time_ps is None:
@@ -231,7 +231,7 @@ def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _
 
 def _counted(
     basis: Literal["row", "number"], start: int, last: int, rate_hz: float, hints: Hints
-) -> _Clock:
+) -> Clock:
     interval_ps = 1e12 / rate_hz
     duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
     why = "the file states" if hints.rate_hz is None else "you said"
@@ -240,7 +240,7 @@ def _counted(
         "sampling interval", interval_ps, "ps",
         "file" if hints.rate_hz is None else "person", ("rate",),
     )  # fmt: skip
-    return _Clock(basis, start, duration_ps, interval_ps, (said,))
+    return Clock(basis, start, duration_ps, interval_ps, (said,))
 
 
 def resolution_ps(unit: str, decimals: int) -> int:
@@ -258,7 +258,7 @@ def _origin(changes: Changes, layout: Layout) -> tuple[str, ...]:
     return (f"Time 0 is the first row, which the file calls {start_s:.9g} s.",)
 
 
-def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> _Clock:
+def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.rows[-1] == changes.row_count - 1:
         said.append(
@@ -271,7 +271,7 @@ def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: 
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
     assumptions = (*_origin(changes, layout), *said, more, *coarse)
-    return _Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
+    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
 
 
 _COARSE_PS: Final = 10**5
@@ -282,8 +282,8 @@ def no_finer_than_printed(
     interval_ps: float | None, resolution: int
 ) -> tuple[float | None, tuple[str, ...]]:
     """Widen the sampling interval to what the printed digits of the times tell apart."""
-    if resolution <= max(_COARSE_PS, interval_ps or 0):
-        return interval_ps, ()
+    if interval_ps is None or resolution <= max(_COARSE_PS, interval_ps):
+        return interval_ps, ()  # an unknown interval claims less than any known one
     said = (
         f"Times are printed to {format_interval(resolution)} only, which counts as the sampling "
         "interval; export more digits to know widths better."
@@ -322,7 +322,7 @@ _PULSE_PS: Final = (20 * 10**6, 25 * 10**9)
 
 def _sample_clock(
     changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints, source: str
-) -> _Clock:
+) -> Clock:
     duration_ps = changes.end_ps - changes.start_ps
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = duration_ps / (changes.row_count - 1)
@@ -350,7 +350,7 @@ def _sample_clock(
     _check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
-    return _Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
+    return Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
 
 
 def _round_interval(mean_ps: float, tolerance_ps: float) -> float:
@@ -384,7 +384,7 @@ def _contradicted(layout: Layout, hints: Hints, interval_ps: float) -> tuple[str
 
 
 def timed_lines(
-    changes: Changes, clock: _Clock, layout: Layout, comparators: Mapping[str, Comparator]
+    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split changed words into lines at the clock's instants; see `_find_lines`."""
     crossed_ps = {

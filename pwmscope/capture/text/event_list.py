@@ -11,8 +11,9 @@ import polars as pl
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
+from pwmscope.capture.reader.selection import kept
 from pwmscope.capture.reader.units import format_interval
-from pwmscope.capture.text.columns import MAX_LINES
+from pwmscope.capture.text.columns import MAX_LINES, MOST_COLUMNS
 from pwmscope.capture.text.edges import (
     at_samples,
     doubted_clock,
@@ -35,6 +36,7 @@ from pwmscope.capture.text.rows import (
     whole_rows,
 )
 from pwmscope.errors import CaptureError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import PS_PER_S, Capture, Line
 
 _MARGIN_PS = PS_PER_S // 1000
@@ -80,7 +82,11 @@ def read_event_list(
     origin, said = _origin(listed, layout)
     lines, vanished = _lines(listed, origin)
     times_ps = np.concatenate([line.times_ps for line in listed.values()])
-    lines = select_lines(lines, hints, text.source)
+    if len(lines) > MAX_LINES and hints.lines is None:
+        lines, sentence = kept([lines], hints, text.source)
+        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+    else:
+        lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, count, text.source)
     interval_ps, more = find_listed_interval(
@@ -171,11 +177,11 @@ def _take(
     for name in batch.names.unique(maintain_order=True):
         at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
-        if len(listed) > MAX_LINES:
+        if len(listed) > MOST_COLUMNS:
             raise CaptureError(
                 source,
-                f"more than {MAX_LINES} lines are named, at most {MAX_LINES} are read",
-                "export fewer lines",
+                f"more than {MOST_COLUMNS} lines are named",
+                "export fewer lines, or name the column that names them 'line'",
                 row=layout.skip_lines + 1 + first_row + int(at[0]),
                 column=layout.columns[layout.events.line or 0] if layout.events else None,
             )

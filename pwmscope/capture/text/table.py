@@ -4,33 +4,18 @@ from __future__ import annotations
 
 import codecs
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pwmscope.capture.reader.hints import Hints, rate_needed
-from pwmscope.capture.reader.selection import kept
-from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.reader.unpack import open_bytes, reading
-from pwmscope.capture.text.columns import groups_of
-from pwmscope.capture.text.comparator import Comparator
-from pwmscope.capture.text.edges import (
-    Changes,
-    doubted_clock,
-    find_clock,
-    gather_changes,
-    joined,
-    no_edges,
-    select_lines,
-    timed_lines,
-)
+from pwmscope.capture.text.edges import doubted_clock, find_clock
 from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
 from pwmscope.capture.text.event_list import read_event_list
 from pwmscope.capture.text.fixed_width import ChangedRows
+from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.capture.text.rows import RowBatch, RowError, stream_changes, stream_rows
-from pwmscope.capture.text.voltages import compared, quiet_lines
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Capture, Line
+from pwmscope.model.recording import Capture
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
@@ -95,58 +80,18 @@ def _refuse_without_rate(layout: Layout, source: str) -> None:
 
 def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
     source = text.source
-    said = [*text.assumptions, *layout.assumptions]
-    groups = groups_of(layout.levels) if layout.levels else ((),)
-    parts = [replace(layout, levels=group) for group in groups] if len(groups) > 1 else [layout]
-    found = [_gathered(text, part, hints, batch_rows) for part in parts]
-    changes = joined(each.changes for each in found)
-    quiet = [line for each in found for line in quiet_lines(each.comparators)]
-    if not changes.rows.size:
-        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
-    clock = find_clock(changes, layout, hints, source)
-    more: list[str] = []
 
-    def lines_of(each: _Gathered) -> dict[str, Line]:
-        lines, notes = timed_lines(each.changes, clock, each.layout, each.comparators)
-        more.extend(notes)
-        return lines
+    def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
+        return stream_rows(text.path, placed, batch_rows=size, source=source)
 
-    said += dict.fromkeys(sentence for each in found for sentence in each.said)
-    if len(found) == 1:
-        lines = select_lines(lines_of(found[0]), hints, source)
-    elif hints.lines is not None:
-        every = {name: line for each in found for name, line in lines_of(each).items()}
-        lines = select_lines(every, hints, source)
-    else:
-        lines, sentence = kept(map(lines_of, found), hints, source)
-        said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
-    if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, changes.row_count, source)
-    said += [*clock.assumptions, *dict.fromkeys(more), *doubted_clock(lines, layout, hints)]
-    if changes.lost_last_row:
+    def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
+        return stream_changes(text.path, placed, batch_rows=size, source=source)
+
+    gathered = gather(rows, layout, hints, source, batch_rows, changed)
+    clock = find_clock(gathered.changes, layout, hints, source)
+    lines, notes = gathered.lines(clock, hints, source)
+    said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
+    said += doubted_clock(lines, layout, hints)
+    if gathered.changes.lost_last_row:
         said.append("The last row is cut short and was left out.")
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, tuple(said))
-
-
-@dataclass(frozen=True, slots=True)
-class _Gathered:
-    """The changes of some columns, with the comparators of those that hold voltages."""
-
-    layout: Layout
-    changes: Changes
-    comparators: dict[str, Comparator]
-    said: tuple[str, ...]
-
-
-def _gathered(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> _Gathered:
-    def rows_in(size: int | None) -> Iterator[RowBatch]:
-        return stream_rows(text.path, layout, batch_rows=size, source=text.source)
-
-    rows, comparators, said = compared(rows_in, layout, hints, text.source, batch_rows)
-    format_step = _format_samples if layout.time_kind == "sample" else format_interval
-    changes = gather_changes(rows, text.source, layout.skip_lines + 1, format_step)
-    return _Gathered(layout, changes, comparators, said)
-
-
-def _format_samples(count: float) -> str:
-    return f"{count:g} samples"

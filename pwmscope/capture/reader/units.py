@@ -49,7 +49,7 @@ _HARMLESS: Final = re.compile(
 """Words in brackets after a word for time that are no unit."""
 _OTHER_UNITS: Final = frozenset(
     {"v", "mv", "uv", "µv", "volt", "volts", "a", "ma", "hz", "bit", "bits", "logic", "level",
-     "digital", "bool", "boolean", "0/1", "hex", "dec", "bin", "counts", "-", "n/a"}
+     "digital", "bool", "boolean", "0/1", "hex", "dec", "bin", "counts"}
 )  # fmt: skip
 _SAMPLE_NUMBER: Final = re.compile(
     r"^(?:samples?|index|idx|row|n|no|nr|#|ticks?)\.?$"

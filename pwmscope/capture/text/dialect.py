@@ -262,19 +262,20 @@ def _find_header(
         block.insert(0, i)
     timed = [i for i in block if _names_time(lines[i], delimiter)]
     marked = [i for i in block if COMMENT.match(lines[i]) and i not in timed]
-    block = [i for i in block if i not in marked]
-    header = timed[-1] if timed else _worded_header(lines, block, delimiter, source)
+    unmarked = [i for i in block if i not in marked]
+    _refuse_two_headers([i for i in timed if not _holds_data(split(lines[i], delimiter))], source)
+    header = timed[-1] if timed else _worded_header(lines, unmarked, delimiter, source)
     if header is None:
         _refuse_other_width(lines, first, delimiter, width, source)
-        bad = [i for i in block if not states_something(lines[i])]
+        bad = [i for i in unmarked if not states_something(lines[i])]
         mixed = [i for i in bad if _holds_data(split(lines[i], delimiter))]
         return None, None, mixed[0] if mixed and width > 1 else first
     units, begin = None, first
     for i in (i for i in block if i > header):
-        cells = [cell.strip("()[]{} ") for cell in split(lines[i], delimiter)]
-        if all(not cell or is_unit(cell) for cell in cells) and any(cells):
+        cells = split(lines[i], delimiter)
+        if _are_units(cells):
             units = i
-        else:
+        elif not is_remark(lines[i], cells, width):
             begin = i  # neither a header nor units: a row, which will be refused by its place
             break
     return header, units, begin
@@ -321,6 +322,11 @@ def _worded_header(lines: list[str], block: list[int], delimiter: str, source: s
     names = [i for i in worded if i not in units] or worded[-1:]
     if len(names) > 1 and len(split(lines[names[-1]], delimiter)) == 1:
         names = [i for i in names if " " not in lines[i].strip()] or names[-1:]
+    _refuse_two_headers(names, source)
+    return names[0] if names else None
+
+
+def _refuse_two_headers(names: list[int], source: str) -> None:
     if len(names) > 1:
         raise CaptureError(
             source,
@@ -328,12 +334,13 @@ def _worded_header(lines: list[str], block: list[int], delimiter: str, source: s
             "leave one of them, or mend the row that is none",
             row=names[-1] + 1,
         )
-    return names[0] if names else None
 
 
 def _are_units(cells: list[str]) -> bool:
     stripped = [cell.strip("()[]{} ") for cell in cells]
-    return any(stripped) and all(not cell or is_unit(cell) for cell in stripped)
+    return any(cell not in ("", "-") for cell in stripped) and all(
+        cell in ("", "-") or is_unit(cell) for cell in stripped
+    )
 
 
 def _refuse_other_width(

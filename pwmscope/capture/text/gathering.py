@@ -84,7 +84,9 @@ def gather(
     """Read a table's rows once for every 64 levels, and keep those that change one."""
     groups = groups_of(layout.levels) if layout.levels else ((),)
     parts = [replace(layout, levels=group) for group in groups] if len(groups) > 1 else [layout]
-    found = tuple(_group((rows, changed or rows), part, hints, source, batch_rows) for part in parts)
+    found = tuple(
+        _group((rows, changed or rows), part, hints, source, batch_rows) for part in parts
+    )
     changes = joined(group.changes for group in found)
     if not changes.rows.size:
         quiet = [line for group in found for line in quiet_lines(group.comparators)]

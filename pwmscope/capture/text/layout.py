@@ -159,12 +159,15 @@ def find_layout(
 
 _LARGEST_PS: Final = 4 * 10**18
 """Times that begin above this, 46 days, are counted from the first one to fit 64 bits."""
+_FARTHEST_PS: Final = 10**34
+"""No clock counts from so long ago; such a time is refused by its row."""
 
 
 def _origin_of(column: Column, unit: str) -> int:
     first = next(iter(column.numbers), Decimal(0))
     multiple, exponent = size_of_unit(unit)
-    return int(first) if abs(first) * multiple * 10**exponent >= _LARGEST_PS else 0
+    size = abs(first) * multiple * 10**exponent
+    return int(first) if _LARGEST_PS <= size <= _FARTHEST_PS else 0
 
 
 def _is_loose(dialect: Dialect, with_units: frozenset[int]) -> bool:

@@ -79,6 +79,7 @@ def gather(
     hints: Hints,
     source: str,
     batch_rows: int | None,
+    *,
     changed: ChangedOnly | None = None,
 ) -> Gathered:
     """Read a table's rows once for every 64 levels, and keep those that change one."""

@@ -87,7 +87,7 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
         return stream_changes(text.path, placed, batch_rows=size, source=source)
 
-    gathered = gather(rows, layout, hints, source, batch_rows, changed)
+    gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
     clock = find_clock(gathered.changes, layout, hints, source)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]

@@ -247,7 +247,7 @@ class _Columns:
         return cls(after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, 0.3))
 
 
-def _counts_with(kind: IntArray, other: IntArray, apart: bool) -> BoolArray:
+def _counts_with(kind: IntArray, other: IntArray, apart: bool) -> BoolArray:  # noqa: FBT001
     """Say whether changes of two kinds, at one moment, have one cause only if it is the receiver.
 
     Jumps, and smooth movements, of one stick's lines are one witness. A stick stops no pulses.
@@ -310,7 +310,7 @@ def gather(
     """
     lines, names = list(watched.values()), list(watched)
     if not lines or not losses:
-        return {name: line.responses for name, line in watched.items()}, dict.fromkeys(names, ())
+        return {name: line.responses for name, line in watched.items()}, {n: () for n in names}
     count = len(losses)
     changes = [[own.changes[-_MOST:] for own in line.responses] for line in lines]
     departures = [[own.departures[:_MOST] for own in line.responses] for line in lines]

@@ -14,7 +14,7 @@ from pwmscope.model.recording import Line
 MOST_LINES: Final = 64
 _SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice)."""
-_MIN_PULSES: Final = 3
+_MIN_PULSES: Final = 1
 
 
 def has_servo_pulses(line: Line) -> bool:

@@ -204,6 +204,8 @@ def time_unit_in(heading: str) -> tuple[bool, str | None]:
     words = _words_of(heading)
     if not words:
         return False, None
+    if _CLOCK_FACE.fullmatch(heading.strip()):
+        return True, None
     unit = unit_in(heading)
     is_bare = len(words) == 1 and words[0] in _UNIT_SPELLINGS
     if is_bare or heading.strip().lower() in _LONG_UNITS or _MULTIPLE.fullmatch(heading.strip()):
@@ -217,6 +219,7 @@ def time_unit_in(heading: str) -> tuple[bool, str | None]:
     return is_time, unit if is_time else None
 
 
+_CLOCK_FACE: Final = re.compile(r"(?:h{1,2}:)?m{1,2}:ss(?:\.f+)?", re.IGNORECASE)
 _LONG_UNITS: Final = frozenset(word for word in _UNIT_SPELLINGS if len(word) > 3 or word == "sec")
 
 

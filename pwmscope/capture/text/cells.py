@@ -15,10 +15,12 @@ CellKind: TypeAlias = Literal[
 ]  # fmt: skip
 
 LOW_WORDS: Final = (
-    "l", "low", "lo", "false", "f", "off", "no", "n", "fall", "falling", "down", "negedge", "↓",
+    "l", "low", "lo", "false", "f", "off", "no", "n", "fall", "falling", "falling edge",
+    "down", "negedge", "neg", "negative", "↓",
 )  # fmt: skip
 HIGH_WORDS: Final = (
-    "h", "high", "hi", "true", "t", "on", "yes", "y", "rise", "rising", "up", "posedge", "↑",
+    "h", "high", "hi", "true", "t", "on", "yes", "y", "rise", "rising", "rising edge",
+    "r", "up", "posedge", "pos", "positive", "↑",
 )  # fmt: skip
 MINUS_SIGNS: Final = "−–﹣－"
 """Signs that stand for a minus in typeset numbers; all become the plain one."""

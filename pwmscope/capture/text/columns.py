@@ -523,7 +523,7 @@ def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
     Numbers count as names only under a heading that says nothing else, beside
     a column headed as level or duration.
     """
-    texts = [c for c in others if c.kind == "text"]
+    texts = [c for c in others if c.kind == "text" and not _headed(_LEVEL_WORD, c, sheet)]
     named = [c for c in texts if _headed(_LINE_WORD, c, sheet)]
     if len(named) == 1:
         return named[0]
@@ -641,7 +641,7 @@ def _high_and_low(high: Column, low: Column, sheet: Sheet) -> RunColumns:
     lengths = tuple((c.position, unit_of_duration(c, sheet)) for c in pair)
     said = (
         f"Each row is one pulse and one pause: '{pair[0].name}' comes first, then "
-        f"'{pair[1].name}'; time 0 is the first row's beginning."
+        f"'{pair[1].name}'; time 0 is 1 ms before the first row."
     )
     return RunColumns(
         lengths, tuple(int(c is high) for c in pair), max(c.decimals for c in pair), (said,)

@@ -302,7 +302,7 @@ def _names_time(line: str, delimiter: str) -> bool:
         return False
     named = [cell for cell in headings if time_unit_in(cell)[0] or is_sample_number(cell)]
     others = [cell for cell in headings if cell not in named]
-    is_units = all(not cell or is_unit(cell.strip("()[]{} ")) for cell in headings)
+    is_units = _are_units(list(headings))
     values = any(DATE.fullmatch(cell) or kind_of(cell) in ("stamp", "decimal") for cell in others)
     return bool(named) and not values and not (is_units and len(headings) > 1)
 
@@ -338,8 +338,9 @@ def _refuse_two_headers(names: list[int], source: str) -> None:
 
 def _are_units(cells: list[str]) -> bool:
     stripped = [cell.strip("()[]{} ") for cell in cells]
-    return any(cell not in ("", "-") for cell in stripped) and all(
-        cell in ("", "-") or is_unit(cell) for cell in stripped
+    none = ("", "-", "1")
+    return any(cell not in none for cell in stripped) and all(
+        cell in none or is_unit(cell) for cell in stripped
     )
 
 
@@ -348,9 +349,24 @@ def _refuse_other_width(
 ) -> None:
     """Refuse a table whose header has another number of cells than its rows."""
     above = [i for i in range(first) if lines[i].strip()]
-    if not above or width < 2:
+    if not above:
         return
     headings = _headings(lines[above[-1]], delimiter)
+    kinds = {kind_of(cell) for cell in headings if cell}
+    if (
+        len(headings) > 1
+        and kinds
+        and not kinds & {"text", "word"}
+        and not DATE.search(headings[0])
+    ):
+        raise CaptureError(
+            source,
+            f"{len(headings)} cells found, and the rows below have {width}",
+            "give all rows as many cells, or export the recording again",
+            row=above[-1] + 1,
+        )
+    if width < 2:
+        return
     is_named = any(time_unit_in(cell)[0] or is_sample_number(cell) for cell in headings)
     is_worded = not COMMENT.match(lines[above[-1]]) and not _holds_data(list(headings))
     has_count = (1 < len(headings) != width and delimiter != SPACES) or is_named

@@ -301,9 +301,9 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     spans_ps = [np.diff(line.edges_ps) for line in lines.values() if line.edges_ps.size > 3]
     if not spans_ps:
         return ()
-    shortest_ps = float(np.median([np.minimum(s[:-1], s[1:]).min() for s in spans_ps]))
-    typical_ps = float(np.median([np.median(np.minimum(s[:-1], s[1:])) for s in spans_ps]))
-    if _PULSE_PS[0] <= typical_ps <= _PULSE_PS[1] or _PULSE_PS[0] <= shortest_ps <= _PULSE_PS[1]:
+    typical = [float(np.median(np.minimum(s[:-1], s[1:]))) for s in spans_ps]
+    typical_ps = float(np.median(typical))
+    if any(low <= each <= high for each in typical for low, high in _PULSES_PS):
         return ()
     by_rate = layout.time_column is None or layout.time_kind == "sample"
     what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
@@ -316,8 +316,8 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     )  # fmt: skip
 
 
-_PULSE_PS: Final = (20 * 10**6, 25 * 10**9)
-"""Pulses of narrow conventions and the pauses between frames lie within 20 us and 25 ms."""
+_PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
+"""Pulses of the narrow conventions, and all others with the marks of sum trains."""
 
 
 def _sample_clock(
@@ -347,6 +347,11 @@ def _sample_clock(
             "sampling interval, so uncertainties are on the large side."
         )
     said.append(Assumption(sentence, "sampling interval", interval_ps, "ps", "data", ("rate",)))
+    if is_even and resolution > interval_ps:
+        said.append(
+            f"Times are printed to {format_interval(resolution)} only, so instants are taken from "
+            "the row number."
+        )
     _check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"

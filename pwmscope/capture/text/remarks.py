@@ -126,6 +126,8 @@ def _rate_in(line: str, decimal_mark: str) -> float | None:
         unit = quantity["unit"] or (bracketed["unit"] if bracketed else "")
         number = _number(quantity, decimal_mark)
         try:
+            if pattern is _RATE and not unit and float(number) < _MIN_BARE_HZ:
+                raise _TwoReadingsError(f"the sample rate '{number[:20]}' has no unit")
             if pattern is _RATE:
                 return parse_rate(number + unit)
             multiple, exponent = size_of_unit(parse_time_unit(unit or "s"))
@@ -146,6 +148,11 @@ def _unit_in(line: str) -> str | None:
         return None
 
 
+_NO_KEY: Final = re.compile(r"Unnamed: \d+|[hmsHMS:.fF]+")
+_MIN_BARE_HZ: Final = 1000
+"""A rate without a unit below this may be in kilohertz or megahertz."""
+
+
 def states_something(line: str) -> bool:
     """Whether a line above a table is a remark by what it says: a rate, a unit, a key."""
     cells = re.split(r"[,;\t|]", line)
@@ -153,7 +160,9 @@ def states_something(line: str) -> bool:
         stated = _rate_in(line, ".") is not None
     except _TwoReadingsError:
         stated = True
-    is_key = cells[0].strip().endswith((":", "=")) or re.search(r"\w\s*[:=]\s*\S", cells[0])
+    first = cells[0].strip().strip('"')
+    is_key = first.endswith((":", "=")) or re.search(r"\w\s*[:=]\s*\S", first)
+    is_key = is_key and not _NO_KEY.fullmatch(first)
     return stated or _unit_in(line) is not None or _LIMIT.search(line) is not None or bool(is_key)
 
 

@@ -504,6 +504,10 @@ def stream_rows(
         first_row += batch.height
 
 
+RUN_MARGIN_PS: Final = 10**9
+"""Silence put before a first high or low, 1 ms, so that its beginning counts as an edge."""
+
+
 def _stream_runs(
     path: Path, layout: Layout, batch_rows: int | None, source: str | None
 ) -> Iterator[RowBatch]:
@@ -511,6 +515,12 @@ def _stream_runs(
     runs = layout.runs
     assert runs is not None  # stream_rows chose this because of it
     first_row, instant, last_word, is_cut = 0, 0, None, False
+    if runs.levels:
+        # A length that is given began with an edge, so the other level stands before it.
+        instant = RUN_MARGIN_PS
+        before = np.array([1 - runs.levels[0]], np.uint64)
+        yield RowBatch(0, before, np.zeros(1, np.int64))
+        first_row = 1
     for batch, cut in whole_rows(path, layout, _scan_runs(path, layout), batch_rows, source):
         is_cut = cut
         lengths = np.stack(
@@ -576,13 +586,14 @@ def whole_rows(
     """Stream a scan whose nulls mark cells that cannot be read."""
     name = str(path) if source is None else source
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
-    is_cut = False
+    is_cut = hollow = False
     try:
         expected = _expected_rows(path, layout)
         whole = _all_of(batches, path, layout, name)
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
+                hollow = hollow or not batch.select(_is_row(batch)).to_series().all()
                 batch = batch.filter(_is_row(batch))  # noqa: PLW2901
             if batch.height and is_cut:
                 raise _explain(path, layout, name)
@@ -599,8 +610,31 @@ def whole_rows(
                 raise _explain(path, layout, name)
             if batch.height or is_cut:
                 yield batch, is_cut
+        if hollow:
+            _refuse_hollow_rows(path, layout, name)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError):
         raise _explain(path, layout, name) from None
+
+
+def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
+    """Refuse a row of empty cells that other rows follow: it is no blank line."""
+    if layout.delimiter == SPACES:
+        return
+    mark, found = layout.delimiter.encode(), 0
+    with reading(path), open_bytes(path) as file:
+        for number, line in enumerate(file, start=1):
+            if number <= layout.skip_lines or not line.strip():
+                continue
+            if line.replace(mark, b"").strip():
+                if found:
+                    raise RowError(
+                        source,
+                        "a row of empty cells found",
+                        "mend or remove this row, or export the recording again",
+                        row=found,
+                    )
+            elif not found:
+                found = number
 
 
 def _ends_early(path: Path, layout: Layout) -> bool:

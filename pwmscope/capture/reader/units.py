@@ -166,7 +166,9 @@ def _multiplied(match: re.Match[str]) -> str | None:
 def _words_of(heading: str) -> list[str]:
     """Cut a heading into words; a capital after a small letter begins one."""
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading.strip())
-    return [word for word in re.split(r"[\s_\[\](){}.,:;/]+", spaced) if word]
+    words = [word for word in re.split(r"[\s_\[\](){}.,:;/-]+", spaced) if word]
+    is_shouted = len(words) > 1 and heading.isupper()
+    return [word.lower() for word in words] if is_shouted else words
 
 
 def _spelled(word: str) -> str | None:

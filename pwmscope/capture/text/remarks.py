@@ -17,7 +17,8 @@ _CLEAR_COMMENT: Final = re.compile(r"\s*(#|//|%)")
 
 _RATE: Final = re.compile(
     r"\b(?:sampl(?:e|es|ing)[ _-]*(?:rate|freq(?:uency)?|clock)"
-    r"|samples? (?:per|/) ?s(?:ec(?:ond)?)?|sampled (?:at|with)|fs)\b(?P<rest>.*)",
+    r"|samples? (?:per|/) ?s(?:ec(?:ond)?)?|sampled (?:at|with)|fs"
+    r"|(?<=\W)rate(?=.*\d\s*[kMG]?(?:S|Sa)/s)|^rate(?=.*\d\s*[kMG]?(?:S|Sa)/s))\b(?P<rest>.*)",
     re.IGNORECASE,
 )
 _INTERVAL: Final = re.compile(
@@ -31,6 +32,12 @@ _LIMIT: Final = re.compile(
     re.IGNORECASE,
 )
 """Words of a line that tells what a rate could be, not what it was."""
+_ASIDE: Final = re.compile(
+    r"[(\[](?=[^)\]]*\d)[^)\]]*\b(?:max|maximum|min|minimum|up to|limit|possible)\b[^)\]]*[)\]]"
+    r"|\bof (?:up to )?[\d.,]+ ?\w+ (?:possible|max|maximum|available)\b",
+    re.IGNORECASE,
+)
+"""A rate that could be, told beside the one that was."""
 _QUANTITY: Final = re.compile(
     r"(?P<number>\d{1,3}(?:(?P<mark>[ ,.'_\u00a0\u2009\u202f])\d{3}(?!\d))(?:(?P=mark)\d{3}(?!\d))*"
     r"(?:[.,]\d+)?|\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,3})?)"
@@ -74,7 +81,8 @@ def read_preamble(lines: tuple[str, ...], decimal_mark: str = "") -> Stated:
     """
     rates: list[float] = []
     doubts: list[str] = []
-    for line in lines:
+    for whole in lines:
+        line = _ASIDE.sub("", whole)
         if _LIMIT.search(line):
             continue
         try:

@@ -38,7 +38,7 @@ def test_it_has_ten_cells_and_none_fails(executed):
 
 def test_the_object_in_a_cell_is_itself_the_answer(executed):
     html = executed.cells[1].outputs[0]["data"]["text/html"]
-    assert "FAILSAFE meets, 10 of 10, slowest 1.07 s" in html
+    assert "FAILSAFE meets, 10 of 10, slowest 0.98 s" in html
 
 
 def test_hazards_and_actions_are_printed(executed):

@@ -361,7 +361,7 @@ def _grouped(lines: Iterable[LineChecks], verdict: Verdict) -> list[tuple[str, t
 def _hazards(evidence: Evidence) -> tuple[Hazard, ...]:
     lines: dict[str, list[str]] = {}
     for line in sorted(evidence.failsafe.lines, key=lambda line: evidence.danger(line.line)):
-        for sentence in line.hazards:
+        for sentence in line.told_hazards:
             lines.setdefault(sentence, []).append(line.line)
     return tuple(Hazard(tuple(named), sentence) for sentence, named in lines.items())
 

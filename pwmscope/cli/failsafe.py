@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +40,11 @@ MOST_LIMIT_S = 60.0
     metavar="PATH",
     help="Also draw the pulse width around each loss, as .svg, .png or .pdf.",
 )
+@click.option(
+    "--why",
+    metavar="LINE",
+    help="Also tell which other causes the recording refutes, of this line, or of 'all'.",
+)
 @json_option("the check")
 @click.option("--replace", is_flag=True, help="Replace a picture or JSON file that is there.")
 @click.pass_context
@@ -47,16 +54,17 @@ def failsafe(
     examination: Examination,
     *,
     limit: str | None,
+    why: str | None,
     picture_path: Path | None,
     json_copy: JsonCopy,
     replace: bool,
 ) -> None:
     """Say what every line of one or more CAPTUREs does when the radio goes silent.
 
-    Each line's verdict comes first, then what it did at each loss, how long it took, and what
-    happened when the link came back. The bench sheet says which widths make a device stand
-    still; without it nothing is said to meet the limit. Several recordings are judged together:
-    the worst loss governs.
+    The answer comes first, then hazards, each line's verdict and what to do; below stand what
+    each line did at each loss, how long it took, and what happened when the link came back. The
+    bench sheet says which widths make a device stand still; without it nothing is said to meet
+    the limit. Several recordings are judged together: the worst loss governs.
 
     Exit code: 0 every line with a device meets the limit, 1 one does not, 3 not shown,
     2 bad input.
@@ -72,16 +80,34 @@ def failsafe(
     json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)
     check = _check(recordings, examination, limit)
-    if json_copy.is_alone:
-        click.echo(failsafe_json(check), nl=False)
-    else:
-        print_failsafe(check, screen())
-        json_copy.write(lambda: failsafe_json(check), replace=replace, said="The same check is in")
+    _refuse_unknown(why, check)
+    codes = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: DOES_NOT_MEET, Verdict.NOT_SHOWN: NOT_SHOWN}
+    code = codes[check.verdict]
+    try:
+        if json_copy.is_alone:
+            click.echo(failsafe_json(check), nl=False)
+        else:
+            print_failsafe(check, screen(), why)
+            json_copy.write(
+                lambda: failsafe_json(check), replace=replace, said="The same check is in"
+            )
+        sys.stdout.flush()
+    except (BrokenPipeError, SystemExit):
+        # Who reads the first lines only gets the check's exit code all the same; the screen
+        # itself ends the program where nobody reads on.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if picture_path is not None:
         said = _draw(check, picture_path, replace=replace)
         click.echo(f"\n{said}", err=json_copy.is_alone)
-    codes = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: DOES_NOT_MEET, Verdict.NOT_SHOWN: NOT_SHOWN}
-    ctx.exit(codes[check.verdict])
+    ctx.exit(code)
+
+
+def _refuse_unknown(why: str | None, check: Failsafe) -> None:
+    lines = [line.line for line in check.lines]
+    if why is not None and why != "all" and why not in lines:
+        raise HintError(
+            f"There is no line '{why}' to explain; write --why all, or one of {', '.join(lines)}."
+        )
 
 
 def _check(

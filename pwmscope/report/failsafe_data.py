@@ -6,6 +6,13 @@ from typing import Final
 
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.report.data import Json, event_data, finding_data, json_text
+from pwmscope.report.failsafe_answer import (
+    actions,
+    hazard_data,
+    left_out_data,
+    say_headline,
+)
+from pwmscope.report.failsafe_causes import causes_data
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
 
 SCHEMA: Final = 1
@@ -28,7 +35,11 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
     return {
         "schema": SCHEMA,
         "verdict": check.verdict.value,
+        "headline": say_headline(check),
         "sentence": overall_failsafe_sentence(check),
+        "hazards": [hazard_data(hazard) for hazard in check.hazards],
+        "left_out": [left_out_data(left) for left in check.left_out],
+        "actions": list(actions(check)),
         "limit": {"failsafe_s": check.limits.failsafe_s, "source": check.limits.source},
         "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
         "recordings": [
@@ -38,6 +49,9 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
                 "duration_s": rec.lines.capture.duration_s,
                 "sample_interval_ps": rec.lines.capture.sample_interval_ps,
                 "marker": rec.marking.line,
+                "marker_kind": rec.marking.kind,
+                "marker_late_s": rec.marking.late_s if rec.marking.line else None,
+                "marker_polarity": rec.heard.polarity.value if rec.heard.polarity else None,
             }
             for rec in check.recordings
         ],
@@ -67,7 +81,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         "device": line.device,
         "verdict": None if line.verdict is None else line.verdict.value,
         "sentence": line.sentence,
-        "hazards": list(line.hazards),
+        "hazards": list(line.told_hazards),
         "stop_range": None
         if band is None
         else {"low_us": band.low_us, "high_us": band.high_us, "source": band.source},
@@ -85,7 +99,12 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
             for finding in rec.silence.findings
         ],
         "losses": [
-            {"source": rec.source, "loss": event_data(event), "reasons": event.reasons}
+            {
+                "source": rec.source,
+                "loss": event_data(event),
+                "reasons": event.reasons,
+                "alternatives": causes_data(event),
+            }
             for rec, event in line.losses
         ],
     }

@@ -1,4 +1,4 @@
-"""The failsafe check on the terminal: a verdict per line, then what was seen, then what to do."""
+"""The failsafe check on the terminal: headline, hazards, a verdict per line, what to do."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.findings.failsafe import CONFIDENCE, Failsafe, FailsafeLine, needed_trials
 from pwmscope.model.finding import Verdict
 from pwmscope.model.letters import say_device, say_line, say_plainly
+from pwmscope.report.failsafe_answer import actions, say_hazard, say_headline, say_left_out
+from pwmscope.report.failsafe_causes import causes_tables
 from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
 from pwmscope.report.sentences import RULEBOOK, wrapped
 
@@ -24,8 +26,8 @@ _STYLE: Final = {
 WANTED_RATE: Final = 0.05
 
 
-def print_failsafe(check: Failsafe, console: Console) -> None:
-    """Print a failsafe check, the verdict of each line first.
+def print_failsafe(check: Failsafe, console: Console, why: str | None = None) -> None:
+    """Print a failsafe check, the answer first.
 
     Parameters
     ----------
@@ -33,15 +35,17 @@ def print_failsafe(check: Failsafe, console: Console) -> None:
         The check.
     console : rich Console
         Where to.
+    why : str, optional
+        The line whose alternative causes are told, or ``all``.
     """
-    for line in check.lines:
-        console.print(_answer(line, console))
-    console.print()
-    console.print(Text(wrapped(overall_failsafe_sentence(check), console), style="bold"))
-    _print_sentences(
-        (f"{say_line(line.line)}: {said}" for line in check.lines for said in line.hazards), console
-    )
+    print_answer(check, console)
     sources = [rec.source for rec in check.recordings]
+    for line in check.lines:
+        if why in (line.line, "all"):
+            for heading, table in causes_tables(line, sources):
+                console.print()
+                console.print(Text(heading, style="bold"))
+                console.print(table)
     for line in check.lines:
         if line.losses:
             console.print()
@@ -55,6 +59,35 @@ def print_failsafe(check: Failsafe, console: Console) -> None:
         _print_sentences(sentences, console)
     console.print()
     console.print(Text(wrapped(_rulebook(check), console)))
+
+
+def print_answer(check: Failsafe, console: Console) -> None:
+    """Print headline, hazards, a verdict for each line, and what to do.
+
+    Parameters
+    ----------
+    check : Failsafe
+        The check.
+    console : rich Console
+        Where to.
+    """
+    headline = say_plainly(say_headline(check))
+    console.print(Text(wrapped(headline, console), style=_STYLE[check.verdict]))
+    for hazard in check.hazards:
+        said = f"! Hazard: {say_plainly(say_hazard(hazard))}."
+        console.print(Text(wrapped(said, console, "", "    "), style="bold"))
+    for left in check.left_out:
+        console.print(Text(wrapped(say_plainly(say_left_out(left)), console, "", "    ")))
+    console.print()
+    for line in check.lines:
+        console.print(_answer(line, console))
+    console.print()
+    console.print(Text(wrapped(overall_failsafe_sentence(check), console), style="bold"))
+    told = actions(check)
+    if told:
+        console.print()
+        console.print(Text("What to do next", style="bold"))
+        _print_sentences(told, console)
 
 
 def _print_sentences(sentences: Iterable[str], console: Console) -> None:
@@ -167,7 +200,7 @@ def _say_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> Ite
             continue
         for rec in line.recordings:
             finding = rec.finding(name)
-            if finding is not None and finding.sentence not in line.hazards:
+            if finding is not None and finding.sentence not in line.told_hazards:
                 where = f"{rec.source}: " if several else ""
                 told.setdefault(f"{where}{finding.sentence}", []).append(say_line(line.line))
     for sentence, names in told.items():

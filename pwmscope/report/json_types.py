@@ -13,7 +13,16 @@ from typing_extensions import TypedDict
 
 from pwmscope.advice.settings import Action, Trend
 from pwmscope.advice.settings import Name as SettingName
-from pwmscope.findings.failsafe import Known, LossClass, PhaseKind
+from pwmscope.findings.failsafe import (
+    Cause,
+    Ground,
+    Known,
+    LeftOutKind,
+    LossClass,
+    PhaseKind,
+    Polarity,
+)
+from pwmscope.model.hazard import HazardKind
 from pwmscope.model.verdict import Verdict
 
 Number: TypeAlias = float | None
@@ -246,6 +255,12 @@ class FailsafeRecording(TypedDict):
     sample_interval_ps: Number
     marker: str | None
     """The line that marks the transmitter's switch."""
+    marker_kind: Literal["switch", "button"] | None
+    """Null where it is not stated; it then counts as a button."""
+    marker_late_s: NotNegative | None
+    """How late it is taken to change at most; null without a marker."""
+    marker_polarity: Polarity | None
+    """How it is known which level means on; null without a marker."""
 
 
 class StopRange(TypedDict):
@@ -275,6 +290,22 @@ class FindingOfRecording(TypedDict):
     finding: Finding
 
 
+class OtherCause(TypedDict):
+    """Another cause of what a loss shows."""
+
+    cause: Cause
+    refuted: bool
+    ground: Ground
+    """What refutes it, or leaves it open."""
+    lines: list[str]
+    """Other lines that show it."""
+    at_s: float | None
+    odds: NotNegative | None
+    """That it was so all the same, where that was reckoned."""
+    losses: Count | None
+    """In how many losses, where that counts."""
+
+
 class LossOfRecording(TypedDict):
     """A loss with its recording."""
 
@@ -282,6 +313,8 @@ class LossOfRecording(TypedDict):
     loss: Loss
     reasons: dict[str, str]
     """For each field that is null, why."""
+    alternatives: list[OtherCause]
+    """Every other cause, and what refutes it or leaves it open."""
 
 
 class FailsafeLine(TypedDict):
@@ -303,6 +336,33 @@ class FailsafeLine(TypedDict):
     losses: list[LossOfRecording]
 
 
+class JumpHazard(TypedDict):
+    """Where devices are commanded to run around the return of the link."""
+
+    kind: HazardKind
+    lines: list[str]
+    at_s: float
+    width_us: float
+    from_us: float | None
+    """Null where there were no pulses."""
+    times: Count
+    losses: Count
+    source: str
+    sentence: str
+
+
+class LeftOut(TypedDict):
+    """What the check does not rest on."""
+
+    kind: LeftOutKind
+    what: str
+    from_s: float | None
+    to_s: float | None
+    weighs: bool
+    """Whether the check is not shown because of it, unless a failure is proven."""
+    sentence: str
+
+
 class FailsafeDocument(TypedDict):
     """What `pwmscope failsafe --json` writes.
 
@@ -311,8 +371,14 @@ class FailsafeDocument(TypedDict):
 
     schema: Literal[1]
     verdict: Verdict
+    headline: str
+    """The answer in one line."""
     sentence: str
     """The whole check in one sentence."""
+    hazards: list[JumpHazard]
+    left_out: list[LeftOut]
+    actions: list[str]
+    """What to do next, the most dangerous first."""
     limit: FailsafeLimit
     sheet: SheetName | None
     """The bench sheet; null without one."""

@@ -302,7 +302,8 @@ def _entry(base: sqlite3.Connection, number: int) -> Entry:
             f"There is no entry {number}; the register holds {held[0]}, the last is {held[1] or 0}."
         )
     texts = [fact if isinstance(fact, str) else "" for fact in row[1:10]]
-    entry = Entry(int(row[0]), *texts, {})  # type: ignore[arg-type]
+    facts: tuple[str, str, str, str, str, str, str, str, str] = tuple(texts)  # type: ignore[assignment]
+    entry = Entry(int(row[0]), *facts, {})
     channels, trouble = _channels(row[10], entry)
     if not trouble and not all(isinstance(fact, str) for fact in row[1:10]):
         trouble = f"Entry {number} is damaged: its facts are no texts; add the recording again."

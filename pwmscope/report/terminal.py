@@ -15,7 +15,6 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings, Summary, Verdict
-from pwmscope.findings.definitions import DEFINITIONS
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.model.definition import Definition
 from pwmscope.model.letters import say_line, say_plainly
@@ -287,6 +286,8 @@ def _print_wrapped(console: Console, words: str, indent: str) -> None:
 
 
 def _chosen(names: tuple[str, ...]) -> list[Definition]:
+    from pwmscope.findings.definitions import DEFINITIONS  # noqa: PLC0415 - slow to import
+
     wanted = {" ".join(name.lower().split()) for name in names}
     unknown = wanted - {EVERYTHING, *DEFINITIONS}
     if unknown:

@@ -143,7 +143,7 @@ def random_bench(seed: int) -> Bench:
     inverted = {channel.name: channel.inverted for channel in script.channels}
     capture = without_pulses(recording.capture, spans, inverted)
     capture, off_line, off_at_s, told_s = marked(rng, capture, losses, mark)
-    sheet = BenchSheet("study", "", "", LIMIT_S, "", Marker("tx-on", "high"), channels)
+    sheet = BenchSheet("study", "", "", LIMIT_S, "", Marker("tx-on", "high", "switch"), channels)
     if off_line is None:
         sheet = replace(sheet, marker=None)
     truth = tuple(
@@ -168,9 +168,10 @@ def random_device(rng: np.random.Generator, name: str, role: Role) -> BenchChann
     half_us = float(rng.uniform(12, 45))
     low_us = 800.0 if role == "weapon" else rest_us - half_us
     no_pulses = (None, "keeps going", "stops", "stops", "stops")[rng.integers(5)]
-    return BenchChannel(
+    device = BenchChannel(
         name, role, "", 1000.0, rest_us, 2000.0, None, no_pulses, (low_us, rest_us + half_us), None
     )
+    return replace(device, no_pulses_after_s=0.0 if no_pulses == "stops" else None)
 
 
 def random_losses(rng: np.random.Generator) -> tuple[list[Loss], float]:

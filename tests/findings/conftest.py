@@ -22,13 +22,14 @@ class LossBench:
     @staticmethod
     def device(line, **changes):
         drive = BenchChannel(
-            line, "drive-left", "", 1000.0, 1500.0, 2000.0, 50.0, "stops", None, None
-        )
+            line, "drive-left", "", 1000.0, 1500.0, 2000.0, 50.0, "stops", None, None,
+            no_pulses_after_s=0.2,
+        )  # fmt: skip
         return replace(drive, **changes)
 
     @staticmethod
     def sheet(*channels, marker="tx-on", limit_s=2.0):
-        marked = None if marker is None else Marker(marker, "high")
+        marked = None if marker is None else Marker(marker, "high", "switch")
         return BenchSheet("bench", "", "", limit_s, "", marked, {c.line: c for c in channels})
 
     @property

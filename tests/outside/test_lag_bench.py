@@ -130,13 +130,21 @@ def test_the_frames_left_out_are_counted_exactly(late, exact_us):
     assert named(lag, "repeated outputs").value == 0
 
 
-def test_the_step_and_the_gain_of_the_late_device(late):
-    """Widths in whole steps of 5 us, rounded down: gain 1, offset minus half a step."""
+def test_the_step_and_the_gain_of_the_late_device(late, exact_us):
+    """Widths in whole steps of 5 us, rounded down: gain 1, offset minus half a step.
+
+    The gain of the recorded pulses is their least-squares slope (`numpy.polyfit` of the
+    dump's own widths), that of the device lies within the curve's uncertainty.
+    """
     lag, _, _ = late
     step, gain, offset = (named(lag, n) for n in ("output step", "width gain", "width offset"))
     assert abs(step.value - STEP_US) <= 3.0 * step.uncertainty
     assert not lag.transfer.step_is_inputs
-    assert abs(gain.value - 1.0) <= 3.0 * gain.uncertainty
+    assert abs(lag.transfer.curve.gain.value - 1.0) <= 3.0 * lag.transfer.curve.gain.uncertainty
+    (rise_us, fall_us), (late_us, late_end_us) = exact_us["in"], exact_us["late"]
+    _, of = carried(rise_us.size)
+    slope = np.polyfit((fall_us - rise_us)[of], late_end_us - late_us, 1)[0]
+    assert abs(gain.value - slope) <= 3.0 * gain.uncertainty
     assert abs(offset.value + STEP_US / 2.0) <= 3.0 * offset.uncertainty
     assert lag.transfer.curve.dead_us is None
     assert lag.transfer.curve.low_us is None

@@ -42,7 +42,7 @@ def club(tmp_path_factory):
     sheet = load_sheet(SHEET)
     for name, with_sheet in (
         ("clean-sweep.csv", None),
-        ("pulses-stop.csv.gz", sheet),
+        ("drill.csv.gz", sheet),
         ("preset.csv.gz", sheet),
         ("holds-last.csv.gz", None),
     ):

@@ -35,9 +35,9 @@ def test_it_names_limit_loss_stop_range_and_verdicts(preset):
         "lost",
         "limit 2 s",
         "on again",
-        "meets: goes to preset, 0.81 s",
+        "not shown: goes to preset",
         "does not meet: holds last",
-        "RX3 (weapon, weapon ESC, turns one way); shaded: stop range up to 1020 us",
+        "RX3 (weapon, weapon ESC, turns one way); shaded: stop range 980 to 1020 us",
         "s since the loss at 6.204 s",
     ):
         assert expected in said
@@ -46,7 +46,7 @@ def test_it_names_limit_loss_stop_range_and_verdicts(preset):
 def test_its_words_for_those_who_cannot_see_it(preset):
     picture = drawn(preset)
     assert "does not meet: RX4" in picture.alt
-    assert "RX1 (drive-left, left drive ESC): meets: goes to preset" in picture.alt
+    assert "RX1 (drive-left, left drive ESC): not shown: goes to preset" in picture.alt
     assert "Dashed: the limit" in picture.caption
 
 

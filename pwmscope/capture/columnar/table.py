@@ -18,11 +18,11 @@ from pwmscope.capture.reader.panics import unprinted
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
 from pwmscope.capture.reader.unpack import find_packing, name_of, reading
+from pwmscope.capture.text.batches import RowBatch
 from pwmscope.capture.text.columns import MOST_COLUMNS, LevelColumn
 from pwmscope.capture.text.edges import Changes, find_clock
 from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, rows_without_time
-from pwmscope.capture.text.rows import RowBatch
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
 from pwmscope.capture.text.cells import (
     LEVELS,
@@ -654,6 +654,8 @@ def _level_and_length(length: Column, sheet: Sheet) -> RunColumns:
     counts = re.search(r"\b(samples?|count|repeats?)\b", length.name.replace("_", " "), re.I)
     if unit is None and counts and sheet.rate_hz is not None:
         unit = ""
+    elif unit is None and counts:
+        raise rate_needed(sheet.source, "count samples and carry no time")
     if unit is None:
         raise HintError(
             f"{sheet.source}, column {length.name}: the unit of these lengths is not stated; "

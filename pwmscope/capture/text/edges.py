@@ -12,11 +12,10 @@ import numpy.typing as npt
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.units import format_interval, format_rate, size_of_unit
+from pwmscope.capture.text.batches import ChangedRows, RowBatch, Words, find_steps
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
-from pwmscope.capture.text.fixed_width import ChangedRows, find_steps
 from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.rows import RowBatch, Words
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Line

@@ -19,18 +19,18 @@ import functools
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
+from pwmscope.capture.text.batches import ChangedRows, Words, find_steps
 from pwmscope.capture.text.dialect import SPACES
 from pwmscope.capture.text.layout import Layout
 
 Words64: TypeAlias = npt.NDArray[np.uint64]
 Places: TypeAlias = npt.NDArray[np.int64]
-Levels: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 
 SLACK: Final = 64
 """Bytes that must follow a block's rows in memory, so that every word can be loaded whole."""
@@ -83,62 +83,6 @@ def find_plan(layout: Layout) -> Plan | None:
         b"," if layout.decimal_comma else b".",
         tuple((level.position, level.first_bit) for level in layout.levels),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """What the steps of time between consecutive rows are, in picoseconds or sample numbers."""
-
-    # Shortest and longest; beyond every step where there is none
-    least_ps: int = np.iinfo(np.int64).max
-    most_ps: int = -1
-    most_at: int = 0  # The row that ends the longest
-    # The first row that is earlier than the one above, and by how much
-    backwards_at: int | None = None
-    backwards_ps: int = 0
-
-
-NO_STEPS: Final = Steps()
-
-
-def find_steps(times: Places, scale_ps: int = 1) -> Steps:
-    """Find the shortest and longest step between rows, and the first one back.
-
-    Examples
-    --------
-    >>> find_steps(np.array([0, 2, 3, 1, 9]))
-    Steps(least_ps=-2, most_ps=8, most_at=4, backwards_at=3, backwards_ps=2)
-    """
-    steps = np.subtract(times[1:], times[:-1])
-    if not steps.size:
-        return NO_STEPS
-    least, at = int(steps.min()), int(steps.argmax())
-    most = int(steps[at])
-    if least >= 0:
-        return Steps(least * scale_ps, most * scale_ps, at + 1)
-    back = int((steps < 0).argmax())
-    return Steps(least * scale_ps, most * scale_ps, at + 1, back + 1, -int(steps[back]) * scale_ps)
-
-
-@dataclass(frozen=True, slots=True)
-class ChangedRows:
-    """Some consecutive rows of which only those are kept that change a level."""
-
-    first_row: int  # Index of the first row among the rows of data, counted from 0
-    row_count: int  # Rows, at least 1
-    # Packed levels of the first and the last row
-    first_word: int
-    last_word: int
-    # shape (n_changes,): Rows that differ from the one above, never the first, counted from it
-    at: Places
-    words: Levels  # shape (n_changes,): Their packed levels
-    # shape (n_changes,): Their times in picoseconds or sample numbers; None where rows carry none
-    time_ps: Places | None = None
-    # Times of the first and the last row
-    first_ps: int = 0
-    last_ps: int = 0
-    steps: Steps = NO_STEPS  # Between two of these rows
-    lost_last_row: bool = False  # Whether the file's last row was cut short and left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,16 +321,21 @@ def _read_ragged(
     if longest is None:
         return None
     every = np.ndarray((size,), _U64, memory.data, 0, (1,))
+    shortest = int(lengths.min())
 
-    def load(word: _Word, begins: Places, left: Places | None) -> Words64:
-        found: Words64 = every[begins + word.offset]
+    def load(word: _Word, begins: Places, *, is_time: bool) -> Words64:
+        at = begins + word.offset
+        if word.size == 1:  # mostly the delimiter before the levels; a byte is faster to fetch
+            return np.bitwise_xor(memory[at], np.uint8(word.template)).astype(np.uint64)
+        found: Words64 = every[at]
         np.bitwise_xor(found, word.template, out=found)
-        if left is not None:
-            return np.bitwise_and(found, _MASKS[np.clip(left - word.offset, 0, word.size)])
+        if is_time and shortest < word.offset + word.size:
+            masks = _MASKS[np.clip(np.arange(most + 1) - word.offset, 0, word.size)]
+            return np.bitwise_and(found, masks[lengths], out=found)
         return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
 
-    words = [load(word, starts, lengths) for word in longest.time_words]
-    words += [load(word, tails, None) for word in longest.tail_words]
+    words = [load(word, starts, is_time=True) for word in longest.time_words]
+    words += [load(word, tails, is_time=False) for word in longest.tail_words]
     piece = _read_words(longest, (*longest.time_words, *longest.tail_words), words)
     return None if piece is None else (piece, int(ends[piece.row_count - 1]) - place)
 
@@ -462,7 +411,7 @@ def _changes(levels: list[tuple[_Word, Words64]]) -> Places:
     return np.flatnonzero(differs) + 1
 
 
-def _packed(levels: list[tuple[_Word, Words64]], at: Places) -> Levels:
+def _packed(levels: list[tuple[_Word, Words64]], at: Places) -> Words:
     """Levels of some rows, each at its bit, in as few bytes as hold them."""
     packed = np.zeros(at.size, np.uint64)
     bits = 0

@@ -9,6 +9,7 @@ from typing import TypeAlias
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.selection import kept
 from pwmscope.capture.reader.units import format_interval
+from pwmscope.capture.text.batches import ChangedRows, RowBatch
 from pwmscope.capture.text.columns import groups_of
 from pwmscope.capture.text.comparator import Comparator
 from pwmscope.capture.text.edges import (
@@ -20,9 +21,7 @@ from pwmscope.capture.text.edges import (
     select_lines,
     timed_lines,
 )
-from pwmscope.capture.text.fixed_width import ChangedRows
 from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.rows import RowBatch
 from pwmscope.capture.text.voltages import compared, quiet_lines
 from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Line
@@ -105,10 +104,13 @@ def _group(
 ) -> _Group:
     rows, changed = streams
     batches: Iterator[ChangedRows | RowBatch]
-    batches, comparators, said = compared(
-        lambda size: rows(layout, size), layout, hints, source, batch_rows
-    )
-    if not layout.analogue:
+    comparators: dict[str, Comparator] = {}
+    said: tuple[str, ...] = ()
+    if layout.analogue:
+        batches, comparators, said = compared(
+            lambda size: rows(layout, size), layout, hints, source, batch_rows
+        )
+    else:
         batches = changed(layout, batch_rows)
     format_step = _format_samples if layout.time_kind == "sample" else format_interval
     changes = gather_changes(batches, source, layout.skip_lines + 1, format_step)

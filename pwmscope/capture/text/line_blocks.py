@@ -7,16 +7,72 @@ import zlib
 from collections import deque
 from collections.abc import Generator, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
+import numpy as np
+
+from pwmscope.capture.reader.progress import report
 from pwmscope.capture.reader.unpack import open_bytes
-from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, read_block
+from pwmscope.capture.text.batches import ChangedRows, RowBatch, expected_rows
+from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
+from pwmscope.capture.text.layout import Layout
 
 BLOCK_BYTES: Final = 1 << 20
+_KEPT_BYTES: Final = 1 << 24
+"""Freed memory that the C library is to keep: more than the arrays of a block take."""
 _MAX_THREADS: Final = 8
 _BOM: Final = b"\xef\xbb\xbf"
+
+
+def stream_changes(
+    path: Path,
+    layout: Layout,
+    *,
+    batch_rows: int | None = None,
+    threads: int | None = None,
+    source: str | None = None,
+) -> Iterator[ChangedRows | RowBatch]:
+    """Stream a table's rows, of those that need no parser only what changes."""
+    plan = find_plan(layout)
+    if plan is None:
+        from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
+
+        yield from stream_rows(path, layout, batch_rows=batch_rows, source=source)
+        return
+    size = BLOCK_BYTES if batch_rows is None else max(1, int(batch_rows * layout.row_bytes))
+    expected = expected_rows(path, layout)
+    rows = missed = 0
+    is_whole = False
+    report(rows, expected, "rows")
+    with closing(read_lines(path, layout.skip_lines, plan, size, threads)) as blocks:
+        for lines in blocks:
+            for piece in lines.block.pieces:
+                yield replace(piece, first_row=rows + piece.first_row)
+            rows += lines.block.row_count
+            missed = missed + 1 if lines.left else 0
+            # Blank lines are no rows.
+            if lines.left and not (lines.is_last and not lines.left.strip(b"\r\n")):
+                from pwmscope.capture.text.rows import parse_lines  # noqa: PLC0415
+
+                batch = parse_lines(lines.left, layout, rows) if missed < _MAX_MISSED else None
+                if batch is None:
+                    break
+                yield batch
+                rows += batch.words.size
+            is_whole = lines.is_last
+            report(rows, expected, "rows")
+    if not is_whole:
+        from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415
+
+        rest = replace(layout, skip_lines=layout.skip_lines + rows)
+        yield from stream_rows(path, rest, batch_rows=batch_rows, source=source, first_row=rows)
+
+
+_MAX_MISSED: Final = 8
+"""Blocks in a row with lines that do not fit, after which all else is left to the parser."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +138,7 @@ def read_lines(
             free.append(lines.buffer)
         return
     waiting: deque[tuple[_Lines, Future[Block]]] = deque()
+    _keep_memory()
     with ThreadPoolExecutor(workers) as pool:
         try:
             waiting.append((first, pool.submit(read_block, first.buffer, first.size, plan)))
@@ -94,6 +151,15 @@ def read_lines(
                 yield _told(lines, read.result())
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _keep_memory() -> None:
+    """Have freed memory kept for the next block, which else is cleared page by page each time.
+
+    glibc keeps as much as the largest piece that was ever freed on its own (mallopt(3)); this
+    one's pages are never touched.
+    """
+    np.empty(_KEPT_BYTES, np.uint8)
 
 
 def _told(lines: _Lines, block: Block) -> ReadLines:

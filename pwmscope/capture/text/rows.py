@@ -8,32 +8,26 @@ import operator
 import re
 import zlib
 from collections.abc import Iterable, Iterator
-from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.progress import report, watched
+from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading
+from pwmscope.capture.text.batches import RowBatch, RowError, expected_rows
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.dialect import SPACES, split
-from pwmscope.capture.text.fixed_width import ChangedRows, find_plan
 from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.line_blocks import BLOCK_BYTES, read_lines
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:
     from pwmscope.capture.text.layout import Layout
-
-
-class RowError(CaptureError):
-    """A row could not be read as the head of the file promised."""
 
 
 _NEVER = "\x1f"
@@ -401,69 +395,7 @@ def _wrong_cell(
     return RowError(source, found, remedy, row=row, column=column)
 
 
-Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
-"""Packed levels, a word per row, in an unsigned type of any size."""
-
-
-@dataclass(frozen=True, slots=True)
-class RowBatch:
-    """Some consecutive rows, all levels of a row packed into one word."""
-
-    first_row: int  # Index of the first row among the rows of data, counted from 0
-    # shape (n_rows,): The bits of each level column where the layout places them, in as few bytes
-    # as hold them; those of voltages are 0 until a comparator sets them
-    words: Words
-    # shape (n_rows,): The time column in picoseconds, exact, or sample numbers; None where there is
-    # none
-    time_ps: npt.NDArray[np.int64] | None
-    # Whether the file's last row was cut short and left out of this batch
-    lost_last_row: bool = False
-    # shape (n_rows,): The voltage columns, in the layout's order
-    volts: tuple[npt.NDArray[np.float64], ...] = ()
-
-
-def stream_changes(
-    path: Path,
-    layout: Layout,
-    *,
-    batch_rows: int | None = None,
-    threads: int | None = None,
-    source: str | None = None,
-) -> Iterator[ChangedRows | RowBatch]:
-    """Stream a table's rows, of those that need no parser only what changes."""
-    plan = find_plan(layout)
-    if plan is None:
-        yield from stream_rows(path, layout, batch_rows=batch_rows, source=source)
-        return
-    size = BLOCK_BYTES if batch_rows is None else max(1, int(batch_rows * layout.row_bytes))
-    expected = _expected_rows(path, layout)
-    rows = missed = 0
-    is_whole = False
-    with closing(read_lines(path, layout.skip_lines, plan, size, threads)) as blocks:
-        for lines in blocks:
-            report(rows, expected, "rows")
-            for piece in lines.block.pieces:
-                yield replace(piece, first_row=rows + piece.first_row)
-            rows += lines.block.row_count
-            missed = missed + 1 if lines.left else 0
-            # Blank lines are no rows.
-            if lines.left and not (lines.is_last and not lines.left.strip(b"\r\n")):
-                batch = _parse_lines(lines.left, layout, rows) if missed < _MAX_MISSED else None
-                if batch is None:
-                    break
-                yield batch
-                rows += batch.words.size
-            is_whole = lines.is_last
-    if not is_whole:
-        rest = replace(layout, skip_lines=layout.skip_lines + rows)
-        yield from stream_rows(path, rest, batch_rows=batch_rows, source=source, first_row=rows)
-
-
-_MAX_MISSED: Final = 8
-"""Blocks in a row with lines that do not fit, after which all else is left to the parser."""
-
-
-def _parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
+def parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
     """Parse lines of a table in memory; None where any of them is no whole row."""
     if not 32 < lines[0] < 127:  # such as the mark of an encoding or of a packed file
         return None
@@ -588,7 +520,7 @@ def whole_rows(
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     is_cut = hollow = False
     try:
-        expected = _expected_rows(path, layout)
+        expected = expected_rows(path, layout)
         whole = _all_of(batches, path, layout, name)
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
@@ -683,13 +615,6 @@ def _is_row(batch: pl.DataFrame) -> pl.Expr:
     if "blank" in batch.columns:
         return pl.col("blank").not_()
     return pl.any_horizontal(pl.all().is_not_null())
-
-
-def _expected_rows(path: Path, layout: Layout) -> int | None:
-    """Estimate the rows from the file's size, so that waiting can be told; None if packed."""
-    if not layout.row_bytes or find_packing(path) != "plain":
-        return None
-    return int(path.stat().st_size / layout.row_bytes)
 
 
 def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:

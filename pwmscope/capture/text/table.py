@@ -8,13 +8,12 @@ from pathlib import Path
 
 from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.unpack import open_bytes, reading
+from pwmscope.capture.text.batches import ChangedRows, RowBatch, RowError
 from pwmscope.capture.text.edges import doubted_clock, find_clock
 from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
-from pwmscope.capture.text.event_list import read_event_list
-from pwmscope.capture.text.fixed_width import ChangedRows
 from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.rows import RowBatch, RowError, stream_changes, stream_rows
+from pwmscope.capture.text.line_blocks import stream_changes
 from pwmscope.model.recording import Capture
 
 
@@ -67,6 +66,8 @@ def _read(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
 
 def _read_as(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
     if layout.events is not None:
+        from pwmscope.capture.text.event_list import read_event_list  # noqa: PLC0415 - slow
+
         return read_event_list(text, layout, hints, batch_rows=batch_rows)
     return _read_rows(text, layout, hints, batch_rows)
 
@@ -82,6 +83,8 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     source = text.source
 
     def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
+        from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
+
         return stream_rows(text.path, placed, batch_rows=size, source=source)
 
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:

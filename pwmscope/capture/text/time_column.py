@@ -7,9 +7,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Final, Literal, TypeAlias
-
-import polars as pl
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.capture.reader.units import (
     EXPONENT_OF_UNIT,
@@ -23,6 +21,9 @@ from pwmscope.capture.text.columns import Column, Sheet, is_end, is_length
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption, Authority
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _MIN_PULSES: Final = 3
 _SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
@@ -217,6 +218,8 @@ class StampFormat:
 
     def since_origin_ps(self, cell: pl.Expr) -> pl.Expr:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
         bare = cell.str.strip_suffix(self.zone)
         if self.has_halves:
             bare = cell.str.replace(r" ?[AaPp]\.?[Mm]\.?$", "")
@@ -245,6 +248,8 @@ class StampFormat:
 
     def _short_ps(self, whole: pl.Expr, digits: pl.Expr) -> pl.Expr:
         """Int64 picoseconds since the first row's whole second, from minutes and seconds."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
         parts = whole.str.splitn(":", 2).struct
         minutes, seconds = (
             parts.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
@@ -257,12 +262,16 @@ class StampFormat:
 
 def _fraction(digits: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
     """Picoseconds from the decimals of a second, and whether they are such."""
+    import polars as pl  # noqa: PLC0415 - slow to import
+
     fraction = digits.str.pad_end(12, "0").cast(pl.UInt64, strict=False)
     return fraction, fraction.lt(10**12) & digits.str.len_bytes().is_between(1, 12)
 
 
 def _on_24_hours(instant: pl.Expr, cell: pl.Expr) -> pl.Expr:
     """Move times of a 12-hour clock to where AM or PM puts them; null where neither stands."""
+    import polars as pl  # noqa: PLC0415 - slow to import
+
     half = cell.str.extract(r"([AaPp])\.?[Mm]\.?$").str.to_lowercase()
     hour = instant.dt.hour()
     shift = (
@@ -278,6 +287,7 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
 
     Examples
     --------
+    >>> import polars as pl
     >>> format = find_stamp_format(["05/13/2031 10:00:00.5"])
     >>> format.order, format.is_sure
     ('mdy', True)

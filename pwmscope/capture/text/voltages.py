@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.text.batches import RowBatch
 from pwmscope.capture.text.comparator import (
     HYSTERESIS,
     AmplitudeHistogram,
@@ -18,7 +19,6 @@ from pwmscope.capture.text.comparator import (
     assumed_threshold,
 )
 from pwmscope.capture.text.layout import Layout
-from pwmscope.capture.text.rows import RowBatch
 from pwmscope.errors import HintError
 from pwmscope.model.assumption import Assumption
 

@@ -92,7 +92,7 @@ class _Reading:
 
 def _femtoseconds(unit: str) -> int:
     multiple, exponent = size_of_unit(unit)
-    return multiple * 10**exponent * 1000
+    return int(multiple * 10**exponent * 1000)
 
 
 @dataclass(frozen=True, slots=True)

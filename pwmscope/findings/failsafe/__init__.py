@@ -20,7 +20,7 @@ from pwmscope.findings.failsafe.check import (
 )
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
-from pwmscope.findings.failsafe.marker import Marking, Polarity, marking_of
+from pwmscope.findings.failsafe.marker import Marking, Polarity, marked_losses, marking_of
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 from pwmscope.findings.failsafe.trials import (
     CONFIDENCE,
@@ -63,6 +63,7 @@ __all__ = [
     "failure_rate_bound",
     "listen",
     "listen_to",
+    "marked_losses",
     "marking_of",
     "needed_trials",
     "quiet_limit_s",

@@ -116,7 +116,7 @@ class Alternative(NamedTuple):
         When.
     odds : float or None
         The odds that it was so all the same, where they were reckoned.
-    count : int or None
+    losses : int or None
         In how many losses, where that counts.
     """
 
@@ -126,7 +126,7 @@ class Alternative(NamedTuple):
     lines: tuple[str, ...] = ()
     at_s: float | None = None
     odds: float | None = None
-    count: int | None = None
+    losses: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +222,8 @@ class Case:
     @property
     def stop_least_s(self) -> float:
         """Least time from the loss until the device was commanded to stand still."""
-        return max(0.0, self.last_outside_s - self.loss.latest_s)
+        own_s = (self.setting.expected.no_pulses_after_s or 0.0) if self.ran_on else 0.0
+        return max(0.0, self.last_outside_s + own_s - self.loss.latest_s)
 
     @property
     def stop_most_s(self) -> float:
@@ -265,7 +266,7 @@ def first_open(case: Case) -> Alternative | None:
     return None
 
 
-def never_lost(case: Case) -> Alternative:
+def never_lost(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
     """Ask whether the link may never have been lost."""
     cause, evidence, entry = Cause.NEVER_LOST, case.evidence, case.evidence.entry
     if case.behaviour is LossClass.KEEPS_FOLLOWING or case.moves_on:
@@ -291,7 +292,7 @@ def never_lost(case: Case) -> Alternative:
 _ENDED: Final = (ChangeKind.STOP, ChangeKind.START)
 
 
-def by_hand(case: Case) -> Alternative:
+def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
     """Ask whether a hand may have moved the output to where the device stands still."""
     cause, evidence, entry = Cause.HAND, case.evidence, case.evidence.entry
     if entry is None:
@@ -301,33 +302,51 @@ def by_hand(case: Case) -> Alternative:
     at_s = entry.by_s
     if entry.kind in _ENDED:
         return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
-    if entry.kind is ChangeKind.MOVE and not evidence.is_ramp:
-        return Alternative(cause, False, Ground.SMOOTH, (), at_s)
-    if entry.far_us < JUMP * case.setting.span_us:
-        return Alternative(cause, False, Ground.SMALL, (), at_s)
-    if not evidence.partner and not _stands_long(case, entry):
-        return Alternative(cause, False, Ground.UNCLEAR, (), at_s)
+    doubt = _doubt_about(case, entry)
+    if doubt is not None:
+        return Alternative(cause, False, doubt, (), at_s)
     if evidence.odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.odds)
-    if evidence.is_close:
-        is_shown = bool(evidence.back_partner) and evidence.both >= CLOSE_TOGETHER
-    else:
-        is_shown = bool(evidence.back_lines) or evidence.together >= TOGETHER
-    lines = (case.setting.line, evidence.partner)
-    if evidence.partner and is_shown:
-        if evidence.ended_with:
-            return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
-        if evidence.odds <= TOGETHER_ODDS:
-            odds = evidence.odds
-            return Alternative(cause, True, Ground.TOGETHER, lines, at_s, odds, evidence.together)
-        if evidence.own_width:
-            return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
-        return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
+    if evidence.partner and _is_shown_with(evidence):
+        return _with_partner(case, at_s)
     gone_s = evidence.gone_s
     is_gone = gone_s is not None and gone_s < entry.after_s and bool(evidence.back_lines)
     if is_gone and not evidence.is_close and evidence.own_width:
         return Alternative(cause, True, Ground.GONE_BEFORE, evidence.gone_lines, gone_s)
-    return Alternative(cause, False, Ground.SEEN_CLOSE if evidence.is_close else Ground.OPEN, (), at_s)
+    ground = Ground.SEEN_CLOSE if evidence.is_close else Ground.OPEN
+    return Alternative(cause, False, ground, (), at_s)
+
+
+def _doubt_about(case: Case, entry: Change) -> Ground | None:
+    """Say why a change proves nothing whatever came with it; None where it may."""
+    if entry.kind is ChangeKind.MOVE and not case.evidence.is_ramp:
+        return Ground.SMOOTH
+    if entry.far_us < JUMP * case.setting.span_us:
+        return Ground.SMALL
+    if not case.evidence.partner and not _stands_long(case, entry):
+        return Ground.UNCLEAR
+    return None
+
+
+def _is_shown_with(evidence: Evidence) -> bool:
+    """Say whether lines that changed together also returned, or did so again and again."""
+    if evidence.is_close:
+        return bool(evidence.back_partner) and evidence.both >= CLOSE_TOGETHER
+    return bool(evidence.back_lines) or evidence.together >= TOGETHER
+
+
+def _with_partner(case: Case, at_s: float) -> Alternative:
+    """Ask whether one switch, or two hands, may have moved lines that changed together."""
+    cause, evidence = Cause.HAND, case.evidence
+    lines = (case.setting.line, evidence.partner)
+    if evidence.ended_with:
+        return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
+    if evidence.odds <= TOGETHER_ODDS:
+        odds, count = evidence.odds, evidence.together
+        return Alternative(cause, True, Ground.TOGETHER, lines, at_s, odds, count)
+    if evidence.own_width:
+        return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
+    return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
 
 
 def _stands_long(case: Case, entry: Change) -> bool:
@@ -375,10 +394,10 @@ def supply_failed(case: Case) -> Alternative:
         return Alternative(cause, True, Ground.PULSES_SEEN)
     if evidence.goes_on:
         return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
-    if entry is not None and entry.kind is ChangeKind.STOP:
-        if evidence.pull_odds <= PULL_ODDS:
-            odds = evidence.pull_odds
-            return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, odds)
+    is_stop = entry is not None and entry.kind is ChangeKind.STOP
+    if is_stop and evidence.pull_odds <= PULL_ODDS:
+        odds = evidence.pull_odds
+        return Alternative(cause, True, Ground.MACHINE, (), None, odds)
     return Alternative(cause, False, Ground.OPEN)
 
 

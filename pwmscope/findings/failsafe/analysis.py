@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
-from pwmscope.bench.equipment import BUTTON_LATE_S
+from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.findings.failsafe.alternatives import Case, Setting
+from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
-from pwmscope.findings.failsafe.evidence import Evidence, Watched, gather
+from pwmscope.findings.failsafe.evidence import Evidence, gather
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
     Loss,
@@ -24,7 +25,6 @@ from pwmscope.findings.failsafe.losses import (
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import (
-    LEVELS,
     Marking,
     Polarity,
     marked_losses,

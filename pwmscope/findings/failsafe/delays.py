@@ -15,6 +15,11 @@ HAND_SCATTER_S: Final = 0.04
 (common practice, from memory)."""
 HAND_SCATTER: Final = 0.08
 """And this part of the delay, where it is longer: people keep a second to a tenth or so."""
+PULL_SCATTER_S: Final = 0.02
+"""Standard deviation of the moment at which somebody pulls a plug by habit, at least (common
+practice, from memory)."""
+PULL_SCATTER: Final = 0.03
+"""And this part of the delay, where that is more."""
 MACHINE_ODDS: Final = 1e-4
 """Delays that a hand would make alike with smaller odds are a machine's."""
 ALIKE_FRAMES: Final = (1.0, 2.0, 3.0)

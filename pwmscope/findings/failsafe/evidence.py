@@ -10,100 +10,44 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.failsafe.delays import chance_odds, hand_odds
+from pwmscope.findings.failsafe.coincidence import (
+    JUMPS,
+    MOST,
+    MOVES,
+    RAMP_S,
+    SLACK_FRAMES,
+    STARTS,
+    STOPS,
+    ChangeColumns,
+    Watched,
+    count_alike,
+    find_partners,
+)
+from pwmscope.findings.failsafe.delays import PULL_SCATTER, PULL_SCATTER_S, hand_odds
 from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
-from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
-from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
+from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.pauses import find_pauses
+from pwmscope.findings.failsafe.response import Change, LossClass, Response
+from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
+from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks
 from pwmscope.model.spans import Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
 and a transmitter that dies a tenth of a second late (common practice, from memory)."""
-SLACK_FRAMES: Final = 0.25
-"""Changes come together whose pulses leave room for one moment, give or take this much."""
-RAMP_S: Final = 0.05
-"""Ramps are seen to begin so much later than they do, and later still by their slope."""
-SAME: Final = 0.05
-"""Levels within this part of the span may be one position of a stick held by hand."""
 ALIKE_S: Final = 0.05
 ALIKE_FRAMES: Final = 2.0
+MIN_STAYS: Final = 3
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
-THROUGH_FRAMES: Final = 1.6
-"""Pulses that come no further apart than this went on."""
-PULL_SCATTER_S: Final = 0.02
-"""Standard deviation of the moment at which somebody pulls a plug by habit, at least (common
-practice, from memory)."""
-PULL_SCATTER: Final = 0.03
-"""And this part of the delay, where that is more."""
-MIN_PAUSES: Final = 3
 OWN_WIDTH: Final = 0.003
 """A preset further than this part of the convention's span from where a stick rests is no
 width that the stick commands."""
-_MOST: Final = 4
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
-_CODES: Final = {
-    ChangeKind.JUMP: 1,
-    ChangeKind.MOVE: 2,
-    ChangeKind.STOP: 3,
-    ChangeKind.START: 4,
-}
-_JUMP, _MOVE, _STOP, _START = (_CODES[kind] for kind in ChangeKind)
-
-
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """One line with what it did at each of its losses.
-
-    Parameters
-    ----------
-    output : Output
-        The line.
-    expected : Expectation
-        What is expected of it.
-    losses : tuple of Loss
-        The losses that concern it, in order of time.
-    places : tuple of int
-        Their places among all losses.
-    responses : tuple of Response
-        What it did at each.
-    range_us : float
-        Widths that differ by less are one level.
-    """
-
-    output: Output
-    expected: Expectation
-    losses: tuple[Loss, ...]
-    places: tuple[int, ...]
-    responses: tuple[Response, ...]
-    range_us: float
-
-    @property
-    def frame_s(self) -> float:
-        """Its usual frame period."""
-        return self.output.usual_us / 1e6
-
-
-@dataclass(frozen=True, slots=True)
-class Leap:
-    """A width outside the stop range that an output left again before the link was back.
-
-    Parameters
-    ----------
-    at_s : float
-        When it went there.
-    from_us, to_us : float
-        Widths before and after; the first is NaN where there were no pulses.
-    """
-
-    at_s: float
-    from_us: float
-    to_us: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,88 +149,6 @@ def entry_place(response: Response, expected: Expectation) -> int:
     return place
 
 
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    """Changes as arrays of shape (lines, losses, 4); NaN and 0 where there is none."""
-
-    after_s: FloatArray
-    by_s: FloatArray
-    end_s: FloatArray
-    far: FloatArray
-    to_us: FloatArray
-    kind: IntArray
-    doubt_s: FloatArray
-
-    @classmethod
-    def of(
-        cls, lines: Sequence[Watched], losses: int, which: Sequence[Sequence[Sequence[Change]]]
-    ) -> _Columns:
-        """Take up to four changes of each line at each loss."""
-        shape = len(lines), losses, _MOST
-        rows = [
-            (i, k, m, c.after_s, c.by_s, c.end_s, c.far_us, c.to_us, _CODES[c.kind])
-            for i, (line, own) in enumerate(zip(lines, which, strict=True))
-            for k, changes in zip(line.places, own, strict=True)
-            for m, c in enumerate(changes)
-        ]
-        found = [np.full(shape, np.nan) for _ in range(5)]
-        kind = np.zeros(shape, dtype=np.int64)
-        doubt_s = np.zeros(shape)
-        if rows:
-            table = np.array(rows)
-            at = tuple(table[:, :3].astype(np.int64).T)
-            for column, values in zip(found, table[:, 3:8].T, strict=True):
-                column[at] = values
-            kind[at] = table[:, 8].astype(np.int64)
-        span = np.array([line.output.table.convention.span_us for line in lines]).reshape(-1, 1, 1)
-        range_us = np.array([line.range_us for line in lines]).reshape(-1, 1, 1)
-        after_s, by_s, end_s, far_us, to_us = found
-        with np.errstate(invalid="ignore", divide="ignore"):
-            slope = np.nan_to_num(far_us / np.maximum(end_s - after_s, 1e-3))
-            doubt_s = np.where(kind == _MOVE, RAMP_S + range_us / np.maximum(slope, 1.0), 0.0)
-        return cls(after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, 0.3))
-
-
-def _counts_with(kind: IntArray, other: IntArray, apart: bool) -> BoolArray:  # noqa: FBT001
-    """Say whether changes of two kinds, at one moment, have one cause only if it is the receiver.
-
-    Jumps, and smooth movements, of one stick's lines are one witness. A stick stops no pulses.
-    """
-    alike = (kind == other) & ((kind == _JUMP) | (kind == _MOVE))
-    ended = (kind == _STOP) | (kind == _START)
-    other_ended = (other == _STOP) | (other == _START)
-    mixed = (ended | other_ended) & (kind != _MOVE) & (other != _MOVE) & (kind > 0) & (other > 0)
-    return (alike & apart) | mixed
-
-
-def _partners(
-    own: _Columns, others: _Columns, lines: Sequence[Watched], apart: BoolArray
-) -> IntArray:
-    """For each change, the place of a line that changed with it; -1 where there is none."""
-    found = np.full(own.kind.shape, -1)
-    is_real = own.kind > 0
-    far = (own.kind != _JUMP) | (own.far >= JUMP)
-    for i, line in enumerate(lines):
-        for j, other in enumerate(lines):
-            if i == j:
-                continue
-            slack_s = SLACK_FRAMES * max(line.frame_s, other.frame_s)
-            for m in range(_MOST):
-                kind = others.kind[j, :, m, None]
-                if not kind.any():
-                    break
-                doubt_s = slack_s + own.doubt_s[i] + others.doubt_s[j, :, m, None]
-                with np.errstate(invalid="ignore"):
-                    together = (own.after_s[i] <= others.by_s[j, :, m, None] + doubt_s) & (
-                        others.after_s[j, :, m, None] <= own.by_s[i] + doubt_s
-                    )
-                    together &= (kind != _JUMP) | (others.far[j, :, m, None] >= JUMP)
-                together &= _counts_with(own.kind[i], kind, bool(apart[i, j]))
-                together &= is_real[i] & far[i] & (found[i] < 0)
-                found[i][together] = j
-    return found
-
-
 def gather(
     watched: Mapping[str, Watched], losses: Sequence[Loss], capture: Span
 ) -> tuple[dict[str, tuple[Response, ...]], dict[str, tuple[Evidence, ...]]]:
@@ -310,19 +172,19 @@ def gather(
     """
     lines, names = list(watched.values()), list(watched)
     if not lines or not losses:
-        return {name: line.responses for name, line in watched.items()}, {n: () for n in names}
+        return {name: line.responses for name, line in watched.items()}, dict.fromkeys(names, ())
     count = len(losses)
-    changes = [[own.changes[-_MOST:] for own in line.responses] for line in lines]
-    departures = [[own.departures[:_MOST] for own in line.responses] for line in lines]
-    during = _Columns.of(lines, count, changes)
-    after = _Columns.of(lines, count, departures)
+    changes = [[own.changes[-MOST:] for own in line.responses] for line in lines]
+    departures = [[own.departures[:MOST] for own in line.responses] for line in lines]
+    during = ChangeColumns.of(lines, count, changes)
+    after = ChangeColumns.of(lines, count, departures)
     apart = find_own_sticks(
         {name: line.output for name, line in watched.items()},
         _lost_spans(losses, after, capture),
     )
-    partner = _partners(during, during, lines, apart)
+    partner = find_partners(during, during, lines, apart)
     first = _first_only(after)
-    back_partner = _partners(first, first, lines, apart)[:, :, 0]
+    back_partner = find_partners(first, first, lines, apart)[:, :, 0]
     bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture)
     ramps = bench.ramps()
     responses = {
@@ -334,20 +196,18 @@ def gather(
         )
         for i, (name, line) in enumerate(zip(names, lines, strict=True))
     }
-    bench = replace(
-        bench,
-        lines=[replace(line, responses=responses[name]) for name, line in zip(names, lines, strict=True)],
-    )  # fmt: skip
+    told = zip(names, lines, strict=True)
+    bench = replace(bench, lines=[replace(own, responses=responses[name]) for name, own in told])
     return responses, bench.evidence(ramps)
 
 
-def _first_only(columns: _Columns) -> _Columns:
+def _first_only(columns: ChangeColumns) -> ChangeColumns:
     kind = columns.kind.copy()
     kind[:, :, 1:] = 0
     return replace(columns, kind=kind)
 
 
-def _lost_spans(losses: Sequence[Loss], after: _Columns, capture: Span) -> tuple[Span, ...]:
+def _lost_spans(losses: Sequence[Loss], after: ChangeColumns, capture: Span) -> tuple[Span, ...]:
     """Give the times at which levels may be the failsafe's: to the last line's own return."""
     back_s = after.by_s[:, :, 0]
     over_s = np.where(np.isfinite(back_s), back_s, -np.inf).max(axis=0)
@@ -355,7 +215,7 @@ def _lost_spans(losses: Sequence[Loss], after: _Columns, capture: Span) -> tuple
         Span(loss.earliest_s, max(loss.back_s, float(over)))
         for loss, over in zip(losses, over_s, strict=True)
     ]
-    return tuple([Span(capture.start_s - 1.0, capture.start_s), *spans])
+    return (Span(capture.start_s - 1.0, capture.start_s), *spans)
 
 
 def _with_ramp(response: Response, range_us: float) -> Response:
@@ -371,14 +231,73 @@ def _with_ramp(response: Response, range_us: float) -> Response:
 
 
 @dataclass(frozen=True, slots=True)
+class _Entered:
+    """With which change each line's standing still began; arrays of shape (lines, losses)."""
+
+    place: IntArray
+    kind: IntArray
+    after_s: FloatArray
+    by_s: FloatArray
+    end_s: FloatArray
+    partner: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Returned:
+    """Which lines returned together: arrays of shape (lines, losses), the others by loss."""
+
+    is_one: BoolArray
+    partner: IntArray
+    first_s: FloatArray
+    is_sudden: BoolArray
+    linked_s: FloatArray
+    linked_line: IntArray
+    any_s: FloatArray
+    moves_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Gone:
+    """From when on the link is shown to be gone, by loss, and by which line."""
+
+    since_s: FloatArray
+    line: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What one reckons once for all lines."""
+
+    gone: _Gone
+    moved_s: FloatArray
+    ended: BoolArray
+    resting: list[FloatArray]
+    paused: BoolArray
+    pause_odds: float
+    window_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """What bears on all losses of one line; arrays of shape (losses,)."""
+
+    is_close: BoolArray
+    together: IntArray
+    both: int
+    odds: FloatArray
+    pull_odds: FloatArray
+    stays_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Bench:
     """All lines at all losses."""
 
     lines: list[Watched]
     names: list[str]
     losses: Sequence[Loss]
-    during: _Columns
-    after: _Columns
+    during: ChangeColumns
+    after: ChangeColumns
     partner: IntArray
     back_partner: IntArray
     capture: Span
@@ -387,175 +306,188 @@ class _Bench:
     def lost_s(self) -> FloatArray:
         return np.array([loss.lost_s for loss in self.losses])
 
+    @property
+    def late_s(self) -> float:
+        return max(loss.moment.late_s for loss in self.losses)
+
     def ramps(self) -> BoolArray:
         """Say where a machine made a smooth movement: two sticks' lines at once, or as ever."""
         shape = len(self.lines), len(self.losses)
         found = np.zeros(shape, dtype=bool)
-        is_move = self.during.kind == _MOVE
+        is_move = self.during.kind == MOVES
         paired = (is_move & (self.partner >= 0)).any(axis=2)
-        late_s = max(loss.moment.late_s for loss in self.losses)
         for i, line in enumerate(self.lines):
             begun_s = np.full(shape[1], np.nan)
             for k, own in zip(line.places, line.responses, strict=True):
                 if own.ramp_s is not None and self.losses[k].is_marked:
                     begun_s[k] = own.ramp_s[0] - self.losses[k].lost_s
-            has = np.array([False] * shape[1])
+            has = np.zeros(shape[1], dtype=bool)
             has[list(line.places)] = [own.ramp_s is not None for own in line.responses]
-            reach_s = max(RAMP_S, ALIKE_FRAMES * line.frame_s) + late_s
-            alike = _alike(begun_s, np.isfinite(begun_s), reach_s) >= MIN_RAMPS
+            reach_s = max(RAMP_S, ALIKE_FRAMES * line.frame_s) + self.late_s
+            alike = count_alike(begun_s, np.isfinite(begun_s), reach_s) >= MIN_RAMPS
             found[i] = has & (paired[i] | alike)
         return found
 
     def evidence(self, ramps: BoolArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
-        entries = [[_entry_at(own, line.expected) for own in line.responses] for line in self.lines]
-        at = np.full(ramps.shape, -1)
+        entered, returned = self._entered(), self._returned()
+        kind, partner = entered.kind, entered.partner
+        moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
+        shared = _Shared(
+            _Gone(*_earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))),
+            self._moved_until_s(),
+            self._ended_with(entered),
+            self._resting(),
+            *find_pauses(self.lines, self.losses),
+            self._window_ends_s(),
+        )
+        return {
+            name: tuple(self._line(i, ramps[i], entered, returned, shared))
+            for i, name in enumerate(self.names)
+        }
+
+    def _entered(self) -> _Entered:
+        place = np.full((len(self.lines), len(self.losses)), -1)
         for i, line in enumerate(self.lines):
-            at[i, list(line.places)] = entries[i]
-        safe = np.maximum(at, 0)[:, :, None]
-        has = at >= 0
+            place[i, list(line.places)] = [_entry_at(o, line.expected) for o in line.responses]
+        has = place >= 0
+        at = np.maximum(place, 0)[:, :, None]
 
-        def pick(columns: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
-            return np.take_along_axis(columns, safe, axis=2)[:, :, 0]
+        def pick(column: FloatArray) -> FloatArray:
+            return np.where(has, np.take_along_axis(column, at, axis=2)[:, :, 0], np.nan)
 
-        kind = np.where(has, pick(self.during.kind), 0)
-        after_s = np.where(has, pick(self.during.after_s), np.nan)
-        by_s = np.where(has, pick(self.during.by_s), np.nan)
-        end_s = np.where(has, pick(self.during.end_s), np.nan)
-        partner = np.where(has, pick(self.partner), -1)
-        return self._told(ramps, at, kind, after_s, by_s, end_s, partner)
+        def pick_whole(column: IntArray, otherwise: int) -> IntArray:
+            return np.where(has, np.take_along_axis(column, at, axis=2)[:, :, 0], otherwise)
 
-    def _told(
+        during = self.during
+        return _Entered(
+            place,
+            pick_whole(during.kind, 0),
+            pick(during.after_s),
+            pick(during.by_s),
+            pick(during.end_s),
+            pick_whole(self.partner, -1),
+        )
+
+    def _returned(self) -> _Returned:
+        kind, partner, by_s = self.after.kind[:, :, 0], self.back_partner, self.after.by_s[:, :, 0]
+        is_one = (partner >= 0) & (kind != MOVES)
+        first_s = np.where(np.isfinite(by_s), by_s, np.inf)
+        started = is_one & (kind == STARTS)
+        shown = (is_one & (kind == JUMPS)) | (started & _is_with(JUMPS, partner, kind))
+        linked_s, line = _earliest(np.where(shown, first_s, np.inf))
+        begun_s, _ = _earliest(np.where(started, first_s, np.inf))
+        moves_s = np.where(self.after.kind == MOVES, self.after.after_s, np.inf).min(axis=(0, 2))
+        sudden = np.isfinite(by_s) & (kind != MOVES)
+        return _Returned(
+            is_one, partner, first_s, sudden, linked_s, line, np.minimum(linked_s, begun_s), moves_s
+        )
+
+    def _line(
         self,
+        i: int,
         ramps: BoolArray,
-        at: IntArray,
-        kind: IntArray,
-        after_s: FloatArray,
-        by_s: FloatArray,
-        end_s: FloatArray,
-        partner: IntArray,
-    ) -> dict[str, tuple[Evidence, ...]]:
-        losses = self.losses
-        marked = np.array([loss.is_marked for loss in losses])
-        earliest_s = np.array([loss.earliest_s for loss in losses])
-        latest_s = np.array([loss.latest_s for loss in losses])
-        late_s = np.array([loss.moment.late_s for loss in losses])
-        delay_s = np.where(marked, by_s - self.lost_s, np.nan)
-        # What a ramp does last shows that it is no stick's last command.
-        decided_s = np.where(kind == _MOVE, end_s, after_s)
-        close = ~(decided_s >= latest_s + CLOSE_S)
-        back = self.back_partner
-        returned = (back >= 0) & (self.after.kind[:, :, 0] != _MOVE)
-        back_kind = self.after.kind[:, :, 0]
-        jumped_back = returned & (back_kind == _JUMP)
-        started_back = returned & (back_kind == _START)
-        first_s = np.where(np.isfinite(self.after.by_s[:, :, 0]), self.after.by_s[:, :, 0], np.inf)
-        shown = jumped_back | (started_back & _has_jump(back, back_kind))
-        link_s, link_line = _earliest(np.where(shown, first_s, np.inf))
-        start_s, _ = _earliest(np.where(started_back, first_s, np.inf))
-        paired = (partner >= 0) & ((kind == _JUMP) | (kind == _MOVE) | _mixed(partner, kind))
-        gone_s, gone_line = _earliest(np.where(paired, by_s, np.inf))
-        both = (partner >= 0) & returned
-        moves_s = np.where(self.after.kind == _MOVE, self.after.after_s, np.inf).min(axis=(0, 2))
-        stays_s = np.full(at.shape[0], 0.0)
-        told: dict[str, tuple[Evidence, ...]] = {}
-        moved_s = self._moved_until_s()
-        ended = self._ended_with(partner, by_s)
-        resting = self._resting()
-        restarted, restart_odds = self._restarts()
-        window_s = self._window_ends_s()
-        for i, (name, line) in enumerate(zip(self.names, self.lines, strict=True)):
-            reach_s = np.maximum(ALIKE_S, ALIKE_FRAMES * line.frame_s) + late_s.max()
-            together = _alike(by_s[i] - self.lost_s, partner[i] >= 0, float(reach_s))
-            odds = hand_odds(
-                np.where(kind[i] == _MOVE, after_s[i] - self.lost_s, delay_s[i]), line.frame_s
+        entered: _Entered,
+        returned: _Returned,
+        shared: _Shared,
+    ) -> list[Evidence]:
+        """Give one line's evidence at each of its losses."""
+        line, losses, gone = self.lines[i], self.losses, shared.gone
+        figures = self._figures(i, entered, returned)
+        others = [j for j in range(len(self.lines)) if j != i]
+        followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
+        others_back: BoolArray = np.any(returned.is_sudden[others], axis=0)
+        own = []
+        for k, response in zip(line.places, line.responses, strict=True):
+            place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
+            entry = response.changes[-MOST:][place] if place >= 0 else None
+            is_back, linked_s = bool(returned.is_one[i, k]), float(returned.linked_s[k])
+            seen = LinkSeen(
+                linked_s,
+                float(returned.any_s[k]),
+                float(returned.moves_s[k]),
+                float(shared.window_s[k]),
+                is_back,
             )
-            pulls = self._pull_odds(i, kind[i], delay_s[i])
-            stays = first_s[i] - by_s[i]
-            stays = stays[np.isfinite(stays)]
-            stays_s[i] = float(np.ptp(stays)) if stays.size > 2 else 0.0
-            others = [j for j in range(len(self.lines)) if j != i]
-            follow_s = moved_s[others].max(axis=0) if others else np.full(len(losses), -np.inf)
-            own: list[Evidence] = []
-            entered_s = np.where(np.isfinite(by_s[i]), by_s[i], latest_s + CLOSE_S)
-            elsewhere = [
-                np.isfinite(first_s[j]) & (self.after.kind[j, :, 0] != _MOVE) for j in others
-            ]
-            others_back = np.any(elsewhere, axis=0) if elsewhere else np.zeros(len(losses), bool)
-            for k, response in zip(line.places, line.responses, strict=True):
-                entry = response.changes[-_MOST:][at[i, k]] if at[i, k] >= 0 else None
-                mate, home = int(partner[i, k]), int(back[i, k])
-                linked_s = float(link_s[k])
-                leaps = self._leaps(
-                    i, k, response, linked_s, float(moves_s[k]), returned=bool(returned[i, k])
-                )
-                until_s = self._until_s(
-                    i,
-                    k,
-                    response,
-                    min(linked_s, float(start_s[k])),
-                    float(moves_s[k]),
-                    float(window_s[k]),
+            leaps = find_leaps(line, response, seen)
+            entered_s = losses[k].latest_s + CLOSE_S if entry is None else entry.by_s
+            follower = ""
+            if followed_s[k] > entered_s:
+                follower = self.names[others[int(shared.moved_s[others, k].argmax())]]
+            is_linked, is_gone = math.isfinite(linked_s), math.isfinite(gone.since_s[k])
+            back_s = float(returned.first_s[i, k]) if is_back else linked_s
+            own.append(
+                Evidence(
+                    entry,
+                    bool(figures.is_close[k]),
+                    self.names[mate] if mate >= 0 else "",
+                    bool(shared.ended[i, k]),
+                    _is_own_width(response, entry, shared.resting[i], line),
+                    bool(ramps[k]),
+                    self.names[int(returned.partner[i, k])] if is_back else "",
+                    linked_s if is_linked else None,
+                    self._pair(returned.linked_line[k], returned.partner[:, k])
+                    if is_linked
+                    else (),
+                    float(gone.since_s[k]) if is_gone else None,
+                    self._pair(gone.line[k], entered.partner[:, k]) if is_gone else (),
+                    int(figures.together[k]) if mate >= 0 else 0,
+                    figures.both,
+                    float(figures.odds[k]),
+                    float(figures.pull_odds[k]),
+                    follower,
+                    self._goes_on(mate, k),
+                    bool(shared.paused[k]),
+                    shared.pause_odds,
+                    bool(others_back[k]) and not is_back,
                     leaps,
-                    returned=bool(returned[i, k]),
+                    judged_until_s(losses[k], response, seen, leaps),
+                    max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
+                    figures.stays_s,
                 )
-                follower = ""
-                if follow_s[k] > entered_s[k]:
-                    follower = self.names[others[int(moved_s[others, k].argmax())]]
-                seen_back_s = first_s[i, k] if returned[i, k] else linked_s
-                own.append(
-                    Evidence(
-                        entry,
-                        bool(close[i, k]),
-                        self.names[mate] if mate >= 0 else "",
-                        bool(ended[i, k]),
-                        _is_own_width(response, entry, resting[i], line),
-                        bool(ramps[i, k]),
-                        self.names[home] if returned[i, k] else "",
-                        linked_s if math.isfinite(linked_s) else None,
-                        self._pair(int(link_line[k]), back[:, k])
-                        if math.isfinite(linked_s)
-                        else (),
-                        float(gone_s[k]) if math.isfinite(gone_s[k]) else None,
-                        self._pair(int(gone_line[k]), partner[:, k])
-                        if math.isfinite(gone_s[k])
-                        else (),
-                        int(together[k]) if mate >= 0 else 0,
-                        int(both[i].sum()),
-                        float(odds[k]),
-                        float(pulls[k]),
-                        follower,
-                        self._goes_on(mate, k),
-                        bool(restarted[k]),
-                        restart_odds,
-                        bool(others_back[k] and not returned[i, k]),
-                        leaps,
-                        until_s,
-                        float(max(moves_s[k] - seen_back_s, 0.0))
-                        if math.isfinite(seen_back_s)
-                        else math.inf,
-                        float(stays_s[i]),
-                    )
-                )
-            told[name] = tuple(own)
-        del earliest_s
-        return told
+            )
+        return own
 
-    def _ended_with(self, partner: IntArray, by_s: FloatArray) -> BoolArray:
+    def _figures(self, i: int, entered: _Entered, returned: _Returned) -> _Figures:
+        """Work out what bears on all losses of one line at once."""
+        line, losses = self.lines[i], self.losses
+        kind, after_s, by_s = entered.kind[i], entered.after_s[i], entered.by_s[i]
+        latest_s = np.array([loss.latest_s for loss in losses])
+        marked = np.array([loss.is_marked for loss in losses])
+        # What a ramp does last shows that it is no stick's last command.
+        decided_s = np.where(kind == MOVES, entered.end_s[i], after_s)
+        delay_s = np.where(kind == MOVES, after_s, by_s) - self.lost_s
+        delay_s = np.where(marked, delay_s, np.nan)
+        stops_s = np.where(kind == STOPS, delay_s, np.nan)
+        reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
+        has_mate = entered.partner[i] >= 0
+        with np.errstate(invalid="ignore"):
+            stays_s = returned.first_s[i] - by_s
+        stays_s = stays_s[np.isfinite(stays_s)]
+        return _Figures(
+            ~(decided_s >= latest_s + CLOSE_S),
+            count_alike(by_s - self.lost_s, has_mate, reach_s),
+            int(np.count_nonzero(has_mate & returned.is_one[i])),
+            hand_odds(delay_s, line.frame_s),
+            hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
+            float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
+        )
+
+    def _ended_with(self, entered: _Entered) -> BoolArray:
         """Say where another line's pulses ended or began with this one's change."""
-        found = np.zeros(partner.shape, dtype=bool)
+        found = np.zeros(entered.partner.shape, dtype=bool)
         for j, line in enumerate(self.lines):
-            for m in range(_MOST):
+            slack_s = (1.0 + SLACK_FRAMES) * line.frame_s
+            for m in range(MOST):
                 kind = self.during.kind[j, :, m]
-                ends = (kind == _STOP) | (kind == _START)
+                ends = (kind == STOPS) | (kind == STARTS)
                 if not ends.any():
                     continue
-                slack_s = (1.0 + SLACK_FRAMES) * line.frame_s
                 with np.errstate(invalid="ignore"):
-                    near = np.abs(self.during.by_s[j, :, m] - by_s) <= slack_s
+                    near = np.abs(self.during.by_s[j, :, m] - entered.by_s) <= slack_s
                 near[j] = False
                 found |= near & ends
-        return found & (partner >= 0)
+        return found & (entered.partner >= 0)
 
     def _resting(self) -> list[FloatArray]:
         """List the levels inside each line's stop range at which its stick was seen."""
@@ -580,7 +512,7 @@ class _Bench:
         return found
 
     def _pair(self, line: int, partner: IntArray) -> tuple[str, ...]:
-        return self.names[line], self.names[int(partner[line])]
+        return self.names[int(line)], self.names[int(partner[line])]
 
     def _goes_on(self, mate: int, k: int) -> str:
         """Name the line that changed with this one if its pulses went on."""
@@ -607,107 +539,6 @@ class _Bench:
         begins_s = [loss.seen_from_s for loss in self.losses[1:]]
         return np.array([*begins_s, self.capture.end_s + 1.0])
 
-    def _pull_odds(self, i: int, kind: IntArray, delay_s: FloatArray) -> FloatArray:
-        """Give the odds that a person pulled a plug and put it back at such times."""
-        stops_s = np.where(kind == _STOP, delay_s, np.nan)
-        return hand_odds(stops_s, self.lines[i].frame_s, PULL_SCATTER_S, PULL_SCATTER)
-
-    def _restarts(self) -> tuple[BoolArray, float]:
-        """Say where lines paused at once, or the only line did; and whether that is chance."""
-        paused: list[list[tuple[int, Stretch]]] = [[] for _ in self.losses]
-        for i, line in enumerate(self.lines):
-            for k, own in zip(line.places, line.responses, strict=True):
-                pauses = [s for s in own.pauses if s.end_s < self.losses[k].back_s]
-                if pauses:
-                    paused[k].append((i, pauses[0]))
-        found = np.array([self._looks_restarted(own) for own in paused])
-        if not found.any():
-            return found, 1.0
-        first = [
-            min(own, key=lambda pair: pair[1].start_s)[1]
-            for own, is_one in zip(paused, found, strict=True)
-            if is_one
-        ]
-        hit = [loss for loss, is_one in zip(self.losses, found, strict=True) if is_one]
-        if len(first) < MIN_PAUSES or not all(loss.is_marked for loss in hit):
-            return found, 1.0
-        frame_s = max(line.frame_s for line in self.lines)
-        late_s = max(loss.moment.late_s for loss in hit)
-        begun_s = np.array([s.start_s - loss.lost_s for s, loss in zip(first, hit, strict=True)])
-        lasted_s = np.array([s.end_s - s.start_s for s in first])
-        chance = chance_odds(
-            begun_s, min(loss.back_s - loss.latest_s for loss in hit), 2 * frame_s + late_s
-        )
-        by_hand = float(
-            (hand_odds(begun_s, frame_s, PULL_SCATTER_S, PULL_SCATTER)
-             * hand_odds(lasted_s, frame_s, PULL_SCATTER_S, PULL_SCATTER)).max()
-        )  # fmt: skip
-        return found, max(chance, by_hand)
-
-    def _looks_restarted(self, paused: list[tuple[int, Stretch]]) -> bool:
-        """Say whether pauses look like a restart: no line's pulses are seen to go on."""
-        if not paused:
-            return False
-        own = {i for i, _ in paused}
-        for _, pause in paused:
-            for j, other in enumerate(self.lines):
-                if j not in own and _goes_through(other, pause):
-                    return False
-        return True
-
-    def _leaps(
-        self, i: int, k: int, response: Response, linked_s: float, moves_s: float, *, returned: bool
-    ) -> tuple[Leap, ...]:
-        """List the widths outside the stop range that it took before the link was back."""
-        departures = response.departures
-        if not departures or departures[0].kind is ChangeKind.MOVE:
-            return ()
-        line = self.lines[i]
-        early = [c for c in departures if c.by_s <= moves_s and c.kind is not ChangeKind.MOVE]
-        slack_s = SLACK_FRAMES * line.frame_s
-        before = (
-            []
-            if returned
-            else [c for c in early if c.by_s < linked_s - slack_s and math.isfinite(linked_s)]
-        )
-        if not before and len(early) > 1 and not self._is_where_it_was(line, response, early[0]):
-            before = early[:1]
-        band = line.expected.band
-        return tuple(
-            Leap(c.by_s, c.from_us, c.to_us)
-            for c in before
-            if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
-        )
-
-    @staticmethod
-    def _is_where_it_was(line: Watched, response: Response, change: Change) -> bool:
-        """Say whether a line went back to where it stood before the loss."""
-        first = response.during[0]
-        was_us = first.level_us if first.kind is Kind.STANDS else first.last_us
-        same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
-        return abs(change.to_us - was_us) <= same_us
-
-    def _until_s(
-        self,
-        i: int,
-        k: int,
-        response: Response,
-        linked_s: float,
-        moves_s: float,
-        window_s: float,
-        leaps: tuple[Leap, ...],
-        *,
-        returned: bool,
-    ) -> float:
-        """Say up to when no pulse may be outside: the line's own return, or the others'."""
-        first = response.departures[0] if response.departures else None
-        ends_s = min(window_s, linked_s, moves_s)
-        if first is None or (not returned and first.after_s > ends_s):
-            return max(ends_s, self.losses[k].back_s) if math.isfinite(ends_s) else window_s
-        if leaps and not returned:
-            return max(ends_s, first.by_s + 1e-9)
-        return max(first.after_s + 1e-9, self.losses[k].latest_s)
-
 
 def _is_own_width(
     response: Response, entry: Change | None, resting_us: FloatArray, line: Watched
@@ -728,16 +559,11 @@ def _is_own_width(
     return bool(np.abs(resting_us - stretch.level_us).min() > apart_us)
 
 
-def _has_jump(back: IntArray, kind: IntArray) -> BoolArray:
-    """Say whether the line that returned with each one jumped."""
-    mate = np.take_along_axis(kind, np.maximum(back, 0), axis=0)
-    return (back >= 0) & (mate == _JUMP)
-
-
-def _mixed(partner: IntArray, kind: IntArray) -> BoolArray:
-    """Say whether pulses stopped or began with another line's jump."""
+def _is_with(code: int, partner: IntArray, kind: IntArray) -> BoolArray:
+    """Say whether each line's partner changed in a given way."""
     mate = np.take_along_axis(kind, np.maximum(partner, 0), axis=0)
-    return (partner >= 0) & (mate == _JUMP)
+    with_it: BoolArray = (partner >= 0) & (mate == code)
+    return with_it
 
 
 def _earliest(times_s: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -750,25 +576,7 @@ def _entry_at(response: Response, expected: Expectation) -> int:
     place = entry_place(response, expected)
     if place <= 0:
         return -1
-    for m, change in enumerate(response.changes[-_MOST:]):
+    for m, change in enumerate(response.changes[-MOST:]):
         if change.place == place:
             return m
     return -1
-
-
-def _alike(delays_s: FloatArray, counted: BoolArray, reach_s: float) -> IntArray:
-    """Count for each delay the counted ones that are alike."""
-    chosen = np.sort(delays_s[counted & np.isfinite(delays_s)])
-    low = np.searchsorted(chosen, delays_s - reach_s, side="left")
-    high = np.searchsorted(chosen, delays_s + reach_s, side="right")
-    return np.where(np.isfinite(delays_s), high - low, 0)
-
-
-def _goes_through(line: Watched, pause: Stretch) -> bool:
-    """Say whether a line's pulses went on throughout another's pause."""
-    rise_s = line.output.table.rise_s[line.output.table.measured]
-    low, high = np.searchsorted(rise_s, (pause.start_s - line.frame_s, pause.end_s))
-    within_s = rise_s[max(low - 1, 0) : high + 1]
-    if within_s.size < 2 or within_s[0] > pause.start_s or within_s[-1] < pause.end_s:
-        return False
-    return bool(np.diff(within_s).max() <= THROUGH_FRAMES * line.frame_s)

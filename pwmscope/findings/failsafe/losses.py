@@ -24,6 +24,8 @@ a jump; a hand takes several frames for it (common practice, from memory)."""
 NOISE_LIMIT: Final = 12.0
 """And so must it be by more than this many noise deviations."""
 MIN_STAND_S: Final = 0.5
+SAME: Final = 0.05
+"""Levels within this part of the span may be one position of a stick held by hand."""
 
 FloatArray = npt.NDArray[np.float64]
 

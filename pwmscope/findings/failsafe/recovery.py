@@ -11,8 +11,7 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.evidence import SAME
-from pwmscope.findings.failsafe.losses import JUMP, Loss
+from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model.definition import Definition

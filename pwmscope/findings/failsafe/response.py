@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from enum import StrEnum
@@ -305,7 +306,7 @@ def _ramp_s(during: tuple[Stretch, ...], moved: list[Stretch]) -> tuple[float, f
     if any(s.kind is Kind.STANDS and s.end_s - s.start_s > PLATEAU_S for s in on_way):
         return None
     widths = [during[first - 1].level_us, *(u for s in on_way for u in (s.first_us, s.last_us))]
-    steps = [after - before for before, after in zip(widths, widths[1:], strict=False)]
+    steps = [after - before for before, after in itertools.pairwise(widths)]
     far = widths[-1] - widths[0]
     if sum(abs(step) for step in steps) > 1.2 * abs(far):
         return None

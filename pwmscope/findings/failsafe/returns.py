@@ -1,15 +1,15 @@
-"""When the link was back after a loss that a person states: the outputs must show it."""
+"""When the link was back, as the outputs show, and where they ran before it was."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
-from pwmscope.findings.failsafe.evidence import SAME, SLACK_FRAMES
-from pwmscope.findings.failsafe.losses import Known, Loss, Output
-from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, changes_of
+from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
+from pwmscope.findings.failsafe.losses import SAME, Known, Loss, Output
+from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, Response, changes_of
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
 
 MIN_LINES: Final = 2
@@ -160,3 +160,114 @@ def _doubt(loss: Loss, changes: Mapping[str, list[Change]]) -> str:
                     "time, or mark it with a line (--off-line)."
                 )
     return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Leap:
+    """A width outside the stop range that an output left again before the link was back.
+
+    Parameters
+    ----------
+    at_s : float
+        When it went there.
+    from_us, to_us : float
+        Widths before and after; the first is NaN where there were no pulses.
+    """
+
+    at_s: float
+    from_us: float
+    to_us: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSeen:
+    """What the other lines show about the return of the link after one loss.
+
+    Parameters
+    ----------
+    linked_s : float
+        When two sticks' lines returned together; infinity where they did not.
+    any_s : float
+        The same, or when lines' pulses began again together.
+    moves_s : float
+        When a stick was first seen to be followed; infinity where none was.
+    window_s : float
+        Up to when the outputs are looked at.
+    returned : bool
+        Whether this line returned together with another.
+    """
+
+    linked_s: float
+    any_s: float
+    moves_s: float
+    window_s: float
+    returned: bool
+
+
+def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap, ...]:
+    """List the widths outside the stop range that an output took before the link was back.
+
+    It left before two others returned together, or it changed again before any stick was
+    followed, and had not gone back to where its own stick was.
+
+    Parameters
+    ----------
+    line : Watched
+        The line.
+    response : Response
+        What it did in the loss.
+    seen : LinkSeen
+        What shows when the link was back.
+    """
+    departures = response.departures
+    if not departures or departures[0].kind is ChangeKind.MOVE:
+        return ()
+    early = [c for c in departures if c.by_s <= seen.moves_s and c.kind is not ChangeKind.MOVE]
+    before: list[Change] = []
+    if not seen.returned and math.isfinite(seen.linked_s):
+        slack_s = SLACK_FRAMES * line.frame_s
+        before = [c for c in early if c.by_s < seen.linked_s - slack_s]
+    if not before and len(early) > 1 and not is_where_it_was(line, response, early[0]):
+        before = early[:1]
+    band = line.expected.band
+    return tuple(
+        Leap(c.by_s, c.from_us, c.to_us)
+        for c in before
+        if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
+    )
+
+
+def is_where_it_was(line: Watched, response: Response, change: Change) -> bool:
+    """Say whether a line went back to where it stood before the loss."""
+    first = response.during[0]
+    was_us = first.level_us if first.kind is Kind.STANDS else first.last_us
+    same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
+    return abs(change.to_us - was_us) <= same_us
+
+
+def judged_until_s(
+    loss: Loss, response: Response, seen: LinkSeen, leaps: tuple[Leap, ...]
+) -> float:
+    """Say up to when no pulse may be outside: the line's own return, or the others'.
+
+    Parameters
+    ----------
+    loss : Loss
+        The loss.
+    response : Response
+        What the line did in it.
+    seen : LinkSeen
+        What shows when the link was back.
+    leaps : tuple of Leap
+        Where the line left its stop range before.
+    """
+    first = response.departures[0] if response.departures else None
+    ends_s = min(seen.window_s, seen.any_s, seen.moves_s)
+    if first is None or (not seen.returned and first.after_s > ends_s):
+        return max(ends_s, loss.back_s)
+    if leaps and not seen.returned:
+        return max(ends_s, first.by_s + _TICK_S)
+    return max(first.after_s + _TICK_S, loss.latest_s)
+
+
+_TICK_S: Final = 1e-9

@@ -31,8 +31,8 @@ class StopTimes:
         time. Infinity where there is no such instant. Every pulse counts, also one that
         is no servo pulse.
     last_outside_s : ndarray of float64, shape (n,)
-        Leading edge of the last servo pulse of the loss that was outside the stop
-        range by more than its uncertainty; minus infinity where there is none.
+        Fall of the last servo pulse of the loss that was outside the stop range by
+        more than its uncertainty; minus infinity where there is none.
     before_us : ndarray of float64, shape (n,)
         Width of the last servo pulse before the loss; NaN where there is none.
     was_outside : ndarray of bool, shape (n,)
@@ -159,7 +159,7 @@ def find_stop_times(
     out_place = np.maximum.accumulate(np.where(is_servo & outside, place, -1))
     back = np.searchsorted(rise_s, windows.back_s) - 1
     out = np.where(back >= 0, out_place[back], -1)
-    last_outside_s = np.where((out >= 0) & (rise_s[out] >= earliest_s), rise_s[out], -np.inf)
+    last_outside_s = np.where((out >= 0) & (rise_s[out] >= earliest_s), fall_s[out], -np.inf)
     servo = np.flatnonzero(is_servo)
     before = np.searchsorted(rise_s[servo], earliest_s) - 1
     if not servo.size:

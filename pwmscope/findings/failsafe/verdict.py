@@ -95,7 +95,7 @@ def _without_band(case: Case) -> Answer:
     )
 
 
-def _broken(case: Case, band: StopBand) -> str:
+def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for each failure
     """Say what shows that the limit was broken; empty where nothing does."""
     loss, response = case.loss, case.response
     if loss.is_inferred:
@@ -137,8 +137,8 @@ def _broken_by_end(case: Case) -> str:
     least_s = case.stopped_s - case.loss.latest_s - (case.error_s or 0.0)
     if math.isfinite(least_s) and least_s >= case.setting.limit_s + DIES_S:
         return (
-            f"The pulses stopped, and the device runs on for {own_s:g} s without them: {least_s:.2f} "
-            f"s in all; the limit is {case.setting.limit_s:g} s."
+            f"The pulses stopped, and the device runs on for {own_s:g} s without them: "
+            f"{least_s:.2f} s in all; the limit is {case.setting.limit_s:g} s."
         )
     return ""
 
@@ -174,8 +174,8 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield _say_short(case)
     if response.behaviour in STATES:
         yield (
-            f"The line is {response.behaviour.value} from {response.settled_s or loss.lost_s:.3f} s "
-            "on. What its device does then is not known; check the wire and the receiver."
+            f"The line is {response.behaviour.value} from {response.settled_s or loss.lost_s:.3f} "
+            "s on. What its device does then is not known; check the wire and the receiver."
         )
     if case.needs_device_time:
         yield (
@@ -192,11 +192,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
             "widths, lowest and highest, at which the device stands still, by a test."
         )
+    if response.behaviour is None:
+        yield response.why_not
     alternative = first_open(case)
     if alternative is not None:
         yield say_open(case, alternative.cause, alternative.ground, alternative)
-    if response.behaviour is None:
-        yield response.why_not
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -285,9 +285,8 @@ _SAID: Final = {
         f"{HOLD_STICK}, and record at least 3 losses with two sticks up."
     ),
     Ground.ONE_SWITCH: (
-        "Several outputs went together to where their sticks rest. One switch, or both hands "
-        "letting go while the transmitter still sent, looks the same. Record 10 losses with a "
-        'marker of kind "switch".'
+        "Outputs went together to where their sticks rest; one switch looks the same. Record 10 "
+        'losses with a marker of kind "switch".'
     ),
     Ground.NOT_BACK: (
         "The pulses were not seen to come back with the link; a probe or a supply that came off "

@@ -22,7 +22,9 @@ DEFINITIONS: Final = (
         "shortest and the longest; frames late are the newer input pulses that had begun.",
         "R_j - r_k, k = newest input pulse that ended at least L before R_j; L minimises the "
         "variance of W_j about a smooth curve of w_k, by 20 in log-likelihood against every L a "
-        "frame away; the median's u^2 = (1.25 s / sqrt(n))^2 + Ts^2/6 + (1e-4 x / sqrt(3))^2. "
+        "frame away; the median is off by +- Ts/2 (rectangular) and Ts sqrt(7 / (30 m)) for m "
+        "delays within 3/4 Ts of it, or by Ts / sqrt(6) if that is less, by the clock's 1e-4 x "
+        "(rectangular), and by pulses in doubt. "
         "Where one input does not explain the output: peak of Pearson's coefficient of the "
         "changes of width over 0.1 s, parabola through three, jackknife over eight parts",
         "delay between mid-reference instants, IEEE Std 181 (from memory); second-difference "
@@ -85,6 +87,9 @@ DEFINITIONS: Final = (
         "width gain",
         "How much the output's width changes for each microsecond of the input's, where it is "
         "neither clipped nor dead; negative for a reversed output.",
+        "without bends the least-squares slope of the recorded pulses, with what sampling and "
+        "pulses in doubt leave open: u^2 = Ts^2/6 (1/S + g^2 R/S^2), S = sum a^2, a = w - mean w, "
+        "R = sum over input pulses of (sum of a over its outputs)^2; with bends g of the curve "
         "W = clip(c + g dead(w - w0, b), low, high) by least squares with the loss 2 (sqrt(1 + z) "
         "- 1); features that gain less than 20 in the Bayesian information criterion are left "
         "out; u^2 from the Jacobian, times 1 + 2 sum r_k of the residuals' autocorrelation, and, "

@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.findings.lag.latch import Latches
 from pwmscope.findings.lag.pairs import Pairs
+from pwmscope.findings.lag.sampling import median_interval_us
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.findings.travel.levels import half_of_both_us
 from pwmscope.model.median import FROM_MAD
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
+from pwmscope.model.uncertainty import NORMAL_95
 
 FEWEST_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
@@ -25,7 +26,6 @@ NEARLY: Final = 0.01
 MOST_TO_ONE: Final = 6
 """Output periods to an input period, at most, of lines that keep step."""
 MOST_FRAMES: Final = 12
-_AT_ENDS: Final = 3
 _AT_END: Final = 9
 Reals = npt.NDArray[np.float64]
 
@@ -53,8 +53,8 @@ class Delay:
     interval_us : tuple of float
         The 2.5th and the 97.5th percentile.
     uncertainty_us : float or None
-        Standard uncertainty of the median; None where the sample interval is
-        not known.
+        Standard uncertainty of the median of these pulses; None where the sample interval
+        is not known.
     frames : int
         Usual number of newer input pulses that had begun.
     trigger : Trigger
@@ -66,8 +66,9 @@ class Delay:
         Scatter of that time, apart from sampling; None on an own clock.
     beat_s : float or None
         On an own clock: how long the delay takes to run through a whole frame.
-    half_us : float or None
-        Half the 95 % interval of the median.
+    of_median_us : tuple of float or None
+        95 % interval of the median of these pulses: what sampling, the analyser's clock and
+        pairs in doubt leave open.
     slope : float or None
         Change of the delay with the width of the pulse that the output may wait for; None
         where too few pulses in a row changed their width.
@@ -86,12 +87,14 @@ class Delay:
     after_us: float
     jitter: Separation | None
     beat_s: float | None
-    half_us: float | None = None
+    of_median_us: tuple[float, float] | None = None
     slope: float | None = None
     waits_frames: int = 0
 
 
-def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> Delay | None:
+def measure_delay(
+    source: Train, output: Train, pairs: Pairs, newest: Pairs, latches: Latches | None = None
+) -> Delay | None:
     """Measure the delay of each pair, and find out what the output waits for.
 
     The output keeps step if its start, taken within the input's frame, wanders by
@@ -108,6 +111,8 @@ def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> 
         Which output pulse carries which input pulse, as far as is known.
     newest : Pairs
         Each output pulse with the newest input pulse that had begun.
+    latches : Latches, optional
+        On an own clock: the ways to pair that the widths leave open.
 
     Returns
     -------
@@ -137,24 +142,30 @@ def measure_delay(source: Train, output: Train, pairs: Pairs, newest: Pairs) -> 
         jitter = separate(scatter_of(after_us), interval_us or None)
     else:
         trigger = Trigger.OWN_CLOCK
+        # Nothing of it waits for a width, so the beat is that of the starts alone.
+        plain = _wander(since_us, output.rise_s[newest.output], source, output, interval_us)
+        wander = wander if plain.keeps else plain
     low_us, median_us, high_us = (float(v) for v in np.percentile(late_us, (2.5, 50.0, 97.5)))
-    uncertainty_us = half_us = None
+    uncertainty_us = of_median_us = None
     if interval_us:
-        # What pulses at the recording's ends, or in doubt, may shift the median by: one apart
-        # shifts it by the spread over their number (a median's deviation is 1.2533 of a mean's).
-        # In step all pulses are as many frames late, so none is in doubt; else half are right.
-        doubtful = 0.0 if wander.keeps else pairs.in_doubt / math.sqrt(12.0)
-        unsure = (_AT_ENDS + doubtful) / late_us.size
-        own_us = math.hypot(
-            sampling_floor_us(interval_us) or 0.0, 1.2533 * (high_us - low_us) / 4.0 * unsure
-        )
-        clock_us = CLOCK_TOLERANCE * abs(median_us)
-        uncertainty_us = math.hypot(own_us, clock_us / math.sqrt(3.0))
-        half_us = half_of_both_us(own_us, clock_us)
+        ways_us: tuple[Reals, ...] = (late_us,)
+        weight = np.ones(1)
+        if latches is not None and not wander.keeps:
+            ways_us = tuple(each.late_us(source, output) for each in latches.pairs)
+            weight = latches.weight
+        of_median_us, uncertainty_us = median_interval_us(ways_us, weight, interval_us)
+        if latches is None and not wander.keeps and pairs.in_doubt:
+            # Of a mix half of those in doubt are right; one apart shifts a median by the
+            # spread over their number (a median's deviation is 1.2533 of a mean's).
+            doubtful = pairs.in_doubt / math.sqrt(12.0) / late_us.size
+            doubt_us = 1.2533 * (high_us - low_us) / 4.0 * doubtful
+            uncertainty_us = math.hypot(uncertainty_us, doubt_us)
+            half_us = NORMAL_95 * doubt_us
+            of_median_us = (of_median_us[0] - half_us, of_median_us[1] + half_us)
     return Delay(
         late_us, median_us, float(late_us.min()), float(late_us.max()), (low_us, high_us),
         uncertainty_us, round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter,
-        wander.beat_s, half_us, slope, waits.frames,
+        wander.beat_s, of_median_us, slope, waits.frames,
     )  # fmt: skip
 
 
@@ -248,5 +259,5 @@ def _wander(
     noise_us = FROM_MAD * float(np.median(np.abs(step_us - np.median(step_us))))
     if abs(wander_us) <= SURE * noise_us + 3.0 * interval_us + 0.5:
         return _Wander(keeps=True, beat_s=None)
-    took_s = float(time_s[-1] - time_s[0])
+    took_s = float(np.median(time_s[-some:]) - np.median(time_s[1 : some + 1]))
     return _Wander(keeps=False, beat_s=source.period_us / q * took_s / abs(wander_us))

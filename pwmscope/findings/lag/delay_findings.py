@@ -118,9 +118,9 @@ def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
 
 
 def _interval_ms(delay: Delay) -> tuple[float, float] | None:
-    if delay.half_us is None:
+    if delay.of_median_us is None:
         return None
-    return (delay.median_us - delay.half_us) / 1e3, (delay.median_us + delay.half_us) / 1e3
+    return delay.of_median_us[0] / 1e3, delay.of_median_us[1] / 1e3
 
 
 def _say_age(source: Train, delay: Delay) -> str:

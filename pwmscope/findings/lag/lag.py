@@ -8,7 +8,8 @@ from typing import Final
 from pwmscope.findings.lag import delay_findings as told
 from pwmscope.findings.lag.content import Content, find_content
 from pwmscope.findings.lag.correlation import Correlation, correlate_changes
-from pwmscope.findings.lag.delay import Delay, measure_delay
+from pwmscope.findings.lag.delay import Delay, Trigger, measure_delay
+from pwmscope.findings.lag.latch import find_latches
 from pwmscope.findings.lag.pairs import Pairs, pair_by_content, pair_by_edges
 from pwmscope.findings.lag.train import FEWEST_PULSES, Train, train_of
 from pwmscope.findings.lag.transfer import Transfer, measure_transfer
@@ -106,7 +107,15 @@ def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...
         return _nothing(*names, _apart(*names))
     transfer, given = None, source
     if is_told and not others:
-        transfer = measure_transfer(source, output, pairs, record_in, record_out)
+        transfer = measure_transfer(source, output, pairs, (record_in, record_out))
+    if transfer is not None and content is not None and delay.trigger is Trigger.OWN_CLOCK:
+        latches = find_latches(source, output, pairs, content, transfer.curve)
+        content = latches.content
+        pairs = pair_by_content(source, output, content)
+        delay = measure_delay(source, output, pairs, newest, latches)
+        transfer = measure_transfer(source, output, pairs, (record_in, record_out), latches)
+    if delay is None:
+        return _nothing(*names, _apart(*names))
     if transfer is not None:
         given = replace(source, width_us=transfer.curve.of(source.width_us))
     correlation = None if others else correlate_changes(given, output)

@@ -10,16 +10,38 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
+from pwmscope.findings.lag.latch import Latches
 from pwmscope.findings.lag.memory import Memory, find_memory
 from pwmscope.findings.lag.pairs import Pairs
+from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncertainty
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import misfit_us2
 from pwmscope.findings.record import Record
 from pwmscope.findings.travel.resolution import examine_resolution
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model.uncertainty import NORMAL_95, sampling_floor_us
 
 SAME_STEP: Final = 0.1
 Reals = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """Microseconds of output for one of input, over the recorded pulses.
+
+    Parameters
+    ----------
+    value : float
+        Least-squares slope; of a curve with bends, the slope of its straight part.
+    uncertainty : float
+        Standard uncertainty; that of the slope holds what sampling and pairs in doubt
+        leave open, that of a curve with bends also what its scatter does.
+    interval : tuple of float
+        95 % interval.
+    """
+
+    value: float
+    uncertainty: float
+    interval: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +52,8 @@ class Transfer:
     ----------
     curve : Curve
         Output width over input width.
+    gain : Gain
+        Output for input, over the recorded pulses.
     memory : Memory
         What it keeps of earlier widths.
     reached_us : tuple of float
@@ -48,6 +72,7 @@ class Transfer:
     """
 
     curve: Curve
+    gain: Gain
     memory: Memory
     reached_us: tuple[float, float]
     near_neutral: int
@@ -59,7 +84,11 @@ class Transfer:
 
 
 def measure_transfer(
-    source: Train, output: Train, pairs: Pairs, record_in: Record, record_out: Record
+    source: Train,
+    output: Train,
+    pairs: Pairs,
+    records: tuple[Record, Record],
+    latches: Latches | None = None,
 ) -> Transfer | None:
     """Measure the width transfer over pairs that the widths told.
 
@@ -69,14 +98,17 @@ def measure_transfer(
         The input line and the output line.
     pairs : Pairs
         Which output pulse carries which input pulse.
-    record_in, record_out : Record
-        The same lines, for the steps of their widths.
+    records : tuple of Record
+        The same two lines, for the steps of their widths.
+    latches : Latches, optional
+        On an own clock: the ways to pair that the widths leave open.
 
     Returns
     -------
     Transfer or None
         None where the input took fewer than three widths.
     """
+    record_in, record_out = records
     x_us, y_us = source.width_us[pairs.source], output.width_us[pairs.output]
     scale_us = math.sqrt(misfit_us2(x_us, y_us) + output.floor_us2)
     curve = fit_curve(x_us, y_us, source.neutral_us, scale_us)
@@ -92,6 +124,7 @@ def measure_transfer(
     floor_us = sampling_floor_us(output.interval_us) or 0.0
     return Transfer(
         curve,
+        _gain(source, output, pairs, curve, latches),
         find_memory(source, output, pairs, curve),
         (float(x_us.min()), float(x_us.max())),
         int(np.count_nonzero(near)),
@@ -101,6 +134,25 @@ def measure_transfer(
         made.findings[0].sentence if made.step_us is None else "",
         math.hypot(curve.centre_us.uncertainty, floor_us),
     )
+
+
+def _gain(
+    source: Train, output: Train, pairs: Pairs, curve: Curve, latches: Latches | None
+) -> Gain:
+    """Take the slope over all pulses where the curve is straight, else the curve's own."""
+    bends = (curve.dead_us, curve.low_us, curve.high_us)
+    if any(each is not None for each in bends):
+        value, doubt = curve.gain.value, curve.gain.uncertainty
+        half = NORMAL_95 * doubt
+        return Gain(value, doubt, (value - half, value + half))
+    x_us = source.width_us[pairs.source]
+    value = slope_of(x_us, output.width_us[pairs.output])
+    between_us = source.interval_us or 0.0, output.interval_us or 0.0
+    doubt = slope_uncertainty(pairs.source, x_us, between_us, value)
+    ways, weight = ((pairs,), np.ones(1)) if latches is None else (latches.pairs, latches.weight)
+    slopes = [slope_of(source.width_us[way.source], output.width_us[way.output]) for way in ways]
+    interval, doubt = slope_interval(np.array(slopes), weight, doubt)
+    return Gain(value, doubt, interval)
 
 
 def _with_rounding(curve: Curve, step_us: float, x_us: Reals, dwells: int) -> Curve:

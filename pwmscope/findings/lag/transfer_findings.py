@@ -64,14 +64,14 @@ def transfer_findings(
 def _gain(
     source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
 ) -> Finding:
-    gain = transfer.curve.gain
+    gain = transfer.gain
     turned = " It is reversed." if gain.value < 0 else ""
     return measured(
         "width gain", gain.value, "us/us",
         f"{output.line} changes by {gain.value:.4f} ± {COVERAGE * gain.uncertainty:.4f} us for "
         f"each microsecond of {source.line}.{turned} The curve leaves "
         f"{say_us(transfer.curve.rms_us)} RMS of its width.",
-        uncertainty=gain.uncertainty, evidence=evidence,
+        uncertainty=gain.uncertainty, interval=gain.interval, evidence=evidence,
     )  # fmt: skip
 
 

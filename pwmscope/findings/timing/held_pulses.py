@@ -33,7 +33,8 @@ WIDE: Final = (0.05, 2.0)
 """With this chance a held width comes from a normal distribution so many times as wide as the
 scatter, as where it wanders slowly."""
 KERNEL: Final = 0.3
-MAX_KERNEL: Final = 256
+NEAR: Final = 5.0
+MAX_KERNEL: Final = 128
 """Held widths are as likely as a kernel estimate from so many of them, evenly spread, says;
 its kernel has this part of their scatter, and at least the sample interval's."""
 END_SPARE: Final = 2
@@ -275,12 +276,16 @@ def _first_held(
     end_us: FloatArray, held_us: FloatArray, kernel_us: float, scatter_us: float
 ) -> int:
     """Find where widths, from outside inwards, part into those of a move and those held."""
-    density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
     share, times = WIDE
+    # What lies farther out than the last width near the level is likelier a move's.
+    near = np.abs(end_us - held_us.mean()) <= NEAR * max(times * scatter_us, kernel_us)
+    skipped = int(near.argmax()) if near.any() else end_us.size
+    end_us = end_us[skipped:]
+    density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
     wide = _normal(end_us - held_us.mean(), math.hypot(times * scatter_us, kernel_us))
     likelier = np.log(((1.0 - share) * density + share * wide + NEVER_SEEN) * MOVING_US)
     total = np.append(np.cumsum(likelier[::-1])[::-1], 0.0)
-    return int(np.argmax(total))
+    return skipped + int(np.argmax(total))
 
 
 def _normal(away_us: FloatArray, deviation_us: float) -> FloatArray:

@@ -340,7 +340,7 @@ def separate_changes(
     shape = _shape_doubt(scatter, sample_interval_us, own)
     return _freed(
         change.rms,
-        _Sampling(added, 0.67, 70.0 / 12.0, 2.0, math.sqrt(6.0), shape),
+        _Sampling(added, 0.67, 70.0 / 12.0, 2.0, math.sqrt(6.0), shape, 0.0),
         interval_us=sample_interval_us,
         bend_us2=periods.bend_us2,
         count=count,
@@ -373,7 +373,7 @@ def separate_errors(
         return _timed(rms_us, errors_us.size)
     return _freed(
         rms_us,
-        _Sampling(1.0 / 12.0, 1.0 / 180.0, 1.0 / 12.0, 0.5, 1.0, 0.0),
+        _Sampling(1.0 / 12.0, 1.0 / 180.0, 1.0 / 12.0, 0.5, 1.0, 0.0, 1.0 / 12.0),
         interval_us=sample_interval_us,
         bend_us2=rms_us**2,
         count=errors_us.size,
@@ -388,7 +388,8 @@ class _Sampling:
     `added` : the variance it adds. `spread` : variance of that, for one value. `of_bend` : what
     it adds to the mean square of the values' own gradient by edge. `most` : by how much it can
     move the root mean square. `edges` : root of the squares of the edges' weights. `shape` :
-    standard uncertainty of `added` for the shape of the jitter.
+    standard uncertainty of `added` for the shape of the jitter. `least` : the least that it
+    adds, whatever the shape.
     """
 
     added: float
@@ -397,6 +398,7 @@ class _Sampling:
     most: float
     edges: float
     shape: float
+    least: float
 
 
 RESOLVED: Final = 3.0
@@ -439,8 +441,8 @@ def _freed(
         low_us = math.sqrt(low) * interval_us
         own_us = math.sqrt(variance) * interval_us
         return Separation(rms_us, floor_us, own_us, (low_us, high_us), True, None)
-    # Whatever the shape of the jitter, sampling takes nothing away on the average.
-    high_us = math.sqrt((rms_us / interval_us) ** 2 + NORMAL_95 * doubt) * interval_us
+    variance = max((rms_us / interval_us) ** 2 - sampling.least, 0.0)
+    high_us = math.sqrt(variance + NORMAL_95 * doubt) * interval_us
     return Separation(
         rms_us, floor_us, None, (0.0, high_us), False, faster_hz(high_us, interval_us)
     )

@@ -1,0 +1,159 @@
+"""Which changes of different lines came together, so that they bear witness for one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
+from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
+
+SLACK_FRAMES: Final = 0.25
+"""Changes come together whose pulses leave room for one moment, give or take this much."""
+RAMP_S: Final = 0.05
+"""Ramps are seen to begin so much later than they do, and later still by their slope."""
+RAMP_MOST_S: Final = 0.3
+MOST: Final = 4
+"""So many changes of a line are looked at in each loss, the last ones."""
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+CODES: Final = {
+    ChangeKind.JUMP: 1,
+    ChangeKind.MOVE: 2,
+    ChangeKind.STOP: 3,
+    ChangeKind.START: 4,
+}
+JUMPS, MOVES, STOPS, STARTS = (CODES[kind] for kind in ChangeKind)
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One line with what it did at each of its losses.
+
+    Parameters
+    ----------
+    output : Output
+        The line.
+    expected : Expectation
+        What is expected of it.
+    losses : tuple of Loss
+        The losses that concern it, in order of time.
+    places : tuple of int
+        Their places among all losses.
+    responses : tuple of Response
+        What it did at each.
+    range_us : float
+        Widths that differ by less are one level.
+    """
+
+    output: Output
+    expected: Expectation
+    losses: tuple[Loss, ...]
+    places: tuple[int, ...]
+    responses: tuple[Response, ...]
+    range_us: float
+
+    @property
+    def frame_s(self) -> float:
+        """Its usual frame period."""
+        return self.output.usual_us / 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeColumns:
+    """Changes as arrays of shape (lines, losses, 4); NaN and 0 where there is none."""
+
+    after_s: FloatArray
+    by_s: FloatArray
+    end_s: FloatArray
+    far: FloatArray
+    to_us: FloatArray
+    kind: IntArray
+    doubt_s: FloatArray
+
+    @classmethod
+    def of(
+        cls, lines: Sequence[Watched], losses: int, which: Sequence[Sequence[Sequence[Change]]]
+    ) -> ChangeColumns:
+        """Take up to four changes of each line at each loss."""
+        shape = len(lines), losses, MOST
+        rows = [
+            (i, k, m, c.after_s, c.by_s, c.end_s, c.far_us, c.to_us, CODES[c.kind])
+            for i, (line, own) in enumerate(zip(lines, which, strict=True))
+            for k, changes in zip(line.places, own, strict=True)
+            for m, c in enumerate(changes)
+        ]
+        found = [np.full(shape, np.nan) for _ in range(5)]
+        kind = np.zeros(shape, dtype=np.int64)
+        doubt_s = np.zeros(shape)
+        if rows:
+            table = np.array(rows)
+            at = tuple(table[:, :3].astype(np.int64).T)
+            for column, values in zip(found, table[:, 3:8].T, strict=True):
+                column[at] = values
+            kind[at] = table[:, 8].astype(np.int64)
+        span = np.array([line.output.table.convention.span_us for line in lines]).reshape(-1, 1, 1)
+        range_us = np.array([line.range_us for line in lines]).reshape(-1, 1, 1)
+        after_s, by_s, end_s, far_us, to_us = found
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slope = np.nan_to_num(far_us / np.maximum(end_s - after_s, 1e-3))
+            doubt_s = np.where(kind == MOVES, RAMP_S + range_us / np.maximum(slope, 1.0), 0.0)
+        return cls(
+            after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, RAMP_MOST_S)
+        )
+
+
+def _bears_witness(kind: IntArray, other: IntArray, *, apart: bool) -> BoolArray:
+    """Say whether changes of two kinds, at one moment, have one cause only if it is the receiver.
+
+    Jumps, and smooth movements, of one stick's lines are one witness. A stick stops no pulses.
+    """
+    alike = (kind == other) & ((kind == JUMPS) | (kind == MOVES))
+    ended = (kind == STOPS) | (kind == STARTS)
+    other_ended = (other == STOPS) | (other == STARTS)
+    mixed = (ended | other_ended) & (kind != MOVES) & (other != MOVES) & (kind > 0) & (other > 0)
+    counts: BoolArray = (alike & apart) | mixed
+    return counts
+
+
+def find_partners(
+    own: ChangeColumns, others: ChangeColumns, lines: Sequence[Watched], apart: BoolArray
+) -> IntArray:
+    """For each change, the place of a line that changed with it; -1 where there is none."""
+    found = np.full(own.kind.shape, -1)
+    is_real = own.kind > 0
+    far = (own.kind != JUMPS) | (own.far >= JUMP)
+    for i, line in enumerate(lines):
+        for j, other in enumerate(lines):
+            if i == j:
+                continue
+            slack_s = SLACK_FRAMES * max(line.frame_s, other.frame_s)
+            for m in range(MOST):
+                kind = others.kind[j, :, m, None]
+                if not kind.any():
+                    break
+                doubt_s = slack_s + own.doubt_s[i] + others.doubt_s[j, :, m, None]
+                with np.errstate(invalid="ignore"):
+                    together = (own.after_s[i] <= others.by_s[j, :, m, None] + doubt_s) & (
+                        others.after_s[j, :, m, None] <= own.by_s[i] + doubt_s
+                    )
+                    together &= (kind != JUMPS) | (others.far[j, :, m, None] >= JUMP)
+                together &= _bears_witness(own.kind[i], kind, apart=bool(apart[i, j]))
+                together &= is_real[i] & far[i] & (found[i] < 0)
+                found[i][together] = j
+    return found
+
+
+def count_alike(delays_s: FloatArray, counted: BoolArray, reach_s: float) -> IntArray:
+    """Count for each delay the counted ones that are alike."""
+    chosen = np.sort(delays_s[counted & np.isfinite(delays_s)])
+    low = np.searchsorted(chosen, delays_s - reach_s, side="left")
+    high = np.searchsorted(chosen, delays_s + reach_s, side="right")
+    return np.where(np.isfinite(delays_s), high - low, 0)

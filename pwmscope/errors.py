@@ -50,6 +50,43 @@ def named(sentence: str) -> str:
     return ARGUMENT.sub(option, sentence)
 
 
+def plain_text(text: str) -> str:
+    r"""Write control characters and bytes that are no letters as escapes, so that all may print.
+
+    Examples
+    --------
+    >>> print(plain_text("a\x1b[2J\udcff.csv"))
+    a\x1b[2J\xff.csv
+    """
+    if text.isprintable():
+        return text
+    return "".join(map(_escaped, text))
+
+
+def _escaped(letter: str) -> str:
+    code = ord(letter)
+    if letter.isprintable() or (code >= 0xA0 and letter.isspace()):
+        return letter
+    if 0xDC80 <= code <= 0xDCFF:  # a byte of a file's name that is no UTF-8
+        return f"\\x{code - 0xDC00:02x}"
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def shortened(sentence: str, most: int = 390) -> str:
+    """Cut the middle out of a sentence that is too long to be read; its end says what to do.
+
+    Examples
+    --------
+    >>> shortened("The file aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa is none.", 30)
+    'The file aaaaa ... aa is none.'
+    """
+    if len(sentence) <= most:
+        return sentence
+    head = max(1, most // 2 - 1)
+    tail = most - head - 5
+    return f"{sentence[:head]} ... {sentence[-tail:]}"
+
+
 class PwmscopeError(Exception):
     """Base of every error that pwmscope raises on purpose.
 
@@ -69,7 +106,7 @@ class PwmscopeError(Exception):
     """
 
     def __init__(self, sentence: str) -> None:
-        super().__init__(named(sentence))
+        super().__init__(shortened(plain_text(named(sentence))))
         self.arguments = tuple(dict.fromkeys(m["name"] for m in ARGUMENT.finditer(sentence)))
         """Names of the arguments that would mend it, in the order they are named."""
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import gzip
-import os
+import stat
+import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -11,9 +12,25 @@ from typing import BinaryIO
 
 from pwmscope.errors import OutputError
 
+_protected: set[tuple[int, int]] = set()
+"""Files that a command reads, by device and number: nothing is written over them."""
+
+
+def protect(path: Path) -> None:
+    """Let nothing be written over a file that is being read, whatever it is called."""
+    try:
+        status = path.stat()
+    except (OSError, ValueError):
+        return  # whoever opens it will say what is wrong
+    _protected.add((status.st_dev, status.st_ino))
+
 
 def refuse_to_overwrite(path: Path, *, replace: bool) -> None:
     """Raise OutputError where a file is in the way and may not be replaced."""
+    if path.exists():
+        status = path.stat()
+        if (status.st_dev, status.st_ino) in _protected and stat.S_ISREG(status.st_mode):
+            raise OutputError(f"{path} is the recording itself; give another name.")
     if path.exists() and not replace:
         raise OutputError(f"{path} is already there; give `replace=True` to write it anew.")
 
@@ -76,7 +93,7 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool 
     OutputError
         If it cannot be written; nothing is left half-written.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = _part_of(path)
     with _told(path), _removed_on_failure(part):
         with part.open("xb") as raw:
             if gzipped:
@@ -85,6 +102,11 @@ def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool 
             else:
                 fill(raw)
         part.replace(path)
+
+
+def _part_of(path: Path) -> Path:
+    """Name a file that is not whole yet, as no other one is named."""
+    return path.with_name(f".{path.name[:80]}.{uuid.uuid4().hex}.part")
 
 
 def write_files(contents: Mapping[Path, bytes], *, replace: bool) -> None:
@@ -105,7 +127,9 @@ def write_files(contents: Mapping[Path, bytes], *, replace: bool) -> None:
     """
     for path in contents:
         refuse_to_overwrite(path, replace=replace)
-    parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
+    parts = {
+        path: path.with_name(f".{path.name[:80]}.{uuid.uuid4().hex}.part") for path in contents
+    }
     with ExitStack() as parts_of_all:
         for path, part in parts.items():
             parts_of_all.enter_context(_told(path))

@@ -31,6 +31,7 @@ HINTS: dict[str, dict[str, str]] = {
     "samples-without-time.csv": {"rate": "20kHz"},
     "sample-numbers.csv": {"rate": "20kHz"},
     "samples-without-time.parquet": {"rate": "20kHz"},
+    "run-lengths-in-samples.csv": {"rate": "20kHz"},
 }
 
 
@@ -130,6 +131,58 @@ def pulse_list() -> str:
     return "\n".join(["time_s,line,high_s", *lines]) + "\n"
 
 
+def half_days(time_us: int, one: int, two: int) -> str:
+    """Write the time of day on a 12-hour clock, from just before noon on."""
+    start = datetime.datetime(2026, 3, 14, 11, 59, 59, 950_000, tzinfo=datetime.UTC)
+    moment = start + datetime.timedelta(microseconds=time_us)
+    return f"{moment:%m/%d/%Y %I:%M:%S.%f %p},{one},{two}"
+
+
+def auto_unit(time_us: int) -> str:
+    """Write a time with the unit that reads best."""
+    return f"{time_us} us" if time_us < 1000 else f"{time_us / 1000:g} ms"
+
+
+def edge_list() -> str:
+    """One row per edge: time, line, rise or fall."""
+    events = [
+        (edge, line, "fall" if i % 2 else "rise")
+        for line, instants in edges_us().items()
+        for i, edge in enumerate(instants)
+    ]
+    lines = [f"{t},{line},{kind}" for t, line, kind in sorted(events)]
+    return "\n".join(["time_us,line,edge", *lines]) + "\n"
+
+
+def start_and_end() -> str:
+    """One row per pulse: line, rise, fall."""
+    pulses = sorted(
+        (FIRST_US[line] + frame * FRAME_US, line, width)
+        for line, widths in WIDTHS_US.items()
+        for frame, width in enumerate(widths)
+    )
+    lines = [f"{line},{t},{t + width}" for t, line, width in pulses]
+    return "\n".join(["line,start_us,end_us", *lines]) + "\n"
+
+
+def runs(heading: str, unit_us: int) -> str:
+    """One row per stretch of levels: how long, and both levels."""
+    few = list(changes())
+    lines = [
+        f"{(few[i + 1][0] - time_us) // unit_us},{one},{two}"
+        for i, (time_us, one, two) in enumerate(few[:-1])
+    ]
+    return "\n".join([f"{heading},RX1,RX2", *lines]) + "\n"
+
+
+def many_lines() -> str:
+    """Seventy lines, two of them with pulses."""
+    names = [f"aux{k}" for k in range(68)]
+    head = ",".join(["time_s", "RX1", *names, "RX2"])
+    idle = ",".join("01"[k % 2] for k in range(68))
+    return table(head, lambda t, a, b: f"{seconds(t)},{a},{idle},{b}", changes)
+
+
 def volts(level: int, k: int) -> str:
     """Write a 3.3 V level with a little ripple."""
     return f"{(3.27 if level else 0.04) + 0.01 * (k % 3 - 1):.2f}"
@@ -193,10 +246,64 @@ def texts() -> dict[str, str]:
         "decimal-bus.csv": table("time_s,RX bus", lambda t, a, b: f"{seconds(t)},{a + 2 * b}"),
         "events.csv": long_form(),
         "pulse-list.csv": pulse_list(),
+        "blanks-round-commas.csv": table(
+            "time_s , RX1 , RX2", lambda t, a, b: f"{seconds(t)} , {a} , {b}", changes
+        ),
+        "index-column.csv": "\n".join(
+            f"{'' if i == 0 else i - 1},{line}"
+            for i, line in enumerate(table(head, plain, changes).splitlines())
+        )
+        + "\n",
+        "title-and-units.csv": "Bench recording of Quince\n\ntime,RX1,RX2\n(s),(logic),(logic)\n"
+        + table("", plain, changes),
+        "footer.csv": table(head + ",,", plain, changes) + "\n# stick moved\nEnd of recording\n",
+        "epoch.csv": table(
+            "timestamp,RX1,RX2", lambda t, a, b: f"{1930000000000000 + t},{a},{b}", changes
+        ),
+        "half-days.csv": table("time,RX1,RX2", half_days, changes),
+        "minutes.csv": table("time,RX1,RX2", lambda t, a, b: f"02:59.{t:06d},{a},{b}", changes),
+        "bars.txt": table(head, plain, changes).replace(",", " | "),
+        "stated-delimiter.csv": "sep=;\n" + table(head, plain, changes).replace(",", ";"),
+        "yes-no.csv": table(head, word("yes", "no"), changes),
+        "edges.csv": edge_list(),
+        "start-and-end.csv": start_and_end(),
+        "run-lengths.csv": runs("duration_us", 1),
+        "run-lengths-in-samples.csv": runs("samples", STEP_US),
+        "cells-with-units.csv": table(
+            "time,RX1,RX2", lambda t, a, b: f"{auto_unit(t)},{a},{b}", changes
+        ),
+        "multiplied-unit.csv": table(
+            "Time (100 ns),RX1,RX2", lambda t, a, b: f"{10 * t},{a},{b}", changes
+        ),
+        "typeset-minus.csv": table(
+            head,
+            lambda t, a, b: f"{seconds(t - 50_000)},{a},{b}".replace("-", "\N{MINUS SIGN}"),
+            changes,
+        ),
+        "hex-by-heading.csv": table(
+            "time_s,RX (hex)", lambda t, a, b: f"{seconds(t)},{a + 2 * b:02X}", changes
+        ),
+        "rate-and-limit.csv": "Max sample rate: 100 MHz\nSample rate: 20,000 Hz\n"
+        + table("RX1,RX2", lambda _, a, b: f"{a},{b}"),
+        "many-lines.csv": many_lines(),
         "voltages.csv": table("time_s,RX1 (V),RX2 (V)", analogue),
         "scalars.vcd": value_changes(as_vector=False),
         "vector.vcd": value_changes(as_vector=True),
     }
+
+
+def with_system_files(samples: bytes) -> bytes:
+    """Pack the samples as an operating system does, with files of its own beside them."""
+    shelf = io.BytesIO()
+    with zipfile.ZipFile(shelf, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in (
+            ("bench/samples.csv", samples),
+            ("__MACOSX/bench/._samples.csv", b"\0\5\26\7"),
+            ("bench/.DS_Store", b"\0\0\0\1"),
+        ):
+            entry = zipfile.ZipInfo(name, (2026, 3, 14, 9, 26, 52))
+            archive.writestr(entry, content, zipfile.ZIP_DEFLATED)
+    return shelf.getvalue()
 
 
 def packed(samples: bytes) -> dict[str, bytes]:
@@ -212,6 +319,9 @@ def packed(samples: bytes) -> dict[str, bytes]:
         "samples.csv.gz": gzip.compress(samples, mtime=0),
         "samples.csv.zst": squeezed.getvalue(),
         "samples.csv.zip": shelf.getvalue(),
+        "system-files.csv.zip": with_system_files(samples),
+        "windows-1252.csv": text.replace("time_s", "Prüfstand 3\ntime_s", 1).encode("cp1252"),
+        "lone-returns.csv": samples.replace(b"\n", b"\r"),
         "byte-order-mark.csv": b"\xef\xbb\xbf" + samples,
         "utf-16-little.csv": b"\xff\xfe" + text.encode("utf-16-le"),
         "utf-16-big.csv": b"\xfe\xff" + text.encode("utf-16-be"),
@@ -239,7 +349,9 @@ def frames() -> dict[str, bytes]:
         out[name] = shelf.getvalue()
     shelf = io.BytesIO()
     frame.write_ipc(shelf)
-    return {**out, "samples.arrow": shelf.getvalue()}
+    stream = io.BytesIO()
+    frame.write_ipc_stream(stream)
+    return {**out, "samples.arrow": shelf.getvalue(), "stream.arrow": stream.getvalue()}
 
 
 def main() -> None:

@@ -491,6 +491,8 @@ failsafe not recorded'
         sheet=sheet, plan=plan, marker=marker, off_at=off_at, convention=convention,
         limits=limits, span=span, recordings=len(sources),
     )  # fmt: skip
+    if "keep" not in asked and (named := terms.named_lines):
+        asked["keep"] = named
     if progress is not None and not callable(progress):
         raise ArgumentError("progress", say_given(progress), "a function of three arguments")
     with nullcontext() if progress is None else observed_by(progress):

@@ -66,6 +66,16 @@ class Terms:
     limits: Limits
     span: tuple[float | None, float | None]
 
+    @property
+    def named_lines(self) -> tuple[str, ...]:
+        """Names of lines that sheet and marker give: kept where a recording holds too many."""
+        named = [] if self.sheet is None else list(self.sheet.channels)
+        markers = [self.marker, None if self.sheet is None else self.sheet.marker]
+        for marker in markers:
+            if marker is not None:
+                named.append(marker if isinstance(marker, str) else marker.line)
+        return tuple(dict.fromkeys(named))
+
     def part_of(self, capture: Capture) -> Capture:
         """Cut the part out of a recording that is examined.
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import importlib
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.unpack import find_packing, read_head
-from pwmscope.errors import HintError, require_type
+from pwmscope.capture.reader.pipes import settled
+from pwmscope.capture.reader.unpack import find_packing, is_workbook, name_of, read_head
+from pwmscope.errors import HintError, plain_text, require_type
 from pwmscope.model.recording import Capture
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
@@ -46,7 +47,7 @@ class Format:
         """Read a file of this format; refuse a hint that its reader would not act on."""
         for argument in hints.given:
             if argument not in self.hints:
-                raise HintError(f"{path}: {self.lacks}; leave `{argument}` out.")
+                raise HintError(f"{name_of(path)}: {self.lacks}; leave `{argument}` out.")
         package, _, function = self.reader.partition(":")
         reader: Reader = getattr(importlib.import_module(package), function)
         return reader(path, hints)
@@ -90,14 +91,16 @@ def load(
     time_column: str | None = None,
     lines: str | tuple[str, ...] | list[str] | None = None,
     threshold: float | None = None,
+    keep: tuple[str, ...] | list[str] = (),
 ) -> Capture:
     r"""Read a recording.
 
     Parameters
     ----------
     path : str or path-like
-        A text table, value change dump, Parquet or Arrow file. Text may be
-        packed with gzip or Zstandard or be the one member of a zip file.
+        A text table, value change dump, workbook, Parquet or Arrow file. Text may be
+        packed with gzip or Zstandard or be the one member of a zip file. ``"-"`` is the
+        standard input; pipes are read once.
     rate : str or float, optional
         The analyser's sample rate, such as ``"1MHz"`` or ``1e6`` (hertz).
         Needed where the rows carry no time and the file does not state it.
@@ -111,6 +114,9 @@ def load(
         The lines to read, in this order; a text is split at commas.
     threshold : float, optional
         Threshold between low and high of analogue columns, in their own unit.
+    keep : sequence of str, optional
+        Of a file with more than 64 lines: those to keep in any case. The others that are
+        kept show servo pulses; the rest are counted.
 
     Returns
     -------
@@ -142,10 +148,22 @@ def load(
         "Data frames and open files go to pwmscope.analyse.",
     )  # fmt: skip
     hints = Hints.of(
-        rate=rate, time_unit=time_unit, time_column=time_column, lines=lines, threshold=threshold
-    )
-    file = Path(path)
-    return find_format(file).read(file, hints)
+        rate=rate, time_unit=time_unit, time_column=time_column, lines=lines,
+        threshold=threshold, keep=keep,
+    )  # fmt: skip
+    with settled(Path(path)) as file:
+        if is_workbook(file):
+            from pwmscope.capture.reader.workbook import first_table  # noqa: PLC0415
+
+            with first_table(file) as table:
+                return _printable(find_format(table).read(table, hints))
+        return _printable(find_format(file).read(file, hints))
+
+
+def _printable(capture: Capture) -> Capture:
+    """Write names that no terminal should be sent as they are so that it may."""
+    source = plain_text(capture.source)
+    return capture if source == capture.source else replace(capture, source=source)
 
 
 def find_format(path: Path) -> Format:
@@ -195,6 +213,8 @@ def find_kind(path: Path) -> Kind:
     ...     find_kind(file).words
     'text table'
     """
+    if is_workbook(path):
+        return Kind("first table of a workbook")
     found = find_format(path)
     if found.name == "Parquet table":
         from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -40,6 +40,14 @@ class Examination:
         from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
 
         return None if self.sheet_path is None else load_sheet(self.sheet_path)
+
+    def named_lines(self) -> tuple[str, ...]:
+        """Names of lines that the sheet and the marker give: kept where a file holds too many."""
+        sheet = self.sheet()
+        named = [] if sheet is None else list(sheet.channels)
+        if sheet is not None and sheet.marker is not None:
+            named.append(sheet.marker.line)
+        return tuple(dict.fromkeys([*named, *([self.off_line] if self.off_line else [])]))
 
     def convention(self) -> Convention | None:
         """Find the convention, where one is named."""
@@ -102,6 +110,17 @@ class Examination:
         return part
 
 
+def _keeping(value: object, named: tuple[str, ...]) -> object:
+    """Add the names of lines to keep to a recording's hints; leave all else as it is."""
+    from pwmscope.cli.reading import Recording  # noqa: PLC0415
+
+    if isinstance(value, Recording):
+        return replace(value, hints={**value.hints, "keep": named})
+    if isinstance(value, tuple):
+        return tuple(_keeping(each, named) for each in value)
+    return value
+
+
 def _refuse_other_start(capture: Capture, part: Capture, marking: Marking) -> None:
     """Refuse a part that begins with the marker at another level than the recording.
 
@@ -131,6 +150,9 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
         **others: Any,  # noqa: ANN401
     ) -> None:
         examination = Examination(sheet_path, off_line, off_at, convention_name, from_time, to_time)
+        named = examination.named_lines()
+        if named:
+            others = {key: _keeping(value, named) for key, value in others.items()}
         command(examination=examination, **others)
 
     # An option stands above those that are already there, so the last is added first.

@@ -63,12 +63,14 @@ def list_entries(*, register: Path) -> None:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
         table.add_column(heading, overflow="fold")
-    for entry in entries(register):
+    held = entries(register)
+    for entry in held:
         cells = (Path(entry.source).name, entry.robot, _say_verdicts(entry), entry.note)
         told = (escape(say_plainly(cell)) for cell in cells)
         source, robot, verdicts, note = told
         table.add_row(str(entry.number), entry.added_utc[:16], source, robot, verdicts, note)
     screen().print(table)
+    _say_troubles(held)
 
 
 @log.command(short_help="Show one entry's findings.")
@@ -108,15 +110,22 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
 def export(output: Path, *, register: Path, replace: bool) -> None:
     """Write every finding of every entry to OUT, a .csv or .parquet file."""
     from pwmscope.output import refuse_to_overwrite, replace_file  # noqa: PLC0415
-    from pwmscope.report.register import findings_table  # noqa: PLC0415
+    from pwmscope.report.register import (  # noqa: PLC0415
+        entries,
+        findings_table,
+        spreadsheet_safe,
+    )
 
     form = output.suffix.lower()
     if form not in {".csv", ".parquet"}:
         raise HintError(f"{output}: a table's name ends in .csv or .parquet; choose one.")
     refuse_to_overwrite(output, replace=replace)
     table = findings_table(register)
+    if form == ".csv":
+        table = spreadsheet_safe(table)
     replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
     click.echo(f"{table.height} findings are in {output}.")
+    _say_troubles(entries(register))
 
 
 @log.command(short_help="Write the check sheet of an event day, to print and sign.")
@@ -144,6 +153,13 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
     write_text(output, day_sheet_text(register, of_day, rows), replace=replace)
     noun = "entry" if len(rows) == 1 else "entries"
     click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
+
+
+def _say_troubles(held: tuple[Entry, ...]) -> None:
+    """Say one by one which entries cannot be read."""
+    for entry in held:
+        if entry.trouble:
+            click.echo(entry.trouble, err=True)
 
 
 def _say_verdicts(entry: Entry) -> str:

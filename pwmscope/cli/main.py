@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
+import sys
+from typing import Any
+
 import click
 
 from pwmscope import __version__
@@ -28,6 +34,21 @@ INTERRUPTED = 130
 class _PlainErrors(click.Group):
     """A group whose commands end with one sentence and exit code 2 on bad input."""
 
+    def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401
+        """Run a command; what the output's encoding lacks is replaced, never an error."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")
+        try:
+            try:
+                return super().main(*args, **extra)
+            finally:
+                if sys.stdout is not None:
+                    sys.stdout.flush()
+        except OSError as error:
+            _say_lost(error)
+            sys.exit(BAD_INPUT)
+
     def invoke(self, ctx: click.Context) -> object:
         try:
             with naming(OPTION_OF):
@@ -39,9 +60,25 @@ class _PlainErrors(click.Group):
         except PwmscopeError as error:
             click.echo(str(error), err=True)
             ctx.exit(BAD_INPUT)
+        except OSError as error:
+            _say_lost(error)
+            ctx.exit(BAD_INPUT)
         except KeyboardInterrupt:
             click.echo("Interrupted; no file was left half-written.", err=True)
             ctx.exit(INTERRUPTED)
+
+
+def _say_lost(error: OSError) -> None:
+    """Say that the output could not be written, and let nothing more be tried."""
+    why = "it was closed" if isinstance(error, BrokenPipeError) else error.strerror or "unknown"
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+    with contextlib.suppress(OSError):
+        click.echo(
+            f"The output could not be written in full ({why}); write it elsewhere.", err=True
+        )
 
 
 @click.group(

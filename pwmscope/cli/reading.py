@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import sys
 import threading
@@ -28,8 +29,14 @@ def screen() -> Console:
     """Return the standard output, as wide as the terminal or 100 columns wide."""
     from rich.console import Console  # noqa: PLC0415
 
+    class Screen(Console):
+        """An output that ends with a sentence where it is closed too early."""
+
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError(errno.EPIPE, "it was closed")
+
     width = None if sys.stdout.isatty() else PRINTED_WIDTH
-    return Console(width=width, highlight=False)
+    return Screen(width=width, highlight=False)
 
 
 PATIENCE_S: Final = 1.0
@@ -226,9 +233,9 @@ def reading_options(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401
         hints = _hints(others)
-        command(recording=Recording(capture, hints), **others)
+        command(recording=_named(capture, hints), **others)
 
-    argument = click.argument("capture", type=click.Path(path_type=Path))
+    argument = click.argument("capture", type=click.Path(path_type=Path, allow_dash=True))
     return argument(_with_hints(collected))
 
 
@@ -238,12 +245,25 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def collected(*, captures: tuple[Path, ...], **others: Any) -> None:  # noqa: ANN401
         hints = _hints(others)
-        command(recordings=tuple(Recording(path, hints) for path in captures), **others)
+        command(recordings=tuple(_named(path, hints) for path in captures), **others)
 
     argument = click.argument(
-        "captures", metavar="CAPTURE...", nargs=-1, required=True, type=click.Path(path_type=Path)
+        "captures",
+        metavar="CAPTURE...",
+        nargs=-1,
+        required=True,
+        type=click.Path(path_type=Path, allow_dash=True),
     )
     return argument(_with_hints(collected))
+
+
+def _named(path: Path, hints: dict[str, Any]) -> Recording:
+    """Take a recording that a person named: read a pipe now, and let no output go over a file."""
+    from pwmscope.capture.reader.pipes import kept_copy  # noqa: PLC0415
+    from pwmscope.output import protect  # noqa: PLC0415
+
+    protect(path)
+    return Recording(kept_copy(path), hints)
 
 
 def _hints(others: dict[str, Any]) -> dict[str, Any]:

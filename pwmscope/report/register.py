@@ -8,7 +8,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, Final
 
@@ -16,7 +16,7 @@ import polars as pl
 
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.errors import PwmscopeError
+from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
 from pwmscope.model.letters import say_line, say_plainly
@@ -26,6 +26,8 @@ from pwmscope.report.templates import fill
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
 USER_VERSION: Final = 1
+SCHEMA: Final = 1
+"""The newest schema number of findings that can be read."""
 WAIT_S: Final = 30.0
 """So long a writer waits for another one."""
 _CHUNK: Final = 1 << 20
@@ -79,6 +81,8 @@ class Entry:
         Of pwmscope.
     verdicts : dict of str to str
         Each line's verdict.
+    trouble : str
+        Why its findings cannot be read, one sentence; empty where they can.
     """
 
     number: int
@@ -92,6 +96,7 @@ class Entry:
     note: str
     version: str
     verdicts: dict[str, str]
+    trouble: str = ""
 
 
 class RegisterError(PwmscopeError):
@@ -220,7 +225,28 @@ def entry_json(register: Path, number: int) -> tuple[Entry, str]:
     with _opened(register) as base:
         entry = _entry(base, number)
         (text,) = base.execute("SELECT findings_json FROM entry WHERE id = ?", (number,)).fetchone()
+        if entry.trouble:
+            raise RegisterError(f"{register}: {entry.trouble}")
         return entry, str(text)
+
+
+def spreadsheet_safe(table: pl.DataFrame) -> pl.DataFrame:
+    """Put a quote before texts that a spreadsheet would run as a formula.
+
+    Examples
+    --------
+    >>> spreadsheet_safe(pl.DataFrame({"note": ["=1+1", "-12 us", "fine"]}))["note"].to_list()
+    ["'=1+1", "'-12 us", 'fine']
+    """
+    texts = [name for name, kind in table.schema.items() if kind == pl.String]
+    starts = r"^[=+\-@\t\r]"
+    return table.with_columns(
+        pl.when(pl.col(name).str.contains(starts))
+        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
+        .otherwise(pl.col(name))
+        .alias(name)
+        for name in texts
+    )
 
 
 def findings_table(register: Path) -> pl.DataFrame:
@@ -242,6 +268,7 @@ def findings_table(register: Path) -> pl.DataFrame:
     )
     with _opened(register) as base:
         rows = base.execute(asked).fetchall()
+    rows = [tuple(map(_cell, row, _KINDS)) for row in rows]
     return pl.DataFrame(
         rows,
         schema={
@@ -251,6 +278,16 @@ def findings_table(register: Path) -> pl.DataFrame:
         },
         orient="row",
     )  # fmt: skip
+
+
+_KINDS: Final = (int, *[str] * 9, float, str, str, float, str, str, str)
+
+
+def _cell(value: object, kind: type) -> object:
+    """Keep a cell that is of its column's kind; one that was damaged is left empty."""
+    if kind is float and isinstance(value, int):
+        return float(value)
+    return value if isinstance(value, kind) else None
 
 
 def _entry(base: sqlite3.Connection, number: int) -> Entry:
@@ -264,12 +301,58 @@ def _entry(base: sqlite3.Connection, number: int) -> Entry:
         raise RegisterError(
             f"There is no entry {number}; the register holds {held[0]}, the last is {held[1] or 0}."
         )
+    texts = [fact if isinstance(fact, str) else "" for fact in row[1:10]]
+    facts: tuple[str, str, str, str, str, str, str, str, str] = tuple(texts)  # type: ignore[assignment]
+    entry = Entry(int(row[0]), *facts, {})
+    channels, trouble = _channels(row[10], entry)
+    if not trouble and not all(isinstance(fact, str) for fact in row[1:10]):
+        trouble = f"Entry {number} is damaged: its facts are no texts; add the recording again."
+    if not trouble and _instant(entry) is None:
+        trouble = f"Entry {number} is damaged: its date is none; add the recording again."
     verdicts = {
         line: str(channel.get("verdict") or Verdict.NOT_SHOWN.value)
-        for line, channel in json.loads(row[10])["channels"].items()
+        for line, channel in channels.items()
     }
-    facts: tuple[int, str, str, str, str, str, str, str, str, str] = row[:10]
-    return Entry(*facts, verdicts)
+    return replace(entry, verdicts=verdicts, trouble=trouble)
+
+
+def _instant(entry: Entry) -> datetime.datetime | None:
+    try:
+        return datetime.datetime.fromisoformat(entry.added_utc)
+    except ValueError:
+        return None
+
+
+def _channels(text: object, entry: Entry) -> tuple[dict[str, dict[str, Any]], str]:
+    """Read an entry's channels, or say in a sentence why they cannot be read."""
+    number = entry.number
+    try:
+        held = json.loads(text) if isinstance(text, str) else None
+    except (ValueError, RecursionError):
+        held = None
+    if not isinstance(held, dict):
+        return {}, f"Entry {number} is damaged: its findings cannot be read; add it again."
+    schema = held.get("schema")
+    if isinstance(schema, int) and schema > SCHEMA:
+        return {}, (
+            f"Entry {number} is by the newer pwmscope {plain_text(entry.version)[:20]}; bring "
+            "this one up to date to read it."
+        )
+    channels = held.get("channels")
+    if not isinstance(channels, dict) or not all(map(_is_channel, channels.values())):
+        return {}, f"Entry {number} is damaged: its lines cannot be read; add it again."
+    return channels, ""
+
+
+def _is_channel(channel: object) -> bool:
+    """Whether a channel holds what the lists and sheets show of it."""
+    if not isinstance(channel, dict):
+        return False
+    findings = channel.get("findings", [])
+    return isinstance(findings, list) and all(
+        isinstance(each, dict) and {"name", "limit", "verdict", "sentence"} <= each.keys()
+        for each in findings
+    )
 
 
 @contextlib.contextmanager
@@ -287,9 +370,24 @@ def _opened(register: Path, *, make: bool = False) -> Iterator[sqlite3.Connectio
             base.execute("COMMIT")
     except sqlite3.Error as error:
         raise RegisterError(
-            f"{register}: the register cannot be used ({error}); check that it is one, that the "
-            "folder may be written to, and has room."
+            f"{register}: the register cannot be used: {_why(error)}; check that it is one, that "
+            "the folder may be written to, and has room."
         ) from None
+
+
+def _why(error: sqlite3.Error) -> str:
+    """Say in our own words what kept the register from being used."""
+    code = getattr(error, "sqlite_errorname", None) or ""
+    words = {
+        "SQLITE_NOTADB": "it is no register",
+        "SQLITE_CORRUPT": "it is damaged",
+        "SQLITE_BUSY": "another program is writing to it",
+        "SQLITE_READONLY": "it may not be written to",
+        "SQLITE_CANTOPEN": "it cannot be opened",
+        "SQLITE_FULL": "the disk is full",
+        "SQLITE_PERM": "it may not be opened",
+    }
+    return next((said for name, said in words.items() if code.startswith(name)), "it is damaged")
 
 
 def _check(base: sqlite3.Connection, register: Path, *, make: bool) -> None:
@@ -302,6 +400,11 @@ def _check(base: sqlite3.Connection, register: Path, *, make: bool) -> None:
         base.execute(f"PRAGMA user_version = {USER_VERSION}")
         return
     version = base.execute("PRAGMA user_version").fetchone()[0]
+    if mark == APPLICATION_ID and version > USER_VERSION:
+        raise RegisterError(
+            f"{register}: this register is of a newer version of pwmscope; bring this one up to "
+            "date."
+        )
     if mark != APPLICATION_ID or version != USER_VERSION:
         raise RegisterError(
             f"{register}: this is no register of this version of pwmscope; name another file."
@@ -343,8 +446,9 @@ class _DayRow:
 
 
 def day_of(entry: Entry) -> datetime.date:
-    """Return the day on which an entry was added, in this computer's time."""
-    return datetime.datetime.fromisoformat(entry.added_utc).astimezone().date()
+    """Return the day on which an entry was added, in this computer's time; year 1 if damaged."""
+    at = _instant(entry)
+    return datetime.date.min if at is None else at.astimezone().date()
 
 
 def day_rows(
@@ -391,11 +495,17 @@ def _of_robot(entry: Entry, others: list[Entry]) -> list[int]:
 
 
 def _row(register: Path, entry: Entry, newest: int | None) -> _DayRow:
-    _, text = entry_json(register, entry.number)
-    channels = json.loads(text)["channels"]
-    at = datetime.datetime.fromisoformat(entry.added_utc).astimezone()
+    with _opened(register) as base:
+        (text,) = base.execute(
+            "SELECT findings_json FROM entry WHERE id = ?", (entry.number,)
+        ).fetchone()
+    channels, trouble = _channels(text, entry)
+    at = (_instant(entry) or datetime.datetime.min.replace(tzinfo=datetime.UTC)).astimezone()
     sheet = f"Bench sheet {_shown(PurePath(entry.sheet).name)}" if entry.sheet else "No bench sheet"
-    lines = [_line(name, entry.verdicts[name], channel) for name, channel in channels.items()]
+    lines = [
+        _line(name, entry.verdicts.get(name, Verdict.NOT_SHOWN.value), channel)
+        for name, channel in channels.items()
+    ]
     return _DayRow(
         number=entry.number,
         time=f"{at:%H:%M}",
@@ -405,7 +515,7 @@ def _row(register: Path, entry: Entry, newest: int | None) -> _DayRow:
         hash=entry.sha256[:HASH_LETTERS],
         sheet=sheet,
         later=None if newest in {None, entry.number} else newest,
-        lines=tuple(lines) or (_no_line(),),
+        lines=tuple(lines) or (_no_line(trouble),),
     )
 
 
@@ -425,9 +535,9 @@ def _line(name: str, verdict: str, channel: Mapping[str, Any]) -> _LineRow:
     )
 
 
-def _no_line() -> _LineRow:
+def _no_line(trouble: str) -> _LineRow:
     nothing = Verdict.NOT_SHOWN.value
-    return _LineRow("–", nothing, nothing, "the recording holds no line to measure")
+    return _LineRow("–", nothing, nothing, trouble or "the recording holds no line to measure")
 
 
 def _shown(text: str) -> str:

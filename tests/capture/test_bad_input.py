@@ -36,7 +36,7 @@ CASES = {
     "two time columns": (b"time_s,t_ms,RX1\n0,0,0\n1,1,1\n", ["time_s and t_ms"]),
     "comments only": (b"# nothing\n\n# more\n", ["only comments"]),
     "a PNG picture": (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", ["zero bytes"]),
-    "Latin-1 text": (b"time_s,St\xf6rung\n0,0\n1,1\n", ["row 1", "0xf6", "UTF-8"]),
+    "no text at all": (b"\x01\x02\x03\xf6\x05\x06\x07,0\n", ["row 1", "0x01", "expected text"]),
     "prose": (b"Dear diary,\ntoday I recorded\n", ["expected 0 or 1"]),
     "a damaged gzip file": (b"\x1f\x8b\x08\x00rubbish", ["gzip", "damaged"]),
 }

@@ -300,8 +300,7 @@ def test_neither_kind_and_the_stream_form_are_told_apart(tmp_path):
     with pytest.raises(CaptureError, match="is neither"):
         read_columnar(file, NO_HINTS)
     sampled().write_ipc_stream(file)
-    with pytest.raises(CaptureError, match="is an Arrow stream"):
-        read_columnar(file, NO_HINTS)
+    assert read_columnar(file, NO_HINTS).lines
     file.write_bytes(gzip.compress(b"PAR1"))
     with pytest.raises(CaptureError, match="not packed; unpack it"):
         read_columnar(file, NO_HINTS)

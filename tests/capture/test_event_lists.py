@@ -115,7 +115,7 @@ def test_a_last_row_that_is_cut_short_is_left_out_and_said(tmp_path, text, last_
 
 def test_more_than_64_named_lines(tmp_path):
     rows = "".join(f"{k // 2},L{k % 70},{k // 70 % 2}\n" for k in range(210))
-    with pytest.raises(PwmscopeError, match="at most 64 are read"):
+    with pytest.raises(PwmscopeError, match="at most 64 lines are read"):
         load(write(tmp_path, "time_ms,line,level\n" + rows))
 
 

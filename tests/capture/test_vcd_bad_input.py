@@ -50,7 +50,7 @@ CASES = {
     "words between declarations": (f"dear diary\n{HEAD}", ["row 1", "'dear'", "$ keyword"]),
     "70 lines": (
         f"{SCALE}$var wire 70 ! w $end\n$enddefinitions $end\n#0\n",
-        ["70 lines are declared", "at most 64", "`lines`"],
+        ["70 lines, at most 64 lines are read", "at most 64", "`lines`"],
     ),
     "millions of bits": (f"$var wire 9999999 ! w $end\n{HEAD}", ["more than 1000000 bits"]),
     "one code, two sizes": (

@@ -15,6 +15,7 @@ import polars as pl
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_rate
+from pwmscope.capture.reader.unpack import name_of
 from pwmscope.errors import CaptureError, HintError, OutputError
 from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture, Line
@@ -79,8 +80,7 @@ def write_edges(capture: Capture, path: Path, *, replace: bool = False) -> None:
             frame.write_parquet(out, row_group_size=_ROW_GROUP, metadata=metadata)
         except pl.exceptions.PolarsError as error:
             raise OutputError(
-                f"{path}: the file cannot be written ({str(error).splitlines()[0]}); "
-                "check that the disk has room."
+                f"{path}: the file cannot be written; check that the disk has room."
             ) from error
 
     replace_file(path, fill)
@@ -118,7 +118,7 @@ def is_edge_file(path: Path) -> bool:
 
 def read_edges(path: Path, hints: Hints) -> Capture:
     """Read back what `write_edges` wrote, exactly."""
-    source = str(path)
+    source = name_of(path)
     notes = _parse_notes(pl.read_parquet_metadata(path)[KEY], source)
     _refuse_hints(hints, source)
     edges_ps = _gather(path, notes, source)
@@ -138,7 +138,7 @@ def chosen_lines(names: tuple[str, ...], hints: Hints, source: str) -> tuple[str
     for name in hints.lines:
         if name not in names:
             raise HintError(
-                f"There is no line '{name}' in {source}; the lines are {', '.join(names)}."
+                f"There is no line '{name}' in {source}; the lines are {', '.join(names[:12])}."
             )
     if len(set(hints.lines)) < len(hints.lines) or not hints.lines:
         raise HintError("`lines` must name each line once, for example `lines='RX1,RX2'`.")

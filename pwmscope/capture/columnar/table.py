@@ -14,15 +14,16 @@ import polars as pl
 
 from pwmscope.capture.columnar.edge_file import chosen_lines, is_edge_file, read_edges
 from pwmscope.capture.reader.hints import Hints, rate_needed
+from pwmscope.capture.reader.panics import unprinted
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, time_unit_in
-from pwmscope.capture.reader.unpack import find_packing, reading
+from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
+from pwmscope.capture.reader.unpack import find_packing, name_of, reading
 from pwmscope.capture.text.batches import RowBatch
-from pwmscope.capture.text.columns import MAX_LINES, LevelColumn
-from pwmscope.capture.text.edges import Changes, find_clock, gather_changes, no_edges, timed_lines
+from pwmscope.capture.text.columns import MOST_COLUMNS, LevelColumn
+from pwmscope.capture.text.edges import Changes, find_clock
+from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.time_column import assumed_unit
-from pwmscope.capture.text.voltages import compared
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture
@@ -58,7 +59,8 @@ class _TimeColumn:
     @property
     def _size_ps(self) -> int:
         """One of `number`, in picoseconds."""
-        return int(10 ** (EXPONENT_OF_UNIT[self.unit] - (self.decimals or 0)))
+        multiple, exponent = size_of_unit(self.unit)
+        return int(multiple * 10 ** (exponent - (self.decimals or 0)))
 
     @property
     def is_readable(self) -> pl.Expr:
@@ -101,7 +103,7 @@ class _TimeColumn:
                 "The times are floating-point numbers that tell instants at the end of the "
                 f"recording apart to {format_interval(step_ps)} only.",
             )
-        return EXPONENT_OF_UNIT[self.unit] - power, said
+        return size_of_unit(self.unit)[1] - power, said
 
 
 def _find_time_column(scan: pl.LazyFrame, hints: Hints, source: str) -> _TimeColumn | None:
@@ -118,7 +120,7 @@ def _find_time_column(scan: pl.LazyFrame, hints: Hints, source: str) -> _TimeCol
         unit, assumption = _unit(name, dtype, hints, source)
         decimals = 0 if dtype.is_integer() else None
         if isinstance(dtype, pl.Decimal):
-            decimals = min(dtype.scale, EXPONENT_OF_UNIT[unit])
+            decimals = min(dtype.scale, size_of_unit(unit)[1])
     else:
         raise CaptureError(
             source,
@@ -266,18 +268,16 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
     CaptureError, HintError
         One sentence: what was found where, and what to do.
     """
-    source = str(path)
+    source = name_of(path)
     kind = _kind(path)
     try:
-        if kind == "Parquet" and is_edge_file(path):
-            return read_edges(path, hints)
-        return _read(_find_table(path, kind, hints), hints, batch_rows)
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError) as error:
-        first_words = (str(error).splitlines() or [""])[0][:120].rstrip(".")
+        with unprinted():
+            if kind == "Parquet" and is_edge_file(path):
+                return read_edges(path, hints)
+            return _read(_find_table(path, kind, hints), hints, batch_rows)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError):
         raise CaptureError(
-            source,
-            f"the {kind} data are damaged or cut short ({first_words})",
-            "copy or write the file again",
+            source, f"the {kind} data are damaged or cut short", "copy or write the file again"
         ) from None
 
 
@@ -290,23 +290,40 @@ def _kind(path: Path) -> str:
         return "Arrow"
     if find_packing(path) != "plain":
         raise CaptureError(
-            str(path), "expected a Parquet or an Arrow file as it is, not packed", "unpack it"
+            name_of(path), "expected a Parquet or an Arrow file as it is, not packed", "unpack it"
         )
-    found = "is an Arrow stream" if head.startswith(_ARROW_STREAM) else "is neither"
+    if head.startswith(_ARROW_STREAM):
+        return "Arrow stream"
     raise CaptureError(
-        str(path),
-        f"expected a Parquet or an Arrow file, and this {found}",
-        "write the recording as Parquet, or as an Arrow file that is not a stream",
+        name_of(path),
+        "expected a Parquet or an Arrow file, and this is neither",
+        "write the recording as Parquet",
     )
 
 
 def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
-    source = str(path)
-    if kind == "Parquet":
+    source = name_of(path)
+    if kind == "Arrow stream":
+        _refuse_large_stream(path, source)
+        scan = pl.read_ipc_stream(path).lazy()
+    elif kind == "Parquet":
         scan = pl.scan_parquet(path, glob=False, hive_partitioning=False)
     else:
         scan = pl.scan_ipc(path, glob=False, hive_partitioning=False)
     return _described(scan, f"The file is {_AN[kind]} table of", hints, source)
+
+
+MOST_STREAM_BYTES: Final = 2 << 30
+"""An Arrow stream is held in memory, and may have 2 GiB."""
+
+
+def _refuse_large_stream(path: Path, source: str) -> None:
+    if path.stat().st_size > MOST_STREAM_BYTES:
+        raise CaptureError(
+            source,
+            f"an Arrow stream of more than {MOST_STREAM_BYTES >> 30} GiB",
+            "write the recording as Parquet, or as an Arrow file that is not a stream",
+        )
 
 
 def read_frame(frame: pl.DataFrame, hints: Hints, source: str) -> Capture:
@@ -356,17 +373,17 @@ def _described(scan: pl.LazyFrame, said_first: str, hints: Hints, source: str) -
     return _Table(source, scan, time, layout, row_count)
 
 
-_AN: Final = {"Parquet": "a Parquet", "Arrow": "an Arrow"}
+_AN: Final = {"Parquet": "a Parquet", "Arrow": "an Arrow", "Arrow stream": "an Arrow stream's"}
 
 
 def _find_levels(
     scan: pl.LazyFrame, schema: pl.Schema, lines: tuple[str, ...], hints: Hints, source: str
 ) -> tuple[LevelColumn, ...]:
     """Decide which columns are levels and which voltages."""
-    if not 0 < len(lines) <= MAX_LINES:
+    if not 0 < len(lines) <= MOST_COLUMNS:
         raise CaptureError(
             source,
-            f"{len(lines)} columns of levels, 1 to {MAX_LINES} are read",
+            f"{len(lines)} columns of levels, 1 to {MOST_COLUMNS} are looked at",
             "name the lines to read with `lines`",
         )
     for name in lines:
@@ -462,22 +479,17 @@ def _wrong_cell(table: _Table, row: int) -> CaptureError:
 
 
 def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
-    source, layout = table.source, table.layout
-    said = list(layout.assumptions)
-    rows, comparators, more = compared(
-        functools.partial(_stream, table), layout, hints, source, batch_rows
-    )
-    said += more
-    changes = gather_changes(rows, source, 1)
-    if not changes.rows.size:
-        raise no_edges(layout.level_columns, changes.row_count, source)
-    layout, more = _with_decimals(table, changes)
-    clock = find_clock(changes, layout, hints, source)
-    said += [*more, *clock.assumptions]
-    lines, more = timed_lines(changes, clock, layout, comparators)
-    if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, changes.row_count, source)
-    return Capture(lines, clock.duration_ps, clock.interval_ps, source, (*said, *more))
+    source = table.source
+
+    def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
+        return _stream(replace(table, layout=placed), size)
+
+    gathered = gather(rows, table.layout, hints, source, batch_rows)
+    layout, more = _with_decimals(table, gathered.changes)
+    clock = find_clock(gathered.changes, layout, hints, source)
+    lines, notes = gathered.lines(clock, hints, source)
+    said = (*layout.assumptions, *gathered.said, *more, *clock.assumptions, *notes)
+    return Capture(lines, clock.duration_ps, clock.interval_ps, source, said)
 
 
 def _with_decimals(table: _Table, changes: Changes) -> tuple[Layout, tuple[str, ...]]:

@@ -24,6 +24,9 @@ class Hints:
         The lines to read, in this order; the others are left out.
     threshold_v : float or None
         Threshold between low and high for analogue columns, in their own unit.
+    keep : tuple of str
+        Lines to keep where a file holds more than can be read at once; all others that
+        are kept show servo pulses.
     """
 
     rate_hz: float | None = None
@@ -31,6 +34,7 @@ class Hints:
     time_column: str | None = None
     lines: tuple[str, ...] | None = None
     threshold_v: float | None = None
+    keep: tuple[str, ...] = ()
 
     @property
     def given(self) -> tuple[str, ...]:
@@ -53,6 +57,7 @@ class Hints:
         time_column: str | None = None,
         lines: str | tuple[str, ...] | list[str] | None = None,
         threshold: float | None = None,
+        keep: tuple[str, ...] | list[str] = (),
     ) -> Hints:
         """Build hints from what a person wrote.
 
@@ -75,6 +80,7 @@ class Hints:
             ("time_column", time_column, (str,), "the name of a column"),
             ("threshold", threshold, (int, float), "a number of volts"),
             ("lines", lines, (str, tuple, list), "the names of lines"),
+            ("keep", keep, (tuple, list), "the names of lines"),
         ):
             if hint is not None:
                 require_type(name, hint, kinds, expected)
@@ -88,6 +94,7 @@ class Hints:
             time_column=time_column,
             lines=None if lines is None else tuple(lines),
             threshold_v=threshold,
+            keep=tuple(keep),
         )
 
 

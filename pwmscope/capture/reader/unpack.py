@@ -5,13 +5,16 @@ from __future__ import annotations
 import gzip
 import importlib
 import lzma
+import shutil
 import sys
+import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
-from types import ModuleType
+from types import MappingProxyType, ModuleType
 from typing import BinaryIO, Final, Literal, TypeAlias, cast
 
 from pwmscope.errors import CaptureError
@@ -27,6 +30,81 @@ _MAGIC: Final[tuple[tuple[bytes, Packing], ...]] = (
     (b"PK\x05\x06", "zip"),
 )
 _NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "file's"}
+
+
+_NAMES: ContextVar[Mapping[Path, str]] = ContextVar("names", default=MappingProxyType({}))
+
+
+@contextmanager
+def called(path: Path, name: str) -> Iterator[None]:
+    """Let sentences made inside the block call a temporary file by another name."""
+    token = _NAMES.set({**_NAMES.get(), path: name})
+    try:
+        yield
+    finally:
+        _NAMES.reset(token)
+
+
+_ALWAYS: Final[dict[Path, str]] = {}
+
+
+def call_always(path: Path, name: str) -> None:
+    """Call a temporary file by another name from now on."""
+    _ALWAYS[path] = name
+
+
+def name_of(path: Path) -> str:
+    """Tell what a file is called in sentences: its path, unless it stands for something else.
+
+    Examples
+    --------
+    >>> with called(Path("/tmp/x"), "standard input"):
+    ...     name_of(Path("/tmp/x")), name_of(Path("bench.csv"))
+    ('standard input', 'bench.csv')
+    """
+    return _NAMES.get().get(path) or _ALWAYS.get(path, str(path))
+
+
+MOST_UNPACKED_BYTES: Final = 64 << 30
+"""A packed file that is copied may grow to 64 GiB, or half of what the disk has left."""
+
+
+class _Bounded:
+    """A stream of bytes that ends with one sentence where it grows beyond all recordings."""
+
+    def __init__(self, file: BinaryIO, path: Path) -> None:
+        free = shutil.disk_usage(tempfile.gettempdir()).free
+        # What is there is taken as it comes, so that an interrupt is heeded between pieces.
+        self._take = getattr(file, "read1", file.read)
+        self._path = path
+        self._most = min(MOST_UNPACKED_BYTES, free // 2)
+        self._left = self._most
+
+    def read(self, size: int = -1) -> bytes:
+        """Read some bytes."""
+        piece: bytes = self._take(size)
+        self._left -= len(piece)
+        if self._left < 0:
+            raise CaptureError(
+                name_of(self._path),
+                f"it unpacks to more than {self._most / 2**30:.1f} GiB",
+                "unpack it and split it",
+            )
+        return piece
+
+
+def bounded(file: BinaryIO, path: Path) -> BinaryIO:
+    """Bound what a packed file may unpack to."""
+    return cast("BinaryIO", _Bounded(file, path))
+
+
+def is_workbook(path: Path) -> bool:
+    """Say whether a zip file is a spreadsheet's workbook."""
+    with reading(path):
+        if find_packing(path) != "zip":
+            return False
+        with zipfile.ZipFile(path) as archive:
+            return "xl/workbook.xml" in archive.namelist()
 
 
 def find_packing(path: Path) -> Packing:
@@ -51,7 +129,7 @@ def open_bytes(path: Path) -> BinaryIO:
             return cast("BinaryIO", _zstd().open(path))
         if packing == "zip":
             with zipfile.ZipFile(path) as archive:
-                member = _only_member(archive, str(path))
+                member = _only_member(archive, name_of(path))
                 # The member's stream keeps the archive's file open until it is closed itself.
                 return cast("BinaryIO", archive.open(member))
         return path.open("rb")
@@ -64,20 +142,31 @@ def _zstd() -> ModuleType:
 
 
 def _only_member(archive: zipfile.ZipFile, source: str) -> zipfile.ZipInfo:
-    members = [member for member in archive.infolist() if not member.is_dir()]
+    members = [
+        member
+        for member in archive.infolist()
+        if not member.is_dir() and not _is_systems_own(member.filename)
+    ]
     if len(members) == 1:
         return members[0]
     if not members:
         raise CaptureError(
             source, "the zip file holds no file", "pack the recording again, or unpack it"
         )
-    names = ", ".join(member.filename for member in members[:5])
+    names = ", ".join(member.filename[:60] for member in members[:5])
     more = f" and {len(members) - 5} more" if len(members) > 5 else ""
     raise CaptureError(
         source,
         f"the zip file holds {len(members)} files ({names}{more}), expected one recording",
         "unpack it and name one of them",
     )
+
+
+def _is_systems_own(name: str) -> bool:
+    """Whether an archive's member was put there by an operating system, not by a person."""
+    parts = name.replace("\\", "/").split("/")
+    hidden = any(part.startswith(".") or part == "__MACOSX" for part in parts)
+    return hidden or parts[-1].lower() in {"thumbs.db", "desktop.ini", "ehthumbs.db"}
 
 
 @contextmanager
@@ -91,7 +180,7 @@ def reading(path: Path) -> Iterator[None]:
     Traceback (most recent call last):
     pwmscope.errors.CaptureError: nowhere.csv: there is no such file; check the name and folder.
     """
-    source = str(path)
+    source = name_of(path)
     try:
         yield
     except FileNotFoundError:
@@ -109,7 +198,7 @@ def reading(path: Path) -> Iterator[None]:
             raise
         raise CaptureError(
             source, _format_damage(error, path), "export or copy the file again"
-        ) from (None)
+        ) from None
 
 
 def _is_damage(error: Exception) -> bool:
@@ -124,7 +213,9 @@ def _is_damage(error: Exception) -> bool:
 
 def _format_damage(error: Exception, path: Path) -> str:
     if isinstance(error, NotImplementedError | RuntimeError):
-        return f"the zip file cannot be unpacked ({str(error).rstrip('.')})"
+        is_unknown = isinstance(error, NotImplementedError)
+        why = "its method is not known" if is_unknown else "it is encrypted"
+        return f"the zip file cannot be unpacked: {why}"
     if isinstance(error, OSError) and error.strerror is not None:
         return f"the file cannot be read ({error.strerror})"
     return f"the {_NAME_OF[find_packing(path)]} data are damaged or cut short"
@@ -140,6 +231,8 @@ def read_head(path: Path, size: int = HEAD_BYTES) -> bytes:
             left -= len(piece)
     if not pieces:
         raise CaptureError(
-            str(path), "the file is empty", "export the recording again, as CSV with digital levels"
+            name_of(path),
+            "the file is empty",
+            "export the recording again, as CSV with digital levels",
         )
     return b"".join(pieces)

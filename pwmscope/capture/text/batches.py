@@ -11,9 +11,14 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.unpack import find_packing
 from pwmscope.capture.text.layout import Layout
+from pwmscope.errors import CaptureError
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
+
+
+class RowError(CaptureError):
+    """A row could not be read as the head of the file promised."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import unit_in
-from pwmscope.capture.text.dialect import (
-    HIGH_WORDS,
-    LOW_WORDS,
+from pwmscope.capture.reader.hints import Hints, rate_needed
+from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.text.cells import (
+    LEVELS,
     NUMERIC,
     CellKind,
-    Dialect,
-    Stated,
+    are_binary_digits,
+    are_hex_digits,
+    in_one_unit,
     kind_of,
     kind_of_column,
+    number_of,
 )
+from pwmscope.capture.text.dialect import Dialect
+from pwmscope.capture.text.remarks import Stated
 from pwmscope.errors import CaptureError, HintError
 
 _ENOUGH: Final = 1000
@@ -35,19 +38,26 @@ class Column:
     position: int  # Its place, from 0
     kind: CellKind  # What its first cells hold
     cells: list[str]  # Its first cells
-    unit: str = ""  # What the row of units says of it; empty where there is none
+    unit: str = ""  # What the row of units or its cells say of it; empty where they do not
+    has_units: bool = (
+        False  # Whether its cells carry units; `cells` are then bare numbers of `unit`
+    )
+    is_nameless: bool = False  # Whether there is a header and this column's cell in it is empty
 
     @property
     def numbers(self) -> list[Decimal]:
         """The cells that are numbers, exact."""
-        return [Decimal(c.replace(",", ".")) for c in self.cells if kind_of(c) in NUMERIC]
+        return [number_of(cell) for cell in self.cells if kind_of(cell) in NUMERIC]
 
     @property
     def decimals(self) -> int:
         """Most decimals printed in the cells that are numbers."""
         numbers = replace(self, cells=self.cells[:_ENOUGH]).numbers
         exponents = [number.as_tuple().exponent for number in numbers]
-        return max((-e for e in exponents if isinstance(e, int)), default=0)
+        decimals = [-e for e in exponents if isinstance(e, int)]
+        if self.has_units and self.unit == "ps":
+            return min(decimals, default=0)  # units that change: the coarsest cell counts
+        return max(decimals, default=0)
 
     @property
     def is_rising(self) -> bool:
@@ -58,6 +68,16 @@ class Column:
         if len(numbers) < 2:
             return self.position == 0 and bool(numbers)  # a single row shows no more than that
         return numbers[0] < numbers[-1] and all(a <= b for a, b in itertools.pairwise(numbers))
+
+    @property
+    def counts_by_one(self) -> bool:
+        """Whether its cells are whole numbers, each one more than the one above."""
+        if self.kind not in ("integer", "digit") or not self.cells:
+            return False
+        numbers = self.numbers
+        return len(numbers) == len(self.cells) and all(
+            b - a == 1 for a, b in itertools.pairwise(numbers)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +102,7 @@ class Sheet:
         return self.hints.rate_hz or self.stated.rate_hz
 
 
-def find_columns(dialect: Dialect) -> tuple[Column, ...]:
+def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
     r"""Name the columns of a table and look at their first cells.
 
     Examples
@@ -93,29 +113,83 @@ def find_columns(dialect: Dialect) -> tuple[Column, ...]:
     [('t', 'decimal'), ('a', 'digit'), ("a'", 'word'), ('column4', 'integer')]
     """
     widths = [len(row) for row in dialect.rows]
-    width = len(dialect.headings or ()) or max(set(widths), key=widths.count)
-    if dialect.headings is not None and widths[0] == width + 1:
-        width += 1  # a delimiter after the last cell of each row
-    headings = [*(dialect.headings or ()), *[""] * width][:width]
+    headings = list(dialect.headings or ())
+    width = len(headings) or max(set(widths), key=widths.count)
+    if headings and widths[0] == width + 1:
+        # A delimiter after the last cell of each row, or a number before the first.
+        width += 1
+        last = {row[-1] for row in dialect.rows if len(row) == width}
+        first = Column("", 0, "integer", [row[0] for row in dialect.rows if len(row) == width])
+        if last != {""} and first.counts_by_one:
+            headings.insert(0, "")
+        elif last != {""}:
+            raise CaptureError(
+                source,
+                f"the header has {width - 1} cells and the rows have {width}",
+                "give the header and the rows as many cells, or export the recording again",
+                row=dialect.skip_lines + 1,
+            )
+    headings = [*headings, *[""] * width][:width]
     units = [*(dialect.units or ()), *[""] * width]
     columns: list[Column] = []
     for i, heading in enumerate(headings):
+        is_nameless = dialect.headings is not None and heading in _NAMELESS
         name = heading or f"column{i + 1}"
         while name in [column.name for column in columns]:
             name += "'"
         cells = [row[i] for row in dialect.rows if i < len(row)]
-        columns.append(Column(name, i, kind_of_column(cells), cells, units[i].strip("()[] ")))
+        column = Column(name, i, _kind_under(heading, cells), cells, units[i].strip("()[]{} "))
+        columns.append(replace(_without_units(column), is_nameless=is_nameless))
     return tuple(columns)
+
+
+_NAMELESS: Final = ("", "Unnamed: 0")
+_BASE_WORD: Final = re.compile(
+    r"(?:^|[\s_(\[{])(?P<base>hex|hexadecimal|0x|bin|binary|dec|decimal)(?=$|[\s_)\]}])",
+    re.IGNORECASE,
+)
+
+
+def _base_in(heading: str) -> str:
+    match = _BASE_WORD.search(heading)
+    return match["base"].lower()[:3] if match else ""
+
+
+def _kind_under(heading: str, cells: list[str]) -> CellKind:
+    """Tell what a column holds; a heading that names the base of its numbers decides."""
+    base, kind = _base_in(heading), kind_of_column(cells)
+    if base in ("hex", "0x") and kind != "empty" and are_hex_digits(cells):
+        return "hex"
+    if base == "bin" and kind != "empty" and are_binary_digits(cells):
+        return "binary"
+    return "integer" if base == "dec" and kind == "binary" else kind
+
+
+def _without_units(column: Column) -> Column:
+    """Write cells such as ``50 us`` as bare numbers of the unit they carry."""
+    found = in_one_unit(column.cells) if column.kind == "quantity" else None
+    if found is None:
+        kind: CellKind = "text" if column.kind == "quantity" else column.kind
+        return replace(column, kind=kind)
+    cells, unit = found
+    kind = "decimal" if unit == "V" else kind_of_column(cells)
+    kind = "integer" if kind in ("digit", "level number") else kind
+    return replace(column, cells=cells, kind=kind, unit=unit, has_units=True)
 
 
 LevelKind: TypeAlias = Literal[
     "digit", "level number", "word", "hex", "binary", "integer", "analogue"
 ]
 MAX_LINES: Final = 64
+MOST_COLUMNS: Final = 4096
+"""Columns that are looked at to find the 64 lines to keep."""
 _MAX_BUS_BITS: Final = 63
 _BUS_KINDS: Final = ("hex", "binary", "integer")
 _EXPORT: Final = "export this line as digital levels"
-_RANGE: Final = re.compile(r"\s*\[\s*(\d+)\s*:\s*(\d+)\s*\]\s*$")
+_RANGE: Final = re.compile(r"\s*\[\s*(\d{1,6})\s*:\s*(\d{1,6})\s*\]\s*$")
+_BASE_AT_END: Final = re.compile(
+    r"\s*[(\[{](?:hex|hexadecimal|0x|bin|binary|dec|decimal)[)\]}]\s*$", re.IGNORECASE
+)
 _BUS_WORD: Final = re.compile(r"\b(bus|port|byte|word|data|hex|bin|binary)\b", re.IGNORECASE)
 _VOLT_WORD: Final = re.compile(
     r"\b(m?v|volts?|voltage|adc|analog|analogue|amplitude)\b", re.IGNORECASE
@@ -165,15 +239,29 @@ def find_level_columns(
             "export at least one digital line",
             row=max(1, sheet.dialect.skip_lines),
         )
-    if len(levels) > MAX_LINES:
+    if len(levels) > MOST_COLUMNS:
         raise CaptureError(
             sheet.source,
-            f"{len(levels)} columns, at most {MAX_LINES} lines are read",
-            "export fewer lines, or name those to read with `lines`",
+            f"{len(levels)} columns of levels, at most {MOST_COLUMNS} are looked at",
+            "name those to read with `lines`",
             row=max(1, sheet.dialect.skip_lines),
         )
-    placed = _placed(levels)
+    placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
+
+
+def _bits(levels: Sequence[LevelColumn]) -> int:
+    return sum(max(1, level.bits) for level in levels)
+
+
+def groups_of(levels: Sequence[LevelColumn]) -> tuple[tuple[LevelColumn, ...], ...]:
+    """Cut more columns than one word holds into groups that fit, each placed in a word."""
+    groups: list[list[LevelColumn]] = [[]]
+    for level in levels:
+        if groups[-1] and (_bits([*groups[-1], level]) > MAX_LINES):
+            groups.append([])
+        groups[-1].append(level)
+    return tuple(_placed(group) for group in groups)
 
 
 def _chosen(columns: list[Column], sheet: Sheet) -> list[Column]:
@@ -196,6 +284,7 @@ def _is_for(line: str, name: str, base: str) -> bool:
 
 
 def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
+    name = _BASE_AT_END.sub("", name) or name
     match = _RANGE.search(name)
     if match is None:
         return name, None, None
@@ -213,6 +302,7 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     if kind in ("digit", "word"):
         return LevelColumn(column.name, column.position, kind)
     if kind in ("hex", "binary"):
+        _refuse_two_bases(column, sheet)
         return _bus(column, kind)
     if kind in ("decimal", "level number") or sheet.hints.threshold_v is not None:
         if kind in ("decimal", "level number", "integer"):
@@ -243,6 +333,8 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
         or any(re.fullmatch(re.escape(column.name) + r"\[\d+\]", line) for line in lines)
     )
     if is_bus and not is_negative:
+        if _base_in(column.name) != "dec" and _are_padded(column.cells):
+            raise _two_bases(column, sheet, "decimal or hexadecimal")
         return _bus(column, "integer")
     if is_negative or _VOLT_WORD.search(words):
         return LevelColumn(column.name, column.position, "analogue")
@@ -254,13 +346,38 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
     )
 
 
+def _are_padded(cells: list[str]) -> bool:
+    """Whether whole numbers are padded with zeros to one width, as hexadecimal ones are."""
+    some = {cell for cell in cells if cell}
+    return len({len(c) for c in some}) == 1 and any(c[0] == "0" and len(c) > 1 for c in some)
+
+
+def _refuse_two_bases(column: Column, sheet: Sheet) -> None:
+    """Refuse ``0b`` and ``1b`` where nothing says whether the b is a digit or means binary."""
+    cells = {cell.lower() for cell in column.cells if cell}
+    both = all(re.fullmatch(r"[01]+b", cell) for cell in cells)
+    if both and not _base_in(column.name):
+        raise _two_bases(column, sheet, "binary or hexadecimal")
+
+
+def _two_bases(column: Column, sheet: Sheet, bases: str) -> CaptureError:
+    return CaptureError(
+        sheet.source,
+        f"the numbers may be {bases}",
+        "write the base into the heading, such as 'RX (hex)', or read other lines with `lines`",
+        row=sheet.dialect.skip_lines + 1,
+        column=column.name,
+    )
+
+
 def _no_level(column: Column, sheet: Sheet, remedy: str) -> CaptureError:
     levels = ("digit", "level number", "word")
-    row, cell = next(
+    found = [
         (i, cell)
         for i, cell in enumerate(column.cells)
         if kind_of(cell) not in (*levels, "empty") or column.kind in levels
-    )
+    ]
+    row, cell = found[0] if found else (0, column.cells[0])
     return CaptureError(
         sheet.source,
         f"the level is '{cell[:40]}', expected 0 or 1",
@@ -284,11 +401,15 @@ def _placed(levels: list[LevelColumn]) -> tuple[LevelColumn, ...]:
     return tuple(placed)
 
 
+_SHOWN_LOW: Final = ("l", "low", "false", "off", "no")
+_SHOWN_HIGH: Final = ("h", "high", "true", "on", "yes")
+
+
 def _sentences(levels: tuple[LevelColumn, ...]) -> list[str]:
     said: list[str] = []
     words = [f"'{level.name}'" for level in levels if level.kind == "word"]
     if words:
-        lows, highs = "/".join(LOW_WORDS), "/".join(HIGH_WORDS)
+        lows, highs = "/".join(_SHOWN_LOW), "/".join(_SHOWN_HIGH)
         said.append(f"Levels of {', '.join(words)} are words: {highs} is high, {lows} is low.")
     written = {"hex": "hexadecimal", "binary": "binary", "integer": "decimal"}
     said += [
@@ -303,9 +424,18 @@ def _sentences(levels: tuple[LevelColumn, ...]) -> list[str]:
 _LINE_WORD: Final = re.compile(
     r"\b(line|channel|signal|wire|pin|name|input|source|ch)\b", re.IGNORECASE
 )
-_LEVEL_WORD: Final = re.compile(r"\b(level|state|value|edge)\b", re.IGNORECASE)
-_DURATION_WORD: Final = re.compile(r"\b(duration|width|length|high|pulse)\b", re.IGNORECASE)
-_LEVEL_KINDS: Final = ("digit", "level number", "word")
+_LEVEL_WORD: Final = re.compile(
+    r"\b(level|state|value|edge|polarity|direction|transition|event)\b", re.IGNORECASE
+)
+_DURATION_WORD: Final = re.compile(
+    r"\b(duration|width|length|high|pulse|dwell|hold)s?\b", re.IGNORECASE
+)
+_END_WORD: Final = re.compile(r"\b(end|stop|fall|until|to|finish)(s|ed|ing)?\b", re.IGNORECASE)
+_HIGH_WORD: Final = re.compile(r"\b(high|on|mark)\b", re.IGNORECASE)
+_LOW_WORD: Final = re.compile(r"\b(low|off|space|gap)\b", re.IGNORECASE)
+_RUN_WORD: Final = re.compile(
+    r"\b(duration|width|length|run|dwell|hold|for|lasts|samples|count|repeats?)s?\b", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,11 +444,13 @@ class EventColumns:
 
     line: int | None  # Place of the column that names the line; None where all rows are of one
     level: int | None  # Place of the column that holds the new level; None in a list of pulses
-    # Place of the column that holds how long the pulse is high; None in a list of events
+    # Place of the column that holds how long the pulse is high, or when it ends; None in a list
+    # of events
     duration: int | None
     duration_unit: str  # Its unit
     duration_decimals: int  # Most decimals printed in its first rows
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    is_end: bool = False  # Whether the duration's column holds the instant of the fall instead
 
     @property
     def positions(self) -> tuple[int | None, ...]:
@@ -326,16 +458,19 @@ class EventColumns:
         return (self.line, self.level, self.duration)
 
 
-def find_event_columns(others: list[Column], time_unit: str, sheet: Sheet) -> EventColumns | None:
+def find_event_columns(
+    others: list[Column], time: Column, time_unit: str, sheet: Sheet
+) -> EventColumns | None:
     """Tell whether a table lists events or pulses, and which columns say what."""
     line = _line_column(others, sheet)
     values = [c for c in others if c != line and c.kind != "empty"]
-    durations = [c for c in values if _is_duration(c, sheet)]
+    ends = [c for c in values if is_end(c, sheet)]
+    durations = [c for c in values if _is_duration(c, sheet) and c not in ends]
+    if len(ends) == 1 and _is_one_list(values, [*ends, *durations], line):
+        return _pulses_with_ends(line, ends[0], time, time_unit, sheet)
     if line is not None:
         headed = [c for c in values if _headed(_LEVEL_WORD, c, sheet)]
-        levels = [
-            c for c in values if c.kind in _LEVEL_KINDS or (c in headed and c not in durations)
-        ]
+        levels = [c for c in values if c.kind in LEVELS or (c in headed and c not in durations)]
         levels = headed if len(headed) == 1 else levels
         if len(levels) == 1 and not durations:
             said = (
@@ -350,6 +485,22 @@ def find_event_columns(others: list[Column], time_unit: str, sheet: Sheet) -> Ev
     return None
 
 
+def _is_one_list(values: list[Column], known: list[Column], line: Column | None) -> bool:
+    """Whether rows list pulses: beside instants and lengths they name at most a line."""
+    others = [c for c in values if c not in known]
+    return not others or (line is not None and all(c.kind != "digit" for c in others))
+
+
+def is_end(column: Column, sheet: Sheet) -> bool:
+    """Whether a column is headed as the instant at which something ends."""
+    is_instant = column.kind in (*NUMERIC, "stamp")
+    return is_instant and _headed(_END_WORD, column, sheet) and not _is_level_column(column)
+
+
+def _is_level_column(column: Column) -> bool:
+    return column.kind in LEVELS and len(set(column.cells)) <= 2 and len(column.cells) > 2
+
+
 def _headed(pattern: re.Pattern[str], column: Column, sheet: Sheet) -> bool:
     return sheet.has_header and pattern.search(column.name.replace("_", " ")) is not None
 
@@ -359,13 +510,20 @@ def _is_duration(column: Column, sheet: Sheet) -> bool:
     return column.kind in ("integer", "decimal") and _headed(_DURATION_WORD, column, sheet)
 
 
+def is_length(column: Column, sheet: Sheet) -> bool:
+    """Whether a column is headed as how long something lasts, high or low."""
+    is_number = column.kind in ("integer", "decimal")
+    words = (_DURATION_WORD, _LOW_WORD)
+    return is_number and any(_headed(word, column, sheet) for word in words)
+
+
 def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
     """Find the column that names the line: headed so, or of a few texts that come again.
 
     Numbers count as names only under a heading that says nothing else, beside
     a column headed as level or duration.
     """
-    texts = [c for c in others if c.kind == "text"]
+    texts = [c for c in others if c.kind == "text" and not _headed(_LEVEL_WORD, c, sheet)]
     named = [c for c in texts if _headed(_LINE_WORD, c, sheet)]
     if len(named) == 1:
         return named[0]
@@ -375,24 +533,19 @@ def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
         c
         for c in others
         if sheet.has_header
-        and c.kind in ("integer", "digit")
+        and c.kind in ("integer", "digit", "word")
         and _LINE_WORD.fullmatch(c.name.strip())
     ]
     valued = [
-        c for c in others if _headed(_LEVEL_WORD, c, sheet) or _headed(_DURATION_WORD, c, sheet)
+        c
+        for c in others
+        if _headed(_LEVEL_WORD, c, sheet) or _headed(_DURATION_WORD, c, sheet) or is_end(c, sheet)
     ]
     return numbered[0] if len(numbered) == 1 and valued and valued != numbered else None
 
 
 def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns:
-    hinted = sheet.hints.time_unit
-    headed = unit_in(duration.name) if sheet.has_header else None
-    unit = headed or unit_in(duration.unit) or hinted or sheet.stated.time_unit
-    if unit is None or duration.kind not in NUMERIC:
-        raise HintError(
-            f"{sheet.source}, column {duration.name}: the unit of the pulses' durations is not "
-            "stated; write it into the heading (such as high_us), or add `time_unit` for both."
-        )
+    unit = unit_of_duration(duration, sheet)
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
     said = (
         f"Each row is one pulse: {where}, the time is its rise and "
@@ -400,3 +553,113 @@ def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns
     )
     position = None if line is None else line.position
     return EventColumns(position, None, duration.position, unit, duration.decimals, (said,))
+
+
+def _pulses_with_ends(
+    line: Column | None, end: Column, time: Column, time_unit: str, sheet: Sheet
+) -> EventColumns:
+    """Take a list of pulses by rise and fall; an end of no stated unit has the start's."""
+    said_unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit)
+    where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
+    said = f"Each row is one pulse: {where}, '{time.name}' is its rise and '{end.name}' its fall."
+    position = None if line is None else line.position
+    unit = said_unit or time_unit
+    return EventColumns(position, None, end.position, unit, end.decimals, (said,), is_end=True)
+
+
+def unit_of_duration(duration: Column, sheet: Sheet) -> str:
+    """Find the unit of a duration, or ask for it."""
+    headed = unit_in(duration.name) if sheet.has_header else None
+    unit = headed or unit_in(duration.unit) or sheet.hints.time_unit or sheet.stated.time_unit
+    if unit is None or duration.kind not in NUMERIC:
+        raise HintError(
+            f"{sheet.source}, column {duration.name}: the unit of the pulses' durations is not "
+            "stated; write it into the heading (such as high_us), or add `time_unit` for both."
+        )
+    return unit
+
+
+@dataclass(frozen=True, slots=True)
+class RunColumns:
+    """The columns of a table whose rows say how long levels last, not when they begin."""
+
+    # Each length's place and unit, in the order in which they follow each other within a row; the
+    # unit is empty where samples are counted
+    lengths: tuple[tuple[int, str], ...]
+    # The level during each length, for one line named nowhere; empty where columns hold levels
+    levels: tuple[int, ...]
+    decimals: int  # Most decimals printed in its first rows
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+
+    @property
+    def positions(self) -> tuple[int, ...]:
+        """Places of the lengths."""
+        return tuple(position for position, _ in self.lengths)
+
+
+def find_runs(sheet: Sheet) -> RunColumns | None:
+    """Tell whether rows say how long levels last: high and low in turn, or levels and a length.
+
+    Raises CaptureError where rows say how long pulses last and nothing says when they began.
+    """
+    if not sheet.has_header or sheet.hints.time_column is not None:
+        return None
+    columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
+    if any(c.kind == "stamp" or _is_instant(c) for c in columns):
+        return None
+    columns = [c for c in columns if not (is_sample_number(c.name) and c.counts_by_one)]
+    numbers = [c for c in columns if c.kind in ("integer", "decimal")]
+    highs = [c for c in numbers if _headed(_HIGH_WORD, c, sheet)]
+    lows = [c for c in numbers if _headed(_LOW_WORD, c, sheet)]
+    if len(highs) == len(lows) == 1 and highs != lows and len(columns) == 2:
+        return _high_and_low(highs[0], lows[0], sheet)
+    lengths = [c for c in numbers if _headed(_RUN_WORD, c, sheet) and not c.is_rising]
+    levels = [c for c in columns if c.kind in LEVELS and c not in lengths]
+    if len(lengths) == 1 and levels and len(levels) + 1 == len(columns):
+        return _level_and_length(lengths[0], sheet)
+    timeless = [c for c in numbers if is_length(c, sheet)]
+    others = [c for c in numbers if c not in timeless and c.is_rising and not c.counts_by_one]
+    if timeless and not others and not any(c.kind in LEVELS for c in columns if len(c.cells) > 2):
+        raise CaptureError(
+            sheet.source,
+            "the rows say how long pulses last, but not when they began",
+            "export the time of each rise as well, or both the high and the low durations",
+            row=max(1, sheet.dialect.skip_lines),
+            column=timeless[0].name,
+        )
+    return None
+
+
+def _is_instant(column: Column) -> bool:
+    return time_unit_in(column.name)[0] or (
+        time_unit_in(column.unit)[0] and not column.has_units and column.is_rising
+    )
+
+
+def _high_and_low(high: Column, low: Column, sheet: Sheet) -> RunColumns:
+    pair = sorted((high, low), key=lambda column: column.position)
+    lengths = tuple((c.position, unit_of_duration(c, sheet)) for c in pair)
+    said = (
+        f"Each row is one pulse and one pause: '{pair[0].name}' comes first, then "
+        f"'{pair[1].name}'; time 0 is 1 ms before the first row."
+    )
+    return RunColumns(
+        lengths, tuple(int(c is high) for c in pair), max(c.decimals for c in pair), (said,)
+    )
+
+
+def _level_and_length(length: Column, sheet: Sheet) -> RunColumns:
+    unit = (unit_in(length.name) or unit_in(length.unit) or sheet.hints.time_unit
+            or sheet.stated.time_unit)  # fmt: skip
+    counts = re.search(r"\b(samples?|count|repeats?)\b", length.name.replace("_", " "), re.I)
+    if unit is None and counts and sheet.rate_hz is not None:
+        unit = ""
+    elif unit is None and counts:
+        raise rate_needed(sheet.source, "count samples and carry no time")
+    if unit is None:
+        raise HintError(
+            f"{sheet.source}, column {length.name}: the unit of these lengths is not stated; "
+            "add `time_unit`, or `rate` if they count samples."
+        )
+    said = f"Each row says how long its levels last: '{length.name}', in {unit or 'samples'}."
+    return RunColumns(((length.position, unit),), (), length.decimals, (said,))

@@ -1,4 +1,4 @@
-"""How a text table is written: its cells, remarks, delimiter, decimal comma and header."""
+"""How a text table is written: its delimiter, decimal comma, header, units and first row."""
 
 from __future__ import annotations
 
@@ -6,205 +6,20 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
-from pwmscope.capture.reader.units import (
-    EXPONENT_OF_UNIT,
-    is_sample_number,
-    is_unit,
-    parse_rate,
-    parse_time_unit,
-    time_unit_in,
-)
-from pwmscope.errors import CaptureError, HintError
-
-CellKind: TypeAlias = Literal[
-    "empty", "digit", "level number", "word", "hex", "binary", "integer", "decimal", "stamp", "text"
-]
-
-LOW_WORDS: Final = ("l", "low", "false", "off")
-HIGH_WORDS: Final = ("h", "high", "true", "on")
-
-_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?")
-_INTEGER: Final = re.compile(r"[+-]?\d+")
-_HEX: Final = re.compile(r"0[xX][0-9a-fA-F]+|[0-9][0-9a-fA-F]*[hH]")
-_BINARY: Final = re.compile(r"0[bB][01]+|[01]+[bB]")
-STAMP: Final = re.compile(
-    r"(?:(?P<date>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ])?"
-    r"(?P<clock>\d{1,2}:\d{2}:\d{2})(?:[.,](?P<fraction>\d{1,12}))?"
-    r"(?P<zone>Z|[+-]\d{2}:?\d{2})?"
-)
-"""A date and time of day (ISO 8601 and common practice), or a time of day alone."""
-
-
-def kind_of(cell: str) -> CellKind:
-    """Tell what one cell holds, taken by itself.
-
-    A comma counts as a decimal point here; the caller knows whether commas
-    separate cells.
-
-    Examples
-    --------
-    >>> [kind_of(cell) for cell in ("1", "1.0", "High", "0x1F", "1Fh", "0b01", "12", "-0,5")]
-    ['digit', 'level number', 'word', 'hex', 'hex', 'binary', 'integer', 'decimal']
-    >>> kind_of("2031-05-06T07:08:09.25Z"), kind_of("RX1"), kind_of("")
-    ('stamp', 'text', 'empty')
-    """
-    if _NUMBER.fullmatch(cell):
-        return _kind_of_number(cell)
-    if cell.lower() in LOW_WORDS or cell.lower() in HIGH_WORDS:
-        return "word"
-    for kind, pattern in _PATTERNS:
-        if pattern.fullmatch(cell):
-            return kind
-    return "text" if cell else "empty"
-
-
-def _kind_of_number(cell: str) -> CellKind:
-    if cell in ("0", "1"):
-        return "digit"
-    if float(cell.replace(",", ".")) in (0.0, 1.0):
-        return "level number"
-    return "integer" if _INTEGER.fullmatch(cell) else "decimal"
-
-
-_PATTERNS: Final[tuple[tuple[CellKind, re.Pattern[str]], ...]] = (
-    ("hex", _HEX),
-    ("binary", _BINARY),
-    ("stamp", STAMP),
-)
-NUMERIC: Final = frozenset({"digit", "level number", "integer", "decimal"})
-_LEVELS: Final = ("digit", "level number", "word")
-
-
-def kind_of_column(cells: list[str]) -> CellKind:
-    """Tell what a column holds from its first cells.
-
-    One odd cell in a column of levels or numbers does not change its kind:
-    it is refused later, with its row.
-
-    Examples
-    --------
-    >>> kind_of_column(["0", "1", "1"]), kind_of_column(["0", "1.0"]), kind_of_column(["H", "L"])
-    ('digit', 'level number', 'word')
-    >>> kind_of_column(["0", "3", "1"]), kind_of_column(["0", "2.5"])
-    ('integer', 'decimal')
-    >>> kind_of_column(["0000", "0101"]), kind_of_column(["0x1F", "0x2E"])
-    ('binary', 'hex')
-    >>> kind_of_column(["0", "high?", "1"]), kind_of_column(["RX1", "RX2", "1"])
-    ('digit', 'text')
-    """
-    counts: Counter[CellKind] = Counter()
-    for cell, times in Counter(cells).items():
-        counts[kind_of(cell)] += times
-    counts.pop("empty", None)
-    if not counts:
-        return "empty"
-    odd = counts.pop("text", 0)
-    if odd >= sum(counts.values()):
-        return "text"
-    for kind in ("stamp", "hex", "binary", "word"):
-        if _dominates(kind, counts):
-            return kind
-    if "decimal" not in counts and _is_packed({cell for cell in cells if cell}):
-        return "binary"
-    by_rank: tuple[CellKind, ...] = ("decimal", "integer", "level number")
-    return next((kind for kind in by_rank if kind in counts), "digit")
-
-
-def _is_packed(cells: set[str]) -> bool:
-    """Whether all cells are equally many binary digits, some of them with a leading zero."""
-    widths = {len(cell) for cell in cells}
-    digits = all(set(cell) <= {"0", "1"} for cell in cells)
-    return digits and len(widths) == 1 and max(widths) > 1 and any(c[0] == "0" for c in cells)
-
-
-def _dominates(kind: CellKind, counts: Counter[CellKind]) -> bool:
-    """Whether a column with some cells of this kind is of this kind."""
-    allies: dict[str, frozenset[str]] = {
-        "word": frozenset({"word", "digit", "level number"}),
-        "hex": NUMERIC | {"hex", "binary"},
-        "binary": NUMERIC | {"binary"},
-    }
-    within = sum(count for other, count in counts.items() if other in allies.get(kind, {kind}))
-    return kind in counts and within * 2 > sum(counts.values())
-
-
-_RATE: Final = re.compile(
-    r"\bsampl(?:e|es|ing)[ _-]*(?:rate|freq(?:uency)?)\b(?P<rest>.*)", re.IGNORECASE
-)
-_INTERVAL: Final = re.compile(
-    r"\bsampl(?:e|es|ing)[ _-]*(?:interval|period)\b(?P<rest>.*)", re.IGNORECASE
-)
-_UNIT: Final = re.compile(r"\btime[ _-]*(?:unit|base|scale)s?\b(?P<rest>.*)", re.IGNORECASE)
-_QUANTITY: Final = re.compile(
-    r"(?P<number>\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)[\s,;\"']*(?P<unit>[A-Za-zµμ/]*)"
-)
-_BRACKETED: Final = re.compile(r"[(\[]\s*(?P<unit>[A-Za-zµμ/]+)\s*[)\]]")
-
-
-@dataclass(frozen=True, slots=True)
-class Stated:
-    """What the remarks above a table state."""
-
-    rate_hz: float | None = None  # Samples per second
-    time_unit: str | None = None  # Unit of the time column
-
-
-def read_preamble(lines: tuple[str, ...]) -> Stated:
-    """Find the sample rate and the unit of time in the remarks above a table.
-
-    Examples
-    --------
-    >>> read_preamble(("# bench 3", "# Sample rate: 24 MHz", "Time unit = us"))
-    Stated(rate_hz=24000000.0, time_unit='us')
-    >>> read_preamble(("Samplerate,1000000",)).rate_hz
-    1000000.0
-    >>> read_preamble(('"Sample Interval";"2,0E-06";s',)).rate_hz
-    500000.0
-    """
-    rates = [rate for line in lines if (rate := _rate_in(line)) is not None]
-    units = [unit for line in lines if (unit := _unit_in(line)) is not None]
-    return Stated(rates[0] if rates else None, units[0] if units else None)
-
-
-def _rate_in(line: str) -> float | None:
-    for pattern in (_RATE, _INTERVAL):
-        match = pattern.search(line)
-        quantity = _QUANTITY.search(match["rest"]) if match else None
-        if match is None or quantity is None:
-            continue
-        bracketed = _BRACKETED.search(match["rest"])
-        unit = quantity["unit"] or (bracketed["unit"] if bracketed else "")
-        number = quantity["number"].replace(",", ".")
-        try:
-            if pattern is _RATE:
-                return parse_rate(number + unit)
-            interval_s = float(number) * 10.0 ** (
-                EXPONENT_OF_UNIT[parse_time_unit(unit or "s")] - 12
-            )
-            return parse_rate(1 / interval_s)
-        except (HintError, ZeroDivisionError):
-            continue  # a remark that is no rate after all states nothing
-    return None
-
-
-def _unit_in(line: str) -> str | None:
-    match = _UNIT.search(line)
-    if match is None:
-        return None
-    word = match["rest"].strip(" \t:=,;\"'()[]")
-    try:
-        return parse_time_unit(word)
-    except HintError:
-        return None
-
+from pwmscope.capture.reader.units import is_sample_number, is_unit, time_unit_in
+from pwmscope.capture.text.cells import DATE, MINUS_SIGNS, clean, kind_of, unit_of
+from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, states_something
+from pwmscope.errors import CaptureError
 
 SPACES: Final = " "
-_DELIMITERS: Final = ("\t", ";", ",", SPACES)
-_SAY: Final = {",": "commas", ";": "semicolons", "\t": "tabs", SPACES: "spaces"}
-_COMMENT: Final = re.compile(r"\s*(#|//|;|%|--|')\s*")
+_DELIMITERS: Final = ("\t", ";", ",", "|", SPACES)
+_SAY: Final = {
+    ",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars", SPACES: "spaces",
+}  # fmt: skip
 _BODY_LINES: Final = 200
+_STATED_DELIMITER: Final = re.compile(r'"?sep=(?P<mark>[,;|]|\t)"?\s*', re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +35,8 @@ class Dialect:
     units: tuple[str, ...] | None
     rows: list[list[str]]  # The first rows of data, cells stripped of spaces and quotes
     is_quoted: bool = False  # Whether there are quotes, in pairs, among the first rows of data
+    has_remarks: bool = False  # Whether lines that are no rows stand among or below the first rows
+    is_loose: bool = False  # Whether cells carry spaces or typeset minus signs that must come off
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -235,13 +52,24 @@ class Dialect:
             said.append("There is no header row, so columns are named by their position.")
         return tuple(said)
 
+    @property
+    def decimal_mark(self) -> str:
+        """What stands before decimals, where the table shows it."""
+        if self.decimal_comma:
+            return ","
+        cells = (cell for row in self.rows[:_BODY_LINES] for cell in row)
+        has_points = any("." in cell for cell in cells if kind_of(cell) in _FRACTIONS)
+        return "." if has_points or self.delimiter == "," else ""
+
 
 def find_dialect(head: str, source: str) -> Dialect:
     r"""Decide from the head of a file how its rows are written.
 
     The rows are the lines that look most alike: as many cells, numbers and
-    levels in the same places. The line before the first of them is the header
-    if it has as many cells; all lines above are remarks, whatever they begin with.
+    levels in the same places. Above the first of them, the last line with as many
+    cells that names a time, or holds nothing but words, is the header. All lines
+    above it are remarks, whatever they begin with. A line between the header and
+    the rows is a row of units, or a row that cannot be read.
 
     Examples
     --------
@@ -250,32 +78,72 @@ def find_dialect(head: str, source: str) -> Dialect:
     (';', True, 3, ('t', 'RX1'))
     """
     lines = [line.rstrip("\r") for line in head.split("\n")]
-    plain = [i for i, line in enumerate(lines) if line.strip() and not _COMMENT.match(line)]
+    stated = _STATED_DELIMITER.fullmatch(lines[0])
+    if stated is not None:
+        lines[0] = ""
+    plain = [i for i, line in enumerate(lines) if line.strip() and not COMMENT.match(line)]
     if not plain:
         raise CaptureError(
             source, "only comments or blank lines found", "export the recording again, as CSV"
         )
     body = [lines[i] for i in plain[-_BODY_LINES:]]
-    delimiter = max(_DELIMITERS, key=lambda delimiter: _score(body, delimiter))
+    delimiter = stated["mark"] if stated else _best_delimiter(body)
     usual = _usual_shape([_shape(cells) for cells in _split_all(body, delimiter)])
     first = None
     if usual is not None:
         shapes = ((i, _shape(split(lines[i], delimiter))) for i in plain)
         first = next((i for i, shape in shapes if _fits(shape, usual)), None)
-    if first is None:
+    if first is None or usual is None:
         return _without_rows(lines, plain, source)
-    header, units = _find_header(lines, first, delimiter)
-    rows = _split_all([lines[i] for i in plain if i >= first], delimiter)
+    found = _find_header(lines, first, delimiter, len(usual), source)
+    return _described(lines, delimiter, found, len(usual))
+
+
+def _best_delimiter(body: list[str]) -> str:
+    return max(_DELIMITERS, key=lambda delimiter: _score(body, delimiter))
+
+
+def _described(
+    lines: list[str], delimiter: str, found: tuple[int | None, int | None, int], width: int
+) -> Dialect:
+    header, units, first = found
+    below = [(line, split(line, delimiter)) for line in lines[first:] if line.strip()]
+    width = max(width, len(below[0][1]))
+    rows = [cells for line, cells in below if not is_remark(line, cells, width)]
+    has_remarks = len(rows) < len(below)
+    while len(rows) > 1 and is_footer(rows[-1], width):
+        rows.pop()
+        has_remarks = True
     above = [line for line in lines[: first if header is None else header] if line.strip()]
+    headings = None if header is None else _headings(lines[header], delimiter)
+    if headings is not None:
+        while len(headings) > width and not headings[-1]:
+            headings = headings[:-1]  # delimiters after the last name only
     return Dialect(
         delimiter,
         _has_decimal_comma(rows, delimiter),
         first,
         tuple(above),
-        None if header is None else _headings(lines[header], delimiter),
+        headings,
         None if units is None else tuple(split(lines[units], delimiter)),
         rows,
-        any(_has_pairs(lines[i]) for i in plain if i >= first),
+        any(_has_pairs(line) for line, _ in below),
+        has_remarks,
+        delimiter != SPACES and any(_is_loose(line, delimiter) for line, _ in below[:-1] or below),
+    )
+
+
+def _is_loose(line: str, delimiter: str) -> bool:
+    """Whether a row's cells need more than cutting at the delimiter."""
+    if any(sign in line for sign in MINUS_SIGNS):
+        return True
+    if delimiter == "\t":
+        return " \t" in line or "\t " in line or line != line.strip(" ")
+    return (
+        f" {delimiter}" in line
+        or f"{delimiter} " in line
+        or f"\t{delimiter}" in line
+        or line != line.strip(" \t")
     )
 
 
@@ -314,17 +182,17 @@ def split(line: str, delimiter: str) -> list[str]:
 def _split_all(lines: list[str], delimiter: str) -> list[list[str]]:
     """Split each line into cells, stripped of spaces and quotes."""
     if delimiter == SPACES:
-        return [[cell.strip('"') for cell in line.split()] for line in lines]
+        return [[clean(cell.strip('"')) for cell in line.split()] for line in lines]
     if any('"' in line or "\r" in line for line in lines):
         return [_split_quoted(line, delimiter) for line in lines]
-    return [[cell.strip() for cell in line.split(delimiter)] for line in lines]
+    return [[clean(cell) for cell in line.split(delimiter)] for line in lines]
 
 
 def _split_quoted(line: str, delimiter: str) -> list[str]:
     # A lone carriage return ends no line; csv would stumble over it.
     text = line.replace("\r", " ")
     parsed = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
-    return [cell.strip() for cell in parsed]
+    return [clean(cell) for cell in parsed] or [""]
 
 
 def _shape(cells: list[str]) -> str:
@@ -356,40 +224,165 @@ def _score(body: list[str], delimiter: str) -> tuple[int, int]:
 
 
 def _has_decimal_comma(rows: list[list[str]], delimiter: str) -> bool:
-    if delimiter == ",":
-        return False
-    cells = [c for row in rows[:_BODY_LINES] for c in row if kind_of(c) in _FRACTIONS]
-    return any("," in c for c in cells) and not any("." in c for c in cells)
+    cells = [c for row in rows[:_BODY_LINES] for c in row if "," in c]
+    if delimiter == ",":  # only quoted cells hold one
+        decimals = [c for c in cells if kind_of(c) in _FRACTIONS]
+        return bool(decimals) and not _may_be_thousands(decimals)
+    points = any("." in c for row in rows[:_BODY_LINES] for c in row if kind_of(c) in _FRACTIONS)
+    return any(kind_of(c) in _FRACTIONS or ("," in c and unit_of(c)) for c in cells) and not points
+
+
+def _may_be_thousands(cells: list[str]) -> bool:
+    """Whether all commas may separate thousands: three digits after each, no leading zero."""
+    return all(re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", cell) for cell in cells)
 
 
 _FRACTIONS: Final = ("decimal", "level number")
 
 
-def _find_header(lines: list[str], first: int, delimiter: str) -> tuple[int | None, int | None]:
-    """Find the header's line and the line of units, if any, above the first row."""
-    above = [i for i in range(first) if lines[i].strip()]
-    width = len(split(lines[first], delimiter))
-    if not above or not _is_header(lines[above[-1]], delimiter, width):
-        return None, None
-    cells = split(lines[above[-1]], delimiter)
-    if all(not cell or is_unit(cell.strip("()[]")) for cell in cells) and len(above) > 1:
-        names = above[-2]
-        if _is_header(lines[names], delimiter, width):
-            return names, above[-1]
-    return above[-1], None
+def two_readings_of_commas(dialect: Dialect) -> bool:
+    """Whether every number with a comma may have decimals or thousands behind it."""
+    cells = [c for row in dialect.rows[:_BODY_LINES] for c in row if "," in c and kind_of(c)]
+    numbers = [c for c in cells if kind_of(c) in ("decimal", "level number")]
+    return bool(numbers) and dialect.decimal_comma and _may_be_thousands(numbers)
 
 
-def _is_header(line: str, delimiter: str, width: int) -> bool:
+def _find_header(
+    lines: list[str], first: int, delimiter: str, width: int, source: str
+) -> tuple[int | None, int | None, int]:
+    """Find the header's line, the row of units below it, and the first line that is a row."""
+    block: list[int] = []
+    for i in range(first - 1, -1, -1):
+        if not lines[i].strip():
+            continue
+        if not _is_as_wide(lines[i], delimiter, width):
+            if not COMMENT.match(lines[i]):
+                break
+            continue
+        block.insert(0, i)
+    timed = [i for i in block if _names_time(lines[i], delimiter)]
+    marked = [i for i in block if COMMENT.match(lines[i]) and i not in timed]
+    unmarked = [i for i in block if i not in marked]
+    _refuse_two_headers([i for i in timed if not _holds_data(split(lines[i], delimiter))], source)
+    header = timed[-1] if timed else _worded_header(lines, unmarked, delimiter, source)
+    if header is None:
+        _refuse_other_width(lines, first, delimiter, width, source)
+        bad = [i for i in unmarked if not states_something(lines[i])]
+        mixed = [i for i in bad if _holds_data(split(lines[i], delimiter))]
+        return None, None, mixed[0] if mixed and width > 1 else first
+    units, begin = None, first
+    for i in (i for i in block if i > header):
+        cells = split(lines[i], delimiter)
+        if _are_units(cells):
+            units = i
+        elif not is_remark(lines[i], cells, width):
+            begin = i  # neither a header nor units: a row, which will be refused by its place
+            break
+    return header, units, begin
+
+
+def _is_as_wide(line: str, delimiter: str, width: int) -> bool:
     headings = _headings(line, delimiter)
+    while len(headings) > width and not headings[-1]:
+        headings = headings[:-1]
+    if len(headings) == width:
+        return any(headings)
     # A delimiter after the last cell of each row makes one column more than headings.
-    if len(headings) not in (width, width - 1) or not any(headings) or width == 0:
+    return width > 2 and len(headings) == width - 1 and all(headings)
+
+
+def _holds_data(cells: list[str]) -> bool:
+    kinds = (kind_of(cell) for cell in cells if not DATE.fullmatch(cell))
+    return any(kind not in ("text", "empty", "word") for kind in kinds)
+
+
+def _names_time(line: str, delimiter: str) -> bool:
+    headings = _headings(line, delimiter)
+    if states_something(line) and not _is_whole_heading(headings):
         return False
-    if _COMMENT.match(line):
-        is_clock = [time_unit_in(cell)[0] or is_sample_number(cell) for cell in headings]
-        return any(is_clock) and len(headings) == width
-    return len(headings) == width or width > 2
+    named = [cell for cell in headings if time_unit_in(cell)[0] or is_sample_number(cell)]
+    others = [cell for cell in headings if cell not in named]
+    is_units = _are_units(list(headings))
+    values = any(DATE.fullmatch(cell) or kind_of(cell) in ("stamp", "decimal") for cell in others)
+    return bool(named) and not values and not (is_units and len(headings) > 1)
+
+
+def _is_whole_heading(headings: tuple[str, ...]) -> bool:
+    return len(headings) > 1 and time_unit_in(headings[0])[0]
+
+
+def _worded_header(lines: list[str], block: list[int], delimiter: str, source: str) -> int | None:
+    """Find the header among lines that name no time: the one that holds words alone."""
+    worded = [
+        i
+        for i in block
+        if not _holds_data(split(lines[i], delimiter)) and not states_something(lines[i])
+    ]
+    units = [i for i in worded if _are_units(split(lines[i], delimiter))]
+    names = [i for i in worded if i not in units] or worded[-1:]
+    if len(names) > 1 and len(split(lines[names[-1]], delimiter)) == 1:
+        names = [i for i in names if " " not in lines[i].strip()] or names[-1:]
+    _refuse_two_headers(names, source)
+    return names[0] if names else None
+
+
+def _refuse_two_headers(names: list[int], source: str) -> None:
+    if len(names) > 1:
+        raise CaptureError(
+            source,
+            f"rows {names[-2] + 1} and {names[-1] + 1} may both hold the names of the columns",
+            "leave one of them, or mend the row that is none",
+            row=names[-1] + 1,
+        )
+
+
+def _are_units(cells: list[str]) -> bool:
+    stripped = [cell.strip("()[]{} ") for cell in cells]
+    none = ("", "-", "1")
+    return any(cell not in none for cell in stripped) and all(
+        cell in none or is_unit(cell) for cell in stripped
+    )
+
+
+def _refuse_other_width(
+    lines: list[str], first: int, delimiter: str, width: int, source: str
+) -> None:
+    """Refuse a table whose header has another number of cells than its rows."""
+    above = [i for i in range(first) if lines[i].strip()]
+    if not above:
+        return
+    headings = _headings(lines[above[-1]], delimiter)
+    kinds = {kind_of(cell) for cell in headings if cell}
+    if (
+        len(headings) > 1
+        and kinds
+        and not kinds & {"text", "word"}
+        and not DATE.search(headings[0])
+    ):
+        raise CaptureError(
+            source,
+            f"{len(headings)} cells found, and the rows below have {width}",
+            "give all rows as many cells, or export the recording again",
+            row=above[-1] + 1,
+        )
+    if width < 2:
+        return
+    is_named = any(time_unit_in(cell)[0] or is_sample_number(cell) for cell in headings)
+    is_worded = not COMMENT.match(lines[above[-1]]) and not _holds_data(list(headings))
+    has_count = (1 < len(headings) != width and delimiter != SPACES) or is_named
+    if len(headings) > 1 and has_count and (is_named or is_worded):
+        if states_something(lines[above[-1]]) and not is_named:
+            return
+        raise CaptureError(
+            source,
+            f"the header has {len(headings)} cells and the rows have {width}",
+            "give the header and the rows as many cells, or export the recording again",
+            row=above[-1] + 1,
+        )
 
 
 def _headings(line: str, delimiter: str) -> tuple[str, ...]:
-    comment = _COMMENT.match(line)
-    return tuple(split(line[comment.end() :] if comment else line, delimiter))
+    comment = COMMENT.match(line)
+    if comment and not (delimiter == ";" and comment[1] == ";"):
+        line = line[comment.end() :]
+    return tuple(split(line, delimiter))

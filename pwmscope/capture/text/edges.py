@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, format_interval, format_rate
+from pwmscope.capture.reader.units import format_interval, format_rate, size_of_unit
 from pwmscope.capture.text.batches import ChangedRows, RowBatch, Words, find_steps
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
@@ -131,6 +131,23 @@ def _condensed(batch: RowBatch) -> ChangedRows:
     )
 
 
+def joined(parts: Iterable[Changes]) -> Changes:
+    """Join what was gathered from the same rows for other columns: every row that changes any."""
+    first, *others = parts
+    if not others:
+        return first
+    rows, at = np.unique(
+        np.concatenate([first.rows, *(part.rows for part in others)]), return_index=True
+    )
+    times_ps = None
+    if first.time_ps is not None:
+        held = [part.time_ps for part in (first, *others) if part.time_ps is not None]
+        times_ps = np.concatenate(held)[at]
+    # The levels themselves stay with each part; a word here only says that something changed.
+    words = np.arange(1, rows.size + 1, dtype=np.uint64) & np.uint64(1)
+    return replace(first, first_word=0, rows=rows, words=words, time_ps=times_ps)
+
+
 def _backwards(
     row: int,
     step: int,
@@ -150,7 +167,7 @@ Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class _Clock:
+class Clock:
     """How rows become instants."""
 
     # Instants come from the row's index, from the sample number that the row holds, or from the
@@ -186,7 +203,7 @@ def at_samples(numbers: Instants, interval_ps: float) -> Instants:
     return instants
 
 
-def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _Clock:
+def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> Clock:
     """Find out when rows were."""
     rate_hz = hints.rate_hz or layout.rate_hz
     if changes.time_ps is None:
@@ -213,7 +230,7 @@ def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> _
 
 def _counted(
     basis: Literal["row", "number"], start: int, last: int, rate_hz: float, hints: Hints
-) -> _Clock:
+) -> Clock:
     interval_ps = 1e12 / rate_hz
     duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
     why = "the file states" if hints.rate_hz is None else "you said"
@@ -222,22 +239,25 @@ def _counted(
         "sampling interval", interval_ps, "ps",
         "file" if hints.rate_hz is None else "person", ("rate",),
     )  # fmt: skip
-    return _Clock(basis, start, duration_ps, interval_ps, (said,))
+    return Clock(basis, start, duration_ps, interval_ps, (said,))
 
 
 def resolution_ps(unit: str, decimals: int) -> int:
     """One unit of the last printed digit, in whole picoseconds, at least 1."""
-    return int(10 ** max(0, EXPONENT_OF_UNIT[unit] - decimals))
+    multiple, exponent = size_of_unit(unit)
+    return int(multiple * 10 ** max(0, exponent - decimals))
 
 
 def _origin(changes: Changes, layout: Layout) -> tuple[str, ...]:
-    if changes.start_ps == 0 or layout.time_kind == "stamp":
+    multiple, exponent = size_of_unit(layout.time_unit)
+    start_ps = changes.start_ps + layout.time_origin * multiple * 10**exponent
+    if start_ps == 0 or layout.time_kind == "stamp" or layout.runs is not None:
         return ()
-    start_s = changes.start_ps / 1e12
+    start_s = start_ps / 1e12
     return (f"Time 0 is the first row, which the file calls {start_s:.9g} s.",)
 
 
-def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> _Clock:
+def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.rows[-1] == changes.row_count - 1:
         said.append(
@@ -247,14 +267,61 @@ def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: 
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     rate_hz = hints.rate_hz or layout.rate_hz
     interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints)
+    interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
-    assumptions = (*_origin(changes, layout), *said, more)
-    return _Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
+    assumptions = (*_origin(changes, layout), *said, more, *coarse)
+    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
+
+
+_COARSE_PS: Final = 10**5
+"""Times printed more coarsely than 100 ns limit what can be told of a width."""
+
+
+def no_finer_than_printed(
+    interval_ps: float | None, resolution: int
+) -> tuple[float | None, tuple[str, ...]]:
+    """Widen the sampling interval to what the printed digits of the times tell apart."""
+    if interval_ps is None or resolution <= max(_COARSE_PS, interval_ps):
+        return interval_ps, ()  # an unknown interval claims less than any known one
+    said = (
+        f"Times are printed to {format_interval(resolution)} only, which counts as the sampling "
+        "interval; export more digits to know widths better."
+    )
+    arguments = ("rate",)
+    return float(resolution), (
+        Assumption(said, "sampling interval", float(resolution), "ps", "file", arguments),
+    )
+
+
+def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tuple[str, ...]:
+    """Say that pulses contradict the rate or unit on which all times rest."""
+    if hints.rate_hz is not None or hints.time_unit is not None:
+        return ()
+    spans_ps = [np.diff(line.edges_ps) for line in lines.values() if line.edges_ps.size > 3]
+    if not spans_ps:
+        return ()
+    typical = [float(np.median(np.minimum(s[:-1], s[1:]))) for s in spans_ps]
+    typical_ps = float(np.median(typical))
+    if any(low <= each <= high for each in typical for low, high in _PULSES_PS):
+        return ()
+    by_rate = layout.time_column is None or layout.time_kind == "sample"
+    what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
+    return (
+        Assumption(
+            f"With the {what} pulses last {format_interval(typical_ps)}, and servo pulses 0.75 ms "
+            f"to 2.25 ms; if that is wrong, give `{argument}`.",
+            "time unit" if not by_rate else "sampling rate", None, "", "data", (argument,),
+        ),
+    )  # fmt: skip
+
+
+_PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
+"""Pulses of the narrow conventions, and all others with the marks of sum trains."""
 
 
 def _sample_clock(
     changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints, source: str
-) -> _Clock:
+) -> Clock:
     duration_ps = changes.end_ps - changes.start_ps
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = duration_ps / (changes.row_count - 1)
@@ -279,9 +346,15 @@ def _sample_clock(
             "sampling interval, so uncertainties are on the large side."
         )
     said.append(Assumption(sentence, "sampling interval", interval_ps, "ps", "data", ("rate",)))
+    if is_even and resolution > interval_ps:
+        said.append(
+            f"Times are printed to {format_interval(resolution)} only, so instants are taken from "
+            "the row number."
+        )
     _check_rate(hints, interval_ps, source)
+    said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
-    return _Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
+    return Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
 
 
 def _round_interval(mean_ps: float, tolerance_ps: float) -> float:
@@ -301,8 +374,21 @@ def _check_rate(hints: Hints, interval_ps: float, source: str) -> None:
         )
 
 
+def _contradicted(layout: Layout, hints: Hints, interval_ps: float) -> tuple[str, ...]:
+    """Say that the time column shows another rate than the lines above the table."""
+    rate_hz = layout.rate_hz
+    if hints.rate_hz is not None or rate_hz is None:
+        return ()
+    if abs(interval_ps * rate_hz / 1e12 - 1) <= 0.01:
+        return ()
+    return (
+        f"The time column shows {format_rate(interval_ps)} where the lines above the table state "
+        f"{format_rate(1e12 / rate_hz)}; the time column counts.",
+    )
+
+
 def timed_lines(
-    changes: Changes, clock: _Clock, layout: Layout, comparators: Mapping[str, Comparator]
+    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split changed words into lines at the clock's instants; see `_find_lines`."""
     crossed_ps = {
@@ -401,7 +487,9 @@ def no_edges(
     names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
 ) -> CaptureError:
     """Say that no line ever changes."""
-    flat = ", ".join(quiet)
+    shown = list(names)
+    names = [*shown[:8], "..."] if len(shown) > 8 else shown
+    flat = ", ".join(list(quiet)[:8])
     if flat:
         return CaptureError(
             source,

@@ -11,13 +11,15 @@ import polars as pl
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
+from pwmscope.capture.reader.selection import kept
 from pwmscope.capture.reader.units import format_interval
-from pwmscope.capture.text.columns import MAX_LINES
-from pwmscope.capture.text.dialect import SPACES
+from pwmscope.capture.text.columns import MAX_LINES, MOST_COLUMNS
 from pwmscope.capture.text.edges import (
     at_samples,
+    doubted_clock,
     format_vanished,
     no_edges,
+    no_finer_than_printed,
     resolution_ps,
     select_lines,
     without_zero_widths,
@@ -26,7 +28,7 @@ from pwmscope.capture.text.encoding import Text
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.rows import (
     is_blank,
-    read_fixed_point,
+    read_duration,
     read_level,
     read_time,
     scan_table,
@@ -34,6 +36,7 @@ from pwmscope.capture.text.rows import (
     whole_rows,
 )
 from pwmscope.errors import CaptureError
+from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import PS_PER_S, Capture, Line
 
 _MARGIN_PS = PS_PER_S // 1000
@@ -79,13 +82,19 @@ def read_event_list(
     origin, said = _origin(listed, layout)
     lines, vanished = _lines(listed, origin)
     times_ps = np.concatenate([line.times_ps for line in listed.values()])
-    lines = select_lines(lines, hints, text.source)
+    if len(lines) > MAX_LINES and hints.lines is None:
+        lines, sentence = kept([lines], hints, text.source)
+        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+    else:
+        lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, count, text.source)
     interval_ps, more = find_listed_interval(
         np.unique(times_ps), _resolution(layout), layout.rate_hz, hints
     )
-    assumptions = [*text.assumptions, *layout.assumptions, *said, more]
+    interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
+    assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]
+    assumptions += doubted_clock(lines, layout, hints)
     if vanished:
         assumptions.append(format_vanished(vanished))
     if is_cut:
@@ -118,9 +127,19 @@ def _batches(text: Text, layout: Layout, batch_rows: int | None) -> Iterator[_Ba
         times = frame.get_column("time").to_numpy()
         durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
         if layout.time_kind == "sample" and layout.rate_hz is not None:
-            times = at_samples(times, 1e12 / layout.rate_hz)
+            numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
+            if durations is not None and _counts_samples(layout):
+                is_end = layout.events is not None and layout.events.is_end
+                ends = durations if is_end else numbers + durations
+                durations = at_samples(ends, 1e12 / layout.rate_hz) - times
         levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
         yield _Batch(times, frame.get_column("line"), levels, durations, is_cut)
+
+
+def _counts_samples(layout: Layout) -> bool:
+    """Whether a list of pulses at sample numbers gives their ends or lengths in samples too."""
+    events = layout.events
+    return events is not None and events.duration_unit == layout.time_unit
 
 
 def _lists_pulses(layout: Layout) -> bool:
@@ -131,12 +150,18 @@ def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
     events = layout.events
     assert events is not None  # read_table chose this reader because of it
     time = layout.columns.index(layout.time_column or "")
-    is_text = layout.delimiter == SPACES
+    is_text = layout.is_text
     if events.level is not None:
         value = read_level(pl.col(f"c{events.level}").str.strip_chars().str.to_lowercase())
     else:
-        value = read_fixed_point(pl.col(f"c{events.duration}"), events.duration_unit, layout)
-    line = pl.lit("line1") if events.line is None else pl.col(f"c{events.line}").str.strip_chars()
+        value = read_duration(layout)
+        if events.is_end and layout.time_kind != "sample":
+            value = value - read_time(pl.col(f"c{time}"), layout, is_text=is_text)
+    line = (
+        pl.lit("line1")
+        if events.line is None
+        else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
+    )
     return scan_table(text.path, layout, {time: time_type(layout)}).select(
         read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
         line.alias("line"),
@@ -152,11 +177,11 @@ def _take(
     for name in batch.names.unique(maintain_order=True):
         at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
-        if len(listed) > MAX_LINES:
+        if len(listed) > MOST_COLUMNS:
             raise CaptureError(
                 source,
-                f"more than {MAX_LINES} lines are named, at most {MAX_LINES} are read",
-                "export fewer lines",
+                f"more than {MOST_COLUMNS} lines are named",
+                "export fewer lines, or name the column that names them 'line'",
                 row=layout.skip_lines + 1 + first_row + int(at[0]),
                 column=layout.columns[layout.events.line or 0] if layout.events else None,
             )
@@ -201,7 +226,7 @@ def _refuse_disorder(
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
     starts = [int(line.times_ps[0]) for line in listed.values()]
     start = min(starts)
-    if layout.time_kind != "stamp" and 0 <= start <= PS_PER_S:
+    if layout.time_kind != "stamp" and not layout.time_origin and 0 <= start <= PS_PER_S:
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
         return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)

@@ -67,6 +67,8 @@ def find_plan(layout: Layout) -> Plan | None:
     """Say how the rows of a layout are read by a template; None where they cannot be."""
     delimiter = layout.delimiter.encode()
     is_plain = layout.events is None and layout.time_kind != "stamp" and not layout.is_quoted
+    is_plain = is_plain and layout.runs is None and not layout.is_loose and not layout.time_origin
+    is_plain = is_plain and layout.time_unit in EXPONENT_OF_UNIT
     if not (is_plain and layout.levels and len(delimiter) == 1):
         return None
     if any(level.kind != "digit" for level in layout.levels):

@@ -4,26 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import format_rate
+from pwmscope.capture.reader.units import format_rate, size_of_unit
 from pwmscope.capture.text.columns import (
     MAX_LINES,
     Column,
     EventColumns,
     LevelColumn,
+    RunColumns,
     Sheet,
     find_columns,
     find_event_columns,
     find_level_columns,
+    find_runs,
 )
-from pwmscope.capture.text.dialect import find_dialect, read_preamble
+from pwmscope.capture.text.dialect import (
+    SPACES,
+    Dialect,
+    find_dialect,
+    two_readings_of_commas,
+)
+from pwmscope.capture.text.remarks import Stated, read_preamble
 from pwmscope.capture.text.time_column import (
     StampFormat,
     TimeKind,
     find_stamp_format,
     find_time_column,
 )
+from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption
 
 __all__ = ["MAX_LINES", "Layout", "find_layout"]
@@ -50,6 +61,18 @@ class Layout:
     stamp: StampFormat | None = None
     row_bytes: float = 0.0  # Mean length of the first rows, 0 where not known
     is_quoted: bool = False  # Whether cells may stand in quotes
+    # Whether cells are parsed one by one as text: spaces, units or typeset signs must come off
+    is_loose: bool = False
+    has_remarks: bool = False  # Whether lines that are no rows stand among or below the first rows
+    with_units: frozenset[int] = frozenset()  # Places of the columns whose cells carry a unit
+    # What the time column's numbers are counted from, in its unit, so that they fit 64 bits
+    time_origin: int = 0
+    runs: RunColumns | None = None  # The columns of a table of lengths
+
+    @property
+    def is_text(self) -> bool:
+        """Whether every cell reaches the parser as text."""
+        return self.is_loose or self.delimiter == SPACES
 
     @property
     def level_columns(self) -> tuple[str, ...]:
@@ -84,27 +107,25 @@ def find_layout(
     ('time_us', 'us', ('RX1',))
     """
     dialect = find_dialect(head, source)
-    stated = read_preamble(dialect.preamble)
-    columns = find_columns(dialect)
+    _refuse_two_readings(dialect, source)
+    stated = read_preamble(dialect.preamble, dialect.decimal_mark)
+    columns = find_columns(dialect, source)
     sheet = Sheet(source, dialect, columns, stated, hints, more_text or (lambda: head))
+    runs = find_runs(sheet)
+    if runs is not None:
+        return _run_layout(runs, sheet, head)
     time, aside = find_time_column(sheet)
+    _refuse_doubt(sheet, needed=time is None or time.kind == "sample")
     others = [c for c in columns if c.name not in aside and (time is None or c != time.column)]
     said: list[str] = list(dialect.assumptions)
     said.append(rows_without_time() if time is None else time.assumption)
-    if hints.rate_hz is None and stated.rate_hz is not None:
-        rate = format_rate(1e12 / stated.rate_hz)
-        said.append(
-            Assumption(
-                f"The lines above the table state a sample rate of {rate}.",
-                "sampling rate", stated.rate_hz, "Hz", "file", ("rate",),
-            )
-        )  # fmt: skip
+    said += _said_of_rate(sheet)
     stamp = None
     if time is not None and time.kind == "stamp":
         stamp = find_stamp_format(time.column.cells)
         said += stamp.assumptions
     levels: tuple[LevelColumn, ...] = ()
-    events = None if time is None else find_event_columns(others, time.unit, sheet)
+    events = None if time is None else find_event_columns(others, time.column, time.unit, sheet)
     if events is not None:
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
@@ -112,6 +133,7 @@ def find_layout(
         levels, more = find_level_columns(others, sheet)
         said += more
     said += _set_aside(aside, others, sheet)
+    with_units = frozenset(column.position for column in columns if column.has_units)
     return Layout(
         dialect.delimiter,
         dialect.skip_lines,
@@ -128,7 +150,81 @@ def find_layout(
         stamp,
         _mean_row(head, dialect.skip_lines),
         dialect.is_quoted,
+        _is_loose(dialect, with_units),
+        dialect.has_remarks,
+        with_units,
+        0 if time is None or time.kind != "number" else _origin_of(time.column, time.unit),
     )
+
+
+_LARGEST_PS: Final = 4 * 10**18
+"""Times that begin above this, 46 days, are counted from the first one to fit 64 bits."""
+_FARTHEST_PS: Final = 10**34
+"""No clock counts from so long ago; such a time is refused by its row."""
+
+
+def _origin_of(column: Column, unit: str) -> int:
+    first = next(iter(column.numbers), Decimal(0))
+    multiple, exponent = size_of_unit(unit)
+    size = abs(first) * multiple * 10**exponent
+    return int(first) if _LARGEST_PS <= size <= _FARTHEST_PS else 0
+
+
+def _is_loose(dialect: Dialect, with_units: frozenset[int]) -> bool:
+    # A decimal comma between quotes in a table of commas is taken for a cell's text only.
+    return (
+        dialect.is_loose or bool(with_units) or (dialect.decimal_comma and dialect.delimiter == ",")
+    )
+
+
+def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
+    """Describe a table whose rows say how long levels last."""
+    dialect = sheet.dialect
+    _refuse_doubt(sheet, needed=not runs.lengths[0][1])
+    others = [c for c in sheet.columns if c.position not in runs.positions and not c.is_nameless]
+    levels: tuple[LevelColumn, ...] = (LevelColumn("line1", runs.positions[0], "digit"),)
+    said = [*dialect.assumptions, *runs.assumptions, *_said_of_rate(sheet)]
+    if not runs.levels:
+        levels, more = find_level_columns(others, sheet)
+        said += more
+    unit = runs.lengths[0][1] or "s"
+    with_units = frozenset(column.position for column in sheet.columns if column.has_units)
+    return Layout(
+        dialect.delimiter, dialect.skip_lines, tuple(column.name for column in sheet.columns),
+        sheet.columns[runs.positions[0]].name, unit, runs.decimals, tuple(said),
+        "number" if runs.lengths[0][1] else "sample", dialect.decimal_comma, levels, None,
+        sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
+        dialect.has_remarks, with_units, 0, runs,
+    )  # fmt: skip
+
+
+def _refuse_two_readings(dialect: Dialect, source: str) -> None:
+    if two_readings_of_commas(dialect):
+        raise CaptureError(
+            source,
+            "the commas in the numbers may stand before decimals or between thousands",
+            "export the numbers without thousands separators, or with a point",
+            row=dialect.skip_lines + 1,
+        )
+
+
+def _refuse_doubt(sheet: Sheet, *, needed: bool) -> None:
+    """Refuse a stated rate of two readings where the rows cannot do without one."""
+    if needed and sheet.hints.rate_hz is None and sheet.stated.doubt:
+        raise HintError(f"{sheet.source}: {sheet.stated.doubt}; say which with `rate`.")
+
+
+def _said_of_rate(sheet: Sheet) -> list[str]:
+    stated: Stated = sheet.stated
+    if sheet.hints.rate_hz is not None or stated.rate_hz is None:
+        return []
+    rate = format_rate(1e12 / stated.rate_hz)
+    return [
+        Assumption(
+            f"The lines above the table state a sample rate of {rate}.",
+            "sampling rate", stated.rate_hz, "Hz", "file", ("rate",),
+        )
+    ]  # fmt: skip
 
 
 def rows_without_time() -> Assumption:

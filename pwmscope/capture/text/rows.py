@@ -5,25 +5,30 @@ from __future__ import annotations
 import functools
 import io
 import operator
+import re
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
-from pwmscope.capture.reader.unpack import open_bytes
-from pwmscope.capture.text.batches import RowBatch, expected_rows
+from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
+from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading
+from pwmscope.capture.text.batches import RowBatch, RowError, expected_rows
+from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn
-from pwmscope.capture.text.dialect import HIGH_WORDS, LOW_WORDS, SPACES
+from pwmscope.capture.text.dialect import SPACES, split
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:
     from pwmscope.capture.text.layout import Layout
+
 
 _NEVER = "\x1f"
 """A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
@@ -44,8 +49,10 @@ def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> p
         skip_lines=layout.skip_lines,
         separator=layout.delimiter,
         quote_char=_quote(layout),
-        decimal_comma=layout.decimal_comma,
-        schema={f"c{i}": types.get(i, pl.String()) for i in names},
+        decimal_comma=layout.decimal_comma and not layout.is_text,
+        schema={
+            f"c{i}": pl.String() if layout.is_text else types.get(i, pl.String()) for i in names
+        },
         missing_columns="insert",
         glob=False,
     )
@@ -111,32 +118,69 @@ def time_type(layout: Layout) -> pl.DataType:
         return pl.String()
     if layout.time_kind == "sample":
         return pl.Int64()
-    return pl.Decimal(38, EXPONENT_OF_UNIT[layout.time_unit])
+    return pl.Decimal(38, size_of_unit(layout.time_unit)[1])
 
 
 def read_time(cell: pl.Expr, layout: Layout, *, is_text: bool) -> pl.Expr:
     """Int64 picoseconds, or sample numbers; from text null where it is no time."""
     if layout.stamp is not None:
-        return layout.stamp.since_origin_ps(cell.str.strip_chars())
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
     if is_text:
-        return read_fixed_point(cell, layout.time_unit, layout)
+        position = layout.columns.index(layout.time_column or "")
+        has_units = position in layout.with_units
+        return read_fixed_point(cell, layout.time_unit, layout, has_units=has_units)
     if layout.time_kind == "sample":
         return cell
-    return cell.to_physical().cast(pl.Int64)
+    return _since_origin(cell, layout.time_unit, layout.time_origin)
 
 
-def read_fixed_point(cell: pl.Expr, unit: str, layout: Layout) -> pl.Expr:
+def _since_origin(number: pl.Expr, unit: str, origin: int) -> pl.Expr:
+    """Int64 picoseconds from fixed-point numbers of a unit, counted from the origin."""
+    multiple, exponent = size_of_unit(unit)
+    whole = number.to_physical()
+    if origin:
+        whole = whole - pl.lit(origin * 10**exponent, pl.Int128)
+    return (whole if multiple == 1 else whole * multiple).cast(pl.Int64, strict=False)
+
+
+def read_fixed_point(
+    cell: pl.Expr, unit: str, layout: Layout, *, has_units: bool = False
+) -> pl.Expr:
     """Int64 picoseconds (sample numbers as they are) from text; null where it is none."""
     number = _number_text(cell, layout)
+    if has_units:
+        return _read_time_quantity(number, layout)
     if layout.time_kind == "sample" and unit == layout.time_unit:
         return number.cast(pl.Int64, strict=False)
-    decimal = number.cast(pl.Decimal(38, EXPONENT_OF_UNIT[unit]), strict=False)
-    return decimal.to_physical().cast(pl.Int64, strict=False)
+    decimal = number.cast(pl.Decimal(38, size_of_unit(unit)[1]), strict=False)
+    return _since_origin(decimal, unit, layout.time_origin)
+
+
+_QUANTITY: Final = r"^([+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?)\s*([a-zA-Zµμ]*)$"
+
+
+def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
+    """Int64 picoseconds from texts such as ``950 ns``; null where they are none."""
+    parts = text.str.extract_groups(_QUANTITY).struct
+    number, unit = parts.field("1"), parts.field("2")
+    origin_ps = layout.time_origin * size_of_unit(layout.time_unit)[0]
+    origin_ps *= 10 ** size_of_unit(layout.time_unit)[1]
+    found = pl.lit(None, pl.Int64)
+    for spelling in TIME_UNITS:
+        multiple, exponent = size_of_unit(parse_time_unit(spelling))
+        whole = number.cast(pl.Decimal(38, exponent), strict=False).to_physical() * multiple
+        since = (whole - pl.lit(origin_ps, pl.Int128)).cast(pl.Int64, strict=False)
+        # A bare 0 has no unit and needs none.
+        is_it = unit.eq(spelling) | (unit.eq("") & number.cast(pl.Float64, strict=False).eq(0))
+        found = pl.when(is_it).then(since).otherwise(found)
+    return found
 
 
 def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
     # Where spaces separate cells nothing else takes quotes off.
     text = cell.str.strip_chars(' \t\r"' if layout.delimiter == SPACES else " \t\r")
+    if layout.is_text:
+        text = text.str.replace(f"^[{MINUS_SIGNS}]", "-")
     return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text
 
 
@@ -188,17 +232,24 @@ def _bus_value(text: pl.Expr, level: LevelColumn) -> pl.Expr:
     return digits.str.to_integer(base=base, dtype=pl.Int64, strict=False)
 
 
-def _read_volts(cell: pl.Expr, layout: Layout) -> pl.Expr:
+def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl.Expr:
     """Float64 from text; null where it is no finite number."""
-    volts = _number_text(cell, layout).cast(pl.Float64, strict=False)
-    return pl.when(volts.is_finite()).then(volts)
+    text = _number_text(cell, layout)
+    if not has_units:
+        return _finite(text.cast(pl.Float64, strict=False))
+    parts = text.str.extract_groups(_QUANTITY).struct
+    unit = parts.field("2").str.to_lowercase()
+    number = parts.field("1").cast(pl.Float64, strict=False)
+    volts = pl.lit(None, pl.Float64)
+    for spelling, power in VOLTS.items():
+        volts = pl.when(unit.eq(spelling)).then(number * 10.0**power).otherwise(volts)
+    return _finite(volts)
 
 
-def _explain(
-    path: Path, layout: Layout, source: str, cause: Exception | None = None
-) -> CaptureError:
+def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
     """Find the first cell that cannot be read and say so."""
     checks = _checks(layout)
+    crowded: tuple[int, int] | None = None
     row = 0
     try:
         for frame in _scan_as_text(path, layout).collect_batches(maintain_order=True):
@@ -213,25 +264,24 @@ def _explain(
                 return _wrong_cell(source, layout, position, row + at, frame[at, f"c{position}"])
             row += frame.height
         crowded = _crowded_row(path, layout)
-    except (EOFError, zlib.error, OSError) as damage:
-        return CaptureError(
-            source,
-            f"the data are damaged or cut short ({str(damage).rstrip('.')})",
-            "export or copy the file again",
-        )
-    except pl.exceptions.PolarsError as second:
-        cause, crowded = second, None
+    except (EOFError, zlib.error, OSError, pl.exceptions.ComputeError):
+        if find_packing(path) != "plain":
+            return CaptureError(
+                source, "the packed data are damaged or cut short", "export or copy the file again"
+            )
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
+        pass  # what is said below holds for whatever the parser stumbled over
     if crowded is not None:
         line, cells = crowded
-        return CaptureError(
+        return RowError(
             source,
             f"{cells} cells found, expected {len(layout.columns)}",
             "mend or remove this row, or export the recording again",
             row=line,
         )
-    return CaptureError(
+    return RowError(
         source,
-        "the table cannot be read: " + str(cause).splitlines()[0].rstrip("."),
+        "the rows cannot be told apart, as after a quote that is not closed",
         f"every row must have {len(layout.columns)} cells; export the recording again",
     )
 
@@ -245,8 +295,11 @@ def _checks(layout: Layout) -> dict[int, pl.Expr]:
     for level in layout.levels:
         cell = pl.col(f"c{level.position}")
         is_voltage = level.kind == "analogue"
+        has_units = level.position in layout.with_units
         checks[level.position] = (
-            _read_volts(cell, layout) if is_voltage else _read_bits(cell, level, layout)
+            _read_volts(cell, layout, has_units=has_units)
+            if is_voltage
+            else _read_bits(cell, level, layout)
         )
     events = layout.events
     if events is not None and events.line is not None:
@@ -255,9 +308,44 @@ def _checks(layout: Layout) -> dict[int, pl.Expr]:
         cell = pl.col(f"c{events.level}")
         checks[events.level] = read_level(cell.str.strip_chars().str.to_lowercase())
     if events is not None and events.duration is not None:
-        cell = pl.col(f"c{events.duration}")
-        checks[events.duration] = read_fixed_point(cell, events.duration_unit, layout)
+        checks[events.duration] = read_duration(layout)
+    runs = layout.runs
+    if runs is not None:
+        if runs.levels:
+            checks = {}
+        for position, unit in runs.lengths:
+            checks[position] = _read_length(position, unit, layout)
     return checks
+
+
+def read_duration(layout: Layout) -> pl.Expr:
+    """Int64 picoseconds, or samples: the column of a list of pulses that ends or measures them."""
+    events = layout.events
+    assert events is not None  # a list of pulses
+    assert events.duration is not None  # of pulses, not of edges
+    cell = pl.col(f"c{events.duration}")
+    if events.is_end and layout.stamp is not None:
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
+    origin = layout.time_origin if events.is_end else 0
+    if events.is_end and origin and events.duration_unit != layout.time_unit:
+        raise CaptureError(
+            layout.columns[events.duration],
+            "rise and fall are counted in different units since 1970",
+            "export both in one unit",
+        )
+    return read_fixed_point(
+        cell,
+        events.duration_unit,
+        replace(layout, time_origin=origin),
+        has_units=events.duration in layout.with_units,
+    )
+
+
+def _read_length(position: int, unit: str, layout: Layout) -> pl.Expr:
+    cell = pl.col(f"c{position}")
+    if not unit:
+        return _number_text(cell, layout).cast(pl.Int64, strict=False)
+    return read_fixed_point(cell, unit, layout, has_units=position in layout.with_units)
 
 
 def _crowded_row(path: Path, layout: Layout) -> tuple[int, int] | None:
@@ -266,10 +354,17 @@ def _crowded_row(path: Path, layout: Layout) -> tuple[int, int] | None:
         for number, line in enumerate(file, start=1):
             text = line.decode("utf-8", "replace")
             is_spaced = layout.delimiter == SPACES
-            cells = len(text.split()) if is_spaced else text.count(layout.delimiter) + 1
+            cells = len(text.split()) if is_spaced else _count_cells(text, layout.delimiter)
             if number > layout.skip_lines and cells > len(layout.columns):
                 return number, cells
     return None
+
+
+def _count_cells(line: str, delimiter: str) -> int:
+    """Count a line's cells; delimiters between quotes are none."""
+    if '"' in line:
+        line = re.sub(r'"[^"]*"', "", line)
+    return line.count(delimiter) + 1
 
 
 def _wrong_cell(
@@ -297,7 +392,7 @@ def _wrong_cell(
     else:
         found = f"the level is {found}, expected 0 or 1"
         remedy = "mend or remove this row, or export this line as digital levels"
-    return CaptureError(source, found, remedy, row=row, column=column)
+    return RowError(source, found, remedy, row=row, column=column)
 
 
 def parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
@@ -332,10 +427,83 @@ def stream_rows(
     first_row: int = 0,
 ) -> Iterator[RowBatch]:
     """Stream a table's rows, never holding more than a few batches."""
+    if layout.runs is not None:
+        yield from _stream_runs(path, layout, batch_rows, source)
+        return
     scan = _scan_rows(path, layout)
     for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
         yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
+
+
+RUN_MARGIN_PS: Final = 10**9
+"""Silence put before a first high or low, 1 ms, so that its beginning counts as an edge."""
+
+
+def _stream_runs(
+    path: Path, layout: Layout, batch_rows: int | None, source: str | None
+) -> Iterator[RowBatch]:
+    """Stream a table of lengths as rows at the instants at which they begin, and one at the end."""
+    runs = layout.runs
+    assert runs is not None  # stream_rows chose this because of it
+    first_row, instant, last_word, is_cut = 0, 0, None, False
+    if runs.levels:
+        # A length that is given began with an edge, so the other level stands before it.
+        instant = RUN_MARGIN_PS
+        before = np.array([1 - runs.levels[0]], np.uint64)
+        yield RowBatch(0, before, np.zeros(1, np.int64))
+        first_row = 1
+    for batch, cut in whole_rows(path, layout, _scan_runs(path, layout), batch_rows, source):
+        is_cut = cut
+        lengths = np.stack(
+            [batch.get_column(f"d{i}").to_numpy() for i in range(len(runs.lengths))], axis=1
+        ).ravel()
+        if lengths.size == 0:
+            continue
+        _refuse_negative(lengths, layout, str(path) if source is None else source, first_row)
+        if runs.levels:
+            words = np.tile(np.array(runs.levels, np.uint64), batch.height)
+        else:
+            words = batch.get_column("word").to_numpy().astype(np.uint64)
+        ends = instant + np.cumsum(lengths)
+        yield RowBatch(first_row, words, ends - lengths)
+        first_row, instant, last_word = first_row + words.size, int(ends[-1]), words[-1:]
+    if last_word is not None:
+        yield RowBatch(first_row, last_word, np.array([instant], np.int64), is_cut)
+
+
+def _refuse_negative(
+    lengths: npt.NDArray[np.int64], layout: Layout, source: str, first_row: int
+) -> None:
+    runs = layout.runs
+    if runs is None or not bool((lengths < 0).any()):
+        return
+    row = (first_row + int((lengths < 0).argmax())) // len(runs.lengths)
+    raise CaptureError(
+        source,
+        "a length is negative",
+        "mend this row, or export the recording again",
+        row=layout.skip_lines + row + 1,
+    )
+
+
+def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
+    runs = layout.runs
+    assert runs is not None  # stream_rows chose this because of it
+    columns = [
+        _read_length(position, unit, layout).alias(f"d{i}")
+        for i, (position, unit) in enumerate(runs.lengths)
+    ]
+    positions = list(runs.positions)
+    if not runs.levels:
+        bits = [
+            _read_bits(_cell(c), c, layout) * pl.lit(1 << c.first_bit, pl.UInt64)
+            for c in layout.levels
+        ]
+        columns.append(functools.reduce(operator.or_, bits).alias("word"))
+        positions += [c.position for c in layout.levels]
+    columns += [pl.lit(value=False).alias("bad"), is_blank(positions).alias("blank")]
+    return scan_table(path, layout, {}).select(columns)
 
 
 def whole_rows(
@@ -350,13 +518,14 @@ def whole_rows(
     """Stream a scan whose nulls mark cells that cannot be read."""
     name = str(path) if source is None else source
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
-    is_cut = False
+    is_cut = hollow = False
     try:
         expected = expected_rows(path, layout)
         whole = _all_of(batches, path, layout, name)
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
+                hollow = hollow or not batch.select(_is_row(batch)).to_series().all()
                 batch = batch.filter(_is_row(batch))  # noqa: PLW2901
             if batch.height and is_cut:
                 raise _explain(path, layout, name)
@@ -365,14 +534,62 @@ def whole_rows(
                 missing_row = int(incomplete.arg_max() or 0)
                 if missing_row != batch.height - 1:
                     raise _explain(path, layout, name)
+                if not _ends_early(path, layout):
+                    raise _explain(path, layout, name)
                 batch = batch.head(missing_row)  # noqa: PLW2901
                 is_cut = True
             if batch.get_column("bad").any():
                 raise _explain(path, layout, name)
             if batch.height or is_cut:
                 yield batch, is_cut
-    except (pl.exceptions.PolarsError, OSError) as error:
-        raise _explain(path, layout, name, error) from None
+        if hollow:
+            _refuse_hollow_rows(path, layout, name)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError):
+        raise _explain(path, layout, name) from None
+
+
+def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
+    """Refuse a row of empty cells that other rows follow: it is no blank line."""
+    if layout.delimiter == SPACES:
+        return
+    mark, found = layout.delimiter.encode(), 0
+    with reading(path), open_bytes(path) as file:
+        for number, line in enumerate(file, start=1):
+            if number <= layout.skip_lines or not line.strip():
+                continue
+            if line.replace(mark, b"").strip():
+                if found:
+                    raise RowError(
+                        source,
+                        "a row of empty cells found",
+                        "mend or remove this row, or export the recording again",
+                        row=found,
+                    )
+            elif not found:
+                found = number
+
+
+def _ends_early(path: Path, layout: Layout) -> bool:
+    """Whether the last row lacks a cell, or lies in a file that breaks off inside its last cell."""
+    last = b""
+    with reading(path), open_bytes(path) as file:
+        if find_packing(path) == "plain":
+            file.seek(max(0, path.stat().st_size - _TAIL_BYTES))
+            found = [each for each in file.read().splitlines(keepends=True) if each.strip()]
+            last = found[-1] if found else b""
+        else:
+            for each in file:
+                last = each if each.strip() else last
+    line = last.decode("utf-8", "replace").strip()
+    if len(split(line, layout.delimiter)) < len(layout.columns) or line.endswith(layout.delimiter):
+        return True
+    if last.endswith(b"\n"):
+        return False
+    error = _explain(path, layout, "")
+    return error.column in (None, layout.columns[-1])
+
+
+_TAIL_BYTES: Final = 1 << 16
 
 
 def _all_of(
@@ -387,7 +604,7 @@ def _all_of(
         rows += batch.height
         yield batch
     if layout.is_quoted and rows != _count_rows(path, layout):
-        raise CaptureError(
+        raise RowError(
             source,
             "the last rows cannot be read, as after a quote that is not closed",
             "mend the quotes near the end, or export without quotes",
@@ -401,7 +618,7 @@ def _is_row(batch: pl.DataFrame) -> pl.Expr:
 
 
 def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
-    is_text = layout.delimiter == SPACES
+    is_text = layout.is_text
     types = {level.position: _level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
@@ -426,7 +643,12 @@ def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
         types[position] = time_type(layout)
         columns.append(read_time(pl.col(f"c{position}"), layout, is_text=is_text).alias("time"))
     for i, level in enumerate(layout.analogue):
-        volts = _read_volts(_cell(level), layout) if is_text else _finite(_cell(level))
+        has_units = level.position in layout.with_units
+        volts = (
+            _read_volts(_cell(level), layout, has_units=has_units)
+            if is_text
+            else _finite(_cell(level))
+        )
         columns.append(volts.alias(f"v{i}"))
     if is_text or any(found == pl.String() for found in types.values()):
         columns.append(is_blank(types).alias("blank"))

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Iterator
 from pathlib import Path
 
 from pwmscope.capture.reader.hints import Hints, rate_needed
-from pwmscope.capture.reader.units import format_interval
-from pwmscope.capture.text.batches import ChangedRows, RowBatch
-from pwmscope.capture.text.comparator import Comparator
-from pwmscope.capture.text.edges import (
-    find_clock,
-    gather_changes,
-    no_edges,
-    select_lines,
-    timed_lines,
-)
-from pwmscope.capture.text.encoding import Text, open_text
+from pwmscope.capture.reader.unpack import open_bytes, reading
+from pwmscope.capture.text.batches import ChangedRows, RowBatch, RowError
+from pwmscope.capture.text.edges import doubted_clock, find_clock
+from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
+from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.capture.text.line_blocks import stream_changes
-from pwmscope.capture.text.voltages import compared, quiet_lines
 from pwmscope.model.recording import Capture
 
 
@@ -31,15 +25,51 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     row per event (time, line, level); one row per pulse (time, line, duration).
     """
     with open_text(path) as text:
-        layout = find_layout(text.head, text.source, hints, text.more)
-        _refuse_without_rate(layout, text.source)
-        if layout.events is not None:
-            from pwmscope.capture.text.event_list import (  # noqa: PLC0415 - slow to import
-                read_event_list,
-            )
+        try:
+            return _read(text, hints, batch_rows)
+        except RowError as error:
+            if _is_utf_8(text.path):
+                raise
+            first = error
+        with rewritten(text) as again:
+            try:
+                return _read(again, hints, batch_rows)
+            except RowError:
+                raise first from None
 
-            return read_event_list(text, layout, hints, batch_rows=batch_rows)
-        return _read_rows(text, layout, hints, batch_rows)
+
+def _is_utf_8(path: Path) -> bool:
+    """Whether all of a text is UTF-8; its head is, but a remark far below need not be."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    with reading(path), open_bytes(path) as file:
+        try:
+            while block := file.read(1 << 20):
+                decoder.decode(block)
+        except UnicodeDecodeError:
+            return False
+    return True
+
+
+def _read(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
+    """Read a table as its head promises; where it does not hold, cell by cell without remarks."""
+    layout = find_layout(text.head, text.source, hints, text.more)
+    _refuse_without_rate(layout, text.source)
+    if not layout.has_remarks:
+        try:
+            return _read_as(text, layout, hints, batch_rows)
+        except RowError:
+            if text.path.stat().st_size == 0:
+                raise
+    with swept(text, layout) as (clean, loose):
+        return _read_as(clean, loose, hints, batch_rows)
+
+
+def _read_as(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
+    if layout.events is not None:
+        from pwmscope.capture.text.event_list import read_event_list  # noqa: PLC0415 - slow
+
+        return read_event_list(text, layout, hints, batch_rows=batch_rows)
+    return _read_rows(text, layout, hints, batch_rows)
 
 
 def _refuse_without_rate(layout: Layout, source: str) -> None:
@@ -51,35 +81,20 @@ def _refuse_without_rate(layout: Layout, source: str) -> None:
 
 def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
     source = text.source
-    said = [*text.assumptions, *layout.assumptions]
 
-    comparators: dict[str, Comparator] = {}
-    rows: Iterator[ChangedRows | RowBatch]
-    if layout.analogue:
+    def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        def rows_in(size: int | None) -> Iterator[RowBatch]:
-            return stream_rows(text.path, layout, batch_rows=size, source=source)
+        return stream_rows(text.path, placed, batch_rows=size, source=source)
 
-        rows, comparators, more = compared(rows_in, layout, hints, source, batch_rows)
-        said += more
-    else:
-        rows = stream_changes(text.path, layout, batch_rows=batch_rows, source=source)
-    format_step = _format_samples if layout.time_kind == "sample" else format_interval
-    changes = gather_changes(rows, source, layout.skip_lines + 1, format_step)
-    if not changes.rows.size:
-        quiet = quiet_lines(comparators)
-        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
-    clock = find_clock(changes, layout, hints, source)
-    lines, more = timed_lines(changes, clock, layout, comparators)
-    lines = select_lines(lines, hints, source)
-    if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, changes.row_count, source)
-    said += [*clock.assumptions, *more]
-    if changes.lost_last_row:
+    def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
+        return stream_changes(text.path, placed, batch_rows=size, source=source)
+
+    gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
+    clock = find_clock(gathered.changes, layout, hints, source)
+    lines, notes = gathered.lines(clock, hints, source)
+    said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
+    said += doubted_clock(lines, layout, hints)
+    if gathered.changes.lost_last_row:
         said.append("The last row is cut short and was left out.")
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, tuple(said))
-
-
-def _format_samples(count: float) -> str:
-    return f"{count:g} samples"

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.capture.reader.units import (
     EXPONENT_OF_UNIT,
+    foreign_unit_in,
     format_rate,
     is_sample_number,
     time_unit_in,
 )
-from pwmscope.capture.text.columns import Column, Sheet
-from pwmscope.capture.text.dialect import NUMERIC, STAMP, Dialect, kind_of, split
+from pwmscope.capture.text.cells import HOUR_OR_MINUTE, NUMERIC, STAMP, kind_of, number_of
+from pwmscope.capture.text.columns import Column, Sheet, is_end, is_length
+from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption, Authority
 
@@ -47,7 +49,7 @@ def _infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
     rows = [row for row in rows if len(row) == width and kind_of(row[time_position]) in NUMERIC]
     if not rows:
         return None
-    times = [Decimal(row[time_position].replace(",", ".")) for row in rows]
+    times = [number_of(row[time_position]) for row in rows]
     spans: list[Decimal] = []
     for position in range(width):
         if position != time_position:
@@ -88,6 +90,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     """
     name = f"Column '{column.name}'"
     words: tuple[tuple[str | None, str], ...] = (
+        (column.unit if column.has_units else None, "as its cells say"),
         (sheet.hints.time_unit, "as you said"),
         (time_unit_in(column.name)[1] if sheet.has_header else None, "as its heading says"),
         (time_unit_in(column.unit)[1], "as the row below the header says"),
@@ -99,6 +102,12 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             return unit, assumed_unit(
                 f"{name} is time in {unit}, {why}.", unit, "person" if by_person else "file"
             )
+    foreign = foreign_unit_in(column.name) if sheet.has_header else None
+    if foreign is not None:
+        raise HintError(
+            f"{sheet.source}, column {column.name}: '{foreign[:40]}' is no unit of time known "
+            "here; add `time_unit` (s, ms, us, ns or ps, or a multiple such as '100 ns')."
+        )
     if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
         rate = format_rate(1e12 / sheet.rate_hz)
         return by_rate, assumed_unit(
@@ -106,14 +115,24 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             by_rate,
             "data",
         )
-    if (inferred := _infer_unit(sheet.more_text(), sheet.dialect, column.position)) is not None:
+    inferred = _infer_unit(sheet.more_text(), sheet.dialect, column.position)
+    epoch = _epoch_unit(column)
+    if inferred is not None and epoch in (None, inferred):
         return inferred, assumed_unit(
             f"{name} is taken as time in {inferred}, because levels then last as long as servo "
             "pulses do; no unit is stated.",
             inferred,
             "data",
         )
-    if column.kind == "integer" and len(column.cells) >= _ENOUGH_ROWS:
+    if epoch is not None and inferred is None:
+        return epoch, assumed_unit(
+            f"{name} is taken as {epoch} since 1970, because it then lies in this century; no "
+            "unit is stated.",
+            epoch,
+            "data",
+        )
+    is_large = column.numbers and abs(column.numbers[-1]) >= _MOST_SECONDS
+    if column.kind == "integer" and (len(column.cells) >= _ENOUGH_ROWS or is_large):
         raise HintError(
             f"{sheet.source}, column {column.name}: the unit of these whole numbers is not stated "
             "and cannot be told from them; add `time_unit` (s, ms, us, ns or ps), or `rate` if "
@@ -122,6 +141,30 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     return "s", assumed_unit(
         f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
     )
+
+
+_MOST_SECONDS: Final = 1000
+"""The few rows of a sketch without a unit are seconds only up to here."""
+_EPOCHS: Final = {"s": 0, "ms": 3, "us": 6, "ns": 9}
+_CENTURY_S: Final = (978_307_200, 4_102_444_800)
+"""From 2001 to 2100, in seconds since 1970."""
+
+
+def _epoch_unit(column: Column) -> str | None:
+    """Find the unit in which numbers are instants of this century, counted from 1970.
+
+    Examples
+    --------
+    >>> [_epoch_unit(Column("t", 0, "integer", [text])) for text in
+    ...  ("1930000000", "1930000000123", "1930000000123456", "1930000000123456789", "12345")]
+    ['s', 'ms', 'us', 'ns', None]
+    """
+    numbers = column.numbers[:1] + column.numbers[-1:]
+    for unit, power in _EPOCHS.items():
+        low, high = (bound * 10**power for bound in _CENTURY_S)
+        if numbers and all(low <= number <= high for number in numbers):
+            return unit
+    return None
 
 
 def assumed_unit(sentence: str, unit: str, source: Authority) -> Assumption:
@@ -160,6 +203,8 @@ class StampFormat:
     point: str  # What stands before the fraction of a second
     zone: str  # The offset from UTC as written, the same in all rows
     origin_s: int  # The first row's whole seconds since 1970
+    has_halves: bool = False  # Whether AM or PM follows the time of day
+    is_short: bool = False  # Whether minutes and seconds stand alone
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -175,8 +220,13 @@ class StampFormat:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
         import polars as pl  # noqa: PLC0415 - slow to import
 
-        parts = cell.str.strip_suffix(self.zone).str.splitn(self.point, 2).struct
+        bare = cell.str.strip_suffix(self.zone)
+        if self.has_halves:
+            bare = cell.str.replace(r" ?[AaPp]\.?[Mm]\.?$", "")
+        parts = bare.str.splitn(self.point, 2).struct
         whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
+        if self.is_short:
+            return self._short_ps(whole, digits)
         if self.order:
             mark = self.first_date.strip("0123456789")[:1]
             date = _FORMATS[self.order].replace("-", mark)
@@ -187,17 +237,49 @@ class StampFormat:
         instant = written.str.to_datetime(
             f"{date} %H:%M:%S", time_unit="ms", strict=False, cache=True
         )
+        if self.has_halves:
+            instant = _on_24_hours(instant, cell)
         seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
-        fraction = digits.str.pad_end(12, "0").cast(pl.UInt64, strict=False)
-        is_good = (
-            seconds.abs().le(_LONGEST_S)
-            & fraction.lt(10**12)
-            & digits.str.len_bytes().is_between(1, 12)
-            & cell.str.ends_with(self.zone)
-        )
+        fraction, is_fraction = _fraction(digits)
+        is_good = seconds.abs().le(_LONGEST_S) & is_fraction & cell.str.ends_with(self.zone)
         if not self.is_sure:
             is_good &= whole.str.starts_with(self.first_date)
         return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))
+
+    def _short_ps(self, whole: pl.Expr, digits: pl.Expr) -> pl.Expr:
+        """Int64 picoseconds since the first row's whole second, from minutes and seconds."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
+        parts = whole.str.splitn(":", 2).struct
+        minutes, seconds = (
+            parts.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
+        )
+        fraction, is_fraction = _fraction(digits)
+        is_good = is_fraction & seconds.is_between(0, 59) & minutes.is_between(0, 999)
+        since = 60 * minutes + seconds - self.origin_s
+        return pl.when(is_good).then(since * 10**12 + fraction.cast(pl.Int64))
+
+
+def _fraction(digits: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """Picoseconds from the decimals of a second, and whether they are such."""
+    import polars as pl  # noqa: PLC0415 - slow to import
+
+    fraction = digits.str.pad_end(12, "0").cast(pl.UInt64, strict=False)
+    return fraction, fraction.lt(10**12) & digits.str.len_bytes().is_between(1, 12)
+
+
+def _on_24_hours(instant: pl.Expr, cell: pl.Expr) -> pl.Expr:
+    """Move times of a 12-hour clock to where AM or PM puts them; null where neither stands."""
+    import polars as pl  # noqa: PLC0415 - slow to import
+
+    half = cell.str.extract(r"([AaPp])\.?[Mm]\.?$").str.to_lowercase()
+    hour = instant.dt.hour()
+    shift = (
+        pl.when(half.eq("p") & hour.lt(12)).then(12).when(half.eq("a") & hour.eq(12)).then(-12)
+        .otherwise(0)
+    )  # fmt: skip
+    moved = instant + pl.duration(hours=shift, time_unit="ms")
+    return pl.when(half.is_not_null() & hour.is_between(1, 12)).then(moved)
 
 
 def find_stamp_format(cells: list[str]) -> StampFormat:
@@ -219,13 +301,20 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
     point = "," if any("," in match[0] for match in matches) else "."
     order, is_sure = _find_order(dates, first["date"] or "")
     year, month, day = _in_order(dates[0], order) if dates else (1970, 1, 1)
-    hour, minute, second = map(int, first["clock"].split(":"))
     try:
         midnight = datetime(year, month, day, tzinfo=UTC)
     except ValueError:  # the 31st of February: every row will be refused by its row number
         midnight = datetime(1970, 1, 1, tzinfo=UTC)
+    if first["short"]:
+        minute, second = map(int, first["short"].split(":"))
+        return StampFormat("", True, "", point, "", 60 * minute + second, is_short=True)
+    hour, minute, second = map(int, first["clock"].split(":"))
+    half = (first["half"] or "")[:1].lower()
+    hour = hour % 12 + 12 * (half == "p") if half else hour
     origin_s = int(midnight.timestamp()) + 3600 * hour + 60 * minute + second
-    return StampFormat(order, is_sure, first["date"] or "", point, first["zone"] or "", origin_s)
+    zone = first["zone"] or ""
+    date = first["date"] or ""
+    return StampFormat(order, is_sure, date, point, zone, origin_s, bool(half))
 
 
 def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
@@ -270,6 +359,7 @@ def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]
     """Find the column that holds the time."""
     counters = [c for c in sheet.columns if sheet.has_header and is_sample_number(c.name)]
     counters = [c for c in counters if c.kind in ("integer", "digit")]
+    counters += [c for c in sheet.columns if c.is_nameless and c.position == 0 and c.counts_by_one]
     candidates = [
         c for c in _candidates(sheet) if c not in counters or c.name == sheet.hints.time_column
     ]
@@ -283,9 +373,40 @@ def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]
     if not candidates and not counters:
         return None, ()
     column = (candidates or counters)[0]
+    _refuse_a_counter_of_pulses(column, sheet)
     timed = [c for c in sheet.columns if sheet.has_header and time_unit_in(c.name)[0]]
-    aside = tuple(c.name for c in (*timed, *counters) if c != column)
+    counters += [c for c in sheet.columns if c != column and _numbers_rows(c, sheet)]
+    aside = tuple(dict.fromkeys(c.name for c in (*timed, *counters) if c != column))
     return _understood(column, sheet, is_counter=column in counters), aside
+
+
+_COUNTED: Final = re.compile(
+    r"^(?:pulses?|events?|edges?|frames?|rows?|lines?|entry|item|id|count|counter|seq|sequence)"
+    r"[ _-]*(?:no|nr|num|number|index|idx|id|#)?\.?$",
+    re.IGNORECASE,
+)
+
+
+def _numbers_rows(column: Column, sheet: Sheet) -> bool:
+    """Whether a column beside the time only numbers the rows, by its heading and its cells."""
+    is_headed = sheet.has_header and _COUNTED.match(column.name.strip()) is not None
+    return is_headed and len(column.cells) > 1 and column.counts_by_one
+
+
+def _refuse_a_counter_of_pulses(column: Column, sheet: Sheet) -> None:
+    """Refuse the numbers of pulses as their times, where lengths stand beside them."""
+    is_headed = time_unit_in(column.name)[0] or time_unit_in(column.unit)[0]
+    is_named = sheet.hints.time_column is not None or sheet.hints.time_unit is not None
+    if is_headed or is_named or not (sheet.has_header and column.counts_by_one):
+        return
+    others = [c for c in sheet.columns if c != column and c.kind != "empty"]
+    if any(is_length(c, sheet) for c in others) and not any(is_end(c, sheet) for c in others):
+        raise CaptureError(
+            sheet.source,
+            f"'{column.name}' counts rows, and nothing says when the pulses began",
+            "export the time of each rise, or say that it is the time with `time_unit`",
+            row=max(1, sheet.dialect.skip_lines),
+        )
 
 
 def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColumn:
@@ -295,6 +416,14 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColum
         assumption = Assumption(said, "time column", column.name, "", "data", ("time_column",))
         return _TimeColumn(column, "stamp", "s", assumption)
     if column.kind not in NUMERIC:
+        if any(HOUR_OR_MINUTE.fullmatch(cell) for cell in column.cells[:20]):
+            raise CaptureError(
+                sheet.source,
+                f"'{column.cells[0][:40]}' may be hours and minutes, or minutes and seconds",
+                "export times with decimals of a second, or name another with `time_column`",
+                row=sheet.dialect.skip_lines + 1,
+                column=column.name,
+            )
         raise CaptureError(
             sheet.source,
             f"'{next(iter(column.cells), '')[:40]}' stands where a time was expected",
@@ -302,7 +431,11 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColum
             row=sheet.dialect.skip_lines + 1,
             column=column.name,
         )
-    if sheet.hints.time_unit is None and (is_counter or _counts_rows(column, sheet)):
+    if (
+        sheet.hints.time_unit is None
+        and not column.has_units
+        and (is_counter or _counts_rows(column, sheet))
+    ):
         why = "as its heading says" if is_counter else "because it counts the rows"
         said = f"{name} is taken as the sample's number, {why}."
         arguments = ("time_column", "rate")
@@ -335,15 +468,29 @@ def _candidates(sheet: Sheet) -> list[Column]:
     if sheet.has_header:
         timed = [c for c in sheet.columns if c.kind in (*NUMERIC, "stamp")]
         headed = [c for c in timed if time_unit_in(c.name)[0]]
+        if not headed:
+            headed = [c for c in sheet.columns if _is_bare_clock(c)]
         if headed:
             return headed
         by_unit = [c for c in timed if time_unit_in(c.unit)[0]]
         if len(by_unit) == 1:
             return by_unit
     lines = sheet.hints.lines or ()
-    free = [c for c in sheet.columns if c.name not in lines]
+    free = [
+        c
+        for c in sheet.columns
+        if c.name not in lines and not is_end(c, sheet) and not is_length(c, sheet)
+    ]
     rising = [c for c in free if c.kind == "stamp" or c.is_rising]
     return rising if len(rising) < 2 else _still_rising(rising, sheet)
+
+
+def _is_bare_clock(column: Column) -> bool:
+    """Whether a column headed as time holds hours and minutes, or minutes and seconds."""
+    cells = column.cells[:20]
+    return (
+        time_unit_in(column.name)[0] and bool(cells) and all(map(HOUR_OR_MINUTE.fullmatch, cells))
+    )
 
 
 def _still_rising(columns: list[Column], sheet: Sheet) -> list[Column]:
@@ -355,4 +502,8 @@ def _still_rising(columns: list[Column], sheet: Sheet) -> list[Column]:
         for c in columns
     ]
     pairs = zip(columns, longer, strict=True)
-    return [c for c, more in pairs if c.kind == "stamp" or not more.cells or more.is_rising]
+    return [
+        c
+        for c, more in pairs
+        if c.kind == "stamp" or c.has_units or not more.cells or more.is_rising
+    ]

@@ -52,6 +52,7 @@ def find_comparators(
     for name, levels in found.items():
         comparators[name], sentence = _comparator(name, levels, threshold)
         said.append(sentence)
+    said += _flat_beside_others(comparators, found)
     if comparators:
         about = (
             f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise "
@@ -60,6 +61,27 @@ def find_comparators(
         )
         said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)
+
+
+def _flat_beside_others(
+    comparators: dict[str, Comparator], found: dict[str, StateLevels]
+) -> list[Assumption]:
+    """Hold a voltage that stays on one side against the threshold that the others show."""
+    shown = [c.threshold for c in comparators.values() if not math.isinf(c.threshold)]
+    if not shown:
+        return []
+    threshold = float(np.median(shown))
+    said: list[Assumption] = []
+    for name, comparator in comparators.items():
+        levels = found[name]
+        if math.isinf(comparator.threshold) and levels.least > threshold:
+            comparators[name] = Comparator(threshold, 0.0)
+            sentence = (
+                f"Line '{name}' lies above {threshold:.4g} throughout, the threshold that the "
+                "other voltages show, and is taken as high."
+            )
+            said.append(assumed_threshold(sentence, threshold, "data"))
+    return said
 
 
 def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -13,11 +13,11 @@ import numpy.typing as npt
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import format_interval
-from pwmscope.capture.reader.unpack import find_packing, open_bytes
+from pwmscope.capture.reader.selection import MOST_LINES, kept
+from pwmscope.capture.reader.units import format_interval, size_of_unit
+from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes
 from pwmscope.capture.text.comparator import AmplitudeHistogram
 from pwmscope.capture.vcd.header import (
-    FEMTOSECONDS_OF_UNIT,
     Header,
     Wanted,
     choose_lines,
@@ -53,7 +53,7 @@ class _Reading:
     @property
     def source(self) -> str:
         """The file's name, for messages."""
-        return str(self.path)
+        return name_of(self.path)
 
     def header(self) -> Header:
         """Read the declarations."""
@@ -72,7 +72,7 @@ class _Reading:
                 f"{self.source}: the file states no time unit ($timescale); add `time_unit`, "
                 "for example `time_unit='ns'`."
             )
-        return replace(header, unit_fs=FEMTOSECONDS_OF_UNIT[unit])
+        return replace(header, unit_fs=_femtoseconds(unit))
 
     def run(self, header: Header, sink: Sink) -> tuple[Clock, bool]:
         """Hand all values to a sink, block by block."""
@@ -88,6 +88,11 @@ class _Reading:
                 left_out = clock.find_sections(words, times)
                 sink(words, find_values(words, times, left_out, book, self.source))
         return clock, stream.cut_short
+
+
+def _femtoseconds(unit: str) -> int:
+    multiple, exponent = size_of_unit(unit)
+    return int(multiple * 10**exponent * 1000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,16 +285,22 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     reading = _Reading(path, hints, block_bytes)
     header = reading.header()
     wanted, said = choose_lines(header, hints, reading.source)
-    thresholds = _find_thresholds(reading, header, wanted)
-    traces: list[Trace | RealTrace] = []
-    for line in wanted:
-        held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
-    variables = _Variables.of(header, wanted, reading.source)
-    clock, cut_short = reading.run(header, _trace_sink(variables, traces))
+    groups = [wanted[at : at + _AT_ONCE] for at in range(0, len(wanted), _AT_ONCE)]
+    found = [_followed(reading, header, group) for group in groups]
+    clock, cut_short = found[0].clock, found[0].cut_short
     start_ps = clock.start_ps or 0
-    lines, notes = _lines(wanted, traces, start_ps, clock.now_ps)
     duration_ps = clock.now_ps - start_ps
+    if len(wanted) > MOST_LINES and hints.lines is None:
+        lines, sentence = kept(
+            (each.lines for each in found), hints, reading.source, _own_name, len(wanted)
+        )
+        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+    else:
+        lines = {name: line for each in found for name, line in each.lines.items()}
+    thresholds = {n: held for each in found for n, held in each.thresholds.items() if n in lines}
+    notes = [
+        note for each in found for name, note in each.notes if len(found) == 1 or name in lines
+    ]
     edges = [line.edges_ps for line in lines.values()]
     if not any(edges_ps.size for edges_ps in edges):
         raise _no_edges(wanted, duration_ps, reading.source)
@@ -307,6 +318,39 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     if cut_short:
         said = (*said, "The last line is not closed, so it may be cut short; it was left out.")
     return Capture(lines, duration_ps, interval_ps, reading.source, said)
+
+
+_AT_ONCE: Final = 1024
+"""Lines that are followed in one run through the file."""
+
+
+def _own_name(name: str) -> str:
+    """Tell a line's name without its scopes."""
+    return name.rpartition(".")[2]
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """What one run through the file found of some lines."""
+
+    lines: dict[str, Line]
+    thresholds: dict[str, Threshold]
+    notes: list[tuple[str, str]]  # Each with the name of its line
+    clock: Clock
+    cut_short: bool
+
+
+def _followed(reading: _Reading, header: Header, wanted: tuple[Wanted, ...]) -> _Followed:
+    """Follow some lines through the file."""
+    thresholds = _find_thresholds(reading, header, wanted)
+    traces: list[Trace | RealTrace] = []
+    for line in wanted:
+        held = thresholds.get(line.name)
+        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
+    variables = _Variables.of(header, wanted, reading.source)
+    clock, cut_short = reading.run(header, _trace_sink(variables, traces))
+    lines, notes = _lines(wanted, traces, clock.start_ps or 0, clock.now_ps)
+    return _Followed(lines, thresholds, notes, clock, cut_short)
 
 
 def _find_thresholds(
@@ -334,16 +378,16 @@ def _find_thresholds(
 
 def _lines(
     wanted: tuple[Wanted, ...], traces: list[Trace | RealTrace], start_ps: int, end_ps: int
-) -> tuple[dict[str, Line], list[str]]:
+) -> tuple[dict[str, Line], list[tuple[str, str]]]:
     lines: dict[str, Line] = {}
-    notes: list[str] = []
+    notes: list[tuple[str, str]] = []
     for line, followed in zip(wanted, traces, strict=True):
         trace = followed.trace if isinstance(followed, RealTrace) else followed
         edges_ps = trace.finish(end_ps)
         if trace.first_level is not None:
             edges_ps -= start_ps
             lines[line.name] = Line(line.name, edges_ps, trace.first_level)
-        notes.extend(_say_line(line.name, trace, start_ps))
+        notes += [(line.name, note) for note in _say_line(line.name, trace, start_ps)]
     return lines, notes
 
 

@@ -10,11 +10,12 @@ from typing import BinaryIO, Final
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import reading
-from pwmscope.capture.text.layout import MAX_LINES
 from pwmscope.errors import CaptureError, HintError
 
 MOST_HEADER_BYTES: Final = 16 * 1024 * 1024
 MOST_BITS: Final = 1_000_000
+MOST_LINES_SEEN: Final = 16_384
+"""Lines that are looked at to find the 64 to keep."""
 FEMTOSECONDS_OF_UNIT: Final = {
     "s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1,
 }  # fmt: skip
@@ -56,9 +57,9 @@ class _Variable:
             return (self.left,)
         if self.left is not None and self.right is not None:
             step = -1 if self.left > self.right else 1
-            indices = tuple(range(self.left, self.right + step, step))
-            if len(indices) == self.size:
-                return indices
+            # Counted before it is built: a range may say anything.
+            if abs(self.left - self.right) + 1 == self.size:
+                return tuple(range(self.left, self.right + step, step))
         return tuple(range(self.size - 1, -1, -1))
 
 
@@ -242,10 +243,10 @@ def choose_lines(
         return _asked(header.variables, names, hints.lines, source), ()
     said = [*_say_left_out(list(primary.values())), *_say_aliases(aliases, names)]
     count = sum(len(names[v.code]) for v in wires)
-    if count > MAX_LINES:
+    if count > MOST_LINES_SEEN:
         raise CaptureError(
             source,
-            f"{count} lines are declared, at most {MAX_LINES} are read",
+            f"{count} lines are declared, at most {MOST_LINES_SEEN} are looked at",
             "name those of interest with `lines`",
         )
     if not wires:

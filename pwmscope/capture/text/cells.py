@@ -1,0 +1,251 @@
+"""What a cell or a column of cells holds: levels, numbers, quantities, buses, times of day."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from decimal import Decimal
+from typing import Final, Literal, TypeAlias
+
+from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
+
+CellKind: TypeAlias = Literal[
+    "empty", "digit", "level number", "word", "hex", "binary", "integer", "decimal", "quantity",
+    "stamp", "text",
+]  # fmt: skip
+
+LOW_WORDS: Final = (
+    "l", "low", "lo", "false", "f", "off", "no", "n", "fall", "falling", "falling edge",
+    "down", "negedge", "neg", "negative", "↓",
+)  # fmt: skip
+HIGH_WORDS: Final = (
+    "h", "high", "hi", "true", "t", "on", "yes", "y", "rise", "rising", "rising edge",
+    "r", "up", "posedge", "pos", "positive", "↑",
+)  # fmt: skip
+MINUS_SIGNS: Final = "−–﹣－"
+"""Signs that stand for a minus in typeset numbers; all become the plain one."""
+_MOST_LETTERS: Final = 120
+"""A cell longer than this is no number, level or time."""
+
+_NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_INTEGER: Final = re.compile(r"[+-]?\d+", re.ASCII)
+_HEX: Final = re.compile(r"0[xX][0-9a-fA-F]+|[0-9][0-9a-fA-F]*[hH]")
+_BINARY: Final = re.compile(r"0[bB][01]+|[01]+[bB]")
+_BARE_HEX: Final = re.compile(r"[0-9a-fA-F]{1,16}")
+_QUANTITY: Final = re.compile(
+    r"(?P<number>[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d{1,3})?)\s*(?P<unit>[a-zA-Zµμ]{1,12})",
+    re.ASCII,
+)
+STAMP: Final = re.compile(
+    r"(?:(?P<date>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T ])?"
+    r"(?:(?P<clock>\d{1,2}:\d{2}:\d{2})|(?P<short>\d{1,3}:\d{2}(?=[.,]\d)))"
+    r"(?:[.,](?P<fraction>\d{1,12}))?"
+    r"(?: ?(?P<half>[AaPp]\.?[Mm]\.?))?(?P<zone>Z|[+-]\d{2}:?\d{2})?",
+    re.ASCII,
+)
+"""A date and time of day (ISO 8601 and common practice), a time of day, or minutes and seconds."""
+DATE: Final = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4}", re.ASCII)
+HOUR_OR_MINUTE: Final = re.compile(r"\d{1,2}:\d{2}", re.ASCII)
+"""Hours and minutes, or minutes and seconds: nobody can tell."""
+VOLTS: Final = {"v": 0, "volt": 0, "volts": 0, "mv": -3, "uv": -6, "µv": -6, "kv": 3}
+"""Power of ten of each unit of voltage."""
+
+
+def clean(cell: str) -> str:
+    """Take spaces off a cell, and write its minus sign plainly.
+
+    Examples
+    --------
+    >>> clean(" −0.5 ")
+    '-0.5'
+    """
+    cell = cell.strip()
+    if cell[:1] in MINUS_SIGNS and cell[1:2] in "0123456789.,":
+        return "-" + cell[1:] if cell else cell
+    return cell
+
+
+def kind_of(cell: str) -> CellKind:
+    """Tell what one cell holds, taken by itself.
+
+    A comma counts as a decimal point here; the caller knows whether commas
+    separate cells.
+
+    Examples
+    --------
+    >>> [kind_of(cell) for cell in ("1", "1.0", "High", "0x1F", "1Fh", "0b01", "12", "-0,5")]
+    ['digit', 'level number', 'word', 'hex', 'hex', 'binary', 'integer', 'decimal']
+    >>> kind_of("2031-05-06T07:08:09.25Z"), kind_of("RX1"), kind_of(""), kind_of("50 us")
+    ('stamp', 'text', 'empty', 'quantity')
+    """
+    if not cell:
+        return "empty"
+    if len(cell) > _MOST_LETTERS:
+        return "text"
+    if _NUMBER.fullmatch(cell):
+        return _kind_of_number(cell)
+    if cell.lower() in LOW_WORDS or cell.lower() in HIGH_WORDS:
+        return "word"
+    for kind, pattern in _PATTERNS:
+        if pattern.fullmatch(cell):
+            return kind
+    return "quantity" if unit_of(cell) else "text"
+
+
+def _kind_of_number(cell: str) -> CellKind:
+    if cell in ("0", "1"):
+        return "digit"
+    if float(cell.replace(",", ".")) in (0.0, 1.0):
+        return "level number"
+    return "integer" if _INTEGER.fullmatch(cell) else "decimal"
+
+
+_PATTERNS: Final[tuple[tuple[CellKind, re.Pattern[str]], ...]] = (
+    ("hex", _HEX),
+    ("binary", _BINARY),
+    ("stamp", STAMP),
+)
+NUMERIC: Final = frozenset({"digit", "level number", "integer", "decimal"})
+LEVELS: Final = ("digit", "level number", "word")
+
+
+TIME_UNITS: Final = (
+    "s", "sec", "ms", "msec", "us", "µs", "μs", "usec", "ns", "nsec", "ps", "min",
+)  # fmt: skip
+"""Units of time that a cell may carry."""
+
+
+def unit_of(cell: str) -> str:
+    """Find the unit that a quantity's cell ends with; empty where it is none.
+
+    Examples
+    --------
+    >>> unit_of("50 us"), unit_of("3.3V"), unit_of("RX1"), unit_of("3 apples")
+    ('us', 'V', '', '')
+    """
+    match = _QUANTITY.fullmatch(cell) if len(cell) <= _MOST_LETTERS else None
+    if match is None:
+        return ""
+    unit = match["unit"]
+    return unit if unit.lower() in VOLTS or unit in TIME_UNITS else ""
+
+
+def is_voltage_unit(unit: str) -> bool:
+    """Whether a unit is one of voltage."""
+    return unit.lower() in VOLTS
+
+
+def number_of(cell: str) -> Decimal:
+    """Read a cell that is a number, with a point or a comma before its decimals."""
+    return Decimal(cell.replace(",", "."))
+
+
+def in_one_unit(cells: list[str]) -> tuple[list[str], str] | None:
+    """Write quantities as bare numbers of one unit: volts, or picoseconds where they are times.
+
+    Examples
+    --------
+    >>> in_one_unit(["950 ns", "1.5 us", "0 s"]), in_one_unit(["3.3 V", "40 mV"])
+    ((['9.50E+5', '1.5E+6', '0E+12'], 'ps'), (['3.3', '0.040'], 'V'))
+    """
+    found = [(cell, _QUANTITY.fullmatch(cell)) for cell in cells]
+    units = {match["unit"] for _, match in found if match is not None and unit_of(match[0])}
+    if not units:
+        return None
+    if all(is_voltage_unit(unit) for unit in units):
+        return [c if m is None else _shifted(m, VOLTS[m["unit"].lower()]) for c, m in found], "V"
+    if any(is_voltage_unit(unit) for unit in units):
+        return None
+    sizes = {unit: size_of_unit(parse_time_unit(unit)) for unit in units}
+    if len(units) == 1:
+        unit = parse_time_unit(next(iter(units)))
+        return [c if m is None else m["number"] for c, m in found], unit
+    return [
+        c if m is None or m["unit"] not in sizes else _shifted(m, sizes[m["unit"]][1],
+                                                               sizes[m["unit"]][0])
+        for c, m in found
+    ], "ps"  # fmt: skip
+
+
+def _shifted(match: re.Match[str], exponent: int, multiple: int = 1) -> str:
+    # Written with its exponent, so that the digits printed are still known.
+    return str((number_of(match["number"]) * multiple).scaleb(exponent))
+
+
+def kind_of_column(cells: list[str]) -> CellKind:
+    """Tell what a column holds from its first cells.
+
+    One odd cell in a column of levels or numbers does not change its kind:
+    it is refused later, with its row.
+
+    Examples
+    --------
+    >>> kind_of_column(["0", "1", "1"]), kind_of_column(["0", "1.0"]), kind_of_column(["H", "L"])
+    ('digit', 'level number', 'word')
+    >>> kind_of_column(["0", "3", "1"]), kind_of_column(["0", "2.5"])
+    ('integer', 'decimal')
+    >>> kind_of_column(["0000", "0101"]), kind_of_column(["0x1F", "0x2E"])
+    ('binary', 'hex')
+    >>> kind_of_column(["0", "high?", "1"]), kind_of_column(["RX1", "RX2", "1"])
+    ('digit', 'text')
+    >>> kind_of_column(["00", "1A", "0b"])
+    'hex'
+    """
+    counts: Counter[CellKind] = Counter()
+    for cell, times in Counter(cells).items():
+        counts[kind_of(cell)] += times
+    counts.pop("empty", None)
+    if not counts:
+        return "empty"
+    if _is_bare_hex({cell for cell in cells if cell}):
+        return "hex"
+    odd = counts.pop("text", 0)
+    if odd >= sum(counts.values()):
+        return "text"
+    for kind in ("stamp", "hex", "binary", "word", "quantity"):
+        if _dominates(kind, counts):
+            return kind
+    if "decimal" not in counts and _is_packed({cell for cell in cells if cell}):
+        return "binary"
+    by_rank: tuple[CellKind, ...] = ("decimal", "integer", "level number")
+    return next((kind for kind in by_rank if kind in counts), "digit")
+
+
+def _is_bare_hex(cells: set[str]) -> bool:
+    """Whether all cells are equally many hexadecimal digits, some with letters and some without."""
+    if len({len(cell) for cell in cells}) != 1 or len(next(iter(cells))) < 2:
+        return False
+    digits = all(_BARE_HEX.fullmatch(cell) for cell in cells)
+    letters = [any(c in "abcdefABCDEF" for c in cell) for cell in cells]
+    # 1e5 is a number, and 01b may be binary.
+    others = any(kind_of(cell) == "text" for cell in cells)
+    return digits and any(letters) and not all(letters) and others
+
+
+def are_hex_digits(cells: list[str]) -> bool:
+    """Whether all cells may be read as hexadecimal digits."""
+    return all(_BARE_HEX.fullmatch(cell) or _HEX.fullmatch(cell) for cell in cells if cell)
+
+
+def are_binary_digits(cells: list[str]) -> bool:
+    """Whether all cells may be read as binary digits."""
+    return all(set(cell) <= {"0", "1"} or _BINARY.fullmatch(cell) for cell in cells if cell)
+
+
+def _is_packed(cells: set[str]) -> bool:
+    """Whether all cells are equally many binary digits, some of them with a leading zero."""
+    widths = {len(cell) for cell in cells}
+    digits = all(set(cell) <= {"0", "1"} for cell in cells)
+    return digits and len(widths) == 1 and max(widths) > 1 and any(c[0] == "0" for c in cells)
+
+
+def _dominates(kind: CellKind, counts: Counter[CellKind]) -> bool:
+    """Whether a column with some cells of this kind is of this kind."""
+    allies: dict[str, frozenset[str]] = {
+        "word": frozenset({"word", "digit", "level number"}),
+        "hex": NUMERIC | {"hex", "binary"},
+        "binary": NUMERIC | {"binary"},
+        "quantity": NUMERIC | {"quantity"},
+    }
+    within = sum(count for other, count in counts.items() if other in allies.get(kind, {kind}))
+    return kind in counts and within * 2 > sum(counts.values())

@@ -39,7 +39,8 @@ def test_losses_that_can_show_it_do_meet(study, told):
     marked = [t for t in told if t.truth.mark == "marked" and t.truth.conforms]
     verdicts = Counter(study.verdict_of(t) for t in marked)
     assert verdicts["does not meet"] == 0
-    assert verdicts["meets"] > 0.2 * len(marked)
+    # Few losses each, often one stick: most of them leave a hand or a switch as a cause.
+    assert verdicts["meets"] > 0.1 * len(marked)
 
 
 def test_a_device_that_runs_on_is_found_out(study, told):

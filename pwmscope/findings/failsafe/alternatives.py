@@ -347,7 +347,7 @@ def _is_shown_with(evidence: Evidence) -> bool:
     return bool(evidence.back_lines) or evidence.together >= TOGETHER
 
 
-def _with_partner(case: Case, at_s: float) -> Alternative:
+def _with_partner(case: Case, at_s: float) -> Alternative:  # noqa: PLR0911 - one for each ground
     """Ask whether one switch, or two hands, may have moved lines that changed together."""
     cause, evidence = Cause.HAND, case.evidence
     lines = (case.setting.line, evidence.partner)

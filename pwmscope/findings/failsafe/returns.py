@@ -229,7 +229,7 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     if not seen.returned and math.isfinite(seen.linked_s):
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
-    if not before and not is_where_it_was(line, response, early[0]):
+    if early and not before and not is_where_it_was(line, response, early[0]):
         is_left_again = len(early) > 1 or _jumps_off(line, response)
         before = early[:1] if is_left_again else []
     band = line.expected.band

@@ -12,11 +12,11 @@ from pwmscope.advice.settings import Action as SettingAction
 from pwmscope.advice.settings import Setting, SettingsAdvice
 from pwmscope.analysis.checks import Check, LineChecks
 from pwmscope.bench import BenchSheet
-from pwmscope.findings import Finding, LossEvent, Verdict
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossClass
+from pwmscope.findings import Finding, Verdict
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.findings.mixing import Mixing
 from pwmscope.model.verdict import badness, governing
-from pwmscope.report import say_value
+from pwmscope.report import say_failure, say_value
 
 MOST_ACTIONS: Final = 5
 Doing: TypeAlias = Literal["set", "do", "record"]
@@ -262,31 +262,6 @@ def _lines_with(failsafe: Failsafe, verdict: Verdict, evidence: Evidence) -> lis
 def _say_more(lines: list[FailsafeLine]) -> str:
     named = ", ".join(line.line for line in lines)
     return f"{named} {'does' if len(lines) == 1 else 'do'} not meet it either"
-
-
-def say_failure(line: FailsafeLine) -> str:
-    """Say what a line did that does not meet the failsafe limit, as a verb with its number."""
-    failed = [e for _, e in line.losses if e.verdict is Verdict.DOES_NOT_MEET]
-    if not failed:
-        finding = line.governing
-        return f"fails its {finding.name} check" if finding is not None else "does not stop"
-    late_s = [bounds_s[1] for event in failed if (bounds_s := event.stop_bounds_s) is not None]
-    if len(late_s) == len(failed):
-        return f"stops after {max(late_s):.2f} s"
-    return _say_behaviour(next(event for event in failed if event.stop_bounds_s is None))
-
-
-def _say_behaviour(event: LossEvent) -> str:
-    did, level_us = event.behaviour, event.preset_us
-    if did is None:
-        return "does not stop"
-    if did is LossClass.HOLDS_LAST and level_us is not None:
-        return f"keeps {level_us:.0f} us"
-    if did is LossClass.GOES_TO_PRESET and level_us is not None:
-        return f"goes to {level_us:.0f} us"
-    if did is LossClass.PULSES_STOP:
-        return "gets no pulses and keeps going"
-    return did.value
 
 
 def _say_met(failsafe: Failsafe) -> str:

@@ -6,6 +6,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.report.data import finding_data, json_text, to_data, to_json
+from pwmscope.report.failsafe_answer import say_failure
 from pwmscope.report.failsafe_data import failsafe_data
 from pwmscope.report.sentences import say_value
 
@@ -32,6 +33,7 @@ __all__ = [
     "folder_names",
     "json_text",
     "refuse_report",
+    "say_failure",
     "say_value",
     "timeline_fragment",
     "to_data",

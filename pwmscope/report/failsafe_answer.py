@@ -67,7 +67,7 @@ def say_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that hold
     broken = [line for line in check.judged if line.verdict is Verdict.DOES_NOT_MEET]
     if broken:
         worst = _most_urgent_first(broken)[0]
-        return f"FAILSAFE does not meet: {say_device(worst)} {_say_failure(worst)}"
+        return f"FAILSAFE does not meet: {say_device(worst)} {say_failure(worst)}"
     strange = [h for h in check.hazards if h.kind is not HazardKind.STICK_HELD]
     if strange:
         return f"FAILSAFE {check.verdict.value}, with a hazard: {say_hazard(strange[0])}"
@@ -88,7 +88,7 @@ def say_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that hold
     return "FAILSAFE not shown: no line has a device to stop"
 
 
-def _say_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each failure
+def say_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each failure
     """Say what a device does that it must not."""
     event = line.failure
     if event is None:

@@ -93,7 +93,7 @@ def with_return(
         name: changes_of(own, frame_s, range_us[name]) if own else []
         for name, own in around.items()
     }
-    doubt = _doubt(loss, changes)
+    doubt = _doubt(loss, around)
     backs = sorted(
         (
             change
@@ -148,16 +148,15 @@ def _joint(backs: list[Change], needed: int, slack_s: float) -> float:
     return math.inf
 
 
-def _doubt(loss: Loss, changes: Mapping[str, list[Change]]) -> str:
+def _doubt(loss: Loss, around: Mapping[str, tuple[Stretch, ...]]) -> str:
     """Say which line still followed a stick after the stated time; empty where none did."""
-    for name, own in changes.items():
-        for change in own:
-            if change.kind is not ChangeKind.MOVE:
+    for name, own in around.items():
+        for stretch in own:
+            if stretch.kind is Kind.QUIET or stretch.start_s > loss.latest_s + LINK_S:
                 break
-            runs_on = change.after_s <= loss.latest_s + LINK_S < change.end_s
-            if runs_on and change.end_s < loss.back_s:
+            if stretch.kind is Kind.MOVES and loss.latest_s + LINK_S < stretch.end_s < loss.back_s:
                 return (
-                    f"Line {name} still moved smoothly until {change.end_s:.3f} s, after the "
+                    f"Line {name} still moved smoothly until {stretch.end_s:.3f} s, after the "
                     f"stated {loss.lost_s:g} s, so the link was not lost then; state the right "
                     "time, or mark it with a line (--off-line)."
                 )
@@ -229,7 +228,7 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     if not seen.returned and math.isfinite(seen.linked_s):
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
-    if not before and not is_where_it_was(line, response, early[0]):
+    if early and not before and not is_where_it_was(line, response, early[0]):
         is_left_again = len(early) > 1 or _jumps_off(line, response)
         before = early[:1] if is_left_again else []
     band = line.expected.band

@@ -21,6 +21,8 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.segments import Kind
 
+SETTLES_S: Final = 0.3
+"""A ramp is over by so long after it seems to be."""
 EXTRA_FRAMES: Final = 5
 """A loss must be seen for so many frames longer than the limit."""
 TOGETHER: Final = 2
@@ -248,6 +250,15 @@ class Case:
         return self.response.moved_until_s is not None and not self.evidence.is_ramp
 
     @property
+    def settles_s(self) -> float:
+        """How much later than it seems a ramp may be over; 0 for a jump."""
+        entry = self.evidence.entry
+        if entry is None or entry.end_s <= entry.by_s:
+            return 0.0
+        slope_us = entry.far_us / (entry.end_s - entry.after_s)
+        return min(self.setting.range_us / max(slope_us, 1.0), SETTLES_S)
+
+    @property
     def needs_device_time(self) -> bool:
         """Whether the device ran on without pulses for a time that is not known."""
         return self.ran_on and self.setting.expected.no_pulses_after_s is None
@@ -331,7 +342,8 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
 
 def _doubt_about(case: Case, entry: Change) -> Ground | None:
     """Say why a change proves nothing whatever came with it; None where it may."""
-    if entry.kind is ChangeKind.MOVE and not case.evidence.is_ramp:
+    is_machine = case.evidence.is_ramp or bool(case.evidence.partner)
+    if entry.kind is ChangeKind.MOVE and not is_machine:
         return Ground.SMOOTH
     if entry.far_us < JUMP * case.setting.span_us:
         return Ground.SMALL

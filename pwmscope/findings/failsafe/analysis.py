@@ -52,7 +52,14 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.segments import find_stretches
-from pwmscope.findings.failsafe.stop_time import StopTimes, Windows, find_stop_times, no_stop_times
+from pwmscope.findings.failsafe.stop_time import (
+    BoolArray,
+    StopTimes,
+    Windows,
+    find_stop_times,
+    no_stop_times,
+    regular_foreign,
+)
 from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
@@ -65,13 +72,19 @@ from pwmscope.model.finding import Finding, Verdict, measured, not_shown
 from pwmscope.model.hazard import Hazard
 from pwmscope.model.spans import Span, inside
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
-from pwmscope.pulses import Convention, Frames, PulseTable
+from pwmscope.pulses import Convention, Frames, PulseTable, find_frames, find_line_states
 
 NAME: Final = "signal loss"
 STOP_TIME: Final = "stop time"
 RESTART: Final = "supply or receiver restart"
 MOST_SHOWN: Final = 100
 """So many losses are named as evidence, of those that govern the verdict."""
+MIN_GOOD: Final = 50
+"""So many servo pulses, of a line that the sheet lists, show that it carries them."""
+MIN_BEYOND: Final = 10
+"""So many pulses beyond what servos take are a command."""
+NOISE_PART: Final = 0.5
+"""Noise for so much of a loss is what the line does in it."""
 NOISE_PER_S: Final = 10.0
 """Edges a second, and more, on a line without servo pulses are those of an undriven line."""
 DEFINITIONS: Final = (
@@ -206,8 +219,27 @@ def listen_to(
         As `pwmscope.findings.examine`.
     """
     marking = marking_of(capture, off_line, off_at_s, sheet)
-    lines = find_servo_lines(capture, marking.line, convention)
+    lines = _with_listed(find_servo_lines(capture, marking.line, convention), sheet)
     return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
+
+
+def _with_listed(lines: ServoLines, sheet: BenchSheet | None) -> ServoLines:
+    """Take lines that the sheet lists although most of their pulses are no servo pulses.
+
+    While the signal is lost they may do what no servo line does.
+    """
+    listed = () if sheet is None else sheet.devices
+    taken = [
+        channel.line
+        for channel in listed
+        if channel.line in lines.refused
+        and np.count_nonzero(lines.tables[channel.line].measured) >= MIN_GOOD
+    ]
+    if not taken:
+        return lines
+    refused = {name: why for name, why in lines.refused.items() if name not in taken}
+    found = {name: find_frames(lines.tables[name]) for name in taken}
+    return replace(lines, refused=refused, frames=lines.frames | found)
 
 
 def listen(
@@ -429,6 +461,7 @@ def _with_departures(response: Response, band: StopBand) -> Response:
     return replace(response, departures=tuple(kept))
 
 
+_RESTLESS: Final = (LossClass.WANDERS, LossClass.KEEPS_FOLLOWING, None)
 _WITHIN: Final = (ChangeKind.JUMP, ChangeKind.MOVE)
 
 
@@ -436,12 +469,25 @@ def _with_states(
     responses: tuple[Response, ...], losses: tuple[Loss, ...], table: PulseTable, line: Line
 ) -> tuple[Response, ...]:
     """Tell a line without pulses that is stuck at their level, or that nothing drives."""
+    told = list(responses)
+    restless = [k for k, own in enumerate(responses) if own.behaviour in _RESTLESS]
+    if restless:
+        begin_s, end_s = losses[restless[0]].lost_s, losses[restless[-1]].back_s
+        noises = [s for s in find_line_states(line, begin_s, end_s) if s.kind == "noise"]
+        for k in restless:
+            noise_s = sum(
+                max(0.0, min(s.until_s, losses[k].back_s) - max(s.since_s, losses[k].lost_s))
+                for s in noises
+            )
+            if noise_s >= NOISE_PART * (losses[k].back_s - losses[k].lost_s):
+                told[k] = replace(
+                    responses[k], behaviour=LossClass.NOISE, moved_until_s=None, level_us=None
+                )
     quiet = [k for k, own in enumerate(responses) if own.behaviour is LossClass.PULSES_STOP]
     if not quiet:
-        return responses
+        return tuple(told)
     edges_s = line.edges_ps / PS_PER_S
-    told = list(responses)
-    active = 1 - int(table.inverted)
+    active, beyond = 1 - int(table.inverted), regular_foreign(table)
     for k in quiet:
         final = responses[k].during[-1]
         end_s = max(min(final.end_s, losses[k].back_s), final.start_s)
@@ -449,6 +495,10 @@ def _with_states(
         lasted_s = end_s - final.start_s
         level = line.initial_level ^ (int(low) & 1)
         state = None
+        beyond_us = _beyond_us(table, beyond, final.start_s, end_s)
+        if beyond_us is not None:
+            told[k] = replace(responses[k], behaviour=LossClass.GOES_TO_PRESET, level_us=beyond_us)
+            continue
         if high - low > max(6.0, NOISE_PER_S * lasted_s):
             state = LossClass.NOISE
         elif high - low <= 1 and level == active and lasted_s > table.convention.high_us / 1e6:
@@ -456,6 +506,13 @@ def _with_states(
         if state is not None:
             told[k] = replace(responses[k], behaviour=state)
     return tuple(told)
+
+
+def _beyond_us(table: PulseTable, beyond: BoolArray, start_s: float, end_s: float) -> float | None:
+    """Return the width of regular pulses beyond what servos take; None where there are few."""
+    rows = slice(*np.searchsorted(table.rise_s, (start_s, end_s)))
+    width_us = table.width_us[rows][beyond[rows]]
+    return float(np.median(width_us)) if width_us.size >= MIN_BEYOND else None
 
 
 def _examine(

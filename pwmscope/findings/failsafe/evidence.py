@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -41,6 +42,10 @@ ALIKE_FRAMES: Final = 2.0
 MIN_STAYS: Final = 3
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
+IN_STEP: Final = 0.95
+"""Correlation of the widths of two lines that move as one."""
+MIN_IN_STEP: Final = 30
+MIN_MOVES_US: Final = 20.0
 OWN_AFTER: Final = 3.0
 """Frame periods for which a ramp may still be on its way."""
 OWN_FIRST_S: Final = 0.25
@@ -213,6 +218,8 @@ def gather(
     first = _first_only(after)
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
     bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture, limit_s)
+    lines = _with_wandering(lines, losses, apart)
+    bench = replace(bench, lines=lines)
     ramps = bench.ramps()
     responses = {
         name: tuple(
@@ -226,6 +233,55 @@ def gather(
     told = zip(names, lines, strict=True)
     bench = replace(bench, lines=[replace(own, responses=responses[name]) for name, own in told])
     return responses, bench.evidence(ramps)
+
+
+def _with_wandering(
+    lines: list[Watched], losses: Sequence[Loss], apart: BoolArray
+) -> list[Watched]:
+    """Tell lines of two sticks that move as one while the signal is lost: no hands do that."""
+    by_loss: dict[int, list[int]] = {}
+    for i, line in enumerate(lines):
+        for k, own in zip(line.places, line.responses, strict=True):
+            if own.behaviour is LossClass.KEEPS_FOLLOWING:
+                by_loss.setdefault(k, []).append(i)
+    as_one: set[tuple[int, int]] = set()
+    for k, moving in by_loss.items():
+        for i, j in itertools.combinations(moving, 2):
+            if apart[i, j] and _move_as_one(lines[i], lines[j], losses[k]):
+                as_one |= {(i, k), (j, k)}
+    if not as_one:
+        return lines
+    return [
+        replace(
+            line,
+            responses=tuple(
+                [
+                    replace(own, behaviour=LossClass.WANDERS, moved_until_s=None, why_not="")
+                    if (i, k) in as_one
+                    else own
+                    for k, own in zip(line.places, line.responses, strict=True)
+                ]
+            ),
+        )
+        for i, line in enumerate(lines)
+    ]
+
+
+def _move_as_one(first: Watched, second: Watched, loss: Loss) -> bool:
+    """Say whether the widths of two lines keep in step for most of a loss."""
+    tables = first.output.table, second.output.table
+    begin_s = loss.latest_s + CLOSE_S
+    rows = [
+        np.flatnonzero(t.measured & (t.rise_s > begin_s) & (t.rise_s < loss.back_s)) for t in tables
+    ]
+    if min(own.size for own in rows) < MIN_IN_STEP:
+        return False
+    after = np.searchsorted(tables[1].rise_s[rows[1]], tables[0].rise_s[rows[0]], side="right")
+    pair = np.maximum(after - 1, 0)
+    widths = tables[0].width_us[rows[0]], tables[1].width_us[rows[1]][pair]
+    if min(float(np.std(own)) for own in widths) < MIN_MOVES_US:
+        return False
+    return bool(abs(np.corrcoef(*widths)[0, 1]) >= IN_STEP)
 
 
 def _first_only(columns: ChangeColumns) -> ChangeColumns:

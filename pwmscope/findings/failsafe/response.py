@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -26,6 +26,8 @@ AWAY: Final = 0.02
 """A stick this part of the convention's span from rest is off its rest position."""
 NEUTRAL_REACH: Final = 0.05
 """A rest position this part of the span from the convention's neutral may be a trimmed one."""
+OFF_STEPS: Final = 2.5
+"""A movement breaks off, or begins, with a step so many times its own largest."""
 PLATEAU_S: Final = 0.25
 """A ramp may seem to stand for so long on its way."""
 
@@ -102,29 +104,52 @@ def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) 
             kind, last_s, from_us, to_us = (
                 ChangeKind.JUMP, source.end_s, source.level_us, now.level_us
             )  # fmt: skip
-        elif now.is_movement:
-            found.append(
-                Change(
-                    ChangeKind.MOVE, before.end_s, now.start_s, before.last_us, now.last_us,
-                    now.end_s, i,
-                )
-            )  # fmt: skip
-            continue
-        elif before.is_movement:
-            begun = before.start_s, before.start_s, before.first_us
-            if merged:
-                last = found.pop()
-                begun = last.after_s, last.by_s, last.from_us
-            found.append(Change(ChangeKind.MOVE, *begun, now.level_us, now.start_s, i))
-            continue
-        elif abs(now.level_us - before.level_us) > range_us:
+        elif _breaks_off(before, now, range_us):
             kind, last_s, from_us, to_us = (
-                ChangeKind.MOVE, before.end_s, before.level_us, now.level_us
+                ChangeKind.JUMP, before.end_s, before.last_us, now.first_us
             )  # fmt: skip
+        elif now.is_movement or before.is_movement or _differ(before, now, range_us):
+            _add_move(found, before, now, i)
+            continue
         else:
             continue
         found.append(Change(kind, last_s, now.start_s, from_us, to_us, now.start_s, i))
     return found
+
+
+def _breaks_off(before: Stretch, now: Stretch, range_us: float) -> bool:
+    """Say whether a movement begins or ends in a step far beyond its own, as no stick's does."""
+    if before.is_movement == now.is_movement:
+        return False
+    moves = before if before.is_movement else now
+    return abs(now.first_us - before.last_us) > OFF_STEPS * max(moves.pace_us, range_us)
+
+
+def _differ(before: Stretch, now: Stretch, range_us: float) -> bool:
+    return abs(now.level_us - before.level_us) > range_us
+
+
+def _add_move(found: list[Change], before: Stretch, now: Stretch, place: int) -> None:
+    """Add a smooth movement, or make the one before longer that went the same way.
+
+    A slow ramp may seem to stand for a moment on its way.
+    """
+    to_us = now.last_us if now.is_movement else now.level_us
+    end_s = now.end_s if now.is_movement else now.start_s
+    last = found[-1] if found and found[-1].kind is ChangeKind.MOVE else None
+    if last is not None and last.place == place - 1 and before.is_movement:
+        found[-1] = replace(last, to_us=to_us, end_s=end_s, place=place)
+        return
+    from_us = before.last_us
+    same_way = last is not None and (to_us - from_us) * (last.to_us - last.from_us) > 0
+    if last is not None and same_way and now.start_s - last.end_s <= PLATEAU_S:
+        found[-1] = replace(last, to_us=to_us, end_s=end_s, place=place)
+        return
+    after_s, by_s = before.end_s, now.start_s
+    if before.is_movement:  # it moved from the start on
+        after_s = by_s = before.start_s
+        from_us = before.first_us
+    found.append(Change(ChangeKind.MOVE, after_s, by_s, from_us, to_us, end_s, place))
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,7 +326,7 @@ def _ramp_s(during: tuple[Stretch, ...], moved: list[Stretch]) -> tuple[float, f
     if first == 0 or during[first - 1].kind is not Kind.STANDS:
         return None
     on_way = during[first : last + 1]
-    if any(s.kind is Kind.QUIET or s.kind is Kind.WANDERS for s in on_way):
+    if any(s.kind is Kind.QUIET for s in on_way):
         return None
     if any(s.kind is Kind.STANDS and s.end_s - s.start_s > PLATEAU_S for s in on_way):
         return None

@@ -93,7 +93,7 @@ def with_return(
         name: changes_of(own, frame_s, range_us[name]) if own else []
         for name, own in around.items()
     }
-    doubt = _doubt(loss, changes)
+    doubt = _doubt(loss, around)
     backs = sorted(
         (
             change
@@ -148,16 +148,15 @@ def _joint(backs: list[Change], needed: int, slack_s: float) -> float:
     return math.inf
 
 
-def _doubt(loss: Loss, changes: Mapping[str, list[Change]]) -> str:
+def _doubt(loss: Loss, around: Mapping[str, tuple[Stretch, ...]]) -> str:
     """Say which line still followed a stick after the stated time; empty where none did."""
-    for name, own in changes.items():
-        for change in own:
-            if change.kind is not ChangeKind.MOVE:
+    for name, own in around.items():
+        for stretch in own:
+            if stretch.kind is Kind.QUIET or stretch.start_s > loss.latest_s + LINK_S:
                 break
-            runs_on = change.after_s <= loss.latest_s + LINK_S < change.end_s
-            if runs_on and change.end_s < loss.back_s:
+            if stretch.kind is Kind.MOVES and loss.latest_s + LINK_S < stretch.end_s < loss.back_s:
                 return (
-                    f"Line {name} still moved smoothly until {change.end_s:.3f} s, after the "
+                    f"Line {name} still moved smoothly until {stretch.end_s:.3f} s, after the "
                     f"stated {loss.lost_s:g} s, so the link was not lost then; state the right "
                     "time, or mark it with a line (--off-line)."
                 )

@@ -15,6 +15,9 @@ from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+ALIKE_US: Final = 40.0
+ALIKE_S: Final = 0.2
+"""Pulses beyond what servos take are a command where they differ by no more and come so often."""
 PULSE_S: Final = 0.003
 """Length taken for a pulse whose width is not known."""
 
@@ -179,7 +182,21 @@ def sides(table: PulseTable, band: StopBand) -> tuple[BoolArray, BoolArray, Bool
     width_us = table.width_us
     doubt_us = width_doubt_us(width_us, table.sample_interval_us)
     is_servo = (table.flags & np.uint8(UNMEASURED)) == 0
+    is_servo |= regular_foreign(table)
     with np.errstate(invalid="ignore"):
         inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
         outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
     return is_servo, inside, outside
+
+
+def regular_foreign(table: PulseTable) -> BoolArray:
+    """Say which pulses no servo takes come one like the other, as a command beyond the range."""
+    foreign = table.has(Flag.FOREIGN) & ~table.has(Flag.CUT)
+    if not foreign.any():
+        return foreign
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(np.diff(table.width_us, prepend=np.nan)) <= ALIKE_US
+    alike &= foreign & np.append(False, foreign[:-1])
+    alike[1:] &= np.diff(table.rise_s) <= ALIKE_S
+    found: BoolArray = alike | np.append(alike[1:], False)
+    return found

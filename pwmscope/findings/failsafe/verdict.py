@@ -24,6 +24,8 @@ Answer = tuple[Verdict | None, str]
 
 DIES_S: Final = 0.1
 """A transmitter may send on for so long after its switch (common practice, from memory)."""
+TOGETHER_AGAIN: Final = 3
+"""Pulses that end with another line's in so many losses are ended by the loss."""
 LATE_FRAMES: Final = 3.0
 """A device is commanded to stand still so soon after the change that does it."""
 STATES: Final = (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE)
@@ -102,10 +104,15 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
     loss, response = case.loss, case.response
     if loss.is_inferred:
         return "The output wandered." if _wandered(case) else ""
-    if _polarity_is_open(case) or case.error_s is None or case.setting.reads_either_way:
+    if _polarity_is_open(case) or case.error_s is None:
         return ""
+    if case.behaviour in STATES and not case.is_short and _ends_by_itself(case):
+        return f"{_say_state(case)}, which commands no stop."
+    if case.setting.reads_either_way:
+        return ""
+    # Sticks' lines that return together show that the link was gone, whatever moved before.
     follows = response.behaviour is LossClass.KEEPS_FOLLOWING or case.moves_on
-    if follows or case.evidence.follows:
+    if (follows or case.evidence.follows) and not case.evidence.back_lines:
         return ""
     if response.behaviour is None and not (
         loss.is_marked or response.is_held or case.evidence.is_ramp
@@ -127,9 +134,7 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
 def _broken_by_end(case: Case) -> str:
     """Say how a device breaks the limit whose pulses end; empty where it does not."""
     expected, is_long = case.setting.expected, not case.is_short
-    if not case.response.is_quiet or case.behaviour is not LossClass.PULSES_STOP:
-        return ""
-    if not (unplugged(case).refuted and supply_failed(case).refuted):
+    if not case.response.is_quiet or not _ends_by_itself(case):
         return ""
     if expected.no_pulses_stop is False and is_long:
         return "The pulses stopped, and the bench sheet says that the device then keeps going."
@@ -143,6 +148,21 @@ def _broken_by_end(case: Case) -> str:
             f"{least_s:.2f} s in all; the limit is {case.setting.limit_s:g} s."
         )
     return ""
+
+
+def _ends_by_itself(case: Case) -> bool:
+    """Say whether pulses ended with the loss: nothing else does so in loss after loss.
+
+    Whether the receiver or its supply does it, the device is left without a command.
+    """
+    again = case.evidence.together >= TOGETHER_AGAIN or supply_failed(case).refuted
+    return again and unplugged(case).refuted
+
+
+def _say_state(case: Case) -> str:
+    behaviour = case.behaviour
+    since_s = case.response.settled_s or case.loss.lost_s
+    return f"The line is {behaviour.value if behaviour else ''} from {since_s:.3f} s on"
 
 
 def _stood_in(case: Case, band: StopBand) -> bool:
@@ -176,8 +196,8 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield _say_short(case)
     if response.behaviour in STATES:
         yield (
-            f"The line is {response.behaviour.value} from {response.settled_s or loss.lost_s:.3f} "
-            "s on. What its device does then is not known; check the wire and the receiver."
+            f"{_say_state(case)}. What its device does then is not known; check the wire and the "
+            "receiver."
         )
     if case.needs_device_time:
         yield (
@@ -219,7 +239,8 @@ def _is_left_for_a_pulse(case: Case) -> bool:
     entry = case.evidence.entry
     if entry is None or entry.kind is ChangeKind.STOP:
         return False
-    return case.stopped_s > entry.end_s + LATE_FRAMES * case.setting.frame_s
+    late_s = LATE_FRAMES * case.setting.frame_s + case.settles_s
+    return case.stopped_s > entry.end_s + late_s
 
 
 def _say_short(case: Case) -> str:

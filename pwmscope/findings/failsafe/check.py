@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -174,11 +175,16 @@ class FailsafeLine:
 
     @property
     def failure(self) -> LossEvent | None:
-        """The loss that proves that the limit is not met, where one does."""
-        for _, event in self.losses:
-            if event.verdict is Verdict.DOES_NOT_MEET:
-                return event
-        return None
+        """The loss that proves it most that the limit is not met, where one does.
+
+        One in which the device was never stopped goes before the slowest stop.
+        """
+        failed = [e for _, e in self.losses if e.verdict is Verdict.DOES_NOT_MEET]
+        return max(failed, key=_stopped_by_s, default=None)
+
+
+def _stopped_by_s(event: LossEvent) -> float:
+    return math.inf if event.stop_bounds_s is None else event.stop_bounds_s[1]
 
 
 def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -> Finding | None:

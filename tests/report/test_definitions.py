@@ -70,5 +70,5 @@ def test_everything_is_explained_at_once(sweep):
 
 
 def test_an_unknown_finding_is_refused_with_the_known_ones(sweep):
-    with pytest.raises(HintError, match=r"no finding 'colour'; the findings are .*neutral"):
+    with pytest.raises(HintError, match=r"no finding 'colour'; the findings are frame period, "):
         printed(sweep, "colour")

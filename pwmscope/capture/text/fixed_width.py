@@ -320,7 +320,7 @@ def _read_ragged(
     longest = _longest(memory, place, template, int(lengths.max()), plan)
     if longest is None:
         return None
-    every = np.ndarray((size,), _U64, memory.data, 0, (1,))
+    every = np.ndarray((memory.size - 7,), _U64, memory.data, 0, (1,))
     shortest = int(lengths.min())
 
     def load(word: _Word, begins: Places, *, is_time: bool) -> Words64:

@@ -28,7 +28,7 @@ from pwmscope.findings.failsafe.delays import PULL_SCATTER, PULL_SCATTER_S, hand
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.pauses import find_pauses
-from pwmscope.findings.failsafe.response import Change, LossClass, Response
+from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks
@@ -131,6 +131,8 @@ class Evidence:
         Up to when no pulse may be outside the stop range.
     follow_s : float
         From its return until a stick was seen to be followed; infinity where none was.
+    spread_s : float
+        How far apart its longest and shortest delay after the marker lie, in all losses.
     stays_s : float
         How far apart the longest and the shortest time from change to return lie, in all losses.
     """
@@ -160,6 +162,7 @@ class Evidence:
     leaps: tuple[Leap, ...]
     until_s: float
     follow_s: float
+    spread_s: float
     stays_s: float
 
 
@@ -370,6 +373,7 @@ class _Figures:
     both: int
     odds: FloatArray
     pull_odds: FloatArray
+    spread_s: float
     stays_s: float
     slowed: BoolArray
 
@@ -533,6 +537,7 @@ class _Bench:
                     leaps,
                     judged_until_s(losses[k], response, seen, leaps),
                     max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
+                    figures.spread_s,
                     figures.stays_s,
                 )
             )
@@ -549,6 +554,7 @@ class _Bench:
         delay_s = np.where(kind == MOVES, after_s, by_s) - self.lost_s
         delay_s = np.where(marked, delay_s, np.nan)
         stops_s = np.where(kind == STOPS, delay_s, np.nan)
+        sudden_s = delay_s[np.isfinite(delay_s) & (kind != MOVES)]
         reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
         has_mate = entered.partner[i] >= 0
         with np.errstate(invalid="ignore"):
@@ -560,6 +566,7 @@ class _Bench:
             int(np.count_nonzero(has_mate & returned.is_one[i])),
             hand_odds(delay_s, line.frame_s),
             hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
+            float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s),
         )
@@ -681,14 +688,15 @@ def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArr
     slowed = np.zeros(by_s.size, dtype=bool)
     seen = np.flatnonzero(np.isfinite(by_s))
     place = np.searchsorted(rise_s, by_s[seen])
-    after = place + RATE_FRAMES
-    fits = after < rise_s.size
-    seen, place, after = seen[fits], place[fits], after[fits]
+    last = np.searchsorted(rise_s, after_s[seen])
+    fits = (place + RATE_FRAMES < rise_s.size) & (last >= RATE_FRAMES)
+    seen, place, last = seen[fits], place[fits], last[fits]
     if not seen.size:
         return slowed
-    later_s = (rise_s[after] - rise_s[place]) / RATE_FRAMES
+    later_s = (rise_s[place + RATE_FRAMES] - rise_s[place]) / RATE_FRAMES
+    before_s = (rise_s[last] - rise_s[last - RATE_FRAMES]) / RATE_FRAMES
     with_s = by_s[seen] - after_s[seen]
-    least_s, most_s = line.frame_s * (1.0 - RATE_CHANGE), line.frame_s * (1.0 + RATE_CHANGE)
+    least_s, most_s = before_s * (1.0 - RATE_CHANGE), before_s * (1.0 + RATE_CHANGE)
     slower = (later_s > most_s) & (with_s > most_s)
     slowed[seen] = slower | ((later_s < least_s) & (with_s < least_s))
     return slowed
@@ -761,7 +769,10 @@ def _entry_at(response: Response, expected: Expectation) -> int:
     place = entry_place(response, expected)
     if place <= 0:
         return -1
+    entered_s = response.during[place].start_s
     for m, change in enumerate(response.changes[-MOST:]):
-        if change.place == place:
+        # A ramp may go on, a little, after it has come in.
+        goes_on = change.kind is ChangeKind.MOVE and change.after_s < entered_s
+        if change.place == place or (change.place > place and goes_on):
             return m
     return -1

@@ -340,6 +340,10 @@ _SAID: Final = {
         "The outputs follow moving sticks only while the marker says off. Check which of its "
         "levels means on."
     ),
+    Ground.SPREAD: (
+        "The delays after the marker differ by more than it may be late, so it is later than "
+        "stated. Put a wire of the transmitter's own switch on it."
+    ),
     Ground.UNMARKED_RETURN: (
         "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "
         "the transmitter's switch on a marker line."

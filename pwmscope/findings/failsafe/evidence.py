@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -52,6 +53,8 @@ OWN_FIRST_S: Final = 0.25
 """So long after a change a width is the one that the change went to."""
 OWN_S: Final = 0.5
 """So much of the end of a loss tells the width in the end."""
+OWN_STEPS_S: Final = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0)
+"""Steps, before the stated moment, in which its doubt is gone through."""
 OWN_SETTLES_S: Final = 0.3
 """A ramp is over by so long after it seems to be."""
 OWN_MOVES: Final = 0.12
@@ -707,14 +710,29 @@ def _is_own_width(
 ) -> bool:
     """Say whether, when the limit was over, an output stood at a width of its own.
 
-    It lies away from every width at which the line's stick was seen in the stop range; the
-    stick must have been seen there, or nothing is known of that. On its way from where a
-    stick rests it would still move.
+    It is asked at the limit after every moment down to the earliest that the loss may have
+    had, in steps, so that a vaguer moment never shows more.
     """
     if entry is None or not resting_us.size:
         return False
+    doubt_s = loss.lost_s - loss.earliest_s
+    count = bisect.bisect_left(OWN_STEPS_S, doubt_s - 1e-5) + 1
+    if count > len(OWN_STEPS_S):
+        return False
+    overs_s = [loss.lost_s - step_s + at.limit_s for step_s in OWN_STEPS_S[:count]]
+    return all(_stands_apart(loss, response, entry, resting_us, (at, over_s)) for over_s in overs_s)
+
+
+def _stands_apart(
+    loss: Loss, response: Response, entry: Change, resting_us: FloatArray, of: tuple[_Own, float]
+) -> bool:
+    """Say whether an output stood, at one instant, away from every width of its stick at rest.
+
+    The stick must have been seen there, or nothing is known of that. On its way from where
+    a stick rests it would still move.
+    """
+    at, over_s = of
     line = at.line
-    over_s = loss.earliest_s + at.limit_s
     since_s = max((s.start_s for s in response.during if s.start_s < over_s), default=over_s)
     settles_s = OWN_AFTER * line.frame_s
     if entry.end_s > entry.by_s:

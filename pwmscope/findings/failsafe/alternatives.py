@@ -39,6 +39,8 @@ CLOSE_TOGETHER: Final = 3
 """And so many in which they changed and returned together, where a hand may have moved."""
 PULL_ODDS: Final = 1e-4
 """Stops whose delays a person would make alike with smaller odds are a machine's."""
+SPREAD_S: Final = 0.25
+"""A receiver's delays differ by no more, nor a marker's that is late by no more than it may be."""
 QUICK_RETURN_S: Final = 0.08
 """No hand takes a stick from one place to another in less (common practice, from memory)."""
 FOLLOW_S: Final = 3.0
@@ -105,6 +107,7 @@ class Ground(StrEnum):
     POLARITY = "which level means on is not known"
     CONTRADICTED = "the outputs contradict the marker"
     SHORT = "the loss was too short"
+    SPREAD = "the delays after the marker differ by more than it may be late"
     UNMARKED_RETURN = "the return is not marked"
     INSIDE = "it was inside its stop range before"
     LEAPT = "it left its stop range"
@@ -450,6 +453,8 @@ def marker_late(case: Case) -> Alternative:
     """Ask whether the moment of loss may be wrong by more than is counted."""
     if case.loss.is_inferred:
         return Alternative(Cause.LATE_MARKER, False, Ground.OPEN)
+    if case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
+        return Alternative(Cause.LATE_MARKER, False, Ground.SPREAD)
     return Alternative(Cause.LATE_MARKER, True, Ground.COUNTED)
 
 

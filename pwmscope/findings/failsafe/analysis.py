@@ -17,6 +17,7 @@ from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.evidence import Evidence, gather
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
+    JUMP,
     Loss,
     Output,
     inferred_losses,
@@ -47,6 +48,7 @@ from pwmscope.findings.failsafe.response import (
     ChangeKind,
     LossClass,
     Response,
+    Scale,
     find_rest,
     respond,
 )
@@ -436,10 +438,11 @@ def watch(
     spans = tuple([Span(loss.seen_from_s, max(loss.back_s, loss.seen_from_s)) for loss in own])
     following = output.dwells.select(~inside(spans, output.dwells.start_s))
     rest = find_rest(following, table.convention, expected.band)
-    range_us, frame_s = stretches.tolerance.range_us, output.usual_us / 1e6
+    range_us = stretches.tolerance.range_us
+    scale = Scale(output.usual_us / 1e6, range_us, JUMP * table.convention.span_us)
     responses = tuple(
         [
-            respond(loss, around, rest, range_us, frame_s)
+            respond(loss, around, rest, scale)
             for loss, around in zip(own, stretches.around, strict=True)
         ]
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -28,7 +29,7 @@ from pwmscope.findings.failsafe.delays import PULL_SCATTER, PULL_SCATTER_S, hand
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.pauses import find_pauses
-from pwmscope.findings.failsafe.response import Change, LossClass, Response
+from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks
@@ -52,6 +53,8 @@ OWN_FIRST_S: Final = 0.25
 """So long after a change a width is the one that the change went to."""
 OWN_S: Final = 0.5
 """So much of the end of a loss tells the width in the end."""
+OWN_STEPS_S: Final = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0)
+"""Steps, before the stated moment, in which its doubt is gone through."""
 OWN_SETTLES_S: Final = 0.3
 """A ramp is over by so long after it seems to be."""
 OWN_MOVES: Final = 0.12
@@ -131,6 +134,8 @@ class Evidence:
         Up to when no pulse may be outside the stop range.
     follow_s : float
         From its return until a stick was seen to be followed; infinity where none was.
+    spread_s : float
+        How far apart its longest and shortest delay after the marker lie, in all losses.
     stays_s : float
         How far apart the longest and the shortest time from change to return lie, in all losses.
     """
@@ -160,6 +165,7 @@ class Evidence:
     leaps: tuple[Leap, ...]
     until_s: float
     follow_s: float
+    spread_s: float
     stays_s: float
 
 
@@ -370,6 +376,7 @@ class _Figures:
     both: int
     odds: FloatArray
     pull_odds: FloatArray
+    spread_s: float
     stays_s: float
     slowed: BoolArray
 
@@ -533,6 +540,7 @@ class _Bench:
                     leaps,
                     judged_until_s(losses[k], response, seen, leaps),
                     max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
+                    figures.spread_s,
                     figures.stays_s,
                 )
             )
@@ -549,6 +557,7 @@ class _Bench:
         delay_s = np.where(kind == MOVES, after_s, by_s) - self.lost_s
         delay_s = np.where(marked, delay_s, np.nan)
         stops_s = np.where(kind == STOPS, delay_s, np.nan)
+        sudden_s = delay_s[np.isfinite(delay_s) & (kind != MOVES)]
         reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
         has_mate = entered.partner[i] >= 0
         with np.errstate(invalid="ignore"):
@@ -560,6 +569,7 @@ class _Bench:
             int(np.count_nonzero(has_mate & returned.is_one[i])),
             hand_odds(delay_s, line.frame_s),
             hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
+            float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s),
         )
@@ -681,14 +691,15 @@ def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArr
     slowed = np.zeros(by_s.size, dtype=bool)
     seen = np.flatnonzero(np.isfinite(by_s))
     place = np.searchsorted(rise_s, by_s[seen])
-    after = place + RATE_FRAMES
-    fits = after < rise_s.size
-    seen, place, after = seen[fits], place[fits], after[fits]
+    last = np.searchsorted(rise_s, after_s[seen])
+    fits = (place + RATE_FRAMES < rise_s.size) & (last >= RATE_FRAMES)
+    seen, place, last = seen[fits], place[fits], last[fits]
     if not seen.size:
         return slowed
-    later_s = (rise_s[after] - rise_s[place]) / RATE_FRAMES
+    later_s = (rise_s[place + RATE_FRAMES] - rise_s[place]) / RATE_FRAMES
+    before_s = (rise_s[last] - rise_s[last - RATE_FRAMES]) / RATE_FRAMES
     with_s = by_s[seen] - after_s[seen]
-    least_s, most_s = line.frame_s * (1.0 - RATE_CHANGE), line.frame_s * (1.0 + RATE_CHANGE)
+    least_s, most_s = before_s * (1.0 - RATE_CHANGE), before_s * (1.0 + RATE_CHANGE)
     slower = (later_s > most_s) & (with_s > most_s)
     slowed[seen] = slower | ((later_s < least_s) & (with_s < least_s))
     return slowed
@@ -699,14 +710,29 @@ def _is_own_width(
 ) -> bool:
     """Say whether, when the limit was over, an output stood at a width of its own.
 
-    It lies away from every width at which the line's stick was seen in the stop range; the
-    stick must have been seen there, or nothing is known of that. On its way from where a
-    stick rests it would still move.
+    It is asked at the limit after every moment down to the earliest that the loss may have
+    had, in steps, so that a vaguer moment never shows more.
     """
     if entry is None or not resting_us.size:
         return False
+    doubt_s = loss.lost_s - loss.earliest_s
+    count = bisect.bisect_left(OWN_STEPS_S, doubt_s - 1e-5) + 1
+    if count > len(OWN_STEPS_S):
+        return False
+    overs_s = [loss.lost_s - step_s + at.limit_s for step_s in OWN_STEPS_S[:count]]
+    return all(_stands_apart(loss, response, entry, resting_us, (at, over_s)) for over_s in overs_s)
+
+
+def _stands_apart(
+    loss: Loss, response: Response, entry: Change, resting_us: FloatArray, of: tuple[_Own, float]
+) -> bool:
+    """Say whether an output stood, at one instant, away from every width of its stick at rest.
+
+    The stick must have been seen there, or nothing is known of that. On its way from where
+    a stick rests it would still move.
+    """
+    at, over_s = of
     line = at.line
-    over_s = loss.earliest_s + at.limit_s
     since_s = max((s.start_s for s in response.during if s.start_s < over_s), default=over_s)
     settles_s = OWN_AFTER * line.frame_s
     if entry.end_s > entry.by_s:
@@ -761,7 +787,10 @@ def _entry_at(response: Response, expected: Expectation) -> int:
     place = entry_place(response, expected)
     if place <= 0:
         return -1
+    entered_s = response.during[place].start_s
     for m, change in enumerate(response.changes[-MOST:]):
-        if change.place == place:
+        # A ramp may go on, a little, after it has come in.
+        goes_on = change.kind is ChangeKind.MOVE and change.after_s < entered_s
+        if change.place == place or (change.place > place and goes_on):
             return m
     return -1

@@ -91,6 +91,10 @@ class Loss:
         Why the recording contradicts it, as a sentence; empty where it does not.
     earliest_s, latest_s : float
         The earliest and the latest that the signal can have gone.
+    seen_from_s : float
+        From when on the outputs are looked at: an inferred loss begins with its first effect.
+    is_marked, is_inferred : bool
+        Whether a marker line gives the moment, or only the outputs suggest it.
     """
 
     lost_s: float
@@ -105,6 +109,9 @@ class Loss:
 
     earliest_s: float = field(init=False)
     latest_s: float = field(init=False)
+    seen_from_s: float = field(init=False)
+    is_marked: bool = field(init=False)
+    is_inferred: bool = field(init=False)
 
     def __post_init__(self) -> None:
         moment = self.moment
@@ -114,21 +121,10 @@ class Loss:
         earliest_s = self.lost_s - within_s - moment.late_s if followed_s is None else followed_s
         object.__setattr__(self, "earliest_s", earliest_s)
         object.__setattr__(self, "latest_s", self.lost_s + within_s * stated)
-
-    @property
-    def is_marked(self) -> bool:
-        """Whether a marker line gives the moment."""
-        return self.moment.known is Known.MARKED
-
-    @property
-    def is_inferred(self) -> bool:
-        """Whether only the outputs suggest it."""
-        return self.moment.known is Known.INFERRED
-
-    @property
-    def seen_from_s(self) -> float:
-        """From when on the outputs are looked at: an inferred loss begins with its first effect."""
-        return self.lost_s if self.is_inferred else self.earliest_s
+        object.__setattr__(self, "is_marked", moment.known is Known.MARKED)
+        inferred = moment.known is Known.INFERRED
+        object.__setattr__(self, "is_inferred", inferred)
+        object.__setattr__(self, "seen_from_s", self.lost_s if inferred else earliest_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ class Polarity(StrEnum):
     @property
     def is_known(self) -> bool:
         """Whether a verdict may rest on it."""
-        return self in (Polarity.STATED, Polarity.SHOWN)
+        return self is Polarity.STATED or self is Polarity.SHOWN
 
 
 @dataclass(frozen=True, slots=True)

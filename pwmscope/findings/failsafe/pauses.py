@@ -22,6 +22,7 @@ PERSON: Final = 0.1
 """A person who pulls and plugs in every loss is taken to be so much less likely from the start."""
 
 BoolArray = npt.NDArray[np.bool_]
+FloatArray = npt.NDArray[np.float64]
 
 
 def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, float]:
@@ -48,7 +49,10 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
             found = [s for s in own.pauses if s.end_s < losses[k].back_s]
             if found:
                 paused[k].append((i, found[0]))
-    looks = np.array([_looks_restarted(lines, own) for own in paused])
+    looks = np.zeros(len(losses), dtype=bool)
+    if any(paused):
+        rises_s = [line.output.table.rise_s[line.output.table.measured] for line in lines]
+        looks[:] = [_looks_restarted(lines, rises_s, own) for own in paused]
     hit = [k for k, is_one in enumerate(looks.tolist()) if is_one]
     if len(hit) < MIN_PAUSES or not all(losses[k].is_marked for k in hit):
         return looks, 1.0
@@ -68,21 +72,32 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     return looks, max(chance, float(by_hand.max()) * PERSON)
 
 
-def _looks_restarted(lines: Sequence[Watched], paused: list[tuple[int, Stretch]]) -> bool:
+def _looks_restarted(
+    lines: Sequence[Watched], rises_s: list[FloatArray], paused: list[tuple[int, Stretch]]
+) -> bool:
     """Say whether pauses look like a restart: no line's pulses are seen to go on."""
     own = {i for i, _ in paused}
     return bool(paused) and not any(
-        j not in own and goes_through(other, pause)
+        j not in own and goes_through(rises_s[j], other.frame_s, pause)
         for _, pause in paused
         for j, other in enumerate(lines)
     )
 
 
-def goes_through(line: Watched, pause: Stretch) -> bool:
-    """Say whether a line's pulses went on throughout another's pause."""
-    rise_s = line.output.table.rise_s[line.output.table.measured]
-    low, high = np.searchsorted(rise_s, (pause.start_s - line.frame_s, pause.end_s))
+def goes_through(rise_s: FloatArray, frame_s: float, pause: Stretch) -> bool:
+    """Say whether a line's pulses went on throughout another's pause.
+
+    Parameters
+    ----------
+    rise_s : ndarray of float64, shape (n,)
+        Leading edges of its measured pulses.
+    frame_s : float
+        Its usual frame period.
+    pause : Stretch
+        The other line's.
+    """
+    low, high = np.searchsorted(rise_s, (pause.start_s - frame_s, pause.end_s))
     within_s = rise_s[max(low - 1, 0) : high + 1]
     if within_s.size < 2 or within_s[0] > pause.start_s or within_s[-1] < pause.end_s:
         return False
-    return bool(np.diff(within_s).max() <= THROUGH_FRAMES * line.frame_s)
+    return bool(np.diff(within_s).max() <= THROUGH_FRAMES * frame_s)

@@ -85,8 +85,28 @@ class Change:
         return abs(self.to_us - self.from_us) if self.from_us == self.from_us else 0.0
 
 
-def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) -> list[Change]:
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What counts as one level, as a jump, and as the next frame.
+
+    Parameters
+    ----------
+    frame_s : float
+        Usual frame period.
+    range_us : float
+        Widths that differ by less are one level.
+    jump_us : float
+        Smaller steps are no jumps; a slow ramp is made of them.
+    """
+
+    frame_s: float
+    range_us: float
+    jump_us: float
+
+
+def changes_of(stretches: tuple[Stretch, ...], scale: Scale) -> list[Change]:
     """List an output's changes in order."""
+    frame_s, range_us = scale.frame_s, scale.range_us
     found: list[Change] = []
     for i in range(1, len(stretches)):
         before, now = stretches[i - 1], stretches[i]
@@ -97,7 +117,7 @@ def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) 
             kind, last_s, from_us, to_us = (
                 ChangeKind.START, now.start_s - frame_s, math.nan, now.first_us
             )  # fmt: skip
-        elif now.jumped:
+        elif now.jumped and _goes_far(stretches, i, scale.jump_us):
             source = stretches[i - 2] if before.is_movement and i > 1 else before
             if merged:
                 found.pop()
@@ -115,6 +135,13 @@ def changes_of(stretches: tuple[Stretch, ...], frame_s: float, range_us: float) 
             continue
         found.append(Change(kind, last_s, now.start_s, from_us, to_us, now.start_s, i))
     return found
+
+
+def _goes_far(stretches: tuple[Stretch, ...], i: int, jump_us: float) -> bool:
+    """Say whether a jump is a jump, and no step of a slow ramp."""
+    before, now = stretches[i - 1], stretches[i]
+    source = stretches[i - 2] if before.is_movement and i > 1 else before
+    return abs(now.level_us - source.level_us) >= jump_us
 
 
 def _breaks_off(before: Stretch, now: Stretch, range_us: float) -> bool:
@@ -212,9 +239,7 @@ class Response:
         return tuple(s for s in self.during[:-1] if s.kind is Kind.QUIET)
 
 
-def respond(
-    loss: Loss, around: tuple[Stretch, ...], rest: Rest, range_us: float, frame_s: float
-) -> Response:
+def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, scale: Scale) -> Response:
     """Say what an output did in a loss.
 
     Parameters
@@ -225,15 +250,14 @@ def respond(
         The output's stretches around it.
     rest : Rest
         Where its stick rests.
-    range_us : float
-        Widths that differ by less are one level.
-    frame_s : float
-        Its usual frame period.
+    scale : Scale
+        What counts as one level and as a jump.
 
     Returns
     -------
     Response
     """
+    range_us = scale.range_us
     first, end = _bounds(loss, around)
     during, later = around[first:end], around[end:]
     if not during:
@@ -243,7 +267,7 @@ def respond(
     moved = _late(loss, during)
     behaviour, why_not = _judge(loss, during, moved, rest, range_us, is_held=is_held)
     final = during[-1]
-    changes = changes_of(around[first:], frame_s, range_us)
+    changes = changes_of(around[first:], scale)
     end -= first
     stands = final.kind is Kind.STANDS and behaviour is not LossClass.WANDERS
     return Response(

@@ -8,8 +8,15 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
-from pwmscope.findings.failsafe.losses import SAME, Known, Loss, Output
-from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, Response, changes_of
+from pwmscope.findings.failsafe.losses import JUMP, SAME, Known, Loss, Output
+from pwmscope.findings.failsafe.response import (
+    LINK_S,
+    Change,
+    ChangeKind,
+    Response,
+    Scale,
+    changes_of,
+)
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
 
 SUDDEN: Final = 0.25
@@ -40,17 +47,18 @@ def with_returns(
         return losses
     around: dict[str, tuple[tuple[Stretch, ...], ...]] = {}
     same_us: dict[str, float] = {}
-    range_us: dict[str, float] = {}
+    scales: dict[str, Scale] = {}
+    frame_s = max(output.usual_us for output in outputs.values()) / 1e6
     for name, output in outputs.items():
         found = find_stretches(output.table, output.usual_us, losses, start_s, end_s)
         around[name] = found.around
-        range_us[name] = found.tolerance.range_us
-        same_us[name] = max(2.0 * range_us[name], SAME * output.table.convention.span_us)
-    frame_s = max(output.usual_us for output in outputs.values()) / 1e6
+        span_us, range_us = output.table.convention.span_us, found.tolerance.range_us
+        scales[name] = Scale(frame_s, range_us, JUMP * span_us)
+        same_us[name] = max(2.0 * range_us, SAME * span_us)
     told = []
     for k, loss in enumerate(losses):
         own = {name: _from(loss, stretches[k]) for name, stretches in around.items()}
-        told.append(with_return(loss, own, frame_s, same_us, range_us))
+        told.append(with_return(loss, own, frame_s, scales, same_us))
     return tuple(told)
 
 
@@ -64,8 +72,8 @@ def with_return(
     loss: Loss,
     around: Mapping[str, tuple[Stretch, ...]],
     frame_s: float,
+    scales: Mapping[str, Scale],
     same_us: Mapping[str, float],
-    range_us: Mapping[str, float],
 ) -> Loss:
     """Find out when a stated loss was over, and whether the outputs contradict it.
 
@@ -81,18 +89,17 @@ def with_return(
         Each line's stretches from its earliest moment on.
     frame_s : float
         The longest usual frame period of the lines.
-    same_us, range_us : mapping of str to float
-        Widths that are one position of a stick, and one level.
+    scales : mapping of str to Scale
+        What counts as one level of each, and as a jump.
+    same_us : mapping of str to float
+        Widths that are one position of a stick.
 
     Returns
     -------
     Loss
         With its return, and its doubt.
     """
-    changes = {
-        name: changes_of(own, frame_s, range_us[name]) if own else []
-        for name, own in around.items()
-    }
+    changes = {name: changes_of(own, scales[name]) if own else [] for name, own in around.items()}
     doubt = _doubt(loss, around)
     backs = sorted(
         (

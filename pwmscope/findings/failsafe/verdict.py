@@ -60,8 +60,8 @@ def judge_loss(case: Case) -> Answer:
     broken = _broken(case, expected.band)
     if broken:
         return Verdict.DOES_NOT_MEET, broken
-    open_point = next(_open_points(case, expected.band), "")
-    if open_point:
+    open_point = next(_open_points(case, expected.band), None)
+    if open_point is not None:
         return Verdict.NOT_SHOWN, open_point
     return Verdict.MEETS, (
         f"It was commanded to stand still within {case.stop_most_s:.3f} s of the loss, and "
@@ -219,11 +219,6 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     alternative = first_open(case)
     if alternative is not None:
         yield say_open(case, alternative.cause, alternative.ground, alternative)
-    if _is_left_for_a_pulse(case):
-        yield (
-            f"A pulse outside its stop range of {band.words} came after the output had gone into "
-            "it. Check the receiver and its supply."
-        )
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -231,6 +226,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             f"The device was commanded to stand still between {case.stop_least_s:.2f} s and "
             f"{case.stop_most_s:.2f} s after the loss; the limit of {case.setting.limit_s:g} s "
             "lies between."
+        )
+    if _is_left_for_a_pulse(case):
+        yield (
+            f"A pulse outside its stop range of {band.words} came after the output had gone into "
+            "it. Check the receiver and its supply."
         )
 
 
@@ -339,6 +339,10 @@ _SAID: Final = {
     Ground.CONTRADICTED: (
         "The outputs follow moving sticks only while the marker says off. Check which of its "
         "levels means on."
+    ),
+    Ground.SPREAD: (
+        "The delays after the marker differ by more than it may be late, so it is later than "
+        "stated. Put a wire of the transmitter's own switch on it."
     ),
     Ground.UNMARKED_RETURN: (
         "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "

@@ -1,0 +1,256 @@
+"""The verdict on one loss: what meets, what breaks the limit, what stays open."""
+
+import importlib.util
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from pwmscope.findings.failsafe.alternatives import Cause, Ground
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.marker import Polarity
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
+from pwmscope.findings.failsafe.verdict import DIES_S, judge_loss, say_open
+from pwmscope.model.finding import Verdict
+
+_spec = importlib.util.spec_from_file_location(
+    "alternative_cases", Path(__file__).with_name("test_alternatives.py")
+)
+cases = importlib.util.module_from_spec(_spec)
+sys.modules["alternative_cases"] = cases
+_spec.loader.exec_module(cases)
+changed, GOOD, SETTING, SILENT, ENTRY = (
+    cases.changed, cases.GOOD, cases.SETTING, cases.SILENT, cases.ENTRY
+)  # fmt: skip
+MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
+EXPECTED = SETTING.expected
+
+
+def verdict(**changes):
+    return judge_loss(changed(**changes))[0]
+
+
+def reason(**changes):
+    return judge_loss(changed(**changes))[1]
+
+
+def test_a_good_case_meets_and_says_how_fast():
+    found, why = judge_loss(GOOD)
+    assert found is MEETS
+    assert "within 0.602 s of the loss" in why
+    assert "4.00 s that the transmitter was off" in why
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"loss": cases.INFERRED}, "only inferred"),
+        ({"error_s": None}, "--rate"),
+        ({"loss": cases.loss_of(back_s=12.0)}, "keep it off for longer than 2.1 s"),
+        (
+            {"loss": replace(cases.loss_of(back_s=12.0), came_back=False)},
+            "keep it running",
+        ),
+        ({"expected": replace(EXPECTED, is_band_assumed=True)}, "only assumed"),
+        ({"stopped_s": math.inf}, "for good"),
+        ({"stopped_s": 12.0001}, "the limit of 2 s lies between"),
+        ({"behaviour": None, "why_not": ""}, ""),
+        ({"polarity": Polarity.ASSUMED}, "Which level of the marker means on"),
+        ({"polarity": Polarity.CONTRADICTED}, "Check which of its levels"),
+        ({"reads_either_way": True}, "either way up"),
+        ({"damaged_s": ((11.0, 11.5),)}, "damaged or missing"),
+        ({"was_outside": False}, "inside its stop range already"),
+        ({"stopped_s": 10.9}, "came after the output had gone into it"),
+        ({"behaviour": None, "why_not": "It is not told."}, "It is not told."),
+        ({"restarted": True}, "restart of the receiver"),
+        ({"spread_s": 0.9}, "later than stated"),
+    ],
+)
+def test_what_leaves_it_open(changes, words):
+    found, why = judge_loss(changed(**changes))
+    assert found is OPEN
+    assert words in why
+
+
+def test_a_stop_at_the_very_limit_meets_and_one_beyond_is_open():
+    assert verdict(stopped_s=12.0 - 1.2e-5, entry=replace(ENTRY, end_s=11.98)) is MEETS
+    assert verdict(stopped_s=12.0, entry=replace(ENTRY, end_s=11.98)) is OPEN
+
+
+@pytest.mark.parametrize(("frames", "found"), [(2.9, MEETS), (3.2, OPEN)])
+def test_pulses_after_the_change_may_be_late_by_three_frames(frames, found):
+    assert verdict(stopped_s=10.6 + 0.02 * frames) is found
+
+
+def test_what_the_sheet_does_not_ask_has_no_verdict():
+    assert verdict(expected=Expectation(None, has_sheet=True)) is None
+    assert verdict(expected=Expectation("unused", has_sheet=True)) is None
+    assert verdict(expected=Expectation("stick-elevator", has_sheet=True)) is None
+
+
+def test_a_doubt_or_a_restart_shows_nothing():
+    assert judge_loss(changed(loss=cases.loss_of(doubt="It moved."))) == (OPEN, "It moved.")
+    restart = replace(cases.loss_of(is_restart=True), sentence="A restart.")
+    assert judge_loss(changed(loss=restart)) == (OPEN, "A restart.")
+
+
+# --- failures ---
+
+HOLDS = {"behaviour": LossClass.HOLDS_LAST, "stopped_s": math.inf}
+
+
+@pytest.mark.parametrize(
+    ("late_s", "found"), [(2.0 + DIES_S + 2e-5, BREAKS), (2.0 + DIES_S, OPEN), (2.05, OPEN)]
+)
+def test_it_breaks_the_limit_a_tenth_of_a_second_beyond_all_doubt(late_s, found):
+    assert verdict(**HOLDS, last_outside_s=10.0 + late_s) is found
+
+
+OUT = {**HOLDS, "last_outside_s": 13.9}
+
+
+@pytest.mark.parametrize(
+    ("changes", "found"),
+    [
+        ({}, BREAKS),
+        ({"polarity": Polarity.ASSUMED}, OPEN),
+        ({"polarity": Polarity.SHOWN}, BREAKS),
+        ({"error_s": None}, OPEN),
+        ({"reads_either_way": True}, OPEN),
+        ({"loss": cases.INFERRED}, OPEN),
+        ({"follows": "RX3"}, BREAKS),
+        ({"follows": "RX3", "back_lines": ()}, OPEN),
+        ({"behaviour": LossClass.KEEPS_FOLLOWING, "back_lines": ()}, OPEN),
+        ({"behaviour": LossClass.KEEPS_FOLLOWING}, BREAKS),
+        ({"moved_until_s": 12.0, "back_lines": ()}, OPEN),
+        ({"moved_until_s": 12.0, "back_lines": (), "is_ramp": True}, BREAKS),
+        ({"behaviour": None}, BREAKS),
+        ({"behaviour": None, "loss": cases.STATED, "is_held": False}, OPEN),
+        (
+            {"behaviour": None, "loss": cases.STATED, "is_held": False, "during": (cases.HELD,)},
+            OPEN,
+        ),
+        ({"behaviour": None, "loss": cases.STATED, "during": (cases.HELD,)}, BREAKS),
+        ({"loss": cases.STATED}, OPEN),
+        ({"loss": cases.STATED, "during": (cases.HELD,)}, BREAKS),
+    ],
+)
+def test_when_an_output_outside_its_range_breaks_the_limit(changes, found):
+    assert verdict(**{**OUT, "is_held": True, **changes}) is found
+
+
+def test_one_that_stood_in_too_late_breaks_a_stated_limit():
+    late = (cases.HELD, cases.stands(12.2, 13.98, 1500.0))
+    assert verdict(**OUT, loss=cases.STATED, during=late) is BREAKS
+    soon = (cases.HELD, cases.stands(12.04, 13.98, 1500.0))
+    assert verdict(**OUT, loss=cases.STATED, during=soon) is OPEN
+
+
+def test_an_output_that_wanders_breaks_it_where_it_is_long_enough():
+    wanders = {"behaviour": LossClass.WANDERS, "stopped_s": math.inf}
+    assert verdict(**wanders) is BREAKS
+    assert verdict(**wanders, loss=cases.INFERRED) is BREAKS
+    assert verdict(**wanders, loss=cases.loss_of(back_s=12.0)) is OPEN
+
+
+def sheet(**changes):
+    return {"expected": replace(EXPECTED, **changes)}
+
+
+@pytest.mark.parametrize(
+    ("changes", "found"),
+    [
+        ({"goes_on": "RX2"}, MEETS),
+        ({"goes_on": "RX2", "ran_on": True}, MEETS),
+        ({"goes_on": "RX2", "ran_on": True, **sheet(no_pulses_after_s=None)}, OPEN),
+        ({"goes_on": "RX2", **sheet(no_pulses_stop=None, no_pulses_after_s=None)}, OPEN),
+        ({"goes_on": "RX2", **sheet(no_pulses_stop=False)}, BREAKS),
+        ({"goes_on": "RX2", **sheet(is_band_assumed=True)}, MEETS),
+        ({"together": 3, **sheet(no_pulses_stop=False)}, BREAKS),
+        ({"together": 2, **sheet(no_pulses_stop=False)}, OPEN),
+        ({"together": 10, "partner": "", **sheet(no_pulses_stop=False)}, OPEN),
+        (
+            {"goes_on": "RX2", **sheet(no_pulses_stop=False), "loss": cases.loss_of(back_s=12.0)},
+            OPEN,
+        ),
+        ({"goes_on": "RX2", "ran_on": True, "stopped_s": 12.1001}, BREAKS),
+        ({"goes_on": "RX2", "ran_on": True, "stopped_s": 12.0999}, OPEN),
+        ({"goes_on": "RX2", "ran_on": True, "stopped_s": math.inf}, OPEN),
+        ({"goes_on": "RX2", "stopped_s": 12.2}, OPEN),
+        (
+            {"goes_on": "RX2", "ran_on": True, "stopped_s": 12.2, **sheet(no_pulses_after_s=None)},
+            OPEN,
+        ),
+    ],
+)
+def test_pulses_that_end_are_judged_by_what_the_device_does_then(changes, found):
+    assert verdict(**{**SILENT, "stopped_s": 10.8, **changes}) is found
+
+
+@pytest.mark.parametrize("state", [LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE])
+def test_a_stuck_or_undriven_line_commands_no_stop(state):
+    silent = {**SILENT, "behaviour": state, "stopped_s": 10.8, "settled_s": 10.6}
+    found, why = judge_loss(changed(**silent))
+    assert found is BREAKS
+    assert f"{state.value} from 10.600 s on" in why
+    assert verdict(**{**silent, "together": 2}) is OPEN
+    assert verdict(**{**silent, "partner": ""}) is OPEN
+    assert verdict(**{**silent, "loss": cases.loss_of(back_s=12.0)}) is OPEN
+    assert verdict(**{**silent, "reads_either_way": True}) is BREAKS
+
+
+# --- without a stop range ---
+
+BARE = {"expected": Expectation()}
+
+
+@pytest.mark.parametrize(
+    ("changes", "found", "words"),
+    [
+        ({}, OPEN, "is not known"),
+        ({"behaviour": LossClass.HOLDS_LAST}, BREAKS, "holds last"),
+        ({"behaviour": LossClass.WANDERS}, BREAKS, "wanders"),
+        (
+            {"behaviour": LossClass.HOLDS_LAST, "loss": cases.loss_of(back_s=12.0)},
+            OPEN,
+            "is not known",
+        ),
+        ({"settled_s": 12.1 + 2e-5}, BREAKS, "settled 2.10 s after"),
+        ({"settled_s": 12.1}, OPEN, "is not known"),
+        ({"settled_s": 12.2, "loss": cases.INFERRED}, OPEN, "is not known"),
+        ({"settled_s": 12.2, "behaviour": LossClass.KEEPS_FOLLOWING}, OPEN, "is not known"),
+        ({"settled_s": 12.2, "behaviour": LossClass.PULSES_STOP}, BREAKS, "settled"),
+        ({"behaviour": None, "why_not": "It is not told."}, OPEN, "It is not told."),
+        ({"polarity": Polarity.ASSUMED, "behaviour": LossClass.HOLDS_LAST}, OPEN, "--off-line"),
+    ],
+)
+def test_without_a_sheet_a_hold_still_fails(changes, found, words):
+    got, why = judge_loss(changed(**{**BARE, **changes}))
+    assert got is found
+    assert words in why
+
+
+def test_a_servo_of_the_sheet_without_a_position_is_open():
+    found, why = judge_loss(changed(expected=Expectation("servo", has_sheet=True)))
+    assert found is OPEN
+    assert "stop_us" in why
+
+
+# --- words ---
+
+
+def test_every_ground_that_leaves_a_cause_open_has_words():
+    for ground in list(Ground)[list(Ground).index(Ground.OPEN) :]:
+        for cause in Cause:
+            said = say_open(GOOD, cause, ground)
+            assert said.endswith(".")
+            assert said[0].isupper()
+
+
+def test_words_for_other_lines_that_follow():
+    assert "Another line still followed" in reason(follows="RX3", stopped_s=10.6)
+    assert "its link was not lost" in reason(behaviour=LossClass.KEEPS_FOLLOWING)
+    smooth = replace(ENTRY, kind=ChangeKind.MOVE)
+    assert "moved smoothly" in reason(entry=smooth, partner="", odds=1.0)

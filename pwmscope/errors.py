@@ -230,21 +230,21 @@ def require_type(
     taken = kinds if isinstance(kinds, tuple) else (kinds,)
     is_truth_value = isinstance(value, bool) and bool not in taken
     if is_truth_value or not isinstance(value, taken):
-        raise ArgumentError(argument, say_given(value), expected, remedy)
+        raise ArgumentError(argument, format_given(value), expected, remedy)
 
 
-def say_given(value: object) -> str:
+def format_given(value: object) -> str:
     """Write what was given for an argument: a short value itself, otherwise its type.
 
     Examples
     --------
-    >>> say_given("bench.toml"), say_given(3), say_given([1, 2])
+    >>> format_given("bench.toml"), format_given(3), format_given([1, 2])
     ("the text 'bench.toml'", 'the number 3', 'a list')
     """
     if value is None or isinstance(value, bool):
         return str(value)
     if isinstance(value, str):
-        shown = value if len(value) <= _MOST_SHOWN else f"{value[:_MOST_SHOWN]}..."
+        shown = value if len(value) <= _MAX_SHOWN else f"{value[:_MAX_SHOWN]}..."
         return f"the text {shown!r}"
     if isinstance(value, int | float):
         return f"the number {value!r}"
@@ -256,4 +256,4 @@ def say_given(value: object) -> str:
     return f"{'an' if name[0] in 'aeiouAEIO' else 'a'} {name}"
 
 
-_MOST_SHOWN: Final = 40
+_MAX_SHOWN: Final = 40

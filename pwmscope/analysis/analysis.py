@@ -40,7 +40,7 @@ from pwmscope.analysis.terms import (
 )
 from pwmscope.bench import CAUTIONS, BenchSheet, CapturePlan
 from pwmscope.capture import Capture, Observer, observed_by
-from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings import (
     Alignment,
     ChannelFindings,
@@ -62,7 +62,7 @@ if TYPE_CHECKING:
     from pwmscope.analysis.sources import Source
     from pwmscope.report import Written
 
-_MOST_TOLD: Final = 5
+_MAX_TOLD: Final = 5
 """Cards that the short form of an analysis names."""
 _WIDE: Final = 100
 
@@ -104,7 +104,7 @@ class LineAnalysis:
         found = [f for channel in self.channels for f in channel.findings if f.name == name]
         if not found:
             names = dict.fromkeys(f.name for channel in self.channels for f in channel.findings)
-            raise ArgumentError("name", say_given(name), f"one of {', '.join(names) or 'none'}")
+            raise ArgumentError("name", format_given(name), f"one of {', '.join(names) or 'none'}")
         return next((f for f in found if f.value is not None), found[0])
 
     def __repr__(self) -> str:
@@ -288,7 +288,7 @@ class Analysis:
         failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
         if failsafe is None:
             lines = ", ".join(found.line for found in self.failsafe.lines) or "none"
-            raise ArgumentError("line", say_given(line), f"one of the lines: {lines}")
+            raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")
         channel = None if self.sheet is None else self.sheet.channels.get(line)
         return LineAnalysis(
             line,
@@ -305,7 +305,7 @@ class Analysis:
         if len(self.hazards) > 1:
             lines.append(f"! and {len(self.hazards) - 1} more hazards")
         lines += [f"  {card.line}: {card.verdict}. {card.figure}" for card in self.cards]
-        more = len(self.cards) - _MOST_TOLD
+        more = len(self.cards) - _MAX_TOLD
         if more > 0:
             lines[-more:] = [f"  and {more} more"]
         return "\n".join(
@@ -494,7 +494,7 @@ failsafe not recorded'
     if "keep" not in asked and (named := terms.named_lines):
         asked["keep"] = named
     if progress is not None and not callable(progress):
-        raise ArgumentError("progress", say_given(progress), "a function of three arguments")
+        raise ArgumentError("progress", format_given(progress), "a function of three arguments")
     with nullcontext() if progress is None else observed_by(progress):
         read = [read_source(one, asked) for one in sources]
         recordings = [replace(one, capture=terms.part_of(one.capture)) for one in read]

@@ -16,9 +16,9 @@ from pwmscope.findings import Finding, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.findings.mixing import Mixing
 from pwmscope.model.verdict import badness, governing
-from pwmscope.report import say_failure, say_value
+from pwmscope.report import format_failure, format_value
 
-MOST_ACTIONS: Final = 5
+MAX_ACTIONS: Final = 5
 Doing: TypeAlias = Literal["set", "do", "record"]
 
 _THE: Final = {
@@ -219,7 +219,7 @@ def make_answer(evidence: Evidence) -> Answer:
         _verdict(evidence),
         hazards,
         tuple(_cards(evidence, actions)),
-        actions[:MOST_ACTIONS],
+        actions[:MAX_ACTIONS],
         tuple(_left_out(evidence, len(actions))),
     )
 
@@ -236,8 +236,8 @@ def _headline(evidence: Evidence) -> str:
     failsafe, mixing = evidence.failsafe, evidence.mixing
     failed = _lines_with(failsafe, Verdict.DOES_NOT_MEET, evidence)
     if failed:
-        more = "" if len(failed) == 1 else f"; {_say_more(failed[1:])}"
-        first = f"{evidence.the_device(failed[0].line)} {say_failure(failed[0])}"
+        more = "" if len(failed) == 1 else f"; {_format_more(failed[1:])}"
+        first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
     broken = _grouped(evidence.pulses, Verdict.DOES_NOT_MEET)
     if broken:
@@ -245,11 +245,11 @@ def _headline(evidence: Evidence) -> str:
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
         return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
     if not evidence.has_loss:
-        return f"{_say_pulses(evidence)}; failsafe not recorded"
+        return f"{_format_pulses(evidence)}; failsafe not recorded"
     if failsafe.verdict is Verdict.MEETS:
         open_checks = _grouped(evidence.pulses, Verdict.NOT_SHOWN)
         also = f"; not shown: {_told(open_checks)}" if open_checks else ""
-        return f"{_say_met(failsafe)}{also}"
+        return f"{_format_met(failsafe)}{also}"
     return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
 
 
@@ -259,12 +259,12 @@ def _lines_with(failsafe: Failsafe, verdict: Verdict, evidence: Evidence) -> lis
     return sorted(found, key=lambda line: evidence.danger(line.line))
 
 
-def _say_more(lines: list[FailsafeLine]) -> str:
+def _format_more(lines: list[FailsafeLine]) -> str:
     named = ", ".join(line.line for line in lines)
     return f"{named} {'does' if len(lines) == 1 else 'do'} not meet it either"
 
 
-def _say_met(failsafe: Failsafe) -> str:
+def _format_met(failsafe: Failsafe) -> str:
     trials = [line.trials for line in failsafe.judged]
     met = min((t.meets for t in trials), default=0)
     seen = max((t.meets + t.fails + t.not_shown for t in trials), default=0)
@@ -280,10 +280,10 @@ def _why_not_shown(evidence: Evidence) -> str:
     if evidence.sheet is None:
         return "no bench sheet says at which widths the devices stand still"
     line = _lines_with(evidence.failsafe, Verdict.NOT_SHOWN, evidence)[0]
-    return f"{evidence.the_device(line.line)}. {first_sentence(say_reason(line))}"
+    return f"{evidence.the_device(line.line)}. {first_sentence(format_reason(line))}"
 
 
-def say_reason(line: FailsafeLine) -> str:
+def format_reason(line: FailsafeLine) -> str:
     """Say why a line's failsafe is not shown."""
     reasons = [e.reason for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
     return reasons[0] if reasons else line.sentence
@@ -300,7 +300,7 @@ def first_sentence(text: str) -> str:
     return re.split(r"(?<=\.)\s+(?=[A-Z])", text, maxsplit=1)[0]
 
 
-def _say_pulses(evidence: Evidence) -> str:
+def _format_pulses(evidence: Evidence) -> str:
     lines = evidence.pulses
     met = sum(line.verdict is Verdict.MEETS for line in lines)
     if not any(line.checks for line in lines):
@@ -368,7 +368,7 @@ def _failsafe_actions(evidence: Evidence) -> Iterator[Ranked]:
     for line in _lines_with(evidence.failsafe, Verdict.DOES_NOT_MEET, evidence):
         name, limit_s = _named(line.line, evidence), evidence.failsafe.limits.failsafe_s
         target_us = _target_us(line.line, evidence)
-        failed = say_failure(line)
+        failed = format_failure(line)
         if target_us is None:
             said = f"Set the failsafe of {name} so that its device stands still: it {failed}."
             yield (0, evidence.danger(line.line)), Action("set", (line.line,), said)
@@ -464,7 +464,7 @@ def _recording_actions(evidence: Evidence) -> Iterator[Ranked]:
     elif evidence.sheet is not None:
         reasons: dict[str, list[str]] = {}
         for line in _lines_with(evidence.failsafe, Verdict.NOT_SHOWN, evidence):
-            reasons.setdefault(say_reason(line), []).append(line.line)
+            reasons.setdefault(format_reason(line), []).append(line.line)
         for reason, named in reasons.items():
             said = f"Record the loss of {', '.join(named)} again. {reason}"
             yield (5, min(map(evidence.danger, named))), Action("record", tuple(named), said)
@@ -507,11 +507,11 @@ def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineCheck
     """Say what decides: the worst, and among equals the failsafe check."""
     worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
     if failsafe is not None and failsafe.verdict is Verdict.DOES_NOT_MEET:
-        return f"When the signal is lost it {say_failure(failsafe)}"
+        return f"When the signal is lost it {format_failure(failsafe)}"
     if worst is not None and worst.verdict is Verdict.DOES_NOT_MEET:
         if not worst.finding.unit:
             return first_sentence(worst.finding.sentence).rstrip(".")
-        return f"Its {worst.finding.name} is {say_value(worst.finding)}"
+        return f"Its {worst.finding.name} is {format_value(worst.finding)}"
     if failsafe is not None and evidence.has_loss:
         return _failsafe_figure(failsafe, worst)
     if worst is None:
@@ -524,7 +524,7 @@ def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineCheck
 
 def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     if failsafe.verdict is not Verdict.MEETS:
-        return f"Failsafe not shown: {first_sentence(say_reason(failsafe))}".rstrip(".")
+        return f"Failsafe not shown: {first_sentence(format_reason(failsafe))}".rstrip(".")
     stop_s = failsafe.trials.stop_s
     also = "" if worst is None or worst.verdict is Verdict.MEETS else _not_shown(worst)
     took = "It stops" if stop_s is None else f"It stops within {stop_s[2]:.2f} s"
@@ -547,8 +547,8 @@ def _left_out(evidence: Evidence, actions: int) -> Iterator[str]:
     unnamed = [line.line for line in evidence.pulses if evidence.sheet and line.line not in stated]
     if unnamed:
         yield f"The bench sheet does not name {', '.join(unnamed)}; no failsafe is judged there."
-    if actions > MOST_ACTIONS:
-        yield f"{actions - MOST_ACTIONS} more things to do are not listed."
+    if actions > MAX_ACTIONS:
+        yield f"{actions - MAX_ACTIONS} more things to do are not listed."
 
 
 def finding_of(checks: Sequence[LineChecks], line: str, name: str) -> Finding | None:

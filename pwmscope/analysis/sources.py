@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias, cast
 import numpy as np
 
 from pwmscope.capture import Capture, Hints, load, time_unit_in
-from pwmscope.errors import ArgumentError, PwmscopeError, require_type, say_given
+from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -105,7 +105,7 @@ def read_source(source: Source, hints: Mapping[str, Any]) -> Recording:
     if pandas is not None and isinstance(source, pandas.DataFrame):
         return Recording(_read_frame(_from_pandas(source), hints), None)
     if not callable(getattr(source, "read", None)):
-        raise ArgumentError("source", say_given(source), TAKEN)
+        raise ArgumentError("source", format_given(source), TAKEN)
     return Recording(_read_open(cast("BinaryIO", source), hints), None)
 
 

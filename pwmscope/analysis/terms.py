@@ -18,7 +18,7 @@ from pwmscope.bench import (
     load_sheet,
 )
 from pwmscope.capture import Capture, clip
-from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.failsafe import marking_of
 from pwmscope.pulses import Convention, convention_named
 
@@ -32,7 +32,7 @@ LimitsLike: TypeAlias = Limits | Mapping[str, float]
 STATED_WITHIN_S: Final = 0.5
 """Half-width of the uncertainty of a moment that is stated in seconds alone: a hand and a
 stopwatch (common practice)."""
-MOST_FAILSAFE_S: Final = 60.0
+MAX_FAILSAFE_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,12 +188,12 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
     if isinstance(off_at, Real):
         off_at = [float(off_at)]
     if isinstance(off_at, str) or not isinstance(off_at, Sequence):
-        raise ArgumentError("off_at", say_given(off_at), expected)
+        raise ArgumentError("off_at", format_given(off_at), expected)
     stated = []
     for moment in off_at:
         pair = (moment, STATED_WITHIN_S) if isinstance(moment, Real) else moment
         if isinstance(pair, str) or not isinstance(pair, Sequence) or len(pair) != 2:
-            raise ArgumentError("off_at", f"a sequence with {say_given(moment)} in it", expected)
+            raise ArgumentError("off_at", f"a sequence with {format_given(moment)} in it", expected)
         time_s, within_s = (_seconds("off_at", value, expected) for value in pair)
         if within_s < 0:
             raise ArgumentError("off_at", f"given with a half-width of {within_s:g} s", expected)
@@ -203,7 +203,7 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
 
 def _seconds(argument: str, value: object, expected: str) -> float:
     if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
-        raise ArgumentError(argument, f"given with {say_given(value)}", expected)
+        raise ArgumentError(argument, f"given with {format_given(value)}", expected)
     return float(value)
 
 
@@ -227,8 +227,8 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
         if name not in names:
             raise ArgumentError("limits", f"a mapping with the key {name!r}", expected)
         amount = _seconds("limits", value, f"a number for {name}")
-        if not amount > 0 or (name == "failsafe_s" and amount > MOST_FAILSAFE_S):
-            most = f" and at most {MOST_FAILSAFE_S:g}" if name == "failsafe_s" else ""
+        if not amount > 0 or (name == "failsafe_s" and amount > MAX_FAILSAFE_S):
+            most = f" and at most {MAX_FAILSAFE_S:g}" if name == "failsafe_s" else ""
             raise ArgumentError("limits", f"{amount:g} for {name}", f"a number above 0{most}")
         stated[name] = amount
     said = ", ".join(f"{name} = {value:g}" for name, value in stated.items())
@@ -242,7 +242,7 @@ def _read_span(
     if span is None:
         return None, None
     if isinstance(span, str) or not isinstance(span, Sequence) or len(span) != 2:
-        raise ArgumentError("span", say_given(span), expected)
+        raise ArgumentError("span", format_given(span), expected)
     begin_s, end_s = (None if at is None else _seconds("span", at, expected) for at in span)
     if begin_s is not None and end_s is not None and end_s <= begin_s:
         raise ArgumentError(

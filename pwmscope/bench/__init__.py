@@ -27,7 +27,7 @@ from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.roles import DRIVES, ROLES, STICKS, UNUSED, Role, StopBand
 from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz, offered_rate_hz
 from pwmscope.bench.sheet import SheetError, load_sheet, parse_sheet
-from pwmscope.bench.toml_text import KeyPath, say_key
+from pwmscope.bench.toml_text import KeyPath, format_key
 from pwmscope.model.verdict import Verdict
 
 if TYPE_CHECKING:
@@ -78,6 +78,7 @@ __all__ = [
     "StopBand",
     "Transmitter",
     "Verdict",
+    "format_key",
     "load_plan",
     "load_sheet",
     "make_plan",
@@ -87,7 +88,6 @@ __all__ = [
     "parse_plan",
     "parse_sheet",
     "plan_toml",
-    "say_key",
     "sheet_of",
 ]
 

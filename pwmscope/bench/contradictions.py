@@ -110,7 +110,7 @@ def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
         yield keys, f"a stop range that holds neutral_us at {neutral_us:g}, {said}"
 
 
-LONGEST_NAME: Final = 200
+MAX_NAME: Final = 200
 """Characters in the name of a line or a source."""
 _ONCE: Final = (
     "output",
@@ -128,8 +128,8 @@ def _of_wiring(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
     """Find what contradicts itself in the wiring: devices, sources, analyser."""
     for kind, names in (("channels", sheet.channels), ("sources", sheet.sources)):
         for name in names:
-            if not 0 < len(name) <= LONGEST_NAME:
-                allowed = f"a name of 1 to {LONGEST_NAME} characters"
+            if not 0 < len(name) <= MAX_NAME:
+                allowed = f"a name of 1 to {MAX_NAME} characters"
                 yield Fault((kind, name), name, allowed, "the name is")
     supply_v = sheet.receiver.supply_v
     if supply_v is not None and supply_v[0] > supply_v[1]:

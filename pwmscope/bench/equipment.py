@@ -8,7 +8,7 @@ from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.common_practice import COMMON_PRACTICE, Limits
 from pwmscope.bench.roles import DRIVES, STICKS, UNUSED, NoPulses, Role, StopBand, SuppliedBy
-from pwmscope.bench.toml_text import say_key
+from pwmscope.bench.toml_text import format_key
 
 Level: TypeAlias = Literal["low", "high"]
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
@@ -440,7 +440,7 @@ def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
     """List what is missing about a drive's or a weapon's device without pulses."""
     if channel.role not in (*DRIVES, "weapon"):
         return
-    table = say_key(("channels", channel.line))
+    table = format_key(("channels", channel.line))
     if channel.no_pulses is None:
         yield Gap(
             f"{table}.no_pulses",

@@ -16,7 +16,7 @@ from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.sheet_model import Table, toml_schema
 from pwmscope.bench.sheet_values import Allowed, Text
 from pwmscope.bench.toml_text import (
-    MOST_SHOWN,
+    MAX_SHOWN,
     TomlError,
     line_of,
     nearest,
@@ -27,7 +27,7 @@ from pwmscope.bench.toml_text import (
     statements,
 )
 
-MOST_STEPS: Final = 500
+MAX_STEPS: Final = 500
 
 
 _PLAIN: Final = r"^[^\x00-\x1f\x7f]*$"
@@ -81,8 +81,8 @@ class PlanTable(Table):
     ] = Field(default=1_000_000.0, description="Least sample rate for that.")
     steps: Annotated[
         list[StepTable],
-        Field(min_length=1, max_length=MOST_STEPS),
-        Allowed(f"1 to {MOST_STEPS} tables [[steps]]"),
+        Field(min_length=1, max_length=MAX_STEPS),
+        Allowed(f"1 to {MAX_STEPS} tables [[steps]]"),
     ] = Field(description="The steps, one after the other.")
 
 
@@ -121,12 +121,12 @@ def _first_fault(error: ValidationError, text: str, source: str) -> PlanError:
     lines = _key_lines(text)
     faults = [_fault_of(details) for details in error.errors(include_url=False)]
     path, found, allowed = min(faults, key=lambda fault: line_of(lines, fault[0]))
-    return PlanError(source, line_of(lines, path), _say_key(path), found, allowed)
+    return PlanError(source, line_of(lines, path), _format_key(path), found, allowed)
 
 
 def _fault_at(path: StepPath, found: str, allowed: str, text: str, source: str) -> PlanError:
     """Make the error for what stands at one key of a file, valid TOML."""
-    return PlanError(source, line_of(_key_lines(text), path), _say_key(path), found, allowed)
+    return PlanError(source, line_of(_key_lines(text), path), _format_key(path), found, allowed)
 
 
 def _fault_of(details: ErrorDetails) -> _Fault:
@@ -146,7 +146,7 @@ def _fault_of(details: ErrorDetails) -> _Fault:
     if details["type"] == "missing":
         return path, "the value is missing", _allowed(model, key)
     if key == "sticks" and len(loc) > 3:
-        axis = short(str(loc[3]), MOST_SHOWN)
+        axis = short(str(loc[3]), MAX_SHOWN)
         found = f"the value is {axis} = {value}"
         if loc[3] not in AXES:
             found = f"there is no axis {axis}{nearest(axis, list(AXES))}"
@@ -190,14 +190,14 @@ def _paths(value: object, before: StepPath = ()) -> Iterator[StepPath]:
         yield from _paths(inner, (*before, key))
 
 
-def _say_key(path: StepPath) -> str:
+def _format_key(path: StepPath) -> str:
     """Name a key, its step counted from 1."""
     if len(path) < 2 or not isinstance(path[1], int):
         return short(str(path[0]), 60)
     return ", ".join([f"step {path[1] + 1}", *(short(str(part), 60) for part in path[2:])])
 
 
-MOST_BYTES: Final = 512 * 1024
+MAX_BYTES: Final = 512 * 1024
 
 
 def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
@@ -232,7 +232,7 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
     text = read_toml_text(
         path,
         "capture plan",
-        most_bytes=MOST_BYTES,
+        most_bytes=MAX_BYTES,
         otherwise="name a file that pwmscope plan wrote",
     )
     return parse_plan(text, source=os.fspath(path))

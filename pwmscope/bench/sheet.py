@@ -19,7 +19,7 @@ __all__ = [
     "parse_sheet",
 ]
 
-MOST_BYTES: Final = 256 * 1024
+MAX_BYTES: Final = 256 * 1024
 
 
 def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
@@ -51,7 +51,7 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
     text = read_toml_text(
         path,
         "bench sheet",
-        most_bytes=MOST_BYTES,
+        most_bytes=MAX_BYTES,
         otherwise="name the TOML file that describes the bench",
     )
     return parse_sheet(text, source=os.fspath(path))

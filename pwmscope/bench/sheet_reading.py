@@ -33,11 +33,11 @@ from pwmscope.bench.sheet_values import Allowed, likely_meant
 from pwmscope.bench.toml_text import (
     KeyPath,
     SheetError,
+    format_key,
     key_lines,
     line_of,
     nearest,
     parse_toml,
-    say_key,
     short,
     shown,
 )
@@ -46,9 +46,9 @@ from pwmscope.pulses import STANDARD_SERVO
 
 MISSING: Final = object()
 """Stands for the value of a key that is not there."""
-_MOST_KEY: Final = 120
-_MOST_LISTED: Final = 10
-_MOST_ALLOWED: Final = 400
+_MAX_KEY: Final = 120
+_MAX_LISTED: Final = 10
+_MAX_ALLOWED: Final = 400
 
 
 def read_sheet(text: str, source: str) -> BenchSheet:
@@ -100,9 +100,9 @@ def sheet_of(table: Mapping[str, object]) -> BenchSheet:
         faults = list(find_contradictions(sheet, dict(table)))
     if faults:
         first = faults[0]
-        key = short(say_key(first.path), _MOST_KEY)
+        key = short(format_key(first.path), _MAX_KEY)
         found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
-        raise ArgumentError("sheet", found, short(first.allowed, _MOST_ALLOWED))
+        raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
     return sheet
 
 
@@ -154,7 +154,7 @@ def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
     lines = key_lines(text)
     first = min(faults, key=lambda fault: line_of(lines, fault.path))
     found = f"{first.lead} {_shown(first.value)}"
-    key, allowed = short(say_key(first.path), _MOST_KEY), short(first.allowed, _MOST_ALLOWED)
+    key, allowed = short(format_key(first.path), _MAX_KEY), short(first.allowed, _MAX_ALLOWED)
     return SheetError(source, line_of(lines, first.path), key, found, allowed)
 
 
@@ -201,7 +201,7 @@ def _found(annotations: Iterable[object]) -> Iterator[Allowed]:
 
 def _known(key: str, keys: list[str]) -> str:
     near = nearest(key, keys)
-    listed = "that docs/sheet.md lists" if near and len(keys) > _MOST_LISTED else ", ".join(keys)
+    listed = "that docs/sheet.md lists" if near and len(keys) > _MAX_LISTED else ", ".join(keys)
     return f"one of the keys {listed}{near}"
 
 

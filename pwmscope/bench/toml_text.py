@@ -69,12 +69,12 @@ def deep_key_line(text: str) -> int | None:
     return None if found is None else text.count("\n", 0, found.start()) + 1
 
 
-def say_key(path: KeyPath) -> str:
+def format_key(path: KeyPath) -> str:
     """Write a key with its tables as TOML does.
 
     Examples
     --------
-    >>> say_key(("channels", "RX 1", "role"))
+    >>> format_key(("channels", "RX 1", "role"))
     'channels."RX 1".role'
     """
     return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
@@ -103,7 +103,7 @@ def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
                     yield (key, *path)
 
 
-MOST_SHOWN: Final = 40
+MAX_SHOWN: Final = 40
 _PLACE: Final = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _Part = TypeVar("_Part", bound=Hashable)
 
@@ -207,7 +207,7 @@ def shown(value: object) -> str:
     """
     # JSON writes all but times and non-finite numbers as TOML does.
     said = str(value) if isinstance(value, float) else json.dumps(value, default=str)
-    return short(said, MOST_SHOWN)
+    return short(said, MAX_SHOWN)
 
 
 def short(text: str, most: int) -> str:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
 NOT_SHOWN: Final = 3
-MOST_PERCENT: Final = 125.0
+MAX_PERCENT: Final = 125.0
 """The largest endpoint setting of usual transmitters (common practice, from memory)."""
 
 
@@ -58,7 +58,7 @@ MOST_PERCENT: Final = 125.0
 @click.option(
     "--most-percent",
     type=float,
-    default=MOST_PERCENT,
+    default=MAX_PERCENT,
     show_default=True,
     metavar="P",
     help="The largest endpoint that the transmitter can be set to.",

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 DOES_NOT_MEET = 1
 NOT_SHOWN = 3
-LEAST_LIMIT_S = 0.05
-MOST_LIMIT_S = 60.0
+MIN_LIMIT_S = 0.05
+MAX_LIMIT_S = 60.0
 
 
 @click.command(short_help="Say what every line does when the radio goes silent.")
@@ -167,10 +167,10 @@ def _limits(sheet: BenchSheet | None, limit: str | None) -> Limits:
     if limit is None:
         return limits
     limit_s = parse_instant_s(limit)
-    if not LEAST_LIMIT_S <= limit_s <= MOST_LIMIT_S:
+    if not MIN_LIMIT_S <= limit_s <= MAX_LIMIT_S:
         raise HintError(
-            f"The limit {limit} is {limit_s:g} s; state one from {LEAST_LIMIT_S:g} to "
-            f"{MOST_LIMIT_S:g} s."
+            f"The limit {limit} is {limit_s:g} s; state one from {MIN_LIMIT_S:g} to "
+            f"{MAX_LIMIT_S:g} s."
         )
     said = f"the failsafe limit of {limit_s:g} s is as asked for (--limit)"
     return replace(limits, failsafe_s=limit_s, source=f"{COMMON_PRACTICE.source}; {said}")

@@ -47,7 +47,7 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
 
     findings = examination.of(recording.load())
     entry = add_entry(register, recording.path, findings, examination.sheet(), note=note)
-    click.echo(f"Kept as entry {entry.number} of {register}: {_say_verdicts(entry)}.")
+    click.echo(f"Kept as entry {entry.number} of {register}: {_format_verdicts(entry)}.")
 
 
 @log.command("list", short_help="List the register's entries.")
@@ -57,7 +57,7 @@ def list_entries(*, register: Path) -> None:
     from rich.markup import escape  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
 
-    from pwmscope.model.letters import say_plainly  # noqa: PLC0415
+    from pwmscope.model.letters import format_plainly  # noqa: PLC0415
     from pwmscope.report.register import entries  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -65,12 +65,12 @@ def list_entries(*, register: Path) -> None:
         table.add_column(heading, overflow="fold")
     held = entries(register)
     for entry in held:
-        cells = (Path(entry.source).name, entry.robot, _say_verdicts(entry), entry.note)
-        told = (escape(say_plainly(cell)) for cell in cells)
+        cells = (Path(entry.source).name, entry.robot, _format_verdicts(entry), entry.note)
+        told = (escape(format_plainly(cell)) for cell in cells)
         source, robot, verdicts, note = told
         table.add_row(str(entry.number), entry.added_utc[:16], source, robot, verdicts, note)
     screen().print(table)
-    _say_troubles(held)
+    _format_troubles(held)
 
 
 @log.command(short_help="Show one entry's findings.")
@@ -81,7 +81,7 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""
     import json  # noqa: PLC0415
 
-    from pwmscope.model.letters import say_line, say_plainly  # noqa: PLC0415
+    from pwmscope.model.letters import format_line, format_plainly  # noqa: PLC0415
     from pwmscope.report.register import entry_json  # noqa: PLC0415
 
     entry, text = entry_json(register, number)
@@ -96,11 +96,11 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
         entry.note,
     ):
         if words:
-            click.echo(say_plainly(words))
+            click.echo(format_plainly(words))
     for line, channel in json.loads(text)["channels"].items():
-        click.echo(f"\n{say_line(line)}: {entry.verdicts[line]}")
+        click.echo(f"\n{format_line(line)}: {entry.verdicts[line]}")
         for finding in channel.get("findings", []):
-            click.echo(f"  {finding['name']}: {say_plainly(finding['sentence'])}")
+            click.echo(f"  {finding['name']}: {format_plainly(finding['sentence'])}")
 
 
 @log.command(short_help="Write every finding of every entry to a table.")
@@ -125,7 +125,7 @@ def export(output: Path, *, register: Path, replace: bool) -> None:
         table = spreadsheet_safe(table)
     replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
     click.echo(f"{table.height} findings are in {output}.")
-    _say_troubles(entries(register))
+    _format_troubles(entries(register))
 
 
 @log.command(short_help="Write the check sheet of an event day, to print and sign.")
@@ -155,14 +155,14 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
     click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
 
 
-def _say_troubles(held: tuple[Entry, ...]) -> None:
+def _format_troubles(held: tuple[Entry, ...]) -> None:
     """Say one by one which entries cannot be read."""
     for entry in held:
         if entry.trouble:
             click.echo(entry.trouble, err=True)
 
 
-def _say_verdicts(entry: Entry) -> str:
+def _format_verdicts(entry: Entry) -> str:
     lines: dict[str, list[str]] = {}
     for line, verdict in entry.verdicts.items():
         lines.setdefault(verdict, []).append(line)

@@ -46,7 +46,7 @@ class _PlainErrors(click.Group):
                 if sys.stdout is not None:
                     sys.stdout.flush()
         except OSError as error:
-            _say_lost(error)
+            _format_lost(error)
             sys.exit(BAD_INPUT)
 
     def invoke(self, ctx: click.Context) -> object:
@@ -61,14 +61,14 @@ class _PlainErrors(click.Group):
             click.echo(str(error), err=True)
             ctx.exit(BAD_INPUT)
         except OSError as error:
-            _say_lost(error)
+            _format_lost(error)
             ctx.exit(BAD_INPUT)
         except KeyboardInterrupt:
             click.echo("Interrupted; no file was left half-written.", err=True)
             ctx.exit(INTERRUPTED)
 
 
-def _say_lost(error: OSError) -> None:
+def _format_lost(error: OSError) -> None:
     """Say that the output could not be written, and let nothing more be tried."""
     why = "it was closed" if isinstance(error, BrokenPipeError) else error.strerror or "unknown"
     with contextlib.suppress(OSError, ValueError):

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.bench.plan import CapturePlan
-from pwmscope.report.cards.plan_text import say_clock
+from pwmscope.report.cards.plan_text import format_clock
 
 LEAD_S: Final = 5.0
 _BELL: Final = "\a"
@@ -41,7 +41,7 @@ def run_metronome(
     clock.wait_until(begin_s)
     names = [step.name for step in plan.steps]
     for at_s, step, follows in zip(plan.starts_s, plan.steps, [*names[1:], "the end"], strict=True):
-        write(f"{bell}{say_clock(at_s):>6}  {step.name}, {step.seconds:g} s: {step.hands}\n")
+        write(f"{bell}{format_clock(at_s):>6}  {step.name}, {step.seconds:g} s: {step.hands}\n")
         end_s = begin_s + at_s + step.seconds
         if counts:
             _count_down(f"then {follows} in", end_s, write, clock)

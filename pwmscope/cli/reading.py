@@ -113,26 +113,26 @@ class _Bar:
         if self._line is None:
             return
         done, total, unit = self._known
-        said = say_progress(done, total, unit, time.monotonic() - self._begun_s)
+        said = format_progress(done, total, unit, time.monotonic() - self._begun_s)
         task = self._line.task_ids[0]
         self._line.update(task, completed=min(done, total or done), total=total, said=said)
 
 
-def say_progress(done: int, total: int | None, unit: str, elapsed_s: float) -> str:
+def format_progress(done: int, total: int | None, unit: str, elapsed_s: float) -> str:
     """Say how far a step has come, how fast it is, and how long it will still take.
 
     Examples
     --------
-    >>> say_progress(30_000_000, 120_000_000, "rows", 10)
+    >>> format_progress(30_000_000, 120_000_000, "rows", 10)
     '25 %, 3.0 million rows a second, 0:30 left'
-    >>> say_progress(5_000_000, None, "bytes", 2)
+    >>> format_progress(5_000_000, None, "bytes", 2)
     '2.5 million bytes a second'
-    >>> say_progress(0, 100, "rows", 1)
+    >>> format_progress(0, 100, "rows", 1)
     ''
     """
     if done <= 0 or elapsed_s <= 0:
         return ""
-    rate = f"{_say_count(done / elapsed_s)} {unit} a second"
+    rate = f"{_format_count(done / elapsed_s)} {unit} a second"
     if not total:
         return rate
     left_s = round(elapsed_s * max(0, total - done) / done)
@@ -142,7 +142,7 @@ def say_progress(done: int, total: int | None, unit: str, elapsed_s: float) -> s
     return f"{min(1.0, done / total):.0%}, {rate}, {left} left".replace("%", " %")
 
 
-def _say_count(number: float) -> str:
+def _format_count(number: float) -> str:
     for size, word in ((1e9, "billion"), (1e6, "million"), (1e3, "thousand")):
         if number >= size:
             return f"{number / size:.1f} {word}"

@@ -110,7 +110,7 @@ def _many(
     return len(used) == len(entries)
 
 
-MOST_WORKERS: Final = 4
+MAX_WORKERS: Final = 4
 """An hour's recording takes up to a gibibyte of memory in each."""
 
 
@@ -128,7 +128,7 @@ def run_jobs(jobs: list[Job]) -> list[Entry]:
     """Report on several recordings side by side, showing how many are done."""
     from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
 
-    workers = min(len(jobs), os.cpu_count() or 1, MOST_WORKERS)
+    workers = min(len(jobs), os.cpu_count() or 1, MAX_WORKERS)
     done: dict[int, Entry] = {}
     with (
         progress_bar(f"reporting on {len(jobs)} recordings"),

@@ -12,8 +12,8 @@ from pwmscope.bench import LEVELS, MARKER_KINDS, Level, MarkerKind
 from pwmscope.bench.sheet_template import WEAPONS, Answers, Weapon, roles_of
 from pwmscope.errors import HintError
 
-MOST_SERVOS: Final = 16
-_LONGEST: Final = 60
+MAX_SERVOS: Final = 16
+_MAX: Final = 60
 _Answer = TypeVar("_Answer")
 _Word = TypeVar("_Word", bound=str)
 
@@ -36,7 +36,7 @@ def ask() -> Answers:
     robot = _ask("Name of the robot", _text, "")
     drive = click.confirm("Does it drive on two sides, like a tank?", default=True)
     weapon = _ask(f"Its weapon turns ({', '.join(WEAPONS)})", _weapon, "one way")
-    servos = _ask("How many other servos or devices", _whole(0, MOST_SERVOS), "0")
+    servos = _ask("How many other servos or devices", _whole(0, MAX_SERVOS), "0")
     roles = roles_of(drive=drive, weapon=weapon, servos=servos)
     if not roles:
         raise HintError(
@@ -129,8 +129,8 @@ def _ask(question: str, read: Callable[[str], _Answer], default: str) -> _Answer
 
 def _text(said: str) -> str:
     text = said.strip()
-    if not text.isprintable() or len(text) > _LONGEST:
-        raise click.UsageError(f"Write it with at most {_LONGEST} letters on one line.")
+    if not text.isprintable() or len(text) > _MAX:
+        raise click.UsageError(f"Write it with at most {_MAX} letters on one line.")
     return text
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits, Marker
 from pwmscope.capture import Capture
-from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.failsafe import Silence, listen_to
 from pwmscope.findings.glitches.glitches import examine_glitches
 from pwmscope.findings.receivers.skew import clock_lines, examine_order
@@ -141,13 +141,13 @@ def _check_types(
 def _check_moments(off_at_s: object) -> None:
     pairs = "pairs of seconds: a moment and the half-width of its uncertainty"
     if isinstance(off_at_s, str) or not isinstance(off_at_s, Sequence):
-        raise ArgumentError("off_at_s", say_given(off_at_s), pairs)
+        raise ArgumentError("off_at_s", format_given(off_at_s), pairs)
     for stated in off_at_s:
         if not isinstance(stated, Sequence) or isinstance(stated, str) or len(stated) != 2:
-            raise ArgumentError("off_at_s", f"a sequence with {say_given(stated)} in it", pairs)
+            raise ArgumentError("off_at_s", f"a sequence with {format_given(stated)} in it", pairs)
         for seconds in stated:
             if not isinstance(seconds, Real) or not math.isfinite(seconds):
-                said = f"a sequence with {say_given(seconds)} in a pair"
+                said = f"a sequence with {format_given(seconds)} in a pair"
                 raise ArgumentError("off_at_s", said, pairs)
 
 

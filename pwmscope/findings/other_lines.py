@@ -7,7 +7,7 @@ import numpy as np
 from pwmscope.capture import PS_PER_US, Line
 from pwmscope.pulses import Flag, PulseTable
 
-FEWEST_PULSES = 3
+MIN_PULSES = 3
 MANY_LEVELS = 20
 """Levels of a line from which their usual length can be told."""
 
@@ -50,7 +50,7 @@ def _by_pulses(table: PulseTable) -> str | None:
         return "It carries no whole pulse."
     pulses = int(np.count_nonzero(~table.has(Flag.CUT | Flag.GLITCH | Flag.NOTCHED)))
     good = int(np.count_nonzero(table.measured))
-    if whole <= FEWEST_PULSES and not good:
+    if whole <= MIN_PULSES and not good:
         return (
             f"It changes level only a few times. If it is wired to the transmitter's switch, "
             f"name it with --off-line {table.line}."
@@ -64,6 +64,6 @@ def _by_pulses(table: PulseTable) -> str | None:
             f"It does not look like servo pulses: {pulses - good} of {pulses} are not "
             f"{accepted} wide; the usual width is {usual_us:.1f} us."
         )
-    if good < FEWEST_PULSES:
-        return f"Only {good} whole servo pulses were seen; at least {FEWEST_PULSES} are needed."
+    if good < MIN_PULSES:
+        return f"Only {good} whole servo pulses were seen; at least {MIN_PULSES} are needed."
     return None

@@ -10,17 +10,17 @@ import numpy as np
 
 from pwmscope.bench.plan import CapturePlan, StepSpan
 from pwmscope.findings.segmentation.held_positions import (
-    SHORTEST_S,
+    MIN_S,
     HeldPositions,
     find_held_positions,
 )
 from pwmscope.findings.step_matching import UNSEEN, Matching, match_steps
-from pwmscope.model.amounts import say_list, say_s
+from pwmscope.model.amounts import format_list, format_s
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.pulses import PulseTable
 
-MOST_COST: Final = 0.32
+MAX_COST: Final = 0.32
 """A matching may cost so much for each step that should show. In simulations recordings of the
 same plan cost 0.03 to 0.31, those of others 0.33 to 0.7 (docs/methods.md)."""
 _NAME: Final = "plan alignment"
@@ -125,7 +125,7 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
         )
     matching = match_steps(plan, held)
     shown = [k for k, _ in matching.begun if k in showing]
-    fits = _cost_per_step(plan, showing, matching) <= MOST_COST
+    fits = _cost_per_step(plan, showing, matching) <= MAX_COST
     if not fits or len(shown) < min(2, len(showing)):
         return _refusal(
             plan,
@@ -181,24 +181,24 @@ def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alig
     )
     said = (
         f"The recording follows the plan: {len(spans)} of {len(plan.steps)} steps were found; "
-        f"{began}, and the hands were at most {say_s(abs(lateness_s))} {way} ({name})."
+        f"{began}, and the hands were at most {format_s(abs(lateness_s))} {way} ({name})."
     )
     if by_clock:
-        said += f" Placed by the clock alone, since nothing moved there: {_say(by_clock)}."
+        said += f" Placed by the clock alone, since nothing moved there: {_format(by_clock)}."
     if unseen:
         said += (
-            f" Not seen: {_say(unseen)}; no recorded line follows these sticks, or the hands left "
+            f" Not seen: {_format(unseen)}; no recorded line follows these sticks, or the hands left "
             "the step out."
         )
-    evidence = tuple(Evidence(span.start_s, span.end_s, 0) for span in spans[:MOST_SPANS])
+    evidence = tuple(Evidence(span.start_s, span.end_s, 0) for span in spans[:MAX_SPANS])
     finding = measured(_NAME, lateness_s, "s", said, evidence=evidence)
     return Alignment(plan, spans, unseen, by_clock, clock_s, lateness_s, finding)
 
 
-def _say(names: tuple[str, ...]) -> str:
+def _format(names: tuple[str, ...]) -> str:
     most = 8
     if len(names) <= most:
-        return say_list(names)
+        return format_list(names)
     return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
@@ -221,12 +221,12 @@ def _spans(
                 continue
             start_s = max(clock_s + starts_s[m], float(held.start_s[j]))
             end_s = min(clock_s + starts_s[m] + steps[m].seconds, limit_s)
-            if end_s - start_s >= SHORTEST_S:
+            if end_s - start_s >= MIN_S:
                 placed.append(StepSpan(steps[m], start_s, end_s))
         end_s = float(held.end_s[j]) if steps[k].transmitter_on else limit_s
         if next_k > k + 1:
             end_s = min(end_s, clock_s + starts_s[k + 1])
-        if end_s - float(held.start_s[j]) >= SHORTEST_S:
+        if end_s - float(held.start_s[j]) >= MIN_S:
             spans.append(StepSpan(steps[k], float(held.start_s[j]), end_s))
         spans += placed
         by_clock += [span.step.name for span in placed]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
-from pwmscope.errors import ArgumentError, HintError, say_given
+from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings.failsafe import Listened, Silence
 from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
 from pwmscope.findings.glitches.glitches import Glitches
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pwmscope.findings.timing.rhythm import Rhythm
     from pwmscope.findings.timing.stability import Stability
 
-_MOST_TOLD: Final = 6
+_MAX_TOLD: Final = 6
 """Lines that the short form of findings names."""
 
 
@@ -121,7 +121,7 @@ class ChannelFindings:
         found = next((finding for finding in self.findings if finding.name == name), None)
         if found is None:
             names = ", ".join(finding.name for finding in self.findings) or "none"
-            raise ArgumentError("name", say_given(name), f"one of the findings: {names}")
+            raise ArgumentError("name", format_given(name), f"one of the findings: {names}")
         return found
 
     def __repr__(self) -> str:
@@ -223,11 +223,11 @@ class Findings:
         """
         if line not in self.channels:
             lines = ", ".join(self.channels) or "none"
-            raise ArgumentError("line", say_given(line), f"one of the lines: {lines}")
+            raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")
         return self.channels[line]
 
     def __repr__(self) -> str:
-        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MOST_TOLD]]
+        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_TOLD]]
         more = len(self.channels) - len(lines)
         if more:
             lines.append(f"  and {more} more")

@@ -30,11 +30,11 @@ SAME_AGAIN: Final = 3.0 * SAME_POSITION
 """A stick let go comes back as near as this, in parts of the span (own choice)."""
 AT_ENDS_AGAIN: Final = 0.12
 """So near comes a stick pushed to its end again, by a hand that does not push quite straight."""
-MOST_UNSEEN: Final = 12
-MOST_SPARE: Final = 6
-MOST_LATE: Final = 3.0
+MAX_UNSEEN: Final = 12
+MAX_SPARE: Final = 6
+MAX_LATE: Final = 3.0
 """A pause costs no more than this, so that a person may be interrupted."""
-LEAST_TOLERANCE_S: Final = 0.5
+MIN_TOLERANCE_S: Final = 0.5
 TOLERANCE: Final = 0.2
 """Hands are late or early by half a second and a fifth of the time planned, for a price of 0.5."""
 
@@ -157,10 +157,10 @@ def _cheapest(plan: CapturePlan, held: HeldPositions, place: npt.NDArray[np.floa
     cost = UNSEEN * np.arange(steps)[:, None] + outside[None, :] + place
     source = np.full((steps, positions, 2), -1)
     for k in range(1, steps):
-        before = np.arange(max(0, k - MOST_UNSEEN), k)
+        before = np.arange(max(0, k - MAX_UNSEEN), k)
         planned = _Planned.of(plan, before, k)
         for j in range(1, positions):
-            earlier = np.arange(max(0, j - MOST_SPARE), j)
+            earlier = np.arange(max(0, j - MAX_SPARE), j)
             seen_s = held.start_s[j] - held.start_s[earlier]
             # Since when the first position was held before the recording is not known.
             seen_s[earlier == 0] = np.nan
@@ -204,8 +204,8 @@ class _Planned:
     ) -> npt.NDArray[np.float64]:
         """Price of going on from positions e to the next; shape (b, e)."""
         planned_s = self.apart_s[:, None]
-        off = np.abs(planned_s - seen_s[None, :]) / (LEAST_TOLERANCE_S + TOLERANCE * planned_s)
-        late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MOST_LATE)
+        off = np.abs(planned_s - seen_s[None, :]) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
+        late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
         odd = (self.alike[:, None] == moved[None, :]) & ~self.is_off[:, None]
         each = np.where(self.is_off, SPARE_OFF, SPARE)[:, None]
         price: npt.NDArray[np.float64] = (

@@ -4,27 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-LEAST_US = 5e-4
+MIN_US = 5e-4
 """Less than this is nothing: edges are kept to a picosecond."""
 
 
-def say_us(value_us: float) -> str:
+def format_us(value_us: float) -> str:
     """Write microseconds with as many places as a person can use.
 
     Examples
     --------
-    >>> say_us(1503.248), say_us(2.4003), say_us(0.0312), say_us(1e-9)
+    >>> format_us(1503.248), format_us(2.4003), format_us(0.0312), format_us(1e-9)
     ('1503.2 us', '2.40 us', '0.031 us', '0 us')
     """
     return f"{_digits(value_us, abs(value_us))} us"
 
 
-def say_range_us(low_us: float, high_us: float) -> str:
+def format_range_us(low_us: float, high_us: float) -> str:
     """Write a range of microseconds, both ends alike, or once where they read the same.
 
     Examples
     --------
-    >>> say_range_us(8.0, 11.25), say_range_us(-0.04, 2.4), say_range_us(0.317, 0.318)
+    >>> format_range_us(8.0, 11.25), format_range_us(-0.04, 2.4), format_range_us(0.317, 0.318)
     ('8.0 to 11.2 us', '-0.04 to 2.40 us', '0.32 us')
     """
     size = max(abs(low_us), abs(high_us))
@@ -37,26 +37,26 @@ def _digits(value_us: float, size_us: float) -> str:
         return f"{value_us:.1f}"
     if size_us >= 1.0:
         return f"{value_us:.2f}"
-    return f"{value_us:.2g}" if size_us >= LEAST_US else "0"
+    return f"{value_us:.2g}" if size_us >= MIN_US else "0"
 
 
-def say_s(value_s: float) -> str:
+def format_s(value_s: float) -> str:
     """Write seconds with three digits, whole from 100 s on.
 
     Examples
     --------
-    >>> say_s(38.98), say_s(0.0812), say_s(1234.5)
+    >>> format_s(38.98), format_s(0.0812), format_s(1234.5)
     ('39 s', '0.0812 s', '1234 s')
     """
     return f"{value_s:.0f} s" if value_s >= 100.0 else f"{value_s:.3g} s"
 
 
-def say_list(words: Sequence[str]) -> str:
+def format_list(words: Sequence[str]) -> str:
     """Join words as a sentence does.
 
     Examples
     --------
-    >>> say_list(["RX1"]), say_list(["RX1", "RX2", "RX3"])
+    >>> format_list(["RX1"]), format_list(["RX1", "RX2", "RX3"])
     ('RX1', 'RX1, RX2 and RX3')
     """
     if len(words) < 2:

@@ -13,7 +13,7 @@ from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.model.verdict import Verdict, governing
 
 __all__ = [
-    "MOST_SPANS",
+    "MAX_SPANS",
     "Evidence",
     "Finding",
     "Verdict",
@@ -23,7 +23,7 @@ __all__ = [
     "worst",
 ]
 
-MOST_SPANS: Final = 20
+MAX_SPANS: Final = 20
 """Time spans that are named as evidence for one finding, where there are more."""
 
 

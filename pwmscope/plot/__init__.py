@@ -13,17 +13,17 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pwmscope.plot.distribution import draw_width_histogram, histogram
     from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
-    from pwmscope.plot.loss_panels import MOST_LOSSES, failsafe_figure, losses, say_panel
+    from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
     from pwmscope.plot.paths import draw_drive_path, drive_path
     from pwmscope.plot.spectrum import draw_jitter_spectra
     from pwmscope.plot.sticks import Mode, draw_sticks
     from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
-    from pwmscope.plot.widths import draw_width_over_time, say_loss, width_over_time
+    from pwmscope.plot.widths import draw_width_over_time, format_loss, width_over_time
     from pwmscope.plot.wiring_axes import wiring
     from pwmscope.plot.wiring_drawing import draw_wiring
 
 _HOMES = {
-    "MOST_LOSSES": "loss_panels",
+    "MAX_LOSSES": "loss_panels",
     "Mode": "sticks",
     "Picture": "style",
     "draw_drive_path": "paths",
@@ -41,8 +41,8 @@ _HOMES = {
     "house_style": "style",
     "losses": "loss_panels",
     "picture_form": "style",
-    "say_loss": "widths",
-    "say_panel": "loss_panels",
+    "format_loss": "widths",
+    "format_panel": "loss_panels",
     "to_svg": "style",
     "width_over_time": "widths",
     "wiring": "wiring_axes",
@@ -50,7 +50,7 @@ _HOMES = {
 }
 
 __all__ = [
-    "MOST_LOSSES",
+    "MAX_LOSSES",
     "Mode",
     "Picture",
     "draw_drive_path",
@@ -63,13 +63,13 @@ __all__ = [
     "draw_wiring",
     "drive_path",
     "failsafe_figure",
+    "format_loss",
+    "format_panel",
     "frames",
     "histogram",
     "house_style",
     "losses",
     "picture_form",
-    "say_loss",
-    "say_panel",
     "to_svg",
     "width_over_time",
     "wiring",

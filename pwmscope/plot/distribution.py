@@ -31,7 +31,7 @@ from pwmscope.plot.style import (
 )
 from pwmscope.pulses import PulseTable
 
-MOST_BINS: Final = 110
+MAX_BINS: Final = 110
 _WHOLE_IN: Final = 4.1
 _CLOSE_IN: Final = 2.1
 _HIGH_IN: Final = 2.0
@@ -120,11 +120,11 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
         + (f" {close_words}" if close_words else ""),
         f"Histogram of {width_us.size} pulse widths {spread} in bins of {bin_us:g} us, with the "
         f"convention's range of {convention.low_us:g} to {convention.high_us:g} us and "
-        f"{_say_floor(jitter)}. {close_words}".rstrip(),
+        f"{_format_floor(jitter)}. {close_words}".rstrip(),
     )
 
 
-def _say_floor(jitter: Jitter) -> str:
+def _format_floor(jitter: Jitter) -> str:
     floor_us = jitter.sampling_floor_rms
     if floor_us is None:
         return "sampling floor not known"
@@ -195,7 +195,7 @@ def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.f
     convention = table.convention
     low_us = min(convention.low_us, float(width_us.min()) if width_us.size else math.inf)
     high_us = max(convention.high_us, float(width_us.max()) if width_us.size else -math.inf)
-    borders_us = _bins(low_us, high_us, table.sample_interval_us, MOST_BINS)
+    borders_us = _bins(low_us, high_us, table.sample_interval_us, MAX_BINS)
     bin_us = float(borders_us[1] - borders_us[0])
     axes.axvspan(convention.low_us, convention.high_us, color=BAND, zorder=0, linewidth=0)
     for level_us, dash in (
@@ -218,7 +218,7 @@ def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.f
     axes.set_xlabel("pulse width (us)")
     axes.set_ylabel(f"pulses in each {bin_us:g} us")
     axes.set_title(
-        f"convention {convention.low_us:g} to {convention.high_us:g} us; {_say_floor(jitter)}",
+        f"convention {convention.low_us:g} to {convention.high_us:g} us; {_format_floor(jitter)}",
         loc="left",
     )
     return bin_us

@@ -11,10 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.capture import PS_PER_S, Line
-from pwmscope.errors import ArgumentError, say_given
+from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers.frame_order import Receiver
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.model.spans import Span
 from pwmscope.plot.style import (
     ALARM,
@@ -36,7 +36,7 @@ from pwmscope.plot.style import (
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
 FRAMES: Final = 3
-MOST_EDGES: Final = 60
+MAX_EDGES: Final = 60
 """Edges drawn at most, so that a noisy line stays a picture."""
 _ROWS: Final = 4
 _LEVEL_IN: Final = 0.5
@@ -95,7 +95,7 @@ def frames(
     receivers = findings.order.receivers
     if not 1 <= receiver <= len(receivers):
         raise ArgumentError(
-            "receiver", say_given(receiver),
+            "receiver", format_given(receiver),
             f"1 to {len(receivers)}" if receivers else "a recording of lines that keep step",
         )  # fmt: skip
     if ax is None:
@@ -201,8 +201,8 @@ def _window(channel: ChannelFindings, line: Line, recorded: Span) -> tuple[float
     early = first_s - recorded.start_s < 1.5 * frame_s
     start_s = recorded.start_s if early else first_s - 0.25 * frame_s
     end_s = first_s + (FRAMES - 0.25) * frame_s
-    if edges_s.size > MOST_EDGES:
-        end_s = min(end_s, max(float(edges_s[MOST_EDGES]), start_s + 0.5 * frame_s))
+    if edges_s.size > MAX_EDGES:
+        end_s = min(end_s, max(float(edges_s[MAX_EDGES]), start_s + 0.5 * frame_s))
     return start_s, min(end_s, recorded.end_s)
 
 
@@ -343,7 +343,7 @@ def _drawn(receiver: Receiver, findings: Findings, number: int) -> Picture:
     axes = panel(figure, _LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows)
     _draw_frame(axes, receiver, findings)
     told = [
-        f"{say_line(line)} starts {start_us:.1f} us after and is {width_us:.0f} us wide"
+        f"{format_line(line)} starts {start_us:.1f} us after and is {width_us:.0f} us wide"
         for line, start_us, width_us in _pulses(receiver, findings)
     ]
     return Picture(
@@ -371,10 +371,10 @@ def _draw_frame(axes: Axes, receiver: Receiver, findings: Findings) -> None:
     axes.set_ylim(rows - 0.25, -0.75)
     for row, (_, start_us, width_us) in enumerate(pulses):
         _draw_pulse(axes, row, start_us, width_us)
-    axes.set_yticks(range(rows), [say_line(line) for line in receiver.lines])
+    axes.set_yticks(range(rows), [format_line(line) for line in receiver.lines])
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    axes.set_xlabel(f"time since {say_line(receiver.lines[0])} starts (us)")
+    axes.set_xlabel(f"time since {format_line(receiver.lines[0])} starts (us)")
 
 
 def _width_us(findings: Findings, line: str) -> float:

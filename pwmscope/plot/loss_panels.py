@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
@@ -20,7 +20,7 @@ from pwmscope.findings.failsafe import (
     quiet_limit_s,
 )
 from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import say_device, say_line
+from pwmscope.model.letters import format_device, format_line
 from pwmscope.model.verdict import badness
 from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
@@ -33,7 +33,7 @@ from pwmscope.plot.style import (
     panel,
 )
 
-MOST_LOSSES: Final = 4
+MAX_LOSSES: Final = 4
 """So many losses are drawn side by side, those that govern the verdict."""
 MAX_LINES: Final = 16
 _LEFT_IN: Final = 0.75
@@ -114,7 +114,7 @@ def _draw_one(check: Failsafe, line: str | None, loss: int | None, ax: Axes | No
         rec, event = seen[loss]
         column = _column(check, rec.source, event)
     else:
-        raise ArgumentError("loss", say_given(loss), f"0 to {len(seen) - 1}")
+        raise ArgumentError("loss", format_given(loss), f"0 to {len(seen) - 1}")
     if ax is None:
         wide_in, high_in = 5.0, 2.4
         ax = new_axes((wide_in + 1.0, high_in + 0.95), (_LEFT_IN, _BOTTOM_IN, wide_in, high_in))
@@ -122,7 +122,7 @@ def _draw_one(check: Failsafe, line: str | None, loss: int | None, ax: Axes | No
     ax.set_ylim(*_limits_us(chosen))
     _draw_frame(ax, chosen, check.limits.failsafe_s, first=True)
     _draw_loss(ax, rec, event, column, first=True)
-    ax.set_ylabel(f"pulse width of {say_line(chosen.line)} (us)")
+    ax.set_ylabel(f"pulse width of {format_line(chosen.line)} (us)")
     ax.set_xlabel(f"s since the loss at {column.lost_s:.3f} s{_of(check, column)}")
     return ax
 
@@ -135,7 +135,7 @@ def _line_of(check: Failsafe, name: str | None) -> FailsafeLine:
     found = next((line for line in lost if line.line == name), None)
     if found is None:
         names = ", ".join(line.line for line in lost) or "none, for no signal loss was seen"
-        raise ArgumentError("line", say_given(name), f"a line with a signal loss: {names}")
+        raise ArgumentError("line", format_given(name), f"a line with a signal loss: {names}")
     return found
 
 
@@ -172,7 +172,7 @@ def _column(check: Failsafe, source: str, event: LossEvent) -> _Column:
     return _Column(source, event.lost_s, -0.5 * limit_s, to_s)
 
 
-def _columns(check: Failsafe, lines: list[FailsafeLine], most: int = MOST_LOSSES) -> list[_Column]:
+def _columns(check: Failsafe, lines: list[FailsafeLine], most: int = MAX_LOSSES) -> list[_Column]:
     """Choose the losses that govern, in order of time."""
     ranked: dict[tuple[str, float], tuple[tuple[int, float, float], LossEvent]] = {}
     for line in lines:
@@ -222,15 +222,15 @@ def _drawn(check: Failsafe, lines: list[FailsafeLine], columns: list[_Column]) -
         figure.text(
             0.1 / figure.get_size_inches()[0],
             (bottom_in + high_in + 0.3) / figure.get_size_inches()[1],
-            _say_row(line), weight="bold", va="center",
+            _format_row(line), weight="bold", va="center",
         )  # fmt: skip
     return figure
 
 
-def _say_row(line: FailsafeLine) -> str:
+def _format_row(line: FailsafeLine) -> str:
     band = line.expected.band
     shaded = "" if band is None else f"; shaded: stop range {band.words}"
-    return f"{say_device(line.line, line.expected.role or '', line.device)}{shaded}"
+    return f"{format_device(line.line, line.expected.role or '', line.device)}{shaded}"
 
 
 def _of(check: Failsafe, column: _Column) -> str:
@@ -310,14 +310,14 @@ def _draw_loss(
         axes.axvline(back_s, color=GREY, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
         if first:
             _name(axes, back_s, "on again" if loss.is_marked else "back", GREY, row=1)
-    axes.set_title(say_panel(event), loc="left", pad=3, color=_colour(event))
+    axes.set_title(format_panel(event), loc="left", pad=3, color=_colour(event))
 
 
 def _colour(event: LossEvent) -> str:
     return ALARM if event.verdict is Verdict.DOES_NOT_MEET else INK
 
 
-def say_panel(event: LossEvent) -> str:
+def format_panel(event: LossEvent) -> str:
     """Write what stands over the picture of one loss.
 
     Parameters

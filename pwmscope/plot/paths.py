@@ -17,7 +17,7 @@ from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
 from pwmscope.advice.drive import Path
-from pwmscope.errors import ArgumentError, require_type, say_given
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.plot.style import (
     BAND,
     FONT_PT,
@@ -82,7 +82,7 @@ def drive_path(path: Path | Sequence[Path], *, ax: Axes | None = None) -> Axes:
     wanted = "a path, or several, as pwmscope.advice.drive gives them"
     several = [path] if isinstance(path, Path) else path
     if not isinstance(several, Sequence) or not several:
-        raise ArgumentError("path", say_given(path), wanted)
+        raise ArgumentError("path", format_given(path), wanted)
     for one in several:
         require_type("path", one, Path, wanted)
     if ax is None:
@@ -214,7 +214,7 @@ def _draw_cell(
             "start", place[0], (0, -15 if below else 8), textcoords="offset points", color=GREY,
             fontsize=FONT_PT - 0.5, ha=side, zorder=5,
         )  # fmt: skip
-    for line, words in enumerate((path.name, *_say_path(path))):
+    for line, words in enumerate((path.name, *_format_path(path))):
         height_in = at_in[1] + _WORDS_IN - 0.16 * (line + 1)
         _write(figure, at_in[0], height_in, _cut(words, cell_in), bold=not line)
 
@@ -259,7 +259,7 @@ def _nose(
     )  # fmt: skip
 
 
-def _say_path(path: Path) -> tuple[str, ...]:
+def _format_path(path: Path) -> tuple[str, ...]:
     turned = path.turned_deg
     x_m, y_m, _ = path.pose[-1] - path.pose[0]
     went_m = math.hypot(x_m, y_m)

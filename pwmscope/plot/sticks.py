@@ -44,7 +44,7 @@ _LEFT_IN: Final = 0.55
 _APART_IN: Final = 0.8
 _FOOT_IN: Final = 0.55
 _HEAD_IN: Final = 0.4
-_MOST_TRACE: Final = 4000
+_MAX_TRACE: Final = 4000
 
 
 def draw_sticks(hands: Hands, *, mode: Mode = 2, steps: tuple[StepSpan, ...] = ()) -> Picture:
@@ -112,8 +112,8 @@ def _draw_trace(axes: Axes, hands: Hands, pair: tuple[Axis, Axis]) -> None:
         axes.text(0.0, -0.5, "not recorded", ha="center", va="center", color=GREY)
         return
     x, y = (_known(hands, axis) for axis in pair)
-    if x.size > _MOST_TRACE:
-        both = [keep_extremes(hands.time_s, each, _MOST_TRACE // 8) for each in (x, y)]
+    if x.size > _MAX_TRACE:
+        both = [keep_extremes(hands.time_s, each, _MAX_TRACE // 8) for each in (x, y)]
         kept = np.unique(np.concatenate(both))
         x, y = x[kept], y[kept]
     axes.plot(x, y, color=INK, linewidth=0.8, zorder=2, clip_on=False)

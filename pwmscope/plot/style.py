@@ -17,7 +17,7 @@ import matplotlib.style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.errors import ArgumentError, OutputError, require_type, say_given
+from pwmscope.errors import ArgumentError, OutputError, format_given, require_type
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
 from pwmscope.plot.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
@@ -163,7 +163,7 @@ def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
     if not isinstance(result, ChannelFindings):
         several = getattr(result, "channels", None)
         if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
-            raise ArgumentError("result", say_given(result), wanted)
+            raise ArgumentError("result", format_given(result), wanted)
         found = several[recording]
     require_type("result", found, ChannelFindings, wanted)
     assert isinstance(found, ChannelFindings)  # just seen
@@ -185,7 +185,7 @@ def findings_of(result: Findings | RecordingsResult, recording: int = 0) -> Find
     if not isinstance(result, Findings):
         several = getattr(result, "findings", None)
         if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
-            raise ArgumentError("result", say_given(result), wanted)
+            raise ArgumentError("result", format_given(result), wanted)
         found = several[recording]
     require_type("result", found, Findings, wanted)
     assert isinstance(found, Findings)  # just seen

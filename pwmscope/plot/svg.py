@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
-from pwmscope.model.letters import say_plainly
+from pwmscope.model.letters import format_plainly
 from pwmscope.plot.colours import ALARM, INK
 
 SIZE: Final = 13.0
@@ -36,7 +36,7 @@ def words(
     >>> "&lt;b&gt;?" in words(0, 0, "<b>\n")
     True
     """
-    shown = escape(say_plainly(text))
+    shown = escape(format_plainly(text))
     return (
         f'<text x="{x:g}" y="{y:g}" font-size="{size:g}" font-weight="{weight}" '
         f'text-anchor="{anchor}" fill="{fill}">{shown}</text>'
@@ -145,7 +145,7 @@ def fit(text: str, width: float, size: float = SIZE) -> str:
     'left d…'
     """
     most = max(1, int(width / (_LETTER * size)))
-    plain = say_plainly(text[: most + 1])
+    plain = format_plainly(text[: most + 1])
     if cells(plain) <= most:
         return plain
     while cells(plain) > most - 1:
@@ -162,7 +162,7 @@ def fill_lines(text: str, width: float, size: float = SIZE, most: int = 4) -> li
     ['each with', 'its own', 'plug']
     """
     lines = [""]
-    for word in say_plainly(text).split():
+    for word in format_plainly(text).split():
         longer = f"{lines[-1]} {word}".strip()
         if lines[-1] and cells(longer) * size * _LETTER > width:
             lines.append(word)
@@ -190,13 +190,13 @@ def document(width: float, height: float, title: str, told: str, parts: Iterable
     str
         One ``<svg>`` element, ending in a line break.
     """
-    name = quoteattr(say_plainly(title))
+    name = quoteattr(format_plainly(title))
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
         f'viewBox="0 0 {width:g} {height:g}" role="img" aria-label={name} '
         f'font-family="{_FONT}">'
     )
-    title, told = escape(say_plainly(title)), escape(say_plainly(told))
+    title, told = escape(format_plainly(title)), escape(format_plainly(told))
     ground = f'<rect width="{width:g}" height="{height:g}" fill="#ffffff"/>'
     return "\n".join(
         [head, f"<title>{title}</title>", f"<desc>{told}</desc>", ground, *parts, "</svg>", ""]

@@ -39,11 +39,11 @@ from pwmscope.pulses import Flag, PulseTable, find_frames
 
 DRAWN_IN: Final = 5.2
 DRAWN_HIGH_IN: Final = 2.7
-MOST_ROWS: Final = 4
+MAX_ROWS: Final = 4
 _ROW_IN: Final = 2.25 * LABEL_IN
 
 
-def say_loss(event: LossEvent) -> tuple[str, str]:
+def format_loss(event: LossEvent) -> tuple[str, str]:
     """Write what stands over a loss, in two lines."""
     did = event.behaviour.value if event.behaviour else "response not shown"
     level = f" {event.preset_us:.1f} us" if event.behaviour and event.preset_us else ""
@@ -58,10 +58,10 @@ def loss_rows(losses: list[tuple[LossEvent, Span]], recorded: Span) -> list[int 
     s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
     spans = []
     for event, span in losses:
-        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, say_loss(event))))
+        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, format_loss(event))))
         middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, recorded)
         spans.append((middle_s - half_s, middle_s + half_s))
-    return stack(spans, MOST_ROWS)
+    return stack(spans, MAX_ROWS)
 
 
 def head_height_in(rows: list[int | None]) -> float:
@@ -87,7 +87,7 @@ def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int
         )  # fmt: skip
         if row is None:
             continue
-        words = say_loss(event)
+        words = format_loss(event)
         half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, words)))
         middle_s = (span.start_s + span.end_s) / 2
         base = 1.0 + (0.08 + _ROW_IN * row) / DRAWN_HIGH_IN
@@ -103,7 +103,7 @@ def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int
     hidden = sum(row is None for row in rows)
     if hidden:
         axes.text(
-            0.0, 1.0 + (0.1 + _ROW_IN * MOST_ROWS) / DRAWN_HIGH_IN,
+            0.0, 1.0 + (0.1 + _ROW_IN * MAX_ROWS) / DRAWN_HIGH_IN,
             f"{hidden} more losses without a label here; the table names them.",
             transform=axes.transAxes, color=INK,
         )  # fmt: skip
@@ -402,7 +402,7 @@ def _alt(channel: ChannelFindings, travel: Travel, recorded: Span) -> str:
             told.append(f"{_pulses(count)} marked as {words}.")
     assert channel.silence is not None
     events = channel.silence.events
-    told += [f"Signal lost: {', '.join(say_loss(event))}." for event in events[:6]]
+    told += [f"Signal lost: {', '.join(format_loss(event))}." for event in events[:6]]
     if len(events) > 6:
         told.append(f"{len(events) - 6} more losses are in the table.")
     return " ".join(told)

@@ -139,7 +139,7 @@ def marks_of(wiring: Wiring) -> Mapping[KeyPath, tuple[tuple[int, Verdict], ...]
     return marks
 
 
-def say_supply(device: BenchChannel) -> str:
+def format_supply(device: BenchChannel) -> str:
     """Say where a device's power comes from, as a note in its box."""
     sources = {"outside": "supply: its own", "receiver": "supply: the receiver's"}
     return sources.get(device.supplied_by or "", "supply: not stated")
@@ -161,7 +161,7 @@ def power_wire(row: Row) -> PowerWire:
     return PowerWire.IDLE
 
 
-def say_power(row: Row) -> str:
+def format_power(row: Row) -> str:
     """Write what the power wire of a cable does, as a note on the wire."""
     wire = power_wire(row)
     if wire is PowerWire.FEEDS:
@@ -407,7 +407,7 @@ def _power(output: Output, row: Row) -> Iterator[str]:
         yield stroke(way, width=2.5)
     if wire is PowerWire.TAKES:
         yield arrow(DEVICE_X, end, 1)
-    yield tag(PINS_X + 165.0, end, say_power(row))
+    yield tag(PINS_X + 165.0, end, format_power(row))
 
 
 def conflict_sign(output: Output) -> Iterator[str]:
@@ -593,7 +593,7 @@ def _device(row: Row) -> Iterator[str]:
     x, room = DEVICE_X + 12.0, _RIGHT - DEVICE_X - 24.0
     yield words(x, y - 20.0, fit(f"{device.line}: {device.role}", room - 90.0), weight="bold")
     yield words(x, y + 3.0, fit(device.device or "device not stated", room, 12.0), size=12)
-    yield words(x, y + 25.0, fit(say_supply(device), room, 12.0), size=12)
+    yield words(x, y + 25.0, fit(format_supply(device), room, 12.0), size=12)
 
 
 def _told(wiring: Wiring, top: float) -> tuple[list[str], float]:

@@ -9,7 +9,7 @@ from pwmscope.pulses.convention import (
 )
 from pwmscope.pulses.decode import decode, decode_line
 from pwmscope.pulses.excerpt import excerpt, slices, without
-from pwmscope.pulses.frame_pattern import FEWEST, Pattern, describe, multiples, say_ms
+from pwmscope.pulses.frame_pattern import MIN, Pattern, describe, format_ms, multiples
 from pwmscope.pulses.frames import Frames, closing_rows, find_frames
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
@@ -17,7 +17,7 @@ from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable
 
 __all__ = [
     "CONVENTIONS",
-    "FEWEST",
+    "MIN",
     "STANDARD_SERVO",
     "UNMEASURED",
     "Convention",
@@ -38,8 +38,8 @@ __all__ = [
     "find_frames",
     "find_line_states",
     "find_sum_train",
+    "format_ms",
     "multiples",
-    "say_ms",
     "slices",
     "split_sum_trains",
     "without",

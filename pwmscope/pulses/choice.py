@@ -17,10 +17,10 @@ from pwmscope.pulses.convention import (
     Convention,
 )
 
-_FEWEST: Final = 4
+_MIN: Final = 4
 """Up to so many servo-like stretches at a level tell nothing about its alignment."""
-_FEWEST_MISFITS: Final = 3
-_LONGEST_GAP: Final = 5.0
+_MIN_MISFITS: Final = 3
+_MAX_GAP: Final = 5.0
 """A pause of more frame periods may be a level that is stuck, which shows no polarity."""
 
 
@@ -86,14 +86,14 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
     even_us, odd_us = stretches_us[0::2], stretches_us[1::2]
     highs_us, lows_us = (even_us, odd_us) if first_is_high else (odd_us, even_us)
     high, low = _fitting(highs_us, convention), _fitting(lows_us, convention)
-    if min(high, low) <= 0.5 * max(high, low) or max(high, low) <= _FEWEST:
+    if min(high, low) <= 0.5 * max(high, low) or max(high, low) <= _MIN:
         return Polarity(low > high)
     rises_ps, falls_ps = line.rises_ps(), line.falls_ps()
     usual_us = float(np.median(np.diff(rises_ps))) / PS_PER_US
     high_misfits = _misfits(highs_us, convention, usual_us)
     low_misfits = _misfits(lows_us, convention, usual_us)
     most, least = max(high_misfits, low_misfits), min(high_misfits, low_misfits)
-    if most >= max(_FEWEST_MISFITS, 5 * least):
+    if most >= max(_MIN_MISFITS, 5 * least):
         return Polarity(high_misfits > low_misfits)
     if _unsteadiness(rises_ps) < 0.5 * _unsteadiness(falls_ps):
         return Polarity(inverted=False)
@@ -113,7 +113,7 @@ def _fitting(stretches_us: npt.NDArray[np.float64], convention: Convention) -> i
 def _misfits(stretches_us: npt.NDArray[np.float64], convention: Convention, usual_us: float) -> int:
     """Count the stretches that no pulse has, glitches and stuck levels apart."""
     short = (stretches_us >= convention.glitch_us) & (stretches_us < convention.accepted_low_us)
-    long = (stretches_us > convention.accepted_high_us) & (stretches_us < _LONGEST_GAP * usual_us)
+    long = (stretches_us > convention.accepted_high_us) & (stretches_us < _MAX_GAP * usual_us)
     return int(np.count_nonzero(short | long))
 
 
@@ -124,7 +124,7 @@ def _unsteadiness(edges_ps: npt.NDArray[np.int64]) -> float:
     return float(np.mean(np.minimum(np.abs(intervals_us - usual_us), 0.1 * usual_us)))
 
 
-FEWEST_PULSES = 20
+MIN_PULSES = 20
 LOOKED_AT = 20_000
 """Edges from which the convention is chosen, the first of the line."""
 FIT = 0.9
@@ -169,7 +169,7 @@ def choose_convention(line: Line) -> Convention:
 
 def _usual_us(leads_ps: npt.NDArray[np.int64]) -> float:
     """Median distance of leading edges; endless where there are too few pulses to judge."""
-    if leads_ps.size < FEWEST_PULSES:
+    if leads_ps.size < MIN_PULSES:
         return np.inf
     return float(np.median(np.diff(leads_ps))) / PS_PER_US
 
@@ -185,7 +185,7 @@ def _fit(line: Line, convention: Convention, least_period_us: float) -> float:
     if rise_ps.size and fall_ps.size and fall_ps[0] < rise_ps[0]:
         fall_ps = fall_ps[1:]
     pulses = min(rise_ps.size, fall_ps.size)
-    if pulses < FEWEST_PULSES:
+    if pulses < MIN_PULSES:
         return 1.0 if convention is STANDARD_SERVO else 0.0
     if _usual_us(rise_ps) < least_period_us:
         return 0.0

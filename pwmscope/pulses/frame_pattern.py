@@ -15,7 +15,7 @@ from pwmscope.pulses.excerpt import excerpt, slices
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01
-REACH_MOST: Final = 0.25
+REACH_MAX: Final = 0.25
 """A period farther from its pattern's than this part of it is odd whatever the scatter."""
 
 
@@ -159,7 +159,7 @@ def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
     """
     deviation_us = max(scatter_us, interval_us / 6**0.5)
     wanted_us = max(_REACH_DEVIATIONS * deviation_us, _REACH_SHARE * usual_us)
-    return min(wanted_us, REACH_MOST * usual_us)
+    return min(wanted_us, REACH_MAX * usual_us)
 
 
 def describe(patterns: tuple[Pattern, ...]) -> str:
@@ -178,18 +178,18 @@ def _turn(pattern: Pattern) -> str:
     for period_us, group in itertools.groupby(pattern.periods_us):
         times = sum(1 for _ in group)
         often = {1: "", 2: " (twice)"}.get(times, f" ({times} times)")
-        said.append(f"{say_ms(period_us)}{often}")
+        said.append(f"{format_ms(period_us)}{often}")
     if len(said) == 1:
         return f"{said[0]} ms"
     return f"{', '.join(said[:-1])} and {said[-1]} ms by turns"
 
 
-def say_ms(period_us: float) -> str:
+def format_ms(period_us: float) -> str:
     """Write a period in milliseconds, to the microsecond.
 
     Examples
     --------
-    >>> say_ms(20_000.2), say_ms(2_750.0)
+    >>> format_ms(20_000.2), format_ms(2_750.0)
     ('20', '2.75')
     """
     return f"{period_us / 1e3:.3f}".rstrip("0").rstrip(".")
@@ -212,11 +212,11 @@ def multiples(pattern: Pattern) -> tuple[tuple[float, float], ...]:
     )
 
 
-FEWEST: Final = 12
+MIN: Final = 12
 """Fewest periods in a row that show a pattern."""
-FEWEST_TURNS: Final = 4
+MIN_TURNS: Final = 4
 """Fewest times in a row that a pattern of several periods must repeat."""
-MOST_PATTERNS: Final = 8
+MAX_PATTERNS: Final = 8
 """Most patterns told apart in one recording."""
 TOLERANCE: Final = 6.0 * 2**0.5
 """Two periods that differ by more than so many deviations of their scatter are unlike."""
@@ -269,7 +269,7 @@ def by_stretches(
     """
     scatter_us = max(scatter_us, interval_us / 6**0.5)
     stretches = _cut(period_us, lag, TOLERANCE * scatter_us + 1e-6)
-    founding = stretches.length >= max(FEWEST, FEWEST_TURNS * lag)
+    founding = stretches.length >= max(MIN, MIN_TURNS * lag)
     patterns = _found(stretches.select(founding), scatter_us, interval_us)
     if not patterns:
         return None
@@ -339,7 +339,7 @@ def _turned(periods_us: npt.NDArray[np.float64], pattern: Pattern) -> tuple[
 def _found(stretches: _Stretches, scatter_us: float, interval_us: float) -> tuple[Pattern, ...]:
     """List the unlike patterns of long stretches, the one with most periods first."""
     found: list[tuple[int, Pattern]] = []
-    while stretches.length.size and len(found) < MOST_PATTERNS:
+    while stretches.length.size and len(found) < MAX_PATTERNS:
         longest = int(stretches.length.argmax())
         seed = Pattern(tuple(stretches.periods_us[longest].tolist()))
         tolerance_us = reach_us(scatter_us, seed.mean_us, interval_us)
@@ -431,7 +431,7 @@ def _fit(
     return which, turn
 
 
-LONGEST: Final = 8
+MAX: Final = 8
 """Most periods in a repeating pattern."""
 _SHARES: Final = (0.8, 0.6)
 """Shares of the differences that tell a lag: the first withstands rare periods in a
@@ -475,11 +475,11 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
     plain, plain_us = _plain(period_us, interval_us)
     for share in _SHARES:
         lag, scatter_us = _best_lag(period_us, interval_us, share)
-        if period_us.size < FEWEST or (lag == 1 and _is_steady(plain.odd, period_us.size)):
+        if period_us.size < MIN or (lag == 1 and _is_steady(plain.odd, period_us.size)):
             return plain
         if lag == 1:  # the median withstands more odd periods, the differences a change of rate
             scatter_us = min(scatter_us, plain_us)
-        if TOLERANCE * scatter_us <= REACH_MOST * plain.usual_us:
+        if TOLERANCE * scatter_us <= REACH_MAX * plain.usual_us:
             found = by_stretches(period_us, interval_us, lag, scatter_us)
             if found is not None and 2 * found.odd.size <= period_us.size:
                 return found
@@ -488,7 +488,7 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
 
 def _is_steady(odd: npt.NDArray[np.int64], periods: int) -> bool:
     """Say whether few periods are odd, and not enough in a row for a pattern of their own."""
-    has_run = np.any(odd[FEWEST - 1 :] - odd[: -FEWEST + 1] == FEWEST - 1)
+    has_run = np.any(odd[MIN - 1 :] - odd[: -MIN + 1] == MIN - 1)
     return bool(odd.size <= 0.05 * periods and not has_run)
 
 
@@ -497,7 +497,7 @@ def _best_lag(
 ) -> tuple[int, float]:
     """Find the lag after which the periods return, and their scatter about that."""
     sample_us = excerpt(period_us)
-    lags = range(1, min(LONGEST, sample_us.shape[1] // FEWEST_TURNS) + 1)
+    lags = range(1, min(MAX, sample_us.shape[1] // MIN_TURNS) + 1)
     change_us = [
         _quantile(np.abs(sample_us[:, lag:] - sample_us[:, :-lag]).ravel(), share) for lag in lags
     ]

@@ -19,19 +19,19 @@ STUCK_S: Final = 0.25
 """A level that lasts for ten of the longest usual frames (25 ms) is stuck."""
 QUIET_S: Final = 0.1
 """So long without frames, a line with edges is looked at for noise."""
-FEWEST_EDGES: Final = 6
+MIN_EDGES: Final = 6
 """Fewer edges in a stretch without frames are glitches."""
 MARGIN_S: Final = 1.0
 """So much of the recording on each side of the time span shows what frames look like."""
 CALM_S: Final = 0.005
 """A glitch between two stretches of one level that last so long is looked through."""
-_LONGEST_PULSE: Final = 2.0
+_MAX_PULSE: Final = 2.0
 """Pulses up to so many times the accepted range may make a frame structure."""
 _REGULAR: Final = 0.02
 _LAGS: Final = 3
-_MOST_MISSING: Final = 7
+_MAX_MISSING: Final = 7
 _WIDTHS_ALIKE: Final = 0.25
-_FEWEST_FRAMES: Final = 6
+_MIN_FRAMES: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,15 +155,15 @@ def _framed(line: Line, convention: Convention, *, inverted: bool) -> npt.NDArra
     rise_ps = rise_ps[: fall_ps.size]
     width_us = (fall_ps - rise_ps) / PS_PER_US
     likely = width_us >= convention.glitch_us
-    likely &= width_us <= _LONGEST_PULSE * convention.accepted_high_us
+    likely &= width_us <= _MAX_PULSE * convention.accepted_high_us
     rise_s, width_us = rise_ps[likely] / PS_PER_S, width_us[likely]
-    if rise_s.size < _FEWEST_FRAMES:
+    if rise_s.size < _MIN_FRAMES:
         return np.zeros(0)
     returns = _returning(np.diff(rise_s)) & _alike(width_us)
     # Runs of periods that return, four or more of them, are frames.
     edge = np.diff(np.concatenate([[0], returns.astype(np.int8), [0]]))
     begins, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
-    long = ends - begins >= _FEWEST_FRAMES - 1
+    long = ends - begins >= _MIN_FRAMES - 1
     cover = np.zeros(rise_s.size + 1, np.int64)
     np.add.at(cover, begins[long], 1)
     np.add.at(cover, ends[long] + 1, -1)
@@ -177,7 +177,7 @@ def _returning(period_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
         shorter_s = np.minimum(period_s[lag:], period_s[:-lag])
         times = np.rint(np.maximum(period_s[lag:], period_s[:-lag]) / shorter_s)
         off_s = np.abs(np.maximum(period_s[lag:], period_s[:-lag]) - times * shorter_s)
-        alike = (off_s <= _REGULAR * shorter_s) & (times <= _MOST_MISSING + 1)
+        alike = (off_s <= _REGULAR * shorter_s) & (times <= _MAX_MISSING + 1)
         returns[lag:] |= alike
         returns[:-lag] |= alike
     return returns
@@ -213,7 +213,7 @@ def _noise(
     # The edges that a frame's own pulse begins and ends with are not noise.
     first = at[:-1] + np.where(np.arange(at.size - 1) > 0, 2, 0)
     last = at[1:] - 1
-    lonely = (np.diff(cuts_s) >= QUIET_S) & (last - first + 1 >= FEWEST_EDGES)
+    lonely = (np.diff(cuts_s) >= QUIET_S) & (last - first + 1 >= MIN_EDGES)
     found: list[tuple[float, float]] = []
     for k in np.flatnonzero(lonely):
         since_s, until_s = float(edges_s[first[k]]), float(edges_s[last[k]])

@@ -15,12 +15,12 @@ CHANNEL_US: Final = (500.0, 2500.0)
 """Distance of two marks that may be a channel; decoding flags what no servo takes."""
 SYNC_US: Final = 2500.0
 """Distance of two marks above which the frame is over (common practice: 2.7 ms and more)."""
-LONGEST_CHANNEL_US: Final = 4500.0
+MAX_CHANNEL_US: Final = 4500.0
 """Longest distance of two marks that can still be a channel, where the frame needs it."""
 MARK_US: Final = (50.0, 700.0)
 """Length of a mark (common practice: 200 to 500 us)."""
-MOST_CHANNELS: Final = 16
-FEWEST_FRAMES: Final = 3
+MAX_CHANNELS: Final = 16
+MIN_FRAMES: Final = 3
 LOOKED_AT: Final = 20_000
 """Edges from which the marks' level is told, the first of the line."""
 
@@ -100,13 +100,13 @@ def split_sum_trains(capture: Capture) -> Capture:
             lines[name] = line
             continue
         lines.update({part.name: part for part in train.lines})
-        said.append(_say(name, train))
+        said.append(_format(name, train))
     if not said:
         return capture
     return replace(capture, lines=lines, assumptions=(*capture.assumptions, *said))
 
 
-def _say(name: str, train: SumTrain) -> str:
+def _format(name: str, train: SumTrain) -> str:
     sentence = (
         f"Line {name} carries a PPM sum train of {train.channels} channels with "
         f"{'low' if train.marks_are_low else 'high'} marks; it is split into {name} ch1 to "
@@ -145,16 +145,16 @@ def find_sum_train(line: Line) -> SumTrain | None:
     is_pause = apart_us > SYNC_US
     is_channel = (apart_us >= CHANNEL_US[0]) & (apart_us <= CHANNEL_US[1])
     pauses = np.flatnonzero(is_pause)
-    if pauses.size < FEWEST_FRAMES or np.mean(is_pause | is_channel) < 0.9:
+    if pauses.size < MIN_FRAMES or np.mean(is_pause | is_channel) < 0.9:
         return None
     counts = np.diff(pauses) - 1
-    channels = int(np.bincount(np.minimum(counts, MOST_CHANNELS + 1)).argmax())
-    if not 2 <= channels <= MOST_CHANNELS:
+    channels = int(np.bincount(np.minimum(counts, MAX_CHANNELS + 1)).argmax())
+    if not 2 <= channels <= MAX_CHANNELS:
         return None
     pauses = _without_long_channels(pauses, apart_us, channels)
     first, counts = pauses[:-1] + 1, np.diff(pauses) - 1
     whole = counts == channels
-    if np.count_nonzero(whole) < max(FEWEST_FRAMES - 1, 0.5 * counts.size):
+    if np.count_nonzero(whole) < max(MIN_FRAMES - 1, 0.5 * counts.size):
         return None
     starts = first[whole]
     damaged = _damaged(marks_ps[first], marks_ps[pauses[1:]], counts, channels)
@@ -179,7 +179,7 @@ def _without_long_channels(
     completes = counts[:-1] + counts[1:] + 1 == channels
     # Both pauses round the frame are longer than this one.
     inside = pause_us[1:-1] < np.minimum(pause_us[:-2], pause_us[2:])
-    is_long = completes & inside & (pause_us[1:-1] <= LONGEST_CHANNEL_US)
+    is_long = completes & inside & (pause_us[1:-1] <= MAX_CHANNEL_US)
     kept: npt.NDArray[np.int64] = pauses[np.concatenate([[True], ~is_long, [True]])]
     return kept
 
@@ -209,7 +209,7 @@ def _damaged(
 def _marks_are_low(line: Line) -> bool | None:
     """Say which level the marks have, by which level's stretches are short and alike."""
     stretches_us: npt.NDArray[np.float64] = np.diff(line.edges_ps[:LOOKED_AT]) / PS_PER_US
-    if stretches_us.size < 2 * FEWEST_FRAMES:
+    if stretches_us.size < 2 * MIN_FRAMES:
         return None
     highs, lows = stretches_us[line.initial_level :: 2], stretches_us[1 - line.initial_level :: 2]
     for level_is_low, marks_us in ((False, highs), (True, lows)):

@@ -19,14 +19,14 @@ _STEPS: Final = (
 )  # fmt: skip
 SCALES: Final = tuple(sorted({*_STEPS, *(1.0 / step for step in _STEPS)}))
 """Quotients of rates that analysers offer and of units of time (common practice)."""
-FEWEST_PULSES: Final = 20
+MIN_PULSES: Final = 20
 LOOKED_AT: Final = 20_000
 """Pulses from which the times are judged, the first of each line."""
 _WIDTHS_US: Final = (850.0, 2150.0)
 """Endpoints with the travel that most transmitters allow beside them (common practice)."""
 _PERIODS_US: Final = (STANDARD_SERVO.period_low_us, STANDARD_SERVO.period_high_us)
-_MOST_AS_STATED: Final = 0.5
-_LEAST_SCALED: Final = 0.95
+_MAX_AS_STATED: Final = 0.5
+_MIN_SCALED: Final = 0.95
 
 
 def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
@@ -59,9 +59,9 @@ def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
     (2.0, 500000.0)
     """
     lines = [found for table in tables.values() if (found := _pulses(table)) is not None]
-    if not lines or _mean_share(lines, 1.0) >= _MOST_AS_STATED:
+    if not lines or _mean_share(lines, 1.0) >= _MAX_AS_STATED:
         return dict(tables)
-    fitting = [scale for scale in SCALES if _mean_share(lines, scale) >= _LEAST_SCALED]
+    fitting = [scale for scale in SCALES if _mean_share(lines, scale) >= _MIN_SCALED]
     if not fitting:
         return dict(tables)
     scale = min(fitting, key=lambda scale: _distance(lines, scale))
@@ -82,7 +82,7 @@ def _pulses(table: PulseTable) -> _Pulses | None:
     head = slice(LOOKED_AT)
     whole = (table.flags[head] & np.uint8(Flag.CUT | Flag.NOTCHED)) == 0
     width_us, rise_s = table.width_us[head][whole], table.rise_s[head][whole]
-    if width_us.size < FEWEST_PULSES:
+    if width_us.size < MIN_PULSES:
         return None
     return width_us, 1e6 * float(np.median(np.diff(rise_s)))
 

@@ -6,9 +6,9 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.report.data import finding_data, json_text, to_data, to_json
-from pwmscope.report.failsafe_answer import say_failure
+from pwmscope.report.failsafe_answer import format_failure
 from pwmscope.report.failsafe_data import failsafe_data
-from pwmscope.report.sentences import say_value
+from pwmscope.report.sentences import format_value
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
@@ -31,10 +31,10 @@ __all__ = [
     "file_hash",
     "finding_data",
     "folder_names",
+    "format_failure",
+    "format_value",
     "json_text",
     "refuse_report",
-    "say_failure",
-    "say_value",
     "timeline_fragment",
     "to_data",
     "to_json",

@@ -14,9 +14,9 @@ from rich.text import Text
 from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model.finding import Finding
-from pwmscope.model.letters import say_line, say_plainly
+from pwmscope.model.letters import format_line, format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
-from pwmscope.report.sentences import RULEBOOK, say_value, wrapped
+from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
 from pwmscope.report.templates import fill
 
 COMPARISON_SCHEMA: Final = 1
@@ -45,7 +45,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print(Text(wrapped(sentence, console, next_lines="    ")))
     console.print()
     for number, source in enumerate(comparison.sources, start=1):
-        console.print(Text(f"  {number}: {say_plainly(source)}"))
+        console.print(Text(f"  {number}: {format_plainly(source)}"))
     for line in comparison.lines:
         console.print()
         console.print(_table(line, [row for row in comparison.rows if row.line == line]))
@@ -59,31 +59,31 @@ def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
         rows = [row for row in comparison.rows if row.line == line]
         names = [row.name for row in rows if row.is_different]
         if not names:
-            yield f"{say_line(line)}: none of {len(rows)} figures differs."
+            yield f"{format_line(line)}: none of {len(rows)} figures differs."
             continue
         more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
         told = ", ".join(names[:_TOLD])
         verb = "differs" if len(names) == 1 else "differ"
-        yield f"{say_line(line)}: {len(names)} of {len(rows)} figures {verb}: {told}{more}."
+        yield f"{format_line(line)}: {len(names)} of {len(rows)} figures {verb}: {told}{more}."
 
 
 def _table(line: str, rows: list[ComparedRow]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column(escape(say_line(line)))
+    table.add_column(escape(format_line(line)))
     for number in range(1, len(rows[0].findings) + 1):
         table.add_column(str(number), justify="right", overflow="fold")
     for row in rows:
         cells = [
-            escape(_say_compared(found)) + (f" {DIFFERS}" if differs else "")
+            escape(_format_compared(found)) + (f" {DIFFERS}" if differs else "")
             for found, differs in zip(row.findings, row.differs, strict=True)
         ]
         table.add_row(row.name, *cells)
     return table
 
 
-def _say_compared(finding: Finding | None) -> str:
+def _format_compared(finding: Finding | None) -> str:
     """Write a finding's value as it stands in a comparison."""
-    return "–" if finding is None else say_value(replace(finding, interval=None))
+    return "–" if finding is None else format_value(replace(finding, interval=None))
 
 
 def comparison_json(comparison: Comparison) -> str:
@@ -129,12 +129,12 @@ def comparison_page(comparison: Comparison) -> str:
     """
     lines = [
         (
-            say_line(line),
+            format_line(line),
             [
                 (
                     row.name,
                     [
-                        (_say_compared(found), bool(differs))
+                        (_format_compared(found), bool(differs))
                         for found, differs in zip(row.findings, row.differs, strict=True)
                     ],
                 )
@@ -147,7 +147,7 @@ def comparison_page(comparison: Comparison) -> str:
     text = fill(
         "comparison.html.j2",
         {},
-        sources=[say_plainly(source) for source in comparison.sources],
+        sources=[format_plainly(source) for source in comparison.sources],
         sentences=list(_comparison_sentences(comparison)),
         how=HOW,
         mark=DIFFERS,

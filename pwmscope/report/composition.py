@@ -33,11 +33,11 @@ from pwmscope.report.failsafe_text import assumptions
 from pwmscope.report.front import advice_section, front_sections
 from pwmscope.report.loss_picture import draw_failsafe
 from pwmscope.report.pictures import draw_channel
-from pwmscope.report.sentences import RULEBOOK, channel_sentence, say_number, say_value
+from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number, format_value
 
-MOST_EVENTS: Final = 40
+MAX_EVENTS: Final = 40
 """Losses of one line that are told one by one; the JSON tells all."""
-MOST_SPANS: Final = 3
+MAX_SPANS: Final = 3
 """Time spans that are named for one finding; the JSON names all."""
 _HEADS: Final = (
     "channel", "verdict", "low end (us)", "neutral (us)", "high end (us)", "width jitter (us RMS)",
@@ -66,12 +66,12 @@ def _summary_row(channel: ChannelFindings, wording: Wording) -> tuple[Words, ...
     timing, travel = channel.timing, channel.travel
     ends = (travel.low, travel.neutral, travel.high)
     cells = (
-        *(say_number(None if end is None else end.width_us, 1) for end in ends),
-        say_number(timing.own_width_jitter_us.rms, 2),
-        say_number(timing.frame_rate_hz, 2),
+        *(format_number(None if end is None else end.width_us, 1) for end in ends),
+        format_number(timing.own_width_jitter_us.rms, 2),
+        format_number(timing.frame_rate_hz, 2),
         str(timing.missing_frames),
         str(timing.glitches),
-        say_value(channel.silence.finding),
+        format_value(channel.silence.finding),
     )
     return (name, verdict, *(wording.say(cell) for cell in cells))
 
@@ -147,11 +147,11 @@ def _measured_table(caption: str, rows: tuple[tuple[Words, ...], ...]) -> Table:
 
 
 def _losses(events: tuple[LossEvent, ...], wording: Wording) -> list[Block]:
-    rows = tuple(_loss_row(event, wording) for event in events[:MOST_EVENTS])
+    rows = tuple(_loss_row(event, wording) for event in events[:MAX_EVENTS])
     heads = ("lost at", "output", "width", "settled after", "seen again at", "in words")
     caption = "Signal losses, in order of time; times since the start of the recording."
     blocks: list[Block] = [Table(caption, heads, rows, (1.2, 1.2, 1.2, 1.2, 1.2, 4.0))]
-    left = len(events) - MOST_EVENTS
+    left = len(events) - MAX_EVENTS
     if left > 0:
         blocks.append(Paragraph(wording.say(f"And {left} more, which findings.json lists.")))
     return blocks
@@ -170,7 +170,7 @@ def _loss_row(event: LossEvent, wording: Wording) -> tuple[Words, ...]:
 
 
 def _with_unit(value: float | None, decimals: int, unit: str) -> str:
-    return say_number(value, decimals) + ("" if value is None else f" {unit}")
+    return format_number(value, decimals) + ("" if value is None else f" {unit}")
 
 
 def _evidence_section(findings: Findings, wording: Wording) -> Section:
@@ -179,7 +179,7 @@ def _evidence_section(findings: Findings, wording: Wording) -> Section:
         Paragraph(
             wording.say(
                 "Where in the recording each answer rests: seconds since its start, pulses used, "
-                f"rows of the line's pulse table. At most {MOST_SPANS} stretches are named here; "
+                f"rows of the line's pulse table. At most {MAX_SPANS} stretches are named here; "
                 "findings.json names all."
             )
         )
@@ -204,9 +204,9 @@ def _spans(finding: Finding) -> str:
         f"{span.start_s:.6f} to {span.end_s:.6f} s, {span.pulses} "
         f"pulse{'' if span.pulses == 1 else 's'}"
         + ("" if span.first is None else f", rows {span.first} to {span.last}")
-        for span in finding.evidence[:MOST_SPANS]
+        for span in finding.evidence[:MAX_SPANS]
     ]
-    left = len(finding.evidence) - MOST_SPANS
+    left = len(finding.evidence) - MAX_SPANS
     return "; ".join(said) + (f"; and {left} more." if left > 0 else ".")
 
 

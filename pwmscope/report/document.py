@@ -11,9 +11,9 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.plot import Picture
-from pwmscope.report.sentences import say_value
+from pwmscope.report.sentences import format_value
 
 
 class Look(StrEnum):
@@ -138,7 +138,7 @@ class Document:
 
 MAX_WORD_LETTERS: Final = 600
 """Letters of one sentence that are shown at most."""
-MOST_LETTERS_OF_FILE: Final = 80
+MAX_LETTERS_OF_FILE: Final = 80
 MANY_CHANNELS: Final = 3
 """From so many on, all channels are not named one by one."""
 _LOOKS: Final = {
@@ -159,7 +159,7 @@ class Wording:
     @classmethod
     def of(cls, findings: Findings, others: Iterable[str] = ()) -> Wording:
         """Learn the names of a recording's lines, and of others such as a bench sheet's."""
-        names = {name: _isolated(say_line(name)) for name in (*findings.capture.lines, *others)}
+        names = {name: _isolated(format_line(name)) for name in (*findings.capture.lines, *others)}
         changed = [name for name, shown in names.items() if name != shown and name]
         by_length = sorted(changed, key=len, reverse=True)
         return cls({name: names[name] for name in by_length}, tuple(findings.channels))
@@ -186,7 +186,7 @@ class Wording:
     def value(self, finding: Finding) -> Words:
         """Write a finding's value; a bare count says that it is one."""
         counted = isinstance(finding.value, int | float) and not finding.unit
-        return self.say(say_value(finding) + (" counted" if counted else ""))
+        return self.say(format_value(finding) + (" counted" if counted else ""))
 
     def lines(self, names: Iterable[str]) -> Words:
         """Write lines' names with commas between them; all of many channels as such."""
@@ -201,7 +201,7 @@ class Wording:
 
 def line_run(name: str, target: str = "") -> Run:
     """Write one line's name."""
-    return Run(_isolated(say_line(name)) or "(no name)", Look.NAME, target)
+    return Run(_isolated(format_line(name)) or "(no name)", Look.NAME, target)
 
 
 def verdict_run(verdict: Verdict | None) -> Run:
@@ -223,7 +223,7 @@ def file_name(source: str) -> str:
     >>> file_name("/home/someone/bench.csv")
     'bench.csv'
     """
-    return _isolated(plain(PurePath(source).name or source, {}, MOST_LETTERS_OF_FILE))
+    return _isolated(plain(PurePath(source).name or source, {}, MAX_LETTERS_OF_FILE))
 
 
 def _isolated(name: str) -> str:

@@ -15,10 +15,10 @@ from pwmscope.findings.failsafe import (
 )
 from pwmscope.model.finding import Finding, Verdict
 from pwmscope.model.hazard import Hazard, HazardKind
-from pwmscope.model.letters import say_line, say_plainly
+from pwmscope.model.letters import format_line, format_plainly
 from pwmscope.report.data import Json
 
-MOST_ACTIONS: Final = 5
+MAX_ACTIONS: Final = 5
 _DEVICES: Final = {
     "weapon": "the weapon",
     "drive-left": "the left drive",
@@ -29,7 +29,7 @@ _URGENT: Final = ("weapon", "drive-left", "drive-right", "servo")
 """The roles, the most dangerous first."""
 
 
-def say_device(line: FailsafeLine) -> str:
+def format_device(line: FailsafeLine) -> str:
     """Name what a line drives: ``the weapon``, or the line where no sheet says.
 
     Parameters
@@ -39,8 +39,8 @@ def say_device(line: FailsafeLine) -> str:
     """
     role = line.expected.role
     if role is None:
-        return say_line(line.line)
-    return _DEVICES.get(role, say_line(line.device or line.line))
+        return format_line(line.line)
+    return _DEVICES.get(role, format_line(line.device or line.line))
 
 
 def _most_urgent_first(lines: list[FailsafeLine]) -> list[FailsafeLine]:
@@ -51,7 +51,7 @@ def _most_urgent_first(lines: list[FailsafeLine]) -> list[FailsafeLine]:
     return sorted(lines, key=urgency)
 
 
-def say_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that holds
+def format_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that holds
     """Say what an inspector can act on, in one line.
 
     Parameters
@@ -67,10 +67,10 @@ def say_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that hold
     broken = [line for line in check.judged if line.verdict is Verdict.DOES_NOT_MEET]
     if broken:
         worst = _most_urgent_first(broken)[0]
-        return f"FAILSAFE does not meet: {say_device(worst)} {say_failure(worst)}"
+        return f"FAILSAFE does not meet: {format_device(worst)} {format_failure(worst)}"
     strange = [h for h in check.hazards if h.kind is not HazardKind.STICK_HELD]
     if strange:
-        return f"FAILSAFE {check.verdict.value}, with a hazard: {say_hazard(strange[0])}"
+        return f"FAILSAFE {check.verdict.value}, with a hazard: {format_hazard(strange[0])}"
     if check.verdict is Verdict.MEETS:
         counts = [line.trials.meets for line in check.judged]
         slowest_s = check.slowest_s
@@ -80,19 +80,19 @@ def say_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that hold
         return "FAILSAFE not shown: no loss was recorded"
     open_lines = [line for line in check.judged if line.verdict is Verdict.NOT_SHOWN]
     if open_lines:
-        named = ", ".join(say_line(line.line) for line in _most_urgent_first(open_lines))
+        named = ", ".join(format_line(line.line) for line in _most_urgent_first(open_lines))
         return f"FAILSAFE not shown: {named}"
     weighs = [left for left in check.left_out if left.weighs]
     if weighs:
-        return f"FAILSAFE not shown: {say_line(weighs[0].what)}, {weighs[0].kind.value}"
+        return f"FAILSAFE not shown: {format_line(weighs[0].what)}, {weighs[0].kind.value}"
     return "FAILSAFE not shown: no line has a device to stop"
 
 
-def say_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each failure
+def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each failure
     """Say what a device does that it must not."""
     event = line.failure
     if event is None:
-        return _say_alarm(line.governing)
+        return _format_alarm(line.governing)
     level_us, behaviour = event.preset_us, event.behaviour
     if behaviour is LossClass.HOLDS_LAST and level_us is not None:
         return f"keeps {level_us:.0f} us"
@@ -110,13 +110,13 @@ def say_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each fa
     return "runs on after the loss"
 
 
-def _say_alarm(finding: Finding | None) -> str:
+def _format_alarm(finding: Finding | None) -> str:
     if finding is not None and finding.name == "power-up":
         return "runs before the link"
     return "restarts while the transmitter is on"
 
 
-def say_hazard(hazard: Hazard) -> str:
+def format_hazard(hazard: Hazard) -> str:
     """Say where devices are commanded to run, as a sentence without its full stop.
 
     Parameters
@@ -130,10 +130,10 @@ def say_hazard(hazard: Hazard) -> str:
 
     Examples
     --------
-    >>> say_hazard(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
+    >>> format_hazard(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
     'RX3 is commanded to run at 1700 us before the link is back (13.015 s; 1 of 2 losses)'
     """
-    names = [say_line(name) for name in hazard.lines]
+    names = [format_line(name) for name in hazard.lines]
     several = len(names) > 1
     who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
     runs = f"{who} {'are' if several else 'is'} commanded to run"
@@ -146,7 +146,7 @@ def say_hazard(hazard: Hazard) -> str:
     return f"{runs} at {hazard.width_us:.0f} us before the link is back {when}"
 
 
-def say_left_out(left: LeftOut) -> str:
+def format_left_out(left: LeftOut) -> str:
     """Say what the check does not rest on, and what to do about it.
 
     Parameters
@@ -158,7 +158,7 @@ def say_left_out(left: LeftOut) -> str:
     -------
     str
     """
-    what = say_line(left.what)
+    what = format_line(left.what)
     if left.kind is LeftOutKind.PART and left.from_s is not None and left.to_s is not None:
         return f"Of {what} only {left.from_s:g} to {left.to_s:g} s is examined."
     return {
@@ -185,24 +185,24 @@ def actions(check: Failsafe) -> list[str]:
         At most five.
     """
     told = dict.fromkeys(_actions(check))
-    return list(told)[:MOST_ACTIONS]
+    return list(told)[:MAX_ACTIONS]
 
 
 def _actions(check: Failsafe) -> Iterator[str]:
     lines = _most_urgent_first(list(check.judged))
     for line in lines:
         if line.verdict is Verdict.DOES_NOT_MEET:
-            yield say_setting(line, check.sheet)
+            yield format_setting(line, check.sheet)
     for left in check.left_out:
         if left.weighs:
-            yield say_left_out(left)
+            yield format_left_out(left)
     open_reasons: dict[str, list[str]] = {}
     for line in lines:
         if line.verdict is Verdict.NOT_SHOWN and not line.is_unlisted:
             reason = line.why_not or _open_reason(line)
-            open_reasons.setdefault(reason, []).append(say_line(line.line))
+            open_reasons.setdefault(reason, []).append(format_line(line.line))
     for reason, names in open_reasons.items():
-        yield f"{', '.join(names)}: {say_plainly(reason)}"
+        yield f"{', '.join(names)}: {format_plainly(reason)}"
     if any(hazard.kind is HazardKind.STICK_HELD for hazard in check.hazards):
         yield "Bring the sticks to rest before you switch the transmitter on."
 
@@ -212,7 +212,7 @@ def _open_reason(line: FailsafeLine) -> str:
     return line.sentence if event is None else event.reason
 
 
-def say_setting(line: FailsafeLine, sheet: BenchSheet | None) -> str:
+def format_setting(line: FailsafeLine, sheet: BenchSheet | None) -> str:
     """Say which width to set a failing line's failsafe to.
 
     Parameters
@@ -228,9 +228,9 @@ def say_setting(line: FailsafeLine, sheet: BenchSheet | None) -> str:
         Such as ``Set RX3's failsafe to 1000 us (weapon low end), bind or store it, record
         again.``
     """
-    name = say_line(line.line)
+    name = format_line(line.line)
     if line.failure is None:
-        return f"{name}: {say_plainly(line.sentence)}"
+        return f"{name}: {format_plainly(line.sentence)}"
     target = _target(line, sheet)
     if target is None:
         return f"Set {name}'s failsafe to where its device stands still, store it, record again."
@@ -265,7 +265,7 @@ def hazard_data(hazard: Hazard) -> dict[str, Json]:
         "times": hazard.times,
         "losses": hazard.losses,
         "source": hazard.source,
-        "sentence": f"{say_hazard(hazard)}.",
+        "sentence": f"{format_hazard(hazard)}.",
     }
 
 
@@ -277,5 +277,5 @@ def left_out_data(left: LeftOut) -> dict[str, Json]:
         "from_s": left.from_s,
         "to_s": left.to_s,
         "weighs": left.weighs,
-        "sentence": say_left_out(left),
+        "sentence": format_left_out(left),
     }

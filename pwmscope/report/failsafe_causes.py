@@ -9,11 +9,11 @@ from rich.table import Table
 
 from pwmscope.findings.failsafe import Alternative, FailsafeLine, LossEvent
 from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.model.verdict import badness
 from pwmscope.report.data import Json
 
-MOST_EVENTS: Final = 6
+MAX_EVENTS: Final = 6
 """So many losses of a line are explained one by one on the screen; the JSON explains all."""
 
 
@@ -61,10 +61,10 @@ def causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str,
     """
     judged = [(rec, event) for rec, event in line.losses if event.alternatives]
     judged.sort(key=lambda pair: badness(pair[1].verdict))
-    for rec, event in judged[:MOST_EVENTS]:
+    for rec, event in judged[:MAX_EVENTS]:
         where = f" in recording {sources.index(rec.source) + 1}" if len(sources) > 1 else ""
         word = event.verdict.value if event.verdict else "no verdict"
-        heading = f"Why {say_line(line.line)} at {event.lost_s:.3f} s{where}: {word}"
+        heading = f"Why {format_line(line.line)} at {event.lost_s:.3f} s{where}: {word}"
         yield heading, _table(event)
 
 
@@ -77,14 +77,14 @@ def _table(event: LossEvent) -> Table:
         table.add_row(
             alternative.cause.value,
             "yes" if alternative.refuted else "no",
-            say_ground(alternative),
+            format_ground(alternative),
         )
     if event.verdict is Verdict.NOT_SHOWN and all(a.refuted for a in event.alternatives):
         table.add_row("other", "no", event.reason)
     return table
 
 
-def say_ground(alternative: Alternative) -> str:
+def format_ground(alternative: Alternative) -> str:
     """Say what refutes a cause, or leaves it open, with lines, time and odds.
 
     Parameters
@@ -99,10 +99,10 @@ def say_ground(alternative: Alternative) -> str:
     Examples
     --------
     >>> from pwmscope.findings.failsafe import Cause, Ground
-    >>> say_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
+    >>> format_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
     "two sticks' lines changed together (RX1, RX3; 6.800 s; 10 losses; odds 2e-05)"
     """
-    more = [", ".join(map(say_line, alternative.lines))] if alternative.lines else []
+    more = [", ".join(map(format_line, alternative.lines))] if alternative.lines else []
     if alternative.at_s is not None:
         more.append(f"{alternative.at_s:.3f} s")
     if alternative.losses is not None:

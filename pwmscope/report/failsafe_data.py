@@ -8,9 +8,9 @@ from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.report.data import Json, event_data, finding_data, json_text
 from pwmscope.report.failsafe_answer import (
     actions,
+    format_headline,
     hazard_data,
     left_out_data,
-    say_headline,
 )
 from pwmscope.report.failsafe_causes import causes_data
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
@@ -35,7 +35,7 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
     return {
         "schema": SCHEMA,
         "verdict": check.verdict.value,
-        "headline": say_headline(check),
+        "headline": format_headline(check),
         "sentence": overall_failsafe_sentence(check),
         "hazards": [hazard_data(hazard) for hazard in check.hazards],
         "left_out": [left_out_data(left) for left in check.left_out],

@@ -11,10 +11,10 @@ from rich.text import Text
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings.failsafe import CONFIDENCE, Failsafe, FailsafeLine, needed_trials
 from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import say_device, say_line, say_plainly
-from pwmscope.report.failsafe_answer import actions, say_hazard, say_headline, say_left_out
+from pwmscope.model.letters import format_device, format_line, format_plainly
+from pwmscope.report.failsafe_answer import actions, format_hazard, format_headline, format_left_out
 from pwmscope.report.failsafe_causes import causes_tables
-from pwmscope.report.loss_table import COLUMNS, MOST_EVENTS, losses_table, say_reasons
+from pwmscope.report.loss_table import COLUMNS, MAX_EVENTS, format_reasons, losses_table
 from pwmscope.report.sentences import RULEBOOK, wrapped
 
 _STYLE: Final = {
@@ -51,7 +51,7 @@ def print_failsafe(check: Failsafe, console: Console, why: str | None = None) ->
             console.print()
             console.print(Text(_heading(line), style="bold"))
             console.print(losses_table(line, sources))
-            _print_sentences(say_reasons(line), console)
+            _print_sentences(format_reasons(line), console)
     for heading, sentences in _parts(check):
         if sentences:
             console.print()
@@ -71,13 +71,13 @@ def print_answer(check: Failsafe, console: Console) -> None:
     console : rich Console
         Where to.
     """
-    headline = say_plainly(say_headline(check))
+    headline = format_plainly(format_headline(check))
     console.print(Text(wrapped(headline, console), style=_STYLE[check.verdict]))
     for hazard in check.hazards:
-        said = f"! Hazard: {say_plainly(say_hazard(hazard))}."
+        said = f"! Hazard: {format_plainly(format_hazard(hazard))}."
         console.print(Text(wrapped(said, console, "", "    "), style="bold"))
     for left in check.left_out:
-        console.print(Text(wrapped(say_plainly(say_left_out(left)), console, "", "    ")))
+        console.print(Text(wrapped(format_plainly(format_left_out(left)), console, "", "    ")))
     console.print()
     for line in check.lines:
         console.print(_answer(line, console))
@@ -92,10 +92,10 @@ def print_answer(check: Failsafe, console: Console) -> None:
 
 def _print_sentences(sentences: Iterable[str], console: Console) -> None:
     for sentence in sentences:
-        console.print(Text(wrapped(say_plainly(sentence), console, "  - ", "    ")))
+        console.print(Text(wrapped(format_plainly(sentence), console, "  - ", "    ")))
 
 
-def say_failsafe_line(line: FailsafeLine) -> str:
+def format_failsafe_line(line: FailsafeLine) -> str:
     """Name a line with its role and device.
 
     Parameters
@@ -108,16 +108,16 @@ def say_failsafe_line(line: FailsafeLine) -> str:
     str
         Such as ``RX1 (drive-left, left drive ESC)``.
     """
-    return say_device(line.line, line.expected.role or "", line.device)
+    return format_device(line.line, line.expected.role or "", line.device)
 
 
 def _answer(line: FailsafeLine, console: Console) -> Text:
-    name = say_failsafe_line(line)
+    name = format_failsafe_line(line)
     verdict = line.verdict
     word = "no verdict" if verdict is None else verdict.value
-    sentence = f"{name}: {word}. {say_plainly(line.sentence)}"
+    sentence = f"{name}: {word}. {format_plainly(line.sentence)}"
     text = Text(wrapped(sentence, console, "", "    "))
-    text.stylize("bold", 0, len(say_line(line.line)))
+    text.stylize("bold", 0, len(format_line(line.line)))
     begin = len(name) + 2
     text.stylize(_STYLE[verdict], begin, begin + len(word))
     return text
@@ -140,7 +140,7 @@ def overall_failsafe_sentence(check: Failsafe) -> str:
     if not judged:
         return f"Not shown: no line has a device that is held against {limit}."
     by = {
-        verdict: ", ".join(say_line(line.line) for line in judged if line.verdict is verdict)
+        verdict: ", ".join(format_line(line.line) for line in judged if line.verdict is verdict)
         for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
     }
     if check.verdict is Verdict.MEETS:
@@ -162,9 +162,9 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
         ("recovery", "When the link came back"),
         ("power-up", "Before the link"),
     ):
-        yield heading, list(_say_findings(lines, name, several=several))
+        yield heading, list(_format_findings(lines, name, several=several))
     known = dict.fromkeys(e.known_from for line in lines for _, e in line.losses)
-    yield "How the moments of loss are known", [*known][:MOST_EVENTS]
+    yield "How the moments of loss are known", [*known][:MAX_EVENTS]
     if check.verdict is not Verdict.MEETS:
         yield "Before you record again", list(CAUTIONS)
         yield "What to record", list(procedure(check.limits.failsafe_s))
@@ -182,7 +182,7 @@ def _heading(line: FailsafeLine) -> str:
     held = f"; stop range {band.words}" if band else ""
     silent = {True: "stops", False: "keeps going", None: "not known"}[line.expected.no_pulses_stop]
     also = f"; without pulses: {silent}" if line.expected.role else ""
-    return f"What {say_failsafe_line(line)} did{held}{also}"
+    return f"What {format_failsafe_line(line)} did{held}{also}"
 
 
 def _limits(lines: list[FailsafeLine]) -> Iterator[str]:
@@ -191,18 +191,18 @@ def _limits(lines: list[FailsafeLine]) -> Iterator[str]:
         yield f"{limit[0].upper()}{limit[1:]}."
 
 
-def _say_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> Iterator[str]:
+def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> Iterator[str]:
     """Say one finding of every line; lines that say the same are told together."""
     told: dict[str, list[str]] = {}
     for line in lines:
         if name == "signal loss trials" and several:
-            told.setdefault(line.trials.finding.sentence, []).append(say_line(line.line))
+            told.setdefault(line.trials.finding.sentence, []).append(format_line(line.line))
             continue
         for rec in line.recordings:
             finding = rec.finding(name)
             if finding is not None and finding.sentence not in line.told_hazards:
                 where = f"{rec.source}: " if several else ""
-                told.setdefault(f"{where}{finding.sentence}", []).append(say_line(line.line))
+                told.setdefault(f"{where}{finding.sentence}", []).append(format_line(line.line))
     for sentence, names in told.items():
         yield f"{', '.join(names)}: {sentence}"
 
@@ -253,7 +253,7 @@ def assumptions(check: Failsafe) -> list[str]:
         for sentence in (*rec.lines.capture.assumptions, *rec.heard.said, *rec.lines.notes)
     ]
     said += [
-        f"{say_line(line.line)}: {line.expected.band.source}"
+        f"{format_line(line.line)}: {line.expected.band.source}"
         for line in check.lines
         if line.expected.band is not None
     ]

@@ -10,9 +10,9 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
-from pwmscope.model.letters import say_plainly
+from pwmscope.model.letters import format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
-from pwmscope.report.sentences import RULEBOOK, say_value, wrapped
+from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
 
 SCHEMA: Final = 1
 FIXED: Final = (
@@ -77,7 +77,7 @@ def print_follows(
 
 
 def _said(finding: Finding) -> str:
-    return f"{finding.name}, {say_value(finding)}: {finding.sentence}"
+    return f"{finding.name}, {format_value(finding)}: {finding.sentence}"
 
 
 def _section(heading: str, sentences: list[str], console: Console) -> None:
@@ -96,7 +96,7 @@ def _last(capture: Capture, assumptions: tuple[str, ...], console: Console) -> N
 
 
 def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    return wrapped(say_plainly(sentence), console, first, next_lines)
+    return wrapped(format_plainly(sentence), console, first, next_lines)
 
 
 def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str:

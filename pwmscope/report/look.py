@@ -14,12 +14,12 @@ from rich.text import Text
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
 from pwmscope.model.assumption import Assumption, assumed
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 
-_MOST_EDGES: Final = 4
+_MAX_EDGES: Final = 4
 _INSTANT_WIDTH: Final = 15
 _FIXED_WIDTH: Final = 52
-_LONGEST_IN_US: Final = 10_000
+_MAX_IN_US: Final = 10_000
 
 
 def print_look(
@@ -82,7 +82,7 @@ def _sampling(capture: Capture, option_of: Mapping[str, str]) -> str:
 
 
 def _table(capture: Capture, console: Console) -> Table:
-    shown = max(1, min(_MOST_EDGES, (console.width - _FIXED_WIDTH) // _INSTANT_WIDTH))
+    shown = max(1, min(_MAX_EDGES, (console.width - _FIXED_WIDTH) // _INSTANT_WIDTH))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     table.add_column("line", max_width=16, overflow="fold")
     table.add_column("begins", no_wrap=True)
@@ -92,7 +92,7 @@ def _table(capture: Capture, console: Console) -> Table:
     for line in capture.lines.values():
         instants = "  ".join(f"{edge / PS_PER_S:.9f}" for edge in line.edges_ps[:shown].tolist())
         table.add_row(
-            escape(say_line(line.name)),
+            escape(format_line(line.name)),
             "high" if line.initial_level else "low",
             str(line.edges_ps.size),
             _usual_high(line),
@@ -109,7 +109,7 @@ def _usual_high(line: Line) -> str:
     if not whole:
         return "–"
     usual_ps = float(np.median(ends_ps[:whole] - begins_ps[:whole]))
-    if PS_PER_US <= usual_ps < _LONGEST_IN_US * PS_PER_US:
+    if PS_PER_US <= usual_ps < _MAX_IN_US * PS_PER_US:
         return f"{usual_ps / PS_PER_US:.2f} us"
     return format_interval(usual_ps)
 
@@ -122,5 +122,5 @@ def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
 
 
 def _all_lines(capture: Capture) -> str:
-    names = [say_line(name) for name in capture.lines]
+    names = [format_line(name) for name in capture.lines]
     return f"The lines read are {', '.join(names)}."

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Final
 
 from pwmscope.findings.failsafe import Failsafe
-from pwmscope.plot import Picture, failsafe_figure, house_style, say_panel, to_svg, write_figure
-from pwmscope.report.failsafe_text import overall_failsafe_sentence, say_failsafe_line
+from pwmscope.plot import Picture, failsafe_figure, format_panel, house_style, to_svg, write_figure
+from pwmscope.report.failsafe_text import format_failsafe_line, overall_failsafe_sentence
 
 
 def draw_failsafe(check: Failsafe) -> Picture | None:
@@ -56,7 +56,7 @@ def write_failsafe_picture(check: Failsafe, path: Path, *, replace: bool) -> boo
 
 def _alt(check: Failsafe) -> str:
     told = [
-        f"{say_failsafe_line(line)}: " + "; ".join(say_panel(e) for _, e in line.losses[:3])
+        f"{format_failsafe_line(line)}: " + "; ".join(format_panel(e) for _, e in line.losses[:3])
         for line in check.lines
         if line.losses
     ]

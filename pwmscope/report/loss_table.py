@@ -10,9 +10,9 @@ from rich.table import Table
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent
 from pwmscope.model.finding import Verdict
 from pwmscope.model.verdict import badness
-from pwmscope.report.sentences import say_number
+from pwmscope.report.sentences import format_number
 
-MOST_EVENTS: Final = 6
+MAX_EVENTS: Final = 6
 """So many losses of a line are told one by one; the JSON tells all."""
 COLUMNS: Final = (
     "'stops in' is the most that may have passed from the loss until the device was commanded to "
@@ -49,9 +49,9 @@ def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
         table.add_row(
             *([str(sources.index(rec.source) + 1)] if len(sources) > 1 else []),
             f"{event.lost_s:.3f}",
-            f"{say_phases(event)}{_say_odd(event)}",
-            say_number(bounds_s[1] if bounds_s else None, 3),
-            say_number(event.recovered_s, 3),
+            f"{format_phases(event)}{_format_odd(event)}",
+            format_number(bounds_s[1] if bounds_s else None, 3),
+            format_number(event.recovered_s, 3),
             "" if event.verdict is None else event.verdict.value,
         )
     return table
@@ -64,10 +64,10 @@ def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
         event = pair[1]
         return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
 
-    return sorted(line.losses, key=urgency)[:MOST_EVENTS]
+    return sorted(line.losses, key=urgency)[:MAX_EVENTS]
 
 
-def say_phases(event: LossEvent) -> str:
+def format_phases(event: LossEvent) -> str:
     """Say what an output did in a loss, step by step.
 
     Parameters
@@ -91,7 +91,7 @@ def say_phases(event: LossEvent) -> str:
     return ", ".join(told) if told else "no pulses around the loss"
 
 
-def _say_odd(event: LossEvent) -> str:
+def _format_odd(event: LossEvent) -> str:
     recovery = event.recovery
     told = [
         f"{count} {what}"
@@ -104,7 +104,7 @@ def _say_odd(event: LossEvent) -> str:
     return f"; {' and '.join(told)}" if told else ""
 
 
-def say_reasons(line: FailsafeLine) -> Iterator[str]:
+def format_reasons(line: FailsafeLine) -> Iterator[str]:
     """Say why losses do not meet the limit or do not show it, each reason once.
 
     Parameters
@@ -122,5 +122,5 @@ def say_reasons(line: FailsafeLine) -> Iterator[str]:
             told.setdefault(event.reason, []).append(f"{event.lost_s:.3f} s")
     for reason, moments in told.items():
         yield f"{', '.join(moments)}: {reason}"
-    if len(line.losses) > MOST_EVENTS:
-        yield f"{len(line.losses) - MOST_EVENTS} more losses are left out here; --json tells all."
+    if len(line.losses) > MAX_EVENTS:
+        yield f"{len(line.losses) - MAX_EVENTS} more losses are left out here; --json tells all."

@@ -19,7 +19,7 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
-from pwmscope.model.letters import say_line, say_plainly
+from pwmscope.model.letters import format_line, format_plainly
 from pwmscope.report.data import to_json
 from pwmscope.report.templates import fill
 
@@ -417,7 +417,7 @@ DAY_RULEBOOK: Final = (
 NOT_JUDGED: Final = "not judged"
 """Stands where no limit was held against what a line did at a loss of signal."""
 HASH_LETTERS: Final = 12
-_MOST_LETTERS: Final = 80
+_MAX_LETTERS: Final = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -523,7 +523,7 @@ def _line(name: str, verdict: str, channel: Mapping[str, Any]) -> _LineRow:
     findings = channel.get("findings", [])
     judged = [finding for finding in findings if finding["limit"]]
     if not judged:
-        return _LineRow(say_line(name), verdict, Verdict.NOT_SHOWN.value, "no servo pulses")
+        return _LineRow(format_line(name), verdict, Verdict.NOT_SHOWN.value, "no servo pulses")
     failsafe = [f["verdict"] for f in judged if f["name"] == FAILSAFE]
     told = []
     for kind in (Verdict.DOES_NOT_MEET.value, Verdict.NOT_SHOWN.value):
@@ -531,7 +531,7 @@ def _line(name: str, verdict: str, channel: Mapping[str, Any]) -> _LineRow:
         if names:
             told.append(f"{kind}: {', '.join(names)}")
     return _LineRow(
-        say_line(name), verdict, failsafe[0] if failsafe else NOT_JUDGED, "; ".join(told) or "–"
+        format_line(name), verdict, failsafe[0] if failsafe else NOT_JUDGED, "; ".join(told) or "–"
     )
 
 
@@ -541,8 +541,8 @@ def _no_line(trouble: str) -> _LineRow:
 
 
 def _shown(text: str) -> str:
-    plain = say_plainly(text)
-    return plain if len(plain) <= _MOST_LETTERS else plain[: _MOST_LETTERS - 1] + "…"
+    plain = format_plainly(text)
+    return plain if len(plain) <= _MAX_LETTERS else plain[: _MAX_LETTERS - 1] + "…"
 
 
 def day_sheet_text(register: Path, day: datetime.date, rows: tuple[_DayRow, ...]) -> str:

@@ -63,7 +63,7 @@ def _figures(channel: ChannelFindings) -> str:
     return sentence[:1].upper() + sentence[1:] + "."
 
 
-def say_value(finding: Finding) -> str:
+def format_value(finding: Finding) -> str:
     """Write a finding's value with its unit and expanded uncertainty.
 
     The uncertainty is rounded up to two significant digits and the value to
@@ -72,11 +72,11 @@ def say_value(finding: Finding) -> str:
     Examples
     --------
     >>> from pwmscope.findings import Finding, Verdict
-    >>> say_value(Finding("neutral", 1503.9906, "us", 0.0887, "", Verdict.MEETS, (), ""))
+    >>> format_value(Finding("neutral", 1503.9906, "us", 0.0887, "", Verdict.MEETS, (), ""))
     '1503.99 ± 0.18 us'
-    >>> say_value(Finding("neutral", None, "us", None, "", Verdict.NOT_SHOWN, (), ""))
+    >>> format_value(Finding("neutral", None, "us", None, "", Verdict.NOT_SHOWN, (), ""))
     'not shown'
-    >>> say_value(Finding("width jitter", 0.25, "us", None, "", None, (), "", (0.2, 0.31)))
+    >>> format_value(Finding("width jitter", 0.25, "us", None, "", None, (), "", (0.2, 0.31)))
     '0.250 us (0.200 to 0.310)'
     """
     if finding.value is None:
@@ -98,13 +98,13 @@ def say_value(finding: Finding) -> str:
     return f"{value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
 
 
-def say_verdict(finding: Finding) -> str:
+def format_verdict(finding: Finding) -> str:
     """Write a finding's verdict; a value without a limit is just measured.
 
     Examples
     --------
     >>> from pwmscope.model.finding import measured
-    >>> say_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
+    >>> format_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
     'measured'
     """
     return "measured" if finding.verdict is None else finding.verdict.value
@@ -117,36 +117,36 @@ def _decimals(uncertainty: float) -> int:
     return min(6, max(0, 1 - int(f"{uncertainty:e}".partition("e")[2])))
 
 
-def say_convention(convention: Convention) -> str:
+def format_convention(convention: Convention) -> str:
     """Write a convention's name with its three widths.
 
     Examples
     --------
     >>> from pwmscope.pulses import STANDARD_SERVO
-    >>> say_convention(STANDARD_SERVO)
+    >>> format_convention(STANDARD_SERVO)
     'standard servo: 1000-1500-2000 us'
     """
     widths = (convention.low_us, convention.neutral_us, convention.high_us)
     return f"{convention.name}: {'-'.join(f'{width:.4g}' for width in widths)} us"
 
 
-def say_number(value: float | None, decimals: int) -> str:
+def format_number(value: float | None, decimals: int) -> str:
     """Write a number, or a dash where it is not known.
 
     Examples
     --------
-    >>> say_number(1499.96, 1), say_number(None, 1)
+    >>> format_number(1499.96, 1), format_number(None, 1)
     ('1500.0', '–')
     """
     return "–" if value is None else f"{value:.{decimals}f}"
 
 
-def say_offset(value: float, decimals: int) -> str:
+def format_offset(value: float, decimals: int) -> str:
     """Write a difference with its sign; one that rounds to nothing has none.
 
     Examples
     --------
-    >>> say_offset(-0.004, 2), say_offset(3.99, 1)
+    >>> format_offset(-0.004, 2), format_offset(3.99, 1)
     ('0.00', '+4.0')
     """
     rounded = round(value, decimals)

@@ -17,18 +17,18 @@ from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings, Summary, Verdict
 from pwmscope.findings.timing.timing import Jitter
 from pwmscope.model.definition import Definition
-from pwmscope.model.letters import say_line, say_plainly
+from pwmscope.model.letters import format_line, format_plainly
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
     channel_sentence,
+    format_convention,
+    format_number,
+    format_offset,
+    format_value,
+    format_verdict,
     open_points,
     overall_sentence,
-    say_convention,
-    say_number,
-    say_offset,
-    say_value,
-    say_verdict,
     wrapped,
 )
 
@@ -58,7 +58,7 @@ def print_findings(findings: Findings, console: Console) -> None:
         Where to; its width decides how many channels stand side by side.
     """
     capture = findings.capture
-    console.print(Text(f"{capture.source}, {_say_length(capture)}", style="bold"))
+    console.print(Text(f"{capture.source}, {_format_length(capture)}", style="bold"))
     console.print(Text(wrapped(overall_sentence(findings), console)))
     console.print()
     for channel in findings.channels.values():
@@ -79,14 +79,14 @@ def print_findings(findings: Findings, console: Console) -> None:
     console.print(Text(wrapped(RULEBOOK, console)))
 
 
-def _say_length(capture: Capture) -> str:
+def _format_length(capture: Capture) -> str:
     if not capture.start_ps:
         return f"{capture.duration_s:.3f} s"
     return f"from {capture.start_s:.3f} to {capture.end_s:.3f} s"
 
 
 def _answer(channel: ChannelFindings, console: Console) -> Text:
-    name, verdict = say_line(channel.line), channel.verdict
+    name, verdict = format_line(channel.line), channel.verdict
     text = Text(wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
@@ -96,29 +96,32 @@ def _answer(channel: ChannelFindings, console: Console) -> Text:
 
 def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[str, list[str]]]:
     if findings.recording_findings:
-        yield "The lines together", [say_plainly(f.sentence) for f in findings.recording_findings]
+        yield (
+            "The lines together",
+            [format_plainly(f.sentence) for f in findings.recording_findings],
+        )
     points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),
         (Verdict.NOT_SHOWN, "Not shown, and why"),
     ):
-        sayings = [_say_point(point) for point in points if point.verdict is verdict]
+        sayings = [_format_point(point) for point in points if point.verdict is verdict]
         if sayings:
             yield heading, sayings
     losses: dict[str, list[str]] = {}
     for channel in servo:
         for event in channel.silence.events if channel.silence else ():
-            told = f"{say_line(channel.line)}: {event.sentence}"
+            told = f"{format_line(channel.line)}: {event.sentence}"
             losses.setdefault(event.known_from, []).append(told)
     for known_from, sentences in losses.items():
         yield f"Signal loss. {known_from}", sentences
-    held = [f"{say_convention(c)} ({c.source})." for c in findings.conventions]
+    held = [f"{format_convention(c)} ({c.source})." for c in findings.conventions]
     yield "Held against", [*held, f"limits ({findings.limits.source})."]
     yield "Assumed", list(findings.assumptions)
 
 
-def _say_point(point: OpenPoint) -> str:
-    lines = ", ".join(say_line(line) for line in point.lines)
+def _format_point(point: OpenPoint) -> str:
+    lines = ", ".join(format_line(line) for line in point.lines)
     return f"{lines}: {point.name}. {point.sentence} Limit: {point.limit}."
 
 
@@ -130,7 +133,7 @@ def _table(channels: list[ChannelFindings]) -> Table:
     table.add_column("", width=_LABEL_WIDTH, no_wrap=True)
     for channel in channels:
         table.add_column(
-            escape(say_line(channel.line)), justify="right", width=_COLUMN_WIDTH - 1,
+            escape(format_line(channel.line)), justify="right", width=_COLUMN_WIDTH - 1,
             overflow="fold",
         )  # fmt: skip
     for label, cell in (*_rows(), *_measured_rows(channels)):
@@ -143,7 +146,7 @@ def _rows() -> Iterator[tuple[str, Cell]]:
     yield "pulses measured", lambda c: str(c.pulses)
     yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
     yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
-    yield "frame rate, Hz", lambda c: say_number(c.timing.frame_rate_hz if c.timing else None, 4)
+    yield "frame rate, Hz", lambda c: format_number(c.timing.frame_rate_hz if c.timing else None, 4)
     yield from _jitter_rows(
         "width jitter", lambda c: c.timing.own_width_jitter_us if c.timing else None
     )
@@ -183,7 +186,7 @@ def _measured_rows(channels: list[ChannelFindings]) -> Iterator[tuple[str, Cell]
 def _said(channel: ChannelFindings, name: str) -> str:
     for finding in channel.findings:
         if finding.name == name:
-            return say_value(replace(finding, interval=None)).removesuffix(f" {finding.unit}")
+            return format_value(replace(finding, interval=None)).removesuffix(f" {finding.unit}")
     return "–"
 
 
@@ -199,7 +202,7 @@ def _summary_rows(
     ):
         yield (
             f"{what}, {name}, us",
-            lambda c, key=key: say_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
+            lambda c, key=key: format_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
         )
 
 
@@ -213,7 +216,7 @@ def _jitter_rows(
     ):
         yield (
             f"{what}, {name}, us",
-            lambda c, key=key: say_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
+            lambda c, key=key: format_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
         )
 
 
@@ -223,12 +226,12 @@ def _level(channel: ChannelFindings, which: str) -> str:
         return "not shown"
     doubt_us = level.amount.doubt_us
     if doubt_us is None:
-        return say_number(level.width_us, 2)
+        return format_number(level.width_us, 2)
     return f"{level.width_us:.2f} ±{doubt_us:.2f}"
 
 
 def _signed(value: float | None) -> str:
-    return "not shown" if value is None else say_offset(value, 2)
+    return "not shown" if value is None else format_offset(value, 2)
 
 
 def _losses(channel: ChannelFindings) -> str:
@@ -240,7 +243,7 @@ def _losses(channel: ChannelFindings) -> str:
 
 
 EVERYTHING = "all"
-MOST_SPANS = 10
+MAX_SPANS = 10
 """Spans of evidence that are listed for one finding and line."""
 
 
@@ -271,11 +274,11 @@ def print_explanations(findings: Findings, names: tuple[str, ...], console: Cons
             _print_wrapped(console, f"{label}: {words}", "  ")
         for line, finding, channel in _found(findings, definition.name):
             console.print()
-            said = f"{say_line(line)}: {say_value(finding)}, {say_verdict(finding)}."
+            said = f"{format_line(line)}: {format_value(finding)}, {format_verdict(finding)}."
             _print_wrapped(console, f"{said} {finding.sentence}", "  ")
             if finding.limit:
                 _print_wrapped(console, f"Limit: {finding.limit}.", "    ")
-            for words in _say_evidence(finding, channel):
+            for words in _format_evidence(finding, channel):
                 _print_wrapped(console, words, "    ")
         console.print()
     _print_wrapped(console, RULEBOOK, "")
@@ -307,17 +310,17 @@ def _found(findings: Findings, name: str) -> Iterator[tuple[str, Finding, Channe
                 yield line, finding, channel
 
 
-def _say_evidence(finding: Finding, channel: ChannelFindings | None) -> Iterator[str]:
+def _format_evidence(finding: Finding, channel: ChannelFindings | None) -> Iterator[str]:
     if not finding.evidence:
         yield "It rests on no pulses of its own."
-    for span in finding.evidence[:MOST_SPANS]:
-        yield f"Data used: {_say_span(span, channel)}."
-    left = len(finding.evidence) - MOST_SPANS
+    for span in finding.evidence[:MAX_SPANS]:
+        yield f"Data used: {_format_span(span, channel)}."
+    left = len(finding.evidence) - MAX_SPANS
     if left > 0:
         yield f"And {left} more time spans, which --json lists."
 
 
-def _say_span(span: Evidence, channel: ChannelFindings | None) -> str:
+def _format_span(span: Evidence, channel: ChannelFindings | None) -> str:
     words = f"{span.start_s:.6f} to {span.end_s:.6f} s"
     if span.pulses:
         words += f", {span.pulses} pulse{'' if span.pulses == 1 else 's'}"

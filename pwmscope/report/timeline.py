@@ -14,10 +14,10 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import quiet_limit_s
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.model.recording import PS_PER_S, PS_PER_US
 from pwmscope.model.spans import Span
-from pwmscope.plot import say_loss
+from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
 from pwmscope.report.templates import fill, template_text
@@ -240,7 +240,7 @@ def _filled(
 
 STRAY: Final = Flag.CUT | Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN
 """A pulse with any of these is marked, since its width counts in nothing."""
-MOST_MARKED: Final = 500
+MAX_MARKED: Final = 500
 """Losses of a line, and visits to a level, that are marked at most."""
 _PS_PER_NS: Final = 1000.0
 _ON_LATTICE_PS: Final = 2.0
@@ -329,7 +329,7 @@ def _lane_facts(lane: _Lane) -> dict[str, Json]:
     high_us = max(convention.high_us, float(width_us.max(initial=-np.inf)))
     margin_us = _MARGIN * (high_us - low_us)
     return {
-        "name": say_line(channel.line),
+        "name": format_line(channel.line),
         "inverted": table.inverted,
         "period_s": lane.period_us / 1e6,
         "quiet_s": quiet_limit_s(lane.period_us),
@@ -358,7 +358,7 @@ def _levels(channel: ChannelFindings) -> list[Json]:
             "width_us": round(level.width_us, 4),
             "visits": [
                 [round(visit.start_s, 6), round(visit.end_s, 6)]
-                for visit in level.visits[:MOST_MARKED]
+                for visit in level.visits[:MAX_MARKED]
             ],
         }
         for name, level in named
@@ -374,16 +374,16 @@ def _lane_losses(channel: ChannelFindings) -> list[Json]:
         {
             "start_s": round(span.start_s, 6),
             "end_s": round(span.end_s, 6),
-            "words": say_loss(event)[0],
+            "words": format_loss(event)[0],
         }
-        for event, span in lost[:MOST_MARKED]
+        for event, span in lost[:MAX_MARKED]
     ]
 
 
 MAX_DATA_LETTERS: Final = 750_000
 """Letters that the data may take."""
-_MOST_BUCKETS: Final = 131_072
-_MOST_BUCKETS_A_LINE: Final = 16_384
+_MAX_BUCKETS: Final = 131_072
+_MAX_BUCKETS_A_LINE: Final = 16_384
 _BUCKET_PULSES: Final = 8
 _KEPT: Final = (650_000, 500_000, 400_000, 300_000, 200_000, 100_000, 50_000, 20_000, 5_000, 0)
 """Pulses of which every one is kept; the most that fit."""
@@ -435,8 +435,8 @@ def timeline_fragment(findings: Findings) -> Timeline:
         {},
         data=data,
         notes=notes,
-        names=[say_line(lane.channel.line) for lane in lanes],
-        left_out=[say_line(c.line) for c in channels if c.not_servo is not None],
+        names=[format_line(lane.channel.line) for lane in lanes],
+        left_out=[format_line(c.line) for c in channels if c.not_servo is not None],
     ).removesuffix("\n")
     script = "\n".join(template_text(f"timeline/{piece}") for piece in _PIECES)
     style = template_text("timeline/timeline.css")
@@ -446,7 +446,7 @@ def timeline_fragment(findings: Findings) -> Timeline:
 def _data(lanes: list[_Lane], recorded: Span) -> tuple[str, list[str]]:
     """Write all data as JSON that is harmless inside a script element, with notes about it."""
     lasts_s = recorded.end_s - recorded.start_s
-    most = min(_MOST_BUCKETS_A_LINE, _MOST_BUCKETS // len(lanes) + 1)
+    most = min(_MAX_BUCKETS_A_LINE, _MAX_BUCKETS // len(lanes) + 1)
     least_s = _BUCKET_PULSES * max(lane.period_us for lane in lanes) / 1e6
     bucket_s = tidy_bucket_s(lasts_s, most, least_s)
     facts = [_lane_facts(lane) | {"pyramid": _pyramid(lane, recorded, bucket_s)} for lane in lanes]
@@ -523,8 +523,8 @@ def _pulses(lane: _Lane, rows: npt.NDArray[np.int64]) -> dict[str, Json]:
 def _notes(lanes: list[_Lane], kept: _Kept, pulses: int, bucket_s: float) -> list[str]:
     """Say what is in the page and what is not."""
     total = sum(lane.rise.size for lane in lanes)
-    crowded = any(len(lane.channel.loss_spans) > MOST_MARKED for lane in lanes)
-    notes = [f"Of a line's losses the first {MOST_MARKED} are marked."] if crowded else []
+    crowded = any(len(lane.channel.loss_spans) > MAX_MARKED for lane in lanes)
+    notes = [f"Of a line's losses the first {MAX_MARKED} are marked."] if crowded else []
     if kept.is_all:
         return [f"The page holds every one of the recording's {total:,} pulses.", *notes]
     wide_s = bucket_s * 1000.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.bench import CAUTIONS, say_key
+from pwmscope.bench import CAUTIONS, format_key
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.report.data import Json, json_text
 
@@ -52,14 +52,14 @@ def _ruling(ruling: Ruling) -> dict[str, Json]:
         "reason": ruling.reason,
         "advice": ruling.advice,
         "source": ruling.source,
-        "at": [say_key(path) for path in ruling.at],
+        "at": [format_key(path) for path in ruling.at],
     }
 
 
 def _feed(feed: Feed) -> dict[str, Json]:
     return {
         "name": feed.said,
-        "at": say_key(feed.path),
+        "at": format_key(feed.path),
         "cable": feed.cable,
         "powers_receiver": feed.powers,
         "voltage_v": feed.voltage_v,

@@ -8,7 +8,7 @@ from typing import Final
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.wiring import Ruling, Wiring
-from pwmscope.model.letters import say_plainly
+from pwmscope.model.letters import format_plainly
 from pwmscope.model.verdict import Verdict
 
 COLUMNS: Final = 100
@@ -48,7 +48,7 @@ def wiring_text(wiring: Wiring) -> str:
         parts += _ruling(number, ruling)
     parts += ["", BEFORE_POWER, *(_wrapped(caution, "- ") for caution in CAUTIONS)]
     parts += ["", _wrapped(ONLY_THE_SHEET, "")]
-    return "\n".join("\n".join(map(say_plainly, part.split("\n"))) for part in parts) + "\n"
+    return "\n".join("\n".join(map(format_plainly, part.split("\n"))) for part in parts) + "\n"
 
 
 def count_sentence(wiring: Wiring) -> str:
@@ -84,7 +84,7 @@ def _ruling(number: int, ruling: Ruling) -> list[str]:
 def _wrapped(text: str, lead: str, hanging: int = 0) -> str:
     """Break a sentence at the last column, but not between a number and its unit."""
     indent = " " * (len(lead) + hanging)
-    bound = _BEFORE_UNIT.sub("\u00a0", say_plainly(text))
+    bound = _BEFORE_UNIT.sub("\u00a0", format_plainly(text))
     filled = textwrap.fill(
         bound, COLUMNS, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
     )

@@ -181,7 +181,7 @@ def _receive(
             elif isinstance(behaviour, PulsesStop):
                 stopped[lost][frame_s[lost] >= _settles_s(behaviour, loss)] = number
         returns = back < frame_s.size
-        said.append(_say(behaviour, loss, last_us, float(stick_us[back]) if returns else None))
+        said.append(_format(behaviour, loss, last_us, float(stick_us[back]) if returns else None))
     command_ps = np.rint(command_us * PS_PER_US).astype(np.int64)
     return _Received(command_ps, stopped, tuple(said))
 
@@ -218,7 +218,7 @@ def _settles_s(behaviour: PulsesStop | GoesToPreset, loss: Loss) -> float:
     return loss.off_s + behaviour.after_s
 
 
-def _say(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | None) -> ChannelLoss:
+def _format(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | None) -> ChannelLoss:
     follows_s = None if loss.on_s is None else loss.follows_s
     settles_s, settles_us = None, None
     if isinstance(behaviour, PulsesStop | GoesToPreset):

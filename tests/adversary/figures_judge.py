@@ -26,10 +26,10 @@ FIGURES = (
     "lag gain",
 )
 OF_WIDTH = {*LEVEL_FIGURES, *STICK_FIGURES, "width jitter"}
-LEAST_TOLD = dict.fromkeys(STICK_FIGURES, 0.80) | dict.fromkeys(JITTER_FIGURES, 0.90)
+MIN_TOLD = dict.fromkeys(STICK_FIGURES, 0.80) | dict.fromkeys(JITTER_FIGURES, 0.90)
 MARKS = ("<!-- figures study -->", "<!-- end of figures study -->")
 CURVE_BAND = 0.1  # docs/methods.md calls a curve linear within this
-WIDEST = 1.5
+MAX = 1.5
 
 Key = tuple[float, str]
 Kept = list[dict[str, Any]]
@@ -123,14 +123,14 @@ def broken(name: str, cells: dict[Key, Cell]) -> list[str]:
     pairs = [(x, r) for c in cells.values() for x, r in zip(c.inside, c.rough, strict=True)]
     rough = [x for x, is_rough in pairs if is_rough]
     low = [key for key, cell in cells.items() if cell.upper() < 0.90]
-    wide = [key for key, cell in cells.items() if cell.ratio(cell.oracle) > WIDEST]
+    wide = [key for key, cell in cells.items() if cell.ratio(cell.oracle) > MAX]
     told, wanted = sum(c.told for c in cells.values()), sum(c.wanted for c in cells.values())
     fails = {
         "coverage low": np.mean(inside) < 0.93,
         "coverage high": bool(rough) and np.mean(rough) > 0.98,
         f"{len(low)} cells below 90 %": bool(low),
         f"{len(wide)} of {len(cells)} cells too wide": bool(wide),
-        "told too seldom": told < LEAST_TOLD.get(name, 0.95) * wanted,
+        "told too seldom": told < MIN_TOLD.get(name, 0.95) * wanted,
     }
     return [what for what, is_so in fails.items() if is_so]
 
@@ -156,7 +156,7 @@ def figure_row(name: str, cells: dict[Key, Cell]) -> str:
         "" if lowest is None else f"{cells[lowest].upper():.1%} ({called(lowest)})",
         f"{np.median(list(ratios.values())):.2f}" if ratios else "",
         "" if widest is None else f"{ratios[widest]:.2f} ({called(widest)})",
-        f"{np.median(cautious):.2f}, {sum(x > WIDEST for x in cautious)} cells" if cautious else "",
+        f"{np.median(cautious):.2f}, {sum(x > MAX for x in cautious)} cells" if cautious else "",
         per_cent(wanted - told, wanted),
         "FAIL: " + ", ".join(fails) if fails else "pass",
     ]
@@ -171,7 +171,7 @@ def cell_rows(cells: Cells) -> list[str]:
             if not cell.inside:
                 continue
             share, ratio = np.mean(cell.inside), cell.ratio(cell.oracle)
-            if cell.upper() >= 0.90 and ratio <= WIDEST and share >= 0.93:
+            if cell.upper() >= 0.90 and ratio <= MAX and share >= 0.93:
                 continue
             error = f"{np.median(cell.error):+.3g}" if cell.error else ""
             out.append(

@@ -22,7 +22,7 @@ LEVEL_FIGURES = ("neutral", "low endpoint", "high endpoint", "travel", "asymmetr
 STICK_FIGURES = ("hysteresis", "centring")
 WIDTH_FIGURES = ("width jitter",)
 SAME_LEVEL_US = 10.0
-LEAST_FROM_NEUTRAL_US = 50.0
+MIN_FROM_NEUTRAL_US = 50.0
 
 
 class Dwells:

@@ -40,7 +40,7 @@ from loss_drafts import (
 
 # The standard deviation of a time that a person keeps, as a share of it: a practised hand's (from
 # memory; studies of tapping and of interval timing find 3 to 10 %), and never below 30 ms.
-LEAST_SCATTER = 0.05
+MIN_SCATTER = 0.05
 
 # -------------------------------------------------------------------- alternative causes
 
@@ -54,7 +54,7 @@ def hand_lets_go(d: Draft) -> None:
     rng, script = d.rng, d.script
     n = len(script.planned)
     mean = float(rng.choice([rng.uniform(-0.2, 0.1), rng.uniform(0.1, 0.7)]))
-    sd = max(float(rng.choice([0.03, 0.05, 0.15])), LEAST_SCATTER * abs(mean))
+    sd = max(float(rng.choice([0.03, 0.05, 0.15])), MIN_SCATTER * abs(mean))
     go = _human(rng, mean, sd, n)
     before = rng.random() < 0.75  # the carrier outlives the hand: a slow switch, slow packets
     all_at_once = rng.random() < 0.5
@@ -114,7 +114,7 @@ def weapon_switch(d: Draft) -> None:
     """The driver flips the weapon switch off as he shuts down, and on again some time later."""
     rng, script = d.rng, d.script
     before = float(rng.choice([-0.1, 0.05, 0.25, rng.uniform(0.15, 0.9)]))
-    sd = max(float(rng.choice([0.03, 0.06, 0.2])), LEAST_SCATTER * before)
+    sd = max(float(rng.choice([0.03, 0.06, 0.2])), MIN_SCATTER * before)
     after = float(rng.choice([rng.uniform(-0.3, 0.2), rng.uniform(0.2, 5.0)]))
     target = d.unsafe[int(rng.integers(len(d.unsafe)))] if d.unsafe else script.outputs[-1]
     target.mix = {"switch": next(iter(target.mix.values()))}
@@ -155,7 +155,7 @@ def probe_off(d: Draft) -> None:
     rng, script = d.rng, d.script
     probe = rng.random() < 0.6
     mean = float(rng.uniform(0.0, 0.9 * d.limit_s))
-    sd = max(float(rng.choice([0.03, 0.1, 0.3])), LEAST_SCATTER * mean)
+    sd = max(float(rng.choice([0.03, 0.1, 0.3])), MIN_SCATTER * mean)
     lines = [o.name for o in (d.unsafe or script.outputs)]
     if rng.random() < 0.5:
         lines = lines[:1]
@@ -174,7 +174,7 @@ def plug_by_habit(d: Draft) -> None:
     """The same person pulls the receiver's supply, or plugs, at about the same time each time."""
     rng, script = d.rng, d.script
     mean = float(rng.uniform(0.3, 0.95)) * d.limit_s
-    sd = max(float(rng.choice([0.03, 0.08, 0.2])), LEAST_SCATTER * mean)
+    sd = max(float(rng.choice([0.03, 0.08, 0.2])), MIN_SCATTER * mean)
     supply = rng.random() < 0.5
     again = float(rng.choice([-0.5, -0.1, 0.2]))
     for p in script.planned:
@@ -192,7 +192,7 @@ def restarts(d: Draft) -> None:
     """The supply dips and the receiver starts again in the loss; without a link it is quiet."""
     rng, script = d.rng, d.script
     mean = float(rng.uniform(0.0, 0.8)) * d.limit_s
-    sd = max(float(rng.choice([0.03, 0.1, 0.3])), LEAST_SCATTER * mean)
+    sd = max(float(rng.choice([0.03, 0.1, 0.3])), MIN_SCATTER * mean)
     one_supply = rng.random() < 0.2  # one bench supply for transmitter and receiver
     for o in script.outputs:
         o.before_link = (Phase(0.0, Kind.SILENT),)
@@ -602,7 +602,7 @@ def joint_switch(d: Draft) -> None:
     """One switch brings all channels to rest in one frame, at shutdown, and back later."""
     rng, script = d.rng, d.script
     mean = float(rng.uniform(-0.1, 0.8))
-    sd = max(float(rng.choice([0.03, 0.08, 0.2])), LEAST_SCATTER * mean)
+    sd = max(float(rng.choice([0.03, 0.08, 0.2])), MIN_SCATTER * mean)
     again = float(rng.choice([-0.3, 0.0, rng.uniform(0.0, 0.5)]))
     r = script.receivers[0]
     for p in script.planned:

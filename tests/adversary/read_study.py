@@ -25,7 +25,7 @@ from read_paper import Paper, names, write
 
 assert read_shapes.MODULES  # imported: all shapes are registered
 LIMIT_S = 20.0
-LONGEST_SENTENCE = 400
+MAX_SENTENCE = 400
 SLOW_S = 5.0
 
 
@@ -137,7 +137,7 @@ def goals(results: list[Result]) -> list[str]:
     rest = [r for r in results if r.paper.reading in ("option", "ambiguous") and r.paper.hints]
     opened = sum(r.helped is True or r.outcome in (RIGHT, MUTE) for r in rest)
     mute = sum(r.outcome == MUTE for r in results)
-    long = [r.name for r in results if any(len(s) > LONGEST_SENTENCE for s in r.told.refusals)]
+    long = [r.name for r in results if any(len(s) > MAX_SENTENCE for s in r.told.refusals)]
     slow = [r.name for r in results if r.told.seconds > SLOW_S]
     noisy = [r.name for r in results if r.told.stderr]
     return [
@@ -150,7 +150,7 @@ def goals(results: list[Result]) -> list[str]:
         f"- ambiguous, guessed: {guessed} (goal 0)",
         f"- other exceptions and hangs: {faults} (goal 0)",
         f"- right, but a needed word is missing: {mute} (goal 0)",
-        f"- refusals over {LONGEST_SENTENCE} characters: {len(long)} {long[:5]}",
+        f"- refusals over {MAX_SENTENCE} characters: {len(long)} {long[:5]}",
         f"- over {SLOW_S:g} s of processor time: {len(slow)} {slow[:5]} (goal 0)",
         f"- text on standard error: {len(noisy)} {noisy[:5]}",
     ]

@@ -61,7 +61,7 @@ def test_intervals_hold_the_truth(kept: list[dict[str, Any]], figure: str) -> No
 def test_figures_are_told(kept: list[dict[str, Any]], figure: str) -> None:
     cells = figures_judge.gather(kept)[figure].values()
     told, wanted = sum(cell.told for cell in cells), sum(cell.wanted for cell in cells)
-    assert at_least(told, wanted, figures_judge.LEAST_TOLD.get(figure, 0.95))
+    assert at_least(told, wanted, figures_judge.MIN_TOLD.get(figure, 0.95))
 
 
 def test_no_verdict_is_wrong(kept: list[dict[str, Any]]) -> None:

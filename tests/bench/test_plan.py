@@ -23,7 +23,7 @@ from pwmscope.bench import (
     parse_sheet,
     plan_toml,
 )
-from pwmscope.bench.plan_reading import MOST_BYTES, plan_schema
+from pwmscope.bench.plan_reading import MAX_BYTES, plan_schema
 from pwmscope.errors import HintError, PwmscopeError
 
 ROOT = Path(__file__).parents[2]
@@ -242,7 +242,7 @@ def test_hostile_text_gives_a_plan_or_one_sentence(text):
 
 def test_a_file_that_is_no_plan_is_refused(tmp_path):
     file = tmp_path / "plan.toml"
-    for data in (b"\xff\xfe", b"x" * (MOST_BYTES + 1)):
+    for data in (b"\xff\xfe", b"x" * (MAX_BYTES + 1)):
         file.write_bytes(data)
         with pytest.raises(PwmscopeError, match=r"plan\.toml"):
             load_plan(file)

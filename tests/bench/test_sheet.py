@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE, ROLES, SheetError, load_sheet
-from pwmscope.bench.sheet import MOST_BYTES, parse_sheet
+from pwmscope.bench.sheet import MAX_BYTES, parse_sheet
 from pwmscope.bench.sheet_model import sheet_schema
 from pwmscope.bench.toml_text import key_lines
 from pwmscope.errors import PwmscopeError
@@ -267,7 +267,7 @@ def test_the_fault_that_stands_first_is_told():
 
 def test_a_file_that_cannot_be_a_sheet(tmp_path):
     for name, data, words in (
-        ("big.toml", b"#" * (MOST_BYTES + 1), "a few kilobytes"),
+        ("big.toml", b"#" * (MAX_BYTES + 1), "a few kilobytes"),
         ("bytes.toml", b"\xff\xfe\x00", "TOML file in UTF-8"),
     ):
         (tmp_path / name).write_bytes(data)

@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pwmscope.bench import SheetError, load_sheet
-from pwmscope.bench.sheet import MOST_BYTES, parse_sheet
+from pwmscope.bench.sheet import MAX_BYTES, parse_sheet
 from pwmscope.bench.sheet_template import BLANK
 from pwmscope.errors import PwmscopeError
 
@@ -243,7 +243,7 @@ def test_a_hostile_sheet_is_refused_at_once_in_one_sentence(text):
 def test_a_megabyte_of_anything_is_no_sheet(tmp_path):
     file = tmp_path / "noise.toml"
     file.write_bytes(bytes(range(32, 127)) * (1_000_000 // 95))
-    assert file.stat().st_size > MOST_BYTES
+    assert file.stat().st_size > MAX_BYTES
     with pytest.raises(PwmscopeError, match="a few kilobytes of text"):
         load_sheet(file)
 

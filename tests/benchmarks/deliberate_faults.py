@@ -59,7 +59,7 @@ OPERATORS = (
     "core/ReplaceBinaryOperator_Mul_Div", "core/ReplaceBinaryOperator_Div_Mul",
     "core/ZeroIterationForLoop", "core/ReplaceBreakWithContinue", "core/ReplaceContinueWithBreak",
 )  # fmt: skip
-LONGEST_S = 90.0
+MAX_S = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,7 @@ def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
     if child == 0:
         code = 70
         with contextlib.suppress(BaseException):
-            signal.alarm(int(LONGEST_S))
+            signal.alarm(int(MAX_S))
             sink = os.open(os.devnull, os.O_WRONLY)
             os.dup2(sink, 1)
             os.dup2(sink, 2)

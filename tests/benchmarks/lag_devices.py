@@ -23,7 +23,7 @@ from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 DEVICES = 200
 
 
@@ -36,12 +36,12 @@ class Device:
     clip: bool
     step_us: float
     own_clock: bool
-    start_us: Reals
-    width_us: Reals
+    start_us: FloatArray
+    width_us: FloatArray
     carried: npt.NDArray[np.int64]
 
 
-def record(line: str, rise_us: Reals, width_us: Reals, interval_us: float) -> Record:
+def record(line: str, rise_us: FloatArray, width_us: FloatArray, interval_us: float) -> Record:
     """Sample a line: an edge shows in the first sample at or after it."""
     fall_us = np.ceil((rise_us + width_us) / interval_us) * interval_us
     rise_us = np.ceil(rise_us / interval_us) * interval_us
@@ -59,7 +59,7 @@ def record(line: str, rise_us: Reals, width_us: Reals, interval_us: float) -> Re
     return Record(table, frames, find_dwells(table, frames), (), COMMON_PRACTICE)
 
 
-def draw_hand(rng: np.random.Generator, frames: int, period_s: float) -> Reals:
+def draw_hand(rng: np.random.Generator, frames: int, period_s: float) -> FloatArray:
     """Draw a stick that goes to both ends and back to rest, at unlike paces."""
     at_s, at_us, now_s = [0.0], [1500.0], 0.0
     while now_s < frames * period_s:
@@ -71,7 +71,7 @@ def draw_hand(rng: np.random.Generator, frames: int, period_s: float) -> Reals:
     return np.interp(period_s * np.arange(frames), at_s, at_us)
 
 
-def draw_device(rng: np.random.Generator, rise_us: Reals, width_us: Reals) -> Device:
+def draw_device(rng: np.random.Generator, rise_us: FloatArray, width_us: FloatArray) -> Device:
     """Draw a device and run it."""
     gain = float(rng.uniform(0.4, 2.0) * rng.choice([-1, 1]))
     dead_us, step_us = float(rng.choice([0, 0, 16, 50])), float(rng.choice([0, 0, 1, 4, 8]))
@@ -102,7 +102,9 @@ def draw_device(rng: np.random.Generator, rise_us: Reals, width_us: Reals) -> De
     )
 
 
-def judge(device: Device, rise_us: Reals, lag: Lag, interval_us: float, told: Counter[str]) -> None:
+def judge(
+    device: Device, rise_us: FloatArray, lag: Lag, interval_us: float, told: Counter[str]
+) -> None:
     """Count what was found right."""
     told["devices"] += 1
     if not lag.by_content or lag.pairs is None or lag.delay is None or lag.transfer is None:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.synth import Loss
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 def strike(
@@ -55,7 +55,7 @@ def without_pulses(
 
 def marked(
     rng: np.random.Generator, capture: Capture, losses: list[Loss], mark: str
-) -> tuple[Capture, str | None, tuple[tuple[float, float], ...], Reals]:
+) -> tuple[Capture, str | None, tuple[tuple[float, float], ...], FloatArray]:
     """Let the marker bounce, come early, or be left out for stated times.
 
     Returns the capture, the marker line, the stated times, and the moment told for each loss.

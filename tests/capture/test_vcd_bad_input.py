@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pwmscope.capture import Hints
 from pwmscope.capture.vcd import read_vcd
-from pwmscope.capture.vcd.words import MOST_WORD_BYTES
+from pwmscope.capture.vcd.words import MAX_WORD_BYTES
 from pwmscope.errors import CaptureError, PwmscopeError
 
 SCALE = "$timescale 1 us $end\n"
@@ -59,7 +59,7 @@ CASES = {
     ),
     "zero bytes": (f"{HEAD}#0\n0!\n\0\0\n", ["row 6", "byte 0x00 is not text"]),
     "a word without end": (
-        f"{HEAD}#0\n0!\n{'x' * (MOST_WORD_BYTES + 1)}\n",
+        f"{HEAD}#0\n0!\n{'x' * (MAX_WORD_BYTES + 1)}\n",
         ["row 6", "a word of more than 65536 bytes"],
     ),
 }

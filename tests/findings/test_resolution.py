@@ -8,7 +8,7 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import find_dwells
-from pwmscope.findings.travel.resolution import DEFINITIONS, MOST_WIDTHS, examine_resolution
+from pwmscope.findings.travel.resolution import DEFINITIONS, MAX_WIDTHS, examine_resolution
 from pwmscope.findings.travel.step_lattice import find_step
 from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
@@ -189,7 +189,7 @@ def test_a_long_record_is_thinned_move_by_move():
     record = record_of(table_of(width_us, 1e-3))
     found = examine_resolution(record)
     assert abs(found.step_us - 2) <= 2 * found.uncertainty_us
-    assert 0 < found.findings[0].evidence[0].pulses <= MOST_WIDTHS < width_us.size
+    assert 0 < found.findings[0].evidence[0].pulses <= MAX_WIDTHS < width_us.size
 
 
 def test_pure_noise_passes_for_a_lattice_as_rarely_as_stated():

@@ -20,7 +20,7 @@ from pwmscope.capture import Capture, Line
 from pwmscope.findings import Finding
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.folder import entry_of, write_index, write_report
-from pwmscope.report.sentences import RULEBOOK, channel_sentence, say_value
+from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_value
 
 ROOT = Path(__file__).parents[2]
 SHA256 = "00ff" * 16
@@ -91,7 +91,7 @@ def test_all_four_tell_every_finding_with_the_same_numbers(preset, require_progr
                 tuple(found["interval"]) if found["interval"] else None,
             )  # fmt: skip
             for form, text in texts.items():
-                for said in (say_value(finding), finding.sentence, finding.limit):
+                for said in (format_value(finding), finding.sentence, finding.limit):
                     assert said in text, f"{form}: {said}"
             told += 1
     assert told > 100

@@ -8,7 +8,7 @@ import pytest
 import pwmscope
 from pwmscope.bench.sheet import load_sheet
 from pwmscope.findings.failsafe import check_failsafe, listen_to
-from pwmscope.plot import MOST_LOSSES
+from pwmscope.plot import MAX_LOSSES
 from pwmscope.report.loss_picture import draw_failsafe
 
 SHEET = load_sheet("captures/bench.toml")
@@ -57,7 +57,7 @@ def test_silence_is_drawn_as_such():
 def test_of_many_losses_those_that_govern_are_drawn():
     said = words(drawn(pwmscope.load("captures/drill.csv.gz")))
     titles = [word for word in said if word.startswith("s since the loss")]
-    assert len(titles) == MOST_LOSSES
+    assert len(titles) == MAX_LOSSES
     assert "s since the loss at 66.584 s" in titles  # the slowest
 
 

@@ -20,7 +20,7 @@ from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
 from pwmscope.report import composition as channels_module
 from pwmscope.report.page import page_text, write_page
-from pwmscope.report.sentences import channel_sentence, say_value
+from pwmscope.report.sentences import channel_sentence, format_value
 from pwmscope.report.timeline import Timeline
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -157,7 +157,7 @@ def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
         for finding in channel.findings:
             row = next(row for row in rows if f'<th scope="row">{finding.name}</th>' in row)
             told = html.unescape(row)
-            assert say_value(finding) in told
+            assert format_value(finding) in told
             assert finding.limit in told
             assert finding.verdict is None or f">{finding.verdict.value}<" in told
             assert finding.sentence in told

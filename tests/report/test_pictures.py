@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.plot.style import INK, spread, stack
-from pwmscope.plot.widths import say_loss
+from pwmscope.plot.widths import format_loss
 from pwmscope.pulses import Flag
 from pwmscope.report.pictures import draw_channel
 
@@ -129,7 +129,7 @@ def test_losses_are_hatched_and_named_with_their_times(preset):
         assert "<pattern" in picture.svg
         assert any(label.startswith(first) for label in said)
         for event in preset.channels[line].silence.events:
-            for part in say_loss(event):
+            for part in format_loss(event):
                 assert part in said
                 assert part in picture.alt
         assert any("6.204" in label for label in said)

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from pwmscope import examine, load
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.report.data import to_json
 from pwmscope.report.sentences import channel_sentence
 from pwmscope.report.terminal import print_findings
@@ -60,7 +60,7 @@ def test_nothing_is_called_safe(preset):
 
 
 def test_a_hostile_name_is_made_plain():
-    name = say_line("\x1b[31m" + "A" * 10_000)
+    name = format_line("\x1b[31m" + "A" * 10_000)
     assert len(name) <= 40
     assert name.isprintable()
 

@@ -13,7 +13,7 @@ from pwmscope.errors import PwmscopeError
 
 TOP_SPEED_M_S: Final = 1.0
 WHEEL_BASE_M: Final = 0.2
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Base:
     [[1.5, 0.0, 2.0]]
     """
 
-    rolling: Reals
+    rolling: FloatArray
     top_speed_m_s: float
     names: tuple[str, ...]
     assumptions: tuple[str, ...] = ()
@@ -63,11 +63,11 @@ class Base:
                 f"The top speed is {self.top_speed_m_s:g} m/s, expected a number above 0."
             )
 
-    def speeds(self, commands: Reals) -> Reals:
+    def speeds(self, commands: FloatArray) -> FloatArray:
         """Wheel speeds in m/s for commands from -1 to 1; both shape (n, wheels)."""
         return self.top_speed_m_s * commands
 
-    def twist(self, commands: Reals) -> Reals:
+    def twist(self, commands: FloatArray) -> FloatArray:
         """Body motion for commands.
 
         Parameters
@@ -81,7 +81,7 @@ class Base:
             ``vx, vy, omega`` in m/s, m/s and rad/s: the motion that the wheels agree
             on, by least squares where there are more of them than it takes.
         """
-        twist: Reals = self.speeds(commands) @ np.linalg.pinv(self.rolling).T
+        twist: FloatArray = self.speeds(commands) @ np.linalg.pinv(self.rolling).T
         return twist
 
 

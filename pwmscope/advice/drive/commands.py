@@ -11,7 +11,7 @@ from pwmscope.bench.sheet import BenchChannel
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import STANDARD_SERVO
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class Throttle:
         neutral_us = STANDARD_SERVO.neutral_us if channel.neutral_us is None else channel.neutral_us
         return cls(channel.low_us, neutral_us, channel.high_us, channel.deadband_us or 0.0)
 
-    def commands(self, width_us: Reals) -> Reals:
+    def commands(self, width_us: FloatArray) -> FloatArray:
         """Turn widths into commands.
 
         Parameters
@@ -90,6 +90,6 @@ class Throttle:
         back_us = self.neutral_us - self.low_us - half_us
         beyond_us = np.sign(off_us) * np.maximum(np.abs(off_us) - half_us, 0.0)
         ahead_us = self.high_us - self.neutral_us - half_us
-        command: Reals = np.where(off_us < 0.0, beyond_us / back_us, beyond_us / ahead_us)
+        command: FloatArray = np.where(off_us < 0.0, beyond_us / back_us, beyond_us / ahead_us)
         # Adding 0 leaves no minus before a zero.
         return np.clip(-command if self.reversed else command, -1.0, 1.0) + 0.0

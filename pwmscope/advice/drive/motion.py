@@ -5,19 +5,19 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 SMALL = 1e-3
 """Turns below this, in radians, are taken by series, whose next term is below rounding."""
 
 
-def _sine_part(turn: Reals) -> Reals:
+def _sine_part(turn: FloatArray) -> FloatArray:
     """``sin(a) / a``, 1 at 0."""
     small = np.abs(turn) < SMALL
     whole = np.where(small, 1.0, turn)
     return np.where(small, 1.0 - turn**2 / 6.0 + turn**4 / 120.0, np.sin(whole) / whole)
 
 
-def _cosine_part(turn: Reals) -> Reals:
+def _cosine_part(turn: FloatArray) -> FloatArray:
     """``(1 - cos(a)) / a``, 0 at 0; by the half angle, which keeps its digits."""
     small = np.abs(turn) < SMALL
     whole = np.where(small, 1.0, turn)
@@ -25,7 +25,9 @@ def _cosine_part(turn: Reals) -> Reals:
     return np.where(small, turn / 2.0 - turn**3 / 24.0 + turn**5 / 720.0, exact)
 
 
-def integrate(twist: Reals, seconds: Reals, start: Reals | None = None) -> Reals:
+def integrate(
+    twist: FloatArray, seconds: FloatArray, start: FloatArray | None = None
+) -> FloatArray:
     """Follow a body through stretches of constant motion.
 
     Each stretch is an arc of a circle, taken in closed form (the exponential of a

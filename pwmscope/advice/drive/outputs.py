@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import PulseTable
 
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +34,12 @@ class Correction:
     [[1700.0, 1200.0]]
     """
 
-    matrix: Reals
-    offset_us: Reals
+    matrix: FloatArray
+    offset_us: FloatArray
 
-    def of(self, width_us: Reals) -> Reals:
+    def of(self, width_us: FloatArray) -> FloatArray:
         """Apply it to widths, shape (n, outputs)."""
-        changed: Reals = width_us @ self.matrix.T + self.offset_us
+        changed: FloatArray = width_us @ self.matrix.T + self.offset_us
         return changed
 
 
@@ -60,8 +60,8 @@ class Outputs:
         If times and widths do not fit together.
     """
 
-    time_s: Reals
-    width_us: Reals
+    time_s: FloatArray
+    width_us: FloatArray
 
     def __post_init__(self) -> None:
         if self.width_us.ndim != 2 or self.time_s.shape != (self.width_us.shape[0] + 1,):

@@ -19,10 +19,10 @@ from pwmscope.errors import PwmscopeError
 FINEST_TURN: Final = 0.05
 FINEST_S: Final = 0.1
 """Radians and seconds between two poses of a path, at most."""
-LEAST_M: Final = 0.005
-LEAST_DEG: Final = 0.5
+MIN_M: Final = 0.005
+MIN_DEG: Final = 0.5
 """Less than these is not worth telling."""
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Path:
     """
 
     name: str
-    pose: Reals
+    pose: FloatArray
     seconds: float
 
     @property
@@ -67,16 +67,16 @@ class Path:
         x_m, y_m, _ = self.pose[-1] - self.pose[0]
         turned = self.turned_deg
         places = [
-            f"{abs(x_m):.2f} m {'ahead' if x_m >= 0 else 'back'}" if abs(x_m) >= LEAST_M else "",
+            f"{abs(x_m):.2f} m {'ahead' if x_m >= 0 else 'back'}" if abs(x_m) >= MIN_M else "",
             f"{abs(y_m):.2f} m to the {'left' if y_m >= 0 else 'right'}"
-            if abs(y_m) >= LEAST_M
+            if abs(y_m) >= MIN_M
             else "",
         ]
         went = " and ".join(place for place in places if place)
         way = "left" if turned >= 0 else "right"
         begin = f"{self.name}: " if self.name else ""
         said = "straight"
-        if abs(turned) >= LEAST_DEG:
+        if abs(turned) >= MIN_DEG:
             said = f"turned {abs(turned):.0f} degrees to the {way}"
         elif not went:
             return f"{begin}stands still for {self.seconds:.3g} s."
@@ -146,7 +146,7 @@ def drive_path(
     )
 
 
-def _part(name: str, twist: Reals, time_s: Reals, start_s: float, end_s: float) -> Path:
+def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_s: float) -> Path:
     """Integrate what lies between two instants."""
     if not time_s[0] <= start_s < end_s <= time_s[-1]:
         raise PwmscopeError(

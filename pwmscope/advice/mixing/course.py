@@ -38,7 +38,7 @@ _MOVES: Final = (
     ("right", 0.0, 1.0),
     ("forward-right", 1.0, 1.0),
 )
-_LEAST_GAIN: Final = 0.1
+_MIN_GAIN: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +177,7 @@ def _predicted(fit: MixFit, steps: tuple[StepSpan, ...]) -> Outputs:
 def _straightness(fit: MixFit, throttles: Sequence[Throttle], base: Base) -> Straightness | None:
     """Work out the straight-line error from the fitted gains and neutrals."""
     sides = [_side(fit, at, throttle) for at, throttle in enumerate(throttles)]
-    if any(side.gain < _LEAST_GAIN or side.speed(COMMAND) <= 0.0 for side in sides):
+    if any(side.gain < _MIN_GAIN or side.speed(COMMAND) <= 0.0 for side in sides):
         return None
     left, right = sides
     wheel_base_m = float(base.rolling[1, 2] - base.rolling[0, 2])

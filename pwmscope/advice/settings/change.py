@@ -95,7 +95,7 @@ def reckon(now: Amount, target_us: float, transmitter: Transmitter) -> Reckoned:
     return Reckoned(change, percent, Amount(predicted_us, doubt_us))
 
 
-def say_change(
+def format_change(
     made: Reckoned, percent: float | None, transmitter: Transmitter, which: str = ""
 ) -> str:
     """Say a change in microseconds and percent, and what it leads to.
@@ -119,7 +119,7 @@ def say_change(
     Examples
     --------
     >>> made = reckon(Amount(1012.0, 0.25), 1000.0, Transmitter())
-    >>> say_change(made, None, Transmitter())
+    >>> format_change(made, None, Transmitter())
     'by -12.0 ± 0.5 us; if it can be set so finely, that should give 1000.0 ± 0.5 us'
     """
     said = f"by {_signed(made.change)}"
@@ -131,12 +131,12 @@ def say_change(
     return f"{said}, {setting}; that should give {made.predicted.said}"
 
 
-def say_offset(offset_us: float) -> str:
+def format_offset(offset_us: float) -> str:
     """Write an offset with its sign, none before a zero that is below zero.
 
     Examples
     --------
-    >>> say_offset(-12.04), say_offset(-0.01)
+    >>> format_offset(-12.04), format_offset(-0.01)
     ('-12.0 us', '+0.0 us')
     """
     return f"{round(offset_us, 1) + 0.0:+.1f} us"

@@ -14,7 +14,7 @@ from pwmscope.bench.roles import DRIVES
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
 from pwmscope.findings.travel.levels import Amount
-from pwmscope.findings.travel.moves import LEAST_THROW
+from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.findings.travel.rest_position import LET_GO, against_band, judge_rest
 from pwmscope.model.verdict import Verdict, governing
 from pwmscope.pulses import PulseTable
@@ -59,7 +59,7 @@ def advise_direction(
             "direction", Action.NOT_SHOWN, f"The direction is not shown. {alignment.sentence}"
         )
     change_us = _change_us(found.table, alignment, axis)
-    least_us = LEAST_THROW * found.table.convention.span_us
+    least_us = MIN_THROW * found.table.convention.span_us
     if change_us is None or abs(change_us) < least_us:
         return Setting(
             "direction", Action.NOT_SHOWN,

@@ -5,7 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from pwmscope.advice.settings.change import Need, Reckoned, needed, reckon, say_change, say_offset
+from pwmscope.advice.settings.change import (
+    Need,
+    Reckoned,
+    format_change,
+    format_offset,
+    needed,
+    reckon,
+)
 from pwmscope.advice.settings.neutral import RATE_UNKNOWN
 from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
@@ -57,7 +64,7 @@ def advise_endpoint(
         said = f"The {name} is not shown. {reason}"
         return Setting(name, Action.NOT_SHOWN, said, target_us=target_us, tolerance_us=tolerance_us)
     now = level.repeated.amount
-    off = say_offset(now.us - target_us)
+    off = format_offset(now.us - target_us)
     at = f"The {name} is {now.said}, {off} from the {target_us:g} us wanted"
     if now.uncertainty_us is None:
         said = f"{at}, but {RATE_UNKNOWN}"
@@ -121,7 +128,7 @@ def _change(
             end.name, Action.DEVICE, said, end.now, end.target_us, end.tolerance_us, made.change
         )
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
-    how = say_change(made, percent, transmitter, which)
+    how = format_change(made, percent, transmitter, which)
     change = f"Change the {end.name}" if end.held else f"{_IF_HELD}, change the {end.name}"
     said = f"{end.at}. {change} {how}."
     if outward and reach_us is None:

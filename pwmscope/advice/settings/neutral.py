@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pwmscope.advice.settings.change import Need, needed, reckon, say_change, say_offset
+from pwmscope.advice.settings.change import Need, format_change, format_offset, needed, reckon
 from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import neutral_tolerance
@@ -47,7 +47,7 @@ def advise_neutral(
         )  # fmt: skip
     now = level.repeated.amount
     offset = replace(now, us=now.us - target_us)
-    at = f"Neutral is {now.said}, {say_offset(offset.us)} from the {target_us:g} us wanted"
+    at = f"Neutral is {now.said}, {format_offset(offset.us)} from the {target_us:g} us wanted"
     if now.uncertainty_us is None:
         said = f"{at}, but {RATE_UNKNOWN}"
         return Setting("neutral", Action.NOT_SHOWN, said, now, target_us, tolerance_us)
@@ -63,7 +63,7 @@ def advise_neutral(
     if made.percent == 0.0:
         said = f"{at}; that is less than half a step of {transmitter.step_percent:g} %. Leave it."
         return Setting("neutral", Action.LEAVE, said, now, target_us, tolerance_us)
-    how = say_change(made, made.percent, transmitter)
+    how = format_change(made, made.percent, transmitter)
     said = f"{at}; that is more than {why}. Change neutral {how}."
     return Setting(
         "neutral", Action.CHANGE, said, now, target_us, tolerance_us,

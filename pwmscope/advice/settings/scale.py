@@ -11,10 +11,10 @@ import numpy as np
 
 from pwmscope.errors import HintError
 from pwmscope.findings.travel.levels import Amount
-from pwmscope.model.amounts import LEAST_US
+from pwmscope.model.amounts import MIN_US
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
 
-FEWEST: Final = 2
+MIN: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     """
     percent = np.array([reading.percent for reading in readings], dtype=float)
     throw_us = np.array([reading.throw.us for reading in readings], dtype=float)
-    if len(readings) < FEWEST or not np.isfinite(percent).all() or float(np.ptp(percent)) == 0.0:
+    if len(readings) < MIN or not np.isfinite(percent).all() or float(np.ptp(percent)) == 0.0:
         raise HintError(
             "The size of a percent cannot be solved for: two recordings at two different "
             "percentages of the same setting are needed."
@@ -114,7 +114,7 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     of_both = np.linalg.inv(design.T @ weighed[:, :2])
     slope = float((of_both @ (design.T @ weighed[:, 2]))[1])
     uncertainty = float(np.sqrt(of_both[1, 1])) if is_known else None
-    least = LEAST_US / float(np.ptp(percent))
+    least = MIN_US / float(np.ptp(percent))
     if abs(slope) <= max(COVERAGE * (uncertainty or 0.0), least):
         raise HintError(
             "The size of a percent cannot be solved for: the widths at these settings do not "

@@ -26,7 +26,7 @@ KEY: Final = "pwmscope_edges"
 VERSION: Final = 1
 _COLUMNS: Final = ("line", "edge_ps")
 _ROW_GROUP: Final = 1_000_000
-_LONGEST_PS: Final = np.iinfo(np.int64).max
+_MAX_PS: Final = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,9 +195,9 @@ def _parse_notes(text: str, source: str) -> _Notes:
         )
     except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise _damaged(source, f"its notes cannot be read ({type(error).__name__})") from None
-    positive = notes.sample_interval_ps is None or 0 < notes.sample_interval_ps <= _LONGEST_PS
+    positive = notes.sample_interval_ps is None or 0 < notes.sample_interval_ps <= _MAX_PS
     levels = set(notes.lines.values()) <= {0, 1}
-    if not (positive and levels and notes.lines and 0 <= notes.duration_ps <= _LONGEST_PS):
+    if not (positive and levels and notes.lines and 0 <= notes.duration_ps <= _MAX_PS):
         raise _damaged(source, "its notes hold values that cannot be")
     return notes
 

@@ -19,7 +19,7 @@ from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
 from pwmscope.capture.reader.unpack import find_packing, name_of, reading
 from pwmscope.capture.text.batches import RowBatch
-from pwmscope.capture.text.columns import MOST_COLUMNS, LevelColumn
+from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
 from pwmscope.capture.text.edges import Changes, find_clock
 from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, rows_without_time
@@ -28,7 +28,7 @@ from pwmscope.errors import CaptureError, HintError
 from pwmscope.model.assumption import Assumption
 from pwmscope.model.recording import Capture
 
-_LARGEST: Final = int(np.iinfo(np.int64).max)
+_MAX: Final = int(np.iinfo(np.int64).max)
 _STAMPS: Final = (pl.Datetime, pl.Duration, pl.Time)
 _HEAD_ROWS: Final = 1000
 
@@ -65,11 +65,11 @@ class _TimeColumn:
     @property
     def is_readable(self) -> pl.Expr:
         """Whether a row's time is there and within 106 days of the first row."""
-        reach = _LARGEST // self._size_ps - 1
+        reach = _MAX // self._size_ps - 1
         if self.decimals is None:
             return self.number.is_between(self.first - reach, self.first + reach)
-        low = max(-_LARGEST, int(self.first) - reach)
-        return self.number.is_between(low, min(_LARGEST, int(self.first) + reach))
+        low = max(-_MAX, int(self.first) - reach)
+        return self.number.is_between(low, min(_MAX, int(self.first) + reach))
 
     @property
     def since_first_ps(self) -> pl.Expr:
@@ -313,15 +313,15 @@ def _find_table(path: Path, kind: str, hints: Hints) -> _Table:
     return _described(scan, f"The file is {_AN[kind]} table of", hints, source)
 
 
-MOST_STREAM_BYTES: Final = 2 << 30
+MAX_STREAM_BYTES: Final = 2 << 30
 """An Arrow stream is held in memory, and may have 2 GiB."""
 
 
 def _refuse_large_stream(path: Path, source: str) -> None:
-    if path.stat().st_size > MOST_STREAM_BYTES:
+    if path.stat().st_size > MAX_STREAM_BYTES:
         raise CaptureError(
             source,
-            f"an Arrow stream of more than {MOST_STREAM_BYTES >> 30} GiB",
+            f"an Arrow stream of more than {MAX_STREAM_BYTES >> 30} GiB",
             "write the recording as Parquet, or as an Arrow file that is not a stream",
         )
 
@@ -380,10 +380,10 @@ def _find_levels(
     scan: pl.LazyFrame, schema: pl.Schema, lines: tuple[str, ...], hints: Hints, source: str
 ) -> tuple[LevelColumn, ...]:
     """Decide which columns are levels and which voltages."""
-    if not 0 < len(lines) <= MOST_COLUMNS:
+    if not 0 < len(lines) <= MAX_COLUMNS:
         raise CaptureError(
             source,
-            f"{len(lines)} columns of levels, 1 to {MOST_COLUMNS} are looked at",
+            f"{len(lines)} columns of levels, 1 to {MAX_COLUMNS} are looked at",
             "name the lines to read with `lines`",
         )
     for name in lines:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pwmscope.capture.reader.units import parse_rate, parse_time_unit
-from pwmscope.errors import ArgumentError, HintError, require_type, say_given
+from pwmscope.errors import ArgumentError, HintError, format_given, require_type
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class Hints:
             if hint is not None:
                 require_type(name, hint, kinds, expected)
         if not isinstance(lines, str) and not all(isinstance(name, str) for name in lines or ()):
-            raise ArgumentError("lines", say_given(lines), "the names of lines, each a text")
+            raise ArgumentError("lines", format_given(lines), "the names of lines, each a text")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
         return cls(

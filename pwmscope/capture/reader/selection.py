@@ -11,8 +11,8 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.errors import CaptureError
 from pwmscope.model.recording import Line
 
-MOST_LINES: Final = 64
-_SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
+MAX_LINES: Final = 64
+_MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice)."""
 _MIN_PULSES: Final = 1
 
@@ -30,7 +30,7 @@ def has_servo_pulses(line: Line) -> bool:
     """
     for edges_ps in (line.edges_ps, line.edges_ps[::2]):
         spans = np.diff(edges_ps)
-        count = int(((spans >= _SHORTEST_PS) & (spans <= _LONGEST_PS)).sum())
+        count = int(((spans >= _MIN_PS) & (spans <= _MAX_PS)).sum())
         if count >= _MIN_PULSES and 3 * count >= spans.size:
             return True
     return False
@@ -79,11 +79,11 @@ def kept(
             if is_named or has_servo_pulses(line):
                 lines[name] = line
     count = max(count, total or 0)
-    if not 0 < len(lines) <= MOST_LINES:
+    if not 0 < len(lines) <= MAX_LINES:
         what = "none shows" if not lines else f"{len(lines)} show"
         raise CaptureError(
             source,
-            f"{count} lines, at most {MOST_LINES} lines are read, and {what} servo pulses",
+            f"{count} lines, at most {MAX_LINES} lines are read, and {what} servo pulses",
             "name those to read with `lines`",
         )
     what = "those with servo pulses"

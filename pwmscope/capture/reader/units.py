@@ -65,7 +65,7 @@ _AFTERWARDS: Final = re.compile(
     r"(?<![a-zA-Zµμ])(?P<unit>[a-zA-Zµμ]+)\s*[x×*]\s*(?P<number>\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)"
     r"(?=$|[\s_)\],:])"
 )
-_LARGEST_PS: Final = 10**18
+_MAX_PS: Final = 10**18
 """No unit of time is longer than this: 11 days."""
 
 
@@ -94,11 +94,11 @@ def unit_of_multiple(number: str, base: str) -> str | None:
     ('us', '100 ns', None)
     """
     digits = re.sub(r"^10\s*\^\s*\(?([+-]?\d+)\)?$", r"1e\1", number)
-    if len(digits) > _MOST_DIGITS:
+    if len(digits) > _MAX_DIGITS:
         return None
     multiple, exponent = size_of_unit(base)
     size = Decimal(digits) * multiple * Decimal(10) ** exponent
-    if not 1 <= size <= _LARGEST_PS or size != int(size):
+    if not 1 <= size <= _MAX_PS or size != int(size):
         return None
     for name, power in EXPONENT_OF_UNIT.items():
         if int(size) % 10**power == 0:
@@ -107,7 +107,7 @@ def unit_of_multiple(number: str, base: str) -> str | None:
     return None
 
 
-_MOST_DIGITS: Final = 24
+_MAX_DIGITS: Final = 24
 
 
 def parse_rate(text: str | float) -> float:

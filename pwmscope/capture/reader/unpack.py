@@ -65,7 +65,7 @@ def name_of(path: Path) -> str:
     return _NAMES.get().get(path) or _ALWAYS.get(path, str(path))
 
 
-MOST_UNPACKED_BYTES: Final = 64 << 30
+MAX_UNPACKED_BYTES: Final = 64 << 30
 """A packed file that is copied may grow to 64 GiB, or half of what the disk has left."""
 
 
@@ -77,7 +77,7 @@ class _Bounded:
         # What is there is taken as it comes, so that an interrupt is heeded between pieces.
         self._take = getattr(file, "read1", file.read)
         self._path = path
-        self._most = min(MOST_UNPACKED_BYTES, free // 2)
+        self._most = min(MAX_UNPACKED_BYTES, free // 2)
         self._left = self._most
 
     def read(self, size: int = -1) -> bytes:

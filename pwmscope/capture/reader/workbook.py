@@ -17,7 +17,7 @@ from pwmscope.errors import CaptureError
 if TYPE_CHECKING:
     from python_calamine import CalamineSheet
 
-MOST_BYTES: Final = 2 << 30
+MAX_BYTES: Final = 2 << 30
 """A workbook's sheets may unpack to 2 GiB."""
 _DIGITS: Final = 15
 """A spreadsheet keeps and shows 15 digits."""
@@ -35,10 +35,10 @@ def first_table(path: Path) -> Iterator[Path]:
     source = name_of(path)
     with reading(path), zipfile.ZipFile(path) as archive:
         size = sum(member.file_size for member in archive.infolist())
-    if size > MOST_BYTES:
+    if size > MAX_BYTES:
         raise CaptureError(
             source,
-            f"the workbook unpacks to more than {MOST_BYTES >> 30} GiB",
+            f"the workbook unpacks to more than {MAX_BYTES >> 30} GiB",
             "save the recording as CSV",
         )
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:

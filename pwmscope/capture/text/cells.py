@@ -24,7 +24,7 @@ HIGH_WORDS: Final = (
 )  # fmt: skip
 MINUS_SIGNS: Final = "−–﹣－"
 """Signs that stand for a minus in typeset numbers; all become the plain one."""
-_MOST_LETTERS: Final = 120
+_MAX_LETTERS: Final = 120
 """A cell longer than this is no number, level or time."""
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
@@ -80,7 +80,7 @@ def kind_of(cell: str) -> CellKind:
     """
     if not cell:
         return "empty"
-    if len(cell) > _MOST_LETTERS:
+    if len(cell) > _MAX_LETTERS:
         return "text"
     if _NUMBER.fullmatch(cell):
         return _kind_of_number(cell)
@@ -123,7 +123,7 @@ def unit_of(cell: str) -> str:
     >>> unit_of("50 us"), unit_of("3.3V"), unit_of("RX1"), unit_of("3 apples")
     ('us', 'V', '', '')
     """
-    match = _QUANTITY.fullmatch(cell) if len(cell) <= _MOST_LETTERS else None
+    match = _QUANTITY.fullmatch(cell) if len(cell) <= _MAX_LETTERS else None
     if match is None:
         return ""
     unit = match["unit"]

@@ -181,7 +181,7 @@ LevelKind: TypeAlias = Literal[
     "digit", "level number", "word", "hex", "binary", "integer", "analogue"
 ]
 MAX_LINES: Final = 64
-MOST_COLUMNS: Final = 4096
+MAX_COLUMNS: Final = 4096
 """Columns that are looked at to find the 64 lines to keep."""
 _MAX_BUS_BITS: Final = 63
 _BUS_KINDS: Final = ("hex", "binary", "integer")
@@ -239,10 +239,10 @@ def find_level_columns(
             "export at least one digital line",
             row=max(1, sheet.dialect.skip_lines),
         )
-    if len(levels) > MOST_COLUMNS:
+    if len(levels) > MAX_COLUMNS:
         raise CaptureError(
             sheet.source,
-            f"{len(levels)} columns of levels, at most {MOST_COLUMNS} are looked at",
+            f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at",
             "name those to read with `lines`",
             row=max(1, sheet.dialect.skip_lines),
         )

@@ -15,9 +15,9 @@ from pwmscope.model.assumption import Assumption, Authority
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
 IN_NOISE: Final = 6.0
-MOST_BAND: Final = 0.7
-_MOST_BINS: Final = 256
-_LEAST_AMPLITUDE: Final = 0.4
+MAX_BAND: Final = 0.7
+_MAX_BINS: Final = 256
+_MIN_AMPLITUDE: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class StateLevels:
         its middle; two levels take up most of the range, overshoot included.
         """
         span = self.most - self.least
-        return span > 0 and self.high - self.low >= _LEAST_AMPLITUDE * span
+        return span > 0 and self.high - self.low >= _MIN_AMPLITUDE * span
 
     @property
     def middle(self) -> float:
@@ -55,7 +55,7 @@ class StateLevels:
         On a slow edge noise crosses a narrower band again and again.
         """
         amplitude = self.high - self.low
-        return min(max(HYSTERESIS * amplitude, IN_NOISE * self.noise), MOST_BAND * amplitude)
+        return min(max(HYSTERESIS * amplitude, IN_NOISE * self.noise), MAX_BAND * amplitude)
 
 
 class AmplitudeHistogram:
@@ -114,7 +114,7 @@ class AmplitudeHistogram:
         while (
             math.floor(math.ldexp(self._most, -exponent))
             - math.floor(math.ldexp(self._least, -exponent))
-            >= _MOST_BINS
+            >= _MAX_BINS
         ):
             exponent += 1
         return exponent

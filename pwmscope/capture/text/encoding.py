@@ -26,7 +26,7 @@ from pwmscope.capture.text.remarks import Sweeper
 from pwmscope.errors import CaptureError
 
 _BLOCK: Final = 1 << 20
-MOST_LINE_BYTES: Final = 1 << 20
+MAX_LINE_BYTES: Final = 1 << 20
 """No line is longer than this; a file that is one endless line is refused at once."""
 _MARKS: Final = ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _PROBES: Final = 64
@@ -210,25 +210,25 @@ def _transcode(packed: BinaryIO, out: BinaryIO, encoding: str, *, lone_returns: 
 
 def _refuse_endless(path: Path, source: str) -> None:
     """Refuse a file with a line of more than 1 MiB, by its head and by probes further on."""
-    head = read_head(path, MOST_LINE_BYTES)
-    if len(head) == MOST_LINE_BYTES and b"\n" not in head:
+    head = read_head(path, MAX_LINE_BYTES)
+    if len(head) == MAX_LINE_BYTES and b"\n" not in head:
         raise _endless(source)
     if find_packing(path) != "plain":
         return
     size = path.stat().st_size
-    step = max(MOST_LINE_BYTES, size // _PROBES)
+    step = max(MAX_LINE_BYTES, size // _PROBES)
     with path.open("rb") as file:
-        for at in range(step, size - MOST_LINE_BYTES, step):
+        for at in range(step, size - MAX_LINE_BYTES, step):
             file.seek(at)
             # A longer line than the step hides from no probe.
-            if b"\n" not in file.read(8192) and b"\n" not in file.read(MOST_LINE_BYTES):
+            if b"\n" not in file.read(8192) and b"\n" not in file.read(MAX_LINE_BYTES):
                 raise _endless(source)
 
 
 def _endless(source: str) -> CaptureError:
     return CaptureError(
         source,
-        f"a line is longer than {MOST_LINE_BYTES // 1024} KiB",
+        f"a line is longer than {MAX_LINE_BYTES // 1024} KiB",
         "export the recording as CSV, one row a line",
     )
 

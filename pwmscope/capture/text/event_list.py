@@ -13,7 +13,7 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.selection import kept
 from pwmscope.capture.reader.units import format_interval
-from pwmscope.capture.text.columns import MAX_LINES, MOST_COLUMNS
+from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
 from pwmscope.capture.text.edges import (
     at_samples,
     doubted_clock,
@@ -177,10 +177,10 @@ def _take(
     for name in batch.names.unique(maintain_order=True):
         at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
-        if len(listed) > MOST_COLUMNS:
+        if len(listed) > MAX_COLUMNS:
             raise CaptureError(
                 source,
-                f"more than {MOST_COLUMNS} lines are named",
+                f"more than {MAX_COLUMNS} lines are named",
                 "export fewer lines, or name the column that names them 'line'",
                 row=layout.skip_lines + 1 + first_row + int(at[0]),
                 column=layout.columns[layout.events.line or 0] if layout.events else None,

@@ -157,7 +157,7 @@ def find_layout(
     )
 
 
-_LARGEST_PS: Final = 4 * 10**18
+_MAX_PS: Final = 4 * 10**18
 """Times that begin above this, 46 days, are counted from the first one to fit 64 bits."""
 _FARTHEST_PS: Final = 10**34
 """No clock counts from so long ago; such a time is refused by its row."""
@@ -167,7 +167,7 @@ def _origin_of(column: Column, unit: str) -> int:
     first = next(iter(column.numbers), Decimal(0))
     multiple, exponent = size_of_unit(unit)
     size = abs(first) * multiple * 10**exponent
-    return int(first) if _LARGEST_PS <= size <= _FARTHEST_PS else 0
+    return int(first) if _MAX_PS <= size <= _FARTHEST_PS else 0
 
 
 def _is_loose(dialect: Dialect, with_units: frozenset[int]) -> bool:

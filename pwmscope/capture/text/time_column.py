@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 _MIN_PULSES: Final = 3
-_SHORTEST_PS, _LONGEST_PS = 750 * 10**6, 2250 * 10**6
+_MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice); the units lie a factor of 1000
 apart, so that no pulse passes in two of them."""
 _COARSEST: Final = 8
@@ -73,7 +73,7 @@ def _spans(times: list[Decimal], cells: list[str]) -> list[Decimal]:
 
 
 def _are_pulses(spans_ps: list[Decimal]) -> bool:
-    count = sum(_SHORTEST_PS <= span <= _LONGEST_PS for span in spans_ps)
+    count = sum(_MIN_PS <= span <= _MAX_PS for span in spans_ps)
     return count >= _MIN_PULSES and 3 * count >= len(spans_ps)
 
 
@@ -131,7 +131,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             epoch,
             "data",
         )
-    is_large = column.numbers and abs(column.numbers[-1]) >= _MOST_SECONDS
+    is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
     if column.kind == "integer" and (len(column.cells) >= _ENOUGH_ROWS or is_large):
         raise HintError(
             f"{sheet.source}, column {column.name}: the unit of these whole numbers is not stated "
@@ -143,7 +143,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     )
 
 
-_MOST_SECONDS: Final = 1000
+_MAX_SECONDS: Final = 1000
 """The few rows of a sketch without a unit are seconds only up to here."""
 _EPOCHS: Final = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 _CENTURY_S: Final = (978_307_200, 4_102_444_800)
@@ -189,7 +189,7 @@ def _unit_by_rate(column: Column, rate_hz: float) -> str | None:
 
 DateOrder: TypeAlias = Literal["ymd", "dmy", "mdy", ""]
 _FORMATS: Final = {"ymd": "%Y-%m-%d", "dmy": "%d-%m-%Y", "mdy": "%m-%d-%Y"}
-_LONGEST_S: Final = 9_000_000
+_MAX_S: Final = 9_000_000
 """Beyond 106 days a time does not fit 64 bits of picoseconds."""
 
 
@@ -241,7 +241,7 @@ class StampFormat:
             instant = _on_24_hours(instant, cell)
         seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
         fraction, is_fraction = _fraction(digits)
-        is_good = seconds.abs().le(_LONGEST_S) & is_fraction & cell.str.ends_with(self.zone)
+        is_good = seconds.abs().le(_MAX_S) & is_fraction & cell.str.ends_with(self.zone)
         if not self.is_sure:
             is_good &= whole.str.starts_with(self.first_date)
         return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))

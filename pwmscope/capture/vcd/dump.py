@@ -13,7 +13,7 @@ import numpy.typing as npt
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.selection import MOST_LINES, kept
+from pwmscope.capture.reader.selection import MAX_LINES, kept
 from pwmscope.capture.reader.units import format_interval, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes
 from pwmscope.capture.text.comparator import AmplitudeHistogram
@@ -226,7 +226,7 @@ def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge:
     return said
 
 
-def _say_line(name: str, trace: Trace, start_ps: int) -> list[str]:
+def _format_line(name: str, trace: Trace, start_ps: int) -> list[str]:
     """Say what of a line was unknown or had no length."""
     said = []
     if trace.first_level is None:
@@ -290,7 +290,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     clock, cut_short = found[0].clock, found[0].cut_short
     start_ps = clock.start_ps or 0
     duration_ps = clock.now_ps - start_ps
-    if len(wanted) > MOST_LINES and hints.lines is None:
+    if len(wanted) > MAX_LINES and hints.lines is None:
         lines, sentence = kept(
             (each.lines for each in found), hints, reading.source, _own_name, len(wanted)
         )
@@ -387,7 +387,7 @@ def _lines(
         if trace.first_level is not None:
             edges_ps -= start_ps
             lines[line.name] = Line(line.name, edges_ps, trace.first_level)
-        notes += [(line.name, note) for note in _say_line(line.name, trace, start_ps)]
+        notes += [(line.name, note) for note in _format_line(line.name, trace, start_ps)]
     return lines, notes
 
 

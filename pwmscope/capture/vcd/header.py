@@ -12,9 +12,9 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import reading
 from pwmscope.errors import CaptureError, HintError
 
-MOST_HEADER_BYTES: Final = 16 * 1024 * 1024
-MOST_BITS: Final = 1_000_000
-MOST_LINES_SEEN: Final = 16_384
+MAX_HEADER_BYTES: Final = 16 * 1024 * 1024
+MAX_BITS: Final = 1_000_000
+MAX_LINES_SEEN: Final = 16_384
 """Lines that are looked at to find the 64 to keep."""
 FEMTOSECONDS_OF_UNIT: Final = {
     "s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1,
@@ -93,7 +93,7 @@ def read_header(file: BinaryIO, source: str) -> Header:
         # A file that ends with the header's last word has no white space after it.
         end = _END.search(head + chunk if chunk else head + b"\n", max(0, len(head) - 128))
         head += chunk
-        if end is None and (not chunk or len(head) > MOST_HEADER_BYTES):
+        if end is None and (not chunk or len(head) > MAX_HEADER_BYTES):
             raise CaptureError(
                 source,
                 "no $enddefinitions found, so the list of variables has no end",
@@ -129,10 +129,10 @@ def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[_Vari
         elif keyword == b"$var":
             variables.append(_variable(body, words, tuple(s for s in scope if s), source, row))
             bits += variables[-1].size
-            if bits > MOST_BITS:
+            if bits > MAX_BITS:
                 raise CaptureError(
                     source,
-                    f"more than {MOST_BITS} bits are declared",
+                    f"more than {MAX_BITS} bits are declared",
                     "export fewer variables",
                     row=row,
                 )
@@ -241,12 +241,12 @@ def choose_lines(
     names = {v.code: _names(v, taken) for v in primary.values()}
     if hints.lines is not None:
         return _asked(header.variables, names, hints.lines, source), ()
-    said = [*_say_left_out(list(primary.values())), *_say_aliases(aliases, names)]
+    said = [*_format_left_out(list(primary.values())), *_format_aliases(aliases, names)]
     count = sum(len(names[v.code]) for v in wires)
-    if count > MOST_LINES_SEEN:
+    if count > MAX_LINES_SEEN:
         raise CaptureError(
             source,
-            f"{count} lines are declared, at most {MOST_LINES_SEEN} are looked at",
+            f"{count} lines are declared, at most {MAX_LINES_SEEN} are looked at",
             "name those of interest with `lines`",
         )
     if not wires:
@@ -311,7 +311,7 @@ def _asked(
     return tuple(wanted)
 
 
-def _say_left_out(variables: list[_Variable]) -> list[str]:
+def _format_left_out(variables: list[_Variable]) -> list[str]:
     left_out = [v for v in variables if v.kind in NO_WIRES]
     if not left_out:
         return []
@@ -320,7 +320,7 @@ def _say_left_out(variables: list[_Variable]) -> list[str]:
     return [f"Variables of type {kinds} are no wires and were left out ({shown})."]
 
 
-def _say_aliases(
+def _format_aliases(
     aliases: list[tuple[_Variable, _Variable]], names: dict[bytes, tuple[str, ...]]
 ) -> list[str]:
     said = []

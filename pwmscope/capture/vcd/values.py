@@ -15,7 +15,7 @@ from pwmscope.errors import CaptureError
 from pwmscope.model.assumption import Assumption
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
-MOST_NUMBER: Final = 1e100
+MAX_NUMBER: Final = 1e100
 
 
 def _states() -> npt.NDArray[np.uint8]:
@@ -138,10 +138,10 @@ def real_values(
             values[i] = float(words.bytes_of(word)[1:])
         except ValueError:
             raise _bad_number(words, word, "is no number", name, source) from None
-    beyond = np.isfinite(values) & (np.abs(values) > MOST_NUMBER)
+    beyond = np.isfinite(values) & (np.abs(values) > MAX_NUMBER)
     if beyond.any():
         word = int(at[int(beyond.argmax())])
-        raise _bad_number(words, word, f"lies beyond {MOST_NUMBER:g}", name, source)
+        raise _bad_number(words, word, f"lies beyond {MAX_NUMBER:g}", name, source)
     return values
 
 

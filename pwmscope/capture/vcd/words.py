@@ -14,8 +14,8 @@ from pwmscope.capture.reader.unpack import reading
 from pwmscope.errors import CaptureError
 
 BLOCK_BYTES: Final = 1024 * 1024
-MOST_WORD_BYTES: Final = 65_536
-MOST_CARRIED_BYTES: Final = 4 * 1024 * 1024
+MAX_WORD_BYTES: Final = 65_536
+MAX_CARRIED_BYTES: Final = 4 * 1024 * 1024
 _SPACES: Final = (b"\n", b" ", b"\r", b"\t")
 
 SCALAR, TIME, KEYWORD, VECTOR, REAL, TEXT = 1, 2, 3, 4, 5, 6
@@ -99,7 +99,7 @@ class WordStream:
                 self.cut_short |= self._in_comment
                 return
             carry, row = data[used:], row + data.count(b"\n", 0, used)
-            if len(data) - cut > MOST_WORD_BYTES or len(carry) > MOST_CARRIED_BYTES:
+            if len(data) - cut > MAX_WORD_BYTES or len(carry) > MAX_CARRIED_BYTES:
                 raise _too_long(self.source, row)
 
     def _read(self) -> bytes:
@@ -131,7 +131,7 @@ class WordStream:
         starts, ends = bounds[0::2], bounds[1::2]
         kinds = CLASS_OF_BYTE[data[starts]]
         words = Words(data, starts, ends, kinds, None, row)
-        if starts.size and int((ends - starts).max()) > MOST_WORD_BYTES:
+        if starts.size and int((ends - starts).max()) > MAX_WORD_BYTES:
             raise _too_long(self.source, words.row_of(int((ends - starts).argmax())))
         words = self._without_comments(words)
         return _with_codes(words)
@@ -194,7 +194,7 @@ def _without_last(words: Words) -> Words:
 def _too_long(source: str, row: int) -> CaptureError:
     return CaptureError(
         source,
-        f"a word of more than {MOST_WORD_BYTES} bytes found",
+        f"a word of more than {MAX_WORD_BYTES} bytes found",
         "export the recording again as a value change dump (IEEE Std 1364)",
         row=row,
     )
@@ -256,8 +256,8 @@ class CodeBook:
         return found
 
 
-MOST_DIGITS: Final = 19
-MOST_TIME_PS: Final = int(np.iinfo(np.int64).max)
+MAX_DIGITS: Final = 19
+MAX_TIME_PS: Final = int(np.iinfo(np.int64).max)
 _SECTIONS: Final = (b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff")
 
 
@@ -306,9 +306,9 @@ class Clock:
         starts, ends = words.starts[stamps] + 1, words.ends[stamps]
         lengths = ends - starts
         counts = np.zeros(stamps.size, np.uint64)
-        is_bad = (lengths < 1) | (lengths > MOST_DIGITS)
+        is_bad = (lengths < 1) | (lengths > MAX_DIGITS)
         shortest, longest = (int(lengths.min()), int(lengths.max())) if lengths.size else (1, 0)
-        for length in range(max(1, shortest), min(MOST_DIGITS, longest) + 1):
+        for length in range(max(1, shortest), min(MAX_DIGITS, longest) + 1):
             those = np.flatnonzero(lengths == length)
             if not those.size:
                 continue
@@ -322,7 +322,7 @@ class Clock:
                 value += digit
             counts[those] = value
         per_ps = max(1, 1000 // self.unit_fs)
-        is_bad |= counts > np.uint64(MOST_TIME_PS // max(1, self.unit_fs // 1000))
+        is_bad |= counts > np.uint64(MAX_TIME_PS // max(1, self.unit_fs // 1000))
         if is_bad.any():
             self._refuse(words, int(stamps[int(is_bad.argmax())]))
         if self.unit_fs >= 1000:
@@ -337,7 +337,7 @@ class Clock:
             raise CaptureError(
                 self.source,
                 f"the time stamp '{text}' lies beyond reach (at most 106 days, and "
-                f"{MOST_DIGITS} digits)",
+                f"{MAX_DIGITS} digits)",
                 "export the recording with times that begin at 0",
                 row=words.row_of(word),
             )

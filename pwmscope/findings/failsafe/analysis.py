@@ -79,7 +79,7 @@ from pwmscope.pulses import Convention, Frames, PulseTable, find_frames, find_li
 NAME: Final = "signal loss"
 STOP_TIME: Final = "stop time"
 RESTART: Final = "supply or receiver restart"
-MOST_SHOWN: Final = 100
+MAX_SHOWN: Final = 100
 """So many losses are named as evidence, of those that govern the verdict."""
 MIN_GOOD: Final = 50
 """So many servo pulses, of a line that the sheet lists, show that it carries them."""
@@ -699,7 +699,7 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
         dict.fromkeys(event.behaviour.value if event.behaviour else "not shown" for event in losses)
     )
     worst = _worst(losses)
-    govern = [event for event in losses if event.verdict is worst.verdict][:MOST_SHOWN]
+    govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
     spans = tuple([Where(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
     all_marked = all(not event.case.loss.is_inferred for event in losses)
     times = "once" if len(losses) == 1 else f"{len(losses)} times"

@@ -17,7 +17,7 @@ SLACK_FRAMES: Final = 0.25
 """Changes come together whose pulses leave room for one moment, give or take this much."""
 RAMP_S: Final = 0.05
 """Ramps are seen to begin so much later than they do, and later still by their slope."""
-RAMP_MOST_S: Final = 0.3
+RAMP_MAX_S: Final = 0.3
 MOST: Final = 4
 """So many changes of a line are looked at in each loss, the last ones."""
 
@@ -106,7 +106,7 @@ class ChangeColumns:
             slope = np.nan_to_num(far_us / np.maximum(end_s - after_s, 1e-3))
             doubt_s = np.where(kind == MOVES, RAMP_S + range_us / np.maximum(slope, 1.0), 0.0)
         return cls(
-            after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, RAMP_MOST_S)
+            after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, RAMP_MAX_S)
         )
 
 

@@ -371,7 +371,7 @@ def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
         if alone:
             sentence += " while other lines kept their pulses; a loose wire looks the same"
         else:
-            sentence += f"; {_say_still(still_s, spell.start_s)}"
+            sentence += f"; {_format_still(still_s, spell.start_s)}"
         losses.append(
             Loss(
                 spell.start_s,
@@ -399,7 +399,7 @@ def _still_since_s(outputs: Mapping[str, Output], seen_s: FloatArray) -> FloatAr
     return since_s
 
 
-def _say_still(since_s: float, seen_s: float) -> str:
+def _format_still(since_s: float, seen_s: float) -> str:
     if since_s >= seen_s:
         return "a stick moved until then"
     return f"no output had moved since {since_s:.3f} s, so the signal went in between"
@@ -440,7 +440,7 @@ def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
                 sentence=(
                     f"Inferred: outputs jumped together at {first_s:.3f} s, all stood still, and "
                     f"{', '.join(left)} jumped again at {back_s:.3f} s; before the first jump "
-                    f"{_say_still(still_s, first_s)}."
+                    f"{_format_still(still_s, first_s)}."
                 ),
             )
         )

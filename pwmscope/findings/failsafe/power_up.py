@@ -22,7 +22,7 @@ Places = npt.NDArray[np.int64]
 
 NAME: Final = "power-up"
 LIMIT: Final = "no pulse outside the stop range before the link"
-LEAST_S: Final = 1.0
+MIN_S: Final = 1.0
 """A line must be seen for so long before the link to show what it does."""
 POWER_UP_DEFINITION: Final = Definition(
     NAME,
@@ -111,7 +111,7 @@ def power_up_finding(
             "recording first, with the weapon removed and the wheels off the ground.",
             limit=limit,
         )  # fmt: skip
-    did = _say_levels(line, before)
+    did = _format_levels(line, before)
     _, servo = _pulses(table, before)
     span = Evidence(before.start_s, before.until_s, int(servo.size))
     lasted = f"In the {before.until_s - before.start_s:.2f} s before the link"
@@ -127,7 +127,7 @@ def power_up_finding(
     return Finding(NAME, did, "", None, limit, verdict, (span,), f"{sentence} {why}")
 
 
-def _say_levels(line: Line, before: BeforeLink) -> str:
+def _format_levels(line: Line, before: BeforeLink) -> str:
     edges_s = line.edges_ps / PS_PER_S
     changes = int(np.searchsorted(edges_s, before.until_s) - np.searchsorted(
         edges_s, before.start_s, side="right"
@@ -181,8 +181,8 @@ def _doubts(
         yield "When the link came is not marked (--off-line)."
     if table.sample_interval_us is None:
         yield "The sample interval is not known; give it with --rate."
-    if before.until_s - before.start_s < LEAST_S:
-        yield f"At least {LEAST_S:g} s before the link are needed."
+    if before.until_s - before.start_s < MIN_S:
+        yield f"At least {MIN_S:g} s before the link are needed."
     if not is_clean:
         yield "Some pulses were no clean servo pulses inside the stop range."
     gaps_s = np.diff(table.rise_s[servo], prepend=before.start_s, append=before.until_s)

@@ -20,7 +20,7 @@ from pwmscope.model.hazard import Hazard, HazardKind
 from pwmscope.pulses import Flag, PulseTable
 
 NAME: Final = "recovery"
-MOST_EVIDENCE: Final = 100
+MAX_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
@@ -225,7 +225,7 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
         )
     else:
         sentence = f"{sentence[0].upper()}{sentence[1:]}."
-    spans = tuple([Evidence(moment_s, moment_s, 1) for moment_s in seen[:MOST_EVIDENCE]])
+    spans = tuple([Evidence(moment_s, moment_s, 1) for moment_s in seen[:MAX_EVIDENCE]])
     value = f"{len(jumps)} jump{'s' if len(jumps) > 1 else ''}"
     return measured(NAME, value, "", sentence, evidence=spans)
 

@@ -144,13 +144,13 @@ def examine_trials(events: Iterable[LossEvent]) -> Trials:
         NAME,
         100.0 * bound,
         "%",
-        _say(meets, fails, left_out, bound, stop_s),
+        _format(meets, fails, left_out, bound, stop_s),
         evidence=(Evidence(shown[0].lost_s, max(event.lost_s for event in shown), 0),),
     )
     return Trials(meets, fails, left_out, bound, stop_s, finding)
 
 
-def _say(
+def _format(
     meets: int,
     fails: int,
     left_out: int,

@@ -80,7 +80,7 @@ def _without_band(case: Case) -> Answer:
             "The bench sheet states no position for this servo when the signal is lost (stop_us)."
         )
     if _polarity_is_open(case):
-        return Verdict.NOT_SHOWN, say_open(case, Cause.REVERSED_MARKER, Ground.POLARITY)
+        return Verdict.NOT_SHOWN, format_open(case, Cause.REVERSED_MARKER, Ground.POLARITY)
     if response.behaviour in (LossClass.HOLDS_LAST, LossClass.WANDERS) and not case.is_short:
         return Verdict.DOES_NOT_MEET, f"The output {response.behaviour.value}."
     if not loss.is_inferred and response.settled_s is not None:
@@ -107,7 +107,7 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
     if _polarity_is_open(case) or case.error_s is None:
         return ""
     if case.behaviour in STATES and not case.is_short and _ends_by_itself(case):
-        return f"{_say_state(case)}, which commands no stop."
+        return f"{_format_state(case)}, which commands no stop."
     if case.setting.reads_either_way:
         return ""
     # Sticks' lines that return together show that the link was gone, whatever moved before.
@@ -159,7 +159,7 @@ def _ends_by_itself(case: Case) -> bool:
     return again and unplugged(case).refuted
 
 
-def _say_state(case: Case) -> str:
+def _format_state(case: Case) -> str:
     behaviour = case.behaviour
     since_s = case.response.settled_s or case.loss.lost_s
     return f"The line is {behaviour.value if behaviour else ''} from {since_s:.3f} s on"
@@ -193,10 +193,10 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     if case.error_s is None:
         yield "The sample interval is not known, so no time is exact; give it with --rate."
     if case.is_short:
-        yield _say_short(case)
+        yield _format_short(case)
     if response.behaviour in STATES:
         yield (
-            f"{_say_state(case)}. What its device does then is not known; check the wire and the "
+            f"{_format_state(case)}. What its device does then is not known; check the wire and the "
             "receiver."
         )
     if case.needs_device_time:
@@ -218,7 +218,7 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield response.why_not
     alternative = first_open(case)
     if alternative is not None:
-        yield say_open(case, alternative.cause, alternative.ground, alternative)
+        yield format_open(case, alternative.cause, alternative.ground, alternative)
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -243,7 +243,7 @@ def _is_left_for_a_pulse(case: Case) -> bool:
     return case.stopped_s > entry.end_s + late_s
 
 
-def _say_short(case: Case) -> str:
+def _format_short(case: Case) -> str:
     lasted = f"for only {max(case.lasted_s, 0.0):.2f} s"
     needed = f"for longer than {case.needed_s:.1f} s"
     if case.loss.came_back:
@@ -260,7 +260,7 @@ HOLD_STICK: Final = (
 )
 
 
-def say_open(
+def format_open(
     case: Case, cause: Cause, ground: Ground, alternative: Alternative | None = None
 ) -> str:
     """Say which cause is left, and what to record so that it is not.

@@ -18,9 +18,9 @@ from pwmscope.findings.glitches.glitch_patterns import (
 )
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.record import Record
-from pwmscope.model.amounts import say_list
+from pwmscope.model.amounts import format_list
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 
 WINDOW: Final = 0.95
 """Length of a moment in frame periods: short of one, so that the next frame is another."""
@@ -100,7 +100,7 @@ def examine_coincidence(
         "glitch coincidence",
         float(shared),
         "",
-        _say(lines, patterns, expected, receivers),
+        _format(lines, patterns, expected, receivers),
         evidence=_evidence(time_s, struck, window_s),
     )
     return Coincidence(lines, time_s, struck, patterns, shared, expected, (finding,))
@@ -110,7 +110,7 @@ def _period_us(record: Record) -> float:
     return record.frames.usual_us or record.table.convention.period_us
 
 
-def _say(
+def _format(
     lines: tuple[str, ...],
     patterns: tuple[Pattern, ...],
     expected: float,
@@ -120,13 +120,13 @@ def _say(
     if not total:
         return "No line has a glitch, so none come together."
     common = [pattern for pattern in patterns if pattern.is_common]
-    parts = [_say_shared(pattern, lines, receivers) for pattern in common[:2]]
+    parts = [_format_shared(pattern, lines, receivers) for pattern in common[:2]]
     if left := sum(pattern.count for pattern in common[2:]):
         parts.append(f"{left} struck other sets of lines, more than by chance")
     rest = [pattern for pattern in patterns if len(pattern.lines) > 1 and not pattern.is_common]
     if left := sum(pattern.count for pattern in rest):
         parts.append(f"{left} struck more than one line, which may be chance")
-    parts += _say_single([pattern for pattern in patterns if len(pattern.lines) == 1])
+    parts += _format_single([pattern for pattern in patterns if len(pattern.lines) == 1])
     moments = "moment" if total == 1 else "moments"
     return (
         f"Of {total} {moments} with a glitch {'; '.join(parts)}. "
@@ -134,13 +134,13 @@ def _say(
     )
 
 
-def _say_shared(
+def _format_shared(
     pattern: Pattern, lines: tuple[str, ...], receivers: tuple[tuple[str, ...], ...]
 ) -> str:
     if pattern.lines == lines:
         every = "both lines" if len(lines) == 2 else f"all {len(lines)} lines"
         return f"{pattern.count} struck {every} at once: the link or the supply"
-    named = say_list(pattern.lines)
+    named = format_list(pattern.lines)
     if len(receivers) > 1 and pattern.lines in receivers:
         return (
             f"{pattern.count} struck {named} at once, all the lines of one receiver: its link or "
@@ -149,13 +149,13 @@ def _say_shared(
     return f"{pattern.count} struck {named} at once: what those share"
 
 
-def _say_single(singles: list[Pattern]) -> list[str]:
+def _format_single(singles: list[Pattern]) -> list[str]:
     count = sum(pattern.count for pattern in singles)
     if not count:
         return []
     top = singles[0]
     if top.count < MOSTLY * count:
-        each = say_list([f"{pattern.count} on {pattern.lines[0]}" for pattern in singles])
+        each = format_list([f"{pattern.count} on {pattern.lines[0]}" for pattern in singles])
         return [f"{count} struck one line only ({each})"]
     said = [f"{top.count} struck {top.lines[0]} alone: that wire or its plug"]
     if top.count < count:
@@ -168,7 +168,7 @@ def _evidence(
 ) -> tuple[Evidence, ...]:
     """Name the first moments, those that several lines share before the others."""
     several = struck.sum(axis=1) > 1
-    chosen = np.concatenate([np.flatnonzero(several), np.flatnonzero(~several)])[:MOST_SPANS]
+    chosen = np.concatenate([np.flatnonzero(several), np.flatnonzero(~several)])[:MAX_SPANS]
     return tuple(
         Evidence(float(start), float(start) + window_s, 0) for start in np.sort(time_s[chosen])
     )

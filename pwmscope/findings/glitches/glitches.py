@@ -17,9 +17,9 @@ from pwmscope.findings.glitches.glitch_kinds import (
     find_glitches,
 )
 from pwmscope.findings.record import Record
-from pwmscope.model.amounts import say_list, say_s
+from pwmscope.model.amounts import format_list, format_s
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import Span
 
 _PLURAL: Final = {
@@ -186,13 +186,13 @@ def _finding(record: Record, kinds: tuple[GlitchCount, ...], observed_s: float) 
             "glitches", "per minute", "The signal was lost all the time, so no glitch could show."
         )
     lost = {found.kind: found.while_lost for found in kinds if found.while_lost}
-    more = f" {_say_kinds(lost)} more while the signal was lost." if lost else ""
-    over = f"{say_s(observed_s)}{' outside signal loss' if record.losses else ''}"
+    more = f" {_format_kinds(lost)} more while the signal was lost." if lost else ""
+    over = f"{format_s(observed_s)}{' outside signal loss' if record.losses else ''}"
     between = f"95 %: {interval[0]:.3g} to {interval[1]:.3g}"
     if not count:
         sentence = f"No glitch in {over}: 0 a minute ({between}).{more}"
     else:
-        told = _say_kinds({found.kind: found.count for found in kinds if found.count})
+        told = _format_kinds({found.kind: found.count for found in kinds if found.count})
         sentence = f"{told} in {over}: {per_minute:.3g} a minute ({between}).{more}"
     return measured(
         "glitches",
@@ -204,8 +204,8 @@ def _finding(record: Record, kinds: tuple[GlitchCount, ...], observed_s: float) 
     )
 
 
-def _say_kinds(counts: dict[GlitchKind, int]) -> str:
-    return say_list([
+def _format_kinds(counts: dict[GlitchKind, int]) -> str:
+    return format_list([
         f"{count} {_PLURAL[kind]}" if count > 1 else f"1 {_SINGULAR.get(kind, kind.value)}"
         for kind, count in counts.items()
     ])  # fmt: skip
@@ -218,12 +218,12 @@ def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence,
     for found in kinds:
         around = found.kind in {GlitchKind.MISSING, _silent(record)}
         moments = found.moments
-        for i in range(min(len(moments), MOST_SPANS)):
+        for i in range(min(len(moments), MAX_SPANS)):
             row = int(moments.rows[i])
             to = min(row + 1, last) if around else row
             span = (float(moments.start_s[i]), float(moments.end_s[i]))
             spans.append(Evidence(*span, to - row + 1, row, to))
-    return tuple(sorted(spans, key=lambda span: span.start_s)[:MOST_SPANS])
+    return tuple(sorted(spans, key=lambda span: span.start_s)[:MAX_SPANS])
 
 
 def _silent(record: Record) -> GlitchKind:

@@ -12,9 +12,9 @@ import numpy.typing as npt
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import Trial
 
-LONGEST_S: Final = 0.5
+MAX_S: Final = 0.5
 """Delays up to this, and as far ahead, are looked for."""
-MOST_OUTPUTS: Final = 4000
+MAX_OUTPUTS: Final = 4000
 EXPLAINED: Final = 0.01
 """An input explains an output if it leaves no more than this part of its variance."""
 SURE: Final = 20.0
@@ -25,7 +25,7 @@ HALVINGS: Final = 8
 FINEST: Final = 1e-3
 """A latch is told no closer than this part of a frame to either side: widths in steps make the
 misfit jump."""
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 
 
@@ -67,7 +67,7 @@ class Content:
 def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -> Content | None:
     """Find the latch at which an input's widths explain an output's best.
 
-    Latches are tried every half frame from `LONGEST_S` before to `LONGEST_S`
+    Latches are tried every half frame from `MAX_S` before to `MAX_S`
     after, then ever finer about the best. Further inputs of a mixed output are taken out
     as a straight mix, over those outputs that are not at an end of their run, where a mix
     may be clipped.
@@ -131,7 +131,7 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
 def _reach_us(source: Train, output: Train) -> float:
     """Longest delay tried: half a second, but no more than a sixth of the time shared."""
     shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
-    return min(LONGEST_S, max(float(shared_s), 0.0) / 6.0) * 1e6
+    return min(MAX_S, max(float(shared_s), 0.0) / 6.0) * 1e6
 
 
 def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial | None:
@@ -152,7 +152,7 @@ def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial |
 
 def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
     """Of many outputs keep those round which input or output moves most."""
-    if used.size <= MOST_OUTPUTS:
+    if used.size <= MAX_OUTPUTS:
         return used
     across = max(1, math.ceil(0.5e6 / output.period_us))
     kernel = np.ones(2 * across + 1)
@@ -163,10 +163,12 @@ def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
     across = max(1, math.ceil(0.5e6 / source.period_us))
     moved_us = np.abs(np.diff(source.width_us, prepend=source.width_us[0]))
     run_us = run_us + np.convolve(moved_us, np.ones(2 * across + 1), "same")[at]
-    return np.sort(used[np.argsort(-run_us[used], kind="stable")[:MOST_OUTPUTS]])
+    return np.sort(used[np.argsort(-run_us[used], kind="stable")[:MAX_OUTPUTS]])
 
 
-def _as_good(trial: Trial, latches_us: Reals, short: Reals, best: float) -> tuple[float, float]:
+def _as_good(
+    trial: Trial, latches_us: FloatArray, short: FloatArray, best: float
+) -> tuple[float, float]:
     """Find the stretch about the best in which every latch is about as good."""
     at = int(short.argmin())
     worse = np.flatnonzero(short > SURE)
@@ -180,7 +182,7 @@ def _as_good(trial: Trial, latches_us: Reals, short: Reals, best: float) -> tupl
     return low_us, high_us
 
 
-def _border(trial: Trial, middle_us: float, between_us: Reals, best: float) -> float:
+def _border(trial: Trial, middle_us: float, between_us: FloatArray, best: float) -> float:
     """Halve the distance between a latch that is good and one that is not, again and again."""
     good_us, bad_us = (float(each) for each in between_us)
     for _ in range(HALVINGS):

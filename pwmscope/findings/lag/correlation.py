@@ -9,17 +9,17 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.lag.content import LONGEST_S
+from pwmscope.findings.lag.content import MAX_S
 from pwmscope.findings.lag.train import Train
 
 CHANGE_S: Final = 0.1
 """Changes are taken over this time, in which a hand moves far more than a width jitters."""
 PARTS: Final = 8
 """Parts of the recording, each left out once, that tell how well the peak is known."""
-FEWEST_CHANGES: Final = 40
+MIN_CHANGES: Final = 40
 FINENESS: Final = 4
 """Delays tried in one frame."""
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +74,11 @@ def correlate_changes(source: Train, output: Train) -> Correlation | None:
     (41.5, 1.0)
     """
     shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
-    reach_s = min(LONGEST_S, max(float(shared_s), 0.0) / 6.0)
+    reach_s = min(MAX_S, max(float(shared_s), 0.0) / 6.0)
     across = max(1, round(CHANGE_S * 1e6 / output.period_us))
     first_s, last_s = source.rise_s[0] + reach_s, source.rise_s[-1] - reach_s
     used = np.flatnonzero((output.rise_s >= first_s) & (output.rise_s <= last_s))
-    if used.size < FEWEST_CHANGES + across or not (source.moved and output.moved):
+    if used.size < MIN_CHANGES + across or not (source.moved and output.moved):
         return None
     rise_s = output.rise_s[used]
     step_s = source.period_us / 1e6 / FINENESS
@@ -101,27 +101,27 @@ def correlate_changes(source: Train, output: Train) -> Correlation | None:
     return Correlation(delay_s * 1e6, spread_s * 1e6, peak)
 
 
-def _changes(width_us: Reals, across: int) -> Reals:
+def _changes(width_us: FloatArray, across: int) -> FloatArray:
     return width_us[across:] - width_us[:-across]
 
 
-def _sums(x_us: Reals, y_us: Reals) -> Reals:
+def _sums(x_us: FloatArray, y_us: FloatArray) -> FloatArray:
     """Add up what makes a coefficient, for each part of the recording; shape (6, parts)."""
     begin = np.linspace(0, x_us.size, PARTS, endpoint=False).astype(np.int64)
     terms = np.stack([np.ones(x_us.size), x_us, y_us, x_us**2, y_us**2, x_us * y_us])
-    sums: Reals = np.add.reduceat(terms, begin, axis=1)
+    sums: FloatArray = np.add.reduceat(terms, begin, axis=1)
     return sums
 
 
-def _coefficients(sums: Reals) -> Reals:
+def _coefficients(sums: FloatArray) -> FloatArray:
     """Pearson's coefficient for each trial, 0 where one side does not change."""
     count, x, y, xx, yy, xy = sums.T
     spread = (count * xx - x**2) * (count * yy - y**2)
-    coefficients: Reals = (count * xy - x * y) / np.sqrt(np.maximum(spread, 1e-9))
+    coefficients: FloatArray = (count * xy - x * y) / np.sqrt(np.maximum(spread, 1e-9))
     return coefficients
 
 
-def _peak(trials_s: Reals, coefficients: Reals) -> tuple[float, float]:
+def _peak(trials_s: FloatArray, coefficients: FloatArray) -> tuple[float, float]:
     at = int(np.abs(coefficients).argmax())
     if not 0 < at < trials_s.size - 1:
         return float(trials_s[at]), float(coefficients[at])

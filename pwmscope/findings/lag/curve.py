@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 PLAIN: Final = 20.0
 """What a further feature of the curve must gain in the Bayesian information criterion."""
-LEAST_BEND: Final = 1.0
-MOST_POINTS: Final = 4000
-Reals = npt.NDArray[np.float64]
+MIN_BEND: Final = 1.0
+MAX_POINTS: Final = 4000
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class Curve:
     high_us: Parameter | None
     rms_us: float
 
-    def of(self, width_us: Reals) -> Reals:
+    def of(self, width_us: FloatArray) -> FloatArray:
         """Return the output widths for input widths; both shape (n,)."""
         shape = _Shape(self.neutral_us, self.dead_us is not None, self.low_us is not None,
                        self.high_us is not None)  # fmt: skip
@@ -68,7 +68,7 @@ class Curve:
         values += [each.value for each in (self.low_us, self.high_us) if each is not None]
         return shape.of(np.array(values), width_us)
 
-    def at_full_slope(self, width_us: Reals, margin_us: float) -> npt.NDArray[np.bool_]:
+    def at_full_slope(self, width_us: FloatArray, margin_us: float) -> npt.NDArray[np.bool_]:
         """Say for which input widths the curve is neither clipped nor dead, nor nearly so."""
         made_us = self.of(width_us)
         slope = (self.of(width_us + margin_us) - self.of(width_us - margin_us)) / (2.0 * margin_us)
@@ -91,7 +91,7 @@ class _Shape:
     def count(self) -> int:
         return 2 + 2 * self.dead + self.low + self.high
 
-    def of(self, values: Reals, x_us: Reals) -> Reals:
+    def of(self, values: FloatArray, x_us: FloatArray) -> FloatArray:
         gain, centre_us = values[:2]
         at = 2
         off_us = x_us - self.neutral_us
@@ -100,7 +100,7 @@ class _Shape:
             from_us = off_us - middle_us
             off_us = middle_us + np.sign(from_us) * np.maximum(np.abs(from_us) - half_us, 0.0)
             at = 4
-        y_us: Reals = centre_us + gain * off_us
+        y_us: FloatArray = centre_us + gain * off_us
         if self.low:
             y_us = np.maximum(y_us, values[at])
             at += 1
@@ -110,21 +110,23 @@ class _Shape:
 @dataclass(frozen=True, slots=True)
 class _Fit:
     shape: _Shape
-    values: Reals
-    covariance: Reals
-    residual_us: Reals
+    values: FloatArray
+    covariance: FloatArray
+    residual_us: FloatArray
     repeats: float
     cost: float
 
-    def values_for(self, shape: _Shape) -> Reals:
+    def values_for(self, shape: _Shape) -> FloatArray:
         """Return its values without those of a feature that another shape lacks."""
         own = self.shape
         kept = [True, True, *[shape.dead] * (2 * own.dead), *[shape.low] * own.low]
-        values: Reals = self.values[np.array([*kept, *[shape.high] * own.high])]
+        values: FloatArray = self.values[np.array([*kept, *[shape.high] * own.high])]
         return values
 
 
-def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> Curve | None:
+def fit_curve(
+    x_us: FloatArray, y_us: FloatArray, neutral_us: float, scale_us: float
+) -> Curve | None:
     """Fit the curve, with only those features that the widths plainly show.
 
     All of them come first; then the feature (lower clip, upper clip, deadband) that
@@ -159,8 +161,8 @@ def fit_curve(x_us: Reals, y_us: Reals, neutral_us: float, scale_us: float) -> C
     """
     if np.unique(np.rint(x_us)).size < 3:
         return None
-    if x_us.size > MOST_POINTS:
-        kept = np.linspace(0, x_us.size - 1, MOST_POINTS).astype(np.int64)
+    if x_us.size > MAX_POINTS:
+        kept = np.linspace(0, x_us.size - 1, MAX_POINTS).astype(np.int64)
         x_us, y_us = x_us[kept], y_us[kept]
     whole = _Shape(neutral_us, dead=True, low=True, high=True)
     best = _fit(whole, _starts(x_us, y_us, neutral_us), x_us, y_us, scale_us)
@@ -180,36 +182,40 @@ def _poorer(shape: _Shape) -> list[_Shape]:
     return [replace(shape, **each) for each in without if replace(shape, **each) != shape]
 
 
-def _gain(plain: _Fit, richer: _Fit, x_us: Reals) -> float:
+def _gain(plain: _Fit, richer: _Fit, x_us: FloatArray) -> float:
     """Say what a feature gains in the Bayesian information criterion; repeats count once.
 
     One that bends the curve by less than the deviation of what is left gains nothing.
     """
     bends_us = np.abs(richer.shape.of(richer.values, x_us) - plain.shape.of(plain.values, x_us))
-    if float(bends_us.max()) < LEAST_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
+    if float(bends_us.max()) < MIN_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
         return 0.0
     independent = x_us.size / max(3.0, richer.repeats)
     further = richer.shape.count - plain.shape.count
     return independent * math.log(plain.cost / richer.cost) - further * math.log(x_us.size)
 
 
-def _fit(shape: _Shape, starts: list[Reals], x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
+def _fit(
+    shape: _Shape, starts: list[FloatArray], x_us: FloatArray, y_us: FloatArray, scale_us: float
+) -> _Fit:
     fits = [_solve(shape, start, x_us, y_us, scale_us) for start in starts]
     return min(fits, key=lambda fit: fit.cost)
 
 
-def _solve(shape: _Shape, start: Reals, x_us: Reals, y_us: Reals, scale_us: float) -> _Fit:
+def _solve(
+    shape: _Shape, start: FloatArray, x_us: FloatArray, y_us: FloatArray, scale_us: float
+) -> _Fit:
     from scipy.optimize import least_squares  # noqa: PLC0415 - slow to import
 
     scale_us = max(scale_us, 1e-3)
     size = np.maximum(np.abs(start), 1e-3)
 
-    def off(values: Reals) -> Reals:
+    def off(values: FloatArray) -> FloatArray:
         return (shape.of(values * size, x_us) - y_us) / scale_us
 
     found = least_squares(off, start / size, loss="soft_l1", f_scale=3.0, max_nfev=60)
-    values: Reals = np.asarray(found.x, np.float64) * size
-    residual_us: Reals = np.asarray(y_us - shape.of(values, x_us), np.float64)
+    values: FloatArray = np.asarray(found.x, np.float64) * size
+    residual_us: FloatArray = np.asarray(y_us - shape.of(values, x_us), np.float64)
     jacobian = np.asarray(found.jac, np.float64) / size
     variance = float(np.sum((residual_us / scale_us) ** 2)) / max(x_us.size - shape.count, 1)
     repeats = _repeats(residual_us)
@@ -218,7 +224,7 @@ def _solve(shape: _Shape, start: Reals, x_us: Reals, y_us: Reals, scale_us: floa
     return _Fit(shape, values, np.asarray(covariance, np.float64), residual_us, repeats, cost)
 
 
-def _repeats(residual_us: Reals) -> float:
+def _repeats(residual_us: FloatArray) -> float:
     """Say how many neighbouring residuals tell the same: ``1 + 2 sum r_k``.
 
     The sum ends where the autocorrelation, averaged in pairs, first is not positive
@@ -236,7 +242,7 @@ def _repeats(residual_us: Reals) -> float:
     return float(np.clip(2.0 * kept.sum() - 1.0, 1.0, away_us.size / 5.0))
 
 
-def _starts(x_us: Reals, y_us: Reals, neutral_us: float) -> list[Reals]:
+def _starts(x_us: FloatArray, y_us: FloatArray, neutral_us: float) -> list[FloatArray]:
     """Choose where fits begin: the slope of the whole and of the middle, narrow and wide bands."""
     low_us, high_us = np.percentile(y_us, (1.0, 99.0))
     middle = np.abs(y_us - (low_us + high_us) / 2.0) <= 0.35 * (high_us - low_us)

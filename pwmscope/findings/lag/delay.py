@@ -18,16 +18,16 @@ from pwmscope.findings.timing.separation import Separation, scatter_of, separate
 from pwmscope.model.median import FROM_MAD
 from pwmscope.model.uncertainty import NORMAL_95
 
-FEWEST_PAIRS: Final = 10
+MIN_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
 SURE: Final = 5.0
 NEARLY: Final = 0.01
 """A period ratio that is so near to a simple one may be it."""
-MOST_TO_ONE: Final = 6
+MAX_TO_ONE: Final = 6
 """Output periods to an input period, at most, of lines that keep step."""
-MOST_FRAMES: Final = 12
+MAX_FRAMES: Final = 12
 _AT_END: Final = 9
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 class Trigger(StrEnum):
@@ -76,7 +76,7 @@ class Delay:
         How many frames before the newest pulse that one came.
     """
 
-    late_us: Reals
+    late_us: FloatArray
     median_us: float
     low_us: float
     high_us: float
@@ -119,7 +119,7 @@ def measure_delay(
     Delay or None
         None with fewer than ten pairs.
     """
-    if min(len(pairs), len(newest)) < FEWEST_PAIRS:
+    if min(len(pairs), len(newest)) < MIN_PAIRS:
         return None
     interval_us = max(source.interval_us or 0.0, output.interval_us or 0.0)
     since_us = newest.late_us(source, output)
@@ -148,7 +148,7 @@ def measure_delay(
     low_us, median_us, high_us = (float(v) for v in np.percentile(late_us, (2.5, 50.0, 97.5)))
     uncertainty_us = of_median_us = None
     if interval_us:
-        ways_us: tuple[Reals, ...] = (late_us,)
+        ways_us: tuple[FloatArray, ...] = (late_us,)
         weight = np.ones(1)
         if latches is not None and not wander.keeps:
             ways_us = tuple(each.late_us(source, output) for each in latches.pairs)
@@ -198,13 +198,13 @@ def _waits_for(source: Train, output: Train, newest: Pairs) -> _Waits:
     rise_s = output.rise_s[newest.output]
     steady = ~newest.again[1:] & (np.diff(newest.source) == 1)
     noise_us = max(source.noise_us, source.floor_us2**0.5)
-    for frames in range(MOST_FRAMES + 1):
+    for frames in range(MAX_FRAMES + 1):
         place = newest.source - frames
         at = np.maximum(place, 0)
         step_us = np.diff((rise_s - source.rise_s[at]) * 1e6)
         rise_us = np.diff(source.width_us[at])
         used = steady & (place[:-1] >= 0) & (np.abs(step_us) < source.period_us / 4.0)
-        if np.count_nonzero(used & (np.abs(rise_us) > 4.0 * noise_us)) < FEWEST_PAIRS:
+        if np.count_nonzero(used & (np.abs(rise_us) > 4.0 * noise_us)) < MIN_PAIRS:
             continue
         x_us, y_us = rise_us[used], step_us[used]
         slope = float(np.dot(x_us, y_us) / np.dot(x_us, x_us))
@@ -231,7 +231,7 @@ class _Wander:
 
 
 def _wander(
-    after_us: Reals, time_s: Reals, source: Train, output: Train, interval_us: float
+    after_us: FloatArray, time_s: FloatArray, source: Train, output: Train, interval_us: float
 ) -> _Wander:
     """Find out whether an output keeps step, at the input's rate or a simple multiple.
 
@@ -239,7 +239,7 @@ def _wander(
     ``q`` times the phase of the output's starts in the input's frame stands still.
     """
     ratio = output.period_us / source.period_us
-    whole = np.arange(1, MOST_TO_ONE + 1)
+    whole = np.arange(1, MAX_TO_ONE + 1)
     simple = (np.rint(whole * ratio) == 1.0) | (whole == 1)
     near = simple & (np.abs(whole * ratio - np.rint(whole * ratio)) <= NEARLY)
     if not near.any():

@@ -7,7 +7,7 @@ from pwmscope.findings.lag.correlation import Correlation
 from pwmscope.findings.lag.delay import Delay, Trigger
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.amounts import say_s, say_us
+from pwmscope.model.amounts import format_s, format_us
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.uncertainty import COVERAGE
 
@@ -18,24 +18,24 @@ MOVE = (
 FEW_FRAMES = ("in the same frame", "one frame late", "two frames late", "three frames late")
 
 
-def say_ms(us: float) -> str:
+def format_ms(us: float) -> str:
     """Write microseconds as milliseconds.
 
     Examples
     --------
-    >>> say_ms(21_400.0), say_ms(1_800.2), say_ms(4.8)
+    >>> format_ms(21_400.0), format_ms(1_800.2), format_ms(4.8)
     ('21.4 ms', '1.80 ms', '0.005 ms')
     """
     ms = us / 1e3
     return f"{ms:.{1 if abs(ms) >= 10.0 else 2 if abs(ms) >= 1.0 else 3}f} ms"
 
 
-def say_frames(frames: int) -> str:
+def format_frames(frames: int) -> str:
     """Write how many frames late a width is.
 
     Examples
     --------
-    >>> say_frames(1), say_frames(7)
+    >>> format_frames(1), format_frames(7)
     ('one frame late', '7 frames late')
     """
     return FEW_FRAMES[frames] if 0 <= frames < len(FEW_FRAMES) else f"{frames} frames late"
@@ -81,16 +81,16 @@ def content_finding(
         if delay.high_us <= 0.0 and delay.low_us < 0.0:
             return _ahead(pair, delay, evidence)
         sentence = (
-            f"{pair}: {say_ms(delay.median_us)} late, between {say_ms(delay.low_us)} and "
-            f"{say_ms(delay.high_us)}, from leading edge to leading edge{_say_age(source, delay)}"
+            f"{pair}: {format_ms(delay.median_us)} late, between {format_ms(delay.low_us)} and "
+            f"{format_ms(delay.high_us)}, from leading edge to leading edge{_format_age(source, delay)}"
         )
         if later_us:
             sentence += (
-                f" It is smoothed over several frames, whose middle is {say_ms(later_us)} "
+                f" It is smoothed over several frames, whose middle is {format_ms(later_us)} "
                 "older still."
             )
         if correlation is not None:
-            sentence += f" {_say_correlation(correlation)}"
+            sentence += f" {_format_correlation(correlation)}"
         return measured(
             "delay", delay.median_us / 1e3, "ms", sentence,
             uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
@@ -99,8 +99,8 @@ def content_finding(
     if _is_usable(correlation, source) and correlation is not None:
         return measured(
             "delay", correlation.delay_us / 1e3, "ms",
-            f"{pair}: the width follows about {say_ms(correlation.delay_us)} late, smoothed or "
-            f"mixed with another input. {_say_correlation(correlation)}",
+            f"{pair}: the width follows about {format_ms(correlation.delay_us)} late, smoothed or "
+            f"mixed with another input. {_format_correlation(correlation)}",
             uncertainty=correlation.uncertainty_us / 1e3, evidence=evidence,
         )  # fmt: skip
     return not_shown("delay", "ms", f"{pair}: {_why(source, output, content)}")
@@ -109,7 +109,7 @@ def content_finding(
 def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
     return measured(
         "delay", delay.median_us / 1e3, "ms",
-        f"{pair}: not late at all, the output begins {say_ms(-delay.median_us)} before the input "
+        f"{pair}: not late at all, the output begins {format_ms(-delay.median_us)} before the input "
         "whose width it has. Either the two are named the wrong way round, or both carry the same "
         "command side by side.",
         uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
@@ -123,15 +123,15 @@ def _interval_ms(delay: Delay) -> tuple[float, float] | None:
     return delay.of_median_us[0] / 1e3, delay.of_median_us[1] / 1e3
 
 
-def _say_age(source: Train, delay: Delay) -> str:
+def _format_age(source: Train, delay: Delay) -> str:
     if delay.trigger is not Trigger.OWN_CLOCK:
-        return f"; the width is {say_frames(delay.frames)}."
+        return f"; the width is {format_frames(delay.frames)}."
     seen_us = delay.high_us - delay.low_us
     sentence = ". Its own frame clock lets the delay run through a whole frame of the input"
     if seen_us < 0.9 * source.period_us:
         return (
-            f"{sentence}, {say_ms(source.period_us)}, of which this recording saw "
-            f"{say_ms(seen_us)}; record for a whole beat to see the rest."
+            f"{sentence}, {format_ms(source.period_us)}, of which this recording saw "
+            f"{format_ms(seen_us)}; record for a whole beat to see the rest."
         )
     return f"{sentence}."
 
@@ -144,10 +144,10 @@ def _is_usable(correlation: Correlation | None, source: Train) -> bool:
     )
 
 
-def _say_correlation(correlation: Correlation) -> str:
+def _format_correlation(correlation: Correlation) -> str:
     return (
-        f"Changes of width agree best at {say_ms(correlation.delay_us)} ± "
-        f"{say_ms(COVERAGE * correlation.uncertainty_us)} (correlation {correlation.peak:.3f})."
+        f"Changes of width agree best at {format_ms(correlation.delay_us)} ± "
+        f"{format_ms(COVERAGE * correlation.uncertainty_us)} (correlation {correlation.peak:.3f})."
     )
 
 
@@ -196,7 +196,7 @@ def edge_finding(
             f"{source.line} at a fixed time."
         )
         return not_shown(name, unit, reason)
-    begin = f"{output.line} starts {say_us(delay.after_us)} after"
+    begin = f"{output.line} starts {format_us(delay.after_us)} after"
     told = {
         Trigger.INPUT_END: f"{begin} the end of each pulse of {source.line}.",
         Trigger.INPUT_START: f"{begin} the start of each pulse of {source.line}.",
@@ -208,17 +208,17 @@ def edge_finding(
     if delay.trigger is Trigger.INPUT_END and delay.waits_frames:
         told = (
             f"{begin} the end of that pulse of {source.line} which came "
-            f"{say_before(delay.waits_frames)} the newest."
+            f"{format_before(delay.waits_frames)} the newest."
         )
     return measured(name, delay.after_us, unit, told, evidence=evidence)
 
 
-def say_before(frames: int) -> str:
+def format_before(frames: int) -> str:
     """Write a number of frames before.
 
     Examples
     --------
-    >>> say_before(1), say_before(3)
+    >>> format_before(1), format_before(3)
     ('one frame before', '3 frames before')
     """
     return "one frame before" if frames == 1 else f"{frames} frames before"
@@ -286,7 +286,7 @@ def beat_finding(source: Train, output: Train, delay: Delay) -> Finding:
     return measured(
         name, delay.beat_s, "s",
         f"The two frame clocks beat: the delay runs through a whole frame of {source.line} in "
-        f"about {say_s(delay.beat_s)}.",
+        f"about {format_s(delay.beat_s)}.",
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pwmscope.findings.lag.content import find_content
-from pwmscope.findings.lag.delay_findings import say_ms
+from pwmscope.findings.lag.delay_findings import format_ms
 from pwmscope.findings.lag.pairs import pair_by_content
 from pwmscope.findings.lag.train import Train, train_of
 from pwmscope.findings.record import Record
@@ -140,9 +140,9 @@ def _finding(line: str, pairs: list[Follow], trains: Mapping[str, Train]) -> Fin
         )
     first = behind[0]
     others = "".join(
-        f" So does it {other.source}, {say_ms(other.late_us)} late." for other in behind[1:]
+        f" So does it {other.source}, {format_ms(other.late_us)} late." for other in behind[1:]
     )
     return measured(
         "follows", first.source, "",
-        f"{line} follows {first.source}, {say_ms(first.late_us)} late.{others}",
+        f"{line} follows {first.source}, {format_ms(first.late_us)} late.{others}",
     )  # fmt: skip

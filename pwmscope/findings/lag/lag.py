@@ -11,7 +11,7 @@ from pwmscope.findings.lag.correlation import Correlation, correlate_changes
 from pwmscope.findings.lag.delay import Delay, Trigger, measure_delay
 from pwmscope.findings.lag.latch import find_latches
 from pwmscope.findings.lag.pairs import Pairs, pair_by_content, pair_by_edges
-from pwmscope.findings.lag.train import FEWEST_PULSES, Train, train_of
+from pwmscope.findings.lag.train import MIN_PULSES, Train, train_of
 from pwmscope.findings.lag.transfer import Transfer, measure_transfer
 from pwmscope.findings.lag.transfer_findings import NAMES, no_transfer, transfer_findings
 from pwmscope.findings.lag.width_jitter import (
@@ -20,7 +20,7 @@ from pwmscope.findings.lag.width_jitter import (
     measure_added_jitter,
 )
 from pwmscope.findings.record import Record
-from pwmscope.model.amounts import say_list
+from pwmscope.model.amounts import format_list
 from pwmscope.model.finding import Finding, not_shown
 
 
@@ -145,7 +145,7 @@ def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[F
     )  # fmt: skip
     reason = _NO_CURVE.format(source=source.line, output=output.line)
     if lag.others and lag.by_content and lag.content is not None:
-        reason = _say_mix(lag, lag.content.weights)
+        reason = _format_mix(lag, lag.content.weights)
     if lag.jitter is not None:
         jitter = added_jitter_finding(lag.jitter, source.line, output.line, record)
     else:
@@ -165,8 +165,8 @@ def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[F
     )
 
 
-def _say_mix(lag: Lag, weights: tuple[float, ...]) -> str:
-    mix = say_list(
+def _format_mix(lag: Lag, weights: tuple[float, ...]) -> str:
+    mix = format_list(
         [
             f"{weight:.2f} of {line}"
             for weight, line in zip(weights, (lag.source, *lag.others), strict=True)
@@ -202,7 +202,7 @@ def _nothing(source: str, output: str, reason: str) -> Lag:
 
 def _too_few(line: str) -> str:
     return (
-        f"{line} has fewer than {FEWEST_PULSES} whole servo pulses outside signal loss. Check its "
+        f"{line} has fewer than {MIN_PULSES} whole servo pulses outside signal loss. Check its "
         "wire and ground, and record ten seconds or more while the device is powered."
     )
 

@@ -23,7 +23,7 @@ WIDER: Final = 1.5
 LEAST: Final = 1e-3
 """Latches less likely than this, taken together, are left out."""
 MOST: Final = 200
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Latches:
 
     content: Content
     pairs: tuple[Pairs, ...]
-    weight: Reals
+    weight: FloatArray
 
 
 def find_latches(
@@ -103,7 +103,7 @@ def _reach_us(source: Train, content: Content) -> float:
 
 def _turns(
     source: Train, output: Train, pairs: Pairs, content: Content, curve: Curve
-) -> tuple[Reals, Reals]:
+) -> tuple[FloatArray, FloatArray]:
     """Say at which latch each output changes its input pulse, and what the newer one gains.
 
     Both shape (n,), in order of the latch, which is told from the one found so far.

@@ -16,11 +16,11 @@ from pwmscope.model.moments import mean_of
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""
-FEWEST_SWEEPS: Final = 3
-FEWEST_MOVING: Final = 40
+MIN_SWEEPS: Final = 3
+MIN_MOVING: Final = 40
 SHARE: Final = 0.5
 """Part of what the curve leaves while the stick moves that its neighbours must explain."""
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +82,18 @@ def find_memory(source: Train, output: Train, pairs: Pairs, curve: Curve) -> Mem
     inner = (place >= NEIGHBOURS) & (place < width_us.size - NEIGHBOURS)
     used = np.flatnonzero((direction != 0.0) & whole & inner)
     smoothed, centre = False, 0.0
-    if used.size >= FEWEST_MOVING:
+    if used.size >= MIN_MOVING:
         smoothed, centre = _smoothing(width_us, place[used], left_us[used], direction[used], curve)
     difference_us, doubt_us, sweeps = _hysteresis(left_us, direction, used)
     return Memory(smoothed, centre, difference_us, doubt_us, sweeps)
 
 
 def _smoothing(
-    width_us: Reals, place: npt.NDArray[np.int64], left_us: Reals, direction: Reals, curve: Curve
+    width_us: FloatArray,
+    place: npt.NDArray[np.int64],
+    left_us: FloatArray,
+    direction: FloatArray,
+    curve: Curve,
 ) -> tuple[bool, float]:
     offsets = np.array([k for k in range(-NEIGHBOURS, NEIGHBOURS + 1) if k])
     around_us = width_us[place[:, None] + offsets] - width_us[place][:, None]
@@ -108,7 +112,7 @@ def _smoothing(
 
 
 def _hysteresis(
-    left_us: Reals, direction: Reals, used: npt.NDArray[np.int64]
+    left_us: FloatArray, direction: FloatArray, used: npt.NDArray[np.int64]
 ) -> tuple[float | None, float, tuple[int, int]]:
     """Compare the means of sweeps up and sweeps down."""
     if not used.size:
@@ -117,10 +121,10 @@ def _hysteresis(
     begin = np.flatnonzero((np.diff(used, prepend=-9) > 1) | (np.diff(way, prepend=0.0) != 0))
     count = np.diff(begin, append=used.size)
     mean_us = np.add.reduceat(left_us[used], begin) / count
-    kept = count >= FEWEST_SWEEPS
+    kept = count >= MIN_SWEEPS
     up_us, down_us = (mean_us[kept & (way[begin] == sign)] for sign in (1.0, -1.0))
     sweeps = (up_us.size, down_us.size)
-    if min(sweeps) < FEWEST_SWEEPS:
+    if min(sweeps) < MIN_SWEEPS:
         return None, 0.0, sweeps
     doubt_us = math.sqrt(
         float(np.var(up_us, ddof=1)) / up_us.size + float(np.var(down_us, ddof=1)) / down_us.size

@@ -17,10 +17,10 @@ from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, half_width
 CROSSING: Final = 7.0 / 30.0
 """Half the mean difference of two triangular errors over plus or minus one sample."""
 PARTS: Final = 201
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
-def median_errors_us(late_us: Reals, interval_us: float) -> tuple[float, float]:
+def median_errors_us(late_us: FloatArray, interval_us: float) -> tuple[float, float]:
     """Say how far sampling may move the median of delays.
 
     Each delay is off by the difference of two sampling errors, triangular over plus or minus
@@ -64,7 +64,7 @@ def median_errors_us(late_us: Reals, interval_us: float) -> tuple[float, float]:
 
 
 def median_interval_us(
-    ways_us: tuple[Reals, ...], weight: Reals, interval_us: float
+    ways_us: tuple[FloatArray, ...], weight: FloatArray, interval_us: float
 ) -> tuple[tuple[float, float], float]:
     """Return the 95 % interval of the median delay, and its standard uncertainty.
 
@@ -101,14 +101,14 @@ def median_interval_us(
     return (low_us, high_us), math.hypot(spread_us, doubt_us)
 
 
-def slope_of(x_us: Reals, y_us: Reals) -> float:
+def slope_of(x_us: FloatArray, y_us: FloatArray) -> float:
     """Least-squares slope of ``y`` over ``x``, both shape (n,)."""
     away_us = x_us - x_us.mean()
     return float(np.dot(away_us, y_us) / np.dot(away_us, away_us))
 
 
 def slope_uncertainty(
-    place: npt.NDArray[np.int64], x_us: Reals, interval_us: tuple[float, float], slope: float
+    place: npt.NDArray[np.int64], x_us: FloatArray, interval_us: tuple[float, float], slope: float
 ) -> float:
     """Return the standard uncertainty that sampling gives a slope of widths over widths.
 
@@ -148,7 +148,7 @@ def slope_uncertainty(
 
 
 def slope_interval(
-    slopes: Reals, weight: Reals, uncertainty: float
+    slopes: FloatArray, weight: FloatArray, uncertainty: float
 ) -> tuple[tuple[float, float], float]:
     """Return the 95 % interval of a slope over the ways to pair, and its uncertainty."""
     if slopes.size == 1:
@@ -162,7 +162,7 @@ def slope_interval(
     return _shortest(points, np.repeat(weight / PARTS, PARTS)), math.hypot(uncertainty, doubt)
 
 
-def _quantiles(normal_us: float, rectangle_us: float, parts: Reals) -> Reals:
+def _quantiles(normal_us: float, rectangle_us: float, parts: FloatArray) -> FloatArray:
     """Quantiles of a Gaussian plus a rectangular error, by adding up both on a grid."""
     from scipy.special import ndtri  # noqa: PLC0415 - slow to import
 
@@ -170,11 +170,11 @@ def _quantiles(normal_us: float, rectangle_us: float, parts: Reals) -> Reals:
     if not rectangle_us:
         return normal
     sums = (normal[:, None] + rectangle_us * (2.0 * parts - 1.0)).ravel()
-    quantiles: Reals = np.quantile(sums, parts)
+    quantiles: FloatArray = np.quantile(sums, parts)
     return quantiles
 
 
-def _shortest(points: Reals, weight: Reals) -> tuple[float, float]:
+def _shortest(points: FloatArray, weight: FloatArray) -> tuple[float, float]:
     """Find the shortest interval that holds 95 % of weighted points."""
     order = np.argsort(points, kind="stable")
     points, share = points[order], np.cumsum(weight[order])

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.findings.record import Record
 from pwmscope.model.median import median_of
 
-FEWEST_PULSES: Final = 10
+MIN_PULSES: Final = 10
 MOVED: Final = 0.02
 """A stick moved if its width ran over this part of the convention's span or more."""
 
@@ -89,7 +89,7 @@ def train_of(record: Record) -> Train | None:
     Train or None
     """
     table, rows, frames = record.table, record.rows, record.frames
-    if rows.size < FEWEST_PULSES or frames.usual_us is None:
+    if rows.size < MIN_PULSES or frames.usual_us is None:
         return None
     steady_us = frames.steady_us
     period_us = median_of(steady_us) if steady_us.size else frames.usual_us

@@ -21,7 +21,7 @@ from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.model.uncertainty import NORMAL_95, sampling_floor_us
 
 SAME_STEP: Final = 0.1
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +155,7 @@ def _gain(
     return Gain(value, doubt, interval)
 
 
-def _with_rounding(curve: Curve, step_us: float, x_us: Reals, dwells: int) -> Curve:
+def _with_rounding(curve: Curve, step_us: float, x_us: FloatArray, dwells: int) -> Curve:
     """Add to the curve's uncertainties what rounding to steps gives.
 
     Rounding is off by the same in every pulse of a dwell, so only dwells count as

@@ -7,13 +7,13 @@ from typing import Final
 from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.transfer import Transfer
-from pwmscope.model.amounts import say_us
+from pwmscope.model.amounts import format_us
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.uncertainty import COVERAGE
 
 PLAIN: Final = 3.0
 """A hysteresis shows if it is larger than so many of its standard uncertainties."""
-FEWEST_NEAR: Final = 20
+MIN_NEAR: Final = 20
 NAMES: Final = (
     ("width gain", "us/us"),
     ("width offset", "us"),
@@ -70,7 +70,7 @@ def _gain(
         "width gain", gain.value, "us/us",
         f"{output.line} changes by {gain.value:.4f} ± {COVERAGE * gain.uncertainty:.4f} us for "
         f"each microsecond of {source.line}.{turned} The curve leaves "
-        f"{say_us(transfer.curve.rms_us)} RMS of its width.",
+        f"{format_us(transfer.curve.rms_us)} RMS of its width.",
         uncertainty=gain.uncertainty, interval=gain.interval, evidence=evidence,
     )  # fmt: skip
 
@@ -84,7 +84,7 @@ def _offset(
     return measured(
         "width offset", off_us, "us",
         f"At {source.neutral_us:g} us of {source.line} the straight part of the curve gives "
-        f"{say_us(centre_us)}, {said_us:+.2f} us from the convention's neutral.",
+        f"{format_us(centre_us)}, {said_us:+.2f} us from the convention's neutral.",
         uncertainty=transfer.offset_uncertainty_us, evidence=evidence,
     )  # fmt: skip
 
@@ -102,7 +102,7 @@ def _deadband(
             f"of {curve.dead_us.value:.1f} us.",
             uncertainty=curve.dead_us.uncertainty, evidence=evidence,
         )  # fmt: skip
-    if transfer.near_neutral < FEWEST_NEAR:
+    if transfer.near_neutral < MIN_NEAR:
         return not_shown(
             "output deadband", "us",
             f"{source.line} was hardly seen near its neutral. Move its stick slowly through the "
@@ -112,7 +112,7 @@ def _deadband(
     return measured(
         "output deadband", 0.0, "us",
         f"No deadband shows: {output.line} follows {source.line} through the middle within "
-        f"{say_us(COVERAGE * doubt_us)}.",
+        f"{format_us(COVERAGE * doubt_us)}.",
         uncertainty=doubt_us, evidence=evidence,
     )  # fmt: skip
 

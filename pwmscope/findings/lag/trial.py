@@ -11,11 +11,11 @@ import numpy.typing as npt
 from pwmscope.findings.lag.train import Train
 
 IN_GROUP: Final = 25
-Reals = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.float64]
 Wholes = npt.NDArray[np.int64]
 
 
-def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
+def newest_before(known_s: FloatArray, aim_s: FloatArray) -> Wholes:
     """Find the last instant at or before each aim.
 
     Parameters
@@ -37,7 +37,7 @@ def newest_before(known_s: Reals, aim_s: Reals) -> Wholes:
     return np.searchsorted(known_s, aim_s, side="right").astype(np.int64) - 1
 
 
-def misfit_us2(x_us: Reals, y_us: Reals) -> float:
+def misfit_us2(x_us: FloatArray, y_us: FloatArray) -> float:
     """Variance of ``y`` about any smooth curve over ``x``, without fitting one.
 
     Sorted by ``x``, each value is held against the mean of its two neighbours;
@@ -82,25 +82,25 @@ class Trial:
     """
 
     inputs: tuple[Train, ...]
-    rise_s: Reals
-    output_us: Reals
+    rise_s: FloatArray
+    output_us: FloatArray
     floor_us2: float
 
-    def widths_us(self, latch_us: float) -> Reals:
+    def widths_us(self, latch_us: float) -> FloatArray:
         """Take each input's width for each output; shape (inputs, n)."""
         aim_s = self.rise_s - latch_us / 1e6
         return np.stack([each.width_us[newest_before(each.end_s, aim_s)] for each in self.inputs])
 
-    def source_us(self, latch_us: float) -> Reals:
+    def source_us(self, latch_us: float) -> FloatArray:
         """Take what explains each output: the one input's width, or the mix; shape (n,)."""
         widths_us = self.widths_us(latch_us)
         if len(self.inputs) == 1:
-            only: Reals = widths_us[0]
+            only: FloatArray = widths_us[0]
             return only
-        mixed: Reals = self.weights(widths_us) @ widths_us
+        mixed: FloatArray = self.weights(widths_us) @ widths_us
         return mixed
 
-    def weights(self, widths_us: Reals) -> Reals:
+    def weights(self, widths_us: FloatArray) -> FloatArray:
         """Fit a straight mix (least squares); shape (inputs,)."""
         columns = np.vstack([widths_us, np.ones(self.rise_s.size)]).T
         fitted = np.asarray(np.linalg.lstsq(columns, self.output_us, rcond=None)[0], np.float64)
@@ -114,23 +114,23 @@ class Trial:
             alone_us = alone_us - self.weights(widths_us)[1:] @ widths_us[1:]
         return misfit_us2(widths_us[0], alone_us) + self.floor_us2
 
-    def misfits(self, latches_us: Reals) -> Reals:
+    def misfits(self, latches_us: FloatArray) -> FloatArray:
         """Return the same for several latches; both shape (n,)."""
         return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
 
-    def behind(self, misfits: Reals, best: float) -> Reals:
+    def behind(self, misfits: FloatArray, best: float) -> FloatArray:
         """Log-likelihood by which each falls short; neighbours share widths, so a third counts."""
         return self.rise_s.size / 3.0 * np.log(misfits / best)
 
-    def short(self, latches_us: Reals, misfits: Reals, best: float) -> Reals:
+    def short(self, latches_us: FloatArray, misfits: FloatArray, best: float) -> FloatArray:
         """Log-likelihood by which latches fall short, the smaller of both ways to tell it."""
         at = int(misfits.argmin())
         on_curve = self.behind_on_curve(latches_us, float(latches_us[at]))
-        short: Reals = np.minimum(self.behind(misfits, best), on_curve)
+        short: FloatArray = np.minimum(self.behind(misfits, best), on_curve)
         short[at] = 0.0
         return short
 
-    def behind_on_curve(self, latches_us: Reals, about_us: float) -> Reals:
+    def behind_on_curve(self, latches_us: FloatArray, about_us: float) -> FloatArray:
         """Log-likelihood by which each falls short on the curve that one of them gives.
 
         Sorting anew shuffles what a dwell's noise gives; on one curve only outputs that
@@ -142,10 +142,10 @@ class Trial:
             off_us = self.output_us - np.interp(self.source_us(float(latch_us)), x_us, y_us)
             squares[i] = float(np.dot(off_us, off_us))
         least = float(squares.min())
-        behind: Reals = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
+        behind: FloatArray = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
         return behind
 
-    def _curve(self, latch_us: float) -> tuple[Reals, Reals]:
+    def _curve(self, latch_us: float) -> tuple[FloatArray, FloatArray]:
         """Average the output's width over groups of like input widths."""
         source_us = self.source_us(latch_us)
         order = np.argsort(source_us, kind="stable")

@@ -14,11 +14,11 @@ from pwmscope.findings.lag.train import Train
 from pwmscope.findings.record import Record
 from pwmscope.findings.segmentation.dwells import Dwells
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.model.finding import MOST_SPANS, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Finding, measured, not_shown
 from pwmscope.model.uncertainty import NORMAL_95
 
 TRIMMED: Final = 3
-FEWEST_IN_DWELL: Final = 6
+MIN_IN_DWELL: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def measure_added_jitter(
     count = np.bincount(group)[group]
     place = np.arange(group.size) - np.flatnonzero(change)[group - 1]
     inner = (place >= TRIMMED) & (place < count - TRIMMED)
-    used = (still[0] >= 0) & (still[1] >= 0) & inner & (count - 2 * TRIMMED >= FEWEST_IN_DWELL)
+    used = (still[0] >= 0) & (still[1] >= 0) & inner & (count - 2 * TRIMMED >= MIN_IN_DWELL)
     if not used.any():
         return AddedJitter(None, None, None, None)
     sizes = np.unique(group[used], return_counts=True)[1].astype(np.int64)
@@ -155,5 +155,5 @@ def added_jitter_finding(added: AddedJitter, source: str, output: str, record: R
         f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
         f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
         f"{before} us, sampling taken out.",
-        interval=(low_us, high_us), evidence=record.dwells.evidence[:MOST_SPANS],
+        interval=(low_us, high_us), evidence=record.dwells.evidence[:MAX_SPANS],
     )  # fmt: skip

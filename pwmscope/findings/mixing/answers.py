@@ -8,16 +8,16 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.mixing.arrangement import MOST_LEFT, Arrangement
+from pwmscope.findings.mixing.arrangement import MAX_LEFT, Arrangement
 from pwmscope.findings.mixing.faults import Kind
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.findings.mixing.motion import say_motion
+from pwmscope.findings.mixing.motion import format_motion
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, judge, measured, not_shown
 from pwmscope.model.uncertainty import COVERAGE
 
 LIMIT: Final = "left = forward + turn, right = forward - turn"
-MOST_UNEQUAL: Final = 3.0
+MAX_UNEQUAL: Final = 3.0
 """Per cent by which the two outputs' gains may differ (own choice: a robot that drives
 straight forward within some degrees a metre)."""
 DIRECTIONS: Final = {
@@ -57,7 +57,7 @@ def responses_of(fit: MixFit) -> tuple[Response, ...]:
     end = np.maximum(1.0, np.max(np.abs(fit.samples.position), axis=0))
     position = np.clip(fit.position(stick), -end, end)
     return tuple(
-        Response(name, float(left), float(right), say_motion(float(left), float(right)))
+        Response(name, float(left), float(right), format_motion(float(left), float(right)))
         for name, (left, right) in zip(DIRECTIONS, position[1:] - position[0], strict=True)
     )
 
@@ -149,7 +149,7 @@ def balance_of(fit: MixFit) -> Balance:
 
 def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     """Hold the two outputs' gains against each other."""
-    limit = f"at most {MOST_UNEQUAL:g} %"
+    limit = f"at most {MAX_UNEQUAL:g} %"
     if found.kind is not Kind.MIXED:
         return not_shown(
             "gain balance", "%",
@@ -168,7 +168,7 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
         (balance.turn, balance.turn_doubt, "turn"),
     )
     verdicts = [
-        judge(100.0 * abs(ratio - 1.0), MOST_UNEQUAL, 100.0 * doubt) for ratio, doubt, _ in parts
+        judge(100.0 * abs(ratio - 1.0), MAX_UNEQUAL, 100.0 * doubt) for ratio, doubt, _ in parts
     ]
     said = " and ".join(
         f"{100.0 * (ratio - 1.0):+.1f} ± {100.0 * COVERAGE * doubt:.1f} % for {what}"
@@ -275,7 +275,7 @@ DEFINITIONS: Final = (
         "outputs = clip(M x sticks + offset) by robust regression (Huber); rows within 12 degrees "
         "of a stick's axis follow that stick alone, rows beyond 17 degrees follow both, each with "
         "twice the uncertainty to spare; the signs name the rest; not shown if more than "
-        f"{100 * MOST_LEFT:.0f} % of the movement is left",
+        f"{100 * MAX_LEFT:.0f} % of the movement is left",
         "wanted mix: common practice; Huber, Robust Statistics, 1981 (from memory); names: own",
     ),
     Definition(
@@ -283,7 +283,7 @@ DEFINITIONS: Final = (
         "How much stronger the right output answers than the left, for the stick that shows the "
         "larger difference. With unequal gains the robot does not drive straight.",
         "100 (|m_right| / |m_left| - 1), for forward and for turn; u by JCGM 100, 5.1.6",
-        f"limit of {MOST_UNEQUAL:g} %: own choice; JCGM 100",
+        f"limit of {MAX_UNEQUAL:g} %: own choice; JCGM 100",
     ),
     Definition(
         "clipped corners",

@@ -17,8 +17,8 @@ from pwmscope.findings.mixing.faults import (
     Kind,
     Pattern,
     explanations,
+    format_name,
     pattern_of,
-    say_name,
 )
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.model.uncertainty import COVERAGE
@@ -27,12 +27,12 @@ ALONE_DEG: Final = 12.0
 """A row within this angle of one stick's axis follows that stick alone ..."""
 BOTH_DEG: Final = 17.0
 """... and one farther than this from both axes follows both; a turn of 31 % of the forward."""
-LEAST_GAIN: Final = 0.05
+MIN_GAIN: Final = 0.05
 """An output that moves less than this part of its travel follows no stick."""
-MOST_DIFFERENT: Final = 1.8
+MAX_DIFFERENT: Final = 1.8
 """If one output's turn, set against the other's as its forward is, differs by more than this
 factor, the two are not one mixer's."""
-MOST_LEFT: Final = 0.4
+MAX_LEFT: Final = 0.4
 """Part of an output's movement that the fit may leave."""
 
 
@@ -86,7 +86,7 @@ def name_arrangement(fit: MixFit) -> Arrangement:
     -------
     Arrangement
     """
-    if fit.unexplained > MOST_LEFT:
+    if fit.unexplained > MAX_LEFT:
         return Arrangement(None, reason=_strange(fit))
     rows: list[_Row] = []
     for at, output in enumerate(fit.samples.outputs):
@@ -140,9 +140,9 @@ def _row(fit: MixFit, at: int) -> _Row | None:
     covariance = fit.outputs[at].covariance[:2, :2] / half_us**2
     gain = math.hypot(forward, turn)
     doubt = COVERAGE * math.sqrt(float(np.trace(covariance)))
-    if gain + doubt < LEAST_GAIN:
+    if gain + doubt < MIN_GAIN:
         return _Row.NONE
-    if gain - doubt < LEAST_GAIN:
+    if gain - doubt < MIN_GAIN:
         return None
     slope = np.array([-turn, forward]) / gain**2
     spread_deg = COVERAGE * math.degrees(math.sqrt(float(slope @ covariance @ slope)))
@@ -165,9 +165,9 @@ def _both_mixed(fit: MixFit, signs: npt.NDArray[np.int64]) -> Arrangement:
     relative = fit.uncertainty / size
     apart = abs(math.log(size[0, 0] * size[1, 1] / (size[0, 1] * size[1, 0])))
     doubt = COVERAGE * math.sqrt(float(np.sum(relative**2)))
-    if apart - doubt > math.log(MOST_DIFFERENT):
+    if apart - doubt > math.log(MAX_DIFFERENT):
         return _other(fit)
-    if apart + doubt > math.log(MOST_DIFFERENT):
+    if apart + doubt > math.log(MAX_DIFFERENT):
         return Arrangement(
             None,
             reason="Whether both outputs come from one mixer is too uncertain to be named. Record "
@@ -179,10 +179,10 @@ def _both_mixed(fit: MixFit, signs: npt.NDArray[np.int64]) -> Arrangement:
 def _named(kind: Kind, pattern: Pattern) -> Arrangement:
     base = WANTED if kind is Kind.MIXED else SINGLE
     first, *others = explanations(pattern, base)
-    also = [say_name(kind, faults) for faults in others]
+    also = [format_name(kind, faults) for faults in others]
     if kind is Kind.UNMIXED:
         also += [str(Kind.TWICE), "stick plane turned by 45 degrees"]
-    return Arrangement(say_name(kind, first), tuple(also), kind, first, pattern)
+    return Arrangement(format_name(kind, first), tuple(also), kind, first, pattern)
 
 
 def mixed_twice(arrangement: Arrangement) -> Arrangement:

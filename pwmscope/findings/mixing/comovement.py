@@ -10,14 +10,14 @@ from pwmscope.findings.mixing.regression import Vector
 
 _MOVED: Final = 0.1
 """Part of half the travel by which an output that moves is off its rest."""
-_FEWEST: Final = 5
+_MIN: Final = 5
 _RECORD: Final = (
     "Which stick does what cannot be told from the outputs alone: record the receiver's stick "
     "channels too, or record to a plan (--plan)."
 )
 
 
-def say_comovement(position: Vector) -> str:
+def format_comovement(position: Vector) -> str:
     """Say what two outputs do together, and what that leaves open.
 
     Parameters
@@ -33,17 +33,17 @@ def say_comovement(position: Vector) -> str:
     Examples
     --------
     >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
-    >>> print(say_comovement(np.stack([one, two], axis=1))[:60])
+    >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
     Each output moved while the other rested and never both toge
     """
     away = position - np.median(position, axis=0)
     moved = np.abs(away) > _MOVED
     both = moved.all(axis=1)
-    alone = [np.count_nonzero(moved[:, at] & ~both) >= _FEWEST for at in (0, 1)]
+    alone = [np.count_nonzero(moved[:, at] & ~both) >= _MIN for at in (0, 1)]
     equal = np.abs(np.abs(away[:, 0]) - np.abs(away[:, 1])) < 0.2 * np.abs(away).max(axis=1)
     same = np.sign(away[:, 0]) == np.sign(away[:, 1])
-    together = np.count_nonzero(both & equal & same) >= _FEWEST
-    opposite = np.count_nonzero(both & equal & ~same) >= _FEWEST
+    together = np.count_nonzero(both & equal & same) >= _MIN
+    opposite = np.count_nonzero(both & equal & ~same) >= _MIN
     if not moved.any():
         return f"Neither output moved, so nothing is told about the mixing. {_RECORD}"
     if all(alone) and not both.any():

@@ -21,7 +21,7 @@ from pwmscope.findings.mixing.lines import DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Samples, pair_outputs, with_plan, with_recorded
 from pwmscope.findings.mixing.twice import fit_twice
 from pwmscope.findings.mixing.unfit import (
-    FEWEST_FRAMES,
+    MIN_FRAMES,
     lacking,
     missing_output,
     only_corners,
@@ -109,10 +109,10 @@ def examine_mixing(
     if apart:
         return _unanswered(lines, apart)
     frames = pair_outputs(tables, [output.line for output in outputs], lost)
-    if frames.time_s.size < FEWEST_FRAMES:
+    if frames.time_s.size < MIN_FRAMES:
         return _unanswered(
             lines,
-            f"Only {frames.time_s.size} frames have a pulse on both outputs; {FEWEST_FRAMES} are "
+            f"Only {frames.time_s.size} frames have a pulse on both outputs; {MIN_FRAMES} are "
             "needed. Record for some ten seconds, with both sticks moved.",
         )
     if spans:

@@ -99,12 +99,12 @@ def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ..
     return ()
 
 
-def say_name(kind: Kind, faults: tuple[Fault, ...]) -> str:
+def format_name(kind: Kind, faults: tuple[Fault, ...]) -> str:
     """Name an arrangement.
 
     Examples
     --------
-    >>> say_name(Kind.MIXED, (Fault.LEFT, Fault.RIGHT)), say_name(Kind.UNMIXED, ())
+    >>> format_name(Kind.MIXED, (Fault.LEFT, Fault.RIGHT)), format_name(Kind.UNMIXED, ())
     ('mixed, both outputs reversed', 'unmixed')
     """
     words = [str(fault) for fault in faults]

@@ -21,7 +21,7 @@ from pwmscope.findings.mixing.regression import (
 from pwmscope.findings.mixing.sticks import Samples
 from pwmscope.model.uncertainty import sampling_floor_us
 
-LEAST_SCALE_US: Final = 0.5
+MIN_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""
 STEP_US: Final = 1.0
 """A mixer counts in whole microseconds and may round towards zero (common practice)."""
@@ -31,7 +31,7 @@ _WORTH: Final = 0.75
 """Clipping is taken where it leaves less than this part of the loss, ..."""
 _SURE: Final = 15.0
 """... and lowers it by more than this, in units of the scale squared."""
-_FEWEST: Final = 5
+_MIN: Final = 5
 _AT_REST: Final = 0.3
 """An end nearer to rest than this part of the other is no end."""
 _TURNS: Final = 60
@@ -217,13 +217,13 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float =
     -------
     OutputFit
     """
-    least_us = max(LEAST_SCALE_US, floor_us)
+    least_us = max(MIN_SCALE_US, floor_us)
     straight = fit_robustly(design, width_us, least_us)
     if hands:
         least_us = max(least_us, hands * float(np.linalg.norm(straight.terms[:-1])))
         straight = fit_robustly(design, width_us, least_us)
     ends = _ends(width_us, float(straight.terms[-1]), least_us)
-    if np.count_nonzero(np.abs(straight.residual) > ends.margin_us) < _FEWEST:
+    if np.count_nonzero(np.abs(straight.residual) > ends.margin_us) < _MIN:
         return _output(design, straight, floor_us)
     bent = _fit_clipped(design, width_us, ends, straight, least_us)
     scale_us = min(straight.scale, bent.scale)
@@ -232,7 +232,7 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float =
     over = (asked_us > ends.high_us + ends.margin_us) & (width_us > ends.high_us - ends.margin_us)
     under = (asked_us < ends.low_us - ends.margin_us) & (width_us < ends.low_us + ends.margin_us)
     clipped = int(np.count_nonzero(over | under))
-    if clipped < _FEWEST or after > _WORTH * before or before - after < _SURE:
+    if clipped < _MIN or after > _WORTH * before or before - after < _SURE:
         return _output(design, straight, floor_us)
     low_us = ends.low_us if np.any(under) else None
     high_us = ends.high_us if np.any(over) else None

@@ -10,7 +10,7 @@ _STILL: Final = 0.03
 """A side slower than this part of its full speed is told as standing still."""
 
 
-def say_motion(left: float, right: float) -> str:
+def format_motion(left: float, right: float) -> str:
     """Say how a robot moves.
 
     Parameters
@@ -25,11 +25,11 @@ def say_motion(left: float, right: float) -> str:
 
     Examples
     --------
-    >>> say_motion(1.0, 0.0)
+    >>> format_motion(1.0, 0.0)
     'turns right (left side forward, right side still)'
-    >>> say_motion(0.9, 0.88), say_motion(-1.0, 1.0)
+    >>> format_motion(0.9, 0.88), format_motion(-1.0, 1.0)
     ('drives straight forward', 'turns left on the spot')
-    >>> say_motion(0.5, 0.8)
+    >>> format_motion(0.5, 0.8)
     'drives forward in a curve to the left'
     """
     faster = max(abs(left), abs(right))

@@ -18,7 +18,7 @@ from pwmscope.pulses import PulseTable
 
 Source: TypeAlias = Literal["recorded sticks", "plan"]
 
-MOST_FRAMES: Final = 40_000
+MAX_FRAMES: Final = 40_000
 """Frames that are fitted; a recording of many hours has no more to say about a matrix."""
 _STRETCH: Final = 200
 _SETTLING_S: Final = 0.1
@@ -266,15 +266,15 @@ def enough(stick: Vector) -> npt.NDArray[np.int64]:
     Returns
     -------
     ndarray of int64
-        All places, up to `MOST_FRAMES` of them; beyond, those of whole stretches.
+        All places, up to `MAX_FRAMES` of them; beyond, those of whole stretches.
     """
     count = len(stick)
-    if count <= MOST_FRAMES:
+    if count <= MAX_FRAMES:
         return np.arange(count)
     moved = np.any(np.abs(stick - np.median(stick, axis=0)) > MOVING, axis=1)
     begins = np.arange(0, count, _STRETCH)
     moving = np.logical_or.reduceat(moved, begins)
-    most = MOST_FRAMES // (2 * _STRETCH)
+    most = MAX_FRAMES // (2 * _STRETCH)
     chosen = [
         places[:: max(1, -(-places.size // most))]
         for places in (np.flatnonzero(moving), np.flatnonzero(~moving))

@@ -18,7 +18,7 @@ _FULL: Final = (0.85, 1.15)
 of about one is believed then."""
 _WORTH: Final = 0.4
 _SURE: Final = 40.0
-_FEWEST: Final = 12
+_MIN: Final = 12
 _HANDS_LEAVE: Final = 0.08
 """Hands that follow a plan leave less than this part of the movement unexplained (own estimate)."""
 _MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
@@ -70,7 +70,7 @@ def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
     """
     samples = fit.samples
     corner = np.sum(np.abs(samples.stick), axis=1)
-    if np.count_nonzero(corner > 1.1) < _FEWEST:
+    if np.count_nonzero(corner > 1.1) < _MIN:
         return None
     by_plan = samples.source == "plan"
     if by_plan and fit.unexplained < _HANDS_LEAVE:

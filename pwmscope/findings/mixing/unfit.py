@@ -9,14 +9,14 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench.plan import Axis
-from pwmscope.findings.mixing.comovement import say_comovement
+from pwmscope.findings.mixing.comovement import format_comovement
 from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Frames, Samples
 from pwmscope.findings.receivers.ties import Step, Tie
 
-FEWEST_FRAMES: Final = 20
+MIN_FRAMES: Final = 20
 _MOVED: Final = 0.1
-_FEWEST_MOVED: Final = 8
+_MIN_MOVED: Final = 8
 _TOGETHER: Final = 0.97
 """Sticks whose positions correlate by more than this were not moved apart."""
 _ON_DIAGONAL: Final = 0.9
@@ -65,21 +65,21 @@ def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine,
         )
     neutral_us = np.array([output.travel.neutral_us for output in outputs])
     half_us = np.array([output.travel.half_us for output in outputs])
-    return say_comovement((frames.width_us - neutral_us) / half_us)
+    return format_comovement((frames.width_us - neutral_us) / half_us)
 
 
 def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN)) -> str:
     """Say what the sticks did not do, or nothing."""
     still = [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
-    if not still and len(samples.time_s) < FEWEST_FRAMES:
+    if not still and len(samples.time_s) < MIN_FRAMES:
         where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
         return (
-            f"Only {len(samples.time_s)} frames lie in {where}; {FEWEST_FRAMES} are needed. Check "
+            f"Only {len(samples.time_s)} frames lie in {where}; {MIN_FRAMES} are needed. Check "
             "that the plan belongs to this recording, and record for longer."
         )
     if not still:
         away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
-        moved = np.count_nonzero(away, axis=0) >= _FEWEST_MOVED
+        moved = np.count_nonzero(away, axis=0) >= _MIN_MOVED
         still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
     if still:
         return (

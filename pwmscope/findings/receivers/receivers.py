@@ -10,7 +10,7 @@ from typing import Final
 from pwmscope.findings.receivers.common_clock import Pulses, gather, most_complete
 from pwmscope.findings.receivers.ties import MIN_FRAMES, Step, Tie
 from pwmscope.findings.record import Record
-from pwmscope.model.amounts import say_list, say_s, say_us
+from pwmscope.model.amounts import format_list, format_s, format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 
@@ -105,7 +105,7 @@ def _finding(
             "receivers", "", "There is only one servo channel, so there is nothing to compare."
         )
     reasons = [
-        f"Whether {say_list(group)} belong{'s' if len(group) == 1 else ''} to another receiver is "
+        f"Whether {format_list(group)} belong{'s' if len(group) == 1 else ''} to another receiver is "
         f"not shown: {untold_lines[group[0]]}."
         for group in groups
         if group[0] in untold_lines
@@ -113,8 +113,8 @@ def _finding(
     told = [group for group in groups if not (len(group) == 1 and group[0] in untold_lines)]
     if not told or (len(told) == 1 and len(told[0]) == 1):
         return not_shown("receivers", "", " ".join(reasons))
-    said = [_say_group(group, ties) for group in told if len(group) > 1]
-    said += [_say_apart(t, records) for t in ties if t.step is Step.DRIFTS]
+    said = [_format_group(group, ties) for group in told if len(group) > 1]
+    said += [_format_apart(t, records) for t in ties if t.step is Step.DRIFTS]
     apart = sum(group[0] not in untold_lines for group in told)
     count = "One receiver" if apart == 1 else f"{apart} receivers"
     return measured(
@@ -126,7 +126,7 @@ def _finding(
     )
 
 
-def _say_group(group: tuple[str, ...], ties: tuple[Tie, ...]) -> str:
+def _format_group(group: tuple[str, ...], ties: tuple[Tie, ...]) -> str:
     inner = [t for t in ties if t.step is Step.KEEPS and t.second in group]
     spread_us = max(t.spread_us or 0.0 for t in inner)
     over_s = min(t.over_s for t in inner)
@@ -134,12 +134,12 @@ def _say_group(group: tuple[str, ...], ties: tuple[Tie, ...]) -> str:
     odds = max(1.0 / chance, 1.0) if chance else math.inf
     seldom = f"in 1 case of {odds:.0f}" if odds < 1e4 else "in less than 1 case of 10000"
     return (
-        f"{say_list(group)} keep step within {say_us(spread_us)} over {say_s(over_s)}; unrelated "
+        f"{format_list(group)} keep step within {format_us(spread_us)} over {format_s(over_s)}; unrelated "
         f"crystals would do so {seldom}."
     )
 
 
-def _say_apart(found: Tie, records: Mapping[str, Record]) -> str:
+def _format_apart(found: Tie, records: Mapping[str, Record]) -> str:
     drift = found.drift_us_per_s or 0.0
     if abs(drift) > 1e4:
         own_us = records[found.second].frames.usual_us or 0.0
@@ -148,7 +148,7 @@ def _say_apart(found: Tie, records: Mapping[str, Record]) -> str:
             f"{found.second} has another frame period than {found.first}: {own_us / 1e3:.3f} ms "
             f"against {other_us / 1e3:.3f} ms."
         )
-    return f"{found.second} drifts against {found.first} by {say_us(abs(drift))} a second."
+    return f"{found.second} drifts against {found.first} by {format_us(abs(drift))} a second."
 
 
 def _evidence(groups: list[tuple[str, ...]], records: Mapping[str, Record]) -> tuple[Evidence, ...]:

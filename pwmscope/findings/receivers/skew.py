@@ -11,7 +11,7 @@ from pwmscope.findings.receivers.frame_order import Receiver, arrange
 from pwmscope.findings.receivers.receivers import Receivers, find_receivers
 from pwmscope.findings.receivers.starts import Link, Start
 from pwmscope.findings.record import Record
-from pwmscope.model.amounts import LEAST_US, say_list, say_range_us, say_us
+from pwmscope.model.amounts import MIN_US, format_list, format_range_us, format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown
 from pwmscope.model.uncertainty import COVERAGE
@@ -125,8 +125,8 @@ def _order_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
         begin = f"The frame's longest pause comes before {first}."
         if pause.mean is not None and pause.min is not None and pause.max is not None:
             begin = (
-                f"The frame's longest pause, {say_us(pause.mean)} "
-                f"({say_range_us(pause.min, pause.max)}), comes before {first}."
+                f"The frame's longest pause, {format_us(pause.mean)} "
+                f"({format_range_us(pause.min, pause.max)}), comes before {first}."
             )
     same = " A plus joins starts too near to each other to be told apart." if "+" in value else ""
     return measured(
@@ -143,19 +143,19 @@ def _inseparable(link: Link) -> bool:
 
 
 def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding:
-    lines = say_list(receiver.lines)
+    lines = format_list(receiver.lines)
     links = receiver.links
     if receiver.start is None:
         return not_shown("start of outputs", "", f"How {lines} start is not shown: {_why(links)}")
     latest_us = receiver.skews[-1].skew_us.mean or 0.0
     told = {
-        Start.TOGETHER: f"{lines} start all together, within {say_us(latest_us)} on the average.",
-        Start.CHAIN: f"{lines} start one after another: {_say_gaps(links)}.",
+        Start.TOGETHER: f"{lines} start all together, within {format_us(latest_us)} on the average.",
+        Start.CHAIN: f"{lines} start one after another: {_format_gaps(links)}.",
         Start.SLOTS: (
             f"{lines} start at fixed times in the frame, whatever the widths: the last "
-            f"{say_us(latest_us)} after the first."
+            f"{format_us(latest_us)} after the first."
         ),
-        Start.MIXED: f"{lines} start in different ways: {_say_links(links)}.",
+        Start.MIXED: f"{lines} start in different ways: {_format_links(links)}.",
     }
     return measured(
         "start of outputs",
@@ -176,20 +176,20 @@ def _why(links: tuple[Link, ...]) -> str:
             f"{link.slope:.2f})."
         )
     return (
-        f"the width of {say_list(still)} did not move enough. With the weapon removed and the "
+        f"the width of {format_list(still)} did not move enough. With the weapon removed and the "
         "wheels off the ground, record again while each stick moves from end to end."
     )
 
 
-def _say_gaps(links: tuple[Link, ...]) -> str:
+def _format_gaps(links: tuple[Link, ...]) -> str:
     gaps_us = [link.gap_us.mean or 0.0 for link in links]
     scatter_us = max(link.gap_us.std or 0.0 for link in links)
     low_us, high_us = min(gaps_us), max(gaps_us)
-    gap = say_us(low_us) if len(links) == 1 else say_range_us(low_us, high_us)
-    return f"each {gap} after the one before ends, with a scatter of {say_us(scatter_us)} RMS"
+    gap = format_us(low_us) if len(links) == 1 else format_range_us(low_us, high_us)
+    return f"each {gap} after the one before ends, with a scatter of {format_us(scatter_us)} RMS"
 
 
-def _say_links(links: tuple[Link, ...]) -> str:
+def _format_links(links: tuple[Link, ...]) -> str:
     words = {
         Start.TOGETHER: "with",
         Start.CHAIN: "after the end of",
@@ -208,13 +208,13 @@ def _skew_finding(receiver: Receiver, at: int, records: Mapping[str, Record]) ->
             f"{skew.line} and {receiver.lines[0]} never had a pulse in the same frame.",
         )  # fmt: skip
     spread = "the same in every frame"
-    if figures.std is not None and figures.max - figures.min > LEAST_US:
-        spread = f"{say_range_us(figures.min, figures.max)}, {say_us(figures.std)} RMS"
-    sentence = f"{skew.line} starts {say_us(figures.mean)} after {receiver.lines[0]} ({spread})."
+    if figures.std is not None and figures.max - figures.min > MIN_US:
+        spread = f"{format_range_us(figures.min, figures.max)}, {format_us(figures.std)} RMS"
+    sentence = f"{skew.line} starts {format_us(figures.mean)} after {receiver.lines[0]} ({spread})."
     if link.start is Start.CHAIN and link.gap_us.std is not None:
         sentence += (
             f" That is no jitter: it waits for the end of {link.first}'s pulse (slope "
-            f"{link.slope:.3f}) and scatters about that by {say_us(link.gap_us.std)} RMS."
+            f"{link.slope:.3f}) and scatters about that by {format_us(link.gap_us.std)} RMS."
         )
     return measured(
         "skew",

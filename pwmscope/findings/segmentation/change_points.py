@@ -16,7 +16,7 @@ from pwmscope.findings.segmentation.width_noise import WidthNoise
 
 FALSE_ALARM: Final = 0.001
 """Chance that noise alone makes any change of level in a recording."""
-LEAST_STEP: Final = 0.5
+MIN_STEP: Final = 0.5
 """A change of level is at least this many noise deviations of a single width."""
 SIDES: Final = (8, 12)
 """Cells on either side of a place, for each size of cell."""
@@ -73,7 +73,7 @@ def split_levels(
     A shift counts if noise makes one as large anywhere in the recording with
     chance `FALSE_ALARM` (Bonferroni; the threshold grows as ``sqrt(2 log n)``, as in Yao
     1988), and is larger than a sample interval, by 3 of its own deviations, and
-    than `LEAST_STEP` deviations of a single width. The largest shift of each
+    than `MIN_STEP` deviations of a single width. The largest shift of each
     run of places is taken first and its stretch split there, all stretches at
     once, and again until none is left (binary segmentation: Scott and Knott
     1974). The border goes where the likelihood of two levels is greatest
@@ -120,7 +120,7 @@ def split_levels(
             limit_us = max(
                 deviations * deviation_us,
                 noise.interval_us + 3.0 * deviation_us,
-                LEAST_STEP * noise.spread_us,
+                MIN_STEP * noise.spread_us,
             )
             scale = Scale(width_us, total, cell, side, longer, deviation_us, limit_us, sweep_us)
             before, (begin, end) = (begin, end), scale.split(begin, end)
@@ -160,7 +160,7 @@ class _Kept:
 
     def joined(self, begin: Whole, end: Whole, split: Flags) -> tuple[Whole, Whole]:
         """Join again what was split for too little, the levels most alike first."""
-        least_us = max(self.noise.interval_us, LEAST_STEP * self.noise.spread_us)
+        least_us = max(self.noise.interval_us, MIN_STEP * self.noise.spread_us)
         while True:
             first, last = -(-begin // self.cell), end // self.cell
             cells = np.maximum(last - first, 0)

@@ -23,8 +23,8 @@ from pwmscope.model.finding import Evidence
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import without
 
-FEWEST_PULSES: Final = 6
-SHORTEST_S: Final = 0.4
+MIN_PULSES: Final = 6
+MIN_S: Final = 0.4
 """A dwell lasts at least this long, unless the whole record is shorter."""
 SWEEP_PER_S: Final = 0.0015
 """A steady drift slower than this part of the convention's span in a second is not a
@@ -103,10 +103,10 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     """Segment a channel's widths into dwells.
 
     Widths that jump away for a pulse or two are set aside (`stray_widths`).
-    Stretches that stand still for `SHORTEST_S` at a time are found
+    Stretches that stand still for `MIN_S` at a time are found
     (`standing_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
     level are found and slow sweeps cut out (`split_levels`). What drifts by more than `DRIFT`
-    in all is halved. What lasts `SHORTEST_S`, give or take a tenth, and shows
+    in all is halved. What lasts `MIN_S`, give or take a tenth, and shows
     no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell; its ends, in
     which a hand may still have moved, are cut off at last (`settled`).
 
@@ -127,7 +127,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     pulses = _Pulses.of(table, np.flatnonzero(~table.measured))
     span_us = table.convention.span_us
     noise = find_noise(pulses.width_us, table.sample_interval_us, span_us)
-    if pulses.width_us.size < FEWEST_PULSES:
+    if pulses.width_us.size < MIN_PULSES:
         return _no_dwells(noise, np.zeros(0, np.int64))
     window = _window(frames, pulses.width_us.size)
     stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
@@ -136,7 +136,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
         return _no_dwells(noise, stray)
     period_s = (frames.usual_us or table.convention.period_us) / 1e6
     slow_us = SWEEP_PER_S * span_us * period_s
-    shortest = max(FEWEST_PULSES, round(0.9 * window))
+    shortest = max(MIN_PULSES, round(0.9 * window))
     begin, end = standing_stretches(pulses.width_us, pulses.places(breaks_s), noise, window)
     begin, end = trimmed(pulses.width_us, begin, end, noise, window)
     cell = max(1, round(window / 10))
@@ -217,5 +217,5 @@ def _no_dwells(noise: WidthNoise, stray: npt.NDArray[np.int64]) -> Dwells:
 
 def _window(frames: Frames, pulses: int) -> int:
     usual_us = frames.usual_us
-    window = FEWEST_PULSES if usual_us is None else math.ceil(SHORTEST_S * 1e6 / usual_us)
-    return max(FEWEST_PULSES, min(window, pulses))
+    window = MIN_PULSES if usual_us is None else math.ceil(MIN_S * 1e6 / usual_us)
+    return max(MIN_PULSES, min(window, pulses))

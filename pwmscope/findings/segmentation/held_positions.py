@@ -14,7 +14,7 @@ from pwmscope.pulses import PulseTable, find_frames
 
 SAME_POSITION: Final = 0.015
 """Levels that differ by less than this part of the span are one position."""
-SHORTEST_S: Final = 0.25
+MIN_S: Final = 0.25
 STANDS: Final = 0.25
 """A line that stands still for less than this part of the recording tells nothing of the hands."""
 _SILENT_FRAMES: Final = 5.0
@@ -113,7 +113,7 @@ def _joined(
     level: npt.NDArray[np.float64],
 ) -> HeldPositions:
     """Join neighbours at one position, and leave out what was held too briefly."""
-    for least_s in (0.0, SHORTEST_S):
+    for least_s in (0.0, MIN_S):
         long = end_s - start_s > least_s
         start_s, end_s, level = start_s[long], end_s[long], level[long]
         if not start_s.size:

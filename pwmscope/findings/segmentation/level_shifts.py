@@ -18,7 +18,7 @@ SWEEP_MARGIN: Final = 12.0
 _NEAR: Final = 3
 _SAMPLED: Final = 65_536
 _CHUNK: Final = 32_768
-_FEWEST: Final = 16
+_MIN: Final = 16
 
 Whole = npt.NDArray[np.int64]
 Real = npt.NDArray[np.float64]
@@ -126,7 +126,7 @@ class Scale:
         At most some 65 000 places, evenly spaced, are looked at.
         """
         first, last = self._cells(begin, end)
-        if int(np.maximum(last - first, 0).sum()) < _FEWEST * 2 * self.side:
+        if int(np.maximum(last - first, 0).sum()) < _MIN * 2 * self.side:
             return None
         stride = -(-self.total.size // _SAMPLED)
         place = np.arange(self.side, self.total.size - self.side, stride)

@@ -21,7 +21,7 @@ HIDDEN: Final = 3.0
 STOP_DOUBT: Final = 0.5
 _FARTHER: Final = 4.0
 _RUN: Final = 3
-MOST_UNSETTLED: Final = 0.4
+MAX_UNSETTLED: Final = 0.4
 """Part of a dwell that is cut off at either end, at most."""
 _INWARDS: Final = 64
 _OUTWARDS: Final = 40
@@ -197,7 +197,7 @@ def settled(
     that stops more sharply has stopped by then too; of one of minimum jerk, which goes with
     the cube (Flash and Hogan 1985, from memory), a fourteenth of what was hidden is left.
     Nothing is cut off where the width jumps, nor where nothing moves, nor ever more than
-    `MOST_UNSETTLED` of the dwell. Own algorithm.
+    `MAX_UNSETTLED` of the dwell. Own algorithm.
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def settled(
     quarter = np.maximum((end - begin) // 4, 1)
     level_us = measure_ranges(width_us, middle - quarter, middle + quarter).level_us
     hidden_us = HIDDEN * noise.spread_us
-    most = (MOST_UNSETTLED * (end - begin)).astype(np.int64)
+    most = (MAX_UNSETTLED * (end - begin)).astype(np.int64)
     touching = begin[1:][begin[1:] == end[:-1]]
     walls = np.unique(np.concatenate([[0], seams, touching, [width_us.size]]))
     wall = np.searchsorted(walls, middle, side="right")

@@ -24,9 +24,9 @@ _GROWTH_DOUBT: Final = 2.5
 """Relative deviation of the growth found, times the root of the number of pulses it is found
 from (Monte Carlo); it is taken to be smaller by one deviation."""
 _RUN: Final = 32
-_LONGEST: Final = 8
-_MOST_RUNS: Final = 4096
-_FEWEST_RUNS: Final = 8
+_MAX: Final = 8
+_MAX_RUNS: Final = 4096
+_MIN_RUNS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class WidthNoise:
         >>> WidthNoise(0.5, 0.6, 1.2, 0.0).lasting_us(64)
         0.864
         """
-        doublings = min(max(math.log2(max(pulses, 1) / _LONGEST), 0.0), 2.0)
+        doublings = min(max(math.log2(max(pulses, 1) / _MAX), 0.0), 2.0)
         return max(self.spread_us, self.of_eight_us * float(self.growth**doublings))
 
 
@@ -101,20 +101,20 @@ def find_noise(
     WidthNoise
     """
     least_us = max(sampling_floor_us(interval_us) or 0.0, LEAST * span_us)
-    runs = min(max(2 * (width_us.size // _RUN) - 1, 0), _MOST_RUNS)
+    runs = min(max(2 * (width_us.size // _RUN) - 1, 0), _MAX_RUNS)
     first = np.linspace(0, max(width_us.size - _RUN, 0), runs).astype(np.int64)
     sample = width_us[first[:, None] + np.arange(_RUN)]
-    near_us = max(_hadamard_us(sample if runs == _MOST_RUNS else width_us[None, :], 1), least_us)
+    near_us = max(_hadamard_us(sample if runs == _MAX_RUNS else width_us[None, :], 1), least_us)
     calm_us = max(RANGE_LIMIT * near_us, CALM * span_us) + (interval_us or 0.0)
     calm = sample[np.ptp(sample, axis=1) <= calm_us] if runs else sample
-    if len(calm) < _FEWEST_RUNS:
+    if len(calm) < _MIN_RUNS:
         return WidthNoise(near_us, near_us, 1.0, interval_us or 0.0)
     lever = np.arange(_RUN) - (_RUN - 1) / 2
     level = calm - calm.mean(axis=1, keepdims=True)
     line = (level @ lever / (lever @ lever))[:, None] * lever
     about_us = np.sqrt(np.sum((level - line) ** 2, axis=1) / (_RUN - 2))
     spread_us = max(float(np.median(about_us)), near_us)
-    four_us, eight_us = (max(_hadamard_us(calm, n), least_us) for n in (4, _LONGEST))
+    four_us, eight_us = (max(_hadamard_us(calm, n), least_us) for n in (4, _MAX))
     pulses = len(calm) / runs * min(width_us.size, runs * _RUN)
     growth = eight_us / four_us / (1.0 + _GROWTH_DOUBT / math.sqrt(pulses))
     return WidthNoise(spread_us, eight_us, max(1.0, growth), interval_us or 0.0)

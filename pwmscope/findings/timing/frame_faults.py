@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.amounts import say_list, say_us
+from pwmscope.model.amounts import format_list, format_us
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import Span, overlaps
 from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.frame_pattern import Pattern, describe, multiples, say_ms
+from pwmscope.pulses.frame_pattern import Pattern, describe, format_ms, multiples
 from pwmscope.pulses.frames import closing_rows
 
 CLOCK_DOUBT: Final = 5e-6
@@ -395,7 +395,7 @@ def pattern_finding(
     if len(patterns) > 1:
         times = [f"{span.start_s:.3f} s" for span in changes[1 : 1 + _MAX_TOLD]]
         more = len(changes) - 1 - len(times)
-        told = say_list([*times, f"{more} times more"] if more else times)
+        told = format_list([*times, f"{more} times more"] if more else times)
         sentence = f"The frame rate changes, at {told}: {said}."
     elif len(patterns[0]) > 1:
         sentence = f"Frames come {said}: a pattern that repeats, neither jitter nor missing frames."
@@ -403,10 +403,10 @@ def pattern_finding(
         sentence = f"One frame period repeats, {said}."
     for short_us, long_us in (pair for pattern in patterns for pair in multiples(pattern)):
         sentence += (
-            f" {say_ms(long_us)} ms is {round(long_us / short_us)} times "
-            f"{say_ms(short_us)} ms: it may also be a frame left out in every turn."
+            f" {format_ms(long_us)} ms is {round(long_us / short_us)} times "
+            f"{format_ms(short_us)} ms: it may also be a frame left out in every turn."
         )
-    return measured("frame pattern", said, "", sentence, evidence=changes[:MOST_SPANS])
+    return measured("frame pattern", said, "", sentence, evidence=changes[:MAX_SPANS])
 
 
 def _changes(
@@ -478,9 +478,7 @@ def _dropped(table: PulseTable, faults: FrameFaults) -> Finding:
     )
     spans = [
         Evidence.of(table.rise_s, a, b, 2)
-        for a, b in zip(
-            faults.dropped_from[:MOST_SPANS], faults.dropped_to[:MOST_SPANS], strict=True
-        )
+        for a, b in zip(faults.dropped_from[:MAX_SPANS], faults.dropped_to[:MAX_SPANS], strict=True)
     ]
     return measured("dropped frames", float(faults.dropped), "", sentence, evidence=tuple(spans))
 
@@ -524,7 +522,7 @@ def _extra(table: PulseTable, faults: FrameFaults) -> Finding:
 
 
 def _pulses(table: PulseTable, rows: npt.NDArray[np.int64]) -> tuple[Evidence, ...]:
-    return tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MOST_SPANS])
+    return tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MAX_SPANS])
 
 
 def _at(table: PulseTable, row: np.int64) -> str:
@@ -536,7 +534,7 @@ def _count(count: int, thing: str) -> str:
 
 
 def _signed(late_us: float) -> str:
-    return f"{say_us(abs(late_us))} {'late' if late_us > 0 else 'early'}"
+    return f"{format_us(abs(late_us))} {'late' if late_us > 0 else 'early'}"
 
 
 def _list(told: list[str], count: int, between: str = ", ") -> str:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.timing.frame_faults import FrameFaults
 from pwmscope.findings.timing.jitter import Periods
-from pwmscope.model.amounts import say_us
+from pwmscope.model.amounts import format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.model.moments import Summary
@@ -195,7 +195,9 @@ def clean_finding(
     else:
         sentence = f"All {pulses} pulses are whole: no frame missing, late or extra, no glitch."
     if stray_us.size and not np.any(stray_us > far_us):
-        sentence += f" {stray_us.size} widths stray while held, by up to {say_us(stray_us.max())}."
+        sentence += (
+            f" {stray_us.size} widths stray while held, by up to {format_us(stray_us.max())}."
+        )
     return Finding(
         "clean pulses",
         float(sum(count for count, _ in counts)),

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from pwmscope.findings.record import Record
 from pwmscope.findings.timing.separation import Scatter, scatter_of
-from pwmscope.model.amounts import LEAST_US
+from pwmscope.model.amounts import MIN_US
 from pwmscope.model.spans import inside
 
 MAX_BEFORE: Final = 250
@@ -228,7 +228,7 @@ def _bounded(
         level_us, scatter_us = float(inner_us.mean()), float(inner_us.std())
         # What one pulse more or less changes the squares by.
         one_us4 = float(np.var((inner_us - level_us) ** 2))
-        kernel_us = max(KERNEL * scatter_us, (interval_us or 0.0) / 6**0.5, LEAST_US)
+        kernel_us = max(KERNEL * scatter_us, (interval_us or 0.0) / 6**0.5, MIN_US)
         some_us = inner_us[:: -(-inner_us.size // MAX_KERNEL)]
         low = start - min(MAX_BEFORE, int(free[k]))
         high = stop + min(MAX_BEFORE, int(free[k + 1]))

@@ -11,9 +11,9 @@ from pwmscope.bench import Limits
 from pwmscope.findings.timing.held_pulses import Excursion
 from pwmscope.findings.timing.jitter import Jitter
 from pwmscope.findings.timing.separation import Separation
-from pwmscope.model.amounts import say_us
+from pwmscope.model.amounts import format_us
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, Verdict, measured, not_shown
 
 EXCURSION: Final = "worst excursion while held"
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -104,7 +104,7 @@ def width_jitter_finding(
         uncertainty,
         limit,
         verdict,
-        evidence[:MOST_SPANS],
+        evidence[:MAX_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
     )
@@ -149,9 +149,9 @@ def excursion_finding(
         limit,
         verdict,
         (Evidence.of(rise_s, excursion.row, excursion.row),),
-        f"While held, one of {excursion.count} widths strays {say_us(excursion.peak_us)} from its "
+        f"While held, one of {excursion.count} widths strays {format_us(excursion.peak_us)} from its "
         f"level, at {rise_s[excursion.row]:.3f} s. 99.9 % stay within "
-        f"{say_us(excursion.usual_us)}.",
+        f"{format_us(excursion.usual_us)}.",
         excursion.interval_us,
     )
 
@@ -280,4 +280,4 @@ def _floor(jitter: Jitter) -> str:
     ' Sampling alone gives 0.29 us RMS.'
     """
     floor_us = jitter.sampling_floor_rms
-    return "" if floor_us is None else f" Sampling alone gives {say_us(floor_us)} RMS."
+    return "" if floor_us is None else f" Sampling alone gives {format_us(floor_us)} RMS."

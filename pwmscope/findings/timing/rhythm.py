@@ -190,7 +190,7 @@ def _finding(
     beside = ""
     if made:
         beside = (
-            f" The line of {_say_line(made[0])} is not shown to be larger than sampling "
+            f" The line of {_format_line(made[0])} is not shown to be larger than sampling "
             f"itself makes (up to {most_us:.2g} us)."
         )
     if not own:
@@ -211,13 +211,13 @@ def _finding(
             evidence=evidence,
         )
     line = own[0]
-    more = "".join(f", and {_say_line(other)}" for other in own[1:])
+    more = "".join(f", and {_format_line(other)}" for other in own[1:])
     return measured(
         name,
         line.amplitude_us,
         "us",
-        f"{_WORDS[name][1]} by {_say_line(line)}{more} ({of_what}). Noise alone shows a line as "
-        f"strong with a chance {_say_chance(line.chance)}. A rhythm faster than "
+        f"{_WORDS[name][1]} by {_format_line(line)}{more} ({of_what}). Noise alone shows a line as "
+        f"strong with a chance {_format_chance(line.chance)}. A rhythm faster than "
         f"{search.high_hz:.4g} Hz shows folded below that." + beside,
         uncertainty=math.hypot(line.uncertainty_us, most_us / math.sqrt(3.0)),
         evidence=evidence,
@@ -244,23 +244,23 @@ def _least(search: LineSearch, most_us: float) -> str:
     )
 
 
-def _say_line(line: SpectralLine) -> str:
+def _format_line(line: SpectralLine) -> str:
     """Say a line.
 
     Examples
     --------
-    >>> _say_line(SpectralLine(3.20049, 2.0512, 0.1, 1e-9))
+    >>> _format_line(SpectralLine(3.20049, 2.0512, 0.1, 1e-9))
     '2.05 us at 3.2 Hz'
     """
     return f"{line.amplitude_us:.3g} us at {line.frequency_hz:.4g} Hz"
 
 
-def _say_chance(chance: float) -> str:
+def _format_chance(chance: float) -> str:
     """Say a small chance as one in a round number.
 
     Examples
     --------
-    >>> _say_chance(3e-4), _say_chance(0.0)
+    >>> _format_chance(3e-4), _format_chance(0.0)
     ('below 1 in 1000', 'below 1 in a million')
     """
     if chance < 1e-6:

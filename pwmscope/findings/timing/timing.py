@@ -35,13 +35,13 @@ from pwmscope.findings.timing.jitter import (
     separate_periods,
 )
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.model.amounts import say_us
+from pwmscope.model.amounts import format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, not_shown
 from pwmscope.model.moments import Summary
 from pwmscope.model.uncertainty import sampling_floor_us
 from pwmscope.pulses import Flag, Frames
-from pwmscope.pulses.frame_pattern import FEWEST, Pattern
+from pwmscope.pulses.frame_pattern import MIN, Pattern
 
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 
@@ -234,7 +234,7 @@ def _of_clock(finding: Finding, line: str, own: Periods) -> Finding:
     moves_us = own.jitter.peak_to_peak or 0.0
     sentence = (
         f"{finding.sentence} That is the receiver's clock, seen on {line}. This line waits for "
-        f"the pulses before it, so its own periods range over {say_us(moves_us)}."
+        f"the pulses before it, so its own periods range over {format_us(moves_us)}."
     )
     return replace(finding, sentence=sentence)
 
@@ -250,7 +250,7 @@ def _followed(frames: Frames, kept: npt.NDArray[np.int64]) -> tuple[Pattern, ...
     regular[kept] = True
     regular[frames.odd] = False
     count = np.bincount(frames.pattern[regular], minlength=len(frames.patterns))
-    enough = min(FEWEST, int(count.max()))
+    enough = min(MIN, int(count.max()))
     return tuple(
         pattern for pattern, n in zip(frames.patterns, count, strict=True) if n >= max(enough, 1)
     )

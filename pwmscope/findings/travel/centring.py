@@ -17,20 +17,20 @@ from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
 from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.moments import mean_of, std_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
 
 RETURN_REACH: Final = 0.03
 """A dwell this part of the span from neutral, or less, is a return to it."""
-FEWEST_RETURNS: Final = 2
-MOST_RETURNS: Final = 500
+MIN_RETURNS: Final = 2
+MAX_RETURNS: Final = 500
 """Of more returns, so many evenly spaced ones are used."""
-MOST_IN_RETURN: Final = 200
+MAX_IN_RETURN: Final = 200
 OF_HALF: Final = 1.8
 """How much less well the middle half of a stay is known than the whole: it holds half the
 pulses, and where it lies depends on where the stay ends."""
-MOST_KNOWN: Final = 60
+MAX_KNOWN: Final = 60
 """Returns whose own uncertainty is worked out; the others are taken to be like them."""
 SIGNIFICANT: Final = 0.05
 _WHAT_TO_DO: Final = (
@@ -147,15 +147,15 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     if travel.neutral is None:
         return _without(travel.reasons["neutral"], flat, Returns(0, None, None))
     chosen, side = find_returns(record, travel, travel.neutral)
-    used = spaced(chosen.size, MOST_RETURNS)
+    used = spaced(chosen.size, MAX_RETURNS)
     chosen, side = chosen[used], side[used]
     rest_us, own_us = _rests(record, chosen)
     below_us, above_us = rest_us[side < 0], rest_us[side > 0]
     below, above = _returns(below_us), _returns(above_us)
-    if min(below.count, above.count) < FEWEST_RETURNS:
+    if min(below.count, above.count) < MIN_RETURNS:
         return _without(
             f"The stick came back to neutral {_times(below)} from below and {_times(above)} from "
-            f"above; at least {FEWEST_RETURNS} of each are needed. {_WHAT_TO_DO}",
+            f"above; at least {MIN_RETURNS} of each are needed. {_WHAT_TO_DO}",
             flat, below, above,
         )  # fmt: skip
     freedom = below.count + above.count - 2
@@ -167,12 +167,12 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     spans = record.dwells.select(np.isin(np.arange(len(record.dwells)), chosen)).evidence
     found = (
         _centring_finding(
-            below, above, pooled_us, _of_scatter(pooled_us, own_us, freedom), spans[:MOST_SPANS]
+            below, above, pooled_us, _of_scatter(pooled_us, own_us, freedom), spans[:MAX_SPANS]
         ),
         _hysteresis_finding(
             difference,
             _of_difference(difference.us, own_us, (below.count, above.count)),
-            spans[:MOST_SPANS],
+            spans[:MAX_SPANS],
         ),
         flat.finding,
     )
@@ -216,10 +216,10 @@ def find_returns(
 
 def _rests(record: Record, chosen: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.float64], float]:
     """Where the stick came to rest each time, and how well one such width is known."""
-    rest_us = middles(record, chosen, MOST_IN_RETURN).level_us
+    rest_us = middles(record, chosen, MAX_IN_RETURN).level_us
     one = np.arange(len(record.dwells))
     known = [
-        level_of(record.table, record.dwells.select(one == at)).own_us for at in chosen[:MOST_KNOWN]
+        level_of(record.table, record.dwells.select(one == at)).own_us for at in chosen[:MAX_KNOWN]
     ]
     return rest_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0
 

@@ -19,11 +19,11 @@ from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown
 from pwmscope.model.moments import mean_of, std_of
 
-FEWEST_FRAMES: Final = 30
+MIN_FRAMES: Final = 30
 """Frames of a sweep whose shape is taken."""
-FEWEST_EACH_WAY: Final = 2
-MOST_SWEEPS: Final = 60
-WIDEST: Final = 0.6
+MIN_EACH_WAY: Final = 2
+MAX_SWEEPS: Final = 60
+MAX: Final = 0.6
 """A sweep whose shape is taken runs over this part of the travel, or more."""
 TRIM: Final = 0.05
 """Left out at each end of a sweep, where a hand speeds up and slows down."""
@@ -37,7 +37,7 @@ CHANCE: Final = 0.01
 """A curve is claimed where sweeps without one would agree as well less often than this."""
 _WHAT_TO_DO: Final = (
     "Sweep the stick evenly and slowly from one end to the other, at least "
-    f"{FEWEST_EACH_WAY} times each way, while recording."
+    f"{MIN_EACH_WAY} times each way, while recording."
 )
 
 DEFINITIONS: Final = (
@@ -154,11 +154,11 @@ def examine_curve(
     moves, half_us = travel.moves, (high.width_us - low.width_us) / 2.0
     off_us = [moves.width_us[at] - neutral.width_us for at in (moves.begin, moves.end - 1)]
     through = (off_us[0] * off_us[1] < 0.0)[sweeps]
-    wide = (np.abs(off_us[1] - off_us[0]) >= 2.0 * WIDEST * half_us)[sweeps]
-    enough = (moves.end - moves.begin >= FEWEST_FRAMES)[sweeps]
+    wide = (np.abs(off_us[1] - off_us[0]) >= 2.0 * MAX * half_us)[sweeps]
+    enough = (moves.end - moves.begin >= MIN_FRAMES)[sweeps]
     used = np.flatnonzero(through & wide & enough)
     fits = []
-    for at in used[spaced(used.size, MOST_SWEEPS)]:
+    for at in used[spaced(used.size, MAX_SWEEPS)]:
         places = slice(int(moves.begin[sweeps[at]]), int(moves.end[sweeps[at]]))
         fit = fit_sweep(
             record.table.rise_s[moves.row[places]],
@@ -201,7 +201,7 @@ def fit_sweep(
     trim = int(TRIM * time_s.size)
     time_s, along_us = time_s[trim : time_s.size - trim], way * off_us[trim : off_us.size - trim]
     near = np.abs(along_us) <= 0.25 * half_us
-    if np.count_nonzero(near) < 6 or time_s.size < FEWEST_FRAMES // 2:
+    if np.count_nonzero(near) < 6 or time_s.size < MIN_FRAMES // 2:
         return None
     slope, offset = np.polyfit(time_s[near] - time_s[0], along_us[near], 1)
     if slope <= 0.0:
@@ -268,10 +268,10 @@ def _agreed(
     """Say what the sweeps show together."""
     up = np.array([fit.coefficient for fit in fits if fit.way > 0])
     down = np.array([fit.coefficient for fit in fits if fit.way < 0])
-    if min(up.size, down.size) < FEWEST_EACH_WAY:
+    if min(up.size, down.size) < MIN_EACH_WAY:
         return _hidden(
-            f"Even sweeps through neutral over {100 * WIDEST:.0f} % of the travel: {up.size} up, "
-            f"{down.size} down; {FEWEST_EACH_WAY} each way are needed. {_WHAT_TO_DO}",
+            f"Even sweeps through neutral over {100 * MAX:.0f} % of the travel: {up.size} up, "
+            f"{down.size} down; {MIN_EACH_WAY} each way are needed. {_WHAT_TO_DO}",
             fits,
         )
     every = np.concatenate([up, down])

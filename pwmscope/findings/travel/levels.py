@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.findings.travel.moves import LEAST_THROW
+from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.model.finding import Evidence
 from pwmscope.model.moments import mean_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
@@ -22,8 +22,8 @@ _GAUSS_95: Final = 1.959964
 _CUT_DOUBT: Final = 1.5
 """Pulses by which the number that a dwell lost at its ends may be wrong."""
 _LAGS: Final = 16
-_MOST_ROWS: Final = 4096
-_MOST_DWELLS: Final = 64
+_MAX_ROWS: Final = 4096
+_MAX_DWELLS: Final = 64
 _TERMS: Final = 12
 _TAIL: Final = 1.0 / 6.0 - sum(1.0 / (math.pi * k) ** 2 for k in range(1, _TERMS + 1))
 """What the terms beyond the twelfth would add, if they were as large."""
@@ -264,7 +264,7 @@ def _memory(table: PulseTable, dwells: Dwells) -> float:
     """Long-run over single variance of the widths: 1 + 2 sum of their autocorrelation."""
     longest = int(dwells.count.argmax())
     first = int(dwells.first[longest])
-    width_us = table.width_us[first : min(int(dwells.last[longest]) + 1, first + _MOST_ROWS)]
+    width_us = table.width_us[first : min(int(dwells.last[longest]) + 1, first + _MAX_ROWS)]
     off_us = width_us - np.median(width_us)
     off_us = np.clip(off_us, -4.0 * dwells.noise_us, 4.0 * dwells.noise_us)
     off_us -= off_us.mean()
@@ -311,10 +311,10 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
     interval_us = table.sample_interval_us
     if interval_us is None:
         return 0.0
-    chosen = np.unique(np.linspace(0, len(dwells) - 1, _MOST_DWELLS).astype(np.int64))
+    chosen = np.unique(np.linspace(0, len(dwells) - 1, _MAX_DWELLS).astype(np.int64))
     phases, square, freedom, pulses = [], 0.0, 0, 0
     for first, last in zip(dwells.first[chosen], dwells.last[chosen], strict=True):
-        read = table.rise_s[first : min(int(last) + 1, int(first) + _MOST_ROWS)] * 1e6 / interval_us
+        read = table.rise_s[first : min(int(last) + 1, int(first) + _MAX_ROWS)] * 1e6 / interval_us
         read = read - read[0]
         number = np.rint(read / np.median(np.diff(read))) if read.size > 2 else np.arange(read.size)
         lever = number - number.mean()
@@ -408,7 +408,7 @@ def company(
 def find_endpoints(
     table: PulseTable, dwells: Dwells, neutral: Level | None
 ) -> tuple[Level | None, Level | None, dict[str, str]]:
-    """Find the outermost levels, if they lie `LEAST_THROW` or more from neutral.
+    """Find the outermost levels, if they lie `MIN_THROW` or more from neutral.
 
     Returns
     -------
@@ -421,7 +421,7 @@ def find_endpoints(
         return None, None, {"low": reason, "high": reason}
     least_us, most_us = float(dwells.level_us.min()), float(dwells.level_us.max())
     middle_us = (least_us + most_us) / 2 if neutral is None else neutral.width_us
-    throw_us = LEAST_THROW * table.convention.span_us
+    throw_us = MIN_THROW * table.convention.span_us
     reasons: dict[str, str] = {}
     low = high = None
     if least_us <= middle_us - throw_us:

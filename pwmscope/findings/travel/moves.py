@@ -16,7 +16,7 @@ from pwmscope.pulses import UNMEASURED
 
 SAME_AS_DWELL: Final = 4.0
 """A pulse this many noise deviations from a dwell's level, or nearer, may stand at it."""
-LEAST_THROW: Final = 0.05
+MIN_THROW: Final = 0.05
 """A change of width by this part of the span, or more, was made by moving the stick."""
 
 
@@ -76,7 +76,7 @@ def find_moves(record: Record) -> Moves:
         Possibly none.
     """
     table, dwells = record.table, record.dwells
-    least_us = max(LEAST_THROW * table.convention.span_us, 12.0 * dwells.noise_us)
+    least_us = max(MIN_THROW * table.convention.span_us, 12.0 * dwells.noise_us)
     gap, row = _between_dwells(record)
     width_us = table.width_us[row]
     # In the order of time each dwell is one point of the movement, at its level.

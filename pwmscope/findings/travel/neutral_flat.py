@@ -13,7 +13,7 @@ from pwmscope.findings.record import Record
 from pwmscope.findings.travel.middles import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.moments import mean_of, std_of
 from pwmscope.pulses import UNMEASURED, PulseTable
 
@@ -23,16 +23,16 @@ STEADY: Final = 0.25
 """Rates before and behind neutral that differ by this part or less are one rate."""
 FAR: Final = (0.2, 0.36)
 """Parts of the span from neutral between which the pace far off is taken."""
-FEWEST_FAR: Final = 4
+MIN_FAR: Final = 4
 EVEN: Final = (0.9, 1.12)
 """Pace beside neutral over that far off: expo of a tenth, or a bell-shaped hand, is beyond."""
 UNEVEN_PACE: Final = 2.0
 """The stick may go so much faster through neutral than the width shows, with expo of a half."""
-FEWEST_ON_SIDE: Final = 6
+MIN_ON_SIDE: Final = 6
 """Frames that a sweep must take between the band's end and neutral, each side."""
-FEWEST_SWEEPS: Final = 2
-MOST_SWEEPS: Final = 40
-MOST_FRAMES: Final = 5000
+MIN_SWEEPS: Final = 2
+MAX_SWEEPS: Final = 40
+MAX_FRAMES: Final = 5000
 _WHAT_TO_DO: Final = (
     "Move the stick slowly and evenly from one end to the other, through neutral without a "
     "stop, twice each way while recording."
@@ -133,10 +133,10 @@ def examine_flat(record: Record, travel: Travel) -> Flat:
         for way in _through(record, travel, neutral_us, band_us, std_us)
     )
     crossings = tuple(crossing for crossing in measured_ways if crossing is not None)
-    if len(crossings) < FEWEST_SWEEPS:
+    if len(crossings) < MIN_SWEEPS:
         seen = "Only one" if crossings else "No"
         return _hidden(
-            f"{seen} slow, even sweep goes through neutral; {FEWEST_SWEEPS} are needed to see a "
+            f"{seen} slow, even sweep goes through neutral; {MIN_SWEEPS} are needed to see a "
             f"flat there. {_WHAT_TO_DO}",
             crossings,
         )
@@ -168,7 +168,7 @@ def _through(
     )
     strokes = np.flatnonzero(through)
     ways = []
-    for stroke in strokes[spaced(strokes.size, MOST_SWEEPS)]:
+    for stroke in strokes[spaced(strokes.size, MAX_SWEEPS)]:
         begin, end = np.searchsorted(moves.row, moves.turn_row[stroke : stroke + 2])
         up = 1 if off_us[stroke + 1] > 0 else -1
         along_us = up * (moves.width_us[begin:end] - neutral_us)
@@ -179,7 +179,7 @@ def _through(
         first, last = int(moves.row[begin + entered[-1]]), int(moves.row[begin + left[0]])
         lost = any(span.start_s < record.table.rise_s[last] and
                    span.end_s > record.table.rise_s[first] for span in record.losses)  # fmt: skip
-        if last - first <= MOST_FRAMES and not lost:
+        if last - first <= MAX_FRAMES and not lost:
             row = moves.row[begin:end]
             far_per_s = None
             if is_sharp(along_us, noise_us):
@@ -196,7 +196,7 @@ def _pace_far(
     paces = []
     for side in (-1.0, 1.0):
         inside = (side * along_us >= FAR[0] * span_us) & (side * along_us <= FAR[1] * span_us)
-        if np.count_nonzero(inside) < FEWEST_FAR:
+        if np.count_nonzero(inside) < MIN_FAR:
             return None
         paces.append(float(np.polyfit(time_s[inside] - time_s[0], along_us[inside], 1)[0]))
     return mean_of(np.array(paces))
@@ -213,7 +213,7 @@ def _crossing(
     time_s = table.rise_s[rows] - table.rise_s[way.first]
     along_us = way.up * (table.width_us[rows] - neutral_us)
     before, behind = np.flatnonzero(along_us < -near_us), np.flatnonzero(along_us > near_us)
-    if min(before.size, behind.size) < FEWEST_ON_SIDE or before[-1] > behind[0]:
+    if min(before.size, behind.size) < MIN_ON_SIDE or before[-1] > behind[0]:
         return None
     lines = [np.polyfit(time_s[side], along_us[side], 1) for side in (before, behind)]
     rates = [float(line[0]) for line in lines]
@@ -272,12 +272,12 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     flat_us = np.array([crossing.flat_us for crossing in crossings])
     rise_s = record.table.rise_s
     spans = tuple(
-        Evidence.of(rise_s, c.first, c.last, c.last - c.first + 1) for c in crossings[:MOST_SPANS]
+        Evidence.of(rise_s, c.first, c.last, c.last - c.first + 1) for c in crossings[:MAX_SPANS]
     )
     if not flat_us.any():
         return _none(crossings, band_us, spans)
     even = tuple(crossing for crossing in crossings if crossing.is_even)
-    if len(even) < max(FEWEST_SWEEPS, 0.7 * len(crossings)):
+    if len(even) < max(MIN_SWEEPS, 0.7 * len(crossings)):
         return _hidden(
             "The pace is not shown to be even: the width sets off softly, or goes otherwise beside "
             "neutral than far from it. A deadband, expo and a hand that slows down look alike. "
@@ -291,7 +291,7 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     could = np.array([crossing.shortest_us for crossing in crossings]) <= flat_us.max()
     crossings = tuple(c for c, kept in zip(crossings, could | (flat_us > 0), strict=True) if kept)
     flat_us = np.array([crossing.flat_us for crossing in crossings])
-    if flat_us.size < FEWEST_SWEEPS:
+    if flat_us.size < MIN_SWEEPS:
         return _hidden(f"Only one sweep was slow enough to show a flat. {_WHAT_TO_DO}", crossings)
     mean_us, scatter_us = mean_of(flat_us), std_of(flat_us)
     if scatter_us > 0.3 * mean_us or float(flat_us.max()) > 2.0 * band_us:

@@ -18,16 +18,16 @@ from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
 
-MOST_WIDTHS: Final = 50_000
+MAX_WIDTHS: Final = 50_000
 """Of longer movements so many pulses are used, at most."""
-MOST_MOVES: Final = 500
-MOST_CODED: Final = 200_000
+MAX_MOVES: Final = 500
+MAX_CODED: Final = 200_000
 """In longer recordings codes are counted among those pulses and the dwells' levels only."""
-MOST_DWELLS: Final = 500
-MOST_IN_DWELL: Final = 200
-FEWEST_LEVELS: Final = 20
+MAX_DWELLS: Final = 500
+MAX_IN_DWELL: Final = 200
+MIN_LEVELS: Final = 20
 """Different levels that may show a step without a move between them."""
-FEWEST_WITH_PACE: Final = 5
+MIN_WITH_PACE: Final = 5
 _WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -115,7 +115,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             None,
         )
     used = _thinned(_moving(record, find_moves(record) if moves is None else moves))
-    if not used.row.size and len(record.dwells) < FEWEST_LEVELS:
+    if not used.row.size and len(record.dwells) < MIN_LEVELS:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
     if not len(record.dwells):
         return _hidden(
@@ -123,7 +123,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             "Hold it still for a second while recording.",
             None,
         )
-    standing = middles(record, spaced(len(record.dwells), MOST_DWELLS), MOST_IN_DWELL)
+    standing = middles(record, spaced(len(record.dwells), MAX_DWELLS), MAX_IN_DWELL)
     levels_us, jitter_us = _distinct(standing, interval_us), standing.jitter_us
     width_us = np.concatenate([used.width_us, levels_us])
     # Each level stands for itself, as a sweep of one pulse.
@@ -137,7 +137,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
         interval_us=interval_us,
         jitter_us=jitter_us,
         span_us=span_us,
-        scatter_us=scatter_us(record, spaced(len(record.dwells), 64), MOST_IN_DWELL),
+        scatter_us=scatter_us(record, spaced(len(record.dwells), 64), MAX_IN_DWELL),
     )
     if search.found is None:
         return _hidden(_why_hidden(search, jitter_us, interval_us, span_us), search.finest_us)
@@ -172,11 +172,11 @@ def _moving(record: Record, moves: Moves) -> Moves:
 
 
 def _thinned(moves: Moves) -> Moves:
-    """Keep evenly spaced moves, and the middle part of each, to `MOST_WIDTHS` pulses in all."""
-    if moves.row.size <= MOST_WIDTHS:
+    """Keep evenly spaced moves, and the middle part of each, to `MAX_WIDTHS` pulses in all."""
+    if moves.row.size <= MAX_WIDTHS:
         return moves
-    kept = spaced(len(moves), MOST_MOVES)
-    length = np.minimum(moves.end[kept] - moves.begin[kept], MOST_WIDTHS // kept.size)
+    kept = spaced(len(moves), MAX_MOVES)
+    length = np.minimum(moves.end[kept] - moves.begin[kept], MAX_WIDTHS // kept.size)
     first = (moves.begin[kept] + moves.end[kept] - length) // 2
     begin = np.cumsum(length) - length
     place = np.arange(int(length.sum())) + np.repeat(first - begin, length)
@@ -211,7 +211,7 @@ def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
     lever_sum = np.bincount(owner, lever**2, len(moves))
     rise_us = np.bincount(owner, lever * off_us, len(moves))
     pace_us: npt.NDArray[np.float64] = rise_us / np.maximum(lever_sum, 1.0)
-    return np.where(count >= FEWEST_WITH_PACE, pace_us, 0.0)
+    return np.where(count >= MIN_WITH_PACE, pace_us, 0.0)
 
 
 def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:
@@ -265,7 +265,7 @@ def _resolved(
     codes = None
     if step_us >= 6.0 * noise_us:
         table = record.table
-        coded_us = table.width_us[record.rows] if len(table) <= MOST_CODED else width_us
+        coded_us = table.width_us[record.rows] if len(table) <= MAX_CODED else width_us
         codes = int(np.unique(np.rint((coded_us - lattice.offset_us) / step_us)).size)
     places = 3 if step_us < 10.0 else 2
     doubt = max(COVERAGE * of_step_us, 0.5 * 10.0**-places)
@@ -285,7 +285,7 @@ def _resolved(
         else measured(
             "distinct codes", float(codes), "",
             f"{codes} distinct codes were seen over {seen_us:.0f} us"
-            + ("." if len(record.table) <= MOST_CODED else
+            + ("." if len(record.table) <= MAX_CODED else
                f", in {used.row.size} pulses while the stick moved and where it stood."),
             evidence=spans,
         ),

@@ -10,7 +10,7 @@ import numpy as np
 from pwmscope.bench import StopBand
 from pwmscope.findings.record import Record
 from pwmscope.findings.travel.levels import SAME_LEVEL, Amount, Level, company, level_near
-from pwmscope.findings.travel.moves import LEAST_THROW
+from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, Verdict, measured, not_shown
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
@@ -79,7 +79,7 @@ def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> R
     RestPosition
     """
     table, dwells = record.table, record.dwells
-    limit = "" if band is None else say_band(band)
+    limit = "" if band is None else format_band(band)
     if not is_listed:
         limit = "the device's stop range; the bench sheet does not name the line"
     if not len(dwells):
@@ -93,7 +93,7 @@ def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> R
     places = np.array([0, len(dwells) - 1, int(stay.argmax()), int(visits.argmax())])
     rests_us = dwells.level_us[places]
     alike = bool(np.all(np.abs(rests_us - level.width_us) <= 2.0 * same_us))
-    throw_us = LEAST_THROW * table.convention.span_us
+    throw_us = MIN_THROW * table.convention.span_us
     moved = bool(np.any(np.abs(dwells.level_us - level.width_us) >= throw_us)) or (
         float(np.ptp(table.width_us[record.rows])) >= 2.0 * throw_us
     )
@@ -182,7 +182,7 @@ def against_band(width: Amount, band: StopBand, interval_us: float | None) -> Ve
     return Verdict.NOT_SHOWN
 
 
-def say_band(band: StopBand) -> str:
+def format_band(band: StopBand) -> str:
     """Write a stop range as a limit."""
     return f"{band.low_us:g} to {band.high_us:g} us, the stop range"
 

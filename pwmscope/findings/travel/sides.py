@@ -9,7 +9,7 @@ from pwmscope.findings.record import Record
 from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel.moves import Moves
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 
 DEFINITIONS: Final = (
     Definition(
@@ -109,7 +109,7 @@ def examine_sides(
     turned = _turned(record, moves)
     why = " ".join(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
     visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
-    visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MOST_SPANS]
+    visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MAX_SPANS]
     found = (
         _travel_finding(whole, below, above, visits, why),
         _asymmetry_finding(
@@ -185,7 +185,7 @@ def _turned(record: Record, moves: Moves) -> Finding:
         )
     inner = moves.turn_row[1:-1]
     rise_s = record.table.rise_s
-    spans = tuple(Evidence.of(rise_s, row, row) for row in inner[:MOST_SPANS])
+    spans = tuple(Evidence.of(rise_s, row, row) for row in inner[:MAX_SPANS])
     times = "once" if inner.size == 1 else f"{inner.size} times"
     said = f"The movement turned round {times}" if inner.size else "The movement went one way only"
     return measured(

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.travel.step_line import (
-    LEAST_SHARE,
+    MIN_SHARE,
     Lattice,
     lattice_at,
     lowest_tone,
@@ -20,18 +20,18 @@ from pwmscope.findings.travel.step_line import (
 
 FALSE_ALARM: Final = 1e-3
 """Chance of calling noise a lattice, over all steps tried."""
-FEWEST_SAMPLES: Final = 10.0 / 3.0
+MIN_SAMPLES: Final = 10.0 / 3.0
 """Sample intervals in the smallest step that is looked for."""
-FEWEST_STEPS: Final = 8
+MIN_STEPS: Final = 8
 """Steps that the widths must run over."""
 CELLS: Final = 16
 """Parts of the range, none of which may hold more than about twice what the middle one does."""
-MOST_BITS: Final = 14
+MAX_BITS: Final = 14
 """Finer steps than the span over two to this power are not looked for."""
-LEAST_OF_STRONGEST: Final = 0.5
-MOST_PARTS: Final = 6
-MOST_LINES: Final = 50
-FEWEST_WITHOUT_BEST: Final = 12
+MIN_OF_STRONGEST: Final = 0.5
+MAX_PARTS: Final = 6
+MAX_LINES: Final = 50
+MIN_WITHOUT_BEST: Final = 12
 _BLOCK: Final = 256
 
 
@@ -122,8 +122,8 @@ def find_step(
     width_us, owner = _evened(width_us, owner)
     count = width_us.size
     range_us = float(np.ptp(width_us)) if count else 0.0
-    coarsest_us = range_us / FEWEST_STEPS
-    finest_us = max(FEWEST_SAMPLES * interval_us, span_us / 2.0**MOST_BITS)
+    coarsest_us = range_us / MIN_STEPS
+    finest_us = max(MIN_SAMPLES * interval_us, span_us / 2.0**MAX_BITS)
     if coarsest_us <= 2.0 * finest_us:
         return Search(None, None)
     bin_us = interval_us * max(1.0, math.floor(finest_us / (8.0 * interval_us)))
@@ -141,12 +141,12 @@ def find_step(
     faint = expected < needed
     seen_to = int(faint.argmax()) if faint.any() else per_us.size
     resolved_us = 1.0 / float(per_us[seen_to - 1]) if seen_to > 1 else None
-    passed = (strength**2 >= least * level) & (strength >= LEAST_SHARE * expected)
+    passed = (strength**2 >= least * level) & (strength >= MIN_SHARE * expected)
     if passed.any():
         # Jitter and sampling weaken a lattice's multiples more than the lattice itself.
-        passed &= strength >= LEAST_OF_STRONGEST * strength[passed].max()
+        passed &= strength >= MIN_OF_STRONGEST * strength[passed].max()
     begins = passed & ~np.concatenate([[False], passed[:-1]])
-    for first in np.flatnonzero(begins)[:MOST_LINES]:
+    for first in np.flatnonzero(begins)[:MAX_LINES]:
         at = _top(strength, int(first))
         asked = float(share[at]), math.sqrt(float(least[at] * level[at]) / count)
         if not _shown_by_sweeps(turns_of(width_us, float(per_us[at])), owner, pace_us * per_us[at],
@@ -175,7 +175,7 @@ def _has_lower(
     if scatter_us is None or scatter_us.size <= width_us.size // 8:
         return False
     count = width_us.size
-    for part in range(2, MOST_PARTS + 1):
+    for part in range(2, MAX_PARTS + 1):
         lower = per_us / part
         if lower < 1.0 / coarsest_us:
             break
@@ -183,7 +183,7 @@ def _has_lower(
         would_show = max(left, 0.0) * count
         shows = float(abs(turns_of(width_us, lower).sum()))
         # By chance, widths in phase at no step add up to the root of their number.
-        if would_show < 4.0 * math.sqrt(count) or shows >= LEAST_SHARE * would_show:
+        if would_show < 4.0 * math.sqrt(count) or shows >= MIN_SHARE * would_show:
             return True
     return False
 
@@ -218,7 +218,7 @@ def _shown_by_sweeps(
     by_pace = fast & (np.abs(pace - np.rint(pace)) * count < 0.75)
     count, sums, fast = count[~by_pace], sums[~by_pace], fast[~by_pace]
     whole = sums.sum()
-    if abs(whole) < max(least * math.sqrt(count.sum()), LEAST_SHARE * share * count.sum()):
+    if abs(whole) < max(least * math.sqrt(count.sum()), MIN_SHARE * share * count.sum()):
         return False
     # In a slow sweep every step shows by itself; it need not be borne out by another.
     along = (sums * whole.conjugate()).real / abs(whole)
@@ -226,12 +226,12 @@ def _shown_by_sweeps(
     rest, strength = count.sum(), along.sum()
     if fast[best]:
         rest, strength = rest - count[best], strength - along[best]
-    if rest < FEWEST_WITHOUT_BEST:
+    if rest < MIN_WITHOUT_BEST:
         return False
     # Two deviations, 1/sqrt(2 n) each, below what is asked for may be chance.
     spread = math.sqrt(2.0 / rest)
     shown = float(strength / rest)
-    return shown + spread >= LEAST_SHARE * share and shown > math.sqrt(3.0 / rest)
+    return shown + spread >= MIN_SHARE * share and shown > math.sqrt(3.0 / rest)
 
 
 def _evened(

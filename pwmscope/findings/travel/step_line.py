@@ -9,11 +9,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-LEAST_SHARE: Final = 0.6
+MIN_SHARE: Final = 0.6
 """A lattice must show at least this part of the strength that jitter and sampling leave it;
 the images that sampling makes of finer lattices show less (see `find_step`)."""
 SAME_STRENGTH: Final = 0.9
-MOST_TONES: Final = 8
+MAX_TONES: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +65,9 @@ def lowest_tone(
     no lower than that of the coarsest step: towards 0 all widths are in phase.
     """
     while True:
-        tones = per_us / np.arange(1, max(1, min(MOST_TONES, int(per_us * coarsest_us))) + 1)
+        tones = per_us / np.arange(1, max(1, min(MAX_TONES, int(per_us * coarsest_us))) + 1)
         strength = np.array([abs(turns_of(width_us, tone).mean()) for tone in tones])
-        asked = np.maximum(SAME_STRENGTH * strength[0], LEAST_SHARE * share_left(tones, *noise))
+        asked = np.maximum(SAME_STRENGTH * strength[0], MIN_SHARE * share_left(tones, *noise))
         lower = np.flatnonzero(strength[1:] >= asked[1:])
         if not lower.size:
             return per_us

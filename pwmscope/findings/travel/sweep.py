@@ -15,9 +15,9 @@ from pwmscope.findings.travel.curve import Curve, examine_curve
 from pwmscope.findings.travel.middles import middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MOST_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 
-FEWEST_FRAMES: Final = 10
+MIN_FRAMES: Final = 10
 """Frames that a sweep takes at least; faster ones show no shape."""
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -84,14 +84,14 @@ def examine_sweeps(record: Record, travel: Travel) -> Sweeps:
     noise_us = middles(record, spaced(len(record.dwells), 32), 200).std_us
     limit_us = 8.0 * noise_us + (record.table.sample_interval_us or 0.0)
     went_us = moves.width_us[moves.end - 1] - moves.width_us[moves.begin]
-    long = moves.end - moves.begin >= FEWEST_FRAMES
+    long = moves.end - moves.begin >= MIN_FRAMES
     chosen = np.flatnonzero(long & (np.abs(went_us) >= moves.least_us))
     way = np.sign(went_us[chosen])
     curve = examine_curve(record, travel, chosen, way, noise_us)
     if not chosen.size:
         none = not_shown(
             "sweep", "us",
-            f"No sweep of {FEWEST_FRAMES} frames or more was seen. Move the stick slowly from "
+            f"No sweep of {MIN_FRAMES} frames or more was seen. Move the stick slowly from "
             "end to end while recording.",
         )  # fmt: skip
         nothing = np.zeros(0, np.int64)
@@ -170,6 +170,6 @@ def _sweep_finding(
         uncertainty=math.sqrt(2.0) * noise_us,
         evidence=tuple(
             Evidence(float(time_s), float(time_s), 1, int(row), int(row))
-            for time_s, row in zip(at_s[:MOST_SPANS], back_row[:MOST_SPANS], strict=True)
+            for time_s, row in zip(at_s[:MAX_SPANS], back_row[:MAX_SPANS], strict=True)
         ),
     )  # fmt: skip

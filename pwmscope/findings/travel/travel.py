@@ -209,7 +209,7 @@ def _usable_us(record: Record) -> npt.NDArray[np.float64]:
     return record.table.width_us
 
 
-def _say_range(table: PulseTable, limits: Limits) -> str:
+def _format_range(table: PulseTable, limits: Limits) -> str:
     low_us, high_us = table.convention.low_us, table.convention.high_us
     return (
         f"{low_us:g} to {high_us:g} us ({table.convention.name}), "
@@ -224,7 +224,7 @@ def _range_finding(
     limits: Limits,
 ) -> Finding:
     convention = table.convention
-    limit = _say_range(table, limits)
+    limit = _format_range(table, limits)
     rows = np.flatnonzero(outside)
     if not width_us.count and not rows.size:
         return Finding(
@@ -261,7 +261,7 @@ def _endpoint_finding(
     name: str, level: Level | None, table: PulseTable, limits: Limits, reason: str
 ) -> Finding:
     convention = table.convention
-    limit = _say_range(table, limits)
+    limit = _format_range(table, limits)
     if level is None:
         return Finding(name, None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     over_us = max(convention.low_us - level.width_us, level.width_us - convention.high_us)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.plan import CapturePlan
 from pwmscope.report.cards.page import fill_card
-from pwmscope.report.cards.plan_text import BEFORE, plan_needs, plan_title, say_clock
+from pwmscope.report.cards.plan_text import BEFORE, format_clock, plan_needs, plan_title
 
 
 def plan_card(plan: CapturePlan) -> str:
@@ -27,5 +27,7 @@ def plan_card(plan: CapturePlan) -> str:
         before=BEFORE,
         cautions=CAUTIONS,
         needs=plan_needs(plan),
-        steps=[(say_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)],
+        steps=[
+            (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
+        ],
     )

@@ -101,12 +101,12 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
     return (*needs, BEGIN)
 
 
-def say_clock(time_s: float) -> str:
+def format_clock(time_s: float) -> str:
     """Write a time of the plan's clock as minutes and seconds.
 
     Examples
     --------
-    >>> say_clock(0.0), say_clock(65.0), say_clock(12.5)
+    >>> format_clock(0.0), format_clock(65.0), format_clock(12.5)
     ('0:00', '1:05', '0:12.5')
     """
     minutes, seconds = divmod(round(time_s, 1), 60.0)
@@ -118,7 +118,7 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
     names = max(14, *(len(step.name) for step in plan.steps))
     yield "  begins  lasts  step"
     for begin_s, step in zip(plan.starts_s, plan.steps, strict=True):
-        lead = f"{say_clock(begin_s):>8}  {step.seconds:>3g} s  {step.name:<{names}}  "
+        lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  {step.name:<{names}}  "
         told = step.hands + (f" Shows {step.shows}." if step.shows else "")
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pwmscope.advice.settings import ORDER, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.report.cards.page import fill_card
 from pwmscope.report.cards.plan_text import BEFORE
 from pwmscope.report.cards.settings_text import (
@@ -55,7 +55,7 @@ def settings_card(
         order_heading=ORDER_HEADING,
         order=ORDER if advice.changes else (),
         compared_heading=COMPARED_HEADING,
-        compared=[(say_line(entry.line), entry) for entry in compared],
+        compared=[(format_line(entry.line), entry) for entry in compared],
         notes=settings_notes(advice),
         rulebook=RULEBOOK,
     )

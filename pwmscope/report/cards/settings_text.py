@@ -7,7 +7,7 @@ from typing import Final
 
 from pwmscope.advice.settings import ORDER, Action, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.report.cards.plan_text import BEFORE, WIDTH
 from pwmscope.report.sentences import RULEBOOK
 
@@ -54,7 +54,8 @@ def settings_text(
     if compared:
         told += ["", COMPARED_HEADING]
         told += [
-            _wrapped(f"{say_line(c.line)}: {c.sentence}", "  - ", "    ", width) for c in compared
+            _wrapped(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ", width)
+            for c in compared
         ]
     told += [_wrapped(note, "\n", "", width) for note in settings_notes(advice)]
     return "\n".join([*told, "", _wrapped(RULEBOOK, "", "", width)]) + "\n"
@@ -89,7 +90,7 @@ def channel_title(line: str, role: str, device: str) -> str:
     >>> channel_title("RX1", "drive-left", "left ESC"), channel_title("RX2", "servo", "")
     ('RX1, drive-left, left ESC', 'RX2, servo')
     """
-    return ", ".join(part for part in (say_line(line), role, device) if part)
+    return ", ".join(part for part in (format_line(line), role, device) if part)
 
 
 def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
@@ -104,7 +105,7 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
     if advice.alignment is not None:
         notes.append(advice.alignment.sentence)
     if advice.missing:
-        lines = ", ".join(say_line(line) for line in advice.missing)
+        lines = ", ".join(format_line(line) for line in advice.missing)
         notes.append(f"On the sheet but not in the recording: {lines}.")
     todo = [s for channel in advice.channels for s in channel.settings if s.change is not None]
     if any(setting.percent is None for setting in todo):

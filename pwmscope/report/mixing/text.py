@@ -11,9 +11,9 @@ from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.amounts import say_list
+from pwmscope.model.amounts import format_list
 from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import say_line
+from pwmscope.model.letters import format_line
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.report.sentences import RULEBOOK
 
@@ -53,7 +53,7 @@ def mixing_paragraphs(
     name = mixing.arrangement.name
     heading = _SAID[mixing.verdict] + (f": {name}" if name else "")
     doubtful = [f.name for f in others if f.limit and f.verdict is Verdict.NOT_SHOWN]
-    heading += f"; {say_list(doubtful)} not shown." if doubtful else "."
+    heading += f"; {format_list(doubtful)} not shown." if doubtful else "."
     yield heading, [answer.sentence]
     if mixing.fit is not None:
         yield "Matrix", _matrix(mixing.fit)
@@ -103,7 +103,7 @@ def _matrix(fit: MixFit) -> list[str]:
         ]
         rest_us = float(fit.offset_us[at])
         rows.append(
-            f"{output.side} ({say_line(output.line)}): {', '.join(cells)}; "
+            f"{output.side} ({format_line(output.line)}): {', '.join(cells)}; "
             f"{rest_us:.1f} us with the sticks at rest."
         )
     return rows

@@ -12,7 +12,7 @@ from pwmscope.findings.failsafe.alternatives import Cause, Ground
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.marker import Polarity
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
-from pwmscope.findings.failsafe.verdict import DIES_S, judge_loss, say_open
+from pwmscope.findings.failsafe.verdict import DIES_S, format_open, judge_loss
 from pwmscope.model.finding import Verdict
 
 _spec = importlib.util.spec_from_file_location(
@@ -244,7 +244,7 @@ def test_a_servo_of_the_sheet_without_a_position_is_open():
 def test_every_ground_that_leaves_a_cause_open_has_words():
     for ground in list(Ground)[list(Ground).index(Ground.OPEN) :]:
         for cause in Cause:
-            said = say_open(GOOD, cause, ground)
+            said = format_open(GOOD, cause, ground)
             assert said.endswith(".")
             assert said[0].isupper()
 

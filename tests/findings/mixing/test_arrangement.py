@@ -8,7 +8,7 @@ import pytest
 from pwmscope.findings.mixing.answers import DEFINITIONS
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.faults import SINGLE, WANTED, Fault, Kind, apply, explanations
-from pwmscope.findings.mixing.sticks import MOST_FRAMES, enough
+from pwmscope.findings.mixing.sticks import MAX_FRAMES, enough
 from pwmscope.model.finding import Verdict
 
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)
@@ -176,7 +176,7 @@ def test_a_long_recording_keeps_its_few_moves():
     stick = np.zeros((1_000_000, 2))
     stick[500_000:500_300, 0] = stick[700_000:700_300, 1] = 0.5
     kept = enough(stick)
-    assert kept.size <= MOST_FRAMES
+    assert kept.size <= MAX_FRAMES
     assert np.count_nonzero(stick[kept, 0]) == 300
     assert np.count_nonzero(stick[kept, 1]) == 300
     assert np.array_equal(enough(stick[:900]), np.arange(900))

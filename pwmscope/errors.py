@@ -207,22 +207,6 @@ def require_type(
 ) -> None:
     """Refuse a value that is of none of some types; a truth value is no number.
 
-    Parameters
-    ----------
-    argument : str
-        The argument's name.
-    value : object
-        What was given.
-    kinds : type or tuple of type
-        What is taken.
-    expected, remedy : str
-        As for `ArgumentError`.
-
-    Raises
-    ------
-    ArgumentError
-        If it is of another type.
-
     Examples
     --------
     >>> require_type("rate", 1e6, (int, float, str), "a rate")

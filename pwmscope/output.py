@@ -36,13 +36,7 @@ def refuse_to_overwrite(path: Path, *, replace: bool) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder, with those above it, if it is not there.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be made.
-    """
+    """Make a folder, with those above it, if it is not there."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -52,22 +46,7 @@ def make_folder(folder: Path) -> None:
 
 
 def write_text(path: Path, text: str, *, replace: bool) -> None:
-    """Write a text file in UTF-8, whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        Where the file goes.
-    text : str
-        Its content.
-    replace : bool
-        Whether a file that is already there may be replaced.
-
-    Raises
-    ------
-    OutputError
-        If a file is in the way, or it cannot be written.
-    """
+    """Write a text file in UTF-8, whole or not at all."""
     refuse_to_overwrite(path, replace=replace)
 
     def fill(out: BinaryIO) -> None:
@@ -77,22 +56,7 @@ def write_text(path: Path, text: str, *, replace: bool) -> None:
 
 
 def replace_file(path: Path, fill: Callable[[BinaryIO], None], *, gzipped: bool = False) -> None:
-    """Write a whole file beside its place and put it there at once.
-
-    Parameters
-    ----------
-    path : Path
-        Where the file goes; an old file stays untouched until the new one is whole.
-    fill : callable
-        Writes the content to the open file it is given.
-    gzipped : bool
-        Whether to compress, without name and time stamp.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; nothing is left half-written.
-    """
+    """Write a whole file beside its place and put it there at once."""
     part = _part_of(path)
     with _told(path), _removed_on_failure(part):
         with part.open("xb") as raw:
@@ -110,21 +74,7 @@ def _part_of(path: Path) -> Path:
 
 
 def write_files(contents: Mapping[Path, bytes], *, replace: bool) -> None:
-    """Write several files that belong together; none takes its place before all are whole.
-
-    Parameters
-    ----------
-    contents : mapping of Path to bytes
-        Each file's content.
-    replace : bool
-        Whether files that are already there may be replaced.
-
-    Raises
-    ------
-    OutputError
-        If a file is in the way, or one cannot be written; then what was there
-        before stays, and nothing is left half-written.
-    """
+    """Write several files that belong together; none takes its place before all are whole."""
     for path in contents:
         refuse_to_overwrite(path, replace=replace)
     parts = {

@@ -91,13 +91,7 @@ class LineAnalysis:
     failsafe: FailsafeLine
 
     def __getitem__(self, name: str) -> Finding:
-        """Return a finding by its name: where several recordings have it, the one that governs.
-
-        Raises
-        ------
-        ArgumentError
-            If there is none of this name.
-        """
+        """Return a finding by its name: where several recordings have it, the one that governs."""
         for check in self.checks.checks:
             if check.finding.name == name:
                 return check.finding
@@ -277,13 +271,7 @@ class Analysis:
         return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)
 
     def __getitem__(self, line: str) -> LineAnalysis:
-        """Return everything about a line.
-
-        Raises
-        ------
-        ArgumentError
-            If neither a recording nor the bench sheet has it, or it is the marker.
-        """
+        """Return everything about a line."""
         checks = next((found for found in self.checks if found.line == line), None)
         failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
         if failsafe is None:

@@ -201,17 +201,7 @@ class Evidence:
 
 
 def make_answer(evidence: Evidence) -> Answer:
-    """Make the answer of what was found.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        Everything that was found.
-
-    Returns
-    -------
-    Answer
-    """
+    """Make the answer of what was found."""
     hazards = _hazards(evidence)
     actions = tuple(action for _, action in sorted(_actions(evidence, hazards), key=_rank))
     return Answer(

@@ -14,21 +14,11 @@ _NEUTRAL = "neutral"
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check of one line, as the recording shows it that governs.
+    """One check of one line, as the recording shows it that governs."""
 
-    Parameters
-    ----------
-    line : str
-        The line.
-    finding : Finding
-        What was found; it has a limit.
-    source : str
-        The recording.
-    """
-
-    line: str
-    finding: Finding
-    source: str
+    line: str  # The line
+    finding: Finding  # What was found; it has a limit
+    source: str  # The recording
 
     @property
     def verdict(self) -> Verdict:
@@ -38,24 +28,12 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class LineChecks:
-    """The checks of one line's pulses; those about a signal loss are the failsafe check's.
+    """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
 
-    Parameters
-    ----------
-    line : str
-        The line.
-    checks : tuple of Check
-        Each once.
-    refused : str
-        Why no recording shows servo pulses on it; empty where one does.
-    is_idle : bool
-        Whether it changed its level in no recording.
-    """
-
-    line: str
-    checks: tuple[Check, ...]
-    refused: str
-    is_idle: bool
+    line: str  # The line
+    checks: tuple[Check, ...]  # Each once
+    refused: str  # Why no recording shows servo pulses on it; empty where one does
+    is_idle: bool  # Whether it changed its level in no recording
 
     @property
     def verdict(self) -> Verdict:
@@ -68,18 +46,6 @@ def line_checks(recordings: Sequence[Findings], sheet: BenchSheet | None) -> lis
 
     One proven failure governs. Otherwise what one recording shows to meet its limit is
     met, although another did not show it.
-
-    Parameters
-    ----------
-    recordings : sequence of Findings
-        At least one.
-    sheet : BenchSheet or None
-        A weapon that turns one way, by the sheet, has no neutral to check.
-
-    Returns
-    -------
-    list of LineChecks
-        In the order in which the lines appear; markers are left out.
     """
     markers = {findings.listened.marking.line for findings in recordings}
     names = dict.fromkeys(name for findings in recordings for name in findings.channels)

@@ -17,22 +17,7 @@ SCHEMA: Final = 1
 def analysis_data(
     answer: Answer, evidence: Evidence, recordings: tuple[Findings, ...]
 ) -> dict[str, Any]:
-    """Turn an analysis into plain data, following schema 1.
-
-    Parameters
-    ----------
-    answer : Answer
-        The answer.
-    evidence : Evidence
-        What it is made of.
-    recordings : tuple of Findings
-        What each recording shows.
-
-    Returns
-    -------
-    dict
-        Only dicts, lists, strings, finite numbers, booleans and None.
-    """
+    """Turn an analysis into plain data, following schema 1."""
     sheet = evidence.sheet
     return {
         "schema": SCHEMA,

@@ -28,27 +28,7 @@ def write_documents(
     *,
     replace: bool,
 ) -> tuple[Written, ...]:
-    """Write the report of each recording, as `Analysis.report`.
-
-    Parameters
-    ----------
-    recordings : tuple of Recording
-        The recordings.
-    findings : tuple of Findings
-        What each shows.
-    check : Failsafe or None
-        The failsafe check over all of them, where there is a bench sheet.
-    settings : SettingsAdvice or None
-        What to set.
-    folder : Path
-        Where the files go.
-    replace : bool
-        Whether files that are there may be replaced.
-
-    Returns
-    -------
-    tuple of Written
-    """
+    """Write the report of each recording, as `Analysis.report`."""
     folders = [folder]
     if len(recordings) > 1:
         folders = [folder / name for name in folder_names(r.capture.source for r in recordings)]

@@ -49,11 +49,6 @@ class Recording:
 def check_hints(hints: object) -> dict[str, Any]:
     """Take hints that `pwmscope.load` knows.
 
-    Raises
-    ------
-    ArgumentError
-        If it is no mapping, or a key is unknown.
-
     Examples
     --------
     >>> check_hints({"rate": "1MHz"})
@@ -72,27 +67,7 @@ def check_hints(hints: object) -> dict[str, Any]:
 
 
 def read_source(source: Source, hints: Mapping[str, Any]) -> Recording:
-    """Read a recording, whatever it comes from.
-
-    Parameters
-    ----------
-    source : str, path-like, binary file, pandas or polars frame, or Capture
-        A data frame has a column per line, of truth values or of 0 and 1, and a column
-        of time (``time_s``, ``time_us``, stamps, or what the hint ``time_column`` names), or
-        samples at even intervals and the hint ``rate``. A pandas frame may carry its
-        time as its index.
-    hints : mapping
-        Keywords of `pwmscope.load`.
-
-    Returns
-    -------
-    Recording
-
-    Raises
-    ------
-    PwmscopeError
-        If it is of another type or cannot be read.
-    """
+    """Read a recording, whatever it comes from."""
     if isinstance(source, Capture):
         return Recording(source, None)
     if isinstance(source, str | os.PathLike):

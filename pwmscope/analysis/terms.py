@@ -111,24 +111,7 @@ def read_terms(
     span: tuple[float | None, float | None] | None,
     recordings: int,
 ) -> Terms:
-    """Read the arguments of `analyse` but its recordings.
-
-    Parameters
-    ----------
-    sheet, plan, marker, off_at, convention, limits, span
-        As `pwmscope.analyse`.
-    recordings : int
-        How many recordings there are.
-
-    Returns
-    -------
-    Terms
-
-    Raises
-    ------
-    PwmscopeError
-        If an argument is of another type, or cannot be used.
-    """
+    """Read the arguments of `analyse` but its recordings."""
     of_bench = read_sheet(sheet)
     if marker is not None:
         require_type("marker", marker, (str, Marker), "the name of a line or a Marker")

@@ -52,14 +52,7 @@ _MAX_ALLOWED: Final = 400
 
 
 def read_sheet(text: str, source: str) -> BenchSheet:
-    """Read a bench sheet from its text.
-
-    Raises
-    ------
-    SheetError
-        If it is not TOML, or a key is unknown, missing, contradicted by another
-        or its value not allowed.
-    """
+    """Read a bench sheet from its text."""
     table = parse_toml(
         text,
         source,

@@ -140,53 +140,25 @@ BLANK: Final = """\
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What a person answered about the bench.
+    """What a person answered about the bench."""
 
-    Parameters
-    ----------
-    robot : str
-        The robot's name; may be empty.
-    drive : bool
-        Whether it drives on two sides.
-    weapon : {"none", "one way", "both ways"}
-        Which way the weapon turns.
-    servos : int
-        Other devices on the receiver.
-    lines : tuple of str
-        The line of each device, in the order of `roles`.
-    feeding : tuple of str or None
-        The lines whose devices feed 5 V to the receiver; None if that is not known.
-    stopping : tuple of str
-        The lines whose devices are known to stand still without pulses.
-    separate_v : float or None
-        Voltage of a separate source that powers the receiver; None if there is none.
-    outputs : int or None
-        The receiver's outputs.
-    failsafe_s : float
-        Longest time from signal loss until each device stands still.
-    marker : str
-        The line that shows whether the transmitter is on; may be empty.
-    marker_on : {"low", "high"} or None, optional
-        Its level while the transmitter is on; None if that is not known.
-    marker_kind : {"switch", "button"} or None, optional
-        What drives it; None if that is not known.
-    stops_after_s : mapping of str to float, optional
-        For lines of `stopping`, how long the device runs on after its last pulse.
-    """
-
-    robot: str
-    drive: bool
-    weapon: Weapon
-    servos: int
-    lines: tuple[str, ...]
+    robot: str  # The robot's name; may be empty
+    drive: bool  # Whether it drives on two sides
+    weapon: Weapon  # Which way the weapon turns
+    servos: int  # Other devices on the receiver
+    lines: tuple[str, ...]  # The line of each device, in the order of `roles`
+    # The lines whose devices feed 5 V to the receiver; None if that is not known
     feeding: tuple[str, ...] | None
-    stopping: tuple[str, ...]
+    stopping: tuple[str, ...]  # The lines whose devices are known to stand still without pulses
+    # Voltage of a separate source that powers the receiver; None if there is none
     separate_v: float | None
-    outputs: int | None
-    failsafe_s: float
-    marker: str
+    outputs: int | None  # The receiver's outputs
+    failsafe_s: float  # Longest time from signal loss until each device stands still
+    marker: str  # The line that shows whether the transmitter is on; may be empty
+    # Its level while the transmitter is on; None if that is not known
     marker_on: Level | None = None
-    marker_kind: MarkerKind | None = None
+    marker_kind: MarkerKind | None = None  # What drives it; None if that is not known
+    # For lines of `stopping`, how long the device runs on after its last pulse
     stops_after_s: Mapping[str, float] = field(default_factory=dict)
 
     @property
@@ -211,15 +183,6 @@ def roles_of(*, drive: bool, weapon: Weapon, servos: int) -> tuple[Role, ...]:
 
 def filled_sheet(answers: Answers) -> str:
     """Write a bench sheet from answers; what was not asked stands in it as a comment.
-
-    Parameters
-    ----------
-    answers : Answers
-
-    Returns
-    -------
-    str
-        TOML.
 
     Examples
     --------

@@ -30,32 +30,7 @@ def parse_transmitters(
     now: Findings,
     before: Findings | None,
 ) -> dict[str, Transmitter]:
-    """Work out each line's transmitter from the options.
-
-    Parameters
-    ----------
-    stated : tuple of str
-        ``5``, for all lines, or ``RX1=5``.
-    solved : tuple of str
-        ``RX1:high=100,110``: the setting before and now.
-    most_percent : float
-        The largest endpoint.
-    sheet : BenchSheet
-        Its lines.
-    now, before : Findings
-        The recordings.
-
-    Returns
-    -------
-    dict of str to Transmitter
-        For each line of the sheet. What is solved goes before what is stated for the line,
-        that before what is stated for all, and that before what the sheet states.
-
-    Raises
-    ------
-    HintError
-        If an option cannot be read, names no line of the sheet, or cannot be solved.
-    """
+    """Work out each line's transmitter from the options."""
     if not 1.0 <= most_percent <= 1000.0:
         raise HintError(f"--most-percent {most_percent:g} cannot be; expected 1 to 1000.")
     scales = _stated(stated, sheet)

@@ -19,19 +19,7 @@ _Word = TypeVar("_Word", bound=str)
 
 
 def ask() -> Answers:
-    """Ask about the bench in the terminal.
-
-    Returns
-    -------
-    Answers
-
-    Raises
-    ------
-    click.Abort
-        If the answers end before the questions do.
-    HintError
-        If the robot is said to have nothing that moves.
-    """
+    """Ask about the bench in the terminal."""
     click.echo("Press Enter to take the answer in brackets; all of it can be changed later.")
     robot = _ask("Name of the robot", _text, "")
     drive = click.confirm("Does it drive on two sides, like a tank?", default=True)

@@ -15,25 +15,16 @@ from pwmscope.model.uncertainty import COVERAGE
 
 @dataclass(frozen=True, slots=True)
 class ComparedRow:
-    """One finding of one line in all recordings.
+    """One finding of one line in all recordings."""
 
-    Parameters
-    ----------
-    line : str
-        The line's name.
-    name, unit : str
-        The finding's.
-    findings : tuple of Finding or None
-        One for each recording; None where the recording does not hold the line.
-    differs : tuple of bool or None
-        For each recording, whether it differs from the first by more than the
-        uncertainty of both; None where that cannot be told.
-    """
-
-    line: str
+    line: str  # The line's name
+    # The finding's
     name: str
     unit: str
+    # One for each recording; None where the recording does not hold the line
     findings: tuple[Finding | None, ...]
+    # For each recording, whether it differs from the first by more than the uncertainty of both;
+    # None where that cannot be told
     differs: tuple[bool | None, ...]
 
     @property
@@ -44,18 +35,10 @@ class ComparedRow:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Several recordings side by side.
+    """Several recordings side by side."""
 
-    Parameters
-    ----------
-    sources : tuple of str
-        The recordings' files; the first is what the others are held against.
-    rows : tuple of ComparedRow
-        By line, in the findings' order.
-    """
-
-    sources: tuple[str, ...]
-    rows: tuple[ComparedRow, ...]
+    sources: tuple[str, ...]  # The recordings' files; the first is what the others are held against
+    rows: tuple[ComparedRow, ...]  # By line, in the findings' order
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -64,22 +47,7 @@ class Comparison:
 
 
 def compare(recordings: Sequence[Findings]) -> Comparison:
-    """Put the findings of several recordings side by side, line by line.
-
-    Parameters
-    ----------
-    recordings : sequence of Findings
-        At least two; the others are held against the first.
-
-    Returns
-    -------
-    Comparison
-
-    Raises
-    ------
-    HintError
-        If there are fewer than two, or they have no servo line in common.
-    """
+    """Put the findings of several recordings side by side, line by line."""
     if len(recordings) < 2:
         raise HintError("One recording alone cannot be compared; name two or more.")
     servo = [findings.servo for findings in recordings]
@@ -155,18 +123,6 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
     Two numbers differ where the distance between them is more than the root sum of
     squares of the halves of their 95 % intervals that face each other (JCGM 100,
     5.1.2, for independent values, k = 2). Texts differ where they are not the same.
-
-    Parameters
-    ----------
-    first, second : Finding or None
-        The same finding of two recordings.
-    scatter : float, optional
-        Standard deviation by which they would differ by chance besides.
-
-    Returns
-    -------
-    bool or None
-        None where one has no value, or is a number without uncertainty and not the same.
 
     Examples
     --------

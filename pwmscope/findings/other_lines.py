@@ -13,20 +13,7 @@ MANY_LEVELS = 20
 
 
 def why_not_servo(table: PulseTable, line: Line) -> str | None:
-    """Say why a line does not carry servo pulses.
-
-    Parameters
-    ----------
-    table : PulseTable
-        What its decoding gave.
-    line : Line
-        Its edges.
-
-    Returns
-    -------
-    str or None
-        A sentence; None where it does carry servo pulses.
-    """
+    """Say why a line does not carry servo pulses."""
     return _by_levels(table, line) or _by_pulses(table)
 
 

@@ -187,7 +187,8 @@ def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alig
         said += f" Placed by the clock alone, since nothing moved there: {_format(by_clock)}."
     if unseen:
         said += (
-            f" Not seen: {_format(unseen)}; no recorded line follows these sticks, or the hands left "
+            f" Not seen: {_format(unseen)}; no recorded line follows these sticks, or "
+            "the hands left "
             "the step out."
         )
     evidence = tuple(Evidence(span.start_s, span.end_s, 0) for span in spans[:MAX_SPANS])

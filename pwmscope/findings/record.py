@@ -16,28 +16,15 @@ from pwmscope.pulses import Frames, PulseTable
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One channel's pulses with what every analyser needs of them, worked out once.
+    """One channel's pulses with what every analyser needs of them, worked out once."""
 
-    Parameters
-    ----------
-    table : PulseTable
-        The channel's pulses.
-    frames : Frames
-        Its frames, whether the signal was lost or not.
-    dwells : Dwells
-        Its dwells outside loss spans.
-    losses : tuple of Span
-        Time spans in which its signal was lost; they count in nothing but the
-        findings about signal loss.
-    limits : Limits
-        What is held against it, scaled to the channel's convention.
-    """
-
-    table: PulseTable
-    frames: Frames
-    dwells: Dwells
+    table: PulseTable  # The channel's pulses
+    frames: Frames  # Its frames, whether the signal was lost or not
+    dwells: Dwells  # Its dwells outside loss spans
+    # Time spans in which its signal was lost; they count in nothing but the findings about signal
+    # loss
     losses: tuple[Span, ...]
-    limits: Limits
+    limits: Limits  # What is held against it, scaled to the channel's convention
 
     @property
     def rows(self) -> npt.NDArray[np.int64]:
@@ -57,18 +44,7 @@ class Record:
         return np.flatnonzero(~overlaps(self.losses, begin_s, end_s))
 
     def evidence(self, rows: npt.NDArray[np.int64]) -> tuple[Evidence, ...]:
-        """Name a stretch of pulses as evidence.
-
-        Parameters
-        ----------
-        rows : ndarray of int64, shape (n,)
-            Rows of the pulse table that were used, in order.
-
-        Returns
-        -------
-        tuple of Evidence
-            One span from the first to the last of them; none without rows.
-        """
+        """Name a stretch of pulses as evidence."""
         if not rows.size:
             return ()
         return (Evidence.of(self.table.rise_s, int(rows[0]), int(rows[-1]), rows.size),)

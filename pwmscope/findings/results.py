@@ -111,13 +111,7 @@ class ChannelFindings:
         return examine_sweeps(self.record, self.travel)
 
     def __getitem__(self, name: str) -> Finding:
-        """Return a finding by its name, such as ``"neutral"``.
-
-        Raises
-        ------
-        ArgumentError
-            If the channel has none of this name.
-        """
+        """Return a finding by its name, such as ``"neutral"``."""
         found = next((finding for finding in self.findings if finding.name == name), None)
         if found is None:
             names = ", ".join(finding.name for finding in self.findings) or "none"
@@ -164,21 +158,11 @@ class ChannelFindings:
 
 @dataclass(frozen=True)
 class Together:
-    """What the lines of a recording show together, worked out when asked for.
+    """What the lines of a recording show together, worked out when asked for."""
 
-    Parameters
-    ----------
-    glitches : dict of str to Glitches
-        Those of each servo line.
-    records : dict of str to Record
-        Each servo line outside its losses.
-    order : Order
-        Which lines belong to one receiver, their order and skew.
-    """
-
-    glitches: dict[str, Glitches]
-    records: dict[str, Record]
-    order: Order
+    glitches: dict[str, Glitches]  # Those of each servo line
+    records: dict[str, Record]  # Each servo line outside its losses
+    order: Order  # Which lines belong to one receiver, their order and skew
 
     @cached_property
     def coincidence(self) -> Coincidence:
@@ -214,13 +198,7 @@ class Findings:
     listened: Listened
 
     def __getitem__(self, line: str) -> ChannelFindings:
-        """Return what was found about a line.
-
-        Raises
-        ------
-        ArgumentError
-            If there is no finding about such a line.
-        """
+        """Return what was found about a line."""
         if line not in self.channels:
             lines = ", ".join(self.channels) or "none"
             raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")

@@ -11,24 +11,12 @@ from pwmscope.pulses import Convention, Frames, PulseTable, decode, find_frames,
 
 @dataclass(frozen=True, slots=True)
 class ServoLines:
-    """A recording decoded, its servo lines apart from the others.
+    """A recording decoded, its servo lines apart from the others."""
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording; PPM sum trains are split into their channels.
-    tables : dict of str to PulseTable
-        The pulses of every line but the marker, in the capture's order.
-    refused : dict of str to str
-        The lines without servo pulses, and why, as a sentence.
-    frames : dict of str to Frames
-        The frames of the servo lines.
-    """
-
-    capture: Capture
-    tables: dict[str, PulseTable]
-    refused: dict[str, str]
-    frames: dict[str, Frames]
+    capture: Capture  # The recording; PPM sum trains are split into their channels
+    tables: dict[str, PulseTable]  # The pulses of every line but the marker, in the capture's order
+    refused: dict[str, str]  # The lines without servo pulses, and why, as a sentence
+    frames: dict[str, Frames]  # The frames of the servo lines
 
     @property
     def servo(self) -> dict[str, PulseTable]:
@@ -44,21 +32,7 @@ class ServoLines:
 def find_servo_lines(
     capture: Capture, marker: str | None = None, convention: Convention | None = None
 ) -> ServoLines:
-    """Decode a recording and find its servo lines.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    marker : str, optional
-        A line that only marks the transmitter's switch.
-    convention : Convention, optional
-        What every line is held against; by default chosen line by line.
-
-    Returns
-    -------
-    ServoLines
-    """
+    """Decode a recording and find its servo lines."""
     capture = split_sum_trains(capture)
     tables = {name: t for name, t in decode(capture, convention).items() if name != marker}
     refused = {

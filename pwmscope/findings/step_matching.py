@@ -41,36 +41,16 @@ TOLERANCE: Final = 0.2
 
 @dataclass(frozen=True, slots=True)
 class Matching:
-    """Which steps begin at which held position.
+    """Which steps begin at which held position."""
 
-    Parameters
-    ----------
-    begun : tuple of tuple of int
-        Pairs of step and held position, in order; steps between two pairs begin at
-        no change of their own.
-    cost : float
-        What the whole matching costs, in unseen steps.
-    """
-
+    # Pairs of step and held position, in order; steps between two pairs begin at no change of their
+    # own
     begun: tuple[tuple[int, int], ...]
-    cost: float
+    cost: float  # What the whole matching costs, in unseen steps
 
 
 def match_steps(plan: CapturePlan, held: HeldPositions) -> Matching:
     """Match the steps of a plan to the held positions of a recording.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-    held : HeldPositions
-        At least one.
-
-    Returns
-    -------
-    Matching
-        The cheapest over several positions that may be the rest position, refined by
-        what each stick position looked like elsewhere in the recording.
 
     Notes
     -----

@@ -18,23 +18,6 @@ class Assumption(str):
     It is its sentence: it prints, compares and joins as that text. Whoever wants to act
     on it reads the fields instead of the words.
 
-    Parameters
-    ----------
-    sentence : str
-        The assumption for a person, made from the other fields. It may name an argument
-        of `load` in backticks.
-    what : str
-        What it is about, such as ``time unit`` or ``sampling interval``.
-    value : object
-        What was assumed of it; None where it could not be told.
-    unit : str
-        Unit of the value, where it has one.
-    source : {"person", "file", "data", "convention", ""}
-        Who or what says so: the person's argument, a statement in the file, what the
-        numbers show, or what is usual where nothing says it.
-    arguments : tuple of str
-        The arguments of `load` that change it.
-
     Examples
     --------
     >>> assumed = Assumption("Column 't' is time in us.", "time unit", "us", source="file",
@@ -45,12 +28,16 @@ class Assumption(str):
     True
     """
 
+    # The assumption for a person, made from the other fields. It may name an argument of `load` in
+    # backticks.
     sentence: str
-    what: str = ""
-    value: object = None
-    unit: str = ""
+    what: str = ""  # What it is about, such as `time unit` or `sampling interval`
+    value: object = None  # What was assumed of it; None where it could not be told
+    unit: str = ""  # Unit of the value, where it has one
+    # Who or what says so: the person's argument, a statement in the file, what the numbers show, or
+    # what is usual where nothing says it
     source: Authority = ""
-    arguments: tuple[str, ...] = ()
+    arguments: tuple[str, ...] = ()  # The arguments of `load` that change it
 
     def __new__(cls, sentence: str, *_fields: object, **_named: object) -> Assumption:
         """Make the text itself; the fields are set as in every dataclass."""

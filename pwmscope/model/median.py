@@ -15,16 +15,6 @@ _MANY: Final = 1_000_000
 def median_of(values: npt.NDArray[np.float64]) -> float:
     """Return the median.
 
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-        At least one value, none of them NaN.
-
-    Returns
-    -------
-    float
-        In the values' own unit.
-
     Examples
     --------
     >>> median_of(np.array([3.0, 1.0, 2.0, 10.0]))

@@ -65,16 +65,6 @@ def std_of(values: npt.NDArray[np.float64]) -> float:
     their squares for the rounding of the mean (Chan, Golub and LeVeque, "Algorithms for
     computing the sample variance", The American Statistician 37, 1983,
     equation 1.7; cited from memory).
-
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-        At least two values.
-
-    Returns
-    -------
-    float
-        With divisor n - 1.
     """
     residuals = values - mean_of(values)
     squares = float(np.sum(residuals**2)) - float(np.sum(residuals)) ** 2 / values.size
@@ -87,16 +77,6 @@ def lag_one(values: npt.NDArray[np.float64]) -> float | None:
     The sum of the products of neighbouring deviations over the sum of the squares of
     all, deviations being from the mean of all values (the definition of the NIST
     Statistical Reference Datasets).
-
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-        In order.
-
-    Returns
-    -------
-    float or None
-        From -1 to 1; None for fewer than two values, or where all are the same.
 
     Examples
     --------

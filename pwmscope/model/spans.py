@@ -19,17 +19,6 @@ class Span:
 def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """Say which instants lie inside any of the spans.
 
-    Parameters
-    ----------
-    spans : tuple of Span
-        In order, not overlapping.
-    time_s : ndarray of float64, shape (n,)
-        Instants in seconds.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-
     Examples
     --------
     >>> inside((Span(1.0, 2.0), Span(5.0, 6.0)), np.array([0.5, 1.0, 3.0, 5.5]))
@@ -48,17 +37,6 @@ def overlaps(
     spans: tuple[Span, ...], begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.bool_]:
     """Say which stretches of time share any with one of the spans.
-
-    Parameters
-    ----------
-    spans : tuple of Span
-        In order, not overlapping.
-    begin_s, end_s : ndarray of float64, shape (n,)
-        The stretches, in seconds.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
 
     Examples
     --------

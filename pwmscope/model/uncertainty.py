@@ -22,16 +22,6 @@ def sampling_floor_us(sample_interval_us: float | None) -> float | None:
     shows it (rectangular, variance Ts^2/12; JCGM 100, 4.3.7). The difference of two
     such edges is triangular over plus or minus Ts, variance Ts^2/6 (4.3.9).
 
-    Parameters
-    ----------
-    sample_interval_us : float or None
-        Interval between samples in microseconds.
-
-    Returns
-    -------
-    float or None
-        Ts / sqrt(6) in microseconds; None where the interval is not known.
-
     Examples
     --------
     >>> round(sampling_floor_us(1.0), 4)
@@ -52,20 +42,6 @@ def of_mean_us(
     ``sqrt(n)`` since a receiver whose clock keeps step with the analyser's
     repeats the same error in every frame; and the analyser's clock, a
     rectangular distribution of half-width 100 ppm of the value (4.3.7).
-
-    Parameters
-    ----------
-    mean_us, std_us : float
-        Mean and sample standard deviation in microseconds.
-    count : int
-        Number of values, at least 1.
-    sample_interval_us : float or None
-        Interval between samples in microseconds.
-
-    Returns
-    -------
-    float or None
-        In microseconds; None where the sample interval is not known.
     """
     floor_us = sampling_floor_us(sample_interval_us)
     if floor_us is None:
@@ -81,18 +57,6 @@ def half_width(deviation: float, bound: float) -> float:
     central 95 % are 0.95 of its half-width (JCGM 100, 4.3.7 and G.2.2, clauses from
     memory). The distribution of the sum is the normal one averaged over the rectangle,
     ``F(x) = s (G((x + a)/s) - G((x - a)/s)) / (2 a)`` with ``G(z) = z Phi(z) + phi(z)``.
-
-    Parameters
-    ----------
-    deviation : float
-        Standard deviation of the normal part.
-    bound : float
-        Half-width of the rectangular part, such as `CLOCK_TOLERANCE` of a time.
-
-    Returns
-    -------
-    float
-        In the same unit.
 
     Examples
     --------

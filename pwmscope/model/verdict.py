@@ -37,11 +37,6 @@ def governing(verdicts: Iterable[Verdict]) -> Verdict:
 def badness(verdict: Verdict | None) -> int:
     """Return 0 for a verdict that governs over all others, more for lesser ones, most for none.
 
-    Parameters
-    ----------
-    verdict : Verdict or None
-        None where nothing is held against a limit.
-
     Examples
     --------
     >>> badness(Verdict.DOES_NOT_MEET), badness(None)

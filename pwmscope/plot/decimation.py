@@ -17,21 +17,6 @@ def keep_extremes(
     keeps the first of its smallest and the first of its largest values, so an
     outlier of a single pulse is drawn whatever the number of pulses.
 
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (n,)
-        Instants in seconds, in order.
-    value : ndarray of float64, shape (n,)
-        Finite values in any unit.
-    columns : int
-        Number of columns, at least 1.
-
-    Returns
-    -------
-    ndarray of int64, shape (m,)
-        Rows to draw, in order, without repeats; all of them where
-        ``n <= 2 * columns``, otherwise ``m <= 2 * columns``.
-
     Examples
     --------
     >>> time_s = np.arange(10.0)

@@ -117,19 +117,7 @@ def house_style() -> Iterator[None]:
 
 
 def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, float]) -> Axes:
-    """Make axes on a figure of their own, which a notebook shows.
-
-    Parameters
-    ----------
-    size_in : tuple of float
-        Width and height of the figure in inches.
-    place_in : tuple of float
-        Left, bottom, width and height of the axes on it, in inches.
-
-    Returns
-    -------
-    Axes
-    """
+    """Make axes on a figure of their own, which a notebook shows."""
     import matplotlib.pyplot as plt  # noqa: PLC0415 - it chooses how figures are shown
 
     # Outside the house style: making the first figure settles how figures are shown for good.
@@ -139,25 +127,7 @@ def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, 
 
 
 def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
-    """Take a channel out of what shows one line, in one recording or in several.
-
-    Parameters
-    ----------
-    result : ChannelFindings, or what has several as ``channels``
-        Such as ``findings["RX1"]`` or ``analysis["RX1"]``.
-    recording : int
-        Which of several.
-
-    Returns
-    -------
-    ChannelFindings
-        One with servo pulses.
-
-    Raises
-    ------
-    ArgumentError
-        If it is something else, or shows no servo pulses.
-    """
+    """Take a channel out of what shows one line, in one recording or in several."""
     wanted = "what was found about a line, such as analysis['RX1']"
     found: object = result
     if not isinstance(result, ChannelFindings):
@@ -173,13 +143,7 @@ def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
 
 
 def findings_of(result: Findings | RecordingsResult, recording: int = 0) -> Findings:
-    """Take the findings of one recording out of what shows one or several.
-
-    Raises
-    ------
-    ArgumentError
-        If it is something else.
-    """
+    """Take the findings of one recording out of what shows one or several."""
     wanted = "what pwmscope.examine or pwmscope.analyse gives"
     found: object = result
     if not isinstance(result, Findings):
@@ -292,20 +256,6 @@ def picture_form(path: Path) -> str:
 def spread(middles: list[float], gap: float, low: float, high: float) -> list[float]:
     """Move labels apart along a line, as little as the order allows.
 
-    Parameters
-    ----------
-    middles : list of float
-        Where the labels would like to be, in increasing order.
-    gap : float
-        Least distance between two of them.
-    low, high : float
-        Ends of the line; the labels end below ``high`` where all of them fit.
-
-    Returns
-    -------
-    list of float
-        Where they are, in the same order.
-
     Examples
     --------
     >>> spread([1.0, 1.5, 9.0], 1.0, 0.0, 10.0)
@@ -325,18 +275,6 @@ def spread(middles: list[float], gap: float, low: float, high: float) -> list[fl
 
 def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
     """Give each label a row in which it lies over no earlier one.
-
-    Parameters
-    ----------
-    spans : list of tuple of float
-        Left and right end of each label.
-    rows : int
-        Rows there are.
-
-    Returns
-    -------
-    list of int or None
-        Row of each label, 0 the lowest; None where no row is free.
 
     Examples
     --------

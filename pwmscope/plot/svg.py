@@ -174,22 +174,7 @@ def fill_lines(text: str, width: float, size: float = SIZE, most: int = 4) -> li
 
 
 def document(width: float, height: float, title: str, told: str, parts: Iterable[str]) -> str:
-    """Put parts together to one picture with a title and a description in words.
-
-    Parameters
-    ----------
-    width, height : float
-        In px.
-    title, told : str
-        For someone who cannot see it.
-    parts : iterable of str
-        The elements, in the order in which they are painted.
-
-    Returns
-    -------
-    str
-        One ``<svg>`` element, ending in a line break.
-    """
+    """Put parts together to one picture with a title and a description in words."""
     name = quoteattr(format_plainly(title))
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '

@@ -46,24 +46,12 @@ class PowerWire(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One device with its cable.
+    """One device with its cable."""
 
-    Parameters
-    ----------
-    device : BenchChannel
-        The device.
-    feed : Feed or None
-        The source on its cable, if there may be one.
-    probed : int or None
-        The analyser's input on its line, counted from 1.
-    y : float
-        Its middle in px.
-    """
-
-    device: BenchChannel
-    feed: Feed | None
-    probed: int | None
-    y: float
+    device: BenchChannel  # The device
+    feed: Feed | None  # The source on its cable, if there may be one
+    probed: int | None  # The analyser's input on its line, counted from 1
+    y: float  # Its middle in px
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,19 +74,7 @@ class Output:
 
 
 def outputs_of(wiring: Wiring, top: float) -> tuple[Output, ...]:
-    """Lay the devices out in rows, those on one output together, by its number.
-
-    Parameters
-    ----------
-    wiring : Wiring
-    top : float
-        Upper edge of the first row in px.
-
-    Returns
-    -------
-    tuple of Output
-        Devices without a stated output come last, each on an output of its own.
-    """
+    """Lay the devices out in rows, those on one output together, by its number."""
     sheet = wiring.sheet
     feeds = {feed.cable: feed for feed in wiring.feeds if feed.cable is not None}
     probed = {line: i for i, line in enumerate(sheet.analyser.lines, 1)}
@@ -120,17 +96,7 @@ def outputs_of(wiring: Wiring, top: float) -> tuple[Output, ...]:
 
 
 def marks_of(wiring: Wiring) -> Mapping[KeyPath, tuple[tuple[int, Verdict], ...]]:
-    """List the marks of each table of the sheet: the rule's number and its verdict.
-
-    Parameters
-    ----------
-    wiring : Wiring
-
-    Returns
-    -------
-    mapping
-        Rules are numbered from 1 in their order; those that are met leave no mark.
-    """
+    """List the marks of each table of the sheet: the rule's number and its verdict."""
     marks: dict[KeyPath, tuple[tuple[int, Verdict], ...]] = {}
     for number, ruling in enumerate(wiring.rulings, 1):
         if ruling.verdict is not Verdict.MEETS:
@@ -214,18 +180,7 @@ def link_texts(device: str, protocol: str, band: str) -> list[str]:
 
 
 def draw_equipment(wiring: Wiring) -> tuple[list[str], float]:
-    """Draw transmitter, sources and analyser.
-
-    Parameters
-    ----------
-    wiring : Wiring
-
-    Returns
-    -------
-    parts : list of str
-    end : float
-        Where they end, in px.
-    """
+    """Draw transmitter, sources and analyser."""
     transmitter = wiring.sheet.transmitter
     middle = (LEFT + SIDE + RECEIVER_X) / 2.0
     texts = link_texts(transmitter.device, transmitter.protocol, transmitter.band)

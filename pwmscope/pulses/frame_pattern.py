@@ -109,48 +109,22 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class Recognition:
-    """Which pattern each period follows.
+    """Which pattern each period follows."""
 
-    Parameters
-    ----------
-    usual_us : float
-        The median period where one period repeats throughout; else the mean period
-        of the most frequent pattern.
-    patterns : tuple of Pattern
-        In the order in which they first appear.
-    which : ndarray of int8, shape (n_periods,)
-        The pattern of each period; that of its neighbours where it fits none.
-    place : ndarray of int8, shape (n_periods,)
-        Its place in the pattern; of no meaning for an odd one.
-    odd : ndarray of int64, shape (n_odd,)
-        Periods that fit no pattern, in order.
-    reach_us : float
-        How far a period may lie from its pattern's.
-    """
-
+    # The median period where one period repeats throughout; else the mean period of the most
+    # frequent pattern
     usual_us: float
-    patterns: tuple[Pattern, ...]
+    patterns: tuple[Pattern, ...]  # In the order in which they first appear
+    # shape (n_periods,): The pattern of each period; that of its neighbours where it fits none
     which: npt.NDArray[np.int8]
+    # shape (n_periods,): Its place in the pattern; of no meaning for an odd one
     place: npt.NDArray[np.int8]
-    odd: npt.NDArray[np.int64]
-    reach_us: float
+    odd: npt.NDArray[np.int64]  # shape (n_odd,): Periods that fit no pattern, in order
+    reach_us: float  # How far a period may lie from its pattern's
 
 
 def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
     """Return how far a period may lie from its pattern's without being odd.
-
-    Parameters
-    ----------
-    scatter_us, usual_us : float
-        Standard deviation of the periods about their pattern, and their mean.
-    interval_us : float
-        Interval between samples; 0 where it is not known.
-
-    Returns
-    -------
-    float
-        Eight deviations of the scatter or of the sampling, or one percent of the
-        mean period where that is more, but at most a quarter of it.
 
     Examples
     --------
@@ -249,24 +223,7 @@ class _Stretches:
 def by_stretches(
     period_us: npt.NDArray[np.float64], interval_us: float, lag: int, scatter_us: float
 ) -> Recognition | None:
-    """Recognise the patterns that stretches of periods follow.
-
-    Parameters
-    ----------
-    period_us : ndarray of float64, shape (n,)
-        The periods, more than ``lag`` of them.
-    interval_us : float
-        Interval between samples; 0 where it is not known.
-    lag : int
-        After how many periods the same one returns.
-    scatter_us : float
-        Standard deviation of the periods about their pattern.
-
-    Returns
-    -------
-    Recognition or None
-        None where nothing repeats for long enough.
-    """
+    """Recognise the patterns that stretches of periods follow."""
     scatter_us = max(scatter_us, interval_us / 6**0.5)
     stretches = _cut(period_us, lag, TOLERANCE * scatter_us + 1e-6)
     founding = stretches.length >= max(MIN, MIN_TURNS * lag)
@@ -453,17 +410,6 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
 
     A period is odd if it lies farther from its pattern's than eight deviations of
     the scatter and one percent of the mean period (a quarter at most).
-
-    Parameters
-    ----------
-    period_us : ndarray of float64, shape (n,)
-        At least one period, in order.
-    interval_us : float or None
-        Interval between samples.
-
-    Returns
-    -------
-    Recognition
 
     Examples
     --------

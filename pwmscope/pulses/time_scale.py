@@ -37,16 +37,6 @@ def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
     periods of 10 to 25 ms, at another usual rate. Lines of other conventions and
     lines of fewer than 20 pulses say nothing. Own rule.
 
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The lines of one recording.
-
-    Returns
-    -------
-    dict of str to PulseTable
-        The same tables where the times can be right.
-
     Examples
     --------
     Frames of 750 us, a hundred a second, are frames of 1500 us, fifty a second:

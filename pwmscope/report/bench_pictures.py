@@ -14,22 +14,7 @@ from pwmscope.report.mixing.pictures import mixing_pictures
 
 
 def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:
-    """Draw what concerns all lines together.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-    sheet : BenchSheet, optional
-        Its bench sheet.
-
-    Returns
-    -------
-    tuple of Picture
-        One frame of each receiver; the wiring, where the sheet states what powers the
-        receiver; where the robot would go and what the hands did, where drive outputs
-        and sticks were recorded.
-    """
+    """Draw what concerns all lines together."""
     pictures = list(draw_frames(findings))
     if sheet is None:
         return tuple(pictures)

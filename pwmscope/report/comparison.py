@@ -32,15 +32,7 @@ _TOLD: Final = 6
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:
-    """Print a comparison, what differs first.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-    console : rich Console
-        Where to.
-    """
+    """Print a comparison, what differs first."""
     for sentence in _comparison_sentences(comparison):
         console.print(Text(wrapped(sentence, console, next_lines="    ")))
     console.print()
@@ -87,18 +79,7 @@ def _format_compared(finding: Finding | None) -> str:
 
 
 def comparison_json(comparison: Comparison) -> str:
-    """Write a comparison as JSON text (docs/comparison.schema.json).
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-
-    Returns
-    -------
-    str
-        Two spaces deep, ending in a line break.
-    """
+    """Write a comparison as JSON text (docs/comparison.schema.json)."""
     rows: list[Json] = [
         {
             "line": row.line,
@@ -115,18 +96,7 @@ def comparison_json(comparison: Comparison) -> str:
 
 
 def comparison_page(comparison: Comparison) -> str:
-    """Write a comparison as HTML; names are words in it, whatever they hold.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself.
-    """
+    """Write a comparison as HTML; names are words in it, whatever they hold."""
     lines = [
         (
             format_line(line),

@@ -30,13 +30,7 @@ _URGENT: Final = ("weapon", "drive-left", "drive-right", "servo")
 
 
 def format_device(line: FailsafeLine) -> str:
-    """Name what a line drives: ``the weapon``, or the line where no sheet says.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-    """
+    """Name what a line drives: ``the weapon``, or the line where no sheet says."""
     role = line.expected.role
     if role is None:
         return format_line(line.line)
@@ -52,18 +46,7 @@ def _most_urgent_first(lines: list[FailsafeLine]) -> list[FailsafeLine]:
 
 
 def format_headline(check: Failsafe) -> str:  # noqa: PLR0911 - the first that holds
-    """Say what an inspector can act on, in one line.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    str
-        Such as ``FAILSAFE does not meet: the weapon keeps 1430 us``.
-    """
+    """Say what an inspector can act on, in one line."""
     broken = [line for line in check.judged if line.verdict is Verdict.DOES_NOT_MEET]
     if broken:
         worst = _most_urgent_first(broken)[0]
@@ -119,15 +102,6 @@ def _format_alarm(finding: Finding | None) -> str:
 def format_hazard(hazard: Hazard) -> str:
     """Say where devices are commanded to run, as a sentence without its full stop.
 
-    Parameters
-    ----------
-    hazard : Hazard
-        The hazard.
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> format_hazard(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
@@ -147,17 +121,7 @@ def format_hazard(hazard: Hazard) -> str:
 
 
 def format_left_out(left: LeftOut) -> str:
-    """Say what the check does not rest on, and what to do about it.
-
-    Parameters
-    ----------
-    left : LeftOut
-        What was left out.
-
-    Returns
-    -------
-    str
-    """
+    """Say what the check does not rest on, and what to do about it."""
     what = format_line(left.what)
     if left.kind is LeftOutKind.PART and left.from_s is not None and left.to_s is not None:
         return f"Of {what} only {left.from_s:g} to {left.to_s:g} s is examined."
@@ -172,18 +136,7 @@ def format_left_out(left: LeftOut) -> str:
 
 
 def actions(check: Failsafe) -> list[str]:
-    """List what to do next, the most dangerous first.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    list of str
-        At most five.
-    """
+    """List what to do next, the most dangerous first."""
     told = dict.fromkeys(_actions(check))
     return list(told)[:MAX_ACTIONS]
 
@@ -213,21 +166,7 @@ def _open_reason(line: FailsafeLine) -> str:
 
 
 def format_setting(line: FailsafeLine, sheet: BenchSheet | None) -> str:
-    """Say which width to set a failing line's failsafe to.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        A line that does not meet the limit.
-    sheet : BenchSheet or None
-        Says where its device stands still.
-
-    Returns
-    -------
-    str
-        Such as ``Set RX3's failsafe to 1000 us (weapon low end), bind or store it, record
-        again.``
-    """
+    """Say which width to set a failing line's failsafe to."""
     name = format_line(line.line)
     if line.failure is None:
         return f"{name}: {format_plainly(line.sentence)}"

@@ -18,18 +18,7 @@ MAX_EVENTS: Final = 6
 
 
 def causes_data(event: LossEvent) -> list[Json]:
-    """Turn the alternative causes of one loss of one line into plain data.
-
-    Parameters
-    ----------
-    event : LossEvent
-        The loss.
-
-    Returns
-    -------
-    list
-        One object for each cause; empty where nothing is judged.
-    """
+    """Turn the alternative causes of one loss of one line into plain data."""
     return [
         {
             "cause": alternative.cause.value,
@@ -45,20 +34,7 @@ def causes_data(event: LossEvent) -> list[Json]:
 
 
 def causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str, Table]]:
-    """Tell the alternative causes of a line's losses, those that govern first.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-    sources : list of str
-        The recordings' files.
-
-    Yields
-    ------
-    heading : str
-    table : rich Table
-    """
+    """Tell the alternative causes of a line's losses, those that govern first."""
     judged = [(rec, event) for rec, event in line.losses if event.alternatives]
     judged.sort(key=lambda pair: badness(pair[1].verdict))
     for rec, event in judged[:MAX_EVENTS]:
@@ -86,15 +62,6 @@ def _table(event: LossEvent) -> Table:
 
 def format_ground(alternative: Alternative) -> str:
     """Say what refutes a cause, or leaves it open, with lines, time and odds.
-
-    Parameters
-    ----------
-    alternative : Alternative
-        The cause.
-
-    Returns
-    -------
-    str
 
     Examples
     --------

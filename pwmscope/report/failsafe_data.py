@@ -61,13 +61,7 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
 
 
 def failsafe_json(check: Failsafe) -> str:
-    """Write a failsafe check as JSON text, two spaces deep, ending in a line break.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite, which would be a fault of pwmscope's own.
-    """
+    """Write a failsafe check as JSON text, two spaces deep, ending in a line break."""
     data = failsafe_data(check)
     return json_text(data)
 

@@ -27,17 +27,7 @@ WANTED_RATE: Final = 0.05
 
 
 def print_failsafe(check: Failsafe, console: Console, why: str | None = None) -> None:
-    """Print a failsafe check, the answer first.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-    console : rich Console
-        Where to.
-    why : str, optional
-        The line whose alternative causes are told, or ``all``.
-    """
+    """Print a failsafe check, the answer first."""
     print_answer(check, console)
     sources = [rec.source for rec in check.recordings]
     for line in check.lines:
@@ -62,15 +52,7 @@ def print_failsafe(check: Failsafe, console: Console, why: str | None = None) ->
 
 
 def print_answer(check: Failsafe, console: Console) -> None:
-    """Print headline, hazards, a verdict for each line, and what to do.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-    console : rich Console
-        Where to.
-    """
+    """Print headline, hazards, a verdict for each line, and what to do."""
     headline = format_plainly(format_headline(check))
     console.print(Text(wrapped(headline, console), style=_STYLE[check.verdict]))
     for hazard in check.hazards:
@@ -96,18 +78,7 @@ def _print_sentences(sentences: Iterable[str], console: Console) -> None:
 
 
 def format_failsafe_line(line: FailsafeLine) -> str:
-    """Name a line with its role and device.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-
-    Returns
-    -------
-    str
-        Such as ``RX1 (drive-left, left drive ESC)``.
-    """
+    """Name a line with its role and device."""
     return format_device(line.line, line.expected.role or "", line.device)
 
 
@@ -124,17 +95,7 @@ def _answer(line: FailsafeLine, console: Console) -> Text:
 
 
 def overall_failsafe_sentence(check: Failsafe) -> str:
-    """Say in one sentence what the check shows about the whole bench.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    str
-    """
+    """Say in one sentence what the check shows about the whole bench."""
     limit = f"the limit of {check.limits.failsafe_s:g} s after the signal is lost"
     judged = check.judged
     if not judged:
@@ -208,18 +169,7 @@ def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> 
 
 
 def procedure(limit_s: float) -> tuple[str, ...]:
-    """List how to record a signal loss that shows something (common practice).
-
-    Parameters
-    ----------
-    limit_s : float
-        The failsafe limit in seconds.
-
-    Returns
-    -------
-    tuple of str
-        One sentence or two for each step, in order.
-    """
+    """List how to record a signal loss that shows something (common practice)."""
     trials = needed_trials(WANTED_RATE)
     return (
         "Put a wire from the transmitter's switch, or a push-button that is pressed with it, on a "
@@ -235,18 +185,7 @@ def procedure(limit_s: float) -> tuple[str, ...]:
 
 
 def assumptions(check: Failsafe) -> list[str]:
-    """List what was assumed, once each: while reading, of the marker, of the stop ranges.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    list of str
-        Plain sentences.
-    """
+    """List what was assumed, once each: while reading, of the marker, of the stop ranges."""
     said = [
         sentence
         for rec in check.recordings

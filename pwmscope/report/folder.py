@@ -196,72 +196,25 @@ def _cleaned(name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One recording of several.
+    """One recording of several."""
 
-    Parameters
-    ----------
-    source : str
-        Its file, as the person named it.
-    trouble : str
-        Why it could not be used, as a sentence; empty where it could.
-    answer : str
-        What was found, as a sentence.
-    verdicts : tuple of Verdict
-        The worst of its channels' verdicts, alone; none where it could not be used.
-    files : tuple of Path
-        The report's page, PDF, Markdown and JSON.
-    """
-
-    source: str
-    trouble: str
-    answer: str
+    source: str  # Its file, as the person named it
+    trouble: str  # Why it could not be used, as a sentence; empty where it could
+    answer: str  # What was found, as a sentence
+    # The worst of its channels' verdicts, alone; none where it could not be used
     verdicts: tuple[Verdict, ...]
-    files: tuple[Path, ...]
+    files: tuple[Path, ...]  # The report's page, PDF, Markdown and JSON
 
 
 def entry_of(source: str, findings: Findings, written: Written) -> Entry:
-    """Make the entry of a recording that has a report.
-
-    Parameters
-    ----------
-    source : str
-        Its file, as the person named it.
-    findings : Findings
-        What was found in it.
-    written : Written
-        Where its report is.
-
-    Returns
-    -------
-    Entry
-    """
+    """Make the entry of a recording that has a report."""
     every = tuple(f for channel in findings.channels.values() for f in channel.findings)
     files = (written.page, written.pdf, written.markdown, written.data)
     return Entry(source, "", overall_sentence(findings), (worst(every),), files)
 
 
 def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Path:
-    """Write a page that leads to the reports in the folders beside it.
-
-    Parameters
-    ----------
-    entries : sequence of Entry
-        The recordings, in order.
-    folder : Path
-        The folder that holds the reports' folders.
-    replace : bool
-        Whether a page that is there may be replaced.
-
-    Returns
-    -------
-    Path
-        The page.
-
-    Raises
-    ------
-    OutputError
-        If it is already there, or cannot be written.
-    """
+    """Write a page that leads to the reports in the folders beside it."""
     text = fill(
         "index.html.j2",
         {

@@ -38,17 +38,6 @@ class _PlainSchema(GenerateJsonSchema):
 def document_schema(title: str, document: Any) -> dict[str, Any]:  # noqa: ANN401 - a type
     """Generate the JSON Schema of a document.
 
-    Parameters
-    ----------
-    title : str
-        Its title.
-    document : type
-        A TypedDict, or several of which it is one.
-
-    Returns
-    -------
-    dict
-
     Examples
     --------
     >>> schema = document_schema(*DOCUMENTS["wiring"])

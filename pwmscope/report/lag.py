@@ -25,19 +25,7 @@ FIXED: Final = (
 
 
 def print_lag(capture: Capture, lag: Lag, assumptions: tuple[str, ...], console: Console) -> None:
-    """Print a delay: the answer, what it rests on, what is not shown, the assumptions.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    lag : Lag
-        What was found.
-    assumptions : tuple of str
-        All that was assumed, each a plain sentence.
-    console : rich Console
-        Where to.
-    """
+    """Print a delay: the answer, what it rests on, what is not shown, the assumptions."""
     console.print(Text(_wrapped(lag.answer.sentence, console), style="bold"))
     evidence = [f for f in lag.findings[1:] if f.value is not None]
     _section("Measured", [_said(finding) for finding in evidence], console)
@@ -53,19 +41,7 @@ def print_lag(capture: Capture, lag: Lag, assumptions: tuple[str, ...], console:
 def print_follows(
     capture: Capture, follows: Follows, assumptions: tuple[str, ...], console: Console
 ) -> None:
-    """Print which lines follow which.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    follows : Follows
-        What was found.
-    assumptions : tuple of str
-        All that was assumed.
-    console : rich Console
-        Where to.
-    """
+    """Print which lines follow which."""
     count = sum(finding.value is not None for finding in follows.findings)
     lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
     answer = f"In {capture.source} {lines} another."
@@ -100,17 +76,7 @@ def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str =
 
 
 def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str:
-    """Write a delay as JSON text, following schema 1 of docs/lag.schema.json.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    lag : Lag
-        What was found.
-    assumptions : tuple of str
-        All that was assumed.
-    """
+    """Write a delay as JSON text, following schema 1 of docs/lag.schema.json."""
     delay = lag.delay
     told: dict[str, Json] | None = None
     if delay is not None:
@@ -138,17 +104,7 @@ def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str
 
 
 def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, ...]) -> str:
-    """Write which lines follow which as JSON text, following the same schema.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    follows : Follows
-        What was found.
-    assumptions : tuple of str
-        All that was assumed.
-    """
+    """Write which lines follow which as JSON text, following the same schema."""
     pairs: list[Json] = [
         {
             "input": pair.source,

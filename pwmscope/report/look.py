@@ -29,21 +29,7 @@ def print_look(
     console: Console,
     option_of: Mapping[str, str],
 ) -> None:
-    """Print how a file was understood.
-
-    Parameters
-    ----------
-    capture : Capture
-        What was read.
-    kind : Kind
-        What kind of file it was.
-    size_bytes : int
-        The file's size.
-    console : rich Console
-        Where to; its width decides how many of the first edges are shown.
-    option_of : mapping of str to str
-        The option that stands for each argument of `pwmscope.load`.
-    """
+    """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
     for name, value in (
         ("file", f"{kind.words}, {_grouped(size_bytes)} bytes"),

@@ -11,18 +11,7 @@ from pwmscope.report.failsafe_text import format_failsafe_line, overall_failsafe
 
 
 def draw_failsafe(check: Failsafe) -> Picture | None:
-    """Draw the width around each loss, with the limit marked and the stop range shaded.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    Picture or None
-        None where no loss was seen.
-    """
+    """Draw the width around each loss, with the limit marked and the stop range shaded."""
     with house_style():
         figure = failsafe_figure(check)
         if figure is None:
@@ -40,13 +29,7 @@ _CAPTION: Final = (
 
 
 def write_failsafe_picture(check: Failsafe, path: Path, *, replace: bool) -> bool:
-    """Write the picture to a file; False where no loss was seen, so that there is none.
-
-    Raises
-    ------
-    OutputError
-        As `pwmscope.plot.write_figure`.
-    """
+    """Write the picture to a file; False where no loss was seen, so that there is none."""
     with house_style():
         figure = failsafe_figure(check)
         if figure is not None:

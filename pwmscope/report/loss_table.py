@@ -23,19 +23,7 @@ COLUMNS: Final = (
 
 
 def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
-    """Tell a line's losses, those that govern the verdict first.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-    sources : list of str
-        The recordings' files; where there are several, each loss names the number of its own.
-
-    Returns
-    -------
-    rich Table
-    """
+    """Tell a line's losses, those that govern the verdict first."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     if len(sources) > 1:
         table.add_column("recording", justify="right")
@@ -68,18 +56,7 @@ def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
 
 
 def format_phases(event: LossEvent) -> str:
-    """Say what an output did in a loss, step by step.
-
-    Parameters
-    ----------
-    event : LossEvent
-        The loss.
-
-    Returns
-    -------
-    str
-        Such as ``holds 1700 us for 0.81 s, preset 1500 us``.
-    """
+    """Say what an output did in a loss, step by step."""
     if event.is_restart:
         return "supply or receiver restart"
     phases = event.phases
@@ -105,17 +82,7 @@ def _format_odd(event: LossEvent) -> str:
 
 
 def format_reasons(line: FailsafeLine) -> Iterator[str]:
-    """Say why losses do not meet the limit or do not show it, each reason once.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-
-    Yields
-    ------
-    str
-    """
+    """Say why losses do not meet the limit or do not show it, each reason once."""
     told: dict[str, list[str]] = {}
     for _, event in _governing(line):
         if event.verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):

@@ -21,18 +21,6 @@ def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, .
     A line that does not carry servo pulses has only its first edges drawn, and
     a line that never changes has no picture.
 
-    Parameters
-    ----------
-    channel : ChannelFindings
-        What was found about the line.
-    capture : Capture
-        The recording, for the line's level as it was on the wire.
-
-    Returns
-    -------
-    tuple of Picture
-        Three or more for a servo channel, one or none for another line.
-
     Examples
     --------
     >>> import numpy as np

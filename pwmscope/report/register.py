@@ -63,40 +63,23 @@ CREATE INDEX finding_entry ON finding (entry);
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One entry of a register.
+    """One entry of a register."""
 
-    Parameters
-    ----------
-    number : int
-        Its number, counted from 1 and never used again.
-    added_utc : str
-        When it was added, ISO 8601, UTC.
-    source, sha256 : str
-        The recording's file, and the hash of its bytes.
-    sheet, sheet_sha256 : str
-        The same of the bench sheet; empty without one.
-    robot, club, note : str
-        Free text.
-    version : str
-        Of pwmscope.
-    verdicts : dict of str to str
-        Each line's verdict.
-    trouble : str
-        Why its findings cannot be read, one sentence; empty where they can.
-    """
-
-    number: int
-    added_utc: str
+    number: int  # Its number, counted from 1 and never used again
+    added_utc: str  # When it was added, ISO 8601, UTC
+    # The recording's file, and the hash of its bytes
     source: str
     sha256: str
+    # The same of the bench sheet; empty without one
     sheet: str
     sheet_sha256: str
+    # Free text
     robot: str
     club: str
     note: str
-    version: str
-    verdicts: dict[str, str]
-    trouble: str = ""
+    version: str  # Of pwmscope
+    verdicts: dict[str, str]  # Each line's verdict
+    trouble: str = ""  # Why its findings cannot be read, one sentence; empty where they can
 
 
 class RegisterError(PwmscopeError):
@@ -129,32 +112,7 @@ def add_entry(
     *,
     note: str = "",
 ) -> Entry:
-    """Add what was found in a recording; the register is made if it is not there.
-
-    Parameters
-    ----------
-    register : Path
-        The register's file.
-    recording : Path
-        The recording's file, for its hash.
-    findings : Findings
-        What was found in it.
-    sheet : BenchSheet, optional
-        The sheet that it was held against.
-    note : str
-        Free text.
-
-    Returns
-    -------
-    Entry
-        As it is now in the register.
-
-    Raises
-    ------
-    RegisterError
-        If the file is no register or cannot be written, or the same recording was
-        added with the same sheet and version before.
-    """
+    """Add what was found in a recording; the register is made if it is not there."""
     facts = (
         datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         findings.capture.source,
@@ -202,26 +160,14 @@ def _rows(number: int | None, findings: Findings) -> Iterator[tuple[object, ...]
 
 
 def entries(register: Path) -> tuple[Entry, ...]:
-    """List a register's entries in order of their numbers.
-
-    Raises
-    ------
-    RegisterError
-        If the file is not there or is no register.
-    """
+    """List a register's entries in order of their numbers."""
     with _opened(register) as base:
         numbers = [row[0] for row in base.execute("SELECT id FROM entry ORDER BY id")]
         return tuple(_entry(base, number) for number in numbers)
 
 
 def entry_json(register: Path, number: int) -> tuple[Entry, str]:
-    """Return one entry with its findings as the JSON that was kept.
-
-    Raises
-    ------
-    RegisterError
-        If the file is no register, or has no such entry.
-    """
+    """Return one entry with its findings as the JSON that was kept."""
     with _opened(register) as base:
         entry = _entry(base, number)
         (text,) = base.execute("SELECT findings_json FROM entry WHERE id = ?", (number,)).fetchone()
@@ -250,13 +196,7 @@ def spreadsheet_safe(table: pl.DataFrame) -> pl.DataFrame:
 
 
 def findings_table(register: Path) -> pl.DataFrame:
-    """Return every finding of every entry, one a row, with the entry's facts.
-
-    Raises
-    ------
-    RegisterError
-        If the file is not there or is no register.
-    """
+    """Return every finding of every entry, one a row, with the entry's facts."""
     asked = (
         "SELECT entry.id AS entry, added_utc, source, sha256, robot, club, note, version, line, "
         'name, number, text, unit, uncertainty, verdict, "limit", sentence '
@@ -454,26 +394,7 @@ def day_of(entry: Entry) -> datetime.date:
 def day_rows(
     register: Path, day: datetime.date | None = None
 ) -> tuple[datetime.date, tuple[_DayRow, ...]]:
-    """Read one day's entries.
-
-    Parameters
-    ----------
-    register : Path
-        The register's file.
-    day : date, optional
-        The day; by default the last one that has an entry.
-
-    Returns
-    -------
-    day : date
-    rows : tuple of DayRow
-        By robot, those without a name last; a robot's entries in the order of their numbers.
-
-    Raises
-    ------
-    RegisterError
-        If the file is no register, or has no entry of that day.
-    """
+    """Read one day's entries."""
     held = entries(register)
     if not held:
         raise RegisterError(
@@ -546,22 +467,7 @@ def _shown(text: str) -> str:
 
 
 def day_sheet_text(register: Path, day: datetime.date, rows: tuple[_DayRow, ...]) -> str:
-    """Write the check sheet as HTML text.
-
-    Parameters
-    ----------
-    register : Path
-        Where the rows come from; its name is on the sheet.
-    day : date
-    rows : tuple of DayRow
-        What `day_rows` read.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself and prints in black and
-        white on A4 and Letter.
-    """
+    """Write the check sheet as HTML text."""
     return fill(
         "day_sheet.html.j2",
         {},

@@ -48,15 +48,7 @@ _PLUS_MINUS: Final = (
 
 
 def print_findings(findings: Findings, console: Console) -> None:
-    """Print everything found, the answers first.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-    console : rich Console
-        Where to; its width decides how many channels stand side by side.
-    """
+    """Print everything found, the answers first."""
     capture = findings.capture
     console.print(Text(f"{capture.source}, {_format_length(capture)}", style="bold"))
     console.print(Text(wrapped(overall_sentence(findings), console)))
@@ -248,22 +240,7 @@ MAX_SPANS = 10
 
 
 def print_explanations(findings: Findings, names: tuple[str, ...], console: Console) -> None:
-    """Print definition, formula, source and evidence of some findings.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-    names : tuple of str
-        Names of findings, in any case; ``all`` stands for every one.
-    console : rich Console
-        Where to.
-
-    Raises
-    ------
-    HintError
-        If there is no finding of such a name.
-    """
+    """Print definition, formula, source and evidence of some findings."""
     for definition in _chosen(names):
         console.print(Text(definition.name, style="bold"))
         for label, words in (

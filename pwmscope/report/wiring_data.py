@@ -12,18 +12,7 @@ SCHEMA: Final = 1
 
 
 def wiring_data(wiring: Wiring) -> dict[str, Json]:
-    """Turn the rulings into plain data, following schema 1.
-
-    Parameters
-    ----------
-    wiring : Wiring
-
-    Returns
-    -------
-    dict
-        Only dicts, lists, strings, finite numbers, booleans and None. A None
-        is what the sheet does not state.
-    """
+    """Turn the rulings into plain data, following schema 1."""
     return {
         "schema": SCHEMA,
         "sheet": wiring.sheet.source,

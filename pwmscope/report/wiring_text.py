@@ -24,15 +24,6 @@ ONLY_THE_SHEET: Final = (
 def wiring_text(wiring: Wiring) -> str:
     r"""Write every ruling, the answer on the first line, the cautions at the end.
 
-    Parameters
-    ----------
-    wiring : Wiring
-
-    Returns
-    -------
-    str
-        Lines of at most 100 characters, but for the first.
-
     Examples
     --------
     >>> from pwmscope.bench.sheet import parse_sheet

@@ -17,18 +17,11 @@ from pwmscope.pulses import PulseTable
 
 @dataclass(frozen=True, slots=True)
 class Hands:
-    """Stick positions over time.
+    """Stick positions over time."""
 
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (n,)
-        In order.
-    position : mapping of str to ndarray of float64, shape (n,)
-        For each stick axis that was recorded, from -1 to 1; right and forward are
-        positive.
-    """
-
-    time_s: npt.NDArray[np.float64]
+    time_s: npt.NDArray[np.float64]  # shape (n,): In order
+    # shape (n,): For each stick axis that was recorded, from -1 to 1; right and forward are
+    # positive
     position: Mapping[Axis, npt.NDArray[np.float64]]
 
     @classmethod
@@ -38,22 +31,7 @@ class Hands:
         end_s: float,
         throttles: Mapping[Axis, Throttle] | None = None,
     ) -> Hands:
-        """Read the positions off the widths of recorded stick lines.
-
-        Parameters
-        ----------
-        tables : mapping of str to PulseTable
-            The pulses of each recorded axis.
-        end_s : float
-            When the recording ends.
-        throttles : mapping of str to Throttle, optional
-            The widths at each axis' ends and rest; the convention where not given.
-
-        Raises
-        ------
-        PwmscopeError
-            If there is no axis, or one has no measured pulse.
-        """
+        """Read the positions off the widths of recorded stick lines."""
         if not tables:
             raise PwmscopeError(
                 "No stick line is named, so what the hands did cannot be drawn; record the "

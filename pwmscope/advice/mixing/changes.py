@@ -31,33 +31,16 @@ _EFFORT: Final[dict[ChangeKind, float]] = {
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change.
+    """One change."""
 
-    Parameters
-    ----------
-    kind : str
-        What is done.
-    words : str
-        An instruction, a whole sentence. It names one place.
-    place : str
-        Where it is made; the proof holds for that place alone.
-    line : str
-        The output that it changes; empty where it changes both.
-    at_outputs : ndarray of float64, shape (2, 2)
-        What it multiplies the outputs with, from the left.
-    at_sticks : ndarray of float64, shape (2, 2)
-        What it multiplies the sticks with, before anything else happens to them.
-    effort : float
-        For the order only.
-    """
-
-    kind: ChangeKind
-    words: str
-    place: Place
-    line: str
-    at_outputs: Matrix
+    kind: ChangeKind  # What is done
+    words: str  # An instruction, a whole sentence. It names one place.
+    place: Place  # Where it is made; the proof holds for that place alone
+    line: str  # The output that it changes; empty where it changes both
+    at_outputs: Matrix  # shape (2, 2): What it multiplies the outputs with, from the left
+    # shape (2, 2): What it multiplies the sticks with, before anything else happens to them
     at_sticks: Matrix
-    effort: float
+    effort: float  # For the order only
 
 
 def _change(
@@ -80,15 +63,6 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
     Every wrong sign or order of two mixed outputs can be put right there. What lies before
     the mixing is never advised: the pins do not show where that is. An output is named as it
     is recorded: its reversal comes before plugs are swapped.
-
-    Parameters
-    ----------
-    samples : Samples
-        For the names of its lines.
-
-    Returns
-    -------
-    tuple of Change
     """
     left, right = (output.line for output in samples.outputs)
     outputs = {fault: matrix.astype(np.float64) for fault, matrix in AT_OUTPUTS.items()}
@@ -123,22 +97,6 @@ def mixing_changes(
     matrix from the right; a converter goes between the recorded pins and the ESCs, so its mixer
     multiplies from the left. Where two places mix, only the one nearer to the sticks can be
     taken out of the matrix without knowing what lies between them.
-
-    Parameters
-    ----------
-    kind : Kind
-        Unmixed, or mixed twice.
-    strongest : float
-        The largest gain now; a mixer is taken to give no more than full output for a full stick.
-    only_unmixed : bool
-        Whether the recording rules out that mixing is on in two places.
-    lines : tuple of str
-        The left and the right output.
-
-    Returns
-    -------
-    tuple of Change
-        The least effort first.
     """
     mixer = np.array(WANTED, dtype=np.float64)
     if kind is Kind.TWICE:
@@ -181,23 +139,7 @@ def mixing_changes(
 
 
 def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: bool) -> Change:
-    """Lower the stronger output to the weaker.
-
-    Parameters
-    ----------
-    samples : Samples
-        For the names of its lines.
-    ratio : float
-        The gain of the output on the right over that on the left, after all other changes.
-    doubt : float
-        Standard uncertainty of that.
-    swapped : bool
-        Whether those changes swap the plugs.
-
-    Returns
-    -------
-    Change
-    """
+    """Lower the stronger output to the weaker."""
     strong = 1 if ratio > 1.0 else 0
     part = 1.0 / ratio if strong else ratio
     spread = doubt / ratio * part

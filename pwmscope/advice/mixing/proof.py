@@ -17,24 +17,12 @@ from pwmscope.findings.mixing.sticks import Samples
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What was found in the recorded data after the changes.
+    """What was found in the recorded data after the changes."""
 
-    Parameters
-    ----------
-    fit : MixFit
-        The predicted matrix.
-    name : str or None
-        The predicted arrangement.
-    responses : tuple of Response
-        What the robot would do.
-    works : bool
-        Whether it is mixed as wanted.
-    """
-
-    fit: MixFit
-    name: str | None
-    responses: tuple[Response, ...]
-    works: bool
+    fit: MixFit  # The predicted matrix
+    name: str | None  # The predicted arrangement
+    responses: tuple[Response, ...]  # What the robot would do
+    works: bool  # Whether it is mixed as wanted
 
 
 def changed_samples(fit: MixFit, changes: Sequence[Change]) -> Samples:
@@ -44,17 +32,6 @@ def changed_samples(fit: MixFit, changes: Sequence[Change]) -> Samples:
     outputs, which clip where they did or else at the end of travel; what the
     fit left of each recorded width (noise) is added again; then follows what is
     changed behind, and clips there.
-
-    Parameters
-    ----------
-    fit : MixFit
-        The recording as it is.
-    changes : sequence of Change
-        What is changed.
-
-    Returns
-    -------
-    Samples
     """
     samples = fit.samples
     sticks, outputs = np.eye(2), np.eye(2)

@@ -22,22 +22,13 @@ class Need(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Reckoned:
-    """A change as the transmitter can make it.
+    """A change as the transmitter can make it."""
 
-    Parameters
-    ----------
-    change : Amount
-        By how much the width should change.
-    percent : float or None
-        The same in whole steps of the transmitter; None without a scale. Its sign is that
-        of the width's change.
-    predicted : Amount
-        The width afterwards.
-    """
-
-    change: Amount
+    change: Amount  # By how much the width should change
+    # The same in whole steps of the transmitter; None without a scale. Its sign is that of the
+    # width's change.
     percent: float | None
-    predicted: Amount
+    predicted: Amount  # The width afterwards
 
 
 def needed(offset: Amount, tolerance_us: float) -> Need:
@@ -63,19 +54,6 @@ def reckon(now: Amount, target_us: float, transmitter: Transmitter) -> Reckoned:
     The prediction's uncertainty is that of the width now and, in quadrature, that of the
     scale times the percentage (JCGM 100, 5.1.2).
 
-    Parameters
-    ----------
-    now : Amount
-        The width before the change.
-    target_us : float
-        The width wanted.
-    transmitter : Transmitter
-        What a percent is worth, and its smallest step.
-
-    Returns
-    -------
-    Reckoned
-
     Examples
     --------
     >>> from pwmscope.advice.settings.scale import PercentScale
@@ -99,22 +77,6 @@ def format_change(
     made: Reckoned, percent: float | None, transmitter: Transmitter, which: str = ""
 ) -> str:
     """Say a change in microseconds and percent, and what it leads to.
-
-    Parameters
-    ----------
-    made : Reckoned
-        The change.
-    percent : float or None
-        The setting's change.
-    transmitter : Transmitter
-        What a percent is worth.
-    which : str, optional
-        What is said of the percentage.
-
-    Returns
-    -------
-    str
-        A clause.
 
     Examples
     --------

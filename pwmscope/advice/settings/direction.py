@@ -33,21 +33,6 @@ def advise_direction(
     """Say whether a channel must be reversed; None where that cannot be asked.
 
     A rising width is taken for forward, or for a faster weapon (common practice).
-
-    Parameters
-    ----------
-    channel : BenchChannel
-        What the device is for.
-    found : ChannelFindings
-        What was measured.
-    alignment : Alignment or None
-        Where the steps of the plan are in the recording.
-
-    Returns
-    -------
-    Setting or None
-        None for a servo, since the sheet does not say which stick moves it, and for a drive
-        without a plan.
     """
     axis = _AXIS_OF.get(channel.role)
     if axis is None:
@@ -119,22 +104,7 @@ def _of_resting_weapon(channel: BenchChannel, found: ChannelFindings) -> Setting
 def advise_rest(
     channel: BenchChannel, found: ChannelFindings, alignment: Alignment | None
 ) -> Setting | None:
-    """Say whether the device stands still with the stick let go; None where it has no stop.
-
-    Parameters
-    ----------
-    channel : BenchChannel
-        What the device is for.
-    found : ChannelFindings
-        What was measured.
-    alignment : Alignment or None
-        Where the steps of the plan are: its rest steps show where the stick was let go. Without
-        them that is known only where the whole recording comes back to one level.
-
-    Returns
-    -------
-    Setting or None
-    """
+    """Say whether the device stands still with the stick let go; None where it has no stop."""
     band, travel = channel.stop_band, found.travel
     if band is None or travel is None:
         return None

@@ -32,27 +32,7 @@ def advise_endpoint(
     *,
     held: bool,
 ) -> Setting:
-    """Say what to do about one endpoint, after neutral is set.
-
-    Parameters
-    ----------
-    end : {"low", "high"}
-        Which.
-    channel : BenchChannel
-        What the device expects.
-    travel : Travel
-        What was measured.
-    neutral : Setting or None
-        The advice on neutral, whose change shifts both ends.
-    transmitter : Transmitter
-        What a percent is worth, its steps and its reach.
-    held : bool
-        Whether a plan shows that the stick was held at its ends.
-
-    Returns
-    -------
-    Setting
-    """
+    """Say what to do about one endpoint, after neutral is set."""
     name: Literal["low endpoint", "high endpoint"] = (
         "low endpoint" if end == "low" else "high endpoint"
     )

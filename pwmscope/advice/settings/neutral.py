@@ -19,21 +19,7 @@ RATE_UNKNOWN = (
 def advise_neutral(
     channel: BenchChannel, travel: Travel, transmitter: Transmitter
 ) -> Setting | None:
-    """Say what to do about neutral; None for a device that has none.
-
-    Parameters
-    ----------
-    channel : BenchChannel
-        What the device expects.
-    travel : Travel
-        What was measured.
-    transmitter : Transmitter
-        What a percent is worth, and its smallest step.
-
-    Returns
-    -------
-    Setting or None
-    """
+    """Say what to do about neutral; None for a device that has none."""
     target_us = channel.neutral_us
     if target_us is None:
         return None

@@ -12,27 +12,12 @@ CAN_CREEP: Final = (*DRIVES, "weapon")
 
 
 def endpoint_tolerance_us(channel: BenchChannel) -> float:
-    """How far an endpoint may be from what the device expects.
-
-    Returns
-    -------
-    float
-        1 % of the travel, 10 us of 1000 us (common practice, from memory).
-    """
+    """How far an endpoint may be from what the device expects."""
     return COMMON_PRACTICE.scaled(channel.high_us - channel.low_us).overshoot_us
 
 
 def neutral_tolerance(channel: BenchChannel) -> tuple[float, str]:
-    """How far neutral may be from what the device expects, and why.
-
-    Returns
-    -------
-    tolerance_us : float
-        Half the deadband where the sheet states one; else 2 % of the travel for what can
-        creep and 1 % for a servo (common practice, from memory).
-    reason : str
-        A clause.
-    """
+    """How far neutral may be from what the device expects, and why."""
     if channel.deadband_us is not None:
         half_us = channel.deadband_us / 2.0
         return half_us, f"half the deadband, {half_us:g} us"

@@ -10,20 +10,7 @@ from pwmscope.model.uncertainty import COVERAGE
 
 
 def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:
-    """Warn of a robot that creeps: neutral off by more than half the deadband.
-
-    Parameters
-    ----------
-    channel : BenchChannel
-        What the device expects.
-    setting : Setting or None
-        Its neutral.
-
-    Returns
-    -------
-    str or None
-        A sentence; None where there is nothing to warn of.
-    """
+    """Warn of a robot that creeps: neutral off by more than half the deadband."""
     if setting is None or setting.measured is None or channel.role not in CAN_CREEP:
         return None
     doubt_us = COVERAGE * (setting.measured.uncertainty_us or 0.0)
@@ -49,21 +36,7 @@ def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:
 
 
 def weapon_warning(channel: BenchChannel, travel: Travel) -> str | None:
-    """Warn of a weapon that does not stop at the low end of its stick.
-
-    Parameters
-    ----------
-    channel : BenchChannel
-        What the device expects.
-    travel : Travel
-        What was measured.
-
-    Returns
-    -------
-    str or None
-        A sentence; None for anything but a weapon that turns one way, and where its lowest
-        width is in its stop range.
-    """
+    """Warn of a weapon that does not stop at the low end of its stick."""
     band = channel.stop_band
     if channel.role != "weapon" or channel.neutral_us is not None or band is None:
         return None

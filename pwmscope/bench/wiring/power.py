@@ -256,19 +256,7 @@ def judge_current(sheet: BenchSheet) -> Judgement:
 
 
 def stated_currents(sheet: BenchSheet) -> tuple[dict[str, float], list[str]]:
-    """Gather the currents drawn from the receiver's power rail, and who draws an unknown one.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-
-    Returns
-    -------
-    known_a : dict of str to float
-        By name, in amperes: the stall current, or else the stated one.
-    missing : list of str
-        Names of those whose current is not stated.
-    """
+    """Gather the currents drawn from the receiver's power rail, and who draws an unknown one."""
     known_a: dict[str, float] = {}
     missing: list[str] = []
     receiver_a = sheet.receiver.draws_a

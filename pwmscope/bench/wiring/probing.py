@@ -14,18 +14,6 @@ ROUNDING: Final = 1e-9
 def divided_v(signal_v: float, divider_ohm: tuple[float, float]) -> float:
     """Work out the level behind a divider without load.
 
-    Parameters
-    ----------
-    signal_v : float
-        Level before it, in volts.
-    divider_ohm : tuple of float
-        Resistors in ohms, towards the signal and towards ground.
-
-    Returns
-    -------
-    float
-        In volts: U R2 / (R1 + R2), by Ohm's law.
-
     Examples
     --------
     >>> divided_v(5.0, (10_000.0, 15_000.0))

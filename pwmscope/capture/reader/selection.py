@@ -43,32 +43,7 @@ def kept(
     spelled: Callable[[str], str] = str,
     total: int | None = None,
 ) -> tuple[dict[str, Line], str]:
-    """Keep the lines that a person named and those with servo pulses, and count the rest.
-
-    Parameters
-    ----------
-    groups : iterable of mapping of str to Line
-        The lines, some at a time.
-    hints : Hints
-        Its `keep` names lines that are kept in any case.
-    source : str
-        The file, for messages.
-    spelled : callable
-        From a line's name to another under which it may have been named.
-    total : int, optional
-        How many lines there are, those without any level included.
-
-    Returns
-    -------
-    lines : dict of str to Line
-    said : str
-        One sentence on what was left out.
-
-    Raises
-    ------
-    CaptureError
-        If none is named and none shows servo pulses, or too many do.
-    """
+    """Keep the lines that a person named and those with servo pulses, and count the rest."""
     lines: dict[str, Line] = {}
     count = named = 0
     for group in groups:

@@ -25,13 +25,7 @@ _DIGITS: Final = 15
 
 @contextmanager
 def first_table(path: Path) -> Iterator[Path]:
-    """Write the first sheet that holds a table to a temporary text table.
-
-    Raises
-    ------
-    CaptureError
-        If the workbook cannot be read, is too large, or holds no table.
-    """
+    """Write the first sheet that holds a table to a temporary text table."""
     source = name_of(path)
     with reading(path), zipfile.ZipFile(path) as archive:
         size = sum(member.file_size for member in archive.infolist())

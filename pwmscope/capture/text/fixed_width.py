@@ -236,17 +236,7 @@ class Block:
 
 
 def read_block(buffer: bytearray, size: int, plan: Plan) -> Block:
-    """Read the lines of a block as far as they fit templates.
-
-    Parameters
-    ----------
-    buffer : bytearray
-        The lines, each with its line end, and at least `SLACK` bytes after them.
-    size : int
-        Bytes of lines.
-    plan : Plan
-        What a row must hold.
-    """
+    """Read the lines of a block as far as they fit templates."""
     memory = np.frombuffer(buffer, np.uint8)
     pieces: list[ChangedRows] = []
     place = rows = 0

@@ -59,13 +59,6 @@ class Stated:
 def read_preamble(lines: tuple[str, ...], decimal_mark: str = "") -> Stated:
     """Find the sample rate and the unit of time in the remarks above a table.
 
-    Parameters
-    ----------
-    lines : tuple of str
-        The remarks.
-    decimal_mark : {".", ",", ""}
-        What stands before decimals in the table, where it shows.
-
     Examples
     --------
     >>> read_preamble(("# bench 3", "# Sample rate: 24 MHz", "Time unit = us"))

@@ -184,35 +184,20 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """All that the verdict on one loss of one line rests on.
+    """All that the verdict on one loss of one line rests on."""
 
-    Parameters
-    ----------
-    loss : Loss
-        The loss.
-    response : Response
-        What the line did.
-    evidence : Evidence
-        What bears on it, the other lines included.
-    setting : Setting
-        What all losses of the line share.
-    error_s : float or None
-        How far the difference of two instants may be off: a sample interval and
-        the clock; None where the sample interval is not known.
-    stopped_s, last_outside_s, before_us : float
-        As in `StopTimes`; NaN where there is no stop range.
-    was_outside, ran_on : bool
-        As in `StopTimes`.
-    """
-
-    loss: Loss
-    response: Response
-    evidence: Evidence
-    setting: Setting
+    loss: Loss  # The loss
+    response: Response  # What the line did
+    evidence: Evidence  # What bears on it, the other lines included
+    setting: Setting  # What all losses of the line share
+    # How far the difference of two instants may be off: a sample interval and the clock; None where
+    # the sample interval is not known
     error_s: float | None
+    # As in `StopTimes`; NaN where there is no stop range
     stopped_s: float
     last_outside_s: float
     before_us: float
+    # As in `StopTimes`
     was_outside: bool
     ran_on: bool
 
@@ -268,18 +253,7 @@ class Case:
 
 
 def alternatives_of(case: Case) -> tuple[Alternative, ...]:
-    """List every alternative cause of one loss of one line, with what refutes it.
-
-    Parameters
-    ----------
-    case : Case
-        The loss.
-
-    Returns
-    -------
-    tuple of Alternative
-        One for each `Cause`, in their order.
-    """
+    """List every alternative cause of one loss of one line, with what refutes it."""
     return tuple([ask(case) for ask in ASKED])
 
 

@@ -414,23 +414,7 @@ def _with_unstated(
 def watch(
     output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
 ) -> Watched:
-    """Say what one line did at each loss, by itself.
-
-    Parameters
-    ----------
-    output : Output
-        The line, its dwells broken at each loss and each return.
-    expected : Expectation
-        What is expected of it.
-    losses : tuple of Loss
-        All losses of the recording.
-    capture : Capture
-        The recording.
-
-    Returns
-    -------
-    Watched
-    """
+    """Say what one line did at each loss, by itself."""
     table = output.table
     places = tuple([k for k, loss in enumerate(losses) if table.line in loss.lines])
     own = tuple([losses[k] for k in places])

@@ -35,30 +35,14 @@ JUMPS, MOVES, STOPS, STARTS = (CODES[kind] for kind in ChangeKind)
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """One line with what it did at each of its losses.
+    """One line with what it did at each of its losses."""
 
-    Parameters
-    ----------
-    output : Output
-        The line.
-    expected : Expectation
-        What is expected of it.
-    losses : tuple of Loss
-        The losses that concern it, in order of time.
-    places : tuple of int
-        Their places among all losses.
-    responses : tuple of Response
-        What it did at each.
-    range_us : float
-        Widths that differ by less are one level.
-    """
-
-    output: Output
-    expected: Expectation
-    losses: tuple[Loss, ...]
-    places: tuple[int, ...]
-    responses: tuple[Response, ...]
-    range_us: float
+    output: Output  # The line
+    expected: Expectation  # What is expected of it
+    losses: tuple[Loss, ...]  # The losses that concern it, in order of time
+    places: tuple[int, ...]  # Their places among all losses
+    responses: tuple[Response, ...]  # What it did at each
+    range_us: float  # Widths that differ by less are one level
 
     @property
     def frame_s(self) -> float:

@@ -37,19 +37,6 @@ FloatArray = npt.NDArray[np.float64]
 def range_odds(count: int, range_over_scatter: float) -> float:
     """Return the odds that so many normal deviates range over no more.
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    range_over_scatter : float
-        The range, in standard deviations.
-
-    Returns
-    -------
-    float
-        ``n * integral of phi(x) (Phi(x + r) - Phi(x))^(n-1)`` (the distribution of the
-        range; from memory, checked against published percentage points in the tests).
-
     Examples
     --------
     >>> range_odds(1, 0.1), round(range_odds(2, 2.772), 3)
@@ -74,22 +61,6 @@ def hand_odds(
     Delays that lie together in a range too short for a hand show a machine. Of a machine's
     delays a few come later, where packets got lost: these are taken as its own too, at the
     odds that some choice of so many delays lies so close together.
-
-    Parameters
-    ----------
-    delays_s : ndarray of float64, shape (n,)
-        In seconds; NaN where there is none.
-    frame_s : float
-        Frame period, which a receiver's delays scatter by.
-    least_scatter_s : float
-        What a hand scatters by at least.
-    part : float
-        And by this part of the delay, where that is more.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        1 where there is no delay.
     """
     odds = np.ones(delays_s.size)
     known = np.flatnonzero(np.isfinite(delays_s))
@@ -127,21 +98,6 @@ def hand_odds(
 
 def chance_odds(moments_s: FloatArray, lasting_s: float, least_range_s: float) -> float:
     """Return the odds that events at any time of a loss come so close together by chance.
-
-    Parameters
-    ----------
-    moments_s : ndarray of float64, shape (n,)
-        When each came, in seconds since its loss.
-    lasting_s : float
-        How long the shortest loss lasted.
-    least_range_s : float
-        What they are taken to range over at least.
-
-    Returns
-    -------
-    float
-        ``n p^(n-1) - (n-1) p^n`` for the range of n uniform deviates, p the part that it
-        is of the whole.
 
     Examples
     --------

@@ -188,26 +188,7 @@ def entry_place(response: Response, expected: Expectation) -> int:
 def gather(
     watched: Mapping[str, Watched], losses: Sequence[Loss], capture: Span, limit_s: float
 ) -> tuple[dict[str, tuple[Response, ...]], dict[str, tuple[Evidence, ...]]]:
-    """Put together what all lines show about each loss.
-
-    Parameters
-    ----------
-    watched : mapping of str to Watched
-        The lines.
-    losses : sequence of Loss
-        All losses of the recording.
-    capture : Span
-        The recording's span.
-    limit_s : float
-        The failsafe limit.
-
-    Returns
-    -------
-    responses : dict of str to tuple of Response
-        By line; smooth movements that a machine made are told as such.
-    evidence : dict of str to tuple of Evidence
-        By line, in order of time.
-    """
+    """Put together what all lines show about each loss."""
     lines, names = list(watched.values()), list(watched)
     if not lines or not losses:
         return {name: line.responses for name, line in watched.items()}, dict.fromkeys(names, ())

@@ -10,29 +10,16 @@ from pwmscope.bench.roles import STICKS, UNUSED
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """What is expected of one line while the signal is lost.
+    """What is expected of one line while the signal is lost."""
 
-    Parameters
-    ----------
-    role : str or None
-        What the line is for; None where no sheet names it.
-    band : StopBand or None
-        The widths at which its device stands still.
-    no_pulses_stop : bool or None
-        Whether its device stands still without pulses; None where not known.
-    has_sheet : bool
-        Whether there is a sheet at all.
-    no_pulses_after_s : float or None
-        How long its device runs on without pulses; None where not known.
-    is_band_assumed : bool
-        Whether the stop range is common practice rather than the sheet's.
-    """
-
-    role: Role | None = None
-    band: StopBand | None = None
+    role: Role | None = None  # What the line is for; None where no sheet names it
+    band: StopBand | None = None  # The widths at which its device stands still
+    # Whether its device stands still without pulses; None where not known
     no_pulses_stop: bool | None = None
-    has_sheet: bool = False
+    has_sheet: bool = False  # Whether there is a sheet at all
+    # How long its device runs on without pulses; None where not known
     no_pulses_after_s: float | None = None
+    # Whether the stop range is common practice rather than the sheet's
     is_band_assumed: bool = False
 
     @property

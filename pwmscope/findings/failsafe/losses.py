@@ -40,25 +40,16 @@ class Known(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """How, and how well, the moment of a loss is known.
+    """How, and how well, the moment of a loss is known."""
 
-    Parameters
-    ----------
-    known : Known
-        From a marker line, from a person, or from the outputs alone.
-    within_s : float or None
-        Marked: the sample interval before the marker's edge. Stated: half-width
-        about the stated time. None where inferred.
-    last_following_s : float or None
-        Where inferred: when an output was last seen to follow a moving stick,
-        which is the earliest the signal can have gone. None otherwise.
-    late_s : float, optional
-        How late the marker may show it: a push-button is pressed after the switch.
-    """
-
-    known: Known
+    known: Known  # From a marker line, from a person, or from the outputs alone
+    # Marked: the sample interval before the marker's edge. Stated: half-width about the stated
+    # time. None where inferred.
     within_s: float | None
+    # Where inferred: when an output was last seen to follow a moving stick, which is the earliest
+    # the signal can have gone. None otherwise.
     last_following_s: float | None
+    # How late the marker may show it: a push-button is pressed after the switch
     late_s: float = 0.0
 
 
@@ -148,22 +139,12 @@ class Output:
 
 @dataclass(frozen=True, slots=True)
 class QuietSpell:
-    """A time in which lines had no pulses at once.
+    """A time in which lines had no pulses at once."""
 
-    Parameters
-    ----------
-    start_s : float
-        The first frame that was missing on any of them.
-    back_s : float
-        The first pulse that came again on any of them; the capture's end
-        where none did.
-    lines : frozenset of str
-        The lines.
-    """
-
-    start_s: float
+    start_s: float  # The first frame that was missing on any of them
+    # The first pulse that came again on any of them; the capture's end where none did
     back_s: float
-    lines: frozenset[str]
+    lines: frozenset[str]  # The lines
 
 
 def quiet_limit_s(usual_us: float) -> float:
@@ -178,27 +159,6 @@ def stated_losses(
     end_s: float,
 ) -> tuple[Loss, ...]:
     """Take a person's word for when the transmitter went off.
-
-    Parameters
-    ----------
-    off_at_s : iterable of tuple of float
-        Times in seconds, each with the half-width of its uncertainty.
-    lines : iterable of str
-        The lines that depend on the transmitter.
-    start_s, end_s : float
-        Start and end of the capture.
-
-    Returns
-    -------
-    tuple of Loss
-        In order of time, each lasting until the next or the capture's end; the
-        outputs' return shows when it was over.
-
-    Raises
-    ------
-    HintError
-        If a time lies outside the recording, or two are the same within their
-        uncertainty.
 
     Examples
     --------
@@ -234,20 +194,7 @@ def stated_losses(
 
 
 def find_quiet_spells(outputs: Mapping[str, Output], end_s: float) -> list[QuietSpell]:
-    """Find where lines went quiet, those that did so at once as one.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    list of QuietSpell
-        In order of time.
-    """
+    """Find where lines went quiet, those that did so at once as one."""
     pauses = sorted(
         pause for name, output in outputs.items() for pause in _pauses(name, output, end_s)
     )
@@ -276,20 +223,7 @@ def _pauses(name: str, output: Output, end_s: float) -> list[tuple[float, float,
 
 
 def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, ...]:
-    """Infer losses from the outputs alone: quiet lines, or outputs that jump together.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    tuple of Loss
-        In order of time, not overlapping.
-    """
+    """Infer losses from the outputs alone: quiet lines, or outputs that jump together."""
     quiet = quiet_losses(outputs, end_s)
     begun_s = np.array([loss.lost_s for loss in quiet])
     over_s = np.array([loss.back_s for loss in quiet])
@@ -304,24 +238,7 @@ def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, 
 def restarts(
     outputs: Mapping[str, Output], marked: tuple[Loss, ...], linked_s: float, end_s: float
 ) -> tuple[Loss, ...]:
-    """Find where all lines went quiet although the transmitter was on.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    marked : tuple of Loss
-        What the marker line says, in order.
-    linked_s : float
-        When the transmitter was first on.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    tuple of Loss
-        With ``is_restart``, none of which overlaps a marked loss.
-    """
+    """Find where all lines went quiet although the transmitter was on."""
     # A button is pressed late, so the silence of a loss may begin before it.
     lost_s = np.array([loss.earliest_s for loss in marked])
     back_s = np.array([loss.back_s for loss in marked])
@@ -347,20 +264,7 @@ def restarts(
 
 
 def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
-    """Infer losses from lines that went quiet.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    list of Loss
-        In order of time.
-    """
+    """Infer losses from lines that went quiet."""
     spells = find_quiet_spells(outputs, end_s)
     since_s = _still_since_s(outputs, np.array([spell.start_s for spell in spells])).tolist()
     losses: list[Loss] = []

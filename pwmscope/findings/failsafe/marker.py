@@ -148,25 +148,13 @@ def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | No
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """What a marker line says.
+    """What a marker line says."""
 
-    Parameters
-    ----------
-    losses : tuple of Loss
-        Each stretch in which the transmitter went off.
-    linked_s : float
-        When the transmitter was first on; the capture's start where it was on
-        from the beginning.
-    on_level : int
-        The level that was taken to mean on.
-    polarity : Polarity
-        How that is known.
-    """
-
-    losses: tuple[Loss, ...]
+    losses: tuple[Loss, ...]  # Each stretch in which the transmitter went off
+    # When the transmitter was first on; the capture's start where it was on from the beginning
     linked_s: float
-    on_level: int
-    polarity: Polarity
+    on_level: int  # The level that was taken to mean on
+    polarity: Polarity  # How that is known
 
 
 def marked_losses(
@@ -294,22 +282,6 @@ def find_polarity(
 
     Outputs that follow moving sticks have a link. A preset may be reached by a ramp,
     so one movement within a stretch contradicts nothing.
-
-    Parameters
-    ----------
-    begin_s : ndarray of float64, shape (n,)
-        Since when each level was held, in order.
-    level : ndarray of int64, shape (n,)
-        The levels.
-    on_level : int or None
-        The level that is stated to mean on.
-    outputs : mapping of str to Output
-        The servo lines.
-
-    Returns
-    -------
-    on_level : int
-    polarity : Polarity
     """
     counts = np.zeros((len(outputs), begin_s.size), dtype=np.int64)
     until_s = np.append(begin_s[1:], np.inf)
@@ -333,17 +305,7 @@ def find_polarity(
 
 
 def smooth_moves(output: Output) -> tuple[FloatArray, FloatArray]:
-    """List where an output went smoothly from one dwell to the next, as a hand moves it.
-
-    Parameters
-    ----------
-    output : Output
-        The line.
-
-    Returns
-    -------
-    start_s, end_s : ndarray of float64, shape (n,)
-    """
+    """List where an output went smoothly from one dwell to the next, as a hand moves it."""
     dwells, frame_s = output.dwells, output.usual_us / 1e6
     if len(dwells) < 2:
         return np.zeros(0), np.zeros(0)

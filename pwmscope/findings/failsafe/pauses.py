@@ -26,23 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, float]:
-    """Say where lines paused as in a restart, and the odds that the pauses are alike by chance.
-
-    Parameters
-    ----------
-    lines : sequence of Watched
-        The lines.
-    losses : sequence of Loss
-        All losses of the recording.
-
-    Returns
-    -------
-    paused : ndarray of bool, shape (losses,)
-        Where no line's pulses are seen to go on through another's pause.
-    odds : float
-        That chance, or a person, made the pauses of all these losses so much alike; 1
-        where there are too few.
-    """
+    """Say where lines paused as in a restart, and the odds that the pauses are alike by chance."""
     paused: list[list[tuple[int, Stretch]]] = [[] for _ in losses]
     for i, line in enumerate(lines):
         for k, own in zip(line.places, line.responses, strict=True):
@@ -85,17 +69,7 @@ def _looks_restarted(
 
 
 def goes_through(rise_s: FloatArray, frame_s: float, pause: Stretch) -> bool:
-    """Say whether a line's pulses went on throughout another's pause.
-
-    Parameters
-    ----------
-    rise_s : ndarray of float64, shape (n,)
-        Leading edges of its measured pulses.
-    frame_s : float
-        Its usual frame period.
-    pause : Stretch
-        The other line's.
-    """
+    """Say whether a line's pulses went on throughout another's pause."""
     low, high = np.searchsorted(rise_s, (pause.start_s - frame_s, pause.end_s))
     within_s = rise_s[max(low - 1, 0) : high + 1]
     if within_s.size < 2 or within_s[0] > pause.start_s or within_s[-1] < pause.end_s:

@@ -37,37 +37,18 @@ POWER_UP_DEFINITION: Final = Definition(
 
 @dataclass(frozen=True, slots=True)
 class BeforeLink:
-    """The time before the link as one line shows it.
+    """The time before the link as one line shows it."""
 
-    Parameters
-    ----------
-    start_s, until_s : float
-        The time span; the first servo pulse or the marker's first on ends it.
-    is_marked : bool
-        Whether a marker says that the transmitter was off.
-    """
-
+    # The time span; the first servo pulse or the marker's first on ends it
     start_s: float
     until_s: float
-    is_marked: bool
+    is_marked: bool  # Whether a marker says that the transmitter was off
 
 
 def before_link(
     table: PulseTable, usual_us: float, start_s: float, linked_s: float | None
 ) -> BeforeLink | None:
-    """Find the time before the link; None where the recording begins after it.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The line's pulses.
-    usual_us : float
-        Its usual frame period.
-    start_s : float
-        Start of the capture.
-    linked_s : float or None
-        When a marker first showed the transmitter on; None without a marker.
-    """
+    """Find the time before the link; None where the recording begins after it."""
     if linked_s is not None and linked_s > start_s:
         return BeforeLink(start_s, linked_s, is_marked=True)
     measured_s = table.rise_s[table.measured]
@@ -83,26 +64,7 @@ def power_up_finding(
     expected: Expectation,
     limit_s: float,
 ) -> Finding:
-    """Say what a line did before the link.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The line's pulses.
-    line : Line
-        The recorded wire itself.
-    before : BeforeLink or None
-        The time before the link.
-    expected : Expectation
-        Gives role and stop range.
-    limit_s : float
-        The failsafe limit; a recording that begins with pulses may begin in a signal
-        loss, in which a line has so long to stop.
-
-    Returns
-    -------
-    Finding
-    """
+    """Say what a line did before the link."""
     limit = LIMIT if expected.drives_something else ""
     if before is None:
         return not_shown(

@@ -38,19 +38,7 @@ JUMP_DEFINITION: Final = Definition(
 
 
 def recovered_s(response: Response, end_s: float) -> float | None:
-    """Return when an output that had settled was seen to pulse or move again.
-
-    Parameters
-    ----------
-    response : Response
-        What it did.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    float or None
-    """
+    """Return when an output that had settled was seen to pulse or move again."""
     if response.settled_s is None:
         return None
     final = response.during[-1]
@@ -62,24 +50,7 @@ def recovered_s(response: Response, end_s: float) -> float | None:
 def jump_us(
     loss: Loss, response: Response, expected: Expectation, span_us: float
 ) -> tuple[float | None, float] | None:
-    """Return the widths before and after a jump out of the stop range on re-link.
-
-    Parameters
-    ----------
-    loss : Loss
-        The loss.
-    response : Response
-        What the output did.
-    expected : Expectation
-        Gives the stop range.
-    span_us : float
-        Span of the convention.
-
-    Returns
-    -------
-    tuple of float or None
-        None where no jump is seen; its first is None where there were no pulses.
-    """
+    """Return the widths before and after a jump out of the stop range on re-link."""
     band, after = expected.band, response.after
     if after is None or not response.during or not loss.came_back:
         return None
@@ -106,20 +77,6 @@ def hazards_of(
     """List where a device was commanded to run around the return of the link.
 
     Without a sheet any jump away from the failsafe's width, and any first pulse, counts.
-
-    Parameters
-    ----------
-    events : sequence of LossEvent
-        The line's losses.
-    expected : Expectation
-        Says what is on the line.
-    source : str
-        The recording.
-
-    Returns
-    -------
-    tuple of Hazard
-        One for each kind, in order.
     """
     if expected.is_informative or (expected.has_sheet and not expected.drives_something):
         return ()
@@ -163,19 +120,7 @@ def _outside_by_us(band: StopBand, width_us: float) -> float:
 def count_odd(
     table: PulseTable, begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Count pulses that are no clean servo pulses, and those well outside the convention.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The line's pulses.
-    begin_s, end_s : ndarray of float64, shape (n,)
-        Time spans in seconds.
-
-    Returns
-    -------
-    odd, outside : ndarray of int64, shape (n,)
-    """
+    """Count pulses that are no clean servo pulses, and those well outside the convention."""
     begin, end = np.searchsorted(table.rise_s, begin_s), np.searchsorted(table.rise_s, end_s)
     convention = table.convention
     beyond_us = BEYOND * convention.span_us
@@ -192,20 +137,7 @@ def count_odd(
 
 
 def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Finding:
-    """Say whether an output jumped out of its stop range when the link came back.
-
-    Parameters
-    ----------
-    events : sequence of LossEvent
-        The line's losses.
-    expected : Expectation
-        Says what is on the line.
-
-    Returns
-    -------
-    Finding
-        Without a limit; its sentence begins with "Hazard" where a drive or a weapon jumped.
-    """
+    """Say whether an output jumped out of its stop range when the link came back."""
     losses = [event for event in events if not event.is_restart]
     jumps = [event for event in losses if event.recovery.jump_us is not None]
     if not jumps:

@@ -56,27 +56,17 @@ class ChangeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change of an output: it came after one pulse and shows by another.
+    """One change of an output: it came after one pulse and shows by another."""
 
-    Parameters
-    ----------
-    kind : ChangeKind
-        A jump from one level to another, a smooth movement, the end of pulses, or
-        their return.
-    after_s, by_s : float
-        Leading edges of the last pulse before it and of the first that shows it.
-    from_us, to_us : float
-        Widths before and after; NaN where there were no pulses.
-    end_s : float
-        When a movement was over; ``by_s`` of the others.
-    """
-
+    # A jump from one level to another, a smooth movement, the end of pulses, or their return
     kind: ChangeKind
+    # Leading edges of the last pulse before it and of the first that shows it
     after_s: float
     by_s: float
+    # Widths before and after; NaN where there were no pulses
     from_us: float
     to_us: float
-    end_s: float
+    end_s: float  # When a movement was over; `by_s` of the others
     place: int
 
     @property
@@ -87,21 +77,11 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """What counts as one level, as a jump, and as the next frame.
+    """What counts as one level, as a jump, and as the next frame."""
 
-    Parameters
-    ----------
-    frame_s : float
-        Usual frame period.
-    range_us : float
-        Widths that differ by less are one level.
-    jump_us : float
-        Smaller steps are no jumps; a slow ramp is made of them.
-    """
-
-    frame_s: float
-    range_us: float
-    jump_us: float
+    frame_s: float  # Usual frame period
+    range_us: float  # Widths that differ by less are one level
+    jump_us: float  # Smaller steps are no jumps; a slow ramp is made of them
 
 
 def changes_of(stretches: tuple[Stretch, ...], scale: Scale) -> list[Change]:
@@ -181,47 +161,22 @@ def _add_move(found: list[Change], before: Stretch, now: Stretch, place: int) ->
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What one output did in one loss.
+    """What one output did in one loss."""
 
-    Parameters
-    ----------
-    behaviour : LossClass or None
-        None where the recording does not tell.
-    why_not : str
-        Why it does not tell; empty where it does.
-    settled_s : float or None
-        Instant from which it stood, or was quiet, until the end of the loss.
-    level_us : float or None
-        Width at which it then stood.
-    is_held : bool
-        Whether what stood first after the loss was a held output for certain.
-    during : tuple of Stretch
-        The stretches from the moment of loss to the return.
-    moved_until_s : float or None
-        Until when it moved smoothly after the loss, where it did so for longer
-        than the link may take.
-    later : tuple of Stretch
-        The stretches after the earliest moment of return.
-    ramp_s : tuple of float or None
-        From when to when it went, in one direction, from where it stood to where it stood
-        for the rest of the loss; a hand may have done that as well.
-    changes : tuple of Change
-        Its changes during the loss.
-    departures : tuple of Change
-        Its changes after the earliest moment of return.
-    """
-
-    behaviour: LossClass | None
-    why_not: str
-    settled_s: float | None
-    level_us: float | None
-    is_held: bool
-    during: tuple[Stretch, ...]
+    behaviour: LossClass | None  # None where the recording does not tell
+    why_not: str  # Why it does not tell; empty where it does
+    settled_s: float | None  # Instant from which it stood, or was quiet, until the end of the loss
+    level_us: float | None  # Width at which it then stood
+    is_held: bool  # Whether what stood first after the loss was a held output for certain
+    during: tuple[Stretch, ...]  # The stretches from the moment of loss to the return
+    # Until when it moved smoothly after the loss, where it did so for longer than the link may take
     moved_until_s: float | None
-    later: tuple[Stretch, ...] = ()
+    later: tuple[Stretch, ...] = ()  # The stretches after the earliest moment of return
+    # From when to when it went, in one direction, from where it stood to where it stood for the
+    # rest of the loss; a hand may have done that as well
     ramp_s: tuple[float, float] | None = None
-    changes: tuple[Change, ...] = ()
-    departures: tuple[Change, ...] = ()
+    changes: tuple[Change, ...] = ()  # Its changes during the loss
+    departures: tuple[Change, ...] = ()  # Its changes after the earliest moment of return
 
     @property
     def after(self) -> Stretch | None:
@@ -240,23 +195,7 @@ class Response:
 
 
 def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, scale: Scale) -> Response:
-    """Say what an output did in a loss.
-
-    Parameters
-    ----------
-    loss : Loss
-        The loss.
-    around : tuple of Stretch
-        The output's stretches around it.
-    rest : Rest
-        Where its stick rests.
-    scale : Scale
-        What counts as one level and as a jump.
-
-    Returns
-    -------
-    Response
-    """
+    """Say what an output did in a loss."""
     range_us = scale.range_us
     first, end = _bounds(loss, around)
     during, later = around[first:end], around[end:]
@@ -439,30 +378,18 @@ def _is_held(loss: Loss, around: tuple[Stretch, ...], first: int, end: int, rest
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """Where a channel's stick may rest.
+    """Where a channel's stick may rest."""
 
-    Parameters
-    ----------
-    low_us, high_us : float
-        The widths round the usual rest position: the stop range where one is
-        known, otherwise the convention's neutral with room for trim.
-    stays_us : float or None
-        Where the channel stood longest; None where it never stood still, or where
-        the stop range says where it rests.
-    lowest_us : float or None
-        Its lowest dwell, for a channel that has none near neutral.
-    away_us : float
-        How far off rest a stick must be to be off it for certain.
-    is_known : bool
-        Whether the recording or the stop range tell where the stick rests.
-    """
-
+    # The widths round the usual rest position: the stop range where one is known, otherwise the
+    # convention's neutral with room for trim
     low_us: float
     high_us: float
+    # Where the channel stood longest; None where it never stood still, or where the stop range says
+    # where it rests
     stays_us: float | None
-    lowest_us: float | None
-    away_us: float
-    is_known: bool
+    lowest_us: float | None  # Its lowest dwell, for a channel that has none near neutral
+    away_us: float  # How far off rest a stick must be to be off it for certain
+    is_known: bool  # Whether the recording or the stop range tell where the stick rests
 
     def is_at_rest(self, level_us: float) -> bool:
         """Say whether a level is, or may be, one at which the stick rests."""
@@ -478,21 +405,7 @@ class Rest:
 
 
 def find_rest(dwells: Dwells, convention: Convention, band: StopBand | None) -> Rest:
-    """Find where a channel's stick rests.
-
-    Parameters
-    ----------
-    dwells : Dwells
-        Its dwells outside losses.
-    convention : Convention
-        Gives neutral and span.
-    band : StopBand or None
-        The stop range of the device on it, where known.
-
-    Returns
-    -------
-    Rest
-    """
+    """Find where a channel's stick rests."""
     away_us = AWAY * convention.span_us
     if band is not None:
         low_us, high_us = band.low_us - away_us, band.high_us + away_us
@@ -540,22 +453,7 @@ class Phase:
 
 
 def phases_of(loss: Loss, response: Response, frame_s: float) -> tuple[Phase, ...]:
-    """Tell a response as a sequence of phases from the loss to the return.
-
-    Parameters
-    ----------
-    loss : Loss
-        The loss.
-    response : Response
-        What the output did in it.
-    frame_s : float
-        Its usual frame period; what lasts less than half of it is no phase.
-
-    Returns
-    -------
-    tuple of Phase
-        In order of time.
-    """
+    """Tell a response as a sequence of phases from the loss to the return."""
     phases: list[Phase] = []
     changed = moved = False
     during = response.during

@@ -28,21 +28,7 @@ MIN_LINES: Final = 2
 def with_returns(
     outputs: Mapping[str, Output], losses: tuple[Loss, ...], start_s: float, end_s: float
 ) -> tuple[Loss, ...]:
-    """Find out when stated losses were over; others are known already.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    losses : tuple of Loss
-        In order of time.
-    start_s, end_s : float
-        Start and end of the capture.
-
-    Returns
-    -------
-    tuple of Loss
-    """
+    """Find out when stated losses were over; others are known already."""
     if not outputs or not any(loss.moment.known is Known.STATED for loss in losses):
         return losses
     around: dict[str, tuple[tuple[Stretch, ...], ...]] = {}
@@ -80,24 +66,6 @@ def with_return(
     The link is back when two lines go back, in one frame, to where their sticks had been
     before; of a lone line, when it does so. Failing that, the first smooth movement
     shows that it was back by then, but not since when.
-
-    Parameters
-    ----------
-    loss : Loss
-        A stated loss.
-    around : mapping of str to tuple of Stretch
-        Each line's stretches from its earliest moment on.
-    frame_s : float
-        The longest usual frame period of the lines.
-    scales : mapping of str to Scale
-        What counts as one level of each, and as a jump.
-    same_us : mapping of str to float
-        Widths that are one position of a stick.
-
-    Returns
-    -------
-    Loss
-        With its return, and its doubt.
     """
     changes = {name: changes_of(own, scales[name]) if own else [] for name, own in around.items()}
     doubt = _doubt(loss, around)
@@ -172,44 +140,23 @@ def _doubt(loss: Loss, around: Mapping[str, tuple[Stretch, ...]]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Leap:
-    """A width outside the stop range that an output left again before the link was back.
+    """A width outside the stop range that an output left again before the link was back."""
 
-    Parameters
-    ----------
-    at_s : float
-        When it went there.
-    from_us, to_us : float
-        Widths before and after; the first is NaN where there were no pulses.
-    """
-
-    at_s: float
+    at_s: float  # When it went there
+    # Widths before and after; the first is NaN where there were no pulses
     from_us: float
     to_us: float
 
 
 @dataclass(frozen=True, slots=True)
 class LinkSeen:
-    """What the other lines show about the return of the link after one loss.
+    """What the other lines show about the return of the link after one loss."""
 
-    Parameters
-    ----------
-    linked_s : float
-        When two sticks' lines returned together; infinity where they did not.
-    any_s : float
-        The same, or when lines' pulses began again together.
-    moves_s : float
-        When a stick was first seen to be followed; infinity where none was.
-    window_s : float
-        Up to when the outputs are looked at.
-    returned : bool
-        Whether this line returned together with another.
-    """
-
-    linked_s: float
-    any_s: float
-    moves_s: float
-    window_s: float
-    returned: bool
+    linked_s: float  # When two sticks' lines returned together; infinity where they did not
+    any_s: float  # The same, or when lines' pulses began again together
+    moves_s: float  # When a stick was first seen to be followed; infinity where none was
+    window_s: float  # Up to when the outputs are looked at
+    returned: bool  # Whether this line returned together with another
 
 
 def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap, ...]:
@@ -217,15 +164,6 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
 
     It left before two others returned together, or it changed again before any stick was
     followed, and had not gone back to where its own stick was.
-
-    Parameters
-    ----------
-    line : Watched
-        The line.
-    response : Response
-        What it did in the loss.
-    seen : LinkSeen
-        What shows when the link was back.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -269,19 +207,7 @@ def is_where_it_was(line: Watched, response: Response, change: Change) -> bool:
 def judged_until_s(
     loss: Loss, response: Response, seen: LinkSeen, leaps: tuple[Leap, ...]
 ) -> float:
-    """Say up to when no pulse may be outside: the line's own return, or the others'.
-
-    Parameters
-    ----------
-    loss : Loss
-        The loss.
-    response : Response
-        What the line did in it.
-    seen : LinkSeen
-        What shows when the link was back.
-    leaps : tuple of Leap
-        Where the line left its stop range before.
-    """
+    """Say up to when no pulse may be outside: the line's own return, or the others'."""
     first = response.departures[0] if response.departures else None
     ends_s = min(seen.window_s, seen.any_s, seen.moves_s)
     if first is None or (not seen.returned and first.after_s > ends_s):

@@ -73,37 +73,22 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A stretch of one output around a loss.
+    """A stretch of one output around a loss."""
 
-    Parameters
-    ----------
-    kind : Kind
-        What it does.
-    start_s : float
-        Leading edge of its first pulse; for a quiet stretch, the instant of the
-        first frame that is missing.
-    end_s : float
-        Leading edge of its last pulse; for a quiet stretch, of the next pulse,
-        or the capture's end.
-    first_us, last_us, level_us : float
-        Its first, last and mean width; NaN for a quiet stretch.
-    pace_us : float
-        Its largest step from pulse to pulse; NaN for a quiet stretch.
-    pulses : int
-        Pulses in it.
-    jumped : bool
-        Whether it stands and was entered faster than a hand can move a stick, from
-        a stretch that stood as well.
-    """
-
-    kind: Kind
+    kind: Kind  # What it does
+    # Leading edge of its first pulse; for a quiet stretch, the instant of the first frame that is
+    # missing
     start_s: float
+    # Leading edge of its last pulse; for a quiet stretch, of the next pulse, or the capture's end
     end_s: float
+    # Its first, last and mean width; NaN for a quiet stretch
     first_us: float
     last_us: float
     level_us: float
-    pace_us: float
-    pulses: int
+    pace_us: float  # Its largest step from pulse to pulse; NaN for a quiet stretch
+    pulses: int  # Pulses in it
+    # Whether it stands and was entered faster than a hand can move a stick, from a stretch that
+    # stood as well
     jumped: bool
 
     @property
@@ -114,19 +99,12 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Stretches:
-    """The stretches around each loss of one line.
+    """The stretches around each loss of one line."""
 
-    Parameters
-    ----------
-    around : tuple of tuple of Stretch
-        For each loss, in order of time, from `BEFORE_S` before it to `AFTER_S`
-        after it, neighbouring losses permitting.
-    tolerance : Tolerance
-        What was taken for one level.
-    """
-
+    # For each loss, in order of time, from `BEFORE_S` before it to `AFTER_S` after it, neighbouring
+    # losses permitting
     around: tuple[tuple[Stretch, ...], ...]
-    tolerance: Tolerance
+    tolerance: Tolerance  # What was taken for one level
 
 
 def find_stretches(
@@ -140,21 +118,6 @@ def find_stretches(
     Movement whose consecutive steps mostly agree in sign is a hand's, or a ramp;
     other movement wanders. A pause of more than 0.2 s and 5 frames is quiet.
     Own algorithm.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The line's pulses.
-    usual_us : float
-        Its usual frame period.
-    losses : tuple of Loss
-        In order of time.
-    start_s, end_s : float
-        Start and end of the capture.
-
-    Returns
-    -------
-    Stretches
     """
     rows = np.flatnonzero(table.measured)
     rise_s, width_us = table.rise_s[rows], table.width_us[rows]
@@ -284,30 +247,14 @@ def _quiet(start_s: float, end_s: float) -> Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """What counts as one level, as movement, and as the next frame.
+    """What counts as one level, as movement, and as the next frame."""
 
-    Parameters
-    ----------
-    noise_us : float
-        Standard deviation of a single width.
-    range_us : float
-        Widths that range over less are one level.
-    interval_us : float
-        Sample interval; 0 where it is not known.
-    step_us : float
-        Smaller steps do not count as movement.
-    frame_s : float
-        Usual frame period.
-    gap_s : float
-        Longest pause between pulses that is not yet quiet.
-    """
-
-    noise_us: float
-    range_us: float
-    interval_us: float
-    step_us: float
-    frame_s: float
-    gap_s: float
+    noise_us: float  # Standard deviation of a single width
+    range_us: float  # Widths that range over less are one level
+    interval_us: float  # Sample interval; 0 where it is not known
+    step_us: float  # Smaller steps do not count as movement
+    frame_s: float  # Usual frame period
+    gap_s: float  # Longest pause between pulses that is not yet quiet
 
     def shift_us(self, window: int) -> float:
         """Largest difference of the means of a standing window's halves."""
@@ -317,23 +264,16 @@ class Tolerance:
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """A series of pulses in parts that stand, move on or wander, as columns.
+    """A series of pulses in parts that stand, move on or wander, as columns."""
 
-    Parameters
-    ----------
-    first, count : ndarray of int64, shape (n,)
-        Place of each part's first pulse, and its pulses.
-    level_us, pace_us : ndarray of float64, shape (n,)
-        Mean width, and largest step from one pulse to the next.
-    stands, smooth, jumped : ndarray of bool, shape (n,)
-        Whether it stands; whether, if not, its steps agree in sign; whether it
-        stands and was entered by a jump from a part that stands as well.
-    """
-
+    # shape (n,): Place of each part's first pulse, and its pulses
     first: IntArray
     count: IntArray
+    # shape (n,): Mean width, and largest step from one pulse to the next
     level_us: FloatArray
     pace_us: FloatArray
+    # shape (n,): Whether it stands; whether, if not, its steps agree in sign; whether it stands and
+    # was entered by a jump from a part that stands as well
     stands: BoolArray
     smooth: BoolArray
     jumped: BoolArray
@@ -350,22 +290,6 @@ def find_parts(
 
     What stands through a short window but drifts as a whole is cut at the turns and
     looked at through longer windows; what still drifts moves.
-
-    Parameters
-    ----------
-    rise_s, width_us : ndarray of float64, shape (n,)
-        Leading edges and widths, at least one.
-    parted : ndarray of bool, shape (n,)
-        Pulses before which there is a break; the first is one.
-    turns : ndarray of bool, shape (n,)
-        Pulses with which a small change of level may come.
-    tolerance : Tolerance
-        What counts as one level.
-
-    Returns
-    -------
-    Parts
-        In order, covering the series.
     """
     linked = _linked(width_us, parted, tolerance, STANDING_PULSES)
     first, count, stands = _runs(linked, parted)

@@ -27,18 +27,6 @@ def find_own_sticks(outputs: Mapping[str, Output], lost: tuple[Span, ...]) -> Bo
     losses, neither is a monotone function of the other, there are two: each was seen at
     two places while the other stood at one, or they went together and against each other.
     A mixed drive is two sticks.
-
-    Parameters
-    ----------
-    outputs : mapping of str to Output
-        The servo lines.
-    lost : tuple of Span
-        The time spans in which the signal was lost; their levels are not the sticks'.
-
-    Returns
-    -------
-    ndarray of bool, shape (lines, lines)
-        Symmetric; False where it is not shown.
     """
     own = np.zeros((len(outputs), len(outputs)), dtype=bool)
     whole = [_outside(output.dwells, lost) for output in outputs.values()]
@@ -68,11 +56,6 @@ def _standing_together(first: Dwells, second: Dwells) -> tuple[FloatArray, Float
 
 def are_apart(first: FloatArray, second: FloatArray) -> bool:
     """Say whether neither of two lines' levels is a monotone function of the other's.
-
-    Parameters
-    ----------
-    first, second : ndarray of float64, shape (n,)
-        Levels at the same times, as parts of the convention's span.
 
     Examples
     --------

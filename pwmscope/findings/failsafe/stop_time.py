@@ -24,51 +24,32 @@ PULSE_S: Final = 0.003
 
 @dataclass(frozen=True, slots=True)
 class StopTimes:
-    """For each loss, when the device stood still for good, as columns.
+    """For each loss, when the device stood still for good, as columns."""
 
-    Parameters
-    ----------
-    stopped_s : ndarray of float64, shape (n,)
-        Fall of the first pulse from which on every one until the return was inside the
-        stop range; where pulses ended, the fall of the last one plus the device's own
-        time. Infinity where there is no such instant. Every pulse counts, also one that
-        is no servo pulse.
-    last_outside_s : ndarray of float64, shape (n,)
-        Fall of the last servo pulse of the loss that was outside the stop range by
-        more than its uncertainty; minus infinity where there is none.
-    before_us : ndarray of float64, shape (n,)
-        Width of the last servo pulse before the loss; NaN where there is none.
-    was_outside : ndarray of bool, shape (n,)
-        Whether that width was outside by more than its uncertainty.
-    ran_on : ndarray of bool, shape (n,)
-        Whether the pulses ended outside the stop range, so that the device's own time
-        decides.
-    """
-
+    # shape (n,): Fall of the first pulse from which on every one until the return was inside the
+    # stop range; where pulses ended, the fall of the last one plus the device's own time. Infinity
+    # where there is no such instant. Every pulse counts, also one that is no servo pulse.
     stopped_s: FloatArray
+    # shape (n,): Fall of the last servo pulse of the loss that was outside the stop range by more
+    # than its uncertainty; minus infinity where there is none
     last_outside_s: FloatArray
+    # shape (n,): Width of the last servo pulse before the loss; NaN where there is none
     before_us: FloatArray
+    # shape (n,): Whether that width was outside by more than its uncertainty
     was_outside: BoolArray
+    # shape (n,): Whether the pulses ended outside the stop range, so that the device's own time
+    # decides
     ran_on: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
 class Windows:
-    """The losses of one line as columns, each of shape (n,).
+    """The losses of one line as columns, each of shape (n,)."""
 
-    Parameters
-    ----------
-    earliest_s : ndarray of float64
-        The earliest that the signal can have gone.
-    back_s : ndarray of float64
-        The earliest that it can have been back; up to here a pulse outside is the receiver's.
-    until_s : ndarray of float64
-        When the outputs' own return was; up to here no pulse may be outside.
-    """
-
-    earliest_s: FloatArray
+    earliest_s: FloatArray  # The earliest that the signal can have gone
+    # The earliest that it can have been back; up to here a pulse outside is the receiver's
     back_s: FloatArray
-    until_s: FloatArray
+    until_s: FloatArray  # When the outputs' own return was; up to here no pulse may be outside
 
 
 def width_doubt_us(width_us: FloatArray, interval_us: float | None) -> FloatArray:
@@ -107,28 +88,6 @@ def find_stop_times(
     A device acts on a pulse when it is over. Where none follows for longer than the
     quiet limit and no pulses mean stop, it runs on for its own time. A pause that long
     counts as outside the range where no pulses do not mean stop.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The line's pulses.
-    usual_us : float
-        Its usual frame period.
-    windows : Windows
-        The losses.
-    band : StopBand
-        The stop range.
-    no_pulses_stop : bool or None
-        Whether the device stands still without pulses; None where not known.
-    no_pulses_after_s : float or None
-        How long it runs on then; where that is not known, the next good pulse stops it,
-        and without one the last pulse's fall is taken.
-    end_s : float
-        End of the capture.
-
-    Returns
-    -------
-    StopTimes
     """
     earliest_s, until_s = windows.earliest_s, windows.until_s
     never = np.full(earliest_s.size, np.inf)

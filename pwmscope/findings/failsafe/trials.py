@@ -115,18 +115,7 @@ def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
 
 
 def examine_trials(events: Iterable[LossEvent]) -> Trials:
-    """Count what the losses of one line show together.
-
-    Parameters
-    ----------
-    events : iterable of LossEvent
-        Losses of one line, from one or several recordings of the same bench;
-        restarts are passed over.
-
-    Returns
-    -------
-    Trials
-    """
+    """Count what the losses of one line show together."""
     losses = [event for event in events if not event.is_restart]
     meets = sum(event.verdict is Verdict.MEETS for event in losses)
     fails = sum(event.verdict is Verdict.DOES_NOT_MEET for event in losses)

@@ -36,18 +36,6 @@ def judge_loss(case: Case) -> Answer:
     """Give the verdict on one loss of one line, with its reason.
 
     ``meets`` needs that every alternative cause is refuted, and every figure known.
-
-    Parameters
-    ----------
-    case : Case
-        What it rests on.
-
-    Returns
-    -------
-    verdict : Verdict or None
-        None for a line of which the bench sheet expects nothing.
-    reason : str
-        A sentence.
     """
     expected = case.setting.expected
     if expected.is_informative:
@@ -196,7 +184,8 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield _format_short(case)
     if response.behaviour in STATES:
         yield (
-            f"{_format_state(case)}. What its device does then is not known; check the wire and the "
+            f"{_format_state(case)}. What its device does then is not known; check the "
+            "wire and the "
             "receiver."
         )
     if case.needs_device_time:
@@ -263,19 +252,7 @@ HOLD_STICK: Final = (
 def format_open(
     case: Case, cause: Cause, ground: Ground, alternative: Alternative | None = None
 ) -> str:
-    """Say which cause is left, and what to record so that it is not.
-
-    Parameters
-    ----------
-    case : Case
-        The loss.
-    cause : Cause
-        The cause that nothing refutes.
-    ground : Ground
-        What leaves it open.
-    alternative : Alternative, optional
-        The same with its lines and times.
-    """
+    """Say which cause is left, and what to record so that it is not."""
     if ground is Ground.FOLLOWS:
         other = alternative.lines[0] if alternative is not None and alternative.lines else ""
         if other and other != case.setting.line:

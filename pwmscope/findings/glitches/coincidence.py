@@ -30,34 +30,18 @@ MOSTLY: Final = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Coincidence:
-    """Glitches of all lines, gathered into moments a frame long.
+    """Glitches of all lines, gathered into moments a frame long."""
 
-    Parameters
-    ----------
-    lines : tuple of str
-        All lines that were watched.
-    time_s : ndarray of float64, shape (n,)
-        When each moment began, in seconds.
-    struck : ndarray of bool, shape (n, n_lines)
-        Which lines had a glitch in it.
-    patterns : tuple of Pattern
-        Each set of lines that was struck together, the most frequent first.
-    shared : int
-        Moments that struck more than one line.
-    expected : float or None
-        How many moments independent lines would share on the average; None where
-        there is nothing to work it out from.
-    findings : tuple of Finding
-        ``glitch coincidence``.
-    """
-
-    lines: tuple[str, ...]
-    time_s: npt.NDArray[np.float64]
-    struck: npt.NDArray[np.bool_]
+    lines: tuple[str, ...]  # All lines that were watched
+    time_s: npt.NDArray[np.float64]  # shape (n,): When each moment began, in seconds
+    struck: npt.NDArray[np.bool_]  # shape (n, n_lines): Which lines had a glitch in it
+    # Each set of lines that was struck together, the most frequent first
     patterns: tuple[Pattern, ...]
-    shared: int
+    shared: int  # Moments that struck more than one line
+    # How many moments independent lines would share on the average; None where there is nothing to
+    # work it out from
     expected: float | None
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...]  # `glitch coincidence`
 
 
 def examine_coincidence(
@@ -65,21 +49,7 @@ def examine_coincidence(
     records: Mapping[str, Record],
     receivers: tuple[tuple[str, ...], ...] = (),
 ) -> Coincidence:
-    """Find out which lines' glitches come at the same moments.
-
-    Parameters
-    ----------
-    glitches : mapping of str to Glitches
-        What was found on each servo channel, in the recording's order.
-    records : mapping of str to Record
-        The same channels.
-    receivers : tuple of tuple of str, optional
-        The lines of each receiver, where known.
-
-    Returns
-    -------
-    Coincidence
-    """
+    """Find out which lines' glitches come at the same moments."""
     lines = tuple(glitches)
     watched_s = min((found.observed_s for found in glitches.values()), default=0.0)
     window_s = WINDOW * max((_period_us(records[line]) for line in lines), default=0.0) / 1e6

@@ -36,18 +36,12 @@ class GlitchKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Moments:
-    """When one kind of glitch happened on one line, in order of time.
+    """When one kind of glitch happened on one line, in order of time."""
 
-    Parameters
-    ----------
-    rows : ndarray of int64, shape (n,)
-        Row in the pulse table of each; of the pulse before where one is missing.
-    start_s, end_s : ndarray of float64, shape (n,)
-        When it began and ended, in seconds; a missing pulse is timed where it
-        ought to have begun.
-    """
-
+    # shape (n,): Row in the pulse table of each; of the pulse before where one is missing
     rows: npt.NDArray[np.int64]
+    # shape (n,): When it began and ended, in seconds; a missing pulse is timed where it ought to
+    # have begun
     start_s: npt.NDArray[np.float64]
     end_s: npt.NDArray[np.float64]
 
@@ -62,24 +56,7 @@ class Moments:
 def find_glitches(
     record: Record, period_us: float, recorded: Span
 ) -> tuple[dict[GlitchKind, Moments], dict[GlitchKind, int]]:
-    """Find every glitch of one channel; each is of one kind only.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    period_us : float
-        Its usual frame period.
-    recorded : Span
-        When the recording, or the part of it that is examined, begins and ends.
-
-    Returns
-    -------
-    found : dict of GlitchKind to Moments
-        All kinds, outside loss spans.
-    while_lost : dict of GlitchKind to int
-        How many there were inside them, of each kind that there was.
-    """
+    """Find every glitch of one channel; each is of one kind only."""
     table = record.table
     special = np.flatnonzero(table.flags & np.uint8(Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN))
     flags = table.flags[special]

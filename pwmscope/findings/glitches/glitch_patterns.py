@@ -62,22 +62,7 @@ def _openers(time_s: npt.NDArray[np.float64], window_s: float) -> npt.NDArray[np
 def gather_moments(
     own_s: list[npt.NDArray[np.float64]], window_s: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """Gather the lines' glitches into moments.
-
-    Parameters
-    ----------
-    own_s : list of ndarray of float64
-        When each line's glitches began, in seconds, in order.
-    window_s : float
-        Length of a moment.
-
-    Returns
-    -------
-    time_s : ndarray of float64, shape (n,)
-        When each moment began: with the first glitch after the moment before.
-    struck : ndarray of bool, shape (n, n_lines)
-        Which lines had a glitch in it.
-    """
+    """Gather the lines' glitches into moments."""
     all_s = np.concatenate(own_s)
     line = np.repeat(np.arange(len(own_s)), [at_s.size for at_s in own_s])
     order = np.argsort(all_s, kind="stable")
@@ -99,24 +84,6 @@ def find_patterns(
 
     Moments that have a common cause are taken out of the lines' own rates, and
     what chance gives is worked out anew until no more of them come to light.
-
-    Parameters
-    ----------
-    glitches : mapping of str to Glitches
-        What was found on each line.
-    struck : ndarray of bool, shape (n, n_lines)
-        Which lines each moment struck.
-    window_s : float
-        Length of a moment.
-    watched_s : float
-        Length of the recording.
-
-    Returns
-    -------
-    patterns : tuple of Pattern
-        The most frequent first.
-    rates : ndarray of float64, shape (n_lines,)
-        Glitches a second that each line has of its own.
     """
     lines = tuple(glitches)
     own = np.array([_openers(found.time_s, window_s).size for found in glitches.values()])
@@ -165,19 +132,6 @@ def expected_shared(rates: npt.NDArray[np.float64], window_s: float, watched_s: 
     chance L_i / L, and another line j strikes in it with chance
     1 - exp(-L_j window). (Counter with non-extending dead time: J. W. Mueller,
     Nuclear Instruments and Methods 112, 1973; from memory.)
-
-    Parameters
-    ----------
-    rates : ndarray of float64, shape (n_lines,)
-        Glitches a second on each line.
-    window_s : float
-        Length of a moment in seconds.
-    watched_s : float
-        Length of the recording in seconds.
-
-    Returns
-    -------
-    float
 
     Examples
     --------

@@ -40,27 +40,13 @@ _SINGULAR: Final = {
 
 @dataclass(frozen=True, slots=True)
 class GlitchCount:
-    """Glitches of one kind on one line, outside loss spans.
+    """Glitches of one kind on one line, outside loss spans."""
 
-    Parameters
-    ----------
-    kind : GlitchKind
-        What is wrong.
-    moments : Moments
-        Where and when, all of them.
-    per_minute : float or None
-        Count over the time observed; None where there is none.
-    interval_per_minute : tuple of float or None
-        Its 95 % interval.
-    while_lost : int
-        How many more there were inside loss spans.
-    """
-
-    kind: GlitchKind
-    moments: Moments
-    per_minute: float | None
-    interval_per_minute: tuple[float, float] | None
-    while_lost: int
+    kind: GlitchKind  # What is wrong
+    moments: Moments  # Where and when, all of them
+    per_minute: float | None  # Count over the time observed; None where there is none
+    interval_per_minute: tuple[float, float] | None  # Its 95 % interval
+    while_lost: int  # How many more there were inside loss spans
 
     @property
     def count(self) -> int:
@@ -99,19 +85,7 @@ class Glitches:
 
 
 def examine_glitches(record: Record, recorded: Span) -> Glitches:
-    """Find, sort and count one channel's glitches.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    recorded : Span
-        When the recording, or the part of it that is examined, begins and ends.
-
-    Returns
-    -------
-    Glitches
-    """
+    """Find, sort and count one channel's glitches."""
     lost_s = sum(
         max(0.0, min(span.end_s, recorded.end_s) - max(span.start_s, recorded.start_s))
         for span in record.losses
@@ -142,18 +116,6 @@ def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, f
     2 n + 2 (F. Garwood, "Fiducial limits for the Poisson distribution",
     Biometrika 28, 1936; from memory). Half a chi-squared variable is a gamma
     variable, whose quantile is used here.
-
-    Parameters
-    ----------
-    count : int
-        Events seen.
-    observed_s : float
-        Seconds in which they were.
-
-    Returns
-    -------
-    tuple of float or None
-        Events per minute; None where no time was observed.
 
     Examples
     --------

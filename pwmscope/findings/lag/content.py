@@ -35,32 +35,20 @@ class Content:
 
     An output pulse carries the newest input pulse that had ended a certain time
     before the output pulse began: the latch.
-
-    Parameters
-    ----------
-    latch_us : float
-        That time, the middle of those that fit equally well; negative where an
-        output begins before its input pulse has ended, as on a plain wire.
-    low_us, high_us : float
-        Those that fit equally well. Where both lines keep step they lie about a
-        frame apart and all name the same pulses.
-    unexplained : float
-        Part of the output's variance that the input's width leaves, 0 to 1.
-    explained : bool
-        Whether one input explains the output's width.
-    resolved : bool
-        Whether every delay that is a frame or more away fits plainly worse.
-    weights : tuple of float
-        Of a mixed output: microseconds of output for one of each input, the input in
-        question first; empty for an output with one input.
     """
 
+    # That time, the middle of those that fit equally well; negative where an output begins before
+    # its input pulse has ended, as on a plain wire
     latch_us: float
+    # Those that fit equally well. Where both lines keep step they lie about a frame apart and all
+    # name the same pulses.
     low_us: float
     high_us: float
-    unexplained: float
-    explained: bool
-    resolved: bool
+    unexplained: float  # Part of the output's variance that the input's width leaves, 0 to 1
+    explained: bool  # Whether one input explains the output's width
+    resolved: bool  # Whether every delay that is a frame or more away fits plainly worse
+    # Of a mixed output: microseconds of output for one of each input, the input in question first;
+    # empty for an output with one input
     weights: tuple[float, ...] = ()
 
 
@@ -71,18 +59,6 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
     after, then ever finer about the best. Further inputs of a mixed output are taken out
     as a straight mix, over those outputs that are not at an end of their run, where a mix
     may be clipped.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    others : tuple of Train, optional
-        Further inputs that are mixed into the output.
-
-    Returns
-    -------
-    Content or None
-        None where either did not move, or they share too little time.
     """
     period_us = source.period_us
     if not (source.moved and output.moved):

@@ -24,22 +24,13 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Correlation:
-    """The peak of the cross-correlation of width changes.
+    """The peak of the cross-correlation of width changes."""
 
-    Parameters
-    ----------
-    delay_us : float
-        From the input pulse's leading edge to the output pulse's, at the peak,
-        interpolated between the delays tried.
-    uncertainty_us : float
-        Its standard uncertainty.
-    peak : float
-        Correlation coefficient there, -1 to 1; negative for a reversed output.
-    """
-
+    # From the input pulse's leading edge to the output pulse's, at the peak, interpolated between
+    # the delays tried
     delay_us: float
-    uncertainty_us: float
-    peak: float
+    uncertainty_us: float  # Its standard uncertainty
+    peak: float  # Correlation coefficient there, -1 to 1; negative for a reversed output
 
 
 def correlate_changes(source: Train, output: Train) -> Correlation | None:
@@ -51,16 +42,6 @@ def correlate_changes(source: Train, output: Train) -> Correlation | None:
     Its standard uncertainty is the jackknife's over eight parts of the recording
     (Efron and Tibshirani, "An introduction to the bootstrap", 1993, chapter 11,
     from memory).
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-
-    Returns
-    -------
-    Correlation or None
-        None where either never moves or they share too little time.
 
     Examples
     --------

@@ -30,33 +30,18 @@ class Curve:
 
     ``clip(centre_us + gain * dead(x - neutral_us), low_us, high_us)``, where ``dead``
     takes away up to half a deadband about the middle of the band.
-
-    Parameters
-    ----------
-    gain : Parameter
-        Microseconds of output for one of input; negative for a reversed output.
-    centre_us : Parameter
-        Output width at the input's neutral, as the straight line gives it.
-    neutral_us : float
-        The input's neutral.
-    dead_us : Parameter or None
-        Whole width of the deadband, in input widths; None where there is none.
-    dead_at_us : float or None
-        Input width at the deadband's middle.
-    low_us, high_us : Parameter or None
-        Output widths at which it is clipped; None where it is not.
-    rms_us : float
-        What is left of the output's width.
     """
 
-    gain: Parameter
-    centre_us: Parameter
-    neutral_us: float
+    gain: Parameter  # Microseconds of output for one of input; negative for a reversed output
+    centre_us: Parameter  # Output width at the input's neutral, as the straight line gives it
+    neutral_us: float  # The input's neutral
+    # Whole width of the deadband, in input widths; None where there is none
     dead_us: Parameter | None
-    dead_at_us: float | None
+    dead_at_us: float | None  # Input width at the deadband's middle
+    # Output widths at which it is clipped; None where it is not
     low_us: Parameter | None
     high_us: Parameter | None
-    rms_us: float
+    rms_us: float  # What is left of the output's width
 
     def of(self, width_us: FloatArray) -> FloatArray:
         """Return the output widths for input widths; both shape (n,)."""
@@ -134,20 +119,6 @@ def fit_curve(
     gains less than 20. Fits are least squares with the loss ``2 (sqrt(1 + z) - 1)`` of
     squared residuals, so that strays count little. Uncertainties are from the
     Jacobian, times what neighbouring residuals repeat.
-
-    Parameters
-    ----------
-    x_us, y_us : ndarray of float64, shape (n,)
-        Input and output widths in order of time.
-    neutral_us : float
-        The input's neutral.
-    scale_us : float
-        What the output's width scatters by.
-
-    Returns
-    -------
-    Curve or None
-        None where the input took fewer than three widths.
 
     Examples
     --------

@@ -41,55 +41,33 @@ class Trigger(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """Delays from leading edge to leading edge.
+    """Delays from leading edge to leading edge."""
 
-    Parameters
-    ----------
-    late_us : ndarray of float64, shape (n,)
-        One for each output pulse; where the output keeps step, for the first
-        that each input pulse made.
-    median_us, low_us, high_us : float
-        Median, shortest and longest.
-    interval_us : tuple of float
-        The 2.5th and the 97.5th percentile.
-    uncertainty_us : float or None
-        Standard uncertainty of the median of these pulses; None where the sample interval
-        is not known.
-    frames : int
-        Usual number of newer input pulses that had begun.
-    trigger : Trigger
-        What the output pulse waits for.
-    after_us : float
-        Mean time from that event to the output pulse; from the newest input's
-        leading edge where it is none of an input pulse's.
-    jitter : Separation or None
-        Scatter of that time, apart from sampling; None on an own clock.
-    beat_s : float or None
-        On an own clock: how long the delay takes to run through a whole frame.
-    of_median_us : tuple of float or None
-        95 % interval of the median of these pulses: what sampling, the analyser's clock and
-        pairs in doubt leave open.
-    slope : float or None
-        Change of the delay with the width of the pulse that the output may wait for; None
-        where too few pulses in a row changed their width.
-    waits_frames : int
-        How many frames before the newest pulse that one came.
-    """
-
+    # shape (n,): One for each output pulse; where the output keeps step, for the first that each
+    # input pulse made
     late_us: FloatArray
+    # Median, shortest and longest
     median_us: float
     low_us: float
     high_us: float
-    interval_us: tuple[float, float]
+    interval_us: tuple[float, float]  # The 2.5th and the 97.5th percentile
+    # Standard uncertainty of the median of these pulses; None where the sample interval is not
+    # known
     uncertainty_us: float | None
-    frames: int
-    trigger: Trigger
+    frames: int  # Usual number of newer input pulses that had begun
+    trigger: Trigger  # What the output pulse waits for
+    # Mean time from that event to the output pulse; from the newest input's leading edge where it
+    # is none of an input pulse's
     after_us: float
-    jitter: Separation | None
-    beat_s: float | None
+    jitter: Separation | None  # Scatter of that time, apart from sampling; None on an own clock
+    beat_s: float | None  # On an own clock: how long the delay takes to run through a whole frame
+    # 95 % interval of the median of these pulses: what sampling, the analyser's clock and pairs in
+    # doubt leave open
     of_median_us: tuple[float, float] | None = None
+    # Change of the delay with the width of the pulse that the output may wait for; None where too
+    # few pulses in a row changed their width
     slope: float | None = None
-    waits_frames: int = 0
+    waits_frames: int = 0  # How many frames before the newest pulse that one came
 
 
 def measure_delay(
@@ -102,22 +80,6 @@ def measure_delay(
     input pulse, and from those before it, is regressed on the width of that pulse (changes,
     least squares); the pulse whose width explains most of the changes is the one that counts. A
     slope of 1 means that the output waits for that pulse's end, 0 for its start.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    pairs : Pairs
-        Which output pulse carries which input pulse, as far as is known.
-    newest : Pairs
-        Each output pulse with the newest input pulse that had begun.
-    latches : Latches, optional
-        On an own clock: the ways to pair that the widths leave open.
-
-    Returns
-    -------
-    Delay or None
-        None with fewer than ten pairs.
     """
     if min(len(pairs), len(newest)) < MIN_PAIRS:
         return None
@@ -216,18 +178,10 @@ def _waits_for(source: Train, output: Train, newest: Pairs) -> _Waits:
 
 @dataclass(frozen=True, slots=True)
 class _Wander:
-    """How the output's start moves against the input's frames.
+    """How the output's start moves against the input's frames."""
 
-    Parameters
-    ----------
-    keeps : bool
-        Whether it moves by no more than noise.
-    beat_s : float or None
-        Otherwise: how long the delay takes to run through a whole frame.
-    """
-
-    keeps: bool
-    beat_s: float | None
+    keeps: bool  # Whether it moves by no more than noise
+    beat_s: float | None  # Otherwise: how long the delay takes to run through a whole frame
 
 
 def _wander(

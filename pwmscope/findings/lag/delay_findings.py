@@ -52,37 +52,15 @@ def content_finding(
     by_content: bool,
     later_us: float,
 ) -> Finding:
-    """Say how late the output's width is, by the widths and the edges together.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    delay : Delay
-        What the edges tell.
-    content : Content or None
-        What the widths tell of which pulse carries which.
-    correlation : Correlation or None
-        What the changes of width tell.
-    evidence : tuple of Evidence
-        Where.
-    by_content : bool
-        Whether the widths tell which output pulse carries which input pulse.
-    later_us : float
-        How much later still the middle of a smoothed width is; else 0.
-
-    Returns
-    -------
-    Finding
-        ``delay``, in milliseconds.
-    """
+    """Say how late the output's width is, by the widths and the edges together."""
     pair = f"{source.line} to {output.line}"
     if by_content:
         if delay.high_us <= 0.0 and delay.low_us < 0.0:
             return _ahead(pair, delay, evidence)
         sentence = (
             f"{pair}: {format_ms(delay.median_us)} late, between {format_ms(delay.low_us)} and "
-            f"{format_ms(delay.high_us)}, from leading edge to leading edge{_format_age(source, delay)}"
+            f"{format_ms(delay.high_us)}, from leading edge to leading "
+            f"edge{_format_age(source, delay)}"
         )
         if later_us:
             sentence += (
@@ -109,7 +87,8 @@ def content_finding(
 def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
     return measured(
         "delay", delay.median_us / 1e3, "ms",
-        f"{pair}: not late at all, the output begins {format_ms(-delay.median_us)} before the input "
+        f"{pair}: not late at all, the output begins {format_ms(-delay.median_us)} "
+        "before the input "
         "whose width it has. Either the two are named the wrong way round, or both carry the same "
         "command side by side.",
         uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
@@ -181,13 +160,7 @@ def _why(source: Train, output: Train, content: Content | None) -> str:
 def edge_finding(
     source: Train, output: Train, delay: Delay, evidence: tuple[Evidence, ...]
 ) -> Finding:
-    """Say when the output pulse starts, whatever its width.
-
-    Returns
-    -------
-    Finding
-        ``start after input``: time from the event that the output waits for.
-    """
+    """Say when the output pulse starts, whatever its width."""
     name, unit = "start after input", "us"
     if delay.trigger is Trigger.OWN_CLOCK:
         reason = (
@@ -242,13 +215,7 @@ def _why_unclear(source: Train, delay: Delay) -> str:
 
 
 def jitter_finding(output: Train, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
-    """Say how much the output's start scatters about its usual delay.
-
-    Returns
-    -------
-    Finding
-        ``added start jitter``.
-    """
+    """Say how much the output's start scatters about its usual delay."""
     name, jitter = "added start jitter", delay.jitter
     if jitter is None:
         return not_shown(
@@ -265,13 +232,7 @@ def jitter_finding(output: Train, delay: Delay, evidence: tuple[Evidence, ...]) 
 
 
 def beat_finding(source: Train, output: Train, delay: Delay) -> Finding:
-    """Say how long the delay takes to run through a whole frame.
-
-    Returns
-    -------
-    Finding
-        ``beat of the clocks``.
-    """
+    """Say how long the delay takes to run through a whole frame."""
     name = "beat of the clocks"
     if delay.trigger is not Trigger.OWN_CLOCK:
         return not_shown(
@@ -293,14 +254,7 @@ def beat_finding(source: Train, output: Train, delay: Delay) -> Finding:
 def count_findings(
     source: Train, output: Train, pairs: Pairs, delay: Delay, evidence: tuple[Evidence, ...]
 ) -> tuple[Finding, ...]:
-    """Say which input frames have no output and which outputs repeat one.
-
-    Returns
-    -------
-    tuple of Finding
-        ``input frames without output``, ``repeated outputs`` and ``outputs without
-        input``.
-    """
+    """Say which input frames have no output and which outputs repeat one."""
     unused, again = pairs.without_output.size, int(pairs.again.sum())
     inputs = int(pairs.source[-1] - pairs.source[0] + 1) if len(pairs) else 0
     own = delay.trigger is Trigger.OWN_CLOCK

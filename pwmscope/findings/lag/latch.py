@@ -28,22 +28,12 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Latches:
-    """The latches that the widths leave open, and how likely each is.
+    """The latches that the widths leave open, and how likely each is."""
 
-    Parameters
-    ----------
-    content : Content
-        With the likeliest middle and the ends of what is left open.
-    pairs : tuple of Pairs
-        Which output pulse carries which input pulse, for each latch that pairs
-        differently.
-    weight : ndarray of float64, shape (n,)
-        How likely each is; their sum is 1.
-    """
-
-    content: Content
+    content: Content  # With the likeliest middle and the ends of what is left open
+    # Which output pulse carries which input pulse, for each latch that pairs differently
     pairs: tuple[Pairs, ...]
-    weight: FloatArray
+    weight: FloatArray  # shape (n,): How likely each is; their sum is 1
 
 
 def find_latches(
@@ -55,21 +45,6 @@ def find_latches(
     one before. Between two neighbours all latches pair alike; their likelihood is Gaussian in
     what the curve leaves of the width of either input pulse. All latches are equally
     likely beforehand, so a stretch weighs its length times its likelihood (Bayes' theorem).
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line, which runs on its own clock.
-    pairs : Pairs
-        Which carries which, at the latch found so far; tells what the curve leaves.
-    content : Content
-        The latch found so far.
-    curve : Curve
-        Output width over input width.
-
-    Returns
-    -------
-    Latches
     """
     reach_us = _reach_us(source, content)
     turn_us, gain = _turns(source, output, pairs, content, curve)

@@ -25,29 +25,17 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """How an output's width depends on more than the one input pulse.
+    """How an output's width depends on more than the one input pulse."""
 
-    Parameters
-    ----------
-    smoothed : bool
-        Whether several input pulses in a row have a part in it.
-    centre_frames : float
-        Where smoothed: how many input frames their middle lies earlier than the
-        pulse that explains most.
-    hysteresis_us : float or None
-        Output width on the way up less that on the way down; None with fewer
-        than three sweeps each way.
-    hysteresis_uncertainty_us : float
-        Its standard uncertainty.
-    sweeps : tuple of int
-        Sweeps up and down.
-    """
-
-    smoothed: bool
+    smoothed: bool  # Whether several input pulses in a row have a part in it
+    # Where smoothed: how many input frames their middle lies earlier than the pulse that explains
+    # most
     centre_frames: float
+    # Output width on the way up less that on the way down; None with fewer than three sweeps each
+    # way
     hysteresis_us: float | None
-    hysteresis_uncertainty_us: float
-    sweeps: tuple[int, int]
+    hysteresis_uncertainty_us: float  # Its standard uncertainty
+    sweeps: tuple[int, int]  # Sweeps up and down
 
 
 def find_memory(source: Train, output: Train, pairs: Pairs, curve: Curve) -> Memory:
@@ -57,19 +45,6 @@ def find_memory(source: Train, output: Train, pairs: Pairs, curve: Curve) -> Mem
     (least squares), which tell smoothing, and on the direction alone, which
     tells hysteresis. Hysteresis is the difference of the means over whole sweeps
     up and down; its uncertainty is Welch's (JCGM 100, 5.1.2).
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    pairs : Pairs
-        Which output pulse carries which input pulse.
-    curve : Curve
-        Output width over input width.
-
-    Returns
-    -------
-    Memory
     """
     noise_us = max(source.noise_us, source.floor_us2**0.5)
     width_us, place = source.width_us, pairs.source

@@ -23,33 +23,22 @@ Wholes = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Pairs:
-    """Output pulses, each with the input pulse that it belongs to.
+    """Output pulses, each with the input pulse that it belongs to."""
 
-    Parameters
-    ----------
-    output, source : ndarray of int64, shape (n,)
-        Places in the output's and in the input's train.
-    again : ndarray of bool, shape (n,)
-        Whether the output pulse before carried the same input pulse.
-    without_output : ndarray of int64, shape (m,)
-        Places in the input's train, between the first and the last pulse that
-        came through, of those that no output pulse carries.
-    without_input : int
-        Output pulses that came while the input had been silent for long.
-    in_doubt : int
-        Output pulses that begin so near to where the next width is taken over that
-        they may carry a neighbour of their input pulse.
-    by_content : bool
-        Whether the widths tell which belongs to which; otherwise it is the
-        newest input pulse that began before the output pulse.
-    """
-
+    # shape (n,): Places in the output's and in the input's train
     output: Wholes
     source: Wholes
+    # shape (n,): Whether the output pulse before carried the same input pulse
     again: npt.NDArray[np.bool_]
+    # shape (m,): Places in the input's train, between the first and the last pulse that came
+    # through, of those that no output pulse carries
     without_output: Wholes
-    without_input: int
+    without_input: int  # Output pulses that came while the input had been silent for long
+    # Output pulses that begin so near to where the next width is taken over that they may carry a
+    # neighbour of their input pulse
     in_doubt: int
+    # Whether the widths tell which belongs to which; otherwise it is the newest input pulse that
+    # began before the output pulse
     by_content: bool
 
     def __len__(self) -> int:
@@ -67,19 +56,7 @@ class Pairs:
 
 
 def pair_by_content(source: Train, output: Train, content: Content) -> Pairs:
-    """Give each output pulse the input pulse whose width it carries.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    content : Content
-        When the output takes over a width.
-
-    Returns
-    -------
-    Pairs
-    """
+    """Give each output pulse the input pulse whose width it carries."""
     at = newest_before(source.end_s, output.rise_s - content.latch_us / 1e6)
     longest_s = (content.latch_us + STALE * source.period_us) / 1e6
     pairs = _pairs(source, output, at, longest_s, by_content=True)
@@ -94,15 +71,6 @@ def pair_by_edges(source: Train, output: Train) -> Pairs:
 
     Where the output keeps step, a start that jitters about the input's own
     belongs to the usual one.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-
-    Returns
-    -------
-    Pairs
     """
     period_us = source.period_us
     offset_us, concentration = usual_offset(source.rise_s, output.rise_s, period_us)

@@ -31,18 +31,6 @@ def median_errors_us(late_us: FloatArray, interval_us: float) -> tuple[float, fl
     interval. Delays that are all alike do not show that their edges fall anywhere in an
     interval: those count as one.
 
-    Parameters
-    ----------
-    late_us : ndarray of float64, shape (n,)
-        Recorded delays.
-    interval_us : float
-        Between two samples.
-
-    Returns
-    -------
-    normal_us, rectangle_us : float
-        Standard deviation of a Gaussian part, half-width of a rectangular part.
-
     Examples
     --------
     >>> normal_us, rectangle_us = median_errors_us(np.array([0.0, 1000.0, 2000.0]), 1.0)
@@ -71,15 +59,6 @@ def median_interval_us(
     Sampling's part and the analyser's clock (rectangular, `CLOCK_TOLERANCE`) are put about the
     median of each way to pair the pulses; the interval is the shortest that holds 95 % of that
     mixture (JCGM 101, 5.3.4 and 7.7, from memory).
-
-    Parameters
-    ----------
-    ways_us : tuple of ndarray of float64
-        Delays, for each way to pair that is left open.
-    weight : ndarray of float64, shape (n,)
-        How likely each way is.
-    interval_us : float
-        Between two samples.
     """
     medians_us = np.array([float(np.median(each)) for each in ways_us])
     likeliest = ways_us[int(np.argmax(weight))]
@@ -117,20 +96,6 @@ def slope_uncertainty(
     weighted sum of both; an input pulse that several outputs carry is off by the same in
     all (5.1.2). The clock's error is the same in both widths and cancels. Errors in ``x``
     also flatten the slope by ``T^2/6`` over its variance, which is added as a bound.
-
-    Parameters
-    ----------
-    place : ndarray of int64, shape (n,)
-        Which input pulse each output carries.
-    x_us : ndarray of float64, shape (n,)
-        Input widths.
-    interval_us : tuple of float
-        Between two samples, of the input and of the output.
-    slope : float
-
-    Returns
-    -------
-    float
 
     Examples
     --------

@@ -18,37 +18,18 @@ MOVED: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """One line's measured pulses outside loss spans.
+    """One line's measured pulses outside loss spans."""
 
-    Parameters
-    ----------
-    line : str
-        The line's name.
-    rows : ndarray of int64, shape (n,)
-        Their rows in the pulse table.
-    rise_s : ndarray of float64, shape (n,)
-        Leading edges in seconds.
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    period_us : float
-        Median frame period.
-    noise_us : float
-        Noise of the widths while they stand still.
-    neutral_us, span_us : float
-        Of the line's convention.
-    interval_us : float or None
-        Interval between samples in microseconds, where known.
-    """
-
-    line: str
-    rows: npt.NDArray[np.int64]
-    rise_s: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]
-    period_us: float
-    noise_us: float
+    line: str  # The line's name
+    rows: npt.NDArray[np.int64]  # shape (n,): Their rows in the pulse table
+    rise_s: npt.NDArray[np.float64]  # shape (n,): Leading edges in seconds
+    width_us: npt.NDArray[np.float64]  # shape (n,): Widths in microseconds
+    period_us: float  # Median frame period
+    noise_us: float  # Noise of the widths while they stand still
+    # Of the line's convention
     neutral_us: float
     span_us: float
-    interval_us: float | None
+    interval_us: float | None  # Interval between samples in microseconds, where known
 
     @property
     def end_s(self) -> npt.NDArray[np.float64]:
@@ -77,17 +58,7 @@ class Train:
 
 
 def train_of(record: Record) -> Train | None:
-    """Take from a record what delays need; None with fewer than ten pulses or no frames.
-
-    Parameters
-    ----------
-    record : Record
-        One line.
-
-    Returns
-    -------
-    Train or None
-    """
+    """Take from a record what delays need; None with fewer than ten pulses or no frames."""
     table, rows, frames = record.table, record.rows, record.frames
     if rows.size < MIN_PULSES or frames.usual_us is None:
         return None

@@ -26,60 +26,30 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """Microseconds of output for one of input, over the recorded pulses.
+    """Microseconds of output for one of input, over the recorded pulses."""
 
-    Parameters
-    ----------
-    value : float
-        Least-squares slope; of a curve with bends, the slope of its straight part.
-    uncertainty : float
-        Standard uncertainty; that of the slope holds what sampling and pairs in doubt
-        leave open, that of a curve with bends also what its scatter does.
-    interval : tuple of float
-        95 % interval.
-    """
-
-    value: float
+    value: float  # Least-squares slope; of a curve with bends, the slope of its straight part
+    # Standard uncertainty; that of the slope holds what sampling and pairs in doubt leave open,
+    # that of a curve with bends also what its scatter does
     uncertainty: float
-    interval: tuple[float, float]
+    interval: tuple[float, float]  # 95 % interval
 
 
 @dataclass(frozen=True, slots=True)
 class Transfer:
-    """How an output's width comes of an input's.
+    """How an output's width comes of an input's."""
 
-    Parameters
-    ----------
-    curve : Curve
-        Output width over input width.
-    gain : Gain
-        Output for input, over the recorded pulses.
-    memory : Memory
-        What it keeps of earlier widths.
-    reached_us : tuple of float
-        Smallest and largest input width seen.
-    near_neutral : int
-        Output pulses whose input was within a twentieth of the span of its neutral.
-    step_us, step_uncertainty_us : float or None
-        Step of the output's widths; None where none shows.
-    step_is_inputs : bool
-        Whether that is the input's own step, times the gain.
-    step_said : str
-        Why no step shows, as a sentence; empty where one does.
-    offset_uncertainty_us : float
-        Standard uncertainty of the output width at the input's neutral, with the
-        sampling floor.
-    """
-
-    curve: Curve
-    gain: Gain
-    memory: Memory
-    reached_us: tuple[float, float]
-    near_neutral: int
+    curve: Curve  # Output width over input width
+    gain: Gain  # Output for input, over the recorded pulses
+    memory: Memory  # What it keeps of earlier widths
+    reached_us: tuple[float, float]  # Smallest and largest input width seen
+    near_neutral: int  # Output pulses whose input was within a twentieth of the span of its neutral
+    # Step of the output's widths; None where none shows
     step_us: float | None
     step_uncertainty_us: float | None
-    step_is_inputs: bool
-    step_said: str
+    step_is_inputs: bool  # Whether that is the input's own step, times the gain
+    step_said: str  # Why no step shows, as a sentence; empty where one does
+    # Standard uncertainty of the output width at the input's neutral, with the sampling floor
     offset_uncertainty_us: float
 
 
@@ -90,24 +60,7 @@ def measure_transfer(
     records: tuple[Record, Record],
     latches: Latches | None = None,
 ) -> Transfer | None:
-    """Measure the width transfer over pairs that the widths told.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    pairs : Pairs
-        Which output pulse carries which input pulse.
-    records : tuple of Record
-        The same two lines, for the steps of their widths.
-    latches : Latches, optional
-        On an own clock: the ways to pair that the widths leave open.
-
-    Returns
-    -------
-    Transfer or None
-        None where the input took fewer than three widths.
-    """
+    """Measure the width transfer over pairs that the widths told."""
     record_in, record_out = records
     x_us, y_us = source.width_us[pairs.source], output.width_us[pairs.output]
     scale_us = math.sqrt(misfit_us2(x_us, y_us) + output.floor_us2)

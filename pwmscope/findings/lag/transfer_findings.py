@@ -34,22 +34,7 @@ def no_transfer(reason: str) -> tuple[Finding, ...]:
 def transfer_findings(
     source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
 ) -> tuple[Finding, ...]:
-    """Say how an output's width comes of an input's.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    transfer : Transfer
-        What was measured.
-    evidence : tuple of Evidence
-        Where.
-
-    Returns
-    -------
-    tuple of Finding
-        Those of `NAMES`.
-    """
+    """Say how an output's width comes of an input's."""
     return (
         _gain(source, output, transfer, evidence),
         _offset(source, output, transfer, evidence),

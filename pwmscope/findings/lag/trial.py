@@ -18,17 +18,6 @@ Wholes = npt.NDArray[np.int64]
 def newest_before(known_s: FloatArray, aim_s: FloatArray) -> Wholes:
     """Find the last instant at or before each aim.
 
-    Parameters
-    ----------
-    known_s : ndarray of float64, shape (n,)
-        In order.
-    aim_s : ndarray of float64, shape (m,)
-
-    Returns
-    -------
-    ndarray of int64, shape (m,)
-        Places in ``known_s``; -1 where there is none.
-
     Examples
     --------
     >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
@@ -46,16 +35,6 @@ def misfit_us2(x_us: FloatArray, y_us: FloatArray) -> float:
     Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
     curves as for straight ones.
 
-    Parameters
-    ----------
-    x_us, y_us : ndarray of float64, shape (n,)
-        In order of time; at least three.
-
-    Returns
-    -------
-    float
-        In square microseconds.
-
     Examples
     --------
     >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
@@ -69,22 +48,13 @@ def misfit_us2(x_us: FloatArray, y_us: FloatArray) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """What latches are tried on: outputs that every latch gives an input pulse.
+    """What latches are tried on: outputs that every latch gives an input pulse."""
 
-    Parameters
-    ----------
-    inputs : tuple of Train
-        The input in question, then those mixed with it.
-    rise_s, output_us : ndarray of float64, shape (n,)
-        Leading edges and widths of the outputs.
-    floor_us2 : float
-        Variance that sampling alone gives.
-    """
-
-    inputs: tuple[Train, ...]
+    inputs: tuple[Train, ...]  # The input in question, then those mixed with it
+    # shape (n,): Leading edges and widths of the outputs
     rise_s: FloatArray
     output_us: FloatArray
-    floor_us2: float
+    floor_us2: float  # Variance that sampling alone gives
 
     def widths_us(self, latch_us: float) -> FloatArray:
         """Take each input's width for each output; shape (inputs, n)."""

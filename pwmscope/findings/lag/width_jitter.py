@@ -23,22 +23,13 @@ MIN_IN_DWELL: Final = 6
 
 @dataclass(frozen=True, slots=True)
 class AddedJitter:
-    """Jitter of the width while the stick stands still.
+    """Jitter of the width while the stick stands still."""
 
-    Parameters
-    ----------
-    source, output : Separation or None
-        Of the input and of the output, each apart from sampling; None where a
-        line never stood still.
-    added_us : float or None
-        What the output adds, RMS; None where it is not shown to add any.
-    interval_us : tuple of float or None
-        95 % interval of that; its lower end is 0 where none is shown.
-    """
-
+    # Of the input and of the output, each apart from sampling; None where a line never stood still
     source: Separation | None
     output: Separation | None
-    added_us: float | None
+    added_us: float | None  # What the output adds, RMS; None where it is not shown to add any
+    # 95 % interval of that; its lower end is 0 where none is shown
     interval_us: tuple[float, float] | None
 
 
@@ -51,21 +42,6 @@ def measure_added_jitter(
     both lines stood still; `TRIMMED` pairs at either end of each dwell are left out. The
     ends of the interval hold the output's lower end against the input's upper end, and the
     other way round, which covers at least 95 %.
-
-    Parameters
-    ----------
-    source, output : Train
-        The input line and the output line.
-    pairs : Pairs
-        Which output pulse carries which input pulse.
-    dwells : tuple of Dwells
-        The input's and the output's.
-    gain : float
-        Microseconds of output for one of input.
-
-    Returns
-    -------
-    AddedJitter
     """
     first = ~pairs.again
     x, y = pairs.source[first], pairs.output[first]
@@ -111,22 +87,7 @@ def _dwell_of(rows: npt.NDArray[np.int64], dwells: Dwells) -> npt.NDArray[np.int
 
 
 def added_jitter_finding(added: AddedJitter, source: str, output: str, record: Record) -> Finding:
-    """Say how much width jitter an output adds.
-
-    Parameters
-    ----------
-    added : AddedJitter
-        What was measured.
-    source, output : str
-        The lines' names.
-    record : Record
-        The output line.
-
-    Returns
-    -------
-    Finding
-        ``added width jitter``.
-    """
+    """Say how much width jitter an output adds."""
     name = "added width jitter"
     if added.interval_us is None or added.output is None or added.source is None:
         return not_shown(

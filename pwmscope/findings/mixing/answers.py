@@ -30,22 +30,13 @@ DIRECTIONS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What happens at one position of the sticks.
+    """What happens at one position of the sticks."""
 
-    Parameters
-    ----------
-    stick : str
-        The direction, such as "forward-right".
-    left, right : float
-        Outputs away from rest, in half travels.
-    motion : str
-        What the robot does, a clause after "the robot".
-    """
-
-    stick: str
+    stick: str  # The direction, such as "forward-right"
+    # Outputs away from rest, in half travels
     left: float
     right: float
-    motion: str
+    motion: str  # What the robot does, a clause after "the robot"
 
 
 def responses_of(fit: MixFit) -> tuple[Response, ...]:
@@ -104,17 +95,11 @@ def _capital(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Balance:
-    """The right output's gain, set against the left's.
+    """The right output's gain, set against the left's."""
 
-    Parameters
-    ----------
-    forward, turn : float
-        Ratio of the sizes, right to left, for each stick.
-    forward_doubt, turn_doubt : float
-        Their standard uncertainties.
-    """
-
+    # Ratio of the sizes, right to left, for each stick
     forward: float
+    # Their standard uncertainties
     forward_doubt: float
     turn: float
     turn_doubt: float

@@ -38,30 +38,14 @@ MAX_LEFT: Final = 0.4
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """What the outputs do with the sticks.
+    """What the outputs do with the sticks."""
 
-    Parameters
-    ----------
-    name : str or None
-        None where the recording does not show it.
-    also : tuple of str
-        Other arrangements that make exactly the same outputs.
-    kind : Kind or None
-        What remains of the name without what is swapped or reversed.
-    faults : tuple of Fault
-        What is swapped or reversed, in the name.
-    pattern : Pattern or None
-        Signs of the matrix, for mixed, unmixed and mixed twice.
-    reason : str
-        Why it is not shown and what to record; otherwise what is peculiar, or empty.
-    """
-
-    name: str | None
-    also: tuple[str, ...] = ()
-    kind: Kind | None = None
-    faults: tuple[Fault, ...] = ()
-    pattern: Pattern | None = None
-    reason: str = ""
+    name: str | None  # None where the recording does not show it
+    also: tuple[str, ...] = ()  # Other arrangements that make exactly the same outputs
+    kind: Kind | None = None  # What remains of the name without what is swapped or reversed
+    faults: tuple[Fault, ...] = ()  # What is swapped or reversed, in the name
+    pattern: Pattern | None = None  # Signs of the matrix, for mixed, unmixed and mixed twice
+    reason: str = ""  # Why it is not shown and what to record; otherwise what is peculiar, or empty
 
 
 class _Row(Enum):
@@ -75,17 +59,7 @@ class _Row(Enum):
 
 
 def name_arrangement(fit: MixFit) -> Arrangement:
-    """Name what two outputs do with two sticks.
-
-    Parameters
-    ----------
-    fit : MixFit
-        Left and right over forward and turn right.
-
-    Returns
-    -------
-    Arrangement
-    """
+    """Name what two outputs do with two sticks."""
     if fit.unexplained > MAX_LEFT:
         return Arrangement(None, reason=_strange(fit))
     rows: list[_Row] = []

@@ -20,16 +20,6 @@ _RECORD: Final = (
 def format_comovement(position: Vector) -> str:
     """Say what two outputs do together, and what that leaves open.
 
-    Parameters
-    ----------
-    position : ndarray of float64, shape (n, 2)
-        Outputs in half travels.
-
-    Returns
-    -------
-    str
-        Whole sentences.
-
     Examples
     --------
     >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)

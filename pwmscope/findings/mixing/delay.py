@@ -23,20 +23,11 @@ _INNER: Final = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """The delay that fits best.
+    """The delay that fits best."""
 
-    Parameters
-    ----------
-    at : int
-        Its place in `DELAYS`.
-    shown : bool
-        Whether no other fits nearly as well.
-    doubt_us : ndarray of float64, shape (m, k)
-        How much those that do would change what each output does for each stick.
-    """
-
-    at: int
-    shown: bool
+    at: int  # Its place in `DELAYS`
+    shown: bool  # Whether no other fits nearly as well
+    # shape (m, k): How much those that do would change what each output does for each stick
     doubt_us: Vector
 
 
@@ -45,17 +36,6 @@ def best_delay(held: list[Vector], width_us: Vector) -> Delay:
 
     Where others fit nearly as well (steady circles: a delay turns them), the largest change
     that they make counts whole as a standard uncertainty, since it moves all outputs together.
-
-    Parameters
-    ----------
-    held : list of ndarray of float64, each of shape (n, k)
-        The sticks, as many frames before each frame as `DELAYS` says.
-    width_us : ndarray of float64, shape (n, m)
-        The outputs.
-
-    Returns
-    -------
-    Delay
     """
     none = np.zeros((width_us.shape[1], held[0].shape[1]))
     spread = np.ptp(np.stack(held), axis=0).max(axis=1, initial=0.0)

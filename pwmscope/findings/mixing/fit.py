@@ -42,47 +42,26 @@ _BLOCKS: Final = 24
 
 @dataclass(frozen=True, slots=True)
 class OutputFit:
-    """One output: clip(terms . sticks + offset).
+    """One output: clip(terms . sticks + offset)."""
 
-    Parameters
-    ----------
-    terms_us : ndarray of float64, shape (k + 1,)
-        Microseconds for each stick's half travel, then the width with all sticks at rest.
-    covariance : ndarray of float64, shape (k + 1, k + 1)
-        Of those, in microseconds squared.
-    low_us, high_us : float or None
-        Where the output clips; None where the recording shows no clipping there.
-    clipped : int
-        Samples at those ends whose sticks ask for more.
-    scale_us : float
-        Robust scatter of the rest.
-    residual_us : ndarray of float64, shape (n,)
-        Measured less fitted.
-    """
-
+    # shape (k + 1,): Microseconds for each stick's half travel, then the width with all sticks at
+    # rest
     terms_us: Vector
-    covariance: Vector
+    covariance: Vector  # shape (k + 1, k + 1): Of those, in microseconds squared
+    # Where the output clips; None where the recording shows no clipping there
     low_us: float | None
     high_us: float | None
-    clipped: int
-    scale_us: float
-    residual_us: Vector
+    clipped: int  # Samples at those ends whose sticks ask for more
+    scale_us: float  # Robust scatter of the rest
+    residual_us: Vector  # shape (n,): Measured less fitted
 
 
 @dataclass(frozen=True, slots=True)
 class MixFit:
-    """All outputs.
+    """All outputs."""
 
-    Parameters
-    ----------
-    samples : Samples
-        What was fitted.
-    outputs : tuple of OutputFit
-        In the samples' order.
-    """
-
-    samples: Samples
-    outputs: tuple[OutputFit, ...]
+    samples: Samples  # What was fitted
+    outputs: tuple[OutputFit, ...]  # In the samples' order
 
     @property
     def matrix_us(self) -> Vector:
@@ -106,17 +85,7 @@ class MixFit:
         return np.array([output.terms_us[-1] for output in self.outputs])
 
     def position(self, stick: Vector) -> Vector:
-        """Predict outputs, clipped where clipping is shown.
-
-        Parameters
-        ----------
-        stick : ndarray of float64, shape (n, k)
-
-        Returns
-        -------
-        ndarray of float64, shape (n, m)
-            Positions, 1 at the end of travel.
-        """
+        """Predict outputs, clipped where clipping is shown."""
         travels = [output.travel for output in self.samples.outputs]
         columns = [
             (_clip(stick @ o.terms_us[:-1] + o.terms_us[-1], o) - t.neutral_us) / t.half_us
@@ -162,17 +131,7 @@ class _Ends:
 
 
 def fit_mix(samples: Samples) -> MixFit:
-    """Fit every output to the sticks.
-
-    Parameters
-    ----------
-    samples : Samples
-        With at least one axis, and more samples than axes.
-
-    Returns
-    -------
-    MixFit
-    """
+    """Fit every output to the sticks."""
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
     design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
     hands = HANDS if samples.source == "plan" else 0.0
@@ -201,21 +160,6 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float =
     Samples at an end whose sticks ask for more say only that: their residual
     is zero (censored regression, as Tobin's of 1958; from memory). Clipping is
     taken only if it explains clearly more than a straight line does.
-
-    Parameters
-    ----------
-    design : ndarray of float64, shape (n, k + 1)
-        The sticks, then a column of ones.
-    width_us : ndarray of float64, shape (n,)
-        The output's widths.
-    floor_us : float
-        Standard uncertainty of a width by sampling.
-    hands : float, optional
-        Standard uncertainty of the sticks' positions; what it makes of the widths is no clipping.
-
-    Returns
-    -------
-    OutputFit
     """
     least_us = max(MIN_SCALE_US, floor_us)
     straight = fit_robustly(design, width_us, least_us)

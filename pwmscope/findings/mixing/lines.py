@@ -22,72 +22,38 @@ TURN: Final[tuple[Axis, ...]] = ("aileron", "rudder")
 
 @dataclass(frozen=True, slots=True)
 class Travel:
-    """How a line's widths are read as positions from -1 to 1.
+    """How a line's widths are read as positions from -1 to 1."""
 
-    Parameters
-    ----------
-    neutral_us : float
-        The width at 0.
-    half_us : float
-        From there to the width at 1.
-    """
-
-    neutral_us: float
-    half_us: float
+    neutral_us: float  # The width at 0
+    half_us: float  # From there to the width at 1
 
 
 @dataclass(frozen=True, slots=True)
 class OutputLine:
-    """A line that drives a motor.
+    """A line that drives a motor."""
 
-    Parameters
-    ----------
-    line : str
-        Its name in the recording.
-    side : str
-        The side of the robot that its motor is on, "left" or "right"; or what its wheel
-        is called, on a base of other wheels.
-    travel : Travel
-        How its widths are read.
-    """
-
-    line: str
+    line: str  # Its name in the recording
+    # The side of the robot that its motor is on, "left" or "right"; or what its wheel is called, on
+    # a base of other wheels
     side: str
-    travel: Travel
+    travel: Travel  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
 class StickLine:
-    """A line that carries one stick axis.
+    """A line that carries one stick axis."""
 
-    Parameters
-    ----------
-    line : str
-        Its name in the recording.
-    axis : str
-        One of `pwmscope.bench.plan.AXES`.
-    travel : Travel
-        How its widths are read.
-    """
-
-    line: str
-    axis: Axis
-    travel: Travel
+    line: str  # Its name in the recording
+    axis: Axis  # One of `pwmscope.bench.plan.AXES`
+    travel: Travel  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
 class DriveLines:
-    """The lines that the question is about.
+    """The lines that the question is about."""
 
-    Parameters
-    ----------
-    outputs : tuple of OutputLine
-        Left before right.
-    sticks : tuple of StickLine
-        The axis for forward before the one for turning; empty where none is recorded.
-    """
-
-    outputs: tuple[OutputLine, ...]
+    outputs: tuple[OutputLine, ...]  # Left before right
+    # The axis for forward before the one for turning; empty where none is recorded
     sticks: tuple[StickLine, ...]
 
 

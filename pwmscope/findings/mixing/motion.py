@@ -13,16 +13,6 @@ _STILL: Final = 0.03
 def format_motion(left: float, right: float) -> str:
     """Say how a robot moves.
 
-    Parameters
-    ----------
-    left, right : float
-        Speed of each side, forward positive, 1 at full travel.
-
-    Returns
-    -------
-    str
-        A clause that follows "the robot".
-
     Examples
     --------
     >>> format_motion(1.0, 0.0)

@@ -21,24 +21,13 @@ Vector = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Regression:
-    """One output as a linear function of the sticks.
+    """One output as a linear function of the sticks."""
 
-    Parameters
-    ----------
-    terms : ndarray of float64, shape (p,)
-        The coefficients.
-    covariance : ndarray of float64, shape (p, p)
-        Their covariance (standard uncertainties squared on the diagonal).
-    scale : float
-        Robust standard deviation of the residuals.
-    residual : ndarray of float64, shape (n,)
-        Measured less fitted.
-    """
-
-    terms: Vector
+    terms: Vector  # shape (p,): The coefficients
+    # shape (p, p): Their covariance (standard uncertainties squared on the diagonal)
     covariance: Vector
-    scale: float
-    residual: Vector
+    scale: float  # Robust standard deviation of the residuals
+    residual: Vector  # shape (n,): Measured less fitted
 
 
 def fit_robustly(design: Vector, measured: Vector, least_scale: float = 0.0) -> Regression:
@@ -46,19 +35,6 @@ def fit_robustly(design: Vector, measured: Vector, least_scale: float = 0.0) -> 
 
     The scale is the median absolute deviation from zero, renewed at each turn
     (Huber, "Robust Statistics", 1981, 7.8; from memory).
-
-    Parameters
-    ----------
-    design : ndarray of float64, shape (n, p)
-        One column for each term.
-    measured : ndarray of float64, shape (n,)
-        The samples.
-    least_scale : float, optional
-        The scale is not taken as smaller than this.
-
-    Returns
-    -------
-    Regression
 
     Examples
     --------
@@ -134,16 +110,6 @@ def covariance_of(design: Vector, residual: Vector, scale: float) -> Vector:
     A^-1 (sum g g^T) A^-1 with g the summed gradient of a stretch and A the weighted
     squares of the design (White's sandwich with clusters; from memory). The larger of it and of the
     covariance for independent residuals is kept.
-
-    Parameters
-    ----------
-    design : ndarray of float64, shape (n, p)
-    residual : ndarray of float64, shape (n,)
-    scale : float
-
-    Returns
-    -------
-    ndarray of float64, shape (p, p)
     """
     count, terms = design.shape
     if scale == 0.0 or count <= terms:

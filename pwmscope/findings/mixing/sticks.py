@@ -29,39 +29,20 @@ Vector: TypeAlias = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Sticks and outputs frame by frame.
+    """Sticks and outputs frame by frame."""
 
-    Parameters
-    ----------
-    outputs : tuple of OutputLine
-        m outputs.
-    axes : tuple of str
-        k stick axes.
-    time_s : ndarray of float64, shape (n,)
-        When the first output's pulse begins.
-    width_us : ndarray of float64, shape (n, m)
-        Widths of the outputs.
-    stick : ndarray of float64, shape (n, k)
-        Positions, forward and right positive, 1 at the end of travel.
-    source : {"recorded sticks", "plan"}
-        Where the positions come from.
-    delay_frames : int or None
-        By how many frames the outputs follow recorded sticks; None where the
-        recording does not show it, or a plan tells the positions.
-    interval_us : float
-        Interval between samples; 0 where it is not known.
-    delay_doubt_us : ndarray of float64, shape (m, k)
-        Standard uncertainty that the delay leaves in what each output does for each stick.
-    """
-
-    outputs: tuple[OutputLine, ...]
-    axes: tuple[Axis, ...]
-    time_s: Vector
-    width_us: Vector
-    stick: Vector
-    source: Source
+    outputs: tuple[OutputLine, ...]  # m outputs
+    axes: tuple[Axis, ...]  # k stick axes
+    time_s: Vector  # shape (n,): When the first output's pulse begins
+    width_us: Vector  # shape (n, m): Widths of the outputs
+    stick: Vector  # shape (n, k): Positions, forward and right positive, 1 at the end of travel
+    source: Source  # Where the positions come from
+    # By how many frames the outputs follow recorded sticks; None where the recording does not show
+    # it, or a plan tells the positions
     delay_frames: int | None
-    interval_us: float
+    interval_us: float  # Interval between samples; 0 where it is not known
+    # shape (m, k): Standard uncertainty that the delay leaves in what each output does for each
+    # stick
     delay_doubt_us: Vector
 
     @property
@@ -99,22 +80,7 @@ class Frames:
 def pair_outputs(
     tables: Mapping[str, PulseTable], lines: Sequence[str], lost: Mapping[str, tuple[Span, ...]]
 ) -> Frames:
-    """Put the pulses of several outputs side by side.
-
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The pulses by line.
-    lines : sequence of str
-        The outputs, at least one.
-    lost : mapping of str to tuple of Span
-        Where each line's signal was lost; frames in them are left out.
-
-    Returns
-    -------
-    Frames
-        Only frames in which every output has a measured pulse.
-    """
+    """Put the pulses of several outputs side by side."""
     taken = [_usable(tables[line], lost.get(line, ())) for line in lines]
     first_s, first_us = taken[0]
     if first_s.size < 2:
@@ -144,23 +110,7 @@ def with_recorded(
     tables: Mapping[str, PulseTable],
     lost: Mapping[str, tuple[Span, ...]],
 ) -> Samples:
-    """Put recorded sticks beside the outputs, at the delay that fits best.
-
-    Parameters
-    ----------
-    frames : Frames
-        The outputs.
-    outputs : tuple of OutputLine
-        Their lines.
-    sticks : tuple of StickLine
-        At least one.
-    tables, lost : mappings
-        As for `pair_outputs`.
-
-    Returns
-    -------
-    Samples
-    """
+    """Put recorded sticks beside the outputs, at the delay that fits best."""
     taken = [_usable(tables[stick.line], lost.get(stick.line, ())) for stick in sticks]
     held = [_held(frames, sticks, taken, delay) for delay in DELAYS]
     whole = np.all([np.isfinite(stick).all(axis=1) for stick in held], axis=0)
@@ -213,24 +163,6 @@ def with_plan(
 
     Steps that move an axis other than those in question, or have the transmitter off, are
     left out.
-
-    Parameters
-    ----------
-    frames : Frames
-        The outputs.
-    outputs : tuple of OutputLine
-        Their lines.
-    spans : sequence of StepSpan
-        Where the steps were found.
-    interval_us : float
-        Interval between samples; 0 where it is not known.
-    wanted : tuple of tuple of str, optional
-        For each motion the axes that may ask for it; the first that moves is taken.
-
-    Returns
-    -------
-    Samples
-        Axes that no step moves are not among its axes.
     """
     axes = tuple(
         axis
@@ -256,18 +188,7 @@ def with_plan(
 
 
 def enough(stick: Vector) -> npt.NDArray[np.int64]:
-    """Choose frames of a long recording that are enough to fit: stretches with movement, and rest.
-
-    Parameters
-    ----------
-    stick : ndarray of float64, shape (n, k)
-        Positions.
-
-    Returns
-    -------
-    ndarray of int64
-        All places, up to `MAX_FRAMES` of them; beyond, those of whole stretches.
-    """
+    """Choose frames of a long recording to fit: stretches with movement, and rest."""
     count = len(stick)
     if count <= MAX_FRAMES:
         return np.arange(count)

@@ -30,17 +30,6 @@ def through_first_mixer(stick: Vector, gain: float) -> Vector:
     Two mixers in a row undo each other, since the mixing matrix [[1, 1], [1, -1]]
     squared is twice the identity; only the first one's clipping remains.
 
-    Parameters
-    ----------
-    stick : ndarray of float64, shape (n, 2)
-        Forward and turn.
-    gain : float
-        The first mixer's.
-
-    Returns
-    -------
-    ndarray of float64, shape (n, 2)
-
     Examples
     --------
     >>> through_first_mixer(np.array([[1.0, 0.0], [1.0, 1.0]]), 1.0).tolist()
@@ -51,23 +40,7 @@ def through_first_mixer(stick: Vector, gain: float) -> Vector:
 
 
 def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
-    """Fit outputs behind two mixers of which the first clips.
-
-    Parameters
-    ----------
-    fit : MixFit
-        The fit without that, over forward and turn.
-
-    Returns
-    -------
-    fit : MixFit
-        The better fit.
-    shown : bool
-        Whether nothing but two mixers explains it; hands that follow a plan, on a stick
-        with a round gate, do not come into the corners either.
-    None
-        Where two mixers explain the recording no better.
-    """
+    """Fit outputs behind two mixers of which the first clips."""
     samples = fit.samples
     corner = np.sum(np.abs(samples.stick), axis=1)
     if np.count_nonzero(corner > 1.1) < _MIN:

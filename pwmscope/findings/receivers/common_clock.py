@@ -24,33 +24,15 @@ CONCENTRATED: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Pulses:
-    """One line's pulses as far as order and skew need them.
+    """One line's pulses as far as order and skew need them."""
 
-    Parameters
-    ----------
-    line : str
-        The line's name.
-    rows : ndarray of int64, shape (n,)
-        Rows of its measured pulses outside loss spans.
-    rise_s : ndarray of float64, shape (n,)
-        Their leading edges in seconds.
-    width_us : ndarray of float64, shape (n,)
-        Their widths in microseconds.
-    period_us : float
-        Mean frame period.
-    period_doubt_us : float
-        Standard uncertainty of that, as far as scatter gives it.
-    interval_us : float or None
-        Interval between samples in microseconds, where known.
-    """
-
-    line: str
-    rows: npt.NDArray[np.int64]
-    rise_s: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]
-    period_us: float
-    period_doubt_us: float
-    interval_us: float | None
+    line: str  # The line's name
+    rows: npt.NDArray[np.int64]  # shape (n,): Rows of its measured pulses outside loss spans
+    rise_s: npt.NDArray[np.float64]  # shape (n,): Their leading edges in seconds
+    width_us: npt.NDArray[np.float64]  # shape (n,): Their widths in microseconds
+    period_us: float  # Mean frame period
+    period_doubt_us: float  # Standard uncertainty of that, as far as scatter gives it
+    interval_us: float | None  # Interval between samples in microseconds, where known
 
 
 def pulses_of(line: str, record: Record) -> Pulses | None:
@@ -82,20 +64,6 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
     """Find the lines that keep step with one line, or with one that does.
 
     They are joined by the closest ties first (Prim's minimum spanning tree).
-
-    Parameters
-    ----------
-    pulses : mapping of str to Pulses
-        All lines in question.
-    reference : str
-        The one line.
-
-    Returns
-    -------
-    within : dict of str to Tie
-        The tie that joined each line that belongs.
-    apart : dict of str to Tie
-        For each line that does not, the tie to one that does which tells most.
     """
     frame_s = spread_out(pulses[reference].rise_s)
     offset_us: dict[str, float] = {}

@@ -23,27 +23,14 @@ CLEAR_PAUSE: Final = 1.2
 
 @dataclass(frozen=True, slots=True)
 class Skew:
-    """Start of one line's pulse after that of the first line of its receiver.
+    """Start of one line's pulse after that of the first line of its receiver."""
 
-    Parameters
-    ----------
-    line : str
-        The line.
-    skew_us : Summary
-        Over the frames that have both pulses; nothing but 0 for the first line.
-    uncertainty_us : float or None
-        Standard uncertainty of the mean; None where the sample interval is not known.
-    reach_us : float or None
-        Half-width of the 95 % interval of the mean; None as well.
-    rows : ndarray of int64, shape (n,)
-        Rows of the line's pulses that were used.
-    """
-
-    line: str
-    skew_us: Summary
+    line: str  # The line
+    skew_us: Summary  # Over the frames that have both pulses; nothing but 0 for the first line
+    # Standard uncertainty of the mean; None where the sample interval is not known
     uncertainty_us: float | None
-    reach_us: float | None
-    rows: npt.NDArray[np.int64]
+    reach_us: float | None  # Half-width of the 95 % interval of the mean; None as well
+    rows: npt.NDArray[np.int64]  # shape (n,): Rows of the line's pulses that were used
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +66,7 @@ class Receiver:
 
 
 def arrange(lines: list[Pulses], near_us: float) -> Receiver:
-    """Bring the lines of one receiver into the order of their starts, and measure those.
-
-    Parameters
-    ----------
-    lines : list of Pulses
-        At least two that share a frame clock, in the recording's order.
-    near_us : float
-        Starts nearer to each other than this are one moment.
-
-    Returns
-    -------
-    Receiver
-    """
+    """Bring the lines of one receiver into the order of their starts, and measure those."""
     lines, offset_us, begins_clearly = _in_order(lines)
     first = lines[0]
     partner = [

@@ -19,20 +19,6 @@ def pair(
     It is the one nearest to where the usual offset puts it, if it lies within
     half a period of that; of two pulses that want the same one, the nearer has it.
 
-    Parameters
-    ----------
-    reference_s, other_s : ndarray of float64, shapes (n,) and (m,)
-        Leading edges of the two lines in seconds, in order.
-    offset_us : float
-        Usual start of the other line's pulse after the reference's.
-    period_us : float
-        Frame period.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        Places in ``other_s``; -1 where the frame has no pulse on the other line.
-
     Examples
     --------
     >>> reference_s = np.array([0.0, 0.02, 0.04, 0.06])
@@ -65,21 +51,6 @@ def usual_offset(
     The offsets are angles on a circle of one period. Their mean direction, and
     the length of the mean vector, are those of circular statistics (Mardia and
     Jupp, "Directional Statistics", 2000, 2.2 and 2.3; from memory).
-
-    Parameters
-    ----------
-    reference_s, other_s : ndarray of float64, shapes (n,) and (m,)
-        Leading edges of the two lines in seconds, in order.
-    period_us : float
-        Frame period.
-
-    Returns
-    -------
-    offset_us : float
-        Mean offset, from 0 up to a period; about as exact as the offsets scatter.
-    concentration : float
-        1 where every frame has the same offset, 0 where they lie all over the
-        frame or there is none.
 
     Examples
     --------

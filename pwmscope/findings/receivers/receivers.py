@@ -17,43 +17,21 @@ from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 
 @dataclass(frozen=True, slots=True)
 class Receivers:
-    """Which lines share a frame clock.
+    """Which lines share a frame clock."""
 
-    Parameters
-    ----------
-    groups : tuple of tuple of str
-        The lines of each receiver, in the recording's order. A line that is not
-        shown to belong to any stands alone.
-    ties : tuple of Tie
-        How each line of a group stands to the member that ties it to the group,
-        and how each later group stands to an earlier one.
-    untold : dict of str to str
-        The first line of each group that is not shown to be another receiver's,
-        with the reason.
-    finding : Finding
-        ``receivers``.
-    """
-
+    # The lines of each receiver, in the recording's order. A line that is not shown to belong to
+    # any stands alone.
     groups: tuple[tuple[str, ...], ...]
+    # How each line of a group stands to the member that ties it to the group, and how each later
+    # group stands to an earlier one
     ties: tuple[Tie, ...]
+    # The first line of each group that is not shown to be another receiver's, with the reason
     untold: dict[str, str]
-    finding: Finding
+    finding: Finding  # `receivers`
 
 
 def find_receivers(records: Mapping[str, Record], pulses: Mapping[str, Pulses]) -> Receivers:
-    """Group the lines of a recording by their frame clock.
-
-    Parameters
-    ----------
-    records : mapping of str to Record
-        The servo channels by line.
-    pulses : mapping of str to Pulses
-        Those with enough frames to tell.
-
-    Returns
-    -------
-    Receivers
-    """
+    """Group the lines of a recording by their frame clock."""
     left = list(pulses)
     groups: list[tuple[str, ...]] = []
     ties: list[Tie] = []
@@ -105,7 +83,8 @@ def _finding(
             "receivers", "", "There is only one servo channel, so there is nothing to compare."
         )
     reasons = [
-        f"Whether {format_list(group)} belong{'s' if len(group) == 1 else ''} to another receiver is "
+        f"Whether {format_list(group)} belong{'s' if len(group) == 1 else ''} to "
+        "another receiver is "
         f"not shown: {untold_lines[group[0]]}."
         for group in groups
         if group[0] in untold_lines
@@ -134,7 +113,8 @@ def _format_group(group: tuple[str, ...], ties: tuple[Tie, ...]) -> str:
     odds = max(1.0 / chance, 1.0) if chance else math.inf
     seldom = f"in 1 case of {odds:.0f}" if odds < 1e4 else "in less than 1 case of 10000"
     return (
-        f"{format_list(group)} keep step within {format_us(spread_us)} over {format_s(over_s)}; unrelated "
+        f"{format_list(group)} keep step within {format_us(spread_us)} over "
+        f"{format_s(over_s)}; unrelated "
         f"crystals would do so {seldom}."
     )
 

@@ -19,36 +19,17 @@ from pwmscope.model.uncertainty import COVERAGE
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """Receivers, order and skew of a whole recording.
+    """Receivers, order and skew of a whole recording."""
 
-    Parameters
-    ----------
-    grouping : Receivers
-        Which lines belong to one receiver, and how that is known.
-    receivers : tuple of Receiver
-        Those with at least two lines, in the recording's order.
-    findings : tuple of Finding
-        ``receivers``; then for each receiver ``order of channels``, ``start of
-        outputs`` and, for each line but its first, ``skew``.
-    """
-
-    grouping: Receivers
-    receivers: tuple[Receiver, ...]
+    grouping: Receivers  # Which lines belong to one receiver, and how that is known
+    receivers: tuple[Receiver, ...]  # Those with at least two lines, in the recording's order
+    # `receivers`; then for each receiver `order of channels`, `start of outputs` and, for each line
+    # but its first, `skew`
     findings: tuple[Finding, ...]
 
 
 def examine_order(records: Mapping[str, Record]) -> Order:
-    """Find out which lines belong together, in what order they start, and how.
-
-    Parameters
-    ----------
-    records : mapping of str to Record
-        The servo channels by line, in the recording's order.
-
-    Returns
-    -------
-    Order
-    """
+    """Find out which lines belong together, in what order they start, and how."""
     pulses = {}
     if len(records) > 1:
         taken = {line: pulses_of(line, record) for line, record in records.items()}
@@ -67,17 +48,6 @@ def clock_lines(order: Order) -> dict[str, str]:
 
     Where outputs start one after another, the start of each but the first moves with the
     widths before it; the receiver's frame clock is that of the first.
-
-    Parameters
-    ----------
-    order : Order
-        Receivers, order and skew.
-
-    Returns
-    -------
-    dict of str to str
-        For each line that starts when another one's pulse ends, directly or through others,
-        the first of them.
     """
     shown: dict[str, str] = {}
     for receiver in order.receivers:
@@ -149,7 +119,8 @@ def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
         return not_shown("start of outputs", "", f"How {lines} start is not shown: {_why(links)}")
     latest_us = receiver.skews[-1].skew_us.mean or 0.0
     told = {
-        Start.TOGETHER: f"{lines} start all together, within {format_us(latest_us)} on the average.",
+        Start.TOGETHER: f"{lines} start all together, within {format_us(latest_us)} on "
+        "the average.",
         Start.CHAIN: f"{lines} start one after another: {_format_gaps(links)}.",
         Start.SLOTS: (
             f"{lines} start at fixed times in the frame, whatever the widths: the last "

@@ -33,36 +33,21 @@ class Start(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """How the pulse of one line starts after that of the line before it in the frame.
+    """How the pulse of one line starts after that of the line before it in the frame."""
 
-    Parameters
-    ----------
-    first, second : str
-        The lines, neighbours in the frame.
-    start : Start or None
-        ``TOGETHER``, ``CHAIN`` or ``SLOTS``; None where it is not shown.
-    after_us : float
-        Mean time from start to start.
-    uncertainty_us : float or None
-        Its standard uncertainty; None where the sample interval is not known.
-    gap_us : Summary
-        From the end of the first pulse to the start of the second; negative
-        where they overlap.
-    slope : float or None
-        Change of the start per change of the first pulse's width; None where
-        that width did not move enough to tell.
-    slope_uncertainty : float or None
-        Its standard uncertainty.
-    """
-
+    # The lines, neighbours in the frame
     first: str
     second: str
-    start: Start | None
-    after_us: float
+    start: Start | None  # `TOGETHER`, `CHAIN` or `SLOTS`; None where it is not shown
+    after_us: float  # Mean time from start to start
+    # Its standard uncertainty; None where the sample interval is not known
     uncertainty_us: float | None
+    # From the end of the first pulse to the start of the second; negative where they overlap
     gap_us: Summary
+    # Change of the start per change of the first pulse's width; None where that width did not move
+    # enough to tell
     slope: float | None
-    slope_uncertainty: float | None
+    slope_uncertainty: float | None  # Its standard uncertainty
 
     def abuts(self, near_us: float) -> bool:
         """Say whether the second pulse begins within ``near_us`` of the first one's end."""
@@ -78,26 +63,7 @@ def link(
     near_us: float,
     interval_us: float | None,
 ) -> Link:
-    """Say how one line's pulses start after another's.
-
-    Parameters
-    ----------
-    first, second : str
-        The lines.
-    start_us : ndarray of float64, shape (n,)
-        From the first one's start to the second one's, in frames that have
-        both; at least one.
-    width_us : ndarray of float64, shape (n,)
-        Width of the first one's pulse.
-    near_us : float
-        Starts nearer to each other than this are one moment.
-    interval_us : float or None
-        Interval between samples in microseconds, where known.
-
-    Returns
-    -------
-    Link
-    """
+    """Say how one line's pulses start after another's."""
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
@@ -127,18 +93,6 @@ def overall(links: tuple[Link, ...], near_us: float) -> Start | None:
 
     A pair that does not show it, because no width moved, but abuts goes with
     the others where those are a chain; any other such pair leaves it open.
-
-    Parameters
-    ----------
-    links : tuple of Link
-        One for each pair of neighbours, in order.
-    near_us : float
-        Starts nearer to each other than this are one moment.
-
-    Returns
-    -------
-    Start or None
-        None where it is not shown.
     """
     kinds = {found.start for found in links}
     if kinds == {Start.TOGETHER}:

@@ -35,59 +35,33 @@ class Step(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """How two lines stand to each other.
+    """How two lines stand to each other."""
 
-    Parameters
-    ----------
-    first, second : str
-        The lines.
-    step : Step
-        Whether the second keeps step with the first.
-    drift_us_per_s : float or None
-        How fast the second falls behind the first (a part in a million is a
-        microsecond a second); None where no drift could be measured.
-    uncertainty_us_per_s : float or None
-        Its standard uncertainty.
-    spread_us : float or None
-        Range, in 99 % of the frames and at least one sample interval, of the
-        steadiest of three distances: start to start, end of the first to start of
-        the second, end of the second to start of the first.
-    over_s : float
-        From the first to the last frame that was compared.
-    chance : float or None
-        Chance of two unrelated crystals to drift as little as this.
-    reason : str
-        Why it is not shown; otherwise empty.
-    """
-
+    # The lines
     first: str
     second: str
-    step: Step
+    step: Step  # Whether the second keeps step with the first
+    # How fast the second falls behind the first (a part in a million is a microsecond a second);
+    # None where no drift could be measured
     drift_us_per_s: float | None
-    uncertainty_us_per_s: float | None
+    uncertainty_us_per_s: float | None  # Its standard uncertainty
+    # Range, in 99 % of the frames and at least one sample interval, of the steadiest of three
+    # distances: start to start, end of the first to start of the second, end of the second to start
+    # of the first
     spread_us: float | None
-    over_s: float
-    chance: float | None
-    reason: str
+    over_s: float  # From the first to the last frame that was compared
+    chance: float | None  # Chance of two unrelated crystals to drift as little as this
+    reason: str  # Why it is not shown; otherwise empty
 
 
 @dataclass(frozen=True, slots=True)
 class Starts:
-    """When the pulses of one line start, in some frames of a reference line.
+    """When the pulses of one line start, in some frames of a reference line."""
 
-    Parameters
-    ----------
-    line : str
-        The line's name.
-    start_us : ndarray of float64, shape (n,)
-        Start after the reference's pulse; NaN where the frame has none.
-    width_us : ndarray of float64, shape (n,)
-        The pulse's width; NaN likewise.
-    """
-
-    line: str
+    line: str  # The line's name
+    # shape (n,): Start after the reference's pulse; NaN where the frame has none
     start_us: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]
+    width_us: npt.NDArray[np.float64]  # shape (n,): The pulse's width; NaN likewise
 
 
 def tie(
@@ -99,19 +73,6 @@ def tie(
     the other, a common clock keeps one steady, if nothing that is not recorded
     lies between the two pulses. The steadiest is taken. A straight line through
     the medians of up to 32 stretches of the recording gives the drift.
-
-    Parameters
-    ----------
-    frame_s : ndarray of float64, shape (n,)
-        When each frame of the reference line begins, in seconds.
-    first, second : Starts
-        The two lines in those frames.
-    interval_us : float or None
-        Interval between samples in microseconds, where known.
-
-    Returns
-    -------
-    Tie
     """
     both = np.flatnonzero(np.isfinite(first.start_us) & np.isfinite(second.start_us))
     if both.size < MIN_FRAMES:

@@ -34,17 +34,6 @@ def deviations_for(chance: float, places: int) -> float:
     Bonferroni's bound: the chance is shared out evenly among all places, for a
     Gaussian statistic of either sign.
 
-    Parameters
-    ----------
-    chance : float
-        Chance that any place exceeds the answer.
-    places : int
-        Places looked at.
-
-    Returns
-    -------
-    float
-
     Examples
     --------
     >>> round(deviations_for(0.001, 1), 3), round(deviations_for(0.001, 10_000_000), 3)
@@ -89,24 +78,6 @@ def split_levels(
     The deviation of a shift is the larger of what the noise's memory predicts
     and what the shifts in windows of a quarter of the length, or less, really
     scatter by; so noise whose neighbours are alike is not split to crumbs.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        The stretches, half-open, in order, not overlapping.
-    noise : WidthNoise
-        The widths' noise.
-    cell : int
-        Pulses that the smallest windows go forward by; they hold 16 cells.
-    sweep_us : float
-        Steepest slope, in microseconds per pulse, that is no sweep.
-
-    Returns
-    -------
-    begin, end : ndarray of int64, shape (m,)
-        Stretches of one level each, or of a slow drift.
     """
     deviations = deviations_for(FALSE_ALARM, width_us.size)
     finest = _totals(width_us, cell), cell

@@ -37,38 +37,25 @@ LINE_LIMIT: Final = 3.5
 
 @dataclass(frozen=True, slots=True)
 class Dwells:
-    """The dwells of one channel, as columns, in order of time.
+    """The dwells of one channel, as columns, in order of time."""
 
-    Parameters
-    ----------
-    first, last : ndarray of int64, shape (n,)
-        Rows in the pulse table of each dwell's first and last pulse.
-    start_s, end_s : ndarray of float64, shape (n,)
-        Leading edges of those pulses in seconds.
-    level_us, std_us, range_us : ndarray of float64, shape (n,)
-        Mean width, its sample standard deviation, and largest minus smallest.
-    count : ndarray of int64, shape (n,)
-        Pulses counted in each.
-    unsettled : ndarray of int64, shape (n,)
-        Pulses at the ends that were cut off since a hand may still have moved (`settled`); most
-        of them stood at the level too.
-    noise_us : float
-        Noise of the widths, as the segmentation took it.
-    stray : ndarray of int64
-        Rows of measured pulses whose width jumped away for one or two frames
-        and back; they are in no dwell.
-    """
-
+    # shape (n,): Rows in the pulse table of each dwell's first and last pulse
     first: npt.NDArray[np.int64]
     last: npt.NDArray[np.int64]
+    # shape (n,): Leading edges of those pulses in seconds
     start_s: npt.NDArray[np.float64]
     end_s: npt.NDArray[np.float64]
+    # shape (n,): Mean width, its sample standard deviation, and largest minus smallest
     level_us: npt.NDArray[np.float64]
     std_us: npt.NDArray[np.float64]
     range_us: npt.NDArray[np.float64]
-    count: npt.NDArray[np.int64]
+    count: npt.NDArray[np.int64]  # shape (n,): Pulses counted in each
+    # shape (n,): Pulses at the ends that were cut off since a hand may still have moved
+    # (`settled`); most of them stood at the level too
     unsettled: npt.NDArray[np.int64]
-    noise_us: float
+    noise_us: float  # Noise of the widths, as the segmentation took it
+    # Rows of measured pulses whose width jumped away for one or two frames and back; they are in no
+    # dwell
     stray: npt.NDArray[np.int64]
 
     def __len__(self) -> int:
@@ -109,20 +96,6 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     in all is halved. What lasts `MIN_S`, give or take a tenth, and shows
     no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell; its ends, in
     which a hand may still have moved, are cut off at last (`settled`).
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    breaks_s : tuple of float
-        Instants that no dwell may span, in seconds.
-
-    Returns
-    -------
-    Dwells
-        Possibly none.
     """
     pulses = _Pulses.of(table, np.flatnonzero(~table.measured))
     span_us = table.convention.span_us

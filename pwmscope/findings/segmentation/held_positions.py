@@ -23,21 +23,14 @@ _NONE: Final = np.zeros(0)
 
 @dataclass(frozen=True, slots=True)
 class HeldPositions:
-    """The held positions of a recording, as columns, in order of time.
+    """The held positions of a recording, as columns, in order of time."""
 
-    Parameters
-    ----------
-    lines : tuple of str
-        The lines that moved and stood still.
-    start_s, end_s : ndarray of float64, shape (n,)
-        When each was held, in seconds.
-    level : ndarray of float64, shape (n, lines)
-        Width of each line in parts of its convention's span; NaN while it was silent.
-    """
-
-    lines: tuple[str, ...]
+    lines: tuple[str, ...]  # The lines that moved and stood still
+    # shape (n,): When each was held, in seconds
     start_s: npt.NDArray[np.float64]
     end_s: npt.NDArray[np.float64]
+    # shape (n, lines): Width of each line in parts of its convention's span; NaN while it was
+    # silent
     level: npt.NDArray[np.float64]
 
     def __len__(self) -> int:
@@ -58,16 +51,6 @@ def distances(
 ) -> npt.NDArray[np.float64]:
     """Largest difference over the lines between positions, in parts of the span.
 
-    Parameters
-    ----------
-    level : ndarray of float64, shape (n, lines)
-    others : ndarray of float64, shape (m, lines)
-
-    Returns
-    -------
-    ndarray of float64, shape (n, m)
-        Infinite where only one of the two is silent on a line.
-
     Examples
     --------
     >>> distances(np.array([[1.0, 1.5]]), np.array([[1.0, 1.4], [1.0, np.nan]])).round(3)
@@ -82,18 +65,7 @@ def distances(
 
 
 def find_held_positions(tables: Mapping[str, PulseTable]) -> HeldPositions:
-    """Find the stretches in which all lines that move stand still together.
-
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The lines' pulses; lines that never stand still, or never move, are left out.
-
-    Returns
-    -------
-    HeldPositions
-        Possibly none. A line that is silent for a while counts as standing still.
-    """
+    """Find the stretches in which all lines that move stand still together."""
     found = {line: _Line.of(table) for line, table in tables.items()}
     used = {line: f for line, f in found.items() if f is not None and f.moves}
     if not used:

@@ -47,47 +47,22 @@ class Shifts:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """The search for shifts through windows of one length.
+    """The search for shifts through windows of one length."""
 
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    total : ndarray of float64, shape (cells + 1,)
-        Their cumulative sums, about one of them, before each cell and after the last.
-    cell : int
-        Pulses in a cell.
-    side, longer : int
-        Cells on either side of a place in these windows, and in the next longer ones.
-    deviation_us : float
-        Standard deviation that noise gives a shift.
-    limit_us : float
-        Largest shift that may be noise.
-    sweep_us : float
-        Steepest slope, in microseconds per pulse, that is no sweep.
-    """
-
-    width_us: Real
+    width_us: Real  # shape (n,): Widths in microseconds
+    # shape (cells + 1,): Their cumulative sums, about one of them, before each cell and after the
+    # last
     total: Real
-    cell: int
+    cell: int  # Pulses in a cell
+    # Cells on either side of a place in these windows, and in the next longer ones
     side: int
     longer: int
-    deviation_us: float
-    limit_us: float
-    sweep_us: float
+    deviation_us: float  # Standard deviation that noise gives a shift
+    limit_us: float  # Largest shift that may be noise
+    sweep_us: float  # Steepest slope, in microseconds per pulse, that is no sweep
 
     def split(self, begin: Whole, end: Whole) -> tuple[Whole, Whole]:
-        """Split stretches at steps and cut sweeps out, the largest shift of each run first.
-
-        Parameters
-        ----------
-        begin, end : ndarray of int64, shape (k,)
-            Half-open ranges of pulses, in order, not overlapping.
-
-        Returns
-        -------
-        begin, end : ndarray of int64, shape (m,)
-        """
+        """Split stretches at steps and cut sweeps out, the largest shift of each run first."""
         shifts = self._shifts(0.5 * self.limit_us)
         while True:
             shifts = self._inside(shifts, begin, end)

@@ -14,24 +14,14 @@ _BATCH: Final = 131_072
 
 @dataclass(frozen=True, slots=True)
 class RangeStatistics:
-    """What each of several ranges of widths is like, as columns of shape (k,).
+    """What each of several ranges of widths is like, as columns of shape (k,)."""
 
-    Parameters
-    ----------
-    count : ndarray of int64
-        Widths in it.
-    level_us, std_us, range_us : ndarray of float64
-        Mean, sample standard deviation (0 for a single width), and largest minus
-        smallest.
-    rise_us : ndarray of float64
-        How far the least-squares line rises from end to end.
-    """
-
-    count: npt.NDArray[np.int64]
+    count: npt.NDArray[np.int64]  # Widths in it
+    # Mean, sample standard deviation (0 for a single width), and largest minus smallest
     level_us: npt.NDArray[np.float64]
     std_us: npt.NDArray[np.float64]
     range_us: npt.NDArray[np.float64]
-    rise_us: npt.NDArray[np.float64]
+    rise_us: npt.NDArray[np.float64]  # How far the least-squares line rises from end to end
 
 
 def measure_ranges(
@@ -42,17 +32,6 @@ def measure_ranges(
     Each part's sums are of residuals about its own mean; parts are joined by
     the pairwise update (Chan, Golub and LeVeque, "Algorithms for computing the
     sample variance", The American Statistician 37, 1983, equation 2.1; from memory).
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        Half-open ranges, in order, none empty, not overlapping.
-
-    Returns
-    -------
-    RangeStatistics
 
     Examples
     --------
@@ -144,22 +123,6 @@ def halved(
     most_us: float,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Halve ranges until the means of their blocks range over no more than so much.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        Half-open ranges, in order, not overlapping.
-    block : int
-        Pulses in a block; what is left over at a range's end is in none.
-    most_us : float
-        Largest range of the means of blocks.
-
-    Returns
-    -------
-    begin, end : ndarray of int64, shape (m,)
-        The ranges, cut at borders of blocks.
 
     Examples
     --------

@@ -30,21 +30,6 @@ def left_in_sweeps(
 ) -> Flags:
     """Say which stretches are too short to be told from the sweeps on either side.
 
-    Parameters
-    ----------
-    begin, end : ndarray of int64, shape (k,)
-        The stretches, half-open, in order; those that touch count together.
-    before : tuple of ndarray
-        What they were before the last search; only what that changed is looked at.
-    whole : tuple of ndarray
-        What they were at first; all ends since, but those that touch, are of sweeps.
-    shorter : int
-        What has fewer pulses is too short.
-
-    Returns
-    -------
-    ndarray of bool, shape (k,)
-
     Examples
     --------
     >>> whole = (np.array([0]), np.array([900]))
@@ -75,25 +60,6 @@ def in_passing(
     than `LINE_FIT` noise deviations. It is steeper than ``sweep_us`` by
     `SLOPE_LIMIT` deviations of its slope, and the stretch's own line leans the
     same way, more than half as steeply.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        The stretches, half-open, in order; those that touch count together.
-    noise : WidthNoise
-        The widths' noise.
-    around : int
-        Pulses that are looked at on either side of the middle of a stretch shorter
-        than that; twice and four times as many for those shorter than these. A
-        longer one is not short.
-    sweep_us : float
-        Steepest slope, in microseconds per pulse, that is no sweep.
-
-    Returns
-    -------
-    ndarray of bool, shape (k,)
     """
     first, last = _chains(begin, end)
     opens, closes = begin[first], end[last]

@@ -37,22 +37,6 @@ def stray_widths(
     the noise's range, and either by more than ``far_us`` or while three of the
     five agree within that range. At the turn of a fast movement they do not.
     Only blocks that range over more than the noise are looked at.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    noise : WidthNoise
-        Their noise.
-    block : int
-        Pulses in a block, at least 2.
-    far_us : float
-        A width that leaves its neighbours by more is stray whatever they do.
-
-    Returns
-    -------
-    ndarray of int64
-        Places of the stray widths, in order.
     """
     limit_us = noise.range_limit_us
     low, high = _block_ranges(width_us, block)
@@ -93,22 +77,6 @@ def standing_stretches(
     whose means agree with it, need no closer look; in the others, the extremes
     of all windows come from those of the two blocks that each lies in, up to and
     from its ends (van Herk 1992; Gil and Werman 1993; from memory).
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds, at least ``window`` of them.
-    seams : ndarray of int64
-        Places of pulses before which there is a break that no stretch spans.
-    noise : WidthNoise
-        Their noise.
-    window : int
-        Pulses in a window, at least 2.
-
-    Returns
-    -------
-    begin, end : ndarray of int64, shape (k,)
-        In order, not overlapping.
     """
     windows = width_us.size - window + 1
     low, high = _block_ranges(width_us, window)
@@ -146,21 +114,6 @@ def trimmed(
     against that of the half window inwards. If any differ by more than `SHIFT_LIMIT`
     deviations and a sample interval, those whose difference is most significant
     are cut off (a cumulative sum from the end: Page 1954, from memory).
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        The stretches, half-open, of at least ``window`` pulses each.
-    noise : WidthNoise
-        The widths' noise.
-    window : int
-        Pulses in a window, at least 2.
-
-    Returns
-    -------
-    begin, end : ndarray of int64, shape (k,)
     """
     half = window // 2
     tail = np.arange(1, half + 1)
@@ -198,21 +151,6 @@ def settled(
     the cube (Flash and Hogan 1985, from memory), a fourteenth of what was hidden is left.
     Nothing is cut off where the width jumps, nor where nothing moves, nor ever more than
     `MAX_UNSETTLED` of the dwell. Own algorithm.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    begin, end : ndarray of int64, shape (k,)
-        The dwells, half-open, in order, not overlapping.
-    noise : WidthNoise
-        The widths' noise.
-    seams : ndarray of int64
-        Places of pulses before which the signal broke off: no movement is seen across.
-
-    Returns
-    -------
-    begin, end : ndarray of int64, shape (k,)
     """
     if not begin.size:
         return begin, end

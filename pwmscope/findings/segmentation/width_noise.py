@@ -31,26 +31,16 @@ _MIN_RUNS: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class WidthNoise:
-    """The noise of single widths and of the means of many.
+    """The noise of single widths and of the means of many."""
 
-    Parameters
-    ----------
-    spread_us : float
-        Standard deviation of a single width about its level.
-    of_eight_us : float
-        Standard deviation of the mean of 8 widths, times ``sqrt(8)``: the spread
-        where neighbours have nothing to do with each other, more where they do.
-    growth : float
-        Factor by which that figure grows as the widths averaged are doubled; 1 for
-        noise without memory.
-    interval_us : float
-        Sample interval; 0 where it is not known.
-    """
-
-    spread_us: float
+    spread_us: float  # Standard deviation of a single width about its level
+    # Standard deviation of the mean of 8 widths, times `sqrt(8)`: the spread where neighbours have
+    # nothing to do with each other, more where they do
     of_eight_us: float
+    # Factor by which that figure grows as the widths averaged are doubled; 1 for noise without
+    # memory
     growth: float
-    interval_us: float
+    interval_us: float  # Sample interval; 0 where it is not known
 
     @property
     def range_limit_us(self) -> float:
@@ -86,19 +76,6 @@ def find_noise(
     about their own lines, and the second differences of their means of 4 and 8
     widths (a Hadamard deviation, IEEE Std 1139, from memory). At most 4096 runs, evenly
     spaced, are looked at.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in microseconds.
-    interval_us : float or None
-        Sample interval; its sampling floor is the least noise there is.
-    span_us : float
-        Span of the convention.
-
-    Returns
-    -------
-    WidthNoise
     """
     least_us = max(sampling_floor_us(interval_us) or 0.0, LEAST * span_us)
     runs = min(max(2 * (width_us.size // _RUN) - 1, 0), _MAX_RUNS)

@@ -34,19 +34,6 @@ def identify_noise(
     lower: of a sum of noises those of lower exponent govern at longer times, and few
     phases tell a higher one by chance.
 
-    Parameters
-    ----------
-    time_error_s : ndarray of float64, shape (n,)
-        Time errors at equal steps.
-    factors : sequence of int
-        Averaging factors m, ascending.
-
-    Returns
-    -------
-    ndarray of int64, shape (n_factors,)
-        The exponents, 2 to -2; white phase noise, which knows its deviations
-        least at short averaging times, where nothing is told.
-
     Examples
     --------
     >>> white = np.random.default_rng(1).normal(size=4000)
@@ -92,20 +79,6 @@ def freedom_of_allan(phases: int, factor: int, exponent: int) -> float:
     sources and measurement methods", 35th Frequency Control Symposium, 1981; NIST SP
     1065, Table 5; from memory).
 
-    Parameters
-    ----------
-    phases : int
-        Time errors in the record, at least 2 m + 1.
-    factor : int
-        Averaging factor m.
-    exponent : int
-        The noise, 2 to -2.
-
-    Returns
-    -------
-    float
-        At least 1.
-
     Examples
     --------
     >>> round(freedom_of_allan(1000, 10, 0), 2)
@@ -137,20 +110,6 @@ def freedom_of_time(phases: int, factor: int, exponent: int) -> float:
     Meeting, 2003; NIST SP 1065, 5.4.1; from memory): 1/edf is the mean over all
     pairs of terms of their squared correlation. Of more than a hundred lags a
     hundred are taken, evenly.
-
-    Parameters
-    ----------
-    phases : int
-        Time errors in the record, at least 3 m.
-    factor : int
-        Averaging factor m.
-    exponent : int
-        The noise, 2 to -2.
-
-    Returns
-    -------
-    float
-        At least 1.
 
     Examples
     --------
@@ -212,31 +171,18 @@ _MIN_STEPS: Final = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Deviations:
-    """A deviation at each of several averaging times.
+    """A deviation at each of several averaging times."""
 
-    Parameters
-    ----------
-    factor : ndarray of int64, shape (n,)
-        Averaging factors: frames in each averaging time.
-    tau_s : ndarray of float64, shape (n,)
-        Averaging times in seconds.
-    value : ndarray of float64, shape (n,)
-        The deviation: of relative frequency (Allan, no unit) or of time (seconds).
-    low, high : ndarray of float64, shape (n,)
-        Its 95 % interval, from the chi-squared distribution.
-    freedom : ndarray of float64, shape (n,)
-        Effective degrees of freedom.
-    noise : ndarray of int64, shape (n,)
-        Exponent of the dominant power-law noise: 2 white phase, 1 flicker phase,
-        0 white frequency, -1 flicker frequency, -2 random walk of frequency.
-    """
-
-    factor: npt.NDArray[np.int64]
-    tau_s: npt.NDArray[np.float64]
+    factor: npt.NDArray[np.int64]  # shape (n,): Averaging factors: frames in each averaging time
+    tau_s: npt.NDArray[np.float64]  # shape (n,): Averaging times in seconds
+    # shape (n,): The deviation: of relative frequency (Allan, no unit) or of time (seconds)
     value: npt.NDArray[np.float64]
+    # shape (n,): Its 95 % interval, from the chi-squared distribution
     low: npt.NDArray[np.float64]
     high: npt.NDArray[np.float64]
-    freedom: npt.NDArray[np.float64]
+    freedom: npt.NDArray[np.float64]  # shape (n,): Effective degrees of freedom
+    # shape (n,): Exponent of the dominant power-law noise: 2 white phase, 1 flicker phase, 0 white
+    # frequency, -1 flicker frequency, -2 random walk of frequency
     noise: npt.NDArray[np.int64]
 
     def scaled(self, scale: float) -> Deviations:
@@ -269,24 +215,6 @@ def allan_deviation(
     records at most as many, in blocks spread evenly over the record; and where m
     is a multiple of 16, 256 and so on, i goes in steps of that number, no coarser
     than an eighth of tau: what lies between adds next to nothing.
-
-    Parameters
-    ----------
-    time_error_s : ndarray of float64, shape (n,)
-        Time errors (phase data) at equal steps, in seconds.
-    tau0_s : float
-        The step in seconds.
-    factors : sequence of int
-        Averaging factors m, each from 1 to (n - 1) / 2.
-
-    Returns
-    -------
-    Deviations
-
-    Raises
-    ------
-    ValueError
-        If a factor is out of its range.
 
     Examples
     --------
@@ -325,25 +253,6 @@ def time_deviation(
 
     Long records are thinned as in `allan_deviation`; coarse steps then average
     the time errors between them, which changes nothing in the inner mean.
-
-    Parameters
-    ----------
-    time_error_s : ndarray of float64, shape (n,)
-        Time errors (phase data) at equal steps, in seconds.
-    tau0_s : float
-        The step in seconds.
-    factors : sequence of int
-        Averaging factors m, each from 1 to n / 3.
-
-    Returns
-    -------
-    Deviations
-        In seconds.
-
-    Raises
-    ------
-    ValueError
-        If a factor is out of its range.
 
     Examples
     --------

@@ -16,17 +16,10 @@ from pwmscope.pulses.excerpt import slices
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClockStretch:
-    """Consecutive edges of one frame clock.
+    """Consecutive edges of one frame clock."""
 
-    Parameters
-    ----------
-    clock : FrameClock
-        The clock.
-    first, after : int
-        Its edges from ``first`` up to, without, ``after``.
-    """
-
-    clock: FrameClock
+    clock: FrameClock  # The clock
+    # Its edges from `first` up to, without, `after`
     first: int
     after: int
 
@@ -75,13 +68,7 @@ class ClockStretch:
         )
 
     def bridged_us(self) -> npt.NDArray[np.float64]:
-        """Return the time errors of all frames, missing ones between their neighbours'.
-
-        Returns
-        -------
-        ndarray of float64, shape (frames,)
-            Straight lines bridge the gaps.
-        """
+        """Return the time errors of all frames, missing ones between their neighbours'."""
         if not self.missing:
             return self.time_error_us
         number, error_us = self.number, self.time_error_us
@@ -106,18 +93,7 @@ class ClockStretch:
         return since_first_s
 
     def evidence(self, record: Record) -> tuple[Evidence, ...]:
-        """Name the stretch as evidence, to the nearest pulse.
-
-        Parameters
-        ----------
-        record : Record
-            The channel whose clock it is.
-
-        Returns
-        -------
-        tuple of Evidence
-            One span; none without edges.
-        """
+        """Name the stretch as evidence, to the nearest pulse."""
         start_s = _first_edge_s(record, self.clock)
         if start_s is None or not self.edges:
             return ()

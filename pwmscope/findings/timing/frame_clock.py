@@ -33,21 +33,11 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Wander:
-    """Variance of a clock's slowest components, were its true clock a straight line.
+    """Variance of a clock's slowest components, were its true clock a straight line."""
 
-    Parameters
-    ----------
-    white_us2 : float
-        Variance of each component from jitter alone: that of one edge.
-    walk_us2 : ndarray of float64, shape (orders,)
-        What a random walk of the phase adds to each order's.
-    freedom : float
-        Degrees of freedom with which the walk is known; 0 where none is seen.
-    """
-
-    white_us2: float
-    walk_us2: FloatArray
-    freedom: float
+    white_us2: float  # Variance of each component from jitter alone: that of one edge
+    walk_us2: FloatArray  # shape (orders,): What a random walk of the phase adds to each order's
+    freedom: float  # Degrees of freedom with which the walk is known; 0 where none is seen
 
     def variance_us2(self, order: int) -> float:
         """Return the variance of one orthonormal component, 1 for slope, 2 for drift."""
@@ -73,20 +63,6 @@ def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray)
     make the uncertainty too small), a random walk is fitted to
     the excess and gives the variance of orders 1 and 2, the slope and the drift,
     which the fit itself hides. Own method; polynomials of the batch means.
-
-    Parameters
-    ----------
-    number : ndarray of int64, shape (n,)
-        Frame numbers, ascending.
-    time_error_us : ndarray of float64, shape (n,)
-        Time errors.
-    borders : ndarray of int64, shape (n_stretches - 1,)
-        Places at which the clock starts anew; the longest stretch is looked at.
-
-    Returns
-    -------
-    Wander or None
-        None with fewer than 32 edges in it.
     """
     bounds = np.concatenate([[0], borders, [number.size]])
     longest = int(np.diff(bounds).argmax())
@@ -124,26 +100,15 @@ _US_PER_MINUTE: Final = 60e6
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How a clock's period changes.
+    """How a clock's period changes."""
 
-    Parameters
-    ----------
-    ppm_per_min : float
-        Change of the period; positive where it grows, so that the clock slows down.
-    uncertainty : float
-        Standard uncertainty in the same unit.
-    interval : tuple of float
-        95 % interval (Student's t with the effective degrees of freedom).
-    curve_us : float
-        The same drift as microseconds in the square of the frame number.
-    curve_error_us : float
-        Standard error of that from the scatter alone, by ordinary least squares.
-    """
-
+    # Change of the period; positive where it grows, so that the clock slows down
     ppm_per_min: float
-    uncertainty: float
+    uncertainty: float  # Standard uncertainty in the same unit
+    # 95 % interval (Student's t with the effective degrees of freedom)
     interval: tuple[float, float]
-    curve_us: float
+    curve_us: float  # The same drift as microseconds in the square of the frame number
+    # Standard error of that from the scatter alone, by ordinary least squares
     curve_error_us: float
 
     @property
@@ -155,47 +120,31 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameClock:
-    """A frame clock, and how far each leading edge lies from it.
+    """A frame clock, and how far each leading edge lies from it."""
 
-    Parameters
-    ----------
-    pattern : Pattern
-        What the frames repeat.
-    period_us : float
-        Mean frame period: slope of the least-squares straight line through the
-        leading edges against their numbers.
-    period_error_us : float
-        Standard error of that from the scatter alone, by ordinary least squares.
-    period_uncertainty_us : float
-        Its standard uncertainty, with the clock's wander and the sampling, without
-        the analyser's clock.
-    time_error_rms_us : float
-        Root mean square of the time errors, two degrees of freedom taken by the
-        line (and one by each new start of the clock).
-    drift : Drift or None
-        None with too few edges.
-    unevenness : float
-        How far the edges' phases within a sample interval are from uniform, from
-        0 to 1 (every edge at one phase); see `separate`.
-    frame_number : ndarray of int64, shape (n,)
-        Number of the frame that each edge begins, ascending; the frames missing
-        in gaps are counted.
-    time_error_us : ndarray of float64, shape (n,)
-        Time interval error of each edge against the line, in microseconds.
-    borders : ndarray of int64, shape (n_stretches - 1,)
-        Places from which on the line is another, parallel one: the clock was
-        shifted there, or the frames of the gap before could not be counted.
-    """
-
-    pattern: Pattern
+    pattern: Pattern  # What the frames repeat
+    # Mean frame period: slope of the least-squares straight line through the leading edges against
+    # their numbers
     period_us: float
+    # Standard error of that from the scatter alone, by ordinary least squares
     period_error_us: float
+    # Its standard uncertainty, with the clock's wander and the sampling, without the analyser's
+    # clock
     period_uncertainty_us: float
+    # Root mean square of the time errors, two degrees of freedom taken by the line (and one by each
+    # new start of the clock)
     time_error_rms_us: float
-    drift: Drift | None
+    drift: Drift | None  # None with too few edges
+    # How far the edges' phases within a sample interval are from uniform, from 0 to 1 (every edge
+    # at one phase); see `separate`
     unevenness: float
+    # shape (n,): Number of the frame that each edge begins, ascending; the frames missing in gaps
+    # are counted
     frame_number: IntArray
+    # shape (n,): Time interval error of each edge against the line, in microseconds
     time_error_us: FloatArray
+    # shape (n_stretches - 1,): Places from which on the line is another, parallel one: the clock
+    # was shifted there, or the frames of the gap before could not be counted
     borders: IntArray
 
     @property
@@ -230,20 +179,6 @@ class FrameClock:
 
 def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameClock | None:
     """Fit a frame clock to the leading edges.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    periods : ndarray of int64, shape (n_periods,)
-        Places in ``frames`` of the periods outside loss spans.
-
-    Returns
-    -------
-    FrameClock or None
-        None where most periods follow no pattern, or fewer than three edges do.
 
     Notes
     -----
@@ -416,22 +351,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 def clock_findings(
     clock: FrameClock | None, evidence: tuple[Evidence, ...], why_not: str
 ) -> tuple[Finding, Finding]:
-    """Say how the frame clock keeps time.
-
-    Parameters
-    ----------
-    clock : FrameClock or None
-        The clock; None where there is none.
-    evidence : tuple of Evidence
-        Where it was seen.
-    why_not : str
-        Why there is no clock; not used where there is one.
-
-    Returns
-    -------
-    tuple of Finding
-        ``frame clock offset`` and ``frame clock drift``.
-    """
+    """Say how the frame clock keeps time."""
     if clock is None:
         return (
             not_shown("frame clock offset", "ppm", why_not),

@@ -33,34 +33,20 @@ class After(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class FrameFaults:
-    """Frames that depart from their pattern, as columns, in order of time.
+    """Frames that depart from their pattern, as columns, in order of time."""
 
-    Parameters
-    ----------
-    dropped_from, dropped_to : ndarray of int64, shape (n_gaps,)
-        Rows in the pulse table of the pulses before and after each gap.
-    dropped_count : ndarray of int64, shape (n_gaps,)
-        Frames missing in it.
-    late_row : ndarray of int64, shape (n_late,)
-        Rows of the pulses whose leading edge departs from the frame clock.
-    late_us : ndarray of float64, shape (n_late,)
-        By how much it comes late; early ones are negative.
-    late_after : ndarray of int64, shape (n_late,)
-        `After`: whether the next frames returned to the clock as it was before.
-    extra_row : ndarray of int64, shape (n_extra,)
-        Rows of the pulses between two frames that do not move the clock.
-    is_irregular : bool
-        Whether most periods follow no pattern; only gaps are then told, by the
-        usual period.
-    """
-
+    # shape (n_gaps,): Rows in the pulse table of the pulses before and after each gap
     dropped_from: IntArray
     dropped_to: IntArray
-    dropped_count: IntArray
+    dropped_count: IntArray  # shape (n_gaps,): Frames missing in it
+    # shape (n_late,): Rows of the pulses whose leading edge departs from the frame clock
     late_row: IntArray
-    late_us: FloatArray
+    late_us: FloatArray  # shape (n_late,): By how much it comes late; early ones are negative
+    # shape (n_late,): `After`: whether the next frames returned to the clock as it was before
     late_after: IntArray
+    # shape (n_extra,): Rows of the pulses between two frames that do not move the clock
     extra_row: IntArray
+    # Whether most periods follow no pattern; only gaps are then told, by the usual period
     is_irregular: bool
 
     @property
@@ -81,19 +67,6 @@ def find_faults(table: PulseTable, frames: Frames, losses: tuple[Span, ...]) -> 
     then missing was dropped. Otherwise the frame that ends the disturbance is
     late and the clock stays shifted; pulses inside beyond k - 1 are extra, fewer
     are dropped frames.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    losses : tuple of Span
-        Spans that count in nothing.
-
-    Returns
-    -------
-    FrameFaults
     """
     odd = frames.odd
     begin_s = table.rise_s[frames.index[odd]]
@@ -368,24 +341,7 @@ _NO_FRAMES: Final = "Fewer than three frames were seen outside signal loss, too 
 def pattern_finding(
     table: PulseTable, frames: Frames, periods: npt.NDArray[np.int64], patterns: tuple[Pattern, ...]
 ) -> Finding:
-    """Say which frame periods repeat.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    periods : ndarray of int64, shape (n,)
-        Places in ``frames`` of the periods outside loss spans.
-    patterns : tuple of Pattern
-        The patterns that these follow; empty where most follow none.
-
-    Returns
-    -------
-    Finding
-        ``frame pattern``.
-    """
+    """Say which frame periods repeat."""
     if periods.size < 2:
         return not_shown("frame pattern", "", _NO_FRAMES)
     if not patterns:
@@ -434,24 +390,7 @@ def _changes(
 def fault_findings(
     table: PulseTable, frames: Frames, faults: FrameFaults, periods: int
 ) -> tuple[Finding, Finding, Finding]:
-    """Say which frames were dropped, late or extra.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    faults : FrameFaults
-        What was found.
-    periods : int
-        Number of periods outside loss spans.
-
-    Returns
-    -------
-    tuple of Finding
-        ``dropped frames``, ``late frames``, ``extra frames``.
-    """
+    """Say which frames were dropped, late or extra."""
     if periods < 2:
         names = ("dropped frames", "late frames", "extra frames")
         dropped, late, extra = (not_shown(name, "", _NO_FRAMES) for name in names)

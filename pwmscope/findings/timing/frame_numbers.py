@@ -25,24 +25,13 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class NumberedEdges:
-    """Leading edges with their frame numbers, as columns.
+    """Leading edges with their frame numbers, as columns."""
 
-    Parameters
-    ----------
-    pattern : Pattern
-        What the frames repeat; frame number modulo its length is the place in it.
-    time_us : ndarray of float64, shape (n,)
-        Instants in microseconds since the first.
-    number : ndarray of int64, shape (n,)
-        Frame numbers, ascending.
-    borders : ndarray of int64, shape (n_stretches - 1,)
-        Places at which the clock starts anew: it was shifted, or the gap before is
-        too long to count the frames in it.
-    """
-
-    pattern: Pattern
-    time_us: FloatArray
-    number: IntArray
+    pattern: Pattern  # What the frames repeat; frame number modulo its length is the place in it
+    time_us: FloatArray  # shape (n,): Instants in microseconds since the first
+    number: IntArray  # shape (n,): Frame numbers, ascending
+    # shape (n_stretches - 1,): Places at which the clock starts anew: it was shifted, or the gap
+    # before is too long to count the frames in it
     borders: IntArray
 
 
@@ -53,20 +42,6 @@ def number_edges(table: PulseTable, frames: Frames, periods: IntArray) -> Number
     else (gaps, late and extra frames, signal loss, doubtful edges, another rate) the
     number is that of the pattern's periods that fit best, and the clock starts anew
     where they do not fit within eight deviations of a period.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    periods : ndarray of int64, shape (n_periods,)
-        Places in ``frames`` of the periods that count, in order.
-
-    Returns
-    -------
-    NumberedEdges or None
-        None where no period follows a pattern.
     """
     used, pattern, index = _regular(frames, periods)
     if not used.size:
@@ -136,22 +111,7 @@ def taken(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
 
 
 def run_starts(table: PulseTable, frames: Frames, used: IntArray) -> IntArray:
-    """Find the periods, among some, that do not begin where the one before ended.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    used : ndarray of int64, shape (n,)
-        Places in ``frames`` of at least one period, in order.
-
-    Returns
-    -------
-    ndarray of int64, shape (n_runs,)
-        Places in ``used``; the first is 0.
-    """
+    """Find the periods, among some, that do not begin where the one before ended."""
     # Only an edge in doubt leaves out periods without leaving out their places.
     doubtful = np.flatnonzero(table.has(Flag.NOTCHED))
     before = np.searchsorted(used, np.searchsorted(frames.index, doubtful) - 1)

@@ -48,23 +48,7 @@ def whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
 
 
 def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern, ...]) -> Finding:
-    """Say how often frames come, and whether devices take that.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    periods : Periods
-        Its regular periods.
-    patterns : tuple of Pattern
-        The patterns that they follow.
-
-    Returns
-    -------
-    Finding
-        ``frame period``. It meets the limit where every period of every pattern
-        does, and does not where a pattern's mean does not.
-    """
+    """Say how often frames come, and whether devices take that."""
     convention, summary = table.convention, periods.summary
     low_ms, high_ms = convention.period_low_us / 1e3, convention.period_high_us / 1e3
     limit = f"{low_ms:g} to {high_ms:g} ms ({convention.name})"
@@ -152,26 +136,7 @@ def clean_finding(
     stray_us: npt.NDArray[np.float64],
     far_us: float,
 ) -> Finding:
-    """Say whether all pulses are whole and in time.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    faults : FrameFaults
-        Its dropped, late and extra frames.
-    glitches : int
-        Its glitches.
-    stray_us : ndarray of float64, shape (n,)
-        How far stray widths went while the stick was held.
-    far_us : float
-        Those that went farther than this are wrong pulses.
-
-    Returns
-    -------
-    Finding
-        ``clean pulses``.
-    """
+    """Say whether all pulses are whole and in time."""
     convention = table.convention
     foreign = int(np.count_nonzero(table.has(Flag.FOREIGN)))
     late, extra = int(faults.late_row.size), int(faults.extra_row.size)

@@ -64,34 +64,23 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class HeldPulses:
-    """Pulses of the holds, hold after hold.
+    """Pulses of the holds, hold after hold."""
 
-    Parameters
-    ----------
-    rows : ndarray of int64, shape (n,)
-        Rows in the pulse table of the pulses that were surely held, stray widths included.
-    count : ndarray of int64, shape (holds,)
-        Pulses in each hold.
-    dwell_rows, dwell_count : ndarray of int64, shapes (k,), (dwells,)
-        The same of the dwells that were seen, of which several may make one hold.
-    outer_rows, outer_count : ndarray of int64, shapes (m,), (holds,)
-        The same with the pulses at the ends that may have been held.
-    slow_rows, slow_count : ndarray of int64, shapes (s,), (stretches,)
-        The outer pulses with all others around them that moved no faster than a hand
-        can be told from a width that wanders; empty where there are none.
-    ends_us2 : float
-        How much the sum of squares about the holds' means depends on those, end by end:
-        root of the sum of the squares.
-    """
-
+    # shape (n,): Rows in the pulse table of the pulses that were surely held, stray widths included
     rows: IntArray
-    count: IntArray
+    count: IntArray  # shape (holds,): Pulses in each hold
+    # The same of the dwells that were seen, of which several may make one hold
     dwell_rows: IntArray
     dwell_count: IntArray
+    # The same with the pulses at the ends that may have been held
     outer_rows: IntArray
     outer_count: IntArray
+    # The outer pulses with all others around them that moved no faster than a hand can be told from
+    # a width that wanders; empty where there are none
     slow_rows: IntArray
     slow_count: IntArray
+    # How much the sum of squares about the holds' means depends on those, end by end: root of the
+    # sum of the squares
     ends_us2: float
 
     @classmethod
@@ -109,16 +98,6 @@ def find_held_pulses(record: Record) -> HeldPulses:
     likeliest to part into those of the hold and those of a move (maximum likelihood of a
     change point; Hinkley 1970, from memory); whether the `END_SPARE` outermost pulses at
     either end were held is in doubt, but for the recording's own ends.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-
-    Returns
-    -------
-    HeldPulses
-        Without holds, none.
     """
     dwells, width_us = record.dwells, record.table.width_us
     used = record.rows
@@ -297,25 +276,7 @@ def _normal(away_us: FloatArray, deviation_us: float) -> FloatArray:
 def scatter_of_held(
     held: HeldPulses, width_us: FloatArray
 ) -> tuple[Scatter, Scatter | None, Scatter | None]:
-    """Gather the scatter of the widths about each hold's mean.
-
-    Parameters
-    ----------
-    held : HeldPulses
-        The pulses; at least one hold.
-    width_us : ndarray of float64, shape (pulses,)
-        All widths of the channel.
-
-    Returns
-    -------
-    whole : Scatter
-        About the mean of each hold. Half of what the pulses at the ends add to its variance
-        is its doubt, or what hangs on the ends one by one, whichever is more.
-    parted : Scatter or None
-        About the mean of each dwell, where some hold is several; else None.
-    slow : Scatter or None
-        With the pulses that moved slowly; None where there are none.
-    """
+    """Gather the scatter of the widths about each hold's mean."""
     readings_us = width_us[held.rows]
     whole = scatter_of(readings_us, held.count)
     outer = scatter_of(width_us[held.outer_rows], held.outer_count)
@@ -334,48 +295,20 @@ def scatter_of_held(
 
 @dataclass(frozen=True, slots=True)
 class Excursion:
-    """How far single widths went from their hold's level.
+    """How far single widths went from their hold's level."""
 
-    Parameters
-    ----------
-    peak_us : float
-        The farthest.
-    usual_us : float
-        What 99.9 % of the pulses kept within.
-    interval_us : tuple of float
-        The true farthest lies between, each reading being right within a sample interval.
-    row : int
-        Row in the pulse table of the farthest.
-    count : int
-        Pulses that were held.
-    """
-
-    peak_us: float
-    usual_us: float
+    peak_us: float  # The farthest
+    usual_us: float  # What 99.9 % of the pulses kept within
+    # The true farthest lies between, each reading being right within a sample interval
     interval_us: tuple[float, float]
-    row: int
-    count: int
+    row: int  # Row in the pulse table of the farthest
+    count: int  # Pulses that were held
 
 
 def worst_excursion(
     held: HeldPulses, width_us: FloatArray, interval_us: float | None
 ) -> Excursion | None:
-    """Find how far widths strayed while the stick was held.
-
-    Parameters
-    ----------
-    held : HeldPulses
-        The pulses.
-    width_us : ndarray of float64, shape (pulses,)
-        All widths of the channel.
-    interval_us : float or None
-        Interval between samples, where known.
-
-    Returns
-    -------
-    Excursion or None
-        None without a hold.
-    """
+    """Find how far widths strayed while the stick was held."""
     if not held.rows.size:
         return None
     away_us = _away_us(held.rows, held.count, width_us)

@@ -35,76 +35,40 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Jitter:
-    """Scatter of an interval that ought to repeat, beside what sampling alone gives.
+    """Scatter of an interval that ought to repeat, beside what sampling alone gives."""
 
-    Parameters
-    ----------
-    rms, peak_to_peak : float or None
-        In microseconds; None where there is nothing to take them from.
-    sampling_floor_rms : float or None
-        What sampling alone gives, in microseconds: Ts / sqrt(6) for an interval,
-        Ts / sqrt(2) for the difference of two that share an edge, Ts / sqrt(12) for
-        a single edge; None where the sample interval is not known.
-    percentile_spread : float or None
-        From the 2.5th to the 97.5th percentile, in microseconds.
-    """
-
+    # In microseconds; None where there is nothing to take them from
     rms: float | None
     peak_to_peak: float | None
+    # What sampling alone gives, in microseconds: Ts / sqrt(6) for an interval, Ts / sqrt(2) for the
+    # difference of two that share an edge, Ts / sqrt(12) for a single edge; None where the sample
+    # interval is not known
     sampling_floor_rms: float | None
+    # From the 2.5th to the 97.5th percentile, in microseconds
     percentile_spread: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Periods:
-    """The regular frame periods of a channel.
+    """The regular frame periods of a channel."""
 
-    Parameters
-    ----------
-    summary : Summary
-        Of the periods, in microseconds.
-    scatter : Scatter
-        Of the periods about the mean of their place in the pattern.
-    jitter : Jitter
-        Of the same deviations (period jitter).
-    change : Jitter
-        Of the difference of the deviations of each two adjacent periods
-        (cycle-to-cycle jitter), its RMS about zero.
-    bend_us2 : float
-        Mean square of the second difference of those, which tells how much of them
-        sampling errors of single edges take part in.
-    first, last : int or None
-        Rows in the pulse table of the pulses that begin the first and the last of
-        them; None where there is none.
-    """
-
-    summary: Summary
-    scatter: Scatter
-    jitter: Jitter
+    summary: Summary  # Of the periods, in microseconds
+    scatter: Scatter  # Of the periods about the mean of their place in the pattern
+    jitter: Jitter  # Of the same deviations (period jitter)
+    # Of the difference of the deviations of each two adjacent periods (cycle-to-cycle jitter), its
+    # RMS about zero
     change: Jitter
+    # Mean square of the second difference of those, which tells how much of them sampling errors of
+    # single edges take part in
     bend_us2: float
+    # Rows in the pulse table of the pulses that begin the first and the last of them; None where
+    # there is none
     first: int | None
     last: int | None
 
 
 def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Periods:
-    """Gather the regular periods.
-
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-    frames : Frames
-        Its frames.
-    periods : ndarray of int64, shape (n_periods,)
-        Places in ``frames`` of the periods that count. Of these the odd ones (with
-        dropped, late or extra frames) are left out, or, where most are odd, those
-        with missing frames only.
-
-    Returns
-    -------
-    Periods
-    """
+    """Gather the regular periods."""
     used, is_irregular = _used(frames, periods)
     floor_us = sampling_floor_us(table.sample_interval_us)
     # The difference of two intervals that share an edge: six times Ts^2/12 instead of two.
@@ -247,23 +211,7 @@ def rms_of(values_us: FloatArray) -> float | None:
 def separate_periods(
     periods: Periods, sample_interval_us: float | None, unevenness: float
 ) -> Separation | None:
-    """Separate period jitter from sampling.
-
-    Parameters
-    ----------
-    periods : Periods
-        The regular periods.
-    sample_interval_us : float or None
-        Interval between samples.
-    unevenness : float
-        Of the edges' phases, see `separate`.
-
-    Returns
-    -------
-    Separation or None
-        None with too few periods.
-
-    """
+    """Separate period jitter from sampling."""
     scatter, change = periods.scatter, periods.change
     if sample_interval_us is not None and change.rms is not None:
         scatter = with_shared_edges(scatter, change.rms, sample_interval_us)
@@ -276,19 +224,6 @@ def with_shared_edges(scatter: Scatter, change_us: float, sample_interval_us: fl
     A sampling error moves two periods, one up and one down, so that it is the change c from
     period to period on which the doubt of the variance rests: ``4 c^2 Ts^2/12 / n``, of
     which `separate` has the part of periods without edges in common, ``c^2 = 2 s^2``.
-
-    Parameters
-    ----------
-    scatter : Scatter
-        Of periods that follow one another.
-    change_us : float
-        Root mean square of the change from one to the next.
-    sample_interval_us : float
-        Interval between samples.
-
-    Returns
-    -------
-    Scatter
     """
     count = int(scatter.count.sum())
     if count < 2 or not scatter.freedom:
@@ -303,24 +238,7 @@ def separate_changes(
     sample_interval_us: float | None,
     unevenness: float,
 ) -> Separation | None:
-    """Separate cycle-to-cycle jitter from sampling.
-
-    Parameters
-    ----------
-    periods : Periods
-        The regular periods.
-    of_period : Separation or None
-        Their own jitter apart from sampling.
-    sample_interval_us : float or None
-        Interval between samples.
-    unevenness : float
-        Of the edges' phases, see `separate`.
-
-    Returns
-    -------
-    Separation or None
-        None with too few periods.
-    """
+    """Separate cycle-to-cycle jitter from sampling."""
     change = periods.change
     if change.rms is None or of_period is None:
         return None
@@ -352,23 +270,7 @@ def separate_changes(
 def separate_errors(
     errors_us: FloatArray, rms_us: float, sample_interval_us: float | None, unevenness: float
 ) -> Separation:
-    """Separate the time interval error from sampling.
-
-    Parameters
-    ----------
-    errors_us : ndarray of float64, shape (n,)
-        Time errors of the edges.
-    rms_us : float
-        Their root mean square.
-    sample_interval_us : float or None
-        Interval between samples.
-    unevenness : float
-        Of the edges' phases, see `separate`.
-
-    Returns
-    -------
-    Separation
-    """
+    """Separate the time interval error from sampling."""
     if sample_interval_us is None:
         return _timed(rms_us, errors_us.size)
     return _freed(

@@ -64,24 +64,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 def width_jitter_finding(
     evidence: tuple[Evidence, ...], jitter: Jitter, separation: Separation | None, limits: Limits
 ) -> Finding:
-    """Say how much the width scatters, and whether that meets the limit.
-
-    Parameters
-    ----------
-    evidence : tuple of Evidence
-        The channel's dwells.
-    jitter : Jitter
-        What was measured, pooled over them.
-    separation : Separation or None
-        The same apart from sampling; None where the stick never stood still.
-    limits : Limits
-        The limits.
-
-    Returns
-    -------
-    Finding
-        ``width jitter``: the verdict is by the 95 % interval of the receiver's own.
-    """
+    """Say how much the width scatters, and whether that meets the limit."""
     limit = f"at most {limits.jitter_us:g} us RMS (common practice)"
     if separation is None:
         return not_shown(
@@ -113,22 +96,7 @@ def width_jitter_finding(
 def excursion_finding(
     excursion: Excursion | None, rise_s: npt.NDArray[np.float64], limits: Limits
 ) -> Finding:
-    """Say how far single widths strayed while the stick was held, and whether that is too far.
-
-    Parameters
-    ----------
-    excursion : Excursion or None
-        What was measured; None where the stick never stood still.
-    rise_s : ndarray of float64, shape (pulses,)
-        Leading edges of all pulses.
-    limits : Limits
-        The limits.
-
-    Returns
-    -------
-    Finding
-        ``worst excursion while held``: one pulse too far does not meet the limit.
-    """
+    """Say how far single widths strayed while the stick was held, and whether that is too far."""
     limit = f"at most {limits.excursion_us:g} us (common practice)"
     if excursion is None:
         return not_shown(
@@ -149,7 +117,8 @@ def excursion_finding(
         limit,
         verdict,
         (Evidence.of(rise_s, excursion.row, excursion.row),),
-        f"While held, one of {excursion.count} widths strays {format_us(excursion.peak_us)} from its "
+        f"While held, one of {excursion.count} widths strays "
+        f"{format_us(excursion.peak_us)} from its "
         f"level, at {rise_s[excursion.row]:.3f} s. 99.9 % stay within "
         f"{format_us(excursion.usual_us)}.",
         excursion.interval_us,
@@ -159,22 +128,7 @@ def excursion_finding(
 def period_jitter_finding(
     jitter: Jitter, separation: Separation | None, evidence: tuple[Evidence, ...]
 ) -> Finding:
-    """Say how much the frame period scatters.
-
-    Parameters
-    ----------
-    jitter : Jitter
-        What was measured.
-    separation : Separation or None
-        The same apart from sampling; None with too few periods.
-    evidence : tuple of Evidence
-        Where.
-
-    Returns
-    -------
-    Finding
-        ``period jitter``.
-    """
+    """Say how much the frame period scatters."""
     if separation is None:
         return not_shown("period jitter", "us", _TOO_FEW)
     value, unit, uncertainty, interval = _separated(separation)
@@ -188,22 +142,7 @@ def period_jitter_finding(
 def cycle_jitter_finding(
     change: Jitter, separation: Separation | None, evidence: tuple[Evidence, ...]
 ) -> Finding:
-    """Say how much the frame period changes from one frame to the next.
-
-    Parameters
-    ----------
-    change : Jitter
-        What was measured.
-    separation : Separation or None
-        The same apart from sampling; None with too few periods.
-    evidence : tuple of Evidence
-        Where.
-
-    Returns
-    -------
-    Finding
-        ``cycle-to-cycle jitter``.
-    """
+    """Say how much the frame period changes from one frame to the next."""
     if separation is None:
         return not_shown("cycle-to-cycle jitter", "us", _TOO_FEW)
     value, unit, uncertainty, interval = _separated(separation)
@@ -217,24 +156,7 @@ def cycle_jitter_finding(
 def time_error_finding(
     error: Jitter, separation: Separation, starts: int, evidence: tuple[Evidence, ...]
 ) -> Finding:
-    """Say how far leading edges lie from a steady clock.
-
-    Parameters
-    ----------
-    error : Jitter
-        What was measured.
-    separation : Separation
-        The same apart from sampling.
-    starts : int
-        How often the clock starts anew.
-    evidence : tuple of Evidence
-        Where.
-
-    Returns
-    -------
-    Finding
-        ``time interval error``.
-    """
+    """Say how far leading edges lie from a steady clock."""
     value, unit, uncertainty, interval = _separated(separation)
     sentence = separation.sentence("the leading edges about a steady clock")
     if starts:

@@ -30,42 +30,21 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class ReadingLaw:
-    """Moments of the readings of a Gaussian interval, in sample intervals.
+    """Moments of the readings of a Gaussian interval, in sample intervals."""
 
-    Parameters
-    ----------
-    variance : ndarray of float64, shape (n,)
-        Of the readings about their mean.
-    fourth : ndarray of float64, shape (n,)
-        Their fourth central moment.
-    excess : ndarray of float64, shape (n,)
-        What the variance has above ``f (1 - f)``, that of an interval which does
-        not scatter; also the mean of ``(x - k)(x - k - 1)`` over readings ``x``,
-        ``k`` being the whole number below the mean.
-    spread : ndarray of float64, shape (n,)
-        Variance, for one reading, of that excess when it is worked out with the
-        mean of the readings themselves.
-    """
-
-    variance: FloatArray
-    fourth: FloatArray
+    variance: FloatArray  # shape (n,): Of the readings about their mean
+    fourth: FloatArray  # shape (n,): Their fourth central moment
+    # shape (n,): What the variance has above `f (1 - f)`, that of an interval which does not
+    # scatter; also the mean of `(x - k)(x - k - 1)` over readings `x`, `k` being the whole number
+    # below the mean
     excess: FloatArray
+    # shape (n,): Variance, for one reading, of that excess when it is worked out with the mean of
+    # the readings themselves
     spread: FloatArray
 
 
 def reading_law(part: FloatArray, sigma: float | FloatArray) -> ReadingLaw:
     """Work out the law of the readings of a Gaussian interval.
-
-    Parameters
-    ----------
-    part : ndarray of float64, shape (n,)
-        The mean's part of a sample interval, from 0 to 1.
-    sigma : float or ndarray of float64, shape (n,)
-        Deviation of the interval in sample intervals, at least 0.
-
-    Returns
-    -------
-    ReadingLaw
 
     Notes
     -----
@@ -101,15 +80,6 @@ def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     The mean of a line with a bend at every whole number, 0 between the neighbours of the
     mean: twice the mean of what ``W`` is above 1, 2, ... or below 0, -1, ...
 
-    Parameters
-    ----------
-    part, sigma : ndarray of float64, shape (n,)
-        As there.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-
     Examples
     --------
     >>> part, sigma = np.array([0.2]), np.array([0.3])
@@ -132,18 +102,6 @@ def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
 
     The excess is the mean of a line with a bend of 2 at every whole number, so its growth with
     the variance of a Gaussian is that Gaussian's density there, summed (heat equation).
-
-    Parameters
-    ----------
-    part : ndarray of float64, shape (n,)
-        The mean's part of a sample interval, from 0 to 1.
-    sigma : float
-        Deviation of the interval in sample intervals, at least 0.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        1 for much jitter.
 
     Examples
     --------
@@ -198,21 +156,6 @@ def unevenness(line_us: npt.NDArray[np.float64], rms_us: float, sample_interval_
     the variance that sampling adds, and damped by the edges' own jitter s,
     ``exp(-2 (pi k s / Ts)^2)``. Uniform phases have none (Weyl's criterion).
 
-    Parameters
-    ----------
-    line_us : ndarray of float64, any shape
-        Instants at which a steady clock puts the edges, in microseconds.
-    rms_us : float
-        How far the edges lie from it, RMS, as measured.
-    sample_interval_us : float
-        Interval between samples; 0 for events timed as they come, which are uniform.
-
-    Returns
-    -------
-    float
-        From 0 (uniform) to 1 (every edge at one phase: the receiver's clock keeps
-        step with the analyser's).
-
     Examples
     --------
     >>> frames = np.arange(3000)
@@ -241,20 +184,6 @@ def variance_of_mean(line_us: FloatArray, rms_us: float, sample_interval_us: flo
     ``exp(2 pi i h phase)`` where a steady clock puts the edges and ``C_h = exp(-2 pi^2 h^2
     s^2)`` what their own jitter s leaves of it: 1/12 for edges at one phase, 1/(12 n) for
     independent ones (own derivation).
-
-    Parameters
-    ----------
-    line_us : ndarray of float64, shape (n,)
-        Instants at which a steady clock puts the edges, in microseconds.
-    rms_us : float
-        How far the edges lie from it, RMS, as measured.
-    sample_interval_us : float
-        Interval between samples.
-
-    Returns
-    -------
-    float
-        In squared microseconds.
 
     Examples
     --------
@@ -290,20 +219,6 @@ def variance_of_change(
     Three edges e, 2e and e, each uniform within a sample interval: 6/12, less what they share
     because the intervals between them are near whole ones, ``1/2 - 4 B(w) + B(w + w')`` with
     ``B(w) = sum cos(2 pi h w) exp(-2 pi^2 h^2 s^2) / (pi h)^2`` (own derivation).
-
-    Parameters
-    ----------
-    part : ndarray of float64, shape (n,)
-        The intervals' part of a sample interval, by place in a pattern.
-    weight : ndarray of float64, shape (n,)
-        Share of each; sum 1.
-    sigma, sigma_of_two : float
-        Deviation of one interval and of two together, in sample intervals.
-
-    Returns
-    -------
-    float
-        In squared sample intervals.
 
     Examples
     --------
@@ -342,19 +257,6 @@ def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
     jitter is 1/6. Jitter of few values, such as a code that flickers, has as many ``f``, each
     anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180.
-
-    Parameters
-    ----------
-    away : ndarray of float64, shape (n,)
-        Readings of each group, less one of the group's, in sample intervals.
-    group : ndarray of int64, shape (n,)
-        Which group each is of, ascending.
-
-    Returns
-    -------
-    float
-        Standard uncertainty, in squared sample intervals; 0 where the readings spread over
-        so many values that few cannot be behind them.
 
     Examples
     --------

@@ -74,43 +74,21 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Rhythm:
-    """Rhythms in one channel's jitter.
+    """Rhythms in one channel's jitter."""
 
-    Parameters
-    ----------
-    width, time_error : LineSearch or None
-        Lines in the spectrum of each; None where the recording does not show it.
-    sampling_us : float or None
-        Largest amplitude of a line that sampling alone makes; None where the sample
-        interval is not known.
-    findings : tuple of Finding
-        ``periodic width jitter`` and ``periodic time error``.
-    """
-
+    # Lines in the spectrum of each; None where the recording does not show it
     width: LineSearch | None
     time_error: LineSearch | None
+    # Largest amplitude of a line that sampling alone makes; None where the sample interval is not
+    # known
     sampling_us: float | None
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...]  # `periodic width jitter` and `periodic time error`
 
 
 def examine_rhythm(
     record: Record, clock: FrameClock | None, clock_record: Record | None = None
 ) -> Rhythm:
-    """Look for rhythms in a channel's widths and time errors.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    clock : FrameClock or None
-        Its frame clock; None where it has none.
-    clock_record : Record, optional
-        The channel that shows the clock, if it is another one.
-
-    Returns
-    -------
-    Rhythm
-    """
+    """Look for rhythms in a channel's widths and time errors."""
     interval_us = record.table.sample_interval_us
     sampling_us = None if interval_us is None else SAMPLING * interval_us
     width, width_finding = _in_widths(record, sampling_us)

@@ -28,51 +28,30 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """Some readings of each group, as columns.
+    """Some readings of each group, as columns."""
 
-    Parameters
-    ----------
-    away_us : ndarray of float64, shape (n,)
-        How far each is from the reading that stands for its group.
-    group : ndarray of int64, shape (n,)
-        Which group it is of, ascending.
-    """
-
-    away_us: FloatArray
-    group: IntArray
+    away_us: FloatArray  # shape (n,): How far each is from the reading that stands for its group
+    group: IntArray  # shape (n,): Which group it is of, ascending
 
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Scatter of readings, in groups of one mean each (the dwells, or all periods as one).
+    """Scatter of readings, in groups of one mean each (the dwells, or all periods as one)."""
 
-    Parameters
-    ----------
-    mean_us, std_us : ndarray of float64, shape (groups,)
-        Mean and sample standard deviation of each group's readings.
-    count : ndarray of int64, shape (groups,)
-        Readings in each; a group of fewer than two says nothing.
-    reading_us : ndarray of float64, shape (groups,), optional
-        Any one reading of each group. It tells where the mean lies between two
-        whole sample intervals, even where the interval between samples is known
-        to few digits. Without it readings are taken as whole multiples of the
-        sample interval as it stands.
-    sample : Sample, optional
-        Some of the readings, which show whether they crowd at few values.
-    doubt_us2 : float
-        Standard uncertainty of the pooled variance for other reasons than sampling, such
-        as which pulses were held.
-    shift_us2 : float
-        What is to be added to the pooled variance where it shows jitter.
-    """
-
+    # shape (groups,): Mean and sample standard deviation of each group's readings
     mean_us: FloatArray
     std_us: FloatArray
-    count: IntArray
+    count: IntArray  # shape (groups,): Readings in each; a group of fewer than two says nothing
+    # shape (groups,): Any one reading of each group. It tells where the mean lies between two whole
+    # sample intervals, even where the interval between samples is known to few digits. Without it
+    # readings are taken as whole multiples of the sample interval as it stands.
     reading_us: FloatArray | None = None
+    # Some of the readings, which show whether they crowd at few values
     sample: Sample | None = None
+    # Standard uncertainty of the pooled variance for other reasons than sampling, such as which
+    # pulses were held
     doubt_us2: float = 0.0
-    shift_us2: float = 0.0
+    shift_us2: float = 0.0  # What is to be added to the pooled variance where it shows jitter
 
     @property
     def freedom(self) -> int:
@@ -107,22 +86,6 @@ class Scatter:
 
 def scatter_of(readings_us: FloatArray, count: IntArray | None = None) -> Scatter:
     """Gather the scatter of readings.
-
-    Parameters
-    ----------
-    readings_us : ndarray of float64, shape (n,)
-        Readings in order of time, group after group.
-    count : ndarray of int64, shape (groups,), optional
-        Readings in each group, at least 1, n in all; one group if not given.
-
-    Returns
-    -------
-    Scatter
-
-    Raises
-    ------
-    ValueError
-        If the counts do not add up to the readings.
 
     Examples
     --------
@@ -186,45 +149,22 @@ _PARTS: Final = 512
 
 @dataclass(frozen=True, slots=True)
 class Separation:
-    """Jitter apart from sampling, with its 95 % interval.
+    """Jitter apart from sampling, with its 95 % interval."""
 
-    Parameters
-    ----------
-    measured_rms_us : float
-        Scatter of the readings, pooled over the groups.
-    floor_rms_us : float or None
-        What sampling alone gives as a rule, Ts / sqrt(6) for an interval; None where
-        events are timed rather than sampled.
-    jitter_rms_us : float or None
-        The recorded pulses' own; None where it is not resolved.
-    interval_us : tuple of float
-        Lower and upper end of the 95 % interval of the recorded pulses' own jitter.
-        Where it is not resolved the lower end is 0 and the upper one a bound
-        that holds, with at least 95 %, for jitter of any shape.
-    resolved : bool
-        Whether the readings show the jitter.
-    record_at_hz : float or None
-        Sample rate from which on it may be resolved; None where it is.
-    """
-
-    measured_rms_us: float
+    measured_rms_us: float  # Scatter of the readings, pooled over the groups
+    # What sampling alone gives as a rule, Ts / sqrt(6) for an interval; None where events are timed
+    # rather than sampled
     floor_rms_us: float | None
-    jitter_rms_us: float | None
+    jitter_rms_us: float | None  # The recorded pulses' own; None where it is not resolved
+    # Lower and upper end of the 95 % interval of the recorded pulses' own jitter. Where it is not
+    # resolved the lower end is 0 and the upper one a bound that holds, with at least 95 %, for
+    # jitter of any shape.
     interval_us: tuple[float, float]
-    resolved: bool
-    record_at_hz: float | None
+    resolved: bool  # Whether the readings show the jitter
+    record_at_hz: float | None  # Sample rate from which on it may be resolved; None where it is
 
     def sentence(self, of_what: str) -> str:
         """Say it in words.
-
-        Parameters
-        ----------
-        of_what : str
-            What the readings are of, such as ``the width``.
-
-        Returns
-        -------
-        str
 
         Examples
         --------
@@ -262,27 +202,6 @@ def separate(
     gamma distribution of that mean and variance leaves at least 2.5 % on either side. Well
     above the sampling floor this is ``sqrt(s^2 - Ts^2/6)`` (JCGM 100, 4.3.7 and 4.3.9), and
     the interval that of the sum of the products of jitter and sampling error.
-
-    Parameters
-    ----------
-    scatter : Scatter
-        The readings.
-    sample_interval_us : float or None
-        Interval between samples; None where events are timed as they come. What
-        is measured is then the jitter, and how finely it was timed is not known: the
-        interval is the chi-square one of a variance.
-    unevenness : float
-        How far the edges' phases are from uniform, see
-        `pwmscope.findings.timing.quantisation.unevenness`. Above 0.05 the law does not
-        hold. Where the readings scatter by less than a sample interval all that is known is
-        then that each reading is right within one: the interval is the measured scatter's,
-        wider by one sample interval on either side. Where they scatter by more, the
-        variance that sampling adds is known to that part of it.
-
-    Returns
-    -------
-    Separation or None
-        None where no group has two readings.
     """
     scatter = scatter.usable
     if not scatter.count.size:
@@ -334,38 +253,19 @@ def _sampled(scatter: Scatter, sample_interval_us: float, unevenness: float) -> 
 
 @dataclass(frozen=True, slots=True)
 class SampledReadings:
-    """Readings in sample intervals, groups of nearly one part of an interval put together.
+    """Readings in sample intervals, groups of nearly one part of an interval put together."""
 
-    Parameters
-    ----------
-    part : ndarray of float64, shape (parts,)
-        How far above a whole number of sample intervals the mean is.
-    weight : ndarray of float64, shape (parts,)
-        Share of all readings; sum 1.
-    size : ndarray of float64, shape (parts,)
-        Readings in a group, on the average.
-    total : int
-        Readings in all.
-    outside : float
-        Readings outside the two neighbours of their group's mean, each weighted by
-        ``(x - k)(x - k - 1) / 2``: one off counts 1, two off 3.
-    rms : float
-        Scatter of the readings, pooled.
-    doubt : float
-        Standard uncertainty of the jitter's variance for other reasons than chance in
-        sampling.
-    shift : float
-        What is to be added to ``outside`` where jitter is shown.
-    """
-
-    part: FloatArray
-    weight: FloatArray
-    size: FloatArray
-    total: int
+    part: FloatArray  # shape (parts,): How far above a whole number of sample intervals the mean is
+    weight: FloatArray  # shape (parts,): Share of all readings; sum 1
+    size: FloatArray  # shape (parts,): Readings in a group, on the average
+    total: int  # Readings in all
+    # Readings outside the two neighbours of their group's mean, each weighted by `(x - k)(x - k -
+    # 1) / 2`: one off counts 1, two off 3
     outside: float
-    rms: float
+    rms: float  # Scatter of the readings, pooled
+    # Standard uncertainty of the jitter's variance for other reasons than chance in sampling
     doubt: float
-    shift: float
+    shift: float  # What is to be added to `outside` where jitter is shown
 
     @classmethod
     def of(

@@ -32,51 +32,28 @@ _STEPS: Final = 2
 
 @dataclass(frozen=True, slots=True)
 class SpectralLine:
-    """One line of a spectrum.
+    """One line of a spectrum."""
 
-    Parameters
-    ----------
-    frequency_hz : float
-        Its frequency.
-    amplitude_us : float
-        Of the best sinusoid.
-    uncertainty_us : float
-        Standard uncertainty of the amplitude that the noise about it leaves.
-    chance : float
-        Chance that noise alone shows a line as strong anywhere in the spectrum.
-    """
-
-    frequency_hz: float
-    amplitude_us: float
-    uncertainty_us: float
-    chance: float
+    frequency_hz: float  # Its frequency
+    amplitude_us: float  # Of the best sinusoid
+    uncertainty_us: float  # Standard uncertainty of the amplitude that the noise about it leaves
+    chance: float  # Chance that noise alone shows a line as strong anywhere in the spectrum
 
 
 @dataclass(frozen=True, slots=True)
 class LineSearch:
-    """What a search for lines gave.
+    """What a search for lines gave."""
 
-    Parameters
-    ----------
-    lines : tuple of SpectralLine
-        Those that count, largest first; at most `MAX_LINES`.
-    low_hz, high_hz : float
-        Frequencies searched.
-    least_low_us, least_high_us : float
-        Amplitudes that would have been seen with a probability of 95 % at the
-        lowest and the highest of these; in between it is less than one of the two.
-    count : int
-        Values used.
-    spectrum : Spectrum or None
-        The spectrum itself, for a picture; None where no line counts.
-    """
-
-    lines: tuple[SpectralLine, ...]
+    lines: tuple[SpectralLine, ...]  # Those that count, largest first; at most `MAX_LINES`
+    # Frequencies searched
     low_hz: float
     high_hz: float
+    # Amplitudes that would have been seen with a probability of 95 % at the lowest and the highest
+    # of these; in between it is less than one of the two
     least_low_us: float
     least_high_us: float
-    count: int
+    count: int  # Values used
+    # The spectrum itself, for a picture; None where no line counts
     spectrum: Spectrum | None = field(default=None, compare=False)
 
 

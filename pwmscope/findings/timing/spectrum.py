@@ -22,18 +22,10 @@ _UPDATES: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class SpectrumNoise:
-    """Power of the noise against frequency: a sum of power laws.
+    """Power of the noise against frequency: a sum of power laws."""
 
-    Parameters
-    ----------
-    powers : ndarray of float64, shape (6,)
-        The parts at `MIN_CYCLES` in the record.
-    freedom : float
-        Degrees of freedom with which their sum is known.
-    """
-
-    powers: npt.NDArray[np.float64]
-    freedom: float
+    powers: npt.NDArray[np.float64]  # shape (6,): The parts at `MIN_CYCLES` in the record
+    freedom: float  # Degrees of freedom with which their sum is known
 
     def level(self, cycles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Return the power at frequencies in cycles per record; shape (n,)."""
@@ -49,18 +41,6 @@ def noise_of(place: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> S
     powers (Fevotte, Bertin and Durrieu, Neural Computation 21, 2009, from memory).
     The median of an exponential distribution is ln 2 of its mean, and known as well as
     the mean of 0.48 as many values.
-
-    Parameters
-    ----------
-    place : ndarray of int64, shape (n,)
-        Frame numbers from 0, ascending.
-    values : ndarray of float64, shape (n,)
-        Free of drift.
-
-    Returns
-    -------
-    SpectrumNoise
-        Its level in white noise is the variance of the values.
 
     Examples
     --------
@@ -101,19 +81,6 @@ def false_alarm(ratio: float, freedom: float, reach: float) -> float:
     Monthly Notices of the Royal Astronomical Society 385, 2008, equation 6 with
     the second normalisation of Table 1 (from memory).
 
-    Parameters
-    ----------
-    ratio : float
-        The line's power over the noise's mean power at its frequency.
-    freedom : float
-        Degrees of freedom with which the noise's power is known.
-    reach : float
-        Highest frequency times sqrt(4 pi var(t)), t being the instants.
-
-    Returns
-    -------
-    float
-
     Examples
     --------
     >>> round(false_alarm(14.0, 500.0, 255.0), 4)
@@ -147,17 +114,11 @@ MAX_BANDS: Final = 800
 
 @dataclass(frozen=True, slots=True)
 class Spectrum:
-    """A spectrum of amplitudes, fit to be drawn.
+    """A spectrum of amplitudes, fit to be drawn."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray of float64, shape (n,)
-        Middles of bands, rising; each band holds one or several of the FFT's bins.
-    amplitude_us : ndarray of float64, shape (n,)
-        The largest amplitude in each band, so that no line vanishes.
-    """
-
+    # shape (n,): Middles of bands, rising; each band holds one or several of the FFT's bins
     frequency_hz: npt.NDArray[np.float64]
+    # shape (n,): The largest amplitude in each band, so that no line vanishes
     amplitude_us: npt.NDArray[np.float64]
 
 
@@ -167,24 +128,7 @@ def spectrum_of(
     step_s: float,
     low_hz: float,
 ) -> Spectrum:
-    """Work out the amplitudes over the grid, zero where a value is missing.
-
-    Parameters
-    ----------
-    place : ndarray of int64, shape (n,)
-        Frame numbers, ascending from 0.
-    values_us : ndarray of float64, shape (n,)
-        The values, freed of drift.
-    step_s : float
-        Time from frame to frame.
-    low_hz : float
-        The lowest frequency that is wanted.
-
-    Returns
-    -------
-    Spectrum
-        At most `MAX_BANDS` bands.
-    """
+    """Work out the amplitudes over the grid, zero where a value is missing."""
     grid_us = np.zeros(int(place[-1]) + 1)
     grid_us[place] = values_us
     amplitude_us = 2.0 / place.size * np.abs(np.fft.rfft(grid_us))

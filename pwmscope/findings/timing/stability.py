@@ -43,48 +43,22 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stability:
-    """The stability of one channel's frame clock.
+    """The stability of one channel's frame clock."""
 
-    Parameters
-    ----------
-    allan : Deviations or None
-        Overlapping Allan deviation at octaves up to a quarter of the stretch; None where
-        the recording does not show it.
-    time : Deviations or None
-        Time deviation in seconds at octaves up to a fifth of the stretch.
-    sampling_floor : float or None
-        Allan deviation that sampling alone gives, as a rule, at 1 s; it falls with
-        the averaging time. None where the sample interval is not known.
-    frames : int
-        Frames in the stretch used.
-    bridged : int
-        Missing frames among them that were bridged.
-    findings : tuple of Finding
-        ``frame clock stability``.
-    """
-
+    # Overlapping Allan deviation at octaves up to a quarter of the stretch; None where the
+    # recording does not show it
     allan: Deviations | None
-    time: Deviations | None
+    time: Deviations | None  # Time deviation in seconds at octaves up to a fifth of the stretch
+    # Allan deviation that sampling alone gives, as a rule, at 1 s; it falls with the averaging
+    # time. None where the sample interval is not known.
     sampling_floor: float | None
-    frames: int
-    bridged: int
-    findings: tuple[Finding, ...]
+    frames: int  # Frames in the stretch used
+    bridged: int  # Missing frames among them that were bridged
+    findings: tuple[Finding, ...]  # `frame clock stability`
 
 
 def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
-    """Measure the stability of a channel's frame clock.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    clock : FrameClock or None
-        Its frame clock; None where it has none.
-
-    Returns
-    -------
-    Stability
-    """
+    """Measure the stability of a channel's frame clock."""
     interval_us = record.table.sample_interval_us
     floor = None if interval_us is None else interval_us / 2e6
     if clock is None:

@@ -55,69 +55,43 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timing:
-    """The timing of one channel.
+    """The timing of one channel."""
 
-    Parameters
-    ----------
-    period_us : Summary
-        Frame periods in which no frame is missing, late or extra, outside loss
-        spans, in microseconds (period of a pulse train, IEEE Std 181).
-    frame_rate_hz : float or None
-        Reciprocal of the mean period.
-    period_jitter_us : Jitter
-        Of the same periods about their mean, or about that of their place in
-        the pattern (period jitter, IEEE Std 2414).
-    cycle_jitter_us : Jitter
-        Of the change from one period to the next (cycle-to-cycle jitter, same
-        standard), about the pattern.
-    time_interval_error_us : Jitter
-        Of the leading edges about the frame clock (time interval error, same
-        standard).
-    width_jitter_us : Jitter
-        Of the width about each dwell's mean, pooled over the dwells; the
-        peak-to-peak figure is the largest of any dwell.
-    period_separation, width_separation : Separation or None
-        Period jitter and width jitter apart from sampling; None where there is
-        nothing to take them from.
-    cycle_separation, error_separation : Separation or None
-        The same of cycle-to-cycle jitter and time interval error.
-    patterns : tuple of Pattern
-        The frame periods that repeat, in order of appearance; empty where most
-        periods follow no pattern, or where there is none.
-    clock : FrameClock or None
-        The frame clock, with the time interval error of each leading edge; None
-        where there is none.
-    faults : FrameFaults
-        Dropped, late and extra frames.
-    missing_frames : int
-        Frames missing outside loss spans.
-    glitches : int
-        Pulses shorter than the glitch limit, or with a notch bridged.
-    findings : tuple of Finding
-        ``frame period``, ``frame pattern``, ``frame clock offset``, ``frame clock
-        drift``, ``clean pulses``, ``dropped frames``, ``late frames``, ``extra
-        frames``, ``width jitter``, ``worst excursion while held``, ``period
-        jitter``, ``cycle-to-cycle jitter`` and ``time interval error``.
-    excursion : Excursion or None
-        How far single widths strayed while the stick was held; None where it never was.
-    """
-
+    # Frame periods in which no frame is missing, late or extra, outside loss spans, in microseconds
+    # (period of a pulse train, IEEE Std 181)
     period_us: Summary
-    frame_rate_hz: float | None
+    frame_rate_hz: float | None  # Reciprocal of the mean period
+    # Of the same periods about their mean, or about that of their place in the pattern (period
+    # jitter, IEEE Std 2414)
     period_jitter_us: Jitter
+    # Of the change from one period to the next (cycle-to-cycle jitter, same standard), about the
+    # pattern
     cycle_jitter_us: Jitter
+    # Of the leading edges about the frame clock (time interval error, same standard)
     time_interval_error_us: Jitter
+    # Of the width about each dwell's mean, pooled over the dwells; the peak-to-peak figure is the
+    # largest of any dwell
     width_jitter_us: Jitter
+    # Period jitter and width jitter apart from sampling; None where there is nothing to take them
+    # from
     period_separation: Separation | None
     width_separation: Separation | None
+    # The same of cycle-to-cycle jitter and time interval error
     cycle_separation: Separation | None
     error_separation: Separation | None
+    # The frame periods that repeat, in order of appearance; empty where most periods follow no
+    # pattern, or where there is none
     patterns: tuple[Pattern, ...]
+    # The frame clock, with the time interval error of each leading edge; None where there is none
     clock: FrameClock | None
-    faults: FrameFaults
-    missing_frames: int
-    glitches: int
+    faults: FrameFaults  # Dropped, late and extra frames
+    missing_frames: int  # Frames missing outside loss spans
+    glitches: int  # Pulses shorter than the glitch limit, or with a notch bridged
+    # `frame period`, `frame pattern`, `frame clock offset`, `frame clock drift`, `clean pulses`,
+    # `dropped frames`, `late frames`, `extra frames`, `width jitter`, `worst excursion while held`,
+    # `period jitter`, `cycle-to-cycle jitter` and `time interval error`
     findings: tuple[Finding, ...]
+    # How far single widths strayed while the stick was held; None where it never was
     excursion: Excursion | None = None
 
     @property
@@ -136,20 +110,7 @@ def _own(jitter: Jitter, separation: Separation | None) -> Jitter:
 
 
 def examine_timing(record: Record, clock_record: Record | None = None) -> Timing:
-    """Measure one channel's timing.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    clock_record : Record, optional
-        The receiver's first output, where this one's start moves with the widths before it.
-        The frame clock and its jitter are then that output's.
-
-    Returns
-    -------
-    Timing
-    """
+    """Measure one channel's timing."""
     table, frames, kept = record.table, record.frames, record.periods
     faults = find_faults(table, frames, record.losses)
     patterns = () if faults.is_irregular else _followed(frames, kept)

@@ -65,84 +65,41 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Returns:
-    """Returns to neutral from one side.
+    """Returns to neutral from one side."""
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    mean_us, std_us : float or None
-        Of the widths at which they came to rest; None below one and two returns.
-    """
-
-    count: int
+    count: int  # How many
+    # Of the widths at which they came to rest; None below one and two returns
     mean_us: float | None
     std_us: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """The difference of two means, by Welch's test.
+    """The difference of two means, by Welch's test."""
 
-    Parameters
-    ----------
-    us, uncertainty_us : float
-        First minus second, and its standard uncertainty.
-    interval_us : tuple of float
-        95 % interval.
-    chance : float
-        That two sides without a difference differ as much (two-sided p).
-    significant : bool
-        Whether the chance is below 5 % and the interval leaves 0 out.
-    """
-
+    # First minus second, and its standard uncertainty
     us: float
     uncertainty_us: float
-    interval_us: tuple[float, float]
-    chance: float
-    significant: bool
+    interval_us: tuple[float, float]  # 95 % interval
+    chance: float  # That two sides without a difference differ as much (two-sided p)
+    significant: bool  # Whether the chance is below 5 % and the interval leaves 0 out
 
 
 @dataclass(frozen=True, slots=True)
 class Centring:
-    """How one channel comes back to neutral.
+    """How one channel comes back to neutral."""
 
-    Parameters
-    ----------
-    below, above : Returns
-        Returns from widths below neutral, and from above it.
-    repeatability_us : float or None
-        Standard deviation of returns from one side, pooled.
-    hysteresis : Difference or None
-        Mean of the returns from above minus that of those from below.
-    flat : Flat
-        The flat in slow sweeps through neutral.
-    findings : tuple of Finding
-        ``centring``, ``hysteresis`` and ``deadband``.
-    """
-
+    # Returns from widths below neutral, and from above it
     below: Returns
     above: Returns
-    repeatability_us: float | None
-    hysteresis: Difference | None
-    flat: Flat
-    findings: tuple[Finding, ...]
+    repeatability_us: float | None  # Standard deviation of returns from one side, pooled
+    hysteresis: Difference | None  # Mean of the returns from above minus that of those from below
+    flat: Flat  # The flat in slow sweeps through neutral
+    findings: tuple[Finding, ...]  # `centring`, `hysteresis` and `deadband`
 
 
 def examine_centring(record: Record, travel: Travel) -> Centring:
-    """Measure how well the stick comes back to neutral, and the flat there.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    travel : Travel
-        Its travel.
-
-    Returns
-    -------
-    Centring
-    """
+    """Measure how well the stick comes back to neutral, and the flat there."""
     flat = examine_flat(record, travel)
     if travel.neutral is None:
         return _without(travel.reasons["neutral"], flat, Returns(0, None, None))
@@ -182,15 +139,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
 def find_returns(
     record: Record, travel: Travel, neutral: Level
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Find the dwells at which the stick came back to neutral, and from which side.
-
-    Returns
-    -------
-    chosen : ndarray of int64, shape (n,)
-        The dwells.
-    side : ndarray of int64, shape (n,)
-        -1 where the stick was below neutral before, 1 where it was above.
-    """
+    """Find the dwells at which the stick came back to neutral, and from which side."""
     dwells, moves = record.dwells, travel.moves
     span_us = record.table.convention.span_us
     at = np.flatnonzero(np.abs(dwells.level_us - neutral.width_us) <= RETURN_REACH * span_us)
@@ -246,18 +195,6 @@ def welch(
     first: npt.NDArray[np.float64], second: npt.NDArray[np.float64], floor_us: float | None
 ) -> Difference:
     """Compare two means whose scatters may differ.
-
-    Parameters
-    ----------
-    first, second : ndarray of float64
-        At least two values each, in microseconds.
-    floor_us : float or None
-        The sampling floor of one width; it is not divided by the counts, since returns to
-        one width repeat one error. None counts as none.
-
-    Returns
-    -------
-    Difference
 
     Examples
     --------

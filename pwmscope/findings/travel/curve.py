@@ -66,59 +66,33 @@ class Shape(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A straight line and an odd cubic through one sweep.
+    """A straight line and an odd cubic through one sweep."""
 
-    Parameters
-    ----------
-    way : int
-        1 for a sweep upwards, -1 downwards.
-    coefficient, uncertainty : float
-        The expo coefficient and its standard uncertainty from the fit alone.
-    f, chance : float
-        The F ratio of the cubic term, and the chance of as much without one.
-    evidence : float
-        Natural logarithm of the evidence ratio for the cubic, by AICc.
-    uneven_us : float
-        Scatter about the cubic.
-    is_sharp : bool
-        Whether the sweep sets off and stops within a frame or two, as at an even pace.
-    """
-
-    way: int
+    way: int  # 1 for a sweep upwards, -1 downwards
+    # The expo coefficient and its standard uncertainty from the fit alone
     coefficient: float
     uncertainty: float
+    # The F ratio of the cubic term, and the chance of as much without one
     f: float
     chance: float
-    evidence: float
-    uneven_us: float
+    evidence: float  # Natural logarithm of the evidence ratio for the cubic, by AICc
+    uneven_us: float  # Scatter about the cubic
+    # Whether the sweep sets off and stops within a frame or two, as at an even pace
     is_sharp: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """How the width of one channel follows the stick.
+    """How the width of one channel follows the stick."""
 
-    Parameters
-    ----------
-    shape : Shape or None
-        None where the sweeps do not show it.
-    coefficient, uncertainty : float or None
-        Mean expo coefficient of all even sweeps and its standard uncertainty: 0 is a
-        straight line, 1 a pure cubic, less than 0 sharper round neutral.
-    interval : tuple of float or None
-        Its 95 % interval.
-    fits : tuple of Fit
-        The even sweeps.
-    finding : Finding
-        ``curve``.
-    """
-
-    shape: Shape | None
+    shape: Shape | None  # None where the sweeps do not show it
+    # Mean expo coefficient of all even sweeps and its standard uncertainty: 0 is a straight line, 1
+    # a pure cubic, less than 0 sharper round neutral
     coefficient: float | None
     uncertainty: float | None
-    interval: tuple[float, float] | None
-    fits: tuple[Fit, ...]
-    finding: Finding
+    interval: tuple[float, float] | None  # Its 95 % interval
+    fits: tuple[Fit, ...]  # The even sweeps
+    finding: Finding  # `curve`
 
 
 def examine_curve(
@@ -128,25 +102,7 @@ def examine_curve(
     way: npt.NDArray[np.float64],
     noise_us: float,
 ) -> Curve:
-    """Find how the width follows the stick, from sweeps through neutral.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    travel : Travel
-        Its travel.
-    sweeps : ndarray of int64, shape (n,)
-        Which of its moves are sweeps.
-    way : ndarray of float64, shape (n,)
-        1 where the width rises in them, -1 where it falls.
-    noise_us : float
-        Noise of the widths.
-
-    Returns
-    -------
-    Curve
-    """
+    """Find how the width follows the stick, from sweeps through neutral."""
     low, neutral, high = travel.low, travel.neutral, travel.high
     if low is None or neutral is None or high is None:
         missing = [travel.reasons[at] for at in ("low", "neutral", "high") if at in travel.reasons]
@@ -176,20 +132,6 @@ def fit_sweep(
     time_s: npt.NDArray[np.float64], off_us: npt.NDArray[np.float64], half_us: float, way: int
 ) -> Fit | None:
     """Fit a straight line and an odd cubic about neutral to one sweep.
-
-    Parameters
-    ----------
-    time_s, off_us : ndarray of float64, shape (n,)
-        Times, and widths less neutral.
-    half_us : float
-        Half the travel: the width at which the stick is at its end.
-    way : int
-        1 for a sweep upwards, -1 downwards.
-
-    Returns
-    -------
-    Fit or None
-        None where too little lies about neutral, or the fit has no such end.
 
     Examples
     --------

@@ -79,19 +79,11 @@ class Level:
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A figure in microseconds with its standard uncertainty; None where that is not known.
-
-    Parameters
-    ----------
-    us : float
-    uncertainty_us : float or None
-    half_us : float or None
-        Half the 95 % interval, where it is not twice the uncertainty.
-    """
+    """A figure in microseconds with its standard uncertainty; None where that is not known."""
 
     us: float
     uncertainty_us: float | None
-    half_us: float | None = None
+    half_us: float | None = None  # Half the 95 % interval, where it is not twice the uncertainty
 
     @property
     def doubt_us(self) -> float | None:
@@ -130,15 +122,6 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
     is shared, 5.2.2). The clock's error is rectangular, the rest taken as Gaussian, and the
     95 % interval is that of their sum (`half_of_both_us`).
 
-    Parameters
-    ----------
-    *terms : tuple of float and Level
-        Weight and level.
-
-    Returns
-    -------
-    Amount
-
     Examples
     --------
     >>> low, high = Level(1000.0, 0.1, ()), Level(2000.0, 0.2, ())
@@ -162,17 +145,6 @@ def half_of_both_us(std_us: float, half_range_us: float) -> float:
 
     The distribution of their sum is a difference of integrals of the Gaussian's; its end is
     found by halving (the convolution of JCGM 101, 5.2, from memory; no coverage factor).
-
-    Parameters
-    ----------
-    std_us : float
-        Standard deviation of the Gaussian part.
-    half_range_us : float
-        Half-width of the rectangle.
-
-    Returns
-    -------
-    float
 
     Examples
     --------
@@ -293,20 +265,6 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
 
     which is Ts^2/6 where the receiver keeps step with the analyser (JCGM 100, 4.3.9) and
     Ts^2/(6 n) where each reading stands for itself. Own derivation.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The channel's pulses.
-    dwells : Dwells
-        Dwells of one level, at least one.
-    std_us : float
-        Standard deviation of the widths in them.
-
-    Returns
-    -------
-    float
-        0 where the sample interval is not known.
     """
     interval_us = table.sample_interval_us
     if interval_us is None:
@@ -355,22 +313,6 @@ def find_neutral(
 
     A channel that neither starts near the centre nor comes back there more
     often, or stays longer, than elsewhere is one-sided: it has no neutral to see.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The channel's pulses.
-    dwells : Dwells
-        Its dwells.
-    marked_us : float, optional
-        Where neutral is known to be, as a bench sheet may mark it: then the dwell nearest
-        to it is at neutral, if it is near at all.
-
-    Returns
-    -------
-    level : Level or None
-    reason : str
-        Why there is none; empty where there is one.
     """
     span_us = table.convention.span_us
     centre_us = table.convention.neutral_us if marked_us is None else marked_us
@@ -408,14 +350,7 @@ def company(
 def find_endpoints(
     table: PulseTable, dwells: Dwells, neutral: Level | None
 ) -> tuple[Level | None, Level | None, dict[str, str]]:
-    """Find the outermost levels, if they lie `MIN_THROW` or more from neutral.
-
-    Returns
-    -------
-    low, high : Level or None
-    reasons : dict of str to str
-        For each of ``low, high`` that is None, why.
-    """
+    """Find the outermost levels, if they lie `MIN_THROW` or more from neutral."""
     if not len(dwells):
         reason = "The stick never stood still at an end."
         return None, None, {"low": reason, "high": reason}
@@ -443,20 +378,7 @@ def _not_held(end: str, middle_us: float, throw_us: float) -> str:
 
 
 def pooled_level_us(dwells: Dwells, span_us: float) -> float | None:
-    """Return the level of the channel's longest stay, by pulses, in microseconds.
-
-    Parameters
-    ----------
-    dwells : Dwells
-        The channel's dwells.
-    span_us : float
-        The convention's span.
-
-    Returns
-    -------
-    float or None
-        None where the channel never stood still.
-    """
+    """Return the level of the channel's longest stay, by pulses, in microseconds."""
     if not len(dwells):
         return None
     best = int(dwells.count.argmax())

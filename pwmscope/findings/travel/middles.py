@@ -23,23 +23,13 @@ UNLIKE: Final = 9.0
 
 @dataclass(frozen=True, slots=True)
 class Middles:
-    """The middle halves of some dwells.
+    """The middle halves of some dwells."""
 
-    Parameters
-    ----------
-    level_us : ndarray of float64, shape (n,)
-        Mean width of each, in microseconds.
-    std_us : float
-        Sample standard deviation about those means, pooled over all but the dwells that
-        scatter far more than most; the dwells' own noise where there is nothing to take it
-        from.
-    jitter_us : float
-        The same without the sampling floor, taken out in quadrature; not below 0.
-    """
-
-    level_us: npt.NDArray[np.float64]
+    level_us: npt.NDArray[np.float64]  # shape (n,): Mean width of each, in microseconds
+    # Sample standard deviation about those means, pooled over all but the dwells that scatter far
+    # more than most; the dwells' own noise where there is nothing to take it from
     std_us: float
-    jitter_us: float
+    jitter_us: float  # The same without the sampling floor, taken out in quadrature; not below 0
 
 
 def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles:
@@ -47,19 +37,6 @@ def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles
 
     A dwell's ends may hold the first and last steps of a slow sweep, which would shift its
     mean towards where the stick came from.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    chosen : ndarray of int64, shape (n,)
-        Which dwells.
-    most : int
-        Pulses to take of each, at most.
-
-    Returns
-    -------
-    Middles
     """
     dwells, table = record.dwells, record.table
     first, last = dwells.first[chosen], dwells.last[chosen]

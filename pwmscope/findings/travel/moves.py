@@ -22,36 +22,21 @@ MIN_THROW: Final = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Moves:
-    """The moves of one channel, as columns, in order of time.
+    """The moves of one channel, as columns, in order of time."""
 
-    Parameters
-    ----------
-    row : ndarray of int64, shape (n,)
-        Rows of the pulse table, one move's after the other's.
-    width_us : ndarray of float64, shape (n,)
-        Their widths in microseconds.
-    begin, end : ndarray of int64, shape (m,)
-        The half-open range in ``row`` of each move.
-    before, after : ndarray of int64, shape (m,)
-        The dwell that each one leaves and the one that it reaches; -1 where it begins or
-        ends otherwise: by turning round, in a signal loss, or at an end of the recording.
-    turn_row : ndarray of int64, shape (k,)
-        Rows of the turning points, dwells counted, both ends of the movement included.
-    turn_us : ndarray of float64, shape (k,)
-        Their widths.
-    least_us : float
-        Smallest movement between two turning points.
-    """
-
-    row: npt.NDArray[np.int64]
-    width_us: npt.NDArray[np.float64]
+    row: npt.NDArray[np.int64]  # shape (n,): Rows of the pulse table, one move's after the other's
+    width_us: npt.NDArray[np.float64]  # shape (n,): Their widths in microseconds
+    # shape (m,): The half-open range in `row` of each move
     begin: npt.NDArray[np.int64]
     end: npt.NDArray[np.int64]
+    # shape (m,): The dwell that each one leaves and the one that it reaches; -1 where it begins or
+    # ends otherwise: by turning round, in a signal loss, or at an end of the recording
     before: npt.NDArray[np.int64]
     after: npt.NDArray[np.int64]
+    # shape (k,): Rows of the turning points, dwells counted, both ends of the movement included
     turn_row: npt.NDArray[np.int64]
-    turn_us: npt.NDArray[np.float64]
-    least_us: float
+    turn_us: npt.NDArray[np.float64]  # shape (k,): Their widths
+    least_us: float  # Smallest movement between two turning points
 
     def __len__(self) -> int:
         return int(self.begin.size)
@@ -63,18 +48,7 @@ class Moves:
 
 
 def find_moves(record: Record) -> Moves:
-    """Find a channel's moves: what lies between dwells, cut where the movement turns round.
-
-    Parameters
-    ----------
-    record : Record
-        The channel. Stray widths, and pulses in loss spans, are in no move.
-
-    Returns
-    -------
-    Moves
-        Possibly none.
-    """
+    """Find a channel's moves: what lies between dwells, cut where the movement turns round."""
     table, dwells = record.table, record.dwells
     least_us = max(MIN_THROW * table.convention.span_us, 12.0 * dwells.noise_us)
     gap, row = _between_dwells(record)

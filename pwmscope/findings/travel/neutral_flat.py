@@ -55,71 +55,34 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """One even sweep through neutral.
+    """One even sweep through neutral."""
 
-    Parameters
-    ----------
-    first, last : int
-        Rows of the pulse table between which it crosses the band.
-    flat_s : float
-        How long the width stands at neutral; 0 where there is no flat.
-    flat_us : float
-        That, times the rate.
-    shortest_us : float
-        The shortest flat that would have been seen at this rate.
-    frame_us : float
-        How far the width goes in one frame.
-    before_us, behind_us : float
-        Step of the width on to the flat, and off it, along the sweep; 0 for none.
-    is_even : bool
-        Whether the width goes as fast beside neutral as far from it.
-    """
-
+    # Rows of the pulse table between which it crosses the band
     first: int
     last: int
-    flat_s: float
-    flat_us: float
-    shortest_us: float
-    frame_us: float
+    flat_s: float  # How long the width stands at neutral; 0 where there is no flat
+    flat_us: float  # That, times the rate
+    shortest_us: float  # The shortest flat that would have been seen at this rate
+    frame_us: float  # How far the width goes in one frame
+    # Step of the width on to the flat, and off it, along the sweep; 0 for none
     before_us: float
     behind_us: float
-    is_even: bool = True
+    is_even: bool = True  # Whether the width goes as fast beside neutral as far from it
 
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """What sweeps through neutral show there.
+    """What sweeps through neutral show there."""
 
-    Parameters
-    ----------
-    crossings : tuple of Crossing
-        The even sweeps.
-    deadband_us, uncertainty_us : float or None
-        Movement of the stick that changes nothing; 0 where there is no flat.
-    finding : Finding
-        ``deadband``.
-    """
-
-    crossings: tuple[Crossing, ...]
+    crossings: tuple[Crossing, ...]  # The even sweeps
+    # Movement of the stick that changes nothing; 0 where there is no flat
     deadband_us: float | None
     uncertainty_us: float | None
-    finding: Finding
+    finding: Finding  # `deadband`
 
 
 def examine_flat(record: Record, travel: Travel) -> Flat:
-    """Look for a flat at neutral in slow sweeps.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    travel : Travel
-        Its travel.
-
-    Returns
-    -------
-    Flat
-    """
+    """Look for a flat at neutral in slow sweeps."""
     if travel.neutral is None:
         return _hidden(travel.reasons["neutral"], ())
     std_us = middles(record, spaced(len(record.dwells), 16), 500).std_us

@@ -64,49 +64,23 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Resolution:
-    """How finely the width of one channel is set.
+    """How finely the width of one channel is set."""
 
-    Parameters
-    ----------
-    step_us, uncertainty_us : float or None
-        The step and its standard uncertainty; None where it is not resolved.
-    chance : float or None
-        That noise looks like such a step.
-    finest_us : float or None
-        The smallest step that this recording would show, with 95 % chance; None
-        where it shows none.
-    codes : int or None
-        Distinct codes seen; None where noise hides which.
-    bits, bits_of_travel : float or None
-        Steps in the convention's span, and in the travel seen, as powers of two.
-    findings : tuple of Finding
-        ``resolution``, ``distinct codes`` and ``resolution in bits``.
-    """
-
+    # The step and its standard uncertainty; None where it is not resolved
     step_us: float | None
     uncertainty_us: float | None
-    chance: float | None
+    chance: float | None  # That noise looks like such a step
+    # The smallest step that this recording would show, with 95 % chance; None where it shows none
     finest_us: float | None
-    codes: int | None
+    codes: int | None  # Distinct codes seen; None where noise hides which
+    # Steps in the convention's span, and in the travel seen, as powers of two
     bits: float | None
     bits_of_travel: float | None
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...]  # `resolution`, `distinct codes` and `resolution in bits`
 
 
 def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution:
-    """Find the step between the widths that a channel puts out.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    moves : Moves, optional
-        Its moves, where they are known already.
-
-    Returns
-    -------
-    Resolution
-    """
+    """Find the step between the widths that a channel puts out."""
     interval_us = record.table.sample_interval_us
     if interval_us is None:
         return _hidden(

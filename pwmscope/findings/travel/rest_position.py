@@ -36,48 +36,21 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class RestPosition:
-    """Where one channel rests.
+    """Where one channel rests."""
 
-    Parameters
-    ----------
-    level : Level or None
-        Where the longest stay is; None where the stick never stood still.
-    is_known : bool
-        Whether first and last dwell, longest stay and most visits are at that one level, and
-        the stick was moved away from it.
-    verdict : Verdict or None
-        Whether the device stands still there; None without a stop range.
-    finding : Finding
-        ``rest position``.
-    rests_us : tuple of float
-        Levels of the first dwell, the last, the longest stay and the most visits; none where
-        the stick never stood still.
-    """
-
-    level: Level | None
+    level: Level | None  # Where the longest stay is; None where the stick never stood still
+    # Whether first and last dwell, longest stay and most visits are at that one level, and the
+    # stick was moved away from it
     is_known: bool
-    verdict: Verdict | None
-    finding: Finding
+    verdict: Verdict | None  # Whether the device stands still there; None without a stop range
+    finding: Finding  # `rest position`
+    # Levels of the first dwell, the last, the longest stay and the most visits; none where the
+    # stick never stood still
     rests_us: tuple[float, ...] = ()
 
 
 def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> RestPosition:
-    """Find where a channel rests, without a plan, and hold it against its stop range.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    band : StopBand or None
-        Its device's stop range, where known.
-    is_listed : bool
-        Whether the answer is expected to judge: False only where there is a bench sheet
-        that says nothing of this line.
-
-    Returns
-    -------
-    RestPosition
-    """
+    """Find where a channel rests, without a plan, and hold it against its stop range."""
     table, dwells = record.table, record.dwells
     limit = "" if band is None else format_band(band)
     if not is_listed:
@@ -130,21 +103,6 @@ def judge_rest(
 
     It meets only where all the levels at which the channel may rest are inside; it does not
     meet only where there is but one, and the stick was moved away from it.
-
-    Parameters
-    ----------
-    rest : RestPosition
-        With a level.
-    band : StopBand
-        The stop range.
-    interval_us : float or None
-        Sample interval; without it nothing is shown.
-
-    Returns
-    -------
-    verdict : Verdict
-    sentence : str
-        Why.
     """
     if rest.level is None:
         return Verdict.NOT_SHOWN, rest.finding.sentence

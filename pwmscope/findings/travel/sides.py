@@ -43,34 +43,18 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Sides:
-    """The travel on each side of neutral.
+    """The travel on each side of neutral."""
 
-    Parameters
-    ----------
-    whole : Amount or None
-        From the low endpoint to the high one.
-    below, above : Amount or None
-        From neutral to each; None where either was never held.
-    asymmetry : Amount or None
-        ``above`` minus ``below``.
-    asymmetry_percent : float or None
-        The same in percent of their mean.
-    significant : bool or None
-        Whether it exceeds its expanded uncertainty; None where that is not known.
-    reversals : int or None
-        How often the movement turned round; None where nothing moved.
-    findings : tuple of Finding
-        ``travel``, ``asymmetry`` and ``reversals``.
-    """
-
-    whole: Amount | None
+    whole: Amount | None  # From the low endpoint to the high one
+    # From neutral to each; None where either was never held
     below: Amount | None
     above: Amount | None
-    asymmetry: Amount | None
-    asymmetry_percent: float | None
+    asymmetry: Amount | None  # `above` minus `below`
+    asymmetry_percent: float | None  # The same in percent of their mean
+    # Whether it exceeds its expanded uncertainty; None where that is not known
     significant: bool | None
-    reversals: int | None
-    findings: tuple[Finding, ...]
+    reversals: int | None  # How often the movement turned round; None where nothing moved
+    findings: tuple[Finding, ...]  # `travel`, `asymmetry` and `reversals`
 
 
 def examine_sides(
@@ -79,23 +63,7 @@ def examine_sides(
     reasons: dict[str, str],
     moves: Moves,
 ) -> Sides:
-    """Measure the travel on each side of neutral.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    levels : tuple of Level or None
-        Low endpoint, neutral and high endpoint.
-    reasons : dict of str to str
-        For each of ``low, neutral, high`` that is None, why.
-    moves : Moves
-        The channel's moves.
-
-    Returns
-    -------
-    Sides
-    """
+    """Measure the travel on each side of neutral."""
     low, neutral, high = levels
     whole = weighed_sum((1.0, high), (-1.0, low)) if low and high else None
     below = weighed_sum((1.0, neutral), (-1.0, low)) if low and neutral else None

@@ -37,21 +37,12 @@ _BLOCK: Final = 256
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """What a search for a lattice came to.
-
-    Parameters
-    ----------
-    found : Lattice or None
-    finest_us : float or None
-        The smallest step that would have been found with 95 % chance; None
-        where none would.
-    is_image : bool
-        Whether a line showed that may be a part of a coarser step.
-    """
+    """What a search for a lattice came to."""
 
     found: Lattice | None
+    # The smallest step that would have been found with 95 % chance; None where none would
     finest_us: float | None
-    is_image: bool = False
+    is_image: bool = False  # Whether a line showed that may be a part of a coarser step
 
 
 def find_step(
@@ -84,28 +75,6 @@ def find_step(
       shows it best.
 
     The lowest frequency that passes is the lattice; multiples of it are its own.
-
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths seen while the stick moved.
-    owner : ndarray of int64, shape (n,)
-        The sweep that each belongs to, from 0.
-    pace_us : ndarray of float64, shape (sweeps,)
-        How far each sweep goes in one frame; 0 for what is no sweep.
-    interval_us : float
-        Sample interval Ts.
-    jitter_us : float
-        Standard deviation of the widths without the sampling.
-    span_us : float
-        The convention's span.
-    scatter_us : ndarray of float64, optional
-        How single widths lie about a level that stands still: it tells what jitter of any
-        shape leaves of a lattice.
-
-    Returns
-    -------
-    Search
 
     Examples
     --------
@@ -195,21 +164,7 @@ def _shown_by_sweeps(
     share: float,
     least: float,
 ) -> bool:
-    """Say whether a line comes from where the widths lie and not from how evenly they go.
-
-    Parameters
-    ----------
-    turns : ndarray of complex128, shape (n,)
-        ``exp(2 pi i f w)`` of every width.
-    owner : ndarray of int64, shape (n,)
-        Their sweeps.
-    pace : ndarray of float64, shape (sweeps,)
-        Steps per frame of each sweep.
-    share : float
-        Strength that a lattice would have.
-    least : float
-        What the strength must be at least, times the square root of the widths.
-    """
+    """Say whether a line comes from where the widths lie and not from how evenly they go."""
     count = np.bincount(owner, minlength=pace.size)
     sums = np.bincount(owner, turns.real, pace.size) + 1j * np.bincount(
         owner, turns.imag, pace.size

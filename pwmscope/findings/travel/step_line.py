@@ -18,25 +18,14 @@ MAX_TONES: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class Lattice:
-    """Equally spaced widths.
+    """Equally spaced widths."""
 
-    Parameters
-    ----------
-    step_us, uncertainty_us : float
-        Their distance and its standard uncertainty from scatter alone.
-    offset_us : float
-        One of them, less a whole number of steps.
-    strength : float
-        Length of the mean of ``exp(2 pi i width / step)``, 0 to 1.
-    chance : float
-        That noise shows a line as strong anywhere among the steps tried.
-    """
-
+    # Their distance and its standard uncertainty from scatter alone
     step_us: float
     uncertainty_us: float
-    offset_us: float
-    strength: float
-    chance: float
+    offset_us: float  # One of them, less a whole number of steps
+    strength: float  # Length of the mean of `exp(2 pi i width / step)`, 0 to 1
+    chance: float  # That noise shows a line as strong anywhere among the steps tried
 
 
 def turns_of(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np.complex128]:

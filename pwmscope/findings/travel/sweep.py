@@ -37,49 +37,20 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Sweeps:
-    """The sweeps of one channel.
+    """The sweeps of one channel."""
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    steps_back : int
-        How often the width stepped back in them, beyond noise.
-    largest_us : float or None
-        The largest step back; 0 where there is none, None where there is no sweep.
-    back_row : ndarray of int64, shape (steps_back,)
-        Row of the pulse farthest back in each.
-    noise_limit_us : float
-        Steps up to this are noise.
-    curve : Curve
-        How the width follows the stick.
-    findings : tuple of Finding
-        ``sweep`` and ``curve``.
-    """
-
-    count: int
-    steps_back: int
+    count: int  # How many
+    steps_back: int  # How often the width stepped back in them, beyond noise
+    # The largest step back; 0 where there is none, None where there is no sweep
     largest_us: float | None
-    back_row: npt.NDArray[np.int64]
-    noise_limit_us: float
-    curve: Curve
-    findings: tuple[Finding, ...]
+    back_row: npt.NDArray[np.int64]  # shape (steps_back,): Row of the pulse farthest back in each
+    noise_limit_us: float  # Steps up to this are noise
+    curve: Curve  # How the width follows the stick
+    findings: tuple[Finding, ...]  # `sweep` and `curve`
 
 
 def examine_sweeps(record: Record, travel: Travel) -> Sweeps:
-    """Measure whether sweeps go one way, and how they are curved.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    travel : Travel
-        Its travel.
-
-    Returns
-    -------
-    Sweeps
-    """
+    """Measure whether sweeps go one way, and how they are curved."""
     moves = travel.moves
     noise_us = middles(record, spaced(len(record.dwells), 32), 200).std_us
     limit_us = 8.0 * noise_us + (record.table.sample_interval_us or 0.0)

@@ -76,22 +76,13 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """What is known of the device on a line.
+    """What is known of the device on a line."""
 
-    Parameters
-    ----------
-    band : StopBand or None
-        The widths at which it stands still.
-    has_neutral : bool or None
-        Whether it stands still in the middle, as a drive does; False for a weapon that turns
-        one way. None where that is not known.
-    is_listed : bool
-        False where there is a bench sheet and it says nothing of this line.
-    """
-
-    band: StopBand | None = None
+    band: StopBand | None = None  # The widths at which it stands still
+    # Whether it stands still in the middle, as a drive does; False for a weapon that turns one way.
+    # None where that is not known.
     has_neutral: bool | None = None
-    is_listed: bool = True
+    is_listed: bool = True  # False where there is a bench sheet and it says nothing of this line
 
     @classmethod
     def on(cls, line: str, sheet: BenchSheet | None) -> Device:
@@ -116,63 +107,29 @@ plan shows that the stick was held there (own choice)."""
 
 @dataclass(frozen=True, slots=True)
 class Travel:
-    """The travel of one channel.
+    """The travel of one channel."""
 
-    Parameters
-    ----------
-    width_us : Summary
-        All measured widths outside loss spans, in microseconds.
-    low, high, neutral : Level or None
-        Endpoints and neutral from dwells; None where the stick never stood there.
-    neutral_offset_us : float or None
-        Neutral minus the convention's neutral.
-    outside_convention : int
-        Pulses outside the convention's endpoints by more than a sample interval.
-    reasons : dict of str to str
-        For each of ``low, high, neutral`` that is None, why.
-    sides : Sides
-        The travel on each side of neutral, its asymmetry, and reversals.
-    moves : Moves
-        The stretches between dwells.
-    rest : RestPosition
-        Where the channel rests with the stick let go.
-    findings : tuple of Finding
-        ``pulse width range``, ``low endpoint``, ``high endpoint``, ``neutral``, ``rest
-        position``, then those of ``sides``.
-    """
-
-    width_us: Summary
+    width_us: Summary  # All measured widths outside loss spans, in microseconds
+    # Endpoints and neutral from dwells; None where the stick never stood there
     low: Level | None
     high: Level | None
     neutral: Level | None
-    neutral_offset_us: float | None
+    neutral_offset_us: float | None  # Neutral minus the convention's neutral
+    # Pulses outside the convention's endpoints by more than a sample interval
     outside_convention: int
-    reasons: dict[str, str]
-    sides: Sides
-    moves: Moves
-    rest: RestPosition
+    reasons: dict[str, str]  # For each of `low, high, neutral` that is None, why
+    sides: Sides  # The travel on each side of neutral, its asymmetry, and reversals
+    moves: Moves  # The stretches between dwells
+    rest: RestPosition  # Where the channel rests with the stick let go
+    # `pulse width range`, `low endpoint`, `high endpoint`, `neutral`, `rest position`, then those
+    # of `sides`
     findings: tuple[Finding, ...]
 
 
 def examine_travel(
     record: Record, marked_neutral_us: float | None = None, device: Device = UNKNOWN
 ) -> Travel:
-    """Measure one channel's travel.
-
-    Parameters
-    ----------
-    record : Record
-        The channel.
-    marked_neutral_us : float, optional
-        Where a bench sheet marks neutral: the dwell level nearest to it is then taken
-        for neutral. By default neutral is found from where the stick rests.
-    device : Device, optional
-        What is on the line; by default that is not known, and there is no bench sheet.
-
-    Returns
-    -------
-    Travel
-    """
+    """Measure one channel's travel."""
     table, dwells, limits = record.table, record.dwells, record.limits
     outside = table.has(Flag.OUTSIDE)
     if record.losses:

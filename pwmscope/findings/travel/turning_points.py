@@ -21,19 +21,6 @@ def turning_points(width_us: npt.NDArray[np.float64], least_us: float) -> npt.ND
     counting, ASTM E1049, does the same; from memory). Pairs that are the closest ones among
     their neighbours go at once, so that a handful of passes over ever fewer points does.
 
-    Parameters
-    ----------
-    width_us : ndarray of float64, shape (n,)
-        Widths in order of time, in microseconds.
-    least_us : float
-        Smallest movement that counts, in microseconds.
-
-    Returns
-    -------
-    ndarray of int64, shape (m,)
-        Places of the turning points in order, both ends of the movement among them; none
-        where all movements are smaller.
-
     Examples
     --------
     >>> turning_points(np.array([0.0, 3.0, 2.0, 60.0, 61.0, 10.0, 12.0]), 50.0)

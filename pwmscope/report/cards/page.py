@@ -14,20 +14,7 @@ _FOLDER: Final = "pwmscope.report.cards"
 
 
 def fill_card(template: str, **values: object) -> str:
-    """Fill a card's template.
-
-    Parameters
-    ----------
-    template : str
-        Its file in this package.
-    **values : object
-        What the template names; text is escaped.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself.
-    """
+    """Fill a card's template."""
     folder = importlib.resources.files(_FOLDER)
     environment = jinja2.Environment(
         autoescape=True,

@@ -9,18 +9,7 @@ from pwmscope.report.cards.plan_text import BEFORE, format_clock, plan_needs, pl
 
 
 def plan_card(plan: CapturePlan) -> str:
-    """Write a plan as one page of HTML: cautions, what to set, the steps with boxes to tick.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself; black and white, A4.
-    """
+    """Write a plan as one page of HTML: cautions, what to set, the steps with boxes to tick."""
     return fill_card(
         "plan_card.html.j2",
         title=plan_title(plan),

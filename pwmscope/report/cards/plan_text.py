@@ -25,18 +25,6 @@ BEGIN: Final = (
 def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
     """Write a plan as text: cautions, what to set, the steps with their times.
 
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-    width : int, optional
-        Columns.
-
-    Returns
-    -------
-    str
-        Lines, the last one ended.
-
     Examples
     --------
     >>> from pwmscope.bench.plan import PlanStep
@@ -67,13 +55,7 @@ def plan_title(plan: CapturePlan) -> str:
 
 
 def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
-    """Say what to set on the recorder, and why.
-
-    Returns
-    -------
-    tuple of str
-        Whole sentences.
-    """
+    """Say what to set on the recorder, and why."""
     rate = format_rate(1e12 / plan.sample_rate_hz)
     length_s = math.ceil(plan.seconds + SPARE_S)
     sampling_us = COVERAGE * 1e6 / plan.sample_rate_hz / math.sqrt(6.0)

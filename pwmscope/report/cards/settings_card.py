@@ -24,24 +24,7 @@ def settings_card(
     capture: str,
     compared: tuple[Compared, ...] = (),
 ) -> str:
-    """Write the settings as one page of HTML, with boxes to tick.
-
-    Parameters
-    ----------
-    advice : SettingsAdvice
-        What to set.
-    sheet : BenchSheet
-        The bench.
-    capture : str
-        The recording's file.
-    compared : tuple of Compared, optional
-        What improved since an earlier recording.
-
-    Returns
-    -------
-    str
-        One HTML 5 document that refers to nothing outside itself; black and white, A4.
-    """
+    """Write the settings as one page of HTML, with boxes to tick."""
     return fill_card(
         "settings_card.html.j2",
         title=f"Settings{f' of {sheet.robot}' if sheet.robot else ''}",

@@ -27,26 +27,7 @@ def settings_json(
     before: str | None = None,
     compared: tuple[Compared, ...] = (),
 ) -> str:
-    """Write the settings as JSON, by docs/calibrate.schema.json.
-
-    Parameters
-    ----------
-    advice : SettingsAdvice
-        What to set.
-    sheet : BenchSheet
-        The bench.
-    capture : str
-        The recording's file.
-    before : str or None
-        The earlier recording's file.
-    compared : tuple of Compared, optional
-        What improved since then.
-
-    Returns
-    -------
-    str
-        JSON text, the last line ended.
-    """
+    """Write the settings as JSON, by docs/calibrate.schema.json."""
     alignment = advice.alignment
     data: dict[str, Any] = {
         "schema": SCHEMA,

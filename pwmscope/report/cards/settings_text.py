@@ -21,24 +21,7 @@ def settings_text(
     compared: tuple[Compared, ...] = (),
     width: int = WIDTH,
 ) -> str:
-    """Write the settings card as text.
-
-    Parameters
-    ----------
-    advice : SettingsAdvice
-        What to set.
-    sheet : BenchSheet
-        The bench.
-    compared : tuple of Compared, optional
-        What improved since an earlier recording.
-    width : int, optional
-        Columns.
-
-    Returns
-    -------
-    str
-        Lines, the last one ended.
-    """
+    """Write the settings card as text."""
     told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in CAUTIONS)]
     told += ["", _wrapped(settings_headline(advice, sheet), "", "", width)]
     for channel in advice.channels:
@@ -62,13 +45,7 @@ def settings_text(
 
 
 def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
-    """Say in one sentence or two what there is to do.
-
-    Returns
-    -------
-    str
-        The answer, with the robot's name where the sheet has one.
-    """
+    """Say in one sentence or two what there is to do."""
     of = f"{sheet.robot}: " if sheet.robot else ""
     changes, not_shown = advice.changes, advice.not_shown
     if changes:
@@ -94,13 +71,7 @@ def channel_title(line: str, role: str, device: str) -> str:
 
 
 def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
-    """Say what stands beside the settings: the plan's fit, and devices that are not recorded.
-
-    Returns
-    -------
-    tuple of str
-        Whole sentences.
-    """
+    """Say what stands beside the settings: the plan's fit, and devices that are not recorded."""
     notes = []
     if advice.alignment is not None:
         notes.append(advice.alignment.sentence)

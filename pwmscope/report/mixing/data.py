@@ -21,24 +21,7 @@ SCHEMA: Final = 1
 def mixing_data(
     capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
 ) -> dict[str, Any]:
-    """Turn the answer into plain data, following schema 1.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    mixing : Mixing
-        What was found.
-    ways : tuple of Advice
-        What to change.
-    course : Course, optional
-        Where the robot would go.
-
-    Returns
-    -------
-    dict
-        Only dicts, lists, strings, finite numbers, booleans and None.
-    """
+    """Turn the answer into plain data, following schema 1."""
     found = mixing.arrangement
     return {
         "schema": SCHEMA,
@@ -98,13 +81,7 @@ def _path(path: Path) -> dict[str, Any]:
 def mixing_json(
     capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
 ) -> str:
-    """Write the answer as JSON text, two spaces deep, ending in a line break.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite, which would be a fault of pwmscope's own.
-    """
+    """Write the answer as JSON text, two spaces deep, ending in a line break."""
     data = mixing_data(capture, mixing, ways, course)
     return json_text(data)
 

@@ -19,26 +19,7 @@ def mixing_pictures(
     mode: Mode = 2,
     steps: Sequence[StepSpan] = (),
 ) -> tuple[Picture, ...]:
-    """Draw where the robot would go, before and after the advice, and the sticks.
-
-    Parameters
-    ----------
-    course : Course or None
-        Where it would go; without it there is no such picture.
-    sticks : mapping of str to PulseTable
-        The recorded stick axes; without any there is no picture of them.
-    end_s : float
-        End of the recording.
-    mode : {1, 2}
-        Which stick does what.
-    steps : sequence of StepSpan, optional
-        Where a plan's steps were found.
-
-    Returns
-    -------
-    tuple of Picture
-        ``drive-path``, ``sticks``.
-    """
+    """Draw where the robot would go, before and after the advice, and the sticks."""
     pictures = []
     if course is not None:
         pictures.append(draw_drive_path(course.before, course.after, change=course.change))

@@ -31,24 +31,7 @@ _SAID: Final = {
 def mixing_paragraphs(
     mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
 ) -> Iterator[tuple[str, list[str]]]:
-    """Give headings, each with its paragraphs.
-
-    Parameters
-    ----------
-    mixing : Mixing
-        What was found.
-    ways : tuple of Advice
-        What to change.
-    course : Course, optional
-        Where the robot would go.
-
-    Yields
-    ------
-    heading : str
-        The first is the answer.
-    paragraphs : list of str
-        Whole sentences or rows.
-    """
+    """Give headings, each with its paragraphs."""
     answer, *others = mixing.findings
     name = mixing.arrangement.name
     heading = _SAID[mixing.verdict] + (f": {name}" if name else "")

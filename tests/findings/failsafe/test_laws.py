@@ -1,9 +1,11 @@
 """The three laws of the failsafe check, over drills and sheets that nobody chose.
 
 In the order does not meet < not shown < meets: less known never scores better; one proven
-failure governs; nothing recorded is dropped in silence.
+failure governs; nothing recorded is dropped in silence. ``LAW_EXAMPLES=500`` in the environment
+looks longer than a run of all tests may.
 """
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -30,7 +32,7 @@ from pwmscope.findings.failsafe import LeftOutKind
 
 MEETS, BREAKS = Verdict.MEETS, Verdict.DOES_NOT_MEET
 RUNS = settings(
-    max_examples=150,
+    max_examples=int(os.environ.get("LAW_EXAMPLES", "10")),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
@@ -182,9 +184,10 @@ def test_a_vaguer_time_never_yields_meets(drill, within_s, more_s):
     off_s = [span[0] for span in drill.spans]
     sharp = check(drill, off_at_s=[(t, within_s) for t in off_s])
     vague = check(drill, off_at_s=[(t, within_s + more_s) for t in off_s])
-    before, after = events(sharp), per_loss(vague)
-    better = {k for k, e in before.items() if after[k] is MEETS and e.verdict is not MEETS}
-    assert [before[k].reason for k in better] == []
+    # A pause that no sharply stated loss covers is one of its own, and lies within a vague one.
+    before, after = per_loss(sharp), per_loss(vague)
+    assert [key for key, told in after.items() if told is MEETS and before[key] is not MEETS] == []
+    assert not meets(vague) or meets(sharp)
 
 
 @given(drills())

@@ -133,6 +133,8 @@ def page(browser):
             opened = Page(socket)
             for part in ("Page", "Runtime", "Log"):
                 opened.ask(f"{part}.enable")
+            # Else a page that has just begun may hear of no focus yet.
+            opened.ask("Emulation.setFocusEmulationEnabled", enabled=True)
             yield opened
     finally:
         process.terminate()

@@ -7,14 +7,17 @@ line, quickest first, in a process forked from one that has the libraries loaded
 
     python tests/benchmarks/deliberate_faults.py --results faults.jsonl
 
-Stopped and started again with the same file it goes on where it was; ``--only-report`` prints the
-table. A fault that changes nothing stands in ``deliberate_faults.toml`` with its reason.
+Stopped and started again with the same file it goes on where it was; ``--again`` runs what survived
+once more, after tests were added; ``--only-report`` prints the table. Which tests reach which line
+is kept beside the results until a file changes. A fault that changes nothing stands in
+``deliberate_faults.toml`` with its reason.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
 import importlib
 import importlib.abc
 import importlib.util
@@ -60,6 +63,8 @@ OPERATORS = (
     "core/ZeroIterationForLoop", "core/ReplaceBreakWithContinue", "core/ReplaceContinueWithBreak",
 )  # fmt: skip
 MAX_S = 90.0
+"""Seconds of processor time that the tests of one fault may take: a broken loop may never end."""
+MAX_WAIT_S = 600
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,13 +171,30 @@ def pytest_sessionfinish():
 '''
 
 
+def reach_once(
+    tests: tuple[str, ...], package: Path, folder: Path, results: Path
+) -> dict[str, object]:
+    """Take which tests reach which line from an earlier run, while no file has changed."""
+    digest = hashlib.sha256(" ".join(tests).encode())
+    for path in sorted({*(ROOT / "pwmscope").rglob("*.py"), *(ROOT / "tests").rglob("*.py")}):
+        digest.update(path.read_bytes())
+    kept = results.with_suffix(".reach.json")
+    if kept.exists():
+        earlier: dict[str, object] = json.loads(kept.read_text())
+        if earlier["digest"] == digest.hexdigest():
+            return earlier
+    reached = reach(tests, package, folder) | {"digest": digest.hexdigest()}
+    kept.write_text(json.dumps(reached))
+    return json.loads(kept.read_text())
+
+
 def tests_for(fault: Fault, reached: dict[str, object]) -> list[str]:
     """Name the tests that reach a line, quickest first.
 
     A line that runs while the module is imported is reached by all tests of the module.
     """
     own = reached["lines"].get(fault.module, {})
-    names = own.get(fault.line) or sorted({name for tests in own.values() for name in tests})
+    names = own.get(str(fault.line)) or sorted({name for tests in own.values() for name in tests})
     times = reached["times"]
     return sorted((name for name in names if name in times), key=times.__getitem__)
 
@@ -211,7 +233,8 @@ def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
     if child == 0:
         code = 70
         with contextlib.suppress(BaseException):
-            signal.alarm(int(MAX_S))
+            signal.setitimer(signal.ITIMER_PROF, MAX_S)
+            signal.alarm(MAX_WAIT_S)
             sink = os.open(os.devnull, os.O_WRONLY)
             os.dup2(sink, 1)
             os.dup2(sink, 2)
@@ -224,11 +247,26 @@ def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
         os._exit(code)
     _, status = os.waitpid(child, 0)
     if os.WIFSIGNALED(status):
-        return "late" if os.WTERMSIG(status) == signal.SIGALRM else "caught"
+        late = os.WTERMSIG(status) in (signal.SIGALRM, signal.SIGPROF)
+        return "late" if late else "caught"
     told = {0: "survived", 1: "caught", 2: "caught"}.get(os.WEXITSTATUS(status))
     if told is None:
         raise SystemExit(f"pytest ended with {os.WEXITSTATUS(status)} for {name}: {tests[:3]}")
     return told
+
+
+def _check_runner(
+    reached: dict[str, object], package: Path, whole: tuple[str, ...], results: Path
+) -> None:
+    """Run the tests of each module in this runner without a fault, once for each state of them."""
+    if reached.get("checked"):
+        return
+    for stem in whole:
+        every = sorted({name for own in reached["lines"][stem].values() for name in own})
+        told = run_fault(stem, (package / f"{stem}.py").read_text(), package, every)
+        if told != "survived":
+            raise SystemExit(f"The tests of {stem} are {told} in this runner without any fault.")
+    results.with_suffix(".reach.json").write_text(json.dumps(reached | {"checked": True}))
 
 
 def preload() -> None:
@@ -293,6 +331,7 @@ def main() -> None:
     parser.add_argument("--results", type=Path, required=True, help="JSON lines; added to")
     parser.add_argument("--seconds", type=float, default=7200.0, help="stop after so long")
     parser.add_argument("--part", default="0/1", help="K/N: only every N-th fault, from the K-th")
+    parser.add_argument("--again", action="store_true", help="run what survived once more")
     parser.add_argument("--only-report", action="store_true")
     options = parser.parse_args()
     package, whole = ROOT / options.package, tuple(options.whole)
@@ -301,15 +340,13 @@ def main() -> None:
     if not options.only_report:
         part, parts = map(int, options.part.split("/"))
         with tempfile.TemporaryDirectory() as folder:
-            reached = reach(tuple(options.tests), package, Path(folder))
+            reached = reach_once(tuple(options.tests), package, Path(folder), options.results)
         preload()
-        for stem in whole:
-            every = sorted({name for own in reached["lines"][stem].values() for name in own})
-            if run_fault(stem, (package / f"{stem}.py").read_text(), package, every) != "survived":
-                raise SystemExit(f"The tests of {stem} fail in this runner without any fault.")
+        _check_runner(reached, package, whole, options.results)
         end_s = time.perf_counter() + options.seconds
         for k, fault in enumerate(faults):
-            if identity(fault) in outcome or k % parts != part:
+            known = outcome.get(identity(fault))
+            if k % parts != part or (known and not (options.again and known == "survived")):
                 continue
             if time.perf_counter() > end_s:
                 break

@@ -238,7 +238,8 @@ def _strays_lost_us(table: PulseTable, dwells: Dwells, cut: npt.NDArray[np.float
         number += 1
         term *= expected / number
         below += term
-    return number / _GAUSS_95 * math.sqrt(float(off_us @ off_us) / off_us.size)
+    size_us = math.sqrt(float(off_us @ off_us) / off_us.size)
+    return number / _GAUSS_95 * size_us
 
 
 def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:

@@ -19,9 +19,11 @@ from pwmscope.pulses import PulseTable
 HALVINGS: Final = 26
 """So often an interval is halved that its end is right to 1 part in 10 million."""
 _GAUSS_95: Final = 1.959964
-_CUT_DOUBT: Final = 1.5
-"""Pulses by which the number that a dwell lost at its ends may be wrong."""
-_LAGS: Final = 16
+_END_DOUBT: Final = 1.5
+"""Pulses by which the number that a dwell lost at its ends may be wrong, whatever is hidden."""
+MOVE_S: Final = 0.6
+"""What a hand takes to move a stick (common practice, from memory)."""
+_LAGS: Final = 48
 _MAX_ROWS: Final = 4096
 _MAX_DWELLS: Final = 64
 _TERMS: Final = 12
@@ -192,7 +194,11 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     """Take some dwells, at least one, as one level (`level_near`)."""
     target_us, span_us = float(near.level_us[0]), table.convention.span_us
     level_us, count, square_us2 = _with_strays(table, near, NEUTRAL_REACH * span_us)
-    held = count + near.unsettled
+    level_us, count, square_us2 = _with_gaps(table, near, level_us, count, square_us2)
+    hidden = _hidden_pulses(table, near)
+    in_doubt = np.maximum(near.unsettled - 2.0 * hidden, 0.0)
+    held = count + in_doubt / 2.0
+    held_doubt2 = hidden**2 + _END_DOUBT**2 + in_doubt**2 / 12.0
     weight = held / held.sum()
     width_us = target_us + float(np.sum(weight * (level_us - target_us)))
     variance_us2 = float(np.sum(square_us2) / max(int(np.sum(count - 1)), 1))
@@ -202,16 +208,75 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     scatter_us = math.sqrt(max(lasting_us2 / float(count.sum()), between_us2))
     uncertainty_us = None
     if table.sample_interval_us is not None:
-        # Where a dwell ends is known to one pulse at either end, whatever was cut off.
-        cut = near.unsettled + 2
+        cut = in_doubt / 2.0 + np.sqrt(held_doubt2)
         unseen_us2 = np.minimum(lasting_us2 / cut, variance_us2) + lasting_us2 / count
         of_cut_us2 = float(np.sum((weight * cut / held) ** 2 * unseen_us2))
-        of_weight_us2 = float(np.sum((_CUT_DOUBT * (level_us - width_us) / held.sum()) ** 2))
+        of_cut_us2 += (_strays_lost_us(table, near, cut) / held.sum()) ** 2
+        of_weight_us2 = float(np.sum(held_doubt2 * ((level_us - width_us) / held.sum()) ** 2))
         sampling_us = sampling_left_us(table, near, math.sqrt(variance_us2))
         uncertainty_us = math.sqrt(
             of_cut_us2 + of_weight_us2 + sampling_us**2 + _clock_us(width_us) ** 2
         )
     return Level(width_us, uncertainty_us, near.evidence, scatter_us)
+
+
+def _strays_lost_us(table: PulseTable, dwells: Dwells, cut: npt.NDArray[np.float64]) -> float:
+    """Deviation of the sum of the stray widths that may be among the pulses cut off.
+
+    Rare and far off, they are no Gaussian: half the 97.5 % point of their Poisson number, from
+    as many as the dwells show, times the size of one.
+    """
+    owner = np.searchsorted(dwells.first, dwells.stray, side="right") - 1
+    own = (owner >= 0) & (dwells.stray <= dwells.last[owner])
+    if not own.any():
+        return 0.0
+    off_us = table.width_us[dwells.stray[own]] - dwells.level_us[owner[own]]
+    expected = float(cut.sum()) * off_us.size / float(dwells.count.sum() + off_us.size)
+    number, term = 0, math.exp(-expected)
+    below = term
+    while below < 0.975:
+        number += 1
+        term *= expected / number
+        below += term
+    size_us = math.sqrt(float(off_us @ off_us) / off_us.size)
+    return number / _GAUSS_95 * size_us
+
+
+def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:
+    """Count the pulses for which noise hides that a hand still moves before it stops.
+
+    A movement of minimum jerk is `10 (t/T)^3` of its way from its end (Flash and Hogan 1985,
+    from memory): within three deviations of half the span for `(0.6 noise/span)^(1/3)` of
+    its time.
+    """
+    part = (0.6 * dwells.noise_us / table.convention.span_us) ** (1.0 / 3.0)
+    rise_s = table.rise_s[int(dwells.first[0]) : int(dwells.last[0]) + 1]
+    return MOVE_S * part * (rise_s.size - 1) / max(float(rise_s[-1] - rise_s[0]), 1e-6)
+
+
+def _with_gaps(
+    table: PulseTable,
+    dwells: Dwells,
+    level_us: npt.NDArray[np.float64],
+    count: npt.NDArray[np.int64],
+    square_us2: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Count what lies between two dwells as held, where the width never left their level."""
+    level_us, count, square_us2 = level_us.copy(), count.copy(), square_us2.copy()
+    reach_us = SAME_LEVEL * table.convention.span_us + 4.0 * dwells.noise_us
+    begin, after = dwells.last[:-1] + 1, dwells.first[1:]
+    for at in np.flatnonzero((after > begin) & (after - begin <= count[:-1] + count[1:])):
+        rows = np.arange(begin[at], after[at])
+        off_us = table.width_us[rows[table.measured[rows]]] - level_us[at]
+        stray = np.isin(rows, dwells.stray)[table.measured[rows]]
+        if not off_us.size or np.any(np.abs(off_us[~stray]) > reach_us):
+            continue
+        total = int(count[at]) + off_us.size
+        shift_us = float(off_us.sum()) / total
+        square_us2[at] += float(off_us @ off_us) - total * shift_us**2
+        level_us[at] += shift_us
+        count[at] = total
+    return level_us, count, square_us2
 
 
 def _with_strays(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pwmscope.findings.definitions import DEFINITIONS
+from pwmscope.findings import definitions
 
 PAGE = Path(__file__).with_name("findings.md")
 HEAD = """# Findings
@@ -25,7 +25,7 @@ def text() -> str:
     parts = [
         f"## {definition.name}\n\n{definition.meaning}\n\n"
         f"- Formula: {definition.formula}\n- Source: {definition.source}\n"
-        for definition in DEFINITIONS.values()
+        for definition in definitions().values()
     ]
     return "\n".join([HEAD, *parts])
 

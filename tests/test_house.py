@@ -21,14 +21,6 @@ OPEN = {"model", "errors", "output"}
 """What everything stands on; its modules are named by all."""
 IN_A_CIRCLE = []
 FOLDERS_IN_A_CIRCLE = [
-    "pwmscope.findings",
-    "pwmscope.findings.failsafe",
-    "pwmscope.findings.glitches",
-    "pwmscope.findings.lag",
-    "pwmscope.findings.mixing",
-    "pwmscope.findings.receivers",
-    "pwmscope.findings.timing",
-    "pwmscope.findings.travel",
     "pwmscope.report",
     "pwmscope.report.mixing",
 ]

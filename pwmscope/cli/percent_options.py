@@ -16,7 +16,7 @@ from pwmscope.advice.settings import (
 from pwmscope.bench import BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.findings import Findings
-from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
+from pwmscope.findings.travel import Amount, Level, weighed_sum
 
 _SOLVE: Final = re.compile(r"(?P<line>.+):(?P<end>low|high)=(?P<was>[^,=]+),(?P<now>[^,=]+)")
 

@@ -1,5 +1,6 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
 
+from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.plan_alignment import Alignment, align_plan
@@ -8,7 +9,9 @@ from pwmscope.model.finding import Evidence, Finding, Verdict, worst
 from pwmscope.model.moments import Summary, summarise
 
 __all__ = [
+    "ANALYSERS",
     "Alignment",
+    "Analyser",
     "ChannelFindings",
     "Evidence",
     "Finding",
@@ -18,6 +21,7 @@ __all__ = [
     "Summary",
     "Verdict",
     "align_plan",
+    "definitions",
     "examine",
     "summarise",
     "worst",

@@ -11,13 +11,11 @@ import numpy as np
 from pwmscope.bench import BenchSheet, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
-from pwmscope.findings.failsafe import Silence, listen_to
-from pwmscope.findings.glitches.glitches import examine_glitches
-from pwmscope.findings.receivers.skew import clock_lines, examine_order
-from pwmscope.findings.record import Record
-from pwmscope.findings.results import ChannelFindings, Findings, Together
-from pwmscope.findings.timing.timing import examine_timing
-from pwmscope.findings.travel.travel import Device, examine_travel
+from pwmscope.findings.analysers import ANALYSERS, Together
+from pwmscope.findings.failsafe import analyse_losses
+from pwmscope.findings.receivers import clock_lines, examine_order
+from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.segmentation import Channel
 from pwmscope.model.spans import Span
 from pwmscope.pulses import Convention
 
@@ -82,7 +80,7 @@ def examine(
     """
     _check_types(capture, off_line, sheet, convention, limits)
     _check_moments(off_at_s)
-    listened = listen_to(
+    listened = analyse_losses(
         capture,
         off_line=off_line,
         off_at_s=off_at_s,
@@ -94,18 +92,20 @@ def examine(
     capture, limits = lines.capture, limits or listened.marking.limits
     order = examine_order(heard.records)
     clocks = clock_lines(order)
-    channels = {
-        name: _channel(
-            heard.records[name],
-            heard.records.get(clocks.get(name, ""), heard.records[name]),
-            heard.silences[name],
-            Span(capture.start_s, capture.end_s),
-            Device.on(name, sheet),
-        )
-        if name not in lines.refused
-        else ChannelFindings(name, table, 0, lines.refused[name], None, None, None, ())
-        for name, table in lines.tables.items()
-    }
+    recorded = Span(capture.start_s, capture.end_s)
+    channels = {}
+    for name, table in lines.tables.items():
+        if name in lines.refused:
+            channels[name] = ChannelFindings(name, table, 0, lines.refused[name], ())
+            continue
+        record, silence = heard.records[name], heard.silences[name]
+        clock = heard.records.get(clocks.get(name, ""), record)
+        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence})
+        pulses = int(np.count_nonzero(table.measured))
+        channels[name] = ChannelFindings(name, table, pulses, None, record.losses, channel)
+        for row in ANALYSERS:
+            if row.of == "line" and row.when == "at once":
+                channels[name].answer(row.question)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     together = Together(glitches, heard.records, order)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
@@ -113,11 +113,7 @@ def examine(
 
 
 def _check_types(
-    capture: object,
-    off_line: object,
-    sheet: object,
-    convention: object,
-    limits: object,
+    capture: object, off_line: object, sheet: object, convention: object, limits: object
 ) -> None:
     """Name the argument that is of another type than `examine` takes."""
     read_it = "Read the file with pwmscope.load first."
@@ -157,23 +153,3 @@ _FIXED = (
     "An edge is timed at the first sample that shows it.",
     "The analyser's clock is taken to be right within 100 ppm (common practice).",
 )
-
-
-def _channel(
-    record: Record, clock: Record, silence: Silence, recorded: Span, device: Device
-) -> ChannelFindings:
-    table = record.table
-    timing, travel = examine_timing(record, clock), examine_travel(record, device=device)
-    return ChannelFindings(
-        table.line,
-        table,
-        int(np.count_nonzero(table.measured)),
-        None,
-        timing,
-        travel,
-        silence,
-        record.losses,
-        examine_glitches(record, recorded),
-        record,
-        clock,
-    )

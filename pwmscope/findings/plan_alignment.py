@@ -9,11 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench.plan import CapturePlan, StepSpan
-from pwmscope.findings.segmentation.held_positions import (
-    MIN_S,
-    HeldPositions,
-    find_held_positions,
-)
+from pwmscope.findings.segmentation import MIN_S, HeldPositions, find_held_positions
 from pwmscope.findings.step_matching import UNSEEN, Matching, match_steps
 from pwmscope.model.amounts import format_list, format_s
 from pwmscope.model.definition import Definition

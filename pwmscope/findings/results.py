@@ -3,32 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import TYPE_CHECKING, Final
+from typing import Final, TypeVar
 
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
-from pwmscope.findings.failsafe import Listened, Silence
-from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
-from pwmscope.findings.glitches.glitches import Glitches
-from pwmscope.findings.receivers.skew import Order
-from pwmscope.findings.record import Record
-from pwmscope.findings.timing.timing import Timing
-from pwmscope.findings.travel.centring import Centring, examine_centring
-from pwmscope.findings.travel.resolution import Resolution, examine_resolution
-from pwmscope.findings.travel.sweep import Sweeps, examine_sweeps
-from pwmscope.findings.travel.travel import Travel
+from pwmscope.findings.analysers import ANALYSERS, Together, When
+from pwmscope.findings.failsafe import LineLosses, Listened
+from pwmscope.findings.glitches import Coincidence, Glitches
+from pwmscope.findings.receivers import Order
+from pwmscope.findings.segmentation import Answer, Channel
+from pwmscope.findings.timing import Rhythm, Stability, Timing
+from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
 from pwmscope.model.finding import Finding, Verdict, worst
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
-if TYPE_CHECKING:
-    from pwmscope.findings.timing.rhythm import Rhythm
-    from pwmscope.findings.timing.stability import Stability
-
+A = TypeVar("A")
 _MAX_TOLD: Final = 6
 """Lines that the short form of findings names."""
+
+
+def _questions(*when: When) -> tuple[str, ...]:
+    """List the questions that are asked of every line, or those that are asked at such a time."""
+    return tuple(r.question for r in ANALYSERS if r.of == "line" and (not when or r.when in when))
 
 
 @dataclass(frozen=True, repr=False)
@@ -45,70 +43,96 @@ class ChannelFindings:
         Pulses that were measured (neither cut, nor glitches, nor foreign).
     not_servo : str or None
         Why the line does not carry servo pulses; None where it does.
-    timing, travel, silence : Timing, Travel, Silence or None
-        None where the line does not carry servo pulses.
     loss_spans : tuple of Span
         Time spans in which its signal was lost.
-    glitches : Glitches or None
-        None where the line does not carry servo pulses.
-    record : Record or None
-        What the seldom-asked answers are worked out from, when they are asked for.
-    clock_record : Record or None
-        The same of the line that shows the receiver's frame clock.
+    channel : Channel or None
+        What answers are worked out from, and those that were; None where the line does not carry
+        servo pulses.
     """
 
     line: str
     table: PulseTable
     pulses: int
     not_servo: str | None
-    timing: Timing | None
-    travel: Travel | None
-    silence: Silence | None
     loss_spans: tuple[Span, ...]
-    glitches: Glitches | None = None
-    record: Record | None = field(default=None, compare=False)
-    clock_record: Record | None = field(default=None, compare=False)
+    channel: Channel | None = field(default=None, compare=False)
 
-    @cached_property
+    def answer(self, question: str) -> Answer | None:
+        """Return the answer to a question about a line, of the table `ANALYSERS`.
+
+        Parameters
+        ----------
+        question : str
+            Such as ``"timing"`` or ``"glitches"``.
+
+        Returns
+        -------
+        Answer or None
+            With its ``findings``; None where the line does not carry servo pulses.
+        """
+        row = next((r for r in ANALYSERS if r.of == "line" and r.question == question), None)
+        if row is None:
+            expected = f"one of the questions: {', '.join(_questions())}"
+            raise ArgumentError("question", format_given(question), expected)
+        if self.channel is None:
+            return None
+        answers = self.channel.answers
+        if question not in answers:
+            for before in set(row.needs).intersection(_questions()):
+                self.answer(before)
+            assert row.analyse is not None  # of a line only failsafe has none, and comes first
+            answers[question] = row.analyse(self.channel)
+        return answers[question]
+
+    def _answer(self, question: str, kind: type[A]) -> A | None:
+        found = self.answer(question)
+        assert found is None or isinstance(found, kind)
+        return found
+
+    @property
+    def timing(self) -> Timing | None:
+        """Frame clock, period and jitter; None, as all answers, where it is no servo line."""
+        return self._answer("timing", Timing)
+
+    @property
     def rhythm(self) -> Rhythm | None:
-        """Rhythms in the widths and in the time error, worked out when asked for."""
-        if self.record is None or self.timing is None:
-            return None
-        from pwmscope.findings.timing.rhythm import examine_rhythm  # noqa: PLC0415 - seldom asked
+        """Rhythms in the widths and in the time error, worked out when looked at."""
+        return self._answer("rhythm", Rhythm)
 
-        return examine_rhythm(self.record, self.timing.clock, self.clock_record)
-
-    @cached_property
+    @property
     def stability(self) -> Stability | None:
-        """Allan and time deviation and the kind of noise, worked out when asked for."""
-        if self.record is None or self.timing is None:
-            return None
-        from pwmscope.findings.timing.stability import (  # noqa: PLC0415 - seldom asked
-            examine_stability,
-        )
+        """Allan and time deviation and the kind of noise, worked out when looked at."""
+        return self._answer("stability", Stability)
 
-        return examine_stability(self.clock_record or self.record, self.timing.clock)
+    @property
+    def travel(self) -> Travel | None:
+        """Endpoints, neutral and rest."""
+        return self._answer("travel", Travel)
 
-    @cached_property
+    @property
     def resolution(self) -> Resolution | None:
-        """Steps of the widths, worked out when asked for."""
-        if self.record is None or self.travel is None:
-            return None
-        return examine_resolution(self.record, self.travel.moves)
+        """Steps of the widths, worked out when looked at."""
+        return self._answer("resolution", Resolution)
 
-    @cached_property
+    @property
     def centring(self) -> Centring | None:
-        """How well neutral is come back to, worked out when asked for."""
-        if self.record is None or self.travel is None:
-            return None
-        return examine_centring(self.record, self.travel)
+        """How well neutral is come back to, worked out when looked at."""
+        return self._answer("centring", Centring)
 
-    @cached_property
+    @property
     def sweeps(self) -> Sweeps | None:
-        """How evenly the widths follow the stick, worked out when asked for."""
-        if self.record is None or self.travel is None:
-            return None
-        return examine_sweeps(self.record, self.travel)
+        """How evenly the widths follow the stick, worked out when looked at."""
+        return self._answer("sweeps", Sweeps)
+
+    @property
+    def glitches(self) -> Glitches | None:
+        """Single pulses that are wrong."""
+        return self._answer("glitches", Glitches)
+
+    @property
+    def silence(self) -> LineLosses | None:
+        """What it did at each signal loss."""
+        return self._answer("failsafe", LineLosses)
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name, such as ``"neutral"``."""
@@ -130,44 +154,27 @@ class ChannelFindings:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """All findings of the channel, in the order in which they are told."""
-        told = (
-            self.timing, self.rhythm, self.stability, self.travel, self.resolution,
-            self.centring, self.sweeps, self.glitches,
-        )  # fmt: skip
-        of_loss = () if self.silence is None else self.silence.findings
-        return (*(f for answer in told if answer is not None for f in answer.findings), *of_loss)
+        return self._of(*_questions())
 
     @property
     def judged(self) -> tuple[Finding, ...]:
         """The findings that were held against a limit; the seldom-asked answers have none."""
-        told = (self.timing, self.travel, self.glitches, self.silence)
-        of_all = (finding for answer in told if answer is not None for finding in answer.findings)
-        return tuple(finding for finding in of_all if finding.limit)
+        return tuple(f for f in self._of(*_questions("at once")) if f.limit)
 
     @property
     def pulse_checks(self) -> tuple[Finding, ...]:
         """The findings that were held against a limit, without those about a signal loss."""
-        of_loss = () if self.silence is None else self.silence.findings
-        return tuple(finding for finding in self.judged if finding not in of_loss)
+        others = (question for question in _questions("at once") if question != "failsafe")
+        return tuple(f for f in self._of(*others) if f.limit)
+
+    def _of(self, *questions: str) -> tuple[Finding, ...]:
+        answers = (self.answer(question) for question in questions)
+        return tuple(f for answer in answers if answer is not None for f in answer.findings)
 
     @property
     def verdict(self) -> Verdict:
         """Verdict over all findings of the channel."""
         return worst(self.judged)
-
-
-@dataclass(frozen=True)
-class Together:
-    """What the lines of a recording show together, worked out when asked for."""
-
-    glitches: dict[str, Glitches]  # Those of each servo line
-    records: dict[str, Record]  # Each servo line outside its losses
-    order: Order  # Which lines belong to one receiver, their order and skew
-
-    @cached_property
-    def coincidence(self) -> Coincidence:
-        """Which lines' glitches come at the same moments."""
-        return examine_coincidence(self.glitches, self.records, self.order.grouping.groups)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -262,7 +269,7 @@ class Findings:
     @property
     def recording_findings(self) -> tuple[Finding, ...]:
         """Findings about the lines together."""
-        return (*self.order.findings, *self.coincidence.findings)
+        return tuple(f for answer in self.together.answers.values() for f in answer.findings)
 
     @property
     def conventions(self) -> tuple[Convention, ...]:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.findings.segmentation.held_positions import SAME_POSITION, HeldPositions, distances
+from pwmscope.findings.segmentation import SAME_POSITION, HeldPositions, distances
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 
 UNSEEN: Final = 1.0
 """Price of a step that should show and does not. All prices are in this unit (own choice)."""
@@ -84,13 +84,11 @@ def _refined(plan: CapturePlan, held: HeldPositions, rest: int | None) -> Matchi
     return Matching(second.begun, second.cost + _extra(final - again, second))
 
 
-def _extra(change: npt.NDArray[np.float64], matching: Matching) -> float:
+def _extra(change: FloatArray, matching: Matching) -> float:
     return float(sum(change[step, at] for step, at in matching.begun))
 
 
-def _place_cost(
-    plan: CapturePlan, held: HeldPositions, rest: int | None
-) -> npt.NDArray[np.float64]:
+def _place_cost(plan: CapturePlan, held: HeldPositions, rest: int | None) -> FloatArray:
     """Price of each step at each position, by whether both are at rest; shape (K, J)."""
     cost = np.zeros((len(plan.steps), len(held)))
     silent = np.isnan(held.level).any(axis=1)
@@ -107,9 +105,7 @@ def _place_cost(
     return cost
 
 
-def _repeat_cost(
-    plan: CapturePlan, held: HeldPositions, matching: Matching
-) -> npt.NDArray[np.float64]:
+def _repeat_cost(plan: CapturePlan, held: HeldPositions, matching: Matching) -> FloatArray:
     """Price of each step at each position by where the same sticks stood elsewhere."""
     cost = np.zeros((len(plan.steps), len(held)))
     silent = np.isnan(held.level.sum(axis=1))
@@ -128,7 +124,7 @@ def _repeat_cost(
     return cost
 
 
-def _cheapest(plan: CapturePlan, held: HeldPositions, place: npt.NDArray[np.float64]) -> Matching:
+def _cheapest(plan: CapturePlan, held: HeldPositions, place: FloatArray) -> Matching:
     """Find the cheapest chain of pairs of step and position."""
     steps, positions = place.shape
     omitted = _omitted_cost(plan.steps)
@@ -163,12 +159,12 @@ def _cheapest(plan: CapturePlan, held: HeldPositions, place: npt.NDArray[np.floa
 class _Planned:
     """What the plan says about one step beside each of some steps before it; shapes (b,)."""
 
-    apart_s: npt.NDArray[np.float64]
-    alike: npt.NDArray[np.bool_]
-    is_off: npt.NDArray[np.bool_]
+    apart_s: FloatArray
+    alike: BoolArray
+    is_off: BoolArray
 
     @classmethod
-    def of(cls, plan: CapturePlan, before: npt.NDArray[np.int64], k: int) -> _Planned:
+    def of(cls, plan: CapturePlan, before: IntArray, k: int) -> _Planned:
         start_s, steps = np.array(plan.starts_s), plan.steps
         alike = np.array([steps[b].sticks == steps[k].sticks for b in before])
         is_off = np.array(
@@ -176,25 +172,18 @@ class _Planned:
         )
         return cls(start_s[k] - start_s[before], alike, is_off)
 
-    def link_cost(
-        self,
-        seen_s: npt.NDArray[np.float64],
-        moved: npt.NDArray[np.bool_],
-        spare: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.float64]:
+    def link_cost(self, seen_s: FloatArray, moved: BoolArray, spare: IntArray) -> FloatArray:
         """Price of going on from positions e to the next; shape (b, e)."""
         planned_s = self.apart_s[:, None]
         off = np.abs(planned_s - seen_s[None, :]) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
         late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
         odd = (self.alike[:, None] == moved[None, :]) & ~self.is_off[:, None]
         each = np.where(self.is_off, SPARE_OFF, SPARE)[:, None]
-        price: npt.NDArray[np.float64] = (
-            np.nan_to_num(late) + WRONG_PLACE * odd + each * spare[None, :]
-        )
+        price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd + each * spare[None, :]
         return price
 
 
-def _omitted_cost(steps: tuple[PlanStep, ...]) -> npt.NDArray[np.float64]:
+def _omitted_cost(steps: tuple[PlanStep, ...]) -> FloatArray:
     """Price of the steps between two that begin, at [first, second]; shape (K, K + 1).
 
     The last column is the price of all that come after the first.

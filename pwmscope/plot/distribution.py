@@ -12,8 +12,8 @@ from matplotlib.container import BarContainer
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.timing.timing import Jitter
-from pwmscope.findings.travel.travel import Level, Travel
+from pwmscope.findings.timing import Jitter
+from pwmscope.findings.travel import Level, Travel
 from pwmscope.model.spans import inside
 from pwmscope.plot.style import (
     ALARM,

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
-from pwmscope.findings.receivers.frame_order import Receiver
+from pwmscope.findings.receivers import Receiver
 from pwmscope.model.letters import format_line
 from pwmscope.model.spans import Span
 from pwmscope.plot.style import (

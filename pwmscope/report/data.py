@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import Final
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
-from pwmscope.findings.timing.timing import Jitter
+from pwmscope.findings.timing import Jitter
 from pwmscope.pulses import Convention
 
 Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None

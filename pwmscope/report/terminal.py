@@ -14,8 +14,16 @@ from rich.text import Text
 
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
-from pwmscope.findings import ChannelFindings, Evidence, Finding, Findings, Summary, Verdict
-from pwmscope.findings.timing.timing import Jitter
+from pwmscope.findings import (
+    ChannelFindings,
+    Evidence,
+    Finding,
+    Findings,
+    Summary,
+    Verdict,
+    definitions,
+)
+from pwmscope.findings.timing import Jitter
 from pwmscope.model.definition import Definition
 from pwmscope.model.letters import format_line, format_plainly
 from pwmscope.report.sentences import (
@@ -266,15 +274,14 @@ def _print_wrapped(console: Console, words: str, indent: str) -> None:
 
 
 def _chosen(names: tuple[str, ...]) -> list[Definition]:
-    from pwmscope.findings.definitions import DEFINITIONS  # noqa: PLC0415 - slow to import
-
+    defined = definitions()
     wanted = {" ".join(name.lower().split()) for name in names}
-    unknown = wanted - {EVERYTHING, *DEFINITIONS}
+    unknown = wanted - {EVERYTHING, *defined}
     if unknown:
         raise HintError(
-            f"There is no finding '{min(unknown)}'; the findings are {', '.join(DEFINITIONS)}."
+            f"There is no finding '{min(unknown)}'; the findings are {', '.join(defined)}."
         )
-    return [d for name, d in DEFINITIONS.items() if EVERYTHING in wanted or name in wanted]
+    return [d for name, d in defined.items() if EVERYTHING in wanted or name in wanted]
 
 
 def _found(findings: Findings, name: str) -> Iterator[tuple[str, Finding, ChannelFindings | None]]:

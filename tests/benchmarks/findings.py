@@ -64,7 +64,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.travel.centring import examine_centring
 from pwmscope.findings.segmentation.dwells import find_dwells
 from pwmscope.findings.glitches.glitches import examine_glitches
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation.record import Record
 from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.findings.timing.rhythm import examine_rhythm
 from pwmscope.model.spans import Span

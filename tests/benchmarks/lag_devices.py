@@ -19,8 +19,7 @@ import numpy.typing as npt
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.lag import Lag, examine_lag
 from pwmscope.findings.lag.delay import Trigger
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FloatArray = npt.NDArray[np.float64]

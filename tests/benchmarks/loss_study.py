@@ -20,7 +20,7 @@ import numpy as np
 from loss_scripts import Bench, TrueLoss, random_bench
 
 from pwmscope.findings.failsafe import LossEvent, listen, marking_of
-from pwmscope.findings.servo_lines import find_servo_lines
+from pwmscope.findings.segmentation import find_servo_lines
 
 CLASSES = ("pulses stop", "holds last", "goes to preset", "wanders", "keeps following")
 PAGE = Path(__file__).parents[2] / "docs" / "failsafe.md"

@@ -40,7 +40,7 @@ sys.path.insert(0, {folder!r})
 from signal_loss import hour, sheet_of
 from pwmscope.findings import examine
 from pwmscope.findings.failsafe import listen, marking_of
-from pwmscope.findings.servo_lines import find_servo_lines
+from pwmscope.findings.segmentation.record import find_servo_lines
 from pwmscope.pulses import decode
 capture, sheet = hour({losses}, {marked}), sheet_of({marked})
 marking = marking_of(capture, None, (), sheet)

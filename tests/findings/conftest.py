@@ -6,7 +6,7 @@ import pytest
 
 from pwmscope.bench import BenchChannel, BenchSheet, Marker
 from pwmscope.findings.failsafe import listen, marking_of
-from pwmscope.findings.servo_lines import find_servo_lines
+from pwmscope.findings.segmentation import find_servo_lines
 from pwmscope.synth import Channel, Dwell, Frame, Loss, Script, Sweep, Width, build
 
 

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.centring import DEFINITIONS, examine_centring, welch
 from pwmscope.findings.travel.travel import examine_travel
 from pwmscope.model.finding import Verdict

@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
+from pwmscope.findings.segmentation import WidthNoise, find_noise
 from pwmscope.findings.segmentation.change_points import FALSE_ALARM, deviations_for, split_levels
-from pwmscope.findings.segmentation.width_noise import WidthNoise, find_noise
 
 SLOW_US = 0.03
 

@@ -10,8 +10,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.glitches.coincidence import DEFINITIONS, examine_coincidence
 from pwmscope.findings.glitches.glitch_patterns import _openers, expected_shared
 from pwmscope.findings.glitches.glitches import Glitches, examine_glitches
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 

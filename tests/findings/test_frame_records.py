@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.model.spans import Span
 from pwmscope.pulses import decode_line, find_frames

@@ -14,8 +14,7 @@ from pwmscope.findings.glitches.glitches import (
     examine_glitches,
     poisson_interval_per_minute,
 )
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.model.spans import Span
 from pwmscope.pulses import decode_line, find_frames

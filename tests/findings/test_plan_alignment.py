@@ -11,7 +11,7 @@ from pwmscope.bench import load_sheet
 from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.findings.plan_alignment import DEFINITIONS, align_plan
-from pwmscope.findings.segmentation.held_positions import find_held_positions
+from pwmscope.findings.segmentation import find_held_positions
 from pwmscope.pulses import decode
 from pwmscope.synth import GoesToPreset, Output, PulsesStop, Wanders, build, follow_plan
 

@@ -9,8 +9,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.receivers.common_clock import pulses_of
 from pwmscope.findings.receivers.receivers import find_receivers
 from pwmscope.findings.receivers.ties import Step, chance_of
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 

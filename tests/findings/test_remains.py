@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pwmscope.findings.segmentation.remains import in_passing, left_in_sweeps
-from pwmscope.findings.segmentation.width_noise import WidthNoise
+from pwmscope.findings.segmentation import WidthNoise
+from pwmscope.findings.segmentation.change_points import in_passing, left_in_sweeps
 
 NOISE = WidthNoise(0.5, 0.5, 1.0, 0.1)
 SWEEP = 1500 + 0.1 * np.arange(400)

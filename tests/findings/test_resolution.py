@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.resolution import DEFINITIONS, MAX_WIDTHS, examine_resolution
 from pwmscope.findings.travel.step_lattice import find_step
 from pwmscope.model.finding import Verdict

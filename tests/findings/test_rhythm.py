@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing.frame_clock import fit_clock
 from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MAX_PULSES, SAMPLING, examine_rhythm
 from pwmscope.findings.timing.spectral_lines import find_lines

@@ -4,14 +4,14 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope.findings.segmentation.segments import (
+from pwmscope.findings.segmentation import WidthNoise
+from pwmscope.findings.segmentation.stretches import (
     SHIFT_LIMIT,
     settled,
     standing_stretches,
     stray_widths,
     trimmed,
 )
-from pwmscope.findings.segmentation.width_noise import WidthNoise
 
 NOISE = WidthNoise(0.5, 0.5, 1.0, 0.1)
 WINDOW = 10

@@ -10,8 +10,7 @@ from pwmscope.findings.receivers import receivers
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.skew import DEFINITIONS, examine_order
 from pwmscope.findings.receivers.starts import Start
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

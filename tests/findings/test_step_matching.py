@@ -3,7 +3,7 @@
 import numpy as np
 
 from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.findings.segmentation.held_positions import HeldPositions
+from pwmscope.findings.segmentation import HeldPositions
 from pwmscope.findings.step_matching import match_steps
 
 FORWARD, RIGHT, REST = {"elevator": 1.0}, {"aileron": 1.0}, {}

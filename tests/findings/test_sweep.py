@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.curve import Shape, fit_sweep
 from pwmscope.findings.travel.sweep import DEFINITIONS, examine_sweeps
 from pwmscope.findings.travel.travel import examine_travel

@@ -6,8 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.moves import find_moves
 from pwmscope.findings.travel.travel import DEFINITIONS, examine_travel
 from pwmscope.findings.travel.turning_points import turning_points

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from pwmscope.findings.segmentation.width_noise import find_noise
+from pwmscope.findings.segmentation import find_noise
 
 RNG = np.random.default_rng(5)
 

@@ -19,7 +19,7 @@ import pytest
 import ruptures
 from scipy import signal
 
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 PULSES = 1500

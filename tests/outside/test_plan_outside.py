@@ -17,7 +17,7 @@ from pwmscope.bench.plan import CapturePlan, PlanStep
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.findings import step_matching
 from pwmscope.findings.plan_alignment import align_plan
-from pwmscope.findings.segmentation.held_positions import HeldPositions
+from pwmscope.findings.segmentation import HeldPositions
 from pwmscope.pulses import decode
 from pwmscope.synth import Output, build, follow_plan
 

@@ -27,8 +27,7 @@ from pwmscope.findings.glitches.glitches import examine_glitches
 from pwmscope.findings.receivers.pairing import pair
 from pwmscope.findings.receivers.starts import Start
 from pwmscope.findings.receivers.ties import Step
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model.spans import Span
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import find_frames

@@ -19,8 +19,7 @@ from scipy.stats import norm
 from statsmodels.tools.eval_measures import aicc
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.centring import welch
 from pwmscope.findings.travel.curve import fit_sweep
 from pwmscope.findings.travel.levels import (

@@ -9,7 +9,7 @@ from rich.console import Console
 
 from pwmscope import examine, load
 from pwmscope.errors import HintError
-from pwmscope.findings.definitions import DEFINITIONS
+from pwmscope.findings import definitions
 from pwmscope.report.terminal import print_explanations
 
 ROOT = Path(__file__).parents[2]
@@ -32,11 +32,11 @@ def test_every_finding_has_a_definition(name):
     findings = examine(load(ROOT / "captures" / name))
     told = {f.name for c in findings.channels.values() for f in c.findings}
     told |= {f.name for f in findings.recording_findings}
-    assert told <= set(DEFINITIONS)
+    assert told <= set(definitions())
 
 
 def test_every_definition_is_complete():
-    for definition in DEFINITIONS.values():
+    for definition in definitions().values():
         assert definition.meaning.endswith("."), definition.name
         assert definition.formula, definition.name
         assert definition.source, definition.name
@@ -52,7 +52,7 @@ def test_the_page_of_findings_is_made_from_them():
 
 def test_neutral_is_explained_with_the_pulses_it_rests_on(sweep):
     text = " ".join(printed(sweep, "Neutral").split())
-    definition = DEFINITIONS["neutral"]
+    definition = definitions()["neutral"]
     assert " ".join(definition.formula.split()) in text
     assert " ".join(definition.source.split()) in text
     level = sweep.channels["RX2"].travel.neutral
@@ -65,7 +65,7 @@ def test_neutral_is_explained_with_the_pulses_it_rests_on(sweep):
 
 def test_everything_is_explained_at_once(sweep):
     text = printed(sweep, "all")
-    for name in DEFINITIONS:
+    for name in definitions():
         assert name in text.splitlines()
 
 

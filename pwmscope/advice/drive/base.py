@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.errors import PwmscopeError
+from pwmscope.model.arrays import FloatArray
 
 TOP_SPEED_M_S: Final = 1.0
 WHEEL_BASE_M: Final = 0.2
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench.sheet import BenchChannel
 from pwmscope.errors import PwmscopeError
+from pwmscope.model.arrays import FloatArray
 from pwmscope.pulses import STANDARD_SERVO
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

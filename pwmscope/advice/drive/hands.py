@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
 from pwmscope.advice.drive.commands import Throttle
 from pwmscope.advice.drive.outputs import Outputs
 from pwmscope.bench.plan import Axis
 from pwmscope.errors import PwmscopeError
+from pwmscope.model.arrays import FloatArray
 from pwmscope.pulses import PulseTable
 
 
@@ -19,10 +17,10 @@ from pwmscope.pulses import PulseTable
 class Hands:
     """Stick positions over time."""
 
-    time_s: npt.NDArray[np.float64]  # shape (n,): In order
+    time_s: FloatArray  # shape (n,): In order
     # shape (n,): For each stick axis that was recorded, from -1 to 1; right and forward are
     # positive
-    position: Mapping[Axis, npt.NDArray[np.float64]]
+    position: Mapping[Axis, FloatArray]
 
     @classmethod
     def of(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from pwmscope.model.arrays import FloatArray
+
 SMALL = 1e-3
 """Turns below this, in radians, are taken by series, whose next term is below rounding."""
 

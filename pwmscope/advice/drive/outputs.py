@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.errors import PwmscopeError
+from pwmscope.model.arrays import FloatArray
 from pwmscope.pulses import PulseTable
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.advice.drive.base import Base
 from pwmscope.advice.drive.commands import Throttle
@@ -15,6 +14,7 @@ from pwmscope.advice.drive.motion import integrate
 from pwmscope.advice.drive.outputs import Correction, Outputs
 from pwmscope.bench.plan import StepSpan
 from pwmscope.errors import PwmscopeError
+from pwmscope.model.arrays import FloatArray
 
 FINEST_TURN: Final = 0.05
 FINEST_S: Final = 0.1
@@ -22,7 +22,6 @@ FINEST_S: Final = 0.1
 MIN_M: Final = 0.005
 MIN_DEG: Final = 0.5
 """Less than these is not worth telling."""
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

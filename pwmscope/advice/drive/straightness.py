@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from pwmscope.advice.drive.commands import Throttle
 from pwmscope.errors import PwmscopeError
-from pwmscope.findings.travel.travel import Travel
+from pwmscope.findings.travel import Travel
 from pwmscope.model.uncertainty import COVERAGE
 
 

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.mixing.faults import AT_OUTPUTS, WANTED, Fault, Kind
 from pwmscope.findings.mixing.sticks import Samples
-
-Matrix: TypeAlias = npt.NDArray[np.float64]
+from pwmscope.model.arrays import FloatArray
 
 ChangeKind: TypeAlias = Literal[
     "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",
@@ -37,9 +35,9 @@ class Change:
     words: str  # An instruction, a whole sentence. It names one place.
     place: Place  # Where it is made; the proof holds for that place alone
     line: str  # The output that it changes; empty where it changes both
-    at_outputs: Matrix  # shape (2, 2): What it multiplies the outputs with, from the left
+    at_outputs: FloatArray  # shape (2, 2): What it multiplies the outputs with, from the left
     # shape (2, 2): What it multiplies the sticks with, before anything else happens to them
-    at_sticks: Matrix
+    at_sticks: FloatArray
     effort: float  # For the order only
 
 
@@ -49,8 +47,8 @@ def _change(
     place: Place,
     *,
     line: str = "",
-    outputs: Matrix | None = None,
-    sticks: Matrix | None = None,
+    outputs: FloatArray | None = None,
+    sticks: FloatArray | None = None,
 ) -> Change:
     at_outputs = np.eye(2) if outputs is None else outputs
     at_sticks = np.eye(2) if sticks is None else sticks

@@ -2,12 +2,7 @@
 
 from pwmscope.advice.settings.advise import SettingsAdvice, advise_settings
 from pwmscope.advice.settings.comparison import Compared, Trend, compare_settings
-from pwmscope.advice.settings.scale import (
-    PercentReading,
-    PercentScale,
-    solve_scale,
-    stated_scale,
-)
+from pwmscope.advice.settings.scale import PercentReading, PercentScale, solve_scale, stated_scale
 from pwmscope.advice.settings.setting import ORDER, Action, ChannelSettings, Name, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 

@@ -17,7 +17,7 @@ from pwmscope.bench.roles import STICKS, UNUSED
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.plan_alignment import Alignment
-from pwmscope.findings.travel.levels import Level
+from pwmscope.findings.travel import Level
 
 _ASKED: Final[tuple[Name, ...]] = ("neutral", "low endpoint", "high endpoint")
 

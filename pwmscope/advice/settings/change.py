@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from pwmscope.advice.settings.transmitter import Transmitter
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 from pwmscope.model.finding import Verdict, judge
 from pwmscope.model.uncertainty import COVERAGE
 

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from pwmscope.advice.settings.advise import SettingsAdvice
 from pwmscope.advice.settings.setting import ChannelSettings, Name, Setting
-from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
+from pwmscope.findings.travel import Amount, Level, weighed_sum
 from pwmscope.model.uncertainty import COVERAGE
 
 

@@ -13,9 +13,7 @@ from pwmscope.bench.plan import Axis, PlanStep
 from pwmscope.bench.roles import DRIVES
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
-from pwmscope.findings.travel.levels import Amount
-from pwmscope.findings.travel.moves import MIN_THROW
-from pwmscope.findings.travel.rest_position import LET_GO, against_band, judge_rest
+from pwmscope.findings.travel import LET_GO, MIN_THROW, Amount, against_band, judge_rest
 from pwmscope.model.verdict import Verdict, governing
 from pwmscope.pulses import PulseTable
 

@@ -18,8 +18,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import endpoint_tolerance_us
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
-from pwmscope.findings.travel.travel import EXERCISED, Travel
+from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
 from pwmscope.pulses import STANDARD_SERVO
 
 
@@ -79,12 +78,7 @@ class _End:
     held: bool
 
 
-def _change(
-    end: _End,
-    channel: BenchChannel,
-    made: Reckoned,
-    transmitter: Transmitter,
-) -> Setting:
+def _change(end: _End, channel: BenchChannel, made: Reckoned, transmitter: Transmitter) -> Setting:
     outward = made.change.us < 0.0 if end.end == "low" else made.change.us > 0.0
     percent = made.percent
     if percent is not None and end.end == "low":

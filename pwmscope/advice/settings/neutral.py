@@ -9,7 +9,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.wanted import neutral_tolerance
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.travel.travel import Travel
+from pwmscope.findings.travel import Travel
 
 RATE_UNKNOWN = (
     "the sample interval is not known, so neither is the uncertainty. Give it with --rate."

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import HintError
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 from pwmscope.model.amounts import MIN_US
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
 

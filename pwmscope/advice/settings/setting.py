@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 
 Name: TypeAlias = Literal["direction", "rest position", "neutral", "low endpoint", "high endpoint"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.wanted import CAN_CREEP
 from pwmscope.bench import BenchChannel
-from pwmscope.findings.travel.travel import Travel
+from pwmscope.findings.travel import Travel
 from pwmscope.model.uncertainty import COVERAGE
 
 

@@ -65,9 +65,7 @@ from pwmscope.findings.failsafe.stop_time import (
 from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
-from pwmscope.findings.servo_lines import ServoLines, find_servo_lines
+from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence as Where
 from pwmscope.model.finding import Finding, Verdict, measured, not_shown

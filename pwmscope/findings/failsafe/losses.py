@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.errors import HintError
-from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.segmentation import Dwells
 from pwmscope.pulses import PulseTable
 
 QUIET_S: Final = 0.2

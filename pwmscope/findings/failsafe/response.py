@@ -13,8 +13,8 @@ import numpy as np
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import Known, Loss
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.findings.travel.levels import pooled_level_us
+from pwmscope.findings.segmentation import Dwells
+from pwmscope.findings.travel import pooled_level_us
 from pwmscope.pulses import Convention
 
 LINK_S: Final = 0.1

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.failsafe.losses import JUMP, Output
-from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.segmentation import Dwells
 from pwmscope.model.spans import Span, inside
 
 SAME: Final = 0.012

@@ -1,1 +1,16 @@
 """Kinds and patterns of glitches, and which lines they strike together."""
+
+from pwmscope.findings.glitches.coincidence import DEFINITIONS as COINCIDENCE_DEFINITIONS
+from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
+from pwmscope.findings.glitches.glitch_kinds import GlitchKind
+from pwmscope.findings.glitches.glitches import DEFINITIONS, Glitches, examine_glitches
+
+__all__ = [
+    "COINCIDENCE_DEFINITIONS",
+    "DEFINITIONS",
+    "Coincidence",
+    "GlitchKind",
+    "Glitches",
+    "examine_coincidence",
+    "examine_glitches",
+]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.glitches.glitch_patterns import (
     SIGNIFICANT,
@@ -17,8 +16,9 @@ from pwmscope.findings.glitches.glitch_patterns import (
     gather_moments,
 )
 from pwmscope.findings.glitches.glitches import Glitches
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.model.amounts import format_list
+from pwmscope.model.arrays import BoolArray, FloatArray
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 
@@ -33,8 +33,8 @@ class Coincidence:
     """Glitches of all lines, gathered into moments a frame long."""
 
     lines: tuple[str, ...]  # All lines that were watched
-    time_s: npt.NDArray[np.float64]  # shape (n,): When each moment began, in seconds
-    struck: npt.NDArray[np.bool_]  # shape (n, n_lines): Which lines had a glitch in it
+    time_s: FloatArray  # shape (n,): When each moment began, in seconds
+    struck: BoolArray  # shape (n, n_lines): Which lines had a glitch in it
     # Each set of lines that was struck together, the most frequent first
     patterns: tuple[Pattern, ...]
     shared: int  # Moments that struck more than one line
@@ -133,9 +133,7 @@ def _format_single(singles: list[Pattern]) -> list[str]:
     return said
 
 
-def _evidence(
-    time_s: npt.NDArray[np.float64], struck: npt.NDArray[np.bool_], window_s: float
-) -> tuple[Evidence, ...]:
+def _evidence(time_s: FloatArray, struck: BoolArray, window_s: float) -> tuple[Evidence, ...]:
     """Name the first moments, those that several lines share before the others."""
     several = struck.sum(axis=1) > 1
     chosen = np.concatenate([np.flatnonzero(several), np.flatnonzero(~several)])[:MAX_SPANS]

@@ -7,9 +7,9 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 from pwmscope.model.spans import Span, inside, overlaps
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
@@ -39,16 +39,16 @@ class Moments:
     """When one kind of glitch happened on one line, in order of time."""
 
     # shape (n,): Row in the pulse table of each; of the pulse before where one is missing
-    rows: npt.NDArray[np.int64]
+    rows: IntArray
     # shape (n,): When it began and ended, in seconds; a missing pulse is timed where it ought to
     # have begun
-    start_s: npt.NDArray[np.float64]
-    end_s: npt.NDArray[np.float64]
+    start_s: FloatArray
+    end_s: FloatArray
 
     def __len__(self) -> int:
         return int(self.rows.size)
 
-    def select(self, mask: npt.NDArray[np.bool_]) -> Moments:
+    def select(self, mask: BoolArray) -> Moments:
         """Keep those where ``mask`` holds; bool, shape (n,)."""
         return Moments(self.rows[mask], self.start_s[mask], self.end_s[mask])
 
@@ -91,13 +91,13 @@ def find_glitches(
     return {kind: found[kind] for kind in GlitchKind}, while_lost
 
 
-def _of_rows(table: PulseTable, rows: npt.NDArray[np.int64]) -> Moments:
+def _of_rows(table: PulseTable, rows: IntArray) -> Moments:
     start_s = table.rise_s[rows]
     return Moments(rows, start_s, start_s + np.nan_to_num(table.width_us[rows]) / 1e6)
 
 
 def _stuck_pulses(
-    table: PulseTable, special: npt.NDArray[np.int64], period_us: float, recorded: Span
+    table: PulseTable, special: IntArray, period_us: float, recorded: Span
 ) -> Moments:
     """Find pulses that last for frames, one cut by the recording's end among them."""
     rows = special
@@ -110,9 +110,7 @@ def _stuck_pulses(
     return found.select(found.end_s - found.start_s >= STUCK_FRAMES * period_us / 1e6)
 
 
-def _doubles(
-    table: PulseTable, period_us: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _doubles(table: PulseTable, period_us: float) -> tuple[IntArray, IntArray]:
     """Find pulses too many, and all pulses of the frames that have one.
 
     In a run of pulses that follow each other too soon, as many are too many as
@@ -138,7 +136,7 @@ def _doubles(
     return after[chosen], np.union1d(rows[soon[crowded]], after[crowded])
 
 
-def _jumps(record: Record) -> npt.NDArray[np.int64]:
+def _jumps(record: Record) -> IntArray:
     """Keep those stray widths that jumped and came back, not a fast stick's turning points.
 
     A jump goes more than `JUMP` times as far from the middle of the pulses around it
@@ -162,16 +160,12 @@ def _jumps(record: Record) -> npt.NDArray[np.int64]:
         np.where(known[1], around_us[1], around_us[2]),
     )
     away_us = np.abs(width_us[rows] - middle_us[run])
-    jumped: npt.NDArray[np.bool_] = ~(away_us <= JUMP * move_us[run])
+    jumped: BoolArray = ~(away_us <= JUMP * move_us[run])
     return rows[jumped]
 
 
 def _silences(
-    record: Record,
-    foreign: npt.NDArray[np.int64],
-    stuck: Moments,
-    period_us: float,
-    over_s: float,
+    record: Record, foreign: IntArray, stuck: Moments, period_us: float, over_s: float
 ) -> dict[GlitchKind, Moments]:
     """Find missing pulses and longer silences outside loss spans.
 
@@ -207,14 +201,11 @@ def _silences(
 
 
 def _within(
-    time_s: npt.NDArray[np.float64],
-    weight: npt.NDArray[np.int64],
-    begin_s: npt.NDArray[np.float64],
-    end_s: npt.NDArray[np.float64],
-) -> npt.NDArray[np.int64]:
+    time_s: FloatArray, weight: IntArray, begin_s: FloatArray, end_s: FloatArray
+) -> IntArray:
     """Add up the weights of the instants strictly inside each stretch of time."""
     total = np.concatenate([np.zeros(1, np.int64), np.cumsum(weight)])
     after = np.searchsorted(time_s, begin_s, side="right")
     before = np.maximum(np.searchsorted(time_s, end_s), after)
-    sums: npt.NDArray[np.int64] = total[before] - total[after]
+    sums: IntArray = total[before] - total[after]
     return sums

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
 from pwmscope.findings.glitches.glitches import Glitches
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 
 SIGNIFICANT: Final = 0.01
 """Shared moments that chance would give less often than this mean something."""
@@ -44,7 +44,7 @@ class Pattern:
         return len(self.lines) > 1 and self.chance < SIGNIFICANT
 
 
-def _openers(time_s: npt.NDArray[np.float64], window_s: float) -> npt.NDArray[np.int64]:
+def _openers(time_s: FloatArray, window_s: float) -> IntArray:
     """Find the events that begin a moment: each the first one after the moment before.
 
     Whoever is reached from the first event in fewer than 2^k steps is known
@@ -59,9 +59,7 @@ def _openers(time_s: npt.NDArray[np.float64], window_s: float) -> npt.NDArray[np
     return np.flatnonzero(opens[:-1])
 
 
-def gather_moments(
-    own_s: list[npt.NDArray[np.float64]], window_s: float
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+def gather_moments(own_s: list[FloatArray], window_s: float) -> tuple[FloatArray, BoolArray]:
     """Gather the lines' glitches into moments."""
     all_s = np.concatenate(own_s)
     line = np.repeat(np.arange(len(own_s)), [at_s.size for at_s in own_s])
@@ -75,11 +73,8 @@ def gather_moments(
 
 
 def find_patterns(
-    glitches: Mapping[str, Glitches],
-    struck: npt.NDArray[np.bool_],
-    window_s: float,
-    watched_s: float,
-) -> tuple[tuple[Pattern, ...], npt.NDArray[np.float64]]:
+    glitches: Mapping[str, Glitches], struck: BoolArray, window_s: float, watched_s: float
+) -> tuple[tuple[Pattern, ...], FloatArray]:
     """Tell what strikes lines together from what does so by chance.
 
     Moments that have a common cause are taken out of the lines' own rates, and
@@ -104,18 +99,14 @@ def find_patterns(
         common = found
 
 
-def _rates(
-    moments: npt.NDArray[np.int64], observed_s: npt.NDArray[np.float64], window_s: float
-) -> npt.NDArray[np.float64]:
+def _rates(moments: IntArray, observed_s: FloatArray, window_s: float) -> FloatArray:
     """Rates of the lines' own moments, corrected for their length: a burst counts once."""
     rates = np.maximum(moments, 0) / observed_s
-    corrected: npt.NDArray[np.float64] = rates / np.maximum(1.0 - rates * window_s, 0.01)
+    corrected: FloatArray = rates / np.maximum(1.0 - rates * window_s, 0.01)
     return corrected
 
 
-def _pattern(
-    lines: tuple[str, ...], struck: npt.NDArray[np.bool_], count: int, expected: float
-) -> Pattern:
+def _pattern(lines: tuple[str, ...], struck: BoolArray, count: int, expected: float) -> Pattern:
     named = tuple(lines[at] for at in np.flatnonzero(struck))
     # As many sets of this size could have stood out by chance.
     tries = math.comb(len(lines), len(named)) * max(len(lines) - 1, 1)
@@ -123,7 +114,7 @@ def _pattern(
     return Pattern(named, count, expected, chance)
 
 
-def expected_shared(rates: npt.NDArray[np.float64], window_s: float, watched_s: float) -> float:
+def expected_shared(rates: FloatArray, window_s: float, watched_s: float) -> float:
     """Return how many moments independent lines would share by chance.
 
     A moment begins with the first glitch that comes when none is under way, and
@@ -149,12 +140,7 @@ def _begun(total: float, window_s: float, watched_s: float) -> float:
     return watched_s / (window_s + 1.0 / total)
 
 
-def _expected_of(
-    struck: npt.NDArray[np.bool_],
-    rates: npt.NDArray[np.float64],
-    window_s: float,
-    watched_s: float,
-) -> float:
+def _expected_of(struck: BoolArray, rates: FloatArray, window_s: float, watched_s: float) -> float:
     """Return how many moments would strike just one set of independent lines."""
     total = float(rates.sum())
     if total <= 0.0:

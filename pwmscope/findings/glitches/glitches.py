@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
 from pwmscope.findings.glitches.glitch_kinds import (
@@ -16,8 +15,9 @@ from pwmscope.findings.glitches.glitch_kinds import (
     Moments,
     find_glitches,
 )
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.model.amounts import format_list, format_s
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import Span
@@ -75,7 +75,7 @@ class Glitches:
     line: str
     observed_s: float
     kinds: tuple[GlitchCount, ...]
-    time_s: npt.NDArray[np.float64]
+    time_s: FloatArray
     findings: tuple[Finding, ...]
 
     @property

@@ -3,7 +3,7 @@
 from pwmscope.findings.lag.definitions import DEFINITIONS
 from pwmscope.findings.lag.follows import Follow, Follows, find_follows
 from pwmscope.findings.lag.lag import Lag, examine_lag
-from pwmscope.findings.lag.records import Lines, read_lines
+from pwmscope.findings.segmentation import Lines, read_lines
 
 __all__ = [
     "DEFINITIONS",

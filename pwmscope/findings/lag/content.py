@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import Trial
+from pwmscope.model.arrays import FloatArray, IntArray
 
 MAX_S: Final = 0.5
 """Delays up to this, and as far ahead, are looked for."""
@@ -25,8 +25,6 @@ HALVINGS: Final = 8
 FINEST: Final = 1e-3
 """A latch is told no closer than this part of a frame to either side: widths in steps make the
 misfit jump."""
-FloatArray = npt.NDArray[np.float64]
-Wholes = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +124,7 @@ def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial |
     return Trial(inputs, output.rise_s[rows], output.width_us[rows], floor_us2)
 
 
-def _liveliest(used: Wholes, source: Train, output: Train) -> Wholes:
+def _liveliest(used: IntArray, source: Train, output: Train) -> IntArray:
     """Of many outputs keep those round which input or output moves most."""
     if used.size <= MAX_OUTPUTS:
         return used

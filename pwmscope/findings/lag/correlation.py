@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.content import MAX_S
 from pwmscope.findings.lag.train import Train
+from pwmscope.model.arrays import FloatArray
 
 CHANGE_S: Final = 0.1
 """Changes are taken over this time, in which a hand moves far more than a width jitters."""
@@ -19,7 +19,6 @@ PARTS: Final = 8
 MIN_CHANGES: Final = 40
 FINENESS: Final = 4
 """Delays tried in one frame."""
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

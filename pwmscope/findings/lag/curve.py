@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
+
+from pwmscope.model.arrays import BoolArray, FloatArray
 
 PLAIN: Final = 20.0
 """What a further feature of the curve must gain in the Bayesian information criterion."""
 MIN_BEND: Final = 1.0
 MAX_POINTS: Final = 4000
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +53,11 @@ class Curve:
         values += [each.value for each in (self.low_us, self.high_us) if each is not None]
         return shape.of(np.array(values), width_us)
 
-    def at_full_slope(self, width_us: FloatArray, margin_us: float) -> npt.NDArray[np.bool_]:
+    def at_full_slope(self, width_us: FloatArray, margin_us: float) -> BoolArray:
         """Say for which input widths the curve is neither clipped nor dead, nor nearly so."""
         made_us = self.of(width_us)
         slope = (self.of(width_us + margin_us) - self.of(width_us - margin_us)) / (2.0 * margin_us)
-        whole: npt.NDArray[np.bool_] = np.isfinite(made_us) & (
+        whole: BoolArray = np.isfinite(made_us) & (
             np.abs(slope - self.gain.value) <= 1e-6 * abs(self.gain.value)
         )
         return whole

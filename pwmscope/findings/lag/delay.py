@@ -8,13 +8,13 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.latch import Latches
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.sampling import median_interval_us
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.timing.separation import Separation, scatter_of, separate
+from pwmscope.findings.timing import Separation, scatter_of, separate
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.median import FROM_MAD
 from pwmscope.model.uncertainty import NORMAL_95
 
@@ -27,7 +27,6 @@ MAX_TO_ONE: Final = 6
 """Output periods to an input period, at most, of lines that keep step."""
 MAX_FRAMES: Final = 12
 _AT_END: Final = 9
-FloatArray = npt.NDArray[np.float64]
 
 
 class Trigger(StrEnum):

@@ -11,7 +11,7 @@ from pwmscope.findings.lag.content import find_content
 from pwmscope.findings.lag.delay_findings import format_ms
 from pwmscope.findings.lag.pairs import pair_by_content
 from pwmscope.findings.lag.train import Train, train_of
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.model.finding import Finding, measured, not_shown
 
 

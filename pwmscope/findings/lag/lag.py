@@ -19,7 +19,7 @@ from pwmscope.findings.lag.width_jitter import (
     added_jitter_finding,
     measure_added_jitter,
 )
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.model.amounts import format_list
 from pwmscope.model.finding import Finding, not_shown
 

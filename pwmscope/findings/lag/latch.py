@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.lag.pairs import Pairs, pair_by_content
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import newest_before
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.median import FROM_MAD
 
 STRAY: Final = 25.0
@@ -23,7 +23,6 @@ WIDER: Final = 1.5
 LEAST: Final = 1e-3
 """Latches less likely than this, taken together, are left out."""
 MOST: Final = 200
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

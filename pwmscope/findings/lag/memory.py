@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.moments import mean_of
 
 NEIGHBOURS: Final = 3
@@ -20,7 +20,6 @@ MIN_SWEEPS: Final = 3
 MIN_MOVING: Final = 40
 SHARE: Final = 0.5
 """Part of what the curve leaves while the stick moves that its neighbours must explain."""
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +63,7 @@ def find_memory(source: Train, output: Train, pairs: Pairs, curve: Curve) -> Mem
 
 
 def _smoothing(
-    width_us: FloatArray,
-    place: npt.NDArray[np.int64],
-    left_us: FloatArray,
-    direction: FloatArray,
-    curve: Curve,
+    width_us: FloatArray, place: IntArray, left_us: FloatArray, direction: FloatArray, curve: Curve
 ) -> tuple[bool, float]:
     offsets = np.array([k for k in range(-NEIGHBOURS, NEIGHBOURS + 1) if k])
     around_us = width_us[place[:, None] + offsets] - width_us[place][:, None]
@@ -87,7 +82,7 @@ def _smoothing(
 
 
 def _hysteresis(
-    left_us: FloatArray, direction: FloatArray, used: npt.NDArray[np.int64]
+    left_us: FloatArray, direction: FloatArray, used: IntArray
 ) -> tuple[float | None, float, tuple[int, int]]:
     """Compare the means of sweeps up and sweeps down."""
     if not used.size:

@@ -6,19 +6,18 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import newest_before
-from pwmscope.findings.receivers.pairing import usual_offset
+from pwmscope.findings.receivers import usual_offset
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 
 CONCENTRATED: Final = 0.5
 LIKE: Final = 0.1
 """Frame periods that differ by less than this part may keep step."""
 STALE: Final = 2.5
 """An output whose input pulse is older by this many input frames had no input to follow."""
-Wholes = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +25,13 @@ class Pairs:
     """Output pulses, each with the input pulse that it belongs to."""
 
     # shape (n,): Places in the output's and in the input's train
-    output: Wholes
-    source: Wholes
+    output: IntArray
+    source: IntArray
     # shape (n,): Whether the output pulse before carried the same input pulse
-    again: npt.NDArray[np.bool_]
+    again: BoolArray
     # shape (m,): Places in the input's train, between the first and the last pulse that came
     # through, of those that no output pulse carries
-    without_output: Wholes
+    without_output: IntArray
     without_input: int  # Output pulses that came while the input had been silent for long
     # Output pulses that begin so near to where the next width is taken over that they may carry a
     # neighbour of their input pulse
@@ -44,12 +43,12 @@ class Pairs:
     def __len__(self) -> int:
         return int(self.output.size)
 
-    def late_us(self, source: Train, output: Train) -> npt.NDArray[np.float64]:
+    def late_us(self, source: Train, output: Train) -> FloatArray:
         """From each input pulse's leading edge to its output pulse's; shape (n,)."""
         late_s = output.rise_s[self.output] - source.rise_s[self.source]
         return late_s * 1e6
 
-    def frames_late(self, source: Train, output: Train) -> npt.NDArray[np.int64]:
+    def frames_late(self, source: Train, output: Train) -> IntArray:
         """How many newer input pulses had begun when each output pulse began; shape (n,)."""
         newest = newest_before(source.rise_s, output.rise_s[self.output])
         return newest - self.source
@@ -85,7 +84,7 @@ def pair_by_edges(source: Train, output: Train) -> Pairs:
 
 
 def _pairs(
-    source: Train, output: Train, at: Wholes, longest_s: float, *, by_content: bool
+    source: Train, output: Train, at: IntArray, longest_s: float, *, by_content: bool
 ) -> Pairs:
     known_s = source.end_s if by_content else source.rise_s
     age_s = output.rise_s - known_s[np.maximum(at, 0)]

@@ -10,14 +10,13 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, half_width
 
 CROSSING: Final = 7.0 / 30.0
 """Half the mean difference of two triangular errors over plus or minus one sample."""
 PARTS: Final = 201
-FloatArray = npt.NDArray[np.float64]
 
 
 def median_errors_us(late_us: FloatArray, interval_us: float) -> tuple[float, float]:
@@ -87,7 +86,7 @@ def slope_of(x_us: FloatArray, y_us: FloatArray) -> float:
 
 
 def slope_uncertainty(
-    place: npt.NDArray[np.int64], x_us: FloatArray, interval_us: tuple[float, float], slope: float
+    place: IntArray, x_us: FloatArray, interval_us: tuple[float, float], slope: float
 ) -> float:
     """Return the standard uncertainty that sampling gives a slope of widths over widths.
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.median import median_of
 
 MIN_PULSES: Final = 10
@@ -21,9 +21,9 @@ class Train:
     """One line's measured pulses outside loss spans."""
 
     line: str  # The line's name
-    rows: npt.NDArray[np.int64]  # shape (n,): Their rows in the pulse table
-    rise_s: npt.NDArray[np.float64]  # shape (n,): Leading edges in seconds
-    width_us: npt.NDArray[np.float64]  # shape (n,): Widths in microseconds
+    rows: IntArray  # shape (n,): Their rows in the pulse table
+    rise_s: FloatArray  # shape (n,): Leading edges in seconds
+    width_us: FloatArray  # shape (n,): Widths in microseconds
     period_us: float  # Median frame period
     noise_us: float  # Noise of the widths while they stand still
     # Of the line's convention
@@ -32,7 +32,7 @@ class Train:
     interval_us: float | None  # Interval between samples in microseconds, where known
 
     @property
-    def end_s(self) -> npt.NDArray[np.float64]:
+    def end_s(self) -> FloatArray:
         """Trailing edges in seconds; shape (n,)."""
         return self.rise_s + self.width_us / 1e6
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
 from pwmscope.findings.lag.latch import Latches
@@ -16,12 +15,12 @@ from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncertainty
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import misfit_us2
-from pwmscope.findings.record import Record
-from pwmscope.findings.travel.resolution import examine_resolution
+from pwmscope.findings.segmentation import Record
+from pwmscope.findings.travel import examine_resolution
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.uncertainty import NORMAL_95, sampling_floor_us
 
 SAME_STEP: Final = 0.1
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,16 +6,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.train import Train
+from pwmscope.model.arrays import FloatArray, IntArray
 
 IN_GROUP: Final = 25
-FloatArray = npt.NDArray[np.float64]
-Wholes = npt.NDArray[np.int64]
 
 
-def newest_before(known_s: FloatArray, aim_s: FloatArray) -> Wholes:
+def newest_before(known_s: FloatArray, aim_s: FloatArray) -> IntArray:
     """Find the last instant at or before each aim.
 
     Examples

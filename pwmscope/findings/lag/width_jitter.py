@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.findings.timing.separation import Separation, scatter_of, separate
+from pwmscope.findings.segmentation import Dwells, Record
+from pwmscope.findings.timing import Separation, scatter_of, separate
+from pwmscope.model.arrays import IntArray
 from pwmscope.model.finding import MAX_SPANS, Finding, measured, not_shown
 from pwmscope.model.uncertainty import NORMAL_95
 
@@ -77,7 +76,7 @@ def _left(whole_us: float, part_us: float) -> float:
     return math.sqrt(max(whole_us**2 - part_us**2, 0.0))
 
 
-def _dwell_of(rows: npt.NDArray[np.int64], dwells: Dwells) -> npt.NDArray[np.int64]:
+def _dwell_of(rows: IntArray, dwells: Dwells) -> IntArray:
     """Say in which dwell each row of the pulse table is; -1 for none."""
     if not len(dwells):
         return np.full(rows.size, -1, np.int64)

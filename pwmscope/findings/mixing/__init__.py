@@ -5,7 +5,8 @@ finds the matrix between them, `arrangement` names it, `examination` asks all of
 and words the findings.
 """
 
+from pwmscope.findings.mixing.answers import DEFINITIONS
 from pwmscope.findings.mixing.examination import Mixing, examine_mixing
 from pwmscope.findings.mixing.lines import find_lines
 
-__all__ = ["Mixing", "examine_mixing", "find_lines"]
+__all__ = ["DEFINITIONS", "Mixing", "examine_mixing", "find_lines"]

@@ -20,11 +20,7 @@ LIMIT: Final = "left = forward + turn, right = forward - turn"
 MAX_UNEQUAL: Final = 3.0
 """Per cent by which the two outputs' gains may differ (own choice: a robot that drives
 straight forward within some degrees a metre)."""
-DIRECTIONS: Final = {
-    "forward": (1.0, 0.0),
-    "right": (0.0, 1.0),
-    "forward-right": (1.0, 1.0),
-}
+DIRECTIONS: Final = {"forward": (1.0, 0.0), "right": (0.0, 1.0), "forward-right": (1.0, 1.0)}
 """Stick directions that the answer tells: forward and turn, each from -1 to 1."""
 
 

@@ -8,7 +8,6 @@ from enum import Enum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.mixing.faults import (
     SINGLE,
@@ -21,6 +20,7 @@ from pwmscope.findings.mixing.faults import (
     pattern_of,
 )
 from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.model.arrays import IntArray
 from pwmscope.model.uncertainty import COVERAGE
 
 ALONE_DEG: Final = 12.0
@@ -130,7 +130,7 @@ def _row(fit: MixFit, at: int) -> _Row | None:
     return _Row.PARTLY if low_deg > ALONE_DEG and high_deg < BOTH_DEG else None
 
 
-def _both_mixed(fit: MixFit, signs: npt.NDArray[np.int64]) -> Arrangement:
+def _both_mixed(fit: MixFit, signs: IntArray) -> Arrangement:
     pattern = pattern_of(signs)
     (a, b), (c, d) = pattern
     if a * d == b * c:

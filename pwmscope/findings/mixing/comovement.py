@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.mixing.regression import Vector
+from pwmscope.model.arrays import FloatArray
 
 _MOVED: Final = 0.1
 """Part of half the travel by which an output that moves is off its rest."""
@@ -17,7 +17,7 @@ _RECORD: Final = (
 )
 
 
-def format_comovement(position: Vector) -> str:
+def format_comovement(position: FloatArray) -> str:
     """Say what two outputs do together, and what that leaves open.
 
     Examples

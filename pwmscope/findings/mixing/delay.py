@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-Vector: TypeAlias = npt.NDArray[np.float64]
+from pwmscope.model.arrays import BoolArray, FloatArray
 
 DELAYS: Final = (0, 1, 2, 3, 4, -1)
 """Frames by which the outputs may follow the sticks, the simplest first. Minus one is an
@@ -28,10 +27,10 @@ class Delay:
     at: int  # Its place in `DELAYS`
     shown: bool  # Whether no other fits nearly as well
     # shape (m, k): How much those that do would change what each output does for each stick
-    doubt_us: Vector
+    doubt_us: FloatArray
 
 
-def best_delay(held: list[Vector], width_us: Vector) -> Delay:
+def best_delay(held: list[FloatArray], width_us: FloatArray) -> Delay:
     """Choose the delay by the residuals while the sticks move.
 
     Where others fit nearly as well (steady circles: a delay turns them), the largest change
@@ -57,18 +56,18 @@ def best_delay(held: list[Vector], width_us: Vector) -> Delay:
     return Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 
-def _left_us(stick: Vector, width_us: Vector, moving: npt.NDArray[np.bool_]) -> float:
+def _left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray) -> float:
     """Return the mean residual of plain lines while the sticks move."""
     design, terms = _lines(stick, width_us)
     return float(np.mean(np.abs(width_us - design @ terms)[moving]))
 
 
-def _slopes_us(stick: Vector, width_us: Vector) -> Vector:
+def _slopes_us(stick: FloatArray, width_us: FloatArray) -> FloatArray:
     """Return the slopes of plain lines; shape (m, k)."""
     return _lines(stick, width_us)[1][:-1].T
 
 
-def _lines(stick: Vector, width_us: Vector) -> tuple[Vector, Vector]:
+def _lines(stick: FloatArray, width_us: FloatArray) -> tuple[FloatArray, FloatArray]:
     design = np.column_stack([stick, np.ones(len(stick))])
     terms = np.linalg.lstsq(design.T @ design, design.T @ width_us, rcond=None)[0]
     return design, np.asarray(terms, dtype=np.float64)

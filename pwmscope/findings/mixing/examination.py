@@ -28,7 +28,7 @@ from pwmscope.findings.mixing.unfit import (
     two_receivers,
     without_sticks,
 )
-from pwmscope.findings.receivers.ties import Tie
+from pwmscope.findings.receivers import Tie
 from pwmscope.model.finding import Evidence, Finding, Verdict
 from pwmscope.model.spans import Span
 from pwmscope.pulses import PulseTable

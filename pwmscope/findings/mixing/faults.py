@@ -7,7 +7,8 @@ from enum import StrEnum
 from typing import Final, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
+
+from pwmscope.model.arrays import IntArray
 
 Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]
 """Signs of the matrix: rows left and right, columns forward and turn right."""
@@ -42,13 +43,13 @@ SINGLE: Final[Pattern] = ((1, 0), (0, 1))
 _SWAP = np.array([[0, 1], [1, 0]])
 _FIRST = np.array([[-1, 0], [0, 1]])
 _SECOND = np.array([[1, 0], [0, -1]])
-AT_OUTPUTS: Final[dict[Fault, npt.NDArray[np.int64]]] = {
+AT_OUTPUTS: Final[dict[Fault, IntArray]] = {
     Fault.LEFT: _FIRST,
     Fault.RIGHT: _SECOND,
     Fault.OUTPUTS: _SWAP,
 }
 """Faults that multiply from the left, in the order in which they act."""
-AT_STICKS: Final[dict[Fault, npt.NDArray[np.int64]]] = {
+AT_STICKS: Final[dict[Fault, IntArray]] = {
     Fault.STICKS: _SWAP,
     Fault.FORWARD: _FIRST,
     Fault.TURN: _SECOND,
@@ -74,7 +75,7 @@ def apply(faults: tuple[Fault, ...], base: Pattern) -> Pattern:
     return pattern_of(made)
 
 
-def pattern_of(matrix: npt.NDArray[np.int64]) -> Pattern:
+def pattern_of(matrix: IntArray) -> Pattern:
     """Write a 2 x 2 array of signs as a pattern."""
     (a, b), (c, d) = matrix.tolist()
     return (a, b), (c, d)

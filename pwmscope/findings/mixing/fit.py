@@ -10,7 +10,6 @@ import numpy as np
 
 from pwmscope.findings.mixing.regression import (
     Regression,
-    Vector,
     covariance_of,
     fit_robustly,
     loss,
@@ -19,6 +18,7 @@ from pwmscope.findings.mixing.regression import (
     weights,
 )
 from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.uncertainty import sampling_floor_us
 
 MIN_SCALE_US: Final = 0.5
@@ -46,14 +46,14 @@ class OutputFit:
 
     # shape (k + 1,): Microseconds for each stick's half travel, then the width with all sticks at
     # rest
-    terms_us: Vector
-    covariance: Vector  # shape (k + 1, k + 1): Of those, in microseconds squared
+    terms_us: FloatArray
+    covariance: FloatArray  # shape (k + 1, k + 1): Of those, in microseconds squared
     # Where the output clips; None where the recording shows no clipping there
     low_us: float | None
     high_us: float | None
     clipped: int  # Samples at those ends whose sticks ask for more
     scale_us: float  # Robust scatter of the rest
-    residual_us: Vector  # shape (n,): Measured less fitted
+    residual_us: FloatArray  # shape (n,): Measured less fitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,27 +64,27 @@ class MixFit:
     outputs: tuple[OutputFit, ...]  # In the samples' order
 
     @property
-    def matrix_us(self) -> Vector:
+    def matrix_us(self) -> FloatArray:
         """Microseconds of each output for each stick's half travel; shape (m, k)."""
         return np.array([output.terms_us[:-1] for output in self.outputs])
 
     @property
-    def matrix(self) -> Vector:
+    def matrix(self) -> FloatArray:
         """The same in half travels of each output; shape (m, k)."""
         return self.matrix_us / self.samples.half_us[:, None]
 
     @property
-    def uncertainty(self) -> Vector:
+    def uncertainty(self) -> FloatArray:
         """Standard uncertainty of `matrix`; shape (m, k)."""
         spread_us = np.array([np.sqrt(np.diag(o.covariance))[:-1] for o in self.outputs])
         return spread_us / self.samples.half_us[:, None]
 
     @property
-    def offset_us(self) -> Vector:
+    def offset_us(self) -> FloatArray:
         """Width of each output with all sticks at rest; shape (m,)."""
         return np.array([output.terms_us[-1] for output in self.outputs])
 
-    def position(self, stick: Vector) -> Vector:
+    def position(self, stick: FloatArray) -> FloatArray:
         """Predict outputs, clipped where clipping is shown."""
         travels = [output.travel for output in self.samples.outputs]
         columns = [
@@ -110,12 +110,12 @@ class MixFit:
         return worst
 
 
-def _noise_us(width_us: Vector) -> float:
+def _noise_us(width_us: FloatArray) -> float:
     """Tell noise from movement: a steady sweep has no second difference, noise sqrt(6) times."""
     return scale_of(np.diff(width_us, 2), 0.0) / math.sqrt(6.0)
 
 
-def _clip(width_us: Vector, output: OutputFit) -> Vector:
+def _clip(width_us: FloatArray, output: OutputFit) -> FloatArray:
     low_us = -np.inf if output.low_us is None else output.low_us
     high_us = np.inf if output.high_us is None else output.high_us
     return np.clip(width_us, low_us, high_us)
@@ -154,7 +154,9 @@ def _with_doubt(samples: Samples, at: int, fit: OutputFit) -> OutputFit:
     return replace(fit, covariance=fit.covariance + added)
 
 
-def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float = 0.0) -> OutputFit:
+def fit_output(
+    design: FloatArray, width_us: FloatArray, floor_us: float, hands: float = 0.0
+) -> OutputFit:
     """Fit one output, with clipping where the recording shows it.
 
     Samples at an end whose sticks ask for more say only that: their residual
@@ -183,7 +185,7 @@ def fit_output(design: Vector, width_us: Vector, floor_us: float, hands: float =
     return replace(_output(design, bent, floor_us), low_us=low_us, high_us=high_us, clipped=clipped)
 
 
-def _ends(width_us: Vector, rest_us: float, least_us: float) -> _Ends:
+def _ends(width_us: FloatArray, rest_us: float, least_us: float) -> _Ends:
     """Find both ends; one that lies at rest is none, but a deadband or a stick not moved there."""
     noise_us = max(_noise_us(width_us), least_us)
     margin_us = 4.0 * noise_us
@@ -199,7 +201,7 @@ def _ends(width_us: Vector, rest_us: float, least_us: float) -> _Ends:
 
 
 def _fit_clipped(
-    design: Vector, width_us: Vector, ends: _Ends, start: Regression, least_us: float
+    design: FloatArray, width_us: FloatArray, ends: _Ends, start: Regression, least_us: float
 ) -> Regression:
     at_high = width_us > ends.high_us - ends.margin_us
     at_low = width_us < ends.low_us + ends.margin_us
@@ -223,7 +225,7 @@ def _fit_clipped(
     return Regression(terms, covariance, scale, residual_us)
 
 
-def _output(design: Vector, fitted: Regression, floor_us: float) -> OutputFit:
+def _output(design: FloatArray, fitted: Regression, floor_us: float) -> OutputFit:
     """Add to the doubt what scatter does not show.
 
     That is the sampling floor, the mixer's rounding (rectangular, JCGM 100, 4.3.7) and what

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
+
+from pwmscope.model.arrays import FloatArray
 
 HUBER: Final = 1.345
 """Residuals beyond this many scales count in proportion to their size only (Huber; 95 %
@@ -16,21 +17,19 @@ _MAD: Final = 0.6744897501960817
 _TURNS: Final = 100
 _BLOCKS: Final = 32
 
-Vector = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Regression:
     """One output as a linear function of the sticks."""
 
-    terms: Vector  # shape (p,): The coefficients
+    terms: FloatArray  # shape (p,): The coefficients
     # shape (p, p): Their covariance (standard uncertainties squared on the diagonal)
-    covariance: Vector
+    covariance: FloatArray
     scale: float  # Robust standard deviation of the residuals
-    residual: Vector  # shape (n,): Measured less fitted
+    residual: FloatArray  # shape (n,): Measured less fitted
 
 
-def fit_robustly(design: Vector, measured: Vector, least_scale: float = 0.0) -> Regression:
+def fit_robustly(design: FloatArray, measured: FloatArray, least_scale: float = 0.0) -> Regression:
     """Fit by iteratively reweighted least squares with Huber's weights.
 
     The scale is the median absolute deviation from zero, renewed at each turn
@@ -60,7 +59,7 @@ def fit_robustly(design: Vector, measured: Vector, least_scale: float = 0.0) -> 
     return Regression(terms, covariance_of(design, residual, scale), scale, residual)
 
 
-def solve(design: Vector, measured: Vector, weight: Vector) -> Vector:
+def solve(design: FloatArray, measured: FloatArray, weight: FloatArray) -> FloatArray:
     """Solve weighted least squares by its normal equations, about the mean; shape (p,).
 
     Columns are of one size and few, so squaring their condition costs no digit that counts.
@@ -73,24 +72,24 @@ def solve(design: Vector, measured: Vector, weight: Vector) -> Vector:
     return first + shift
 
 
-def _normal(weighted: Vector, design: Vector, measured: Vector) -> Vector:
+def _normal(weighted: FloatArray, design: FloatArray, measured: FloatArray) -> FloatArray:
     terms = np.linalg.lstsq(weighted.T @ design, weighted.T @ measured, rcond=None)[0]
     return np.asarray(terms, dtype=np.float64)
 
 
-def weights(residual: Vector, scale: float) -> Vector:
+def weights(residual: FloatArray, scale: float) -> FloatArray:
     """Return Huber's weights; shape (n,)."""
     far = np.abs(residual) / scale
-    weight: Vector = HUBER / np.maximum(far, HUBER)
+    weight: FloatArray = HUBER / np.maximum(far, HUBER)
     return weight
 
 
-def scale_of(residual: Vector, least_scale: float) -> float:
+def scale_of(residual: FloatArray, least_scale: float) -> float:
     """Return the median absolute residual as a standard deviation."""
     return max(float(np.median(np.abs(residual))) / _MAD, least_scale)
 
 
-def loss(residual: Vector, scale: float) -> float:
+def loss(residual: FloatArray, scale: float) -> float:
     """Return the sum of Huber's loss, in units of the scale squared.
 
     Examples
@@ -102,7 +101,7 @@ def loss(residual: Vector, scale: float) -> float:
     return float(np.sum(np.where(far > HUBER, HUBER * far - HUBER**2 / 2.0, far**2 / 2.0)))
 
 
-def covariance_of(design: Vector, residual: Vector, scale: float) -> Vector:
+def covariance_of(design: FloatArray, residual: FloatArray, scale: float) -> FloatArray:
     """Return the covariance of the terms, from the scatter of stretches of the recording.
 
     Neighbouring residuals are seldom independent (a deadband, a lag, steps of
@@ -122,5 +121,5 @@ def covariance_of(design: Vector, residual: Vector, scale: float) -> Vector:
     edges = np.linspace(0, count, min(_BLOCKS, count // 4 + 1) + 1).astype(np.int64)[:-1]
     sums = np.add.reduceat(design * pull[:, None], edges, axis=0)
     clustered = inverse @ (sums.T @ sums) @ inverse * (edges.size / max(edges.size - 1, 1))
-    larger: Vector = clustered if np.trace(clustered) > np.trace(alone) else alone
+    larger: FloatArray = clustered if np.trace(clustered) > np.trace(alone) else alone
     return larger

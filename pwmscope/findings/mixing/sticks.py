@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench.plan import Axis, StepSpan
 from pwmscope.findings.mixing.delay import DELAYS, MOVING, best_delay
 from pwmscope.findings.mixing.lines import FORWARD, TURN, OutputLine, StickLine
-from pwmscope.findings.receivers.pairing import pair, usual_offset
+from pwmscope.findings.receivers import pair, usual_offset
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.spans import Span, inside
 from pwmscope.pulses import PulseTable
 
@@ -24,8 +24,6 @@ _STRETCH: Final = 200
 _SETTLING_S: Final = 0.1
 """Left out at each end of a plan's step: outputs may follow the hands by a few frames."""
 
-Vector: TypeAlias = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class Samples:
@@ -33,9 +31,9 @@ class Samples:
 
     outputs: tuple[OutputLine, ...]  # m outputs
     axes: tuple[Axis, ...]  # k stick axes
-    time_s: Vector  # shape (n,): When the first output's pulse begins
-    width_us: Vector  # shape (n, m): Widths of the outputs
-    stick: Vector  # shape (n, k): Positions, forward and right positive, 1 at the end of travel
+    time_s: FloatArray  # shape (n,): When the first output's pulse begins
+    width_us: FloatArray  # shape (n, m): Widths of the outputs
+    stick: FloatArray  # shape (n, k): Positions, forward and right positive, 1 at the end of travel
     source: Source  # Where the positions come from
     # By how many frames the outputs follow recorded sticks; None where the recording does not show
     # it, or a plan tells the positions
@@ -43,17 +41,17 @@ class Samples:
     interval_us: float  # Interval between samples; 0 where it is not known
     # shape (m, k): Standard uncertainty that the delay leaves in what each output does for each
     # stick
-    delay_doubt_us: Vector
+    delay_doubt_us: FloatArray
 
     @property
-    def position(self) -> Vector:
+    def position(self) -> FloatArray:
         """Outputs as positions, 1 at the end of travel; shape (n, m)."""
         neutral_us = np.array([output.travel.neutral_us for output in self.outputs])
-        position: Vector = (self.width_us - neutral_us) / self.half_us
+        position: FloatArray = (self.width_us - neutral_us) / self.half_us
         return position
 
     @property
-    def half_us(self) -> Vector:
+    def half_us(self) -> FloatArray:
         """Half the travel of each output; shape (m,)."""
         return np.array([output.travel.half_us for output in self.outputs])
 
@@ -72,8 +70,8 @@ class Frames:
         Usual time from frame to frame; 0 with fewer than two frames.
     """
 
-    time_s: Vector
-    width_us: Vector
+    time_s: FloatArray
+    width_us: FloatArray
     period_s: float
 
 
@@ -98,7 +96,7 @@ def pair_outputs(
     return Frames(first_s[whole], np.stack(columns, axis=1)[whole], period_s)
 
 
-def _usable(table: PulseTable, lost: tuple[Span, ...]) -> tuple[Vector, Vector]:
+def _usable(table: PulseTable, lost: tuple[Span, ...]) -> tuple[FloatArray, FloatArray]:
     kept = table.measured & ~inside(lost, table.rise_s)
     return table.rise_s[kept], table.width_us[kept]
 
@@ -134,9 +132,9 @@ def with_recorded(
 def _held(
     frames: Frames,
     sticks: tuple[StickLine, ...],
-    taken: list[tuple[Vector, Vector]],
+    taken: list[tuple[FloatArray, FloatArray]],
     delay: int,
-) -> Vector:
+) -> FloatArray:
     """Give the stick positions that many frames before each frame; NaN where there is none."""
     columns = []
     for stick, (rise_s, width_us) in zip(sticks, taken, strict=True):
@@ -187,7 +185,7 @@ def with_plan(
     )  # fmt: skip
 
 
-def enough(stick: Vector) -> npt.NDArray[np.int64]:
+def enough(stick: FloatArray) -> IntArray:
     """Choose frames of a long recording to fit: stretches with movement, and rest."""
     count = len(stick)
     if count <= MAX_FRAMES:

@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output
-from pwmscope.findings.mixing.regression import Vector, loss
+from pwmscope.findings.mixing.regression import loss
 from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.uncertainty import sampling_floor_us
 
 _GAINS: Final = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
@@ -24,7 +25,7 @@ _HANDS_LEAVE: Final = 0.08
 _MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
 
 
-def through_first_mixer(stick: Vector, gain: float) -> Vector:
+def through_first_mixer(stick: FloatArray, gain: float) -> FloatArray:
     """Give the sticks as they would look behind a mixer that clips, and its inverse.
 
     Two mixers in a row undo each other, since the mixing matrix [[1, 1], [1, -1]]
@@ -66,7 +67,7 @@ def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
     return best, not by_plan or _FULL[0] <= gain <= _FULL[1]
 
 
-def _design(samples: Samples, gain: float) -> Vector:
+def _design(samples: Samples, gain: float) -> FloatArray:
     return np.column_stack([through_first_mixer(samples.stick, gain), np.ones(len(samples.stick))])
 
 

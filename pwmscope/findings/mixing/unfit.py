@@ -12,7 +12,7 @@ from pwmscope.bench.plan import Axis
 from pwmscope.findings.mixing.comovement import format_comovement
 from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Frames, Samples
-from pwmscope.findings.receivers.ties import Step, Tie
+from pwmscope.findings.receivers import Step, Tie
 
 MIN_FRAMES: Final = 20
 _MOVED: Final = 0.1

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.ties import MIN_FRAMES, Starts, Step, Tie, tie, untold
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.moments import mean_of, std_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE
 
@@ -27,9 +27,9 @@ class Pulses:
     """One line's pulses as far as order and skew need them."""
 
     line: str  # The line's name
-    rows: npt.NDArray[np.int64]  # shape (n,): Rows of its measured pulses outside loss spans
-    rise_s: npt.NDArray[np.float64]  # shape (n,): Their leading edges in seconds
-    width_us: npt.NDArray[np.float64]  # shape (n,): Their widths in microseconds
+    rows: IntArray  # shape (n,): Rows of its measured pulses outside loss spans
+    rise_s: FloatArray  # shape (n,): Their leading edges in seconds
+    width_us: FloatArray  # shape (n,): Their widths in microseconds
     period_us: float  # Mean frame period
     period_doubt_us: float  # Standard uncertainty of that, as far as scatter gives it
     interval_us: float | None  # Interval between samples in microseconds, where known
@@ -113,14 +113,14 @@ def _closer(one: Tie, other: Tie) -> bool:
     return (one.spread_us or 0.0) < (other.spread_us or 0.0)
 
 
-def spread_out(rise_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def spread_out(rise_s: FloatArray) -> FloatArray:
     """Choose up to `MAX_FRAMES` of a line's frames, evenly over the recording."""
     if rise_s.size <= MAX_FRAMES:
         return rise_s
     return rise_s[np.linspace(0, rise_s.size - 1, MAX_FRAMES).astype(np.int64)]
 
 
-def _offset(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -> float | Tie:
+def _offset(frame_s: FloatArray, reference: Pulses, line: Pulses) -> float | Tie:
     """Find a line's usual start in the reference's frames, or say why there is none."""
     if line is reference:
         return 0.0
@@ -142,16 +142,14 @@ def _offset(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -
     )  # fmt: skip
 
 
-def _frame_end_us(offset_us: npt.NDArray[np.float64], period_us: float) -> float:
+def _frame_end_us(offset_us: FloatArray, period_us: float) -> float:
     """Find the start that follows the longest time without one: there a frame begins."""
     starts_us = np.sort(offset_us)
     without_us = np.diff(starts_us, append=starts_us[0] + period_us)
     return float(np.append(starts_us[1:], period_us)[np.argmax(without_us)])
 
 
-def _starts(
-    frame_s: npt.NDArray[np.float64], line: Pulses, offset_us: float, period_us: float
-) -> Starts:
+def _starts(frame_s: FloatArray, line: Pulses, offset_us: float, period_us: float) -> Starts:
     partner = pair(frame_s, line.rise_s, offset_us, period_us)
     absent = partner < 0
     start_us = (line.rise_s[partner] - frame_s) * 1e6

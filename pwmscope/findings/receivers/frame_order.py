@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.receivers.common_clock import MAX_FRAMES, Pulses, most_complete, spread_out
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.starts import Link, Start, link, overall
-from pwmscope.findings.timing.quantisation import variance_of_mean
+from pwmscope.findings.timing import variance_of_mean
+from pwmscope.model.arrays import FloatArray, IntArray
 from pwmscope.model.moments import Summary, mean_of, summarise
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
 
@@ -30,7 +30,7 @@ class Skew:
     # Standard uncertainty of the mean; None where the sample interval is not known
     uncertainty_us: float | None
     reach_us: float | None  # Half-width of the 95 % interval of the mean; None as well
-    rows: npt.NDArray[np.int64]  # shape (n,): Rows of the line's pulses that were used
+    rows: IntArray  # shape (n,): Rows of the line's pulses that were used
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +101,7 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
     )
 
 
-def _skew(
-    first: Pulses, line: Pulses, at: npt.NDArray[np.int64], start_us: npt.NDArray[np.float64]
-) -> Skew:
+def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Skew:
     together = at >= 0
     sampling_us = _sampling_us(first, first.rise_s[together])
     skew_us = summarise(start_us[together])
@@ -119,7 +117,7 @@ def _skew(
     return Skew(line.line, skew_us, uncertainty_us, reach_us, line.rows[at[together]])
 
 
-def _sampling_us(first: Pulses, rise_s: npt.NDArray[np.float64]) -> float | None:
+def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:
     """Return the standard uncertainty of two edges' mean distance that sampling brings."""
     if first.interval_us is None or rise_s.size < 2:
         return None
@@ -134,11 +132,7 @@ def _sampling_us(first: Pulses, rise_s: npt.NDArray[np.float64]) -> float | None
 
 
 def _link(
-    first: Pulses,
-    second: Pulses,
-    start_us: npt.NDArray[np.float64],
-    width_us: npt.NDArray[np.float64],
-    near_us: float,
+    first: Pulses, second: Pulses, start_us: FloatArray, width_us: FloatArray, near_us: float
 ) -> Link:
     both = np.isfinite(start_us)
     return link(
@@ -151,11 +145,7 @@ def _link(
     )
 
 
-def _pause(
-    first: Pulses,
-    start_us: list[npt.NDArray[np.float64]],
-    width_us: list[npt.NDArray[np.float64]],
-) -> Summary:
+def _pause(first: Pulses, start_us: list[FloatArray], width_us: list[FloatArray]) -> Summary:
     """Summarise what is left of each whole frame after the end of its last pulse."""
     end_us = start_us[0] + width_us[0]
     for start, width in zip(start_us[1:], width_us[1:], strict=True):
@@ -185,7 +175,7 @@ def _in_order(lines: list[Pulses]) -> tuple[list[Pulses], list[float], bool]:
     return [lines[at] for at in order], [float(offset) for offset in offset_us], begins_clearly
 
 
-def _phase_us(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses) -> float:
+def _phase_us(frame_s: FloatArray, reference: Pulses, line: Pulses) -> float:
     """Median start of a line's pulse in the reference's frame."""
     if line is reference:
         return 0.0
@@ -196,14 +186,12 @@ def _phase_us(frame_s: npt.NDArray[np.float64], reference: Pulses, line: Pulses)
     return float(np.median(start_us)) % period_us
 
 
-def _pauses_us(
-    phase_us: npt.NDArray[np.float64], width_us: npt.NDArray[np.float64], period_us: float
-) -> npt.NDArray[np.float64]:
+def _pauses_us(phase_us: FloatArray, width_us: FloatArray, period_us: float) -> FloatArray:
     """Time from the end of all pulses before to each start; negative inside one.
 
     The starts are in order; those that come later in the frame began a period ago.
     """
     place = np.arange(phase_us.size)
     ago_us = np.where(place[None, :] < place[:, None], 0.0, period_us)
-    pauses_us: npt.NDArray[np.float64] = phase_us - np.max(phase_us + width_us - ago_us, axis=1)
+    pauses_us: FloatArray = phase_us - np.max(phase_us + width_us - ago_us, axis=1)
     return pauses_us

@@ -5,15 +5,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
+
+from pwmscope.model.arrays import FloatArray, IntArray
 
 
 def pair(
-    reference_s: npt.NDArray[np.float64],
-    other_s: npt.NDArray[np.float64],
-    offset_us: float,
-    period_us: float,
-) -> npt.NDArray[np.int64]:
+    reference_s: FloatArray, other_s: FloatArray, offset_us: float, period_us: float
+) -> IntArray:
     """Find for each pulse of a line the other line's pulse of the same frame.
 
     It is the one nearest to where the usual offset puts it, if it lies within
@@ -42,9 +40,7 @@ def pair(
 
 
 def usual_offset(
-    reference_s: npt.NDArray[np.float64],
-    other_s: npt.NDArray[np.float64],
-    period_us: float,
+    reference_s: FloatArray, other_s: FloatArray, period_us: float
 ) -> tuple[float, float]:
     """Find where in a line's frame another line's pulses usually begin.
 

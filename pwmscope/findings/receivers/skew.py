@@ -10,7 +10,7 @@ from pwmscope.findings.receivers.common_clock import pulses_of
 from pwmscope.findings.receivers.frame_order import Receiver, arrange
 from pwmscope.findings.receivers.receivers import Receivers, find_receivers
 from pwmscope.findings.receivers.starts import Link, Start
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.model.amounts import MIN_US, format_list, format_range_us, format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Finding, measured, not_shown

@@ -8,8 +8,8 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.median import FROM_MAD
 from pwmscope.model.moments import Summary, mean_of, std_of, summarise
 from pwmscope.model.uncertainty import of_mean_us, sampling_floor_us
@@ -57,8 +57,8 @@ class Link:
 def link(
     first: str,
     second: str,
-    start_us: npt.NDArray[np.float64],
-    width_us: npt.NDArray[np.float64],
+    start_us: FloatArray,
+    width_us: FloatArray,
     *,
     near_us: float,
     interval_us: float | None,
@@ -107,7 +107,7 @@ def overall(links: tuple[Link, ...], near_us: float) -> Start | None:
 
 
 def _slope(
-    width_us: npt.NDArray[np.float64], start_us: npt.NDArray[np.float64], interval_us: float | None
+    width_us: FloatArray, start_us: FloatArray, interval_us: float | None
 ) -> tuple[float | None, float | None]:
     """Fit a straight line, once more without outliers; return its slope and its uncertainty."""
     line = _fit(width_us, start_us, interval_us)
@@ -132,9 +132,7 @@ class _Line:
     level_us: float
 
 
-def _fit(
-    width_us: npt.NDArray[np.float64], start_us: npt.NDArray[np.float64], interval_us: float | None
-) -> _Line | None:
+def _fit(width_us: FloatArray, start_us: FloatArray, interval_us: float | None) -> _Line | None:
     if width_us.size < 3:
         return None
     centre_us, level_us = mean_of(width_us), mean_of(start_us)

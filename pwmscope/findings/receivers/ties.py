@@ -8,8 +8,8 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
 
 MIN_FRAMES: Final = 8
@@ -60,13 +60,11 @@ class Starts:
 
     line: str  # The line's name
     # shape (n,): Start after the reference's pulse; NaN where the frame has none
-    start_us: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]  # shape (n,): The pulse's width; NaN likewise
+    start_us: FloatArray
+    width_us: FloatArray  # shape (n,): The pulse's width; NaN likewise
 
 
-def tie(
-    frame_s: npt.NDArray[np.float64], first: Starts, second: Starts, interval_us: float | None
-) -> Tie:
+def tie(frame_s: FloatArray, first: Starts, second: Starts, interval_us: float | None) -> Tie:
     """Say whether two lines keep step.
 
     Of three distances, start to start and the end of either to the start of
@@ -124,9 +122,7 @@ def chance_of(bound_ppm: float) -> float:
 
 
 def _drift(
-    frame_s: npt.NDArray[np.float64],
-    distance_us: npt.NDArray[np.float64],
-    interval_us: float | None,
+    frame_s: FloatArray, distance_us: FloatArray, interval_us: float | None
 ) -> tuple[float, float, float]:
     """Return the drift, its uncertainty, and how much of the variance it explains."""
     stretches = frame_s.size if frame_s.size < 2 * _STRETCHES else _STRETCHES

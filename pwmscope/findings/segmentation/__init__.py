@@ -1,1 +1,44 @@
-"""Where the width stands still: the search for dwells."""
+"""Dwells and held positions, and the record of a line that every analyser stands on.
+
+`record` decodes a recording's lines and makes their records, `dwells` finds where widths stand
+still: `stretches` for a moment, `change_points` where a level changes inside them. `held_positions`
+finds where all lines stand still together.
+"""
+
+from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
+from pwmscope.findings.segmentation.held_positions import (
+    MIN_S,
+    SAME_POSITION,
+    HeldPositions,
+    distances,
+    find_held_positions,
+)
+from pwmscope.findings.segmentation.record import (
+    Answer,
+    Channel,
+    Lines,
+    Record,
+    ServoLines,
+    find_servo_lines,
+    read_lines,
+)
+from pwmscope.findings.segmentation.stretches import WidthNoise, find_noise
+
+__all__ = [
+    "MIN_S",
+    "SAME_POSITION",
+    "Answer",
+    "Channel",
+    "Dwells",
+    "HeldPositions",
+    "Lines",
+    "Record",
+    "ServoLines",
+    "WidthNoise",
+    "distances",
+    "find_dwells",
+    "find_held_positions",
+    "find_noise",
+    "find_servo_lines",
+    "read_lines",
+]

@@ -7,18 +7,20 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from pwmscope.findings.segmentation.change_points import SIDES, split_levels
-from pwmscope.findings.segmentation.ranges import halved, measure_ranges
-from pwmscope.findings.segmentation.remains import in_passing
-from pwmscope.findings.segmentation.segments import (
+from pwmscope.findings.segmentation.change_points import SIDES, in_passing, split_levels
+from pwmscope.findings.segmentation.stretches import (
+    CALM,
+    WidthNoise,
+    find_noise,
+    halved,
+    measure_ranges,
     settled,
     standing_stretches,
     stray_widths,
     trimmed,
 )
-from pwmscope.findings.segmentation.width_noise import CALM, WidthNoise, find_noise
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 from pwmscope.model.finding import Evidence
 from pwmscope.pulses import Frames, PulseTable
 from pwmscope.pulses.excerpt import without
@@ -40,23 +42,23 @@ class Dwells:
     """The dwells of one channel, as columns, in order of time."""
 
     # shape (n,): Rows in the pulse table of each dwell's first and last pulse
-    first: npt.NDArray[np.int64]
-    last: npt.NDArray[np.int64]
+    first: IntArray
+    last: IntArray
     # shape (n,): Leading edges of those pulses in seconds
-    start_s: npt.NDArray[np.float64]
-    end_s: npt.NDArray[np.float64]
+    start_s: FloatArray
+    end_s: FloatArray
     # shape (n,): Mean width, its sample standard deviation, and largest minus smallest
-    level_us: npt.NDArray[np.float64]
-    std_us: npt.NDArray[np.float64]
-    range_us: npt.NDArray[np.float64]
-    count: npt.NDArray[np.int64]  # shape (n,): Pulses counted in each
+    level_us: FloatArray
+    std_us: FloatArray
+    range_us: FloatArray
+    count: IntArray  # shape (n,): Pulses counted in each
     # shape (n,): Pulses at the ends that were cut off since a hand may still have moved
     # (`settled`); most of them stood at the level too
-    unsettled: npt.NDArray[np.int64]
+    unsettled: IntArray
     noise_us: float  # Noise of the widths, as the segmentation took it
     # Rows of measured pulses whose width jumped away for one or two frames and back; they are in no
     # dwell
-    stray: npt.NDArray[np.int64]
+    stray: IntArray
 
     def __len__(self) -> int:
         return int(self.first.size)
@@ -70,7 +72,7 @@ class Dwells:
             for start, end, count, first, last in zip(*columns, strict=True)
         )
 
-    def select(self, mask: npt.NDArray[np.bool_]) -> Dwells:
+    def select(self, mask: BoolArray) -> Dwells:
         """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
         return replace(
             self,
@@ -119,12 +121,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     long = end - begin >= shortest
     begin, end = begin[long], end[long]
     passing = in_passing(
-        pulses.width_us,
-        begin,
-        end,
-        noise,
-        around=2 * SIDES[0] * cell,
-        sweep_us=slow_us,
+        pulses.width_us, begin, end, noise, around=2 * SIDES[0] * cell, sweep_us=slow_us
     )
     begin, end = begin[~passing], end[~passing]
     lasts = end - begin
@@ -156,32 +153,32 @@ class _Pulses:
     """A table's widths without some of its rows, which are mostly few."""
 
     table: PulseTable
-    skipped: npt.NDArray[np.int64]
-    width_us: npt.NDArray[np.float64]
+    skipped: IntArray
+    width_us: FloatArray
 
     @classmethod
-    def of(cls, table: PulseTable, skipped: npt.NDArray[np.int64]) -> _Pulses:
+    def of(cls, table: PulseTable, skipped: IntArray) -> _Pulses:
         width_us = without(table.width_us, skipped) if skipped.size else table.width_us
         return cls(table, skipped, width_us)
 
-    def without(self, rows: npt.NDArray[np.int64]) -> _Pulses:
+    def without(self, rows: IntArray) -> _Pulses:
         """Skip further rows."""
         return _Pulses.of(self.table, np.union1d(self.skipped, rows)) if rows.size else self
 
-    def rows(self, places: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def rows(self, places: IntArray) -> IntArray:
         """Rows of the table at these places among the pulses."""
         before = self.skipped - np.arange(self.skipped.size)
-        rows: npt.NDArray[np.int64] = places + np.searchsorted(before, places, side="right")
+        rows: IntArray = places + np.searchsorted(before, places, side="right")
         return rows
 
-    def places(self, times_s: tuple[float, ...]) -> npt.NDArray[np.int64]:
+    def places(self, times_s: tuple[float, ...]) -> IntArray:
         """Places of the first pulses at or after these times, in order."""
         rows = np.searchsorted(self.table.rise_s, np.sort(np.asarray(times_s, dtype=float)))
-        places: npt.NDArray[np.int64] = rows - np.searchsorted(self.skipped, rows)
+        places: IntArray = rows - np.searchsorted(self.skipped, rows)
         return places
 
 
-def _no_dwells(noise: WidthNoise, stray: npt.NDArray[np.int64]) -> Dwells:
+def _no_dwells(noise: WidthNoise, stray: IntArray) -> Dwells:
     whole, real = np.zeros(0, np.int64), np.zeros(0)
     return Dwells(
         whole, whole, real, real, real, real, real, whole, whole, noise.spread_us, stray

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
+from pwmscope.model.arrays import BoolArray, FloatArray
 from pwmscope.pulses import PulseTable, find_frames
 
 SAME_POSITION: Final = 0.015
@@ -27,17 +27,17 @@ class HeldPositions:
 
     lines: tuple[str, ...]  # The lines that moved and stood still
     # shape (n,): When each was held, in seconds
-    start_s: npt.NDArray[np.float64]
-    end_s: npt.NDArray[np.float64]
+    start_s: FloatArray
+    end_s: FloatArray
     # shape (n, lines): Width of each line in parts of its convention's span; NaN while it was
     # silent
-    level: npt.NDArray[np.float64]
+    level: FloatArray
 
     def __len__(self) -> int:
         return int(self.start_s.size)
 
     @property
-    def apart(self) -> npt.NDArray[np.float64]:
+    def apart(self) -> FloatArray:
         """How far each position lies from each other, largest line; shape (n, n).
 
         Where one of the two was silent on a line and the other not, they lie infinitely far
@@ -46,9 +46,7 @@ class HeldPositions:
         return distances(self.level, self.level)
 
 
-def distances(
-    level: npt.NDArray[np.float64], others: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def distances(level: FloatArray, others: FloatArray) -> FloatArray:
     """Largest difference over the lines between positions, in parts of the span.
 
     Examples
@@ -60,7 +58,7 @@ def distances(
     apart = np.abs(one - other)
     silent, silent_too = np.isnan(one), np.isnan(other)
     apart = np.where(silent & silent_too, 0.0, np.where(silent ^ silent_too, np.inf, apart))
-    found: npt.NDArray[np.float64] = apart.max(axis=2, initial=0.0)
+    found: FloatArray = apart.max(axis=2, initial=0.0)
     return found
 
 
@@ -79,10 +77,7 @@ def find_held_positions(tables: Mapping[str, PulseTable]) -> HeldPositions:
 
 
 def _joined(
-    lines: tuple[str, ...],
-    start_s: npt.NDArray[np.float64],
-    end_s: npt.NDArray[np.float64],
-    level: npt.NDArray[np.float64],
+    lines: tuple[str, ...], start_s: FloatArray, end_s: FloatArray, level: FloatArray
 ) -> HeldPositions:
     """Join neighbours at one position, and leave out what was held too briefly."""
     for least_s in (0.0, MIN_S):
@@ -108,8 +103,8 @@ class _Line:
     dwells: Dwells
     span_us: float
     period_s: float
-    silent_from_s: npt.NDArray[np.float64]
-    silent_to_s: npt.NDArray[np.float64]
+    silent_from_s: FloatArray
+    silent_to_s: FloatArray
 
     @classmethod
     def of(cls, table: PulseTable) -> _Line | None:
@@ -135,14 +130,12 @@ class _Line:
         return moved or bool(self.silent_from_s.size)
 
     @property
-    def borders_s(self) -> npt.NDArray[np.float64]:
+    def borders_s(self) -> FloatArray:
         """Instants at which it begins or ends to stand still."""
         ends_s = self.dwells.end_s + self.period_s
         return np.concatenate([self.dwells.start_s, ends_s, self.silent_from_s, self.silent_to_s])
 
-    def state_at(
-        self, time_s: npt.NDArray[np.float64]
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    def state_at(self, time_s: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Level, NaN in silence, and whether it stands still, at some instants."""
         at = np.searchsorted(self.dwells.start_s, time_s, side="right") - 1
         stands = (at >= 0) & (time_s < self.dwells.end_s[at] + self.period_s)

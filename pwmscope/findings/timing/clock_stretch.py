@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.model.finding import Evidence
 from pwmscope.model.spans import inside

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model.amounts import MIN_US
 from pwmscope.model.spans import inside

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.clock_stretch import longest_stretch
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.spectral_lines import (

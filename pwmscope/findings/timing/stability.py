@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.allan import Deviations, allan_deviation, octaves, time_deviation
 from pwmscope.findings.timing.clock_stretch import ClockStretch, longest_stretch
 from pwmscope.findings.timing.frame_clock import FrameClock

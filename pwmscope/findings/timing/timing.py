@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing import (
     frame_clock,
     frame_faults,

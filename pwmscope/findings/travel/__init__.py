@@ -1,1 +1,43 @@
 """What the stick did: levels, travel, steps, rest and sweeps."""
+
+from pwmscope.findings.travel.centring import DEFINITIONS as CENTRING_DEFINITIONS
+from pwmscope.findings.travel.centring import Centring, examine_centring
+from pwmscope.findings.travel.levels import Amount, Level, pooled_level_us, weighed_sum
+from pwmscope.findings.travel.moves import MIN_THROW
+from pwmscope.findings.travel.resolution import DEFINITIONS as RESOLUTION_DEFINITIONS
+from pwmscope.findings.travel.resolution import Resolution, examine_resolution
+from pwmscope.findings.travel.rest_position import LET_GO, against_band, judge_rest
+from pwmscope.findings.travel.sweep import DEFINITIONS as SWEEP_DEFINITIONS
+from pwmscope.findings.travel.sweep import Sweeps, examine_sweeps
+from pwmscope.findings.travel.travel import (
+    DEFINITIONS,
+    EXERCISED,
+    Device,
+    Travel,
+    examine_travel,
+)
+
+__all__ = [
+    "CENTRING_DEFINITIONS",
+    "DEFINITIONS",
+    "EXERCISED",
+    "LET_GO",
+    "MIN_THROW",
+    "RESOLUTION_DEFINITIONS",
+    "SWEEP_DEFINITIONS",
+    "Amount",
+    "Centring",
+    "Device",
+    "Level",
+    "Resolution",
+    "Sweeps",
+    "Travel",
+    "against_band",
+    "examine_centring",
+    "examine_resolution",
+    "examine_sweeps",
+    "examine_travel",
+    "judge_rest",
+    "pooled_level_us",
+    "weighed_sum",
+]

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
 from pwmscope.findings.travel.middles import middles, spaced
 from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc, stdtrit
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.middles import is_sharp, spaced
 from pwmscope.findings.travel.neutral_flat import examine_flat
 from pwmscope.findings.travel.travel import Travel

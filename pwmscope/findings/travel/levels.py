@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.model.finding import Evidence
 from pwmscope.model.moments import mean_of

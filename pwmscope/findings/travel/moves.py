@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.turning_points import turning_points
 from pwmscope.model.spans import inside
 from pwmscope.pulses import UNMEASURED

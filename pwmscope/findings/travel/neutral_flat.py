@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.middles import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model.definition import Definition

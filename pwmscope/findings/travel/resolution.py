@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.middles import Middles, middles, scatter_us, spaced
 from pwmscope.findings.travel.moves import Moves, find_moves
 from pwmscope.findings.travel.step_lattice import Search, find_step

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import SAME_LEVEL, Amount, Level, company, level_near
 from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.model.definition import Definition

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel.moves import Moves
 from pwmscope.model.definition import Definition

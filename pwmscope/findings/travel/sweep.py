@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.curve import DEFINITIONS as OF_CURVE
 from pwmscope.findings.travel.curve import Curve, examine_curve
 from pwmscope.findings.travel.middles import middles, spaced

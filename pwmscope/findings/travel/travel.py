@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import BenchSheet, Limits, StopBand
-from pwmscope.findings.record import Record
+from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import (
     Level,
     find_endpoints,

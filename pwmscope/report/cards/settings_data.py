@@ -12,7 +12,7 @@ from pwmscope.advice.settings import (
     SettingsAdvice,
 )
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 from pwmscope.report.cards.settings_text import settings_headline, settings_notes
 from pwmscope.report.data import json_text
 

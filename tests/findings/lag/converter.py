@@ -3,8 +3,7 @@
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.record import Record
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -1,0 +1,173 @@
+"""The table of analysers: for each question what it needs, what it gives and who answers it."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache, cached_property
+from typing import Any, Final, Literal, TypeAlias, TypeVar
+
+from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
+from pwmscope.findings.receivers import Order
+from pwmscope.findings.segmentation import Answer, Channel, Record
+from pwmscope.findings.timing import Timing, examine_rhythm, examine_stability, examine_timing
+from pwmscope.findings.travel import (
+    Device,
+    Travel,
+    examine_centring,
+    examine_resolution,
+    examine_sweeps,
+    examine_travel,
+)
+from pwmscope.model.definition import Definition
+
+A = TypeVar("A")
+When: TypeAlias = Literal["at once", "looked at", "called"]
+
+
+@dataclass(frozen=True)
+class Together:
+    """The servo lines of a recording together, as an analyser of them all takes them."""
+
+    glitches: dict[str, Glitches]  # Those of each servo line
+    records: dict[str, Record]  # Each servo line outside its losses
+    order: Order  # Which lines belong to one receiver, their order and skew
+
+    @cached_property
+    def answers(self) -> dict[str, Answer]:
+        """What was found about all lines together, worked out when looked at."""
+        return {
+            row.question: row.analyse(self)
+            for row in ANALYSERS
+            if row.of == "recording" and row.analyse is not None
+        }
+
+    @property
+    def coincidence(self) -> Coincidence:
+        """Which lines' glitches come at the same moments."""
+        return given(self.answers, "glitch coincidence", Coincidence)
+
+
+@dataclass(frozen=True, slots=True)
+class Analyser:
+    """A question, and what answers it.
+
+    Parameters
+    ----------
+    question : str
+        Its name, as in `ChannelFindings.answer`.
+    of : str
+        ``"line"``: asked of every servo line. ``"recording"``: of all of them together.
+    needs : tuple of str
+        What it cannot be answered without: ``"pulses"``, ``"marker"``, ``"roles"`` (of the bench
+        sheet), ``"plan"``, ``"two lines"``; or questions that are answered before it.
+    gives : str
+        The definitions of its findings, as ``package:NAME``.
+    when : str
+        ``"at once"``: by `examine`, and its limits make the verdict. ``"looked at"``: when its
+        answer is first looked at. ``"called"``: by its own function only.
+    analyse : callable or None
+        From a `Channel`, or for a recording from `Together`, to the answer; None where it is
+        called, or comes with the records.
+    uses : tuple of str
+        What makes the answer sharper where it is there.
+    """
+
+    question: str
+    of: Literal["line", "recording"]
+    needs: tuple[str, ...]
+    gives: str
+    when: When = "at once"
+    analyse: Callable[[Any], Answer] | None = None
+    uses: tuple[str, ...] = ()
+
+    @property
+    def definitions(self) -> tuple[Definition, ...]:
+        """What its findings mean; its package is imported for it."""
+        package, _, name = self.gives.partition(":")
+        found: tuple[Definition, ...] = getattr(importlib.import_module(package), name)
+        return found
+
+
+def given(answers: dict[str, Answer], question: str, kind: type[A]) -> A:
+    """Return the answer to a question that is answered before."""
+    found = answers[question]
+    assert isinstance(found, kind)
+    return found
+
+
+def _travel(channel: Channel) -> Travel:
+    return given(channel.answers, "travel", Travel)
+
+
+def _timing(channel: Channel) -> Timing:
+    return given(channel.answers, "timing", Timing)
+
+
+_IN: Final = "pwmscope.findings."
+
+ANALYSERS: Final[tuple[Analyser, ...]] = (
+    Analyser(
+        "timing", "line", ("pulses",), f"{_IN}timing:DEFINITIONS",
+        analyse=lambda c: examine_timing(c.record, c.clock),
+    ),
+    Analyser(
+        "rhythm", "line", ("timing",), f"{_IN}timing:RHYTHM_DEFINITIONS", "looked at",
+        lambda c: examine_rhythm(c.record, _timing(c).clock, c.clock),
+    ),
+    Analyser(
+        "stability", "line", ("timing",), f"{_IN}timing:STABILITY_DEFINITIONS", "looked at",
+        lambda c: examine_stability(c.clock, _timing(c).clock),
+    ),
+    Analyser(
+        "travel", "line", ("pulses",), f"{_IN}travel:DEFINITIONS",
+        analyse=lambda c: examine_travel(
+            c.record, device=Device.on(c.record.table.line, c.sheet)
+        ),
+        uses=("roles",),
+    ),
+    Analyser(
+        "resolution", "line", ("travel",), f"{_IN}travel:RESOLUTION_DEFINITIONS", "looked at",
+        lambda c: examine_resolution(c.record, _travel(c).moves),
+    ),
+    Analyser(
+        "centring", "line", ("travel",), f"{_IN}travel:CENTRING_DEFINITIONS", "looked at",
+        lambda c: examine_centring(c.record, _travel(c)),
+    ),
+    Analyser(
+        "sweeps", "line", ("travel",), f"{_IN}travel:SWEEP_DEFINITIONS", "looked at",
+        lambda c: examine_sweeps(c.record, _travel(c)),
+    ),
+    Analyser(
+        "glitches", "line", ("pulses",), f"{_IN}glitches:DEFINITIONS",
+        analyse=lambda c: examine_glitches(c.record, c.recorded),
+    ),
+    # Every record leaves out what was lost, so this one is answered before the records are made.
+    Analyser(
+        "failsafe", "line", ("pulses",), f"{_IN}failsafe:DEFINITIONS", uses=("marker", "roles")
+    ),
+    Analyser(
+        "receivers", "recording", ("pulses",), f"{_IN}receivers:DEFINITIONS",
+        analyse=lambda all_lines: all_lines.order,
+    ),
+    Analyser(
+        "glitch coincidence", "recording", ("glitches", "receivers"),
+        f"{_IN}glitches:COINCIDENCE_DEFINITIONS",
+        analyse=lambda all_lines: examine_coincidence(
+            all_lines.glitches, all_lines.records, all_lines.order.grouping.groups
+        ),
+    ),
+    Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),
+    Analyser(
+        "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)
+    ),
+    Analyser("plan", "recording", ("plan",), f"{_IN}plan_alignment:DEFINITIONS", "called"),
+)  # fmt: skip
+"""All questions; of a line, and of a recording, in the order in which their findings are told."""
+
+
+@cache
+def definitions() -> dict[str, Definition]:
+    """Return what every finding means, by its name, in the order in which findings are told."""
+    return {each.name: each for row in ANALYSERS for each in row.definitions}

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pwmscope.plot.paths import draw_drive_path, drive_path
     from pwmscope.plot.spectrum import draw_jitter_spectra
     from pwmscope.plot.sticks import Mode, draw_sticks
+    from pwmscope.plot.strips import PAPER, SCREEN, Strip, loss_strip, travel_ruler
     from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
     from pwmscope.plot.widths import draw_width_over_time, format_loss, width_over_time
     from pwmscope.plot.wiring_axes import wiring
@@ -25,6 +26,11 @@ if TYPE_CHECKING:
 _HOMES = {
     "MAX_LOSSES": "loss_panels",
     "Mode": "sticks",
+    "PAPER": "strips",
+    "SCREEN": "strips",
+    "Strip": "strips",
+    "loss_strip": "strips",
+    "travel_ruler": "strips",
     "Picture": "style",
     "draw_drive_path": "paths",
     "draw_first_frames": "frame_timing",
@@ -51,8 +57,11 @@ _HOMES = {
 
 __all__ = [
     "MAX_LOSSES",
+    "PAPER",
+    "SCREEN",
     "Mode",
     "Picture",
+    "Strip",
     "draw_drive_path",
     "draw_first_frames",
     "draw_frames",
@@ -68,9 +77,11 @@ __all__ = [
     "frames",
     "histogram",
     "house_style",
+    "loss_strip",
     "losses",
     "picture_form",
     "to_svg",
+    "travel_ruler",
     "width_over_time",
     "wiring",
     "write_figure",

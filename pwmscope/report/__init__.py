@@ -12,20 +12,25 @@ from pwmscope.report.sentences import format_value
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
+    from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
     from pwmscope.report.register import file_hash
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
+    "OnePage": "one_page",
     "Written": "folder",
     "file_hash": "register",
     "folder_names": "folder",
+    "make_one_page": "one_page",
     "refuse_report": "folder",
     "timeline_fragment": "timeline",
+    "write_one_page": "one_page",
     "write_report": "folder",
 }
 """What draws or sets pages, and so takes long to import."""
 
 __all__ = [
+    "OnePage",
     "Written",
     "failsafe_data",
     "file_hash",
@@ -34,10 +39,12 @@ __all__ = [
     "format_failure",
     "format_value",
     "json_text",
+    "make_one_page",
     "refuse_report",
     "timeline_fragment",
     "to_data",
     "to_json",
+    "write_one_page",
     "write_report",
 ]
 

@@ -10,9 +10,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path, PurePath
 from typing import Final
 
-import matplotlib as mpl
-import typst
-
 from pwmscope import __version__
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe
@@ -25,29 +22,14 @@ from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
 from pwmscope.report.page import PAGE_NAME, document_page
 from pwmscope.report.sentences import RULEBOOK, overall_sentence
-from pwmscope.report.templates import fill, template_text
+from pwmscope.report.templates import fill, set_pdf
 from pwmscope.report.timeline import Timeline
-
-STANDARD: Final = "ua-1"
-"""ISO 14289-1, PDF for people who cannot see: headings, tables and pictures are told apart."""
 
 
 def _document_pdf(document: Document) -> bytes:
-    """Set a document as PDF.
-
-    Words stay words that can be searched and copied, pictures stay vectors. No
-    word of the document is read as an instruction to the engine.
-    """
-    fonts = typst.Fonts(font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"])
+    """Set a document as PDF."""
     content = asdict(document) | {"sections": [asdict(s) for s in document.sections]}
-    return typst.compile(
-        template_text("document.typ").encode(),
-        format="pdf",
-        font_paths=fonts,
-        sys_inputs={"document": json.dumps(content)},
-        pdf_standards=STANDARD,
-        timestamp=0,
-    )
+    return set_pdf("document.typ", document=json.dumps(content))
 
 
 PDF_NAME: Final = "report.pdf"

@@ -1,0 +1,418 @@
+"""The one-page sheet of a check: what an inspector reads, signs and files, on A4 or letter."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Final, Literal, Protocol, TypeAlias
+
+from pwmscope import __version__
+from pwmscope.bench import CAUTIONS, BenchSheet
+from pwmscope.capture import Capture
+from pwmscope.errors import ArgumentError, format_given
+from pwmscope.findings import Verdict
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
+from pwmscope.model.verdict import badness
+from pwmscope.output import refuse_to_overwrite, write_files
+from pwmscope.plot import PAPER, loss_strip
+from pwmscope.report.document import file_name, shown
+from pwmscope.report.register import file_hash
+from pwmscope.report.templates import set_pdf
+
+MAX_DEVICES: Final = 12
+"""So many devices stand on the first page; the others follow on the next."""
+MAX_LOSSES: Final = 40
+"""So many losses are drawn in a strip of the first page; the next page draws all."""
+MAX_HAZARDS: Final = 3
+MAX_UNUSED: Final = 12
+_NAME: Final = 48
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """What has room on a first page of so many devices at most: strips in px, texts in letters."""
+
+    devices: int
+    strip: tuple[float, float]
+    name: int
+    figure: int
+    sentence: int
+
+
+_ROOMS: Final = (
+    _Room(4, (360.0, 132.0), _NAME, 180, 240),
+    _Room(6, (360.0, 100.0), _NAME, 120, 200),
+    _Room(9, (250.0, 76.0), 28, 90, 180),
+    _Room(1_000_000, (250.0, 58.0), 26, 80, 115),
+)
+_NEXT_PAGE: Final = _Room(0, (700.0, 120.0), 2 * _NAME, 240, 240)
+
+Paper: TypeAlias = Literal["a4", "letter"]
+_PAPERS: Final = {"a4": "a4", "letter": "us-letter"}
+
+_ROLES: Final = {
+    "weapon": "weapon",
+    "drive-left": "left drive",
+    "drive-right": "right drive",
+    "drive-forward": "drive, forward",
+    "drive-turn": "drive, turn",
+    "servo": "servo",
+    "kill": "kill switch",
+}
+RULEBOOK: Final = (
+    "These are measurements of recordings. The event's rulebook and its safety officer decide."
+)
+
+
+class SaidCard(Protocol):
+    """A device's card, as an analysis has it."""
+
+    @property
+    def line(self) -> str:
+        """The line's name."""
+
+    @property
+    def role(self) -> str:
+        """Its role by the bench sheet; empty where it has none."""
+
+    @property
+    def device(self) -> str:
+        """What is on it; empty where nobody says."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict."""
+
+    @property
+    def figure(self) -> str:
+        """What decides."""
+
+    @property
+    def action(self) -> str:
+        """What to do."""
+
+
+class SaidHazard(Protocol):
+    """A hazard, as an analysis has it; as text it begins with ``! Hazard:``."""
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The lines that it is about."""
+
+
+class SaidAction(Protocol):
+    """One thing to do next, as an analysis has it."""
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The lines that it is about."""
+
+    @property
+    def sentence(self) -> str:
+        """What to do."""
+
+
+class Source(Protocol):
+    """A recording, and the file that it came from."""
+
+    @property
+    def capture(self) -> Capture:
+        """What was recorded."""
+
+    @property
+    def file(self) -> Path | None:
+        """None where it came from no file."""
+
+
+class Answered(Protocol):
+    """What holds an answer, such as what `pwmscope.analyse` gives."""
+
+    @property
+    def recordings(self) -> Sequence[Source]:
+        """What was read."""
+
+    @property
+    def failsafe(self) -> Failsafe:
+        """The failsafe check."""
+
+    @property
+    def sheet(self) -> BenchSheet | None:
+        """The bench sheet."""
+
+    @property
+    def headline(self) -> str:
+        """The answer in one line."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict."""
+
+    @property
+    def hazards(self) -> Sequence[SaidHazard]:
+        """What was seen that can hurt."""
+
+    @property
+    def cards(self) -> Sequence[SaidCard]:
+        """One for each device."""
+
+    @property
+    def actions(self) -> Sequence[SaidAction]:
+        """What to do next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One device on the sheet; all texts are fit to be shown."""
+
+    line: str
+    name: str  # What is on the line, as a person says it; the line's name where nobody says
+    verdict: str
+    number: str  # The number that decides, with its unit; empty where words decide
+    number_is: str  # What the number is
+    figure: str  # What decides, in words
+    trials: str  # How many losses, and what they showed
+    strip: str  # Its losses drawn, as SVG; empty where none was recorded
+    alt: str  # What the drawing shows
+    left_out: int  # Losses that the drawing leaves out
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """One recording on the sheet."""
+
+    file: str
+    sha256: str  # Empty where it came from no file
+    lasts_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class OnePage:
+    """All that stands on one robot's sheet; all texts are fit to be shown.
+
+    Parameters
+    ----------
+    robot, club, receiver : str
+        By the bench sheet; empty where it does not say.
+    rulebook : str
+        The clause that the limit is from; empty where the bench sheet names none.
+    limit_s : float
+        Longest time from the loss until each device must stand still.
+    headline, verdict : str
+        The answer.
+    hazards : tuple of str
+        Those that stand on the first page.
+    slowest_s, slowest_said : float or None, str
+        The slowest stop of all devices, and the same with its unit; None where none was timed.
+    trials : int
+        How many losses were recorded.
+    devices : tuple of Device
+        Those of the first page, the worst first.
+    more_devices : tuple of Device
+        What the next page draws: all devices where it shows more losses, otherwise the rest.
+    announced : str
+        What stands on the next page; empty without one.
+    actions : tuple of str
+        What to do next.
+    unused : tuple of str
+        The lines that the bench sheet states unused.
+    recordings : tuple of Recorded
+        What was measured.
+    """
+
+    robot: str
+    club: str
+    receiver: str
+    rulebook: str
+    limit_s: float
+    headline: str
+    verdict: str
+    hazards: tuple[str, ...]
+    slowest_s: float | None
+    slowest_said: str
+    trials: int
+    devices: tuple[Device, ...]
+    more_devices: tuple[Device, ...]
+    announced: str
+    actions: tuple[str, ...]
+    unused: tuple[str, ...]
+    recordings: tuple[Recorded, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+    decides: str = RULEBOOK
+    version: str = __version__
+
+
+def write_one_page(
+    analysis: Answered | Iterable[Answered],
+    path: Path,
+    *,
+    paper: Paper = "a4",
+    replace: bool = False,
+) -> Path:
+    """Write the one-page sheet of one robot, or of several one after the other, as PDF.
+
+    Parameters
+    ----------
+    analysis : Analysis or iterable of Analysis
+        What `pwmscope.analyse` gives.
+    path : Path
+        The file.
+    paper : {"a4", "letter"}, optional
+        The paper's size.
+    replace : bool, optional
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    ArgumentError
+        If there is no such paper, or nothing to write about.
+    OutputError
+        If a file is in the way or cannot be written.
+    """
+    path = Path(path)
+    refuse_to_overwrite(path, replace=replace)
+    several = list(analysis) if isinstance(analysis, Iterable) else [analysis]
+    if not several:
+        raise ArgumentError("analysis", "empty", "what pwmscope.analyse gives")
+    text = one_page_pdf([make_one_page(each) for each in several], paper=paper)
+    write_files({path: text}, replace=replace)
+    return path
+
+
+def one_page_pdf(pages: Sequence[OnePage], *, paper: Paper = "a4") -> bytes:
+    """Set sheets as PDF; one after the other where there are several robots."""
+    if paper not in _PAPERS:
+        raise ArgumentError("paper", format_given(paper), f"one of {', '.join(_PAPERS)}")
+    content = [asdict(page) for page in pages]
+    return set_pdf("one_page.typ", "sheet.typ", sheets=json.dumps(content), paper=_PAPERS[paper])
+
+
+def make_one_page(analysis: Answered) -> OnePage:
+    """Collect what stands on the sheet of one robot."""
+    sheet, check = analysis.sheet, analysis.failsafe
+    lines = {line.line: line for line in check.lines}
+    cards = sorted(analysis.cards, key=lambda card: badness(card.verdict))
+    room = next(room for room in _ROOMS if len(cards) <= room.devices)
+    limit_s = check.limits.failsafe_s
+    first = [
+        _device(card, lines.get(card.line), limit_s, room, MAX_LOSSES)
+        for card in cards[:MAX_DEVICES]
+    ]
+    are_many = any(device.left_out for device in first)
+    following = cards if are_many else cards[MAX_DEVICES:]
+    hazards = [shown(str(h).removeprefix("! "), room.sentence) for h in analysis.hazards]
+    unused = [left.what for left in check.left_out if left.kind is LeftOutKind.UNUSED]
+    return OnePage(
+        robot="" if sheet is None else shown(sheet.robot, _NAME),
+        club="" if sheet is None else shown(sheet.club, _NAME),
+        receiver="" if sheet is None else shown(sheet.receiver.device, _NAME),
+        rulebook="" if sheet is None else shown(sheet.rulebook, 2 * _NAME),
+        limit_s=limit_s,
+        headline=shown(analysis.headline, room.sentence),
+        verdict=analysis.verdict.value,
+        hazards=tuple(hazards[:MAX_HAZARDS]),
+        slowest_s=check.slowest_s,
+        slowest_said="" if check.slowest_s is None else f"{check.slowest_s:.2f} s",
+        trials=max((len(line.losses) for line in check.lines), default=0),
+        devices=tuple(first),
+        more_devices=tuple(
+            _device(card, lines.get(card.line), limit_s, _NEXT_PAGE, None) for card in following
+        ),
+        announced=_announced(len(cards), are_many, hazards, unused),
+        actions=tuple(shown(action.sentence, room.sentence) for action in analysis.actions),
+        unused=tuple(shown(name, _NAME) for name in unused[:MAX_UNUSED]),
+        recordings=tuple(
+            Recorded(
+                file_name(recording.capture.source),
+                "" if recording.file is None else file_hash(recording.file),
+                recording.capture.duration_s,
+            )
+            for recording in analysis.recordings
+        ),
+    )
+
+
+def _announced(devices: int, are_many: bool, hazards: list[str], unused: list[str]) -> str:
+    """Say what stands on the next page, and what only the report tells."""
+    said = []
+    if devices > MAX_DEVICES:
+        said.append(f"Here are the {MAX_DEVICES} worst of {devices} devices; page 2 has the rest.")
+    if are_many:
+        said.append(f"Strips here draw the {MAX_LOSSES} worst losses; page 2 draws all.")
+    if len(hazards) > MAX_HAZARDS:
+        said.append(f"The report tells {len(hazards) - MAX_HAZARDS} more hazards.")
+    if len(unused) > MAX_UNUSED:
+        said.append(f"{len(unused) - MAX_UNUSED} more lines are stated unused.")
+    return " ".join(said)
+
+
+def _device(
+    card: SaidCard,
+    line: FailsafeLine | None,
+    limit_s: float,
+    room: _Room,
+    most: int | None,
+) -> Device:
+    strip = None
+    if line is not None:
+        strip = loss_strip(line, limit_s, ink=PAPER, size=room.strip, most=most)
+    number, number_is = deciding_number(card.verdict, line)
+    return Device(
+        shown(card.line, _NAME),
+        shown(device_name(card), room.name),
+        card.verdict.value,
+        number,
+        number_is,
+        shown(card.figure, room.figure),
+        "" if line is None else format_trials(line),
+        "" if strip is None else strip.svg,
+        "" if strip is None else strip.alt,
+        0 if strip is None else strip.left_out,
+    )
+
+
+def device_name(card: SaidCard) -> str:
+    """Name what is on a line as a person says it."""
+    return shown(card.device or _ROLES.get(card.role, card.role) or card.line, 2 * _NAME)
+
+
+def deciding_number(verdict: Verdict, line: FailsafeLine | None) -> tuple[str, str]:
+    """Give the number that decides with its unit, and what it is; empty where words decide.
+
+    A failure's number is the width that it kept or how long it ran on; that of a device that
+    meets its limit is its slowest stop.
+    """
+    if line is None or line.verdict is not verdict:
+        return "", ""
+    event = line.failure
+    if verdict is Verdict.DOES_NOT_MEET and event is not None:
+        level_us, bounds_s = event.preset_us, event.stop_bounds_s
+        if event.behaviour is LossClass.HOLDS_LAST and level_us is not None:
+            return f"{level_us:.0f} us", "kept while the signal was lost"
+        if bounds_s is not None:
+            return f"{bounds_s[1]:.2f} s", "until it stopped"
+        if level_us is not None:
+            return f"{level_us:.0f} us", "where it runs"
+    if verdict is Verdict.MEETS and line.trials.stop_s is not None:
+        several = f"slowest of {line.trials.meets} stops"
+        return f"{line.trials.stop_s[2]:.2f} s", several if line.trials.meets > 1 else "its stop"
+    return "", ""
+
+
+def format_trials(line: FailsafeLine) -> str:
+    """Say how many losses there were, and what they showed."""
+    trials = line.trials
+    fail = "does not meet" if trials.fails == 1 else "do not meet"
+    meet = "meets" if trials.meets == 1 else "meet"
+    counts = ((trials.meets, meet), (trials.fails, fail), (trials.not_shown, "not shown"))
+    told = [f"{count} {what}" for count, what in counts if count]
+    losses = len(line.losses)
+    if not losses:
+        return "no loss recorded"
+    return f"{losses} loss{'' if losses == 1 else 'es'}" + (f": {', '.join(told)}" if told else "")

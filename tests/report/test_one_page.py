@@ -1,0 +1,174 @@
+"""One page an inspector can read, copy and sign, whatever the robot."""
+
+import dataclasses
+import hashlib
+import re
+import subprocess
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+import pwmscope
+from pwmscope.analysis import Action, Card, Hazard
+from pwmscope.errors import ArgumentError, OutputError
+from pwmscope.findings import Verdict
+from pwmscope.report import make_one_page, write_one_page
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+SHEET = CAPTURES / "bench.toml"
+
+
+@pytest.fixture(scope="module")
+def drill():
+    return pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=SHEET)
+
+
+@pytest.fixture(scope="module")
+def preset():
+    return pwmscope.analyse(CAPTURES / "preset.csv.gz", sheet=SHEET)
+
+
+def text_of(path, first=1, last=1):
+    words = ["pdftotext", "-layout", "-f", str(first), "-l", str(last), str(path), "-"]
+    ran = subprocess.run(words, capture_output=True, text=True, check=True)
+    return re.sub(r"\s+", " ", ran.stdout)
+
+
+def facts_of(path):
+    ran = subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True)
+    return dict(re.findall(r"^([^:]+):\s+(.*)$", ran.stdout, re.MULTILINE))
+
+
+def robot(analysis, devices, losses=None, words=1):
+    """A robot with so many devices and losses, and every text so many times as long."""
+    line = analysis.failsafe.lines[0]
+    names = [f"OUT{n}" for n in range(devices)]
+    if losses is not None:
+        seen = line.recordings[0]
+        events = (seen.silence.events * (losses // len(seen.silence.events) + 1))[:losses]
+        silence = dataclasses.replace(seen.silence, events=events)
+        line = dataclasses.replace(line, recordings=(dataclasses.replace(seen, silence=silence),))
+    failsafe = dataclasses.replace(
+        analysis.failsafe, lines=tuple(dataclasses.replace(line, line=name) for name in names)
+    )
+    long = "a rather long piece of news about what was seen here " * words
+    verdicts = (Verdict.NOT_SHOWN, Verdict.DOES_NOT_MEET, Verdict.MEETS)
+    cards = [
+        Card(name, "servo", f"device {n} {long}", verdicts[n % 3], long, long)
+        for n, name in enumerate(names)
+    ]
+    return SimpleNamespace(
+        recordings=analysis.recordings,
+        failsafe=failsafe,
+        sheet=analysis.sheet,
+        headline=analysis.headline,
+        verdict=Verdict.DOES_NOT_MEET,
+        hazards=[Hazard((name,), long) for name in names[:5]],
+        cards=cards,
+        actions=[Action("do", (), long)] * 5,
+    )
+
+
+@pytest.mark.parametrize(("paper", "size"), [("a4", "595.276 x 841.89"), ("letter", "612 x 792")])
+def test_it_is_one_tagged_page_of_the_paper_asked_for(preset, tmp_path, paper, size):
+    facts = facts_of(write_one_page(preset, tmp_path / "one.pdf", paper=paper))
+    assert facts["Pages"] == "1"
+    assert facts["Tagged"] == "yes"
+    assert facts["Page size"].startswith(size)
+
+
+def test_it_says_what_an_inspector_files(preset, tmp_path):
+    told = text_of(write_one_page(preset, tmp_path / "one.pdf"))
+    digest = hashlib.sha256((CAPTURES / "preset.csv.gz").read_bytes()).hexdigest()
+    for expected in (
+        "Quince", "Millrace Robotics Club", "receiver, four outputs", "section 4", "Limit: 2 s",
+        "lifter servo", "RX4", "does not meet", "1610 us", "2 losses: 1 does not meet, 1 not shown",
+        "Losses recorded: 2", digest, "Builder: name", "Inspector: name", "Signature",
+        "Remove the weapon", "safety officer decide",
+    ):  # fmt: skip
+        assert expected in told, expected
+    assert preset.headline in told
+    assert preset.actions[0].sentence in told
+    assert not re.search(r"\bsafe\b", told)
+
+
+def test_its_data_are_fields(drill):
+    page = make_one_page(drill)
+    assert (page.robot, page.verdict, page.trials) == ("Quince", "meets", 10)
+    assert page.slowest_s == pytest.approx(drill.failsafe.slowest_s)
+    assert {device.number for device in page.devices} == {"0.98 s"}
+    assert {device.number_is for device in page.devices} == {"slowest of 10 stops"}
+    assert page.hazards[0].startswith("Hazard: ")
+    assert page.announced == ""
+
+
+def test_the_worst_device_comes_first(preset):
+    assert make_one_page(preset).devices[0].line == "RX4"
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_twelve_devices_with_the_longest_words_fit_on_one_page(drill, tmp_path, paper):
+    path = write_one_page(robot(drill, 12, words=3), tmp_path / "one.pdf", paper=paper)
+    assert facts_of(path)["Pages"] == "1"
+    assert "2 more hazards" in text_of(path)
+
+
+def test_more_devices_follow_on_a_page_that_the_first_announces(drill, tmp_path):
+    path = write_one_page(robot(drill, 16, words=3), tmp_path / "one.pdf")
+    assert facts_of(path)["Pages"] == "2"
+    assert "Here are the 12 worst of 16 devices; page 2 has the rest." in text_of(path)
+    assert len(re.findall(r"\bOUT\d+\b", text_of(path, 2, 2))) == 4
+
+
+def test_more_losses_are_drawn_on_a_page_that_the_first_announces(drill, tmp_path):
+    many = robot(drill, 4, losses=300)
+    page = make_one_page(many)
+    assert [device.left_out for device in page.devices] == [260] * 4
+    assert [device.left_out for device in page.more_devices] == [0] * 4
+    path = write_one_page(many, tmp_path / "one.pdf")
+    assert "Strips here draw the 40 worst losses; page 2 draws all." in text_of(path)
+    assert facts_of(path)["Pages"] == "2"
+
+
+def test_several_robots_have_a_sheet_each(drill, preset, tmp_path):
+    path = write_one_page([drill, preset], tmp_path / "day.pdf")
+    assert facts_of(path)["Pages"] == "2"
+    assert "does not meet" in text_of(path, 2, 2)
+
+
+def test_a_strip_is_black_and_white_and_its_words_say_what_it_shows(drill):
+    for device in make_one_page(drill).devices:
+        colours = set(re.findall(r"#([0-9a-f]{6})", device.strip))
+        assert all(len({c[:2], c[2:4], c[4:]}) == 1 for c in colours)
+        assert "at 10 losses: 10 meet." in device.alt
+        assert ET.fromstring(device.strip).get("aria-label") == device.alt
+
+
+def test_hostile_names_stay_words(drill, tmp_path):
+    hostile = "\u202e<b>#panic(1)\x1b[31m\u2066" + "x" * 200
+    sheet = dataclasses.replace(drill.sheet, robot=hostile, club=hostile, rulebook=hostile)
+    other = robot(drill, 2)
+    other.sheet = sheet
+    other.headline = hostile
+    other.cards = [dataclasses.replace(card, device=hostile) for card in other.cards]
+    path = write_one_page(other, tmp_path / "one.pdf")
+    told = text_of(path)
+    assert "?<b>#panic(1)?[31m?" in told
+    assert "x" * 190 not in told
+    assert facts_of(path)["Pages"] == "1"
+
+
+def test_it_gives_the_same_bytes_twice_and_keeps_what_is_there(drill, tmp_path):
+    first = write_one_page(drill, tmp_path / "one.pdf").read_bytes()
+    assert write_one_page(drill, tmp_path / "two.pdf").read_bytes() == first
+    with pytest.raises(OutputError, match="already there"):
+        write_one_page(drill, tmp_path / "one.pdf")
+
+
+def test_another_paper_and_nothing_at_all_are_refused(drill, tmp_path):
+    with pytest.raises(ArgumentError, match=r"paper.*a4, letter"):
+        write_one_page(drill, tmp_path / "one.pdf", paper="a5")
+    with pytest.raises(ArgumentError, match="analysis"):
+        write_one_page([], tmp_path / "one.pdf")

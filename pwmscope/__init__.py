@@ -18,6 +18,11 @@ Recordings are files (text tables, value change dumps, Parquet, Arrow), open bin
 pandas and polars frames, or captures. Several are judged as one test:
 ``analyse("sweep.csv", "losses.csv", sheet="bench.toml")``.
 
+Many recordings, each by itself, on own processes or any executor of concurrent.futures::
+
+    for outcome in pwmscope.analyse_many(files, sheet="captures/bench.toml"):
+        print(outcome.source, outcome.error or outcome.result.headline)
+
 The steps one by one::
 
     capture = pwmscope.load("captures/clean-sweep.csv")   # a file -> Capture: lines of edges
@@ -46,7 +51,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pwmscope import plot
-    from pwmscope.analysis import Action, Analysis, Card, Hazard, analyse
+    from pwmscope.analysis import Action, Analysis, Card, Hazard, analyse, analyse_many
     from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, load_plan, load_sheet
     from pwmscope.capture import Capture, Line, load
     from pwmscope.errors import PwmscopeError
@@ -68,6 +73,7 @@ _HOMES = {
     "Card": "analysis",
     "Hazard": "analysis",
     "analyse": "analysis",
+    "analyse_many": "analysis",
     "BenchSheet": "bench",
     "COMMON_PRACTICE": "bench",
     "Limits": "bench",
@@ -113,6 +119,7 @@ __all__ = [
     "PwmscopeError",
     "Verdict",
     "analyse",
+    "analyse_many",
     "decode",
     "examine",
     "load",

@@ -110,6 +110,19 @@ class PwmscopeError(Exception):
         self.arguments = tuple(dict.fromkeys(m["name"] for m in ARGUMENT.finditer(sentence)))
         """Names of the arguments that would mend it, in the order they are named."""
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let an error cross from a worker's process as it is."""
+        return _revived, (type(self), self.args, self.__dict__)
+
+
+def _revived(
+    kind: type[PwmscopeError], args: tuple[object, ...], fields: dict[str, object]
+) -> PwmscopeError:
+    error = kind.__new__(kind)
+    error.args = args
+    error.__dict__.update(fields)
+    return error
+
 
 class CaptureError(PwmscopeError):
     """A recording could not be read.

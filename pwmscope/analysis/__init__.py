@@ -1,7 +1,8 @@
-"""The whole job in one call: `analyse` takes recordings and gives an `Analysis`."""
+"""The whole job in one call: `analyse` for one bench, `analyse_many` for a test farm."""
 
 from pwmscope.analysis.analysis import Analysis, LineAnalysis, analyse
 from pwmscope.analysis.answer import Action, Answer, Card, Hazard
+from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, cluster
 from pwmscope.analysis.terms import Terms
 
 __all__ = [
@@ -11,6 +12,10 @@ __all__ = [
     "Card",
     "Hazard",
     "LineAnalysis",
+    "Outcome",
     "Terms",
+    "WorkerLostError",
     "analyse",
+    "analyse_many",
+    "cluster",
 ]

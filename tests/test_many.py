@@ -1,0 +1,182 @@
+"""Many recordings at once: order, errors one by one, workers that are lost, a real cluster."""
+
+import os
+import pickle
+import signal
+import time
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+import pwmscope
+from pwmscope.analysis import Analysis, WorkerLostError, cluster
+from pwmscope.analysis.many import carry_out
+
+CAPTURES = Path(__file__).parents[1] / "captures"
+SHEET = CAPTURES / "bench.toml"
+
+
+def write_pulses(path: Path, width_us: int) -> Path:
+    """Write a line that pulses every 20 ms, as its changes."""
+    rows = [
+        f"{20_000 * n + at},{level}" for n in range(60) for at, level in ((0, 1), (width_us, 0))
+    ]
+    path.write_text("\n".join(["time_us,RX1", *rows, "1200000,1", ""]), encoding="utf-8")
+    return path
+
+
+def neutral_us(analysis: Analysis) -> float | None:
+    """Take one number of an analysis, as a farm that keeps only figures does."""
+    return analysis["RX1"]["neutral"].value
+
+
+@pytest.fixture
+def recordings(tmp_path):
+    return [write_pulses(tmp_path / f"{width}.csv", width) for width in range(1400, 1406)]
+
+
+def test_outcomes_come_in_order_with_the_error_of_one_told_and_the_rest_done(recordings, tmp_path):
+    """The third of seven is no recording; six others have a neutral of their own."""
+    empty = tmp_path / "empty.csv"
+    empty.write_bytes(b"")
+    sources = [*recordings[:2], empty, *recordings[2:]]
+    told = []
+    outcomes = list(
+        pwmscope.analyse_many(sources, take=neutral_us, progress=lambda *done: told.append(done))
+    )
+    assert [outcome.source for outcome in outcomes] == list(map(str, sources))
+    assert [outcome.result for outcome in outcomes] == [1400, 1401, None, 1402, 1403, 1404, 1405]
+    assert str(outcomes[2].error).startswith(f"{empty}: the file is empty")
+    assert told == [(done, 7, "recordings") for done in range(8)]
+
+
+def test_the_same_comes_from_any_executor_and_from_analyse_itself(recordings):
+    one = pwmscope.analyse(recordings[0])
+    with ThreadPoolExecutor(2) as threads:
+        outcomes = list(pwmscope.analyse_many(iter(recordings), executor=threads))
+        assert threads.submit(int, 3).result() == 3  # it was not shut down
+    assert outcomes[0].result.to_json() == one.to_json()
+    assert [neutral_us(outcome.result) for outcome in outcomes] == list(range(1400, 1406))
+
+
+def test_a_sheet_holds_for_each_and_several_recordings_can_be_one_test():
+    """holds-last breaks the limit, drill keeps it: together the proven failure governs."""
+    drill, holds = CAPTURES / "drill.csv.gz", CAPTURES / "holds-last.csv.gz"
+    with ThreadPoolExecutor(1) as thread:
+        both, alone = pwmscope.analyse_many([(drill, holds), drill], sheet=SHEET, executor=thread)
+    assert both.result.headline.startswith("FAILSAFE does not meet")
+    assert alone.result.headline.startswith("FAILSAFE meets, 10 of 10")
+    assert both.source == f"{drill}, {holds}"
+
+
+def ended(job: str) -> str:
+    """End the process that works on the job called so, as the system does without memory."""
+    if job == "fatal":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return job.upper()
+
+
+def ended_once(job: str, *, mark: Path) -> str:
+    """End the process in the first attempt only, as where memory was short for a moment."""
+    if job == "c" and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return job.upper()
+
+
+def test_a_process_that_dies_costs_its_own_recording_and_no_other():
+    outcomes = list(carry_out(ended, ["a", "b", "fatal", "d", "e", "f"]))
+    assert [outcome.result for outcome in outcomes] == ["A", "B", None, "D", "E", "F"]
+    assert isinstance(outcomes[2].error, WorkerLostError)
+    assert "fatal: the process that worked on it ended" in str(outcomes[2].error)
+
+
+def test_what_a_dead_process_held_is_done_again(tmp_path):
+    work = partial(ended_once, mark=tmp_path / "mark")
+    outcomes = list(carry_out(work, list("abcdef")))
+    assert [outcome.result for outcome in outcomes] == list("ABCDEF")
+
+
+def test_a_given_pool_that_breaks_is_told_for_each_that_it_held():
+    with ProcessPoolExecutor(1) as pool:
+        outcomes = list(carry_out(ended, ["fatal", "b"], executor=pool))
+    assert [type(outcome.error) for outcome in outcomes] == [WorkerLostError] * 2
+
+
+def test_sources_are_taken_as_they_are_needed_so_that_any_number_may_come():
+    taken = []
+
+    def endless():
+        while True:
+            taken.append(len(taken))
+            yield str(len(taken))
+
+    with ThreadPoolExecutor(2) as threads:
+        outcomes = carry_out(float, endless(), executor=threads)
+        assert [next(outcomes).result for _ in range(3)] == [1.0, 2.0, 3.0]
+        outcomes.close()
+    assert len(taken) <= 3 + 1024
+
+
+def test_every_error_crosses_from_a_worker_as_it_is():
+    error = pwmscope.errors.CaptureError("a.csv", "it is cut", "mend it", row=3, column="RX1")
+    again = pickle.loads(pickle.dumps(error))
+    assert (str(again), again.row, again.column) == (str(error), 3, "RX1")
+    named = pwmscope.errors.ArgumentError("lines", "empty", "names")
+    assert str(pickle.loads(pickle.dumps(named))) == str(named)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "argument"),
+    [
+        ({"sources": "drill.csv"}, "sources"),
+        ({"sources": [], "executor": 3}, "executor"),
+        ({"sources": [], "take": "json"}, "take"),
+        ({"sources": [], "progress": "yes"}, "progress"),
+        ({"sources": [], "hints": {"speed": 1}}, "hints"),
+    ],
+)
+def test_what_cannot_be_meant_is_refused_before_any_work(wrong, argument):
+    with pytest.raises(pwmscope.PwmscopeError, match=argument):
+        pwmscope.analyse_many(**wrong)
+
+
+def slowly(source: Path, *, begun: Path) -> tuple[float | None, int]:
+    """Analyse slowly enough that a worker can be ended in the middle."""
+    (begun / f"{source.stem}-{os.getpid()}").touch()
+    time.sleep(1.0)
+    return neutral_us(pwmscope.analyse(source)), os.getpid()
+
+
+def test_a_real_cluster_survives_the_loss_of_a_worker(recordings, tmp_path):
+    """A scheduler and two workers, one of which is ended by its number while it works."""
+    distributed = pytest.importorskip("distributed")
+    begun = tmp_path / "begun"
+    begun.mkdir()
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+        ) as farm,
+        cluster(farm.scheduler_address) as executor,
+    ):
+        outcomes = carry_out(partial(slowly, begun=begun), recordings, executor=executor)
+        first = next(outcomes)
+        _value, number = first.result
+        os.kill(number, signal.SIGKILL)
+        rest = list(outcomes)
+    assert [o.result and o.result[0] for o in (first, *rest)] == list(range(1400, 1406))
+    assert len({outcome.result[1] for outcome in rest}) >= 1
+    attempts = [mark.name.partition("-")[0] for mark in begun.iterdir()]
+    assert len(attempts) >= len(recordings)
+
+
+def test_a_cluster_that_does_not_answer_is_told(monkeypatch):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr("pwmscope.analysis.many._PATIENCE_S", 1)
+    with (
+        pytest.raises(pwmscope.PwmscopeError, match="where a scheduler answers"),
+        cluster("tcp://127.0.0.1:9"),
+    ):
+        pass

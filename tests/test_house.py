@@ -36,7 +36,6 @@ NOT_YET_BY_FACE = [
     ("findings", "pulses"),
     ("plot", "advice"),
     ("plot", "bench"),
-    ("plot", "findings"),
     ("report", "advice"),
     ("report", "bench"),
     ("report", "findings"),

@@ -15,6 +15,9 @@ from pwmscope.pulses.excerpt import excerpt, slices
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01
+_REACH_US: Final = 100.0
+"""An interrupt pushes an edge by tens of microseconds however fast the frames are: jitter, no
+frame out of time (common practice, from memory)."""
 REACH_MAX: Final = 0.25
 """A period farther from its pattern's than this part of it is odd whatever the scatter."""
 
@@ -132,7 +135,7 @@ def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
     200.0
     """
     deviation_us = max(scatter_us, interval_us / 6**0.5)
-    wanted_us = max(_REACH_DEVIATIONS * deviation_us, _REACH_SHARE * usual_us)
+    wanted_us = max(_REACH_DEVIATIONS * deviation_us, _REACH_SHARE * usual_us, _REACH_US)
     return min(wanted_us, REACH_MAX * usual_us)
 
 

@@ -296,7 +296,7 @@ _NO_ROWS: Final = np.zeros(0, np.int64)
 _MAX_TOLD: Final = 3
 _OWN: Final = "own algorithm; terms of IEEE Std 181 (pulse period), from memory"
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+OF_FAULTS: Final[tuple[Definition, ...]] = (
     Definition(
         "frame pattern",
         "The frame periods that repeat. Most receivers repeat one; some interleave two or more, "

@@ -12,8 +12,7 @@ from pwmscope.findings.timing.frame_clock import fit_clock
 from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MAX_PULSES, SAMPLING, examine_rhythm
 from pwmscope.findings.timing.spectral_lines import find_lines
 from pwmscope.findings.timing.spectrum import noise_of
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
 
 RNG_SEED = 30

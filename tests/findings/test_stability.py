@@ -18,7 +18,7 @@ from pwmscope.findings.timing.allan import (
 from pwmscope.findings.timing.clock_stretch import longest_stretch
 from pwmscope.findings.timing.frame_clock import fit_clock
 from pwmscope.findings.timing.stability import DEFINITIONS, MIN_S, examine_stability
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 RNG_SEED = 20

@@ -9,9 +9,8 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
-from pwmscope.model.finding import Evidence
-from pwmscope.model.spans import inside
-from pwmscope.pulses.excerpt import slices
+from pwmscope.model import Evidence, inside
+from pwmscope.pulses import slices
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,13 +12,17 @@ from scipy.special import chdtri, stdtrit
 
 from pwmscope.findings.timing.frame_numbers import NumberedEdges, number_edges
 from pwmscope.findings.timing.quantisation import unevenness
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import product
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.excerpt import excerpt, slices
-from pwmscope.pulses.frame_pattern import Pattern, describe
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Evidence,
+    Finding,
+    half_width,
+    measured,
+    not_shown,
+    product,
+)
+from pwmscope.pulses import Frames, Pattern, PulseTable, describe, excerpt, slices
 
 MIN_EDGES: Final = 32
 """Fewer edges do not tell wander from jitter."""

@@ -8,11 +8,8 @@ from typing import Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.median import FROM_MAD
-from pwmscope.pulses import Flag, Frames, PulseTable
-from pwmscope.pulses.excerpt import excerpt
-from pwmscope.pulses.frame_pattern import Pattern
-from pwmscope.pulses.frames import closing_rows
+from pwmscope.model import FROM_MAD
+from pwmscope.pulses import Flag, Frames, Pattern, PulseTable, closing_rows, excerpt
 
 LINES_UP: Final = 8.0
 """A clock goes on across a gap if the edge after it comes within this many deviations."""

@@ -10,13 +10,19 @@ import numpy.typing as npt
 
 from pwmscope.findings.timing.frame_faults import FrameFaults
 from pwmscope.findings.timing.jitter import Periods
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
-from pwmscope.model.moments import Summary
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width, sampling_floor_us
-from pwmscope.pulses import Flag, PulseTable
-from pwmscope.pulses.frame_pattern import Pattern, describe
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    format_us,
+    half_width,
+    not_shown,
+    sampling_floor_us,
+)
+from pwmscope.pulses import Flag, Pattern, PulseTable, describe
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(

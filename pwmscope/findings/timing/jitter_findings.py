@@ -11,9 +11,16 @@ from pwmscope.bench import Limits
 from pwmscope.findings.timing.held_pulses import Excursion
 from pwmscope.findings.timing.jitter import Jitter
 from pwmscope.findings.timing.separation import Separation
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    Verdict,
+    format_us,
+    measured,
+    not_shown,
+)
 
 EXCURSION: Final = "worst excursion while held"
 DEFINITIONS: Final[tuple[Definition, ...]] = (

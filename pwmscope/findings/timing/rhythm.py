@@ -19,11 +19,8 @@ from pwmscope.findings.timing.spectral_lines import (
     SpectralLine,
     find_lines,
 )
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import COVERAGE
-from pwmscope.pulses.table import UNMEASURED
+from pwmscope.model import COVERAGE, Definition, Evidence, Finding, inside, measured, not_shown
+from pwmscope.pulses import UNMEASURED
 
 MAX_PULSES: Final = 8192
 SAMPLING: Final = 2.0 / math.pi

@@ -11,8 +11,7 @@ from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.allan import Deviations, allan_deviation, octaves, time_deviation
 from pwmscope.findings.timing.clock_stretch import ClockStretch, longest_stretch
 from pwmscope.findings.timing.frame_clock import FrameClock
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
+from pwmscope.model import Definition, Finding, measured, not_shown
 
 MIN_S: Final = 30.0
 ASKED_S: Final = 31.0

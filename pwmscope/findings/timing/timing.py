@@ -35,13 +35,16 @@ from pwmscope.findings.timing.jitter import (
     separate_periods,
 )
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, not_shown
-from pwmscope.model.moments import Summary
-from pwmscope.model.uncertainty import sampling_floor_us
-from pwmscope.pulses import Flag, Frames
-from pwmscope.pulses.frame_pattern import MIN, Pattern
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    format_us,
+    not_shown,
+    sampling_floor_us,
+)
+from pwmscope.pulses import MIN, Flag, Frames, Pattern
 
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 

@@ -16,10 +16,19 @@ from pwmscope.findings.travel.middles import middles, spaced
 from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
 from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    sampling_floor_us,
+    std_of,
+)
 
 RETURN_REACH: Final = 0.03
 """A dwell this part of the span from neutral, or less, is a return to it."""

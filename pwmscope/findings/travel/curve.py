@@ -15,9 +15,7 @@ from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.middles import is_sharp, spaced
 from pwmscope.findings.travel.neutral_flat import examine_flat
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
+from pwmscope.model import Definition, Finding, mean_of, measured, not_shown, std_of
 
 MIN_FRAMES: Final = 30
 """Frames of a sweep whose shape is taken."""

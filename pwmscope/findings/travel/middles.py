@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import sampling_floor_us
 from pwmscope.pulses import UNMEASURED
 
 ENDS: Final = 4

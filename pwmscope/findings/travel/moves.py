@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.turning_points import turning_points
-from pwmscope.model.spans import inside
+from pwmscope.model import inside
 from pwmscope.pulses import UNMEASURED
 
 SAME_AS_DWELL: Final = 4.0

@@ -12,9 +12,16 @@ import numpy.typing as npt
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.middles import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    std_of,
+)
 from pwmscope.pulses import UNMEASURED, PulseTable
 
 BAND: Final = 0.1

@@ -14,9 +14,15 @@ from pwmscope.findings.travel.middles import Middles, middles, scatter_us, space
 from pwmscope.findings.travel.moves import Moves, find_moves
 from pwmscope.findings.travel.step_lattice import Search, find_step
 from pwmscope.findings.travel.step_line import Lattice
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    Definition,
+    Finding,
+    measured,
+    not_shown,
+    sampling_floor_us,
+)
 
 MAX_WIDTHS: Final = 50_000
 """Of longer movements so many pulses are used, at most."""

@@ -11,9 +11,7 @@ from pwmscope.bench import StopBand
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import SAME_LEVEL, Amount, Level, company, level_near
 from pwmscope.findings.travel.moves import MIN_THROW
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, Verdict, measured, not_shown
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, Definition, Finding, Verdict, measured, not_shown
 
 LET_GO: Final = (
     "Record again: begin and end with the sticks let go for three seconds, and move each stick "

@@ -8,8 +8,7 @@ from typing import Final
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Amount, Level, weighed_sum
 from pwmscope.findings.travel.moves import Moves
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import MAX_SPANS, Definition, Evidence, Finding, measured, not_shown
 
 DEFINITIONS: Final = (
     Definition(

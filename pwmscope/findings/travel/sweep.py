@@ -14,8 +14,7 @@ from pwmscope.findings.travel.curve import DEFINITIONS as OF_CURVE
 from pwmscope.findings.travel.curve import Curve, examine_curve
 from pwmscope.findings.travel.middles import middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import MAX_SPANS, Definition, Evidence, Finding, measured, not_shown
 
 MIN_FRAMES: Final = 10
 """Frames that a sweep takes at least; faster ones show no shape."""

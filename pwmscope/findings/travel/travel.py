@@ -21,11 +21,17 @@ from pwmscope.findings.travel.rest_position import DEFINITIONS as OF_REST
 from pwmscope.findings.travel.rest_position import RestPosition, examine_rest
 from pwmscope.findings.travel.sides import DEFINITIONS as OF_SIDES
 from pwmscope.findings.travel.sides import Sides, examine_sides
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, judge
-from pwmscope.model.moments import Summary, summarise
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    inside,
+    judge,
+    summarise,
+)
 from pwmscope.pulses import Flag, PulseTable
 
 __all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]

@@ -15,7 +15,7 @@ from pwmscope.bench import BenchSheet
 from pwmscope.findings import Finding, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
 from pwmscope.findings.mixing import Mixing
-from pwmscope.model.verdict import badness, governing
+from pwmscope.model import badness, governing
 from pwmscope.report import format_failure, format_value
 
 MAX_ACTIONS: Final = 5

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pwmscope.bench import BenchSheet
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
-from pwmscope.model.verdict import governing
+from pwmscope.model import governing
 
 _NEUTRAL = "neutral"
 

@@ -166,7 +166,7 @@ def _advise(
     plan_path: Path | None,
 ) -> SettingsAdvice:
     from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
-    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
+    from pwmscope.bench import load_plan  # noqa: PLC0415
     from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415
 
     alignment = None

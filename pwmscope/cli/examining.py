@@ -37,7 +37,7 @@ class Examination:
 
     def sheet(self) -> BenchSheet | None:
         """Read the bench sheet, where one is named."""
-        from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
+        from pwmscope.bench import load_sheet  # noqa: PLC0415
 
         return None if self.sheet_path is None else load_sheet(self.sheet_path)
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.bench.plan import CapturePlan
+from pwmscope.bench import CapturePlan
 from pwmscope.report.cards.plan_text import format_clock
 
 LEAD_S: Final = 5.0

@@ -16,8 +16,7 @@ from pwmscope.output import make_folder
 if TYPE_CHECKING:
     from pwmscope.advice.mixing.course import Course
     from pwmscope.advice.mixing.search import Advice
-    from pwmscope.bench.plan import Axis, StepSpan
-    from pwmscope.bench.sheet import BenchSheet
+    from pwmscope.bench import Axis, BenchSheet, StepSpan
     from pwmscope.capture import Capture
     from pwmscope.findings import Findings
     from pwmscope.findings.mixing.examination import Mixing
@@ -97,8 +96,8 @@ def mixing(
     """
     from pwmscope.advice.mixing.course import course_of  # noqa: PLC0415
     from pwmscope.advice.mixing.search import advise  # noqa: PLC0415
-    from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
-    from pwmscope.model.finding import Verdict  # noqa: PLC0415
+    from pwmscope.bench import load_sheet  # noqa: PLC0415
+    from pwmscope.model import Verdict  # noqa: PLC0415
     from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
 
     _refuse_files(json_copy, folder, replace=replace)
@@ -176,7 +175,7 @@ def _answer(bench: _Bench, sides: dict[Side, str | None], axes: dict[Axis, str |
 
 
 def _spans(path: Path, servo: dict[str, PulseTable]) -> tuple[StepSpan, ...]:
-    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
+    from pwmscope.bench import load_plan  # noqa: PLC0415
     from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415
 
     alignment = align_plan(load_plan(path), servo)

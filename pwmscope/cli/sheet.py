@@ -42,8 +42,11 @@ def sheet() -> None:
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
     """Ask a few questions about the robot and write a bench sheet."""
-    from pwmscope.bench import parse_sheet  # noqa: PLC0415
-    from pwmscope.bench.sheet_template import BLANK, filled_sheet  # noqa: PLC0415
+    from pwmscope.bench import (  # noqa: PLC0415
+        BLANK,
+        filled_sheet,
+        parse_sheet,
+    )
     from pwmscope.cli.sheet_questions import ask  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
 

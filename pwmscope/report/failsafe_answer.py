@@ -13,9 +13,7 @@ from pwmscope.findings.failsafe import (
     LeftOutKind,
     LossClass,
 )
-from pwmscope.model.finding import Finding, Verdict
-from pwmscope.model.hazard import Hazard, HazardKind
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import Finding, Hazard, HazardKind, Verdict, format_line, format_plainly
 from pwmscope.report.data import Json
 
 MAX_ACTIONS: Final = 5

@@ -8,9 +8,7 @@ from typing import Final
 from rich.table import Table
 
 from pwmscope.findings.failsafe import Alternative, FailsafeLine, LossEvent
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_line
-from pwmscope.model.verdict import badness
+from pwmscope.model import Verdict, badness, format_line
 from pwmscope.report.data import Json
 
 MAX_EVENTS: Final = 6

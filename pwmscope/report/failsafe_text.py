@@ -10,8 +10,7 @@ from rich.text import Text
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings.failsafe import CONFIDENCE, Failsafe, FailsafeLine, needed_trials
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_device, format_line, format_plainly
+from pwmscope.model import Verdict, format_device, format_line, format_plainly
 from pwmscope.report.failsafe_answer import actions, format_hazard, format_headline, format_left_out
 from pwmscope.report.failsafe_causes import causes_tables
 from pwmscope.report.loss_table import COLUMNS, MAX_EVENTS, format_reasons, losses_table

@@ -8,8 +8,7 @@ from typing import Final
 from rich.table import Table
 
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent
-from pwmscope.model.finding import Verdict
-from pwmscope.model.verdict import badness
+from pwmscope.model import Verdict, badness
 from pwmscope.report.sentences import format_number
 
 MAX_EVENTS: Final = 6

@@ -24,8 +24,7 @@ from pwmscope.findings import (
     definitions,
 )
 from pwmscope.findings.timing import Jitter
-from pwmscope.model.definition import Definition
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import Definition, format_line, format_plainly
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,

@@ -12,7 +12,7 @@ from pwmscope.capture import Capture
 from pwmscope.findings.mixing.answers import Response
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.finding import Finding
+from pwmscope.model import Finding
 from pwmscope.report.data import json_text
 
 SCHEMA: Final = 1

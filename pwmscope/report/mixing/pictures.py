@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from pwmscope.advice.drive.hands import Hands
 from pwmscope.advice.mixing.course import Course
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot import Mode, Picture, draw_drive_path, draw_sticks
 from pwmscope.pulses import PulseTable
 

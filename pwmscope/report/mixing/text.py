@@ -11,10 +11,7 @@ from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.amounts import format_list
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_line
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Verdict, format_line, format_list
 from pwmscope.report.sentences import RULEBOOK
 
 _UNPROVEN: Final = (

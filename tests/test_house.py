@@ -27,7 +27,6 @@ FOLDERS_IN_A_CIRCLE = [
 NOT_YET_BY_FACE = [
     ("advice", "bench"),
     ("advice", "findings"),
-    ("cli", "advice"),
     ("cli", "bench"),
     ("cli", "capture"),
     ("cli", "findings"),

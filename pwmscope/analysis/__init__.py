@@ -1,9 +1,10 @@
 """The whole job in one call: `analyse` for one bench, `analyse_many` for a test farm."""
 
 from pwmscope.analysis.analysis import Analysis, LineAnalysis, analyse
-from pwmscope.analysis.answer import Action, Answer, Card, Hazard
 from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, cluster
 from pwmscope.analysis.terms import Terms
+from pwmscope.model.hazard import Hazard
+from pwmscope.report import Action, Answer, Card
 
 __all__ = [
     "Action",

@@ -1,7 +1,7 @@
 """The whole job in one call: `analyse` for one bench, `analyse_many` for a test farm."""
 
 from pwmscope.analysis.analysis import Analysis, LineAnalysis, analyse
-from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, cluster
+from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, carry_out, cluster
 from pwmscope.analysis.terms import Terms
 from pwmscope.model.hazard import Hazard
 from pwmscope.report import Action, Answer, Card
@@ -18,5 +18,6 @@ __all__ = [
     "WorkerLostError",
     "analyse",
     "analyse_many",
+    "carry_out",
     "cluster",
 ]

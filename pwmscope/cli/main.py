@@ -14,6 +14,7 @@ from pwmscope.cli.calibrate import calibrate
 from pwmscope.cli.compare import compare
 from pwmscope.cli.failsafe import failsafe
 from pwmscope.cli.files import convert, look, synth
+from pwmscope.cli.inspect import inspect
 from pwmscope.cli.lag import lag
 from pwmscope.cli.log import log
 from pwmscope.cli.measure import measure
@@ -91,7 +92,7 @@ def main() -> None:
 
 
 _COMMANDS = (
-    sheet, plan, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
+    sheet, plan, inspect, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
     convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal
 import sys
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from dataclasses import replace as replaced
 from pathlib import Path
@@ -31,6 +27,7 @@ if TYPE_CHECKING:
     from pwmscope.report.folder import Entry
 
 BAD_INPUT: Final = 2
+_Result_co = TypeVar("_Result_co", covariant=True)
 
 
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
@@ -100,6 +97,7 @@ def _many(
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
     from pwmscope.report.folder import (  # noqa: PLC0415
         INDEX_NAME,
+        Entry,
         folder_names,
         write_index,
     )
@@ -112,7 +110,8 @@ def _many(
         Job(recording, examination, folder / name, replace)
         for recording, name in zip(recordings, names, strict=True)
     ]
-    entries = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings")
+    done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings")
+    entries = [entry or Entry(name, trouble, "", (), ()) for name, entry, trouble in done]
     for entry in entries:
         click.echo(entry.trouble or f"{entry.source}: {entry.answer}", err=bool(entry.trouble))
     used = [entry for entry in entries if not entry.trouble]
@@ -120,21 +119,6 @@ def _many(
         index = write_index(entries, folder, replace=replace)
         click.echo(f"{len(used)} of {len(entries)} recordings have a report; {index} lists them.")
     return len(used) == len(entries)
-
-
-MAX_WORKERS: Final = 4
-"""An hour's recording takes up to a gibibyte of memory in each."""
-_Done_co = TypeVar("_Done_co", covariant=True)
-
-
-class Work(Protocol[_Done_co]):
-    """Something to do in a process of its own."""
-
-    def run(self) -> _Done_co:
-        """Do it; what keeps it from being done is part of the result."""
-
-    def lost(self) -> _Done_co:
-        """Say that its process ended before it was done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,70 +130,54 @@ class Job:
     folder: Path  # Where its report goes
     replace: bool  # Whether a report that is there may be replaced
 
-    def run(self) -> Entry:
-        """Report on it; say in one sentence what keeps it from being used."""
-        from pwmscope.report.folder import Entry, entry_of, refuse_report  # noqa: PLC0415
+    @property
+    def name(self) -> str:
+        """The recording, as a person named it."""
+        return str(self.recording.path)
 
-        source = str(self.recording.path)
-        try:
-            refuse_report(self.folder, replace=self.replace)
-            analysis = self.examination.analyse(self.recording)
-            (written,) = analysis.report(self.folder, replace=self.replace)
-        except PwmscopeError as error:
-            return Entry(source, str(error), "", (), ())
-        entry = entry_of(source, analysis.findings[0], written)
+    def run(self) -> Entry:
+        """Report on it."""
+        from pwmscope.report.folder import entry_of, refuse_report  # noqa: PLC0415
+
+        refuse_report(self.folder, replace=self.replace)
+        analysis = self.examination.analyse(self.recording)
+        (written,) = analysis.report(self.folder, replace=self.replace)
+        entry = entry_of(self.name, analysis.findings[0], written)
         return replaced(entry, answer=analysis.headline, verdicts=(analysis.verdict,))
 
-    def lost(self) -> Entry:
-        """Say that its process ended before it was done."""
-        from pwmscope.report.folder import Entry  # noqa: PLC0415
 
-        return Entry(str(self.recording.path), lost_sentence(self.recording.path), "", (), ())
+class Work(Protocol[_Result_co]):
+    """Something to do in a process of its own."""
 
+    @property
+    def name(self) -> str:
+        """What it is about."""
 
-def lost_sentence(path: Path) -> str:
-    """Say that the process that measured a recording was lost."""
-    return (
-        f"{path}: its process ended before it was done, as it does where memory runs out. "
-        "Take it alone."
-    )
+    def run(self) -> _Result_co:
+        """Do it."""
 
 
-def run_side_by_side(jobs: Sequence[Work[_Done_co]], doing: str) -> list[_Done_co]:
-    """Do several things side by side, showing how many are done."""
+def run_side_by_side(
+    jobs: Sequence[Work[_Result_co]], doing: str
+) -> list[tuple[str, _Result_co | None, str]]:
+    """Do several things side by side; give what each is about, what came of it, or its trouble."""
+    from pwmscope.analysis import carry_out  # noqa: PLC0415
     from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
 
-    workers = max(1, min(len(jobs), os.cpu_count() or 1, MAX_WORKERS))
-    done: dict[int, _Done_co] = {}
-    with (
-        progress_bar(doing),
-        ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _be_quiet) as pool,
-    ):
-        futures = {pool.submit(_run_interruptible, job): nth for nth, job in enumerate(jobs)}
+    with progress_bar(doing):
+        done = []
+        for outcome in carry_out(_run, jobs, progress=tell, name_of=lambda job, _nth: job.name):
+            if outcome.error is not None and not isinstance(outcome.error, PwmscopeError):
+                raise outcome.error
+            result, trouble = outcome.result or (None, str(outcome.error))
+            done.append((outcome.source, result, trouble))
+    return done
+
+
+def _run(job: Work[_Result_co]) -> tuple[_Result_co | None, str]:
+    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - one bar only
+    with naming(OPTION_OF):
         try:
-            for future in as_completed(futures):
-                nth = futures[future]
-                try:
-                    done[nth] = future.result()
-                except BrokenProcessPool:
-                    done[nth] = jobs[nth].lost()
-                tell(len(done), len(jobs), "recordings")
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return [done[nth] for nth in range(len(jobs))]
-
-
-def _be_quiet() -> None:
-    """Leave the terminal to the process that started this one, and wait for it when idle."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
-
-
-def _run_interruptible(job: Work[_Done_co]) -> _Done_co:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        with naming(OPTION_OF):
-            return job.run()
-    finally:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
+            return job.run(), ""
+        except PwmscopeError as error:
+            return None, str(error)

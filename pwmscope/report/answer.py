@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pwmscope.bench.wiring import Wiring
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
 from pwmscope.model.hazard import Hazard, HazardKind
@@ -122,13 +123,8 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"PULSES do not meet: {_told(broken)}"
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
         return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
-    if wiring is not None and wiring.verdict is not Verdict.MEETS:
-        names = [r.name for r in wiring.rulings if r.verdict is wiring.verdict]
-        said = f"WIRING {wiring.verdict.value}: {', '.join(names[:2])}"
-        if wiring.verdict is Verdict.DOES_NOT_MEET:
-            return said
-        if evidence.verdict is Verdict.NOT_SHOWN and failsafe.verdict is Verdict.MEETS:
-            return f"{_format_met(failsafe)}; {said}"
+    if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
+        return f"WIRING does not meet: {_rules(wiring)}"
     strange = [h for h in failsafe.hazards if h.kind is not HazardKind.STICK_HELD]
     if strange:
         return (
@@ -137,10 +133,27 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     if not evidence.has_loss and evidence.lines:
         return f"{_format_pulses(evidence)}; failsafe not recorded"
     if failsafe.verdict is Verdict.MEETS:
-        open_checks = grouped_checks(evidence.pulses, Verdict.NOT_SHOWN)
-        also = f"; not shown: {_told(open_checks)}" if open_checks else ""
+        open_parts = _open_parts(evidence)
+        also = f"; not shown: {'; '.join(open_parts)}" if open_parts else ""
         return f"{_format_met(failsafe)}{also}"
     return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
+
+
+def _rules(wiring: Wiring) -> str:
+    """Name the rules that decide about the wiring."""
+    names = [r.name for r in wiring.rulings if r.verdict is wiring.verdict]
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _open_parts(evidence: Evidence) -> list[str]:
+    """List what is not shown beside a failsafe that meets its limit."""
+    open_checks = grouped_checks(evidence.pulses, Verdict.NOT_SHOWN)
+    told = [_told(open_checks)] if open_checks else []
+    if evidence.wiring is not None and evidence.wiring.verdict is Verdict.NOT_SHOWN:
+        told.append(f"wiring ({_rules(evidence.wiring)})")
+    if evidence.asks_for_mixing and evidence.mixing is not None:
+        told += ["mixing"] if evidence.mixing.verdict is Verdict.NOT_SHOWN else []
+    return told
 
 
 def _format_met(failsafe: Failsafe) -> str:

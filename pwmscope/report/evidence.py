@@ -174,6 +174,12 @@ class Evidence:
         return sorted(found, key=lambda line: self.danger(line.line))
 
     @property
+    def asks_for_mixing(self) -> bool:
+        """Whether an inspection asks how the outputs mix: where it can see the sticks."""
+        sticks = () if self.mixing is None else self.mixing.lines.sticks
+        return self.wiring is not None and bool(sticks)
+
+    @property
     def verdict(self) -> Verdict:
         """The worst; drive outputs that mix as wanted, or do not show it, change nothing."""
         verdicts = [self.failsafe.verdict, *(line.verdict for line in self.pulses)]
@@ -181,6 +187,8 @@ class Evidence:
             verdicts.append(Verdict.DOES_NOT_MEET)
         if self.wiring is not None:
             verdicts.append(self.wiring.verdict)
+        if self.asks_for_mixing and self.mixing is not None:
+            verdicts.append(self.mixing.verdict)
         return governing(verdicts)
 
 

@@ -80,5 +80,5 @@ def test_an_unknown_finding_is_refused_with_those_nearest_to_it(sweep):
 
 def test_a_finding_is_explained_without_a_recording():
     text = " ".join(printed(None, "neutral").split())
-    assert " ".join(DEFINITIONS["neutral"].formula.split()) in text
+    assert " ".join(definitions()["neutral"].formula.split()) in text
     assert "RX1" not in text

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.reading import Recording, reading_options, screen
+from pwmscope.cli.printing import screen
+from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -45,8 +45,8 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
     from pwmscope.report.register import add_entry  # noqa: PLC0415
 
-    findings = examination.of(recording.load())
-    entry = add_entry(register, recording.path, findings, examination.sheet(), note=note)
+    analysis = examination.analyse(recording)
+    entry = add_entry(register, recording.path, analysis.findings[0], analysis.sheet, note=note)
     click.echo(f"Kept as entry {entry.number} of {register}: {_format_verdicts(entry)}.")
 
 

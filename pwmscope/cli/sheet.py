@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.json_copy import JsonCopy, json_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet
     from pwmscope.bench.wiring import Wiring
-
-EXIT_CODES: Final = {"meets": 0, "does not meet": 1, "not shown": 3}
-"""By the verdict over all rules; bad input ends with 2, as everywhere."""
 
 
 @click.group(short_help="Write a bench sheet, or check the wiring that one states.")

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.errors import named
 from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model.wording import format_line
 
 
 class Verdict(StrEnum):
@@ -64,7 +65,7 @@ class HazardKind(StrEnum):
 class Hazard:
     """A jump of outputs to active widths around the return of the link.
 
-    It changes neither a verdict nor an exit code. The sentence is made in `report`.
+    It changes neither a verdict nor an exit code. Printed, it begins with ``! Hazard:``.
 
     Parameters
     ----------
@@ -84,6 +85,11 @@ class Hazard:
         Of how many.
     source : str
         The recording.
+
+    Examples
+    --------
+    >>> print(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
+    ! Hazard: RX3 is commanded to run at 1700 us before the link is back (13.015 s; 1 of 2 losses).
     """
 
     kind: HazardKind
@@ -94,6 +100,24 @@ class Hazard:
     times: int
     losses: int
     source: str
+
+    @property
+    def sentence(self) -> str:
+        """Where devices are commanded to run, and when."""
+        names = [format_line(name) for name in self.lines]
+        several = len(names) > 1
+        who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
+        runs = f"{who} {'are' if several else 'is'} commanded to run"
+        when = f"({self.at_s:.3f} s; {self.times} of {self.losses} losses)"
+        if self.kind is HazardKind.STICK_HELD:
+            held = "their held sticks" if several else "its held stick"
+            return f"{runs} by {held} when the link is back {when}."
+        if self.kind is HazardKind.NO_STICK:
+            return f"{runs} at {self.width_us:.0f} us by no stick when the link is back {when}."
+        return f"{runs} at {self.width_us:.0f} us before the link is back {when}."
+
+    def __str__(self) -> str:
+        return f"! Hazard: {self.sentence}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -227,6 +227,50 @@ def test_a_lone_change_must_stand_before_and_after(before_s, into_s, told):
     assert by_hand(changed(during=during)).ground is Ground.MACHINE
 
 
+@pytest.mark.parametrize(("stands_s", "told"), [(0.1, Ground.MACHINE), (0.0999, Ground.UNCLEAR)])
+def test_a_lone_change_stands_for_a_tenth_of_a_second(stands_s, told):
+    during = (stands(0.0, stands_s, 1700.0), stands(1.0, 2.0, 1500.0))
+    assert by_hand(changed(during=during, partner="")).ground is told
+
+
+@pytest.mark.parametrize(("took_s", "told"), [(0.3, Ground.RAMPED), (0.2999, Ground.ONE_SWITCH)])
+def test_two_hands_keep_in_step_for_three_tenths_of_a_second(took_s, told):
+    entry = replace(ENTRY, kind=ChangeKind.MOVE, after_s=0.0, by_s=0.0, end_s=took_s)
+    assert by_hand(changed(entry=entry, odds=2e-4)).ground is told
+
+
+@pytest.mark.parametrize(("took_s", "told"), [(0.08, Ground.STAYED), (0.0799, Ground.QUICK_RETURN)])
+def test_a_hand_takes_eight_hundredths_of_a_second(took_s, told):
+    first = Change(ChangeKind.MOVE, 0.0, 0.02, 1500.0, 1700.0, took_s, 2)
+    assert left_early(changed(departures=(first,), back_partner="")).ground is told
+
+
+def test_what_is_named_beside_each_ground():
+    pair = ("RX1", "RX2")
+    together = {"odds": 1e-3, "ended_with": False}
+    for changes, lines, at_s, odds, count in (
+        ({}, (), 10.6, 1e-9, None),
+        (together, pair, 10.6, 1e-3, 10),
+        ({**FAIR, "ended_with": True}, pair, 10.6, None, None),
+        ({**FAIR, "slowed": 4}, pair, 10.6, None, 4),
+        ({**FAIR, "own_width": True}, pair, 10.6, None, None),
+        ({**FAIR, "owned": 5}, pair, 10.6, None, 5),
+        (FAIR, pair, 10.6, None, None),
+        ({"entry": move(0.31), "odds": 2e-4}, pair, 10.6, None, 10),
+        ({**FAIR, "partner": "", "gone_s": 10.5, "own_width": True}, pair, 10.5, None, None),
+    ):
+        found = by_hand(changed(**changes))
+        assert (found.lines, found.at_s, found.odds, found.losses) == (lines, at_s, odds, count)
+    gone = never_lost(changed(back_lines=(), odds=1.0))
+    assert (gone.lines, gone.at_s, gone.losses) == (pair, 10.6, 10)
+    assert never_lost(GOOD).lines == pair
+    assert never_lost(GOOD).at_s == 14.3
+    assert left_early(changed(leaps=(Leap(14.1, 1500.0, 1900.0),))).at_s == 14.1
+    assert frames_damaged(changed(damaged_s=((9.0, 9.5), (11.0, 11.1)))).at_s == 11.0
+    assert back_early(GOOD).at_s == 14.0
+    assert unplugged(changed(**SILENT)).lines == ("RX2",)
+
+
 # --- a plug, a probe, the supply ---
 
 STOPPED = Change(ChangeKind.STOP, 10.58, 10.6, 1700.0, NAN, 10.6, 1)

@@ -52,10 +52,13 @@ ENTRY = Change(ChangeKind.JUMP, 10.58, 10.6, 1700.0, 1500.0, 10.6, 1)
 BACK = Change(ChangeKind.JUMP, 14.28, 14.3, 1500.0, 1700.0, 14.3, 2)
 EVIDENCE = Evidence(
     entry=ENTRY, is_close=False, partner="RX2", ended_with=False, own_width=False, owned=0,
-    slowed=0, is_ramp=False, back_partner="RX2", back_s=14.3, back_lines=("RX1", "RX2"),
+    placed_odds=1.0, slowed=0, is_ramp=False, back_partner="RX2", back_s=14.3,
+    back_lines=("RX1", "RX2"),
     gone_s=10.6, gone_lines=("RX1", "RX2"), together=10, both=10, odds=1e-9, pull_odds=1.0,
-    follows="", goes_on="", restarted=False, restart_odds=1.0, alone_back=False, leaps=(),
-    until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
+    follows="", stop_partner="RX2", goes_on="", restarted=False, restart_odds=1.0,
+    beat_odds=1.0, away_odds=1.0,
+    alone_back=False, leaps=(), until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
+    own_until_s=-math.inf,
 )  # fmt: skip
 RESPONSE = Response(
     LossClass.GOES_TO_PRESET, "", 10.6, 1500.0, True, (HELD, IN), None,
@@ -289,17 +292,20 @@ PAUSED = {"during": (HELD, quiet(10.6, 11.0), stands(11.0, 13.98, 1500.0))}
     ("changes", "told"),
     [
         ({}, (True, Ground.PULSES_SEEN)),
-        (SILENT, (True, Ground.CHANGED_WITH)),
-        ({**SILENT, "partner": ""}, (False, Ground.OPEN)),
-        ({**SILENT, "partner": "", "pull_odds": 1e-4}, (True, Ground.MACHINE)),
-        ({**SILENT, "partner": "", "pull_odds": 1.01e-4}, (False, Ground.OPEN)),
+        (SILENT, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "away_odds": 1e-4}, (True, Ground.MACHINE)),
+        ({**SILENT, "away_odds": 1.01e-4}, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "goes_on": "RX2"}, (True, Ground.CHANGED_WITH)),
+        ({**SILENT, "stop_partner": ""}, (False, Ground.OPEN)),
+        ({**SILENT, "stop_partner": "", "pull_odds": 1e-4}, (True, Ground.MACHINE)),
+        ({**SILENT, "stop_partner": "", "pull_odds": 1.01e-4}, (False, Ground.OPEN)),
         ({**SILENT, "departures": ()}, (False, Ground.NOT_BACK)),
         ({**SILENT, "departures": (BACK,)}, (False, Ground.NOT_BACK)),
         ({**SILENT, "alone_back": True}, (False, Ground.NOT_BACK)),
         ({**SILENT, "loss": replace(loss_of(), came_back=False)}, (False, Ground.NOT_BACK)),
         (PAUSED, (True, Ground.CHANGED_WITH)),
-        ({**PAUSED, "partner": ""}, (False, Ground.OPEN)),
-        ({**PAUSED, "entry": None, "partner": ""}, (False, Ground.OPEN)),
+        ({**PAUSED, "stop_partner": ""}, (False, Ground.OPEN)),
+        ({**PAUSED, "entry": None, "stop_partner": ""}, (False, Ground.OPEN)),
     ],
 )
 def test_that_a_plug_came_off(changes, told):

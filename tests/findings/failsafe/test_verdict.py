@@ -170,7 +170,7 @@ def sheet(**changes):
         ({"goes_on": "RX2", **sheet(is_band_assumed=True)}, MEETS),
         ({"together": 3, **sheet(no_pulses_stop=False)}, BREAKS),
         ({"together": 2, **sheet(no_pulses_stop=False)}, OPEN),
-        ({"together": 10, "partner": "", **sheet(no_pulses_stop=False)}, OPEN),
+        ({"together": 10, "stop_partner": "", **sheet(no_pulses_stop=False)}, OPEN),
         (
             {"goes_on": "RX2", **sheet(no_pulses_stop=False), "loss": cases.loss_of(back_s=12.0)},
             OPEN,
@@ -196,7 +196,7 @@ def test_a_stuck_or_undriven_line_commands_no_stop(state):
     assert found is BREAKS
     assert f"{state.value} from 10.600 s on" in why
     assert verdict(**{**silent, "together": 2}) is OPEN
-    assert verdict(**{**silent, "partner": ""}) is OPEN
+    assert verdict(**{**silent, "stop_partner": ""}) is OPEN
     assert verdict(**{**silent, "loss": cases.loss_of(back_s=12.0)}) is OPEN
     assert verdict(**{**silent, "reads_either_way": True}) is BREAKS
 

@@ -25,15 +25,10 @@ FOLDERS_IN_A_CIRCLE = [
     "pwmscope.report.mixing",
 ]
 NOT_YET_BY_FACE = [
-    ("advice", "bench"),
-    ("advice", "findings"),
-    ("cli", "advice"),
     ("cli", "bench"),
     ("cli", "capture"),
     ("cli", "findings"),
     ("cli", "report"),
-    ("findings", "bench"),
-    ("findings", "pulses"),
     ("plot", "advice"),
     ("plot", "bench"),
     ("report", "advice"),

@@ -167,7 +167,7 @@ def _advise(
 ) -> SettingsAdvice:
     from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
     from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
-    from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415
+    from pwmscope.findings import align_plan  # noqa: PLC0415
 
     alignment = None
     if plan_path is not None:

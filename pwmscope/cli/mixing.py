@@ -14,14 +14,12 @@ from pwmscope.errors import HintError, PwmscopeError
 from pwmscope.output import make_folder
 
 if TYPE_CHECKING:
-    from pwmscope.advice.mixing.course import Course
-    from pwmscope.advice.mixing.search import Advice
+    from pwmscope.advice.mixing import Advice, Course
     from pwmscope.bench.plan import Axis, StepSpan
     from pwmscope.bench.sheet import BenchSheet
     from pwmscope.capture import Capture
     from pwmscope.findings import Findings
-    from pwmscope.findings.mixing.examination import Mixing
-    from pwmscope.findings.mixing.lines import Side
+    from pwmscope.findings.mixing import Mixing, Side
     from pwmscope.pulses import PulseTable
 
 _FAULT: Final = 1
@@ -95,8 +93,7 @@ def mixing(
     It ends with exit code 0 if the outputs are mixed as wanted, 1 if something is wrong, 3 if the
     recording does not show it, and 2 on bad input.
     """
-    from pwmscope.advice.mixing.course import course_of  # noqa: PLC0415
-    from pwmscope.advice.mixing.search import advise  # noqa: PLC0415
+    from pwmscope.advice.mixing import advise, course_of  # noqa: PLC0415
     from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
     from pwmscope.model.finding import Verdict  # noqa: PLC0415
     from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
@@ -156,8 +153,7 @@ def _listen(capture: Capture, sheet: BenchSheet | None, plan_path: Path | None) 
 
 
 def _answer(bench: _Bench, sides: dict[Side, str | None], axes: dict[Axis, str | None]) -> Mixing:
-    from pwmscope.findings.mixing.examination import examine_mixing  # noqa: PLC0415
-    from pwmscope.findings.mixing.lines import find_lines  # noqa: PLC0415
+    from pwmscope.findings.mixing import examine_mixing, find_lines  # noqa: PLC0415
 
     lines = find_lines(bench.servo, bench.sheet, sides, axes)
     if not lines.outputs:
@@ -177,7 +173,7 @@ def _answer(bench: _Bench, sides: dict[Side, str | None], axes: dict[Axis, str |
 
 def _spans(path: Path, servo: dict[str, PulseTable]) -> tuple[StepSpan, ...]:
     from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
-    from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415
+    from pwmscope.findings import align_plan  # noqa: PLC0415
 
     alignment = align_plan(load_plan(path), servo)
     if not alignment.fits:

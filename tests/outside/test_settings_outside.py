@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
 from pwmscope.advice.settings import PercentReading, PercentScale, Transmitter, solve_scale
-from pwmscope.advice.settings.change import reckon
+from pwmscope.advice.settings.endpoints import reckon
 from pwmscope.errors import HintError
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 
 CLOCK = 100e-6 / math.sqrt(3)
 

@@ -1,25 +1,179 @@
-"""Advice on a channel's endpoints."""
+"""Advice on a channel's neutral and endpoints: how far off, and the change in us and percent."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 from typing import Final, Literal
 
-from pwmscope.advice.settings.change import (
-    Need,
-    Reckoned,
-    format_change,
-    format_offset,
-    needed,
-    reckon,
-)
-from pwmscope.advice.settings.neutral import RATE_UNKNOWN
-from pwmscope.advice.settings.setting import Action, Setting
-from pwmscope.advice.settings.transmitter import Transmitter
-from pwmscope.advice.settings.wanted import endpoint_tolerance_us
-from pwmscope.bench import BenchChannel
+from pwmscope.advice.settings.setting import Action, Setting, Transmitter
+from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, DRIVES, BenchChannel
 from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
+from pwmscope.model.finding import Verdict, judge
+from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.pulses import STANDARD_SERVO
+
+CAN_CREEP: Final = (*DRIVES, "weapon")
+
+
+def endpoint_tolerance_us(channel: BenchChannel) -> float:
+    """How far an endpoint may be from what the device expects."""
+    return COMMON_PRACTICE.scaled(channel.high_us - channel.low_us).overshoot_us
+
+
+def neutral_tolerance(channel: BenchChannel) -> tuple[float, str]:
+    """How far neutral may be from what the device expects, and why."""
+    if channel.deadband_us is not None:
+        half_us = channel.deadband_us / 2.0
+        return half_us, f"half the deadband, {half_us:g} us"
+    travel_us = channel.high_us - channel.low_us
+    part = DEFAULT_STOP if channel.role in CAN_CREEP else 0.01
+    return part * travel_us, (
+        f"{part * travel_us:g} us, since the sheet states no deadband (common practice)"
+    )
+
+
+class Need(Enum):
+    """Whether a change is needed."""
+
+    YES = auto()
+    NO = auto()
+    IN_DOUBT = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Reckoned:
+    """A change as the transmitter can make it."""
+
+    change: Amount  # By how much the width should change
+    # The same in whole steps of the transmitter; None without a scale. Its sign is that of the
+    # width's change.
+    percent: float | None
+    predicted: Amount  # The width afterwards
+
+
+def needed(offset: Amount, tolerance_us: float) -> Need:
+    """Say whether an offset is beyond its tolerance, giving the doubt to neither side.
+
+    Examples
+    --------
+    >>> [needed(Amount(us, 1.0), 10.0).name for us in (-13.0, 11.0, 3.0)]
+    ['YES', 'IN_DOUBT', 'NO']
+    """
+    doubt_us = offset.doubt_us
+    verdict = judge(abs(offset.us), tolerance_us, None if doubt_us is None else doubt_us / COVERAGE)
+    return {
+        Verdict.MEETS: Need.NO,
+        Verdict.DOES_NOT_MEET: Need.YES,
+        Verdict.NOT_SHOWN: Need.IN_DOUBT,
+    }[verdict]
+
+
+def reckon(now: Amount, target_us: float, transmitter: Transmitter) -> Reckoned:
+    """Reckon a change and what it leads to.
+
+    The prediction's uncertainty is that of the width now and, in quadrature, that of the
+    scale times the percentage (JCGM 100, 5.1.2).
+
+    Examples
+    --------
+    >>> from pwmscope.advice.settings.setting import PercentScale
+    >>> made = reckon(Amount(1012.0, 0.3), 1000.0, Transmitter(PercentScale(5.0, 0.2, "")))
+    >>> made.change.us, made.percent, made.predicted.us, round(made.predicted.uncertainty_us, 3)
+    (-12.0, -2.0, 1002.0, 0.5)
+    """
+    change = Amount(target_us - now.us, now.uncertainty_us)
+    scale, step_percent = transmitter.scale, transmitter.step_percent
+    if scale is None:
+        return Reckoned(change, None, Amount(target_us, now.uncertainty_us))
+    percent = round(change.us / scale.us_per_percent / step_percent) * step_percent
+    predicted_us = now.us + percent * scale.us_per_percent
+    if now.uncertainty_us is None or scale.uncertainty_us is None:
+        return Reckoned(change, percent, Amount(predicted_us, None))
+    doubt_us = math.hypot(now.uncertainty_us, percent * scale.uncertainty_us)
+    return Reckoned(change, percent, Amount(predicted_us, doubt_us))
+
+
+def format_change(
+    made: Reckoned, percent: float | None, transmitter: Transmitter, which: str = ""
+) -> str:
+    """Say a change in microseconds and percent, and what it leads to.
+
+    Examples
+    --------
+    >>> made = reckon(Amount(1012.0, 0.25), 1000.0, Transmitter())
+    >>> format_change(made, None, Transmitter())
+    'by -12.0 ± 0.5 us; if it can be set so finely, that should give 1000.0 ± 0.5 us'
+    """
+    said = f"by {_signed(made.change)}"
+    scale = transmitter.scale
+    if percent is None or scale is None:
+        return f"{said}; if it can be set so finely, that should give {made.predicted.said}"
+    worth = f"{scale.us_per_percent:.3g} us for each percent, {scale.source}"
+    setting = f"a setting of {percent:+g} %{which} ({worth})"
+    return f"{said}, {setting}; that should give {made.predicted.said}"
+
+
+def format_offset(offset_us: float) -> str:
+    """Write an offset with its sign, none before a zero that is below zero.
+
+    Examples
+    --------
+    >>> format_offset(-12.04), format_offset(-0.01)
+    ('-12.0 us', '+0.0 us')
+    """
+    return f"{round(offset_us, 1) + 0.0:+.1f} us"
+
+
+def _signed(amount: Amount) -> str:
+    return f"+{amount.said}" if amount.us > 0 else amount.said
+
+
+RATE_UNKNOWN = (
+    "the sample interval is not known, so neither is the uncertainty. Give it with --rate."
+)
+
+
+def advise_neutral(
+    channel: BenchChannel, travel: Travel, transmitter: Transmitter
+) -> Setting | None:
+    """Say what to do about neutral; None for a device that has none."""
+    target_us = channel.neutral_us
+    if target_us is None:
+        return None
+    tolerance_us, why = neutral_tolerance(channel)
+    level = travel.neutral
+    if level is None:
+        reason = travel.reasons.get("neutral", "The stick was never let go.")
+        return Setting(
+            "neutral", Action.NOT_SHOWN, f"Neutral is not shown. {reason}",
+            target_us=target_us, tolerance_us=tolerance_us,
+        )  # fmt: skip
+    now = level.repeated.amount
+    offset = replace(now, us=now.us - target_us)
+    at = f"Neutral is {now.said}, {format_offset(offset.us)} from the {target_us:g} us wanted"
+    if now.uncertainty_us is None:
+        said = f"{at}, but {RATE_UNKNOWN}"
+        return Setting("neutral", Action.NOT_SHOWN, said, now, target_us, tolerance_us)
+    need = needed(offset, tolerance_us)
+    if need is not Need.YES:
+        said = (
+            f"{at}; that is within {why}. Leave it."
+            if need is Need.NO
+            else f"{at}; whether that is more than {why}, lies within the uncertainty. Leave it."
+        )
+        return Setting("neutral", Action.LEAVE, said, now, target_us, tolerance_us)
+    made = reckon(now, target_us, transmitter)
+    if made.percent == 0.0:
+        said = f"{at}; that is less than half a step of {transmitter.step_percent:g} %. Leave it."
+        return Setting("neutral", Action.LEAVE, said, now, target_us, tolerance_us)
+    how = format_change(made, made.percent, transmitter)
+    said = f"{at}; that is more than {why}. Change neutral {how}."
+    return Setting(
+        "neutral", Action.CHANGE, said, now, target_us, tolerance_us,
+        made.change, made.percent, made.predicted,
+    )  # fmt: skip
 
 
 def advise_endpoint(

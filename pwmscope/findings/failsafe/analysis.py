@@ -8,8 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, StopBand
-from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
+from pwmscope.bench import (
+    BUTTON_LATE_S,
+    COMMON_PRACTICE,
+    LEVELS,
+    BenchSheet,
+    Limits,
+    Marker,
+    StopBand,
+)
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.coincidence import Watched

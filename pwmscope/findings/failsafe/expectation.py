@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.bench import BenchSheet, Role, StopBand
-from pwmscope.bench.roles import STICKS, UNUSED
+from pwmscope.bench import STICKS, UNUSED, BenchSheet, Role, StopBand
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
-from pwmscope.bench.plan import StepSpan
+import numpy as np
+
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
@@ -14,24 +18,168 @@ from pwmscope.findings.mixing.answers import (
     delay_finding,
     responses_of,
 )
-from pwmscope.findings.mixing.arrangement import Arrangement, mixed_twice, name_arrangement
-from pwmscope.findings.mixing.faults import Kind
-from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import DriveLines, OutputLine
-from pwmscope.findings.mixing.sticks import Samples, pair_outputs, with_plan, with_recorded
-from pwmscope.findings.mixing.twice import fit_twice
-from pwmscope.findings.mixing.unfit import (
-    MIN_FRAMES,
-    lacking,
-    missing_output,
-    only_corners,
-    two_receivers,
-    without_sticks,
+from pwmscope.findings.mixing.arrangement import (
+    Arrangement,
+    Kind,
+    fit_twice,
+    mixed_twice,
+    name_arrangement,
 )
-from pwmscope.findings.receivers import Tie
+from pwmscope.findings.mixing.fit import MixFit, fit_mix
+from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
+from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
+from pwmscope.findings.receivers import Step, Tie
+from pwmscope.model.arrays import FloatArray
 from pwmscope.model.finding import Evidence, Finding, Verdict
 from pwmscope.model.spans import Span
 from pwmscope.pulses import PulseTable
+
+_OFF_REST: Final = 0.1
+"""Part of half the travel by which an output that moves is off its rest."""
+_MIN_FRAMES: Final = 5
+_RECORD_STICKS: Final = (
+    "Which stick does what cannot be told from the outputs alone: record the receiver's stick "
+    "channels too, or record to a plan (--plan)."
+)
+
+
+def format_comovement(position: FloatArray) -> str:
+    """Say what two outputs do together, and what that leaves open.
+
+    Examples
+    --------
+    >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
+    >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
+    Each output moved while the other rested and never both toge
+    """
+    away = position - np.median(position, axis=0)
+    moved = np.abs(away) > _OFF_REST
+    both = moved.all(axis=1)
+    alone = [np.count_nonzero(moved[:, at] & ~both) >= _MIN_FRAMES for at in (0, 1)]
+    equal = np.abs(np.abs(away[:, 0]) - np.abs(away[:, 1])) < 0.2 * np.abs(away).max(axis=1)
+    same = np.sign(away[:, 0]) == np.sign(away[:, 1])
+    together = np.count_nonzero(both & equal & same) >= _MIN_FRAMES
+    opposite = np.count_nonzero(both & equal & ~same) >= _MIN_FRAMES
+    if not moved.any():
+        return f"Neither output moved, so nothing is told about the mixing. {_RECORD_STICKS}"
+    if all(alone) and not both.any():
+        seen = (
+            "Each output moved while the other rested and never both together: that is what "
+            "unmixed outputs do when one stick is moved at a time."
+        )
+    elif together and opposite and not any(alone):
+        seen = (
+            "The outputs moved together and by equal amounts opposite to each other, never one "
+            "alone: that is what mixed outputs do when one stick is moved at a time."
+        )
+    elif together and not opposite and not any(alone):
+        seen = "The outputs only moved together, by equal amounts."
+    elif opposite and not together and not any(alone):
+        seen = "The outputs only moved opposite to each other, by equal amounts."
+    else:
+        seen = "The outputs moved both together and alone."
+    return f"{seen} {_RECORD_STICKS}"
+
+
+MIN_FRAMES: Final = 20
+_MOVED: Final = 0.1
+_MIN_MOVED: Final = 8
+_TOGETHER: Final = 0.97
+"""Sticks whose positions correlate by more than this were not moved apart."""
+_ON_DIAGONAL: Final = 0.9
+_RECORD: Final = (
+    "With the weapon removed and the wheels off the ground, record the drive outputs and "
+    "either the receiver's stick channels or a plan (--plan)"
+)
+
+
+def missing_output(outputs: tuple[OutputLine, ...]) -> str:
+    """Ask for the output that is missing."""
+    if not outputs:
+        return (
+            "No drive output is named. Say which lines they are with --left and --right, or give "
+            "them the roles drive-left and drive-right in a bench sheet."
+        )
+    (only,) = outputs
+    other = "right" if only.side == "left" else "left"
+    return (
+        f"Only the {only.side} output ({only.line}) is recorded or named. Record the {other} "
+        f"output in the same recording, and name it with --{other} or in the bench sheet."
+    )
+
+
+def two_receivers(outputs: tuple[OutputLine, ...], ties: Sequence[Tie]) -> str:
+    """Say so if the outputs come from two receivers, or nothing."""
+    pair = {output.line for output in outputs}
+    for tie in ties:
+        if {tie.first, tie.second} == pair and tie.step is Step.DRIFTS:
+            first, second = (output.line for output in outputs)
+            return (
+                f"{first} and {second} drift apart: they come from two receivers, which need not "
+                f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
+            )
+    return ""
+
+
+def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine, ...]) -> str:
+    """Say what the outputs alone tell, and ask for the sticks."""
+    if lines.sticks:
+        (only,) = lines.sticks
+        other = TURN if only.axis in FORWARD else FORWARD
+        return (
+            f"Only the {only.axis} stick ({only.line}) is recorded. Record the "
+            f"{' or '.join(other)} stick's channel too, or record to a plan (--plan)."
+        )
+    neutral_us = np.array([output.travel.neutral_us for output in outputs])
+    half_us = np.array([output.travel.half_us for output in outputs])
+    return format_comovement((frames.width_us - neutral_us) / half_us)
+
+
+def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN)) -> str:
+    """Say what the sticks did not do, or nothing."""
+    still = [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
+    if not still and len(samples.time_s) < MIN_FRAMES:
+        where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
+        return (
+            f"Only {len(samples.time_s)} frames lie in {where}; {MIN_FRAMES} are needed. Check "
+            "that the plan belongs to this recording, and record for longer."
+        )
+    if not still:
+        away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
+        moved = np.count_nonzero(away, axis=0) >= _MIN_MOVED
+        still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
+    if still:
+        return (
+            f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
+            "alone to both ends."
+        )
+    for one, two in itertools.combinations(range(len(samples.axes)), 2):
+        if abs(float(np.corrcoef(samples.stick[:, one], samples.stick[:, two])[0, 1])) > _TOGETHER:
+            return (
+                f"The {samples.axes[one]} and {samples.axes[two]} sticks always moved together, so "
+                f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
+            )
+    return ""
+
+
+def only_corners(samples: Samples) -> str:
+    """Say so if the sticks only went to corners, or recorded ones look mixed; or nothing."""
+    size = np.abs(samples.stick - np.median(samples.stick, axis=0))
+    moved = size.max(axis=1) > 0.15
+    diagonal = size.min(axis=1) > 0.85 * size.max(axis=1)
+    if np.count_nonzero(moved & diagonal) < _ON_DIAGONAL * np.count_nonzero(moved):
+        return ""
+    if samples.source == "plan":
+        return (
+            "The plan moves the stick to its corners only, where outputs may clip unseen. Record "
+            "again with a plan that moves one stick at a time."
+        )
+    return (
+        "The two stick channels always moved by equal amounts: either the stick only went to its "
+        "corners, or the transmitter mixes already, and then these channels are not the sticks. "
+        "Record again and move one stick at a time; if both channels still move, mixing is on in "
+        "the transmitter, and a plan (--plan) tells the rest."
+    )
 
 
 @dataclass(frozen=True, slots=True)

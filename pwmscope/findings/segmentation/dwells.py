@@ -22,8 +22,7 @@ from pwmscope.findings.segmentation.stretches import (
 )
 from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 from pwmscope.model.finding import Evidence
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.excerpt import without
+from pwmscope.pulses import Frames, PulseTable, without
 
 MIN_PULSES: Final = 6
 MIN_S: Final = 0.4

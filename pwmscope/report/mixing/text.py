@@ -6,11 +6,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.advice.drive import Path, Straightness
-from pwmscope.advice.mixing.course import Course
-from pwmscope.advice.mixing.search import Advice
+from pwmscope.advice.mixing import Advice, Course
 from pwmscope.bench import CAUTIONS
-from pwmscope.findings.mixing.examination import Mixing
-from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing import MixFit, Mixing
 from pwmscope.model.amounts import format_list
 from pwmscope.model.finding import Verdict
 from pwmscope.model.letters import format_line

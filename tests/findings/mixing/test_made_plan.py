@@ -5,10 +5,8 @@ import pytest
 
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.faults import SINGLE, WANTED
-from pwmscope.findings.mixing.lines import find_lines
-from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings import align_plan
+from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing, find_lines
 from pwmscope.model.finding import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from pwmscope.errors import HintError
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.lines import DriveLines, find_lines
-from pwmscope.findings.receivers.ties import Step, Tie
+from pwmscope.findings.mixing import DriveLines, examine_mixing, find_lines
+from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model.finding import Verdict
 from pwmscope.model.spans import Span
 

@@ -16,10 +16,16 @@ from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.median import FROM_MAD
 from pwmscope.model.moments import product
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
-from pwmscope.pulses import Flag, Frames, PulseTable
-from pwmscope.pulses.excerpt import excerpt, slices
-from pwmscope.pulses.frame_pattern import Pattern, describe
-from pwmscope.pulses.frames import closing_rows
+from pwmscope.pulses import (
+    Flag,
+    Frames,
+    Pattern,
+    PulseTable,
+    closing_rows,
+    describe,
+    excerpt,
+    slices,
+)
 
 LINES_UP: Final = 8.0
 """A clock goes on across a gap if the edge after it comes within this many deviations."""

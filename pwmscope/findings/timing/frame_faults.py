@@ -13,9 +13,15 @@ from pwmscope.model.amounts import format_list, format_us
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import Span, overlaps
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.frame_pattern import Pattern, describe, format_ms, multiples
-from pwmscope.pulses.frames import closing_rows
+from pwmscope.pulses import (
+    Frames,
+    Pattern,
+    PulseTable,
+    closing_rows,
+    describe,
+    format_ms,
+    multiples,
+)
 
 CLOCK_DOUBT: Final = 5e-6
 """Relative error allowed for the mean period where frames are counted over a long time."""

@@ -29,8 +29,7 @@ from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, Verdict, measur
 from pwmscope.model.median import median_of
 from pwmscope.model.moments import Summary, mean_of, product, std_of
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.excerpt import excerpt, without
+from pwmscope.pulses import Frames, PulseTable, excerpt, without
 
 PERCENTS: Final = (2.5, 97.5)
 _SAMPLED: Final = (64, 16_384)

@@ -17,7 +17,7 @@ from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import inside
 from pwmscope.model.uncertainty import COVERAGE
-from pwmscope.pulses.table import UNMEASURED
+from pwmscope.pulses import UNMEASURED
 
 MIN_CYCLES: Final = 8
 """Slower rhythms are not told from drift."""

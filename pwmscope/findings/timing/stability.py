@@ -15,7 +15,7 @@ from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, measured, not_shown
 from pwmscope.model.spans import inside
-from pwmscope.pulses.excerpt import slices
+from pwmscope.pulses import slices
 
 
 @dataclass(frozen=True, slots=True, eq=False)

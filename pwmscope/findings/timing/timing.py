@@ -47,8 +47,7 @@ from pwmscope.model.definition import Definition
 from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
 from pwmscope.model.moments import Summary
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width, sampling_floor_us
-from pwmscope.pulses import Flag, Frames, PulseTable
-from pwmscope.pulses.frame_pattern import MIN, Pattern, describe
+from pwmscope.pulses import MIN, Flag, Frames, Pattern, PulseTable, describe
 
 OF_PERIOD: Final[tuple[Definition, ...]] = (
     Definition(

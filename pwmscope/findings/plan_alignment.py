@@ -323,8 +323,8 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
             plan,
             f"The recording does not follow this plan: of {len(showing)} steps that should show, "
             f"{len(shown)} at best can be matched to its {len(held)} held positions, and those "
-            "not well enough. Name the plan that it was made by, or record again with "
-            "pwmscope plan --run.",
+            "not well enough. Name the plan that it was made by, or record again "
+            "while the plan's clock runs.",
         )
     return _aligned(plan, held, matching)
 

@@ -144,7 +144,7 @@ def test_without_a_known_sampling_interval_nothing_is_changed():
     answers["travel"] = dataclasses.replace(answers["travel"], **level)
     (channel,) = advise_settings(found, sheet_of(DRIVE)).channels
     assert {s.action for s in channel.settings} == {Action.NOT_SHOWN}
-    assert all("--rate" in s.sentence for s in channel.settings)
+    assert all("`rate`" in s.sentence for s in channel.settings)
 
 
 def test_endpoints_are_changed_by_microseconds_and_by_percent():

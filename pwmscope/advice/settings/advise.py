@@ -164,33 +164,33 @@ def _advise_channel(
     transmitter: Transmitter,
     alignment: Alignment | None,
 ) -> ChannelSettings:
-    def made(settings: tuple[Setting, ...], *warnings: str | None) -> ChannelSettings:
-        said = tuple(warning for warning in warnings if warning)
-        return ChannelSettings(channel.line, channel.role, channel.device, settings, said)
-
     travel = found.travel
-    if travel is None:
-        return made(_all_not_shown(channel, found.not_servo or "It carries no servo pulses."))
-    direction = advise_direction(channel, found, alignment)
-    rest = advise_rest(channel, found, alignment)
-    if direction is not None and direction.action is Action.CHANGE:
-        rest = None  # It changes with the direction.
-    of_direction = tuple(setting for setting in (direction, rest) if setting is not None)
-    neutral = advise_neutral(channel, travel, transmitter)
-    warnings = (creep_warning(channel, neutral), weapon_warning(channel, travel))
-    if direction is not None and direction.action is Action.CHANGE:
-        reason = "Reverse the channel first and record again: that changes this setting."
-        return made((*of_direction, *_all_not_shown(channel, reason)), *warnings)
-    ends = (
-        advise_endpoint(
-            "low", channel, travel, neutral, transmitter, held=_is_held(travel.low, alignment)
-        ),
-        advise_endpoint(
-            "high", channel, travel, neutral, transmitter, held=_is_held(travel.high, alignment)
-        ),
-    )
-    of_neutral = () if neutral is None else (neutral,)
-    return made((*of_direction, *of_neutral, *ends), *warnings)
+    settings: list[Setting | None] = []
+    warnings: tuple[str | None, ...] = ()
+    reason = found.not_servo or "It carries no servo pulses."
+    if travel is not None:
+        direction = advise_direction(channel, found, alignment)
+        neutral = advise_neutral(channel, travel, transmitter)
+        warnings = (creep_warning(channel, neutral), weapon_warning(channel, travel))
+        settings.append(direction)
+        if direction is not None and direction.action is Action.CHANGE:
+            # The rest position and all others change with the direction.
+            reason = "Reverse the channel first and record again: that changes this setting."
+        else:
+            settings += [advise_rest(channel, found, alignment), neutral]
+            reason = ""
+            for end, level in (("low", travel.low), ("high", travel.high)):
+                held = _is_held(level, alignment)
+                settings.append(
+                    advise_endpoint(end, channel, travel, neutral, transmitter, held=held)
+                )
+    if reason:
+        settings += _all_not_shown(channel, reason)
+    return ChannelSettings(
+        channel.line, channel.role, channel.device,
+        tuple(setting for setting in settings if setting is not None),
+        tuple(warning for warning in warnings if warning),
+    )  # fmt: skip
 
 
 def _all_not_shown(channel: BenchChannel, reason: str) -> tuple[Setting, ...]:

@@ -10,7 +10,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from pwmscope.errors import HintError
+from pwmscope.errors import HintError, named
 from pwmscope.findings.travel import Amount
 from pwmscope.model.amounts import MIN_US
 from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
@@ -214,6 +214,9 @@ class Setting:
     change: Amount | None = None
     percent: float | None = None
     predicted: Amount | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sentence", named(self.sentence))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import Final, TypeAlias
 
 import numpy as np
 
+from pwmscope.errors import named
 from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output, loss
 from pwmscope.findings.mixing.sticks import Samples
 from pwmscope.model.arrays import FloatArray, IntArray
@@ -216,6 +217,9 @@ class Arrangement:
     faults: tuple[Fault, ...] = ()  # What is swapped or reversed, in the name
     pattern: Pattern | None = None  # Signs of the matrix, for mixed, unmixed and mixed twice
     reason: str = ""  # Why it is not shown and what to record; otherwise what is peculiar, or empty
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reason", named(self.reason))
 
 
 class _Row(Enum):

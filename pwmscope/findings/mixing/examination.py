@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import Axis, StepSpan
+from pwmscope.bench import StepSpan
 from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
@@ -34,12 +33,17 @@ from pwmscope.model.finding import Evidence, Finding, Verdict
 from pwmscope.model.spans import Span
 from pwmscope.pulses import PulseTable
 
-_OFF_REST: Final = 0.1
-"""Part of half the travel by which an output that moves is off its rest."""
-_MIN_FRAMES: Final = 5
-_RECORD_STICKS: Final = (
-    "Which stick does what cannot be told from the outputs alone: record the receiver's stick "
-    "channels too, or record to a plan (--plan)."
+MIN_FRAMES: Final = 20
+_MOVED: Final = 0.1
+"""Part of half the travel by which an output or a stick that moves is off its rest."""
+_MIN_TOGETHER: Final = 5
+_MIN_MOVED: Final = 8
+_CORRELATED: Final = 0.97
+"""Sticks whose positions correlate by more than this were not moved apart."""
+_ON_DIAGONAL: Final = 0.9
+_RECORD: Final = (
+    "With the weapon removed and the wheels off the ground, record the drive outputs and "
+    "either the receiver's stick channels or a plan (`plan`)"
 )
 
 
@@ -53,71 +57,59 @@ def format_comovement(position: FloatArray) -> str:
     Each output moved while the other rested and never both toge
     """
     away = position - np.median(position, axis=0)
-    moved = np.abs(away) > _OFF_REST
+    moved = np.abs(away) > _MOVED
     both = moved.all(axis=1)
-    alone = [np.count_nonzero(moved[:, at] & ~both) >= _MIN_FRAMES for at in (0, 1)]
+    alone = [np.count_nonzero(moved[:, at] & ~both) >= _MIN_TOGETHER for at in (0, 1)]
     equal = np.abs(np.abs(away[:, 0]) - np.abs(away[:, 1])) < 0.2 * np.abs(away).max(axis=1)
     same = np.sign(away[:, 0]) == np.sign(away[:, 1])
-    together = np.count_nonzero(both & equal & same) >= _MIN_FRAMES
-    opposite = np.count_nonzero(both & equal & ~same) >= _MIN_FRAMES
+    never_alone = not any(alone)
+    as_one, opposite = (
+        never_alone and bool(np.count_nonzero(both & equal & way) >= _MIN_TOGETHER)
+        for way in (same, ~same)
+    )
+    seen = {
+        (True, True): "The outputs moved together and by equal amounts opposite to each other, "
+        "never one alone: that is what mixed outputs do when one stick is moved at a time.",
+        (True, False): "The outputs only moved together, by equal amounts.",
+        (False, True): "The outputs only moved opposite to each other, by equal amounts.",
+        (False, False): "The outputs moved both together and alone.",
+    }[as_one, opposite]
     if not moved.any():
-        return f"Neither output moved, so nothing is told about the mixing. {_RECORD_STICKS}"
-    if all(alone) and not both.any():
+        seen = "Neither output moved, so nothing is told about the mixing."
+    elif all(alone) and not both.any():
         seen = (
             "Each output moved while the other rested and never both together: that is what "
             "unmixed outputs do when one stick is moved at a time."
         )
-    elif together and opposite and not any(alone):
-        seen = (
-            "The outputs moved together and by equal amounts opposite to each other, never one "
-            "alone: that is what mixed outputs do when one stick is moved at a time."
-        )
-    elif together and not opposite and not any(alone):
-        seen = "The outputs only moved together, by equal amounts."
-    elif opposite and not together and not any(alone):
-        seen = "The outputs only moved opposite to each other, by equal amounts."
-    else:
-        seen = "The outputs moved both together and alone."
-    return f"{seen} {_RECORD_STICKS}"
-
-
-MIN_FRAMES: Final = 20
-_MOVED: Final = 0.1
-_MIN_MOVED: Final = 8
-_TOGETHER: Final = 0.97
-"""Sticks whose positions correlate by more than this were not moved apart."""
-_ON_DIAGONAL: Final = 0.9
-_RECORD: Final = (
-    "With the weapon removed and the wheels off the ground, record the drive outputs and "
-    "either the receiver's stick channels or a plan (--plan)"
-)
+    return (
+        f"{seen} Which stick does what cannot be told from the outputs alone: record the "
+        "receiver's stick channels too, or record to a plan (`plan`)."
+    )
 
 
 def missing_output(outputs: tuple[OutputLine, ...]) -> str:
     """Ask for the output that is missing."""
     if not outputs:
         return (
-            "No drive output is named. Say which lines they are with --left and --right, or give "
+            "No drive output is named. Say which lines they are with `left` and `right`, or give "
             "them the roles drive-left and drive-right in a bench sheet."
         )
     (only,) = outputs
     other = "right" if only.side == "left" else "left"
     return (
         f"Only the {only.side} output ({only.line}) is recorded or named. Record the {other} "
-        f"output in the same recording, and name it with --{other} or in the bench sheet."
+        f"output in the same recording, and name it with `{other}` or in the bench sheet."
     )
 
 
 def two_receivers(outputs: tuple[OutputLine, ...], ties: Sequence[Tie]) -> str:
     """Say so if the outputs come from two receivers, or nothing."""
-    pair = {output.line for output in outputs}
-    for tie in ties:
-        if {tie.first, tie.second} == pair and tie.step is Step.DRIFTS:
-            first, second = (output.line for output in outputs)
-            return (
-                f"{first} and {second} drift apart: they come from two receivers, which need not "
-                f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
-            )
+    first, second = (output.line for output in outputs)
+    if any({t.first, t.second} == {first, second} and t.step is Step.DRIFTS for t in ties):
+        return (
+            f"{first} and {second} drift apart: they come from two receivers, which need not "
+            f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
+        )
     return ""
 
 
@@ -128,16 +120,16 @@ def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine,
         other = TURN if only.axis in FORWARD else FORWARD
         return (
             f"Only the {only.axis} stick ({only.line}) is recorded. Record the "
-            f"{' or '.join(other)} stick's channel too, or record to a plan (--plan)."
+            f"{' or '.join(other)} stick's channel too, or record to a plan (`plan`)."
         )
     neutral_us = np.array([output.travel.neutral_us for output in outputs])
     half_us = np.array([output.travel.half_us for output in outputs])
     return format_comovement((frames.width_us - neutral_us) / half_us)
 
 
-def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN)) -> str:
+def lacking(samples: Samples) -> str:
     """Say what the sticks did not do, or nothing."""
-    still = [axes[0] for axes in wanted if not set(axes) & set(samples.axes)]
+    still = [axes[0] for axes in (FORWARD, TURN) if not set(axes) & set(samples.axes)]
     if not still and len(samples.time_s) < MIN_FRAMES:
         where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
         return (
@@ -153,12 +145,11 @@ def lacking(samples: Samples, wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, T
             f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
             "alone to both ends."
         )
-    for one, two in itertools.combinations(range(len(samples.axes)), 2):
-        if abs(float(np.corrcoef(samples.stick[:, one], samples.stick[:, two])[0, 1])) > _TOGETHER:
-            return (
-                f"The {samples.axes[one]} and {samples.axes[two]} sticks always moved together, so "
-                f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
-            )
+    if abs(float(np.corrcoef(*samples.stick.T)[0, 1])) > _CORRELATED:
+        return (
+            f"The {samples.axes[0]} and {samples.axes[1]} sticks always moved together, so "
+            f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
+        )
     return ""
 
 
@@ -178,7 +169,7 @@ def only_corners(samples: Samples) -> str:
         "The two stick channels always moved by equal amounts: either the stick only went to its "
         "corners, or the transmitter mixes already, and then these channels are not the sticks. "
         "Record again and move one stick at a time; if both channels still move, mixing is on in "
-        "the transmitter, and a plan (--plan) tells the rest."
+        "the transmitter, and a plan (`plan`) tells the rest."
     )
 
 
@@ -325,17 +316,17 @@ def _by_stages(
         return found, ()
     at_pins = name_arrangement(fit_mix(first))
     to_outputs = name_arrangement(fit_mix(second))
-    said = (
+    stages = (
         f"From the hands to the stick channels: {at_pins.name or 'not shown'}.",
         f"From the stick channels to the outputs: {to_outputs.name or 'not shown'}.",
     )
     mixes = [stage.kind for stage in (at_pins, to_outputs)]
     if found.kind is Kind.UNMIXED and mixes == [Kind.MIXED, Kind.MIXED]:
-        return mixed_twice(found), said
+        return mixed_twice(found), stages
     if found.kind is Kind.UNMIXED and mixes == [Kind.UNMIXED, Kind.UNMIXED]:
         also = tuple(name for name in found.also if name != Kind.TWICE)
-        return replace(found, also=also), said
-    return found, said
+        return replace(found, also=also), stages
+    return found, stages
 
 
 def _unanswered(lines: DriveLines, reason: str) -> Mixing:
@@ -360,25 +351,25 @@ def _answered(
 def _assumptions(lines: DriveLines, fit: MixFit) -> tuple[str, ...]:
     samples = fit.samples
     left, right = samples.outputs
-    said = [
+    sentences = [
         f"{left.line} drives the left side and {right.line} the right side.",
         "A width above neutral drives that side's wheels forward (common practice); a motor wired "
         "the other way round looks the same as a reversed channel.",
     ]
     if samples.source == "plan":
-        said.append("The sticks were where the plan tells, forward and right positive.")
+        sentences.append("The sticks were where the plan tells, forward and right positive.")
     else:
-        told = " and ".join(f"{stick.line} ({stick.axis})" for stick in lines.sticks)
-        said.append(
-            f"{told} carry the sticks, not yet mixed, and grow wider with forward and right "
+        names = " and ".join(f"{stick.line} ({stick.axis})" for stick in lines.sticks)
+        sentences.append(
+            f"{names} carry the sticks, not yet mixed, and grow wider with forward and right "
             "(common practice)."
         )
-    said += [
+    sentences += [
         f"{output.line}: neutral {output.travel.neutral_us:g} us, full speed "
         f"{output.travel.half_us:g} us away from it."
         for output in samples.outputs
     ]
     extra = [o.line for o in lines.outputs if o not in samples.outputs]
     if extra:
-        said.append(f"{', '.join(extra)} were not examined: only one output of each side is.")
-    return tuple(said)
+        sentences.append(f"{', '.join(extra)} were not examined: only one output of each side is.")
+    return tuple(sentences)

@@ -218,7 +218,6 @@ def with_plan(
     outputs: tuple[OutputLine, ...],
     spans: Sequence[StepSpan],
     interval_us: float,
-    wanted: tuple[tuple[Axis, ...], ...] = (FORWARD, TURN),
 ) -> Samples:
     """Put the positions that a plan tells beside the outputs.
 
@@ -227,7 +226,7 @@ def with_plan(
     """
     axes = tuple(
         axis
-        for motion in wanted
+        for motion in (FORWARD, TURN)
         if (axis := next((a for a in motion if _moves(spans, a)), None)) is not None
     )
     stick = np.full((frames.time_s.size, len(axes)), np.nan)

@@ -49,7 +49,7 @@ def test_only_one_output(make_bench):
 def test_no_output(make_bench):
     bench = make_bench(MIXED)
     found = examine_mixing(bench.tables, DriveLines((), bench.lines.sticks))
-    assert "--left and --right" in found.findings[0].sentence
+    assert "`left` and `right`" in found.findings[0].sentence
 
 
 def test_outputs_of_two_receivers(make_bench):

@@ -23,12 +23,9 @@ FOLDERS_IN_A_CIRCLE = [
     "pwmscope.report.mixing",
 ]
 NOT_YET_BY_FACE = [
-    ("advice", "findings"),
-    ("cli", "advice"),
     ("cli", "capture"),
     ("cli", "findings"),
     ("cli", "report"),
-    ("plot", "advice"),
     ("report", "advice"),
     ("report", "findings"),
 ]

@@ -9,6 +9,7 @@ import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
+from pwmscope.errors import named
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
 from pwmscope.model import Evidence, Finding, IntArray, Span, inside, overlaps
 from pwmscope.pulses import (
@@ -52,9 +53,9 @@ def _by_pulses(table: PulseTable) -> str | None:
     pulses = int(np.count_nonzero(~table.has(Flag.CUT | Flag.GLITCH | Flag.NOTCHED)))
     good = int(np.count_nonzero(table.measured))
     if whole <= MIN_PULSES and not good:
-        return (
-            f"It changes level only a few times. If it is wired to the transmitter's switch, "
-            f"name it with --off-line {table.line}."
+        return named(
+            "It changes level only a few times. If it is wired to the transmitter's switch, name "
+            f"it with `marker='{table.line}'`."
         )
     accepted = f"{convention.accepted_low_us:g} to {convention.accepted_high_us:g} us"
     if not pulses:

@@ -9,9 +9,7 @@ from pwmscope.advice.drive import Path
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.capture import Capture
-from pwmscope.findings.mixing.answers import Response
-from pwmscope.findings.mixing.examination import Mixing
-from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing import MixFit, Mixing, Response
 from pwmscope.model import Finding
 from pwmscope.report.data import json_text
 

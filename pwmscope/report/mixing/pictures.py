@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pwmscope.advice.drive.hands import Hands
+from pwmscope.advice.drive import Hands
 from pwmscope.advice.mixing.course import Course
 from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot import Mode, Picture, draw_drive_path, draw_sticks

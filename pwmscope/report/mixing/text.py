@@ -9,8 +9,7 @@ from pwmscope.advice.drive import Path, Straightness
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench import CAUTIONS
-from pwmscope.findings.mixing.examination import Mixing
-from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing import MixFit, Mixing
 from pwmscope.model import COVERAGE, Verdict, format_line, format_list
 from pwmscope.report.sentences import RULEBOOK
 

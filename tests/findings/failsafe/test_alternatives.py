@@ -6,6 +6,7 @@ from dataclasses import fields, replace
 import pytest
 
 from pwmscope.bench import StopBand
+from pwmscope.findings.failsafe import Polarity
 from pwmscope.findings.failsafe.alternatives import (
     ASKED,
     Case,
@@ -29,7 +30,6 @@ from pwmscope.findings.failsafe.alternatives import (
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
-from pwmscope.findings.failsafe.marker import Polarity
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.findings.failsafe.segments import Kind, Stretch

@@ -21,8 +21,7 @@ from loss_drill import (
 )
 
 from pwmscope.bench import COMMON_PRACTICE, Marker
-from pwmscope.capture import Line
-from pwmscope.capture.clip import clip
+from pwmscope.capture import Line, clip
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import (
     Cause,

@@ -11,7 +11,7 @@ from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.model import Evidence, Finding, IntArray, Span, inside, overlaps
+from pwmscope.model import Evidence, Finding, IntArray, Plateaus, Span, inside, overlaps
 from pwmscope.pulses import (
     Convention,
     Flag,
@@ -208,6 +208,8 @@ class Channel:
         What is on the lines, where that is known.
     answers : dict of str to Answer
         What was found about the questions that come first, by question.
+    plateaus : Plateaus or None
+        What its high state was like, where it was recorded as a voltage.
     """
 
     record: Record
@@ -215,3 +217,4 @@ class Channel:
     recorded: Span
     sheet: BenchSheet | None
     answers: dict[str, Answer]
+    plateaus: Plateaus | None = None

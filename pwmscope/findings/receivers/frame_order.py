@@ -20,6 +20,7 @@ from pwmscope.model import (
     Summary,
     half_width,
     mean_of,
+    median_of,
     summarise,
 )
 
@@ -189,7 +190,7 @@ def _phase_us(frame_s: FloatArray, reference: Pulses, line: Pulses) -> float:
     offset_us, _ = usual_offset(frame_s, line.rise_s, period_us)
     partner = pair(frame_s, line.rise_s, offset_us, period_us)
     start_us = (line.rise_s[partner] - frame_s)[partner >= 0] * 1e6
-    return float(np.median(start_us)) % period_us
+    return median_of(start_us) % period_us
 
 
 def _pauses_us(phase_us: FloatArray, width_us: FloatArray, period_us: float) -> FloatArray:

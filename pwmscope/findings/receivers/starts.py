@@ -14,6 +14,7 @@ from pwmscope.model import (
     FloatArray,
     Summary,
     mean_of,
+    median_of,
     of_mean_us,
     sampling_floor_us,
     std_of,
@@ -121,7 +122,7 @@ def _slope(
         return None, None
     off_us = np.abs(start_us - line.level_us - line.slope * (width_us - line.centre_us))
     some_us = off_us[:: max(1, off_us.size // _ENOUGH)]
-    usual_us = FROM_MAD * float(np.median(some_us)) + (interval_us or 0.0)
+    usual_us = FROM_MAD * median_of(some_us) + (interval_us or 0.0)
     kept = off_us <= OUTLIER * usual_us
     if not kept.all():
         line = _fit(width_us[kept], start_us[kept], interval_us)

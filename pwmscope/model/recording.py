@@ -35,7 +35,7 @@ class Assumption(str):
     # backticks.
     sentence: str
     what: str = ""  # What it is about, such as `time unit` or `sampling interval`
-    value: object = None  # What was assumed of it; None where it could not be told
+    value: object = None  # What was assumed of it; None where the file does not show it
     unit: str = ""  # Unit of the value, where it has one
     # Who or what says so: the person's argument, a statement in the file, what the numbers show, or
     # what is usual where nothing says it

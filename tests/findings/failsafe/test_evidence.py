@@ -12,16 +12,13 @@ from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.evidence import (
     _entry_at,
-    _goes_to_own,
     _has_slowed,
-    _is_own_width,
     _move_as_one,
-    _Own,
     _with_ramp,
-    entry_place,
 )
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
+from pwmscope.findings.failsafe.own_widths import Own, entry_place, goes_to_own, is_own_width
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -111,7 +108,7 @@ def own_at_once(width_us, resting_us=(1500.0,), *, end_s=10.0, after_us=None, **
     if after_us is not None:
         widths_us[rise_s > 10.25] = after_us
     line = line_of(rise_s, widths_us, **more)
-    return _goes_to_own(line, np.array([end_s, NAN]), np.array(resting_us)).tolist()
+    return goes_to_own(line, np.array([end_s, NAN]), np.array(resting_us)).tolist()
 
 
 # 13 pulses in a quarter of a second: 1 us + 4 * 0.5 us * sqrt(1.3 / 13) = 1.63 us, less than 3 us.
@@ -167,7 +164,7 @@ def own_width(
     rise_s = np.arange(9.0, 14.0, FRAME_S)
     line = line_of(rise_s, np.interp(rise_s, *np.array(points).T), **more)
     response = replace(RESPONSE, during=during)
-    return _is_own_width(loss, response, entry, np.array(resting_us), _Own(line, limit_s))
+    return is_own_width(loss, response, entry, np.array(resting_us), Own(line, limit_s))
 
 
 def at(width_us):

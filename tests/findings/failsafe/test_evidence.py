@@ -10,6 +10,7 @@ from loss_drill import REST, Drill, check, holds, preset, ramps, sheet_of, steps
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, range_odds
 from pwmscope.findings.failsafe.evidence import (
     _entry_at,
     _has_slowed,
@@ -18,7 +19,13 @@ from pwmscope.findings.failsafe.evidence import (
 )
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
-from pwmscope.findings.failsafe.own_widths import Own, entry_place, goes_to_own, is_own_width
+from pwmscope.findings.failsafe.own_widths import (
+    Own,
+    entry_place,
+    goes_to_own,
+    is_own_width,
+    placed_odds,
+)
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -231,6 +238,51 @@ def test_it_stood_there_whenever_the_loss_began(within_s, found):
     during = (stands(9.5, 11.18, 1700.0, jumped=False), stands(11.2, 13.98, 1510.0))
     stated = replace(LOSS, moment=Moment(Known.STATED, within_s, None))
     assert own_width(late, loss=stated, entry=entry, during=during) is found
+
+
+# --- the same width each time ---
+
+
+def placed_at(*levels_us, resting_us=(1500.0,), interval_us=1.0, band=BAND, kind=Kind.STANDS):
+    """The odds where, in as many losses, an output came from 1700 us to these levels."""
+    line = line_of(np.arange(9.0, 10.0, FRAME_S), 1500.0, interval_us=interval_us, band=band)
+    responses = tuple(
+        replace(RESPONSE, during=(HELD, replace(IN, level_us=level_us, kind=kind)))
+        for level_us in levels_us
+    )
+    line = replace(line, responses=responses, places=tuple(range(len(levels_us))))
+    return placed_odds(line, len(levels_us), np.array(resting_us)).tolist()
+
+
+def test_a_hand_puts_a_stick_to_one_place_within_a_hundredth_of_the_span():
+    """Widths of 1515 us that differ by 4 us in all, of a hand that scatters by 10 us."""
+    odds = placed_at(1515.0, 1517.0, 1519.0)
+    assert odds == [range_odds(3, 0.4)] * 3
+    assert placed_at(1515.0) == [1.0]
+    assert placed_at(1515.0, 1500.0, 1519.0) == [range_odds(2, 0.4), 1.0, range_odds(2, 0.4)]
+
+
+@pytest.mark.parametrize(
+    ("level_us", "counts"), [(1509.1, True), (1508.9, False), (1491.0, False), (1490.9, True)]
+)
+def test_a_stick_let_go_rests_within_eight_thousandths_of_the_span_and_a_sample(level_us, counts):
+    assert (placed_at(level_us, level_us + 0.0)[0] < 1.0) is counts
+
+
+def test_only_a_width_of_the_stop_range_counts_where_the_stick_was_seen_at_rest():
+    assert placed_at(1531.0, 1531.0) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, resting_us=()) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, band=None) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, resting_us=(1500.0, 1512.0)) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, kind=Kind.MOVES) == [1.0, 1.0]
+
+
+@pytest.mark.xfail(reason="Widths in one sample count as equal, so coarser sampling proves more")
+@pytest.mark.parametrize("interval_us", [0.1, 1.0, 5.0])
+def test_widths_in_one_sample_may_differ_by_it(interval_us):
+    """Two hands that put a stick within one sample of 5 us of one another are no machine."""
+    least = range_odds(2, round(interval_us / 10.0, 3))
+    assert placed_at(1518.0, 1518.0, interval_us=interval_us)[0] >= least > MACHINE_ODDS
 
 
 # --- where standing still began ---

@@ -5,9 +5,8 @@ import polars as pl
 import pytest
 
 import pwmscope
-from pwmscope.capture.clip import clip
+from pwmscope.capture import Hints, clip
 from pwmscope.capture.columnar.table import read_columnar
-from pwmscope.capture.reader.hints import Hints
 
 NAMES = ("high level", "lowest high level", "rise time", "sag of the high level")
 

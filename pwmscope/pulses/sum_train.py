@@ -164,7 +164,7 @@ def find_sum_train(line: Line) -> SumTrain | None:
             f"{line.name} ch{k + 1}",
             np.stack([marks_ps[starts + k], marks_ps[starts + k + 1]], axis=1).ravel(),
             0,
-            damaged,
+            damaged=damaged,
         )
         for k in range(channels)
     )

@@ -452,6 +452,8 @@ class Analysis:
         cells = "".join(_html_card(card) for card in self.cards)
         hazards = "".join(f"<p><strong>{escape(str(h))}</strong></p>" for h in self.hazards)
         actions = "".join(f"<li>{escape(action.sentence)}</li>" for action in self.actions)
+        if self.answer.more_actions:
+            actions += f"<li>and {self.answer.more_actions} more things to do</li>"
         left_out = "".join(f"<p>{escape(said)}</p>" for said in self.answer.left_out)
         cautions = escape(" ".join(self.cautions))
         return (

@@ -94,7 +94,8 @@ def failsafe(
         elif quiet:
             click.echo(answer.headline)
         else:
-            print_screen(analysis, answer, more=" More: --all, --why LINE.")
+            room = None if is_all else 20
+            print_screen(analysis, answer, more=" More: --all, --why LINE.", room=room)
             if why is not None:
                 print_causes(check, screen(), why)
             if is_all:

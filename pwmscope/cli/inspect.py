@@ -84,7 +84,7 @@ def inspect(
     if quiet:
         click.echo(analysis.headline)
     else:
-        print_screen(analysis, analysis.answer)
+        print_screen(analysis, analysis.answer, room=23)
     entry = robot.keep(analysis, page)
     if not quiet:
         click.echo(f"The sheet to sign is {page}. {_format_entered(register, [entry])}")

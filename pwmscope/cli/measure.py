@@ -91,7 +91,7 @@ def measure(
     else:
         print_screen(
             analysis, analysis.answer, only=only, figures=tuple(findings.servo.values()),
-            more=" More: --all, --why LINE, --explain WORD.",
+            more=" More: --all, --why LINE, --explain WORD.", room=None if is_all else 24,
         )  # fmt: skip
         if why is not None:
             print_checks([c for c in analysis.checks if why in (c.line, "all")], screen())

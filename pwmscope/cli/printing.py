@@ -68,6 +68,7 @@ def print_screen(
     only: tuple[str, ...] = (),
     figures: tuple[ChannelFindings, ...] = (),
     more: str = "",
+    room: int | None = None,
 ) -> None:
     """Print an answer, what it is about, and who decides."""
     from dataclasses import replace  # noqa: PLC0415
@@ -78,7 +79,8 @@ def print_screen(
     if only:
         cards = tuple(card for card in answer.cards if card.line in only)
         answer = replace(answer, cards=cards)
-    print_answer(answer, screen(), figures=figures, last=(_about(analysis) + more, RULEBOOK))
+    last = (_about(analysis) + more, RULEBOOK)
+    print_answer(answer, screen(), figures=figures, last=last, room=room)
 
 
 def _about(analysis: Analysis) -> str:

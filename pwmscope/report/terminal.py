@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
@@ -54,9 +54,8 @@ STYLE: Final = {
     Verdict.NOT_SHOWN: "italic",
     Verdict.DOES_NOT_MEET: "bold red",
 }
-CAUTION: Final = (
-    "First: weapon removed or locked, wheels up, robot tied down, eyes protected, battery watched."
-)
+CAUTION: Final = "first: weapon removed or locked, wheels up, robot tied down, eyes protected"
+_LEAST_ACTIONS: Final = 2
 
 
 def print_answer(
@@ -65,8 +64,50 @@ def print_answer(
     *,
     figures: tuple[ChannelFindings, ...] = (),
     last: Sequence[str] = (),
+    room: int | None = None,
 ) -> None:
-    """Print an answer in its order: headline, hazards, cards, what to do, what is left out."""
+    """Print an answer in its order: headline, hazards, cards, what to do, what is left out.
+
+    In a room of so many lines as many actions are listed as fit, and the others are counted.
+    """
+    with console.capture() as top:
+        _print_top(answer, figures, console)
+    below = [
+        line
+        for sentence in (*answer.left_out, *last)
+        for line in wrapped(format_plainly(sentence), console).splitlines()
+    ]
+    told = [
+        wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
+        for number, action in enumerate(answer.actions, start=1)
+    ]
+    if room is not None:
+        room -= top.get().count("\n") + len(below) + 3
+        while len(told) > _LEAST_ACTIONS and _height(told, answer) > room:
+            told.pop()
+    _print_top(answer, figures, console)
+    if told:
+        console.print()
+        heading = Text("What to do next", style="bold").append(f" ({CAUTION})", style="not bold")
+        console.print(heading)
+        for said in told:
+            console.print(Text(said))
+        left = answer.more_actions + len(answer.actions) - len(told)
+        if left:
+            console.print(Text(f"  and {left} more thing{'s' if left > 1 else ''} to do"))
+    if below:
+        console.print()
+    for line in below:
+        console.print(Text(line, style="dim"))
+
+
+def _height(told: list[str], answer: Answer) -> int:
+    """Count the lines of a list of actions, with that which counts the others."""
+    is_whole = len(told) == len(answer.actions) and not answer.more_actions
+    return sum(said.count("\n") + 1 for said in told) + (not is_whole)
+
+
+def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
     console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
     for hazard in answer.hazards:
         said = format_plainly(str(hazard))
@@ -76,19 +117,7 @@ def print_answer(
         _print_cards(answer.cards, console)
     if 0 < len(figures) <= _MAX_TABLE and console.width >= _NARROW:
         console.print()
-        console.print(_figures_table(figures, {card.line: card for card in answer.cards}))
-    if answer.actions:
-        console.print()
-        console.print(Text("What to do next", style="bold"))
-        console.print(Text(wrapped(CAUTION, console, "  ", "  ")))
-        for number, action in enumerate(answer.actions, start=1):
-            said = format_plainly(action.sentence)
-            console.print(Text(wrapped(said, console, f"  {number}. ", "     ")))
-    below = [*answer.left_out, *last]
-    if below:
-        console.print()
-    for sentence in below:
-        console.print(Text(wrapped(format_plainly(sentence), console), style="dim"))
+        console.print(_figures_table(figures))
 
 
 def _print_cards(cards: Sequence[Card], console: Console) -> None:
@@ -120,7 +149,7 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
     return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
 
 
-def _figures_table(channels: Sequence[ChannelFindings], cards: Mapping[str, Card]) -> Table:
+def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
     """Put neutral, ends, jitter and rate of each line side by side."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     table.add_column("", overflow="fold", max_width=24)

@@ -74,12 +74,9 @@ def failsafe(
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
     officer decide.
     """
-    from pwmscope.report import Evidence, make_answer  # noqa: PLC0415
-    from pwmscope.report.failsafe_data import failsafe_json  # noqa: PLC0415
-    from pwmscope.report.failsafe_text import (  # noqa: PLC0415
-        print_causes,
-        print_failsafe_details,
-    )
+    from pwmscope.report import Evidence, make_answer
+    from pwmscope.report.failsafe_data import failsafe_json
+    from pwmscope.report.failsafe_text import print_causes, print_failsafe_details
 
     json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)
@@ -113,7 +110,7 @@ def failsafe(
 
 
 def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
-    from pwmscope.report.loss_picture import write_failsafe_picture  # noqa: PLC0415
+    from pwmscope.report.loss_picture import write_failsafe_picture
 
     if write_failsafe_picture(check, path, replace=replace):
         return f"The picture is {path}."
@@ -121,10 +118,10 @@ def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
 
 
 def _refuse_picture(path: Path | None, *, replace: bool) -> None:
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     if path is not None:
-        from pwmscope.plot import picture_form  # noqa: PLC0415
+        from pwmscope.plot import picture_form
 
         picture_form(path)
         refuse_to_overwrite(path, replace=replace)

@@ -62,13 +62,9 @@ def measure(
     voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
     is understood.
     """
-    from pwmscope.report.data import to_json  # noqa: PLC0415
-    from pwmscope.report.failsafe_text import print_causes  # noqa: PLC0415
-    from pwmscope.report.terminal import (  # noqa: PLC0415
-        print_checks,
-        print_explanations,
-        print_findings,
-    )
+    from pwmscope.report.data import to_json
+    from pwmscope.report.failsafe_text import print_causes
+    from pwmscope.report.terminal import print_checks, print_explanations, print_findings
 
     json_copy.refuse(replace=replace)
     if recording is None:

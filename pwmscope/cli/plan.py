@@ -101,9 +101,9 @@ def plan(
     The recording then shows rest, each stick axis at both ends, the drive moves, the weapon's
     ends, and what the outputs do when the transmitter goes off.
     """
-    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
-    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml
+    from pwmscope.output import refuse_to_overwrite, write_text
+    from pwmscope.report.cards import plan_text
 
     if (sheet is None) == (ready is None):
         raise HintError(
@@ -141,8 +141,7 @@ def _refuse_other_card(card: Path | None) -> None:
 
 
 def _card_text(made: CapturePlan, card: Path) -> str:
-    from pwmscope.report.cards.plan_card import plan_card  # noqa: PLC0415
-    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+    from pwmscope.report.cards import plan_card, plan_text
 
     return plan_card(made) if card.suffix.lower() == ".html" else plan_text(made)
 
@@ -176,7 +175,7 @@ def run_metronome(
     plan: CapturePlan, write: Callable[[str], object], clock: Clock, *, counts: bool
 ) -> None:
     """Lead the hands through a plan: count each step down and ring."""
-    from pwmscope.report.cards.plan_text import format_clock  # noqa: PLC0415
+    from pwmscope.report.cards import format_clock
 
     begin_s = clock.now_s() + LEAD_S
     bell = _BELL if counts else ""

@@ -49,7 +49,7 @@ def set_up_streams() -> None:
 
 def screen() -> Console:
     """Return the standard output, as wide as the terminal or 100 columns wide."""
-    from rich.console import Console  # noqa: PLC0415
+    from rich.console import Console
 
     class Screen(Console):
         """An output that ends with a sentence where it is closed too early."""
@@ -71,10 +71,10 @@ def print_screen(
     room: int | None = None,
 ) -> None:
     """Print an answer, what it is about, and who decides."""
-    from dataclasses import replace  # noqa: PLC0415
+    from dataclasses import replace
 
-    from pwmscope.report.sentences import RULEBOOK  # noqa: PLC0415
-    from pwmscope.report.terminal import print_answer  # noqa: PLC0415
+    from pwmscope.report.sentences import RULEBOOK
+    from pwmscope.report.terminal import print_answer
 
     if only:
         cards = tuple(card for card in answer.cards if card.line in only)
@@ -108,7 +108,7 @@ why_option = click.option(
 
 def refuse_unknown(why: str | None, analysis: Analysis) -> None:
     """Refuse a line to explain that no recording and no sheet has."""
-    from pwmscope.errors import HintError  # noqa: PLC0415
+    from pwmscope.errors import HintError
 
     lines = dict.fromkeys(
         [line.line for line in analysis.failsafe.lines] + [c.line for c in analysis.checks]
@@ -135,14 +135,14 @@ class JsonCopy:
 
     def refuse(self, *, replace: bool) -> None:
         """Raise OutputError where a file is in the way and may not be replaced."""
-        from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+        from pwmscope.output import refuse_to_overwrite
 
         if self.file is not None:
             refuse_to_overwrite(self.file, replace=replace)
 
     def write(self, text: Callable[[], str], *, replace: bool, said: str) -> None:
         """Write the file, if one is wanted, and say where it is."""
-        from pwmscope.output import write_text  # noqa: PLC0415
+        from pwmscope.output import write_text
 
         if self.file is not None:
             write_text(self.file, text(), replace=replace)

@@ -39,10 +39,10 @@ def sheet() -> None:
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
     """Ask a few questions about the robot and write a bench sheet."""
-    from pwmscope.bench import parse_sheet  # noqa: PLC0415
-    from pwmscope.bench.sheet_template import BLANK, filled_sheet  # noqa: PLC0415
-    from pwmscope.cli.sheet_questions import ask  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.bench import parse_sheet
+    from pwmscope.bench.sheet_template import BLANK, filled_sheet
+    from pwmscope.cli.sheet_questions import ask
+    from pwmscope.output import refuse_to_overwrite, write_text
 
     refuse_to_overwrite(path, replace=replace)
     try:
@@ -81,10 +81,9 @@ def check(
     rule is met, 1 if one is not met, 3 if one is not shown by the sheet, and 2 on bad input.
     Nothing is measured; docs/wiring.md explains the rules.
     """
-    from pwmscope.bench import load_sheet  # noqa: PLC0415
-    from pwmscope.bench.wiring import check_wiring  # noqa: PLC0415
-    from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
-    from pwmscope.report.wiring_text import wiring_text  # noqa: PLC0415
+    from pwmscope.bench import load_sheet
+    from pwmscope.bench.wiring import check_wiring
+    from pwmscope.report.wiring import wiring_json, wiring_text
 
     _refuse(drawing, json_copy.file, replace=replace)
     wiring = check_wiring(load_sheet(path))
@@ -108,7 +107,7 @@ def _gaps_text(sheet: BenchSheet) -> str:
 
 def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> None:
     """Refuse what cannot be written before anything is said."""
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     if drawing is not None and drawing.suffix.lower() != ".svg":
         raise HintError(
@@ -124,9 +123,9 @@ def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> N
 
 def _write(wiring: Wiring, drawing: Path | None, json_file: Path | None, *, replace: bool) -> str:
     """Write the drawing and the rulings where they are wanted; say where they are."""
-    from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.plot import draw_wiring  # noqa: PLC0415
-    from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
+    from pwmscope.output import write_text
+    from pwmscope.plot import draw_wiring
+    from pwmscope.report.wiring import wiring_json
 
     said = []
     if drawing is not None:

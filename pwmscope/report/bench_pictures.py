@@ -10,7 +10,7 @@ from pwmscope.findings import Findings
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.lines import find_lines
 from pwmscope.plot import Picture, draw_frames, draw_wiring
-from pwmscope.report.mixing.pictures import mixing_pictures
+from pwmscope.report.mixing import mixing_pictures
 
 
 def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:

@@ -26,7 +26,7 @@ from pwmscope.bench.wiring.power import USABLE, stated_currents
 from pwmscope.bench.wiring.probing import divided_v
 from pwmscope.model.verdict import Verdict
 from pwmscope.plot.wiring_drawing import draw_wiring
-from pwmscope.report.wiring_data import wiring_data, wiring_json
+from pwmscope.report.wiring import wiring_data, wiring_json
 
 ROOT = Path(__file__).parents[2]
 QUINCE = ROOT / "captures" / "bench.toml"

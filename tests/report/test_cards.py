@@ -9,10 +9,7 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.bench.plan import CapturePlan, PlanStep
 from pwmscope.bench.plan_making import make_plan
 from pwmscope.bench.sheet import parse_sheet
-from pwmscope.report.cards.plan_card import plan_card
-from pwmscope.report.cards.plan_text import plan_text
-from pwmscope.report.cards.settings_card import settings_card
-from pwmscope.report.cards.settings_text import settings_text
+from pwmscope.report.cards import plan_card, plan_text, settings_card, settings_text
 from pwmscope.synth import Channel, Dwell, Frame, Script, build
 
 NAMES = ["RX1", "<b>x</b>&", "שלום", "a" * 90]

@@ -1,16 +1,40 @@
-"""A capture plan as plain text, cautions first."""
+"""A capture plan as text and as a card to print."""
 
 from __future__ import annotations
 
+import importlib.resources
 import math
 import textwrap
 from collections.abc import Iterator
 from typing import Final
 
+from pwmscope import __version__
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.plan import CapturePlan
 from pwmscope.bench.sampling_need import CLOCK_TOLERANCE, COVERAGE
 from pwmscope.capture import format_rate
+
+_FOLDER: Final = "pwmscope.report.cards"
+
+
+def fill_card(template: str, **values: object) -> str:
+    """Fill a card's template, its style inside."""
+    import jinja2  # noqa: PLC0415 - slow to import
+    from markupsafe import Markup  # noqa: PLC0415
+
+    folder = importlib.resources.files(_FOLDER)
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    style = Markup(folder.joinpath("card.css").read_text("utf-8"))
+    return environment.from_string(folder.joinpath(template).read_text("utf-8")).render(
+        style=style, version=__version__, **values
+    )
+
 
 WIDTH: Final = 100
 SPARE_S: Final = 10.0
@@ -107,3 +131,17 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
 
 def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
+
+
+def plan_card(plan: CapturePlan) -> str:
+    """Write a plan as one page of HTML: cautions, what to set, the steps with boxes to tick."""
+    return fill_card(
+        "plan_card.html.j2",
+        title=plan_title(plan),
+        before=BEFORE,
+        cautions=CAUTIONS,
+        needs=plan_needs(plan),
+        steps=[
+            (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
+        ],
+    )

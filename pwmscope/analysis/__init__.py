@@ -3,7 +3,7 @@
 from pwmscope.analysis.analysis import Analysis, LineAnalysis, analyse
 from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, carry_out, cluster
 from pwmscope.analysis.terms import Terms
-from pwmscope.model.hazard import Hazard
+from pwmscope.model import Hazard
 from pwmscope.report import Action, Answer, Card
 
 __all__ = [

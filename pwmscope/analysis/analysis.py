@@ -53,7 +53,7 @@ from pwmscope.findings import (
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
 from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
 from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
-from pwmscope.model.hazard import Hazard
+from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
 from pwmscope.report import (
     Action,

@@ -227,7 +227,7 @@ def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from pwmscope.model.letters import format_line, format_plainly
+    from pwmscope.model import format_line, format_plainly
     from pwmscope.report.sentences import RULEBOOK
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)

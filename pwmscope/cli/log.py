@@ -57,7 +57,7 @@ def list_entries(*, register: Path) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from pwmscope.model.letters import format_plainly
+    from pwmscope.model import format_plainly
     from pwmscope.report.register import entries
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -81,7 +81,7 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""
     import json
 
-    from pwmscope.model.letters import format_line, format_plainly
+    from pwmscope.model import format_line, format_plainly
     from pwmscope.report.register import entry_json
 
     entry, text = entry_json(register, number)

@@ -71,7 +71,7 @@ def report(
 def _one(
     recording: Recording, examination: Examination, folder: Path, *, quiet: bool, replace: bool
 ) -> None:
-    from pwmscope.model.letters import format_plainly
+    from pwmscope.model import format_plainly
     from pwmscope.report.folder import refuse_report
 
     refuse_report(folder, replace=replace)

@@ -39,8 +39,7 @@ def sheet() -> None:
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
     """Ask a few questions about the robot and write a bench sheet."""
-    from pwmscope.bench import parse_sheet
-    from pwmscope.bench.sheet_template import BLANK, filled_sheet
+    from pwmscope.bench import BLANK, filled_sheet, parse_sheet
     from pwmscope.cli.sheet_questions import ask
     from pwmscope.output import refuse_to_overwrite, write_text
 

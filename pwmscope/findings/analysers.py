@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Any, Final, Literal, TypeAlias, TypeVar
 
+from pwmscope.findings import timing
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel, Record
-from pwmscope.findings.timing import Timing, examine_rhythm, examine_stability, examine_timing
+from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import (
     Device,
     Travel,
@@ -20,7 +21,7 @@ from pwmscope.findings.travel import (
     examine_sweeps,
     examine_travel,
 )
-from pwmscope.model.definition import Definition
+from pwmscope.model import Definition
 
 A = TypeVar("A")
 When: TypeAlias = Literal["at once", "looked at", "called"]
@@ -114,11 +115,11 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     ),
     Analyser(
         "rhythm", "line", ("timing",), f"{_IN}timing:RHYTHM_DEFINITIONS", "looked at",
-        lambda c: examine_rhythm(c.record, _timing(c).clock, c.clock),
+        lambda c: timing.examine_rhythm(c.record, _timing(c).clock, c.clock),
     ),
     Analyser(
         "stability", "line", ("timing",), f"{_IN}timing:STABILITY_DEFINITIONS", "looked at",
-        lambda c: examine_stability(c.clock, _timing(c).clock),
+        lambda c: timing.examine_stability(c.clock, _timing(c).clock),
     ),
     Analyser(
         "travel", "line", ("pulses",), f"{_IN}travel:DEFINITIONS",

@@ -8,12 +8,19 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench.plan import CapturePlan, StepSpan
+from pwmscope.bench import CapturePlan, StepSpan
 from pwmscope.findings.segmentation import MIN_S, HeldPositions, find_held_positions
 from pwmscope.findings.step_matching import UNSEEN, Matching, match_steps
-from pwmscope.model.amounts import format_list, format_s
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    format_list,
+    format_s,
+    measured,
+    not_shown,
+)
 from pwmscope.pulses import PulseTable
 
 MAX_COST: Final = 0.32

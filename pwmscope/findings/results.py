@@ -8,15 +8,15 @@ from typing import Final, TypeVar
 from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
+from pwmscope.findings import timing as on_timing
 from pwmscope.findings.analysers import ANALYSERS, Together, When
 from pwmscope.findings.failsafe import LineLosses, Listened
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel
-from pwmscope.findings.timing import Rhythm, Stability, Timing
+from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
-from pwmscope.model.finding import Finding, Verdict, worst
-from pwmscope.model.spans import Span
+from pwmscope.model import Finding, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 A = TypeVar("A")
@@ -95,14 +95,14 @@ class ChannelFindings:
         return self._answer("timing", Timing)
 
     @property
-    def rhythm(self) -> Rhythm | None:
+    def rhythm(self) -> on_timing.Rhythm | None:
         """Rhythms in the widths and in the time error, worked out when looked at."""
-        return self._answer("rhythm", Rhythm)
+        return self._answer("rhythm", on_timing.Rhythm)
 
     @property
-    def stability(self) -> Stability | None:
+    def stability(self) -> on_timing.Stability | None:
         """Allan and time deviation and the kind of noise, worked out when looked at."""
-        return self._answer("stability", Stability)
+        return self._answer("stability", on_timing.Stability)
 
     @property
     def travel(self) -> Travel | None:

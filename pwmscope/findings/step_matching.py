@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench.plan import CapturePlan, PlanStep
+from pwmscope.bench import CapturePlan, PlanStep
 from pwmscope.findings.segmentation import SAME_POSITION, HeldPositions, distances
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
+from pwmscope.model import BoolArray, FloatArray, IntArray
 
 UNSEEN: Final = 1.0
 """Price of a step that should show and does not. All prices are in this unit (own choice)."""

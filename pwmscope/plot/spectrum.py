@@ -7,7 +7,7 @@ from typing import Final
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings
-from pwmscope.findings.timing.spectral_lines import LineSearch
+from pwmscope.findings.timing import LineSearch
 from pwmscope.plot.style import GREY, INK, WIDTH_IN, Picture, panel, to_svg
 
 _HIGH_IN: Final = 1.9

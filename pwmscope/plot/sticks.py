@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.advice.drive.hands import Hands
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
     BAND,

@@ -10,8 +10,7 @@ from pwmscope.advice.settings import Action as SettingAction
 from pwmscope.advice.settings import Setting
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import FailsafeLine
-from pwmscope.model.hazard import HazardKind
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import HazardKind, format_line, format_plainly
 from pwmscope.report.evidence import (
     Evidence,
     format_left_out,

@@ -9,9 +9,7 @@ from typing import Final
 from pwmscope.bench.wiring import Wiring
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
-from pwmscope.model.hazard import Hazard, HazardKind
-from pwmscope.model.letters import format_line, format_plainly
-from pwmscope.model.verdict import badness, governing
+from pwmscope.model import Hazard, HazardKind, badness, format_line, format_plainly, governing
 from pwmscope.report.actions import Action, list_actions
 from pwmscope.report.evidence import (
     Check,

@@ -20,8 +20,7 @@ from pwmscope.findings.failsafe import (
     LossClass,
 )
 from pwmscope.findings.mixing import Mixing
-from pwmscope.model.letters import format_line
-from pwmscope.model.verdict import governing
+from pwmscope.model import format_line, governing
 
 _THE: Final = {
     "weapon": "the weapon",

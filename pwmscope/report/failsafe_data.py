@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEvent
-from pwmscope.model.hazard import Hazard
+from pwmscope.model import Hazard
 from pwmscope.report.actions import list_actions
 from pwmscope.report.answer import MAX_ACTIONS, format_headline
 from pwmscope.report.data import Json, event_data, finding_data, json_text

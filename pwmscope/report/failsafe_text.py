@@ -20,9 +20,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     needed_trials,
 )
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_device, format_line, format_plainly
-from pwmscope.model.verdict import badness
+from pwmscope.model import Verdict, badness, format_device, format_line, format_plainly
 from pwmscope.report.sentences import format_number, wrapped
 
 MAX_EVENTS: Final = 6

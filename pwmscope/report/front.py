@@ -8,7 +8,7 @@ from typing import Final
 
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
-from pwmscope.model.hazard import Hazard, HazardKind
+from pwmscope.model import Hazard, HazardKind
 from pwmscope.report.document import (
     Block,
     Item,

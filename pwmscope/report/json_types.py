@@ -22,8 +22,7 @@ from pwmscope.findings.failsafe import (
     PhaseKind,
     Polarity,
 )
-from pwmscope.model.hazard import HazardKind
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import HazardKind, Verdict
 
 Number: TypeAlias = float | None
 NotNegative: TypeAlias = Annotated[float, Ge(0)]

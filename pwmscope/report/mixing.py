@@ -10,16 +10,12 @@ from pwmscope.advice.drive import Path, Straightness
 from pwmscope.advice.drive.hands import Hands
 from pwmscope.advice.mixing.course import Course
 from pwmscope.advice.mixing.search import Advice
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.bench import CAUTIONS, Axis, StepSpan
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing.answers import Response
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.amounts import format_list
-from pwmscope.model.finding import Finding, Verdict
-from pwmscope.model.letters import format_line
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Finding, Verdict, format_line, format_list
 from pwmscope.pulses import PulseTable
 from pwmscope.report.data import json_text
 from pwmscope.report.sentences import RULEBOOK

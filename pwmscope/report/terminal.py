@@ -25,8 +25,7 @@ from pwmscope.findings import (
     definitions,
 )
 from pwmscope.findings.timing import Jitter
-from pwmscope.model.definition import Definition
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import Definition, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
 from pwmscope.report.sentences import (
@@ -66,7 +65,7 @@ def print_answer(
     last: Sequence[str] = (),
     room: int | None = None,
 ) -> None:
-    """Print an answer in its order: headline, hazards, cards, what to do, what is left out.
+    """Print an answer in its order: headline, hazards, what is left out, cards, what to do.
 
     In a room of so many lines as many actions are listed as fit, and the others are counted.
     """
@@ -74,7 +73,7 @@ def print_answer(
         _print_top(answer, figures, console)
     below = [
         line
-        for sentence in (*answer.left_out, *last)
+        for sentence in last
         for line in wrapped(format_plainly(sentence), console).splitlines()
     ]
     told = [
@@ -112,6 +111,8 @@ def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Co
     for hazard in answer.hazards:
         said = format_plainly(str(hazard))
         console.print(Text(wrapped(said, console, "", "    "), style="bold yellow"))
+    for sentence in answer.left_out:
+        console.print(Text(wrapped(format_plainly(sentence), console, "", "    ")))
     if answer.cards:
         console.print()
         _print_cards(answer.cards, console)

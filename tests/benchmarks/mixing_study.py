@@ -23,10 +23,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.advice.mixing.search import advise
-from pwmscope.bench.plan import PlanStep, StepSpan
+from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.findings.mixing.examination import Mixing, examine_mixing
 from pwmscope.findings.mixing.lines import DriveLines, OutputLine, StickLine, Travel
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 Vector: TypeAlias = npt.NDArray[np.float64]

@@ -9,8 +9,7 @@ import pytest
 from pwmscope import Capture, Line, load
 from pwmscope.cli.reading import OPTION_OF
 from pwmscope.errors import PwmscopeError, named, naming
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.finding import not_shown
+from pwmscope.model import Assumption, not_shown
 
 SAMPLED = "time,RX1\n" + "".join(f"{k * 1e-4:.4f},{k // 15 % 2}\n" for k in range(400))
 

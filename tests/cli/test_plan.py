@@ -6,9 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_reading import load_plan
+from pwmscope.bench import CAUTIONS, CapturePlan, PlanStep, load_plan
 from pwmscope.cli import main
 from pwmscope.cli.plan import LEAD_S, Clock, plan, run_metronome
 

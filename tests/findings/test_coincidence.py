@@ -11,7 +11,7 @@ from pwmscope.findings.glitches.coincidence import DEFINITIONS, examine_coincide
 from pwmscope.findings.glitches.glitch_patterns import _openers, expected_shared
 from pwmscope.findings.glitches.glitches import Glitches, examine_glitches
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAMES, DURATION_S = 500, 10.0

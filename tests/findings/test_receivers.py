@@ -10,7 +10,7 @@ from pwmscope.findings.receivers.common_clock import pulses_of
 from pwmscope.findings.receivers.receivers import find_receivers
 from pwmscope.findings.receivers.ties import Step, chance_of
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

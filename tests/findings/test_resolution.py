@@ -7,9 +7,13 @@ import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.findings.travel.resolution import DEFINITIONS, MAX_WIDTHS, examine_resolution
-from pwmscope.findings.travel.step_lattice import find_step
-from pwmscope.model.finding import Verdict
+from pwmscope.findings.travel.resolution import (
+    DEFINITIONS,
+    MAX_WIDTHS,
+    examine_resolution,
+    find_step,
+)
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

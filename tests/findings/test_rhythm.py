@@ -9,11 +9,16 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing.frame_clock import fit_clock
-from pwmscope.findings.timing.rhythm import DEFINITIONS, ENDS, MAX_PULSES, SAMPLING, examine_rhythm
-from pwmscope.findings.timing.spectral_lines import find_lines
-from pwmscope.findings.timing.spectrum import noise_of
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.findings.timing.spectrum import (
+    ENDS,
+    MAX_PULSES,
+    RHYTHM_DEFINITIONS,
+    SAMPLING,
+    examine_rhythm,
+    find_lines,
+    noise_of,
+)
+from pwmscope.model import Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
 
 RNG_SEED = 30
@@ -267,4 +272,6 @@ def test_the_noise_follows_power_laws(rng):
 
 def test_the_findings_are_defined(rng):
     found = examine_rhythm(*record_of(*receiver(200, rng), 0.1))
-    assert [definition.name for definition in DEFINITIONS] == [f.name for f in found.findings]
+    assert [definition.name for definition in RHYTHM_DEFINITIONS] == [
+        f.name for f in found.findings
+    ]

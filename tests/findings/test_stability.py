@@ -7,18 +7,20 @@ import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.findings.timing.allan import (
+from pwmscope.findings.timing.frame_clock import fit_clock
+from pwmscope.findings.timing.stability import (
     MAX_TERMS,
     MIN_PHASES,
+    MIN_S,
+    STABILITY_DEFINITIONS,
     allan_deviation,
+    examine_stability,
     identify_noise,
+    longest_stretch,
     octaves,
     time_deviation,
 )
-from pwmscope.findings.timing.clock_stretch import longest_stretch
-from pwmscope.findings.timing.frame_clock import fit_clock
-from pwmscope.findings.timing.stability import DEFINITIONS, MIN_S, examine_stability
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 RNG_SEED = 20
@@ -257,4 +259,4 @@ def test_the_longest_averages_take_over_the_noise_of_shorter_ones():
 
 
 def test_the_finding_is_defined():
-    assert {definition.name for definition in DEFINITIONS} == {"frame clock stability"}
+    assert {definition.name for definition in STABILITY_DEFINITIONS} == {"frame clock stability"}

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pwmscope.bench.plan import CapturePlan, PlanStep
+from pwmscope.bench import CapturePlan, PlanStep
 from pwmscope.findings.segmentation import HeldPositions
 from pwmscope.findings.step_matching import match_steps
 

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from allantools import ci
 
-from pwmscope.findings.timing.allan import (
+from pwmscope.findings.timing.stability import (
     NOISES,
     allan_deviation,
     chi_square_interval,

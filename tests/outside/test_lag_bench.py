@@ -22,7 +22,7 @@ from pwmscope.findings.lag import examine_lag, find_follows, read_lines
 from pwmscope.findings.lag.correlation import correlate_changes
 from pwmscope.findings.lag.delay import Trigger
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 BENCH = Path(__file__).parent / "lag_bench.v"
 FRAMES, LEAVE_OUT = 900, 41

@@ -28,8 +28,7 @@ from pwmscope.findings.receivers.pairing import pair
 from pwmscope.findings.receivers.starts import Start
 from pwmscope.findings.receivers.ties import Step
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Span
 from pwmscope.pulses import find_frames
 
 BENCH = Path(__file__).parent / "skew_bench.v"

@@ -21,7 +21,6 @@ from statsmodels.tools.eval_measures import aicc
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.centring import welch
-from pwmscope.findings.travel.curve import fit_sweep
 from pwmscope.findings.travel.levels import (
     Level,
     half_of_both_us,
@@ -29,9 +28,9 @@ from pwmscope.findings.travel.levels import (
     sampling_left_us,
     weighed_sum,
 )
-from pwmscope.findings.travel.resolution import examine_resolution
-from pwmscope.findings.travel.step_lattice import find_step
-from pwmscope.findings.travel.turning_points import turning_points
+from pwmscope.findings.travel.moves import turning_points
+from pwmscope.findings.travel.resolution import examine_resolution, find_step
+from pwmscope.findings.travel.sweep import fit_sweep
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -5,8 +5,7 @@ from pathlib import Path
 import pytest
 
 import pwmscope
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.composition import compose

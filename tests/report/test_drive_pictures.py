@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from pwmscope.advice.drive import Path
 from pwmscope.advice.drive.hands import Hands
-from pwmscope.bench.plan import PlanStep, StepSpan
+from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.plot.paths import draw_drive_path
 from pwmscope.plot.sticks import STICKS, draw_sticks
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 TOP_SPEED_M_S: Final = 1.0
 WHEEL_BASE_M: Final = 0.2

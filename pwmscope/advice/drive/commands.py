@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pwmscope.bench.sheet import BenchChannel
+from pwmscope.bench import BenchChannel
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 from pwmscope.pulses import STANDARD_SERVO
 
 

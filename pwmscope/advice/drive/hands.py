@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from pwmscope.advice.drive.commands import Throttle
 from pwmscope.advice.drive.outputs import Outputs
-from pwmscope.bench.plan import Axis
+from pwmscope.bench import Axis
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 from pwmscope.pulses import PulseTable
 
 

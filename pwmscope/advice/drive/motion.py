@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 SMALL = 1e-3
 """Turns below this, in radians, are taken by series, whose next term is below rounding."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 from pwmscope.pulses import PulseTable
 
 

@@ -12,9 +12,9 @@ from pwmscope.advice.drive.base import Base
 from pwmscope.advice.drive.commands import Throttle
 from pwmscope.advice.drive.motion import integrate
 from pwmscope.advice.drive.outputs import Correction, Outputs
-from pwmscope.bench.plan import StepSpan
+from pwmscope.bench import StepSpan
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 FINEST_TURN: Final = 0.05
 FINEST_S: Final = 0.1

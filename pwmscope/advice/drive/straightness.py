@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pwmscope.advice.drive.commands import Throttle
 from pwmscope.errors import PwmscopeError
 from pwmscope.findings.travel import Travel
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 
 @dataclass(frozen=True, slots=True)

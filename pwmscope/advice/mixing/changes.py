@@ -9,7 +9,7 @@ import numpy as np
 
 from pwmscope.findings.mixing.faults import AT_OUTPUTS, WANTED, Fault, Kind
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 ChangeKind: TypeAlias = Literal[
     "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",

@@ -21,8 +21,7 @@ from pwmscope.advice.drive import (
     straight_line_error,
 )
 from pwmscope.advice.mixing.search import Advice
-from pwmscope.bench import BenchSheet
-from pwmscope.bench.plan import Axis, PlanStep, StepSpan
+from pwmscope.bench import Axis, BenchSheet, PlanStep, StepSpan
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.faults import Kind
 from pwmscope.findings.mixing.fit import MixFit

@@ -20,7 +20,7 @@ from pwmscope.findings.mixing.arrangement import Arrangement, name_arrangement
 from pwmscope.findings.mixing.examination import Mixing
 from pwmscope.findings.mixing.faults import WANTED, Kind
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,8 +12,7 @@ from pwmscope.advice.settings.neutral import advise_neutral
 from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Setting
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.advice.settings.warnings import creep_warning, weapon_warning
-from pwmscope.bench import BenchChannel, BenchSheet
-from pwmscope.bench.roles import STICKS, UNUSED
+from pwmscope.bench import STICKS, UNUSED, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.plan_alignment import Alignment

@@ -8,8 +8,7 @@ from enum import Enum, auto
 
 from pwmscope.advice.settings.transmitter import Transmitter
 from pwmscope.findings.travel import Amount
-from pwmscope.model.finding import Verdict, judge
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Verdict, judge
 
 
 class Need(Enum):

@@ -8,7 +8,7 @@ from enum import StrEnum
 from pwmscope.advice.settings.advise import SettingsAdvice
 from pwmscope.advice.settings.setting import ChannelSettings, Name, Setting
 from pwmscope.findings.travel import Amount, Level, weighed_sum
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 
 class Trend(StrEnum):

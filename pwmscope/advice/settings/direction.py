@@ -8,13 +8,11 @@ import numpy as np
 
 from pwmscope.advice.settings.neutral import RATE_UNKNOWN
 from pwmscope.advice.settings.setting import Action, Setting
-from pwmscope.bench import BenchChannel, StopBand
-from pwmscope.bench.plan import Axis, PlanStep
-from pwmscope.bench.roles import DRIVES
+from pwmscope.bench import DRIVES, Axis, BenchChannel, PlanStep, StopBand
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.results import ChannelFindings
 from pwmscope.findings.travel import LET_GO, MIN_THROW, Amount, against_band, judge_rest
-from pwmscope.model.verdict import Verdict, governing
+from pwmscope.model import Verdict, governing
 from pwmscope.pulses import PulseTable
 
 _AXIS_OF: Final[dict[str, Axis]] = {

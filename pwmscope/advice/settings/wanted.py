@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.bench import COMMON_PRACTICE, BenchChannel
-from pwmscope.bench.roles import DRIVES
-from pwmscope.bench.sheet import DEFAULT_STOP
+from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, DRIVES, BenchChannel
 
 CAN_CREEP: Final = (*DRIVES, "weapon")
 

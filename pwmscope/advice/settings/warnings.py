@@ -6,7 +6,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.advice.settings.wanted import CAN_CREEP
 from pwmscope.bench import BenchChannel
 from pwmscope.findings.travel import Travel
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 
 def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:

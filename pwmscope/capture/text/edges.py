@@ -17,8 +17,7 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Line
+from pwmscope.model import Assumption, Line
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,8 +36,7 @@ from pwmscope.capture.text.rows import (
     whole_rows,
 )
 from pwmscope.errors import CaptureError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import PS_PER_S, Capture, Line
+from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 _MARGIN_PS = PS_PER_S // 1000
 """Silence put before a first event that has no time 0 before it, so that it counts as one."""

@@ -35,7 +35,7 @@ from pwmscope.capture.text.time_column import (
     find_time_column,
 )
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
+from pwmscope.model import Assumption
 
 __all__ = ["MAX_LINES", "Layout", "find_layout"]
 

@@ -14,7 +14,7 @@ from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
 from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.capture.text.line_blocks import stream_changes
-from pwmscope.model.recording import Capture
+from pwmscope.model import Capture
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:

@@ -20,7 +20,7 @@ from pwmscope.capture.text.cells import HOUR_OR_MINUTE, NUMERIC, STAMP, kind_of,
 from pwmscope.capture.text.columns import Column, Sheet, is_end, is_length
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption, Authority
+from pwmscope.model import Assumption, Authority
 
 if TYPE_CHECKING:
     import polars as pl

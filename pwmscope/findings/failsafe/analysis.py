@@ -8,8 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker, StopBand
-from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
+from pwmscope.bench import (
+    BUTTON_LATE_S,
+    COMMON_PRACTICE,
+    LEVELS,
+    BenchSheet,
+    Limits,
+    Marker,
+    StopBand,
+)
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.coincidence import Watched
@@ -66,12 +73,18 @@ from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence as Where
-from pwmscope.model.finding import Finding, Verdict, measured, not_shown
-from pwmscope.model.hazard import Hazard
-from pwmscope.model.spans import Span, inside
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Finding,
+    Hazard,
+    Span,
+    Verdict,
+    inside,
+    measured,
+    not_shown,
+)
+from pwmscope.model import Evidence as Where
 from pwmscope.pulses import Convention, Frames, PulseTable, find_frames, find_line_states
 
 NAME: Final = "signal loss"

@@ -33,7 +33,7 @@ from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, R
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks
-from pwmscope.model.spans import Span, inside
+from pwmscope.model import Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.bench import BenchSheet, Role, StopBand
-from pwmscope.bench.roles import STICKS, UNUSED
+from pwmscope.bench import STICKS, UNUSED, BenchSheet, Role, StopBand
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('[channels.RX3]\nrole = "weapon"\nno_pulses = "stops"\n')
     >>> expected = expectation_of(sheet, "RX3")
     >>> expected.band.high_us, expected.no_pulses_stop

@@ -10,8 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits, Marker
-from pwmscope.bench.equipment import BUTTON_LATE_S, LEVELS
+from pwmscope.bench import BUTTON_LATE_S, COMMON_PRACTICE, LEVELS, BenchSheet, Limits, Marker
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output

@@ -18,7 +18,7 @@ from pwmscope.findings.failsafe.alternatives import (
 )
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 Answer = tuple[Verdict | None, str]
 

@@ -17,10 +17,17 @@ from pwmscope.findings.glitches.glitch_patterns import (
 )
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list
-from pwmscope.model.arrays import BoolArray, FloatArray
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    format_list,
+    measured,
+    not_shown,
+)
 
 WINDOW: Final = 0.95
 """Length of a moment in frame periods: short of one, so that the next frame is another."""

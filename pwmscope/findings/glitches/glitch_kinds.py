@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.spans import Span, inside, overlaps
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, overlaps
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 STUCK_FRAMES: Final = 3

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import special
 
 from pwmscope.findings.glitches.glitches import Glitches
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
+from pwmscope.model import BoolArray, FloatArray, IntArray
 
 SIGNIFICANT: Final = 0.01
 """Shared moments that chance would give less often than this mean something."""

@@ -16,11 +16,18 @@ from pwmscope.findings.glitches.glitch_kinds import (
     find_glitches,
 )
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list, format_s
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import Span
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    Span,
+    format_list,
+    format_s,
+    measured,
+    not_shown,
+)
 
 _PLURAL: Final = {
     GlitchKind.RUNT: "runt pulses",

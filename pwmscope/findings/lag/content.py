@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import Trial
-from pwmscope.model.arrays import FloatArray, IntArray
+from pwmscope.model import FloatArray, IntArray
 
 MAX_S: Final = 0.5
 """Delays up to this, and as far ahead, are looked for."""

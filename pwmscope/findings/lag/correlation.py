@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.findings.lag.content import MAX_S
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 CHANGE_S: Final = 0.1
 """Changes are taken over this time, in which a hand moves far more than a width jitters."""

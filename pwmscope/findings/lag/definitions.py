@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.model.definition import Definition
+from pwmscope.model import Definition
 
 DEFINITIONS: Final = (
     Definition(

@@ -7,9 +7,7 @@ from pwmscope.findings.lag.correlation import Correlation
 from pwmscope.findings.lag.delay import Delay, Trigger
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.amounts import format_s, format_us
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Evidence, Finding, format_s, format_us, measured, not_shown
 
 MOVE = (
     "With the weapon removed and the wheels off the ground, record again while only the stick of "

@@ -12,7 +12,7 @@ from pwmscope.findings.lag.delay_findings import format_ms
 from pwmscope.findings.lag.pairs import pair_by_content
 from pwmscope.findings.lag.train import Train, train_of
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.finding import Finding, measured, not_shown
+from pwmscope.model import Finding, measured, not_shown
 
 
 @dataclass(frozen=True, slots=True)

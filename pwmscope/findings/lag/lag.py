@@ -20,8 +20,7 @@ from pwmscope.findings.lag.width_jitter import (
     measure_added_jitter,
 )
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list
-from pwmscope.model.finding import Finding, not_shown
+from pwmscope.model import Finding, format_list, not_shown
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,7 @@ from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.lag.pairs import Pairs, pair_by_content
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import newest_before
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.median import FROM_MAD
+from pwmscope.model import FROM_MAD, FloatArray
 
 STRAY: Final = 25.0
 """A squared residual counts no more than this: one stray pulse may not choose the latch."""

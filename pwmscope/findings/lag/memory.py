@@ -11,8 +11,7 @@ import numpy as np
 from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.moments import mean_of
+from pwmscope.model import FloatArray, IntArray, mean_of
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""

@@ -11,7 +11,7 @@ from pwmscope.findings.lag.content import Content
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import newest_before
 from pwmscope.findings.receivers import usual_offset
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
+from pwmscope.model import BoolArray, FloatArray, IntArray
 
 CONCENTRATED: Final = 0.5
 LIKE: Final = 0.1

@@ -17,8 +17,7 @@ from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.trial import misfit_us2
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel import examine_resolution
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.uncertainty import NORMAL_95, sampling_floor_us
+from pwmscope.model import NORMAL_95, FloatArray, sampling_floor_us
 
 SAME_STEP: Final = 0.1
 

@@ -7,9 +7,7 @@ from typing import Final
 from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.lag.transfer import Transfer
-from pwmscope.model.amounts import format_us
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Evidence, Finding, format_us, measured, not_shown
 
 PLAIN: Final = 3.0
 """A hysteresis shows if it is larger than so many of its standard uncertainties."""

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.lag.train import Train
-from pwmscope.model.arrays import FloatArray, IntArray
+from pwmscope.model import FloatArray, IntArray
 
 IN_GROUP: Final = 25
 

@@ -12,9 +12,7 @@ from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.train import Train
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
-from pwmscope.model.arrays import IntArray
-from pwmscope.model.finding import MAX_SPANS, Finding, measured, not_shown
-from pwmscope.model.uncertainty import NORMAL_95
+from pwmscope.model import MAX_SPANS, NORMAL_95, Finding, IntArray, measured, not_shown
 
 TRIMMED: Final = 3
 MIN_IN_DWELL: Final = 6

@@ -12,9 +12,16 @@ from pwmscope.findings.mixing.arrangement import MAX_LEFT, Arrangement
 from pwmscope.findings.mixing.faults import Kind
 from pwmscope.findings.mixing.fit import MixFit
 from pwmscope.findings.mixing.motion import format_motion
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, judge, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    Definition,
+    Evidence,
+    Finding,
+    Verdict,
+    judge,
+    measured,
+    not_shown,
+)
 
 LIMIT: Final = "left = forward + turn, right = forward - turn"
 MAX_UNEQUAL: Final = 3.0

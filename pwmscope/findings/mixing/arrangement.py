@@ -20,8 +20,7 @@ from pwmscope.findings.mixing.faults import (
     pattern_of,
 )
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.arrays import IntArray
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, IntArray
 
 ALONE_DEG: Final = 12.0
 """A row within this angle of one stick's axis follows that stick alone ..."""

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 _MOVED: Final = 0.1
 """Part of half the travel by which an output that moves is off its rest."""

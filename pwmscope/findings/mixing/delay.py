@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import BoolArray, FloatArray
+from pwmscope.model import BoolArray, FloatArray
 
 DELAYS: Final = (0, 1, 2, 3, 4, -1)
 """Frames by which the outputs may follow the sticks, the simplest first. Minus one is an

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from pwmscope.bench.plan import StepSpan
+from pwmscope.bench import StepSpan
 from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
@@ -29,8 +29,7 @@ from pwmscope.findings.mixing.unfit import (
     without_sticks,
 )
 from pwmscope.findings.receivers import Tie
-from pwmscope.model.finding import Evidence, Finding, Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Evidence, Finding, Span, Verdict
 from pwmscope.pulses import PulseTable
 
 

@@ -8,7 +8,7 @@ from typing import Final, TypeAlias
 
 import numpy as np
 
-from pwmscope.model.arrays import IntArray
+from pwmscope.model import IntArray
 
 Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]
 """Signs of the matrix: rows left and right, columns forward and turn right."""

@@ -18,8 +18,7 @@ from pwmscope.findings.mixing.regression import (
     weights,
 )
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import FloatArray, sampling_floor_us
 
 MIN_SCALE_US: Final = 0.5
 """Residuals are not trusted to scatter less than a fine command step (common practice)."""

@@ -6,9 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.bench.plan import Axis
-from pwmscope.bench.roles import DRIVES
-from pwmscope.bench.sheet import BenchSheet
+from pwmscope.bench import DRIVES, Axis, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

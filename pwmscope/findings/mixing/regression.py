@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 HUBER: Final = 1.345
 """Residuals beyond this many scales count in proportion to their size only (Huber; 95 %

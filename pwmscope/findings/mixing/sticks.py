@@ -8,12 +8,11 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.findings.mixing.delay import DELAYS, MOVING, best_delay
 from pwmscope.findings.mixing.lines import FORWARD, TURN, OutputLine, StickLine
 from pwmscope.findings.receivers import pair, usual_offset
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.spans import Span, inside
+from pwmscope.model import FloatArray, IntArray, Span, inside
 from pwmscope.pulses import PulseTable
 
 Source: TypeAlias = Literal["recorded sticks", "plan"]

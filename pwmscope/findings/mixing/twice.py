@@ -9,8 +9,7 @@ import numpy as np
 from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output
 from pwmscope.findings.mixing.regression import loss
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import FloatArray, sampling_floor_us
 
 _GAINS: Final = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
 """Gains of the first mixer that are tried; below 0.5 it does not clip at all."""

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench.plan import Axis
+from pwmscope.bench import Axis
 from pwmscope.findings.mixing.comovement import format_comovement
 from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Frames, Samples

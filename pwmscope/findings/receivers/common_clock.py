@@ -12,9 +12,7 @@ import numpy as np
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.ties import MIN_FRAMES, Starts, Step, Tie, tie, untold
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, FloatArray, IntArray, mean_of, std_of
 
 MAX_FRAMES: Final = 4096
 """Frames, spread over the recording, that are enough to tell one clock from two."""

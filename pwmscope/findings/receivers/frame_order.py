@@ -13,9 +13,15 @@ from pwmscope.findings.receivers.common_clock import MAX_FRAMES, Pulses, most_co
 from pwmscope.findings.receivers.pairing import pair, usual_offset
 from pwmscope.findings.receivers.starts import Link, Start, link, overall
 from pwmscope.findings.timing import variance_of_mean
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.moments import Summary, mean_of, summarise
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    FloatArray,
+    IntArray,
+    Summary,
+    half_width,
+    mean_of,
+    summarise,
+)
 
 CLEAR_PAUSE: Final = 1.2
 """The frame ends with its longest pause, if that is this much longer than the next."""

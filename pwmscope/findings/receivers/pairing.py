@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray, IntArray
+from pwmscope.model import FloatArray, IntArray
 
 
 def pair(

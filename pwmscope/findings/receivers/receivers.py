@@ -10,9 +10,16 @@ from typing import Final
 from pwmscope.findings.receivers.common_clock import Pulses, gather, most_complete
 from pwmscope.findings.receivers.ties import MIN_FRAMES, Step, Tie
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list, format_s, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    format_list,
+    format_s,
+    format_us,
+    measured,
+    not_shown,
+)
 
 
 @dataclass(frozen=True, slots=True)

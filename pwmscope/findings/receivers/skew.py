@@ -11,10 +11,17 @@ from pwmscope.findings.receivers.frame_order import Receiver, arrange
 from pwmscope.findings.receivers.receivers import Receivers, find_receivers
 from pwmscope.findings.receivers.starts import Link, Start
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import MIN_US, format_list, format_range_us, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    MIN_US,
+    Definition,
+    Finding,
+    format_list,
+    format_range_us,
+    format_us,
+    measured,
+    not_shown,
+)
 
 
 @dataclass(frozen=True, slots=True)

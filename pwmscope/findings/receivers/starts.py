@@ -9,10 +9,16 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.median import FROM_MAD
-from pwmscope.model.moments import Summary, mean_of, std_of, summarise
-from pwmscope.model.uncertainty import of_mean_us, sampling_floor_us
+from pwmscope.model import (
+    FROM_MAD,
+    FloatArray,
+    Summary,
+    mean_of,
+    of_mean_us,
+    sampling_floor_us,
+    std_of,
+    summarise,
+)
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""

@@ -9,8 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
+from pwmscope.model import CLOCK_TOLERANCE, FloatArray, sampling_floor_us
 
 MIN_FRAMES: Final = 8
 """Frames with a pulse on both lines that are needed to tell."""

@@ -20,10 +20,8 @@ from pwmscope.findings.segmentation.stretches import (
     stray_widths,
     trimmed,
 )
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.finding import Evidence
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.excerpt import without
+from pwmscope.model import BoolArray, Evidence, FloatArray, IntArray
+from pwmscope.pulses import Frames, PulseTable, without
 
 MIN_PULSES: Final = 6
 MIN_S: Final = 0.4

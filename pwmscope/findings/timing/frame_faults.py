@@ -9,13 +9,27 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.amounts import format_list, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import Span, overlaps
-from pwmscope.pulses import Frames, PulseTable
-from pwmscope.pulses.frame_pattern import Pattern, describe, format_ms, multiples
-from pwmscope.pulses.frames import closing_rows
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    Span,
+    format_list,
+    format_us,
+    measured,
+    not_shown,
+    overlaps,
+)
+from pwmscope.pulses import (
+    Frames,
+    Pattern,
+    PulseTable,
+    closing_rows,
+    describe,
+    format_ms,
+    multiples,
+)
 
 CLOCK_DOUBT: Final = 5e-6
 """Relative error allowed for the mean period where frames are counted over a long time."""
@@ -296,7 +310,7 @@ _NO_ROWS: Final = np.zeros(0, np.int64)
 _MAX_TOLD: Final = 3
 _OWN: Final = "own algorithm; terms of IEEE Std 181 (pulse period), from memory"
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+OF_FAULTS: Final[tuple[Definition, ...]] = (
     Definition(
         "frame pattern",
         "The frame periods that repeat. Most receivers repeat one; some interleave two or more, "

@@ -1,18 +1,482 @@
-"""How well the receiver's frame clock keeps time, over how long."""
+"""How well the receiver's frame clock keeps time, over how long: its Allan and time deviation."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
+from scipy import special
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.timing.allan import Deviations, allan_deviation, octaves, time_deviation
-from pwmscope.findings.timing.clock_stretch import ClockStretch, longest_stretch
 from pwmscope.findings.timing.frame_clock import FrameClock
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
+from pwmscope.model import Definition, Evidence, Finding, inside, measured, not_shown
+from pwmscope.pulses import slices
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClockStretch:
+    """Consecutive edges of one frame clock."""
+
+    clock: FrameClock  # The clock
+    # Its edges from `first` up to, without, `after`
+    first: int
+    after: int
+
+    @property
+    def number(self) -> npt.NDArray[np.int64]:
+        """Frame numbers; shape (edges,)."""
+        return self.clock.frame_number[self.first : self.after]
+
+    @property
+    def time_error_us(self) -> npt.NDArray[np.float64]:
+        """Time errors; shape (edges,)."""
+        return self.clock.time_error_us[self.first : self.after]
+
+    @property
+    def edges(self) -> int:
+        """Edges seen."""
+        return self.after - self.first
+
+    @property
+    def frames(self) -> int:
+        """Frames from the first to the last edge, with those that are missing."""
+        return int(self.number[-1] - self.number[0]) + 1 if self.edges else 0
+
+    @property
+    def missing(self) -> int:
+        """Frames whose edge was not seen."""
+        return self.frames - self.edges
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first to the last edge."""
+        return max(self.frames - 1, 0) * self.clock.period_us / 1e6
+
+    def part(self, edges: int) -> ClockStretch:
+        """Return the stretch of its first edges, at most so many."""
+        return ClockStretch(self.clock, self.first, min(self.after, self.first + edges))
+
+    def without_gaps(self) -> ClockStretch:
+        """Return the longest part in which no frame is missing."""
+        if not self.missing:
+            return self
+        bounds = np.concatenate([[0], _before_gaps(self.number) + 1, [self.edges]])
+        longest = int(np.argmax(np.diff(bounds)))
+        return ClockStretch(
+            self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
+        )
+
+    def bridged_us(self) -> npt.NDArray[np.float64]:
+        """Return the time errors of all frames, missing ones between their neighbours'."""
+        if not self.missing:
+            return self.time_error_us
+        number, error_us = self.number, self.time_error_us
+        whole_us = np.empty(self.frames)
+        for part in slices(self.edges):
+            whole_us[number[part] - number[0]] = error_us[part]
+        before = _before_gaps(number)
+        lost = number[before + 1] - number[before] - 1
+        begin = np.repeat(number[before] + 1 - (np.cumsum(lost) - lost), lost)
+        absent = begin + np.arange(begin.size)
+        ends = np.unique(np.concatenate([before, before + 1]))
+        whole_us[absent - number[0]] = np.interp(absent, number[ends], error_us[ends])
+        return whole_us
+
+    def instants_s(self) -> npt.NDArray[np.float64]:
+        """Return the edges' instants, in seconds since the first; shape (edges,)."""
+        pattern = self.clock.pattern
+        turn = pattern.starts_us / pattern.mean_us - np.arange(len(pattern))
+        place = (self.number - self.number[0]) + turn[self.number % len(pattern)]
+        instants_s = (place * self.clock.period_us + self.time_error_us) / 1e6
+        since_first_s: npt.NDArray[np.float64] = instants_s - instants_s[0]
+        return since_first_s
+
+    def evidence(self, record: Record) -> tuple[Evidence, ...]:
+        """Name the stretch as evidence, to the nearest pulse."""
+        start_s = _first_edge_s(record, self.clock)
+        if start_s is None or not self.edges:
+            return ()
+        period_s = self.clock.period_us / 1e6
+        number = self.clock.frame_number
+        ends_s = start_s + period_s * (self.number[[0, -1]] - number[0])
+        rise_s = record.table.rise_s
+        # Across new starts of the clock its numbers keep time to half a frame.
+        first = int(np.searchsorted(rise_s, ends_s[0] - 0.5 * period_s))
+        last = int(np.searchsorted(rise_s, ends_s[1] + 0.5 * period_s)) - 1
+        return (Evidence.of(rise_s, first, last, self.edges),)
+
+
+def _before_gaps(number: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """List the places after which frames are missing."""
+    found = [np.zeros(0, np.int64)]
+    for part in slices(number.size - 1):
+        steps = number[part.start + 1 : part.stop + 1] - number[part]
+        found.append(np.flatnonzero(steps > 1) + part.start)
+    return np.concatenate(found)
+
+
+def longest_stretch(clock: FrameClock) -> ClockStretch:
+    """Return the longest stretch in which the clock does not start anew."""
+    bounds = np.concatenate([[0], clock.borders, [clock.frame_number.size]])
+    longest = int(np.argmax(np.diff(bounds)))
+    return ClockStretch(clock, int(bounds[longest]), int(bounds[longest + 1]))
+
+
+def _first_edge_s(record: Record, clock: FrameClock) -> float | None:
+    """Return the instant of the clock's first edge: that of the first period it counts."""
+    frames = record.frames
+    which = frames.patterns.index(clock.pattern)
+    for part in slices(frames.period_us.size):
+        own = np.flatnonzero(frames.pattern[part] == which) + part.start
+        own = own[~np.isin(own, frames.odd)]
+        begin_s = record.table.rise_s[frames.index[own]]
+        begin_s = begin_s[~inside(record.losses, begin_s)]
+        if begin_s.size:
+            return float(begin_s[0])
+    return None
+
+
+NOISES: Final = (2, 1, 0, -1, -2)
+"""Exponents of frequency in the spectrum of relative frequency: white phase, flicker
+phase, white frequency, flicker frequency, random walk of frequency."""
+MIN_PHASES: Final = 30
+"""Noise is told from no fewer time errors (NIST SP 1065, 5.5.6, from memory)."""
+_MAX_PHASES: Final = 8192
+_MAX_LAGS: Final = 100
+
+
+def identify_noise(
+    time_error_s: npt.NDArray[np.float64], factors: Sequence[int]
+) -> npt.NDArray[np.int64]:
+    """Tell the dominant power-law noise at each averaging time.
+
+    By the lag-1 autocorrelation r of every m-th time error, freed of a parabola:
+    with d = r / (1 + r), the series is differenced until d < 1/4, at most twice,
+    and the exponent is 2 - 2 (d + differences) to the nearest whole number (Riley
+    and Greenhall, "Power law noise identification using the lag 1
+    autocorrelation", 18th European Frequency and Time Forum, 2004; NIST SP 1065,
+    5.5.6; from memory); 8192 are enough. The exponent of the next shorter
+    averaging time holds where fewer than `MIN_PHASES` are left, and where it is
+    lower: of a sum of noises those of lower exponent govern at longer times, and few
+    phases tell a higher one by chance.
+
+    Examples
+    --------
+    >>> white = np.random.default_rng(1).normal(size=4000)
+    >>> identify_noise(white, [1, 4]).tolist()
+    [2, 2]
+    >>> identify_noise(np.cumsum(white), [1, 4]).tolist()
+    [0, 0]
+    """
+    found: list[int] = []
+    for factor in factors:
+        phases = time_error_s[:: int(factor)][:_MAX_PHASES]
+        if phases.size >= MIN_PHASES:
+            told = _exponent(phases)
+            found.append(min(found[-1], told) if found else told)
+        else:
+            found.append(found[-1] if found else 2)
+    return np.array(found, np.int64)
+
+
+def _exponent(phases: npt.NDArray[np.float64]) -> int:
+    place = np.linspace(-1.0, 1.0, phases.size)
+    legendre = np.polynomial.legendre
+    rest = phases - legendre.legval(place, legendre.legfit(place, phases, 2))
+    differences = 0
+    while True:
+        rest = rest - rest.mean()
+        power = float(rest @ rest)
+        if power == 0.0:
+            return 2
+        lag = float(rest[1:] @ rest[:-1]) / power
+        share = lag / (1.0 + lag)
+        if share < 0.25 or differences == 2:
+            break
+        rest = np.diff(rest)
+        differences += 1
+    return int(np.clip(2 - 2 * differences - round(2 * share), -2, 2))
+
+
+def freedom_of_allan(phases: int, factor: int, exponent: int) -> float:
+    """Return the effective degrees of freedom of an overlapping Allan deviation.
+
+    By the approximations of Howe, Allan and Barnes ("Properties of signal
+    sources and measurement methods", 35th Frequency Control Symposium, 1981; NIST SP
+    1065, Table 5; from memory).
+
+    Examples
+    --------
+    >>> round(freedom_of_allan(1000, 10, 0), 2)
+    146.03
+    """
+    n, m = float(phases), float(factor)
+    if exponent == 2:
+        freedom = (n + 1.0) * (n - 2.0 * m) / (2.0 * (n - m))
+    elif exponent == 1:
+        pairs = np.log((n - 1.0) / (2.0 * m)) * np.log((2.0 * m + 1.0) * (n - 1.0) / 4.0)
+        freedom = float(np.exp(np.sqrt(max(pairs, 0.0))))
+    elif exponent == 0:
+        freedom = 1.5 * (n - 1.0) / m - 2.0 * (n - 2.0) / n
+        freedom *= 4.0 * m**2 / (4.0 * m**2 + 5.0)
+    elif exponent == -1:
+        flicker = 5.0 * n**2 / (4.0 * m * (n + 3.0 * m))
+        freedom = 2.0 * (n - 2.0) ** 2 / (2.3 * n - 4.9) if factor == 1 else flicker
+    else:
+        freedom = (n - 2.0) / m * ((n - 1.0) ** 2 - 3.0 * m * (n - 1.0) + 4.0 * m**2)
+        freedom /= max(n - 3.0, 1.0) ** 2
+    return max(freedom, 1.0)
+
+
+def freedom_of_time(phases: int, factor: int, exponent: int) -> float:
+    """Return the effective degrees of freedom of an overlapping time deviation.
+
+    By the correlation of the differences of averaged phases (Greenhall and Riley,
+    "Uncertainty of stability variances based on finite differences", 35th PTTI
+    Meeting, 2003; NIST SP 1065, 5.4.1; from memory): 1/edf is the mean over all
+    pairs of terms of their squared correlation. Of more than a hundred lags a
+    hundred are taken, evenly.
+
+    Examples
+    --------
+    >>> round(freedom_of_time(1000, 10, 0), 1)
+    94.5
+    """
+    terms = phases - 3.0 * factor + 1.0
+    lags = min(terms, 3.0 * factor)
+    coarse = min(1.0, _MAX_LAGS / lags)
+    terms, per_tau, last = terms * coarse, factor * coarse, int(lags * coarse + 0.5)
+    lag = np.arange(last + 1.0)
+    squares = (_covariance(lag / per_tau, exponent) / _covariance(np.zeros(1), exponent)) ** 2
+    weight = 2.0 * (1.0 - lag / terms)
+    weight[[0, -1]] /= 2.0
+    return max(terms / float(np.sum(weight * squares)), 1.0)
+
+
+def _covariance(lag: npt.NDArray[np.float64], exponent: int) -> npt.NDArray[np.float64]:
+    """Return the covariance of modified second differences at lags in averaging times.
+
+    The sixth difference of the generalised autocovariance of the noise summed once:
+    four of its orders by the second difference of phase, two by the averaging.
+    """
+    coefficients = np.convolve([1.0, -4.0, 6.0, -4.0, 1.0], [-1.0, 2.0, -1.0])
+    places = np.abs(lag[:, None] + np.arange(-3.0, 4.0))
+    power = 3 - exponent
+    kernel = places**power
+    if exponent % 2:
+        kernel *= np.log(np.where(places > 0.0, places, 1.0))
+    covariance: npt.NDArray[np.float64] = kernel @ coefficients
+    return covariance
+
+
+def chi_square_interval(
+    deviation: npt.NDArray[np.float64], freedom: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the 95 % interval of a deviation.
+
+    The variance times its degrees of freedom over the true one follows
+    chi-squared (NIST SP 1065, 5.3.2, from memory).
+
+    Examples
+    --------
+    >>> low, high = chi_square_interval(np.array([1.0]), np.array([10.0]))
+    >>> round(float(low[0]), 3), round(float(high[0]), 3)
+    (0.699, 1.755)
+    """
+    low = deviation * np.sqrt(freedom / special.chdtri(freedom, 0.025))
+    high = deviation * np.sqrt(freedom / special.chdtri(freedom, 0.975))
+    return low, high
+
+
+MAX_TERMS: Final = 2**18
+"""At most this many differences are averaged for one factor."""
+_BLOCK: Final = 2**15
+_COARSENING: Final = 16
+_MIN_STEPS: Final = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Deviations:
+    """A deviation at each of several averaging times."""
+
+    factor: npt.NDArray[np.int64]  # shape (n,): Averaging factors: frames in each averaging time
+    tau_s: npt.NDArray[np.float64]  # shape (n,): Averaging times in seconds
+    # shape (n,): The deviation: of relative frequency (Allan, no unit) or of time (seconds)
+    value: npt.NDArray[np.float64]
+    # shape (n,): Its 95 % interval, from the chi-squared distribution
+    low: npt.NDArray[np.float64]
+    high: npt.NDArray[np.float64]
+    freedom: npt.NDArray[np.float64]  # shape (n,): Effective degrees of freedom
+    # shape (n,): Exponent of the dominant power-law noise: 2 white phase, 1 flicker phase, 0 white
+    # frequency, -1 flicker frequency, -2 random walk of frequency
+    noise: npt.NDArray[np.int64]
+
+    def scaled(self, scale: float) -> Deviations:
+        """Return them for time errors in another unit."""
+        return replace(self, value=scale * self.value, low=scale * self.low, high=scale * self.high)
+
+
+def octaves(frames: int, parts: int) -> npt.NDArray[np.int64]:
+    """Return the powers of two up to a part of the record.
+
+    Examples
+    --------
+    >>> octaves(100, 4).tolist()
+    [1, 2, 4, 8, 16]
+    """
+    most = frames // parts
+    return 2 ** np.arange(most.bit_length(), dtype=np.int64)
+
+
+def allan_deviation(
+    time_error_s: npt.NDArray[np.float64], tau0_s: float, factors: Sequence[int]
+) -> Deviations:
+    """Return the overlapping Allan deviation of relative frequency.
+
+    At tau = m tau0 it is sqrt(<(x[i+2m] - 2 x[i+m] + x[i])^2> / 2) / tau, the
+    average over all i (IEEE Std 1139; NIST SP 1065, 5.2.4; clauses from memory).
+    A time offset, and a steady frequency offset, do not count.
+
+    Up to `MAX_TERMS` time errors every difference is averaged. Of longer
+    records at most as many, in blocks spread evenly over the record; and where m
+    is a multiple of 16, 256 and so on, i goes in steps of that number, no coarser
+    than an eighth of tau: what lies between adds next to nothing.
+
+    Examples
+    --------
+    Phases that alternate between 0 and 1 s at steps of 1 s:
+
+    >>> allan_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
+    [1.414, 0.0]
+
+    The plain form, without overlap, is that of every m-th time error:
+
+    >>> phases_s = np.sin(np.arange(200.0))
+    >>> float(allan_deviation(phases_s[::5], 5.0, [1]).value[0].round(4))
+    0.1452
+    """
+    _check(time_error_s, factors, 2)
+    ladder = [time_error_s]
+    found = []
+    for factor in factors:
+        step, level = _step(factor, time_error_s.size)
+        while len(ladder) <= level:
+            ladder.append(np.ascontiguousarray(ladder[-1][::_COARSENING]))
+        square, terms = _mean_square(ladder[level], factor // step, windowed=False)
+        found.append((np.sqrt(square / 2.0) / (factor * tau0_s), terms, factor // step))
+    return _with_intervals(time_error_s, tau0_s, factors, found, modified=False)
+
+
+def time_deviation(
+    time_error_s: npt.NDArray[np.float64], tau0_s: float, factors: Sequence[int]
+) -> Deviations:
+    """Return the time deviation, from the modified Allan deviation.
+
+    It is tau / sqrt(3) times the modified Allan deviation: the difference of
+    `allan_deviation` is averaged over m neighbours before it is squared, and
+    TDEV = sqrt(<mean^2> / 6) (ITU-T G.810; NIST SP 1065, 5.2.5 and 5.2.6; clauses from
+    memory). White phase noise of deviation s gives s / sqrt(m).
+
+    Long records are thinned as in `allan_deviation`; coarse steps then average
+    the time errors between them, which changes nothing in the inner mean.
+
+    Examples
+    --------
+    >>> time_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
+    [0.816, 0.0]
+    """
+    _check(time_error_s, factors, 3)
+    ladder = [time_error_s]
+    found = []
+    for factor in factors:
+        step, level = _step(factor, time_error_s.size)
+        while len(ladder) <= level:
+            ladder.append(_averaged(ladder[-1]))
+        square, terms = _mean_square(ladder[level], factor // step, windowed=True)
+        found.append((np.sqrt(square / 6.0), terms, factor // step))
+    return _with_intervals(time_error_s, tau0_s, factors, found, modified=True)
+
+
+def _check(time_error_s: npt.NDArray[np.float64], factors: Sequence[int], spans: int) -> None:
+    most = (time_error_s.size - (1 if spans == 2 else 0)) // spans
+    for factor in factors:
+        if not 1 <= factor <= most:
+            raise ValueError(
+                f"The averaging factor {factor} is out of range: "
+                f"{time_error_s.size} time errors allow 1 to {most}."
+            )
+
+
+def _step(factor: int, count: int) -> tuple[int, int]:
+    step, level = 1, 0
+    if count <= MAX_TERMS:
+        return step, level
+    while factor % (step * _COARSENING) == 0 and factor // (step * _COARSENING) >= _MIN_STEPS:
+        step, level = step * _COARSENING, level + 1
+    return step, level
+
+
+def _averaged(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    whole = values.size // _COARSENING * _COARSENING
+    # As quick as a matrix product, without its threads.
+    sums: npt.NDArray[np.float64] = np.einsum("ij->i", values[:whole].reshape(-1, _COARSENING))
+    return sums / _COARSENING
+
+
+def _mean_square(
+    values: npt.NDArray[np.float64], steps: int, *, windowed: bool
+) -> tuple[float, int]:
+    """Return the mean square of second differences and their number, block by block.
+
+    Blocks stay in the processor's cache, and the running sums short.
+    """
+    inner = steps if windowed else 1
+    terms = values.size - 2 * steps - inner + 1
+    block = min(terms, max(_BLOCK, 4 * steps if windowed else 0))
+    blocks = -(-terms // block)
+    kept = min(blocks, max(1, MAX_TERMS // block))
+    total, used = 0.0, 0
+    for place in [k * blocks // kept * block for k in range(kept)]:
+        piece = values[place : min(place + block, terms) + 2 * steps + inner - 1]
+        bend = piece[2 * steps :] - piece[steps:-steps]
+        bend -= piece[steps:-steps]
+        bend += piece[: -2 * steps]
+        if inner > 1:
+            sums = np.cumsum(bend)
+            bend = sums[inner - 1 :]
+            bend[1:] -= sums[:-inner]
+            bend /= inner
+        total += float(np.einsum("i,i->", bend, bend))
+        used += bend.size
+    return total / used, used
+
+
+def _with_intervals(
+    time_error_s: npt.NDArray[np.float64],
+    tau0_s: float,
+    factors: Sequence[int],
+    found: list[tuple[float, int, int]],
+    *,
+    modified: bool,
+) -> Deviations:
+    factor = np.asarray(factors, np.int64)
+    noise = identify_noise(time_error_s, factors)
+    freedom_of = freedom_of_time if modified else freedom_of_allan
+    # A thinned record is a shorter one at coarser steps, of terms + 2 or 3 m - 1 phases.
+    freedom = np.array(
+        [
+            freedom_of(terms + (3 * steps - 1 if modified else 2 * steps), steps, exponent)
+            for (_, terms, steps), exponent in zip(found, noise.tolist(), strict=True)
+        ]
+    )
+    value = np.array([deviation for deviation, _, _ in found])
+    low, high = chi_square_interval(value, freedom)
+    tau_s = np.array([tau0_s * m for m in factors])
+    return Deviations(factor, tau_s, value, low, high, freedom, noise)
+
 
 MIN_S: Final = 30.0
 ASKED_S: Final = 31.0
@@ -23,7 +487,7 @@ HIDDEN: Final = 2.0**0.5
 """Sampling can hide an Allan deviation of this times Ts / tau."""
 NAME: Final = "frame clock stability"
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+STABILITY_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         NAME,
         "How much the rate of the frame clock changes from one stretch of time to the next, for "

@@ -10,14 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.timing import (
-    frame_clock,
-    frame_faults,
-    frame_period,
-    jitter_findings,
+from pwmscope.findings.timing.frame_clock import OF_CLOCK, FrameClock, clock_findings, fit_clock
+from pwmscope.findings.timing.frame_faults import (
+    NO_PATTERN,
+    OF_FAULTS,
+    FrameFaults,
+    fault_findings,
+    find_faults,
+    pattern_finding,
 )
-from pwmscope.findings.timing.frame_clock import FrameClock, fit_clock
-from pwmscope.findings.timing.frame_faults import NO_PATTERN, FrameFaults, find_faults
 from pwmscope.findings.timing.held_pulses import (
     Excursion,
     HeldPulses,
@@ -26,30 +27,199 @@ from pwmscope.findings.timing.held_pulses import (
     worst_excursion,
 )
 from pwmscope.findings.timing.jitter import (
+    OF_JITTER,
     Jitter,
     Periods,
+    cycle_jitter_finding,
+    excursion_finding,
     jitter_of,
+    period_jitter_finding,
     read_periods,
     separate_changes,
     separate_errors,
     separate_periods,
+    time_error_finding,
+    width_jitter_finding,
 )
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, not_shown
-from pwmscope.model.moments import Summary
-from pwmscope.model.uncertainty import sampling_floor_us
-from pwmscope.pulses import Flag, Frames
-from pwmscope.pulses.frame_pattern import MIN, Pattern
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    format_us,
+    half_width,
+    not_shown,
+    sampling_floor_us,
+)
+from pwmscope.pulses import MIN, Flag, Frames, Pattern, PulseTable, describe
+
+OF_PERIOD: Final[tuple[Definition, ...]] = (
+    Definition(
+        "frame period",
+        "Time from one frame's leading edge to the next one's. A device that takes 50 frames a "
+        "second may overheat or stay still at another rate.",
+        "mean of t[n+1] - t[n] over n regular frames, which is (last edge - first edge) / n; "
+        "u^2 = (Ts^2/6) / n^2 + (100 ppm T)^2 / 3; 95 % interval of "
+        "a normal and a rectangular part",
+        "IEEE Std 181 (pulse period); JCGM 100, 4.3.7, 4.3.9 and 5.1.2; periods that devices take: "
+        "common practice, from memory",
+    ),
+    Definition(
+        "clean pulses",
+        "Whether the pulses are whole and come in time: what is missing, late, extra, too short or "
+        "out of range is counted together.",
+        "dropped + late + extra frames + glitches + pulses out of the accepted range + widths "
+        "that stray too far while held",
+        "own algorithm; glitch and range limits: common practice",
+    ),
+)
+
+
+def whole(table: PulseTable, pulses: int) -> tuple[Evidence, ...]:
+    """Name all pulses of a table as evidence, of which so many were used."""
+    if not len(table):
+        return ()
+    return (Evidence.of(table.rise_s, 0, len(table) - 1, pulses),)
+
+
+def period_finding(table: PulseTable, periods: Periods, patterns: tuple[Pattern, ...]) -> Finding:
+    """Say how often frames come, and whether devices take that."""
+    convention, summary = table.convention, periods.summary
+    low_ms, high_ms = convention.period_low_us / 1e3, convention.period_high_us / 1e3
+    limit = f"{low_ms:g} to {high_ms:g} ms ({convention.name})"
+    if summary.mean is None:
+        return not_shown(
+            "frame period",
+            "us",
+            "Fewer than two frames were seen, so there is no frame period.",
+            limit=limit,
+        )
+    verdict, outside, near = _held(summary, patterns, table)
+    uncertainty_us, reach_us = _doubt_us(summary, table.sample_interval_us)
+    several = len(patterns) > 1 or any(len(pattern) > 1 for pattern in patterns)
+    often = f" on the average ({describe(patterns)})" if several else ""
+    sentence = (
+        f"Frames come every {summary.mean / 1e3:.4f} ms{often}, {1e6 / summary.mean:.3f} a second; "
+        f"devices take {low_ms:g} to {high_ms:g} ms"
+    )
+    if near:
+        sentence += ". Whether that is met is not shown: the analyser's clock is known to 100 ppm"
+    elif verdict is Verdict.NOT_SHOWN:
+        sentence += f", and whether they take {outside} ms in between is not shown"
+    elif outside and several:
+        sentence += f", not {outside} ms"
+    return Finding(
+        "frame period",
+        summary.mean,
+        "us",
+        uncertainty_us,
+        limit,
+        verdict,
+        whole(table, summary.count),
+        f"{sentence}.",
+        None if reach_us is None else (summary.mean - reach_us, summary.mean + reach_us),
+    )
+
+
+def _doubt_us(summary: Summary, interval_us: float | None) -> tuple[float | None, float | None]:
+    """Return standard uncertainty and half-width of the 95 % interval of a mean period.
+
+    The periods between two edges sum to their distance, so the mean holds the sampling errors
+    of two edges only.
+    """
+    floor_us = sampling_floor_us(interval_us)
+    if floor_us is None or summary.mean is None:
+        return None, None
+    edges_us, clock_us = floor_us / summary.count, CLOCK_TOLERANCE * summary.mean
+    return math.hypot(edges_us, clock_us / math.sqrt(3.0)), half_width(edges_us, clock_us)
+
+
+def _held(
+    summary: Summary, patterns: tuple[Pattern, ...], table: PulseTable
+) -> tuple[Verdict, str, bool]:
+    """Hold the periods against the limits; say which lie outside, and if any is too near one."""
+    assert summary.mean is not None
+    low_us, high_us = table.convention.period_low_us, table.convention.period_high_us
+    means_us = [pattern.mean_us for pattern in patterns] if len(patterns) > 1 else [summary.mean]
+    sampled_us = (table.sample_interval_us or 0.0) / max(summary.count, 1)
+    reach_us = {mean_us: CLOCK_TOLERANCE * mean_us + sampled_us for mean_us in means_us}
+    wrong = [
+        mean_us
+        for mean_us, reach in reach_us.items()
+        if mean_us + reach < low_us or mean_us - reach > high_us
+    ]
+    if wrong:
+        return Verdict.DOES_NOT_MEET, _ms(wrong), False
+    near = any(
+        mean_us - reach < low_us or mean_us + reach > high_us for mean_us, reach in reach_us.items()
+    )
+    if near:
+        return Verdict.NOT_SHOWN, "", True
+    parts = {period for pattern in patterns if len(pattern) > 1 for period in pattern.periods_us}
+    between = [period_us for period_us in parts if not low_us <= period_us <= high_us]
+    return Verdict.NOT_SHOWN if between else Verdict.MEETS, _ms(between), False
+
+
+def _ms(values_us: list[float]) -> str:
+    return " and ".join(f"{value_us / 1e3:.4g}" for value_us in sorted(values_us))
+
+
+def clean_finding(
+    table: PulseTable,
+    faults: FrameFaults,
+    glitches: int,
+    stray_us: npt.NDArray[np.float64],
+    far_us: float,
+) -> Finding:
+    """Say whether all pulses are whole and in time."""
+    convention = table.convention
+    foreign = int(np.count_nonzero(table.has(Flag.FOREIGN)))
+    late, extra = int(faults.late_row.size), int(faults.extra_row.size)
+    counts = (
+        (faults.dropped, "missing frames"),
+        (late, "late frames"),
+        (extra, "extra frames"),
+        (glitches, f"glitches shorter than {convention.glitch_us:g} us"),
+        (
+            foreign,
+            f"pulses outside {convention.accepted_low_us:g} to {convention.accepted_high_us:g} us",
+        ),
+        (int(np.count_nonzero(stray_us > far_us)), f"widths that stray more than {far_us:g} us"),
+    )
+    troubles = [f"{count} {what}" for count, what in counts if count]
+    pulses = int(np.count_nonzero(table.measured))
+    if troubles:
+        sentence = f"{', '.join(troubles)} among {pulses} good pulses."
+    elif faults.is_irregular:
+        sentence = f"All {pulses} pulses are whole: no glitch; no frame clock tells late frames."
+    else:
+        sentence = f"All {pulses} pulses are whole: no frame missing, late or extra, no glitch."
+    if stray_us.size and not np.any(stray_us > far_us):
+        sentence += (
+            f" {stray_us.size} widths stray while held, by up to {format_us(stray_us.max())}."
+        )
+    return Finding(
+        "clean pulses",
+        float(sum(count for count, _ in counts)),
+        "",
+        None,
+        "no frame missing, late or extra, no glitch, no pulse out of range, no stray width",
+        Verdict.DOES_NOT_MEET if troubles else Verdict.MEETS,
+        whole(table, pulses),
+        sentence,
+    )
+
 
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
-    *frame_period.DEFINITIONS,
-    *jitter_findings.DEFINITIONS,
-    *frame_clock.DEFINITIONS,
-    *frame_faults.DEFINITIONS,
+    *OF_PERIOD,
+    *OF_JITTER,
+    *OF_CLOCK,
+    *OF_FAULTS,
 )
 
 
@@ -135,25 +305,21 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
     seen = _evidence(record, own)
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
-    offset, drift = frame_clock.clock_findings(clock, seen, why_not)
+    offset, drift = clock_findings(clock, seen, why_not)
     found: tuple[Finding, ...] = (
-        frame_period.period_finding(table, own, patterns),
-        frame_faults.pattern_finding(table, frames, kept, patterns),
+        period_finding(table, own, patterns),
+        pattern_finding(table, frames, kept, patterns),
         offset,
         drift,
-        frame_period.clean_finding(
-            table, faults, glitches, _stray_us(record, held), record.limits.excursion_us
-        ),
-        *frame_faults.fault_findings(table, frames, faults, kept.size),
-        jitter_findings.width_jitter_finding(
-            record.dwells.evidence, width_jitter, width_separation, record.limits
-        ),
-        jitter_findings.excursion_finding(excursion, table.rise_s, record.limits),
-        jitter_findings.period_jitter_finding(periods.jitter, separation, seen),
-        jitter_findings.cycle_jitter_finding(periods.change, of_change, seen),
+        clean_finding(table, faults, glitches, _stray_us(record, held), record.limits.excursion_us),
+        *fault_findings(table, frames, faults, kept.size),
+        width_jitter_finding(record.dwells.evidence, width_jitter, width_separation, record.limits),
+        excursion_finding(excursion, table.rise_s, record.limits),
+        period_jitter_finding(periods.jitter, separation, seen),
+        cycle_jitter_finding(periods.change, of_change, seen),
         not_shown("time interval error", "us", why_not)
         if clock is None or of_error is None
-        else jitter_findings.time_error_finding(error, of_error, clock.borders.size, seen),
+        else time_error_finding(error, of_error, clock.borders.size, seen),
     )
     if follows:
         found = tuple(_of_clock(f, steady.table.line, own) for f in found)

@@ -6,15 +6,17 @@ from pwmscope.findings.travel.levels import Amount, Level, pooled_level_us, weig
 from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.findings.travel.resolution import DEFINITIONS as RESOLUTION_DEFINITIONS
 from pwmscope.findings.travel.resolution import Resolution, examine_resolution
-from pwmscope.findings.travel.rest_position import LET_GO, against_band, judge_rest
 from pwmscope.findings.travel.sweep import DEFINITIONS as SWEEP_DEFINITIONS
 from pwmscope.findings.travel.sweep import Sweeps, examine_sweeps
 from pwmscope.findings.travel.travel import (
     DEFINITIONS,
     EXERCISED,
+    LET_GO,
     Device,
     Travel,
+    against_band,
     examine_travel,
+    judge_rest,
 )
 
 __all__ = [

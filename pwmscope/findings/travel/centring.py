@@ -1,4 +1,4 @@
-"""How well the stick comes back to neutral, from below and from above."""
+"""How well the stick comes back to neutral, and the deadband around it."""
 
 from __future__ import annotations
 
@@ -12,14 +12,306 @@ from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
-from pwmscope.findings.travel.middles import middles, spaced
-from pwmscope.findings.travel.neutral_flat import DEFINITIONS as OF_FLAT
-from pwmscope.findings.travel.neutral_flat import Flat, examine_flat
+from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    sampling_floor_us,
+    std_of,
+)
+from pwmscope.pulses import UNMEASURED, PulseTable
+
+BAND: Final = 0.1
+"""Sweeps are looked at from this part of the span below neutral to as much above it."""
+STEADY: Final = 0.25
+"""Rates before and behind neutral that differ by this part or less are one rate."""
+FAR: Final = (0.2, 0.36)
+"""Parts of the span from neutral between which the pace far off is taken."""
+MIN_FAR: Final = 4
+EVEN: Final = (0.9, 1.12)
+"""Pace beside neutral over that far off: expo of a tenth, or a bell-shaped hand, is beyond."""
+UNEVEN_PACE: Final = 2.0
+"""The stick may go so much faster through neutral than the width shows, with expo of a half."""
+MIN_ON_SIDE: Final = 6
+"""Frames that a sweep must take between the band's end and neutral, each side."""
+MIN_SWEEPS: Final = 2
+MAX_SWEEPS: Final = 40
+MAX_FRAMES: Final = 5000
+_SWEEP_SLOWLY: Final = (
+    "Move the stick slowly and evenly from one end to the other, through neutral without a "
+    "stop, twice each way while recording."
+)
+
+OF_FLAT: Final = (
+    Definition(
+        "deadband",
+        "How far the stick moves about neutral while the width stands still. An output shows "
+        "it only in a slow, even sweep through neutral, as a flat: its length in time, times "
+        "the rate of the sweep. A hand that pauses at neutral looks the same, so at least two "
+        "sweeps must agree within 30 %.",
+        "(time on the flat) x (mean rate before and behind); flat: more frames in a row within "
+        "4 sigma + Ts of neutral than 3 plus twice as many as at any other width; it begins "
+        "where the line of the sweep meets it, or where the width steps on to it",
+        "own algorithm; each end of the flat is known to a frame, JCGM 100, 4.3.7, from memory",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """One even sweep through neutral."""
+
+    # Rows of the pulse table between which it crosses the band
+    first: int
+    last: int
+    flat_s: float  # How long the width stands at neutral; 0 where there is no flat
+    flat_us: float  # That, times the rate
+    shortest_us: float  # The shortest flat that would have been seen at this rate
+    frame_us: float  # How far the width goes in one frame
+    # Step of the width on to the flat, and off it, along the sweep; 0 for none
+    before_us: float
+    behind_us: float
+    is_even: bool = True  # Whether the width goes as fast beside neutral as far from it
+
+
+@dataclass(frozen=True, slots=True)
+class Flat:
+    """What sweeps through neutral show there."""
+
+    crossings: tuple[Crossing, ...]  # The even sweeps
+    # Movement of the stick that changes nothing; 0 where there is no flat
+    deadband_us: float | None
+    uncertainty_us: float | None
+    finding: Finding  # `deadband`
+
+
+def examine_flat(record: Record, travel: Travel) -> Flat:
+    """Look for a flat at neutral in slow sweeps."""
+    if travel.neutral is None:
+        return _hidden(travel.reasons["neutral"], ())
+    std_us = middles(record, spaced(len(record.dwells), 16), 500).std_us
+    near_us = 4.0 * std_us + (record.table.sample_interval_us or 0.0)
+    band_us = BAND * record.table.convention.span_us
+    if 3.0 * near_us > band_us / 2.0:
+        return _hidden(f"At {std_us:.2g} us of noise a flat at neutral cannot be told.", ())
+    neutral_us = travel.neutral.width_us
+    measured_ways = (
+        _crossing(record, way, neutral_us, near_us=near_us, band_us=band_us)
+        for way in _through(record, travel, neutral_us, band_us, std_us)
+    )
+    crossings = tuple(crossing for crossing in measured_ways if crossing is not None)
+    if len(crossings) < MIN_SWEEPS:
+        seen = "Only one" if crossings else "No"
+        return _hidden(
+            f"{seen} slow, even sweep goes through neutral; {MIN_SWEEPS} are needed to see a "
+            f"flat there. {_SWEEP_SLOWLY}",
+            crossings,
+        )
+    return _agreed(record, crossings, band_us)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """A way through the band: its first and last row, 1 upwards or -1 downwards, its pace far off.
+
+    The pace is that on both sides at `FAR` of the span from neutral; None where it does not
+    reach so far, or where the hand set off or stopped softly.
+    """
+
+    first: int
+    last: int
+    up: int
+    far_per_s: float | None
+
+
+def _through(
+    record: Record, travel: Travel, neutral_us: float, band_us: float, noise_us: float
+) -> list[_Way]:
+    """List the ways through the band in which no signal was lost."""
+    moves = travel.moves
+    off_us = moves.turn_us - neutral_us
+    through = (off_us[:-1] * off_us[1:] < 0) & (
+        np.minimum(np.abs(off_us[:-1]), np.abs(off_us[1:])) >= band_us
+    )
+    strokes = np.flatnonzero(through)
+    ways = []
+    for stroke in strokes[spaced(strokes.size, MAX_SWEEPS)]:
+        begin, end = np.searchsorted(moves.row, moves.turn_row[stroke : stroke + 2])
+        up = 1 if off_us[stroke + 1] > 0 else -1
+        along_us = up * (moves.width_us[begin:end] - neutral_us)
+        entered = np.flatnonzero(along_us <= -band_us)
+        left = np.flatnonzero(along_us >= band_us)
+        if not entered.size or not left.size or left[0] <= entered[-1]:
+            continue
+        first, last = int(moves.row[begin + entered[-1]]), int(moves.row[begin + left[0]])
+        lost = any(span.start_s < record.table.rise_s[last] and
+                   span.end_s > record.table.rise_s[first] for span in record.losses)  # fmt: skip
+        if last - first <= MAX_FRAMES and not lost:
+            row = moves.row[begin:end]
+            far_per_s = None
+            if is_sharp(along_us, noise_us):
+                far_per_s = _pace_far(record.table.rise_s[row], along_us, record.table)
+            ways.append(_Way(first, last, up, far_per_s))
+    return ways
+
+
+def _pace_far(
+    time_s: npt.NDArray[np.float64], along_us: npt.NDArray[np.float64], table: PulseTable
+) -> float | None:
+    """Mean pace on both sides, well away from neutral; None where too little is seen there."""
+    span_us = table.convention.span_us
+    paces = []
+    for side in (-1.0, 1.0):
+        inside = (side * along_us >= FAR[0] * span_us) & (side * along_us <= FAR[1] * span_us)
+        if np.count_nonzero(inside) < MIN_FAR:
+            return None
+        paces.append(float(np.polyfit(time_s[inside] - time_s[0], along_us[inside], 1)[0]))
+    return mean_of(np.array(paces))
+
+
+def _crossing(
+    record: Record, way: _Way, neutral_us: float, *, near_us: float, band_us: float
+) -> Crossing | None:
+    """Measure one way through the band; None where it is not even."""
+    table = record.table
+    rows = np.arange(way.first, way.last + 1)
+    rows = rows[(table.flags[rows] & np.uint8(UNMEASURED)) == 0]
+    rows = rows[~np.isin(rows, record.dwells.stray)]
+    time_s = table.rise_s[rows] - table.rise_s[way.first]
+    along_us = way.up * (table.width_us[rows] - neutral_us)
+    before, behind = np.flatnonzero(along_us < -near_us), np.flatnonzero(along_us > near_us)
+    if min(before.size, behind.size) < MIN_ON_SIDE or before[-1] > behind[0]:
+        return None
+    lines = [np.polyfit(time_s[side], along_us[side], 1) for side in (before, behind)]
+    rates = [float(line[0]) for line in lines]
+    rate = mean_of(np.array(rates))
+    if min(rates) <= 0.0 or abs(rates[1] - rates[0]) > STEADY * rate:
+        return None
+    for side, line in zip((before, behind), lines, strict=True):
+        off_us = along_us[side] - np.polyval(line, time_s[side])
+        if std_of(off_us) > max(near_us, 0.05 * band_us):
+            return None
+    frame_s = float(np.median(np.diff(time_s)))
+    is_even = way.far_per_s is not None and EVEN[0] <= rate / way.far_per_s <= EVEN[1]
+    # As many frames in a row as near to another width as these to neutral are no flat.
+    usual = _most_near(along_us, near_us)
+    standing = slice(int(before[-1]) + 1, int(behind[0]))
+    shortest_us = (2 * usual + 3) * frame_s * rate
+    if standing.stop - standing.start < 2 * usual + 3:
+        return Crossing(
+            way.first, way.last, 0.0, 0.0, shortest_us, frame_s * rate, 0.0, 0.0, is_even
+        )
+    level_us = mean_of(along_us[standing])
+    ends_s, steps_us = [], []
+    for line, at, sense in ((lines[0], standing.start, 1), (lines[1], standing.stop, -1)):
+        frame_at_s = float(time_s[at - 1] + time_s[at]) / 2.0
+        step_us = sense * (level_us - float(np.polyval(line, frame_at_s)))
+        stepped = step_us > near_us + 1.5 * frame_s * rate
+        meets_s = (level_us - float(line[1])) / float(line[0])
+        ends_s.append(frame_at_s if stepped else meets_s)
+        steps_us.append(step_us if stepped else 0.0)
+    flat_s = max(ends_s[1] - ends_s[0], 0.0)
+    return Crossing(
+        way.first,
+        way.last,
+        flat_s,
+        rate * flat_s,
+        shortest_us,
+        frame_s * rate,
+        steps_us[0],
+        steps_us[1],
+        is_even,
+    )
+
+
+def _most_near(along_us: npt.NDArray[np.float64], near_us: float) -> int:
+    """Count the frames around that width, off neutral, which has most."""
+    ordered = np.sort(along_us)
+    others_us = ordered[np.abs(ordered) > 2.0 * near_us]
+    around = np.searchsorted(ordered, others_us + near_us, "right") - np.searchsorted(
+        ordered, others_us - near_us
+    )
+    return int(around.max(initial=1))
+
+
+def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> Flat:
+    """Say what the sweeps show together."""
+    flat_us = np.array([crossing.flat_us for crossing in crossings])
+    rise_s = record.table.rise_s
+    spans = tuple(
+        Evidence.of(rise_s, c.first, c.last, c.last - c.first + 1) for c in crossings[:MAX_SPANS]
+    )
+    if not flat_us.any():
+        return _none(crossings, band_us, spans)
+    even = tuple(crossing for crossing in crossings if crossing.is_even)
+    if len(even) < max(MIN_SWEEPS, 0.7 * len(crossings)):
+        return _hidden(
+            "The pace is not shown to be even: the width sets off softly, or goes otherwise beside "
+            "neutral than far from it. A deadband, expo and a hand that slows down look alike. "
+            f"{_SWEEP_SLOWLY}",
+            crossings,
+        )
+    crossings, flat_us = even, np.array([crossing.flat_us for crossing in even])
+    if not flat_us.any():
+        return _none(crossings, band_us, spans)
+    # A sweep too fast to show such a flat says nothing against it.
+    could = np.array([crossing.shortest_us for crossing in crossings]) <= flat_us.max()
+    crossings = tuple(c for c, kept in zip(crossings, could | (flat_us > 0), strict=True) if kept)
+    flat_us = np.array([crossing.flat_us for crossing in crossings])
+    if flat_us.size < MIN_SWEEPS:
+        return _hidden(f"Only one sweep was slow enough to show a flat. {_SWEEP_SLOWLY}", crossings)
+    mean_us, scatter_us = mean_of(flat_us), std_of(flat_us)
+    if scatter_us > 0.3 * mean_us or float(flat_us.max()) > 2.0 * band_us:
+        return _hidden(
+            f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us of "
+            f"{flat_us.size} slow sweeps: unlike or long, as with a hand that pauses. "
+            f"{_SWEEP_SLOWLY}",
+            crossings,
+        )
+    # Each end lies anywhere between two frames: together triangular, as for two sampled edges.
+    frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
+    # A pace that differs by up to EVEN unseen is rectangular (JCGM 100, 4.3.7).
+    pace_us = 0.05 * mean_us / math.sqrt(3.0)
+    uncertainty_us = math.hypot(
+        scatter_us / math.sqrt(flat_us.size), frame_us / math.sqrt(6.0), pace_us
+    )
+    before_us = mean_of(np.array([crossing.before_us for crossing in crossings]))
+    behind_us = mean_of(np.array([crossing.behind_us for crossing in crossings]))
+    flat_s = mean_of(np.array([crossing.flat_s for crossing in crossings]))
+    return Flat(crossings, mean_us, uncertainty_us, measured(
+        "deadband", mean_us, "us",
+        f"At neutral the width stands still for {flat_s:.2g} s, that is {mean_us:.0f} us of the "
+        f"sweep, in {flat_us.size} slow sweeps; it steps by {before_us:.1f} us on to that flat "
+        f"and by {behind_us:.1f} us off it. A hand that pauses there looks the same.",
+        uncertainty=uncertainty_us, evidence=spans,
+    ))  # fmt: skip
+
+
+def _none(crossings: tuple[Crossing, ...], band_us: float, spans: tuple[Evidence, ...]) -> Flat:
+    shortest_us = float(np.median([crossing.shortest_us for crossing in crossings]))
+    if not all(crossing.is_even for crossing in crossings):
+        shortest_us *= UNEVEN_PACE
+    if shortest_us > band_us / 2.0:
+        return _hidden(f"The sweeps through neutral are too fast. {_SWEEP_SLOWLY}", crossings)
+    return Flat(crossings, 0.0, None, measured(
+        "deadband", 0.0, "us",
+        f"{len(crossings)} slow sweeps show no flat at neutral; one of {shortest_us:.2g} us or "
+        "more would have shown.",
+        interval=(0.0, shortest_us), evidence=spans,
+    ))  # fmt: skip
+
+
+def _hidden(reason: str, crossings: tuple[Crossing, ...]) -> Flat:
+    return Flat(crossings, None, None, not_shown("deadband", "us", reason))
+
 
 RETURN_REACH: Final = 0.03
 """A dwell this part of the span from neutral, or less, is a return to it."""

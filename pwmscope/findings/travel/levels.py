@@ -11,9 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
-from pwmscope.model.finding import Evidence
-from pwmscope.model.moments import mean_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, Evidence, mean_of
 from pwmscope.pulses import PulseTable
 
 HALVINGS: Final = 26
@@ -251,7 +249,8 @@ def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:
     """
     part = (0.6 * dwells.noise_us / table.convention.span_us) ** (1.0 / 3.0)
     rise_s = table.rise_s[int(dwells.first[0]) : int(dwells.last[0]) + 1]
-    return MOVE_S * part * (rise_s.size - 1) / max(float(rise_s[-1] - rise_s[0]), 1e-6)
+    per_s = (rise_s.size - 1) / max(float(rise_s[-1] - rise_s[0]), 1e-6)
+    return float(MOVE_S * part * per_s)
 
 
 def _with_gaps(

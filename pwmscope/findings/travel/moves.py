@@ -1,7 +1,8 @@
-"""Moves: stretches in which a channel's pulse width goes one way, between dwells."""
+"""What lies between dwells, where it turns round, and the middles of dwells away from it."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,9 +10,58 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells, Record
-from pwmscope.findings.travel.turning_points import turning_points
-from pwmscope.model.spans import inside
+from pwmscope.model import inside, sampling_floor_us
 from pwmscope.pulses import UNMEASURED
+
+_MIX: Final = np.uint32(2_654_435_761)
+"""An odd number near 2^32 over the golden ratio: multiplied by it, neighbouring places
+come out in no order, which settles ties."""
+
+
+def turning_points(width_us: npt.NDArray[np.float64], least_us: float) -> npt.NDArray[np.int64]:
+    """Find the extremes between which the width moves by at least ``least_us``.
+
+    From all local extremes, pairs of neighbours closer than ``least_us`` are taken out, the
+    closest first, until none is left: what remains are the extremes whose topological
+    persistence is at least ``least_us`` (the hysteresis filter that precedes rainflow
+    counting, ASTM E1049, does the same; from memory). Pairs that are the closest ones among
+    their neighbours go at once, so that a handful of passes over ever fewer points does.
+
+    Examples
+    --------
+    >>> turning_points(np.array([0.0, 3.0, 2.0, 60.0, 61.0, 10.0, 12.0]), 50.0)
+    array([0, 4, 5])
+    """
+    if width_us.size < 2:
+        return np.zeros(0, np.int64)
+    at = np.concatenate([[0], np.flatnonzero(np.diff(width_us)) + 1])
+    rises = np.diff(width_us[at]) > 0
+    at = at[np.concatenate([[True], rises[1:] != rises[:-1], [True]])] if at.size > 1 else at
+    while at.size > 2:
+        size_us = np.abs(np.diff(width_us[at]))
+        small = (size_us < least_us) & _least_of_three(size_us)
+        if not small.any():
+            return at
+        kept = np.ones(at.size, dtype=bool)
+        kept[1:-1] = ~(small[1:] | small[:-1])
+        # An end has no pair: the point beside it takes its place.
+        kept[[0, -1]] = ~small[[0, -1]]
+        kept[1] |= small[0]
+        kept[-2] |= small[-1]
+        at = at[kept]
+    moved = at.size > 1 and abs(width_us[at[1]] - width_us[at[0]]) >= least_us
+    return at if moved else np.zeros(0, np.int64)
+
+
+def _least_of_three(size_us: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Say which sizes are less than both neighbours; of equal ones, one is drawn."""
+    draw = np.arange(size_us.size, dtype=np.uint32) * _MIX
+    before = (size_us[:-1] < size_us[1:]) | ((size_us[:-1] == size_us[1:]) & (draw[:-1] < draw[1:]))
+    least = np.ones(size_us.size, dtype=bool)
+    least[:-1] &= before
+    least[1:] &= ~before
+    return least
+
 
 SAME_AS_DWELL: Final = 4.0
 """A pulse this many noise deviations from a dwell's level, or nearer, may stand at it."""
@@ -124,3 +174,105 @@ def _pieces(
     before = np.where(new & (leaves == block[begin]), first - 1, -1)
     after = np.where(done & (reaches == block[end - 1]), last, -1)
     return begin, end, before, after
+
+
+ENDS: Final = 4
+"""Frames at each end of a sweep, or more of a slow one, by which it is told whether the hand set
+off at full pace."""
+SHARP: Final = 0.75
+UNLIKE: Final = 9.0
+"""A dwell with more than so many times the usual variance holds more than noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Middles:
+    """The middle halves of some dwells."""
+
+    level_us: npt.NDArray[np.float64]  # shape (n,): Mean width of each, in microseconds
+    # Sample standard deviation about those means, pooled over all but the dwells that scatter far
+    # more than most; the dwells' own noise where there is nothing to take it from
+    std_us: float
+    jitter_us: float  # The same without the sampling floor, taken out in quadrature; not below 0
+
+
+def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles:
+    """Measure the middle halves of dwells.
+
+    A dwell's ends may hold the first and last steps of a slow sweep, which would shift its
+    mean towards where the stick came from.
+    """
+    dwells, table = record.dwells, record.table
+    first, last = dwells.first[chosen], dwells.last[chosen]
+    length = np.clip((last - first) // 2 + 1, 1, most)
+    begin = (first + last - length) // 2 + 1
+    owner = np.repeat(np.arange(length.size), length)
+    row = np.arange(owner.size) + np.repeat(begin - (np.cumsum(length) - length), length)
+    good = (table.flags[row] & np.uint8(UNMEASURED)) == 0
+    owner, row = owner[good], row[good]
+    off_us = table.width_us[row] - dwells.level_us[chosen[owner]]
+    count = np.bincount(owner, minlength=chosen.size)
+    mean_us = np.bincount(owner, off_us, chosen.size) / np.maximum(count, 1)
+    variance_us2 = dwells.noise_us**2
+    if np.any(count > 1):
+        squares = np.bincount(owner, (off_us - mean_us[owner]) ** 2, chosen.size)[count > 1]
+        freedom = count[count > 1] - 1
+        usual = float(np.median(squares / freedom)) + (table.sample_interval_us or 0.0) ** 2 / 4.0
+        calm = squares / freedom <= UNLIKE * usual
+        variance_us2 = float(squares[calm].sum() / freedom[calm].sum())
+    floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
+    return Middles(
+        dwells.level_us[chosen] + mean_us,
+        math.sqrt(variance_us2),
+        math.sqrt(max(variance_us2 - floor_us**2, 0.0)),
+    )
+
+
+def spaced(count: int, most: int) -> npt.NDArray[np.int64]:
+    """Choose at most ``most`` of ``count`` things, evenly.
+
+    Examples
+    --------
+    >>> spaced(3, 10), spaced(9, 3)
+    (array([0, 1, 2]), array([0, 4, 8]))
+    """
+    if count <= most:
+        return np.arange(count)
+    return np.unique(np.linspace(0, count - 1, most).astype(np.int64))
+
+
+def is_sharp(along_us: npt.NDArray[np.float64], noise_us: float) -> bool:
+    """Say whether a sweep goes as fast in its first and last frames as in its middle, or faster.
+
+    Hands that set off and stop softly (bell-shaped pace) do not; their pace bends the
+    width over time as a curve of the channel's does.
+    """
+    near_us = 4.0 * noise_us
+    middle = slice(along_us.size * 2 // 5, along_us.size * 3 // 5)
+    pace_us = (along_us[middle.stop] - along_us[middle.start]) / (middle.stop - middle.start)
+    if pace_us <= 0.0:
+        return False
+    ends = max(ENDS, math.ceil(4.0 * near_us / pace_us))
+    for run_us in (along_us - along_us[0], along_us[-1] - along_us[::-1]):
+        off = np.flatnonzero(run_us > near_us)
+        if not off.size or off[0] + ends > along_us.size:
+            return False
+        first = max(int(off[0]) - 1, 0)
+        went_us = float(run_us[min(first + ends, run_us.size - 1)] - run_us[first])
+        if went_us < SHARP * (ends - 0.5) * pace_us - near_us / 2.0:
+            return False
+    return True
+
+
+def scatter_us(record: Record, chosen: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.float64]:
+    """Return how single widths lie about their dwell's mean, of some dwells; shape (n,)."""
+    dwells, table = record.dwells, record.table
+    parts = [np.zeros(0)]
+    # A dwell that drifts scatters more than those that hold jitter alone.
+    calm_us = 1.3 * float(np.min(dwells.std_us[chosen], initial=np.inf)) + dwells.noise_us / 4.0
+    for at in chosen[dwells.std_us[chosen] <= calm_us]:
+        width_us = table.width_us[
+            dwells.first[at] : min(dwells.last[at] + 1, dwells.first[at] + most)
+        ]
+        off_us = width_us - dwells.level_us[at]
+        parts.append(off_us[np.abs(off_us) <= 8.0 * dwells.noise_us])
+    return np.concatenate(parts)

@@ -1,21 +1,294 @@
-"""Sweeps from one width to another: whether they go one way, and how they are curved."""
+"""How evenly the width follows the stick in a sweep, and along what curve."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import fdtrc, stdtrit
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.travel.curve import DEFINITIONS as OF_CURVE
-from pwmscope.findings.travel.curve import Curve, examine_curve
-from pwmscope.findings.travel.middles import middles, spaced
+from pwmscope.findings.travel.centring import examine_flat
+from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    std_of,
+)
+
+MIN_CURVE_FRAMES: Final = 30
+"""Frames of a sweep whose shape is taken."""
+MIN_EACH_WAY: Final = 2
+MAX_SWEEPS: Final = 60
+MAX: Final = 0.6
+"""A sweep whose shape is taken runs over this part of the travel, or more."""
+TRIM: Final = 0.05
+"""Left out at each end of a sweep, where a hand speeds up and slows down."""
+UNEVEN: Final = 0.03
+"""A sweep whose widths scatter about its curve by this part of half the travel is uneven."""
+STRAIGHT: Final = 0.1
+"""A coefficient below this is told from a straight line by no one at the sticks."""
+EVIDENCE: Final = math.log(20.0)
+"""Natural logarithm of the evidence ratio from which one sweep speaks for a curve."""
+CHANCE: Final = 0.01
+"""A curve is claimed where sweeps without one would agree as well less often than this."""
+_WHAT_TO_DO: Final = (
+    "Sweep the stick evenly and slowly from one end to the other, at least "
+    f"{MIN_EACH_WAY} times each way, while recording."
+)
+
+OF_CURVE: Final = (
+    Definition(
+        "curve",
+        "Whether the width follows the stick in a straight line, softer round neutral (expo) or "
+        "sharper. Time stands for the stick's place, so a hand of uneven pace looks the same: a "
+        "curve is claimed only where several sweeps both ways agree.",
+        "least squares over each sweep, w = c0 + c1 x against w = c0 + c1 x + c3 x^3, x the "
+        "time from neutral; F = (RSS1 - RSS3) / (RSS3 / (n - 3)); AICc = n ln(RSS/n) + 2k + "
+        "2k(k+1)/(n-k-1); coefficient e of w = A ((1 - e) s + e s^3), A half the travel, "
+        "averaged over sweeps, u = s / sqrt(n), its interval by Student's t",
+        "F test of nested linear models and AICc (Burnham and Anderson, Model Selection, 2002, "
+        "2.4), JCGM 100, 4.2.3 and G.3.2, from memory; the choice: own algorithm",
+    ),
+)
+
+
+class Shape(StrEnum):
+    """How the width follows the stick."""
+
+    LINEAR = "linear"
+    SOFTER = "curved, softer round neutral"
+    SHARPER = "curved, sharper round neutral"
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A straight line and an odd cubic through one sweep."""
+
+    way: int  # 1 for a sweep upwards, -1 downwards
+    # The expo coefficient and its standard uncertainty from the fit alone
+    coefficient: float
+    uncertainty: float
+    # The F ratio of the cubic term, and the chance of as much without one
+    f: float
+    chance: float
+    evidence: float  # Natural logarithm of the evidence ratio for the cubic, by AICc
+    uneven_us: float  # Scatter about the cubic
+    # Whether the sweep sets off and stops within a frame or two, as at an even pace
+    is_sharp: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """How the width of one channel follows the stick."""
+
+    shape: Shape | None  # None where the sweeps do not show it
+    # Mean expo coefficient of all even sweeps and its standard uncertainty: 0 is a straight line, 1
+    # a pure cubic, less than 0 sharper round neutral
+    coefficient: float | None
+    uncertainty: float | None
+    interval: tuple[float, float] | None  # Its 95 % interval
+    fits: tuple[Fit, ...]  # The even sweeps
+    finding: Finding  # `curve`
+
+
+def examine_curve(
+    record: Record,
+    travel: Travel,
+    sweeps: npt.NDArray[np.int64],
+    way: npt.NDArray[np.float64],
+    noise_us: float,
+) -> Curve:
+    """Find how the width follows the stick, from sweeps through neutral."""
+    low, neutral, high = travel.low, travel.neutral, travel.high
+    if low is None or neutral is None or high is None:
+        missing = [travel.reasons[at] for at in ("low", "neutral", "high") if at in travel.reasons]
+        return _hidden(f"{missing[0]} {_WHAT_TO_DO}", ())
+    moves, half_us = travel.moves, (high.width_us - low.width_us) / 2.0
+    off_us = [moves.width_us[at] - neutral.width_us for at in (moves.begin, moves.end - 1)]
+    through = (off_us[0] * off_us[1] < 0.0)[sweeps]
+    wide = (np.abs(off_us[1] - off_us[0]) >= 2.0 * MAX * half_us)[sweeps]
+    enough = (moves.end - moves.begin >= MIN_CURVE_FRAMES)[sweeps]
+    used = np.flatnonzero(through & wide & enough)
+    fits = []
+    for at in used[spaced(used.size, MAX_SWEEPS)]:
+        places = slice(int(moves.begin[sweeps[at]]), int(moves.end[sweeps[at]]))
+        fit = fit_sweep(
+            record.table.rise_s[moves.row[places]],
+            moves.width_us[places] - neutral.width_us,
+            half_us,
+            int(way[at]),
+        )
+        if fit is not None and fit.uneven_us <= max(3.0 * noise_us, UNEVEN * half_us):
+            along_us = way[at] * moves.width_us[places]
+            fits.append(replace(fit, is_sharp=is_sharp(along_us, noise_us)))
+    return _agreed(record, travel, sweeps[used], tuple(fits))
+
+
+def fit_sweep(
+    time_s: npt.NDArray[np.float64], off_us: npt.NDArray[np.float64], half_us: float, way: int
+) -> Fit | None:
+    """Fit a straight line and an odd cubic about neutral to one sweep.
+
+    Examples
+    --------
+    >>> s = np.linspace(-1, 1, 101)
+    >>> fit = fit_sweep(s, 500 * (0.7 * s + 0.3 * s**3) + np.tile([0.1, -0.1], 51)[:101], 500, 1)
+    >>> round(fit.coefficient, 3)
+    0.3
+    """
+    trim = int(TRIM * time_s.size)
+    time_s, along_us = time_s[trim : time_s.size - trim], way * off_us[trim : off_us.size - trim]
+    near = np.abs(along_us) <= 0.25 * half_us
+    if np.count_nonzero(near) < 6 or time_s.size < MIN_CURVE_FRAMES // 2:
+        return None
+    slope, offset = np.polyfit(time_s[near] - time_s[0], along_us[near], 1)
+    if slope <= 0.0:
+        return None
+    x = (time_s - time_s[0] + offset / slope) / ((time_s[-1] - time_s[0]) / 2.0)
+    straight = np.stack([np.ones_like(x), x], axis=1)
+    cubic = np.column_stack([straight, x**3])
+    rss_straight, _ = _least_squares(straight, along_us)
+    rss_cubic, weight = _least_squares(cubic, along_us)
+    freedom = x.size - 3
+    variance = max(rss_cubic / freedom, 1e-12)
+    covariance = variance * np.linalg.inv(cubic.T @ cubic)
+    bent = _coefficient(float(weight[1]), float(weight[2]), half_us, covariance[1:, 1:])
+    if bent is None:
+        return None
+    f = max(rss_straight - rss_cubic, 0.0) / variance
+    return Fit(
+        way, *bent, f, float(fdtrc(1, freedom, f)),
+        0.5 * (_aicc(rss_straight, x.size, 3) - _aicc(rss_cubic, x.size, 4)),
+        math.sqrt(variance),
+    )  # fmt: skip
+
+
+def _least_squares(
+    columns: npt.NDArray[np.float64], along_us: npt.NDArray[np.float64]
+) -> tuple[float, npt.NDArray[np.float64]]:
+    """Return the residual sum of squares and the weights."""
+    weight = np.asarray(np.linalg.lstsq(columns, along_us)[0], np.float64)
+    return float(np.sum((along_us - columns @ weight) ** 2)), weight
+
+
+def _aicc(rss: float, count: int, parameters: int) -> float:
+    """Akaike's criterion with the correction for small samples; the variance is a parameter."""
+    spread = count * math.log(max(rss, 1e-12) / count)
+    return spread + 2.0 * parameters * count / (count - parameters - 1)
+
+
+def _coefficient(
+    linear: float, cubic: float, half_us: float, covariance: npt.NDArray[np.float64]
+) -> tuple[float, float] | None:
+    """Turn ``c1 x + c3 x^3`` into ``A ((1 - e) s + e s^3)``: ``e``, and its uncertainty.
+
+    With ``x`` at the stick's end scaled to ``z = c1 x / A`` and ``k = c3 A^2 / c1^3``,
+    ``z + k z^3 = 1`` and ``e = 1 - z``; ``de/dk = z^3 / (1 + 3 k z^2)`` (law of
+    propagation, JCGM 100, 5.1.2 and 5.2.2).
+    """
+    if linear <= 0.0:
+        return None
+    k = cubic * half_us**2 / linear**3
+    # Below -4/27 the curve turns back before it reaches the end.
+    if k <= -4.0 / 27.0:
+        return None
+    z = 1.0
+    for _ in range(50):
+        z -= (z + k * z**3 - 1.0) / (1.0 + 3.0 * k * z**2)
+    by_k = z**3 / (1.0 + 3.0 * k * z**2)
+    gradient = by_k * np.array([-3.0 * k / linear, half_us**2 / linear**3])
+    return 1.0 - z, math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
+
+
+def _agreed(
+    record: Record, travel: Travel, sweeps: npt.NDArray[np.int64], fits: tuple[Fit, ...]
+) -> Curve:
+    """Say what the sweeps show together."""
+    up = np.array([fit.coefficient for fit in fits if fit.way > 0])
+    down = np.array([fit.coefficient for fit in fits if fit.way < 0])
+    if min(up.size, down.size) < MIN_EACH_WAY:
+        return _hidden(
+            f"Even sweeps through neutral over {100 * MAX:.0f} % of the travel: {up.size} up, "
+            f"{down.size} down; {MIN_EACH_WAY} each way are needed. {_WHAT_TO_DO}",
+            fits,
+        )
+    every = np.concatenate([up, down])
+    mean = mean_of(every)
+    within = math.sqrt(sum(fit.uncertainty**2 for fit in fits)) / every.size
+    uncertainty = max(std_of(every) / math.sqrt(every.size), within)
+    reach = float(stdtrit(every.size - 1, 0.975)) * uncertainty
+    ends = (mean - reach, mean + reach)
+    places = 2 if uncertainty >= 0.005 else 3
+    said = (
+        f"the expo coefficient is {mean:.{places}f} (95 %: {ends[0]:.{places}f} to "
+        f"{ends[1]:.{places}f}) in {up.size} sweeps up and {down.size} down"
+    )
+    spans = record.evidence(_rows(travel, sweeps))
+    sharp = sum(fit.is_sharp for fit in fits)
+    if sharp < 0.8 * len(fits):
+        return _hidden(
+            "A hand that sets off and stops softly, and a curve of the channel, look alike: only "
+            f"{sharp} of {len(fits)} sweeps begin and end at full pace. {_WHAT_TO_DO}",
+            fits,
+        )
+    if max(abs(ends[0]), abs(ends[1])) <= STRAIGHT:
+        told = measured(
+            "curve", Shape.LINEAR.value, "",
+            f"The width follows the stick in a straight line: {said}.", evidence=spans,
+        )  # fmt: skip
+        return Curve(Shape.LINEAR, mean, uncertainty, ends, fits, told)
+    speaking = [fit for fit in fits if fit.evidence >= EVIDENCE and fit.coefficient * mean > 0.0]
+    agree = abs(mean_of(up) - mean_of(down)) <= abs(mean)
+    doubtful = abs(mean) <= float(stdtrit(every.size - 1, 1.0 - CHANCE / 2.0)) * uncertainty
+    if doubtful or len(speaking) < 0.8 * len(fits) or not agree:
+        return _hidden(
+            f"The sweeps do not agree on a shape, as with a hand of uneven pace: {said}. "
+            f"{_WHAT_TO_DO}",
+            fits,
+        )
+    alike = _looks_alike(record, travel, mean)
+    if alike:
+        return _hidden(f"{alike} look alike: {said}. {_WHAT_TO_DO}", fits)
+    shape = Shape.SOFTER
+    told = measured(
+        "curve", shape.value, "",
+        f"The width is {shape.value}: {said}; in {len(speaking)} of {len(fits)} sweeps the "
+        f"evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
+        "looks the same.",
+        evidence=spans,
+    )  # fmt: skip
+    return Curve(shape, mean, uncertainty, ends, fits, told)
+
+
+def _looks_alike(record: Record, travel: Travel, mean: float) -> str:
+    """Name what looks like such a coefficient and is not excluded; empty where all is."""
+    if mean < 0.0:
+        return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"
+    flat = examine_flat(record, travel)
+    if not flat.crossings or any(crossing.flat_us > 0.0 for crossing in flat.crossings):
+        return "Expo and a deadband at neutral"
+    return ""
+
+
+def _rows(travel: Travel, sweeps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    moves = travel.moves
+    return moves.row[np.isin(moves.owner, sweeps)]
+
+
+def _hidden(reason: str, fits: tuple[Fit, ...]) -> Curve:
+    return Curve(None, None, None, None, fits, not_shown("curve", "", reason))
+
 
 MIN_FRAMES: Final = 10
 """Frames that a sweep takes at least; faster ones show no shape."""

@@ -1,8 +1,8 @@
-"""How far the pulses travel: widths, endpoints, neutral, and what is out of convention."""
+"""Where the width goes: endpoints, neutral, rest, and the travel on each side."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,22 +11,333 @@ import numpy.typing as npt
 from pwmscope.bench import BenchSheet, Limits, StopBand
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import (
+    SAME_LEVEL,
+    Amount,
     Level,
+    company,
     find_endpoints,
     find_neutral,
+    level_near,
     pooled_level_us,
+    weighed_sum,
 )
-from pwmscope.findings.travel.moves import Moves, find_moves
-from pwmscope.findings.travel.rest_position import DEFINITIONS as OF_REST
-from pwmscope.findings.travel.rest_position import RestPosition, examine_rest
-from pwmscope.findings.travel.sides import DEFINITIONS as OF_SIDES
-from pwmscope.findings.travel.sides import Sides, examine_sides
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, judge
-from pwmscope.model.moments import Summary, summarise
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.findings.travel.moves import MIN_THROW, Moves, find_moves
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    inside,
+    judge,
+    measured,
+    not_shown,
+    summarise,
+)
 from pwmscope.pulses import Flag, PulseTable
+
+LET_GO: Final = (
+    "Record again: begin and end with the sticks let go for three seconds, and move each stick "
+    "between."
+)
+
+OF_REST: Final = (
+    Definition(
+        "rest position",
+        "Where the width rests with the stick let go, against the widths at which the device "
+        "stands still. A weapon that rests elsewhere runs with nobody at the stick. Without a "
+        "plan it is known only where the recording begins, ends, stays longest and comes back "
+        "most often at one level.",
+        "the level of the first dwell, of the last, of the longest stay and of the most visits; "
+        "it meets where its 95 % interval, and Ts, lie inside the stop range",
+        "own rule; the stop range is the bench sheet's, or common practice where it states none",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RestPosition:
+    """Where one channel rests."""
+
+    level: Level | None  # Where the longest stay is; None where the stick never stood still
+    # Whether first and last dwell, longest stay and most visits are at that one level, and the
+    # stick was moved away from it
+    is_known: bool
+    verdict: Verdict | None  # Whether the device stands still there; None without a stop range
+    finding: Finding  # `rest position`
+    # Levels of the first dwell, the last, the longest stay and the most visits; none where the
+    # stick never stood still
+    rests_us: tuple[float, ...] = ()
+
+
+def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> RestPosition:
+    """Find where a channel rests, without a plan, and hold it against its stop range."""
+    table, dwells = record.table, record.dwells
+    limit = "" if band is None else format_band(band)
+    if not is_listed:
+        limit = "the device's stop range; the bench sheet does not name the line"
+    if not len(dwells):
+        finding = not_shown(
+            "rest position", "us", f"The stick never stood still. {LET_GO}", limit=limit
+        )
+        return RestPosition(None, False, finding.verdict if limit else None, finding)
+    same_us = SAME_LEVEL * table.convention.span_us
+    stay, visits = company(dwells.level_us, dwells.count, same_us)
+    level = level_near(table, dwells, float(dwells.level_us[int(stay.argmax())]))
+    places = np.array([0, len(dwells) - 1, int(stay.argmax()), int(visits.argmax())])
+    rests_us = dwells.level_us[places]
+    alike = bool(np.all(np.abs(rests_us - level.width_us) <= 2.0 * same_us))
+    throw_us = MIN_THROW * table.convention.span_us
+    moved = bool(np.any(np.abs(dwells.level_us - level.width_us) >= throw_us)) or (
+        float(np.ptp(table.width_us[record.rows])) >= 2.0 * throw_us
+    )
+    amount, rests = level.amount, tuple(rests_us.tolist())
+    if not limit:
+        said = f"The channel rests at {amount.said}" if alike else _unclear(rests)
+        finding = measured(
+            "rest position", amount.us, "us", f"{said}; which device is on it is not known."
+            if alike else said,
+            uncertainty=amount.uncertainty_us, interval=amount.interval_us,
+            evidence=level.visits,
+        )  # fmt: skip
+        return RestPosition(level, alike and moved, None, finding, rests)
+    if band is None:
+        reason = (
+            f"The channel stays longest at {amount.us:.1f} us; the bench sheet does not name the "
+            "line, so its stop range is not known."
+        )
+        finding = not_shown("rest position", "us", reason, limit=limit)
+        return RestPosition(level, alike and moved, Verdict.NOT_SHOWN, finding, rests)
+    rest = RestPosition(level, alike and moved, None, not_shown("rest position", "us", ""), rests)
+    verdict, sentence = judge_rest(rest, band, table.sample_interval_us)
+    finding = Finding(
+        "rest position", amount.us, "us", amount.uncertainty_us, limit, verdict, level.visits,
+        sentence, amount.interval_us,
+    )  # fmt: skip
+    return replace(rest, verdict=verdict, finding=finding)
+
+
+def judge_rest(
+    rest: RestPosition, band: StopBand, interval_us: float | None
+) -> tuple[Verdict, str]:
+    """Hold a rest position that no plan shows against a stop range.
+
+    It meets only where all the levels at which the channel may rest are inside; it does not
+    meet only where there is but one, and the stick was moved away from it.
+    """
+    if rest.level is None:
+        return Verdict.NOT_SHOWN, rest.finding.sentence
+    amount = rest.level.repeated.amount
+    verdict = against_band(amount, band, interval_us)
+    each = [against_band(Amount(us, None), band, interval_us) for us in rest.rests_us]
+    if verdict is Verdict.MEETS and any(one is not Verdict.MEETS for one in each):
+        return Verdict.NOT_SHOWN, f"{_unclear(rest.rests_us)} {LET_GO}"
+    if verdict is Verdict.DOES_NOT_MEET and not rest.is_known:
+        return Verdict.NOT_SHOWN, (
+            f"It stays longest at {amount.us:.1f} us, outside the stop range: either the channel "
+            f"rests there, or the stick was held there. {LET_GO}"
+        )
+    return verdict, _sentence(amount, band, verdict)
+
+
+def against_band(width: Amount, band: StopBand, interval_us: float | None) -> Verdict:
+    """Hold a width against a stop range: inside, outside, or not shown which.
+
+    Examples
+    --------
+    >>> band = StopBand(990.0, 1050.0, "")
+    >>> [against_band(Amount(us, 0.1), band, 0.5).value for us in (1000.0, 1500.0, 1050.0)]
+    ['meets', 'does not meet', 'not shown']
+    """
+    doubt_us = width.doubt_us
+    if interval_us is None:
+        return Verdict.NOT_SHOWN
+    if doubt_us is None:
+        doubt_us = interval_us + CLOCK_TOLERANCE * width.us
+    if band.low_us <= width.us - doubt_us and width.us + doubt_us <= band.high_us:
+        return Verdict.MEETS
+    if width.us + doubt_us < band.low_us or width.us - doubt_us > band.high_us:
+        return Verdict.DOES_NOT_MEET
+    return Verdict.NOT_SHOWN
+
+
+def format_band(band: StopBand) -> str:
+    """Write a stop range as a limit."""
+    return f"{band.low_us:g} to {band.high_us:g} us, the stop range"
+
+
+def _sentence(amount: Amount, band: StopBand, verdict: Verdict) -> str:
+    where = f"The channel rests at {amount.said}"
+    return {
+        Verdict.MEETS: f"{where}, inside the stop range {band.low_us:g} to {band.high_us:g} us.",
+        Verdict.DOES_NOT_MEET: f"{where}, outside the stop range {band.low_us:g} to "
+        f"{band.high_us:g} us: the device may run with the stick let go.",
+        Verdict.NOT_SHOWN: f"{where}, at the border of the stop range {band.low_us:g} to "
+        f"{band.high_us:g} us.",
+    }[verdict]
+
+
+def _unclear(rests_us: tuple[float, ...]) -> str:
+    first, last, longest, most = (f"{us:.0f}" for us in rests_us)
+    return (
+        f"Where it rests is not clear: it begins at {first} us, ends at {last} us, stays longest "
+        f"at {longest} us, and is most often at {most} us."
+    )
+
+
+OF_SIDES: Final = (
+    Definition(
+        "travel",
+        "How far the width goes from the low endpoint to the high one, and of that how far to "
+        "each side of neutral. Both endpoints must have been held.",
+        "travel = high - low; below = neutral - low; above = high - neutral; "
+        "u^2 = the sum of the levels' own u^2 + (100 ppm x difference / sqrt(3))^2",
+        "JCGM 100, 5.1.2 and 5.2.2 (the clock's error is shared, so it counts once), from memory",
+    ),
+    Definition(
+        "asymmetry",
+        "How much farther the width goes above neutral than below it: a robot that drives "
+        "faster one way than the other, or a trim that eats one end. A difference is "
+        "significant where it exceeds its expanded uncertainty.",
+        "asymmetry = above - below = high + low - 2 neutral; in % of (above + below) / 2; "
+        "u^2 = u(high)^2 + u(low)^2 + 4 u(neutral)^2, the clock counted once",
+        "JCGM 100, 5.1.2, 5.2.2 and 6.3.3 (k = 2), from memory",
+    ),
+    Definition(
+        "reversals",
+        "How often the movement turned round. Movements of less than 5 % of the convention's "
+        "span, or of 12 noise deviations, do not count, so that jitter turns nothing round.",
+        "the inner extremes of the width over time that remain when all movements below "
+        "max(0.05 span, 12 sigma) are taken out, the smallest first",
+        "own algorithm, topological persistence; the same as the hysteresis filter before "
+        "rainflow counting (ASTM E1049), from memory",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """The travel on each side of neutral."""
+
+    whole: Amount | None  # From the low endpoint to the high one
+    # From neutral to each; None where either was never held
+    below: Amount | None
+    above: Amount | None
+    asymmetry: Amount | None  # `above` minus `below`
+    asymmetry_percent: float | None  # The same in percent of their mean
+    # Whether it exceeds its expanded uncertainty; None where that is not known
+    significant: bool | None
+    reversals: int | None  # How often the movement turned round; None where nothing moved
+    findings: tuple[Finding, ...]  # `travel`, `asymmetry` and `reversals`
+
+
+def examine_sides(
+    record: Record,
+    levels: tuple[Level | None, Level | None, Level | None],
+    reasons: dict[str, str],
+    moves: Moves,
+) -> Sides:
+    """Measure the travel on each side of neutral."""
+    low, neutral, high = levels
+    whole = weighed_sum((1.0, high), (-1.0, low)) if low and high else None
+    below = weighed_sum((1.0, neutral), (-1.0, low)) if low and neutral else None
+    above = weighed_sum((1.0, high), (-1.0, neutral)) if high and neutral else None
+    asymmetry = percent = significant = None
+    if low and neutral and high and below and above:
+        asymmetry = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
+        percent = 200.0 * asymmetry.us / (above.us + below.us)
+        if asymmetry.uncertainty_us is not None:
+            significant = abs(asymmetry.us) > (asymmetry.doubt_us or 0.0)
+    turned = _turned(record, moves)
+    why = " ".join(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
+    visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
+    visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MAX_SPANS]
+    found = (
+        _travel_finding(whole, below, above, visits, why),
+        _asymmetry_finding(
+            asymmetry, percent, visits, why or reasons.get("neutral", ""), significant=significant
+        ),
+        turned,
+    )
+    reversals = None if turned.value is None else max(moves.turn_row.size - 2, 0)
+    return Sides(whole, below, above, asymmetry, percent, significant, reversals, found)
+
+
+def _travel_finding(
+    whole: Amount | None,
+    below: Amount | None,
+    above: Amount | None,
+    visits: tuple[Evidence, ...],
+    why: str,
+) -> Finding:
+    if whole is None:
+        known = "".join(
+            f" It goes {side.said} {where} neutral."
+            for side, where in ((below, "below"), (above, "above"))
+            if side is not None
+        )
+        return not_shown("travel", "us", why + known)
+    shares = (
+        f": {below.said} below neutral and {above.said} above it."
+        if below and above
+        else "; there is no neutral to part it at."
+    )
+    return measured(
+        "travel", whole.us, "us", f"The width travels {whole.said}{shares}",
+        uncertainty=whole.uncertainty_us, interval=whole.interval_us, evidence=visits,
+    )  # fmt: skip
+
+
+def _asymmetry_finding(
+    asymmetry: Amount | None,
+    percent: float | None,
+    visits: tuple[Evidence, ...],
+    why: str,
+    *,
+    significant: bool | None,
+) -> Finding:
+    if asymmetry is None or percent is None:
+        return not_shown("asymmetry", "us", why)
+    share = f"{percent:+.2f} % of the travel"
+    if significant is None:
+        said = f"Above neutral the width goes {asymmetry.said} farther than below it"
+        doubt = "the sample interval is not known, so neither is the uncertainty."
+    elif significant:
+        side, other = ("Above", "below") if asymmetry.us > 0 else ("Below", "above")
+        size = replace(asymmetry, us=abs(asymmetry.us))
+        share = f"{abs(percent):.2f} % of the travel"
+        said = f"{side} neutral the width goes {size.said} farther than {other} it"
+        doubt = "that is more than the uncertainty."
+    else:
+        said = f"No difference between the two sides of neutral is shown: {asymmetry.said}"
+        doubt = "that is within the uncertainty."
+    return measured(
+        "asymmetry", asymmetry.us, "us", f"{said} ({share}); {doubt}",
+        uncertainty=asymmetry.uncertainty_us, interval=asymmetry.interval_us, evidence=visits,
+    )  # fmt: skip
+
+
+def _turned(record: Record, moves: Moves) -> Finding:
+    if not len(record.dwells) and not len(moves):
+        return not_shown("reversals", "", "No pulse could be measured, so no movement is seen.")
+    least = f"{moves.least_us:.4g} us"
+    if not moves.turn_row.size:
+        return not_shown(
+            "reversals", "", f"The stick was not moved: the width never changes by {least} or more."
+        )
+    inner = moves.turn_row[1:-1]
+    rise_s = record.table.rise_s
+    spans = tuple(Evidence.of(rise_s, row, row) for row in inner[:MAX_SPANS])
+    times = "once" if inner.size == 1 else f"{inner.size} times"
+    said = f"The movement turned round {times}" if inner.size else "The movement went one way only"
+    return measured(
+        "reversals", float(inner.size), "",
+        f"{said}; movements of less than {least} are not counted.", evidence=spans,
+    )  # fmt: skip
+
 
 __all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]
 

@@ -15,7 +15,7 @@ from pwmscope.advice.settings import (
 )
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings.travel import Amount
-from pwmscope.model.letters import format_line
+from pwmscope.model import format_line
 from pwmscope.report.cards.plan import BEFORE, WIDTH, fill_card
 from pwmscope.report.data import json_text
 from pwmscope.report.sentences import RULEBOOK

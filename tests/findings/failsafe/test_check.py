@@ -24,7 +24,7 @@ from pwmscope.capture import Line
 from pwmscope.capture.clip import clip
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LeftOutKind, LossClass, check_failsafe, listen_to
-from pwmscope.model.hazard import HazardKind
+from pwmscope.model import HazardKind
 
 GOOD = {"RX1": "meets", "RX2": "meets", "RX3": "meets"}
 TWO = sheet_of("RX1", "RX2")

@@ -13,7 +13,7 @@ from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.marker import Polarity
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S, format_open, judge_loss
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 _spec = importlib.util.spec_from_file_location(
     "alternative_cases", Path(__file__).with_name("test_alternatives.py")

@@ -9,7 +9,7 @@ from pwmscope.findings.mixing.answers import DEFINITIONS
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.faults import SINGLE, WANTED, Fault, Kind, apply, explanations
 from pwmscope.findings.mixing.sticks import MAX_FRAMES, enough
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)
 AXES = ((1, 0), (-1, 0), (0, -1), (0, 1))

@@ -3,13 +3,12 @@
 import numpy as np
 import pytest
 
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.faults import SINGLE, WANTED
 from pwmscope.findings.mixing.lines import find_lines
 from pwmscope.findings.plan_alignment import align_plan
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 SHEET = parse_sheet('[channels.RX1]\nrole = "drive-left"\n[channels.RX2]\nrole = "drive-right"\n')

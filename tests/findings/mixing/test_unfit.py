@@ -9,8 +9,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings.mixing.examination import examine_mixing
 from pwmscope.findings.mixing.lines import DriveLines, find_lines
 from pwmscope.findings.receivers.ties import Step, Tie
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, Verdict
 
 MIXED = 0.5 * np.array([[1, 1], [1, -1]])
 

@@ -44,8 +44,8 @@ MAX_PERCENT: Final = 125.0
     "solved",
     multiple=True,
     metavar="LINE:END=P1,P2",
-    help="Solve for that instead: the endpoint setting of LINE (END is low or high) was P1 "
-    "percent in the --before recording and is P2 in this one, as in RX1:high=100,110.",
+    help="Solve for that instead, as in RX1:high=100,110. The endpoint setting (END is low or "
+    "high) was P1 percent in the --before recording and is P2 now.",
 )
 @click.option(
     "--most-percent",

@@ -63,7 +63,7 @@ def failsafe(
     """Say what every line of one or more CAPTUREs does when the radio goes silent.
 
     The answer comes first, then hazards, each line's verdict and what to do. --all adds what
-    each line did at each loss, how long it took, and what happened when the link came back. The
+    each line did at each loss and when the link came back. The
     bench sheet says which widths make a device stand still. Without it nothing is said to meet
     the limit. Several recordings are judged together: the worst loss governs.
 

@@ -33,9 +33,8 @@ def look(recording: Recording) -> None:
 def convert(recording: Recording, out: Path, *, replace: bool) -> None:
     """Read CAPTURE once and keep its edges in OUT, a Parquet file.
 
-    OUT holds every edge exactly, with the lines' first levels, the duration, the sampling
-    interval and every assumption made; each command takes it in place of CAPTURE. Its name
-    must end in .parquet.
+    OUT holds every edge exactly, and all that was assumed. Each command takes it in place of
+    CAPTURE. Its name must end in .parquet.
     """
     from pwmscope.capture.columnar import write_edges
     from pwmscope.errors import OutputError

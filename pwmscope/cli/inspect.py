@@ -62,8 +62,8 @@ def inspect(
 ) -> None:
     """Check wiring, pulses, mixing and failsafe of one robot, and write a one-page sheet to sign.
 
-    Name its recordings and its bench sheet with --sheet. Or name one folder that holds a
-    subfolder for each robot, with one bench sheet (*.toml) and its recordings in it.
+    Name its recordings and its bench sheet with --sheet. Or name one folder with a
+    subfolder for each robot: one bench sheet (*.toml) and its recordings in each.
 
     Exit code: 0 all meet; else 1 if one does not meet; else 2 if an input was unusable; else 3.
 

@@ -58,7 +58,7 @@ def measure(
 ) -> None:
     """Measure every channel of CAPTURE and print the answer on one screen.
 
-    CAPTURE is a text table, a value change dump, a Parquet or an Arrow file of levels or
+    CAPTURE is a text table, a value change dump, a Parquet or an Arrow file. It holds levels,
     voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
     is understood.
     """

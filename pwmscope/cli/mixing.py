@@ -72,8 +72,7 @@ def mixing(
 ) -> None:
     """Say what the two drive outputs in CAPTURE do with the sticks, and what to change.
 
-    It ends with exit code 0 if the outputs are mixed as wanted, 1 if something is wrong, 3 if the
-    recording does not show it, and 2 on bad input.
+    Exit code: 0 the outputs are mixed as wanted, 1 something is wrong, 3 not shown, 2 bad input.
     """
     from pwmscope.advice.mixing import advise, course_of
     from pwmscope.report.mixing import mixing_json

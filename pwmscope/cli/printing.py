@@ -101,8 +101,8 @@ all_option = click.option(
 why_option = click.option(
     "--why",
     metavar="LINE",
-    help="Also print the reasons of the verdict on this line, or on 'all': its checks, and which "
-    "other causes the recording refutes.",
+    help="Also print why this line, or 'all', has its verdict: its checks, and which other causes "
+    "are refuted.",
 )
 
 

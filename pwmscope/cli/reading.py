@@ -385,8 +385,8 @@ _EXAMINING_OPTIONS = (
         "--convention",
         "convention_name",
         metavar="NAME",
-        help="Hold every line against this convention instead of choosing by its pulses: "
-        "'standard servo', 'fast servo', 'eighth width' or 'twenty-fourth width'.",
+        help="Hold every line against this convention: 'standard servo', 'fast servo', "
+        "'eighth width' or 'twenty-fourth width'. By default its pulses choose it.",
     ),
     click.option(
         "--from",

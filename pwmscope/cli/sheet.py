@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 def sheet() -> None:
     """Write a bench sheet, or check the wiring that one states.
 
-    A bench sheet is a text file that says what is wired to which output of the receiver, what
-    powers it, and what is expected. docs/sheet.md explains each key.
+    A bench sheet is a text file. It says what is on each output of the receiver, what powers
+    it, and what is expected. docs/sheet.md explains each key.
     """
 
 
@@ -49,7 +49,7 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
     except click.Abort:
         click.echo()
         raise HintError(
-            "The questions ended before all were answered, and nothing was written; "
+            "The questions ended before all were answered, and nothing was written. "
             "`pwmscope sheet new --blank` writes a sheet to fill in instead."
         ) from None
     parse_sheet(text, source=str(path))
@@ -76,8 +76,8 @@ def check(
 ) -> None:
     """Hold the wiring that SHEET states against the wiring rules.
 
-    The first line says whether exactly one source powers the receiver. Ends with 0 if every
-    rule is met, 1 if one is not met, 3 if one is not shown by the sheet, and 2 on bad input.
+    The first line says whether exactly one source powers the receiver. Exit code: 0 every
+    rule is met, 1 one is not met, 3 the sheet does not show one, 2 bad input.
     Nothing is measured; docs/wiring.md explains the rules.
     """
     from pwmscope.bench import load_sheet

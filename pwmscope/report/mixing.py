@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from pwmscope.plot import Mode, Picture
 
 _UNPROVEN: Final = (
-    "No change could be proven on these data. Record again, move each stick alone, slowly, from "
-    "end to end, and ask again."
+    "No change could be proven on these data. Record again: move each stick alone, slowly, from "
+    "end to end."
 )
 _SAID: Final = {
     Verdict.MEETS: "It drives as wanted",

@@ -40,8 +40,8 @@ SPARE_S: Final = 10.0
 """Seconds by which the recorder shall run longer than the steps, for starting and stopping it."""
 BEFORE: Final = "Before anything is powered"
 BEGIN: Final = (
-    "Start the recorder first, then the steps; some seconds more at either end do no harm. Be "
-    "brisk on the way and still at the end of it: what counts is where the sticks are held."
+    "Start the recorder first, then the steps. Some spare seconds at either end do no harm. Move "
+    "the sticks briskly, then hold them still."
 )
 
 
@@ -86,12 +86,10 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
     needs = [
         f"Record at {rate} or faster, for {length_s} s or longer: {plan.seconds:.0f} s of steps "
         "and some to spare.",
-        f"So each width is known within {plan.within_us:g} us (95 %): sampling at {rate} gives "
-        f"{sampling_us:.2g} us, the analyser's clock (100 ppm) {clock_us:.2g} us, and each stick "
-        "is held long enough to average the width's own scatter.",
-        "A longer recording does not make up for a lower rate: where the receiver's edges keep "
-        "step with the analyser's clock, every pulse repeats the same sampling error and "
-        "averaging cannot lessen it. The rate reckons with that.",
+        f"Each width is then known within {plan.within_us:g} us (95 %). Sampling gives "
+        f"{sampling_us:.2g} us of that, the analyser's clock (100 ppm) {clock_us:.2g} us.",
+        "A longer recording does not make up for a lower rate. The same sampling error may repeat "
+        "in every pulse.",
     ]
     if plan.marker:
         needs.append(
@@ -99,9 +97,8 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
         )
     elif any(not step.transmitter_on for step in plan.steps):
         needs.append(
-            "There is no marker line, so the moment at which the transmitter goes off is not "
-            "recorded, and neither is the time until the outputs stop; docs/bench.md says how to "
-            "add one."
+            "There is no marker line. The moment of the loss and the stop time will not be "
+            "recorded. docs/bench.md says how to add a marker."
         )
     return (*needs, BEGIN)
 

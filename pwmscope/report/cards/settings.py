@@ -89,8 +89,8 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
     todo = [s for channel in advice.channels for s in channel.settings if s.change is not None]
     if any(setting.percent is None for setting in todo):
         notes.append(
-            "For figures in percent say what one percent is worth, with --us-per-percent; or "
-            "record at two settings and have it solved for, with --before and --solve."
+            "For figures in percent, state us_per_percent in the bench sheet. Or record at two "
+            "settings: docs/calibrate.md says how."
         )
     shown = [s for channel in advice.channels for s in channel.settings if s.measured is not None]
     if shown:

@@ -143,11 +143,16 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
     """List cards with their names; of many those that say the same are one row."""
     if len(cards) <= _MANY:
-        return [(format_line(c.line), format_plainly(c.device or c.role), c) for c in cards]
+        return [(format_line(c.line), _format_device(c), c) for c in cards]
     same: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
         same.setdefault((card.verdict, card.figure), []).append(card)
     return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
+
+
+def _format_device(card: Card) -> str:
+    """Name a device as far as its first comma, or its role."""
+    return format_plainly(card.device.partition(",")[0] or card.role)
 
 
 def _figures_table(channels: Sequence[ChannelFindings]) -> Table:

@@ -74,7 +74,6 @@ def failsafe(
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
     officer decide.
     """
-    from pwmscope.report import Evidence, make_answer
     from pwmscope.report.failsafe_data import failsafe_json
     from pwmscope.report.failsafe_text import print_causes, print_failsafe_details
 
@@ -83,8 +82,7 @@ def failsafe(
     examination.refuse_stated(len(recordings))
     analysis = examination.analyse(*recordings, limit=limit)
     refuse_unknown(why, analysis)
-    check = analysis.failsafe
-    answer = make_answer(Evidence(check, analysis.sheet))
+    check, answer = analysis.failsafe, analysis.failsafe_answer
     try:
         if json_copy.is_alone:
             click.echo(failsafe_json(check), nl=False)

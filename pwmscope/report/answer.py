@@ -260,6 +260,9 @@ def _badness(check: Check) -> int:
 
 
 def _left_out(evidence: Evidence) -> Iterator[str]:
+    if evidence.read_only:
+        names = ", ".join(map(format_line, evidence.read_only))
+        yield f"Only {names} were read, as asked. Other lines are not judged."
     for left in evidence.failsafe.left_out:
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)

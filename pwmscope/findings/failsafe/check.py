@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from pwmscope.bench import BenchSheet, Limits
-from pwmscope.capture import Capture
-from pwmscope.capture.clip import PART
+from pwmscope.capture import PART, Capture
 from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of

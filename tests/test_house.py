@@ -20,11 +20,9 @@ ORDER = (
 IN_A_CIRCLE = []
 FOLDERS_IN_A_CIRCLE = []
 NOT_YET_BY_FACE = [
-    ("advice", "findings"),
     ("cli", "capture"),
     ("cli", "findings"),
     ("cli", "report"),
-    ("plot", "advice"),
     ("report", "advice"),
     ("report", "findings"),
 ]

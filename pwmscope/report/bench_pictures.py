@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pwmscope.advice.mixing.course import course_of
-from pwmscope.advice.mixing.search import advise
+from pwmscope.advice.mixing import advise, course_of
 from pwmscope.bench import BenchSheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.findings import Findings
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.lines import find_lines
+from pwmscope.findings.mixing import examine_mixing, find_lines
 from pwmscope.plot import Picture, draw_frames, draw_wiring
 from pwmscope.report.mixing import mixing_pictures
 

@@ -6,15 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from pwmscope.advice.drive import Path, Straightness
-from pwmscope.advice.drive.hands import Hands
-from pwmscope.advice.mixing.course import Course
-from pwmscope.advice.mixing.search import Advice
+from pwmscope.advice.drive import Hands, Path, Straightness
+from pwmscope.advice.mixing import Advice, Course
 from pwmscope.bench import CAUTIONS, Axis, StepSpan
 from pwmscope.capture import Capture
-from pwmscope.findings.mixing.answers import Response
-from pwmscope.findings.mixing.examination import Mixing
-from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing import MixFit, Mixing, Response
 from pwmscope.model import COVERAGE, Finding, Verdict, format_line, format_list
 from pwmscope.pulses import PulseTable
 from pwmscope.report.data import json_text

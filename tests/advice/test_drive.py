@@ -1,31 +1,21 @@
 """Drive in software: given these widths, this is where the robot goes; bad data say so."""
 
-from dataclasses import replace
-from pathlib import Path as File
-
 import numpy as np
 import pytest
 
-import pwmscope
 from pwmscope.advice.drive import (
-    Base,
-    Correction,
+    Hands,
     Outputs,
     Path,
     Side,
     Throttle,
     differential,
     drive_path,
-    holonomic,
-    measured_side,
     straight_line_error,
 )
-from pwmscope.advice.drive.hands import Hands
 from pwmscope.bench import PlanStep, StepSpan, parse_sheet
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
-
-CAPTURES = File(__file__).parents[2] / "captures"
 
 
 def table(name, rise_s, width_us, flags=0):
@@ -57,11 +47,6 @@ def test_a_throttle_from_the_bench_sheet():
     assert Throttle.of(None) == Throttle(1000.0, 1500.0, 2000.0, 0.0)
 
 
-def test_a_reversed_motor():
-    throttle = Throttle(reversed=True)
-    assert throttle.commands(np.array([1250.0, 1500.0])).tolist() == [0.5, 0.0]
-
-
 @pytest.mark.parametrize(
     "widths", [(1500.0, 1500.0, 2000.0, 0.0), (1000.0, 1500.0, 2000.0, 1000.0)]
 )
@@ -82,10 +67,6 @@ def test_wheels_that_cannot_be():
         differential(wheel_base_m=0.0)
     with pytest.raises(PwmscopeError, match="top speed is -1 m/s"):
         differential(top_speed_m_s=-1.0)
-    with pytest.raises(PwmscopeError, match="3 wheel headings but 1 places"):
-        holonomic((0.0, 120.0, 240.0), ((0.1, 0.0),))
-    with pytest.raises(PwmscopeError, match=r"expected one row of three finite"):
-        Base(np.zeros((2, 2)), 1.0, ("left", "right"))
 
 
 def test_widths_are_held_until_the_next_pulse_of_each_line():
@@ -130,7 +111,7 @@ def test_each_step_has_its_own_start_and_only_its_own_time():
 def test_an_arc_is_cut_so_that_it_is_drawn_as_one():
     outputs = Outputs(np.array([0.0, 2.0]), np.array([[2000.0, 1000.0]]))
     (path,) = drive_path(outputs, [Throttle()] * 2, differential())
-    assert np.abs(np.diff(path.pose[:, 2])).max() <= 0.05
+    assert np.abs(np.diff(path.pose[:, 2])).max() <= 0.05 + 1e-12
     assert path.pose[-1, 2] == pytest.approx(-20.0)
     half = Outputs(np.array([0.0, 1.0]), np.array([[2000.0, 1500.0]]))
     (path,) = drive_path(half, [Throttle()] * 2, differential())
@@ -141,15 +122,6 @@ def test_a_step_outside_the_recording_is_refused():
     outputs = Outputs(np.array([0.0, 1.0]), np.array([[1500.0, 1500.0]]))
     with pytest.raises(PwmscopeError, match=r"step 'spin' lasts from 0\.5 to 3 s"):
         drive_path(outputs, [Throttle()] * 2, differential(), steps=(span("spin", 0.5, 3.0),))
-
-
-def test_a_correction_is_applied_before_the_motor_controllers():
-    outputs = Outputs(np.array([0.0, 1.0]), np.array([[2000.0, 1500.0]]))
-    swap = Correction(np.array([[0.0, 1.0], [1.0, 0.0]]), np.zeros(2))
-    (before,) = drive_path(outputs, [Throttle()] * 2, differential())
-    (after,) = drive_path(outputs, [Throttle()] * 2, differential(), correction=swap)
-    assert before.turned_deg == pytest.approx(-after.turned_deg)
-    assert before.turned_deg < 0
 
 
 def test_a_path_in_words():
@@ -178,30 +150,6 @@ def test_a_side_that_does_not_drive_has_no_straight_line():
         straight_line_error(Side(), Side(), wheel_base_m=0.2, command=0.0)
     with pytest.raises(PwmscopeError, match="wheel base is 0 m"):
         straight_line_error(Side(), Side(), wheel_base_m=0.0)
-
-
-def test_a_reversed_side_drives_ahead_below_neutral():
-    plain = Side(neutral_offset_us=5.0, gain=0.98, u_neutral_us=1.0, u_gain=0.01)
-    turned = Side(-5.0, 0.98, 1.0, 0.01, Throttle(reversed=True))
-    assert turned.speed(0.5) == pytest.approx(plain.speed(0.5))
-    assert turned.u_speed(0.5) == pytest.approx(plain.u_speed(0.5))
-    command = turned.throttle.commands(np.array([1500.0 - 5.0 - 0.98 * 0.5 * 500.0]))
-    assert command[0] == pytest.approx(turned.speed(0.5))
-
-
-def test_the_straight_line_error_from_a_recording():
-    capture = pwmscope.load(CAPTURES / "unmixed-drive.csv.gz")
-    channels = pwmscope.examine(capture).channels
-    left, right = (
-        measured_side(channels[line].travel, Throttle()) for line in ("drive-left", "drive-right")
-    )
-    for side in (left, right):
-        assert abs(side.gain - 0.7) <= 3.0 * side.u_gain
-        assert abs(side.neutral_offset_us) <= 3.0 * side.u_neutral_us
-    found = straight_line_error(left, right, wheel_base_m=0.2)
-    assert abs(found.deg_per_m) <= 3.0 * found.uncertainty
-    clean = pwmscope.examine(pwmscope.load(CAPTURES / "clean-sweep.csv")).channels["RX1"].travel
-    assert measured_side(replace(clean, neutral=None), Throttle()) is None
 
 
 def test_hands_are_read_off_stick_lines():

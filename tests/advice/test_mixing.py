@@ -6,10 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pwmscope.advice.mixing.proof import changed_samples
-from pwmscope.advice.mixing.search import advise
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.faults import SINGLE, WANTED
+from pwmscope.advice.mixing.search import advise, changed_samples
+from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing
 
 MIXED = 0.5 * np.array(WANTED)
 UNMIXED = np.array(SINGLE)

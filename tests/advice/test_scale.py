@@ -6,7 +6,7 @@ import pytest
 
 from pwmscope.advice.settings import PercentReading, solve_scale, stated_scale
 from pwmscope.errors import HintError
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 
 
 def readings(*pairs, uncertainty_us=0.1):

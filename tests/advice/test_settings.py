@@ -14,11 +14,11 @@ from pwmscope.advice.settings import (
     compare_settings,
     stated_scale,
 )
-from pwmscope.advice.settings.comparison import nearer
+from pwmscope.advice.settings.advise import nearer
 from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.errors import HintError
-from pwmscope.findings.plan_alignment import align_plan
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings import align_plan
+from pwmscope.findings.travel import Amount
 from pwmscope.synth import Channel, Dwell, Frame, Output, Script, Width, build, follow_plan
 
 DRIVE = 'role = "drive-left"\ndeadband_us = 60'
@@ -139,13 +139,11 @@ def test_without_a_known_sampling_interval_nothing_is_changed():
     level["rest"] = dataclasses.replace(
         rest, level=dataclasses.replace(rest.level, uncertainty_us=None)
     )
-    blind = dataclasses.replace(
-        found.channels["A"], travel=dataclasses.replace(found.channels["A"].travel, **level)
-    )
-    found = dataclasses.replace(found, channels={"A": blind})
+    answers = found.channels["A"].channel.answers
+    answers["travel"] = dataclasses.replace(answers["travel"], **level)
     (channel,) = advise_settings(found, sheet_of(DRIVE)).channels
     assert {s.action for s in channel.settings} == {Action.NOT_SHOWN}
-    assert all("--rate" in s.sentence for s in channel.settings)
+    assert all("`rate`" in s.sentence for s in channel.settings)
 
 
 def test_endpoints_are_changed_by_microseconds_and_by_percent():
@@ -240,7 +238,7 @@ def test_a_stick_that_was_never_let_go_shows_no_neutral():
 def test_a_line_without_servo_pulses_shows_nothing():
     found = findings_of(A=drive(1500, 1000, 2000), B=(1500,))
     odd = dataclasses.replace(
-        found.channels["A"], travel=None, not_servo="It does not look like servo pulses."
+        found.channels["A"], channel=None, not_servo="It does not look like servo pulses."
     )
     found = dataclasses.replace(found, channels=found.channels | {"A": odd})
     (channel,) = advise_settings(found, sheet_of(DRIVE)).channels

@@ -22,10 +22,16 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.advice.mixing.search import advise
+from pwmscope.advice.mixing import advise
 from pwmscope.bench import PlanStep, StepSpan
-from pwmscope.findings.mixing.examination import Mixing, examine_mixing
-from pwmscope.findings.mixing.lines import DriveLines, OutputLine, StickLine, Travel
+from pwmscope.findings.mixing import (
+    DriveLines,
+    Mixing,
+    OutputLine,
+    StickLine,
+    Travel,
+    examine_mixing,
+)
 from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

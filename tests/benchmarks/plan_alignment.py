@@ -17,7 +17,7 @@ import sys
 import numpy as np
 
 from pwmscope.bench import AXES, CapturePlan, PlanStep, make_plan, parse_sheet
-from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings import align_plan
 from pwmscope.pulses import PulseTable, decode
 from pwmscope.synth import FollowedPlan, Output, PulsesStop, build, follow_plan
 

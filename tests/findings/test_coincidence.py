@@ -7,9 +7,13 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.glitches.coincidence import DEFINITIONS, examine_coincidence
-from pwmscope.findings.glitches.glitch_patterns import _openers, expected_shared
-from pwmscope.findings.glitches.glitches import Glitches, examine_glitches
+from pwmscope.findings.glitches import Glitches, examine_glitches
+from pwmscope.findings.glitches.coincidence import (
+    DEFINITIONS,
+    _openers,
+    examine_coincidence,
+    expected_shared,
+)
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.findings.timing.timing import examine_timing
+from pwmscope.findings.timing import examine_timing
 from pwmscope.model import Span
 from pwmscope.pulses import decode_line, find_frames
 

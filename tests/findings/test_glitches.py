@@ -8,14 +8,14 @@ from scipy import stats
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.glitches.glitch_kinds import GlitchKind
 from pwmscope.findings.glitches.glitches import (
     DEFINITIONS,
+    GlitchKind,
     examine_glitches,
     poisson_interval_per_minute,
 )
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.findings.timing.timing import examine_timing
+from pwmscope.findings.timing import examine_timing
 from pwmscope.model import Span
 from pwmscope.pulses import decode_line, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, build

@@ -8,8 +8,8 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.segmentation import Record, find_dwells
+from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.timing.held_pulses import find_held_pulses, worst_excursion
-from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 EXCURSION = "worst excursion while held"

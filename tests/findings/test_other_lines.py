@@ -29,7 +29,7 @@ def serial():
         (line([]), "no whole pulse"),
         (line([], 1), "no whole pulse"),
         (line([3e6]), "no whole pulse"),
-        (line([1e6, 2e6, 3e6, 4e6]), "--off-line L"),
+        (line([1e6, 2e6, 3e6, 4e6]), "`marker='L'`"),
         (line([1e6, 1e6 + 1500]), "Only 1 whole servo pulse"),
         (line(np.arange(1, 200) * 40_000.0), "not 750 to 2250 us wide"),
         (line(np.arange(1, 40) * 50.0), "half last less than 50 us"),

@@ -6,9 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.receivers.common_clock import pulses_of
-from pwmscope.findings.receivers.receivers import find_receivers
-from pwmscope.findings.receivers.ties import Step, chance_of
+from pwmscope.findings.receivers.common_clock import Step, chance_of, pulses_of
+from pwmscope.findings.receivers.order import find_receivers
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames

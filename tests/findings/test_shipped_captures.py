@@ -120,7 +120,7 @@ def test_preset_is_reached_after_the_hold():
 def test_preset_without_its_marker_never_says_more_than_it_shows():
     findings = examine(load(CAPTURES / "preset.csv.gz"))
     assert findings.channels["tx-on"].not_servo is not None
-    assert "--off-line tx-on" in findings.channels["tx-on"].not_servo
+    assert "`marker='tx-on'`" in findings.channels["tx-on"].not_servo
     for line in ("RX1", "RX2", "RX3"):
         for event in findings.channels[line].silence.events:
             assert event.behaviour.value == "goes to preset"

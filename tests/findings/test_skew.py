@@ -6,10 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.receivers import receivers
-from pwmscope.findings.receivers.pairing import pair, usual_offset
-from pwmscope.findings.receivers.skew import DEFINITIONS, examine_order
-from pwmscope.findings.receivers.starts import Start
+from pwmscope.findings.receivers import (
+    DEFINITIONS,
+    Start,
+    examine_order,
+    pair,
+    usual_offset,
+)
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
@@ -201,7 +204,7 @@ def test_a_handful_of_frames_gives_an_answer_or_a_reason(frames):
 
 
 def test_every_finding_has_its_definition():
-    names = {definition.name for definition in (*DEFINITIONS, *receivers.DEFINITIONS)}
+    names = {definition.name for definition in DEFINITIONS}
     assert {f.name for f in examine_order(chain(2)).findings} == names
 
 

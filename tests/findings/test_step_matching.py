@@ -3,8 +3,8 @@
 import numpy as np
 
 from pwmscope.bench import CapturePlan, PlanStep
+from pwmscope.findings.plan_alignment import match_steps
 from pwmscope.findings.segmentation import HeldPositions
-from pwmscope.findings.step_matching import match_steps
 
 FORWARD, RIGHT, REST = {"elevator": 1.0}, {"aileron": 1.0}, {}
 

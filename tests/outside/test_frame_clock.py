@@ -19,8 +19,8 @@ from scipy import stats
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.segmentation import Record, find_dwells
+from pwmscope.findings.timing import examine_timing
 from pwmscope.findings.timing.frame_clock import fit_clock, probe_wander
-from pwmscope.findings.timing.timing import examine_timing
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 

@@ -17,7 +17,7 @@ from pwmscope.findings.lag.sampling import (
     slope_of,
     slope_uncertainty,
 )
-from pwmscope.findings.travel.levels import Level, weighed_sum
+from pwmscope.findings.travel import Level, weighed_sum
 from pwmscope.model import CLOCK_TOLERANCE, of_mean_us
 
 TRIALS = 2_000

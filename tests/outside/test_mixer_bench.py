@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.lines import find_lines
+from pwmscope.findings.mixing import examine_mixing, find_lines
 
 BENCH = Path(__file__).parent / "mixer_bench.v"
 SIDES = {"left": "left", "right": "right"}

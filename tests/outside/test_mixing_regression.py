@@ -13,7 +13,7 @@ import pytest
 import statsmodels.api as sm
 from sklearn.linear_model import HuberRegressor, LinearRegression, RANSACRegressor
 
-from pwmscope.findings.mixing.regression import HUBER, fit_robustly
+from pwmscope.findings.mixing.fit import HUBER, fit_robustly
 
 TRUTH_US = np.array([312.5, -187.25, 1503.75])
 

@@ -13,8 +13,7 @@ import pytest
 from dtaidistance import dtw_ndim
 
 from pwmscope.bench import CapturePlan, PlanStep, load_sheet, make_plan
-from pwmscope.findings import step_matching
-from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings import align_plan, plan_alignment
 from pwmscope.findings.segmentation import HeldPositions
 from pwmscope.pulses import decode
 from pwmscope.synth import Output, build, follow_plan
@@ -133,7 +132,7 @@ def test_the_chain_is_the_cheapest_of_all(seed):
     level = rng.choice([1.1, 1.5, 1.9], (positions, 2))
     held = HeldPositions(("A", "B"), start_s, start_s + 0.4, level)
     place = rng.choice([0.0, 1.5], (count, positions))
-    found = step_matching._cheapest(plan, held, place)
+    found = plan_alignment._cheapest(plan, held, place)
     assert found.cost == pytest.approx(brute_force(plan, held, place), abs=1e-9)
 
 

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
 from pwmscope.advice.settings import PercentReading, PercentScale, Transmitter, solve_scale
-from pwmscope.advice.settings.change import reckon
+from pwmscope.advice.settings.endpoints import plan_change
 from pwmscope.errors import HintError
-from pwmscope.findings.travel.levels import Amount
+from pwmscope.findings.travel import Amount
 
 CLOCK = 100e-6 / math.sqrt(3)
 
@@ -114,7 +114,7 @@ def test_the_prediction_is_as_certain_as_it_says():
     """JCGM 100, 5.1.2: the reading's and percent times the scale's uncertainty, in quadrature."""
     rng = np.random.default_rng(53)
     trials = 20_000
-    made = reckon(Amount(1900.0, 0.4), 2000.0, Transmitter(PercentScale(4.9, 0.05, "solved")))
+    made = plan_change(Amount(1900.0, 0.4), 2000.0, Transmitter(PercentScale(4.9, 0.05, "solved")))
     width_us = 1900.0 + rng.normal(0, 0.4, trials)
     after_us = width_us + made.percent * (4.9 + rng.normal(0, 0.05, trials))
     assert made.percent == 20.0

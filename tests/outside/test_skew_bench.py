@@ -21,12 +21,8 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.glitches.coincidence import examine_coincidence
-from pwmscope.findings.glitches.glitch_kinds import GlitchKind
-from pwmscope.findings.glitches.glitches import examine_glitches
-from pwmscope.findings.receivers.pairing import pair
-from pwmscope.findings.receivers.starts import Start
-from pwmscope.findings.receivers.ties import Step
+from pwmscope.findings.glitches import GlitchKind, examine_coincidence, examine_glitches
+from pwmscope.findings.receivers import Start, Step, pair
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.model import COVERAGE, Span
 from pwmscope.pulses import find_frames

@@ -8,9 +8,9 @@ import pytest
 from matplotlib.axes import Axes
 
 from pwmscope.advice.drive import Path
-from pwmscope.advice.drive.hands import Hands
+from pwmscope.advice.drive.outputs import Hands
 from pwmscope.bench import PlanStep, StepSpan
-from pwmscope.plot.paths import draw_drive_path
+from pwmscope.plot import draw_drive_path
 from pwmscope.plot.sticks import STICKS, draw_sticks
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -1,44 +1,94 @@
-"""The widths of the drive outputs over time, and changes of them."""
+"""The widths of outputs and sticks over time, as commands from -1 to 1."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from pwmscope.bench import Axis, BenchChannel
 from pwmscope.errors import PwmscopeError
 from pwmscope.model import FloatArray
-from pwmscope.pulses import PulseTable
+from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
-    """A change of the outputs, applied in software: ``matrix @ widths + offset_us``.
+class Throttle:
+    """How a motor controller reads widths.
 
     Parameters
     ----------
-    matrix : ndarray of float64, shape (outputs, outputs)
-        Of unit one.
-    offset_us : ndarray of float64, shape (outputs,)
-        In microseconds.
+    low_us, neutral_us, high_us : float
+        Widths of full speed back, standstill and full speed forward.
+    deadband_us : float
+        Whole width of the band round neutral in which the motor stands still.
+
+    Raises
+    ------
+    PwmscopeError
+        If the widths are not in order, or the deadband reaches an end.
 
     Examples
     --------
-    Two plugs swapped:
-
-    >>> swap = Correction(np.array([[0.0, 1.0], [1.0, 0.0]]), np.zeros(2))
-    >>> swap.of(np.array([[1200.0, 1700.0]])).tolist()
-    [[1700.0, 1200.0]]
+    >>> throttle = Throttle(1000.0, 1500.0, 2000.0, 40.0)
+    >>> throttle.commands(np.array([1000.0, 1490.0, 1520.0, 1760.0, 2100.0])).tolist()
+    [-1.0, 0.0, 0.0, 0.5, 1.0]
     """
 
-    matrix: FloatArray
-    offset_us: FloatArray
+    low_us: float = STANDARD_SERVO.low_us
+    neutral_us: float = STANDARD_SERVO.neutral_us
+    high_us: float = STANDARD_SERVO.high_us
+    deadband_us: float = 0.0
 
-    def of(self, width_us: FloatArray) -> FloatArray:
-        """Apply it to widths, shape (n, outputs)."""
-        changed: FloatArray = width_us @ self.matrix.T + self.offset_us
-        return changed
+    def __post_init__(self) -> None:
+        half_us = self.deadband_us / 2.0
+        if not (
+            self.low_us < self.neutral_us - half_us and self.neutral_us + half_us < self.high_us
+        ):
+            raise PwmscopeError(
+                f"A motor controller with ends at {self.low_us:g} and {self.high_us:g} us, neutral "
+                f"at {self.neutral_us:g} us and a deadband of {self.deadband_us:g} us cannot be "
+                "driven; expected low, neutral and high in rising order, and the deadband between "
+                "the ends. Correct the bench sheet."
+            )
+
+    @classmethod
+    def of(cls, channel: BenchChannel | None) -> Throttle:
+        """Take what the bench sheet says of a channel; without it, the convention.
+
+        Raises
+        ------
+        PwmscopeError
+            As the class.
+        """
+        if channel is None:
+            return cls()
+        neutral_us = STANDARD_SERVO.neutral_us if channel.neutral_us is None else channel.neutral_us
+        return cls(channel.low_us, neutral_us, channel.high_us, channel.deadband_us or 0.0)
+
+    def commands(self, width_us: FloatArray) -> FloatArray:
+        """Turn widths into commands.
+
+        Parameters
+        ----------
+        width_us : ndarray of float64, any shape
+            Pulse widths in microseconds.
+
+        Returns
+        -------
+        ndarray of float64, the same shape
+            From -1, full speed back, to 1, full speed forward; 0 in the deadband, and
+            in proportion from its edges to the ends.
+        """
+        off_us = np.asarray(width_us, np.float64) - self.neutral_us
+        half_us = self.deadband_us / 2.0
+        back_us = self.neutral_us - self.low_us - half_us
+        beyond_us = np.sign(off_us) * np.maximum(np.abs(off_us) - half_us, 0.0)
+        ahead_us = self.high_us - self.neutral_us - half_us
+        command: FloatArray = np.where(off_us < 0.0, beyond_us / back_us, beyond_us / ahead_us)
+        # Adding 0 leaves no minus before a zero.
+        return np.clip(command, -1.0, 1.0) + 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +100,7 @@ class Outputs:
     time_s : ndarray of float64, shape (n + 1,)
         When each row of widths begins, and at last when the last one ends; in order.
     width_us : ndarray of float64, shape (n, outputs)
-        One column for each wheel of the base, in its order.
+        One column for each output.
 
     Raises
     ------
@@ -79,7 +129,7 @@ class Outputs:
         Parameters
         ----------
         tables : sequence of PulseTable
-            One for each wheel of the base, in its order.
+            One for each output.
         end_s : float
             When the recording ends.
 
@@ -107,3 +157,25 @@ class Outputs:
             ]
         )
         return cls(np.append(time_s, end_s), held_us)
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Stick positions over time."""
+
+    time_s: FloatArray  # shape (n,): In order
+    # shape (n,): For each stick axis that was recorded, from -1 to 1; right and forward are
+    # positive
+    position: Mapping[Axis, FloatArray]
+
+    @classmethod
+    def of(cls, tables: Mapping[Axis, PulseTable], end_s: float) -> Hands:
+        """Read the positions off the widths of recorded stick lines."""
+        if not tables:
+            raise PwmscopeError(
+                "No stick line is named, so what the hands did cannot be drawn; record the "
+                "receiver's pins and name them stick-aileron and so on in the bench sheet."
+            )
+        outputs = Outputs.of(list(tables.values()), end_s)
+        position = Throttle().commands(outputs.width_us)
+        return cls(outputs.time_s[:-1], dict(zip(tables, position.T, strict=True)))

@@ -1,20 +1,177 @@
-"""The path that a robot would take for the widths at its outputs."""
+"""Where a robot drives: wheels, body motion by exact arcs, and the path of each step."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from pwmscope.advice.drive.base import Base
-from pwmscope.advice.drive.commands import Throttle
-from pwmscope.advice.drive.motion import integrate
-from pwmscope.advice.drive.outputs import Correction, Outputs
+from pwmscope.advice.drive.outputs import Outputs, Throttle
 from pwmscope.bench import StepSpan
 from pwmscope.errors import PwmscopeError
 from pwmscope.model import FloatArray
+
+TOP_SPEED_M_S: Final = 1.0
+WHEEL_BASE_M: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Base:
+    """A left and a right wheel, or track.
+
+    The robot's own axes: x forward, y to the left, turning counter-clockwise positive.
+
+    Parameters
+    ----------
+    wheel_base_m : float
+        Distance between the wheels.
+    top_speed_m_s : float
+        Speed of a wheel at command 1.
+    assumptions : tuple of str
+        What was assumed, each a plain sentence.
+
+    Raises
+    ------
+    PwmscopeError
+        If one of the two is not above 0.
+
+    Examples
+    --------
+    >>> base = differential(wheel_base_m=0.5, top_speed_m_s=2.0)
+    >>> base.twist(np.array([[0.5, 1.0]])).tolist()
+    [[1.5, 0.0, 2.0]]
+    """
+
+    wheel_base_m: float
+    top_speed_m_s: float
+    assumptions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for what, value, unit in (
+            ("wheel base", self.wheel_base_m, "m"),
+            ("top speed", self.top_speed_m_s, "m/s"),
+        ):
+            if not (math.isfinite(value) and value > 0.0):
+                raise PwmscopeError(f"The {what} is {value:g} {unit}, expected a number above 0.")
+
+    def twist(self, commands: FloatArray) -> FloatArray:
+        """Body motion for commands.
+
+        Parameters
+        ----------
+        commands : ndarray of float64, shape (n, 2)
+            Left and right, from -1 to 1.
+
+        Returns
+        -------
+        ndarray of float64, shape (n, 3)
+            ``vx, vy, omega`` in m/s, m/s and rad/s.
+        """
+        left, right = self.top_speed_m_s * commands.T
+        none = np.zeros(left.size)
+        return np.column_stack([(left + right) / 2.0, none, (right - left) / self.wheel_base_m])
+
+
+def differential(*, wheel_base_m: float | None = None, top_speed_m_s: float | None = None) -> Base:
+    """Make a base with a left and a right wheel (or track).
+
+    Parameters
+    ----------
+    wheel_base_m : float, optional
+        Distance between the wheels; 0.2 m if not given, and said.
+    top_speed_m_s : float, optional
+        Speed at full command; 1 m/s if not given, and said.
+
+    Returns
+    -------
+    Base
+
+    Raises
+    ------
+    PwmscopeError
+        If a length or a speed is not above 0.
+    """
+    said = []
+    if wheel_base_m is None:
+        wheel_base_m = WHEEL_BASE_M
+        said.append(f"The wheels are taken to stand {WHEEL_BASE_M:g} m apart; none is stated.")
+    if top_speed_m_s is None:
+        top_speed_m_s = TOP_SPEED_M_S
+        said.append(
+            f"The top speed is taken as {TOP_SPEED_M_S:g} m/s, the same for every wheel; none is "
+            "stated."
+        )
+    return Base(wheel_base_m, top_speed_m_s, tuple(said))
+
+
+SMALL = 1e-3
+"""Turns below this, in radians, are taken by series, whose next term is below rounding."""
+
+
+def _sine_part(turn: FloatArray) -> FloatArray:
+    """``sin(a) / a``, 1 at 0."""
+    small = np.abs(turn) < SMALL
+    whole = np.where(small, 1.0, turn)
+    return np.where(small, 1.0 - turn**2 / 6.0 + turn**4 / 120.0, np.sin(whole) / whole)
+
+
+def _cosine_part(turn: FloatArray) -> FloatArray:
+    """``(1 - cos(a)) / a``, 0 at 0; by the half angle, which keeps its digits."""
+    small = np.abs(turn) < SMALL
+    whole = np.where(small, 1.0, turn)
+    exact = 2.0 * np.sin(whole / 2.0) ** 2 / whole
+    return np.where(small, turn / 2.0 - turn**3 / 24.0 + turn**5 / 720.0, exact)
+
+
+def integrate(
+    twist: FloatArray, seconds: FloatArray, start: FloatArray | None = None
+) -> FloatArray:
+    """Follow a body through stretches of constant motion.
+
+    Each stretch is an arc of a circle, taken in closed form (the exponential of a
+    planar twist): with ``a = omega t`` the body moves by ``t (S vx - C vy, C vx + S
+    vy)`` in its own axes at the start, ``S = sin(a)/a``, ``C = (1 - cos(a))/a``. Straight
+    lines and turning on the spot are limits of it, and need no case of their own.
+
+    Parameters
+    ----------
+    twist : ndarray of float64, shape (n, 3)
+        ``vx, vy, omega`` in the body's axes: m/s forward, m/s to the left, rad/s
+        counter-clockwise.
+    seconds : ndarray of float64, shape (n,)
+        How long each lasts.
+    start : ndarray of float64, shape (3,), optional
+        ``x, y, heading`` at the beginning, in metres and radians; zeros if not given.
+
+    Returns
+    -------
+    ndarray of float64, shape (n + 1, 3)
+        The pose at the beginning and after each stretch; headings are not wrapped.
+
+    Examples
+    --------
+    A quarter of a circle of radius 2 m to the left:
+
+    >>> twist = np.array([[np.pi, 0.0, np.pi / 2]])
+    >>> integrate(twist, np.array([1.0]))[-1].round(9).tolist()
+    [2.0, 2.0, 1.570796327]
+    """
+    begin = np.zeros(3) if start is None else np.asarray(start, np.float64)
+    turn = twist[:, 2] * seconds
+    heading = np.concatenate([[begin[2]], begin[2] + np.cumsum(turn)])
+    sine, cosine = _sine_part(turn), _cosine_part(turn)
+    forward_m = seconds * (sine * twist[:, 0] - cosine * twist[:, 1])
+    left_m = seconds * (cosine * twist[:, 0] + sine * twist[:, 1])
+    before = heading[:-1]
+    step_x = np.cos(before) * forward_m - np.sin(before) * left_m
+    step_y = np.sin(before) * forward_m + np.cos(before) * left_m
+    x = np.concatenate([[begin[0]], begin[0] + np.cumsum(step_x)])
+    y = np.concatenate([[begin[1]], begin[1] + np.cumsum(step_y)])
+    return np.column_stack([x, y, heading])
+
 
 FINEST_TURN: Final = 0.05
 FINEST_S: Final = 0.1
@@ -88,7 +245,6 @@ def drive_path(
     base: Base,
     *,
     steps: tuple[StepSpan, ...] = (),
-    correction: Correction | None = None,
 ) -> tuple[Path, ...]:
     """Work out the path that the outputs would drive a robot along.
 
@@ -100,13 +256,11 @@ def drive_path(
     outputs : Outputs
         The widths.
     throttles : sequence of Throttle
-        How the controller of each wheel reads them.
+        How the controller of each wheel reads them, left before right.
     base : Base
         The wheels.
     steps : tuple of StepSpan, optional
         One path for each, from its own start; one for the whole where there is none.
-    correction : Correction, optional
-        A change of the outputs, to predict what it does.
 
     Returns
     -------
@@ -115,26 +269,23 @@ def drive_path(
     Raises
     ------
     PwmscopeError
-        If there is not one output and one throttle for each wheel, or a step lies
+        If there are not two outputs and two throttles, or a step lies
         outside the time for which the outputs are known.
 
     Examples
     --------
-    >>> from pwmscope.advice.drive.base import differential
     >>> outputs = Outputs(np.array([0.0, 1.0]), np.array([[2000.0, 1500.0]]))
     >>> (path,) = drive_path(outputs, [Throttle(), Throttle()], differential())
     >>> path.turned_deg < 0  # only the left wheel drives: to the right
     True
     """
-    wheels = len(base.names)
-    if outputs.width_us.shape[1] != wheels or len(throttles) != wheels:
+    if outputs.width_us.shape[1] != 2 or len(throttles) != 2:
         raise PwmscopeError(
             f"There are {outputs.width_us.shape[1]} outputs and {len(throttles)} motor controllers "
-            f"for {wheels} wheels; name one output for each wheel ({', '.join(base.names)})."
+            "for 2 wheels; name one output for each wheel (left, right)."
         )
-    width_us = outputs.width_us if correction is None else correction.of(outputs.width_us)
     commands = np.column_stack(
-        [throttle.commands(width_us[:, k]) for k, throttle in enumerate(throttles)]
+        [throttle.commands(outputs.width_us[:, k]) for k, throttle in enumerate(throttles)]
     )
     twist = base.twist(commands)
     if not steps:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from pwmscope.advice.drive.commands import Throttle
+from pwmscope.advice.drive.outputs import Throttle
 from pwmscope.errors import PwmscopeError
-from pwmscope.findings.travel import Travel
 from pwmscope.model import COVERAGE
 
 
@@ -35,66 +34,19 @@ class Side:
 
     def speed(self, command: float) -> float:
         """Speed for a command straight ahead, as a part of the top speed."""
-        return self._beyond_us(command) / self._driven_us
+        dead_us = self.throttle.deadband_us / 2.0
+        off_us = self.gain * command * self._whole_us + self.neutral_offset_us
+        return (off_us - dead_us) / (self._whole_us - dead_us)
 
     def u_speed(self, command: float) -> float:
         """Return the standard uncertainty of that speed."""
-        doubt_us = math.hypot(self.u_neutral_us, command * abs(self._whole_us) * self.u_gain)
-        return doubt_us / self._driven_us
+        doubt_us = math.hypot(self.u_neutral_us, command * self._whole_us * self.u_gain)
+        return doubt_us / (self._whole_us - self.throttle.deadband_us / 2.0)
 
     @property
     def _whole_us(self) -> float:
-        """Travel from neutral to the end that drives ahead, with its sign."""
-        throttle = self.throttle
-        end_us = throttle.low_us if throttle.reversed else throttle.high_us
-        return end_us - throttle.neutral_us
-
-    @property
-    def _driven_us(self) -> float:
-        """The part of it beyond the deadband."""
-        return abs(self._whole_us) - self.throttle.deadband_us / 2.0
-
-    def _beyond_us(self, command: float) -> float:
-        """Width beyond the deadband's edge, towards the end that drives ahead."""
-        off_us = self.gain * command * self._whole_us + self.neutral_offset_us
-        return math.copysign(1.0, self._whole_us) * off_us - self.throttle.deadband_us / 2.0
-
-
-def measured_side(travel: Travel, throttle: Throttle) -> Side | None:
-    """Take one side's neutral and gain from the dwells of a recording.
-
-    Both rest on the neutral that was measured; taking them as independent states rather
-    more uncertainty than there is.
-
-    Parameters
-    ----------
-    travel : Travel
-        The output's travel, recorded while the stick went straight ahead.
-    throttle : Throttle
-        How its motor controller reads widths.
-
-    Returns
-    -------
-    Side or None
-        None where neutral or the forward end was not seen, or the sample interval is
-        not known.
-    """
-    neutral, end = travel.neutral, travel.low if throttle.reversed else travel.high
-    if neutral is None or end is None:
-        return None
-    neutral, end = neutral.repeated, end.repeated
-    if neutral.uncertainty_us is None or end.uncertainty_us is None:
-        return None
-    whole_us = throttle.high_us - throttle.neutral_us
-    if throttle.reversed:
-        whole_us = throttle.low_us - throttle.neutral_us
-    return Side(
-        neutral.width_us - throttle.neutral_us,
-        (end.width_us - neutral.width_us) / whole_us,
-        neutral.uncertainty_us,
-        math.hypot(neutral.uncertainty_us, end.uncertainty_us) / abs(whole_us),
-        throttle,
-    )
+        """Travel from neutral to full speed ahead."""
+        return self.throttle.high_us - self.throttle.neutral_us
 
 
 @dataclass(frozen=True, slots=True)

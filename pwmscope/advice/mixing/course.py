@@ -22,9 +22,7 @@ from pwmscope.advice.drive import (
 )
 from pwmscope.advice.mixing.search import Advice
 from pwmscope.bench import Axis, BenchSheet, PlanStep, StepSpan
-from pwmscope.findings.mixing.examination import Mixing
-from pwmscope.findings.mixing.faults import Kind
-from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing import Kind, MixFit, Mixing
 from pwmscope.pulses import PulseTable
 
 COMMAND: Final = 0.5
@@ -179,8 +177,7 @@ def _straightness(fit: MixFit, throttles: Sequence[Throttle], base: Base) -> Str
     if any(side.gain < _MIN_GAIN or side.speed(COMMAND) <= 0.0 for side in sides):
         return None
     left, right = sides
-    wheel_base_m = float(base.rolling[1, 2] - base.rolling[0, 2])
-    return straight_line_error(left, right, wheel_base_m=wheel_base_m, command=COMMAND)
+    return straight_line_error(left, right, wheel_base_m=base.wheel_base_m, command=COMMAND)
 
 
 def _side(fit: MixFit, at: int, throttle: Throttle) -> Side:

@@ -1,10 +1,24 @@
 """Which settings of the transmitter to change, by how much, and what that leads to."""
 
-from pwmscope.advice.settings.advise import SettingsAdvice, advise_settings
-from pwmscope.advice.settings.comparison import Compared, Trend, compare_settings
-from pwmscope.advice.settings.scale import PercentReading, PercentScale, solve_scale, stated_scale
-from pwmscope.advice.settings.setting import ORDER, Action, ChannelSettings, Name, Setting
-from pwmscope.advice.settings.transmitter import Transmitter
+from pwmscope.advice.settings.advise import (
+    Compared,
+    SettingsAdvice,
+    Trend,
+    advise_settings,
+    compare_settings,
+)
+from pwmscope.advice.settings.setting import (
+    ORDER,
+    Action,
+    ChannelSettings,
+    Name,
+    PercentReading,
+    PercentScale,
+    Setting,
+    Transmitter,
+    solve_scale,
+    stated_scale,
+)
 
 __all__ = [
     "ORDER",

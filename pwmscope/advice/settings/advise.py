@@ -1,22 +1,66 @@
-"""What to set, channel by channel."""
+"""What to set, channel by channel, and what became of it from one recording to the next."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 from pwmscope.advice.settings.direction import advise_direction, advise_rest
-from pwmscope.advice.settings.endpoints import advise_endpoint
-from pwmscope.advice.settings.neutral import advise_neutral
-from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Setting
-from pwmscope.advice.settings.transmitter import Transmitter
-from pwmscope.advice.settings.warnings import creep_warning, weapon_warning
+from pwmscope.advice.settings.endpoints import CAN_CREEP, advise_endpoint, advise_neutral
+from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Setting, Transmitter
 from pwmscope.bench import STICKS, UNUSED, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
-from pwmscope.findings import ChannelFindings, Findings
-from pwmscope.findings.plan_alignment import Alignment
-from pwmscope.findings.travel import Level
+from pwmscope.findings import Alignment, ChannelFindings, Findings
+from pwmscope.findings.travel import Amount, Level, Travel, weighed_sum
+from pwmscope.model import COVERAGE
+
+
+def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:
+    """Warn of a robot that creeps: neutral off by more than half the deadband."""
+    if setting is None or setting.measured is None or channel.role not in CAN_CREEP:
+        return None
+    doubt_us = COVERAGE * (setting.measured.uncertainty_us or 0.0)
+    off_us = abs(setting.measured.us - (setting.target_us or 0.0))
+    what = "the weapon may turn" if channel.role == "weapon" else "the robot creeps"
+    if channel.deadband_us is None:
+        if setting.action is not Action.CHANGE:
+            return None
+        return (
+            f"With the stick let go {what} if the deadband is narrower than {2 * off_us:.0f} us; "
+            "the sheet does not state it."
+        )
+    half_us = channel.deadband_us / 2.0
+    if off_us + doubt_us <= half_us:
+        return None
+    more = f"more than half the deadband ({half_us:g} us)"
+    if off_us - doubt_us > half_us:
+        return f"Neutral lies {off_us:.1f} us off, {more}: with the stick let go {what}."
+    return (
+        f"Neutral lies {off_us:.1f} us off, within the uncertainty perhaps {more}: with the stick "
+        f"let go {what}, if it is."
+    )
+
+
+def weapon_warning(channel: BenchChannel, travel: Travel) -> str | None:
+    """Warn of a weapon that does not stop at the low end of its stick."""
+    band = channel.stop_band
+    if channel.role != "weapon" or channel.neutral_us is not None or band is None:
+        return None
+    if travel.low is None:
+        return None
+    low_us = travel.low.width_us
+    doubt_us = COVERAGE * (travel.low.uncertainty_us or 0.0)
+    if low_us + doubt_us <= band.high_us:
+        return None
+    perhaps = "is" if low_us - doubt_us > band.high_us else "is, within the uncertainty perhaps,"
+    return (
+        f"The lowest width at which the stick was held, {low_us:.1f} us, {perhaps} above the stop "
+        f"range, which ends at {band.high_us:g} us: with the stick all the way down the weapon may "
+        "turn."
+    )
+
 
 _ASKED: Final[tuple[Name, ...]] = ("neutral", "low endpoint", "high endpoint")
 
@@ -120,33 +164,33 @@ def _advise_channel(
     transmitter: Transmitter,
     alignment: Alignment | None,
 ) -> ChannelSettings:
-    def made(settings: tuple[Setting, ...], *warnings: str | None) -> ChannelSettings:
-        said = tuple(warning for warning in warnings if warning)
-        return ChannelSettings(channel.line, channel.role, channel.device, settings, said)
-
     travel = found.travel
-    if travel is None:
-        return made(_all_not_shown(channel, found.not_servo or "It carries no servo pulses."))
-    direction = advise_direction(channel, found, alignment)
-    rest = advise_rest(channel, found, alignment)
-    if direction is not None and direction.action is Action.CHANGE:
-        rest = None  # It changes with the direction.
-    of_direction = tuple(setting for setting in (direction, rest) if setting is not None)
-    neutral = advise_neutral(channel, travel, transmitter)
-    warnings = (creep_warning(channel, neutral), weapon_warning(channel, travel))
-    if direction is not None and direction.action is Action.CHANGE:
-        reason = "Reverse the channel first and record again: that changes this setting."
-        return made((*of_direction, *_all_not_shown(channel, reason)), *warnings)
-    ends = (
-        advise_endpoint(
-            "low", channel, travel, neutral, transmitter, held=_is_held(travel.low, alignment)
-        ),
-        advise_endpoint(
-            "high", channel, travel, neutral, transmitter, held=_is_held(travel.high, alignment)
-        ),
-    )
-    of_neutral = () if neutral is None else (neutral,)
-    return made((*of_direction, *of_neutral, *ends), *warnings)
+    settings: list[Setting | None] = []
+    warnings: tuple[str | None, ...] = ()
+    reason = found.not_servo or "It carries no servo pulses."
+    if travel is not None:
+        direction = advise_direction(channel, found, alignment)
+        neutral = advise_neutral(channel, travel, transmitter)
+        warnings = (creep_warning(channel, neutral), weapon_warning(channel, travel))
+        settings.append(direction)
+        if direction is not None and direction.action is Action.CHANGE:
+            # The rest position and all others change with the direction.
+            reason = "Reverse the channel first and record again: that changes this setting."
+        else:
+            settings += [advise_rest(channel, found, alignment), neutral]
+            reason = ""
+            for end, level in (("low", travel.low), ("high", travel.high)):
+                held = _is_held(level, alignment)
+                settings.append(
+                    advise_endpoint(end, channel, travel, neutral, transmitter, held=held)
+                )
+    if reason:
+        settings += _all_not_shown(channel, reason)
+    return ChannelSettings(
+        channel.line, channel.role, channel.device,
+        tuple(setting for setting in settings if setting is not None),
+        tuple(warning for warning in warnings if warning),
+    )  # fmt: skip
 
 
 def _all_not_shown(channel: BenchChannel, reason: str) -> tuple[Setting, ...]:
@@ -169,3 +213,107 @@ def _is_held(level: Level | None, alignment: Alignment | None) -> bool:
         for visit in level.visits
         for span in at_ends
     )
+
+
+class Trend(StrEnum):
+    """What became of a setting."""
+
+    IMPROVED = "improved"
+    WORSE = "worse"
+    UNCHANGED = "unchanged within the uncertainty"
+    NOT_SHOWN = "not shown"
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One setting before and after.
+
+    Parameters
+    ----------
+    line : str
+        The channel.
+    name : str
+        The setting.
+    trend : Trend
+        What became of it.
+    before, after : Amount or None
+        The widths.
+    gain : Amount or None
+        By how much it came nearer to what the device expects; below 0 where it went farther.
+    sentence : str
+        The same for a person.
+    """
+
+    line: str
+    name: Name
+    trend: Trend
+    before: Amount | None
+    after: Amount | None
+    gain: Amount | None
+    sentence: str
+
+
+def compare_settings(before: SettingsAdvice, after: SettingsAdvice) -> tuple[Compared, ...]:
+    """Say per channel and setting what improved from one recording to the next.
+
+    Parameters
+    ----------
+    before, after : SettingsAdvice
+        Of the two recordings, by one sheet.
+
+    Returns
+    -------
+    tuple of Compared
+        For each neutral and endpoint of each channel of the later recording.
+    """
+    earlier = {channel.line: channel for channel in before.channels}
+    return tuple(
+        _compare(channel.line, setting, _named(earlier.get(channel.line), setting.name))
+        for channel in after.channels
+        for setting in channel.settings
+        if setting.name not in {"direction", "rest position"}
+    )
+
+
+def _named(channel: ChannelSettings | None, name: Name) -> Setting | None:
+    return None if channel is None else channel.named(name)
+
+
+def _compare(line: str, after: Setting, before: Setting | None) -> Compared:
+    now, was = after.measured, None if before is None else before.measured
+    target_us = after.target_us
+    if now is None or was is None or target_us is None:
+        missing = "earlier" if now is not None else "later"
+        said = f"{after.name} is not shown by the {missing} recording, so nothing can be compared."
+        return Compared(line, after.name, Trend.NOT_SHOWN, was, now, None, said)
+    gain = nearer(was, now, target_us)
+    doubt_us = COVERAGE * (gain.uncertainty_us or 0.0)
+    if gain.uncertainty_us is None:
+        trend, how = Trend.NOT_SHOWN, "by how much is not shown, since the uncertainty is not known"
+    elif abs(gain.us) <= doubt_us:
+        trend, how = Trend.UNCHANGED, "unchanged within the uncertainty"
+    else:
+        trend = Trend.IMPROVED if gain.us > 0 else Trend.WORSE
+        size = Amount(abs(gain.us), gain.uncertainty_us)
+        how = f"{trend.value}, {size.said} {'nearer to' if gain.us > 0 else 'farther from'} it"
+    said = f"{after.name} went from {was.said} to {now.said}, wanted {target_us:g} us: {how}."
+    return Compared(line, after.name, trend, was, now, gain, said)
+
+
+def nearer(before: Amount, after: Amount, target_us: float) -> Amount:
+    """By how much a width came nearer to a target, errors of one analyser shared.
+
+    Examples
+    --------
+    >>> gained = nearer(Amount(1012.0, 0.3), Amount(998.0, 0.4), 1000.0)
+    >>> gained.us, round(gained.uncertainty_us, 2)
+    (10.0, 0.51)
+    """
+    was_side = 1.0 if before.us >= target_us else -1.0
+    now_side = 1.0 if after.us >= target_us else -1.0
+    gain_us = abs(before.us - target_us) - abs(after.us - target_us)
+    doubt = weighed_sum(
+        (was_side, Level(before.us, before.uncertainty_us, ())),
+        (-now_side, Level(after.us, after.uncertainty_us, ())),
+    )
+    return Amount(gain_us, doubt.uncertainty_us)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Final
 
 import numpy as np
 
-from pwmscope.advice.settings.neutral import RATE_UNKNOWN
+from pwmscope.advice.settings.endpoints import RATE_UNKNOWN
 from pwmscope.advice.settings.setting import Action, Setting
-from pwmscope.bench import DRIVES, Axis, BenchChannel, PlanStep, StopBand
-from pwmscope.findings.plan_alignment import Alignment
-from pwmscope.findings.results import ChannelFindings
+from pwmscope.bench import DRIVES, Axis, BenchChannel, PlanStep
+from pwmscope.findings import Alignment, ChannelFindings
 from pwmscope.findings.travel import LET_GO, MIN_THROW, Amount, against_band, judge_rest
 from pwmscope.model import Verdict, governing
 from pwmscope.pulses import PulseTable
@@ -21,6 +22,11 @@ _AXIS_OF: Final[dict[str, Axis]] = {
     "weapon": "throttle",
 }
 _MEANS: Final[dict[Axis, str]] = {"elevator": "forward", "throttle": "up"}
+
+
+_DIRECTION: Final = partial(Setting, "direction")
+_REST: Final = partial(Setting, "rest position")
+_BEFORE_POWER: Final = "Know it before anything is powered."
 
 
 def advise_direction(
@@ -36,35 +42,27 @@ def advise_direction(
     if alignment is None:
         return _of_resting_weapon(channel, found) if channel.role == "weapon" else None
     if not alignment.fits:
-        return Setting(
-            "direction", Action.NOT_SHOWN, f"The direction is not shown. {alignment.sentence}"
-        )
+        return _DIRECTION(Action.NOT_SHOWN, f"The direction is not shown. {alignment.sentence}")
     change_us = _change_us(found.table, alignment, axis)
     least_us = MIN_THROW * found.table.convention.span_us
     if change_us is None or abs(change_us) < least_us:
-        return Setting(
-            "direction", Action.NOT_SHOWN,
+        return _DIRECTION(
+            Action.NOT_SHOWN,
             f"The direction is not shown: with the {axis} held alone the width did not move by "
             f"{least_us:g} us or more. Hold it as the plan says, or look whether the channel "
             "follows another stick.",
-        )  # fmt: skip
-    rises = change_us > 0
-    said = (
-        f"With the {axis} {_MEANS[axis]} the width {'rises' if rises else 'falls'} by "
-        f"{abs(change_us):.0f} us"
+        )
+    way = "rises" if change_us > 0 else "falls"
+    seen = f"With the {axis} {_MEANS[axis]} the width {way} by {abs(change_us):.0f} us"
+    if change_us > 0:
+        return _DIRECTION(Action.LEAVE, f"{seen}, as most devices take it. Leave it.")
+    unless = ", unless this side's motor is meant to turn the other way"
+    return _DIRECTION(
+        Action.CHANGE,
+        f"{seen}; most devices take a rising width for {_MEANS[axis]} (common practice). Reverse "
+        f"the channel in the transmitter{_set_now(channel)}"
+        f"{unless if channel.role in DRIVES else ''}.",
     )
-    if rises:
-        return Setting("direction", Action.LEAVE, f"{said}, as most devices take it. Leave it.")
-    mirrored = (
-        ", unless this side's motor is meant to turn the other way"
-        if channel.role in DRIVES
-        else ""
-    )
-    return Setting(
-        "direction", Action.CHANGE,
-        f"{said}; most devices take a rising width for {_MEANS[axis]} (common practice). Reverse "
-        f"the channel in the transmitter{_set_now(channel)}{mirrored}.",
-    )  # fmt: skip
 
 
 def _set_now(channel: BenchChannel) -> str:
@@ -75,140 +73,97 @@ def _set_now(channel: BenchChannel) -> str:
 
 def _of_resting_weapon(channel: BenchChannel, found: ChannelFindings) -> Setting | None:
     """Judge a weapon that turns one way by the end at which it rests."""
-    travel = found.travel
-    if channel.neutral_us is not None or travel is None or travel.low is None:
+    travel, band = found.travel, channel.stop_band
+    if channel.neutral_us is not None or travel is None or band is None:
         return None
-    if travel.high is None:
+    if travel.low is None or travel.high is None:
         return None
-    rest, band = travel.rest, channel.stop_band
-    if band is None:
-        return None
+    rest = travel.rest
     if judge_rest(rest, band, found.table.sample_interval_us)[0] is Verdict.MEETS:
-        return Setting(
-            "direction", Action.LEAVE, "The weapon's channel rests at its low end. Leave it."
-        )
+        return _DIRECTION(Action.LEAVE, "The weapon's channel rests at its low end. Leave it.")
     if not rest.is_known or rest.level is None or rest.level.width_us < travel.high.width_us:
         return None
-    return Setting(
-        "direction", Action.CHANGE,
+    return _DIRECTION(
+        Action.CHANGE,
         f"The weapon's channel rests at its high end, {travel.high.width_us:.0f} us, at which "
         f"the weapon runs. Reverse the channel in the transmitter{_set_now(channel)} before the "
         "weapon is powered.",
-    )  # fmt: skip
+    )
 
 
 def advise_rest(
     channel: BenchChannel, found: ChannelFindings, alignment: Alignment | None
 ) -> Setting | None:
-    """Say whether the device stands still with the stick let go; None where it has no stop."""
+    """Say whether the device stands still with the stick let go; None where it has no stop.
+
+    It is judged by the plan's steps in which no stick is held, or else by where the whole
+    recording comes back to.
+    """
     band, travel = channel.stop_band, found.travel
     if band is None or travel is None:
         return None
     target_us = channel.neutral_us if channel.neutral_us is not None else channel.low_us
-    if alignment is None or not alignment.fits:
-        return _by_stays(channel, band, found, target_us)
-    return _by_plan(channel, band, found, alignment, target_us=target_us)
-
-
-def _by_stays(
-    channel: BenchChannel, band: StopBand, found: ChannelFindings, target_us: float
-) -> Setting | None:
-    """Judge the rest by where the whole recording comes back to."""
-    if found.travel is None:
-        return None
-    rest, interval_us = found.travel.rest, found.table.sample_interval_us
-    verdict, said = judge_rest(rest, band, interval_us)
-    now = None if rest.level is None else rest.level.repeated.amount
-    if now is not None and (now.uncertainty_us is None or interval_us is None):
-        said = f"The rest position is {now.said}, but {RATE_UNKNOWN}"
-        return Setting("rest position", Action.NOT_SHOWN, said, now, target_us)
-    if verdict is Verdict.DOES_NOT_MEET:
-        return _rests_wrongly(channel, band, target_us, now)
-    action = Action.LEAVE if verdict is Verdict.MEETS else Action.NOT_SHOWN
-    end = "Leave it." if action is Action.LEAVE else _BEFORE_POWER
-    return Setting("rest position", action, f"{said} {end}", now, target_us)
-
-
-def _by_plan(
-    channel: BenchChannel,
-    band: StopBand,
-    found: ChannelFindings,
-    alignment: Alignment,
-    *,
-    target_us: float,
-) -> Setting:
-    """Judge the rest by the plan's steps in which no stick is held."""
-    widths = [
-        width_us
-        for span in alignment.spans
-        if not span.step.sticks and span.step.transmitter_on
-        and (width_us := _width_us(found.table, span.start_s, span.end_s)) is not None
-    ]  # fmt: skip
-    if not widths:
-        return Setting(
-            "rest position", Action.NOT_SHOWN,
-            f"The rest position is not shown: the plan never lets the sticks go. {LET_GO}",
-            target_us=target_us,
-        )  # fmt: skip
+    setting = partial(_REST, target_us=target_us)
     interval_us = found.table.sample_interval_us
-    worst = governing(against_band(Amount(us, None), band, interval_us) for us in widths)
-    farthest = Amount(max(widths, key=lambda us: abs(us - target_us)), None)
-    if worst is Verdict.DOES_NOT_MEET:
-        return _rests_wrongly(channel, band, target_us, farthest)
-    side = "at least" if target_us > farthest.us else "at most"
-    where = f"With the stick let go the width is {farthest.us:.1f} us {side}"
-    inside = f"the stop range {band.low_us:g} to {band.high_us:g} us"
-    if worst is Verdict.MEETS:
-        said = f"{where}, inside {inside}. Leave it."
-        return Setting("rest position", Action.LEAVE, said, farthest, target_us)
-    said = f"{where}, at the border of {inside}. {_BEFORE_POWER}"
-    return Setting("rest position", Action.NOT_SHOWN, said, farthest, target_us)
-
-
-_BEFORE_POWER: Final = "Know it before anything is powered."
-
-
-def _rests_wrongly(
-    channel: BenchChannel, band: StopBand, target_us: float, now: Amount | None
-) -> Setting:
-    is_weapon = channel.role == "weapon"
-    at = "" if now is None else f" is {now.said}, and that"
-    device = "weapon" if is_weapon else "motor"
-    how = (
-        f"Set low endpoint, trim or direction so that the rest gives {target_us:g} us"
-        if channel.neutral_us is None
-        else f"Set trim and neutral so that the rest gives {target_us:g} us"
+    if alignment is None or not alignment.fits:
+        verdict, sentence = judge_rest(travel.rest, band, interval_us)
+        now = None if travel.rest.level is None else travel.rest.level.repeated.amount
+        if now is not None and (now.uncertainty_us is None or interval_us is None):
+            sentence = f"The rest position is {now.said}, but {RATE_UNKNOWN}"
+            return setting(Action.NOT_SHOWN, sentence, now)
+        sentence = f"{sentence} "
+    else:
+        widths_us = _widths_us(found.table, alignment, _rests)
+        if not widths_us:
+            sentence = "The rest position is not shown: the plan never lets the sticks go."
+            return setting(Action.NOT_SHOWN, f"{sentence} {LET_GO}")
+        verdict = governing(against_band(Amount(us, None), band, interval_us) for us in widths_us)
+        now = Amount(max(widths_us, key=lambda us: abs(us - target_us)), None)
+        sentence = (
+            f"With the stick let go the width is {now.us:.1f} us "
+            f"{'at least' if target_us > now.us else 'at most'}, "
+            f"{'inside' if verdict is Verdict.MEETS else 'at the border of'} the stop range "
+            f"{band.low_us:g} to {band.high_us:g} us. "
+        )
+    if verdict is Verdict.MEETS:
+        return setting(Action.LEAVE, f"{sentence}Leave it.", now)
+    if verdict is Verdict.NOT_SHOWN:
+        return setting(Action.NOT_SHOWN, f"{sentence}{_BEFORE_POWER}", now)
+    device = "weapon" if channel.role == "weapon" else "motor"
+    what = "low endpoint, trim or direction" if channel.neutral_us is None else "trim and neutral"
+    sentence = (
+        f"With the stick let go the width{'' if now is None else f' is {now.said}, and that'} lies "
+        f"outside the stop range {band.low_us:g} to {band.high_us:g} us. The {device} may run with "
+        f"nobody at the stick. Set {what} so that the rest gives {target_us:g} us. Record again "
+        f"before the {device} is powered."
     )
-    said = (
-        f"With the stick let go the width{at} lies outside the stop range {band.low_us:g} to "
-        f"{band.high_us:g} us. The {device} may run with nobody at the stick. {how}. Record "
-        f"again before the {device} is powered."
-    )
-    return Setting("rest position", Action.CHANGE, said, now, target_us)
+    return setting(Action.CHANGE, sentence, now)
 
 
 def _change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | None:
     """How far the width goes from rest while one axis alone is held forward of it."""
-    forward = [
-        _width_us(table, span.start_s, span.end_s)
-        for span in alignment.spans
-        if _holds_alone(span.step, axis)
-    ]
-    rest = [
-        _width_us(table, span.start_s, span.end_s)
-        for span in alignment.spans
-        if not span.step.sticks and span.step.transmitter_on
-    ]
-    forward, rest = [w for w in forward if w is not None], [w for w in rest if w is not None]
-    if not forward or not rest:
+    forward_us = _widths_us(table, alignment, lambda step: _holds_alone(step, axis))
+    rest_us = _widths_us(table, alignment, _rests)
+    if not forward_us or not rest_us:
         return None
-    return float(np.median(np.array(forward)) - np.median(np.array(rest)))
+    return float(np.median(forward_us) - np.median(rest_us))
+
+
+def _rests(step: PlanStep) -> bool:
+    return not step.sticks and step.transmitter_on
 
 
 def _holds_alone(step: PlanStep, axis: Axis) -> bool:
     return step.transmitter_on and set(step.sticks) == {axis} and step.sticks[axis] > 0
 
 
-def _width_us(table: PulseTable, start_s: float, end_s: float) -> float | None:
-    inside = table.measured & (table.rise_s >= start_s) & (table.rise_s < end_s)
-    return float(np.median(table.width_us[inside])) if inside.any() else None
+def _widths_us(
+    table: PulseTable, alignment: Alignment, fits: Callable[[PlanStep], bool]
+) -> list[float]:
+    """Median width of each step that fits and holds a measured pulse."""
+    widths_us = []
+    for span in alignment.spans:
+        inside = table.measured & (table.rise_s >= span.start_s) & (table.rise_s < span.end_s)
+        if fits(span.step) and inside.any():
+            widths_us.append(float(np.median(table.width_us[inside])))
+    return widths_us

@@ -1,29 +1,155 @@
-"""Advice on a channel's endpoints."""
+"""Advice on a channel's neutral and endpoints: how far off, and the change in us and percent."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final, Literal
 
-from pwmscope.advice.settings.change import (
-    Need,
-    Reckoned,
-    format_change,
-    format_offset,
-    needed,
-    reckon,
-)
-from pwmscope.advice.settings.neutral import RATE_UNKNOWN
-from pwmscope.advice.settings.setting import Action, Setting
-from pwmscope.advice.settings.transmitter import Transmitter
-from pwmscope.advice.settings.wanted import endpoint_tolerance_us
-from pwmscope.bench import BenchChannel
+from pwmscope.advice.settings.setting import Action, Setting, Transmitter
+from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, DRIVES, BenchChannel
 from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
+from pwmscope.model import COVERAGE, Verdict, judge
 from pwmscope.pulses import STANDARD_SERVO
+
+CAN_CREEP: Final = (*DRIVES, "weapon")
+RATE_UNKNOWN: Final = (
+    "the sample interval is not known, so neither is the uncertainty. Give it with `rate`."
+)
+_IF_HELD: Final = "If the stick was held at its end, which only a plan shows"
+
+
+def _within(now: Amount, target_us: float, tolerance_us: float) -> Verdict:
+    """Say whether a width is near enough, giving the doubt to neither side."""
+    doubt_us = now.doubt_us
+    doubt_us = None if doubt_us is None else doubt_us / COVERAGE
+    return judge(abs(now.us - target_us), tolerance_us, doubt_us)
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedChange:
+    """A change as the transmitter can make it."""
+
+    change: Amount  # By how much the width should change
+    # The same in whole steps of the transmitter; None without a scale. Its sign is that of the
+    # width's change.
+    percent: float | None
+    predicted: Amount  # The width afterwards
+
+
+def plan_change(now: Amount, target_us: float, transmitter: Transmitter) -> PlannedChange:
+    """Work out a change and what it leads to.
+
+    The prediction's uncertainty is that of the width now and, in quadrature, that of the
+    scale times the percentage (JCGM 100, 5.1.2).
+
+    Examples
+    --------
+    >>> from pwmscope.advice.settings.setting import PercentScale
+    >>> made = plan_change(Amount(1012.0, 0.3), 1000.0, Transmitter(PercentScale(5.0, 0.2, "")))
+    >>> made.change.us, made.percent, made.predicted.us, round(made.predicted.uncertainty_us, 3)
+    (-12.0, -2.0, 1002.0, 0.5)
+    """
+    change = Amount(target_us - now.us, now.uncertainty_us)
+    scale, step_percent = transmitter.scale, transmitter.step_percent
+    if scale is None:
+        return PlannedChange(change, None, Amount(target_us, now.uncertainty_us))
+    percent = round(change.us / scale.us_per_percent / step_percent) * step_percent
+    doubt_us = None
+    if now.uncertainty_us is not None and scale.uncertainty_us is not None:
+        doubt_us = math.hypot(now.uncertainty_us, percent * scale.uncertainty_us)
+    predicted = Amount(now.us + percent * scale.us_per_percent, doubt_us)
+    return PlannedChange(change, percent, predicted)
+
+
+def format_change(
+    made: PlannedChange, percent: float | None, transmitter: Transmitter, which: str = ""
+) -> str:
+    """Say a change in microseconds and percent, and what it leads to.
+
+    Examples
+    --------
+    >>> made = plan_change(Amount(1012.0, 0.25), 1000.0, Transmitter())
+    >>> format_change(made, None, Transmitter())
+    'by -12.0 ± 0.5 us; if it can be set so finely, that should give 1000.0 ± 0.5 us'
+    """
+    by = f"by {'+' if made.change.us > 0 else ''}{made.change.said}"
+    scale = transmitter.scale
+    if percent is None or scale is None:
+        return f"{by}; if it can be set so finely, that should give {made.predicted.said}"
+    worth = f"{scale.us_per_percent:.3g} us for each percent, {scale.source}"
+    setting = f"a setting of {percent:+g} %{which} ({worth})"
+    return f"{by}, {setting}; that should give {made.predicted.said}"
+
+
+def _format_offset(now: Amount, target_us: float) -> str:
+    """Write how far a width is from what is wanted, with no minus before a zero."""
+    off_us = round(now.us - target_us, 1) + 0.0
+    return f"{now.said}, {off_us:+.1f} us from the {target_us:g} us wanted"
+
+
+def _why_leave(
+    at: str,
+    near: Verdict,
+    *,
+    limit: str,
+    over: str,
+    percent: float | None,
+    transmitter: Transmitter,
+) -> str:
+    """Say why a setting is left as it is; empty where it needs a change."""
+    if near is Verdict.MEETS:
+        return f"{at}; that is within {limit}. Leave it."
+    if near is Verdict.NOT_SHOWN:
+        return f"{at}; whether that is {over} {limit}, lies within the uncertainty. Leave it."
+    if percent == 0.0:
+        return f"{at}; that is less than half a step of {transmitter.step_percent:g} %. Leave it."
+    return ""
+
+
+def advise_neutral(
+    channel: BenchChannel, travel: Travel, transmitter: Transmitter
+) -> Setting | None:
+    """Say what to do about neutral; None for a device that has none."""
+    target_us = channel.neutral_us
+    if target_us is None:
+        return None
+    tolerance_us, why = _neutral_tolerance(channel)
+    setting = partial(Setting, "neutral", target_us=target_us, tolerance_us=tolerance_us)
+    if travel.neutral is None:
+        reason = travel.reasons.get("neutral", "The stick was never let go.")
+        return setting(Action.NOT_SHOWN, f"Neutral is not shown. {reason}")
+    now = travel.neutral.repeated.amount
+    at = f"Neutral is {_format_offset(now, target_us)}"
+    if now.uncertainty_us is None:
+        return setting(Action.NOT_SHOWN, f"{at}, but {RATE_UNKNOWN}", now)
+    near = _within(now, target_us, tolerance_us)
+    made = plan_change(now, target_us, transmitter)
+    leave = _why_leave(
+        at, near, limit=why, over="more than", percent=made.percent, transmitter=transmitter
+    )
+    if leave:
+        return setting(Action.LEAVE, leave, now)
+    how = format_change(made, made.percent, transmitter)
+    return setting(
+        Action.CHANGE, f"{at}; that is more than {why}. Change neutral {how}.", now,
+        change=made.change, percent=made.percent, predicted=made.predicted,
+    )  # fmt: skip
+
+
+def _neutral_tolerance(channel: BenchChannel) -> tuple[float, str]:
+    """How far neutral may be from what the device expects, and why."""
+    if channel.deadband_us is not None:
+        half_us = channel.deadband_us / 2.0
+        return half_us, f"half the deadband, {half_us:g} us"
+    part = DEFAULT_STOP if channel.role in CAN_CREEP else 0.01
+    most_us = part * (channel.high_us - channel.low_us)
+    return most_us, f"{most_us:g} us, since the sheet states no deadband (common practice)"
 
 
 def advise_endpoint(
-    end: Literal["low", "high"],
+    end: str,
     channel: BenchChannel,
     travel: Travel,
     neutral: Setting | None,
@@ -32,95 +158,58 @@ def advise_endpoint(
     held: bool,
 ) -> Setting:
     """Say what to do about one endpoint, after neutral is set."""
-    name: Literal["low endpoint", "high endpoint"] = (
-        "low endpoint" if end == "low" else "high endpoint"
-    )
-    target_us = channel.low_us if end == "low" else channel.high_us
-    tolerance_us = endpoint_tolerance_us(channel)
-    level = travel.low if end == "low" else travel.high
+    is_low = end == "low"
+    name: Literal["low endpoint", "high endpoint"] = "low endpoint" if is_low else "high endpoint"
+    target_us = channel.low_us if is_low else channel.high_us
+    tolerance_us = COMMON_PRACTICE.scaled(channel.high_us - channel.low_us).overshoot_us
+    setting = partial(Setting, name, target_us=target_us, tolerance_us=tolerance_us)
+    level = travel.low if is_low else travel.high
     reason = _why_not(end, channel, travel, level, held=held)
     if level is None or reason:
-        said = f"The {name} is not shown. {reason}"
-        return Setting(name, Action.NOT_SHOWN, said, target_us=target_us, tolerance_us=tolerance_us)
+        return setting(Action.NOT_SHOWN, f"The {name} is not shown. {reason}")
     now = level.repeated.amount
-    off = format_offset(now.us - target_us)
-    at = f"The {name} is {now.said}, {off} from the {target_us:g} us wanted"
+    at = f"The {name} is {_format_offset(now, target_us)}"
     if now.uncertainty_us is None:
-        said = f"{at}, but {RATE_UNKNOWN}"
-        return Setting(name, Action.NOT_SHOWN, said, now, target_us, tolerance_us)
+        return setting(Action.NOT_SHOWN, f"{at}, but {RATE_UNKNOWN}", now)
     then = _after_neutral(level, travel, neutral)
     if neutral is not None and neutral.action is Action.CHANGE:
         at += f"; with neutral set it will be {then.said}"
-    need = needed(replace(then, us=then.us - target_us), tolerance_us)
-    if need is not Need.YES:
-        within = f"within {tolerance_us:g} us, 1 % of the travel"
-        said = (
-            f"{at}; that is {within}. Leave it."
-            if need is Need.NO
-            else f"{at}; whether that is {within}, lies within the uncertainty. Leave it."
-        )
-        return Setting(name, Action.LEAVE, said, now, target_us, tolerance_us)
-    made = reckon(then, target_us, transmitter)
-    ending = _End(name, end, now, target_us, tolerance_us, at, held)
-    return _change(ending, channel, made, transmitter)
-
-
-@dataclass(frozen=True, slots=True)
-class _End:
-    """An endpoint that needs a change."""
-
-    name: Literal["low endpoint", "high endpoint"]
-    end: Literal["low", "high"]
-    now: Amount
-    target_us: float
-    tolerance_us: float
-    at: str
-    held: bool
-
-
-def _change(end: _End, channel: BenchChannel, made: Reckoned, transmitter: Transmitter) -> Setting:
-    outward = made.change.us < 0.0 if end.end == "low" else made.change.us > 0.0
+    near = _within(then, target_us, tolerance_us)
+    made = plan_change(then, target_us, transmitter)
+    limit = f"{tolerance_us:g} us, 1 % of the travel"
+    leave = _why_leave(
+        at, near, limit=limit, over="within", percent=made.percent, transmitter=transmitter
+    )
+    if leave:
+        return setting(Action.LEAVE, leave, now)
     percent = made.percent
-    if percent is not None and end.end == "low":
+    if percent is not None and is_low:
         percent = -percent
-    if percent == 0.0:
-        said = (
-            f"{end.at}; that is less than half a step of {transmitter.step_percent:g} %. Leave it."
+    outward = (made.change.us < 0.0) == is_low
+    device, reach_us = "servo" if channel.role == "servo" else "ESC", transmitter.reach_us
+    centre_us = _centre_us(channel)
+    if outward and reach_us is not None and abs(target_us - centre_us) > reach_us:
+        reached_us = centre_us + (-reach_us if is_low else reach_us)
+        sentence = (
+            f"{at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % "
+            f"the width comes to about {reached_us:.0f} us. Your {device} needs calibrating to the "
+            f"endpoints that the transmitter gives instead: teach it {now.us:.0f} us as its {end} "
+            "end, as its manual says."
         )
-        return Setting(end.name, Action.LEAVE, said, end.now, end.target_us, end.tolerance_us)
-    reach_us = transmitter.reach_us
-    short = reach_us is not None and abs(end.target_us - _centre_us(channel)) > reach_us
-    if outward and short and reach_us is not None:
-        reached_us = _centre_us(channel) + (reach_us if end.end == "high" else -reach_us)
-        said = (
-            f"{end.at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % "
-            f"the width comes to about {reached_us:.0f} us. Your {_device(channel)} needs "
-            "calibrating to the endpoints that the transmitter gives instead: teach it "
-            f"{end.now.us:.0f} us as its {end.end} end, as its manual says."
-        )
-        return Setting(
-            end.name, Action.DEVICE, said, end.now, end.target_us, end.tolerance_us, made.change
-        )
+        return setting(Action.DEVICE, sentence, now, change=made.change)
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
     how = format_change(made, percent, transmitter, which)
-    change = f"Change the {end.name}" if end.held else f"{_IF_HELD}, change the {end.name}"
-    said = f"{end.at}. {change} {how}."
+    change = f"Change the {name}" if held else f"{_IF_HELD}, change the {name}"
+    sentence = f"{at}. {change} {how}."
     if outward and reach_us is None:
-        said += (
-            " If the setting ends before that, your "
-            f"{_device(channel)} needs calibrating to the endpoints that are reached instead."
+        sentence += (
+            f" If the setting ends before that, your {device} needs calibrating to the endpoints "
+            "that are reached instead."
         )
-    return Setting(
-        end.name, Action.CHANGE, said, end.now, end.target_us, end.tolerance_us,
-        made.change, percent, made.predicted,
+    return setting(
+        Action.CHANGE, sentence, now,
+        change=made.change, percent=percent, predicted=made.predicted,
     )  # fmt: skip
-
-
-_IF_HELD: Final = "If the stick was held at its end, which only a plan shows"
-
-
-def _device(channel: BenchChannel) -> str:
-    return "servo" if channel.role == "servo" else "ESC"
 
 
 def _centre_us(channel: BenchChannel) -> float:
@@ -161,5 +250,5 @@ def _why_not(
     return (
         f"The outermost dwell on this side, {level.width_us:.1f} us, is not far from the middle, "
         "so the stick may not have been held at its end. Hold it there for two seconds and record "
-        "again, or make the recording by a plan and name it with --plan."
+        "again, or make the recording by a plan and name it with `plan`."
     )

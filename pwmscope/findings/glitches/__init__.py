@@ -2,8 +2,7 @@
 
 from pwmscope.findings.glitches.coincidence import DEFINITIONS as COINCIDENCE_DEFINITIONS
 from pwmscope.findings.glitches.coincidence import Coincidence, examine_coincidence
-from pwmscope.findings.glitches.glitch_kinds import GlitchKind
-from pwmscope.findings.glitches.glitches import DEFINITIONS, Glitches, examine_glitches
+from pwmscope.findings.glitches.glitches import DEFINITIONS, Glitches, GlitchKind, examine_glitches
 
 __all__ = [
     "COINCIDENCE_DEFINITIONS",

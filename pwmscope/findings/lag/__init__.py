@@ -1,8 +1,7 @@
 """Delay and transfer from an input line to an output line."""
 
-from pwmscope.findings.lag.definitions import DEFINITIONS
-from pwmscope.findings.lag.follows import Follow, Follows, find_follows
-from pwmscope.findings.lag.lag import Lag, examine_lag
+from pwmscope.findings.lag.answers import DEFINITIONS
+from pwmscope.findings.lag.lag import Follow, Follows, Lag, examine_lag, find_follows
 from pwmscope.findings.segmentation import Lines, read_lines
 
 __all__ = [

@@ -1,4 +1,4 @@
-"""The transfer from input width to output width."""
+"""What a device makes of the width: its curve, what it keeps of the past, the jitter it adds."""
 
 from __future__ import annotations
 
@@ -8,16 +8,215 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.findings.lag.content import Train, misfit_us2
 from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
-from pwmscope.findings.lag.latch import Latches
-from pwmscope.findings.lag.memory import Memory, find_memory
-from pwmscope.findings.lag.pairs import Pairs
+from pwmscope.findings.lag.pairs import Latches, Pairs
 from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncertainty
-from pwmscope.findings.lag.train import Train
-from pwmscope.findings.lag.trial import misfit_us2
-from pwmscope.findings.segmentation import Record
+from pwmscope.findings.segmentation import Dwells, Record
+from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution
-from pwmscope.model import NORMAL_95, FloatArray, sampling_floor_us
+from pwmscope.model import (
+    MAX_SPANS,
+    NORMAL_95,
+    Finding,
+    FloatArray,
+    IntArray,
+    mean_of,
+    measured,
+    not_shown,
+    sampling_floor_us,
+)
+
+NEIGHBOURS: Final = 3
+"""Input frames before and after that may have a part in an output width."""
+MIN_SWEEPS: Final = 3
+MIN_MOVING: Final = 40
+SHARE: Final = 0.5
+"""Part of what the curve leaves while the stick moves that its neighbours must explain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """How an output's width depends on more than the one input pulse."""
+
+    smoothed: bool  # Whether several input pulses in a row have a part in it
+    # Where smoothed: how many input frames their middle lies earlier than the pulse that explains
+    # most
+    centre_frames: float
+    # Output width on the way up less that on the way down; None with fewer than three sweeps each
+    # way
+    hysteresis_us: float | None
+    hysteresis_uncertainty_us: float  # Its standard uncertainty
+    sweeps: tuple[int, int]  # Sweeps up and down
+
+
+def find_memory(source: Train, output: Train, pairs: Pairs, curve: Curve) -> Memory:
+    """Look at what the curve leaves of the output's width while the stick moves.
+
+    It is regressed on the widths of three input pulses before and after
+    (least squares), which tell smoothing, and on the direction alone, which
+    tells hysteresis. Hysteresis is the difference of the means over whole sweeps
+    up and down; its uncertainty is Welch's (JCGM 100, 5.1.2).
+    """
+    noise_us = max(source.noise_us, source.floor_us2**0.5)
+    width_us, place = source.width_us, pairs.source
+    left_us = output.width_us[pairs.output] - curve.of(width_us[place])
+    step_us = np.diff(width_us, prepend=width_us[0])
+    heading = np.sign(step_us) * (np.abs(step_us) > 4.0 * noise_us)
+    onward = np.append(heading[1:], 0.0)
+    direction = np.where(heading == onward, heading, 0.0)[place]
+    whole = curve.at_full_slope(width_us[place], 5.0 * noise_us)
+    inner = (place >= NEIGHBOURS) & (place < width_us.size - NEIGHBOURS)
+    used = np.flatnonzero((direction != 0.0) & whole & inner)
+    smoothed, centre = False, 0.0
+    if used.size >= MIN_MOVING:
+        smoothed, centre = _smoothing(width_us, place[used], left_us[used], direction[used], curve)
+    difference_us, doubt_us, sweeps = _hysteresis(left_us, direction, used)
+    return Memory(smoothed, centre, difference_us, doubt_us, sweeps)
+
+
+def _smoothing(
+    width_us: FloatArray, place: IntArray, left_us: FloatArray, direction: FloatArray, curve: Curve
+) -> tuple[bool, float]:
+    offsets = np.array([k for k in range(-NEIGHBOURS, NEIGHBOURS + 1) if k])
+    around_us = width_us[place[:, None] + offsets] - width_us[place][:, None]
+    total = float(np.sum(left_us**2))
+    if not total:
+        return False, 0.0
+    parts = np.linalg.lstsq(around_us, left_us, rcond=None)[0]
+    both = np.column_stack([around_us, direction])
+    with_direction = np.linalg.lstsq(both, left_us, rcond=None)[0]
+    by_neighbours = 1.0 - float(np.sum((left_us - around_us @ parts) ** 2)) / total
+    by_both = 1.0 - float(np.sum((left_us - both @ with_direction) ** 2)) / total
+    by_direction = float(np.dot(left_us, direction)) ** 2 / (direction.size * total)
+    smoothed = by_neighbours > SHARE and by_both - by_direction > SHARE / 2.0
+    centre = float(np.sum(offsets * parts)) / curve.gain.value
+    return smoothed and abs(centre) < NEIGHBOURS, -centre
+
+
+def _hysteresis(
+    left_us: FloatArray, direction: FloatArray, used: IntArray
+) -> tuple[float | None, float, tuple[int, int]]:
+    """Compare the means of sweeps up and sweeps down."""
+    if not used.size:
+        return None, 0.0, (0, 0)
+    way = direction[used]
+    begin = np.flatnonzero((np.diff(used, prepend=-9) > 1) | (np.diff(way, prepend=0.0) != 0))
+    count = np.diff(begin, append=used.size)
+    mean_us = np.add.reduceat(left_us[used], begin) / count
+    kept = count >= MIN_SWEEPS
+    up_us, down_us = (mean_us[kept & (way[begin] == sign)] for sign in (1.0, -1.0))
+    sweeps = (up_us.size, down_us.size)
+    if min(sweeps) < MIN_SWEEPS:
+        return None, 0.0, sweeps
+    doubt_us = math.sqrt(
+        float(np.var(up_us, ddof=1)) / up_us.size + float(np.var(down_us, ddof=1)) / down_us.size
+    )
+    return mean_of(up_us) - mean_of(down_us), doubt_us, sweeps
+
+
+TRIMMED: Final = 3
+MIN_IN_DWELL: Final = 6
+
+
+@dataclass(frozen=True, slots=True)
+class AddedJitter:
+    """Jitter of the width while the stick stands still."""
+
+    # Of the input and of the output, each apart from sampling; None where a line never stood still
+    source: Separation | None
+    output: Separation | None
+    added_us: float | None  # What the output adds, RMS; None where it is not shown to add any
+    # 95 % interval of that; its lower end is 0 where none is shown
+    interval_us: tuple[float, float] | None
+
+
+def measure_added_jitter(
+    source: Train, output: Train, pairs: Pairs, dwells: tuple[Dwells, Dwells], gain: float
+) -> AddedJitter:
+    """Take the input's width jitter, times the gain, out of the output's, in quadrature.
+
+    ``added^2 = output^2 - (gain input)^2``, both over the same pairs of pulses, in which
+    both lines stood still; `TRIMMED` pairs at either end of each dwell are left out. The
+    ends of the interval hold the output's lower end against the input's upper end, and the
+    other way round, which covers at least 95 %.
+    """
+    first = ~pairs.again
+    x, y = pairs.source[first], pairs.output[first]
+    still = _dwell_of(source.rows[x], dwells[0]), _dwell_of(output.rows[y], dwells[1])
+    change = (np.diff(still[0], prepend=-2) != 0) | (np.diff(still[1], prepend=-2) != 0)
+    group = np.cumsum(change)
+    count = np.bincount(group)[group]
+    place = np.arange(group.size) - np.flatnonzero(change)[group - 1]
+    inner = (place >= TRIMMED) & (place < count - TRIMMED)
+    used = (still[0] >= 0) & (still[1] >= 0) & inner & (count - 2 * TRIMMED >= MIN_IN_DWELL)
+    if not used.any():
+        return AddedJitter(None, None, None, None)
+    sizes = np.unique(group[used], return_counts=True)[1].astype(np.int64)
+    given = separate(scatter_of(source.width_us[x[used]], sizes), source.interval_us)
+    made = separate(scatter_of(output.width_us[y[used]], sizes), output.interval_us)
+    if given is None or made is None:
+        return AddedJitter(given, made, None, None)
+    size = abs(gain)
+    low_us = _left(made.interval_us[0], size * given.interval_us[1])
+    high_us = _left(made.interval_us[1], size * given.interval_us[0])
+    # The added jitter and the input's are independent, but not exactly so in n pulses.
+    by_chance_us2 = NORMAL_95 * 2.0 * size * given.interval_us[1] * high_us
+    by_chance_us2 /= math.sqrt(float(sizes.sum()))
+    low_us = math.sqrt(max(low_us**2 - by_chance_us2, 0.0))
+    high_us = math.sqrt(high_us**2 + by_chance_us2)
+    added_us = None
+    if low_us > 0.0 and made.jitter_rms_us is not None:
+        added_us = _left(made.jitter_rms_us, size * (given.jitter_rms_us or 0.0))
+    return AddedJitter(given, made, added_us, (low_us, high_us))
+
+
+def _left(whole_us: float, part_us: float) -> float:
+    return math.sqrt(max(whole_us**2 - part_us**2, 0.0))
+
+
+def _dwell_of(rows: IntArray, dwells: Dwells) -> IntArray:
+    """Say in which dwell each row of the pulse table is; -1 for none."""
+    if not len(dwells):
+        return np.full(rows.size, -1, np.int64)
+    at = np.searchsorted(dwells.first, rows, side="right").astype(np.int64) - 1
+    inside = (at >= 0) & (rows <= dwells.last[np.maximum(at, 0)])
+    return np.where(inside, at, -1)
+
+
+def added_jitter_finding(added: AddedJitter, source: str, output: str, record: Record) -> Finding:
+    """Say how much width jitter an output adds."""
+    name = "added width jitter"
+    if added.interval_us is None or added.output is None or added.source is None:
+        return not_shown(
+            name, "us",
+            f"{source} and {output} never stood still together, so the jitter that {output} adds "
+            "is not shown. Leave the stick alone for five seconds while recording.",
+        )  # fmt: skip
+    low_us, high_us = added.interval_us
+    if added.added_us is None:
+        faster = (
+            f" {added.output.sentence(f'the width of {output}')}"
+            if added.output.record_at_hz is not None
+            else ""
+        )
+        return not_shown(
+            name, "us",
+            f"{output} is not shown to add any jitter to the width: at most {high_us:.2g} us RMS."
+            f"{faster}",
+        )  # fmt: skip
+    before_us = added.source.jitter_rms_us
+    before = (
+        f"at most {added.source.interval_us[1]:.2g}" if before_us is None else f"{before_us:.2g}"
+    )
+    return measured(
+        name, added.added_us, "us",
+        f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
+        f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
+        f"{before} us, sampling taken out.",
+        interval=(low_us, high_us), evidence=record.dwells.evidence[:MAX_SPANS],
+    )  # fmt: skip
+
 
 SAME_STEP: Final = 0.1
 

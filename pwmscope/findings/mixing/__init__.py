@@ -1,12 +1,64 @@
 """What the drive outputs do with the sticks: pairing, fit, and the arrangement's name.
 
 `lines` says which lines are outputs and which are sticks, `sticks` pairs their pulses, `fit`
-finds the matrix between them, `arrangement` names it, `examination` asks all of it in turn
-and words the findings.
+finds the matrix between them, `arrangement` names it, `examination` asks all of it in turn, and
+`answers` words the findings.
 """
 
-from pwmscope.findings.mixing.answers import DEFINITIONS
+from pwmscope.findings.mixing.answers import (
+    DEFINITIONS,
+    Response,
+    balance_finding,
+    balance_of,
+    corner_part,
+    responses_of,
+)
+from pwmscope.findings.mixing.arrangement import (
+    AT_OUTPUTS,
+    SINGLE,
+    WANTED,
+    Arrangement,
+    Fault,
+    Kind,
+    explanations,
+    name_arrangement,
+)
 from pwmscope.findings.mixing.examination import Mixing, examine_mixing
-from pwmscope.findings.mixing.lines import find_lines
+from pwmscope.findings.mixing.fit import MixFit, fit_mix
+from pwmscope.findings.mixing.lines import (
+    DriveLines,
+    OutputLine,
+    Side,
+    StickLine,
+    Travel,
+    find_lines,
+)
+from pwmscope.findings.mixing.sticks import Samples
 
-__all__ = ["DEFINITIONS", "Mixing", "examine_mixing", "find_lines"]
+__all__ = [
+    "AT_OUTPUTS",
+    "DEFINITIONS",
+    "SINGLE",
+    "WANTED",
+    "Arrangement",
+    "DriveLines",
+    "Fault",
+    "Kind",
+    "MixFit",
+    "Mixing",
+    "OutputLine",
+    "Response",
+    "Samples",
+    "Side",
+    "StickLine",
+    "Travel",
+    "balance_finding",
+    "balance_of",
+    "corner_part",
+    "examine_mixing",
+    "explanations",
+    "find_lines",
+    "fit_mix",
+    "name_arrangement",
+    "responses_of",
+]

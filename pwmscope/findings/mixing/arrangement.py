@@ -1,26 +1,197 @@
-"""The arrangement's name, from the matrix and its uncertainty."""
+"""The name of the arrangement, from the matrix: what is mixed, swapped or reversed."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
-from enum import Enum
-from typing import Final
+from enum import Enum, StrEnum
+from typing import Final, TypeAlias
 
 import numpy as np
 
-from pwmscope.findings.mixing.faults import (
-    SINGLE,
-    WANTED,
-    Fault,
-    Kind,
-    Pattern,
-    explanations,
-    format_name,
-    pattern_of,
-)
-from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model import COVERAGE, IntArray
+from pwmscope.errors import named
+from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output, loss
+from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.model import COVERAGE, FloatArray, IntArray, sampling_floor_us
+
+Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]
+"""Signs of the matrix: rows left and right, columns forward and turn right."""
+
+
+class Kind(StrEnum):
+    """How the outputs follow the sticks, whatever is swapped or reversed."""
+
+    MIXED = "mixed"
+    UNMIXED = "unmixed"
+    TWICE = "mixed twice"
+    ALIKE = "both outputs alike"
+    OTHER = "no known arrangement"
+
+
+class Fault(StrEnum):
+    """One thing that is swapped or reversed."""
+
+    OUTPUTS = "outputs swapped"
+    LEFT = "left output reversed"
+    RIGHT = "right output reversed"
+    STICKS = "elevator and aileron swapped"
+    FORWARD = "elevator reversed"
+    TURN = "aileron reversed"
+
+
+WANTED: Final[Pattern] = ((1, 1), (1, -1))
+"""Left = forward + turn, right = forward - turn (common practice)."""
+SINGLE: Final[Pattern] = ((1, 0), (0, 1))
+"""Left follows the elevator alone, right the aileron alone."""
+
+_SWAP = np.array([[0, 1], [1, 0]])
+_FIRST = np.array([[-1, 0], [0, 1]])
+_SECOND = np.array([[1, 0], [0, -1]])
+AT_OUTPUTS: Final[dict[Fault, IntArray]] = {
+    Fault.LEFT: _FIRST,
+    Fault.RIGHT: _SECOND,
+    Fault.OUTPUTS: _SWAP,
+}
+"""Faults that multiply from the left, in the order in which they act."""
+AT_STICKS: Final[dict[Fault, IntArray]] = {
+    Fault.STICKS: _SWAP,
+    Fault.FORWARD: _FIRST,
+    Fault.TURN: _SECOND,
+}
+"""Faults that multiply from the right, in the order in which they act."""
+
+
+def apply(faults: tuple[Fault, ...], base: Pattern) -> Pattern:
+    """Return the pattern that faults make of a base.
+
+    Examples
+    --------
+    >>> apply((Fault.OUTPUTS,), WANTED) == apply((Fault.TURN,), WANTED)
+    True
+    """
+    made = np.array(base)
+    for fault, matrix in AT_OUTPUTS.items():
+        if fault in faults:
+            made = matrix @ made
+    for fault, matrix in AT_STICKS.items():
+        if fault in faults:
+            made = made @ matrix
+    return pattern_of(made)
+
+
+def pattern_of(matrix: IntArray) -> Pattern:
+    """Write a 2 x 2 array of signs as a pattern."""
+    (a, b), (c, d) = matrix.tolist()
+    return (a, b), (c, d)
+
+
+def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ...]:
+    """List the fewest faults that make a pattern of a base; those at the outputs first.
+
+    Examples
+    --------
+    >>> [[str(fault) for fault in faults] for faults in explanations(((1, 1), (-1, 1)), WANTED)]
+    [['right output reversed'], ['elevator and aileron swapped']]
+    """
+    for count in range(len(Fault) + 1):
+        found = tuple(
+            faults
+            for faults in itertools.combinations(Fault, count)
+            if apply(faults, base) == pattern
+        )
+        if found:
+            return tuple(sorted(found, key=lambda faults: len(AT_STICKS.keys() & set(faults))))
+    return ()
+
+
+def format_name(kind: Kind, faults: tuple[Fault, ...]) -> str:
+    """Name an arrangement.
+
+    Examples
+    --------
+    >>> format_name(Kind.MIXED, (Fault.LEFT, Fault.RIGHT)), format_name(Kind.UNMIXED, ())
+    ('mixed, both outputs reversed', 'unmixed')
+    """
+    words = [str(fault) for fault in faults]
+    if Fault.LEFT in faults and Fault.RIGHT in faults:
+        words = [word for word in words if word not in {Fault.LEFT, Fault.RIGHT}]
+        words.append("both outputs reversed")
+    return ", ".join([str(kind), *words])
+
+
+_GAINS: Final = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4)
+"""Gains of the first mixer that are tried; below 0.5 it does not clip at all."""
+_FULL: Final = (0.85, 1.15)
+"""A plan tells the hands' corners, which a round stick gate may keep them from: only a gain
+of about one is believed then."""
+_WORTH: Final = 0.4
+_SURE: Final = 40.0
+_MIN: Final = 12
+_HANDS_LEAVE: Final = 0.08
+"""Hands that follow a plan leave less than this part of the movement unexplained (own estimate)."""
+_MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
+
+
+def through_first_mixer(stick: FloatArray, gain: float) -> FloatArray:
+    """Give the sticks as they would look behind a mixer that clips, and its inverse.
+
+    Two mixers in a row undo each other, since the mixing matrix [[1, 1], [1, -1]]
+    squared is twice the identity; only the first one's clipping remains.
+
+    Examples
+    --------
+    >>> through_first_mixer(np.array([[1.0, 0.0], [1.0, 1.0]]), 1.0).tolist()
+    [[1.0, 0.0], [0.5, 0.5]]
+    """
+    mixed = np.clip(gain * stick @ _MIXER, -1.0, 1.0)
+    return np.asarray(mixed @ _MIXER / (2.0 * gain), dtype=np.float64)
+
+
+def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
+    """Fit outputs behind two mixers of which the first clips."""
+    samples = fit.samples
+    corner = np.sum(np.abs(samples.stick), axis=1)
+    if np.count_nonzero(corner > 1.1) < _MIN:
+        return None
+    by_plan = samples.source == "plan"
+    if by_plan and fit.unexplained < _HANDS_LEAVE:
+        return None
+    gain = min(_GAINS, key=lambda gain: _left_us(samples, gain))
+    design = _design(samples, gain)
+    floor_us = sampling_floor_us(samples.interval_us) or 0.0
+    outputs = tuple(
+        fit_output(design, samples.width_us[:, at], floor_us, HANDS if by_plan else 0.0)
+        for at in range(len(samples.outputs))
+    )
+    best = MixFit(samples, outputs)
+    scales_us = [
+        min(one.scale_us, other.scale_us)
+        for one, other in zip(fit.outputs, best.outputs, strict=True)
+    ]
+    before, after = _loss(fit, scales_us), _loss(best, scales_us)
+    if after > _WORTH * before or before - after < _SURE:
+        return None
+    return best, not by_plan or _FULL[0] <= gain <= _FULL[1]
+
+
+def _design(samples: Samples, gain: float) -> FloatArray:
+    return np.column_stack([through_first_mixer(samples.stick, gain), np.ones(len(samples.stick))])
+
+
+def _left_us(samples: Samples, gain: float) -> float:
+    """Return the mean residual of plain lines behind a first mixer of that gain."""
+    design = _design(samples, gain)
+    terms = np.linalg.lstsq(design.T @ design, design.T @ samples.width_us, rcond=None)[0]
+    return float(np.mean(np.abs(samples.width_us - design @ terms)))
+
+
+def _loss(fit: MixFit, scales_us: list[float]) -> float:
+    return sum(
+        loss(output.residual_us, scale_us)
+        for output, scale_us in zip(fit.outputs, scales_us, strict=True)
+    )
+
 
 ALONE_DEG: Final = 12.0
 """A row within this angle of one stick's axis follows that stick alone ..."""
@@ -45,6 +216,9 @@ class Arrangement:
     faults: tuple[Fault, ...] = ()  # What is swapped or reversed, in the name
     pattern: Pattern | None = None  # Signs of the matrix, for mixed, unmixed and mixed twice
     reason: str = ""  # Why it is not shown and what to record; otherwise what is peculiar, or empty
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reason", named(self.reason))
 
 
 class _Row(Enum):

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
 
 from pwmscope.bench import StepSpan
 from pwmscope.findings.mixing.answers import (
@@ -14,23 +17,158 @@ from pwmscope.findings.mixing.answers import (
     delay_finding,
     responses_of,
 )
-from pwmscope.findings.mixing.arrangement import Arrangement, mixed_twice, name_arrangement
-from pwmscope.findings.mixing.faults import Kind
-from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import DriveLines, OutputLine
-from pwmscope.findings.mixing.sticks import Samples, pair_outputs, with_plan, with_recorded
-from pwmscope.findings.mixing.twice import fit_twice
-from pwmscope.findings.mixing.unfit import (
-    MIN_FRAMES,
-    lacking,
-    missing_output,
-    only_corners,
-    two_receivers,
-    without_sticks,
+from pwmscope.findings.mixing.arrangement import (
+    Arrangement,
+    Kind,
+    fit_twice,
+    mixed_twice,
+    name_arrangement,
 )
-from pwmscope.findings.receivers import Tie
-from pwmscope.model import Evidence, Finding, Span, Verdict
+from pwmscope.findings.mixing.fit import MixFit, fit_mix
+from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
+from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
+from pwmscope.findings.receivers import Step, Tie
+from pwmscope.model import Evidence, Finding, FloatArray, Span, Verdict
 from pwmscope.pulses import PulseTable
+
+MIN_FRAMES: Final = 20
+_MOVED: Final = 0.1
+"""Part of half the travel by which an output or a stick that moves is off its rest."""
+_MIN_TOGETHER: Final = 5
+_MIN_MOVED: Final = 8
+_CORRELATED: Final = 0.97
+"""Sticks whose positions correlate by more than this were not moved apart."""
+_ON_DIAGONAL: Final = 0.9
+_RECORD: Final = (
+    "With the weapon removed and the wheels off the ground, record the drive outputs and "
+    "either the receiver's stick channels or a plan (`plan`)"
+)
+
+
+def format_comovement(position: FloatArray) -> str:
+    """Say what two outputs do together, and what that leaves open.
+
+    Examples
+    --------
+    >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
+    >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
+    Each output moved while the other rested and never both toge
+    """
+    away = position - np.median(position, axis=0)
+    moved = np.abs(away) > _MOVED
+    both = moved.all(axis=1)
+    alone = [np.count_nonzero(moved[:, at] & ~both) >= _MIN_TOGETHER for at in (0, 1)]
+    equal = np.abs(np.abs(away[:, 0]) - np.abs(away[:, 1])) < 0.2 * np.abs(away).max(axis=1)
+    same = np.sign(away[:, 0]) == np.sign(away[:, 1])
+    never_alone = not any(alone)
+    as_one, opposite = (
+        never_alone and bool(np.count_nonzero(both & equal & way) >= _MIN_TOGETHER)
+        for way in (same, ~same)
+    )
+    seen = {
+        (True, True): "The outputs moved together and by equal amounts opposite to each other, "
+        "never one alone: that is what mixed outputs do when one stick is moved at a time.",
+        (True, False): "The outputs only moved together, by equal amounts.",
+        (False, True): "The outputs only moved opposite to each other, by equal amounts.",
+        (False, False): "The outputs moved both together and alone.",
+    }[as_one, opposite]
+    if not moved.any():
+        seen = "Neither output moved, so nothing is told about the mixing."
+    elif all(alone) and not both.any():
+        seen = (
+            "Each output moved while the other rested and never both together: that is what "
+            "unmixed outputs do when one stick is moved at a time."
+        )
+    return (
+        f"{seen} Which stick does what cannot be told from the outputs alone: record the "
+        "receiver's stick channels too, or record to a plan (`plan`)."
+    )
+
+
+def missing_output(outputs: tuple[OutputLine, ...]) -> str:
+    """Ask for the output that is missing."""
+    if not outputs:
+        return (
+            "No drive output is named. Say which lines they are with `left` and `right`, or give "
+            "them the roles drive-left and drive-right in a bench sheet."
+        )
+    (only,) = outputs
+    other = "right" if only.side == "left" else "left"
+    return (
+        f"Only the {only.side} output ({only.line}) is recorded or named. Record the {other} "
+        f"output in the same recording, and name it with `{other}` or in the bench sheet."
+    )
+
+
+def two_receivers(outputs: tuple[OutputLine, ...], ties: Sequence[Tie]) -> str:
+    """Say so if the outputs come from two receivers, or nothing."""
+    first, second = (output.line for output in outputs)
+    if any({t.first, t.second} == {first, second} and t.step is Step.DRIFTS for t in ties):
+        return (
+            f"{first} and {second} drift apart: they come from two receivers, which need not "
+            f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
+        )
+    return ""
+
+
+def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine, ...]) -> str:
+    """Say what the outputs alone tell, and ask for the sticks."""
+    if lines.sticks:
+        (only,) = lines.sticks
+        other = TURN if only.axis in FORWARD else FORWARD
+        return (
+            f"Only the {only.axis} stick ({only.line}) is recorded. Record the "
+            f"{' or '.join(other)} stick's channel too, or record to a plan (`plan`)."
+        )
+    neutral_us = np.array([output.travel.neutral_us for output in outputs])
+    half_us = np.array([output.travel.half_us for output in outputs])
+    return format_comovement((frames.width_us - neutral_us) / half_us)
+
+
+def lacking(samples: Samples) -> str:
+    """Say what the sticks did not do, or nothing."""
+    still = [axes[0] for axes in (FORWARD, TURN) if not set(axes) & set(samples.axes)]
+    if not still and len(samples.time_s) < MIN_FRAMES:
+        where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
+        return (
+            f"Only {len(samples.time_s)} frames lie in {where}; {MIN_FRAMES} are needed. Check "
+            "that the plan belongs to this recording, and record for longer."
+        )
+    if not still:
+        away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
+        moved = np.count_nonzero(away, axis=0) >= _MIN_MOVED
+        still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
+    if still:
+        return (
+            f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
+            "alone to both ends."
+        )
+    if abs(float(np.corrcoef(*samples.stick.T)[0, 1])) > _CORRELATED:
+        return (
+            f"The {samples.axes[0]} and {samples.axes[1]} sticks always moved together, so "
+            f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
+        )
+    return ""
+
+
+def only_corners(samples: Samples) -> str:
+    """Say so if the sticks only went to corners, or recorded ones look mixed; or nothing."""
+    size = np.abs(samples.stick - np.median(samples.stick, axis=0))
+    moved = size.max(axis=1) > 0.15
+    diagonal = size.min(axis=1) > 0.85 * size.max(axis=1)
+    if np.count_nonzero(moved & diagonal) < _ON_DIAGONAL * np.count_nonzero(moved):
+        return ""
+    if samples.source == "plan":
+        return (
+            "The plan moves the stick to its corners only, where outputs may clip unseen. Record "
+            "again with a plan that moves one stick at a time."
+        )
+    return (
+        "The two stick channels always moved by equal amounts: either the stick only went to its "
+        "corners, or the transmitter mixes already, and then these channels are not the sticks. "
+        "Record again and move one stick at a time; if both channels still move, mixing is on in "
+        "the transmitter, and a plan (`plan`) tells the rest."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,17 +314,17 @@ def _by_stages(
         return found, ()
     at_pins = name_arrangement(fit_mix(first))
     to_outputs = name_arrangement(fit_mix(second))
-    said = (
+    stages = (
         f"From the hands to the stick channels: {at_pins.name or 'not shown'}.",
         f"From the stick channels to the outputs: {to_outputs.name or 'not shown'}.",
     )
     mixes = [stage.kind for stage in (at_pins, to_outputs)]
     if found.kind is Kind.UNMIXED and mixes == [Kind.MIXED, Kind.MIXED]:
-        return mixed_twice(found), said
+        return mixed_twice(found), stages
     if found.kind is Kind.UNMIXED and mixes == [Kind.UNMIXED, Kind.UNMIXED]:
         also = tuple(name for name in found.also if name != Kind.TWICE)
-        return replace(found, also=also), said
-    return found, said
+        return replace(found, also=also), stages
+    return found, stages
 
 
 def _unanswered(lines: DriveLines, reason: str) -> Mixing:
@@ -211,25 +349,25 @@ def _answered(
 def _assumptions(lines: DriveLines, fit: MixFit) -> tuple[str, ...]:
     samples = fit.samples
     left, right = samples.outputs
-    said = [
+    sentences = [
         f"{left.line} drives the left side and {right.line} the right side.",
         "A width above neutral drives that side's wheels forward (common practice); a motor wired "
         "the other way round looks the same as a reversed channel.",
     ]
     if samples.source == "plan":
-        said.append("The sticks were where the plan tells, forward and right positive.")
+        sentences.append("The sticks were where the plan tells, forward and right positive.")
     else:
-        told = " and ".join(f"{stick.line} ({stick.axis})" for stick in lines.sticks)
-        said.append(
-            f"{told} carry the sticks, not yet mixed, and grow wider with forward and right "
+        names = " and ".join(f"{stick.line} ({stick.axis})" for stick in lines.sticks)
+        sentences.append(
+            f"{names} carry the sticks, not yet mixed, and grow wider with forward and right "
             "(common practice)."
         )
-    said += [
+    sentences += [
         f"{output.line}: neutral {output.travel.neutral_us:g} us, full speed "
         f"{output.travel.half_us:g} us away from it."
         for output in samples.outputs
     ]
     extra = [o.line for o in lines.outputs if o not in samples.outputs]
     if extra:
-        said.append(f"{', '.join(extra)} were not examined: only one output of each side is.")
-    return tuple(said)
+        sentences.append(f"{', '.join(extra)} were not examined: only one output of each side is.")
+    return tuple(sentences)

@@ -31,9 +31,7 @@ class OutputLine:
     """A line that drives a motor."""
 
     line: str  # Its name in the recording
-    # The side of the robot that its motor is on, "left" or "right"; or what its wheel is called, on
-    # a base of other wheels
-    side: str
+    side: Side  # The side of the robot that its motor is on
     travel: Travel  # How its widths are read
 
 

@@ -1,14 +1,8 @@
 """Which lines come from one receiver, in what order they start, and how much later each."""
 
-from pwmscope.findings.receivers.frame_order import Receiver
-from pwmscope.findings.receivers.pairing import pair, usual_offset
-from pwmscope.findings.receivers.receivers import DEFINITIONS as OF_RECEIVERS
-from pwmscope.findings.receivers.skew import DEFINITIONS as OF_ORDER
-from pwmscope.findings.receivers.skew import Order, clock_lines, examine_order
-from pwmscope.findings.receivers.starts import Start
-from pwmscope.findings.receivers.ties import Step, Tie
-
-DEFINITIONS = (*OF_RECEIVERS, *OF_ORDER)
+from pwmscope.findings.receivers.common_clock import Step, Tie, pair, usual_offset
+from pwmscope.findings.receivers.frame_order import Receiver, Start
+from pwmscope.findings.receivers.order import DEFINITIONS, Order, clock_lines, examine_order
 
 __all__ = [
     "DEFINITIONS",

@@ -19,7 +19,7 @@ from pwmscope.findings.failsafe.response import (
     respond,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.segmentation.dwells import Dwells
+from pwmscope.findings.segmentation import Dwells
 from pwmscope.pulses import STANDARD_SERVO
 
 NAN = math.nan

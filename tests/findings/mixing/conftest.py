@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import PlanStep, StepSpan
-from pwmscope.findings.mixing.lines import DriveLines, OutputLine, StickLine, Travel
+from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 PERIOD_US = 20_000.0

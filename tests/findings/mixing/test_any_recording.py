@@ -4,9 +4,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.advice.mixing.search import advise
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.lines import DriveLines, OutputLine, StickLine, Travel
+from pwmscope.advice.mixing import advise
+from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel, examine_mixing
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable
 
 TRAVEL = Travel(1500.0, 500.0)

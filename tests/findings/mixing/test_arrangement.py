@@ -5,9 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from pwmscope.findings.mixing.answers import DEFINITIONS
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.faults import SINGLE, WANTED, Fault, Kind, apply, explanations
+from pwmscope.findings.mixing import DEFINITIONS, examine_mixing
+from pwmscope.findings.mixing.arrangement import SINGLE, WANTED, Fault, Kind, apply, explanations
 from pwmscope.findings.mixing.sticks import MAX_FRAMES, enough
 from pwmscope.model import Verdict
 

@@ -4,10 +4,8 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import make_plan, parse_sheet
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.faults import SINGLE, WANTED
-from pwmscope.findings.mixing.lines import find_lines
-from pwmscope.findings.plan_alignment import align_plan
+from pwmscope.findings import align_plan
+from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing, find_lines
 from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from pwmscope.errors import HintError
-from pwmscope.findings.mixing.examination import examine_mixing
-from pwmscope.findings.mixing.lines import DriveLines, find_lines
-from pwmscope.findings.receivers.ties import Step, Tie
+from pwmscope.findings.mixing import DriveLines, examine_mixing, find_lines
+from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model import Span, Verdict
 
 MIXED = 0.5 * np.array([[1, 1], [1, -1]])
@@ -49,7 +48,7 @@ def test_only_one_output(make_bench):
 def test_no_output(make_bench):
     bench = make_bench(MIXED)
     found = examine_mixing(bench.tables, DriveLines((), bench.lines.sticks))
-    assert "--left and --right" in found.findings[0].sentence
+    assert "`left` and `right`" in found.findings[0].sentence
 
 
 def test_outputs_of_two_receivers(make_bench):

@@ -7,8 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from pwmscope.advice.drive import Hands, Path, Straightness
-from pwmscope.advice.mixing.course import Course
-from pwmscope.advice.mixing.search import Advice
+from pwmscope.advice.mixing import Advice, Course
 from pwmscope.bench import CAUTIONS, Axis, StepSpan
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response

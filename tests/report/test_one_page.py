@@ -63,6 +63,7 @@ def robot(analysis, devices, losses=None, words=1):
         recordings=analysis.recordings,
         failsafe=failsafe,
         sheet=analysis.sheet,
+        answer=analysis.answer,
         headline=analysis.headline,
         verdict=Verdict.DOES_NOT_MEET,
         hazards=[Hazard((name,), long) for name in names[:5]],

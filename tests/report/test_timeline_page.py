@@ -1,6 +1,7 @@
 """The timeline in a browser: driven by keys, wheel and fingers, it tells what was measured."""
 
 import base64
+import dataclasses
 import hashlib
 import re
 import time
@@ -18,9 +19,12 @@ POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-s
 HOSTILE = ("</script><script>document.title='ran'</script>", "<img src=x onerror=alert(1)>")
 
 
-def wrapped(findings):
-    """A bare page round the timeline, as the report has one."""
+def wrapped(findings, view_s=None):
+    """A bare page round the timeline, as the report has one, opened on so much of it."""
     made = timeline_fragment(findings)
+    view_s = view_s or (findings.capture.start_s, findings.capture.end_s)
+    opened = re.sub(r'"view_s":\[[^]]*\]', f'"view_s":{list(view_s)}', made.html)
+    made = dataclasses.replace(made, html=opened)
     digest = base64.b64encode(hashlib.sha256(made.script.encode()).digest()).decode()
     return (
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'

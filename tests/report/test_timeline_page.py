@@ -219,7 +219,7 @@ def test_a_pulse_is_drawn_with_its_true_edges(page, preset):
     from_s, to_s = shown_s(page.text("shown"))
     row = (
         "(() => { const c = document.querySelectorAll('.timeline-panel canvas')[1];"
-        "const d = c.getContext('2d').getImageData(0, 105, c.width, 1).data;"
+        "const d = c.getContext('2d').getImageData(0, 80, c.width, 1).data;"
         "return [c.width, [...Array(c.width).keys()].filter(x => d[4 * x + 3] > 150 &&"
         " d[4 * x] < 90 && x > 80)]; })()"
     )

@@ -10,12 +10,13 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture, format_interval, format_rate
 from pwmscope.findings import ChannelFindings, Finding, Findings
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossEvent
-from pwmscope.model import Span, badness
+from pwmscope.model import Span
 from pwmscope.plot import (
     SCREEN,
     travel_ruler,
     width_strip,
 )
+from pwmscope.report.answer import Card
 from pwmscope.report.document import (
     Block,
     Device,
@@ -39,7 +40,7 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe_text import assumptions
 from pwmscope.report.front import advice_section, front_sections
-from pwmscope.report.one_page import Answered, Room, SaidCard, make_device
+from pwmscope.report.one_page import Answered, Room, make_device
 from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
 from pwmscope.report.register import file_hash
 from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number
@@ -337,7 +338,7 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
         _about(findings, analysis.sheet, wording),
         sha256,
         __version__,
-        _front(analysis, findings, wording),
+        compose_front(analysis, number),
         (
             *_width_sections(findings, wording),
             *(replace(section, is_folded=True) for section in told),
@@ -354,29 +355,32 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
     )
 
 
-def _front(analysis: Answered, findings: Findings, wording: Wording) -> Front:
+def compose_front(analysis: Answered, number: int = 0) -> Front:
+    """Collect the answer, with the travel that one of the recordings shows."""
+    findings = analysis.findings[number]
+    wording = Wording.of(findings, [line.line for line in analysis.failsafe.lines])
     check = analysis.failsafe
     lines = {line.line: line for line in check.lines}
     trials = max((len(line.losses) for line in check.lines), default=0)
     slowest = "" if check.slowest_s is None else f"Slowest stop {check.slowest_s:.2f} s. "
     return Front(
-        wording.text(analysis.headline),
-        analysis.verdict.value,
+        wording.text(analysis.answer.headline),
+        analysis.answer.verdict.value,
         f"{slowest}{trials or 'No'} loss{'' if trials == 1 else 'es'} recorded. "
         f"Limit {check.limits.failsafe_s:g} s.",
-        tuple(wording.text(str(hazard).removeprefix("! ")) for hazard in analysis.hazards),
+        tuple(wording.text(str(hazard).removeprefix("! ")) for hazard in analysis.answer.hazards),
         tuple(
             _card(card, lines.get(card.line), check.limits.failsafe_s, findings, wording)
-            for card in sorted(analysis.cards, key=lambda card: badness(card.verdict))
+            for card in analysis.answer.cards
         ),
-        tuple(wording.text(action.sentence) for action in analysis.actions),
+        tuple(wording.text(action.sentence) for action in analysis.answer.actions),
         tuple(map(wording.text, analysis.answer.left_out)),
         CAUTIONS,
     )
 
 
 def _card(
-    card: SaidCard,
+    card: Card,
     line: FailsafeLine | None,
     limit_s: float,
     findings: Findings,

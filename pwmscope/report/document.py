@@ -11,7 +11,7 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.model import format_line, format_plainly
+from pwmscope.model import format_line
 from pwmscope.plot import Picture
 from pwmscope.report.sentences import format_value
 
@@ -256,18 +256,6 @@ def verdict_run(verdict: Verdict | None) -> Run:
     ('meets', 'measured')
     """
     return Run("measured") if verdict is None else Run(verdict.value, _LOOKS[verdict])
-
-
-def shown(text: str, most: int) -> str:
-    r"""Make a text that may hold a hostile name fit to be shown, and no longer than so many.
-
-    Examples
-    --------
-    >>> shown("a\u202eb\x1b[31m", 20), shown("a" * 9, 4)
-    ('a?b?[31m', 'aaa…')
-    """
-    fit = format_plainly(text)
-    return fit if len(fit) <= most else fit[: most - 1] + "…"
 
 
 def file_name(source: str) -> str:

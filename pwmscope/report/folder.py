@@ -12,11 +12,10 @@ from pathlib import Path, PurePath
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.findings import Findings, Verdict
-from pwmscope.model import worst
+from pwmscope.findings import Verdict
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
 from pwmscope.plot import Picture, on_paper
-from pwmscope.report.composition import compose
+from pwmscope.report.composition import compose, compose_front
 from pwmscope.report.data import to_json
 from pwmscope.report.document import (
     Block,
@@ -32,8 +31,8 @@ from pwmscope.report.document import (
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
 from pwmscope.report.one_page import PAPERS, Answered, OnePage, Paper, make_one_page
-from pwmscope.report.sentences import RULEBOOK, overall_sentence
-from pwmscope.report.templates import fill, fill_page, set_pdf, template_text
+from pwmscope.report.sentences import RULEBOOK
+from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 from pwmscope.report.timeline import Timeline
 
 
@@ -267,28 +266,42 @@ class Entry:
 
     source: str  # Its file, as the person named it
     trouble: str  # Why it could not be used, as a sentence; empty where it could
-    answer: str  # What was found, as a sentence
-    # The worst of its channels' verdicts, alone; none where it could not be used
-    verdicts: tuple[Verdict, ...]
+    answer: str  # The headline
+    verdicts: tuple[Verdict, ...]  # The verdict, alone; none where it could not be used
     files: tuple[Path, ...]  # The report's page, PDF, Markdown and JSON
+    hazards: tuple[str, ...] = ()
+    slowest: str = ""  # The slowest stop with its unit; empty where none was timed
+    losses: int = 0
+    robot: str = ""
 
 
-def entry_of(source: str, findings: Findings, written: Written) -> Entry:
+def entry_of(source: str, analysis: Answered, written: Written) -> Entry:
     """Make the entry of a recording that has a report."""
-    every = tuple(f for channel in findings.channels.values() for f in channel.findings)
-    files = (written.page, written.pdf, written.markdown, written.data)
-    return Entry(source, "", overall_sentence(findings), (worst(every),), files)
+    front = compose_front(analysis)
+    slowest_s, sheet = analysis.failsafe.slowest_s, analysis.sheet
+    return Entry(
+        source,
+        "",
+        front.headline,
+        (Verdict(front.verdict),),
+        (written.page, written.pdf, written.markdown, written.data),
+        front.hazards,
+        "" if slowest_s is None else f"{slowest_s:.2f} s",
+        max((len(line.losses) for line in analysis.failsafe.lines), default=0),
+        "" if sheet is None else shown(sheet.robot, MAX_LETTERS),
+    )
 
 
 def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Path:
     """Write a page that leads to the reports in the folders beside it."""
-    text = fill(
+    text = fill_page(
         "index.html.j2",
         {
             "file": file_name,
             "trouble": lambda entry: plain(entry.trouble.replace(entry.source, "The file"), {}),
             "link": lambda path: path.relative_to(folder).as_posix(),
         },
+        look=[template_text("look.css")],
         entries=entries,
         rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"),
         version=__version__,

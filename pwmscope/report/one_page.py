@@ -14,12 +14,13 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
-from pwmscope.model import badness, format_line
+from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
-from pwmscope.report.document import Device, Wording, file_name, shown
+from pwmscope.report.answer import Answer, Card
+from pwmscope.report.document import Device, Wording, file_name
 from pwmscope.report.register import file_hash
-from pwmscope.report.templates import set_pdf
+from pwmscope.report.templates import set_pdf, shown
 
 MAX_DEVICES: Final = 12
 """So many devices stand on the first page; the others follow on the next."""
@@ -66,54 +67,6 @@ RULEBOOK: Final = (
 )
 
 
-class SaidCard(Protocol):
-    """A device's card, as an analysis has it."""
-
-    @property
-    def line(self) -> str:
-        """The line's name."""
-
-    @property
-    def role(self) -> str:
-        """Its role by the bench sheet; empty where it has none."""
-
-    @property
-    def device(self) -> str:
-        """What is on it; empty where nobody says."""
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst verdict."""
-
-    @property
-    def figure(self) -> str:
-        """What decides."""
-
-    @property
-    def action(self) -> str:
-        """What to do."""
-
-
-class SaidHazard(Protocol):
-    """A hazard, as an analysis has it; as text it begins with ``! Hazard:``."""
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """The lines that it is about."""
-
-
-class SaidAction(Protocol):
-    """One thing to do next, as an analysis has it."""
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """The lines that it is about."""
-
-    @property
-    def sentence(self) -> str:
-        """What to do."""
-
-
 class Source(Protocol):
     """A recording, and the file that it came from."""
 
@@ -124,14 +77,6 @@ class Source(Protocol):
     @property
     def file(self) -> Path | None:
         """None where it came from no file."""
-
-
-class LeftOutSaid(Protocol):
-    """What an answer leaves out."""
-
-    @property
-    def left_out(self) -> Sequence[str]:
-        """What was not judged, each a sentence."""
 
 
 class Answered(Protocol):
@@ -154,28 +99,8 @@ class Answered(Protocol):
         """The bench sheet."""
 
     @property
-    def answer(self) -> LeftOutSaid:
-        """The answer."""
-
-    @property
-    def headline(self) -> str:
-        """The answer in one line."""
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst verdict."""
-
-    @property
-    def hazards(self) -> Sequence[SaidHazard]:
-        """What was seen that can hurt."""
-
-    @property
-    def cards(self) -> Sequence[SaidCard]:
-        """One for each device."""
-
-    @property
-    def actions(self) -> Sequence[SaidAction]:
-        """What to do next."""
+    def answer(self) -> Answer:
+        """Headline, verdict, hazards, cards and actions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,9 +220,9 @@ def one_page_pdf(pages: Sequence[OnePage], *, paper: Paper = "a4") -> bytes:
 
 def make_one_page(analysis: Answered) -> OnePage:
     """Collect what stands on the sheet of one robot."""
-    sheet, check = analysis.sheet, analysis.failsafe
+    sheet, check, answer = analysis.sheet, analysis.failsafe, analysis.answer
     lines = {line.line: line for line in check.lines}
-    cards = sorted(analysis.cards, key=lambda card: badness(card.verdict))
+    cards = answer.cards
     room = next(room for room in _ROOMS if len(cards) <= room.devices)
     wording, limit_s = Wording.of(analysis.findings[0], lines), check.limits.failsafe_s
     first = [
@@ -306,7 +231,7 @@ def make_one_page(analysis: Answered) -> OnePage:
     ]
     are_many = any(device.left_out for device in first)
     following = cards if are_many else cards[MAX_DEVICES:]
-    hazards = [wording.cut(str(h).removeprefix("! "), room.sentence) for h in analysis.hazards]
+    hazards = [wording.cut(str(h).removeprefix("! "), room.sentence) for h in answer.hazards]
     unused = [left.what for left in check.left_out if left.kind is LeftOutKind.UNUSED]
     return OnePage(
         robot="" if sheet is None else shown(sheet.robot, _NAME),
@@ -314,8 +239,8 @@ def make_one_page(analysis: Answered) -> OnePage:
         receiver="" if sheet is None else shown(sheet.receiver.device, _NAME),
         rulebook="" if sheet is None else shown(sheet.rulebook, 2 * _NAME),
         limit_s=limit_s,
-        headline=wording.cut(analysis.headline, room.sentence),
-        verdict=analysis.verdict.value,
+        headline=wording.cut(answer.headline, room.sentence),
+        verdict=answer.verdict.value,
         hazards=tuple(hazards[:MAX_HAZARDS]),
         slowest_s=check.slowest_s,
         slowest_said="" if check.slowest_s is None else f"{check.slowest_s:.2f} s",
@@ -326,7 +251,7 @@ def make_one_page(analysis: Answered) -> OnePage:
             for card in following
         ),
         announced=_announced(len(cards), are_many, hazards, unused),
-        actions=tuple(wording.cut(action.sentence, room.sentence) for action in analysis.actions),
+        actions=tuple(wording.cut(action.sentence, room.sentence) for action in answer.actions),
         unused=tuple(format_line(name) for name in unused[:MAX_UNUSED]),
         recordings=tuple(
             Recorded(
@@ -354,7 +279,7 @@ def _announced(devices: int, are_many: bool, hazards: list[str], unused: list[st
 
 
 def make_device(
-    card: SaidCard,
+    card: Card,
     line: FailsafeLine | None,
     limit_s: float,
     room: Room,
@@ -383,7 +308,7 @@ def make_device(
     )
 
 
-def device_name(card: SaidCard) -> str:
+def device_name(card: Card) -> str:
     """Name what is on a line as a person says it."""
     named = shown(card.device or _ROLES.get(card.role, card.role), 2 * _NAME)
     return named or format_line(card.line) or "(no name)"

@@ -12,8 +12,22 @@ from typing import Final
 import jinja2
 import markupsafe
 
+from pwmscope.model import format_plainly
+
 STANDARD: Final = "ua-1"
 """ISO 14289-1, PDF for people who cannot see: headings, tables and pictures are told apart."""
+
+
+def shown(text: str, most: int) -> str:
+    r"""Make a text that may hold a hostile name fit to be shown, and no longer than so many.
+
+    Examples
+    --------
+    >>> shown("a\u202eb\x1b[31m", 20), shown("a" * 9, 4)
+    ('a?b?[31m', 'aaa…')
+    """
+    fit = format_plainly(text)
+    return fit if len(fit) <= most else fit[: most - 1] + "…"
 
 
 def template_text(name: str) -> str:

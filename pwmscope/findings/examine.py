@@ -143,8 +143,8 @@ def _check_moments(off_at_s: object) -> None:
             raise ArgumentError("off_at_s", f"a sequence with {format_given(stated)} in it", pairs)
         for seconds in stated:
             if not isinstance(seconds, Real) or not math.isfinite(seconds):
-                said = f"a sequence with {format_given(seconds)} in a pair"
-                raise ArgumentError("off_at_s", said, pairs)
+                sentence = f"a sequence with {format_given(seconds)} in a pair"
+                raise ArgumentError("off_at_s", sentence, pairs)
 
 
 _FIXED = (

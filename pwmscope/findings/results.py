@@ -21,7 +21,7 @@ from pwmscope.model.spans import Span
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 A = TypeVar("A")
-_MAX_TOLD: Final = 6
+_MAX_LISTED: Final = 6
 """Lines that the short form of findings names."""
 
 
@@ -213,7 +213,7 @@ class Findings:
         return self.channels[line]
 
     def __repr__(self) -> str:
-        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_TOLD]]
+        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_LISTED]]
         more = len(self.channels) - len(lines)
         if more:
             lines.append(f"  and {more} more")

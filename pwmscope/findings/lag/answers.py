@@ -152,7 +152,7 @@ MOVE = (
     "With the weapon removed and the wheels off the ground, record again while only the stick of "
     "{line} goes from end to end a few times, not evenly, with pauses."
 )
-FEW_FRAMES = ("in the same frame", "one frame late", "two frames late", "three frames late")
+FRAMES_LATE = ("in the same frame", "one frame late", "two frames late", "three frames late")
 
 
 def format_ms(us: float) -> str:
@@ -175,7 +175,7 @@ def format_frames(frames: int) -> str:
     >>> format_frames(1), format_frames(7)
     ('one frame late', '7 frames late')
     """
-    return FEW_FRAMES[frames] if 0 <= frames < len(FEW_FRAMES) else f"{frames} frames late"
+    return FRAMES_LATE[frames] if 0 <= frames < len(FRAMES_LATE) else f"{frames} frames late"
 
 
 def content_finding(
@@ -307,7 +307,7 @@ def edge_finding(
         )
         return not_shown(name, unit, reason)
     begin = f"{output.line} starts {format_us(delay.after_us)} after"
-    told = {
+    words = {
         Trigger.INPUT_END: f"{begin} the end of each pulse of {source.line}.",
         Trigger.INPUT_START: f"{begin} the start of each pulse of {source.line}.",
         Trigger.KEEPS_STEP: (
@@ -316,11 +316,11 @@ def edge_finding(
         ),
     }[delay.trigger]
     if delay.trigger is Trigger.INPUT_END and delay.waits_frames:
-        told = (
+        words = (
             f"{begin} the end of that pulse of {source.line} which came "
             f"{format_before(delay.waits_frames)} the newest."
         )
-    return measured(name, delay.after_us, unit, told, evidence=evidence)
+    return measured(name, delay.after_us, unit, words, evidence=evidence)
 
 
 def format_before(frames: int) -> str:
@@ -474,11 +474,11 @@ def _offset(
 ) -> Finding:
     centre_us = transfer.curve.centre_us.value
     off_us = centre_us - output.neutral_us
-    said_us = round(off_us, 2) + 0.0  # no minus before a zero
+    shown_us = round(off_us, 2) + 0.0  # no minus before a zero
     return measured(
         "width offset", off_us, "us",
         f"At {source.neutral_us:g} us of {source.line} the straight part of the curve gives "
-        f"{format_us(centre_us)}, {said_us:+.2f} us from the convention's neutral.",
+        f"{format_us(centre_us)}, {shown_us:+.2f} us from the convention's neutral.",
         uncertainty=transfer.offset_uncertainty_us, evidence=evidence,
     )  # fmt: skip
 
@@ -515,7 +515,7 @@ def _step(
     source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
 ) -> Finding:
     if transfer.step_us is None:
-        return not_shown("output step", "us", transfer.step_said)
+        return not_shown("output step", "us", transfer.step_reason)
     whose = (
         f"which is the step of {source.line} times the gain"
         if transfer.step_is_inputs

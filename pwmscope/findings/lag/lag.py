@@ -61,7 +61,7 @@ class Follow:
     output: str
     late_us: float
     unexplained: float
-    together: bool
+    side_by_side: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,14 +108,14 @@ def find_follows(
         found = [_follow(trains[name], trains[line]) for name in sources if line in trains]
         pairs += sorted(
             (each for each in found if each is not None),
-            key=lambda each: (each.together, each.unexplained),
+            key=lambda each: (each.side_by_side, each.unexplained),
         )
-    told = tuple(
+    findings = tuple(
         _finding(line, [pair for pair in pairs if pair.output == line], trains)
         for line in asked
         if line != source
     )
-    return Follows(tuple(pairs), told)
+    return Follows(tuple(pairs), findings)
 
 
 def _follow(source: Train, output: Train) -> Follow | None:
@@ -155,7 +155,7 @@ def _finding(line: str, pairs: list[Follow], trains: Mapping[str, Train]) -> Fin
             "wheels off the ground, record the inputs too while one stick at a time moves from end "
             "to end.",
         )  # fmt: skip
-    behind = [pair for pair in pairs if not pair.together]
+    behind = [pair for pair in pairs if not pair.side_by_side]
     if not behind:
         names = " and ".join(pair.source for pair in pairs)
         return not_shown(
@@ -249,13 +249,13 @@ def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...
     further = tuple(train for train in mixed if train is not None)
     content = find_content(source, output, further)
     newest = pair_by_edges(source, output)
-    is_told = content is not None and content.explained and content.resolved
-    pairs = pair_by_content(source, output, content) if is_told and content else newest
+    by_content = content is not None and content.explained and content.resolved
+    pairs = pair_by_content(source, output, content) if by_content and content else newest
     delay = measure_delay(source, output, pairs, newest)
     if delay is None:
         return _nothing(*names, _apart(*names))
     transfer, given = None, source
-    if is_told and not others:
+    if by_content and not others:
         transfer = measure_transfer(source, output, pairs, (record_in, record_out))
     if transfer is not None and content is not None and delay.trigger is Trigger.OWN_CLOCK:
         latches = find_latches(source, output, pairs, content, transfer.curve)

@@ -238,7 +238,7 @@ class Transfer:
     step_us: float | None
     step_uncertainty_us: float | None
     step_is_inputs: bool  # Whether that is the input's own step, times the gain
-    step_said: str  # Why no step shows, as a sentence; empty where one does
+    step_reason: str  # Why no step shows, as a sentence; empty where one does
     # Standard uncertainty of the output width at the input's neutral, with the sampling floor
     offset_uncertainty_us: float
 

@@ -11,8 +11,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from pwmscope.bench.plan_reading import plan_schema
-from pwmscope.bench.sheet_model import sheet_schema
+from pwmscope.bench import plan_schema, sheet_schema
 from pwmscope.report.json_schema import all_schemas
 
 DOCS = Path(__file__).parent

@@ -6,7 +6,7 @@
 from pathlib import Path
 
 import pwmscope
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import load_sheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.cli.main import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to

@@ -1,9 +1,10 @@
 """The whole job in one call: `analyse` for one bench, `analyse_many` for a test farm."""
 
 from pwmscope.analysis.analysis import Analysis, LineAnalysis, analyse
-from pwmscope.analysis.answer import Action, Answer, Card, Hazard
-from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, cluster
+from pwmscope.analysis.many import Outcome, WorkerLostError, analyse_many, carry_out, cluster
 from pwmscope.analysis.terms import Terms
+from pwmscope.model import Hazard
+from pwmscope.report import Action, Answer, Card
 
 __all__ = [
     "Action",
@@ -17,5 +18,6 @@ __all__ = [
     "WorkerLostError",
     "analyse",
     "analyse_many",
+    "carry_out",
     "cluster",
 ]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pwmscope.advice.mixing import Advice, advise
 from pwmscope.advice.settings import (
@@ -17,8 +17,6 @@ from pwmscope.advice.settings import (
     advise_settings,
     stated_scale,
 )
-from pwmscope.analysis.answer import Action, Answer, Card, Evidence, Hazard, make_answer
-from pwmscope.analysis.checks import LineChecks, line_checks
 from pwmscope.analysis.sources import Recording, check_hints, read_source
 from pwmscope.analysis.tables import (
     FINDING_COLUMNS,
@@ -38,7 +36,8 @@ from pwmscope.analysis.terms import (
     Terms,
     read_terms,
 )
-from pwmscope.bench import CAUTIONS, BenchSheet, CapturePlan
+from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan
+from pwmscope.bench.wiring import Wiring, check_wiring
 from pwmscope.capture import Capture, Observer, observed_by
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings import (
@@ -52,8 +51,19 @@ from pwmscope.findings import (
     examine,
 )
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
+from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
 from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
+from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
+from pwmscope.report import (
+    Action,
+    Answer,
+    Card,
+    Evidence,
+    LineChecks,
+    line_checks,
+    make_answer,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -134,6 +144,8 @@ class Analysis:
         What they were held against.
     alignments : tuple of Alignment
         Where the plan's steps are in each recording; empty without a plan.
+    wiring : Wiring or None, optional
+        The rulings of the wiring rules, where `with_wiring` asked for them.
     """
 
     recordings: tuple[Recording, ...]
@@ -141,6 +153,7 @@ class Analysis:
     failsafe: Failsafe
     terms: Terms
     alignments: tuple[Alignment, ...]
+    wiring: Wiring | None = None
 
     @property
     def captures(self) -> tuple[Capture, ...]:
@@ -195,8 +208,9 @@ class Analysis:
     @cached_property
     def _evidence(self) -> Evidence:
         return Evidence(
-            self.failsafe, self.checks, self.sheet, self.mixing, self.mixing_advice, self.settings
-        )
+            self.failsafe, self.sheet, self.checks, self.mixing, self.mixing_advice, self.settings,
+            self.wiring,
+        )  # fmt: skip
 
     @cached_property
     def checks(self) -> list[LineChecks]:
@@ -209,21 +223,53 @@ class Analysis:
 
         A fault that one recording shows governs; otherwise the first that answers.
         """
-        found = [found for found in map(self._mixing_of, range(len(self.findings))) if found]
+        lines = [find_lines(findings.servo_tables, self.sheet) for findings in self.findings]
+        found = [
+            mixing
+            for number, own in enumerate(lines)
+            if len({output.side for output in own.outputs}) == 2
+            and (mixing := self.examine_drive(number)) is not None
+        ]
         order = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
         return min(found, key=lambda mixing: order.index(mixing.verdict), default=None)
 
-    def _mixing_of(self, number: int) -> Mixing | None:
+    def examine_drive(
+        self,
+        number: int = 0,
+        *,
+        sides: Mapping[Literal["left", "right"], str | None] | None = None,
+        axes: Mapping[Axis, str | None] | None = None,
+    ) -> Mixing | None:
+        """Examine what the drive outputs of one recording do with the sticks.
+
+        Parameters
+        ----------
+        number : int, optional
+            Which recording, from 0.
+        sides : mapping of str to str or None, optional
+            A line for ``left`` and ``right``; these go before the sheet's.
+        axes : mapping of str to str or None, optional
+            A line for a stick axis; these go before the sheet's.
+
+        Returns
+        -------
+        Mixing or None
+            None where no drive output is named.
+
+        Raises
+        ------
+        HintError
+            If a named line is not in the recording, or one line is named twice.
+        """
         findings = self.findings[number]
         servo = findings.servo_tables
-        lines = find_lines(servo, self.sheet)
-        if len({output.side for output in lines.outputs}) < 2:
+        lines = find_lines(servo, self.sheet, sides, axes)
+        if not lines.outputs:
             return None
-        spans = self.alignments[number].spans if self.alignments else ()
         return examine_mixing(
             servo,
             lines,
-            spans=spans,
+            spans=self.alignments[number].spans if self.alignments else (),
             lost={name: channel.loss_spans for name, channel in findings.channels.items()},
             ties=findings.order.grouping.ties,
         )
@@ -243,9 +289,9 @@ class Analysis:
         if sheet is None:
             return None
         advised = [
-            advice
-            for number in range(len(self.findings))
-            if (advice := self._settings_of(number, sheet)) is not None
+            self.advise_settings(number)
+            for number, findings in enumerate(self.findings)
+            if any(device.line in findings.channels for device in sheet.devices)
         ]
         if not advised:
             return None
@@ -258,17 +304,118 @@ class Analysis:
         missing = tuple(line for line in advised[0].missing if line not in best)
         return replace(advised[0], channels=ordered, missing=missing)
 
-    def _settings_of(self, number: int, sheet: BenchSheet) -> SettingsAdvice | None:
-        findings = self.findings[number]
-        if not any(device.line in findings.channels for device in sheet.devices):
-            return None
-        transmitters = {
-            line: Transmitter(stated_scale(channel.us_per_percent, "as the sheet states"))
-            for line, channel in sheet.channels.items()
-            if channel.us_per_percent is not None
-        }
-        alignment = self.alignments[number] if self.alignments else None
-        return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)
+    def advise_settings(
+        self, number: int = 0, transmitters: dict[str, Transmitter] | None = None
+    ) -> SettingsAdvice:
+        """Say which settings to change by one recording.
+
+        Parameters
+        ----------
+        number : int, optional
+            Which recording, from 0.
+        transmitters : dict of str to Transmitter, optional
+            What is known of the transmitter, by line; by default what the sheet states.
+
+        Returns
+        -------
+        SettingsAdvice
+
+        Raises
+        ------
+        ArgumentError
+            If there is no bench sheet.
+        """
+        sheet = self.sheet
+        if sheet is None:
+            raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
+        if transmitters is None:
+            transmitters = {
+                line: Transmitter(stated_scale(channel.us_per_percent, "as the sheet states"))
+                for line, channel in sheet.channels.items()
+                if channel.us_per_percent is not None
+            }
+        return advise_settings(
+            self.findings[number], sheet, transmitters=transmitters,
+            alignment=self.alignments[number] if self.alignments else None,
+        )  # fmt: skip
+
+    def lag(self, input_line: str, output_line: str, *others: str) -> Lag:
+        """Measure how late one line follows another in the first recording, and how.
+
+        Parameters
+        ----------
+        input_line, output_line : str
+            The lines before and after the device.
+        *others : str
+            Further inputs that are mixed into the output.
+
+        Returns
+        -------
+        Lag
+
+        Raises
+        ------
+        ArgumentError
+            If a line is not in the recording, or carries no servo pulses.
+        """
+        self._check_pulsing("input_line", input_line)
+        self._check_pulsing("output_line", output_line)
+        for other in others:
+            self._check_pulsing("others", other)
+        records = self.lag_lines.records
+        further = tuple(records[other] for other in others)
+        return examine_lag(records[input_line], records[output_line], further)
+
+    def follows(self, input_line: str | None = None, output_line: str | None = None) -> Follows:
+        """Find which lines follow which in the first recording.
+
+        Parameters
+        ----------
+        input_line, output_line : str, optional
+            Look only for lines that follow this one, or that this one follows.
+
+        Returns
+        -------
+        Follows
+
+        Raises
+        ------
+        ArgumentError
+            If a line is not in the recording, or carries no servo pulses.
+        """
+        for argument, line in (("input_line", input_line), ("output_line", output_line)):
+            if line is not None:
+                self._check_pulsing(argument, line)
+        records = self.lag_lines.records
+        return find_follows(records, source=input_line, output=output_line)
+
+    @cached_property
+    def lag_lines(self) -> Lines:
+        """The first recording's lines, as a delay is measured between them."""
+        return read_lines(self.captures[0], self.terms.convention)
+
+    def _check_pulsing(self, argument: str, line: str) -> None:
+        lines, source = self.lag_lines, self.captures[0].source
+        if line in lines.others:
+            raise ArgumentError(
+                argument, f"line '{line}' of {source}, which carries no servo pulses",
+                "a line with servo pulses", lines.others[line],
+            )  # fmt: skip
+        if line not in lines.records:
+            names = ", ".join((*lines.records, *lines.others))
+            raise ArgumentError(
+                argument, f"line '{line}'", f"one of the lines of {source}: {names}"
+            )
+
+    def with_wiring(self) -> Analysis:
+        """Judge the wiring that the sheet states as well.
+
+        Returns
+        -------
+        Analysis
+            The same with `wiring`; without a sheet the same.
+        """
+        return self if self.sheet is None else replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
         """Return everything about a line."""
@@ -363,7 +510,7 @@ class Analysis:
         str
             Two spaces deep, ending in a line break.
         """
-        from pwmscope.analysis.data import analysis_data  # noqa: PLC0415 - it imports the report
+        from pwmscope.analysis.documents import analysis_data  # noqa: PLC0415 - it draws
         from pwmscope.report import json_text  # noqa: PLC0415
 
         return json_text(analysis_data(self.answer, self._evidence, self.findings))

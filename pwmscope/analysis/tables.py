@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pwmscope.bench import BenchSheet
 from pwmscope.findings import Finding, Findings, LossEvent
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -32,6 +32,7 @@ LimitsLike: TypeAlias = Limits | Mapping[str, float]
 STATED_WITHIN_S: Final = 0.5
 """Half-width of the uncertainty of a moment that is stated in seconds alone: a hand and a
 stopwatch (common practice)."""
+MIN_FAILSAFE_S: Final = 0.05
 MAX_FAILSAFE_S: Final = 60.0
 
 
@@ -94,7 +95,7 @@ class Terms:
             if was != now:
                 raise ArgumentError(
                     "span", f"a part that begins at {part.start_s:g} s, where the marker "
-                    f"{marking.line} says that the transmitter is off",
+                    f"line {marking.line} says that the transmitter is off",
                     "a beginning at which it is on, as at the recording's start",
                 )  # fmt: skip
         return part
@@ -210,12 +211,13 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
         if name not in names:
             raise ArgumentError("limits", f"a mapping with the key {name!r}", expected)
         amount = _seconds("limits", value, f"a number for {name}")
-        if not amount > 0 or (name == "failsafe_s" and amount > MAX_FAILSAFE_S):
-            most = f" and at most {MAX_FAILSAFE_S:g}" if name == "failsafe_s" else ""
-            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number above 0{most}")
+        least, most = (MIN_FAILSAFE_S, MAX_FAILSAFE_S) if name == "failsafe_s" else (0, math.inf)
+        if amount <= 0 or not least <= amount <= most:
+            within = f"from {least:g} to {most:g}" if math.isfinite(most) else "above 0"
+            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number {within}")
         stated[name] = amount
     said = ", ".join(f"{name} = {value:g}" for name, value in stated.items())
-    return replace(usual, **stated, source=f"{usual.source}; stated for this analysis: {said}")
+    return replace(usual, **stated, source=f"{COMMON_PRACTICE.source}; as asked for: {said}")
 
 
 def _read_span(

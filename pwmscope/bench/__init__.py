@@ -9,8 +9,12 @@ from pwmscope.bench.common_practice import CAUTIONS, COMMON_PRACTICE, Limits
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     DEFAULT_STOP,
+    DRIVES,
     LEVELS,
     MARKER_KINDS,
+    ROLES,
+    STICKS,
+    UNUSED,
     Analyser,
     BenchChannel,
     BenchSheet,
@@ -20,31 +24,58 @@ from pwmscope.bench.equipment import (
     MarkerKind,
     PowerSource,
     Receiver,
+    Role,
+    StopBand,
     Transmitter,
 )
-from pwmscope.bench.plan import AXES, MODES, Axis, CapturePlan, Mode, PlanStep, StepSpan
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.roles import DRIVES, ROLES, STICKS, UNUSED, Role, StopBand
-from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz, offered_rate_hz
-from pwmscope.bench.sheet import SheetError, load_sheet, parse_sheet
-from pwmscope.bench.toml_text import KeyPath, format_key
-from pwmscope.model.verdict import Verdict
+from pwmscope.bench.plan import (
+    AXES,
+    MODES,
+    Axis,
+    CapturePlan,
+    Mode,
+    PlanStep,
+    StepSpan,
+    make_plan,
+    needed_pulses,
+    needed_rate_hz,
+    offered_rate_hz,
+)
+from pwmscope.bench.sheet import load_sheet, parse_sheet, sheet_of
+from pwmscope.bench.sheet_template import (
+    BLANK,
+    WEAPONS,
+    Answers,
+    Weapon,
+    filled_sheet,
+    roles_of,
+)
+from pwmscope.bench.toml_text import KeyPath, SheetError, format_key
+from pwmscope.model import Verdict
 
 if TYPE_CHECKING:
-    from pwmscope.bench.plan_reading import PlanError, load_plan, parse_plan, plan_toml
-    from pwmscope.bench.sheet_reading import sheet_of
+    from pwmscope.bench.plan_reading import (
+        PlanError,
+        load_plan,
+        parse_plan,
+        plan_schema,
+        plan_toml,
+    )
+    from pwmscope.bench.sheet_model import sheet_schema
 
 _VALIDATING = {
     "PlanError": "plan_reading",
     "load_plan": "plan_reading",
     "parse_plan": "plan_reading",
+    "plan_schema": "plan_reading",
     "plan_toml": "plan_reading",
-    "sheet_of": "sheet_reading",
+    "sheet_schema": "sheet_model",
 }
 """What needs the library that validates, which takes a tenth of a second to import."""
 
 __all__ = [
     "AXES",
+    "BLANK",
     "BUTTON_LATE_S",
     "CAUTIONS",
     "COMMON_PRACTICE",
@@ -56,7 +87,9 @@ __all__ = [
     "ROLES",
     "STICKS",
     "UNUSED",
+    "WEAPONS",
     "Analyser",
+    "Answers",
     "Axis",
     "BenchChannel",
     "BenchSheet",
@@ -78,6 +111,8 @@ __all__ = [
     "StopBand",
     "Transmitter",
     "Verdict",
+    "Weapon",
+    "filled_sheet",
     "format_key",
     "load_plan",
     "load_sheet",
@@ -87,8 +122,11 @@ __all__ = [
     "offered_rate_hz",
     "parse_plan",
     "parse_sheet",
+    "plan_schema",
     "plan_toml",
+    "roles_of",
     "sheet_of",
+    "sheet_schema",
 ]
 
 

@@ -7,8 +7,75 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.common_practice import COMMON_PRACTICE, Limits
-from pwmscope.bench.roles import DRIVES, STICKS, UNUSED, NoPulses, Role, StopBand, SuppliedBy
 from pwmscope.bench.toml_text import format_key
+
+Role: TypeAlias = Literal[
+    "drive-left",
+    "drive-right",
+    "weapon",
+    "servo",
+    "stick-aileron",
+    "stick-elevator",
+    "stick-throttle",
+    "stick-rudder",
+    "unused",
+]
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+DRIVES: Final[tuple[Role, ...]] = ("drive-left", "drive-right")
+STICKS: Final[tuple[Role, ...]] = (
+    "stick-aileron",
+    "stick-elevator",
+    "stick-throttle",
+    "stick-rudder",
+)
+UNUSED: Final[Role] = "unused"
+"""A recorded line with nothing on it."""
+
+NoPulses: TypeAlias = Literal["stops", "keeps going"]
+NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)
+
+SuppliedBy: TypeAlias = Literal["receiver", "outside"]
+SUPPLIED_BY: Final[tuple[SuppliedBy, ...]] = get_args(SuppliedBy)
+
+
+@dataclass(frozen=True, slots=True)
+class StopBand:
+    """The stop range: the widths at which a device stands still.
+
+    Parameters
+    ----------
+    low_us, high_us : float
+        Its ends, both included.
+    source : str
+        Where it comes from, as a sentence; it says which default was taken.
+
+    Examples
+    --------
+    >>> StopBand(1480.0, 1520.0, "The bench sheet states it.").holds(1520.0)
+    True
+    """
+
+    low_us: float
+    high_us: float
+    source: str
+
+    def holds(self, width_us: float) -> bool:
+        """Say whether a width lies in the range."""
+        return self.low_us <= width_us <= self.high_us
+
+    @property
+    def words(self) -> str:
+        """The range as words.
+
+        Examples
+        --------
+        >>> StopBand(1470.0, 1530.0, "").words, StopBand(0.0, 1020.0, "").words
+        ('1470 to 1530 us', 'up to 1020 us')
+        """
+        if self.low_us <= 0:
+            return f"up to {self.high_us:g} us"
+        return f"{self.low_us:g} to {self.high_us:g} us"
+
 
 Level: TypeAlias = Literal["low", "high"]
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
@@ -173,7 +240,7 @@ class BenchChannel:
     line : str
         Its name in the recording.
     role : str
-        What it is for, one of `pwmscope.bench.roles.ROLES`.
+        What it is for, one of `pwmscope.bench.ROLES`.
     device : str
         What is connected, free text.
     low_us, high_us : float
@@ -322,7 +389,7 @@ class BenchSheet:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [channels.RX1]
     ... role = "drive-left"

@@ -1,11 +1,155 @@
-"""The capture plan: what the hands do during a recording, step by step."""
+"""The capture plan: what the hands do during a recording, step by step, and how fast to sample."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias, get_args
+
+from pwmscope.bench.equipment import DRIVES, BenchSheet
+from pwmscope.errors import HintError
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
+
+RATES_HZ: Final = (
+    100e3, 200e3, 250e3, 500e3, 1e6, 2e6, 4e6, 5e6, 8e6, 10e6, 12e6, 16e6, 20e6, 24e6, 25e6, 50e6,
+    100e6, 200e6, 250e6, 500e6, 1e9,
+)  # fmt: skip
+"""Rates that analysers offer (common practice, from memory)."""
+
+
+def needed_rate_hz(
+    within_us: float,
+    *,
+    pulses: int = 1,
+    scatter_us: float = 0.0,
+    width_us: float = 1500.0,
+    in_step: bool = True,
+) -> float | None:
+    """Return the least sample rate at which a mean width is known well enough.
+
+    The width between two sampled edges has a triangular error of plus and minus Ts,
+    so u = Ts / sqrt(6) (JCGM 100, 4.3.9). The mean's uncertainty adds in quadrature
+    (5.1.2) the scatter, s / sqrt(n) (4.2.3), the sampling, and the analyser's clock,
+    rectangular over 100 ppm of the width (4.3.7); the wanted half-width is twice that.
+
+    Parameters
+    ----------
+    within_us : float
+        Wanted half-width of the 95 % interval, in microseconds.
+    pulses : int
+        How many pulses are averaged.
+    scatter_us : float
+        Standard deviation of the width itself, pulse by pulse.
+    width_us : float
+        The width.
+    in_step : bool
+        Whether to reckon with edges that keep step with the sampling clock: then each
+        pulse repeats the same sampling error and averaging does not lessen it. That is
+        the careful assumption, since nobody knows before recording.
+
+    Returns
+    -------
+    float or None
+        In hertz; None where no rate is enough, because the clock or the scatter alone
+        is too much.
+
+    Raises
+    ------
+    HintError
+        If a figure is out of its range.
+
+    Examples
+    --------
+    >>> round(needed_rate_hz(1.0)), needed_rate_hz(0.1) is None
+    (829027, True)
+    >>> round(needed_rate_hz(1.0, pulses=50, in_step=False))
+    117242
+    """
+    _check(within_us, scatter_us, width_us)
+    if pulses < 1:
+        raise HintError(f"{pulses} pulses cannot be averaged; give 1 or more.")
+    left = _left_us2(within_us, width_us) - scatter_us**2 / pulses
+    if left <= 0.0:
+        return None
+    return 1e6 / math.sqrt(6.0 * left * (1 if in_step else pulses))
+
+
+def needed_pulses(
+    within_us: float,
+    rate_hz: float,
+    *,
+    scatter_us: float = 0.0,
+    width_us: float = 1500.0,
+    in_step: bool = True,
+) -> int | None:
+    """Return how many pulses to average so that a mean width is known well enough.
+
+    Parameters
+    ----------
+    within_us : float
+        Wanted half-width of the 95 % interval, in microseconds.
+    rate_hz : float
+        Sample rate.
+    scatter_us, width_us, in_step
+        As for `needed_rate_hz`.
+
+    Returns
+    -------
+    int or None
+        At least 1; None where averaging cannot help: the clock is too much, or the
+        sampling error, which the same in each pulse stays in the mean.
+
+    Raises
+    ------
+    HintError
+        If a figure is out of its range.
+
+    Examples
+    --------
+    >>> needed_pulses(1.0, 1e6, scatter_us=2.0), needed_pulses(1.0, 500e3, scatter_us=2.0)
+    (53, None)
+    >>> needed_pulses(1.0, 500e3, scatter_us=2.0, in_step=False)
+    20
+    """
+    _check(within_us, scatter_us, width_us)
+    if not 0.0 < rate_hz < math.inf:
+        raise HintError(f"A sample rate of {rate_hz:g} Hz is none; give one above 0.")
+    sampling_us2 = (1e6 / rate_hz) ** 2 / 6.0
+    left = _left_us2(within_us, width_us) - (sampling_us2 if in_step else 0.0)
+    averaged = scatter_us**2 + (0.0 if in_step else sampling_us2)
+    if left <= 0.0 or averaged / left > 1e12:
+        return None
+    return max(1, math.ceil(averaged / left))
+
+
+def offered_rate_hz(least_hz: float) -> float:
+    """Return the lowest rate from `least_hz` on that analysers usually offer.
+
+    Examples
+    --------
+    >>> offered_rate_hz(829_000), offered_rate_hz(3e9)
+    (1000000.0, 3000000000.0)
+    """
+    return next((rate_hz for rate_hz in RATES_HZ if rate_hz >= least_hz), least_hz)
+
+
+def _left_us2(within_us: float, width_us: float) -> float:
+    """Variance that the clock leaves for scatter and sampling."""
+    clock_us = width_us * CLOCK_TOLERANCE / math.sqrt(3.0)
+    return (within_us / COVERAGE) ** 2 - clock_us**2
+
+
+def _check(within_us: float, scatter_us: float, width_us: float) -> None:
+    for name, value, least in (
+        ("wanted uncertainty", within_us, "above 0"),
+        ("scatter", scatter_us, "of 0 or more"),
+        ("width", width_us, "above 0"),
+    ):
+        if not (math.isfinite(value) and (value > 0.0 or (value == 0.0 and "0 or" in least))):
+            raise HintError(f"A {name} of {value:g} us cannot be; give a number {least}.")
+
 
 Axis: TypeAlias = Literal["aileron", "elevator", "throttle", "rudder"]
 AXES: Final[tuple[Axis, ...]] = get_args(Axis)
@@ -105,3 +249,266 @@ class StepSpan:
     step: PlanStep
     start_s: float
     end_s: float
+
+
+REST_S: Final = 5.0
+HOLD_S: Final = 2.0
+"""Shortest hold: a person can count it, and a dwell is seen from 0.4 s on."""
+SETTLE_S: Final = 0.7
+"""Part of each step that the hand takes to get there (own estimate)."""
+SLOW_FRAME_S: Final = 0.022
+"""The longest usual frame period (common practice, from memory)."""
+OFF_S: Final = (2.0, 6.0)
+"""Shortest and longest loss, where the failsafe limit leaves that open."""
+SPREAD_S: Final = 3.5
+"""The longest loss is at least so much longer than the shortest."""
+PAST_LIMIT_S: Final = 0.5
+"""So much longer than the failsafe limit each loss is at least."""
+ON_S: Final = 4.0
+SCATTER_US: Final = 2.0
+"""Scatter that a width is taken to have beside the sampling: half the 4 us that is the limit."""
+USUAL_LOSSES: Final = 10
+"""What ten losses of unlike length have in common is the receiver's, not the hands'."""
+_PRIME: Final = 41
+HALF: Final = 0.5
+LITTLE: Final = 0.25
+
+_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {
+    1: ("elevator", "rudder"),
+    2: ("throttle", "rudder"),
+}
+_WAYS: Final[dict[Axis, tuple[str, str]]] = {
+    "aileron": ("right", "left"),
+    "elevator": ("forward", "back"),
+    "throttle": ("up", "down"),
+    "rudder": ("right", "left"),
+}
+
+
+def make_plan(
+    sheet: BenchSheet,
+    *,
+    mode: Mode = 2,
+    within_us: float = 1.0,
+    scatter_us: float = SCATTER_US,
+    losses: int = USUAL_LOSSES,
+) -> CapturePlan:
+    r"""Plan one recording that shows all that a sheet's channels can be asked.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        Its roles decide about drive moves and the weapon, its marker about the
+        wording of the last steps, its failsafe limit about their length.
+    mode : {1, 2}, optional
+        Which axes lie on which stick.
+    within_us : float, optional
+        Wanted half-width of the 95 % interval of each width.
+    scatter_us : float, optional
+        Standard deviation that the widths are expected to have.
+    losses : int, optional
+        How often the transmitter is switched off at the end; 0 for never. The losses
+        last from 2 s (or half a second more than the failsafe limit) to 6 s (or 3.5 s
+        more than that), each another time.
+
+    Returns
+    -------
+    CapturePlan
+        Rest first, then each stick axis to both ends and back, the drive moves, and
+        the transmitter off and on again.
+
+    Raises
+    ------
+    HintError
+        If no sample rate gives the wanted uncertainty, or a figure is out of its range.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> sheet = parse_sheet('[channels.A]\nrole = "weapon"')
+    >>> plan = make_plan(sheet, losses=0)
+    >>> [step.name for step in plan.steps][-2:], plan.sample_rate_hz
+    (['weapon high', 'weapon low again'], 1000000.0)
+    """
+    if not 0 <= losses <= 20:
+        raise HintError(f"{losses} losses of signal cannot be planned; give 0 to 20.")
+    rate_hz, hold_s = _need(within_us, scatter_us)
+    names = _Wording(sheet, mode)
+    steps = [
+        PlanStep(
+            "rest", max(REST_S, hold_s), {}, names.rest,
+            "neutral or the weapon's low end, jitter, frame period",
+        ),
+        *_axis_steps(names, hold_s),
+        *(_drive_steps(names, hold_s) if names.drives else ()),
+        *_weapon_steps(names, hold_s),
+        *_loss_steps(names, hold_s, losses),
+    ]  # fmt: skip
+    marker = "" if sheet.marker is None else sheet.marker.line
+    return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, rate_hz)
+
+
+def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
+    """Sample rate and length of a hold for a wanted uncertainty, the sampling in step."""
+    # As many pulses as leave the scatter a tenth of the wanted variance.
+    pulses = max(1, round(40.0 * (scatter_us / within_us) ** 2)) if within_us > 0.0 else 1
+    least_hz = needed_rate_hz(within_us, pulses=pulses, scatter_us=scatter_us)
+    if least_hz is None:
+        raise HintError(
+            f"No sample rate gives a width within {within_us:g} us: the analyser's clock alone, "
+            "100 ppm, is more than that; give a larger --within."
+        )
+    rate_hz = offered_rate_hz(least_hz)
+    enough = needed_pulses(within_us, rate_hz, scatter_us=scatter_us) or pulses
+    hold_s = round(max(HOLD_S, SETTLE_S + enough * SLOW_FRAME_S), 1)
+    if hold_s > 60.0:
+        raise HintError(
+            f"A scatter of {scatter_us:g} us leaves a width within {within_us:g} us only after "
+            f"{hold_s:.0f} s of holding still; give a larger --within."
+        )
+    return rate_hz, hold_s
+
+
+class _Wording:
+    """What the hands do, in words, for one sheet and mode."""
+
+    def __init__(self, sheet: BenchSheet, mode: Mode) -> None:
+        roles = [channel.role for channel in sheet.channels.values()]
+        weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
+        self.drives = any(role in DRIVES for role in roles)
+        self.weapon = bool(weapons)
+        self.servo = "servo" in roles
+        self.throttle_rests_low = not any(w.neutral_us is not None for w in weapons)
+        self.marker = sheet.marker
+        self.failsafe_s = sheet.failsafe_s
+        self._mode = mode
+        down = ", the throttle all the way down" if self.throttle_rests_low else ""
+        self.rest = f"Let go of both sticks{down}. Touch nothing."
+
+    def stick(self, axis: Axis) -> str:
+        return "left stick" if axis in _LEFT[self._mode] else "right stick"
+
+    def go(self, axis: Axis, to: float) -> str:
+        way = _WAYS[axis][0 if to > 0 else 1]
+        far = "half way" if abs(to) < 1 else "all the way"
+        return f"{self.stick(axis).capitalize()} {far} {way}, and hold it."
+
+    def hold(self, sticks: Mapping[Axis, float]) -> str:
+        """Say where both sticks are held, one sentence for each."""
+        ways: dict[str, list[str]] = {}
+        for axis, to in sticks.items():
+            far = "a little" if abs(to) < HALF else "half way"
+            ways.setdefault(self.stick(axis), []).append(f"{far} {_WAYS[axis][0 if to > 0 else 1]}")
+        return " ".join(
+            f"{stick.capitalize()} {' and '.join(told)}, and hold it."
+            for stick, told in ways.items()
+        )
+
+    def back(self, axis: Axis) -> str:
+        if axis == "throttle" and self.throttle_rests_low:
+            return f"{self.stick(axis).capitalize()} all the way down, and leave it."
+        return f"Let go of the {self.stick(axis)}."
+
+
+def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    for axis in ("aileron", "elevator", "rudder"):
+        plus, minus = _WAYS[axis]
+        shows = f"which outputs follow the {axis}, how far, and which way"
+        yield PlanStep(f"{axis} {plus}", hold_s, {axis: 1.0}, names.go(axis, 1.0), shows)
+        yield PlanStep(
+            f"{axis} {minus}", hold_s, {axis: -1.0}, names.go(axis, -1.0), "the other end"
+        )
+        yield PlanStep(f"{axis} let go", hold_s, {}, names.back(axis), "the way back to neutral")
+    if names.weapon:
+        return
+    shows = "which outputs follow the throttle, how far, and which way"
+    yield PlanStep("throttle up", hold_s, {"throttle": 1.0}, names.go("throttle", 1.0), shows)
+    yield PlanStep("throttle back", hold_s, {}, names.back("throttle"), "the way back")
+
+
+def _drive_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    moves: tuple[tuple[str, Axis, float], ...] = (
+        ("forward", "elevator", 1.0),
+        ("back", "elevator", -1.0),
+        ("left", "aileron", -1.0),
+        ("right", "aileron", 1.0),
+    )
+    for name, axis, to in moves:
+        hands = f"Drive {name}: {names.go(axis, to)[0].lower()}{names.go(axis, to)[1:]}"
+        shows = "whether both drives turn as this move needs, from rest and back to it"
+        yield PlanStep(f"drive {name}", hold_s, {axis: to}, hands, shows)
+        yield PlanStep(f"stop after {name}", hold_s, {}, names.back(axis), "the stop")
+
+
+def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    if not names.weapon:
+        return
+    up, down = names.go("throttle", 1.0), names.go("throttle", -1.0)
+    if names.throttle_rests_low:
+        yield PlanStep("weapon low", hold_s, {}, names.back("throttle"), "the weapon's low end")
+        yield PlanStep("weapon high", hold_s, {"throttle": 1.0}, up, "the weapon's high end")
+        back = names.back("throttle")
+        yield PlanStep("weapon low again", hold_s, {}, back, "the way back to the low end")
+        return
+    yield PlanStep("weapon high", hold_s, {"throttle": 1.0}, up, "the weapon's high end")
+    yield PlanStep("weapon low", hold_s, {"throttle": -1.0}, down, "the weapon's low end")
+    yield PlanStep("weapon stop", hold_s, {}, names.back("throttle"), "the weapon's stop")
+
+
+def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
+    sticks = _off_rest(names)
+    held = names.hold(sticks)
+    still = "still holding " + ("both sticks" if _both(names, sticks) else "the stick")
+    marker = names.marker
+    seen = "" if marker is None else f" Line {marker.line} must change with the switch."
+    for number, off_s in enumerate(_off_lengths_s(names.failsafe_s, losses), 1):
+        yield PlanStep(
+            f"held half way {number}", hold_s, sticks, held, "where the outputs are before the loss"
+        )
+        yield PlanStep(
+            f"transmitter off {number}", off_s, sticks,
+            f"Transmitter off, {still}.{seen}",
+            f"what each output does, and whether it stops within {names.failsafe_s:g} s",
+            transmitter_on=False,
+        )  # fmt: skip
+        yield PlanStep(
+            f"transmitter on {number}", ON_S, sticks, f"Transmitter on, {still}.", "the recovery"
+        )
+        yield PlanStep(
+            f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
+        )
+
+
+def _off_lengths_s(failsafe_s: float, losses: int) -> list[float]:
+    """Spread the lengths of the losses evenly, in an order without a rhythm.
+
+    Up to half a prime's worth of squares leave unlike remainders, in no rhythm.
+    """
+    least_s = max(OFF_S[0], failsafe_s + PAST_LIMIT_S)
+    most_s = max(OFF_S[1], least_s + SPREAD_S)
+    if losses == 1:
+        return [most_s]
+    turns = [k * k % _PRIME for k in (*range(7, 21), *range(1, 7))][:losses]
+    ranks = {turn: rank for rank, turn in enumerate(sorted(turns))}
+    step_s = (most_s - least_s) / max(losses - 1, 1)
+    return [round(least_s + step_s * ranks[turn], 1) for turn in turns]
+
+
+def _off_rest(names: _Wording) -> dict[Axis, float]:
+    """Choose where the sticks are held in a loss: each output that moves is off its rest.
+
+    Forward and right are held unequally, so that neither side of a mixed drive is
+    at neutral, nor one of an unmixed.
+    """
+    sticks: dict[Axis, float] = {"elevator": HALF}
+    if names.drives:
+        sticks["aileron"] = LITTLE
+    if names.weapon:
+        sticks["throttle"] = HALF
+    if names.servo:
+        sticks["rudder"] = HALF
+    return sticks
+
+
+def _both(names: _Wording, axes: Iterable[Axis]) -> bool:
+    return len({names.stick(axis) for axis in axes}) > 1

@@ -13,8 +13,7 @@ from pydantic_core import ErrorDetails
 
 from pwmscope.bench.common_practice import CAUTIONS
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
-from pwmscope.bench.sheet_model import Table, toml_schema
-from pwmscope.bench.sheet_values import Allowed, Text
+from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
 from pwmscope.bench.toml_text import (
     MAX_SHOWN,
     TomlError,

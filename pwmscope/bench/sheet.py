@@ -3,21 +3,270 @@
 from __future__ import annotations
 
 import os
-from typing import Final
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
-from pwmscope.bench.equipment import DEFAULT_STOP, BenchChannel, BenchSheet, Gap, Marker
-from pwmscope.bench.toml_text import SheetError, read_toml_text
+from pwmscope.bench.equipment import (
+    DRIVES,
+    STICKS,
+    UNUSED,
+    Analyser,
+    BenchChannel,
+    BenchSheet,
+    Marker,
+    PowerSource,
+    Receiver,
+    Transmitter,
+)
+from pwmscope.bench.toml_text import (
+    MISSING,
+    Fault,
+    SheetError,
+    format_key,
+    key_lines,
+    line_of,
+    nearest,
+    parse_toml,
+    read_toml_text,
+    short,
+    shown,
+)
+from pwmscope.errors import ArgumentError
+from pwmscope.pulses import STANDARD_SERVO
 
-__all__ = [
-    "DEFAULT_STOP",
-    "BenchChannel",
-    "BenchSheet",
-    "Gap",
-    "Marker",
-    "SheetError",
-    "load_sheet",
-    "parse_sheet",
-]
+if TYPE_CHECKING:
+    from pwmscope.bench.sheet_model import (
+        AnalyserTable,
+        ChannelTable,
+        MarkerTable,
+        ReceiverTable,
+        SheetTable,
+    )
+
+_Contradiction: TypeAlias = tuple[tuple[str, ...], str]
+"""The keys that may be at fault, the likeliest first, and what was expected."""
+_OF_SETTINGS = ("low_us", "neutral_us", "high_us", "us_per_percent", "reversed")
+"""Keys of devices and sticks alike."""
+_OF_DEVICES = (
+    "deadband_us",
+    "no_pulses",
+    "no_pulses_after_s",
+    "stop_us",
+    "feeds_5v",
+    "output",
+    "splitter",
+    "same_device_as",
+    "supplied_by",
+    "signal_and_ground_only",
+    "stall_a",
+    "draws_a",
+)
+
+
+def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
+    """Find the contradictions of a sheet of allowed values; ``table`` is what its TOML states."""
+    marker = sheet.marker
+    if marker is not None and marker.line in sheet.channels:
+        yield Fault(
+            ("marker", "line"), marker.line, "a line that is not among the channels as well"
+        )
+    for line, channel in sheet.channels.items():
+        stated = table["channels"][line]
+        for keys, allowed in _of_channel(channel, stated):
+            key = next(key for key in keys if key in stated)
+            yield Fault(("channels", line, key), stated[key], allowed)
+    yield from _of_wiring(sheet, table)
+
+
+def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
+    if channel.role in STICKS:
+        for key in _OF_DEVICES:
+            if key in stated:
+                yield (key,), f"no such key, since {channel.role} is a stick and not a device"
+    if channel.role == UNUSED:
+        for key in (*_OF_DEVICES, *_OF_SETTINGS, "device"):
+            if key in stated:
+                yield (key,), "no such key, since an unused line has nothing on it"
+        return
+    if channel.no_pulses_after_s is not None and channel.no_pulses != "stops":
+        yield ("no_pulses_after_s",), 'no such key without no_pulses = "stops" beside it'
+    yield from _of_travel(channel)
+    if channel.stop_us is not None and channel.stop_us[0] > channel.stop_us[1]:
+        yield ("stop_us",), "the lower width first"
+    else:
+        yield from _of_stop(channel)
+
+
+def _of_travel(channel: BenchChannel) -> Iterator[_Contradiction]:
+    low_us, neutral_us, high_us = channel.low_us, channel.neutral_us, channel.high_us
+    if low_us >= high_us:
+        yield (
+            ("low_us", "high_us"),
+            f"low_us below high_us, but they are {low_us:g} and {high_us:g}",
+        )
+    elif neutral_us is not None and not low_us < neutral_us < high_us:
+        yield (
+            ("neutral_us", "low_us", "high_us"),
+            "low_us below neutral_us and neutral_us below high_us, but they are "
+            f"{low_us:g}, {neutral_us:g} and {high_us:g}",
+        )
+
+
+def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
+    """Refuse a stop range that reaches an end at which the device moves at full speed."""
+    band, neutral_us = channel.stop_band, channel.neutral_us
+    is_range = channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]
+    if channel.deadband_us is not None and not is_range and neutral_us is None:
+        if channel.stop_us is None:
+            yield ("deadband_us",), "neutral_us or one stop_us as well, which it lies round"
+        return
+    if band is None or channel.role not in (*DRIVES, "weapon"):
+        return
+    keys = ("stop_us", "deadband_us", "neutral_us", "low_us", "high_us")
+    said = f"but that is {band.low_us:g} to {band.high_us:g}"
+    if band.high_us >= channel.high_us:
+        yield keys, f"a stop range that ends below high_us at {channel.high_us:g}, {said}"
+    elif neutral_us is not None and band.low_us <= channel.low_us:
+        yield keys, f"a stop range that begins above low_us at {channel.low_us:g}, {said}"
+    elif neutral_us is not None and not band.holds(neutral_us):
+        yield keys, f"a stop range that holds neutral_us at {neutral_us:g}, {said}"
+
+
+MAX_NAME: Final = 200
+"""Characters in the name of a line or a source."""
+_ONCE: Final = (
+    "output",
+    "splitter",
+    "supplied_by",
+    "signal_and_ground_only",
+    "stall_a",
+    "draws_a",
+    "feeds_5v",
+)
+"""Keys that are stated where the device is, and not at a second name of its line."""
+
+
+def _of_wiring(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
+    """Find what contradicts itself in the wiring: devices, sources, analyser."""
+    for kind, names in (("channels", sheet.channels), ("sources", sheet.sources)):
+        for name in names:
+            if not 0 < len(name) <= MAX_NAME:
+                allowed = f"a name of 1 to {MAX_NAME} characters"
+                yield Fault((kind, name), name, allowed, "the name is")
+    supply_v = sheet.receiver.supply_v
+    if supply_v is not None and supply_v[0] > supply_v[1]:
+        yield Fault(("receiver", "supply_v"), list(supply_v), "the lower voltage first")
+    for channel in sheet.channels.values():
+        yield from _of_second_name(sheet, channel, table["channels"][channel.line])
+        if channel.is_device:
+            yield from _of_device(channel)
+            yield from _of_output(sheet, channel)
+    yield from _of_sources(sheet)
+    yield from _of_analyser(sheet)
+
+
+def _of_second_name(
+    sheet: BenchSheet, channel: BenchChannel, stated: Mapping[str, Any]
+) -> Iterator[Fault]:
+    named = channel.same_device_as
+    if named is None or "same_device_as" not in stated:
+        return
+    other = sheet.channels.get(named)
+    at = ("channels", channel.line, "same_device_as")
+    if other is None or other is channel or other.same_device_as is not None:
+        lines = [device.line for device in sheet.devices]
+        yield Fault(at, named, f"the line of the device itself{nearest(named, lines)}")
+    elif other.role != channel.role:
+        yield Fault(at, named, f"a line of the same role, but it is {other.role}")
+    for key in _ONCE:
+        if key in stated:
+            allowed = "no such key, since it is stated where the device is"
+            yield Fault((*at[:2], key), stated[key], allowed)
+
+
+def _of_device(channel: BenchChannel) -> Iterator[Fault]:
+    at = ("channels", channel.line)
+    if channel.feeds_5v:
+        if channel.signal_and_ground_only:
+            allowed = "false, since the cable has no power wire (signal_and_ground_only)"
+            yield Fault((*at, "feeds_5v"), True, allowed)
+        if channel.supplied_by == "receiver":
+            allowed = '"outside", since the device feeds the receiver (feeds_5v)'
+            yield Fault((*at, "supplied_by"), "receiver", allowed)
+    reason = _no_current(channel)
+    for key, current_a in (("stall_a", channel.stall_a), ("draws_a", channel.draws_a)):
+        if current_a is not None and reason:
+            yield Fault((*at, key), current_a, f"no such key, since {reason}")
+    if channel.stall_a is not None and (channel.draws_a or 0.0) > channel.stall_a:
+        allowed = f"no more than stall_a, which is {channel.stall_a:g}"
+        yield Fault((*at, "draws_a"), channel.draws_a, allowed)
+
+
+def _no_current(channel: BenchChannel) -> str:
+    """Say why a device draws nothing from the receiver's power pins; empty where it may."""
+    if channel.supplied_by == "outside":
+        return 'the device has its own supply (supplied_by "outside")'
+    if channel.feeds_5v:
+        return "the device feeds the receiver (feeds_5v)"
+    if channel.signal_and_ground_only:
+        return "the cable has no power wire (signal_and_ground_only)"
+    return ""
+
+
+def _of_output(sheet: BenchSheet, channel: BenchChannel) -> Iterator[Fault]:
+    outputs = sheet.receiver.outputs
+    if outputs is not None and (channel.output or 0) > outputs:
+        allowed = f"at most {outputs}, the receiver's number of outputs"
+        yield Fault(("channels", channel.line, "output"), channel.output, allowed)
+
+
+def _of_sources(sheet: BenchSheet) -> Iterator[Fault]:
+    devices = {device.line: device for device in sheet.devices}
+    taken: dict[str, str] = {}
+    for name, source in sheet.sources.items():
+        if source.cable is None:
+            continue
+        at = ("sources", name)
+        channel = devices.get(source.cable)
+        if channel is None:
+            allowed = f"the line of a device{nearest(source.cable, devices)}"
+            yield Fault((*at, "cable"), source.cable, allowed)
+            continue
+        if source.cable in taken:
+            allowed = f"a cable of its own, since {taken[source.cable]} comes on that one"
+            yield Fault((*at, "cable"), source.cable, allowed)
+        taken[source.cable] = name
+        allowed = _allowed_by(channel, source.powers_receiver)
+        if allowed:
+            yield Fault((*at, "powers_receiver"), source.powers_receiver, allowed)
+
+
+def _allowed_by(channel: BenchChannel, powers: bool | None) -> str:
+    """Say what a source on a channel's cable may be stated to do; empty where that is no matter."""
+    if powers is not None and channel.feeds_5v not in {None, powers}:
+        stated = "true" if channel.feeds_5v else "false"
+        return f"{stated}, as feeds_5v of {channel.line} says"
+    if powers and channel.signal_and_ground_only:
+        return f"false, since the cable of {channel.line} has no power wire"
+    if powers and channel.supplied_by == "receiver":
+        return f"false, since {channel.line} is stated to be supplied by the receiver"
+    return ""
+
+
+def _of_analyser(sheet: BenchSheet) -> Iterator[Fault]:
+    analyser = sheet.analyser
+    known = [*sheet.channels, *([] if sheet.marker is None else [sheet.marker.line])]
+    at = ("analyser", "lines")
+    for i, line in enumerate(analyser.lines):
+        if line not in known:
+            allowed = f"lines of channels or of the marker{nearest(line, known)}"
+            yield Fault(at, line, allowed, "one of the lines is")
+        elif line in analyser.lines[:i]:
+            yield Fault(at, line, "each line once", "one of the lines is")
+    if analyser.divider_ohm is not None and analyser.shifted_v is not None:
+        allowed = "no such key, since divider_ohm is stated as well"
+        yield Fault(("analyser", "shifted_v"), analyser.shifted_v, allowed)
+
 
 MAX_BYTES: Final = 256 * 1024
 
@@ -76,7 +325,108 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
     SheetError
         As `load_sheet`.
     """
-    # The library that validates takes a tenth of a second to import; only sheets need it.
-    from pwmscope.bench.sheet_reading import read_sheet  # noqa: PLC0415
+    table = parse_toml(
+        text,
+        source,
+        SheetError,
+        deep="at most three, such as channels.RX1.role",
+        lines="lines such as robot = 'Quince'",
+    )
+    sheet, faults = _held(table, source)
+    if sheet is None or faults:
+        raise _sheet_error(faults, text, source)
+    return sheet
 
-    return read_sheet(text, source)
+
+_MAX_KEY: Final = 120
+_MAX_ALLOWED: Final = 400
+
+
+def sheet_of(table: Mapping[str, object]) -> BenchSheet:
+    """Make a bench sheet of a table with the keys of docs/sheet.md.
+
+    Parameters
+    ----------
+    table : mapping
+        As TOML would give it; what is not known is left out.
+
+    Raises
+    ------
+    ArgumentError
+        If a key is unknown, missing, contradicted by another or its value not allowed.
+    """
+    sheet, faults = _held(table, "the table given as sheet")
+    if sheet is None or faults:
+        first = faults[0]
+        key = short(format_key(first.path), _MAX_KEY)
+        found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
+        raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
+    return sheet
+
+
+def _held(table: Mapping[str, object], source: str) -> tuple[BenchSheet | None, list[Fault]]:
+    """Hold a table against what may stand in a sheet; give the sheet and all that is wrong."""
+    # The library that validates takes a tenth of a second to import; only sheets need it.
+    from pwmscope.bench.sheet_model import checked  # noqa: PLC0415
+
+    found = checked(table)
+    if isinstance(found, list):
+        return None, found
+    sheet = _sheet(found, source)
+    return sheet, list(find_contradictions(sheet, table))
+
+
+def _sheet(model: SheetTable, source: str) -> BenchSheet:
+    return BenchSheet(
+        source=source,
+        robot=model.robot,
+        club=model.club,
+        failsafe_s=model.limits.failsafe_s,
+        rulebook=model.limits.rulebook,
+        marker=_marker(model.marker),
+        channels={line: _channel(line, table) for line, table in model.channels.items()},
+        transmitter=Transmitter(**dict(model.transmitter)),
+        receiver=_receiver(model.receiver),
+        sources={name: PowerSource(name, **dict(table)) for name, table in model.sources.items()},
+        analyser=_analyser(model.analyser),
+    )
+
+
+def _marker(table: MarkerTable | None) -> Marker | None:
+    return None if table is None else Marker(table.line, table.on, table.kind, table.late_s)
+
+
+def _receiver(table: ReceiverTable) -> Receiver:
+    return Receiver(**{**dict(table), "supply_v": _pair(table.supply_v)})
+
+
+def _analyser(table: AnalyserTable) -> Analyser:
+    pair = _pair(table.divider_ohm)
+    return Analyser(**{**dict(table), "lines": tuple(table.lines), "divider_ohm": pair})
+
+
+def _pair(values: list[float] | None) -> tuple[float, float] | None:
+    return None if values is None else (values[0], values[1])
+
+
+def _channel(line: str, table: ChannelTable) -> BenchChannel:
+    neutral_us, stop_us = table.neutral_us, table.stop_us
+    if neutral_us is None and table.role not in ("weapon", UNUSED):
+        neutral_us = STANDARD_SERVO.neutral_us
+    if stop_us is not None:
+        stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
+    shaped = {"line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us)}
+    return BenchChannel(**{**dict(table), **shaped})
+
+
+def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
+    """Make the error for the fault that stands first in the file."""
+    lines = key_lines(text)
+    first = min(faults, key=lambda fault: line_of(lines, fault.path))
+    found = f"{first.lead} {_shown(first.value)}"
+    key, allowed = short(format_key(first.path), _MAX_KEY), short(first.allowed, _MAX_ALLOWED)
+    return SheetError(source, line_of(lines, first.path), key, found, allowed)
+
+
+def _shown(value: object) -> str:
+    return "missing" if value is MISSING else shown(value)

@@ -2,40 +2,184 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+import re
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, TypeAlias, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
-from pydantic_core import core_schema
+from pydantic_core import ErrorDetails, core_schema
 
 from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     LEVELS,
     MARKER_KINDS,
+    NO_PULSES,
     ON_LOSS,
+    ROLES,
+    SUPPLIED_BY,
     Level,
     MarkerKind,
+    NoPulses,
     OnLoss,
+    Role,
+    SuppliedBy,
 )
-from pwmscope.bench.roles import NO_PULSES, ROLES, SUPPLIED_BY, NoPulses, Role, SuppliedBy
-from pwmscope.bench.sheet_values import (
-    Allowed,
-    Band,
-    Count,
-    Current,
-    Flag,
-    Name,
-    Quantity,
-    Range,
-    Resistance,
-    Seconds,
-    Text,
-    Voltage,
-    Width,
-    one_of,
-)
+from pwmscope.bench.toml_text import MISSING, Fault, KeyPath, nearest
 from pwmscope.pulses import STANDARD_SERVO
+
+_UNITS: Final = {
+    "V": ("V", 1.0), "mV": ("V", 1e-3), "kV": ("V", 1e3), "volt": ("V", 1.0), "volts": ("V", 1.0),
+    "A": ("A", 1.0), "mA": ("A", 1e-3), "uA": ("A", 1e-6), "\u03bcA": ("A", 1e-6),
+    "amp": ("A", 1.0), "amps": ("A", 1.0), "ampere": ("A", 1.0), "amperes": ("A", 1.0),
+    "us": ("us", 1.0), "\u03bcs": ("us", 1.0), "ns": ("us", 1e-3), "ms": ("us", 1e3),
+    "s": ("us", 1e6), "sec": ("us", 1e6), "seconds": ("us", 1e6), "min": ("us", 6e7),
+    "ohm": ("ohm", 1.0), "ohms": ("ohm", 1.0), "\u03a9": ("ohm", 1.0), "R": ("ohm", 1.0),
+    "k": ("ohm", 1e3), "K": ("ohm", 1e3), "kohm": ("ohm", 1e3), "k\u03a9": ("ohm", 1e3),
+    "M": ("ohm", 1e6), "Mohm": ("ohm", 1e6), "M\u03a9": ("ohm", 1e6),
+    "mAh": ("mAh", 1.0), "Ah": ("mAh", 1e3), "W": ("W", 1.0), "Hz": ("Hz", 1.0),
+    "kHz": ("Hz", 1e3), "%": ("%", 1.0), "us/%": ("us/%", 1.0), "\u03bcs/%": ("us/%", 1.0),
+}  # fmt: skip
+"""Each way of writing a unit: the unit it is measured in here, and how many of that it is."""
+_DIMENSIONS: Final = {
+    "V": "a voltage", "A": "a current", "us": "a time", "ohm": "a resistance",
+    "mAh": "a battery's capacity", "W": "a power", "Hz": "a frequency", "%": "a part of travel",
+    "us/%": "a travel setting's step",
+}  # fmt: skip
+_LIKELY: Final = {
+    "V": (("mV", "millivolts", 1e-3),),
+    "A": (("mA", "milliamperes", 1e-3),),
+    "us": (("ms", "milliseconds", 1e3), ("ns", "nanoseconds", 1e-3), ("s", "seconds", 1e6)),
+    "s": (("ms", "milliseconds", 1e-3), ("us", "microseconds", 1e-6)),
+    "ohm": (("kohm", "kiloohms", 1e3),),
+}
+"""What people write instead of each unit."""
+_WITH_UNIT: Final = re.compile(r"\s*([-+]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)\s*([^\s0-9.,]{0,10})\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with a unit and its range, both ends included but for a lower end of 0."""
+
+    unit: str
+    low: float
+    high: float
+
+    def holds(self, number: float) -> bool:
+        """Say whether a number lies in the range."""
+        return (number > 0 if self.low == 0 else number >= self.low) and number <= self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """What may stand at a key, as it reads after "expected", and the quantity if it is one."""
+
+    text: str
+    quantity: Quantity | None = None
+
+
+def likely_meant(value: object, quantity: Quantity) -> str:
+    """Say as a clause what a value with a wrong or missing unit was likely meant to be.
+
+    Examples
+    --------
+    >>> likely_meant("500mA", Quantity("A", 0, 1000))
+    '; 500mA is 0.5 A, so write 0.5'
+    >>> likely_meant(5000, Quantity("V", 1, 60))
+    '; if 5000 was meant in millivolts, write 5'
+    >>> likely_meant("5 V", Quantity("A", 0, 1000))
+    '; 5 V is a voltage'
+    """
+    if isinstance(value, str):
+        return _of_text(value, quantity)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return ""
+    for _, name, factor in _LIKELY.get(quantity.unit, ()):
+        if abs(value) < 1e12 and quantity.holds(value * factor):
+            return f"; if {value:g} was meant in {name}, write {value * factor:g}"
+    return ""
+
+
+def _of_text(text: str, quantity: Quantity) -> str:
+    found = _WITH_UNIT.fullmatch(text)
+    if found is None:
+        return ""
+    number = float(found[1].replace(",", "."))
+    said = unicodedata.normalize("NFKC", found[2])  # the micro sign becomes mu, the ohm sign omega
+    unit, factor = quantity.unit, 1.0
+    if said:
+        if said not in _UNITS:
+            return ""
+        unit, factor = _UNITS[said]
+        if unit == "us" and quantity.unit == "s":
+            unit, factor = "s", factor * 1e-6
+    if unit != quantity.unit:
+        return f"; {text.strip()} is {_DIMENSIONS[unit]}"
+    number *= factor
+    if not quantity.holds(number):
+        return ""
+    if not said:
+        return f"; write {number:g} without quotes"
+    return f"; {text.strip()} is {number:g} {unit}, so write {number:g}"
+
+
+def one_of(names: tuple[str, ...]) -> Allowed:
+    """Say that one of some words may stand there.
+
+    Examples
+    --------
+    >>> one_of(("low", "high")).text
+    'one of "low", "high"'
+    """
+    return Allowed("one of " + ", ".join(f'"{name}"' for name in names))
+
+
+Text: TypeAlias = Annotated[
+    str,
+    Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$"),
+    Allowed("text in quotes, on one line, of at most 200 characters"),
+]
+Name: TypeAlias = Annotated[
+    str,
+    Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$"),
+    Allowed("the name of a line of the recording, in quotes"),
+]
+Width: TypeAlias = Annotated[
+    float,
+    Field(ge=10, le=10_000),
+    Allowed("a number of microseconds from 10 to 10000", Quantity("us", 10, 10_000)),
+]
+Band: TypeAlias = Annotated[
+    float,
+    Field(gt=0, le=10_000),
+    Allowed("a number of microseconds above 0, at most 10000", Quantity("us", 0, 10_000)),
+]
+Voltage: TypeAlias = Annotated[
+    float,
+    Field(ge=1, le=60),
+    Allowed("a number of volts from 1 to 60", Quantity("V", 1, 60)),
+]
+Current: TypeAlias = Annotated[
+    float,
+    Field(gt=0, le=500),
+    Allowed("a number of amperes above 0, at most 500", Quantity("A", 0, 500)),
+]
+Resistance: TypeAlias = Annotated[
+    float,
+    Field(ge=10, le=10_000_000),
+    Allowed("a number of ohms from 10 to 10000000", Quantity("ohm", 10, 10_000_000)),
+]
+Count: TypeAlias = Annotated[int, Field(ge=1, le=64), Allowed("a whole number from 1 to 64")]
+Seconds: TypeAlias = Annotated[
+    float,
+    Field(ge=0, le=60),
+    Allowed("a number of seconds from 0 to 60", Quantity("s", 0, 60)),
+]
+Flag: TypeAlias = Annotated[bool, Allowed("true or false")]
+Range: TypeAlias = Annotated[list[Width], Field(min_length=2, max_length=2)]
 
 
 class Table(BaseModel):
@@ -333,3 +477,61 @@ def toml_schema(model: type[Table], title: str) -> dict[str, Any]:
         **schema,
         "title": title,
     }
+
+
+_MAX_LISTED: Final = 10
+
+
+def checked(table: Mapping[str, object]) -> SheetTable | list[Fault]:
+    """Hold a table against the keys of a sheet; give what is wrong with it, if anything is."""
+    try:
+        return SheetTable.model_validate(dict(table))
+    except ValidationError as error:
+        return [_fault(details) for details in error.errors(include_url=False)]
+
+
+def _fault(details: ErrorDetails) -> Fault:
+    """Say in our words what pydantic found wrong, with the path of the key as TOML has it."""
+    loc = [str(part) for part in details["loc"]]
+    # Behind a key pydantic goes on with the list's index or the alternative that it tried.
+    path = tuple(loc[: 3 if loc[0] in NAMED_TABLES else 2 if loc[0] in ONE_TABLES else 1])
+    model = _table_of(path)
+    if model is None or details["type"] == "model_type":
+        return Fault(path, details["input"], "a table of keys")
+    if details["type"] == "extra_forbidden":
+        lead = "there is no such key, and its value is"
+        return Fault(path, details["input"], _known(path[-1], list(model.model_fields)), lead)
+    value = MISSING if details["type"] == "missing" else details["input"]
+    return Fault(path, value, _expected(_allowed(model, path[-1]), value))
+
+
+def _table_of(path: KeyPath) -> type[Table] | None:
+    """Return the table whose key a path names; None for a line or a source itself."""
+    if path[0] in NAMED_TABLES and len(path) > 1:
+        return NAMED_TABLES[path[0]] if len(path) == 3 else None
+    return ONE_TABLES[path[0]] if len(path) == 2 else SheetTable
+
+
+def _allowed(model: type[Table], key: str) -> Allowed:
+    field = model.model_fields[key]
+    return next(_found([*field.metadata, field.annotation]), Allowed("a table of keys"))
+
+
+def _expected(allowed: Allowed, value: object) -> str:
+    meant = "" if allowed.quantity is None else likely_meant(value, allowed.quantity)
+    return allowed.text + meant
+
+
+def _found(annotations: Iterable[object]) -> Iterator[Allowed]:
+    """Look for what is allowed in a type and, behind it, in the types it is made of."""
+    for annotation in annotations:
+        if isinstance(annotation, Allowed):
+            yield annotation
+        else:
+            yield from _found([*getattr(annotation, "__metadata__", ()), *get_args(annotation)])
+
+
+def _known(key: str, keys: list[str]) -> str:
+    near = nearest(key, keys)
+    listed = "that docs/sheet.md lists" if near and len(keys) > _MAX_LISTED else ", ".join(keys)
+    return f"one of the keys {listed}{near}"

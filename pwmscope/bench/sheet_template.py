@@ -8,8 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.equipment import Level, MarkerKind
-from pwmscope.bench.roles import Role
+from pwmscope.bench.equipment import Level, MarkerKind, Role
 from pwmscope.pulses import STANDARD_SERVO
 
 Weapon: TypeAlias = Literal["none", "one way", "both ways"]

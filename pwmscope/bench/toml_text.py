@@ -8,6 +8,7 @@ import os
 import re
 import tomllib
 from collections.abc import Hashable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeAlias, TypeVar
 
@@ -244,3 +245,17 @@ class SheetError(TomlError):
     bench.toml, line 7, limits.failsafe_s: the value is -1, expected a number of seconds from \
 0.05 to 60.
     """
+
+
+MISSING: Final = object()
+"""Stands for the value of a key that is not there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A key of a file whose value cannot stand, what may, and what is said before the value."""
+
+    path: KeyPath
+    value: object
+    allowed: str
+    lead: str = "the value is"

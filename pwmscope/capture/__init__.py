@@ -12,7 +12,7 @@ from pwmscope.capture.reader.units import (
     parse_time_unit,
     time_unit_in,
 )
-from pwmscope.model.recording import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 
 __all__ = [
     "EXPONENT_OF_UNIT",

@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, parse_time_unit
 from pwmscope.errors import HintError
-from pwmscope.model.recording import PS_PER_S, Capture, Line
+from pwmscope.model import PS_PER_S, Capture, Line
 
 _TIME: Final = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>[^\d.]*?)\s*")
 

@@ -13,7 +13,7 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.pipes import settled
 from pwmscope.capture.reader.unpack import find_packing, is_workbook, name_of, read_head
 from pwmscope.errors import HintError, plain_text, require_type
-from pwmscope.model.recording import Capture
+from pwmscope.model import Capture
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace as replaced
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, reading_options
+from pwmscope.cli.printing import JsonCopy, json_option, quiet_option
+from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
+from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.advice.settings import Compared, SettingsAdvice, Transmitter
-    from pwmscope.bench import BenchSheet
-    from pwmscope.findings import Findings
+    from pwmscope.advice.settings import Compared, SettingsAdvice
 
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
@@ -32,13 +31,6 @@ MAX_PERCENT: Final = 125.0
     metavar="EARLIER",
     help="A recording from before the last change: say what improved. It is read with the same "
     "options as CAPTURE.",
-)
-@click.option(
-    "--plan",
-    "plan_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The plan that CAPTURE was made by: it shows which way the channels go.",
 )
 @click.option(
     "--us-per-percent",
@@ -71,6 +63,7 @@ MAX_PERCENT: Final = 125.0
     metavar="FILE",
     help="Also write the settings card, as .html (A4, black and white) or .txt.",
 )
+@quiet_option
 @json_option("the advice")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
@@ -80,12 +73,12 @@ def calibrate(
     recording: Recording,
     examination: Examination,
     before: Path | None,
-    plan_path: Path | None,
     stated: tuple[str, ...],
     solved: tuple[str, ...],
     most_percent: float,
     card: Path | None,
     json_copy: JsonCopy,
+    quiet: bool,
     replace: bool,
 ) -> None:
     """Hold endpoints, neutral and direction of CAPTURE against what each device expects.
@@ -98,22 +91,31 @@ def calibrate(
     from pwmscope.output import write_text  # noqa: PLC0415
     from pwmscope.report.cards.settings_card import settings_card  # noqa: PLC0415
     from pwmscope.report.cards.settings_data import settings_json  # noqa: PLC0415
-    from pwmscope.report.cards.settings_text import settings_text  # noqa: PLC0415
+    from pwmscope.report.cards.settings_text import (  # noqa: PLC0415
+        settings_headline,
+        settings_text,
+    )
 
     _refuse_files(card, json_copy, replace=replace)
-    sheet = _sheet(examination)
-    findings = examination.of(recording.load())
+    analysis = examination.analyse(recording)
+    sheet = analysis.sheet
+    if sheet is None:
+        raise HintError(
+            "calibrate needs the bench sheet: pwmscope calibrate CAPTURE --sheet FILE. "
+            "`pwmscope sheet new` writes one; --plan FILE shows which way the channels go."
+        )
     earlier = None
     if before is not None:
-        earlier = examination.of(Recording(before, recording.hints).load())
+        earlier = replaced(examination, plan_path=None).analyse(Recording(before, recording.hints))
     transmitters = parse_transmitters(
-        stated, solved, most_percent, sheet=sheet, now=findings, before=earlier
-    )
-    advice = _advise(findings, sheet, transmitters, plan_path)
+        stated, solved, most_percent, sheet=sheet, now=analysis.findings[0],
+        before=None if earlier is None else earlier.findings[0],
+    )  # fmt: skip
+    advice = analysis.advise_settings(transmitters=transmitters)
     compared: tuple[Compared, ...] = ()
     if earlier is not None:
-        compared = compare_settings(_advise(earlier, sheet, transmitters, None), advice)
-    source, was = findings.capture.source, None if before is None else str(before)
+        compared = compare_settings(earlier.advise_settings(transmitters=transmitters), advice)
+    source, was = analysis.captures[0].source, None if before is None else str(before)
     data = settings_json(advice, sheet, source, before=was, compared=compared)
     text = settings_text(advice, sheet, compared)
     if card is not None:
@@ -122,6 +124,8 @@ def calibrate(
         write_text(card, page, replace=replace)
     if json_copy.file is not None:
         write_text(json_copy.file, data, replace=replace)
+    if quiet and not json_copy.is_alone:
+        text = f"{settings_headline(advice, sheet)}\n"
     click.echo(data if json_copy.is_alone else text, nl=False)
     if not json_copy.is_alone:
         for what, file in (("card", card), ("same as JSON", json_copy.path)):
@@ -137,7 +141,6 @@ def _exit_code(advice: SettingsAdvice) -> int:
 
 
 def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> None:
-    from pwmscope.errors import HintError  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
 
     if card is not None:
@@ -145,31 +148,3 @@ def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> N
             raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
         refuse_to_overwrite(card, replace=replace)
     json_copy.refuse(replace=replace)
-
-
-def _sheet(examination: Examination) -> BenchSheet:
-    from pwmscope.errors import HintError  # noqa: PLC0415
-
-    sheet = examination.sheet()
-    if sheet is None:
-        raise HintError(
-            "The settings are held against what each device expects; name the bench sheet that "
-            "says it (--sheet)."
-        )
-    return sheet
-
-
-def _advise(
-    findings: Findings,
-    sheet: BenchSheet,
-    transmitters: dict[str, Transmitter],
-    plan_path: Path | None,
-) -> SettingsAdvice:
-    from pwmscope.advice.settings import advise_settings  # noqa: PLC0415
-    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
-    from pwmscope.findings import align_plan  # noqa: PLC0415
-
-    alignment = None
-    if plan_path is not None:
-        alignment = align_plan(load_plan(plan_path), findings.servo_tables)
-    return advise_settings(findings, sheet, transmitters=transmitters, alignment=alignment)

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, readings_options, screen
+from pwmscope.cli.printing import JsonCopy, json_option, screen
+from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
 from pwmscope.errors import HintError
 
 
@@ -51,12 +50,9 @@ def compare(
         if page_path.suffix.lower() != ".html":
             raise HintError(f"{page_path}: a page's name ends in .html.")
         refuse_to_overwrite(page_path, replace=replace)
-    if examination.off_at:
-        raise HintError(
-            "--off-at states times of one recording, and several are compared; put the "
-            "transmitter's switch on a marker line."
-        )
-    comparison = compared([examination.of(recording.load()) for recording in recordings])
+    examination.refuse_stated(len(recordings))
+    analyses = [examination.analyse(recording) for recording in recordings]
+    comparison = compared([analysis.findings[0] for analysis in analyses])
     if page_path is not None:
         write_text(page_path, comparison_page(comparison), replace=replace)
     if json_copy.is_alone:

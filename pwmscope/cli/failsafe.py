@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, progress_bar, readings_options, screen
-from pwmscope.errors import HintError
+from pwmscope.cli.printing import (
+    EXIT_CODES,
+    JsonCopy,
+    all_option,
+    json_option,
+    print_screen,
+    quiet_option,
+    refuse_unknown,
+    screen,
+    why_option,
+)
+from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
 
 if TYPE_CHECKING:
-    from pwmscope.bench import BenchSheet, Limits
     from pwmscope.findings.failsafe import Failsafe
-
-DOES_NOT_MEET = 1
-NOT_SHOWN = 3
-MIN_LIMIT_S = 0.05
-MAX_LIMIT_S = 60.0
 
 
 @click.command(short_help="Say what every line does when the radio goes silent.")
@@ -40,11 +41,9 @@ MAX_LIMIT_S = 60.0
     metavar="PATH",
     help="Also draw the pulse width around each loss, as .svg, .png or .pdf.",
 )
-@click.option(
-    "--why",
-    metavar="LINE",
-    help="Also tell which other causes the recording refutes, of this line, or of 'all'.",
-)
+@all_option
+@why_option
+@quiet_option
 @json_option("the check")
 @click.option("--replace", is_flag=True, help="Replace a picture or JSON file that is there.")
 @click.pass_context
@@ -57,13 +56,15 @@ def failsafe(
     why: str | None,
     picture_path: Path | None,
     json_copy: JsonCopy,
+    is_all: bool,
+    quiet: bool,
     replace: bool,
 ) -> None:
     """Say what every line of one or more CAPTUREs does when the radio goes silent.
 
-    The answer comes first, then hazards, each line's verdict and what to do; below stand what
+    The answer comes first, then hazards, each line's verdict and what to do. --all adds what
     each line did at each loss, how long it took, and what happened when the link came back. The
-    bench sheet says which widths make a device stand still; without it nothing is said to meet
+    bench sheet says which widths make a device stand still. Without it nothing is said to meet
     the limit. Several recordings are judged together: the worst loss governs.
 
     Exit code: 0 every line with a device meets the limit, 1 one does not, 3 not shown,
@@ -73,24 +74,32 @@ def failsafe(
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
     officer decide.
     """
-    from pwmscope.findings import Verdict  # noqa: PLC0415
+    from pwmscope.report import Evidence, make_answer  # noqa: PLC0415
     from pwmscope.report.failsafe_data import failsafe_json  # noqa: PLC0415
-    from pwmscope.report.failsafe_text import print_failsafe  # noqa: PLC0415
+    from pwmscope.report.failsafe_text import (  # noqa: PLC0415
+        print_causes,
+        print_failsafe_details,
+    )
 
     json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)
-    check = _check(recordings, examination, limit)
-    _refuse_unknown(why, check)
-    codes = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: DOES_NOT_MEET, Verdict.NOT_SHOWN: NOT_SHOWN}
-    code = codes[check.verdict]
+    examination.refuse_stated(len(recordings))
+    analysis = examination.analyse(*recordings, limit=limit)
+    refuse_unknown(why, analysis)
+    check = analysis.failsafe
+    answer = make_answer(Evidence(check, analysis.sheet))
     try:
         if json_copy.is_alone:
             click.echo(failsafe_json(check), nl=False)
+        elif quiet:
+            click.echo(answer.headline)
         else:
-            print_failsafe(check, screen(), why)
-            json_copy.write(
-                lambda: failsafe_json(check), replace=replace, said="The same check is in"
-            )
+            print_screen(analysis, answer, more=" More: --all, --why LINE.")
+            if why is not None:
+                print_causes(check, screen(), why)
+            if is_all:
+                print_failsafe_details(check, screen())
+        json_copy.write(lambda: failsafe_json(check), replace=replace, said="The same check is in")
         sys.stdout.flush()
     except (BrokenPipeError, SystemExit):
         # Who reads the first lines only gets the check's exit code all the same; the screen
@@ -99,45 +108,7 @@ def failsafe(
     if picture_path is not None:
         said = _draw(check, picture_path, replace=replace)
         click.echo(f"\n{said}", err=json_copy.is_alone)
-    ctx.exit(code)
-
-
-def _refuse_unknown(why: str | None, check: Failsafe) -> None:
-    lines = [line.line for line in check.lines]
-    if why is not None and why != "all" and why not in lines:
-        raise HintError(
-            f"There is no line '{why}' to explain; write --why all, or one of {', '.join(lines)}."
-        )
-
-
-def _check(
-    recordings: tuple[Recording, ...], examination: Examination, limit: str | None
-) -> Failsafe:
-    """Listen to all recordings and put them together."""
-    from pwmscope.findings.failsafe import check_failsafe, listen_to  # noqa: PLC0415
-
-    off_at_s = examination.off_at_s()
-    if off_at_s and len(recordings) > 1:
-        raise HintError(
-            f"--off-at states times of one recording, and {len(recordings)} are given; check "
-            "them one by one, or put the transmitter's switch on a marker line."
-        )
-    sheet = examination.sheet()
-    limits = _limits(sheet, limit)
-    listened = []
-    for recording in recordings:
-        part = examination.part(recording.load(), sheet)
-        with progress_bar("listening"):
-            heard = listen_to(
-                part,
-                off_line=examination.off_line,
-                off_at_s=off_at_s,
-                sheet=sheet,
-                convention=examination.convention(),
-                limits=limits,
-            )
-        listened.append(heard)
-    return check_failsafe(listened, sheet, limits)
+    ctx.exit(EXIT_CODES[check.verdict.value])
 
 
 def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
@@ -156,21 +127,3 @@ def _refuse_picture(path: Path | None, *, replace: bool) -> None:
 
         picture_form(path)
         refuse_to_overwrite(path, replace=replace)
-
-
-def _limits(sheet: BenchSheet | None, limit: str | None) -> Limits:
-    """Take the bench sheet's limits, with the failsafe time that was asked for."""
-    from pwmscope.bench import COMMON_PRACTICE  # noqa: PLC0415
-    from pwmscope.capture import parse_instant_s  # noqa: PLC0415
-
-    limits = COMMON_PRACTICE if sheet is None else sheet.limits
-    if limit is None:
-        return limits
-    limit_s = parse_instant_s(limit)
-    if not MIN_LIMIT_S <= limit_s <= MAX_LIMIT_S:
-        raise HintError(
-            f"The limit {limit} is {limit_s:g} s; state one from {MIN_LIMIT_S:g} to "
-            f"{MAX_LIMIT_S:g} s."
-        )
-    said = f"the failsafe limit of {limit_s:g} s is as asked for (--limit)"
-    return replace(limits, failsafe_s=limit_s, source=f"{COMMON_PRACTICE.source}; {said}")

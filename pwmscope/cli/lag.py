@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
-from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, reading_options, screen
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, screen
+from pwmscope.cli.reading import Recording, progress_bar, reading_options
 from pwmscope.errors import HintError
-
-if TYPE_CHECKING:
-    from pwmscope.findings.lag import Lines
-
-NOT_SHOWN = 3
 
 
 @click.command(short_help="Say how late an output follows an input, and with what curve.")
@@ -47,7 +40,7 @@ def lag(
     --in or --out, says which line follows which. Exit code 0: measured; 3: not shown by
     this recording, and why; 2: bad input.
     """
-    from pwmscope.findings.lag import examine_lag, find_follows, read_lines  # noqa: PLC0415
+    from pwmscope.analysis import analyse  # noqa: PLC0415
     from pwmscope.report.lag import (  # noqa: PLC0415
         FIXED,
         follows_to_json,
@@ -57,22 +50,20 @@ def lag(
     )
 
     json_copy.refuse(replace=replace)
-    capture = recording.load()
-    lines = read_lines(capture)
     named = (("--in", source), ("--out", output), *(("--with", other) for other in others))
-    for option, line in named:
-        _check(lines, option, line, capture.source)
     _check_unlike(named, others)
-    assumptions = (*capture.assumptions, *lines.notes, *FIXED)
+    with progress_bar(f"measuring {recording.path.name}"):
+        analysis = analyse(recording.path, hints=recording.hints)
+    capture = analysis.captures[0]
+    assumptions = (*capture.assumptions, *analysis.lag_lines.notes, *FIXED)
     if source is not None and output is not None:
-        further = tuple(lines.records[other] for other in others)
-        found = examine_lag(lines.records[source], lines.records[output], further)
+        found = analysis.lag(source, output, *others)
         shown = found.answer.value is not None
         text = lag_to_json(capture, found, assumptions)
         if not json_copy.is_alone:
             print_lag(capture, found, assumptions, screen())
     else:
-        follows = find_follows(lines.records, source=source, output=output)
+        follows = analysis.follows(source, output)
         shown = any(finding.value is not None for finding in follows.findings)
         text = follows_to_json(capture, follows, assumptions)
         if not json_copy.is_alone:
@@ -80,7 +71,7 @@ def lag(
     if json_copy.is_alone:
         click.echo(text, nl=False)
     json_copy.write(lambda: text, replace=replace, said="The same findings are in")
-    ctx.exit(0 if shown else NOT_SHOWN)
+    ctx.exit(0 if shown else EXIT_CODES["not shown"])
 
 
 def _check_unlike(named: tuple[tuple[str, str | None], ...], others: tuple[str, ...]) -> None:
@@ -94,15 +85,3 @@ def _check_unlike(named: tuple[tuple[str, str | None], ...], others: tuple[str, 
             raise HintError(f"--with needs both --in and --out; {option} is missing.")
         if line is not None:
             seen[line] = option
-
-
-def _check(lines: Lines, option: str, line: str | None, source: str) -> None:
-    if line is None or line in lines.records:
-        return
-    if line in lines.others:
-        raise HintError(
-            f"{option} names line '{line}' of {source}, which carries no servo pulses. "
-            f"{lines.others[line]} Name another line, or record it again."
-        )
-    names = ", ".join((*lines.records, *lines.others))
-    raise HintError(f"{option} names line '{line}', but the lines of {source} are {names}.")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.reading import Recording, reading_options, screen
+from pwmscope.cli.printing import screen
+from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -45,8 +45,8 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
     from pwmscope.report.register import add_entry  # noqa: PLC0415
 
-    findings = examination.of(recording.load())
-    entry = add_entry(register, recording.path, findings, examination.sheet(), note=note)
+    analysis = examination.analyse(recording)
+    entry = add_entry(register, recording.path, analysis.findings[0], analysis.sheet, note=note)
     click.echo(f"Kept as entry {entry.number} of {register}: {_format_verdicts(entry)}.")
 
 
@@ -57,7 +57,7 @@ def list_entries(*, register: Path) -> None:
     from rich.markup import escape  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
 
-    from pwmscope.model.letters import format_plainly  # noqa: PLC0415
+    from pwmscope.model import format_plainly  # noqa: PLC0415
     from pwmscope.report.register import entries  # noqa: PLC0415
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
@@ -81,7 +81,7 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""
     import json  # noqa: PLC0415
 
-    from pwmscope.model.letters import format_line, format_plainly  # noqa: PLC0415
+    from pwmscope.model import format_line, format_plainly  # noqa: PLC0415
     from pwmscope.report.register import entry_json  # noqa: PLC0415
 
     entry, text = entry_json(register, number)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import os
 import sys
 from typing import Any
@@ -13,18 +12,18 @@ import click
 from pwmscope import __version__
 from pwmscope.cli.calibrate import calibrate
 from pwmscope.cli.compare import compare
-from pwmscope.cli.convert import convert
 from pwmscope.cli.failsafe import failsafe
+from pwmscope.cli.files import convert, look, synth
+from pwmscope.cli.inspect import inspect
 from pwmscope.cli.lag import lag
 from pwmscope.cli.log import log
-from pwmscope.cli.look import look
 from pwmscope.cli.measure import measure
 from pwmscope.cli.mixing import mixing
 from pwmscope.cli.plan import plan
+from pwmscope.cli.printing import set_up_streams
 from pwmscope.cli.reading import OPTION_OF
 from pwmscope.cli.report import report
 from pwmscope.cli.sheet import sheet
-from pwmscope.cli.synth import synth
 from pwmscope.errors import ArgumentError, PwmscopeError, naming
 
 BAD_INPUT = 2
@@ -35,10 +34,8 @@ class _PlainErrors(click.Group):
     """A group whose commands end with one sentence and exit code 2 on bad input."""
 
     def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401
-        """Run a command; what the output's encoding lacks is replaced, never an error."""
-        for stream in (sys.stdout, sys.stderr):
-            if isinstance(stream, io.TextIOWrapper):
-                stream.reconfigure(errors="replace")
+        """Run a command; what the output's encoding lacks is written in ASCII."""
+        set_up_streams()
         try:
             try:
                 return super().main(*args, **extra)
@@ -54,8 +51,7 @@ class _PlainErrors(click.Group):
             with naming(OPTION_OF):
                 return super().invoke(ctx)
         except ArgumentError as error:
-            options = OPTION_OF.get(error.argument, error.argument)
-            click.echo(error.about(f"What {options} says"), err=True)
+            click.echo(error.about(OPTION_OF.get(error.argument, error.argument)), err=True)
             ctx.exit(BAD_INPUT)
         except PwmscopeError as error:
             click.echo(str(error), err=True)
@@ -96,7 +92,7 @@ def main() -> None:
 
 
 _COMMANDS = (
-    sheet, plan, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
+    sheet, plan, inspect, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
     convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:

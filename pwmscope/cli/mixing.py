@@ -2,51 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
-from pwmscope.cli.json_copy import JsonCopy, json_option
-from pwmscope.cli.reading import Recording, progress_bar, reading_options, screen
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, quiet_option, screen
+from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError, PwmscopeError
 from pwmscope.output import make_folder
 
 if TYPE_CHECKING:
     from pwmscope.advice.mixing import Advice, Course
-    from pwmscope.bench.plan import Axis, StepSpan
-    from pwmscope.bench.sheet import BenchSheet
-    from pwmscope.capture import Capture
-    from pwmscope.findings import Findings
-    from pwmscope.findings.mixing import Mixing, Side
-    from pwmscope.pulses import PulseTable
+    from pwmscope.analysis import Analysis
+    from pwmscope.bench import StepSpan
+    from pwmscope.findings.mixing import Mixing
 
-_FAULT: Final = 1
-_NOT_SHOWN: Final = 3
 _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 
 
 @click.command(short_help="Say what the drive outputs do with the sticks, and what to change.")
 @reading_options
-@click.option(
-    "--sheet",
-    "sheet_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The bench sheet: its roles say which lines are the drive outputs and the sticks.",
-)
-@click.option(
-    "--plan",
-    "plan_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="The capture plan that the hands followed; it tells where the sticks were.",
-)
+@examining_options
 @click.option("--left", metavar="LINE", help="The output that drives the left side.")
 @click.option("--right", metavar="LINE", help="The output that drives the right side.")
 @click.option("--elevator", metavar="LINE", help="The line of the stick for forward and back.")
 @click.option("--aileron", metavar="LINE", help="The line of the stick for right and left.")
+@quiet_option
 @json_option("the answer")
 @click.option(
     "--pictures",
@@ -74,10 +56,9 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 def mixing(
     context: click.Context,
     recording: Recording,
+    examination: Examination,
     json_copy: JsonCopy,
     *,
-    sheet_path: Path | None,
-    plan_path: Path | None,
     left: str | None,
     right: str | None,
     elevator: str | None,
@@ -86,6 +67,7 @@ def mixing(
     wheel_base: float | None,
     top_speed: float | None,
     mode: str,
+    quiet: bool,
     replace: bool,
 ) -> None:
     """Say what the two drive outputs in CAPTURE do with the sticks, and what to change.
@@ -94,43 +76,43 @@ def mixing(
     recording does not show it, and 2 on bad input.
     """
     from pwmscope.advice.mixing import advise, course_of  # noqa: PLC0415
-    from pwmscope.bench.sheet import load_sheet  # noqa: PLC0415
-    from pwmscope.model.finding import Verdict  # noqa: PLC0415
     from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
 
     _refuse_files(json_copy, folder, replace=replace)
-    sheet = None if sheet_path is None else load_sheet(sheet_path)
-    bench = _listen(recording.load(), sheet, plan_path)
-    answer = _answer(
-        bench, {"left": left, "right": right}, {"elevator": elevator, "aileron": aileron}
+    analysis = examination.analyse(recording)
+    for alignment in analysis.alignments:
+        if not alignment.fits:
+            raise PwmscopeError(f"{examination.plan_path}: {alignment.sentence}")
+    answer = analysis.examine_drive(
+        sides={"left": left, "right": right}, axes={"elevator": elevator, "aileron": aileron}
     )
+    findings = analysis.findings[0]
+    if answer is None:
+        raise HintError(
+            "No drive output is named. Name both with --left and --right, or give a bench sheet "
+            f"with --sheet. {findings.capture.source} has servo pulses on "
+            f"{', '.join(findings.servo) or 'no line'}."
+        )
     ways = advise(answer)
     course = course_of(
-        answer, ways, tables=bench.servo, end_s=bench.capture.end_s, sheet=sheet,
-        spans=bench.spans, wheel_base_m=wheel_base, top_speed_m_s=top_speed,
+        answer, ways, tables=findings.servo_tables, end_s=findings.capture.end_s,
+        sheet=analysis.sheet, spans=_spans(analysis), wheel_base_m=wheel_base,
+        top_speed_m_s=top_speed,
     )  # fmt: skip
-    data = mixing_json(bench.capture, answer, ways, course)
+    data = mixing_json(findings.capture, answer, ways, course)
     if json_copy.is_alone:
         click.echo(data, nl=False)
     else:
-        _print(answer, ways, course)
+        _print(answer, ways, course, quiet=quiet)
         json_copy.write(lambda: data, replace=replace, said="The same answer is in")
     if folder is not None:
-        said = _draw(bench, answer, course, folder, mode, replace=replace)
+        said = _draw(analysis, answer, course, folder, mode, replace=replace)
         click.echo(f"\n{said}", err=json_copy.is_alone)
-    ends = {Verdict.MEETS: 0, Verdict.DOES_NOT_MEET: _FAULT, Verdict.NOT_SHOWN: _NOT_SHOWN}
-    context.exit(ends[answer.verdict])
+    context.exit(EXIT_CODES[answer.verdict.value])
 
 
-@dataclass(frozen=True, slots=True)
-class _Bench:
-    """A recording measured, with what is known about it."""
-
-    capture: Capture
-    findings: Findings
-    sheet: BenchSheet | None
-    servo: dict[str, PulseTable]
-    spans: tuple[StepSpan, ...]
+def _spans(analysis: Analysis) -> tuple[StepSpan, ...]:
+    return analysis.alignments[0].spans if analysis.alignments else ()
 
 
 def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) -> None:
@@ -142,52 +124,17 @@ def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) ->
             refuse_to_overwrite(folder / name, replace=replace)
 
 
-def _listen(capture: Capture, sheet: BenchSheet | None, plan_path: Path | None) -> _Bench:
-    from pwmscope.findings import examine  # noqa: PLC0415
-
-    with progress_bar("measuring"):
-        findings = examine(capture, sheet=sheet)
-    servo = findings.servo_tables
-    spans = () if plan_path is None else _spans(plan_path, servo)
-    return _Bench(findings.capture, findings, sheet, servo, spans)
-
-
-def _answer(bench: _Bench, sides: dict[Side, str | None], axes: dict[Axis, str | None]) -> Mixing:
-    from pwmscope.findings.mixing import examine_mixing, find_lines  # noqa: PLC0415
-
-    lines = find_lines(bench.servo, bench.sheet, sides, axes)
-    if not lines.outputs:
-        raise HintError(
-            "No drive output is named: say which lines they are with --left and --right, or give "
-            f"them the roles drive-left and drive-right in a bench sheet. {bench.capture.source} "
-            f"has servo pulses on {', '.join(bench.servo) or 'no line'}."
-        )
-    return examine_mixing(
-        bench.servo,
-        lines,
-        spans=bench.spans,
-        lost={name: c.loss_spans for name, c in bench.findings.channels.items()},
-        ties=bench.findings.order.grouping.ties,
-    )
-
-
-def _spans(path: Path, servo: dict[str, PulseTable]) -> tuple[StepSpan, ...]:
-    from pwmscope.bench.plan_reading import load_plan  # noqa: PLC0415
-    from pwmscope.findings import align_plan  # noqa: PLC0415
-
-    alignment = align_plan(load_plan(path), servo)
-    if not alignment.fits:
-        raise PwmscopeError(f"{path}: {alignment.sentence}")
-    return alignment.spans
-
-
-def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None) -> None:
+def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None, *, quiet: bool) -> None:
     from rich.text import Text  # noqa: PLC0415
 
     from pwmscope.report.mixing.text import mixing_paragraphs  # noqa: PLC0415
 
     console = screen()
-    for at, (heading, paragraphs) in enumerate(mixing_paragraphs(answer, ways, course)):
+    parts = list(mixing_paragraphs(answer, ways, course))
+    if quiet:
+        console.print(Text(parts[0][0], style="bold"))
+        return
+    for at, (heading, paragraphs) in enumerate(parts):
         if at:
             console.print()
         if heading:
@@ -197,16 +144,24 @@ def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None) -> N
 
 
 def _draw(
-    bench: _Bench, answer: Mixing, course: Course | None, folder: Path, mode: str, *, replace: bool
+    analysis: Analysis,
+    answer: Mixing,
+    course: Course | None,
+    folder: Path,
+    mode: str,
+    *,
+    replace: bool,
 ) -> str:
     """Draw what can be drawn; say where it is."""
     from pwmscope.output import write_text  # noqa: PLC0415
     from pwmscope.report.mixing.pictures import mixing_pictures  # noqa: PLC0415
 
-    sticks = {stick.axis: bench.servo[stick.line] for stick in answer.lines.sticks}
+    findings = analysis.findings[0]
+    sticks = {stick.axis: findings.servo_tables[stick.line] for stick in answer.lines.sticks}
     pictures = mixing_pictures(
-        course, sticks, bench.capture.end_s, mode=2 if mode == "2" else 1, steps=bench.spans
-    )
+        course, sticks, findings.capture.end_s, mode=2 if mode == "2" else 1,
+        steps=_spans(analysis),
+    )  # fmt: skip
     if not pictures:
         return "Nothing could be drawn: no matrix was fitted and no stick line is named."
     make_folder(folder)

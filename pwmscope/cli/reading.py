@@ -1,8 +1,7 @@
-"""What every command that reads a recording shares: the file, its hints, progress, the screen."""
+"""What a command takes: recordings with hints, sheet, marker, convention; and its progress."""
 
 from __future__ import annotations
 
-import errno
 import functools
 import sys
 import threading
@@ -15,29 +14,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from pwmscope.errors import HintError
+
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.progress import Progress
 
+    from pwmscope.analysis import Analysis
     from pwmscope.capture import Capture
-
-PRINTED_WIDTH = 100
-"""Columns of text where the output is not a terminal."""
-
-
-def screen() -> Console:
-    """Return the standard output, as wide as the terminal or 100 columns wide."""
-    from rich.console import Console  # noqa: PLC0415
-
-    class Screen(Console):
-        """An output that ends with a sentence where it is closed too early."""
-
-        def on_broken_pipe(self) -> None:
-            raise BrokenPipeError(errno.EPIPE, "it was closed")
-
-    width = None if sys.stdout.isatty() else PRINTED_WIDTH
-    return Screen(width=width, highlight=False)
-
 
 PATIENCE_S: Final = 1.0
 """Steps that are done sooner show nothing."""
@@ -163,11 +146,18 @@ OPTION_OF: Final = {
     "off_line": "--off-line",
     "off_at": "--off-at",
     "off_at_s": "--off-at",
+    "input_line": "--in",
+    "output_line": "--out",
+    "others": "--with",
     "left": "--left",
     "right": "--right",
+    "elevator": "--elevator",
+    "aileron": "--aileron",
     "within": "--within",
+    "within_us": "--within",
     "limits": "--limit",
     "span": "--from and --to",
+    "transmitters": "--us-per-percent",
     "replace": "--replace",
 }
 """The option that stands for each argument that the library's sentences name."""
@@ -196,7 +186,7 @@ class Recording:
             return load(self.path, **self.hints)
 
 
-_OPTIONS = (
+_HINT_OPTIONS = (
     click.option(
         "--rate",
         metavar="RATE",
@@ -227,15 +217,16 @@ _OPTIONS = (
 _HINTS = ("rate", "time_unit", "time_column", "lines", "threshold")
 
 
-def reading_options(command: Callable[..., None]) -> Callable[..., None]:
+def reading_options(command: Callable[..., None], *, required: bool = True) -> Callable[..., None]:
     """Give a command the argument CAPTURE and the hints, as one `recording`."""
 
     @functools.wraps(command)
-    def collected(*, capture: Path, **others: Any) -> None:  # noqa: ANN401
+    def collected(*, capture: Path | None, **others: Any) -> None:  # noqa: ANN401
         hints = _hints(others)
-        command(recording=_named(capture, hints), **others)
+        command(recording=None if capture is None else _named(capture, hints), **others)
 
-    argument = click.argument("capture", type=click.Path(path_type=Path, allow_dash=True))
+    kind = click.Path(path_type=Path, allow_dash=True)
+    argument = click.argument("capture", type=kind, required=required)
     return argument(_with_hints(collected))
 
 
@@ -274,6 +265,136 @@ def _hints(others: dict[str, Any]) -> dict[str, Any]:
 
 def _with_hints(command: Callable[..., None]) -> Callable[..., None]:
     # An option stands above those that are already there, so the last is added first.
-    for option in reversed(_OPTIONS):
+    for option in reversed(_HINT_OPTIONS):
         command = option(command)
     return command
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """How recordings are to be examined; not done yet."""
+
+    sheet_path: str | None  # The bench sheet's file
+    plan_path: str | None  # The capture plan's
+    off_line: str | None  # The line that marks the transmitter's switch
+    off_at: tuple[str, ...]  # Stated times at which the transmitter went off
+    # Name of the convention to hold every line against; None chooses per line
+    convention_name: str | None
+    # The part of the recording that is examined; None from its start, to its end
+    from_time: str | None
+    to_time: str | None
+
+    def analyse(self, *recordings: Recording, limit: str | None = None) -> Analysis:
+        """Do the whole job, several recordings as one test, showing how far it has come."""
+        from pwmscope.analysis import analyse  # noqa: PLC0415
+        from pwmscope.capture import parse_instant_s, parse_stated_s  # noqa: PLC0415
+
+        begin_s, end_s = (
+            None if text is None else parse_instant_s(text)
+            for text in (self.from_time, self.to_time)
+        )
+        with progress_bar(f"analysing {', '.join(rec.path.name for rec in recordings)}"):
+            return analyse(
+                *(recording.path for recording in recordings),
+                sheet=self.sheet_path,
+                plan=self.plan_path,
+                marker=self.off_line,
+                off_at=tuple(parse_stated_s(text) for text in self.off_at) or None,
+                convention=self.convention_name,
+                limits=None if limit is None else {"failsafe_s": parse_instant_s(limit)},
+                span=(begin_s, end_s),
+                hints=recordings[0].hints,
+            )
+
+    def check(self) -> None:
+        """Refuse a sheet, plan or convention that cannot be read, before a recording is."""
+        from pwmscope.bench import load_plan, load_sheet  # noqa: PLC0415
+        from pwmscope.pulses import convention_named  # noqa: PLC0415
+
+        if self.sheet_path is not None:
+            load_sheet(self.sheet_path)
+        if self.plan_path is not None:
+            load_plan(self.plan_path)
+        if self.convention_name is not None:
+            convention_named(self.convention_name)
+
+    def refuse_stated(self, count: int) -> None:
+        """Refuse stated times where several recordings are examined one by one."""
+        if self.off_at and count > 1:
+            raise HintError(
+                f"--off-at states times of one recording, and {count} are given. Give them one "
+                "by one, or put the transmitter's switch on a marker line."
+            )
+
+
+def examining_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command --sheet, --plan, --off-line, --off-at, --convention, --from and --to."""
+
+    @functools.wraps(command)
+    def collected(
+        *,
+        sheet_path: str | None,
+        plan_path: str | None,
+        off_line: str | None,
+        off_at: tuple[str, ...],
+        convention_name: str | None,
+        from_time: str | None,
+        to_time: str | None,
+        **others: Any,  # noqa: ANN401
+    ) -> None:
+        examination = Examination(
+            sheet_path, plan_path, off_line, off_at, convention_name, from_time, to_time
+        )
+        command(examination=examination, **others)
+
+    # An option stands above those that are already there, so the last is added first.
+    decorated: Callable[..., None] = collected
+    for option in reversed(_EXAMINING_OPTIONS):
+        decorated = option(decorated)
+    return decorated
+
+
+_EXAMINING_OPTIONS = (
+    click.option(
+        "--sheet",
+        "sheet_path",
+        metavar="FILE",
+        help="The bench sheet: what is on each line, when it stands still, the event's limit "
+        "(docs/sheet.md).",
+    ),
+    click.option(
+        "--plan",
+        "plan_path",
+        metavar="FILE",
+        help="The plan that the hands followed; it tells where the sticks were.",
+    ),
+    click.option(
+        "--off-line",
+        metavar="LINE",
+        help="The line that marks the transmitter's switch: its level at the start means "
+        "on, the other means off. By default the bench sheet's marker.",
+    ),
+    click.option(
+        "--off-at",
+        metavar="TIME",
+        multiple=True,
+        help="Without a marker: when the transmitter was switched off, such as 12.4s; may be "
+        "given several times. It is taken as right within half a unit of its last digit.",
+    ),
+    click.option(
+        "--convention",
+        "convention_name",
+        metavar="NAME",
+        help="Hold every line against this convention instead of choosing by its pulses: "
+        "'standard servo', 'fast servo', 'eighth width' or 'twenty-fourth width'.",
+    ),
+    click.option(
+        "--from",
+        "from_time",
+        metavar="TIME",
+        help="Examine the recording from this instant on, such as 12.4s or 350ms.",
+    ),
+    click.option(
+        "--to", "to_time", metavar="TIME", help="Examine the recording up to this instant."
+    ),
+)

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal
 import sys
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Sequence
 from dataclasses import dataclass
+from dataclasses import replace as replaced
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 import click
 
-from pwmscope.cli.examining import Examination, examining_options
-from pwmscope.cli.reading import OPTION_OF, Recording, progress_bar, readings_options, screen
-from pwmscope.errors import HintError, PwmscopeError, naming
+from pwmscope.cli.printing import quiet_option
+from pwmscope.cli.reading import (
+    OPTION_OF,
+    Examination,
+    Recording,
+    examining_options,
+    progress_bar,
+    readings_options,
+)
+from pwmscope.errors import PwmscopeError, naming
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Entry
 
-BAD_INPUT = 2
+BAD_INPUT: Final = 2
+_Result_co = TypeVar("_Result_co", covariant=True)
 
 
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
@@ -36,6 +42,7 @@ BAD_INPUT = 2
     metavar="DIR",
     help="Folder for the files; made if it is not there.",
 )
+@quiet_option
 @click.option("--replace", is_flag=True, help="Replace a report that is there.")
 @click.pass_context
 def report(
@@ -44,6 +51,7 @@ def report(
     examination: Examination,
     folder: Path,
     *,
+    quiet: bool,
     replace: bool,
 ) -> None:
     """Write everything found in CAPTURE to DIR: report.html, report.pdf, report.md, findings.json.
@@ -52,28 +60,34 @@ def report(
     name the devices and hold the failsafe check, which failsafe.json holds as data.
 
     Each of several CAPTUREs gets a folder of its own in DIR, and DIR/index.html lists them. One
-    that cannot be used is told and does not stop the others; the exit code is then 2.
+    that cannot be used is named and does not stop the others; the exit code is then 2.
     """
     if len(recordings) == 1:
-        _one(recordings[0], examination, folder, replace=replace)
+        _one(recordings[0], examination, folder, quiet=quiet, replace=replace)
     elif not _many(recordings, examination, folder, replace=replace):
         ctx.exit(BAD_INPUT)
 
 
-def _one(recording: Recording, examination: Examination, folder: Path, *, replace: bool) -> None:
+def _one(
+    recording: Recording, examination: Examination, folder: Path, *, quiet: bool, replace: bool
+) -> None:
+    from pwmscope.model import format_plainly  # noqa: PLC0415
     from pwmscope.report.folder import refuse_report  # noqa: PLC0415
-    from pwmscope.report.terminal import print_findings  # noqa: PLC0415
 
     refuse_report(folder, replace=replace)
     analysis = examination.analyse(recording)
     with progress_bar("drawing"):
         (written,) = analysis.report(folder, replace=replace)
-    print_findings(analysis.findings[0], screen())
-    others = [written.markdown, written.data, *filter(None, [written.check])]
-    click.echo(
-        f"\nThe page is {written.page}, for paper {written.pdf}; the same findings are in "
-        f"{', '.join(map(str, others))}."
-    )
+    click.echo(analysis.headline)
+    if quiet:
+        return
+    for hazard in analysis.hazards[:1]:
+        more = len(analysis.hazards) - 1
+        also = f" The page has {more} more." if more else ""
+        click.echo(format_plainly(str(hazard)) + also)
+    files = (written.page, written.pdf, written.markdown, written.data, written.check)
+    names = ", ".join(file.name for file in files if file is not None)
+    click.echo(f"The report is in {folder}: {names}.")
 
 
 def _many(
@@ -83,35 +97,28 @@ def _many(
     from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
     from pwmscope.report.folder import (  # noqa: PLC0415
         INDEX_NAME,
+        Entry,
         folder_names,
         write_index,
     )
 
-    if examination.off_at:
-        raise HintError(
-            f"--off-at states times of one recording, and {len(recordings)} are given; report on "
-            "them one by one, or put the transmitter's switch on a marker line."
-        )
+    examination.refuse_stated(len(recordings))
     refuse_to_overwrite(folder / INDEX_NAME, replace=replace)
-    examination.sheet()
-    examination.convention()
+    examination.check()
     names = folder_names(str(recording.path) for recording in recordings)
     jobs = [
         Job(recording, examination, folder / name, replace)
         for recording, name in zip(recordings, names, strict=True)
     ]
-    entries = run_jobs(jobs)
+    done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings")
+    entries = [entry or Entry(name, trouble, "", (), ()) for name, entry, trouble in done]
     for entry in entries:
         click.echo(entry.trouble or f"{entry.source}: {entry.answer}", err=bool(entry.trouble))
     used = [entry for entry in entries if not entry.trouble]
     if used:
         index = write_index(entries, folder, replace=replace)
-        click.echo(f"\n{len(used)} of {len(entries)} recordings have a report; {index} lists them.")
+        click.echo(f"{len(used)} of {len(entries)} recordings have a report; {index} lists them.")
     return len(used) == len(entries)
-
-
-MAX_WORKERS: Final = 4
-"""An hour's recording takes up to a gibibyte of memory in each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,71 +130,54 @@ class Job:
     folder: Path  # Where its report goes
     replace: bool  # Whether a report that is there may be replaced
 
+    @property
+    def name(self) -> str:
+        """The recording, as a person named it."""
+        return str(self.recording.path)
 
-def run_jobs(jobs: list[Job]) -> list[Entry]:
-    """Report on several recordings side by side, showing how many are done."""
+    def run(self) -> Entry:
+        """Report on it."""
+        from pwmscope.report.folder import entry_of, refuse_report  # noqa: PLC0415
+
+        refuse_report(self.folder, replace=self.replace)
+        analysis = self.examination.analyse(self.recording)
+        (written,) = analysis.report(self.folder, replace=self.replace)
+        entry = entry_of(self.name, analysis.findings[0], written)
+        return replaced(entry, answer=analysis.headline, verdicts=(analysis.verdict,))
+
+
+class Work(Protocol[_Result_co]):
+    """Something to do in a process of its own."""
+
+    @property
+    def name(self) -> str:
+        """What it is about."""
+
+    def run(self) -> _Result_co:
+        """Do it."""
+
+
+def run_side_by_side(
+    jobs: Sequence[Work[_Result_co]], doing: str
+) -> list[tuple[str, _Result_co | None, str]]:
+    """Do several things side by side; give what each is about, what came of it, or its trouble."""
+    from pwmscope.analysis import carry_out  # noqa: PLC0415
     from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
 
-    workers = min(len(jobs), os.cpu_count() or 1, MAX_WORKERS)
-    done: dict[int, Entry] = {}
-    with (
-        progress_bar(f"reporting on {len(jobs)} recordings"),
-        ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _be_quiet) as pool,
-    ):
-        futures = {pool.submit(_run_interruptible, job): nth for nth, job in enumerate(jobs)}
+    with progress_bar(doing):
+        done = []
+        for outcome in carry_out(_run, jobs, progress=tell, name_of=lambda job, _nth: job.name):
+            if outcome.error is not None and not isinstance(outcome.error, PwmscopeError):
+                raise outcome.error
+            result, trouble = outcome.result or (None, str(outcome.error))
+            done.append((outcome.source, result, trouble))
+    return done
+
+
+def _run(job: Work[_Result_co]) -> tuple[_Result_co | None, str]:
+    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - one bar only
+    with naming(OPTION_OF):
         try:
-            for future in as_completed(futures):
-                nth = futures[future]
-                try:
-                    done[nth] = future.result()
-                except BrokenProcessPool:
-                    done[nth] = _lost(jobs[nth])
-                tell(len(done), len(jobs), "recordings")
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return [done[nth] for nth in range(len(jobs))]
-
-
-def _be_quiet() -> None:
-    """Leave the terminal to the process that started this one, and wait for it when idle."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
-
-
-def _run_interruptible(job: Job) -> Entry:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        with naming(OPTION_OF):
-            return run_job(job)
-    finally:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def run_job(job: Job) -> Entry:
-    """Report on one recording; say in one sentence what keeps it from being used."""
-    from pwmscope.report.folder import (  # noqa: PLC0415
-        Entry,
-        entry_of,
-        refuse_report,
-    )
-
-    source = str(job.recording.path)
-    try:
-        refuse_report(job.folder, replace=job.replace)
-        analysis = job.examination.analyse(job.recording)
-        (written,) = analysis.report(job.folder, replace=job.replace)
-    except PwmscopeError as error:
-        return Entry(source, str(error), "", (), ())
-    return entry_of(source, analysis.findings[0], written)
-
-
-def _lost(job: Job) -> Entry:
-    from pwmscope.report.folder import Entry  # noqa: PLC0415
-
-    source = str(job.recording.path)
-    trouble = (
-        f"{source}: the process that measured it ended before it was done, as it does where "
-        "memory runs out; report on it alone."
-    )
-    return Entry(source, trouble, "", (), ())
+            return job.run(), ""
+        except PwmscopeError as error:
+            return None, str(error)

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.json_copy import JsonCopy, json_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet
     from pwmscope.bench.wiring import Wiring
-
-EXIT_CODES: Final = {"meets": 0, "does not meet": 1, "not shown": 3}
-"""By the verdict over all rules; bad input ends with 2, as everywhere."""
 
 
 @click.group(short_help="Write a bench sheet, or check the wiring that one states.")
@@ -42,8 +39,11 @@ def sheet() -> None:
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
     """Ask a few questions about the robot and write a bench sheet."""
-    from pwmscope.bench import parse_sheet  # noqa: PLC0415
-    from pwmscope.bench.sheet_template import BLANK, filled_sheet  # noqa: PLC0415
+    from pwmscope.bench import (  # noqa: PLC0415
+        BLANK,
+        filled_sheet,
+        parse_sheet,
+    )
     from pwmscope.cli.sheet_questions import ask  # noqa: PLC0415
     from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
 

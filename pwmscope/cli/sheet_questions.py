@@ -8,8 +8,16 @@ from typing import Final, TypeVar
 
 import click
 
-from pwmscope.bench import LEVELS, MARKER_KINDS, Level, MarkerKind
-from pwmscope.bench.sheet_template import WEAPONS, Answers, Weapon, roles_of
+from pwmscope.bench import (
+    LEVELS,
+    MARKER_KINDS,
+    WEAPONS,
+    Answers,
+    Level,
+    MarkerKind,
+    Weapon,
+    roles_of,
+)
 from pwmscope.errors import HintError
 
 MAX_SERVOS: Final = 16

@@ -5,8 +5,7 @@ from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.model.finding import Evidence, Finding, Verdict, worst
-from pwmscope.model.moments import Summary, summarise
+from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
 
 __all__ = [
     "ANALYSERS",

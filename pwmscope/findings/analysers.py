@@ -21,7 +21,7 @@ from pwmscope.findings.travel import (
     examine_sweeps,
     examine_travel,
 )
-from pwmscope.model.definition import Definition
+from pwmscope.model import Definition
 
 A = TypeVar("A")
 When: TypeAlias = Literal["at once", "looked at", "called"]

@@ -9,8 +9,7 @@ from typing import Final
 
 from pwmscope.errors import HintError
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.model.finding import Finding
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Finding
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +125,7 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
 
     Examples
     --------
-    >>> from pwmscope.model.finding import measured
+    >>> from pwmscope.model import measured
     >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
     >>> differ(one, two), differ(one, measured("neutral", 1501.5, "us", "", uncertainty=0.5))
     (False, True)

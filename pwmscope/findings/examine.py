@@ -16,7 +16,7 @@ from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.findings.segmentation import Channel
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import Convention
 
 

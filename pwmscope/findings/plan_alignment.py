@@ -16,10 +16,19 @@ from pwmscope.findings.segmentation import (
     distances,
     find_held_positions,
 )
-from pwmscope.model.amounts import format_list, format_s
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    format_list,
+    format_s,
+    measured,
+    not_shown,
+)
 from pwmscope.pulses import PulseTable
 
 UNSEEN: Final = 1.0

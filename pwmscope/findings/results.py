@@ -16,8 +16,7 @@ from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
-from pwmscope.model.finding import Finding, Verdict, worst
-from pwmscope.model.spans import Span
+from pwmscope.model import Finding, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 A = TypeVar("A")

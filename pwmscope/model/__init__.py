@@ -1,23 +1,109 @@
-"""What flows between all parts: findings, verdicts, time spans, and the statistics behind them."""
+"""What flows between all parts: findings, verdicts, recordings, time spans, and statistics."""
 
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, judge, measured, not_shown, worst
-from pwmscope.model.moments import Summary, summarise
-from pwmscope.model.spans import Span
-from pwmscope.model.verdict import WORST_FIRST, Verdict, governing
+from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
+from pwmscope.model.finding import (
+    MAX_SPANS,
+    WORST_FIRST,
+    Definition,
+    Evidence,
+    Finding,
+    Hazard,
+    HazardKind,
+    Verdict,
+    badness,
+    governing,
+    judge,
+    measured,
+    not_shown,
+    worst,
+)
+from pwmscope.model.recording import (
+    PS_PER_S,
+    PS_PER_US,
+    Assumption,
+    Authority,
+    Capture,
+    Line,
+    assumed,
+)
+from pwmscope.model.spans import Span, inside, overlaps
+from pwmscope.model.statistics import (
+    FROM_MAD,
+    Summary,
+    lag_one,
+    mean_of,
+    median_of,
+    product,
+    std_of,
+    summarise,
+)
+from pwmscope.model.uncertainty import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    NORMAL_95,
+    half_width,
+    of_mean_us,
+    sampling_floor_us,
+)
+from pwmscope.model.wording import (
+    MIN_US,
+    format_device,
+    format_line,
+    format_list,
+    format_plainly,
+    format_range_us,
+    format_s,
+    format_us,
+)
 
 __all__ = [
+    "CLOCK_TOLERANCE",
+    "COVERAGE",
+    "FROM_MAD",
+    "MAX_SPANS",
+    "MIN_US",
+    "NORMAL_95",
+    "PS_PER_S",
+    "PS_PER_US",
     "WORST_FIRST",
+    "Assumption",
+    "Authority",
+    "BoolArray",
+    "Capture",
     "Definition",
     "Evidence",
     "Finding",
+    "FloatArray",
+    "Hazard",
+    "HazardKind",
+    "IntArray",
+    "Line",
     "Span",
     "Summary",
     "Verdict",
+    "assumed",
+    "badness",
+    "format_device",
+    "format_line",
+    "format_list",
+    "format_plainly",
+    "format_range_us",
+    "format_s",
+    "format_us",
     "governing",
+    "half_width",
+    "inside",
     "judge",
+    "lag_one",
+    "mean_of",
     "measured",
+    "median_of",
     "not_shown",
+    "of_mean_us",
+    "overlaps",
+    "product",
+    "sampling_floor_us",
+    "std_of",
     "summarise",
     "worst",
 ]

@@ -1,8 +1,10 @@
-"""One answer: a value with its uncertainty, held against a limit."""
+"""What is found: a value with its uncertainty, held against a limit; a verdict; a hazard."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -10,7 +12,140 @@ import numpy.typing as npt
 
 from pwmscope.errors import named
 from pwmscope.model.uncertainty import COVERAGE
-from pwmscope.model.verdict import Verdict, governing
+from pwmscope.model.wording import format_line
+
+
+class Verdict(StrEnum):
+    """What a measurement says about its limit, or a bench sheet about a rule."""
+
+    MEETS = "meets"
+    DOES_NOT_MEET = "does not meet"
+    NOT_SHOWN = "not shown"
+
+
+WORST_FIRST: Final = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
+
+
+def governing(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the verdict over several: one that does not meet governs, then one not shown.
+
+    Parameters
+    ----------
+    verdicts : iterable of Verdict
+        None of them at all shows nothing.
+
+    Examples
+    --------
+    >>> governing([Verdict.MEETS, Verdict.NOT_SHOWN, Verdict.MEETS]).value
+    'not shown'
+    """
+    return min(verdicts, key=WORST_FIRST.index, default=Verdict.NOT_SHOWN)
+
+
+def badness(verdict: Verdict | None) -> int:
+    """Return 0 for a verdict that governs over all others, more for lesser ones, most for none.
+
+    Examples
+    --------
+    >>> badness(Verdict.DOES_NOT_MEET), badness(None)
+    (0, 3)
+    """
+    return len(WORST_FIRST) if verdict is None else WORST_FIRST.index(verdict)
+
+
+class HazardKind(StrEnum):
+    """Why a device was commanded to run."""
+
+    STICK_HELD = "jumps to the held stick"
+    NO_STICK = "jumps to a width no stick commanded"
+    LEAP = "runs before the link is back"
+
+
+@dataclass(frozen=True, slots=True)
+class Hazard:
+    """A jump of outputs to active widths around the return of the link.
+
+    It changes neither a verdict nor an exit code. Printed, it begins with ``! Hazard:``.
+
+    Parameters
+    ----------
+    kind : HazardKind
+        Why.
+    lines : tuple of str
+        The lines that jumped.
+    at_s : float
+        When the first of them did, in seconds since the recording's start.
+    width_us : float
+        The width that it jumped to.
+    from_us : float or None
+        The width before; None where there were no pulses.
+    times : int
+        In how many losses.
+    losses : int
+        Of how many.
+    source : str
+        The recording.
+
+    Examples
+    --------
+    >>> print(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
+    ! Hazard: RX3 is commanded to run at 1700 us before the link is back (13.015 s; 1 of 2 losses).
+    """
+
+    kind: HazardKind
+    lines: tuple[str, ...]
+    at_s: float
+    width_us: float
+    from_us: float | None
+    times: int
+    losses: int
+    source: str
+
+    @property
+    def sentence(self) -> str:
+        """Where devices are commanded to run, and when."""
+        names = [format_line(name) for name in self.lines]
+        several = len(names) > 1
+        who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
+        runs = f"{who} {'are' if several else 'is'} commanded to run"
+        when = f"({self.at_s:.3f} s; {self.times} of {self.losses} losses)"
+        if self.kind is HazardKind.STICK_HELD:
+            held = "their held sticks" if several else "its held stick"
+            return f"{runs} by {held} when the link is back {when}."
+        if self.kind is HazardKind.NO_STICK:
+            return f"{runs} at {self.width_us:.0f} us by no stick when the link is back {when}."
+        return f"{runs} at {self.width_us:.0f} us before the link is back {when}."
+
+    def __str__(self) -> str:
+        return f"! Hazard: {self.sentence}"
+
+
+@dataclass(frozen=True, slots=True)
+class Definition:
+    """How a finding is defined and worked out.
+
+    Parameters
+    ----------
+    name : str
+        The finding's name, as in `Finding.name`.
+    meaning : str
+        What it is and why a builder would ask, in plain sentences.
+    formula : str
+        How it is worked out, as one line of plain text.
+    source : str
+        The standard, with its clause, or the paper that the formula comes from;
+        "common practice" for a fact of the trade, "own algorithm" for ours;
+        "from memory" where it was written down without the document open.
+    everyday : bool
+        Whether builders ask for it; screens leave out what is not, unless asked for all.
+    """
+
+    name: str
+    meaning: str
+    formula: str
+    source: str
+    everyday: bool = True
+
 
 __all__ = [
     "MAX_SPANS",

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.timing import Jitter
 from pwmscope.findings.travel import Level, Travel
-from pwmscope.model.spans import inside
+from pwmscope.model import inside
 from pwmscope.plot.style import (
     ALARM,
     BAND,

@@ -14,8 +14,7 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers import Receiver
-from pwmscope.model.letters import format_line
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, format_line
 from pwmscope.plot.style import (
     ALARM,
     DWELL,

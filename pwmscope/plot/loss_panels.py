@@ -19,9 +19,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     quiet_limit_s,
 )
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_device, format_line
-from pwmscope.model.verdict import badness
+from pwmscope.model import Verdict, badness, format_device, format_line
 from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
     ALARM,

@@ -9,8 +9,8 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.advice.drive.outputs import Hands
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.advice.drive import Hands
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
     BAND,

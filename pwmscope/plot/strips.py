@@ -12,9 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent, quiet_limit_s
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_line
-from pwmscope.model.verdict import badness
+from pwmscope.model import Verdict, badness, format_line
 
 _USUAL_US: Final = (900.0, 2100.0)
 _FARTHEST_US: Final = (300.0, 2700.0)

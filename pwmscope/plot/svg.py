@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
-from pwmscope.model.letters import format_plainly
+from pwmscope.model import format_plainly
 from pwmscope.plot.colours import ALARM, INK
 
 SIZE: Final = 13.0

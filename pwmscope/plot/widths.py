@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.findings.travel import Level, Travel
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
     ALARM,

@@ -12,7 +12,7 @@ from typing import Final
 
 from pwmscope.bench import BenchChannel, KeyPath
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import Verdict
 from pwmscope.plot.colours import ALARM, BAND, GREY, INK
 from pwmscope.plot.svg import (
     MARK,
@@ -437,7 +437,7 @@ def draw_wiring(wiring: Wiring) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench.wiring import check_wiring
     >>> draw_wiring(check_wiring(parse_sheet("robot = 'Quince'")))[:4]
     '<svg'
@@ -466,7 +466,7 @@ def wiring_alt(wiring: Wiring) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench.wiring import check_wiring
     >>> sheet = parse_sheet("[channels.RX3]\nrole = 'weapon'\nfeeds_5v = true\noutput = 3")
     >>> wiring_alt(check_wiring(sheet))[59:93]

@@ -1,16 +1,24 @@
 """From edges to pulses: widths, periods, frames and what is wrong with them."""
 
-from pwmscope.pulses.choice import choose_convention
 from pwmscope.pulses.convention import (
     CONVENTIONS,
     STANDARD_SERVO,
     Convention,
+    choose_convention,
     convention_named,
 )
 from pwmscope.pulses.decode import decode, decode_line
 from pwmscope.pulses.excerpt import excerpt, slices, without
-from pwmscope.pulses.frame_pattern import MIN, Pattern, describe, format_ms, multiples
-from pwmscope.pulses.frames import Frames, closing_rows, find_frames
+from pwmscope.pulses.frames import (
+    MIN,
+    Frames,
+    Pattern,
+    closing_rows,
+    describe,
+    find_frames,
+    format_ms,
+    multiples,
+)
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable

@@ -1,10 +1,14 @@
-"""What a line's pulses are held against: conventions as data."""
+"""What a line's pulses are held against: conventions as data, and which one the pulses follow."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.capture import PS_PER_US, Line
 from pwmscope.errors import HintError
 
 
@@ -135,3 +139,172 @@ def convention_named(name: str) -> Convention:
             f"There is no convention '{name}'; the conventions are {', '.join(CONVENTIONS)}."
         )
     return found
+
+
+_MIN: Final = 4
+"""Up to so many servo-like stretches at a level tell nothing about its alignment."""
+_MIN_MISFITS: Final = 3
+_MAX_GAP: Final = 5.0
+"""A pause of more frame periods may be a level that is stuck, which shows no polarity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Polarity:
+    """Which level of a line is the pulse.
+
+    Parameters
+    ----------
+    inverted : bool
+        Whether its pulses are low.
+    other_us : float or None
+        Median width of the other level's stretches, where they are as likely to be the
+        pulses; None where the record decides.
+    """
+
+    inverted: bool
+    other_us: float | None = None
+
+
+def is_inverted(line: Line, convention: Convention) -> bool:
+    """Say whether a line's pulses are its lows; see `find_polarity`."""
+    return find_polarity(line, convention).inverted
+
+
+def find_polarity(line: Line, convention: Convention) -> Polarity:
+    """Decide which level of a line is the pulse.
+
+    The level whose stretches more often last as long as a servo pulse is the
+    pulse. Where both do (frames so fast that the pause is as short as a pulse):
+
+    1. A level that is now and then too short for a pulse, or lasts over a frame
+       that is missing, is the pause.
+    2. Else the line is read as idling low (common practice). That is certain only
+       where its rises are steadier than its falls, as of a receiver that starts
+       its pulses evenly. Where its falls are, or neither, a line that idles high
+       and one whose pulses end evenly look alike, and the other reading is given.
+
+    Examples
+    --------
+    Pulses of 1900 and 2000 us that end every 3000 us, or pauses of an inverted line:
+
+    >>> from pwmscope.pulses import STANDARD_SERVO
+    >>> ends_us = 3000.0 * np.arange(1, 101)
+    >>> widths_us = np.where(np.arange(100) < 50, 1900.0, 2000.0)
+    >>> edges_us = np.stack([ends_us - widths_us, ends_us], axis=1).ravel()
+    >>> find_polarity(Line("A", (edges_us * PS_PER_US).astype(np.int64), 0), STANDARD_SERVO)
+    Polarity(inverted=False, other_us=1000.0)
+    """
+    stretches_us = np.diff(line.edges_ps) / PS_PER_US
+    first_is_high = line.initial_level == 0
+    even_us, odd_us = stretches_us[0::2], stretches_us[1::2]
+    highs_us, lows_us = (even_us, odd_us) if first_is_high else (odd_us, even_us)
+    high, low = _fitting(highs_us, convention), _fitting(lows_us, convention)
+    if min(high, low) <= 0.5 * max(high, low) or max(high, low) <= _MIN:
+        return Polarity(low > high)
+    rises_ps, falls_ps = line.rises_ps(), line.falls_ps()
+    usual_us = float(np.median(np.diff(rises_ps))) / PS_PER_US
+    high_misfits = _misfits(highs_us, convention, usual_us)
+    low_misfits = _misfits(lows_us, convention, usual_us)
+    most, least = max(high_misfits, low_misfits), min(high_misfits, low_misfits)
+    if most >= max(_MIN_MISFITS, 5 * least):
+        return Polarity(high_misfits > low_misfits)
+    if _unsteadiness(rises_ps) < 0.5 * _unsteadiness(falls_ps):
+        return Polarity(inverted=False)
+    return Polarity(inverted=False, other_us=float(np.median(lows_us)))
+
+
+def _fitting(stretches_us: npt.NDArray[np.float64], convention: Convention) -> int:
+    """Count the stretches that last as long as a servo pulse."""
+    return int(
+        np.count_nonzero(
+            (stretches_us >= convention.accepted_low_us)
+            & (stretches_us <= convention.accepted_high_us)
+        )
+    )
+
+
+def _misfits(stretches_us: npt.NDArray[np.float64], convention: Convention, usual_us: float) -> int:
+    """Count the stretches that no pulse has, glitches and stuck levels apart."""
+    short = (stretches_us >= convention.glitch_us) & (stretches_us < convention.accepted_low_us)
+    long = (stretches_us > convention.accepted_high_us) & (stretches_us < _MAX_GAP * usual_us)
+    return int(np.count_nonzero(short | long))
+
+
+def _unsteadiness(edges_ps: npt.NDArray[np.int64]) -> float:
+    """Mean deviation of the intervals between edges; a gap counts as a tenth of one."""
+    intervals_us = np.diff(edges_ps) / PS_PER_US
+    usual_us = float(np.median(intervals_us))
+    return float(np.mean(np.minimum(np.abs(intervals_us - usual_us), 0.1 * usual_us)))
+
+
+MIN_PULSES = 20
+LOOKED_AT = 20_000
+"""Edges from which the convention is chosen, the first of the line."""
+FIT = 0.9
+"""Share of pulses that must lie in a convention's accepted range to infer it."""
+
+
+def choose_convention(line: Line) -> Convention:
+    """Choose the convention that a line's pulses follow.
+
+    The standard servo convention is taken unless at least 20 pulses speak
+    against it: nine of ten pulses of standard width but too many frames a
+    second make a fast servo line; nine of ten pulses within one of the shorter
+    conventions, and fewer than one in ten within the standard one, that.
+
+    Parameters
+    ----------
+    line : Line
+        The line.
+
+    Returns
+    -------
+    Convention
+
+    Examples
+    --------
+    >>> edges_us = np.stack([1000.0 * np.arange(50), 1000.0 * np.arange(50) + 180], axis=1).ravel()
+    >>> choose_convention(Line("M1", (edges_us * PS_PER_US).astype(np.int64) + 1, 0)).name
+    'eighth width'
+    """
+    line = Line(line.name, line.edges_ps[:LOOKED_AT], line.initial_level)
+    standard = _fit(line, STANDARD_SERVO, FAST_SERVO.period_low_us)
+    if standard >= FIT:
+        leads_ps = line.rises_ps(inverted=is_inverted(line, STANDARD_SERVO))
+        is_fast = _usual_us(leads_ps) < STANDARD_SERVO.period_low_us
+        return FAST_SERVO if is_fast else STANDARD_SERVO
+    if standard < 1 - FIT:
+        for convention in (EIGHTH_WIDTH, TWENTY_FOURTH_WIDTH):
+            if _fit(line, convention, convention.period_low_us) >= FIT:
+                return convention
+    return STANDARD_SERVO
+
+
+def _usual_us(leads_ps: npt.NDArray[np.int64]) -> float:
+    """Median distance of leading edges; endless where there are too few pulses to judge."""
+    if leads_ps.size < MIN_PULSES:
+        return np.inf
+    return float(np.median(np.diff(leads_ps))) / PS_PER_US
+
+
+def _fit(line: Line, convention: Convention, least_period_us: float) -> float:
+    """Share of a line's pulses whose width lies in the accepted range.
+
+    Frames closer together than any device takes speak against the convention as
+    a whole; too few pulses speak for the standard one.
+    """
+    inverted = is_inverted(line, convention)
+    rise_ps, fall_ps = line.rises_ps(inverted=inverted), line.falls_ps(inverted=inverted)
+    if rise_ps.size and fall_ps.size and fall_ps[0] < rise_ps[0]:
+        fall_ps = fall_ps[1:]
+    pulses = min(rise_ps.size, fall_ps.size)
+    if pulses < MIN_PULSES:
+        return 1.0 if convention is STANDARD_SERVO else 0.0
+    if _usual_us(rise_ps) < least_period_us:
+        return 0.0
+    width_us = (fall_ps[:pulses] - rise_ps[:pulses]) / PS_PER_US
+    return float(
+        np.mean(
+            (width_us >= convention.accepted_low_us) & (width_us <= convention.accepted_high_us)
+        )
+    )

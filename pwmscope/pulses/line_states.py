@@ -9,8 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Line
-from pwmscope.pulses.choice import LOOKED_AT, choose_convention, is_inverted
-from pwmscope.pulses.convention import Convention
+from pwmscope.pulses.convention import LOOKED_AT, Convention, choose_convention, is_inverted
 from pwmscope.pulses.sum_train import TrainChannel
 
 StateKind: TypeAlias = Literal["stuck high", "stuck low", "noise"]

@@ -5,10 +5,18 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
+from pwmscope.report.actions import Action
+from pwmscope.report.answer import Answer, Card, make_answer
 from pwmscope.report.data import finding_data, json_text, to_data, to_json
-from pwmscope.report.failsafe_answer import format_failure
-from pwmscope.report.failsafe_data import failsafe_data
+from pwmscope.report.evidence import (
+    Evidence,
+    LineChecks,
+    format_failure,
+    line_checks,
+)
+from pwmscope.report.failsafe_data import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
+from pwmscope.report.wiring_data import wiring_data
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
@@ -30,6 +38,11 @@ _DRAWING = {
 """What draws or sets pages, and so takes long to import."""
 
 __all__ = [
+    "Action",
+    "Answer",
+    "Card",
+    "Evidence",
+    "LineChecks",
     "OnePage",
     "Written",
     "failsafe_data",
@@ -38,12 +51,16 @@ __all__ = [
     "folder_names",
     "format_failure",
     "format_value",
+    "hazard_data",
     "json_text",
+    "line_checks",
+    "make_answer",
     "make_one_page",
     "refuse_report",
     "timeline_fragment",
     "to_data",
     "to_json",
+    "wiring_data",
     "write_one_page",
     "write_report",
 ]

@@ -13,8 +13,7 @@ from rich.text import Text
 
 from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
-from pwmscope.model.finding import Finding
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import Finding, format_line, format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
 from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
 from pwmscope.report.templates import fill

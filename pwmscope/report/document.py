@@ -11,7 +11,7 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import format_line, format_plainly
 from pwmscope.plot import Picture
 from pwmscope.report.sentences import format_value
 

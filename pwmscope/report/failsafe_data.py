@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEvent
+from pwmscope.model import Hazard
+from pwmscope.report.actions import list_actions
+from pwmscope.report.answer import MAX_ACTIONS, format_headline
 from pwmscope.report.data import Json, event_data, finding_data, json_text
-from pwmscope.report.failsafe_answer import (
-    actions,
-    format_headline,
-    hazard_data,
-    left_out_data,
-)
-from pwmscope.report.failsafe_causes import causes_data
+from pwmscope.report.evidence import Evidence, format_left_out
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
 
 SCHEMA: Final = 1
@@ -31,15 +28,15 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
     dict
         Only dicts, lists, strings, finite numbers, booleans and None.
     """
-    sheet = check.sheet
+    sheet, evidence = check.sheet, Evidence(check, check.sheet)
     return {
         "schema": SCHEMA,
         "verdict": check.verdict.value,
-        "headline": format_headline(check),
+        "headline": format_headline(evidence),
         "sentence": overall_failsafe_sentence(check),
         "hazards": [hazard_data(hazard) for hazard in check.hazards],
         "left_out": [left_out_data(left) for left in check.left_out],
-        "actions": list(actions(check)),
+        "actions": [action.sentence for action in list_actions(evidence)[:MAX_ACTIONS]],
         "limit": {"failsafe_s": check.limits.failsafe_s, "source": check.limits.source},
         "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
         "recordings": [
@@ -75,7 +72,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         "device": line.device,
         "verdict": None if line.verdict is None else line.verdict.value,
         "sentence": line.sentence,
-        "hazards": list(line.told_hazards),
+        "hazards": [hazard.sentence for hazard in line.hazards],
         "stop_range": None
         if band is None
         else {"low_us": band.low_us, "high_us": band.high_us, "source": band.source},
@@ -97,8 +94,51 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
                 "source": rec.source,
                 "loss": event_data(event),
                 "reasons": event.reasons,
-                "alternatives": causes_data(event),
+                "alternatives": _causes_data(event),
             }
             for rec, event in line.losses
         ],
+    }
+
+
+def _causes_data(event: LossEvent) -> list[Json]:
+    """Turn the alternative causes of one loss of one line into plain data."""
+    return [
+        {
+            "cause": alternative.cause.value,
+            "refuted": alternative.refuted,
+            "ground": alternative.ground.value,
+            "lines": list(alternative.lines),
+            "at_s": alternative.at_s,
+            "odds": alternative.odds,
+            "losses": alternative.losses,
+        }
+        for alternative in event.alternatives
+    ]
+
+
+def hazard_data(hazard: Hazard) -> dict[str, Json]:
+    """Turn a hazard into plain data."""
+    return {
+        "kind": hazard.kind.value,
+        "lines": list(hazard.lines),
+        "at_s": hazard.at_s,
+        "width_us": hazard.width_us,
+        "from_us": hazard.from_us,
+        "times": hazard.times,
+        "losses": hazard.losses,
+        "source": hazard.source,
+        "sentence": hazard.sentence,
+    }
+
+
+def left_out_data(left: LeftOut) -> dict[str, Json]:
+    """Turn something that was left out into plain data."""
+    return {
+        "kind": left.kind.value,
+        "what": left.what,
+        "from_s": left.from_s,
+        "to_s": left.to_s,
+        "weighs": left.weighs,
+        "sentence": format_left_out(left),
     }

@@ -1,4 +1,4 @@
-"""The failsafe check on the terminal: headline, hazards, a verdict per line, what to do."""
+"""The failsafe check on the terminal: each loss, each verdict's reasons, how to record one."""
 
 from __future__ import annotations
 
@@ -6,40 +6,42 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from pwmscope.bench import CAUTIONS
-from pwmscope.findings.failsafe import CONFIDENCE, Failsafe, FailsafeLine, needed_trials
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_device, format_line, format_plainly
-from pwmscope.report.failsafe_answer import actions, format_hazard, format_headline, format_left_out
-from pwmscope.report.failsafe_causes import causes_tables
-from pwmscope.report.loss_table import COLUMNS, MAX_EVENTS, format_reasons, losses_table
-from pwmscope.report.sentences import RULEBOOK, wrapped
+from pwmscope.errors import named
+from pwmscope.findings.failsafe import (
+    CONFIDENCE,
+    Alternative,
+    Failsafe,
+    FailsafeLine,
+    LineInRecording,
+    LossEvent,
+    needed_trials,
+)
+from pwmscope.model import Verdict, badness, format_device, format_line, format_plainly
+from pwmscope.report.sentences import format_number, wrapped
 
-_STYLE: Final = {
-    Verdict.MEETS: "bold",
-    Verdict.NOT_SHOWN: "italic",
-    Verdict.DOES_NOT_MEET: "bold reverse",
-    None: "",
-}
+MAX_EVENTS: Final = 6
+"""So many losses of a line are told one by one on the screen; the JSON tells all."""
+COLUMNS: Final = (
+    "'stops in': the longest time from the loss until the device was commanded to stand still, "
+    "uncertainty included.",
+    "'back at': when the output pulsed or moved again.",
+)
+"""What the table's columns mean."""
 WANTED_RATE: Final = 0.05
 
 
-def print_failsafe(check: Failsafe, console: Console, why: str | None = None) -> None:
-    """Print a failsafe check, the answer first."""
-    print_answer(check, console)
+def print_failsafe_details(check: Failsafe, console: Console) -> None:
+    """Print what each line did at each loss, how that is known, and what was assumed."""
     sources = [rec.source for rec in check.recordings]
     for line in check.lines:
-        if why in (line.line, "all"):
-            for heading, table in causes_tables(line, sources):
-                console.print()
-                console.print(Text(heading, style="bold"))
-                console.print(table)
-    for line in check.lines:
+        console.print()
+        console.print(Text(wrapped(_heading(line), console), style="bold"))
+        _print_sentences([line.sentence], console)
         if line.losses:
-            console.print()
-            console.print(Text(_heading(line), style="bold"))
             console.print(losses_table(line, sources))
             _print_sentences(format_reasons(line), console)
     for heading, sentences in _parts(check):
@@ -47,29 +49,17 @@ def print_failsafe(check: Failsafe, console: Console, why: str | None = None) ->
             console.print()
             console.print(Text(heading, style="bold"))
         _print_sentences(sentences, console)
-    console.print()
-    console.print(Text(wrapped(_rulebook(check), console)))
 
 
-def print_answer(check: Failsafe, console: Console) -> None:
-    """Print headline, hazards, a verdict for each line, and what to do."""
-    headline = format_plainly(format_headline(check))
-    console.print(Text(wrapped(headline, console), style=_STYLE[check.verdict]))
-    for hazard in check.hazards:
-        said = f"! Hazard: {format_plainly(format_hazard(hazard))}."
-        console.print(Text(wrapped(said, console, "", "    "), style="bold"))
-    for left in check.left_out:
-        console.print(Text(wrapped(format_plainly(format_left_out(left)), console, "", "    ")))
-    console.print()
+def print_causes(check: Failsafe, console: Console, why: str) -> None:
+    """Print which other causes of each loss are refuted, of one line or of all."""
+    sources = [rec.source for rec in check.recordings]
     for line in check.lines:
-        console.print(_answer(line, console))
-    console.print()
-    console.print(Text(wrapped(overall_failsafe_sentence(check), console), style="bold"))
-    told = actions(check)
-    if told:
-        console.print()
-        console.print(Text("What to do next", style="bold"))
-        _print_sentences(told, console)
+        if why in (line.line, "all"):
+            for heading, table in _causes_tables(line, sources):
+                console.print()
+                console.print(Text(heading, style="bold"))
+                console.print(table)
 
 
 def _print_sentences(sentences: Iterable[str], console: Console) -> None:
@@ -80,18 +70,6 @@ def _print_sentences(sentences: Iterable[str], console: Console) -> None:
 def format_failsafe_line(line: FailsafeLine) -> str:
     """Name a line with its role and device."""
     return format_device(line.line, line.expected.role or "", line.device)
-
-
-def _answer(line: FailsafeLine, console: Console) -> Text:
-    name = format_failsafe_line(line)
-    verdict = line.verdict
-    word = "no verdict" if verdict is None else verdict.value
-    sentence = f"{name}: {word}. {format_plainly(line.sentence)}"
-    text = Text(wrapped(sentence, console, "", "    "))
-    text.stylize("bold", 0, len(format_line(line.line)))
-    begin = len(name) + 2
-    text.stylize(_STYLE[verdict], begin, begin + len(word))
-    return text
 
 
 def overall_failsafe_sentence(check: Failsafe) -> str:
@@ -116,7 +94,7 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
     if several:
         numbered = enumerate((rec.source for rec in check.recordings), start=1)
         yield "Recordings", [f"{number}: {source}" for number, source in numbered]
-    yield "The columns", [COLUMNS] if any(line.losses for line in check.lines) else []
+    yield "The columns", list(COLUMNS) if any(line.losses for line in check.lines) else []
     lines = [line for line in check.lines if line.recordings]
     for name, heading in (
         ("signal loss trials", "The losses together"),
@@ -131,11 +109,6 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
         yield "What to record", list(procedure(check.limits.failsafe_s))
     yield "Held against", list(_limits(lines))
     yield "Assumed", assumptions(check)
-
-
-def _rulebook(check: Failsafe) -> str:
-    count = len(check.recordings)
-    return RULEBOOK if count == 1 else RULEBOOK.replace("one recording", f"{count} recordings")
 
 
 def _heading(line: FailsafeLine) -> str:
@@ -161,26 +134,145 @@ def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> 
             continue
         for rec in line.recordings:
             finding = rec.finding(name)
-            if finding is not None and finding.sentence not in line.told_hazards:
+            is_told = name == "recovery" and bool(rec.silence.hazards)
+            if finding is not None and not is_told:
                 where = f"{rec.source}: " if several else ""
                 told.setdefault(f"{where}{finding.sentence}", []).append(format_line(line.line))
     for sentence, names in told.items():
         yield f"{', '.join(names)}: {sentence}"
 
 
+def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
+    """Tell a line's losses, those that govern the verdict first."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    if len(sources) > 1:
+        table.add_column("recording", justify="right")
+    table.add_column("lost at, s", justify="right")
+    table.add_column("what it did", overflow="fold")
+    table.add_column("stops in, s", justify="right")
+    table.add_column("back at, s", justify="right")
+    table.add_column("verdict")
+    for rec, event in _governing(line):
+        bounds_s = None if event.verdict is Verdict.NOT_SHOWN else event.stop_bounds_s
+        table.add_row(
+            *([str(sources.index(rec.source) + 1)] if len(sources) > 1 else []),
+            f"{event.lost_s:.3f}",
+            f"{format_phases(event)}{_format_odd(event)}",
+            format_number(bounds_s[1] if bounds_s else None, 3),
+            format_number(event.recovered_s, 3),
+            "" if event.verdict is None else event.verdict.value,
+        )
+    return table
+
+
+def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
+    """Choose the losses that are told one by one, the worst first."""
+
+    def urgency(pair: tuple[LineInRecording, LossEvent]) -> tuple[int, float]:
+        event = pair[1]
+        return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
+
+    return sorted(line.losses, key=urgency)[:MAX_EVENTS]
+
+
+def format_phases(event: LossEvent) -> str:
+    """Say what an output did in a loss, step by step."""
+    if event.is_restart:
+        return "supply or receiver restart"
+    phases = event.phases
+    told = []
+    for phase in phases:
+        level = "" if phase.level_us is None else f" {phase.level_us:.0f} us"
+        lasted = f" for {phase.end_s - phase.start_s:.2f} s" if phase is not phases[-1] else ""
+        told.append(f"{phase.kind.value}{level}{lasted}")
+    return ", ".join(told) if told else "no pulses around the loss"
+
+
+def _format_odd(event: LossEvent) -> str:
+    recovery = event.recovery
+    told = [
+        f"{count} {what}"
+        for count, what in (
+            (recovery.odd_pulses, "glitches or foreign pulses"),
+            (recovery.outside_convention, "pulses well outside the convention"),
+        )
+        if count
+    ]
+    return f"; {' and '.join(told)}" if told else ""
+
+
+def format_reasons(line: FailsafeLine) -> Iterator[str]:
+    """Say why losses do not meet the limit or do not show it, each reason once."""
+    told: dict[str, list[str]] = {}
+    for _, event in _governing(line):
+        if event.verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+            told.setdefault(event.reason, []).append(f"{event.lost_s:.3f} s")
+    for reason, moments in told.items():
+        yield f"{', '.join(moments)}: {reason}"
+    if len(line.losses) > MAX_EVENTS:
+        left = len(line.losses) - MAX_EVENTS
+        yield f"{left} more losses are not listed here. The JSON lists all."
+
+
+def _causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str, Table]]:
+    """Tell the alternative causes of a line's losses, those that govern first."""
+    judged = [(rec, event) for rec, event in line.losses if event.alternatives]
+    judged.sort(key=lambda pair: badness(pair[1].verdict))
+    for rec, event in judged[:MAX_EVENTS]:
+        where = f" in recording {sources.index(rec.source) + 1}" if len(sources) > 1 else ""
+        word = event.verdict.value if event.verdict else "no verdict"
+        heading = f"Why {format_line(line.line)} at {event.lost_s:.3f} s{where}: {word}"
+        yield heading, _table(event)
+
+
+def _table(event: LossEvent) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column("another cause", overflow="fold")
+    table.add_column("refuted")
+    table.add_column("by what", overflow="fold")
+    for alternative in event.alternatives:
+        table.add_row(
+            alternative.cause.value,
+            "yes" if alternative.refuted else "no",
+            format_ground(alternative),
+        )
+    if event.verdict is Verdict.NOT_SHOWN and all(a.refuted for a in event.alternatives):
+        table.add_row("other", "no", event.reason)
+    return table
+
+
+def format_ground(alternative: Alternative) -> str:
+    """Say what refutes a cause, or leaves it open, with lines, time and odds.
+
+    Examples
+    --------
+    >>> from pwmscope.findings.failsafe import Cause, Ground
+    >>> format_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
+    "two sticks' lines changed together (RX1, RX3; 6.800 s; 10 losses; odds 2e-05)"
+    """
+    more = [", ".join(map(format_line, alternative.lines))] if alternative.lines else []
+    if alternative.at_s is not None:
+        more.append(f"{alternative.at_s:.3f} s")
+    if alternative.losses is not None:
+        more.append(f"{alternative.losses} losses")
+    if alternative.odds is not None:
+        more.append(f"odds {alternative.odds:.0e}")
+    return alternative.ground.value + (f" ({'; '.join(more)})" if more else "")
+
+
 def procedure(limit_s: float) -> tuple[str, ...]:
     """List how to record a signal loss that shows something (common practice)."""
     trials = needed_trials(WANTED_RATE)
     return (
-        "Put a wire from the transmitter's switch, or a push-button that is pressed with it, on a "
-        "spare input of the analyser; name that line in the bench sheet or with --off-line.",
-        "Start recording before the receiver has power, so that the lines are seen before the "
-        "link.",
-        "With the transmitter on, hold every stick well off its rest position and keep it there.",
-        f"Switch the transmitter off and wait {limit_s + 2.0:g} s; switch it on again with the "
-        "sticks still held, expect every output to jump, and let go.",
-        f"Do so several times; {trials} losses that all meet the limit show that fewer than "
-        f"{WANTED_RATE:.0%} fail, with {CONFIDENCE:.0%} confidence.",
+        "Wire the transmitter's switch to a spare input of the analyser. A push-button pressed "
+        "with the switch does as well.",
+        named("Name that line as the marker in the bench sheet, or with `marker`."),
+        "Start recording before the receiver has power. The outputs are then seen before the link.",
+        "Switch the transmitter on. Hold every stick well off its rest and keep it there.",
+        f"Switch the transmitter off and wait {limit_s + 2.0:g} s. Keep holding the sticks.",
+        "Switch it on again and expect every output to jump. Then let go.",
+        f"Repeat it. {trials} losses that all meet the limit show a failure rate below "
+        f"{WANTED_RATE:.0%} ({CONFIDENCE:.0%} confidence).",
     )
 
 

@@ -13,7 +13,7 @@ from typing import Final
 from pwmscope import __version__
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe
-from pwmscope.model.finding import worst
+from pwmscope.model import worst
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
 from pwmscope.report.composition import compose
 from pwmscope.report.data import to_json

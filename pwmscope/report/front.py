@@ -8,6 +8,7 @@ from typing import Final
 
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine
+from pwmscope.model import Hazard, HazardKind
 from pwmscope.report.document import (
     Block,
     Item,
@@ -30,8 +31,8 @@ from pwmscope.report.sentences import (
 )
 
 _NO_HAZARD = (
-    "None was recognised. That is no proof that there is none: pwmscope knows only some kinds, "
-    "and only what this recording holds."
+    "None was found. This does not prove that there is none. pwmscope knows only some kinds, and "
+    "only this recording."
 )
 
 
@@ -43,7 +44,7 @@ def front_sections(
     return (
         _answers(findings, check, wording),
         *((Section("failed", wording.say("What does not meet its limit"), failed),) * bool(failed)),
-        Section("hazards", wording.say("Hazards"), _hazards(findings, wording)),
+        Section("hazards", wording.say("Hazards"), _hazards(findings, check, wording)),
         Section(
             "not-shown",
             wording.say("What this recording does not show"),
@@ -97,21 +98,14 @@ def _in_short(findings: Findings, wording: Wording) -> tuple[Item, ...]:
                 named.setdefault("servo pulses", []).append(channel.line)
         if named:
             items.append(Item((verdict_run(verdict), Run(" ")), wording.grouped(named)))
-    told = _told_hazards(findings)
-    if told:
-        lines = dict.fromkeys(line for named in told.values() for line in named)
-        lead = (Run("Hazard", Look.STRONG), Run(" seen on "), *wording.lines(lines))
-        items.append(Item(lead, wording.say("; it is told below.")))
     return tuple(items)
 
 
-def _told_hazards(findings: Findings) -> dict[str, list[str]]:
-    lines: dict[str, list[str]] = {}
-    for channel in findings.channels.values():
-        for finding in () if channel.silence is None else channel.silence.findings:
-            if finding.sentence.startswith("Hazard"):
-                lines.setdefault(finding.sentence, []).append(channel.line)
-    return lines
+def _seen_hazards(findings: Findings, check: Failsafe | None) -> tuple[Hazard, ...]:
+    if check is not None:
+        return check.hazards
+    losses = (channel.silence for channel in findings.channels.values())
+    return tuple(hazard for own in losses if own is not None for hazard in own.hazards)
 
 
 def _plain_list(sentence: str, wording: Wording) -> str:
@@ -166,17 +160,15 @@ def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Blo
     return (Items(items),) if items else ()
 
 
-def _hazards(findings: Findings, wording: Wording) -> tuple[Block, ...]:
-    lines = _told_hazards(findings)
-    if not lines:
+def _hazards(findings: Findings, check: Failsafe | None, wording: Wording) -> tuple[Block, ...]:
+    hazards = _seen_hazards(findings, check)
+    if not hazards:
         return (Paragraph(wording.say(_NO_HAZARD)),)
+    rest = "Bring the sticks to rest before you switch the transmitter on."
+    held = any(hazard.kind is HazardKind.STICK_HELD for hazard in hazards)
     return (
-        Items(
-            tuple(
-                Item((*wording.lines(named), Run(": ")), wording.say(sentence))
-                for sentence, named in lines.items()
-            )
-        ),
+        Items(tuple(Item((), wording.say(hazard.sentence)) for hazard in hazards)),
+        *((Paragraph(wording.say(rest)),) * held),
     )
 
 

@@ -22,8 +22,7 @@ from pwmscope.findings.failsafe import (
     PhaseKind,
     Polarity,
 )
-from pwmscope.model.hazard import HazardKind
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import HazardKind, Verdict
 
 Number: TypeAlias = float | None
 NotNegative: TypeAlias = Annotated[float, Ge(0)]
@@ -834,13 +833,6 @@ class WiringDocument(TypedDict):
 # --- analysis ---
 
 
-class HazardSeen(TypedDict):
-    """What was seen that can hurt although no limit is held against it."""
-
-    lines: Annotated[list[str], MinLen(1)]
-    sentence: Sentence
-
-
 class DeviceCard(TypedDict):
     """One device, or one line where no bench sheet names the devices."""
 
@@ -892,8 +884,8 @@ class AnalysisDocument(TypedDict):
     """The worst over everything that was held against a limit."""
     sheet: SheetName | None
     """The bench sheet; null without one."""
-    hazards: list[HazardSeen]
-    """They change neither headline nor verdict."""
+    hazards: list[JumpHazard]
+    """They change neither verdict nor exit code."""
     cards: list[DeviceCard]
     actions: Annotated[list[ToDo], Len(0, 5)]
     """The most dangerous first."""
@@ -906,3 +898,5 @@ class AnalysisDocument(TypedDict):
     mixing: MixingAnswer | None
     """Null where the sheet names no two drive outputs."""
     settings: list[LineSetting]
+    wiring: WiringDocument | None
+    """The rulings of the wiring rules; null where they were not asked about."""

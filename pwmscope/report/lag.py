@@ -10,7 +10,7 @@ from rich.text import Text
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.lag import Follows, Lag
-from pwmscope.model.letters import format_plainly
+from pwmscope.model import format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
 from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
 

@@ -13,8 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
-from pwmscope.model.assumption import Assumption, assumed
-from pwmscope.model.letters import format_line
+from pwmscope.model import Assumption, assumed, format_line
 
 _MAX_EDGES: Final = 4
 _INSTANT_WIDTH: Final = 15

@@ -14,7 +14,7 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
-from pwmscope.model.verdict import badness
+from pwmscope.model import badness
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, loss_strip
 from pwmscope.report.document import file_name, shown

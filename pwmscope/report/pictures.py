@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.plot import (
     Picture,
     draw_first_frames,

@@ -19,7 +19,7 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import format_line, format_plainly
 from pwmscope.report.data import to_json
 from pwmscope.report.templates import fill
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rich.console import Console
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 from pwmscope.pulses import Convention
 
 
@@ -103,7 +103,7 @@ def format_verdict(finding: Finding) -> str:
 
     Examples
     --------
-    >>> from pwmscope.model.finding import measured
+    >>> from pwmscope.model import measured
     >>> format_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
     'measured'
     """

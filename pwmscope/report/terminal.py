@@ -1,9 +1,10 @@
-"""Findings on the terminal: the answer first, then tables; and what a finding means."""
+"""The answer on the terminal, and on demand all findings and what they mean."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from difflib import get_close_matches
 from typing import Final
 
 import numpy as np
@@ -24,8 +25,9 @@ from pwmscope.findings import (
     definitions,
 )
 from pwmscope.findings.timing import Jitter
-from pwmscope.model.definition import Definition
-from pwmscope.model.letters import format_line, format_plainly
+from pwmscope.model import Definition, format_line, format_plainly
+from pwmscope.report.answer import Answer, Card
+from pwmscope.report.evidence import LineChecks, format_lines
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -36,17 +38,121 @@ from pwmscope.report.sentences import (
     format_value,
     format_verdict,
     open_points,
-    overall_sentence,
     wrapped,
 )
 
 _LABEL_WIDTH: Final = 37
 _COLUMN_WIDTH: Final = 15
-_STYLE: Final = {
-    Verdict.MEETS: "bold",
+_NARROW: Final = 72
+"""On narrower screens cards are sentences, not rows."""
+_MANY: Final = 12
+"""More cards than that are told in groups that say the same."""
+_MAX_TABLE: Final = 8
+STYLE: Final = {
+    Verdict.MEETS: "cyan",
     Verdict.NOT_SHOWN: "italic",
-    Verdict.DOES_NOT_MEET: "bold reverse",
+    Verdict.DOES_NOT_MEET: "bold red",
 }
+CAUTION: Final = (
+    "First: weapon removed or locked, wheels up, robot tied down, eyes protected, battery watched."
+)
+
+
+def print_answer(
+    answer: Answer,
+    console: Console,
+    *,
+    figures: tuple[ChannelFindings, ...] = (),
+    last: Sequence[str] = (),
+) -> None:
+    """Print an answer in its order: headline, hazards, cards, what to do, what is left out."""
+    console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
+    for hazard in answer.hazards:
+        said = format_plainly(str(hazard))
+        console.print(Text(wrapped(said, console, "", "    "), style="bold yellow"))
+    if answer.cards:
+        console.print()
+        _print_cards(answer.cards, console)
+    if 0 < len(figures) <= _MAX_TABLE and console.width >= _NARROW:
+        console.print()
+        console.print(_figures_table(figures, {card.line: card for card in answer.cards}))
+    if answer.actions:
+        console.print()
+        console.print(Text("What to do next", style="bold"))
+        console.print(Text(wrapped(CAUTION, console, "  ", "  ")))
+        for number, action in enumerate(answer.actions, start=1):
+            said = format_plainly(action.sentence)
+            console.print(Text(wrapped(said, console, f"  {number}. ", "     ")))
+    below = [*answer.left_out, *last]
+    if below:
+        console.print()
+    for sentence in below:
+        console.print(Text(wrapped(format_plainly(sentence), console), style="dim"))
+
+
+def _print_cards(cards: Sequence[Card], console: Console) -> None:
+    rows = _card_rows(cards)
+    if console.width < _NARROW:
+        for names, device, card in rows:
+            about = f" ({device})" if device else ""
+            said = f"{names}{about}: {card.verdict}. {card.figure}."
+            console.print(Text(wrapped(format_plainly(said), console, "  ", "    ")))
+        return
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False, expand=False)
+    table.add_column("", max_width=24, overflow="fold")
+    table.add_column("", max_width=20, no_wrap=True, overflow="ellipsis")
+    table.add_column("", no_wrap=True)
+    table.add_column("", overflow="fold")
+    for names, device, card in rows:
+        verdict = Text(card.verdict.value, style=STYLE[card.verdict])
+        table.add_row(Text(f"  {names}"), Text(device), verdict, Text(format_plainly(card.figure)))
+    console.print(table)
+
+
+def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
+    """List cards with their names; of many those that say the same are one row."""
+    if len(cards) <= _MANY:
+        return [(format_line(c.line), format_plainly(c.device or c.role), c) for c in cards]
+    same: dict[tuple[Verdict, str], list[Card]] = {}
+    for card in cards:
+        same.setdefault((card.verdict, card.figure), []).append(card)
+    return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
+
+
+def _figures_table(channels: Sequence[ChannelFindings], cards: Mapping[str, Card]) -> Table:
+    """Put neutral, ends, jitter and rate of each line side by side."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column("", overflow="fold", max_width=24)
+    for head in ("neutral, us", "ends, us", "jitter, us", "frames/s"):
+        table.add_column(head, justify="right", header_style="")
+    for channel in channels:
+        travel, timing = channel.travel, channel.timing
+        neutral = None if travel is None else travel.neutral
+        ends = () if travel is None else (travel.low, travel.high)
+        told = [format_number(None if end is None else end.width_us, 1) for end in ends]
+        jitter = None if timing is None else timing.own_width_jitter_us
+        table.add_row(
+            Text(f"  {format_line(channel.line)}"),
+            format_number(None if neutral is None else neutral.width_us, 1),
+            " and ".join(told) if any(ends) else "–",
+            format_number(None if jitter is None else jitter.rms, 2),
+            format_number(None if timing is None else timing.frame_rate_hz, 2),
+        )
+    return table
+
+
+def print_checks(checks: Sequence[LineChecks], console: Console) -> None:
+    """Print the verdict on each check of some lines, with its reason."""
+    for line in checks:
+        console.print()
+        said = f"Why {format_line(line.line)}: {line.verdict}"
+        console.print(Text(said, style="bold"))
+        if line.refused:
+            console.print(Text(wrapped(format_plainly(line.refused), console, "  ", "    ")))
+        for check in line.checks:
+            found = check.finding
+            told = f"{found.name}: {check.verdict}. {found.sentence} Limit: {found.limit}."
+            console.print(Text(wrapped(format_plainly(told), console, "  ", "    ")))
 
 
 _PLUS_MINUS: Final = (
@@ -56,10 +162,9 @@ _PLUS_MINUS: Final = (
 
 
 def print_findings(findings: Findings, console: Console) -> None:
-    """Print everything found, the answers first."""
+    """Print everything found in a recording, check by check."""
     capture = findings.capture
     console.print(Text(f"{capture.source}, {_format_length(capture)}", style="bold"))
-    console.print(Text(wrapped(overall_sentence(findings), console)))
     console.print()
     for channel in findings.channels.values():
         console.print(_answer(channel, console))
@@ -75,8 +180,6 @@ def print_findings(findings: Findings, console: Console) -> None:
         console.print(Text(heading, style="bold"))
         for sentence in sentences:
             console.print(Text(wrapped(sentence, console, "  - ", "    ")))
-    console.print()
-    console.print(Text(wrapped(RULEBOOK, console)))
 
 
 def _format_length(capture: Capture) -> str:
@@ -90,7 +193,7 @@ def _answer(channel: ChannelFindings, console: Console) -> Text:
     text = Text(wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
-    text.stylize(_STYLE[verdict], begin, begin + len(verdict.value))
+    text.stylize(STYLE[verdict], begin, begin + len(verdict.value))
     return text
 
 
@@ -247,8 +350,8 @@ MAX_SPANS = 10
 """Spans of evidence that are listed for one finding and line."""
 
 
-def print_explanations(findings: Findings, names: tuple[str, ...], console: Console) -> None:
-    """Print definition, formula, source and evidence of some findings."""
+def print_explanations(findings: Findings | None, names: tuple[str, ...], console: Console) -> None:
+    """Print definition, formula and source of some findings; of a recording their evidence."""
     for definition in _chosen(names):
         console.print(Text(definition.name, style="bold"))
         for label, words in (
@@ -266,7 +369,8 @@ def print_explanations(findings: Findings, names: tuple[str, ...], console: Cons
             for words in _format_evidence(finding, channel):
                 _print_wrapped(console, words, "    ")
         console.print()
-    _print_wrapped(console, RULEBOOK, "")
+    if findings is not None:
+        _print_wrapped(console, RULEBOOK, "")
 
 
 def _print_wrapped(console: Console, words: str, indent: str) -> None:
@@ -275,16 +379,24 @@ def _print_wrapped(console: Console, words: str, indent: str) -> None:
 
 def _chosen(names: tuple[str, ...]) -> list[Definition]:
     defined = definitions()
-    wanted = {" ".join(name.lower().split()) for name in names}
-    unknown = wanted - {EVERYTHING, *defined}
-    if unknown:
-        raise HintError(
-            f"There is no finding '{min(unknown)}'; the findings are {', '.join(defined)}."
-        )
+    wanted = [" ".join(name.lower().split()) for name in names]
+    for name in wanted:
+        if name != EVERYTHING and name not in defined:
+            near = get_close_matches(name, defined, n=3, cutoff=0.5)
+            near += [known for known in defined if name in known and known not in near]
+            known = " or ".join(f"'{word}'" for word in near[:4])
+            raise HintError(
+                f"There is no finding '{name}'. "
+                + (f"Did you mean {known}?" if near else f"There are: {', '.join(defined)}.")
+            )
     return [d for name, d in defined.items() if EVERYTHING in wanted or name in wanted]
 
 
-def _found(findings: Findings, name: str) -> Iterator[tuple[str, Finding, ChannelFindings | None]]:
+def _found(
+    findings: Findings | None, name: str
+) -> Iterator[tuple[str, Finding, ChannelFindings | None]]:
+    if findings is None:
+        return
     for finding in findings.recording_findings:
         if finding.name == name:
             yield "whole recording", finding, None
@@ -301,7 +413,7 @@ def _format_evidence(finding: Finding, channel: ChannelFindings | None) -> Itera
         yield f"Data used: {_format_span(span, channel)}."
     left = len(finding.evidence) - MAX_SPANS
     if left > 0:
-        yield f"And {left} more time spans, which --json lists."
+        yield f"And {left} more time spans. The JSON lists them."
 
 
 def _format_span(span: Evidence, channel: ChannelFindings | None) -> str:

@@ -14,9 +14,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import quiet_limit_s
-from pwmscope.model.letters import format_line
-from pwmscope.model.recording import PS_PER_S, PS_PER_US
-from pwmscope.model.spans import Span
+from pwmscope.model import PS_PER_S, PS_PER_US, Span, format_line
 from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json

@@ -8,8 +8,7 @@ from typing import Final
 
 from pwmscope.bench import CAUTIONS
 from pwmscope.bench.wiring import Ruling, Wiring
-from pwmscope.model.letters import format_plainly
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import Verdict, format_plainly
 
 COLUMNS: Final = 100
 _NAME: Final = 24
@@ -26,7 +25,7 @@ def wiring_text(wiring: Wiring) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench.wiring import check_wiring
     >>> sheet = parse_sheet("[channels.A]\nrole = 'servo'\nfeeds_5v = false")
     >>> text = wiring_text(check_wiring(sheet))
@@ -47,7 +46,7 @@ def count_sentence(wiring: Wiring) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench.wiring import check_wiring
     >>> count_sentence(check_wiring(parse_sheet("")))
     'Of 11 wiring rules 0 are met, 0 are not met and 11 are not shown by this sheet.'

@@ -2,7 +2,15 @@
 
 from pwmscope.synth.hands import FollowedPlan, Output, follow_plan
 from pwmscope.synth.load import load_script, parse_script
-from pwmscope.synth.recording import Recording, build
+from pwmscope.synth.recording import (
+    ChannelLoss,
+    ChannelTruth,
+    FrameTruth,
+    Level,
+    Recording,
+    Truth,
+    build,
+)
 from pwmscope.synth.script import (
     Behaviour,
     Channel,
@@ -23,7 +31,6 @@ from pwmscope.synth.script import (
     Wanders,
     Width,
 )
-from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
 from pwmscope.synth.writing import summarise_truth, write, write_truth
 
 __all__ = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from pwmscope.bench.plan import Axis, CapturePlan
+from pwmscope.bench import Axis, CapturePlan
 from pwmscope.synth.recording import stream
 from pwmscope.synth.script import (
     Behaviour,
@@ -84,7 +84,7 @@ def follow_plan(
 
     Examples
     --------
-    >>> from pwmscope.bench.plan import PlanStep
+    >>> from pwmscope.bench import PlanStep
     >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("go", 2.0, {"elevator": 1.0})))
     >>> made = follow_plan(plan, {"RX1": Output(1500.0, {"elevator": 400.0})}, seed=1,
     ...                    late_s=[0.0, 0.5])

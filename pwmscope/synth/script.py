@@ -10,7 +10,7 @@ from typing import ClassVar, Literal, TypeAlias, get_args
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.units import time_unit_in
+from pwmscope.capture import time_unit_in
 from pwmscope.errors import PwmscopeError
 
 

@@ -14,11 +14,19 @@ from typing import Any, BinaryIO, Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.recording import PS_PER_S, PS_PER_US
+from pwmscope.model import PS_PER_S, PS_PER_US
 from pwmscope.output import replace_file
-from pwmscope.synth.recording import Recording, SampledLine, sample_instants_ps
+from pwmscope.synth.recording import (
+    ChannelLoss,
+    ChannelTruth,
+    FrameTruth,
+    Level,
+    Recording,
+    SampledLine,
+    Truth,
+    sample_instants_ps,
+)
 from pwmscope.synth.script import SHAPES, ScriptError, Shape
-from pwmscope.synth.truth import ChannelLoss, ChannelTruth, FrameTruth, Level, Truth
 
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18

@@ -231,7 +231,10 @@ def frames_of(
     frames = np.concatenate(parts)
     for a, b in receiver.without_power:
         frames = frames[(frames < a) | (frames >= b)]
-    return frames
+        # A receiver that boots begins its frames anew.
+        anew = rng.uniform(0.0, receiver.frame_s)
+        frames = np.where(frames >= b, frames + anew, frames)
+    return frames[frames < duration_s]
 
 
 def frames_in_loss(  # noqa: PLR0917 - arrays of one length

@@ -13,8 +13,7 @@ from pwmscope.advice.drive import (
     drive_path,
     straight_line_error,
 )
-from pwmscope.bench.plan import PlanStep, StepSpan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import PlanStep, StepSpan, parse_sheet
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

@@ -15,8 +15,7 @@ from pwmscope.advice.settings import (
     stated_scale,
 )
 from pwmscope.advice.settings.advise import nearer
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.errors import HintError
 from pwmscope.findings import align_plan
 from pwmscope.findings.travel import Amount

@@ -11,9 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import COMMON_PRACTICE, ROLES, SheetError, load_sheet
+from pwmscope.bench import COMMON_PRACTICE, ROLES, SheetError, load_sheet, sheet_schema
 from pwmscope.bench.sheet import MAX_BYTES, parse_sheet
-from pwmscope.bench.sheet_model import sheet_schema
 from pwmscope.bench.toml_text import key_lines
 from pwmscope.errors import PwmscopeError
 

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import SheetError, load_sheet
+from pwmscope.bench import BLANK, SheetError, load_sheet
 from pwmscope.bench.sheet import MAX_BYTES, parse_sheet
-from pwmscope.bench.sheet_template import BLANK
 from pwmscope.errors import PwmscopeError
 
 ROOT = Path(__file__).parents[2]

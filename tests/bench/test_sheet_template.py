@@ -9,8 +9,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import LEVELS, MARKER_KINDS, parse_sheet
-from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, filled_sheet, roles_of
+from pwmscope.bench import (
+    BLANK,
+    LEVELS,
+    MARKER_KINDS,
+    WEAPONS,
+    Answers,
+    filled_sheet,
+    parse_sheet,
+    roles_of,
+)
 from pwmscope.bench.wiring import check_wiring
 
 ROOT = Path(__file__).parents[2]

@@ -6,11 +6,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import SheetError, load_sheet
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import SheetError, load_sheet, parse_sheet
 from pwmscope.bench.wiring import RULES, check_wiring
 from pwmscope.bench.wiring.outputs import outputs_needed
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import Verdict
 
 ROOT = Path(__file__).parents[2]
 QUINCE = ROOT / "captures" / "bench.toml"

@@ -3,7 +3,9 @@
 Every comparison, number, truth value and branch of the modules named with ``--whole`` is broken,
 and ``--drawn`` further faults are drawn by ``--seed`` from the package's other modules. The faults
 themselves are those of cosmic-ray, a mutation library. Each runs against the tests that reach its
-line, quickest first, in a process forked from one that has the libraries loaded already.
+line, quickest first. One within a function runs in a process forked from one that has the tests
+collected, into which the broken function's code is put; any other, and with ``--again`` every one,
+in a process that loads the broken module anew.
 
     python tests/benchmarks/deliberate_faults.py --results faults.jsonl
 
@@ -16,6 +18,7 @@ is kept beside the results until a file changes. A fault that changes nothing st
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import hashlib
 import importlib
@@ -31,8 +34,9 @@ import sys
 import tempfile
 import time
 import tomllib
+import types
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -245,28 +249,87 @@ def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
             words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
             code = int(pytest.main([*words, "--import-mode=importlib", *tests]))
         os._exit(code)
-    _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status):
-        late = os.WTERMSIG(status) in (signal.SIGALRM, signal.SIGPROF)
-        return "late" if late else "caught"
-    told = {0: "survived", 1: "caught", 2: "caught"}.get(os.WEXITSTATUS(status))
-    if told is None:
-        raise SystemExit(f"pytest ended with {os.WEXITSTATUS(status)} for {name}: {tests[:3]}")
+    told = _told(os.waitpid(child, 0)[1])
+    if not told:
+        raise SystemExit(f"pytest ended in another way for {name}: {tests[:3]}")
     return told
 
 
-def _check_runner(
-    reached: dict[str, object], package: Path, whole: tuple[str, ...], results: Path
-) -> None:
-    """Run the tests of each module in this runner without a fault, once for each state of them."""
-    if reached.get("checked"):
-        return
-    for stem in whole:
-        every = sorted({name for own in reached["lines"][stem].values() for name in own})
-        told = run_fault(stem, (package / f"{stem}.py").read_text(), package, every)
-        if told != "survived":
-            raise SystemExit(f"The tests of {stem} are {told} in this runner without any fault.")
-    results.with_suffix(".reach.json").write_text(json.dumps(reached | {"checked": True}))
+def is_in_function(fault: Fault, path: Path) -> bool:
+    """Say whether a fault lies within the body of a function, and so in its code alone."""
+    return any(
+        isinstance(node, ast.FunctionDef) and node.body[0].lineno <= fault.line <= node.end_lineno
+        for node in ast.walk(ast.parse(path.read_text()))
+    )
+
+
+def put_in(name: str, source: str, path: Path) -> None:
+    """Give the functions and methods of a loaded module the code of its broken source."""
+    real, broken = sys.modules[name], types.ModuleType(name)
+    exec(compile(source, str(path), "exec"), broken.__dict__)
+    for key, new in vars(broken).items():
+        old = real.__dict__.get(key)
+        if getattr(new, "__module__", "") != name:
+            continue
+        if isinstance(new, type):
+            for attribute, method in vars(new).items():
+                _give_code(vars(old).get(attribute), method)
+        else:
+            _give_code(old, new)
+
+
+def _give_code(old: object, new: object) -> None:
+    for wrapper in ("__wrapped__", "__func__", "fget"):
+        if hasattr(new, wrapper):
+            if hasattr(old, "cache_clear"):
+                old.cache_clear()
+            old, new = getattr(old, wrapper), getattr(new, wrapper)
+    written = isinstance(new, types.FunctionType) and new.__code__.co_filename != "<string>"
+    if written and len(new.__code__.co_freevars) == len(old.__code__.co_freevars):
+        old.__code__ = new.__code__
+
+
+class _InPlace:
+    """A pytest plugin that, instead of the tests, runs what may go through faults with them."""
+
+    def __init__(self, go_through: Callable[[_InPlace], None]) -> None:
+        self.go_through, self.items, self.has_failed = go_through, {}, False
+
+    def pytest_runtestloop(self, session: object) -> bool:
+        self.items = {item.nodeid: item for item in session.items}
+        self.go_through(self)
+        return True
+
+    def pytest_runtest_logreport(self, report: object) -> None:
+        self.has_failed |= report.failed
+
+    def run(self, name: str, source: str, path: Path, tests: list[str]) -> str:
+        """Run tests in a forked process with broken code; return caught, late, or survived."""
+        child = os.fork()
+        if child == 0:
+            code = 1
+            with contextlib.suppress(BaseException):
+                signal.setitimer(signal.ITIMER_PROF, MAX_S)
+                signal.alarm(MAX_WAIT_S)
+                sink = os.open(os.devnull, os.O_WRONLY)
+                os.dup2(sink, 1)
+                os.dup2(sink, 2)
+                put_in(name, source, path)
+                for test in tests:
+                    item = self.items[test]
+                    item.ihook.pytest_runtest_protocol(item=item, nextitem=None)
+                    if self.has_failed:
+                        os._exit(1)
+                code = 0
+            os._exit(code)
+        return _told(os.waitpid(child, 0)[1])
+
+
+def _told(status: int) -> str:
+    if os.WIFSIGNALED(status):
+        late = os.WTERMSIG(status) in (signal.SIGALRM, signal.SIGPROF)
+        return "late" if late else "caught"
+    return {0: "survived", 1: "caught", 2: "caught"}.get(os.WEXITSTATUS(status), "")
 
 
 def preload() -> None:
@@ -315,6 +378,77 @@ def report(faults: list[Fault], outcome: dict[str, str], whole: tuple[str, ...])
     return text.getvalue()
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Goes through faults, and writes down what the tests say of each."""
+
+    package: Path
+    reached: dict[str, object]
+    results: Path
+    end_s: float
+
+    def in_place(self, faults: list[Fault], tests: tuple[str, ...]) -> None:
+        """Break functions of modules that are loaded, in forks of one run of pytest.
+
+        That run is a fork of its own, so that this process has loaded nothing of the product.
+        """
+        child = os.fork()
+        if child:
+            if os.waitpid(child, 0)[1]:
+                raise SystemExit("The faults within functions could not be run.")
+            return
+        import pytest  # noqa: PLC0415
+
+        def go_through(plugin: _InPlace) -> None:
+            self._check(plugin)
+            for fault in faults:
+                path = self.package / f"{fault.module}.py"
+                name = ".".join((*self.package.relative_to(ROOT).parts, fault.module))
+
+                def run(source: str, names: list[str], at: tuple[str, Path] = (name, path)) -> str:
+                    return plugin.run(at[0], source, at[1], names)
+
+                self._one(fault, run)
+
+        words = ["-q", "-p", "no:cacheprovider", "-o", "addopts=", "--doctest-modules"]
+        words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+        pytest.main([*words, "--import-mode=importlib", *tests], plugins=[_InPlace(go_through)])
+        os._exit(0)
+
+    def _check(self, plugin: _InPlace) -> None:
+        """Run all tests that reach the package without any fault, once for each state of them."""
+        if self.reached.get("checked"):
+            return
+        lines = [names for own in self.reached["lines"].values() for names in own.values()]
+        every = sorted({name for names in lines for name in names if name in plugin.items})
+        path = self.package / "verdict.py"
+        name = ".".join((*self.package.relative_to(ROOT).parts, path.stem))
+        if plugin.run(name, path.read_text(), path, every) != "survived":
+            os._exit(1)
+        kept = self.results.with_suffix(".reach.json")
+        kept.write_text(json.dumps(self.reached | {"checked": True}))
+
+    def anew(self, faults: list[Fault]) -> None:
+        """Load each broken module anew."""
+        for fault in faults:
+
+            def run(source: str, names: list[str], module: str = fault.module) -> str:
+                return run_fault(module, source, self.package, names)
+
+            self._one(fault, run)
+
+    def _one(self, fault: Fault, run: Callable[[str, list[str]], str]) -> None:
+        if time.perf_counter() > self.end_s:
+            return
+        tests, begin_s = tests_for(fault, self.reached), time.perf_counter()
+        source = mutated(fault, self.package / f"{fault.module}.py")
+        told = run(source, tests) if tests else "survived"
+        took_s = round(time.perf_counter() - begin_s, 2)
+        row = {"identity": identity(fault), "told": told, "tests": len(tests), "s": took_s}
+        with self.results.open("a") as file:
+            file.write(json.dumps(row | asdict(fault)) + "\n")
+
+
 def identity(fault: Fault) -> str:
     """Name a fault within one state of the code."""
     return f"{fault.module}|{fault.operator}|{fault.occurrence}|{fault.text}"
@@ -341,24 +475,19 @@ def main() -> None:
         part, parts = map(int, options.part.split("/"))
         with tempfile.TemporaryDirectory() as folder:
             reached = reach_once(tuple(options.tests), package, Path(folder), options.results)
+        due = [
+            fault for fault in faults[part::parts]
+            if outcome.get(identity(fault), "survived" if options.again else "")
+            == ("survived" if options.again else "")
+        ]  # fmt: skip
+        run = _Run(package, reached, options.results, time.perf_counter() + options.seconds)
         preload()
-        _check_runner(reached, package, whole, options.results)
-        end_s = time.perf_counter() + options.seconds
-        for k, fault in enumerate(faults):
-            known = outcome.get(identity(fault))
-            if k % parts != part or (known and not (options.again and known == "survived")):
-                continue
-            if time.perf_counter() > end_s:
-                break
-            tests = tests_for(fault, reached)
-            begin_s = time.perf_counter()
-            source = mutated(fault, package / f"{fault.module}.py")
-            told = run_fault(fault.module, source, package, tests) if tests else "survived"
-            took_s = round(time.perf_counter() - begin_s, 2)
-            outcome[identity(fault)] = told
-            row = {"identity": identity(fault), "told": told, "tests": len(tests), "s": took_s}
-            with options.results.open("a") as file:
-                file.write(json.dumps(row | asdict(fault)) + "\n")
+        if not options.again:
+            quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]
+            run.in_place(quick, tuple(options.tests))
+            due = [fault for fault in due if fault not in set(quick)]
+        run.anew(due)
+        outcome = {str(one["identity"]): str(one["told"]) for one in results_of(options.results)}
     print(report(faults, outcome, whole))
 
 

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.advice.mixing import advise
-from pwmscope.bench.plan import PlanStep, StepSpan
+from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.findings.mixing import (
     DriveLines,
     Mixing,
@@ -32,7 +32,7 @@ from pwmscope.findings.mixing import (
     Travel,
     examine_mixing,
 )
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 Vector: TypeAlias = npt.NDArray[np.float64]

@@ -16,9 +16,7 @@ import sys
 
 import numpy as np
 
-from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import AXES, CapturePlan, PlanStep, make_plan, parse_sheet
 from pwmscope.findings import align_plan
 from pwmscope.pulses import PulseTable, decode
 from pwmscope.synth import FollowedPlan, Output, PulsesStop, build, follow_plan

@@ -16,6 +16,9 @@ def samples(heading, times):
 
 
 def test_two_columns_headed_as_time(tmp_path):
+    """Where they tell other times one must be named; where they tell the same, either will do."""
+    file = write(tmp_path, "time_s,t_ms,RX1\n0,0,0\n10,10000,1\n30,30000,0\n")
+    assert any("tell the same times" in said for said in load(file).assumptions)
     file = write(tmp_path, "time_s,t_ms,RX1\n0,0,0\n1,1000,1\n3,3000,0\n")
     with pytest.raises(PwmscopeError, match=r"time_s and t_ms\); name one of them with `time_col"):
         load(file)

@@ -9,10 +9,10 @@ import pytest
 from pwmscope import Capture, Line, load
 from pwmscope.cli.reading import OPTION_OF
 from pwmscope.errors import PwmscopeError, named, naming
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.finding import not_shown
+from pwmscope.model import Assumption, not_shown
 
 SAMPLED = "time,RX1\n" + "".join(f"{k * 1e-4:.4f},{k // 15 % 2}\n" for k in range(400))
+SKETCH = "time,RX1\n0,0\n0.5,1\n1.5,0\n"
 
 
 @pytest.fixture
@@ -38,7 +38,14 @@ def test_what_a_person_stated_is_theirs_and_nothing_more_would_change_it(path):
     assert (found.value, found.source, found.changed_by) == ("ms", "person", ())
 
 
-def test_a_unit_that_nothing_states_is_a_convention(path):
+def test_a_unit_that_nothing_states_is_told_by_pulses(path):
+    found = about(load(path), "time unit")
+    assert (found.value, found.source) == ("s", "data")
+    assert found.changed_by == ("time_column", "time_unit")
+
+
+def test_the_unit_of_a_sketch_is_a_convention(path):
+    path.write_text(SKETCH)
     found = about(load(path), "time unit")
     assert (found.value, found.source) == ("s", "convention")
     assert found.changed_by == ("time_column", "time_unit")

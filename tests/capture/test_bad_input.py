@@ -33,7 +33,7 @@ CASES = {
     "no edges": (b"time_s,RX1,RX2\n0,0,1\n1,0,1\n2,0,1\n", ["RX1, RX2", "changes level"]),
     "too many cells": (b"time_s,RX1\n0,0\n1,1,1\n2,0\n", ["row 3", "3 cells", "expected 2"]),
     "no level column": (b"time_s\n0\n1\n", ["row 1", "no column of levels"]),
-    "two time columns": (b"time_s,t_ms,RX1\n0,0,0\n1,1,1\n", ["time_s and t_ms"]),
+    "two time columns": (b"time_s,t_ms,RX1\n0,0,0\n1,2,1\n", ["time_s and t_ms"]),
     "comments only": (b"# nothing\n\n# more\n", ["only comments"]),
     "a PNG picture": (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", ["zero bytes"]),
     "no text at all": (b"\x01\x02\x03\xf6\x05\x06\x07,0\n", ["row 1", "0x01", "expected text"]),

@@ -9,9 +9,7 @@ import jsonschema
 import pytest
 from click.testing import CliRunner
 
-from pwmscope.bench import CAUTIONS, load_sheet
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.plan_reading import plan_toml
+from pwmscope.bench import CAUTIONS, load_sheet, make_plan, plan_toml
 from pwmscope.cli import main
 from pwmscope.cli.calibrate import calibrate
 from pwmscope.synth import GoesToPreset, Output, build, follow_plan, write

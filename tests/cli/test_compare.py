@@ -10,7 +10,7 @@ from referencing import Registry, Resource
 
 from pwmscope.cli import main
 from pwmscope.findings.comparison import ComparedRow, Comparison
-from pwmscope.model.finding import measured
+from pwmscope.model import measured
 from pwmscope.report.comparison import comparison_page
 
 ROOT = Path(__file__).parents[2]

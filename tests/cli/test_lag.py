@@ -117,7 +117,7 @@ def test_without_names_it_lists_who_follows_whom(file):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--in", "RX9", "--out", "out1"), "--in names line 'RX9', but the lines of"),
+        (("--in", "RX9", "--out", "out1"), "line 'RX9'; expected one of the lines of"),
         (("--in", "RX1", "--out", "button"), "carries no servo pulses"),
         (("--in", "RX1", "--out", "RX1"), "--in and --out both name line 'RX1'"),
         (("--in", "RX1", "--with", "still"), "--with needs both --in and --out; --out is missing"),

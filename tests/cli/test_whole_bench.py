@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from pwmscope.bench.plan_reading import load_plan
+from pwmscope.bench import load_plan
 from pwmscope.cli import main
 from pwmscope.synth import GoesToPreset, Output, build, follow_plan, write
 

@@ -9,8 +9,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel import examine_travel
 from pwmscope.findings.travel.centring import DEFINITIONS, examine_centring, welch
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, Verdict
 from pwmscope.pulses import decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

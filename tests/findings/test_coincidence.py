@@ -15,7 +15,7 @@ from pwmscope.findings.glitches.coincidence import (
     expected_shared,
 )
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAMES, DURATION_S = 500, 10.0

@@ -7,7 +7,7 @@ import pytest
 import pwmscope
 from pwmscope.errors import HintError
 from pwmscope.findings.comparison import compare, differ
-from pwmscope.model.finding import measured, not_shown
+from pwmscope.model import measured, not_shown
 from pwmscope.synth import Channel, Dwell, Frame, Script, Width, build
 
 

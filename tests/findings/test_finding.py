@@ -1,6 +1,6 @@
 """Findings: one without a limit neither spoils nor makes a verdict."""
 
-from pwmscope.model.finding import Finding, Verdict, measured, not_shown, worst
+from pwmscope.model import Finding, Verdict, measured, not_shown, worst
 
 MEETS = Finding("neutral", 1500.0, "us", 0.1, "1500 us", Verdict.MEETS, (), "Neutral is there.")
 BREAKS = Finding("neutral", 1600.0, "us", 0.1, "1500 us", Verdict.DOES_NOT_MEET, (), "It is off.")

@@ -5,7 +5,7 @@ import pytest
 
 from pwmscope.capture import Line
 from pwmscope.findings.timing.frame_clock import fit_clock, probe_wander
-from pwmscope.model.spans import Span, overlaps
+from pwmscope.model import Span, overlaps
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 T_US = 20_000.0

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from pwmscope.capture import Line
 from pwmscope.findings.timing.frame_faults import After, find_faults
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, decode_line, find_frames
 
 PATTERNS = [(20_000.0,), (9_000.0, 13_000.0), (7_000.0, 7_000.0, 22_000.0)]

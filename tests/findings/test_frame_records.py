@@ -10,7 +10,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing import examine_timing
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import decode_line, find_frames
 
 PERIODS_US = [2_600.0, 7_000.0, 9_000.0, 14_000.0, 20_000.0, 40_000.0]

@@ -16,7 +16,7 @@ from pwmscope.findings.glitches.glitches import (
 )
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing import examine_timing
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import decode_line, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, build
 from pwmscope.synth import Glitches as Spikes

@@ -7,9 +7,7 @@ import numpy as np
 import pytest
 
 from pwmscope import load
-from pwmscope.bench import load_sheet
-from pwmscope.bench.plan import AXES, CapturePlan, PlanStep
-from pwmscope.bench.plan_making import make_plan
+from pwmscope.bench import AXES, CapturePlan, PlanStep, load_sheet, make_plan
 from pwmscope.findings.plan_alignment import DEFINITIONS, align_plan
 from pwmscope.findings.segmentation import find_held_positions
 from pwmscope.pulses import decode

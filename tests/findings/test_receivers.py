@@ -9,7 +9,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.receivers.common_clock import Step, chance_of, pulses_of
 from pwmscope.findings.receivers.order import find_receivers
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24

@@ -13,7 +13,7 @@ from pwmscope.findings.travel.resolution import (
     examine_resolution,
     find_step,
 )
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

@@ -18,8 +18,7 @@ from pwmscope.findings.timing.spectrum import (
     find_lines,
     noise_of,
 )
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
 
 RNG_SEED = 30

@@ -20,7 +20,7 @@ from pwmscope.findings.timing.stability import (
     octaves,
     time_deviation,
 )
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 RNG_SEED = 20

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from pwmscope.bench.plan import CapturePlan, PlanStep
+from pwmscope.bench import CapturePlan, PlanStep
 from pwmscope.findings.plan_alignment import match_steps
 from pwmscope.findings.segmentation import HeldPositions
 

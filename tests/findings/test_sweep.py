@@ -5,9 +5,9 @@ import pytest
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
+from pwmscope.findings.travel import examine_travel
 from pwmscope.findings.travel.sweep import DEFINITIONS, Shape, examine_sweeps, fit_sweep
-from pwmscope.findings.travel.travel import examine_travel
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
 

@@ -9,7 +9,7 @@ from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing import DEFINITIONS, examine_timing
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, convention_named, decode_line, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Loss, PulsesStop, Script, Width, build
 

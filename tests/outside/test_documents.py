@@ -15,7 +15,7 @@ from markdown_it import MarkdownIt
 from referencing import Registry, Resource
 
 import pwmscope
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import load_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Finding
 from pwmscope.findings.failsafe import check_failsafe, listen_to

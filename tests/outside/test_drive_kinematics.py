@@ -29,7 +29,7 @@ from pwmscope.advice.drive import (
     integrate,
     straight_line_error,
 )
-from pwmscope.bench.plan import PlanStep, StepSpan
+from pwmscope.bench import PlanStep, StepSpan
 
 CAPTURE = Path(__file__).parents[2] / "captures" / "unmixed-drive.csv.gz"
 SPEED = st.floats(-3.0, 3.0)

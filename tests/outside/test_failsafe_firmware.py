@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import parse_sheet
 from pwmscope.findings.failsafe import LossClass, PhaseKind
 
 FIRMWARE = Path(__file__).parent / "firmware" / "failsafe_receiver.c"

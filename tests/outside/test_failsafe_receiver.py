@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import parse_sheet
 from pwmscope.findings.failsafe import LossClass, PhaseKind
 
 BENCH = Path(__file__).parent / "failsafe_receiver.v"

@@ -18,7 +18,7 @@ from pwmscope.findings.lag.sampling import (
     slope_uncertainty,
 )
 from pwmscope.findings.travel import Level, weighed_sum
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, of_mean_us
+from pwmscope.model import CLOCK_TOLERANCE, of_mean_us
 
 TRIALS = 2_000
 WITHOUT_SAMPLING_US = 1e-12

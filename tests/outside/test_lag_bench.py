@@ -21,7 +21,7 @@ from pwmscope.capture import Line
 from pwmscope.findings.lag import examine_lag, find_follows, read_lines
 from pwmscope.findings.lag.content import Train
 from pwmscope.findings.lag.delay import Trigger, correlate_changes
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 BENCH = Path(__file__).parent / "lag_bench.v"
 FRAMES, LEAVE_OUT = 900, 41

@@ -26,7 +26,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.tsa.stattools import acf
 
-from pwmscope.model.moments import lag_one, mean_of, std_of, summarise
+from pwmscope.model import lag_one, mean_of, std_of, summarise
 
 
 def around(centre, low, high):

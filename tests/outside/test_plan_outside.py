@@ -12,9 +12,7 @@ import numpy as np
 import pytest
 from dtaidistance import dtw_ndim
 
-from pwmscope.bench import load_sheet
-from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_making import make_plan
+from pwmscope.bench import CapturePlan, PlanStep, load_sheet, make_plan
 from pwmscope.findings import align_plan, plan_alignment
 from pwmscope.findings.segmentation import HeldPositions
 from pwmscope.pulses import decode

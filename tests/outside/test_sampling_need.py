@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pwmscope.bench.sampling_need import needed_pulses, needed_rate_hz
+from pwmscope.bench import needed_pulses, needed_rate_hz
 
 TRIALS = 40_000
 

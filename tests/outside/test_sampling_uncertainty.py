@@ -22,7 +22,7 @@ from pwmscope.findings.timing.quantisation import (
     variance_of_change,
     variance_of_mean,
 )
-from pwmscope.model.uncertainty import half_width, of_mean_us, sampling_floor_us
+from pwmscope.model import half_width, of_mean_us, sampling_floor_us
 from pwmscope.pulses import decode_line
 
 PULSES = 100_000

@@ -24,8 +24,7 @@ from pwmscope.capture import Line
 from pwmscope.findings.glitches import GlitchKind, examine_coincidence, examine_glitches
 from pwmscope.findings.receivers import Start, Step, pair
 from pwmscope.findings.segmentation import Record, find_dwells
-from pwmscope.model.spans import Span
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Span
 from pwmscope.pulses import find_frames
 
 BENCH = Path(__file__).parent / "skew_bench.v"

@@ -18,7 +18,7 @@ import polars as pl
 import pytest
 
 import pwmscope
-from pwmscope.model.uncertainty import COVERAGE, of_mean_us
+from pwmscope.model import COVERAGE, of_mean_us
 
 BENCH = Path(__file__).parent / "receiver_bench.v"
 LINES = ("rx1", "rx2", "rx3", "rx4")

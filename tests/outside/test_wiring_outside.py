@@ -18,13 +18,12 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from pwmscope.bench import load_sheet
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import load_sheet, parse_sheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.bench.wiring.outputs import outputs_needed
 from pwmscope.bench.wiring.power import USABLE, stated_currents
-from pwmscope.bench.wiring.probing import divided_v
-from pwmscope.model.verdict import Verdict
+from pwmscope.bench.wiring.wiring import divided_v
+from pwmscope.model import Verdict
 from pwmscope.plot.wiring_drawing import draw_wiring
 from pwmscope.report.wiring_data import wiring_data, wiring_json
 

@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 from pwmscope.capture import Line
 from pwmscope.pulses import decode_line, find_frames
 from pwmscope.pulses.excerpt import SLICE, excerpt, slices
-from pwmscope.pulses.frame_pattern import Pattern, describe, multiples, recognise
-from pwmscope.pulses.frames import closing_rows
+from pwmscope.pulses.frames import Pattern, closing_rows, describe, multiples, recognise
 
 FAST, SLOW = 9_000.0, 13_000.0
 

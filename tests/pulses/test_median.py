@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pwmscope.model.median import median_of
+from pwmscope.model import median_of
 
 
 @pytest.mark.parametrize("count", [1, 2, 999_999, 1_000_000, 1_000_001])

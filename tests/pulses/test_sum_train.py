@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 
 from pwmscope import decode, examine
 from pwmscope.capture import Capture, Line
-from pwmscope.pulses import Flag, find_line_states
-from pwmscope.pulses.sum_train import find_sum_train, split_sum_trains
+from pwmscope.pulses import Flag, find_line_states, find_sum_train, split_sum_trains
 
 FRAME_US = 22_500.0
 

@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 import pytest
 
 import pwmscope
-from pwmscope.bench.sheet import load_sheet, parse_sheet
+from pwmscope.bench import load_sheet, parse_sheet
 from pwmscope.plot.frame_timing import draw_frames
 from pwmscope.report.bench_pictures import bench_pictures
 

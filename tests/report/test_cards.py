@@ -5,10 +5,7 @@ import pytest
 
 from pwmscope import examine
 from pwmscope.advice.settings import advise_settings, compare_settings
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.plan import CapturePlan, PlanStep
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import CAUTIONS, CapturePlan, PlanStep, make_plan, parse_sheet
 from pwmscope.report.cards.plan_card import plan_card
 from pwmscope.report.cards.plan_text import plan_text
 from pwmscope.report.cards.settings_card import settings_card

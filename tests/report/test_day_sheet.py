@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.sheet import load_sheet, parse_sheet
+from pwmscope.bench import CAUTIONS, load_sheet, parse_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.report.register import (
     NOT_JUDGED,

@@ -69,6 +69,16 @@ def test_everything_is_explained_at_once(sweep):
         assert name in text.splitlines()
 
 
-def test_an_unknown_finding_is_refused_with_the_known_ones(sweep):
-    with pytest.raises(HintError, match=r"no finding 'colour'; the findings are frame period, "):
-        printed(sweep, "colour")
+def test_an_unknown_finding_is_refused_with_those_nearest_to_it(sweep):
+    with pytest.raises(HintError, match=r"no finding 'neutrl'. Did you mean 'neutral'"):
+        printed(sweep, "neutrl")
+    with pytest.raises(HintError, match=r"no finding 'jitter'. Did you mean .*'width jitter'"):
+        printed(sweep, "jitter")
+    with pytest.raises(HintError, match=r"no finding 'xyzzy'. There are: frame period, "):
+        printed(sweep, "xyzzy")
+
+
+def test_a_finding_is_explained_without_a_recording():
+    text = " ".join(printed(None, "neutral").split())
+    assert " ".join(definitions()["neutral"].formula.split()) in text
+    assert "RX1" not in text

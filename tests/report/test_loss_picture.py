@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 import pytest
 
 import pwmscope
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import load_sheet
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot import MAX_LOSSES
 from pwmscope.report.loss_picture import draw_failsafe

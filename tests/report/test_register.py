@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 import pwmscope
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import load_sheet
 from pwmscope.report.data import to_json
 from pwmscope.report.register import (
     RegisterError,

@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from pwmscope import examine, load
-from pwmscope.model.letters import format_line
+from pwmscope.model import format_line
 from pwmscope.report.data import to_json
 from pwmscope.report.sentences import channel_sentence
 from pwmscope.report.terminal import print_findings

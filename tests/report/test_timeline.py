@@ -17,7 +17,7 @@ from hypothesis.extra import numpy as hnp
 
 import pwmscope
 from pwmscope.capture import Capture, Line
-from pwmscope.model.spans import Span
+from pwmscope.model import Span
 from pwmscope.pulses import Flag
 from pwmscope.report import timeline
 from pwmscope.report.timeline import (

@@ -9,7 +9,7 @@ import numpy as np
 
 from pwmscope.bench import Axis, BenchChannel
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from pwmscope.advice.drive.outputs import Outputs, Throttle
 from pwmscope.bench import StepSpan
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.arrays import FloatArray
+from pwmscope.model import FloatArray
 
 TOP_SPEED_M_S: Final = 1.0
 WHEEL_BASE_M: Final = 0.2
@@ -240,11 +240,7 @@ class Path:
 
 
 def drive_path(
-    outputs: Outputs,
-    throttles: Sequence[Throttle],
-    base: Base,
-    *,
-    steps: tuple[StepSpan, ...] = (),
+    outputs: Outputs, throttles: Sequence[Throttle], base: Base, *, steps: tuple[StepSpan, ...] = ()
 ) -> tuple[Path, ...]:
     """Work out the path that the outputs would drive a robot along.
 

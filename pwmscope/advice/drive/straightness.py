@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from pwmscope.advice.drive.outputs import Throttle
 from pwmscope.errors import PwmscopeError
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,8 +26,7 @@ from pwmscope.findings.mixing import (
     name_arrangement,
     responses_of,
 )
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.finding import Verdict
+from pwmscope.model import FloatArray, Verdict
 
 ChangeKind: TypeAlias = Literal[
     "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",

@@ -14,7 +14,7 @@ from pwmscope.bench import STICKS, UNUSED, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.findings import Alignment, ChannelFindings, Findings
 from pwmscope.findings.travel import Amount, Level, Travel, weighed_sum
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE
 
 
 def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:

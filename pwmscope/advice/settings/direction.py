@@ -13,7 +13,7 @@ from pwmscope.advice.settings.setting import Action, Setting
 from pwmscope.bench import DRIVES, Axis, BenchChannel, PlanStep
 from pwmscope.findings import Alignment, ChannelFindings
 from pwmscope.findings.travel import LET_GO, MIN_THROW, Amount, against_band, judge_rest
-from pwmscope.model.verdict import Verdict, governing
+from pwmscope.model import Verdict, governing
 from pwmscope.pulses import PulseTable
 
 _AXIS_OF: Final[dict[str, Axis]] = {

@@ -10,8 +10,7 @@ from typing import Final, Literal
 from pwmscope.advice.settings.setting import Action, Setting, Transmitter
 from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, DRIVES, BenchChannel
 from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
-from pwmscope.model.finding import Verdict, judge
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Verdict, judge
 from pwmscope.pulses import STANDARD_SERVO
 
 CAN_CREEP: Final = (*DRIVES, "weapon")

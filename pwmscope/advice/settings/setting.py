@@ -12,8 +12,7 @@ import numpy as np
 
 from pwmscope.errors import HintError, named
 from pwmscope.findings.travel import Amount
-from pwmscope.model.amounts import MIN_US
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, MIN_US
 
 MIN: Final = 2
 

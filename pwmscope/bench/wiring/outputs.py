@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from pwmscope.bench.equipment import BenchChannel, BenchSheet, OnLoss
-from pwmscope.bench.roles import DRIVES
+from pwmscope.bench.equipment import DRIVES, BenchChannel, BenchSheet, OnLoss
 from pwmscope.bench.wiring.rule import Judgement, Rule, breaks, listed, meets, named, unknown, verb
 
 NO_DEVICES: Final = "The sheet states no device."
@@ -30,7 +29,7 @@ def outputs_needed(sheet: BenchSheet) -> int:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> outputs_needed(parse_sheet('''
     ... [channels]
     ... RX1 = {role = "drive-left"}

@@ -54,7 +54,7 @@ def feeds_of(sheet: BenchSheet) -> tuple[Feed, ...]:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [channels]
     ... RX1 = {role = "drive-left", feeds_5v = true}
@@ -110,7 +110,7 @@ def judge_one_source(sheet: BenchSheet) -> Judgement:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [channels]
     ... RX1 = {role = "drive-left", feeds_5v = true}

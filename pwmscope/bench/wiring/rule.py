@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pwmscope.bench.equipment import BenchChannel, BenchSheet
 from pwmscope.bench.toml_text import KeyPath
-from pwmscope.model.verdict import Verdict
+from pwmscope.model import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ def named(channel: BenchChannel) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet("[channels.RX3]\nrole = 'weapon'\ndevice = 'drum ESC'")
     >>> named(sheet.channels["RX3"])
     'RX3 (drum ESC)'

@@ -17,8 +17,7 @@ from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_rate
 from pwmscope.capture.reader.unpack import name_of
 from pwmscope.errors import CaptureError, HintError, OutputError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Capture, Line
+from pwmscope.model import Assumption, Capture, Line
 from pwmscope.output import refuse_to_overwrite, replace_file
 
 KEY: Final = "pwmscope_edges"

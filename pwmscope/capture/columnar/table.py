@@ -25,8 +25,7 @@ from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Capture
+from pwmscope.model import Assumption, Capture
 
 _MAX: Final = int(np.iinfo(np.int64).max)
 _STAMPS: Final = (pl.Datetime, pl.Duration, pl.Time)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.units import format_interval, format_rate
-from pwmscope.model.assumption import Assumption
+from pwmscope.model import Assumption
 
 MIN_CHANGES: Final = 20
 _MANTISSAS: Final = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8, 5.0, 6.0, 6.25,

@@ -9,7 +9,7 @@ import numpy as np
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.errors import CaptureError
-from pwmscope.model.recording import Line
+from pwmscope.model import Line
 
 MAX_LINES: Final = 64
 _MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6

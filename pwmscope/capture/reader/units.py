@@ -57,7 +57,7 @@ _SAMPLE_NUMBER: Final = re.compile(
     re.IGNORECASE,
 )
 _MULTIPLE: Final = re.compile(
-    r"(?P<left>^|[\s_(\[/x×*,])"
+    r"(?P<left>^|\bof\s+|[\s_(\[/x×*,])"
     r"(?P<number>10\s*\^\s*\(?[+-]?\d+\)?|\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)"
     r"[\s_*×]*(?P<unit>[a-zA-Zµμ]+)(?=$|[\s_)\],:])"
 )
@@ -202,6 +202,8 @@ def time_unit_in(heading: str) -> tuple[bool, str | None]:
     ((True, 'us'), (True, '100 ns'), (True, '10 us'))
     >>> time_unit_in("throttle"), time_unit_in("end_us"), time_unit_in("Time (min)")
     ((False, None), (False, None), (True, '60 s'))
+    >>> time_unit_in("ticks of 250 ns"), time_unit_in("High_From (us)"), time_unit_in("high_us")
+    ((True, '250 ns'), (True, 'us'), (False, None))
     """
     words = _words_of(heading)
     if not words:
@@ -212,15 +214,19 @@ def time_unit_in(heading: str) -> tuple[bool, str | None]:
     is_bare = len(words) == 1 and words[0] in _UNIT_SPELLINGS
     if is_bare or heading.strip().lower() in _LONG_UNITS or _MULTIPLE.fullmatch(heading.strip()):
         return unit is not None, unit
-    if any(word.lower() in _NO_INSTANT for word in words):
+    lasting = {word.lower() for word in words} & _NO_INSTANT
+    begins = any(_START_WORD.match(word) for word in words)
+    if lasting and not (begins and unit is not None and lasting <= {"high", "on"}):
         return False, None
     others = [word for word in words if _spelled(word) is None]
     ends = (words[0], *others[-1:])
     is_start = unit is not None and any(_START_WORD.match(word) for word in ends)
-    is_time = is_start or any(_TIME_WORD.match(word) for word in ends)
+    is_ticks = unit is not None and _TICK_WORD.match(words[0]) is not None
+    is_time = is_start or is_ticks or any(_TIME_WORD.match(word) for word in ends)
     return is_time, unit if is_time else None
 
 
+_TICK_WORD: Final = re.compile(r"^(?:ticks?|counts?|steps?|clocks?)$", re.IGNORECASE)
 _CLOCK_FACE: Final = re.compile(r"(?:h{1,2}:)?m{1,2}:ss(?:\.f+)?", re.IGNORECASE)
 _LONG_UNITS: Final = frozenset(word for word in _UNIT_SPELLINGS if len(word) > 3 or word == "sec")
 
@@ -274,7 +280,7 @@ def unit_in(heading: str) -> str | None:
 
 def _is_multiple(match: re.Match[str]) -> bool:
     """Whether a number before a unit multiplies it: marked so, or a power of ten."""
-    marked = match.re is _AFTERWARDS or match["left"] in ("(", "[", "x", "×", "*")
+    marked = match.re is _AFTERWARDS or match["left"].strip() in ("(", "[", "x", "×", "*", "of")
     return marked or re.fullmatch(r"10*(?:\.0*)?|1(?:\.0*)?e[+-]?\d+|10\s*\^.*", match["number"],
                                   re.IGNORECASE) is not None  # fmt: skip
 

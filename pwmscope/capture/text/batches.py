@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -36,6 +37,25 @@ class RowBatch:
     lost_last_row: bool = False
     # shape (n_rows,): The voltage columns, in the layout's order
     volts: tuple[npt.NDArray[np.float64], ...] = ()
+
+
+_DAY_PS: Final = 86_400 * 10**12
+_NEARLY_A_DAY_PS: Final = _DAY_PS - 3600 * 10**12
+
+
+def past_midnight(batches: Iterable[RowBatch]) -> Iterator[RowBatch]:
+    """Let times of day go on where they fall back by nearly a day."""
+    days, last = 0, None
+    for batch in batches:
+        if batch.time_ps is None or not batch.time_ps.size:
+            yield batch
+            continue
+        times = batch.time_ps
+        before = times[:1] if last is None else np.array([last], np.int64)
+        falls = np.diff(times, prepend=before) < -_NEARLY_A_DAY_PS
+        passed = days + np.cumsum(falls)
+        days, last = int(passed[-1]), int(times[-1])
+        yield replace(batch, time_ps=times + _DAY_PS * passed)
 
 
 @dataclass(frozen=True, slots=True)

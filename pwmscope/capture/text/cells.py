@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
@@ -249,3 +252,125 @@ def _dominates(kind: CellKind, counts: Counter[CellKind]) -> bool:
     }
     within = sum(count for other, count in counts.items() if other in allies.get(kind, {kind}))
     return kind in counts and within * 2 > sum(counts.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Spelling:
+    """A way to write numbers or stamps that parsers do not know, and how it becomes one they do."""
+
+    what: str  # What it is called in a sentence
+    whole: str  # Pattern of a cell that is written so; a cell that is not is wrong
+    marks: str  # Pattern of what is replaced in it
+    by: str  # What it is replaced by
+
+    def is_so(self, cell: str) -> bool:
+        """Whether a cell may be written so."""
+        return re.fullmatch(self.whole, cell) is not None
+
+    def fits(self, cells: Sequence[str], odd: float = 0.0) -> bool:
+        """Whether all cells but a part of odd ones may be written so, and some are."""
+        strange = sum(not self.is_so(cell) for cell in cells)
+        return strange <= odd * len(cells) and any(re.search(self.marks, c) for c in cells)
+
+    def plain(self, cell: str) -> str:
+        """Write one cell as parsers know it.
+
+        Examples
+        --------
+        >>> [spelling.plain(cell) for spelling, cell in zip(SPELLINGS[:4], (
+        ...     "1.2D-3", "20310506T070809.5Z", "07:08:09 UTC", "0 days 00:00:01.5"))]
+        ['1.2e-3', '2031-05-06T07:08:09.5Z', '07:08:09Z', '00:00:01.5']
+        """
+        # Groups are written as polars does, with a dollar sign.
+        if not self.is_so(cell):
+            return cell
+        return re.sub(self.marks, re.sub(r"\$\{(\d)\}", r"\\g<\1>", self.by), cell)
+
+
+_SIGNED: Final = rf"[+{MINUS_SIGNS}-]?"
+SPELLINGS: Final = (
+    Spelling("a D before the exponent", rf"{_SIGNED}\d+\.?\d*[dD][+-]?\d{{1,3}}", "[dD]", "e"),
+    Spelling(
+        "dates and times of day without marks between", r"\d{8}T\d{6}([.,]\d{1,12})?Z?",
+        r"^(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d)", "${1}-${2}-${3}T${4}:${5}:${6}",
+    ),
+    Spelling("UTC behind the time of day", r".*\d ?(UTC|GMT)", " ?(UTC|GMT)$", "Z"),
+    Spelling("days before the time", r"0 days \d\d:\d\d:\d\d(\.\d{1,12})?", "^0 days ", ""),
+)  # fmt: skip
+"""Spellings of which one cell shows that a column is written so."""
+
+
+def _thousands(mark: str, name: str, point: str) -> Spelling:
+    between = re.escape(mark)
+    whole = rf"{_SIGNED}\d{{1,3}}({between}\d{{3}})*({point}\d+)?"
+    return Spelling(f"thousands separated by {name}", whole, between, "")
+
+
+_SURE_THOUSANDS: Final = tuple(
+    _thousands(mark, name, "[.,]")
+    for mark, name in (
+        (" ", "spaces"), ("\u00a0", "spaces"), ("\u2009", "spaces"), ("\u202f", "spaces"),
+        ("'", "apostrophes"), ("\u2019", "apostrophes"), ("_", "underscores"),
+    )
+)  # fmt: skip
+
+
+def is_grouped(cell: str) -> bool:
+    """Whether a cell is a number whose thousands spaces or the like separate."""
+    return not cell.isalnum() and any(
+        re.search(each.marks, cell) and each.is_so(cell) for each in _SURE_THOUSANDS
+    )
+
+
+_DOUBTFUL_THOUSANDS: Final = (_thousands(",", "commas", r"\."), _thousands(".", "points", ","))
+"""What may stand before decimals as well."""
+_MAX_ODD: Final = 0.1
+"""A few odd cells do not change how a column is spelled; each is refused later, by its row."""
+_DECIMAL_COMMA: Final = Spelling("a decimal comma", rf"{_SIGNED}\d+,\d+", ",", ".")
+
+
+def find_spelling(cells: Sequence[str]) -> Spelling | None:
+    """Find the one way in which a column's cells are written that parsers do not know.
+
+    Examples
+    --------
+    >>> [found.what if (found := find_spelling(cells)) else None for cells in (
+    ...     ("0", "990", "1,000"), ("0", "1 234 567"), ("0.5", "1,000.5"), ("0.998", "1.000"))]
+    ['thousands separated by commas', 'thousands separated by spaces', \
+'thousands separated by commas', None]
+    """
+    some = [cell for cell in cells if cell]
+    for spelling in (*SPELLINGS, *_SURE_THOUSANDS):
+        if spelling.fits(some, _MAX_ODD):
+            return spelling
+    for spelling in _DOUBTFUL_THOUSANDS:
+        if spelling.fits(some) and _shows_thousands(some, spelling):
+            return spelling
+    return None
+
+
+def _shows_thousands(cells: list[str], spelling: Spelling) -> bool:
+    """Whether a mark stands twice in a cell, or only so do the numbers never fall."""
+    if any(len(re.findall(spelling.marks, cell)) > 1 for cell in cells):
+        return True
+    grouped = [number_of(spelling.plain(cell)) for cell in cells]
+    if any(a > b for a, b in itertools.pairwise(grouped)):
+        return False
+    if any("." in cell and "," in cell for cell in cells):
+        return True
+    decimal = [number_of(cell) for cell in cells]
+    return any(a > b for a, b in itertools.pairwise(decimal))
+
+
+def comma_before_decimals(cells: Sequence[str]) -> Spelling | None:
+    """Take a column for one with a decimal comma where its commas can be nothing else.
+
+    Examples
+    --------
+    >>> comma_before_decimals(["0,000000", "0,010490"]) is not None
+    True
+    >>> comma_before_decimals(["1,000", "1,200"])
+    """
+    some = [cell for cell in cells if cell]
+    is_sure = not all(re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell) for cell in some)
+    return _DECIMAL_COMMA if is_sure and some and _DECIMAL_COMMA.fits(some) else None

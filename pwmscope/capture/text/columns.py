@@ -15,8 +15,11 @@ from pwmscope.capture.text.cells import (
     LEVELS,
     NUMERIC,
     CellKind,
+    Spelling,
     are_binary_digits,
     are_hex_digits,
+    comma_before_decimals,
+    find_spelling,
     in_one_unit,
     kind_of,
     kind_of_column,
@@ -43,6 +46,7 @@ class Column:
         False  # Whether its cells carry units; `cells` are then bare numbers of `unit`
     )
     is_nameless: bool = False  # Whether there is a header and this column's cell in it is empty
+    spelling: Spelling | None = None  # How its cells were written; they are kept plain
 
     @property
     def numbers(self) -> list[Decimal]:
@@ -139,8 +143,25 @@ def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
             name += "'"
         cells = [row[i] for row in dialect.rows if i < len(row)]
         column = Column(name, i, _kind_under(heading, cells), cells, units[i].strip("()[]{} "))
+        column = _plainly_spelled(column, dialect)
         columns.append(replace(_without_units(column), is_nameless=is_nameless))
     return tuple(columns)
+
+
+_SPELLED: Final = ("text", "integer", "decimal", "level number")
+
+
+def _plainly_spelled(column: Column, dialect: Dialect) -> Column:
+    """Write a column's cells as parsers know them, where they are all spelled in one other way."""
+    if column.kind not in _SPELLED:
+        return column
+    found = find_spelling(column.cells)
+    if found is None and not dialect.decimal_comma and dialect.delimiter != ",":
+        found = comma_before_decimals(column.cells)
+    if found is None:
+        return column
+    cells = [found.plain(cell) for cell in column.cells]
+    return replace(column, cells=cells, kind=kind_of_column(cells), spelling=found)
 
 
 _NAMELESS: Final = ("", "Unnamed: 0")
@@ -292,9 +313,24 @@ def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
     return name[: match.start()], min(ends), max(ends) - min(ends) + 1
 
 
+_OTHER_QUANTITY: Final = re.compile(
+    r"[(\[]\s*(?:°\s*[CF]|deg ?[CF]|[CFK]|%|m?A|[kM]?Hz|dBm?|rpm|m?W|k?Pa|bar|g|kg|°)\s*[)\]]"
+    r"|^(?i:temp|temperature|humidity|rssi|battery)\b",
+)
+"""A heading of something that is no level of a line."""
+
+
+def is_other_quantity(column: Column, sheet: Sheet) -> bool:
+    """Whether a column of numbers is headed as a quantity that no line's level is."""
+    is_number = column.kind in ("integer", "decimal") and sheet.has_header
+    asked = sheet.hints.lines is not None and column.name in sheet.hints.lines
+    return is_number and not asked and _OTHER_QUANTITY.search(column.name) is not None
+
+
 def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     kind = column.kind
-    if kind == "level number" and _VOLT_WORD.search(f"{column.name} {column.unit}"):
+    is_voltage = kind == "level number" and _VOLT_WORD.search(f"{column.name} {column.unit}")
+    if is_voltage or (kind == "digit" and _is_under_threshold(column, sheet)):
         # A voltage that begins at 0.0000 is no level, though it looks like one at first.
         return LevelColumn(column.name, column.position, "analogue")
     if kind in ("digit", "level number", "word") and sheet.hints.threshold_v is None:
@@ -313,6 +349,26 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     raise _no_level(
         column, sheet, "export this line as digital levels, or leave it out with `lines`"
     )
+
+
+def _is_under_threshold(column: Column, sheet: Sheet) -> bool:
+    """Whether a column that shows nothing but 1 at first is written as those that need a threshold.
+
+    A 1 is high where lines are 0 and 1, and low where they are 1 and 2.
+    """
+    if sheet.hints.threshold_v is None or {cell for cell in column.cells if cell} != {"1"}:
+        return False
+    levels = [
+        c for c in sheet.columns if c.kind in (*NUMERIC, "hex") and not _may_be_time(c, sheet)
+    ]
+    wholes = [c for c in levels if c.kind == "integer"]
+    if wholes:
+        return all(min(c.numbers) == 1 for c in wholes)
+    return all(c.kind == "digit" and "0" not in c.cells for c in levels)
+
+
+def _may_be_time(column: Column, sheet: Sheet) -> bool:
+    return column.is_rising or (sheet.has_header and time_unit_in(column.name)[0])
 
 
 def _bus(column: Column, kind: LevelKind) -> LevelColumn:
@@ -451,6 +507,7 @@ class EventColumns:
     duration_decimals: int  # Most decimals printed in its first rows
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
     is_end: bool = False  # Whether the duration's column holds the instant of the fall instead
+    is_run: bool = False  # Whether the time's column holds how long the level lasts instead
 
     @property
     def positions(self) -> tuple[int | None, ...]:
@@ -494,7 +551,32 @@ def _is_one_list(values: list[Column], known: list[Column], line: Column | None)
 def is_end(column: Column, sheet: Sheet) -> bool:
     """Whether a column is headed as the instant at which something ends."""
     is_instant = column.kind in (*NUMERIC, "stamp")
-    return is_instant and _headed(_END_WORD, column, sheet) and not _is_level_column(column)
+    if not is_instant or _is_level_column(column):
+        return False
+    return _headed(_END_WORD, column, sheet) or _is_off_instant(column, sheet)
+
+
+_OFF_WORD: Final = re.compile(r"\b(off|low)\b", re.IGNORECASE)
+
+
+def _is_off_instant(column: Column, sheet: Sheet) -> bool:
+    """Whether a column headed as off tells when pulses end: it rises with the one headed as on."""
+    ons = [c for c in sheet.columns if _headed(_HIGH_WORD, c, sheet) and c != column]
+    if len(ons) != 1 or not _headed(_OFF_WORD, column, sheet):
+        return False
+    on, off = ons[0].numbers, column.numbers
+    if (
+        len(on) != len(off)
+        or len(on) < _MIN_ROWS
+        or any(a > b for a, b in zip(on, off, strict=True))
+    ):
+        return False
+    lines = {cell for c in sheet.columns if c.kind == "text" for cell in c.cells}
+    drops = sum(b < a for a, b in itertools.pairwise(on))
+    return drops < max(1, len(lines)) and len(set(on)) > len(on) // 2
+
+
+_MIN_ROWS: Final = 3
 
 
 def _is_level_column(column: Column) -> bool:
@@ -515,6 +597,31 @@ def is_length(column: Column, sheet: Sheet) -> bool:
     is_number = column.kind in ("integer", "decimal")
     words = (_DURATION_WORD, _LOW_WORD)
     return is_number and any(_headed(word, column, sheet) for word in words)
+
+
+def find_line_runs(sheet: Sheet) -> tuple[EventColumns, Column] | None:
+    """Tell whether rows say of a line how long its level lasts; give the column of lengths."""
+    if not sheet.has_header or sheet.hints.time_column is not None:
+        return None
+    columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
+    line = _line_column(columns, sheet)
+    rest = [c for c in columns if c != line]
+    levels = [c for c in rest if c.kind in LEVELS]
+    lengths = [
+        c
+        for c in rest
+        if c.kind in ("integer", "decimal") and _headed(_RUN_WORD, c, sheet) and not c.is_rising
+    ]
+    if line is None or len(rest) != 2 or len(levels) != 1 or len(lengths) != 1:
+        return None
+    length = lengths[0]
+    unit = unit_of_duration(length, sheet)
+    said = (
+        f"Each row says how long a line keeps a level: '{line.name}', '{levels[0].name}' and "
+        f"'{length.name}', in {unit}. Each line begins at time 0."
+    )
+    events = EventColumns(line.position, levels[0].position, None, unit, 0, (said,), is_run=True)
+    return events, length
 
 
 def _line_column(others: list[Column], sheet: Sheet) -> Column | None:

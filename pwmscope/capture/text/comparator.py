@@ -10,7 +10,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.assumption import Assumption, Authority
+from pwmscope.model import Assumption, Authority
 
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""

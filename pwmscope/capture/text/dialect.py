@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.capture.reader.units import is_sample_number, is_unit, time_unit_in
-from pwmscope.capture.text.cells import DATE, MINUS_SIGNS, clean, kind_of, unit_of
+from pwmscope.capture.text.cells import DATE, MINUS_SIGNS, clean, is_grouped, kind_of, unit_of
 from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, states_something
 from pwmscope.errors import CaptureError
 
@@ -92,7 +92,7 @@ def find_dialect(head: str, source: str) -> Dialect:
     first = None
     if usual is not None:
         shapes = ((i, _shape(split(lines[i], delimiter))) for i in plain)
-        first = next((i for i, shape in shapes if _fits(shape, usual)), None)
+        first = next((i for i, shape in shapes if "d" in shape and _fits(shape, usual)), None)
     if first is None or usual is None:
         return _without_rows(lines, plain, source)
     found = _find_header(lines, first, delimiter, len(usual), source)
@@ -198,7 +198,7 @@ def _split_quoted(line: str, delimiter: str) -> list[str]:
 def _shape(cells: list[str]) -> str:
     """Write a letter per cell: ``d`` for data, ``t`` for text, ``_`` for nothing."""
     letters = {"text": "t", "empty": "_"}
-    return "".join(letters.get(kind_of(cell), "d") for cell in cells)
+    return "".join("d" if is_grouped(cell) else letters.get(kind_of(cell), "d") for cell in cells)
 
 
 def _fits(shape: str, usual: str) -> bool:

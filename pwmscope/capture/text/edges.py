@@ -17,8 +17,7 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Line
+from pwmscope.model import Assumption, Line
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +256,12 @@ def _origin(changes: Changes, layout: Layout) -> tuple[str, ...]:
     return (f"Time 0 is the first row, which the file calls {start_s:.9g} s.",)
 
 
+def passes_midnight(layout: Layout, end_ps: int) -> bool:
+    """Whether a recording that begins at a time of day ends on another day."""
+    start_s = 0 if layout.stamp is None else layout.stamp.origin_s
+    return start_s * 10**12 + end_ps >= 86_400 * 10**12
+
+
 def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.rows[-1] == changes.row_count - 1:
@@ -302,9 +307,10 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
         return ()
     typical = [float(np.median(np.minimum(s[:-1], s[1:]))) for s in spans_ps]
     typical_ps = float(np.median(typical))
-    if any(low <= each <= high for each in typical for low, high in _PULSES_PS):
-        return ()
     by_rate = layout.time_column is None or layout.time_kind == "sample"
+    known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
+    if any(low <= each <= high for each in typical for low, high in known):
+        return ()
     what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
     return (
         Assumption(
@@ -315,6 +321,8 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     )  # fmt: skip
 
 
+_SERVO_PULSES_PS: Final = ((250 * 10**6, 600 * 10**6), (750 * 10**6, 3 * 10**9))
+"""Servo pulses, and the marks of sum trains; a rate may be wrong by any factor."""
 _PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
 """Pulses of the narrow conventions, and all others with the marks of sum trains."""
 

@@ -36,8 +36,7 @@ from pwmscope.capture.text.rows import (
     whole_rows,
 )
 from pwmscope.errors import CaptureError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import PS_PER_S, Capture, Line
+from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 _MARGIN_PS = PS_PER_S // 1000
 """Silence put before a first event that has no time 0 before it, so that it counts as one."""
@@ -51,6 +50,7 @@ class _Listed:
     levels: list[npt.NDArray[np.int8]] = field(default_factory=list)
     last_time: int | None = None
     last_level: int = -1
+    end: int = 0  # Where the lengths of its levels have come to
 
     @property
     def times_ps(self) -> npt.NDArray[np.int64]:
@@ -68,6 +68,9 @@ def read_event_list(
     end, count, is_cut = 0, 0, False
     for batch in _batches(text, layout, batch_rows):
         _take(batch, listed, layout, text.source, count)
+        if layout.events is not None and layout.events.is_run:
+            end, count, is_cut = _ended(listed), count + batch.times.size, batch.is_cut
+            continue
         ends = batch.times if batch.durations is None else batch.times + batch.durations
         end = max(end, int(ends.max(initial=end))) if count else int(ends.max(initial=0))
         count += batch.times.size
@@ -100,6 +103,10 @@ def read_event_list(
     if is_cut:
         assumptions.append("The last row is cut short and was left out.")
     return Capture(lines, end - origin, interval_ps, text.source, tuple(assumptions))
+
+
+def _ended(listed: dict[str, _Listed]) -> int:
+    return max((line.end for line in listed.values()), default=0)
 
 
 def _resolution(layout: Layout) -> int:
@@ -186,6 +193,9 @@ def _take(
                 column=layout.columns[layout.events.line or 0] if layout.events else None,
             )
         times, levels = batch.times[at], batch.levels[at]
+        if layout.events is not None and layout.events.is_run:
+            ends = line.end + np.cumsum(times)
+            times, line.end = ends - times, int(ends[-1])
         if batch.durations is not None:
             times = np.stack([times, times + batch.durations[at]], axis=1).ravel()
             levels = np.tile(np.array([1, 0], np.int8), at.size)

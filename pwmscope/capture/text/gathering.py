@@ -23,8 +23,7 @@ from pwmscope.capture.text.edges import (
 )
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.voltages import compared, quiet_lines
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Line
+from pwmscope.model import Assumption, Line
 
 Rows: TypeAlias = Callable[[Layout, int | None], Iterator[RowBatch]]
 """Streams the rows of a table as a layout places its columns, so many at a time."""

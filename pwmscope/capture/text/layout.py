@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.units import format_rate, size_of_unit
+from pwmscope.capture.text.cells import Spelling
 from pwmscope.capture.text.columns import (
     MAX_LINES,
     Column,
@@ -19,7 +20,9 @@ from pwmscope.capture.text.columns import (
     find_columns,
     find_event_columns,
     find_level_columns,
+    find_line_runs,
     find_runs,
+    is_other_quantity,
 )
 from pwmscope.capture.text.dialect import (
     SPACES,
@@ -30,12 +33,14 @@ from pwmscope.capture.text.dialect import (
 from pwmscope.capture.text.remarks import Stated, read_preamble
 from pwmscope.capture.text.time_column import (
     StampFormat,
+    TimeColumn,
     TimeKind,
+    are_decimals_by_pulses,
     find_stamp_format,
     find_time_column,
 )
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
+from pwmscope.model import Assumption
 
 __all__ = ["MAX_LINES", "Layout", "find_layout"]
 
@@ -68,6 +73,8 @@ class Layout:
     # What the time column's numbers are counted from, in its unit, so that they fit 64 bits
     time_origin: int = 0
     runs: RunColumns | None = None  # The columns of a table of lengths
+    # Places of the columns that are spelled as parsers do not know, and how
+    spellings: tuple[tuple[int, Spelling], ...] = ()
 
     @property
     def is_text(self) -> bool:
@@ -107,18 +114,24 @@ def find_layout(
     ('time_us', 'us', ('RX1',))
     """
     dialect = find_dialect(head, source)
-    _refuse_two_readings(dialect, source)
-    stated = read_preamble(dialect.preamble, dialect.decimal_mark)
     columns = find_columns(dialect, source)
+    if any(c.spelling is not None and c.spelling.marks == "," for c in columns):
+        dialect = replace(dialect, decimal_comma=False)  # commas separate thousands
+    stated = read_preamble(dialect.preamble, dialect.decimal_mark)
     sheet = Sheet(source, dialect, columns, stated, hints, more_text or (lambda: head))
-    runs = find_runs(sheet)
+    runs, line_runs = find_runs(sheet), find_line_runs(sheet)
+    if runs is not None or line_runs is not None:
+        _settled_commas(sheet, None)
     if runs is not None:
         return _run_layout(runs, sheet, head)
+    if line_runs is not None:
+        return _line_run_layout(*line_runs, sheet, head)
     time, aside = find_time_column(sheet)
     _refuse_doubt(sheet, needed=time is None or time.kind == "sample")
     others = [c for c in columns if c.name not in aside and (time is None or c != time.column)]
-    said: list[str] = list(dialect.assumptions)
+    said: list[str] = [*dialect.assumptions, *_settled_commas(sheet, time)]
     said.append(rows_without_time() if time is None else time.assumption)
+    said += [time.agreed] if time is not None and time.agreed else []
     said += _said_of_rate(sheet)
     stamp = None
     if time is not None and time.kind == "stamp":
@@ -130,10 +143,13 @@ def find_layout(
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
     else:
-        levels, more = find_level_columns(others, sheet)
+        aside += tuple(c.name for c in others if is_other_quantity(c, sheet))
+        levels, more = find_level_columns([c for c in others if c.name not in aside], sheet)
         said += more
     said += _set_aside(aside, others, sheet)
     with_units = frozenset(column.position for column in columns if column.has_units)
+    spellings = _spellings(columns)
+    said += _said_of_spellings(columns)
     return Layout(
         dialect.delimiter,
         dialect.skip_lines,
@@ -150,11 +166,20 @@ def find_layout(
         stamp,
         _mean_row(head, dialect.skip_lines),
         dialect.is_quoted,
-        _is_loose(dialect, with_units),
+        _is_loose(dialect, with_units) or bool(spellings),
         dialect.has_remarks,
         with_units,
         0 if time is None or time.kind != "number" else _origin_of(time.column, time.unit),
+        spellings=spellings,
     )
+
+
+def _spellings(columns: tuple[Column, ...]) -> tuple[tuple[int, Spelling], ...]:
+    return tuple((c.position, c.spelling) for c in columns if c.spelling is not None)
+
+
+def _said_of_spellings(columns: tuple[Column, ...]) -> list[str]:
+    return [f"Column '{c.name}' is written with {c.spelling.what}." for c in columns if c.spelling]
 
 
 _MAX_PS: Final = 4 * 10**18
@@ -194,18 +219,35 @@ def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
         sheet.columns[runs.positions[0]].name, unit, runs.decimals, tuple(said),
         "number" if runs.lengths[0][1] else "sample", dialect.decimal_comma, levels, None,
         sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
-        dialect.has_remarks, with_units, 0, runs,
+        dialect.has_remarks, with_units, 0, runs, _spellings(sheet.columns),
     )  # fmt: skip
 
 
-def _refuse_two_readings(dialect: Dialect, source: str) -> None:
-    if two_readings_of_commas(dialect):
-        raise CaptureError(
-            source,
-            "the commas in the numbers may stand before decimals or between thousands",
-            "export the numbers without thousands separators, or with a point",
-            row=dialect.skip_lines + 1,
-        )
+def _line_run_layout(events: EventColumns, length: Column, sheet: Sheet, head: str) -> Layout:
+    """Describe a table whose rows say how long one line keeps a level."""
+    dialect = sheet.dialect
+    with_units = frozenset(column.position for column in sheet.columns if column.has_units)
+    return Layout(
+        dialect.delimiter, dialect.skip_lines, tuple(column.name for column in sheet.columns),
+        length.name, events.duration_unit, length.decimals,
+        (*dialect.assumptions, *events.assumptions), "number", dialect.decimal_comma, (), events,
+        sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
+        dialect.has_remarks, with_units, 0, None, _spellings(sheet.columns),
+    )  # fmt: skip
+
+
+def _settled_commas(sheet: Sheet, time: TimeColumn | None) -> list[str]:
+    """Say that commas stand before decimals where pulses show it; else refuse two readings."""
+    if not two_readings_of_commas(sheet.dialect):
+        return []
+    if time is not None and time.kind == "number" and are_decimals_by_pulses(time, sheet):
+        return ["Commas stand before decimals, as levels then last as long as servo pulses do."]
+    raise CaptureError(
+        sheet.source,
+        "the commas in the numbers may stand before decimals or between thousands",
+        "export the numbers without thousands separators, or with a point",
+        row=sheet.dialect.skip_lines + 1,
+    )
 
 
 def _refuse_doubt(sheet: Sheet, *, needed: bool) -> None:

@@ -168,7 +168,7 @@ def states_something(line: str) -> bool:
 
 
 def is_remark(line: str, cells: list[str], width: int) -> bool:
-    """Whether a line among the rows is a comment: marked as one, and not a row behind a mark.
+    """Whether a line among the rows is a comment or a drawn rule, and not a row behind a mark.
 
     Examples
     --------
@@ -177,6 +177,8 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
     >>> is_remark("#0.5,1,0", ["#0.5", "1", "0"], 3), is_remark("# a, b, c", ["# a", "b", "c"], 3)
     (False, True)
     """
+    if _RULE.fullmatch(line):
+        return True
     match = COMMENT.match(line)
     if match is None:
         return False
@@ -200,6 +202,12 @@ def is_footer(cells: list[str], width: int) -> bool:
     if kind_of(cells[0]) != "text" or not any(letter.isalpha() for letter in cells[0]):
         return bool(cells[0]) and not cells[0].strip("-=*_~ ") and len(cells) != width
     return len(cells) != width or (width > 1 and len(cells[0]) > 1 and not any(cells[1:]))
+
+
+_RULE: Final = re.compile(
+    r"[\s|+:=_-]*(?:---|===|___)[\s|+:=_-]*|[\s|:]*-[\s|:-]*\|[\s|:-]*-[\s|:-]*"
+)
+"""A line drawn between the rows of a table."""
 
 
 @dataclass(slots=True)

@@ -41,9 +41,9 @@ Source: TypeAlias = Path | io.BytesIO
 def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
     """Scan a table's rows into columns ``c0``, ``c1``, ..."""
     if layout.delimiter == SPACES:
-        return _scan_spaced(path, layout)
+        return _respelled(_scan_spaced(path, layout), layout)
     names = range(len(layout.columns))
-    return pl.scan_csv(
+    scan = pl.scan_csv(
         path,
         has_header=False,
         skip_lines=layout.skip_lines,
@@ -56,6 +56,20 @@ def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> p
         missing_columns="insert",
         glob=False,
     )
+    return _respelled(scan, layout)
+
+
+def _respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
+    """Write columns of odd spelling as parsers know them; mark a cell that is not spelled so."""
+    if not layout.spellings:
+        return scan
+    columns = []
+    for position, spelling in layout.spellings:
+        cell = pl.col(f"c{position}").str.strip_chars(' \t\r"')
+        plain = cell.str.replace_all(spelling.marks, spelling.by)
+        is_so = cell.str.contains(f"^(?:{spelling.whole})$")
+        columns.append(pl.when(is_so).then(plain).otherwise(cell + " (?)").alias(f"c{position}"))
+    return scan.with_columns(columns)
 
 
 def _quote(layout: Layout) -> str | None:
@@ -71,8 +85,8 @@ def _count_rows(path: Path, layout: Layout) -> int:
 def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
     """Scan a table's rows as text, whatever they hold; further cells are dropped."""
     if layout.delimiter == SPACES:
-        return _scan_spaced(path, layout)
-    return pl.scan_csv(
+        return _respelled(_scan_spaced(path, layout), layout)
+    scan = pl.scan_csv(
         path,
         has_header=False,
         skip_lines=layout.skip_lines,
@@ -84,6 +98,7 @@ def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
         truncate_ragged_lines=True,
         glob=False,
     )
+    return _respelled(scan, layout)
 
 
 def _scan_spaced(path: Source, layout: Layout) -> pl.LazyFrame:

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.unpack import open_bytes, reading
-from pwmscope.capture.text.batches import ChangedRows, RowBatch, RowError
-from pwmscope.capture.text.edges import doubted_clock, find_clock
+from pwmscope.capture.text.batches import ChangedRows, RowBatch, RowError, past_midnight
+from pwmscope.capture.text.edges import doubted_clock, find_clock, passes_midnight
 from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
 from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.capture.text.line_blocks import stream_changes
-from pwmscope.model.recording import Capture
+from pwmscope.model import Capture
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
@@ -81,13 +81,17 @@ def _refuse_without_rate(layout: Layout, source: str) -> None:
 
 def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
     source = text.source
+    is_clock = layout.stamp is not None and layout.stamp.is_clock
 
     def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        return stream_rows(text.path, placed, batch_rows=size, source=source)
+        found = stream_rows(text.path, placed, batch_rows=size, source=source)
+        return past_midnight(found) if is_clock else found
 
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
+        if is_clock:
+            return rows(placed, size)
         return stream_changes(text.path, placed, batch_rows=size, source=source)
 
     gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
@@ -95,6 +99,8 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
     said += doubted_clock(lines, layout, hints)
+    if is_clock and passes_midnight(layout, gathered.changes.end_ps):
+        said.append("The time of day passes midnight; what follows is taken as the next day.")
     if gathered.changes.lost_last_row:
         said.append("The last row is cut short and was left out.")
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, tuple(said))

@@ -14,13 +14,22 @@ from pwmscope.capture.reader.units import (
     foreign_unit_in,
     format_rate,
     is_sample_number,
+    size_of_unit,
     time_unit_in,
+    unit_in,
 )
-from pwmscope.capture.text.cells import HOUR_OR_MINUTE, NUMERIC, STAMP, kind_of, number_of
+from pwmscope.capture.text.cells import (
+    HOUR_OR_MINUTE,
+    LEVELS,
+    NUMERIC,
+    STAMP,
+    kind_of,
+    number_of,
+)
 from pwmscope.capture.text.columns import Column, Sheet, is_end, is_length
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption, Authority
+from pwmscope.model import Assumption, Authority
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,7 +39,7 @@ _MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice); the units lie a factor of 1000
 apart, so that no pulse passes in two of them."""
 _COARSEST: Final = 8
-"""Power of ten, in picoseconds, to which times must be finer to show pulses: 100 us."""
+"""Power of ten, in picoseconds, to which times must be printed to show pulses: 100 us."""
 
 
 def _infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
@@ -58,9 +67,23 @@ def _infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
     found = [
         unit
         for unit, exponent in EXPONENT_OF_UNIT.items()
-        if exponent - finest < _COARSEST and _are_pulses([span.scaleb(exponent) for span in spans])
+        if exponent - finest <= _COARSEST and _are_pulses([span.scaleb(exponent) for span in spans])
     ]
     return found[0] if len(found) == 1 else None
+
+
+def are_decimals_by_pulses(time: TimeColumn, sheet: Sheet) -> bool:
+    """Whether levels last as long as servo pulses only with commas read as decimal ones."""
+    position, size = time.column.position, Decimal(10) ** size_of_unit(time.unit)[1]
+    size *= size_of_unit(time.unit)[0]
+    rows = [row for row in sheet.dialect.rows if kind_of(row[position]) in NUMERIC]
+    found = []
+    for mark in (".", ""):
+        times = [Decimal(row[position].replace(",", mark)) * size for row in rows]
+        others = [i for i in range(len(sheet.columns)) if i != position]
+        spans = [span for i in others for span in _spans(times, [row[i] for row in rows])]
+        found.append(_are_pulses(spans))
+    return found == [True, False]
 
 
 def _spans(times: list[Decimal], cells: list[str]) -> list[Decimal]:
@@ -92,7 +115,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     words: tuple[tuple[str | None, str], ...] = (
         (column.unit if column.has_units else None, "as its cells say"),
         (sheet.hints.time_unit, "as you said"),
-        (time_unit_in(column.name)[1] if sheet.has_header else None, "as its heading says"),
+        (unit_in(column.name) if sheet.has_header else None, "as its heading says"),
         (time_unit_in(column.unit)[1], "as the row below the header says"),
         (sheet.stated.time_unit, "as the lines above the table say"),
     )
@@ -115,6 +138,11 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             by_rate,
             "data",
         )
+    if not sheet.has_header and len(column.cells) >= _ENOUGH_ROWS and column.counts_by_one:
+        raise HintError(
+            f"{sheet.source}, column {column.name}: these numbers count the rows, and their unit "
+            "is not stated; add `rate` if they count samples, or `time_unit` if they are times."
+        )
     inferred = _infer_unit(sheet.more_text(), sheet.dialect, column.position)
     epoch = _epoch_unit(column)
     if inferred is not None and epoch in (None, inferred):
@@ -132,11 +160,13 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             "data",
         )
     is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
-    if column.kind == "integer" and (len(column.cells) >= _ENOUGH_ROWS or is_large):
+    if len(column.cells) >= _ENOUGH_ROWS or (is_large and column.kind == "integer"):
+        is_whole = column.kind == "integer"
         raise HintError(
-            f"{sheet.source}, column {column.name}: the unit of these whole numbers is not stated "
-            "and cannot be told from them; add `time_unit` (s, ms, us, ns or ps), or `rate` if "
-            "they count samples."
+            f"{sheet.source}, column {column.name}: the unit of these "
+            f"{'whole ' if is_whole else ''}numbers is not stated and cannot be told from them; "
+            "add `time_unit` (s, ms, us, ns or ps)"
+            f"{', or `rate` if they count samples' if is_whole else ''}."
         )
     return "s", assumed_unit(
         f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
@@ -205,6 +235,11 @@ class StampFormat:
     origin_s: int  # The first row's whole seconds since 1970
     has_halves: bool = False  # Whether AM or PM follows the time of day
     is_short: bool = False  # Whether minutes and seconds stand alone
+
+    @property
+    def is_clock(self) -> bool:
+        """Whether rows tell the time of a 24-hour day without its date."""
+        return not self.order and not self.is_short
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -338,31 +373,36 @@ TimeKind: TypeAlias = Literal["number", "stamp", "sample"]
 
 
 @dataclass(frozen=True, slots=True)
-class _TimeColumn:
+class TimeColumn:
     """The column that holds the time."""
 
     column: Column  # Which it is
     kind: TimeKind  # Numbers of a unit, dates and times of day, or sample numbers
     unit: str  # Unit of the numbers; `s` for stamps and for sample numbers
     assumption: Assumption  # What was assumed
+    agreed: str = ""  # What is said of other columns that tell the same times
 
     @property
     def decimals(self) -> int:
         """Most decimals printed in the first rows, of a second for stamps."""
         if self.kind != "stamp":
             return self.column.decimals
-        stamps = [STAMP.fullmatch(cell) for cell in self.column.cells]
-        return max(len(stamp["fraction"] or "") for stamp in stamps if stamp)
+        return _decimals_of_stamps(self.column)
 
 
-def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]:
+def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
     """Find the column that holds the time."""
     counters = [c for c in sheet.columns if sheet.has_header and is_sample_number(c.name)]
-    counters = [c for c in counters if c.kind in ("integer", "digit")]
+    counters = [c for c in counters if c.kind in ("integer", "digit") and not _is_a_level(c, sheet)]
     counters += [c for c in sheet.columns if c.is_nameless and c.position == 0 and c.counts_by_one]
     candidates = [
         c for c in _candidates(sheet) if c not in counters or c.name == sheet.hints.time_column
     ]
+    agreed = ""
+    if len(candidates) > 1 and (finest := _finest_of_the_same(candidates, sheet)) is not None:
+        names = " and ".join(f"'{c.name}'" for c in candidates)
+        agreed = f"Columns {names} tell the same times in the first rows; the finer one is taken."
+        candidates = [finest]
     if len(candidates) > 1:
         raise CaptureError(
             sheet.source,
@@ -374,10 +414,70 @@ def find_time_column(sheet: Sheet) -> tuple[_TimeColumn | None, tuple[str, ...]]
         return None, ()
     column = (candidates or counters)[0]
     _refuse_a_counter_of_pulses(column, sheet)
-    timed = [c for c in sheet.columns if sheet.has_header and time_unit_in(c.name)[0]]
+    timed = [
+        c
+        for c in sheet.columns
+        if sheet.has_header and time_unit_in(c.name)[0] and not _is_a_level(c, sheet)
+    ]
     counters += [c for c in sheet.columns if c != column and _numbers_rows(c, sheet)]
     aside = tuple(dict.fromkeys(c.name for c in (*timed, *counters) if c != column))
-    return _understood(column, sheet, is_counter=column in counters), aside
+    found = _understood(column, sheet, is_counter=column in counters)
+    return replace(found, agreed=agreed), aside
+
+
+def _is_a_level(column: Column, sheet: Sheet) -> bool:
+    """Whether a column headed like a time or a count holds levels, beside one that is the time."""
+    if column.kind not in LEVELS or len(column.cells) < _MIN_ROWS or column.counts_by_one:
+        return False
+    return any(
+        c.kind not in LEVELS and (c.kind == "stamp" or c.is_rising) and time_unit_in(c.name)[0]
+        for c in sheet.columns
+    )
+
+
+_MIN_ROWS: Final = 3
+_ENOUGH_STEPS: Final = 10
+"""Times that differ must be told apart by this many of their last digits."""
+
+
+def _finest_of_the_same(columns: list[Column], sheet: Sheet) -> Column | None:
+    """Find the finest of columns that tell the same times; None where any of them differs."""
+    told = [_times_of(column, sheet) for column in columns]
+    known = [times for times in told if times is not None]
+    if len(known) < len(columns) or len({len(times) for times, _ in known}) > 1:
+        return None
+    finest = min(range(len(known)), key=lambda i: known[i][1])
+    times, step = known[finest]
+    for column, (others, other_step) in zip(columns, known, strict=True):
+        apart = [a - b for a, b in zip(times, others, strict=True)]
+        if "stamp" in (column.kind, columns[finest].kind):  # they may count from elsewhere
+            apart = [each - apart[0] for each in apart]
+        is_long = others[-1] - others[0] >= _ENOUGH_STEPS * max(step, other_step)
+        if max(map(abs, apart)) > step + other_step or not is_long:
+            return None
+    return columns[finest]
+
+
+def _times_of(column: Column, sheet: Sheet) -> tuple[list[int], int] | None:
+    """Read a column's first cells as picoseconds, with that of its last digit; None if unsure."""
+    if column.kind == "stamp":
+        import polars as pl  # noqa: PLC0415 - slow to import
+
+        format_ = find_stamp_format(column.cells)
+        cells = pl.lit(pl.Series(column.cells, dtype=pl.String))
+        times = pl.select(format_.since_origin_ps(cells)).to_series().to_list()
+        return (times, 10 ** (12 - _decimals_of_stamps(column))) if None not in times else None
+    unit = time_unit_in(column.name)[1] or time_unit_in(column.unit)[1]
+    if unit is None or len(column.numbers) != len(column.cells) or not column.cells:
+        return None
+    multiple, exponent = size_of_unit(unit)
+    size = multiple * Decimal(10) ** exponent
+    return [int(n * size) for n in column.numbers], int(size.scaleb(-column.decimals))
+
+
+def _decimals_of_stamps(column: Column) -> int:
+    stamps = [STAMP.fullmatch(cell) for cell in column.cells]
+    return max(len(stamp["fraction"] or "") for stamp in stamps if stamp)
 
 
 _COUNTED: Final = re.compile(
@@ -409,12 +509,12 @@ def _refuse_a_counter_of_pulses(column: Column, sheet: Sheet) -> None:
         )
 
 
-def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColumn:
+def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn:
     name = f"Column '{column.name}'"
     if column.kind == "stamp":
         said = f"{name} holds dates or times of day; the first row's is time 0."
         assumption = Assumption(said, "time column", column.name, "", "data", ("time_column",))
-        return _TimeColumn(column, "stamp", "s", assumption)
+        return TimeColumn(column, "stamp", "s", assumption)
     if column.kind not in NUMERIC:
         if any(HOUR_OR_MINUTE.fullmatch(cell) for cell in column.cells[:20]):
             raise CaptureError(
@@ -440,9 +540,9 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> _TimeColum
         said = f"{name} is taken as the sample's number, {why}."
         arguments = ("time_column", "rate")
         assumption = Assumption(said, "time column", column.name, "", "data", arguments)
-        return _TimeColumn(column, "sample", "s", assumption)
+        return TimeColumn(column, "sample", "s", assumption)
     unit, assumption = _find_time_unit(column, sheet)
-    return _TimeColumn(column, "number", unit, assumption)
+    return TimeColumn(column, "number", unit, assumption)
 
 
 def _counts_rows(column: Column, sheet: Sheet) -> bool:
@@ -467,7 +567,7 @@ def _candidates(sheet: Sheet) -> list[Column]:
         return found
     if sheet.has_header:
         timed = [c for c in sheet.columns if c.kind in (*NUMERIC, "stamp")]
-        headed = [c for c in timed if time_unit_in(c.name)[0]]
+        headed = [c for c in timed if time_unit_in(c.name)[0] and not _is_a_level(c, sheet)]
         if not headed:
             headed = [c for c in sheet.columns if _is_bare_clock(c)]
         if headed:

@@ -20,7 +20,7 @@ from pwmscope.capture.text.comparator import (
 )
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import HintError
-from pwmscope.model.assumption import Assumption
+from pwmscope.model import Assumption
 
 FIRST_PASS_ROWS: Final = 1 << 17
 """Rows at a time in the first pass, fixed so that its sums are the same every time."""

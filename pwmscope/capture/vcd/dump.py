@@ -36,8 +36,7 @@ from pwmscope.capture.vcd.values import (
 )
 from pwmscope.capture.vcd.words import BLOCK_BYTES, REAL, SCALAR, Clock, CodeBook, Words, WordStream
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model.assumption import Assumption
-from pwmscope.model.recording import Capture, Line
+from pwmscope.model import Assumption, Capture, Line
 
 Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
 

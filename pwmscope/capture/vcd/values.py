@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pwmscope.capture.text.comparator import AmplitudeHistogram, assumed_threshold
 from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
 from pwmscope.errors import CaptureError
-from pwmscope.model.assumption import Assumption
+from pwmscope.model import Assumption
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
 MAX_NUMBER: Final = 1e100

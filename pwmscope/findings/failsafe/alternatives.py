@@ -8,10 +8,11 @@ from enum import StrEnum
 from typing import Final, NamedTuple
 
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS
-from pwmscope.findings.failsafe.evidence import Evidence, entry_place
+from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Polarity
+from pwmscope.findings.failsafe.own_widths import entry_place
 from pwmscope.findings.failsafe.response import (
     LINK_S,
     Change,
@@ -76,6 +77,7 @@ class Ground(StrEnum):
     RAMPED = "two sticks' lines moved together for longer than hands keep in step"
     SLOWED = "its frame rate changed with it, which no stick does"
     OWN_WIDTH = "it went to a width at which its stick was never seen"
+    PLACED = "it went to one and the same width each time, where its stick was never seen"
     OTHER_OWN_WIDTH = "a line that changed with it went to a width no stick commands"
     MACHINE = "its delay is a machine's"
     PULSES_ENDED = "pulses ended, which no stick does"
@@ -84,6 +86,7 @@ class Ground(StrEnum):
     OTHER_WENT_ON = "another line changed with it and went on"
     CHANGED_WITH = "another line changed with it"
     EVERY_TIME = "the same pause came in every loss"
+    KEPT_BEAT = "its frames came on in their old beat, as after no start"
     STATED = "it is stated"
     SHOWN = "the outputs show it"
     NO_MARKER = "no marker is used"
@@ -102,6 +105,7 @@ class Ground(StrEnum):
     UNCLEAR = "the change is not clear"
     SEEN_CLOSE = "it came with the loss itself"
     ONE_SWITCH = "one switch may have moved all of them"
+    ALL_ENDED = "one plug may carry all of them"
     NOT_BACK = "the pulses did not come back with the link"
     PAUSED = "lines paused as in a restart"
     POLARITY = "which level means on is not known"
@@ -208,8 +212,8 @@ class Case:
 
     @property
     def lasted_s(self) -> float:
-        """How long the loss lasted at least."""
-        return self.loss.back_s - self.loss.latest_s
+        """How long the loss lasted at least: a width that no stick commands shows it as well."""
+        return max(self.loss.back_s, self.evidence.own_until_s) - self.loss.latest_s
 
     @property
     def needed_s(self) -> float:
@@ -286,6 +290,8 @@ def never_lost(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each
         return Alternative(cause, True, Ground.TOGETHER, lines, entry.by_s, None, evidence.together)
     if evidence.odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, evidence.odds)
+    if evidence.placed_odds <= MACHINE_ODDS:
+        return Alternative(cause, True, Ground.PLACED, (), entry.by_s, evidence.placed_odds)
     return Alternative(cause, False, Ground.OPEN)
 
 
@@ -302,6 +308,8 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
     at_s = entry.by_s
     if entry.kind in _ENDED:
         return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
+    if evidence.placed_odds <= MACHINE_ODDS:
+        return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
     doubt = _doubt_about(case, entry)
     if doubt is not None:
         return Alternative(cause, False, doubt, (), at_s)
@@ -364,7 +372,7 @@ def _stands_long(case: Case, entry: Change) -> bool:
     return min(before.end_s - before.start_s, into.end_s - into.start_s) >= LINK_S
 
 
-def unplugged(case: Case) -> Alternative:
+def unplugged(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
     """Ask whether a plug or a probe may have come off this line."""
     cause, evidence, entry = Cause.UNPLUGGED, case.evidence, case.evidence.entry
     if not any(stretch.kind is Kind.QUIET for stretch in case.response.during):
@@ -372,8 +380,13 @@ def unplugged(case: Case) -> Alternative:
     if case.response.is_quiet and not _is_back(case):
         return Alternative(cause, False, Ground.NOT_BACK)
     at_s = None if entry is None else entry.by_s
-    if evidence.partner:
-        return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.partner,), at_s)
+    if evidence.stop_partner and (evidence.goes_on or not case.response.is_quiet):
+        return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.stop_partner,), at_s)
+    if evidence.stop_partner:
+        odds = evidence.away_odds
+        if odds <= PULL_ODDS:
+            return Alternative(cause, True, Ground.MACHINE, (), at_s, odds)
+        return Alternative(cause, False, Ground.ALL_ENDED, (evidence.stop_partner,), at_s)
     if evidence.pull_odds <= PULL_ODDS:
         return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.pull_odds)
     return Alternative(cause, False, Ground.OPEN, (), at_s)
@@ -390,19 +403,24 @@ def _is_back(case: Case) -> bool:
     )
 
 
-def supply_failed(case: Case) -> Alternative:
+def supply_failed(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
     """Ask whether the supply or the receiver may have gone off, or restarted."""
     cause, evidence, entry = Cause.SUPPLY, case.evidence, case.evidence.entry
     if evidence.restarted:
         odds = evidence.restart_odds
         if odds <= MACHINE_ODDS:
             return Alternative(cause, True, Ground.EVERY_TIME, (), None, odds)
+        if evidence.beat_odds <= MACHINE_ODDS:
+            return Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
         return Alternative(cause, False, Ground.PAUSED)
     if not case.response.is_quiet:
         return Alternative(cause, True, Ground.PULSES_SEEN)
     if evidence.goes_on:
         return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
-    is_stop = entry is not None and entry.kind is ChangeKind.STOP
+    if evidence.beat_odds <= MACHINE_ODDS:
+        return Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
+    # A supply that goes off with the transmitter has a machine's delay as well, a short one.
+    is_stop = entry is not None and entry.kind is ChangeKind.STOP and not evidence.is_close
     if is_stop and evidence.pull_odds <= PULL_ODDS:
         odds = evidence.pull_odds
         return Alternative(cause, True, Ground.MACHINE, (), None, odds)

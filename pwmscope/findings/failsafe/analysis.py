@@ -28,6 +28,7 @@ from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
     inferred_losses,
+    quiet_limit_s,
     quiet_losses,
     restarts,
     stated_losses,
@@ -73,12 +74,18 @@ from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence as Where
-from pwmscope.model.finding import Finding, Verdict, measured, not_shown
-from pwmscope.model.hazard import Hazard
-from pwmscope.model.spans import Span, inside
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Finding,
+    Hazard,
+    Span,
+    Verdict,
+    inside,
+    measured,
+    not_shown,
+)
+from pwmscope.model import Evidence as Where
 from pwmscope.pulses import Convention, Frames, PulseTable, find_frames, find_line_states
 
 NAME: Final = "signal loss"
@@ -90,6 +97,10 @@ MIN_GOOD: Final = 50
 """So many servo pulses, of a line that the sheet lists, show that it carries them."""
 MIN_BEYOND: Final = 10
 """So many pulses beyond what servos take are a command."""
+EITHER_WAY: Final = 0.5
+"""Where more than this part of the pauses are as long as a pulse, either level may be the pulse."""
+MIN_LONG_PAUSES: Final = 3
+"""Unless so many last over a frame that is missing, as no pulse does."""
 NOISE_PART: Final = 0.5
 """Noise for so much of a loss is what the line does in it."""
 NOISE_PER_S: Final = 10.0
@@ -558,7 +569,7 @@ def _events(
         line.range_us,
         end_s,
         polarity,
-        table.other_polarity is not None,
+        table.other_polarity is not None or _reads_either_way(table),
         tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
     )
     times = _stop_times(line, evidence, end_s)
@@ -590,6 +601,22 @@ def _events(
         recovery = Recovery(relink_s, jump, glitches, beyond)
         events.append(LossEvent(case, *judge_loss(case), recovered, recovery))
     return tuple(events)
+
+
+def _reads_either_way(table: PulseTable) -> bool:
+    """Say whether the pauses between pulses last as long as servo pulses, too.
+
+    Pulses that begin evenly and pauses of pulses that end evenly look alike.
+    """
+    convention, measured = table.convention, table.measured
+    if np.count_nonzero(measured) < MIN_GOOD:
+        return False
+    pause_us = (1e6 * np.diff(table.rise_s) - table.width_us[:-1])[measured[:-1]]
+    fits = (pause_us >= convention.accepted_low_us) & (pause_us <= convention.accepted_high_us)
+    longer = (pause_us > convention.accepted_high_us) & (
+        pause_us < 1e6 * quiet_limit_s(convention.period_us)
+    )
+    return bool(np.mean(fits) > EITHER_WAY and np.count_nonzero(longer) < MIN_LONG_PAUSES)
 
 
 def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> StopTimes:

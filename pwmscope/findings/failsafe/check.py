@@ -14,9 +14,7 @@ from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
-from pwmscope.model.finding import Finding, Verdict
-from pwmscope.model.hazard import Hazard, HazardKind
-from pwmscope.model.verdict import WORST_FIRST, governing
+from pwmscope.model import WORST_FIRST, Finding, Hazard, HazardKind, Verdict, governing
 from pwmscope.pulses import PulseTable
 
 UNLISTED = (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 Bounds = tuple[float, float]
 

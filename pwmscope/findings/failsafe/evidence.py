@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import bisect
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -16,6 +15,7 @@ from pwmscope.findings.failsafe.coincidence import (
     JUMPS,
     MOST,
     MOVES,
+    RAMP_MAX_S,
     RAMP_S,
     SLACK_FRAMES,
     STARTS,
@@ -25,15 +25,29 @@ from pwmscope.findings.failsafe.coincidence import (
     count_alike,
     find_partners,
 )
-from pwmscope.findings.failsafe.delays import PULL_SCATTER, PULL_SCATTER_S, hand_odds
+from pwmscope.findings.failsafe.delays import (
+    MACHINE_ODDS,
+    PERSON,
+    PULL_SCATTER,
+    PULL_SCATTER_S,
+    hand_odds,
+)
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.pauses import find_pauses
+from pwmscope.findings.failsafe.own_widths import (
+    Own,
+    entry_place,
+    goes_to_own,
+    is_own_width,
+    placed_odds,
+    resting_levels,
+)
+from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
-from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
+from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks
-from pwmscope.model.spans import Span, inside
+from pwmscope.model import Span
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
@@ -47,28 +61,14 @@ IN_STEP: Final = 0.95
 """Correlation of the widths of two lines that move as one."""
 MIN_IN_STEP: Final = 30
 MIN_MOVES_US: Final = 20.0
-OWN_AFTER: Final = 3.0
-"""Frame periods for which a ramp may still be on its way."""
-OWN_FIRST_S: Final = 0.25
-"""So long after a change a width is the one that the change went to."""
-OWN_S: Final = 0.5
-"""So much of the end of a loss tells the width in the end."""
-OWN_STEPS_S: Final = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0)
-"""Steps, before the stated moment, in which its doubt is gone through."""
-OWN_SETTLES_S: Final = 0.3
-"""A ramp is over by so long after it seems to be."""
-OWN_MOVES: Final = 0.12
-"""It stands there if the means of its halves differ by no more than this part, in a second, of how
-far it is from them: a way of two seconds would give twice as much."""
-OWN_SPREAD: Final = 1.3
-"""The means that are compared: of these pulses, and of the stick's own, which are more."""
+SAME_FRAME: Final = 0.5
+"""The chance that a hand acts in one frame with the receiver, times its scatter over a frame."""
+SAME_FRAME_REACH: Final = 0.6
+"""Outputs of one receiver change in one frame, so far apart at most."""
 RATE_FRAMES: Final = 8
 """The frame rate is told from so many frames."""
 RATE_CHANGE: Final = 0.15
 """And has changed where it differs by more than this part."""
-OWN_WIDTH: Final = 0.003
-"""A preset further than this part of the convention's span from where a stick rests is no
-width that the stick commands."""
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -95,6 +95,9 @@ class Evidence:
     owned : int
         Losses in which a line that changed with it went at once to a width of its own, here
         included; 0 where none did here.
+    placed_odds : float
+        That a hand put it, or a line that changed with it, in several losses at one and the
+        same width at which its stick was never seen.
     slowed : int
         Losses in which its frame rate changed with or before this change, here included; 0
         where it did not here.
@@ -120,12 +123,18 @@ class Evidence:
         That a person pulled a plug by habit at such times.
     follows : str
         Another line that still followed a moving stick.
+    stop_partner : str
+        Another line that changed as this one's pulses ended.
     goes_on : str
-        Another line that changed with it and whose pulses went on.
+        Such a line whose pulses went on.
     restarted : bool
         Whether lines paused as in a restart.
     restart_odds : float
         That chance brought the pauses of all losses so close together.
+    beat_odds : float
+        That a receiver that started anew came on in the beat of the frames before each pause.
+    away_odds : float
+        That a person unplugged all lines and plugged them in again at such times.
     alone_back : bool
         Whether other lines returned at another time than this one.
     leaps : tuple of Leap
@@ -138,6 +147,8 @@ class Evidence:
         How far apart its longest and shortest delay after the marker lie, in all losses.
     stays_s : float
         How far apart the longest and the shortest time from change to return lie, in all losses.
+    own_until_s : float
+        Until when it stood at a width that no stick commands; minus infinity where it did not.
     """
 
     entry: Change | None
@@ -146,6 +157,7 @@ class Evidence:
     ended_with: bool
     own_width: bool
     owned: int
+    placed_odds: float
     slowed: int
     is_ramp: bool
     back_partner: str
@@ -158,31 +170,19 @@ class Evidence:
     odds: float
     pull_odds: float
     follows: str
+    stop_partner: str
     goes_on: str
     restarted: bool
     restart_odds: float
+    beat_odds: float
+    away_odds: float
     alone_back: bool
     leaps: tuple[Leap, ...]
     until_s: float
     follow_s: float
     spread_s: float
     stays_s: float
-
-
-def entry_place(response: Response, expected: Expectation) -> int:
-    """Place of the stretch with which the device's standing still began."""
-    during, band = response.during, expected.band
-    place = len(during) - 1
-    while place > 0:
-        before = during[place - 1]
-        if before.kind is Kind.QUIET:
-            stops = bool(expected.no_pulses_stop)
-        else:
-            stops = before.kind is Kind.STANDS and band is not None and band.holds(before.level_us)
-        if not stops:
-            break
-        place -= 1
-    return place
+    own_until_s: float
 
 
 def gather(
@@ -291,13 +291,20 @@ def _lost_spans(losses: Sequence[Loss], after: ChangeColumns, capture: Span) -> 
 def _with_ramp(response: Response, range_us: float) -> Response:
     """Tell a smooth movement that a machine made as its way to a preset."""
     final = response.during[-1]
-    settled = response.behaviour is None and final.kind is Kind.STANDS
+    told = response.behaviour not in (None, LossClass.KEEPS_FOLLOWING)
+    settled = not told and final.kind is Kind.STANDS
     if settled and abs(final.level_us - response.during[0].level_us) > range_us:
         return replace(
             response, behaviour=LossClass.GOES_TO_PRESET, why_not="", moved_until_s=None,
             settled_s=final.start_s, level_us=final.level_us,
         )  # fmt: skip
     return replace(response, moved_until_s=None)
+
+
+def _moves_to_stand(response: Response) -> bool:
+    """Say whether an output moved smoothly and stood in the end."""
+    stands = bool(response.during) and response.during[-1].kind is Kind.STANDS
+    return stands and response.moved_until_s is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,6 +350,7 @@ class _Shared:
     ended: BoolArray
     resting: list[FloatArray]
     owned: BoolArray
+    placed: FloatArray
     paused: BoolArray
     pause_odds: float
     window_s: FloatArray
@@ -360,6 +368,8 @@ class _Figures:
     spread_s: float
     stays_s: float
     slowed: BoolArray
+    beat_odds: float
+    back_odds: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,11 +395,13 @@ class _Bench:
         return max(loss.moment.late_s for loss in self.losses)
 
     def ramps(self) -> BoolArray:
-        """Say where a machine made a smooth movement: two sticks' lines at once, or as ever."""
+        """Say where a machine made a smooth movement: of two sticks' lines, or alike each time."""
         shape = len(self.lines), len(self.losses)
         found = np.zeros(shape, dtype=bool)
         is_move = self.during.kind == MOVES
         paired = (is_move & (self.partner >= 0)).any(axis=2)
+        resting = resting_levels(self.lines, self.losses, self.after)
+        placed = self._placed(self._entered(), resting) <= MACHINE_ODDS
         for i, line in enumerate(self.lines):
             begun_s = np.full(shape[1], np.nan)
             for k, own in zip(line.places, line.responses, strict=True):
@@ -397,15 +409,18 @@ class _Bench:
                     begun_s[k] = own.ramp_s[0] - self.losses[k].lost_s
             has = np.zeros(shape[1], dtype=bool)
             has[list(line.places)] = [own.ramp_s is not None for own in line.responses]
+            ends = np.zeros(shape[1], dtype=bool)
+            ends[list(line.places)] = [_moves_to_stand(own) for own in line.responses]
             reach_s = max(RAMP_S, ALIKE_FRAMES * line.frame_s) + self.late_s
             alike = count_alike(begun_s, np.isfinite(begun_s), reach_s) >= MIN_RAMPS
-            found[i] = has & (paired[i] | alike)
+            found[i] = (has & (paired[i] | alike)) | (ends & placed[i])
         return found
 
     def evidence(self, ramps: BoolArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
-        kind, partner, resting = entered.kind, entered.partner, self._resting()
+        kind, partner = entered.kind, entered.partner
+        resting = resting_levels(self.lines, self.losses, self.after)
         moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
         shared = _Shared(
             _Gone(*_earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))),
@@ -413,6 +428,7 @@ class _Bench:
             self._ended_with(entered),
             resting,
             self._owned(entered, resting),
+            self._placed(entered, resting),
             *find_pauses(self.lines, self.losses),
             self._window_ends_s(),
         )
@@ -471,7 +487,7 @@ class _Bench:
         figures = self._figures(i, entered, returned)
         others = [j for j in range(len(self.lines)) if j != i]
         followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
-        own_line = _Own(line, self.limit_s)
+        own_line = Own(line, self.limit_s)
         others_back: BoolArray = np.any(returned.is_sudden[others], axis=0)
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
@@ -492,14 +508,17 @@ class _Bench:
                 follower = self.names[others[int(shared.moved_s[others, k].argmax())]]
             is_linked, is_gone = math.isfinite(linked_s), math.isfinite(gone.since_s[k])
             back_s = float(returned.first_s[i, k]) if is_back else linked_s
+            is_own = is_own_width(losses[k], response, entry, shared.resting[i], own_line)
+            is_placed = bool(shared.placed[i, k] <= MACHINE_ODDS)
             own.append(
                 Evidence(
                     entry,
                     bool(figures.is_close[k]),
                     self.names[mate] if mate >= 0 else "",
                     bool(shared.ended[i, k]),
-                    _is_own_width(losses[k], response, entry, shared.resting[i], own_line),
+                    is_own,
                     int(shared.owned[i].sum()) if shared.owned[i, k] else 0,
+                    float(shared.placed[i, k]),
                     int(figures.slowed.sum()) if figures.slowed[k] else 0,
                     bool(ramps[k]),
                     self.names[int(returned.partner[i, k])] if is_back else "",
@@ -514,15 +533,18 @@ class _Bench:
                     float(figures.odds[k]),
                     float(figures.pull_odds[k]),
                     follower,
-                    self._goes_on(mate, k),
+                    *self._stopped_with(i, k),
                     bool(shared.paused[k]),
                     shared.pause_odds,
+                    figures.beat_odds,
+                    PERSON * float(figures.pull_odds[k] * figures.back_odds[k]),
                     bool(others_back[k]) and not is_back,
                     leaps,
                     judged_until_s(losses[k], response, seen, leaps),
                     max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
                     figures.spread_s,
                     figures.stays_s,
+                    _own_until_s(response, line.expected) if is_own or is_placed else -math.inf,
                 )
             )
         return own
@@ -544,6 +566,9 @@ class _Bench:
         with np.errstate(invalid="ignore"):
             stays_s = returned.first_s[i] - by_s
         stays_s = stays_s[np.isfinite(stays_s)]
+        shown_s = np.array([loss.back_s for loss in losses])
+        back_s = np.where(marked & np.isfinite(returned.first_s[i]), returned.first_s[i], np.nan)
+        back_s = back_s - shown_s
         return _Figures(
             ~(decided_s >= latest_s + CLOSE_S),
             count_alike(by_s - self.lost_s, has_mate, reach_s),
@@ -553,6 +578,8 @@ class _Bench:
             float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s),
+            beat_odds(line, losses),
+            hand_odds(back_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
         )
 
     def _ended_with(self, entered: _Entered) -> BoolArray:
@@ -574,7 +601,7 @@ class _Bench:
     def _owned(self, entered: _Entered, resting: list[FloatArray]) -> BoolArray:
         """Say where a line that changed with another went at once to a width of its own."""
         own = np.array(
-            [_goes_to_own(line, entered.end_s[i], resting[i]) for i, line in enumerate(self.lines)]
+            [goes_to_own(line, entered.end_s[i], resting[i]) for i, line in enumerate(self.lines)]
         )
         found = np.zeros(own.shape, dtype=bool)
         for i, line in enumerate(self.lines):
@@ -585,41 +612,51 @@ class _Bench:
             found[i] = (near & own).any(axis=0)
         return found & (entered.partner >= 0)
 
-    def _resting(self) -> list[FloatArray]:
-        """List the levels inside each line's stop range at which its stick was seen."""
-        over_s = np.where(np.isfinite(self.after.by_s[:, :, 0]), self.after.by_s[:, :, 0], -np.inf)
-        found = []
+    def _placed(self, entered: _Entered, resting: list[FloatArray]) -> FloatArray:
+        """Give the odds that a hand placed each output, or one that changed in its frame."""
+        count = len(self.losses)
+        own = np.array([placed_odds(line, count, resting[i]) for i, line in enumerate(self.lines)])
+        best = own.copy()
         for i, line in enumerate(self.lines):
-            spans = tuple(
-                [
-                    Span(loss.earliest_s, max(loss.back_s, float(over)))
-                    for loss, over in zip(self.losses, over_s[i], strict=True)
-                ]
-            )
-            dwells = line.output.dwells
-            outside = ~inside(spans, 0.5 * (dwells.start_s + dwells.end_s))
-            level_us, band = dwells.level_us[outside], line.expected.band
-            if band is not None:
-                reach_us = line.range_us
-                level_us = level_us[
-                    (level_us >= band.low_us - reach_us) & (level_us <= band.high_us + reach_us)
-                ]
-            found.append(level_us)
-        return found
+            frame_s = line.frame_s
+            chance = min(1.0, SAME_FRAME * frame_s / PULL_SCATTER_S)
+            moves = entered.kind[i] == MOVES
+            gone_s = np.where(entered.kind == MOVES, entered.after_s + RAMP_MAX_S, entered.by_s)
+            with np.errstate(invalid="ignore"):
+                near = np.abs(entered.by_s - entered.by_s[i]) <= SAME_FRAME_REACH * frame_s
+                near &= (entered.kind == entered.kind[i]) & ~moves & (own < 1.0)
+                # Once another was put there the link was gone, and what changes is the receiver's.
+                decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
+                later = (decided_s >= gone_s) & (own < 1.0)
+            near[i] = later[i] = False
+            for j in np.flatnonzero((near | later).any(axis=1)):
+                together = PERSON * chance ** int(near[j].sum()) + own[j]
+                best[i] = np.where(near[j], np.minimum(best[i], together), best[i])
+                best[i] = np.where(later[j], np.minimum(best[i], own[j]), best[i])
+        return best
 
     def _pair(self, line: int, partner: IntArray) -> tuple[str, ...]:
         return self.names[int(line)], self.names[int(partner[line])]
 
-    def _goes_on(self, mate: int, k: int) -> str:
-        """Name the line that changed with this one if its pulses went on."""
-        if mate < 0:
-            return ""
-        line = self.lines[mate]
-        if k not in line.places:
-            return ""
-        response = line.responses[line.places.index(k)]
-        quiet = any(stretch.kind is Kind.QUIET for stretch in response.during)
-        return "" if quiet else self.names[mate]
+    def _stopped_with(self, i: int, k: int) -> tuple[str, str]:
+        """Name lines that changed as this one's pulses ended, the second of which went on."""
+        stops = np.flatnonzero(self.during.kind[i, k] == STOPS)
+        if not stops.size or self.partner[i, k, stops[-1]] < 0:
+            return "", ""
+        mate, at_s = (
+            self.names[int(self.partner[i, k, stops[-1]])],
+            self.during.by_s[i, k, stops[-1]],
+        )
+        for j, line in enumerate(self.lines):
+            slack_s = (1.0 + SLACK_FRAMES) * max(line.frame_s, self.lines[i].frame_s)
+            jumps = self.during.kind[j, k] == JUMPS
+            near = jumps & (np.abs(self.during.by_s[j, k] - at_s) <= slack_s)
+            if j == i or k not in line.places or not near.any():
+                continue
+            response = line.responses[line.places.index(k)]
+            if not any(stretch.kind is Kind.QUIET for stretch in response.during):
+                return mate, self.names[j]
+        return mate, ""
 
     def _moved_until_s(self) -> FloatArray:
         """Until when each line moved smoothly as a stick does, at each loss."""
@@ -634,33 +671,6 @@ class _Bench:
         """Until when each loss's outputs are looked at: to the next loss, or the end."""
         begins_s = [loss.seen_from_s for loss in self.losses[1:]]
         return np.array([*begins_s, self.capture.end_s + 1.0])
-
-
-def _goes_to_own(line: Watched, end_s: FloatArray, resting_us: FloatArray) -> BoolArray:
-    """Say where a line's first pulses after a change lie away from where its stick rests."""
-    table = line.output.table
-    found = np.zeros(end_s.size, dtype=bool)
-    seen = np.flatnonzero(np.isfinite(end_s))
-    if not seen.size or not resting_us.size:
-        return found
-    measured = table.measured
-    total_us = np.append(0.0, np.cumsum(np.where(measured, table.width_us, 0.0)))
-    pulses = np.append(0, np.cumsum(measured))
-    low = np.searchsorted(table.rise_s, end_s[seen])
-    high = np.searchsorted(table.rise_s, end_s[seen] + OWN_FIRST_S)
-    count = np.maximum(pulses[high] - pulses[low], 1)
-    mean_us = (total_us[high] - total_us[low]) / count
-    interval_us = table.sample_interval_us or 0.0
-    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
-    doubt_us = interval_us + 4.0 * noise_us * np.sqrt(OWN_SPREAD / count)
-    least_us = np.maximum(doubt_us, OWN_WIDTH * table.convention.span_us)
-    apart_us = np.abs(mean_us[:, None] - resting_us[None, :]).min(axis=1)
-    band = line.expected.band
-    holds = np.ones(seen.size, dtype=bool)
-    if band is not None:
-        holds = (mean_us >= band.low_us) & (mean_us <= band.high_us)
-    found[seen] = holds & (apart_us > least_us)
-    return found
 
 
 def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArray:
@@ -686,69 +696,10 @@ def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArr
     return slowed
 
 
-def _is_own_width(
-    loss: Loss, response: Response, entry: Change | None, resting_us: FloatArray, at: _Own
-) -> bool:
-    """Say whether, when the limit was over, an output stood at a width of its own.
-
-    It is asked at the limit after every moment down to the earliest that the loss may have
-    had, in steps, so that a vaguer moment never shows more.
-    """
-    if entry is None or not resting_us.size:
-        return False
-    doubt_s = loss.lost_s - loss.earliest_s
-    count = bisect.bisect_left(OWN_STEPS_S, doubt_s - 1e-5) + 1
-    if count > len(OWN_STEPS_S):
-        return False
-    overs_s = [loss.lost_s - step_s + at.limit_s for step_s in OWN_STEPS_S[:count]]
-    return all(_stands_apart(loss, response, entry, resting_us, (at, over_s)) for over_s in overs_s)
-
-
-def _stands_apart(
-    loss: Loss, response: Response, entry: Change, resting_us: FloatArray, of: tuple[_Own, float]
-) -> bool:
-    """Say whether an output stood, at one instant, away from every width of its stick at rest.
-
-    The stick must have been seen there, or nothing is known of that. On its way from where
-    a stick rests it would still move.
-    """
-    at, over_s = of
-    line = at.line
-    since_s = max((s.start_s for s in response.during if s.start_s < over_s), default=over_s)
-    settles_s = OWN_AFTER * line.frame_s
-    if entry.end_s > entry.by_s:
-        slope_us = entry.far_us / (entry.end_s - entry.after_s)
-        settles_s += min(line.range_us / max(slope_us, 1.0), OWN_SETTLES_S)
-    begin_s = max(entry.end_s, since_s) + settles_s
-    width_us = at.widths_us(begin_s, over_s)
-    half = width_us.size // 2
-    if not half:
-        return False
-    interval_us = line.output.table.sample_interval_us or 0.0
-    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
-    doubt_us = interval_us + 4.0 * noise_us * math.sqrt(OWN_SPREAD / width_us.size)
-    apart_us = float(np.abs(resting_us - width_us.mean()).min())
-    if apart_us <= max(doubt_us, OWN_WIDTH * line.output.table.convention.span_us):
-        return False
-    moved_us = abs(float(width_us[:half].mean() - width_us[half:].mean()))
-    if moved_us <= OWN_MOVES * apart_us * (over_s - begin_s):
-        return True
-    last_us = at.widths_us(loss.back_s - OWN_S, loss.back_s)
-    return bool(last_us.size) and abs(last_us.mean() - width_us.mean()) <= OWN_MOVES * apart_us
-
-
-@dataclass(frozen=True, slots=True)
-class _Own:
-    """A line whose width is asked about, and the limit."""
-
-    line: Watched
-    limit_s: float
-
-    def widths_us(self, begin_s: float, end_s: float) -> FloatArray:
-        """Take its widths in a time span."""
-        table = self.line.output.table
-        rows = slice(*np.searchsorted(table.rise_s, (begin_s, end_s)))
-        return table.width_us[rows][table.measured[rows]]
+def _own_until_s(response: Response, expected: Expectation) -> float:
+    """Until when an output stood where it came to stand still."""
+    into = response.during[entry_place(response, expected)]
+    return into.end_s if into.kind is Kind.STANDS else -math.inf
 
 
 def _is_with(code: int, partner: IntArray, kind: IntArray) -> BoolArray:

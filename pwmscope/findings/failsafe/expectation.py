@@ -47,7 +47,7 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
 
     Examples
     --------
-    >>> from pwmscope.bench.sheet import parse_sheet
+    >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('[channels.RX3]\nrole = "weapon"\nno_pulses = "stops"\n')
     >>> expected = expectation_of(sheet, "RX3")
     >>> expected.band.high_us, expected.no_pulses_stop

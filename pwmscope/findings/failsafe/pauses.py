@@ -1,4 +1,4 @@
-"""Pauses that look like a restart of the supply or the receiver, and whether chance made them."""
+"""Pauses that look like a restart of the supply or the receiver, and what tells them from one."""
 
 from __future__ import annotations
 
@@ -9,20 +9,34 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.delays import PULL_SCATTER, PULL_SCATTER_S, chance_odds, hand_odds
+from pwmscope.findings.failsafe.delays import (
+    PERSON,
+    PULL_SCATTER,
+    PULL_SCATTER_S,
+    chance_odds,
+    hand_odds,
+)
 from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.segments import Stretch
+from pwmscope.findings.failsafe.segments import Kind, Stretch
 
 THROUGH_FRAMES: Final = 1.6
 """Pulses that come no further apart than this went on."""
 MIN_PAUSES: Final = 3
 """So many losses must show the same pause."""
-
-PERSON: Final = 0.1
-"""A person who pulls and plugs in every loss is taken to be so much less likely from the start."""
+STARTS_S: Final = 0.03
+"""No receiver starts, and sends its first pulse, in less (common practice, from memory)."""
+RATE_FRAMES: Final = 8
+"""The frame rate is told from so many frames."""
+MIN_BEAT: Final = 50
+"""And the beat of the frames, to carry it through a pause, from so many."""
+BEAT_REACH: Final = 0.2
+"""Frames differ by no more than this part of a period; others are not the usual ones."""
+MIN_AWAY: Final = 0.01
+"""Pulses are in the beat within this part of a frame at best: outputs are staggered, and wait."""
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 
 def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, float]:
@@ -31,6 +45,7 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     for i, line in enumerate(lines):
         for k, own in zip(line.places, line.responses, strict=True):
             found = [s for s in own.pauses if s.end_s < losses[k].back_s]
+            found = found or _short_pauses(line, losses[k])
             if found:
                 paused[k].append((i, found[0]))
     looks = np.zeros(len(losses), dtype=bool)
@@ -54,6 +69,61 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     # A person must be as unlikely as a machine's delay is to be a hand's where lines change
     # together; chance, which brings no two lines together, less.
     return looks, max(chance, float(by_hand.max()) * PERSON)
+
+
+def _short_pauses(line: Watched, loss: Loss) -> list[Stretch]:
+    """Find where a line lacks frames in a loss, for as long as a receiver takes to start."""
+    table, frame_s = line.output.table, line.frame_s
+    rise_s = table.rise_s[table.measured]
+    first, end = np.searchsorted(rise_s, (loss.earliest_s - frame_s, loss.back_s))
+    gap_s = np.diff(rise_s[first:end])
+    if gap_s.size < RATE_FRAMES:
+        return []
+    # A receiver may change its frame rate when the signal is lost.
+    last = np.minimum(np.arange(1, gap_s.size + 1) + RATE_FRAMES, gap_s.size)
+    place = np.minimum(np.arange(1, gap_s.size + 1), last - 1)
+    rises_s = rise_s[first:end]
+    own_s = (rises_s[last] - rises_s[place]) / (last - place)
+    least_s = np.maximum(THROUGH_FRAMES * np.maximum(own_s, frame_s), frame_s + STARTS_S)
+    return [
+        Stretch(
+            Kind.QUIET, float(rises_s[i] + frame_s), float(rises_s[i + 1]),
+            np.nan, np.nan, np.nan, np.nan, 0, jumped=False,
+        )
+        for i in np.flatnonzero(gap_s > least_s)[:1]
+    ]  # fmt: skip
+
+
+def beat_odds(line: Watched, losses: Sequence[Loss]) -> float:
+    """Give the odds that a receiver that started anew came on in its old beat.
+
+    A frame clock that runs on through a pause brings the next pulse a whole number of frames
+    after the last one; one that starts anew does so anywhere within a frame.
+    """
+    table, frame_s = line.output.table, line.frame_s
+    rise_s = table.rise_s[table.measured]
+    if rise_s.size < MIN_BEAT:
+        return 1.0
+    gap_s = np.diff(rise_s)
+    is_lost = np.zeros(gap_s.size, dtype=bool)
+    whole: list[IntArray] = []
+    for k, own in zip(line.places, line.responses, strict=True):
+        loss = losses[k]
+        over_s = max([loss.back_s, *(change.by_s for change in own.departures[:1])])
+        first, end = np.searchsorted(rise_s, (loss.earliest_s - frame_s, over_s + frame_s))
+        is_lost[max(first - 1, 0) : end] = True
+        quiet = np.arange(max(first - 1, 0), min(int(end), gap_s.size))
+        long = quiet[gap_s[quiet] > frame_s + STARTS_S]
+        if long.size:
+            whole.append(long)
+    usual = ~is_lost & (np.abs(gap_s - frame_s) < BEAT_REACH * frame_s)
+    if len(whole) < MIN_PAUSES or np.count_nonzero(usual) < MIN_BEAT:
+        return 1.0
+    beat_s = float(gap_s[usual].mean())
+    away = [
+        float(np.abs(gap_s[own] / beat_s - np.rint(gap_s[own] / beat_s)).max()) for own in whole
+    ]
+    return float(min(1.0, 2.0 * max(*away, MIN_AWAY)) ** len(whole))
 
 
 def _looks_restarted(

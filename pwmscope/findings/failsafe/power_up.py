@@ -14,8 +14,7 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.findings.failsafe.stop_time import width_doubt_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown
 from pwmscope.pulses import UNMEASURED, PulseTable
 
 Places = npt.NDArray[np.int64]

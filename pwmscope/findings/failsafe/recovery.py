@@ -14,9 +14,15 @@ from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.hazard import Hazard, HazardKind
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    Hazard,
+    HazardKind,
+    measured,
+    not_shown,
+)
 from pwmscope.pulses import Flag, PulseTable
 
 NAME: Final = "recovery"

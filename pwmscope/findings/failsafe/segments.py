@@ -12,8 +12,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model.spans import Span
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import Span, sampling_floor_us
 from pwmscope.pulses import PulseTable
 
 STANDING_PULSES: Final = 6

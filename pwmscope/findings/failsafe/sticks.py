@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.failsafe.losses import JUMP, Output
 from pwmscope.findings.segmentation import Dwells
-from pwmscope.model.spans import Span, inside
+from pwmscope.model import Span, inside
 
 SAME: Final = 0.012
 """Widths within this part of the convention's span are one position of a stick."""

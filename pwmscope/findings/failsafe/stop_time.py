@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import quiet_limit_s
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 FloatArray = npt.NDArray[np.float64]

@@ -11,8 +11,7 @@ import numpy as np
 from scipy import special
 
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown
 
 CONFIDENCE: Final = 0.95
 NAME: Final = "signal loss trials"

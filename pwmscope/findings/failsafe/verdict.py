@@ -18,7 +18,7 @@ from pwmscope.findings.failsafe.alternatives import (
 )
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 Answer = tuple[Verdict | None, str]
 
@@ -144,7 +144,8 @@ def _ends_by_itself(case: Case) -> bool:
     Whether the receiver or its supply does it, the device is left without a command.
     """
     again = case.evidence.together >= TOGETHER_AGAIN or supply_failed(case).refuted
-    return again and unplugged(case).refuted
+    plug = unplugged(case)
+    return again and (plug.refuted or plug.ground is Ground.ALL_ENDED)
 
 
 def _format_state(case: Case) -> str:
@@ -304,6 +305,10 @@ _SAID: Final = {
     Ground.NOT_BACK: (
         "The pulses were not seen to come back with the link; a probe or a supply that came off "
         "looks the same. Record until the transmitter is on again and pulses are back."
+    ),
+    Ground.ALL_ENDED: (
+        "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
+        "same. Record 10 losses with the transmitter's own switch as the marker."
     ),
     Ground.PAUSED: (
         "Lines went quiet at once and came back while the transmitter was off; a restart of the "

@@ -12,10 +12,18 @@ from scipy import special
 
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
+from pwmscope.model import (
+    MAX_SPANS,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    format_list,
+    measured,
+    not_shown,
+)
 
 SIGNIFICANT: Final = 0.01
 """Shared moments that chance would give less often than this mean something."""

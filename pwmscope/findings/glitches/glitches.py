@@ -10,11 +10,22 @@ import numpy as np
 from scipy import special
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list, format_s
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import Span, inside, overlaps
+from pwmscope.model import (
+    MAX_SPANS,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    Span,
+    format_list,
+    format_s,
+    inside,
+    measured,
+    not_shown,
+    overlaps,
+)
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
 STUCK_FRAMES: Final = 3

@@ -9,10 +9,16 @@ from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.delay import Correlation, Delay, Trigger
 from pwmscope.findings.lag.pairs import Pairs
 from pwmscope.findings.lag.transfer import Transfer
-from pwmscope.model.amounts import format_s, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    Definition,
+    Evidence,
+    Finding,
+    format_s,
+    format_us,
+    measured,
+    not_shown,
+)
 
 DEFINITIONS: Final = (
     Definition(

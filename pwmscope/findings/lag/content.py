@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.median import median_of
+from pwmscope.model import FloatArray, IntArray, median_of
 
 MIN_PULSES: Final = 10
 MOVED: Final = 0.02

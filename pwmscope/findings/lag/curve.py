@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import BoolArray, FloatArray
+from pwmscope.model import BoolArray, FloatArray
 
 PLAIN: Final = 20.0
 """What a further feature of the curve must gain in the Bayesian information criterion."""

@@ -13,9 +13,7 @@ from pwmscope.findings.lag.content import MAX_S, Train
 from pwmscope.findings.lag.pairs import Latches, Pairs
 from pwmscope.findings.lag.sampling import median_interval_us
 from pwmscope.findings.timing import Separation, scatter_of, separate
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.median import FROM_MAD
-from pwmscope.model.uncertainty import NORMAL_95
+from pwmscope.model import FROM_MAD, NORMAL_95, FloatArray
 
 MIN_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1

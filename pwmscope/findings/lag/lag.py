@@ -36,8 +36,7 @@ from pwmscope.findings.lag.transfer import (
     measure_transfer,
 )
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import format_list
-from pwmscope.model.finding import Finding, measured, not_shown
+from pwmscope.model import Finding, format_list, measured, not_shown
 
 
 @dataclass(frozen=True, slots=True)

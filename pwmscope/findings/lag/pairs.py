@@ -11,8 +11,7 @@ import numpy as np
 from pwmscope.findings.lag.content import Content, Train, newest_before
 from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.receivers import usual_offset
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.median import FROM_MAD
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray
 
 CONCENTRATED: Final = 0.5
 LIKE: Final = 0.1

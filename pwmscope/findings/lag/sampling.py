@@ -11,8 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, half_width
+from pwmscope.model import CLOCK_TOLERANCE, NORMAL_95, FloatArray, IntArray, half_width
 
 CROSSING: Final = 7.0 / 30.0
 """Half the mean difference of two triangular errors over plus or minus one sample."""

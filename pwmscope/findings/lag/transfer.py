@@ -15,10 +15,17 @@ from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncer
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.finding import MAX_SPANS, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of
-from pwmscope.model.uncertainty import NORMAL_95, sampling_floor_us
+from pwmscope.model import (
+    MAX_SPANS,
+    NORMAL_95,
+    Finding,
+    FloatArray,
+    IntArray,
+    mean_of,
+    measured,
+    not_shown,
+    sampling_floor_us,
+)
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""

@@ -10,9 +10,16 @@ import numpy as np
 
 from pwmscope.findings.mixing.arrangement import MAX_LEFT, Arrangement, Kind
 from pwmscope.findings.mixing.fit import MixFit
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, judge, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    Definition,
+    Evidence,
+    Finding,
+    Verdict,
+    judge,
+    measured,
+    not_shown,
+)
 
 _EQUAL: Final = 0.15
 """Speeds that differ by less than this part of the faster are told as equal."""

@@ -13,8 +13,7 @@ import numpy as np
 from pwmscope.errors import named
 from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output, loss
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.uncertainty import COVERAGE, sampling_floor_us
+from pwmscope.model import COVERAGE, FloatArray, IntArray, sampling_floor_us
 
 Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]
 """Signs of the matrix: rows left and right, columns forward and turn right."""

@@ -28,9 +28,7 @@ from pwmscope.findings.mixing.fit import MixFit, fit_mix
 from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
 from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
 from pwmscope.findings.receivers import Step, Tie
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.finding import Evidence, Finding, Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Evidence, Finding, FloatArray, Span, Verdict
 from pwmscope.pulses import PulseTable
 
 MIN_FRAMES: Final = 20

@@ -9,8 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.mixing.sticks import Samples
-from pwmscope.model.arrays import FloatArray
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import FloatArray, sampling_floor_us
 
 HUBER: Final = 1.345
 """Residuals beyond this many scales count in proportion to their size only (Huber; 95 %

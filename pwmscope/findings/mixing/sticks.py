@@ -11,8 +11,7 @@ import numpy as np
 from pwmscope.bench import Axis, StepSpan
 from pwmscope.findings.mixing.lines import FORWARD, TURN, OutputLine, StickLine
 from pwmscope.findings.receivers import pair, usual_offset
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.spans import Span, inside
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 from pwmscope.pulses import PulseTable
 
 DELAYS: Final = (0, 1, 2, 3, 4, -1)
@@ -214,10 +213,7 @@ def _held(
 
 
 def with_plan(
-    frames: Frames,
-    outputs: tuple[OutputLine, ...],
-    spans: Sequence[StepSpan],
-    interval_us: float,
+    frames: Frames, outputs: tuple[OutputLine, ...], spans: Sequence[StepSpan], interval_us: float
 ) -> Samples:
     """Put the positions that a plan tells beside the outputs.
 

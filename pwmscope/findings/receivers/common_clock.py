@@ -11,9 +11,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, sampling_floor_us
+from pwmscope.model import CLOCK_TOLERANCE, FloatArray, IntArray, mean_of, sampling_floor_us, std_of
 
 
 def pair(

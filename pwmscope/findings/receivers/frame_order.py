@@ -19,10 +19,19 @@ from pwmscope.findings.receivers.common_clock import (
     usual_offset,
 )
 from pwmscope.findings.timing import variance_of_mean
-from pwmscope.model.arrays import FloatArray, IntArray
-from pwmscope.model.median import FROM_MAD
-from pwmscope.model.moments import Summary, mean_of, std_of, summarise
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width, of_mean_us, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    FROM_MAD,
+    FloatArray,
+    IntArray,
+    Summary,
+    half_width,
+    mean_of,
+    of_mean_us,
+    sampling_floor_us,
+    std_of,
+    summarise,
+)
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""

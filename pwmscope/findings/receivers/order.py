@@ -18,10 +18,19 @@ from pwmscope.findings.receivers.common_clock import (
 )
 from pwmscope.findings.receivers.frame_order import Link, Receiver, Start, arrange
 from pwmscope.findings.segmentation import Record
-from pwmscope.model.amounts import MIN_US, format_list, format_range_us, format_s, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import (
+    COVERAGE,
+    MIN_US,
+    Definition,
+    Evidence,
+    Finding,
+    format_list,
+    format_range_us,
+    format_s,
+    format_us,
+    measured,
+    not_shown,
+)
 
 
 @dataclass(frozen=True, slots=True)

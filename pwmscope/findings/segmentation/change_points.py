@@ -10,8 +10,7 @@ import numpy as np
 from scipy import special
 
 from pwmscope.findings.segmentation.stretches import WidthNoise, measure_ranges
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.median import FROM_MAD
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray
 
 LINE_FIT: Final = 1.5
 """A line fits if the widths scatter about it by no more than so many noise deviations."""

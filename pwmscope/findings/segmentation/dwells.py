@@ -20,8 +20,7 @@ from pwmscope.findings.segmentation.stretches import (
     stray_widths,
     trimmed,
 )
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.finding import Evidence
+from pwmscope.model import BoolArray, Evidence, FloatArray, IntArray
 from pwmscope.pulses import Frames, PulseTable, without
 
 MIN_PULSES: Final = 6

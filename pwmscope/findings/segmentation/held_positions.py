@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.model.arrays import BoolArray, FloatArray
+from pwmscope.model import BoolArray, FloatArray
 from pwmscope.pulses import PulseTable, find_frames
 
 SAME_POSITION: Final = 0.015

@@ -11,9 +11,7 @@ from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.model.arrays import IntArray
-from pwmscope.model.finding import Evidence, Finding
-from pwmscope.model.spans import Span, inside, overlaps
+from pwmscope.model import Evidence, Finding, IntArray, Span, inside, overlaps
 from pwmscope.pulses import (
     Convention,
     Flag,

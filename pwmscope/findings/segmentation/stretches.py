@@ -10,9 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.median import FROM_MAD
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, sampling_floor_us
 
 RANGE_LIMIT: Final = 8.0
 """A window whose range exceeds this many noise deviations is not standing still:

@@ -11,11 +11,17 @@ import numpy.typing as npt
 from scipy.special import chdtri, stdtrit
 
 from pwmscope.findings.timing.quantisation import unevenness
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.median import FROM_MAD
-from pwmscope.model.moments import product
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    FROM_MAD,
+    Definition,
+    Evidence,
+    Finding,
+    half_width,
+    measured,
+    not_shown,
+    product,
+)
 from pwmscope.pulses import (
     Flag,
     Frames,

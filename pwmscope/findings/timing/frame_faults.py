@@ -9,10 +9,18 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model.amounts import format_list, format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import Span, overlaps
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    Span,
+    format_list,
+    format_us,
+    measured,
+    not_shown,
+    overlaps,
+)
 from pwmscope.pulses import (
     Frames,
     Pattern,

@@ -12,8 +12,7 @@ from scipy import ndimage
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.separation import Scatter, scatter_of
-from pwmscope.model.amounts import MIN_US
-from pwmscope.model.spans import inside
+from pwmscope.model import MIN_US, inside
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12

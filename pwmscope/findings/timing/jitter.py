@@ -23,12 +23,24 @@ from pwmscope.findings.timing.separation import (
     faster_hz,
     separate,
 )
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, Verdict, measured, not_shown
-from pwmscope.model.median import median_of
-from pwmscope.model.moments import Summary, mean_of, product, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    MAX_SPANS,
+    NORMAL_95,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    format_us,
+    mean_of,
+    measured,
+    median_of,
+    not_shown,
+    product,
+    sampling_floor_us,
+    std_of,
+)
 from pwmscope.pulses import Frames, PulseTable, excerpt, without
 
 PERCENTS: Final = (2.5, 97.5)

@@ -17,7 +17,7 @@ from pwmscope.findings.timing.quantisation import (
     reading_law,
     shape_doubt,
 )
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
+from pwmscope.model import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
 
 MAX_SAMPLE: Final = 1 << 16
 """The shape of the scatter is taken from no more readings than these, evenly spread."""

@@ -13,10 +13,7 @@ import numpy.typing as npt
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.stability import longest_stretch
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Definition, Evidence, Finding, inside, measured, not_shown
 from pwmscope.pulses import UNMEASURED
 
 MIN_CYCLES: Final = 8

@@ -12,9 +12,7 @@ from scipy import special
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, measured, not_shown
-from pwmscope.model.spans import inside
+from pwmscope.model import Definition, Evidence, Finding, inside, measured, not_shown
 from pwmscope.pulses import slices
 
 

@@ -42,11 +42,18 @@ from pwmscope.findings.timing.jitter import (
     width_jitter_finding,
 )
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate
-from pwmscope.model.amounts import format_us
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Evidence, Finding, Verdict, not_shown
-from pwmscope.model.moments import Summary
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, half_width, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    format_us,
+    half_width,
+    not_shown,
+    sampling_floor_us,
+)
 from pwmscope.pulses import MIN, Flag, Frames, Pattern, PulseTable, describe
 
 OF_PERIOD: Final[tuple[Definition, ...]] = (

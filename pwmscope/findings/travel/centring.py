@@ -14,10 +14,19 @@ from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    sampling_floor_us,
+    std_of,
+)
 from pwmscope.pulses import UNMEASURED, PulseTable
 
 BAND: Final = 0.1

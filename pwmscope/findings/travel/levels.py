@@ -11,9 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
-from pwmscope.model.finding import Evidence
-from pwmscope.model.moments import mean_of
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, Evidence, mean_of
 from pwmscope.pulses import PulseTable
 
 HALVINGS: Final = 26

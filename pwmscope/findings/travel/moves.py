@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells, Record
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import sampling_floor_us
+from pwmscope.model import inside, sampling_floor_us
 from pwmscope.pulses import UNMEASURED
 
 _MIX: Final = np.uint32(2_654_435_761)

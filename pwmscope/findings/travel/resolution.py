@@ -11,9 +11,15 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.moves import Middles, Moves, find_moves, middles, scatter_us, spaced
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import Finding, measured, not_shown
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    Definition,
+    Finding,
+    measured,
+    not_shown,
+    sampling_floor_us,
+)
 
 MIN_SHARE: Final = 0.6
 """A lattice must show at least this part of the strength that jitter and sampling leave it;

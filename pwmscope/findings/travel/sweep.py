@@ -15,9 +15,16 @@ from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.centring import examine_flat
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, measured, not_shown
-from pwmscope.model.moments import mean_of, std_of
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    mean_of,
+    measured,
+    not_shown,
+    std_of,
+)
 
 MIN_CURVE_FRAMES: Final = 30
 """Frames of a sweep whose shape is taken."""

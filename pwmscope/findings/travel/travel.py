@@ -22,11 +22,21 @@ from pwmscope.findings.travel.levels import (
     weighed_sum,
 )
 from pwmscope.findings.travel.moves import MIN_THROW, Moves, find_moves
-from pwmscope.model.definition import Definition
-from pwmscope.model.finding import MAX_SPANS, Evidence, Finding, Verdict, judge, measured, not_shown
-from pwmscope.model.moments import Summary, summarise
-from pwmscope.model.spans import inside
-from pwmscope.model.uncertainty import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    Summary,
+    Verdict,
+    inside,
+    judge,
+    measured,
+    not_shown,
+    summarise,
+)
 from pwmscope.pulses import Flag, PulseTable
 
 LET_GO: Final = (

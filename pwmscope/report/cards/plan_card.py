@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.plan import CapturePlan
+from pwmscope.bench import CAUTIONS, CapturePlan
 from pwmscope.report.cards.page import fill_card
 from pwmscope.report.cards.plan_text import BEFORE, format_clock, plan_needs, plan_title
 

@@ -7,10 +7,9 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.plan import CapturePlan
-from pwmscope.bench.sampling_need import CLOCK_TOLERANCE, COVERAGE
+from pwmscope.bench import CAUTIONS, CapturePlan
 from pwmscope.capture import format_rate
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 
 WIDTH: Final = 100
 SPARE_S: Final = 10.0
@@ -27,7 +26,7 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
 
     Examples
     --------
-    >>> from pwmscope.bench.plan import PlanStep
+    >>> from pwmscope.bench import PlanStep
     >>> print(plan_text(CapturePlan((PlanStep("rest", 5.0, {}, "Touch nothing."),))))
     ... # doctest: +ELLIPSIS
     Before anything is powered

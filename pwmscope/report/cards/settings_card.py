@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pwmscope.advice.settings import ORDER, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.model.letters import format_line
+from pwmscope.model import format_line
 from pwmscope.report.cards.page import fill_card
 from pwmscope.report.cards.plan_text import BEFORE
 from pwmscope.report.cards.settings_text import (

@@ -7,7 +7,7 @@ from typing import Final
 
 from pwmscope.advice.settings import ORDER, Action, Compared, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.model.letters import format_line
+from pwmscope.model import format_line
 from pwmscope.report.cards.plan_text import BEFORE, WIDTH
 from pwmscope.report.sentences import RULEBOOK
 

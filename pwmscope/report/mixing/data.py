@@ -9,7 +9,7 @@ from pwmscope.advice.drive import Path
 from pwmscope.advice.mixing import Advice, Course
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response
-from pwmscope.model.finding import Finding
+from pwmscope.model import Finding
 from pwmscope.report.data import json_text
 
 SCHEMA: Final = 1

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pwmscope.advice.drive.outputs import Hands
+from pwmscope.advice.drive import Hands
 from pwmscope.advice.mixing import Course
-from pwmscope.bench.plan import Axis, StepSpan
+from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot import Mode, Picture, draw_drive_path, draw_sticks
 from pwmscope.pulses import PulseTable
 

@@ -9,10 +9,7 @@ from pwmscope.advice.drive import Path, Straightness
 from pwmscope.advice.mixing import Advice, Course
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings.mixing import MixFit, Mixing
-from pwmscope.model.amounts import format_list
-from pwmscope.model.finding import Verdict
-from pwmscope.model.letters import format_line
-from pwmscope.model.uncertainty import COVERAGE
+from pwmscope.model import COVERAGE, Verdict, format_line, format_list
 from pwmscope.report.sentences import RULEBOOK
 
 _UNPROVEN: Final = (

@@ -52,10 +52,13 @@ ENTRY = Change(ChangeKind.JUMP, 10.58, 10.6, 1700.0, 1500.0, 10.6, 1)
 BACK = Change(ChangeKind.JUMP, 14.28, 14.3, 1500.0, 1700.0, 14.3, 2)
 EVIDENCE = Evidence(
     entry=ENTRY, is_close=False, partner="RX2", ended_with=False, own_width=False, owned=0,
-    slowed=0, is_ramp=False, back_partner="RX2", back_s=14.3, back_lines=("RX1", "RX2"),
+    placed_odds=1.0, slowed=0, is_ramp=False, back_partner="RX2", back_s=14.3,
+    back_lines=("RX1", "RX2"),
     gone_s=10.6, gone_lines=("RX1", "RX2"), together=10, both=10, odds=1e-9, pull_odds=1.0,
-    follows="", goes_on="", restarted=False, restart_odds=1.0, alone_back=False, leaps=(),
-    until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
+    follows="", stop_partner="RX2", goes_on="", restarted=False, restart_odds=1.0,
+    beat_odds=1.0, away_odds=1.0,
+    alone_back=False, leaps=(), until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
+    own_until_s=-math.inf,
 )  # fmt: skip
 RESPONSE = Response(
     LossClass.GOES_TO_PRESET, "", 10.6, 1500.0, True, (HELD, IN), None,
@@ -227,6 +230,50 @@ def test_a_lone_change_must_stand_before_and_after(before_s, into_s, told):
     assert by_hand(changed(during=during)).ground is Ground.MACHINE
 
 
+@pytest.mark.parametrize(("stands_s", "told"), [(0.1, Ground.MACHINE), (0.0999, Ground.UNCLEAR)])
+def test_a_lone_change_stands_for_a_tenth_of_a_second(stands_s, told):
+    during = (stands(0.0, stands_s, 1700.0), stands(1.0, 2.0, 1500.0))
+    assert by_hand(changed(during=during, partner="")).ground is told
+
+
+@pytest.mark.parametrize(("took_s", "told"), [(0.3, Ground.RAMPED), (0.2999, Ground.ONE_SWITCH)])
+def test_two_hands_keep_in_step_for_three_tenths_of_a_second(took_s, told):
+    entry = replace(ENTRY, kind=ChangeKind.MOVE, after_s=0.0, by_s=0.0, end_s=took_s)
+    assert by_hand(changed(entry=entry, odds=2e-4)).ground is told
+
+
+@pytest.mark.parametrize(("took_s", "told"), [(0.08, Ground.STAYED), (0.0799, Ground.QUICK_RETURN)])
+def test_a_hand_takes_eight_hundredths_of_a_second(took_s, told):
+    first = Change(ChangeKind.MOVE, 0.0, 0.02, 1500.0, 1700.0, took_s, 2)
+    assert left_early(changed(departures=(first,), back_partner="")).ground is told
+
+
+def test_what_is_named_beside_each_ground():
+    pair = ("RX1", "RX2")
+    together = {"odds": 1e-3, "ended_with": False}
+    for changes, lines, at_s, odds, count in (
+        ({}, (), 10.6, 1e-9, None),
+        (together, pair, 10.6, 1e-3, 10),
+        ({**FAIR, "ended_with": True}, pair, 10.6, None, None),
+        ({**FAIR, "slowed": 4}, pair, 10.6, None, 4),
+        ({**FAIR, "own_width": True}, pair, 10.6, None, None),
+        ({**FAIR, "owned": 5}, pair, 10.6, None, 5),
+        (FAIR, pair, 10.6, None, None),
+        ({"entry": move(0.31), "odds": 2e-4}, pair, 10.6, None, 10),
+        ({**FAIR, "partner": "", "gone_s": 10.5, "own_width": True}, pair, 10.5, None, None),
+    ):
+        found = by_hand(changed(**changes))
+        assert (found.lines, found.at_s, found.odds, found.losses) == (lines, at_s, odds, count)
+    gone = never_lost(changed(back_lines=(), odds=1.0))
+    assert (gone.lines, gone.at_s, gone.losses) == (pair, 10.6, 10)
+    assert never_lost(GOOD).lines == pair
+    assert never_lost(GOOD).at_s == 14.3
+    assert left_early(changed(leaps=(Leap(14.1, 1500.0, 1900.0),))).at_s == 14.1
+    assert frames_damaged(changed(damaged_s=((9.0, 9.5), (11.0, 11.1)))).at_s == 11.0
+    assert back_early(GOOD).at_s == 14.0
+    assert unplugged(changed(**SILENT)).lines == ("RX2",)
+
+
 # --- a plug, a probe, the supply ---
 
 STOPPED = Change(ChangeKind.STOP, 10.58, 10.6, 1700.0, NAN, 10.6, 1)
@@ -245,17 +292,20 @@ PAUSED = {"during": (HELD, quiet(10.6, 11.0), stands(11.0, 13.98, 1500.0))}
     ("changes", "told"),
     [
         ({}, (True, Ground.PULSES_SEEN)),
-        (SILENT, (True, Ground.CHANGED_WITH)),
-        ({**SILENT, "partner": ""}, (False, Ground.OPEN)),
-        ({**SILENT, "partner": "", "pull_odds": 1e-4}, (True, Ground.MACHINE)),
-        ({**SILENT, "partner": "", "pull_odds": 1.01e-4}, (False, Ground.OPEN)),
+        (SILENT, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "away_odds": 1e-4}, (True, Ground.MACHINE)),
+        ({**SILENT, "away_odds": 1.01e-4}, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "goes_on": "RX2"}, (True, Ground.CHANGED_WITH)),
+        ({**SILENT, "stop_partner": ""}, (False, Ground.OPEN)),
+        ({**SILENT, "stop_partner": "", "pull_odds": 1e-4}, (True, Ground.MACHINE)),
+        ({**SILENT, "stop_partner": "", "pull_odds": 1.01e-4}, (False, Ground.OPEN)),
         ({**SILENT, "departures": ()}, (False, Ground.NOT_BACK)),
         ({**SILENT, "departures": (BACK,)}, (False, Ground.NOT_BACK)),
         ({**SILENT, "alone_back": True}, (False, Ground.NOT_BACK)),
         ({**SILENT, "loss": replace(loss_of(), came_back=False)}, (False, Ground.NOT_BACK)),
         (PAUSED, (True, Ground.CHANGED_WITH)),
-        ({**PAUSED, "partner": ""}, (False, Ground.OPEN)),
-        ({**PAUSED, "entry": None, "partner": ""}, (False, Ground.OPEN)),
+        ({**PAUSED, "stop_partner": ""}, (False, Ground.OPEN)),
+        ({**PAUSED, "entry": None, "stop_partner": ""}, (False, Ground.OPEN)),
     ],
 )
 def test_that_a_plug_came_off(changes, told):

@@ -1,6 +1,7 @@
 """The failsafe check over lines and recordings: the worst governs, nothing is left out."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,8 +24,15 @@ from pwmscope.bench import COMMON_PRACTICE, Marker
 from pwmscope.capture import Line
 from pwmscope.capture.clip import clip
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe import LeftOutKind, LossClass, check_failsafe, listen_to
-from pwmscope.model.hazard import HazardKind
+from pwmscope.findings.failsafe import (
+    Cause,
+    Ground,
+    LeftOutKind,
+    LossClass,
+    check_failsafe,
+    listen_to,
+)
+from pwmscope.model import HazardKind
 
 GOOD = {"RX1": "meets", "RX2": "meets", "RX3": "meets"}
 TWO = sheet_of("RX1", "RX2")
@@ -260,10 +268,34 @@ def test_a_servo_that_jumps_is_no_hazard():
     assert found.hazards == ()
 
 
-def test_pulses_of_all_lines_that_stop_are_not_told_from_a_supply_switched_off():
+def test_a_receiver_that_stops_all_lines_and_keeps_its_beat_meets():
+    """Its frame clock ran on, so it kept its power; no person keeps such times at the plug."""
     found = check(Drill(all_lines(lambda _: stops(0.6))))
+    assert verdicts(found) == GOOD
+    grounds = {a.cause: a.ground for a in found.lines[0].losses[0][1].alternatives}
+    assert (grounds[Cause.SUPPLY], grounds[Cause.UNPLUGGED]) == (Ground.KEPT_BEAT, Ground.MACHINE)
+
+
+def test_a_receiver_switched_off_by_hand_begins_its_frames_anew_and_never_meets():
+    capture = Drill(all_lines(lambda _: stops(0.6))).capture()
+    anew_ps = np.array([3, 11, 7, 17, 5, 13, 9, 2, 15, 6]) * 10**9
+    lines = dict(capture.lines)
+    for name in ("RX1", "RX2", "RX3"):
+        edges_ps = lines[name].edges_ps
+        silences = np.cumsum(np.diff(edges_ps, prepend=0) > 10**12)
+        later_ps = np.append(0, np.cumsum(anew_ps - 9 * 10**9))[silences]
+        lines[name] = replace(lines[name], edges_ps=edges_ps + later_ps)
+    found = check(replace(capture, lines=lines))
     assert set(verdicts(found).values()) == {"not shown"}
     assert "supply on" in found.lines[0].sentence
+
+
+def test_stops_by_a_late_button_are_not_told_from_a_plug_pulled_by_habit():
+    late_s = (0.0, 0.21, 0.05, 0.28, 0.11, 0.3, 0.02, 0.17, 0.24, 0.08)
+    sheet = sheet_of(marker=Marker("tx-on", "high", "button"))
+    found = check(Drill(all_lines(lambda _: stops(0.6)), late_s=late_s), sheet=sheet)
+    assert set(verdicts(found).values()) == {"not shown"}
+    assert "one plug" in found.lines[0].sentence
 
 
 def test_pulses_that_stop_while_other_outputs_change_and_go_on_meet():

@@ -10,7 +10,7 @@ from pwmscope.capture import Line
 from pwmscope.findings.failsafe import Polarity, listen_to, marked_losses, marking_of
 from pwmscope.findings.failsafe.losses import Output
 from pwmscope.findings.failsafe.marker import find_polarity, smooth_moves
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation import find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAME_S = 0.02

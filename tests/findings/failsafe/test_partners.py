@@ -22,8 +22,8 @@ from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.failsafe.sticks import are_apart, find_own_sticks
-from pwmscope.findings.segmentation.dwells import Dwells
-from pwmscope.model.spans import Span
+from pwmscope.findings.segmentation import Dwells
+from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO
 
 FRAME_S = 0.02

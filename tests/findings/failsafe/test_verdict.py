@@ -13,7 +13,7 @@ from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.marker import Polarity
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S, format_open, judge_loss
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 _spec = importlib.util.spec_from_file_location(
     "alternative_cases", Path(__file__).with_name("test_alternatives.py")
@@ -170,7 +170,7 @@ def sheet(**changes):
         ({"goes_on": "RX2", **sheet(is_band_assumed=True)}, MEETS),
         ({"together": 3, **sheet(no_pulses_stop=False)}, BREAKS),
         ({"together": 2, **sheet(no_pulses_stop=False)}, OPEN),
-        ({"together": 10, "partner": "", **sheet(no_pulses_stop=False)}, OPEN),
+        ({"together": 10, "stop_partner": "", **sheet(no_pulses_stop=False)}, OPEN),
         (
             {"goes_on": "RX2", **sheet(no_pulses_stop=False), "loss": cases.loss_of(back_s=12.0)},
             OPEN,
@@ -196,7 +196,7 @@ def test_a_stuck_or_undriven_line_commands_no_stop(state):
     assert found is BREAKS
     assert f"{state.value} from 10.600 s on" in why
     assert verdict(**{**silent, "together": 2}) is OPEN
-    assert verdict(**{**silent, "partner": ""}) is OPEN
+    assert verdict(**{**silent, "stop_partner": ""}) is OPEN
     assert verdict(**{**silent, "loss": cases.loss_of(back_s=12.0)}) is OPEN
     assert verdict(**{**silent, "reads_either_way": True}) is BREAKS
 
@@ -236,6 +236,58 @@ def test_a_servo_of_the_sheet_without_a_position_is_open():
     found, why = judge_loss(changed(expected=Expectation("servo", has_sheet=True)))
     assert found is OPEN
     assert "stop_us" in why
+
+
+# --- at the very boundary, in numbers that a computer holds exactly ---
+
+EXACT = cases.loss_of(cases.Moment(cases.Known.MARKED, 0.0, None))
+SLOW = {"frame_s": 0.25, "error_s": 0.0}
+BEGUN = cases.loss_of(cases.Moment(cases.Known.MARKED, 0.0, None), lost_s=0.0, back_s=4.0)
+
+
+def test_a_stop_at_the_limit_meets_it():
+    entry = replace(ENTRY, end_s=11.98)
+    assert verdict(loss=EXACT, error_s=0.0, stopped_s=12.0, entry=entry) is MEETS
+    assert verdict(loss=EXACT, error_s=0.0, stopped_s=math.nextafter(12.0, 13), entry=entry) is OPEN
+
+
+@pytest.mark.parametrize(("frames", "found"), [(3.0, MEETS), (3.001, OPEN)])
+def test_the_last_pulse_of_a_change_may_come_three_frames_later(frames, found):
+    entry = replace(ENTRY, end_s=10.5, by_s=10.5)
+    assert verdict(**SLOW, loss=EXACT, entry=entry, stopped_s=10.5 + 0.25 * frames) is found
+
+
+def test_a_ramp_settles_before_its_last_pulse_counts():
+    """A way of 200 us in 0.1 s: 400 us of range would take 0.2 s; 0.75 s of frames beside it."""
+    ramp = replace(ENTRY, kind=ChangeKind.MOVE, after_s=10.5, by_s=10.5, end_s=10.6)
+    told = {**SLOW, "loss": EXACT, "entry": ramp, "range_us": 400.0}
+    assert verdict(**told, stopped_s=11.54) is MEETS
+    assert verdict(**told, stopped_s=11.56) is OPEN
+
+
+@pytest.mark.parametrize(("back_s", "found"), [(13.25, MEETS), (13.249, OPEN)])
+def test_a_loss_lasts_five_frames_longer_than_the_limit(back_s, found):
+    assert verdict(**SLOW, loss=replace(EXACT, back_s=back_s)) is found
+
+
+@pytest.mark.parametrize(
+    ("late_s", "found"), [(2.0 + DIES_S, BREAKS), (math.nextafter(2.0 + DIES_S, 0.0), OPEN)]
+)
+def test_a_transmitter_may_send_on_for_a_tenth_of_a_second(late_s, found):
+    exact = {"loss": BEGUN, "error_s": 0.0}
+    assert verdict(**{**HOLDS, **exact, "last_outside_s": late_s}) is found
+    assert verdict(**exact, expected=Expectation(), settled_s=late_s) is found
+    ran_on = {**SILENT, **exact, "ran_on": True, "goes_on": "RX2", "last_outside_s": 0.0}
+    assert verdict(**{**ran_on, "stopped_s": late_s}) is found
+
+
+@pytest.mark.parametrize(("start_s", "found"), [(12.0, BREAKS), (11.99, OPEN)])
+def test_one_that_stood_in_before_the_stated_limit_may_have_left_with_the_link(start_s, found):
+    stated = replace(cases.STATED, moment=cases.Moment(cases.Known.STATED, 0.0, None))
+    during = (cases.HELD, cases.stands(start_s, 13.98, 1500.0))
+    assert verdict(**OUT, loss=stated, during=during) is found
+    outside = (cases.HELD, cases.stands(start_s, 13.98, 1540.0))
+    assert verdict(**OUT, loss=stated, during=outside) is BREAKS
 
 
 # --- words ---

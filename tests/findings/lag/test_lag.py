@@ -8,7 +8,7 @@ import pytest
 
 from pwmscope.findings.lag import DEFINITIONS, examine_lag, find_follows
 from pwmscope.findings.lag.delay import Trigger
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 
 spec = importlib.util.spec_from_file_location("converter", Path(__file__).with_name("converter.py"))
 converter = importlib.util.module_from_spec(spec)

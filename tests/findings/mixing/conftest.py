@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pwmscope.bench.plan import PlanStep, StepSpan
+from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 

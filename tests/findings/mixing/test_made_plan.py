@@ -3,11 +3,10 @@
 import numpy as np
 import pytest
 
-from pwmscope.bench.plan_making import make_plan
-from pwmscope.bench.sheet import parse_sheet
+from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.findings import align_plan
 from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing, find_lines
-from pwmscope.model.finding import Verdict
+from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 SHEET = parse_sheet('[channels.RX1]\nrole = "drive-left"\n[channels.RX2]\nrole = "drive-right"\n')

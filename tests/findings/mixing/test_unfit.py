@@ -8,8 +8,7 @@ import pytest
 from pwmscope.errors import HintError
 from pwmscope.findings.mixing import DriveLines, examine_mixing, find_lines
 from pwmscope.findings.receivers import Step, Tie
-from pwmscope.model.finding import Verdict
-from pwmscope.model.spans import Span
+from pwmscope.model import Span, Verdict
 
 MIXED = 0.5 * np.array([[1, 1], [1, -1]])
 

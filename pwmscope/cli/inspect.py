@@ -1,0 +1,251 @@
+"""`pwmscope inspect`: the inspector's one command, for one robot or for a folder of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from dataclasses import replace as replaced
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
+
+import click
+
+from pwmscope.cli.printing import EXIT_CODES, print_screen, quiet_option, screen
+from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
+from pwmscope.cli.report import BAD_INPUT, run_side_by_side
+from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.analysis import Analysis
+
+DOES_NOT_MEET: Final = 1
+NOT_SHOWN: Final = 3
+
+
+@click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")
+@readings_options
+@examining_options
+@click.option(
+    "--register",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also enter what was found in this register. Without it nothing is entered.",
+)
+@click.option(
+    "-o",
+    "--output",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path(),
+    metavar="FOLDER",
+    help="Where the one-page sheets go; by default the folder you are in.",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter"]),
+    default="a4",
+    show_default=True,
+    help="The paper of the one-page sheet.",
+)
+@quiet_option
+@click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
+@click.pass_context
+def inspect(
+    ctx: click.Context,
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    *,
+    register: Path | None,
+    folder: Path,
+    paper: Literal["a4", "letter"],
+    quiet: bool,
+    replace: bool,
+) -> None:
+    """Check wiring, pulses, mixing and failsafe of one robot, and write a one-page sheet to sign.
+
+    Name its recordings and its bench sheet with --sheet. Or name one folder that holds a
+    subfolder for each robot, with one bench sheet (*.toml) and its recordings in it.
+
+    Exit code: 0 all meet; else 1 if one does not meet; else 2 if an input was unusable; else 3.
+
+    Before you power a robot: weapon removed or locked, wheels off the ground, robot
+    restrained, eye protection on, battery looked after. The event's rulebook and its safety
+    officer decide.
+    """
+    robot = Robot("", recordings, examination, register, folder, paper, replace)
+    if len(recordings) == 1 and recordings[0].path.is_dir():
+        ctx.exit(_inspect_folder(robot))
+    if examination.sheet_path is None:
+        raise HintError(
+            "inspect needs the robot's bench sheet: pwmscope inspect CAPTURE --sheet ROBOT.toml. "
+            "`pwmscope sheet new` writes one."
+        )
+    page = robot.refuse_page()
+    analysis = robot.analyse()
+    if quiet:
+        click.echo(analysis.headline)
+    else:
+        print_screen(analysis, analysis.answer)
+    entry = robot.keep(analysis, page)
+    if not quiet:
+        click.echo(f"The sheet to sign is {page}. {_format_entered(register, [entry])}")
+    ctx.exit(EXIT_CODES[analysis.verdict.value])
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What an inspection says of one robot."""
+
+    verdict: str
+    headline: str
+    hazards: int
+    page: str  # The name of its sheet
+    entry: str  # Its entries in the register; empty without one
+
+
+@dataclass(frozen=True, slots=True)
+class Robot:
+    """One robot to inspect."""
+
+    name: str  # Its folder; empty where a person named the recordings
+    recordings: tuple[Recording, ...]
+    examination: Examination  # With its bench sheet
+    register: Path | None
+    folder: Path  # Where its one-page sheet goes
+    paper: Literal["a4", "letter"]
+    replace: bool
+
+    def refuse_page(self) -> Path:
+        """Name the one-page sheet's file, and refuse one that is in the way."""
+        from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+        from pwmscope.report import folder_names  # noqa: PLC0415
+
+        stem = self.name or str(self.recordings[0].path)
+        page = self.folder / f"{folder_names([stem])[0]}-inspection.pdf"
+        refuse_to_overwrite(page, replace=self.replace)
+        return page
+
+    def analyse(self) -> Analysis:
+        """Do the whole job, the wiring rules as well."""
+        return self.examination.analyse(*self.recordings).with_wiring()
+
+    def keep(self, analysis: Analysis, page: Path) -> str:
+        """Write the one-page sheet and the register's entries; give the entries' numbers."""
+        from pwmscope.output import make_folder  # noqa: PLC0415
+        from pwmscope.report import write_one_page  # noqa: PLC0415
+
+        make_folder(self.folder)
+        write_one_page(analysis, page, paper=self.paper, replace=self.replace)
+        return "" if self.register is None else _enter(self.register, analysis)
+
+    def run(self) -> Row:
+        """Inspect it in a process of its own."""
+        page = self.refuse_page()
+        analysis = self.analyse()
+        entry = self.keep(analysis, page)
+        hazards = len(analysis.hazards)
+        return Row(analysis.verdict.value, analysis.headline, hazards, page.name, entry)
+
+
+def _enter(register: Path, analysis: Analysis) -> str:
+    """Enter each recording in the register; the same one again is entered once."""
+    from pwmscope.report.register import add_entry, entries, file_hash  # noqa: PLC0415
+
+    sheet = analysis.sheet
+    held = entries(register) if register.exists() else ()
+    known = {(entry.sha256, entry.sheet_sha256): entry.number for entry in held}
+    numbers = []
+    for recording, findings in zip(analysis.recordings, analysis.findings, strict=True):
+        if recording.file is None:
+            continue
+        key = file_hash(recording.file), "" if sheet is None else file_hash(Path(sheet.source))
+        number = known.get(key)
+        if number is None:
+            number = add_entry(
+                register, recording.file, findings, sheet, note=analysis.headline
+            ).number
+        numbers.append(str(number))
+    return ", ".join(numbers)
+
+
+def _format_entered(register: Path | None, entries: list[str]) -> str:
+    if register is None:
+        return "No register was named, so nothing was entered."
+    return f"Register {register}: entry {', '.join(filter(None, entries))}."
+
+
+def _inspect_folder(day: Robot) -> int:
+    """Inspect each robot of a folder; print a row each, and return the exit code."""
+    (root,) = day.recordings
+    if day.examination.sheet_path is not None:
+        raise HintError(
+            f"{root.path} is a folder of robots, each with its own sheet. Leave --sheet out."
+        )
+    homes = sorted(path for path in root.path.iterdir() if path.is_dir())
+    if not homes:
+        raise HintError(
+            f"{root.path} holds no subfolder. Give each robot one, with its sheet and recordings."
+        )
+    rows: dict[str, tuple[Row | None, str]] = {home.name: (None, _why_not(home)) for home in homes}
+    robots = [_robot_of(home, day) for home in homes if not rows[home.name][1]]
+    done = run_side_by_side(robots, f"inspecting {len(robots)} robots") if robots else []
+    rows |= {name: (row, trouble) for name, row, trouble in done}
+    _print_rows(rows, day)
+    verdicts = [row.verdict for row, _ in rows.values() if row is not None]
+    if "does not meet" in verdicts:
+        return DOES_NOT_MEET
+    if len(verdicts) < len(rows):
+        return BAD_INPUT
+    return NOT_SHOWN if "not shown" in verdicts else 0
+
+
+def _robot_of(home: Path, day: Robot) -> Robot:
+    """Take a robot's sheet and recordings from its folder."""
+    (sheet,) = home.glob("*.toml")
+    recordings = tuple(
+        Recording(path, day.recordings[0].hints) for path in _files(home) if path != sheet
+    )
+    own = replaced(day.examination, sheet_path=str(sheet))
+    return replaced(day, name=home.name, recordings=recordings, examination=own)
+
+
+def _files(home: Path) -> list[Path]:
+    return sorted(p for p in home.iterdir() if p.is_file() and not p.name.startswith("."))
+
+
+def _why_not(home: Path) -> str:
+    """Say why a robot's folder cannot be inspected; empty where it can."""
+    sheets = [path.name for path in sorted(home.glob("*.toml"))]
+    if len(sheets) != 1:
+        found = f"{len(sheets)} bench sheets ({', '.join(sheets)})" if sheets else "no bench sheet"
+        return f"The folder holds {found}. Keep exactly one *.toml in it."
+    if all(path.suffix == ".toml" for path in _files(home)):
+        return "The folder holds no recording. Put the robot's recordings in it."
+    return ""
+
+
+def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    from pwmscope.model import format_line, format_plainly  # noqa: PLC0415
+    from pwmscope.report.sentences import RULEBOOK  # noqa: PLC0415
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+    for width in (24, None, None):
+        table.add_column("", overflow="fold", max_width=width)
+    for name, (row, trouble) in rows.items():
+        verdict = "unusable" if row is None else row.verdict
+        said = trouble if row is None else row.headline
+        if row is not None and row.hazards:
+            said += f" ! {row.hazards} hazard{'s' if row.hazards > 1 else ''}"
+        table.add_row(Text(format_line(name)), Text(verdict), Text(format_plainly(said)))
+    console = screen()
+    console.print(table)
+    meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
+    console.print(f"\n{meets} of {len(rows)} robots meet everything.")
+    shown = [row for row, _ in rows.values() if row is not None]
+    if shown:
+        pages = ", ".join(row.page for row in shown)
+        console.print(Text(f"The sheets to sign are in {day.folder}: {pages}."))
+        console.print(Text(_format_entered(day.register, [row.entry for row in shown])))
+    console.print(Text(RULEBOOK.replace("one recording", "these recordings")))

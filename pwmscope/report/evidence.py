@@ -1,0 +1,278 @@
+"""What an answer is made of: checks, losses, rulings, advice; and words for single facts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pwmscope.advice.mixing import Advice
+from pwmscope.advice.settings import SettingsAdvice
+from pwmscope.bench import BenchSheet
+from pwmscope.bench.wiring import Wiring
+from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LeftOutKind,
+    LossClass,
+)
+from pwmscope.findings.mixing import Mixing
+from pwmscope.model import format_line, governing
+
+_THE: Final = {
+    "weapon": "the weapon",
+    "drive-left": "the left drive",
+    "drive-right": "the right drive",
+    "drive-forward": "the drive",
+    "drive-turn": "the drive's turn",
+    "kill": "the kill switch",
+    "servo": "the servo",
+}
+_DANGER: Final = {"weapon": 0, "drive-left": 1, "drive-right": 1, "servo": 3}
+_OTHER_DANGER: Final = 2
+"""A line whose device is not stated may be anything but is not known to be a weapon."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check of one line, as the recording shows it that governs."""
+
+    line: str  # The line
+    finding: Finding  # What was found; it has a limit
+    source: str  # The recording
+
+    @property
+    def verdict(self) -> Verdict:
+        """The finding's verdict."""
+        return self.finding.verdict or Verdict.NOT_SHOWN
+
+
+@dataclass(frozen=True, slots=True)
+class LineChecks:
+    """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
+
+    line: str  # The line
+    checks: tuple[Check, ...]  # Each once
+    refused: str  # Why no recording shows servo pulses on it; empty where one does
+    is_idle: bool  # Whether it changed its level in no recording
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict; not shown where no recording shows servo pulses."""
+        return governing(check.verdict for check in self.checks)
+
+
+def line_checks(recordings: Sequence[Findings], sheet: BenchSheet | None) -> list[LineChecks]:
+    """Put the checks of several recordings together, line by line.
+
+    One proven failure governs. Otherwise what one recording shows to meet its limit is
+    met, although another did not show it.
+    """
+    markers = {findings.listened.marking.line for findings in recordings}
+    names = dict.fromkeys(name for findings in recordings for name in findings.channels)
+    return [
+        _checks_of(name, [(f, f.channels[name]) for f in recordings if name in f.channels], sheet)
+        for name in names
+        if name not in markers
+    ]
+
+
+def _checks_of(
+    name: str, seen: list[tuple[Findings, ChannelFindings]], sheet: BenchSheet | None
+) -> LineChecks:
+    stated = None if sheet is None else sheet.channels.get(name)
+    has_neutral = stated is None or stated.neutral_us is not None
+    best: dict[str, Check] = {}
+    for findings, channel in seen:
+        for finding in channel.pulse_checks:
+            if finding.name == "neutral" and not has_neutral:
+                continue
+            check, before = Check(name, finding, findings.capture.source), best.get(finding.name)
+            if before is None or _GOVERNS.index(check.verdict) < _GOVERNS.index(before.verdict):
+                best[finding.name] = check
+    refused = [found.not_servo for _, found in seen if found.not_servo is not None]
+    is_idle = not any(f.capture.lines[name].edges_ps.size for f, _ in seen)
+    return LineChecks(name, tuple(best.values()), "" if best else refused[0], is_idle)
+
+
+_GOVERNS: Final = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the answer is made of.
+
+    Parameters
+    ----------
+    failsafe : Failsafe
+        The failsafe check.
+    sheet : BenchSheet or None
+        The bench sheet.
+    lines : list of LineChecks or None
+        The checks of the pulses; None where only the failsafe is asked about.
+    mixing : Mixing or None
+        What the drive outputs do; None where there are none.
+    ways : tuple of Advice
+        What to change about it.
+    settings : SettingsAdvice or None
+        What to set; None without a bench sheet.
+    wiring : Wiring or None
+        The rulings of the wiring rules; None where they are not asked about.
+    """
+
+    failsafe: Failsafe
+    sheet: BenchSheet | None
+    lines: list[LineChecks] | None = None
+    mixing: Mixing | None = None
+    ways: tuple[Advice, ...] = ()
+    settings: SettingsAdvice | None = None
+    wiring: Wiring | None = None
+
+    @property
+    def pulses(self) -> list[LineChecks]:
+        """The lines whose pulses are judged: all but those that carry nothing for nobody."""
+        return [line for line in self.lines or () if self.is_stated(line.line) or not line.is_idle]
+
+    @property
+    def has_loss(self) -> bool:
+        """Whether a signal loss was recorded."""
+        return any(not event.is_restart for line in self.failsafe.lines for _, event in line.losses)
+
+    def is_stated(self, line: str) -> bool:
+        """Say whether the bench sheet names a device on a line."""
+        channel = None if self.sheet is None else self.sheet.channels.get(line)
+        return channel is not None and channel.is_device
+
+    def role(self, line: str) -> str:
+        """Return a line's role; empty where no sheet states it."""
+        channel = None if self.sheet is None else self.sheet.channels.get(line)
+        return "" if channel is None else channel.role
+
+    def device(self, line: str) -> str:
+        """Return the device on a line; empty where no sheet states it."""
+        channel = None if self.sheet is None else self.sheet.channels.get(line)
+        return "" if channel is None else channel.device
+
+    def danger(self, line: str) -> int:
+        """Rank a line by what its device can do; 0 for a weapon."""
+        return _DANGER.get(self.role(line), _OTHER_DANGER)
+
+    def the_device(self, line: str) -> str:
+        """Name a line's device within a sentence."""
+        role = self.role(line)
+        channels = () if self.sheet is None else self.sheet.channels.values()
+        is_only = sum(channel.role == role for channel in channels) == 1
+        return _THE[role] if role in _THE and is_only else format_line(line)
+
+    def failsafe_lines(self, verdict: Verdict) -> list[FailsafeLine]:
+        """List the failsafe lines of a verdict, the most dangerous first."""
+        found = [line for line in self.failsafe.judged if line.verdict is verdict]
+        return sorted(found, key=lambda line: self.danger(line.line))
+
+    @property
+    def asks_for_mixing(self) -> bool:
+        """Whether an inspection asks how the outputs mix: where it can see the sticks."""
+        sticks = () if self.mixing is None else self.mixing.lines.sticks
+        return self.wiring is not None and bool(sticks)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst; drive outputs that mix as wanted, or do not show it, change nothing."""
+        verdicts = [self.failsafe.verdict, *(line.verdict for line in self.pulses)]
+        if self.mixing is not None and self.mixing.verdict is Verdict.DOES_NOT_MEET:
+            verdicts.append(Verdict.DOES_NOT_MEET)
+        if self.wiring is not None:
+            verdicts.append(self.wiring.verdict)
+        if self.asks_for_mixing and self.mixing is not None:
+            verdicts.append(self.mixing.verdict)
+        return governing(verdicts)
+
+
+def format_reason(line: FailsafeLine) -> str:
+    """Say why a line's failsafe is not shown."""
+    if line.why_not:
+        return line.why_not
+    reasons = [e.reason for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
+    return reasons[0] if reasons else line.sentence
+
+
+def first_sentence(text: str) -> str:
+    """Take the first sentence of a text.
+
+    Examples
+    --------
+    >>> first_sentence("It stood at 1498.0 us before and after. Hold the stick off its rest.")
+    'It stood at 1498.0 us before and after.'
+    """
+    return re.split(r"(?<=\.)\s+(?=[A-Z])", text, maxsplit=1)[0]
+
+
+def format_lines(lines: Sequence[str], most: int = 4) -> str:
+    """Name lines; of many only the first.
+
+    Examples
+    --------
+    >>> format_lines(["RX1", "RX2"]), format_lines([f"D{n}" for n in range(9)])
+    ('RX1, RX2', 'D0, D1, D2 and 6 more')
+    """
+    names = [format_line(line) for line in lines]
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
+
+
+def grouped_checks(
+    lines: Iterable[LineChecks], verdict: Verdict
+) -> list[tuple[str, tuple[str, ...]]]:
+    """List checks of a verdict with their lines; a line without pulses lacks them all."""
+    named: dict[str, list[str]] = {}
+    for line in lines:
+        if not line.checks and verdict is Verdict.NOT_SHOWN:
+            named.setdefault("servo pulses", []).append(line.line)
+        for check in line.checks:
+            if check.verdict is verdict:
+                named.setdefault(check.finding.name, []).append(line.line)
+    return [(name, tuple(of)) for name, of in named.items()]
+
+
+def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each failure
+    """Say what a device does that it must not."""
+    event = line.failure
+    if event is None:
+        finding = line.governing
+        if finding is not None and finding.name == "power-up":
+            return "runs before the link"
+        return "restarts while the transmitter is on"
+    level_us, behaviour = event.preset_us, event.behaviour
+    if behaviour is LossClass.HOLDS_LAST and level_us is not None:
+        return f"keeps {level_us:.0f} us"
+    if behaviour is LossClass.WANDERS:
+        return "wanders"
+    if behaviour in (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE):
+        return f"gets no pulses, its line is {behaviour.value}"
+    if behaviour is LossClass.PULSES_STOP and line.expected.no_pulses_stop is False:
+        return "gets no pulses and keeps going"
+    bounds_s, band = event.stop_bounds_s, line.expected.band
+    if bounds_s is not None:
+        return f"stops after {bounds_s[1]:.2f} s"
+    if level_us is not None and band is not None and not band.holds(level_us):
+        return f"goes to {level_us:.0f} us, where it runs"
+    return "runs on after the loss"
+
+
+def format_left_out(left: LeftOut) -> str:
+    """Say what the check does not rest on, and what to do about it."""
+    what = format_line(left.what)
+    if left.kind is LeftOutKind.PART and left.from_s is not None and left.to_s is not None:
+        return f"Of {what} only {left.from_s:g} to {left.to_s:g} s is examined."
+    return {
+        LeftOutKind.PART: f"Of {what} only a part is examined.",
+        LeftOutKind.TWICE: f"{what} holds the same recording again and counts once.",
+        LeftOutKind.NO_LOSS: f"No loss is seen in {what}. Leave it out, or mark its losses.",
+        LeftOutKind.NO_LINE: f"No line of the sheet is in {what}. Give it its own sheet.",
+        LeftOutKind.UNLISTED: f'The sheet does not list {what}. Add it, or state role = "unused".',
+        LeftOutKind.UNUSED: f"{what} is stated unused, and nothing is asked of it.",
+    }[left.kind]

@@ -1,0 +1,120 @@
+"""`pwmscope inspect`, as an inspector runs it for one robot and for a day's folder."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pwmscope.cli import main
+from pwmscope.report.register import entries
+
+CAPTURES = Path(__file__).parents[2] / "captures"
+SHEET = CAPTURES / "bench.toml"
+DRILL, HOLDS = CAPTURES / "drill.csv.gz", CAPTURES / "holds-last.csv.gz"
+
+
+def run(*words):
+    return CliRunner().invoke(main, ["inspect", *map(str, words)])
+
+
+def robot(root, name, *files):
+    home = root / name
+    home.mkdir(parents=True)
+    for file in files:
+        shutil.copy(file, home)
+    return home
+
+
+def test_one_robot_gets_a_headline_a_sheet_and_an_entry(tmp_path):
+    register = tmp_path / "club.sqlite"
+    done = run(DRILL, "--sheet", SHEET, "-o", tmp_path, "--register", register)
+    assert done.exit_code == 0, done.output
+    said = done.output.splitlines()
+    assert said[0] == "FAILSAFE meets, 10 of 10, slowest 0.98 s"
+    page = tmp_path / "drill-inspection.pdf"
+    assert said[-1] == f"The sheet to sign is {page}. Register {register}: entry 1."
+    assert page.read_bytes().startswith(b"%PDF")
+    (entry,) = entries(register)
+    assert (entry.robot, entry.note) == ("Quince", said[0])
+    again = run(DRILL, "--sheet", SHEET, "-o", tmp_path, "--register", register)
+    assert (again.exit_code, "--replace" in again.stderr) == (2, True)
+    new = run(DRILL, "--sheet", SHEET, "-o", tmp_path, "--register", register, "--replace")
+    assert new.output.splitlines()[-1].endswith("entry 1.")
+    assert len(entries(register)) == 1
+
+
+def test_a_failure_is_exit_code_1_and_no_register_is_said(tmp_path):
+    done = run(HOLDS, "--sheet", SHEET, "-o", tmp_path)
+    assert done.exit_code == 1
+    assert done.output.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert "No register was named, so nothing was entered." in done.output
+
+
+def test_a_wiring_fault_on_the_sheet_does_not_meet(tmp_path):
+    """Both drive ESCs feed the receiver: two sources hold against each other."""
+    text = SHEET.read_text(encoding="utf-8")
+    text = text.replace("powers_receiver = false", "powers_receiver = true")
+    sheet = tmp_path / "both.toml"
+    sheet.write_text(text.replace("feeds_5v = false\noutput = 2", "feeds_5v = true\noutput = 2"))
+    done = run(DRILL, "--sheet", sheet, "-o", tmp_path, "--quiet")
+    assert done.exit_code == 1
+    assert done.output.startswith("WIRING does not meet: ")
+    assert len(done.output.splitlines()) == 1
+
+
+def test_wiring_that_the_sheet_does_not_state_is_not_shown(tmp_path):
+    text = SHEET.read_text(encoding="utf-8").replace('protocol = "hopping, version 1"', "")
+    (tmp_path / "part.toml").write_text(text)
+    done = run(DRILL, "--sheet", tmp_path / "part.toml", "-o", tmp_path, "--quiet")
+    assert done.exit_code == 3
+    assert done.output.startswith("FAILSAFE meets, 10 of 10, slowest 0.98 s; not shown: wiring (")
+
+
+def test_a_folder_of_robots_is_a_row_each(tmp_path):
+    day = tmp_path / "day"
+    robot(day, "quince", SHEET, DRILL)
+    robot(day, "medlar", SHEET, HOLDS)
+    robot(day, "bare", DRILL)
+    shutil.copy(SHEET, robot(day, "twice", SHEET, DRILL) / "second.toml")
+    robot(day, "sheet-only", SHEET)
+    done = run(day, "-o", tmp_path / "out")
+    assert done.exit_code == 1  # one does not meet, although others are unusable
+    rows = {line.split()[0]: line for line in done.output.splitlines() if line[:1].isalpha()}
+    assert "FAILSAFE meets, 10 of 10" in rows["quince"]
+    assert "! 1 hazard" in rows["quince"]
+    assert "does not meet" in rows["medlar"]
+    whole = " ".join(done.output.split())
+    assert "bare holds no bench sheet" in whole
+    assert "twice holds 2 bench sheets (bench.toml, second.toml)" in whole
+    assert "sheet-only holds no recording" in whole
+    assert "1 of 5 robots meet everything." in whole
+    written = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert written == ["medlar-inspection.pdf", "quince-inspection.pdf"]
+
+
+def test_a_folder_where_all_meet_is_0_and_an_unusable_one_makes_it_2(tmp_path):
+    day = tmp_path / "day"
+    robot(day, "quince", SHEET, DRILL)
+    assert run(day, "-o", tmp_path).exit_code == 0
+    (robot(day, "broken", SHEET) / "bad.csv").write_text("time_s,RX1\n0,0\n1,x\n2,0\n")
+    done = run(day, "-o", tmp_path, "--replace")
+    assert done.exit_code == 2
+    assert "bad.csv, row 3, column RX1" in " ".join(done.output.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([DRILL], "--sheet ROBOT.toml"),
+        (["nowhere.csv", "--sheet", SHEET], "no such file"),
+        ([CAPTURES / "zoo", "--sheet", SHEET], "Leave --sheet out"),
+        ([DRILL, HOLDS, "--sheet", SHEET, "--off-at", "3s"], "--off-at is given for 2 recordings"),
+    ],
+)
+def test_bad_input_is_one_sentence(tmp_path, words, said):
+    done = run(*words, "-o", tmp_path / "out")
+    assert done.exit_code == 2
+    assert said in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert not (tmp_path / "out").exists()

@@ -16,14 +16,10 @@ from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution
 from pwmscope.model import (
-    MAX_SPANS,
     NORMAL_95,
-    Finding,
     FloatArray,
     IntArray,
     mean_of,
-    measured,
-    not_shown,
     sampling_floor_us,
 )
 
@@ -182,40 +178,6 @@ def _dwell_of(rows: IntArray, dwells: Dwells) -> IntArray:
     at = np.searchsorted(dwells.first, rows, side="right").astype(np.int64) - 1
     inside = (at >= 0) & (rows <= dwells.last[np.maximum(at, 0)])
     return np.where(inside, at, -1)
-
-
-def added_jitter_finding(added: AddedJitter, source: str, output: str, record: Record) -> Finding:
-    """Say how much width jitter an output adds."""
-    name = "added width jitter"
-    if added.interval_us is None or added.output is None or added.source is None:
-        return not_shown(
-            name, "us",
-            f"{source} and {output} never stood still together, so the jitter that {output} adds "
-            "is not shown. Leave the stick alone for five seconds while recording.",
-        )  # fmt: skip
-    low_us, high_us = added.interval_us
-    if added.added_us is None:
-        faster = (
-            f" {added.output.sentence(f'the width of {output}')}"
-            if added.output.record_at_hz is not None
-            else ""
-        )
-        return not_shown(
-            name, "us",
-            f"{output} is not shown to add any jitter to the width: at most {high_us:.2g} us RMS."
-            f"{faster}",
-        )  # fmt: skip
-    before_us = added.source.jitter_rms_us
-    before = (
-        f"at most {added.source.interval_us[1]:.2g}" if before_us is None else f"{before_us:.2g}"
-    )
-    return measured(
-        name, added.added_us, "us",
-        f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
-        f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
-        f"{before} us, sampling taken out.",
-        interval=(low_us, high_us), evidence=record.dwells.evidence[:MAX_SPANS],
-    )  # fmt: skip
 
 
 SAME_STEP: Final = 0.1

@@ -10,7 +10,7 @@ from pwmscope.bench import load_sheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.cli.main import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
-from pwmscope.plot.wiring_drawing import draw_wiring
+from pwmscope.plot import draw_wiring
 from pwmscope.report.loss_picture import write_failsafe_picture
 from pwmscope.report.pictures import draw_channel
 

@@ -400,8 +400,8 @@ class _Wording:
             far = "a little" if abs(to) < HALF else "half way"
             ways.setdefault(self.stick(axis), []).append(f"{far} {_WAYS[axis][0 if to > 0 else 1]}")
         return " ".join(
-            f"{stick.capitalize()} {' and '.join(told)}, and hold it."
-            for stick, told in ways.items()
+            f"{stick.capitalize()} {' and '.join(moves)}, and hold it."
+            for stick, moves in ways.items()
         )
 
     def back(self, axis: Axis) -> str:

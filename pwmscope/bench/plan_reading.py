@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import os
-import tomllib
-from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Final, TypeAlias
 
 from pydantic import Field, ValidationError
@@ -16,14 +13,16 @@ from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
 from pwmscope.bench.toml_text import (
     MAX_SHOWN,
+    NumberedPath,
     TomlError,
+    key_lines,
     line_of,
     nearest,
     parse_toml,
+    quoted,
     read_toml_text,
     short,
     shown,
-    statements,
 )
 
 MAX_STEPS: Final = 500
@@ -96,10 +95,7 @@ def plan_schema() -> dict[str, Any]:
     return toml_schema(PlanTable, "pwmscope capture plan")
 
 
-StepPath: TypeAlias = tuple[str | int, ...]
-"""A key with its tables, the steps numbered from 0."""
-
-_Fault: TypeAlias = tuple[StepPath, str, str]
+_Fault: TypeAlias = tuple[NumberedPath, str, str]
 """The key, what was found there, and what was expected."""
 
 
@@ -117,20 +113,20 @@ class PlanError(TomlError):
 
 def _first_fault(error: ValidationError, text: str, source: str) -> PlanError:
     """Make the error for the fault that stands first in the file, valid TOML."""
-    lines = _key_lines(text)
+    lines = key_lines(text)
     faults = [_fault_of(details) for details in error.errors(include_url=False)]
     path, found, allowed = min(faults, key=lambda fault: line_of(lines, fault[0]))
     return PlanError(source, line_of(lines, path), _format_key(path), found, allowed)
 
 
-def _fault_at(path: StepPath, found: str, allowed: str, text: str, source: str) -> PlanError:
+def _fault_at(path: NumberedPath, found: str, allowed: str, text: str, source: str) -> PlanError:
     """Make the error for what stands at one key of a file, valid TOML."""
-    return PlanError(source, line_of(_key_lines(text), path), _format_key(path), found, allowed)
+    return PlanError(source, line_of(key_lines(text), path), _format_key(path), found, allowed)
 
 
 def _fault_of(details: ErrorDetails) -> _Fault:
     """Say in our words what pydantic found wrong."""
-    loc: StepPath = details["loc"]
+    loc: NumberedPath = details["loc"]
     value = shown(details["input"])
     in_step = len(loc) > 1 and loc[0] == "steps"
     model = StepTable if in_step else PlanTable
@@ -158,38 +154,7 @@ def _allowed(model: type[StepTable] | type[PlanTable], key: str) -> str:
     return next(part.text for part in field.metadata if isinstance(part, Allowed))
 
 
-def _key_lines(text: str) -> dict[StepPath, int]:
-    """Find the line of each key."""
-    lines: dict[StepPath, int] = {}
-    table: StepPath = ()
-    step = -1
-    for line, statement in statements(text):
-        paths = list(_paths(tomllib.loads(statement)))
-        heading = statement.lstrip()
-        if heading.startswith("["):
-            table, paths = max(paths, key=len), [()]
-            if table[0] == "steps":
-                # A heading such as [[steps]] begins a step, one such as [steps.sticks] does not.
-                step += heading.startswith("[[") and len(table) == 2
-                table = ("steps", step, *(part for part in table[1:] if part != 0))
-        for path in paths:
-            lines.setdefault((*table, *path), line)
-    return lines
-
-
-def _paths(value: object, before: StepPath = ()) -> Iterator[StepPath]:
-    """List the keys of a table and of the tables in it, lists of tables numbered."""
-    parts: Iterator[tuple[str | int, object]] = iter(())
-    if isinstance(value, Mapping):
-        parts = iter(value.items())
-    elif isinstance(value, list):
-        parts = iter(enumerate(value))
-    for key, inner in parts:
-        yield (*before, key)
-        yield from _paths(inner, (*before, key))
-
-
-def _format_key(path: StepPath) -> str:
+def _format_key(path: NumberedPath) -> str:
     """Name a key, its step counted from 1."""
     if len(path) < 2 or not isinstance(path[1], int):
         return short(str(path[0]), 60)
@@ -296,35 +261,31 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    told = [*(f"# {caution}" for caution in CAUTIONS), ""]
-    told += [f"robot = {_quoted(plan.robot)}", f"mode = {plan.mode}"]
+    lines = [*(f"# {caution}" for caution in CAUTIONS), ""]
+    lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
     if plan.marker:
-        told.append(f"marker = {_quoted(plan.marker)}")
-    told += [f"within_us = {plan.within_us!r}", f"sample_rate_hz = {plan.sample_rate_hz!r}"]
+        lines.append(f"marker = {quoted(plan.marker)}")
+    lines += [f"within_us = {plan.within_us!r}", f"sample_rate_hz = {plan.sample_rate_hz!r}"]
     for step in plan.steps:
-        told += ["", "[[steps]]", f"name = {_quoted(step.name)}", f"seconds = {step.seconds!r}"]
+        lines += ["", "[[steps]]", f"name = {quoted(step.name)}", f"seconds = {step.seconds!r}"]
         if step.sticks:
             axes = ", ".join(f"{axis} = {float(to)!r}" for axis, to in step.sticks.items())
-            told.append(f"sticks = {{ {axes} }}")
+            lines.append(f"sticks = {{ {axes} }}")
         if not step.transmitter_on:
-            told.append("transmitter_on = false")
-        told += [f"{key} = {_quoted(text)}" for key, text in _texts(step) if text]
-    return "\n".join(told) + "\n"
+            lines.append("transmitter_on = false")
+        lines += [f"{key} = {quoted(text)}" for key, text in _texts(step) if text]
+    return "\n".join(lines) + "\n"
 
 
 def _texts(step: PlanStep) -> tuple[tuple[str, str], ...]:
     return ("hands", step.hands), ("shows", step.shows)
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
-
-
 def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) -> None:
     seen: set[str] = set()
     for at, step in enumerate(steps):
         if step.name in seen:
-            path: StepPath = ("steps", at, "name")
+            path: NumberedPath = ("steps", at, "name")
             found, allowed = f"the value is {shown(step.name)}", "a name that no step before has"
         elif at == 0 and not step.transmitter_on:
             path = ("steps", at, "transmitter_on")

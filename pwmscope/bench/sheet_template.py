@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.equipment import Level, MarkerKind, Role
+from pwmscope.bench.toml_text import quoted
 from pwmscope.pulses import STANDARD_SERVO
 
 Weapon: TypeAlias = Literal["none", "one way", "both ways"]
@@ -197,13 +197,13 @@ def filled_sheet(answers: Answers) -> str:
 def _lines(answers: Answers) -> Iterator[str]:
     yield "# Written by `pwmscope sheet new`; docs/sheet.md explains each key."
     yield "# Take the # off a line and write your own value. What is left out counts as not known."
-    yield f"robot = {_quoted(answers.robot)}"
+    yield f"robot = {quoted(answers.robot)}"
     yield ""
     yield "[limits]"
     yield f"failsafe_s = {answers.failsafe_s:g}"
     yield '#rulebook = "where that limit stands"'
     if answers.marker:
-        yield from ("", "[marker]", f"line = {_quoted(answers.marker)}")
+        yield from ("", "[marker]", f"line = {quoted(answers.marker)}")
         on, kind = answers.marker_on, answers.marker_kind
         yield f'on = "{on}"' if on else '#on = "high" # or "low": the level that means on'
         yield f'kind = "{kind}"' if kind else '#kind = "switch" # or "button", pressed by a hand'
@@ -224,8 +224,8 @@ def _lines(answers: Answers) -> Iterator[str]:
 
 def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[str]:
     feeds = None if answers.feeding is None else line in answers.feeding
-    yield from ("", f"[channels.{line if _BARE.fullmatch(line) else _quoted(line)}]")
-    yield f"role = {_quoted(role)}"
+    yield from ("", f"[channels.{line if _BARE.fullmatch(line) else quoted(line)}]")
+    yield f"role = {quoted(role)}"
     yield '#device = "what it is"'
     yield f"#output = {number} # the receiver's output that it is plugged into"
     if role == "weapon" and answers.weapon == "both ways":
@@ -241,8 +241,3 @@ def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[s
     yield "#feeds_5v = false # or true" if feeds is None else "feeds_5v = false"
     yield '#supplied_by = "receiver" # or "outside", and then without stall_a'
     yield "#stall_a = 1.2 # amperes"
-
-
-def _quoted(text: str) -> str:
-    """Write a text as a TOML string; printable text needs no other escapes than JSON's."""
-    return json.dumps(text, ensure_ascii=False)

@@ -7,6 +7,7 @@ import json
 import os
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,8 @@ from typing import Any, Final, TypeAlias, TypeVar
 from pwmscope.errors import PwmscopeError, require_type
 
 KeyPath: TypeAlias = tuple[str, ...]
+NumberedPath: TypeAlias = tuple[str | int, ...]
+"""A key with its tables, those in a list by their number from 0."""
 
 DEEPEST: Final = 8
 """Parts of a dotted key that are read; a sheet has three."""
@@ -34,26 +37,33 @@ _TOKEN: Final = re.compile(
 """A string of one of TOML's four kinds, a comment, a bracket, a line's end, or other text."""
 
 
-def key_lines(text: str) -> dict[KeyPath, int]:
+def key_lines(text: str) -> dict[NumberedPath, int]:
     r"""Find the line, from 1, of each key with its tables and of each heading in valid TOML.
 
-    Keys inside an inline table stand on that table's line.
+    Keys inside an inline table stand on that table's line; tables in a list are counted from 0.
 
     Examples
     --------
     >>> key_lines("[limits]\n\nfailsafe_s = 1 # s\nnote = {a = 1}")
     {('limits',): 1, ('limits', 'failsafe_s'): 3, ('limits', 'note'): 4, ('limits', 'note', 'a'): 4}
     """
-    lines: dict[KeyPath, int] = {}
-    table: KeyPath = ()
-    before: KeyPath
+    lines: dict[NumberedPath, int] = {}
+    table: NumberedPath = ()
+    counts: Counter[NumberedPath] = Counter()
     for line, statement in statements(text):
-        inner = list(_paths(tomllib.loads(statement)))
+        paths = list(_paths(tomllib.loads(statement)))
+        before = table
         if statement.lstrip().startswith("["):
-            table, before = inner[-1], ()
-        else:
-            before = table
-        for path in inner:
+            table, before = max(paths, key=len), ()
+            name = table[:1]
+            # A heading such as [[steps]] begins a table, one such as [steps.sticks] is in the last.
+            if statement.lstrip().startswith("[[") and len(table) == 2:
+                counts[name] += 1
+            if name in counts:
+                inner = (part for part in table[1:] if part != 0)
+                table = (*name, counts[name] - 1, *inner)
+                paths = [table[:end] for end in range(1, len(table) + 1)]
+        for path in paths:
             lines.setdefault(before + path, line)
     return lines
 
@@ -81,6 +91,11 @@ def format_key(path: KeyPath) -> str:
     return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
 
 
+def quoted(text: str) -> str:
+    """Write a text as a TOML string; printable text needs no other escapes than JSON's."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
 def statements(text: str) -> Iterator[tuple[int, str]]:
     """Cut valid TOML into its headings and assignments, each with its first line, from 1."""
     line, begun, depth, statement = 1, 1, 0, ""
@@ -95,13 +110,16 @@ def statements(text: str) -> Iterator[tuple[int, str]]:
         statement, begun = "", line
 
 
-def _paths(table: Mapping[str, Any]) -> Iterator[KeyPath]:
-    for key, value in table.items():
-        yield (key,)
-        for part in value if isinstance(value, list) else [value]:
-            if isinstance(part, dict):
-                for path in _paths(part):
-                    yield (key, *path)
+def _paths(value: object, before: NumberedPath = ()) -> Iterator[NumberedPath]:
+    """List the keys of a table and of the tables in it, those in a list by number."""
+    parts: Iterator[tuple[str | int, object]] = iter(())
+    if isinstance(value, Mapping):
+        parts = iter(value.items())
+    elif isinstance(value, list):
+        parts = ((n, inner) for n, inner in enumerate(value) if isinstance(inner, Mapping))
+    for key, inner in parts:
+        yield (*before, key)
+        yield from _paths(inner, (*before, key))
 
 
 MAX_SHOWN: Final = 40

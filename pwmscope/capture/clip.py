@@ -143,4 +143,6 @@ def _ps(time_s: float) -> int:
 
 def _part(line: Line, start_ps: int, end_ps: int) -> Line:
     first, last = np.searchsorted(line.edges_ps, [start_ps, end_ps], side="right")
-    return Line(line.name, line.edges_ps[first:last], line.initial_level ^ (int(first) & 1))
+    plateaus = None if line.plateaus is None else line.plateaus.between(start_ps, end_ps)
+    level = line.initial_level ^ (int(first) & 1)
+    return Line(line.name, line.edges_ps[first:last], level, plateaus)

@@ -10,6 +10,7 @@ from typing import Any, Final, Literal, TypeAlias, TypeVar
 
 from pwmscope.findings import timing
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
+from pwmscope.findings.levels import examine_levels
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel, Record
 from pwmscope.findings.timing import Timing, examine_timing
@@ -143,6 +144,10 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     Analyser(
         "glitches", "line", ("pulses",), f"{_IN}glitches:DEFINITIONS",
         analyse=lambda c: examine_glitches(c.record, c.recorded),
+    ),
+    Analyser(
+        "levels", "line", ("pulses",), f"{_IN}levels:DEFINITIONS", "looked at",
+        lambda c: examine_levels(c.record, c.plateaus),
     ),
     # Every record leaves out what was lost, so this one is answered before the records are made.
     Analyser(

@@ -100,7 +100,8 @@ def examine(
             continue
         record, silence = heard.records[name], heard.silences[name]
         clock = heard.records.get(clocks.get(name, ""), record)
-        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence})
+        plateaus = capture.lines[name].plateaus if name in capture.lines else None
+        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence}, plateaus)
         pulses = int(np.count_nonzero(table.measured))
         channels[name] = ChannelFindings(name, table, pulses, None, record.losses, channel)
         for row in ANALYSERS:

@@ -24,6 +24,7 @@ from pwmscope.model.recording import (
     Authority,
     Capture,
     Line,
+    Plateaus,
     assumed,
 )
 from pwmscope.model.spans import Span, inside, overlaps
@@ -78,6 +79,7 @@ __all__ = [
     "HazardKind",
     "IntArray",
     "Line",
+    "Plateaus",
     "Span",
     "Summary",
     "Verdict",

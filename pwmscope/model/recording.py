@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -35,7 +35,7 @@ class Assumption(str):
     # backticks.
     sentence: str
     what: str = ""  # What it is about, such as `time unit` or `sampling interval`
-    value: object = None  # What was assumed of it; None where it could not be told
+    value: object = None  # What was assumed of it; None where the file does not show it
     unit: str = ""  # Unit of the value, where it has one
     # Who or what says so: the person's argument, a statement in the file, what the numbers show, or
     # what is usual where nothing says it
@@ -61,6 +61,44 @@ PS_PER_S = 1_000_000_000_000
 PS_PER_US = 1_000_000
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Plateaus:
+    """What an analogue line's high state was like, each time, as columns.
+
+    Parameters
+    ----------
+    begin_ps : ndarray of int64, shape (n,)
+        When the voltage first reached nine tenths of the way up, in picoseconds.
+    lasts_ps : ndarray of int64, shape (n,)
+        Until it was there for the last time.
+    level_v, lowest_v : ndarray of float64, shape (n,)
+        Median of the samples of the high state; its lowest sample between those two instants.
+    rise_ps : ndarray of float64, shape (n,)
+        From one tenth of the way up to nine tenths; NaN where the beginning was not seen.
+    interval_ps : float
+        Mean distance of samples.
+    """
+
+    begin_ps: npt.NDArray[np.int64]
+    lasts_ps: npt.NDArray[np.int64]
+    level_v: npt.NDArray[np.float64]
+    lowest_v: npt.NDArray[np.float64]
+    rise_ps: npt.NDArray[np.float64]
+    interval_ps: float
+
+    def between(self, start_ps: int, end_ps: int) -> Plateaus:
+        """Keep those that begin and end within a span."""
+        kept = (self.begin_ps > start_ps) & (self.begin_ps + self.lasts_ps <= end_ps)
+        return Plateaus(
+            self.begin_ps[kept],
+            self.lasts_ps[kept],
+            self.level_v[kept],
+            self.lowest_v[kept],
+            self.rise_ps[kept],
+            self.interval_ps,
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One recorded wire, as the instants at which its level changed.
@@ -75,6 +113,8 @@ class Line:
         edge ``i`` ends at level ``initial_level ^ ((i + 1) & 1)``.
     initial_level : int
         The level, 0 or 1, before the first edge.
+    plateaus : Plateaus or None
+        Of a voltage, what its high state was like; None for a digital line.
 
     Raises
     ------
@@ -85,6 +125,7 @@ class Line:
     name: str
     edges_ps: npt.NDArray[np.int64]
     initial_level: int
+    plateaus: Plateaus | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.initial_level not in (0, 1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,21 +15,26 @@ _MANY: Final = 1_000_000
 
 
 def median_of(values: npt.NDArray[np.float64]) -> float:
-    """Return the median.
+    """Return the median of one value or more; NaN where one of them is.
 
     Examples
     --------
     >>> median_of(np.array([3.0, 1.0, 2.0, 10.0]))
     2.5
     """
-    if values.size < _MANY:
-        return float(np.median(values))
-    # Polars takes a third of numpy's time; for few values its import would cost more.
-    import polars as pl  # noqa: PLC0415
+    if values.size >= _MANY:
+        # Polars takes a third of numpy's time; for few values its import would cost more.
+        import polars as pl  # noqa: PLC0415
 
-    median = pl.Series(values).median()
-    assert isinstance(median, float)
-    return median
+        median = pl.Series(values).median()
+        assert isinstance(median, float)
+        return median
+    # As the library does it, without what takes three times as long for a few hundred values.
+    middle = values.size // 2
+    parted = np.partition(values, (middle - 1, middle, -1) if middle else 0)
+    if np.isnan(parted[-1]):
+        return float("nan")
+    return float(parted[middle] if values.size % 2 else 0.5 * (parted[middle - 1] + parted[middle]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +81,8 @@ def mean_of(values: npt.NDArray[np.float64]) -> float:
     >>> mean_of(np.array([10000000.1, 10000000.2, 10000000.3]))
     10000000.2
     """
-    mean = float(np.mean(values))
-    return mean + float(np.mean(values - mean))
+    mean = float(np.add.reduce(values)) / values.size
+    return mean + float(np.add.reduce(values - mean)) / values.size
 
 
 def std_of(values: npt.NDArray[np.float64]) -> float:
@@ -88,8 +94,9 @@ def std_of(values: npt.NDArray[np.float64]) -> float:
     equation 1.7; cited from memory).
     """
     residuals = values - mean_of(values)
-    squares = float(np.sum(residuals**2)) - float(np.sum(residuals)) ** 2 / values.size
-    return float(np.sqrt(max(squares, 0.0) / (values.size - 1)))
+    rest = float(np.add.reduce(residuals))
+    squares = float(np.add.reduce(residuals * residuals)) - rest**2 / values.size
+    return math.sqrt(max(squares, 0.0) / (values.size - 1))
 
 
 def lag_one(values: npt.NDArray[np.float64]) -> float | None:

@@ -11,6 +11,8 @@ COVERAGE: Final = 2.0
 NORMAL_95: Final = 1.959964
 """Half-width of the central 95 % of a normal distribution, in standard deviations."""
 
+_MAX_STEPS: Final = 50
+
 CLOCK_TOLERANCE: Final = 100e-6
 """Largest relative error taken for an analyser's crystal (common practice, from memory)."""
 
@@ -65,22 +67,23 @@ def half_width(deviation: float, bound: float) -> float:
     >>> round(half_width(1.0, math.sqrt(3.0)), 3)
     2.712
     """
-    if bound <= 1e-3 * deviation:
+    if bound <= 1e-5 * deviation:
         return NORMAL_95 * deviation
-    if deviation <= 1e-3 * bound:
+    if deviation <= 1e-5 * bound:
         return 0.95 * bound
-    low, high = 0.0, NORMAL_95 * deviation + bound
-    while high - low > 1e-9 * high:
-        middle = 0.5 * (low + high)
-        within = _integral((middle + bound) / deviation) - _integral((middle - bound) / deviation)
-        if within * deviation / bound - 1.0 < 0.95:
-            low = middle
-        else:
-            high = middle
-    return high
+    # F is concave from here on, so that Newton's steps come up to its end from below.
+    half = max(NORMAL_95 * deviation, 0.95 * bound)
+    for _ in range(_MAX_STEPS):
+        over, chance_over = _integral((half + bound) / deviation)
+        under, chance_under = _integral((half - bound) / deviation)
+        step = (2.0 * bound * 0.975 - deviation * (over - under)) / (chance_over - chance_under)
+        half += step
+        if step <= 1e-12 * half:
+            break
+    return half
 
 
-def _integral(z: float) -> float:
-    """Integral of the normal distribution function up to z."""
+def _integral(z: float) -> tuple[float, float]:
+    """Integral of the normal distribution function up to z, and the function there."""
     below = 0.5 * math.erfc(-z / math.sqrt(2.0))
-    return z * below + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    return z * below + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi), below

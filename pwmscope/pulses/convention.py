@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_US, Line
 from pwmscope.errors import HintError
+from pwmscope.model import median_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +203,7 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
     if min(high, low) <= 0.5 * max(high, low) or max(high, low) <= _MIN:
         return Polarity(low > high)
     rises_ps, falls_ps = line.rises_ps(), line.falls_ps()
-    usual_us = float(np.median(np.diff(rises_ps))) / PS_PER_US
+    usual_us = median_of(np.diff(rises_ps)) / PS_PER_US
     high_misfits = _misfits(highs_us, convention, usual_us)
     low_misfits = _misfits(lows_us, convention, usual_us)
     most, least = max(high_misfits, low_misfits), min(high_misfits, low_misfits)
@@ -210,7 +211,7 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
         return Polarity(high_misfits > low_misfits)
     if _unsteadiness(rises_ps) < 0.5 * _unsteadiness(falls_ps):
         return Polarity(inverted=False)
-    return Polarity(inverted=False, other_us=float(np.median(lows_us)))
+    return Polarity(inverted=False, other_us=median_of(lows_us))
 
 
 def _fitting(stretches_us: npt.NDArray[np.float64], convention: Convention) -> int:
@@ -233,7 +234,7 @@ def _misfits(stretches_us: npt.NDArray[np.float64], convention: Convention, usua
 def _unsteadiness(edges_ps: npt.NDArray[np.int64]) -> float:
     """Mean deviation of the intervals between edges; a gap counts as a tenth of one."""
     intervals_us = np.diff(edges_ps) / PS_PER_US
-    usual_us = float(np.median(intervals_us))
+    usual_us = median_of(intervals_us)
     return float(np.mean(np.minimum(np.abs(intervals_us - usual_us), 0.1 * usual_us)))
 
 
@@ -284,7 +285,7 @@ def _usual_us(leads_ps: npt.NDArray[np.int64]) -> float:
     """Median distance of leading edges; endless where there are too few pulses to judge."""
     if leads_ps.size < MIN_PULSES:
         return np.inf
-    return float(np.median(np.diff(leads_ps))) / PS_PER_US
+    return median_of(np.diff(leads_ps)) / PS_PER_US
 
 
 def _fit(line: Line, convention: Convention, least_period_us: float) -> float:

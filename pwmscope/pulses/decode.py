@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.errors import require_type
+from pwmscope.model import median_of
 from pwmscope.pulses.convention import (
     FAST_SERVO,
     STANDARD_SERVO,
@@ -84,7 +85,7 @@ def _pulses(table: PulseTable) -> _Pulses | None:
     width_us, rise_s = table.width_us[head][whole], table.rise_s[head][whole]
     if width_us.size < MIN_PULSES:
         return None
-    return width_us, 1e6 * float(np.median(np.diff(rise_s)))
+    return width_us, 1e6 * median_of(np.diff(rise_s))
 
 
 def _mean_share(lines: list[_Pulses], scale: float) -> float:
@@ -102,7 +103,7 @@ def _share(width_us: npt.NDArray[np.float64], period_us: float, scale: float) ->
 def _distance(lines: list[_Pulses], scale: float) -> float:
     """How far the lines are from 1500 us every 20 ms, in octaves."""
     return sum(
-        abs(math.log2(scale * float(np.median(width_us)) / STANDARD_SERVO.neutral_us))
+        abs(math.log2(scale * median_of(width_us) / STANDARD_SERVO.neutral_us))
         + abs(math.log2(scale * period_us / STANDARD_SERVO.period_us))
         for width_us, period_us in lines
     )

@@ -470,7 +470,7 @@ def _quantile(values: npt.NDArray[np.float64], share: float) -> float:
 def _plain(period_us: npt.NDArray[np.float64], interval_us: float) -> tuple[Recognition, float]:
     """Take the median for the one period that repeats; return the scatter about it, too."""
     usual_us = median_of(period_us)
-    scatter_us = FROM_MAD * float(np.median(np.abs(excerpt(period_us) - usual_us)))
+    scatter_us = FROM_MAD * median_of(np.abs(excerpt(period_us).ravel() - usual_us))
     limit_us = reach_us(scatter_us, usual_us, interval_us)
     found, excess_us = [np.zeros(0, np.int64)], 0.0
     for part in slices(period_us.size):

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.model import median_of
 from pwmscope.pulses.table import DamagedFrames
 
 CHANNEL_US: Final = (500.0, 2500.0)
@@ -163,7 +164,7 @@ def find_sum_train(line: Line) -> SumTrain | None:
             f"{line.name} ch{k + 1}",
             np.stack([marks_ps[starts + k], marks_ps[starts + k + 1]], axis=1).ravel(),
             0,
-            damaged,
+            damaged=damaged,
         )
         for k in range(channels)
     )
@@ -213,7 +214,7 @@ def _marks_are_low(line: Line) -> bool | None:
         return None
     highs, lows = stretches_us[line.initial_level :: 2], stretches_us[1 - line.initial_level :: 2]
     for level_is_low, marks_us in ((False, highs), (True, lows)):
-        usual_us = float(np.median(marks_us))
+        usual_us = median_of(marks_us)
         alike = np.abs(marks_us - usual_us) <= max(0.1 * usual_us, 5.0)
         if MARK_US[0] <= usual_us <= MARK_US[1] and np.mean(alike) > 0.9:
             return level_is_low

@@ -201,8 +201,8 @@ def _evidence_section(findings: Findings, wording: Wording) -> Section:
 
 def _spans(finding: Finding) -> str:
     said = [
-        f"{span.start_s:.6f} to {span.end_s:.6f} s, {span.pulses} "
-        f"pulse{'' if span.pulses == 1 else 's'}"
+        f"{span.start_s:.6f} to {span.end_s:.6f} s"
+        + (f", {span.pulses} pulse{'' if span.pulses == 1 else 's'}" if span.pulses else "")
         + ("" if span.first is None else f", rows {span.first} to {span.last}")
         for span in finding.evidence[:MAX_SPANS]
     ]

@@ -613,13 +613,11 @@ def _check_pulses(
 
 
 def _levels(script: Script, channel: Channel) -> tuple[Level, ...]:
-    standing = [
-        s for s in place_moves(channel.moves) if s.is_dwell and s.begin_s < script.duration_s
-    ]
-    widths_us = _round_to(np.array([s.start_us for s in standing]), script.width.resolution_us)
+    dwells = [s for s in place_moves(channel.moves) if s.is_dwell and s.begin_s < script.duration_s]
+    widths_us = _round_to(np.array([s.start_us for s in dwells]), script.width.resolution_us)
     return tuple(
         Level(s.begin_s, min(s.end_s, script.duration_s), float(width_us))
-        for s, width_us in zip(standing, widths_us, strict=True)
+        for s, width_us in zip(dwells, widths_us, strict=True)
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import beta
+from scipy.stats import beta, norm
 
 from adversary.figures_truth import distance
 
@@ -70,11 +70,17 @@ def upper(good: int, of: int) -> float:
 
 
 def central(errors: list[float]) -> float:
-    """Width of the central 95 % of some errors."""
-    if len(errors) < 2:
+    """Width of the central 95 % of errors such as these.
+
+    The quantiles of few draws lie too far inside: those of 12 normal ones reach 0.76 of the way.
+    The width is divided by that share (expected order statistics after Blom 1958, from memory).
+    """
+    n = len(errors)
+    if n < 2:
         return float("nan")
     low, high = np.quantile(errors, [0.025, 0.975])
-    return float(high - low)
+    expected = np.quantile(norm.ppf((np.arange(1, n + 1) - 0.375) / (n + 0.25)), 0.975)
+    return float((high - low) / (expected / norm.ppf(0.975)))
 
 
 def gather(kept: Kept) -> Cells:

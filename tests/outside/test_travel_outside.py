@@ -23,7 +23,6 @@ from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.centring import welch
 from pwmscope.findings.travel.levels import (
     Level,
-    half_of_both_us,
     level_near,
     sampling_left_us,
     weighed_sum,
@@ -31,6 +30,7 @@ from pwmscope.findings.travel.levels import (
 from pwmscope.findings.travel.moves import turning_points
 from pwmscope.findings.travel.resolution import examine_resolution, find_step
 from pwmscope.findings.travel.sweep import fit_sweep
+from pwmscope.model import half_width
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 INTERVAL_US = 1 / 24
@@ -244,7 +244,7 @@ def test_the_interval_of_a_gaussian_and_a_rectangle_is_that_of_a_numeric_convolu
         inner = lambda x: norm.cdf((half_us - x) / std_us) - norm.cdf((-half_us - x) / std_us)  # noqa: E731
         return quad(inner, -range_us, range_us, limit=200)[0] / (2 * range_us)
 
-    assert within(half_of_both_us(std_us, range_us)) == pytest.approx(0.95, abs=1e-6)
+    assert within(half_width(std_us, range_us)) == pytest.approx(0.95, abs=1e-6)
 
 
 @pytest.mark.parametrize("drift", [0.0, 0.5, 0.01, 0.3819])

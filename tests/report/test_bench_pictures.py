@@ -6,7 +6,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import load_sheet, parse_sheet
-from pwmscope.plot.frame_timing import draw_frames
+from pwmscope.plot import draw_frames
 from pwmscope.report.bench_pictures import bench_pictures
 
 

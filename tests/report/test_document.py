@@ -1,5 +1,6 @@
 """What stands in a report, and in which order."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.report.composition import compose
-from pwmscope.report.document import Figure, Items, Paragraph
+from pwmscope.report.document import Figure, Items, Paragraph, Table
 from pwmscope.report.front import what_to_do
 from pwmscope.report.sentences import RULEBOOK
 
@@ -52,6 +53,15 @@ def test_the_sections_come_in_the_order_of_what_matters(preset):
         "together-drawn", "channel-1", "channel-2", "channel-3", "channel-4", "evidence", "method",
         "assumed", "cautions", "rulebook",
     ]  # fmt: skip
+
+
+def test_evidence_without_pulses_counts_none(preset):
+    """A stretch in which the signal was lost, or a plan's step, rests on time, not on 0 pulses."""
+    _, _, document = preset
+    tables = [block for block in section(document, "evidence").blocks if isinstance(block, Table)]
+    rests = [said(row[2]) for table in tables for row in table.rows]
+    assert any(", 1 pulse" in words or " pulses" in words for words in rests)
+    assert not any(re.search(r"\b0 pulses", words) for words in rests)
 
 
 def test_the_robot_its_club_and_every_device_are_named(preset):

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from pwmscope.advice.drive import Hands, Path
 from pwmscope.bench import PlanStep, StepSpan
-from pwmscope.plot.paths import draw_drive_path
+from pwmscope.plot import draw_drive_path
 from pwmscope.plot.sticks import STICKS, draw_sticks
 
 SVG = "{http://www.w3.org/2000/svg}"

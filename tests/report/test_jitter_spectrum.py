@@ -5,7 +5,7 @@ import numpy as np
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.findings.timing.spectrum import MAX_BANDS, find_lines
-from pwmscope.plot.spectrum import draw_jitter_spectra
+from pwmscope.plot import draw_jitter_spectra
 from pwmscope.report.pictures import draw_channel
 
 

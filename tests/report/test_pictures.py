@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 import pwmscope
 from pwmscope.capture import Capture, Line
+from pwmscope.plot import format_loss
 from pwmscope.plot.style import INK, spread, stack
-from pwmscope.plot.widths import format_loss
 from pwmscope.pulses import Flag
 from pwmscope.report.pictures import draw_channel
 

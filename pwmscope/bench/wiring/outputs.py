@@ -102,12 +102,12 @@ def judge_shared(sheet: BenchSheet) -> Judgement:
                 "State splitter at each of them.",
                 [("channels", device.line) for device in group],
             )
-    silent = [device for device in sheet.devices if device.output is None]
-    if silent:
+    unstated = [device for device in sheet.devices if device.output is None]
+    if unstated:
         return unknown(
-            f"On which output {listed(named(device) for device in silent)} is, is not stated.",
+            f"On which output {listed(named(device) for device in unstated)} is, is not stated.",
             "Read the number beside the row of pins and state output.",
-            [("channels", device.line) for device in silent],
+            [("channels", device.line) for device in unstated],
         )
     split = f"; shared by a splitter: {listed(f'output {o}' for o in shared)}" if shared else ""
     return meets(f"Each function has an output of its own{split}.")
@@ -155,15 +155,15 @@ def judge_failsafe(sheet: BenchSheet) -> Judgement:
             "loss.",
             [("receiver",), *(("channels", device.line) for device in moving)],
         )
-    silent = [device for device in sheet.devices if _stops(device, on_loss) is None]
-    if silent:
+    unstated = [device for device in sheet.devices if _stops(device, on_loss) is None]
+    if unstated:
         return unknown(
-            f"What makes {listed(named(device) for device in silent)} stand still at signal loss "
+            f"What makes {listed(named(device) for device in unstated)} stand still at signal loss "
             "is not stated.",
             "State no_pulses (what the device does without pulses) or stop_us (the widths at "
             "which it stands still), by its manual or by trying with the weapon removed, the "
             "wheels off the ground and the robot restrained.",
-            [("channels", device.line) for device in silent],
+            [("channels", device.line) for device in unstated],
         )
     return meets(
         f"For {listed(named(device) for device in sheet.devices)} it is stated what stops each "
@@ -198,12 +198,12 @@ def judge_own_supply(sheet: BenchSheet) -> Judgement:
             "Give it a supply of its own, its ground joined to the receiver's.",
             [("channels", device.line) for device in dark],
         )
-    silent = [device for device in bare if device.supplied_by is None]
-    if silent:
+    unstated = [device for device in bare if device.supplied_by is None]
+    if unstated:
         return unknown(
-            f"{_bare(silent)}, and the supply is not stated.",
+            f"{_bare(unstated)}, and the supply is not stated.",
             'State supplied_by = "outside" if there is one, its ground joined to the receiver\'s.',
-            [("channels", device.line) for device in silent],
+            [("channels", device.line) for device in unstated],
         )
     open_ = [device for device in sheet.devices if _has_power_wire(device) is None]
     if open_:

@@ -198,12 +198,12 @@ def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
             f"{high_v:g} V.",
             [feed.path for feed in outside],
         )
-    silent = [feed for feed in on if feed.voltage_v is None]
-    if silent:
+    unstated = [feed for feed in on if feed.voltage_v is None]
+    if unstated:
         return unknown(
-            f"The voltage of {listed(feed.said for feed in silent)} is not stated.",
+            f"The voltage of {listed(feed.said for feed in unstated)} is not stated.",
             "Read it on the source and state voltage_v.",
-            [feed.path for feed in silent],
+            [feed.path for feed in unstated],
         )
     return meets(f"{listed(f'{f.said} gives {f.voltage_v:g} V' for f in on)}, within {said}.")
 

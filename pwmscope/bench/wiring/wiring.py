@@ -125,14 +125,14 @@ def judge_band(sheet: BenchSheet) -> Judgement:
 
 def _compare(key: str, sent: str, taken: str) -> Judgement:
     sides = {"transmitter": sent, "receiver": taken}
-    silent = [side for side, said in sides.items() if not said.strip()]
-    if silent:
-        whose = "'s and the ".join(silent)
+    unstated = [side for side, said in sides.items() if not said.strip()]
+    if unstated:
+        whose = "'s and the ".join(unstated)
         return unknown(
             f"The {whose}'s {key} is not stated.",
             f"Read it in the settings or the manual and state {key} in "
-            f"{' and '.join(f'[{side}]' for side in silent)}.",
-            [(side,) for side in silent],
+            f"{' and '.join(f'[{side}]' for side in unstated)}.",
+            [(side,) for side in unstated],
         )
     if _folded(sent) != _folded(taken):
         return breaks(

@@ -169,7 +169,8 @@ def _which(
 
 
 def _not_level(name: str) -> pl.Expr:
-    return pl.col(name).is_in([0, 1]).not_()
+    column = pl.col(name)
+    return (column != 0) & (column != 1)
 
 
 def _stamp_unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, Assumption]:

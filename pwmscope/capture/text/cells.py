@@ -269,8 +269,9 @@ class Spelling:
 
     def fits(self, cells: Sequence[str], odd: float = 0.0) -> bool:
         """Whether all cells but a part of odd ones may be written so, and some are."""
-        strange = sum(not self.is_so(cell) for cell in cells)
-        return strange <= odd * len(cells) and any(re.search(self.marks, c) for c in cells)
+        if re.search(self.marks, "\n".join(cells), re.MULTILINE) is None:
+            return False
+        return sum(not self.is_so(cell) for cell in cells) <= odd * len(cells)
 
     def plain(self, cell: str) -> str:
         """Write one cell as parsers know it.
@@ -315,11 +316,12 @@ _SURE_THOUSANDS: Final = tuple(
 )  # fmt: skip
 
 
+_SURE_MARKS: Final = frozenset(" \u00a0\u2009\u202f'\u2019_")
+
+
 def is_grouped(cell: str) -> bool:
     """Whether a cell is a number whose thousands spaces or the like separate."""
-    return not cell.isalnum() and any(
-        re.search(each.marks, cell) and each.is_so(cell) for each in _SURE_THOUSANDS
-    )
+    return not _SURE_MARKS.isdisjoint(cell) and any(each.is_so(cell) for each in _SURE_THOUSANDS)
 
 
 _DOUBTFUL_THOUSANDS: Final = (_thousands(",", "commas", r"\."), _thousands(".", "points", ","))

@@ -16,6 +16,10 @@ HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
 IN_NOISE: Final = 6.0
 MAX_BAND: Final = 0.7
+MAX_HIGH: Final = 1 << 19
+"""A high state of more samples is no pulse, and is not measured."""
+BEFORE_HIGH: Final = 4096
+"""So many samples before a high state its rise may begin."""
 _MAX_BINS: Final = 256
 _MIN_AMPLITUDE: Final = 0.4
 
@@ -184,6 +188,79 @@ class Crossings:
 
 
 @dataclass(slots=True)
+class PlateauMeter:
+    """Measures each high state of a voltage that lies whole in the recording, batch by batch.
+
+    Samples are kept from somewhat before a high state to its end, and no longer; one of more
+    than `MAX_HIGH` samples is no pulse and not measured.
+    """
+
+    _rows: list[tuple[int, int]] = field(default_factory=list)
+    _figures: list[tuple[float, float]] = field(default_factory=list)
+    _reached: list[Crossings] = field(default_factory=list)
+    _left: list[Crossings] = field(default_factory=list)
+    _volts: Parts = field(default_factory=lambda: np.zeros(0))
+    _stamps: Indices = field(default_factory=lambda: np.zeros(0, np.int64))
+    _levels: npt.NDArray[np.int8] = field(default_factory=lambda: np.zeros(0, np.int8))
+
+    def feed(
+        self,
+        volts: Parts,
+        stamps: Indices,
+        levels: npt.NDArray[np.int8],
+        first_row: int,
+        low: float,
+    ) -> None:
+        """Take the next samples with their levels."""
+        first_row -= self._volts.size
+        self._volts = np.concatenate([self._volts, volts])
+        self._stamps = np.concatenate([self._stamps, stamps])
+        self._levels = np.concatenate([self._levels, levels])
+        step = np.diff(self._levels)
+        begins, ends = np.flatnonzero(step > 0) + 1, np.flatnonzero(step < 0) + 1
+        after = np.searchsorted(begins, ends, side="right") - 1
+        previous = 0
+        for begin, end in zip(begins[after[after >= 0]], ends[after >= 0], strict=True):
+            if end - begin <= MAX_HIGH:
+                self._measure(max(previous, begin - BEFORE_HIGH), begin, end, first_row, low)
+            previous = end
+        kept = max(self._volts.size - BEFORE_HIGH, previous)
+        if self._levels[-1] and begins.size and self._volts.size - begins[-1] <= MAX_HIGH:
+            kept = max(begins[-1] - BEFORE_HIGH, previous)
+        self._volts, self._stamps = self._volts[kept:].copy(), self._stamps[kept:].copy()
+        self._levels = self._levels[kept:].copy()
+
+    def _measure(self, start: int, begin: int, end: int, first_row: int, low: float) -> None:
+        high = self._volts[begin:end]
+        level = float(np.median(high))
+        ninety, ten = low + 0.9 * (level - low), low + 0.1 * (level - low)
+        reached = np.flatnonzero(high >= ninety)
+        if level <= low or not reached.size:
+            return
+        first, last = begin + int(reached[0]), begin + int(reached[-1])
+        below = np.flatnonzero(self._volts[start:first] < ten)
+        self._figures.append((level, float(self._volts[first : last + 1].min())))
+        self._rows.append((first_row + first, first_row + last))
+        self._reached.append(self._crossing(first, ninety, first_row))
+        at = start + int(below[-1]) + 1 if below.size else 0
+        none = Crossings(*(np.array([value]) for value in (-1, np.nan, 0, 0)))
+        self._left.append(self._crossing(at, ten, first_row) if at else none)
+
+    def _crossing(self, at: int, volts: float, first_row: int) -> Crossings:
+        before_v, after_v = self._volts[at - 1], self._volts[at]
+        part = 1.0 if after_v == before_v else (volts - before_v) / (after_v - before_v)
+        values = (first_row + at, part, self._stamps[at - 1], self._stamps[at])
+        return Crossings(*(np.array([value]) for value in values))
+
+    @property
+    def found(self) -> tuple[Crossings, Crossings, Indices, Parts]:
+        """Crossings at nine tenths and at one tenth (row -1: not seen); rows; levels, lowest."""
+        rows = np.array(self._rows, np.int64).reshape(-1, 2)
+        figures = np.array(self._figures).reshape(-1, 2)
+        return Crossings.joined(self._reached), Crossings.joined(self._left), rows, figures
+
+
+@dataclass(slots=True)
 class Comparator:
     """Turns one voltage into levels, batch by batch, and keeps its crossings.
 
@@ -195,6 +272,8 @@ class Comparator:
 
     threshold: float  # The threshold
     band: float  # Width of the hysteresis band around it
+    low: float = 0.0  # The low state level
+    plateaus: PlateauMeter = field(default_factory=PlateauMeter)
     _level: int | None = None
     _last: tuple[float, int] = (0.0, 0)
     _rise: Crossings = field(default_factory=lambda: Crossings.joined([]))
@@ -223,6 +302,7 @@ class Comparator:
         )
         order = np.argsort(np.concatenate([ups, downs]), kind="stable")
         self._found.append(Crossings.joined([rises, falls]).at(order))
+        self.plateaus.feed(volts, stamps, levels, first_row, self.low)
         self._level = int(levels[-1])
         self._last = (float(volts[-1]), int(stamps[-1]))
         return levels.astype(np.uint64)

@@ -17,7 +17,7 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Line
+from pwmscope.model import Assumption, Line, Plateaus
 
 
 @dataclass(frozen=True, slots=True)
@@ -404,7 +404,22 @@ def timed_lines(
         for name, comparator in comparators.items()
     }
     times_ps = clock.instants_ps(changes.rows, changes.time_ps)
-    return _find_lines(changes, times_ps, layout, crossed_ps)
+    lines, said = _find_lines(changes, times_ps, layout, crossed_ps)
+    for name, comparator in comparators.items():
+        lines[name] = replace(lines[name], plateaus=_plateaus(comparator, clock, changes))
+    return lines, said
+
+
+def _plateaus(comparator: Comparator, clock: Clock, changes: Changes) -> Plateaus:
+    """Put instants to what was seen of a voltage's high states."""
+    reached, left, rows, figures = comparator.plateaus.found
+    begin_ps = clock.crossing_instants_ps(reached)
+    seen = left.rows >= 0
+    rise_ps = np.full(begin_ps.size, np.nan)
+    rise_ps[seen] = begin_ps[seen] - clock.crossing_instants_ps(left.at(np.flatnonzero(seen)))
+    interval_ps = clock.duration_ps / max(changes.row_count, 1)
+    lasts_ps = np.rint((rows[:, 1] - rows[:, 0]) * interval_ps).astype(np.int64)
+    return Plateaus(begin_ps, lasts_ps, figures[:, 0], figures[:, 1], rise_ps, interval_ps)
 
 
 def _find_lines(

@@ -95,7 +95,7 @@ def _comparator(
     shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
     if threshold is not None:
         band = levels.band if levels.are_two else 0.0
-        return Comparator(threshold, band), assumed_threshold(
+        return Comparator(threshold, band, levels.low), assumed_threshold(
             f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
             f"its threshold is {threshold:g}, as you said.",
             threshold,
@@ -109,7 +109,7 @@ def _comparator(
             None,
             "data",
         )
-    return Comparator(levels.middle, levels.band), assumed_threshold(
+    return Comparator(levels.middle, levels.band, levels.low), assumed_threshold(
         f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
         f"its threshold is {levels.middle:.4g}, halfway.",
         levels.middle,

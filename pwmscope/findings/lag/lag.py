@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-
 from pwmscope.findings.lag.answers import (
     OF_TRANSFER,
     UNITS,
@@ -38,7 +36,7 @@ from pwmscope.findings.lag.transfer import (
     measure_transfer,
 )
 from pwmscope.findings.segmentation import Record
-from pwmscope.model import MAX_SPANS, Finding, format_list, measured, not_shown
+from pwmscope.model import MAX_SPANS, Finding, format_list, measured, median_of, not_shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,17 +125,13 @@ def _follow(source: Train, output: Train) -> Follow | None:
     if not len(pairs):
         return None
     late_us = pairs.late_us(source, output)
-    after_us = float(np.median(late_us - source.width_us[pairs.source]))
-    ahead_us = float(np.median(late_us + output.width_us[pairs.output]))
+    after_us = median_of(late_us - source.width_us[pairs.source])
+    ahead_us = median_of(late_us + output.width_us[pairs.output])
     floor_us = max(source.interval_us or 0.0, output.interval_us or 0.0)
     if ahead_us < floor_us:
         return None
     return Follow(
-        source.line,
-        output.line,
-        float(np.median(late_us)),
-        content.unexplained,
-        after_us < -floor_us,
+        source.line, output.line, median_of(late_us), content.unexplained, after_us < -floor_us
     )
 
 

@@ -15,13 +15,7 @@ from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncer
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution
-from pwmscope.model import (
-    NORMAL_95,
-    FloatArray,
-    IntArray,
-    mean_of,
-    sampling_floor_us,
-)
+from pwmscope.model import NORMAL_95, FloatArray, IntArray, mean_of, sampling_floor_us
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""

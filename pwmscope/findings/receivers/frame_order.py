@@ -27,6 +27,7 @@ from pwmscope.model import (
     Summary,
     half_width,
     mean_of,
+    median_of,
     of_mean_us,
     sampling_floor_us,
     std_of,
@@ -134,7 +135,7 @@ def _slope(
         return None, None
     off_us = np.abs(start_us - line.level_us - line.slope * (width_us - line.centre_us))
     some_us = off_us[:: max(1, off_us.size // _ENOUGH)]
-    usual_us = FROM_MAD * float(np.median(some_us)) + (interval_us or 0.0)
+    usual_us = FROM_MAD * median_of(some_us) + (interval_us or 0.0)
     kept = off_us <= OUTLIER * usual_us
     if not kept.all():
         line = _fit(width_us[kept], start_us[kept], interval_us)
@@ -335,7 +336,7 @@ def _phase_us(frame_s: FloatArray, reference: Pulses, line: Pulses) -> float:
     offset_us, _ = usual_offset(frame_s, line.rise_s, period_us)
     partner = pair(frame_s, line.rise_s, offset_us, period_us)
     start_us = (line.rise_s[partner] - frame_s)[partner >= 0] * 1e6
-    return float(np.median(start_us)) % period_us
+    return median_of(start_us) % period_us
 
 
 def _pauses_us(phase_us: FloatArray, width_us: FloatArray, period_us: float) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import special
 
 from pwmscope.findings.segmentation.stretches import WidthNoise, measure_ranges
-from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of
 
 LINE_FIT: Final = 1.5
 """A line fits if the widths scatter about it by no more than so many noise deviations."""
@@ -37,10 +37,18 @@ def left_in_sweeps(
     first, last = _chains(begin, end)
     left = end[last] - begin[first] < shorter
     if left.any():
-        left &= ~np.isin(begin[first], whole[0]) & ~np.isin(end[last], whole[1])
-        left &= ~(np.isin(begin[first], before[0]) & np.isin(end[first], before[1]))
+        left &= ~_among(begin[first], whole[0]) & ~_among(end[last], whole[1])
+        left &= ~(_among(begin[first], before[0]) & _among(end[first], before[1]))
     flags: BoolArray = np.repeat(left, last - first + 1)
     return flags
+
+
+def _among(places: IntArray, known: IntArray) -> BoolArray:
+    """Say which places are among known ones, which ascend."""
+    if not known.size:
+        return np.zeros(places.size, dtype=bool)
+    found: BoolArray = known[np.minimum(np.searchsorted(known, places), known.size - 1)] == places
+    return found
 
 
 def in_passing(
@@ -186,7 +194,7 @@ class Scale:
         shifts = self._inside(Shifts(place, self._shift_us(place), place), begin, end)
         if not shifts.place.size:
             return None
-        return FROM_MAD * float(np.median(np.abs(shifts.shift_us)))
+        return FROM_MAD * median_of(np.abs(shifts.shift_us))
 
     def _cells(self, begin: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:
         """First whole cell of each stretch, and the one after its last."""

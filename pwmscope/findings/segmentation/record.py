@@ -11,7 +11,7 @@ from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.model import Evidence, Finding, IntArray, Span, inside, overlaps
+from pwmscope.model import Evidence, Finding, IntArray, Plateaus, Span, inside, median_of, overlaps
 from pwmscope.pulses import (
     Convention,
     Flag,
@@ -36,7 +36,7 @@ def _by_levels(table: PulseTable, line: Line) -> str | None:
     levels_us = np.diff(line.edges_ps) / PS_PER_US
     if levels_us.size < MANY_LEVELS:
         return None
-    usual_us = float(np.median(levels_us))
+    usual_us = median_of(levels_us)
     if usual_us >= table.convention.glitch_us:
         return None
     return (
@@ -208,6 +208,8 @@ class Channel:
         What is on the lines, where that is known.
     answers : dict of str to Answer
         What was found about the questions that come first, by question.
+    plateaus : Plateaus or None
+        What its high state was like, where it was recorded as a voltage.
     """
 
     record: Record
@@ -215,3 +217,4 @@ class Channel:
     recorded: Span
     sheet: BenchSheet | None
     answers: dict[str, Answer]
+    plateaus: Plateaus | None = None

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, sampling_floor_us
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of, sampling_floor_us
 
 RANGE_LIMIT: Final = 8.0
 """A window whose range exceeds this many noise deviations is not standing still:
@@ -88,7 +88,7 @@ def find_noise(width_us: FloatArray, interval_us: float | None, span_us: float) 
     level = calm - calm.mean(axis=1, keepdims=True)
     line = (level @ lever / (lever @ lever))[:, None] * lever
     about_us = np.sqrt(np.sum((level - line) ** 2, axis=1) / (_RUN - 2))
-    spread_us = max(float(np.median(about_us)), near_us)
+    spread_us = max(median_of(about_us.ravel()), near_us)
     four_us, eight_us = (max(_hadamard_us(calm, n), least_us) for n in (4, _MAX))
     pulses = len(calm) / runs * min(width_us.size, runs * _RUN)
     growth = eight_us / four_us / (1.0 + _GROWTH_DOUBT / math.sqrt(pulses))
@@ -103,7 +103,7 @@ def _hadamard_us(runs_us: FloatArray, pulses: int) -> float:
     total = np.cumsum(np.pad(runs_us - runs_us[:, :1], ((0, 0), (1, 0))), axis=1)
     one, two, three, four = (total[:, n * pulses : n * pulses + kept] for n in range(4))
     bends = np.abs(four - one + 3.0 * (two - three))
-    return FROM_MAD * float(np.median(bends)) / math.sqrt(6.0 * pulses)
+    return FROM_MAD * median_of(bends.ravel()) / math.sqrt(6.0 * pulses)
 
 
 _PART: Final = 32_768

@@ -19,6 +19,7 @@ from pwmscope.model import (
     Finding,
     half_width,
     measured,
+    median_of,
     not_shown,
     product,
 )
@@ -148,7 +149,7 @@ def _deviation_us(table: PulseTable, frames: Frames, used: IntArray, index: int)
     sample = excerpt(used).ravel()
     expected_us = np.array(frames.patterns[index].periods_us)[frames.place[sample]]
     away_us = np.abs(frames.period_us[sample] - expected_us)
-    return max(FROM_MAD * float(np.median(away_us)), (table.sample_interval_us or 0.0) / 6**0.5)
+    return max(FROM_MAD * median_of(away_us), (table.sample_interval_us or 0.0) / 6**0.5)
 
 
 def _jumps(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.travel.levels import Level, half_of_both_us, level_of
+from pwmscope.findings.travel.levels import Level, level_of
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model import (
@@ -21,6 +21,7 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    half_width,
     mean_of,
     measured,
     not_shown,
@@ -479,7 +480,7 @@ def _of_scatter(pooled_us: float, own_us: float, freedom: int) -> tuple[float, f
 def _of_difference(us: float, own_us: float, counts: tuple[int, int]) -> tuple[float, float]:
     """95 % interval of the difference of the means that were recorded."""
     own_us *= math.sqrt(sum(1.0 / count for count in counts))
-    half_us = half_of_both_us(own_us, CLOCK_TOLERANCE * abs(us))
+    half_us = half_width(own_us, CLOCK_TOLERANCE * abs(us))
     return us - half_us, us + half_us
 
 

@@ -11,12 +11,17 @@ import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
-from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, Evidence, mean_of
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    NORMAL_95,
+    Evidence,
+    half_width,
+    mean_of,
+    median_of,
+)
 from pwmscope.pulses import PulseTable
 
-HALVINGS: Final = 26
-"""So often an interval is halved that its end is right to 1 part in 10 million."""
-_GAUSS_95: Final = 1.959964
 _END_DOUBT: Final = 1.5
 """Pulses by which the number that a dwell lost at its ends may be wrong, whatever is hidden."""
 MOVE_S: Final = 0.6
@@ -120,7 +125,7 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
     The analyser's clock stretches all widths by one factor, so its part of the uncertainty
     is that of the sum; the rest of each level's is its own (JCGM 100, 5.1.2 and, for what
     is shared, 5.2.2). The clock's error is rectangular, the rest taken as Gaussian, and the
-    95 % interval is that of their sum (`half_of_both_us`).
+    95 % interval is that of their sum (`half_width`).
 
     Examples
     --------
@@ -136,39 +141,8 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
             return Amount(total_us, None)
         variance += (weight * level.own_us) ** 2
     own_us = math.sqrt(variance)
-    half_us = half_of_both_us(own_us, abs(total_us) * CLOCK_TOLERANCE)
+    half_us = half_width(own_us, abs(total_us) * CLOCK_TOLERANCE)
     return Amount(total_us, math.hypot(own_us, _clock_us(total_us)), half_us)
-
-
-def half_of_both_us(std_us: float, half_range_us: float) -> float:
-    """Half the 95 % interval of a Gaussian and a rectangular error together.
-
-    The distribution of their sum is a difference of integrals of the Gaussian's; its end is
-    found by halving (the convolution of JCGM 101, 5.2, from memory; no coverage factor).
-
-    Examples
-    --------
-    >>> round(half_of_both_us(1.0, 0.0), 3), round(half_of_both_us(0.0, 1.0), 3)
-    (1.96, 0.95)
-    """
-    if half_range_us <= 1e-6 * std_us:
-        return _GAUSS_95 * std_us
-    if std_us <= 1e-6 * half_range_us:
-        return 0.95 * half_range_us
-    low, high = 0.0, half_range_us + 4.0 * std_us
-    scale = std_us / (2.0 * half_range_us)
-    for _ in range(HALVINGS):
-        half = 0.5 * (low + high)
-        up, down = (half + half_range_us) / std_us, (half - half_range_us) / std_us
-        below = scale * (_integral(up) - _integral(down))
-        low, high = (half, high) if 2.0 * below - 1.0 < 0.95 else (low, half)
-    return high
-
-
-def _integral(z: float) -> float:
-    """Integral of the Gaussian distribution function up to z."""
-    density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
-    return 0.5 * z * math.erfc(-z / math.sqrt(2.0)) + density
 
 
 def _clock_us(width_us: float) -> float:
@@ -237,7 +211,7 @@ def _strays_lost_us(table: PulseTable, dwells: Dwells, cut: npt.NDArray[np.float
         term *= expected / number
         below += term
     size_us = math.sqrt(float(off_us @ off_us) / off_us.size)
-    return number / _GAUSS_95 * size_us
+    return number / NORMAL_95 * size_us
 
 
 def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:
@@ -301,7 +275,7 @@ def _memory(table: PulseTable, dwells: Dwells) -> float:
     longest = int(dwells.count.argmax())
     first = int(dwells.first[longest])
     width_us = table.width_us[first : min(int(dwells.last[longest]) + 1, first + _MAX_ROWS)]
-    off_us = width_us - np.median(width_us)
+    off_us = width_us - median_of(width_us)
     off_us = np.clip(off_us, -4.0 * dwells.noise_us, 4.0 * dwells.noise_us)
     off_us -= off_us.mean()
     total = float(off_us @ off_us)
@@ -338,7 +312,7 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
     for first, last in zip(dwells.first[chosen], dwells.last[chosen], strict=True):
         read = table.rise_s[first : min(int(last) + 1, int(first) + _MAX_ROWS)] * 1e6 / interval_us
         read = read - read[0]
-        number = np.rint(read / np.median(np.diff(read))) if read.size > 2 else np.arange(read.size)
+        number = np.rint(read / median_of(np.diff(read))) if read.size > 2 else np.arange(read.size)
         lever = number - number.mean()
         slope = float(lever @ read) / max(float(lever @ lever), 1.0)
         fitted = read.mean() + slope * lever

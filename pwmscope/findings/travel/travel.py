@@ -410,7 +410,7 @@ class Device:
 UNKNOWN: Final = Device()
 RESTS: Final = 2
 """Of first dwell, last dwell, longest stay and most visits so many must be at what is held against
-neutral's limit where nobody says what is on the line."""
+neutral's limit where nobody says what is on the line, the first dwell among them."""
 EXERCISED: Final = 0.72
 """An outermost dwell nearer to neutral than this part of the throw expected is no end, unless a
 plan shows that the stick was held there (own choice)."""
@@ -574,11 +574,11 @@ def _neutral_finding(
     if limit:
         verdict = judge(abs(offset_us), limits.neutral_us, _doubt(level))
         near = np.abs(np.array(rest.rests_us) - level.width_us) <= 0.01 * table.convention.span_us
-        rests_here = np.count_nonzero(near) >= RESTS
-        if verdict is Verdict.DOES_NOT_MEET and device.has_neutral is None and not rests_here:
+        rests_here = near[:1].all() and np.count_nonzero(near) >= RESTS
+        if device.has_neutral is None and not rests_here:
             verdict = Verdict.NOT_SHOWN
             said += (
-                " Either neutral is off, or the channel rests elsewhere, as a weapon's does; a "
+                " Either this is neutral, or the channel rests elsewhere, as a weapon's does; a "
                 "bench sheet says which."
             )
     return Finding(

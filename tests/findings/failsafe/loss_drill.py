@@ -68,7 +68,8 @@ class Drill:
 
     ``behave`` gives each line's width by the seconds since the loss and the held width; None
     for no pulse. ``hands`` gives each stick's way as (time, width) points; by default it is
-    raised before each loss, RX1's first, and let go well after its return.
+    raised before each loss, RX1's first, and let go well after its return. ``skew_s`` is how much
+    later than the frame a line's pulses begin.
     """
 
     behave: dict = field(default_factory=lambda: {n: preset(w) for n, w in REST.items()})
@@ -85,6 +86,7 @@ class Drill:
     marker: bool = True
     upside_down: bool = False
     stays_up: bool = True
+    skew_s: dict = field(default_factory=dict)
     seed: int = 3
     source: str = "drill.csv"
 
@@ -143,6 +145,7 @@ class Drill:
             rise.append(np.array(lost))
             width.append(np.array(asked))
         rise_s, width_us = np.concatenate(rise), np.concatenate(width)
+        rise_s = rise_s + self.skew_s.get(line, 0.0)
         return rise_s, width_us + rng.normal(0.0, self.jitter_us, width_us.size)
 
     def capture(self):

@@ -6,6 +6,7 @@ from dataclasses import fields, replace
 import pytest
 
 from pwmscope.bench import StopBand
+from pwmscope.findings.failsafe import Polarity
 from pwmscope.findings.failsafe.alternatives import (
     ASKED,
     Case,
@@ -29,7 +30,6 @@ from pwmscope.findings.failsafe.alternatives import (
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
-from pwmscope.findings.failsafe.marker import Polarity
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.findings.failsafe.segments import Kind, Stretch
@@ -133,6 +133,14 @@ def test_the_first_open_cause_is_told():
         ({"back_lines": (), "odds": 1.0, "is_close": True}, (False, Ground.OPEN)),
         ({"back_lines": (), "odds": 1e-4, "partner": ""}, (True, Ground.MACHINE)),
         ({"back_lines": (), "odds": 1.01e-4, "partner": ""}, (False, Ground.OPEN)),
+        (
+            {"back_lines": (), "odds": 1.0, "partner": "", "placed_odds": 1e-4},
+            (True, Ground.PLACED),
+        ),
+        (
+            {"back_lines": (), "odds": 1.0, "partner": "", "placed_odds": 1.01e-4},
+            (False, Ground.OPEN),
+        ),
     ],
 )
 def test_that_the_link_was_never_lost(changes, told):
@@ -157,6 +165,9 @@ FAIR = {"odds": 1e-2}
         ({}, (True, Ground.MACHINE)),
         ({"odds": 1e-4}, (True, Ground.MACHINE)),
         ({"odds": 1.01e-4}, (True, Ground.TOGETHER)),
+        ({"placed_odds": 1e-4}, (True, Ground.PLACED)),
+        ({"placed_odds": 1.01e-4}, (True, Ground.MACHINE)),
+        ({"placed_odds": 1e-9, "entry": replace(ENTRY, from_us=1539.9)}, (True, Ground.PLACED)),
         ({"odds": 1e-3}, (True, Ground.TOGETHER)),
         ({"odds": 1.01e-3}, (False, Ground.ONE_SWITCH)),
         ({**FAIR, "ended_with": True}, (True, Ground.ENDED_WITH)),
@@ -319,6 +330,11 @@ def test_that_a_plug_came_off(changes, told):
         ({"restarted": True}, (False, Ground.PAUSED)),
         ({"restarted": True, "restart_odds": 1e-4}, (True, Ground.EVERY_TIME)),
         ({"restarted": True, "restart_odds": 1.01e-4}, (False, Ground.PAUSED)),
+        ({"restarted": True, "beat_odds": 1e-4}, (True, Ground.KEPT_BEAT)),
+        ({"restarted": True, "beat_odds": 1.01e-4}, (False, Ground.PAUSED)),
+        ({**SILENT, "beat_odds": 1e-4}, (True, Ground.KEPT_BEAT)),
+        ({**SILENT, "beat_odds": 1.01e-4}, (False, Ground.OPEN)),
+        ({**SILENT, "pull_odds": 1e-9, "is_close": True}, (False, Ground.OPEN)),
         (SILENT, (False, Ground.OPEN)),
         ({**SILENT, "goes_on": "RX3"}, (True, Ground.OTHER_WENT_ON)),
         ({**SILENT, "pull_odds": 1e-4}, (True, Ground.MACHINE)),
@@ -449,6 +465,13 @@ def test_how_long_a_loss_lasted_and_must_last():
     assert GOOD.needed_s == pytest.approx(2.1)
     assert not GOOD.is_short
     assert changed(loss=loss_of(back_s=12.0999)).is_short
+
+
+def test_a_width_of_its_own_shows_a_loss_after_the_marker_shows_on():
+    late = changed(loss=loss_of(back_s=12.0), own_until_s=13.5)
+    assert late.lasted_s == 3.5
+    assert not late.is_short
+    assert changed(loss=loss_of(back_s=12.0), own_until_s=11.0).is_short
 
 
 def test_stop_times_take_the_moments_doubt_and_the_devices_own_time_on_either_side():

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from loss_drill import (
+    OUT,
     REST,
     Drill,
     check,
@@ -21,8 +22,7 @@ from loss_drill import (
 )
 
 from pwmscope.bench import COMMON_PRACTICE, Marker
-from pwmscope.capture import Line
-from pwmscope.capture.clip import clip
+from pwmscope.capture import Line, clip
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import (
     Cause,
@@ -376,3 +376,22 @@ def test_a_loss_that_is_cut_short_is_not_shown():
 def test_a_recording_that_begins_in_a_loss_blames_no_line_for_it(behave):
     drill = Drill(all_lines(behave), losses=1)
     assert check(clip(drill.capture(), 3.2, None)).verdict is Verdict.NOT_SHOWN
+
+
+@pytest.mark.xfail(
+    reason="One width of its own each time is told as the receiver's; a switch gives it as well"
+)
+@pytest.mark.parametrize("losses", [3, 10])
+def test_a_cut_switch_flipped_while_the_link_stays_is_no_failsafe(losses):
+    """The marker says off, the link goes on, and a hand flips the weapon's cut: 985 us each time.
+
+    It does so 0.5 to 0.7 s after the marker, and back as the marker says on.
+    """
+    delays_s = dict(zip(OUT["RX3"], (0.52, 0.67, 0.58, 0.71, 0.55, 0.63, 0.5, 0.69, 0.6, 0.65),
+                        strict=True))  # fmt: skip
+
+    def cut(since_s, held_us):
+        return 985.0 if since_s >= delays_s[round(held_us)] else held_us
+
+    found = check(Drill({"RX3": cut}, losses=losses, searches_s=0.05), sheet=sheet_of("RX3"))
+    assert found.verdict is not Verdict.MEETS

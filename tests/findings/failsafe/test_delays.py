@@ -87,7 +87,7 @@ def test_a_hand_scatters_by_40_ms_or_8_percent_of_the_delay(delay_s, scatter_s):
     assert odds.tolist() == [range_odds(4, round(0.01 / scatter_s, 3))] * 4
 
 
-@pytest.mark.parametrize(("delay_s", "scatter_s"), [(0.2, 0.02), (1.0, 0.03)])
+@pytest.mark.parametrize(("delay_s", "scatter_s"), [(0.2, 0.025), (1.0, 0.04)])
 def test_a_hand_that_pulls_a_plug_by_habit_scatters_less(delay_s, scatter_s):
     odds = hand_odds(np.full(4, delay_s), 0.2, PULL_SCATTER_S, PULL_SCATTER)
     assert odds.tolist() == [range_odds(4, round(0.01 / scatter_s, 3))] * 4

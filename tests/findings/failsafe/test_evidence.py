@@ -10,18 +10,17 @@ from loss_drill import REST, Drill, check, holds, preset, ramps, sheet_of, steps
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.evidence import (
-    _entry_at,
-    _goes_to_own,
-    _has_slowed,
-    _is_own_width,
-    _move_as_one,
-    _Own,
-    _with_ramp,
-    entry_place,
-)
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, range_odds
+from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _move_as_one, _with_ramp
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
+from pwmscope.findings.failsafe.own_widths import (
+    Own,
+    entry_place,
+    goes_to_own,
+    is_own_width,
+    placed_odds,
+)
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -111,7 +110,7 @@ def own_at_once(width_us, resting_us=(1500.0,), *, end_s=10.0, after_us=None, **
     if after_us is not None:
         widths_us[rise_s > 10.25] = after_us
     line = line_of(rise_s, widths_us, **more)
-    return _goes_to_own(line, np.array([end_s, NAN]), np.array(resting_us)).tolist()
+    return goes_to_own(line, np.array([end_s, NAN]), np.array(resting_us)).tolist()
 
 
 # 13 pulses in a quarter of a second: 1 us + 4 * 0.5 us * sqrt(1.3 / 13) = 1.63 us, less than 3 us.
@@ -143,6 +142,11 @@ def test_doubt_is_a_sample_and_four_deviations_of_the_mean():
     assert own_at_once(1516.0, range_us=85.0, interval_us=None)[0] is (16.0 > 4 * 10.625 * 0.3163)
 
 
+@pytest.mark.parametrize(("end_s", "found"), [(11.98, True), (12.5, False)])
+def test_a_pulse_is_needed_after_the_change(end_s, found):
+    assert own_at_once(1510.0, end_s=end_s)[0] is found
+
+
 def test_without_a_stop_range_any_width_of_its_own_counts():
     bare = Expectation()
     assert own_at_once(1600.0, expected=bare)[0]
@@ -162,7 +166,7 @@ def own_width(
     rise_s = np.arange(9.0, 14.0, FRAME_S)
     line = line_of(rise_s, np.interp(rise_s, *np.array(points).T), **more)
     response = replace(RESPONSE, during=during)
-    return _is_own_width(loss, response, entry, np.array(resting_us), _Own(line, limit_s))
+    return is_own_width(loss, response, entry, np.array(resting_us), Own(line, limit_s))
 
 
 def at(width_us):
@@ -229,6 +233,51 @@ def test_it_stood_there_whenever_the_loss_began(within_s, found):
     during = (stands(9.5, 11.18, 1700.0, jumped=False), stands(11.2, 13.98, 1510.0))
     stated = replace(LOSS, moment=Moment(Known.STATED, within_s, None))
     assert own_width(late, loss=stated, entry=entry, during=during) is found
+
+
+# --- the same width each time ---
+
+
+def placed_at(*levels_us, resting_us=(1500.0,), interval_us=1.0, band=BAND, kind=Kind.STANDS):
+    """The odds where, in as many losses, an output came from 1700 us to these levels."""
+    line = line_of(np.arange(9.0, 10.0, FRAME_S), 1500.0, interval_us=interval_us, band=band)
+    responses = tuple(
+        replace(RESPONSE, during=(HELD, replace(IN, level_us=level_us, kind=kind)))
+        for level_us in levels_us
+    )
+    line = replace(line, responses=responses, places=tuple(range(len(levels_us))))
+    return placed_odds(line, len(levels_us), np.array(resting_us)).tolist()
+
+
+def test_a_hand_puts_a_stick_to_one_place_within_a_hundredth_of_the_span():
+    """Widths of 1515 us that differ by 4 us in all, of a hand that scatters by 10 us."""
+    odds = placed_at(1515.0, 1517.0, 1519.0)
+    assert odds == [range_odds(3, 0.4)] * 3
+    assert placed_at(1515.0) == [1.0]
+    assert placed_at(1515.0, 1500.0, 1519.0) == [range_odds(2, 0.4), 1.0, range_odds(2, 0.4)]
+
+
+@pytest.mark.parametrize(
+    ("level_us", "counts"), [(1509.1, True), (1508.9, False), (1491.0, False), (1490.9, True)]
+)
+def test_a_stick_let_go_rests_within_eight_thousandths_of_the_span_and_a_sample(level_us, counts):
+    assert (placed_at(level_us, level_us + 0.0)[0] < 1.0) is counts
+
+
+def test_only_a_width_of_the_stop_range_counts_where_the_stick_was_seen_at_rest():
+    assert placed_at(1531.0, 1531.0) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, resting_us=()) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, band=None) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, resting_us=(1500.0, 1512.0)) == [1.0, 1.0]
+    assert placed_at(1515.0, 1515.0, kind=Kind.MOVES) == [1.0, 1.0]
+
+
+@pytest.mark.xfail(reason="Widths in one sample count as equal, so coarser sampling proves more")
+@pytest.mark.parametrize("interval_us", [0.1, 1.0, 5.0])
+def test_widths_in_one_sample_may_differ_by_it(interval_us):
+    """Two hands that put a stick within one sample of 5 us of one another are no machine."""
+    least = range_odds(2, round(interval_us / 10.0, 3))
+    assert placed_at(1518.0, 1518.0, interval_us=interval_us)[0] >= least > MACHINE_ODDS
 
 
 # --- where standing still began ---
@@ -500,3 +549,119 @@ def test_a_stated_loss_has_no_delay():
     own = evidence(drill, off_at_s=stated)
     assert (own.odds, own.pull_odds, own.spread_s) == (1.0, 1.0, 0.0)
     assert own.together == 4
+
+
+# --- the drill's own truth ---
+
+SKEW_S = {"RX1": 0.004, "RX2": 0.0, "RX3": 0.0023}
+
+
+def seen(drill, line, loss):
+    """When a line left its stick, by the pulses as they were written, and when it was back on it.
+
+    Last pulse before the change, first after it, last before the return, first after it.
+    """
+    rise_s, width_us = drill.pulses(line)
+    off_s, _, follows_s = drill.spans[loss]
+    held_us = float(np.interp(off_s, *drill.way(line)))
+    away = (np.abs(width_us - held_us) > 20.0) & (rise_s > off_s)
+    left = int(away.argmax())
+    back = int(np.searchsorted(rise_s, follows_s + drill.skew_s.get(line, 0.0) - 1e-9))
+    return rise_s[left - 1], rise_s[left], rise_s[back - 1], rise_s[back]
+
+
+@pytest.mark.parametrize("frame_s", [0.009, 0.02])
+def test_instants_are_those_of_the_pulses_that_show_them(frame_s):
+    drill = Drill(all_lines(lambda rest: preset(rest + 7.0, 0.7)), losses=4, skew_s=SKEW_S,
+                  frame_s=frame_s)  # fmt: skip
+    found = check(drill)
+    times = {(name, k): seen(drill, name, k) for name in REST for k in range(4)}
+    for line in found.lines:
+        delays_s = [times[line.line, k][1] - drill.spans[k][0] for k in range(4)]
+        stays_s = [times[line.line, k][3] - times[line.line, k][1] for k in range(4)]
+        for k, (_, event) in enumerate(line.losses):
+            own = event.case.evidence
+            after_s, by_s, last_s, back_s = times[line.line, k]
+            first_back_s = min(times[name, k][3] for name in REST)
+            assert (own.entry.after_s, own.entry.by_s) == pytest.approx((after_s, by_s), abs=2e-6)
+            assert own.gone_s == pytest.approx(min(times[n, k][1] for n in REST), abs=2e-6)
+            assert own.gone_lines[0] == "RX2"
+            assert own.back_s == pytest.approx(first_back_s, abs=2e-6)
+            assert own.back_lines[0] == "RX2"
+            assert own.until_s == pytest.approx(last_s, abs=2e-6)
+            assert own.spread_s == pytest.approx(np.ptp(delays_s), abs=4e-6)
+            assert own.stays_s == pytest.approx(np.ptp(stays_s), abs=4e-6)
+            assert (own.together, own.both, own.owned) == (4, 4, 4)
+            # The first stick is let go 0.8 s after the link is back.
+            moves_s = drill.spans[k][2] + 0.8
+            assert own.follow_s == pytest.approx(moves_s - back_s, abs=0.06)
+            assert event.case.loss.lost_s == pytest.approx(drill.spans[k][0], abs=1e-6)
+            assert event.case.loss.back_s == pytest.approx(drill.spans[k][1], abs=1e-6)
+
+
+def test_pulses_that_end_are_gone_with_the_first_that_changed_beside_them():
+    """The weapon's pulses end with the drives' jumps, and its frame comes first."""
+    drill = Drill({**all_lines(preset), "RX3": stops(0.6)}, losses=3,
+                  skew_s={"RX1": 0.003, "RX2": 0.004})  # fmt: skip
+    own = evidence(drill, "RX1")
+    rise_s, _ = drill.pulses("RX3")
+    last = int((np.diff(rise_s) > 0.2).argmax())
+    assert own.gone_s == pytest.approx(rise_s[last] + 0.02, abs=1e-3)
+    assert own.gone_lines[0] == "RX3"
+    assert own.back_lines[0] == "RX3"
+    assert own.ended_with
+    # Pulses that begin again show the return only beside a jump.
+    only = Drill(all_lines(lambda _: stops(0.6)), losses=3)
+    quiet_all = evidence(only)
+    assert (quiet_all.back_s, quiet_all.back_lines) == (None, ())
+    assert quiet_all.back_partner == "RX2"
+    assert math.isfinite(quiet_all.follow_s)
+    assert quiet_all.until_s == pytest.approx(only.spans[0][2], abs=0.03)
+
+
+def wandering(since_s, _held_us):
+    return 1500.0 + 180.0 * min(max(1.6 * math.sin(4.0 * since_s), -1.0), 1.0)
+
+
+def test_two_sticks_lines_that_move_as_one_wander_and_follow_no_stick():
+    drill = Drill({"RX1": wandering, "RX2": wandering, "RX3": preset(1000.0)}, losses=2)
+    found = check(drill)
+    for line in found.lines[:2]:
+        for _, event in line.losses:
+            assert event.case.response.behaviour is LossClass.WANDERS
+            assert event.case.response.moved_until_s is None
+    weapon = found.lines[2].losses[0][1].case.evidence
+    assert weapon.follows == ""
+    apart = Drill({"RX1": wandering, "RX2": preset(1500.0), "RX3": preset(1000.0)}, losses=2)
+    lone = check(apart).lines[0].losses[0][1].case.response
+    assert lone.behaviour is LossClass.KEEPS_FOLLOWING
+    assert evidence(apart, "RX3").follows == "RX1"
+
+
+def test_a_ramp_is_a_machines_that_two_sticks_lines_make_or_that_begins_alike_three_times():
+    assert evidence(Drill(all_lines(lambda rest: ramps(rest, 0.4, 0.6)), losses=1)).is_ramp
+    lone = {"RX1": ramps(1500.0, 0.4, 0.6), "RX2": holds, "RX3": holds}
+    assert evidence(Drill(lone, losses=3)).is_ramp
+    assert not evidence(Drill(lone, losses=2)).is_ramp
+    delays_s = (0.4, 0.8, 1.2, 1.6)
+
+    def slow(since_s, held_us):
+        from loss_drill import OUT  # noqa: PLC0415
+
+        begin_s = delays_s[OUT["RX1"].index(round(held_us))]
+        return ramps(1500.0, begin_s, 0.6)(since_s, held_us)
+
+    assert not evidence(Drill({**lone, "RX1": slow}, losses=4)).is_ramp
+
+
+@pytest.mark.parametrize(
+    ("rest_us", "own_width"), [(1526.0, True), (1533.0, True), (1536.0, False)]
+)
+def test_a_stick_rests_within_the_stop_range_give_or_take_one_level(rest_us, own_width):
+    """A preset of 1510 us: where the stick was never seen inside the range, nothing is known."""
+    drill = Drill(all_lines(lambda rest: preset(rest + 10.0)), losses=3)
+    way = np.array(drill.way("RX1"))
+    way[1, way[1] == 1500.0] = rest_us
+    hands = {"RX1": [tuple(point) for point in way.T]}
+    own = evidence(Drill(drill.behave, losses=3, hands=hands, jitter_us=0.3))
+    assert own.own_width is own_width

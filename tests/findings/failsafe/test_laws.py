@@ -27,8 +27,7 @@ from loss_drill import (
 )
 
 from pwmscope.bench import Marker
-from pwmscope.capture import Capture, Line
-from pwmscope.capture.clip import clip
+from pwmscope.capture import Capture, Line, clip
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Ground, LeftOutKind, check_failsafe, listen_to
 

@@ -18,7 +18,7 @@ from pwmscope.findings.failsafe.coincidence import (
 )
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
-from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
+from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses, goes_through
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.failsafe.sticks import are_apart, find_own_sticks
@@ -312,3 +312,55 @@ def test_a_late_marker_hides_how_close_the_pauses_are():
 def test_a_pause_that_goes_on_after_the_return_is_none_of_the_loss():
     looks, _ = pauses([3.7, 3.7])
     assert looks.tolist() == [False, False]
+
+
+# --- the beat of the frames ---
+
+
+def beat(offset, *, losses=3, frame_s=FRAME_S, silent_s=0.5, frames=400, spread=0.0):
+    """Odds where frames come on so many frames, by a part of one, after each silence.
+
+    A loss every 4 s from 2 s on; the silence begins 0.5 s after it.
+    """
+    rng = np.random.default_rng(4)
+    rise_s, time_s, found = [], 0.0, []
+    for k in range(losses):
+        lost_s = 2.0 + 4.0 * k
+        rise_s.append(np.arange(time_s, lost_s + 0.5, frame_s))
+        last_s = rise_s[-1][-1]
+        time_s = last_s + (round(silent_s / frame_s) + offset) * frame_s
+        found.append(Loss(lost_s, time_s, True, Moment(Known.MARKED, 1e-6, None), frozenset(), ""))
+    rise_s.append(time_s + frame_s * np.arange(frames))
+    rises_s = np.concatenate(rise_s) + rng.uniform(-spread, spread, np.concatenate(rise_s).size)
+    departures = [Change(ChangeKind.START, loss.back_s - frame_s, loss.back_s, NAN, 1500.0,
+                         loss.back_s, 1) for loss in found]  # fmt: skip
+    responses = tuple(
+        Response(LossClass.PULSES_STOP, "", 0.0, None, True, (), None, (), None, (), (start,))
+        for start in departures
+    )
+    every = tuple(range(losses))
+    line = watched(every, frame_s, rises_s, responses, tuple(found))
+    return beat_odds(line, found)
+
+
+def test_a_frame_clock_that_runs_on_brings_the_next_pulse_whole_frames_later():
+    """Within a hundredth of a frame on either side, three times: (2 * 0.01) ** 3."""
+    assert beat(0.0) == pytest.approx(8e-6)
+    assert beat(0.0, losses=5) == pytest.approx(0.02**5)
+    assert beat(0.1) == pytest.approx(0.2**3, rel=1e-3)
+    assert beat(-0.1) == pytest.approx(0.2**3, rel=1e-3)
+    assert beat(0.5) == pytest.approx(1.0)
+    assert beat(0.0, losses=2) == 1.0
+
+
+@pytest.mark.parametrize(("silent_s", "is_long"), [(0.06, True), (0.04, False)])
+def test_a_gap_counts_that_a_receiver_may_start_in(silent_s, is_long):
+    """A frame and 30 ms."""
+    assert (beat(0.0, silent_s=silent_s) < 1.0) is is_long
+
+
+def test_fifty_frames_tell_the_beat():
+    few = {"losses": 3, "frame_s": 0.1, "silent_s": 0.5, "frames": 2}
+    assert beat(0.0, **few, spread=0.0) < 1.0
+    rises = watched((0,), FRAME_S, np.arange(0.0, 0.9, FRAME_S))
+    assert beat_odds(rises, ()) == 1.0

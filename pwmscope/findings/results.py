@@ -9,7 +9,7 @@ from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings import timing as on_timing
-from pwmscope.findings.analysers import ANALYSERS, Together, When
+from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, Listened
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.receivers import Order
@@ -189,7 +189,7 @@ class Findings:
         The limits, for a convention that spans 1000 us.
     channels : dict of str to ChannelFindings
         By line, in the capture's order; a marker line is left out.
-    together : Together
+    all_lines : AllLines
         What the lines show together.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
@@ -200,7 +200,7 @@ class Findings:
     capture: Capture
     limits: Limits
     channels: dict[str, ChannelFindings]
-    together: Together
+    all_lines: AllLines
     assumptions: tuple[str, ...]
     listened: Listened
 
@@ -259,17 +259,17 @@ class Findings:
     @property
     def order(self) -> Order:
         """Which lines belong to one receiver, their order and skew."""
-        return self.together.order
+        return self.all_lines.order
 
     @property
     def coincidence(self) -> Coincidence:
         """Which lines' glitches come at the same moments."""
-        return self.together.coincidence
+        return self.all_lines.coincidence
 
     @property
     def recording_findings(self) -> tuple[Finding, ...]:
         """Findings about the lines together."""
-        return tuple(f for answer in self.together.answers.values() for f in answer.findings)
+        return tuple(f for answer in self.all_lines.answers.values() for f in answer.findings)
 
     @property
     def conventions(self) -> tuple[Convention, ...]:

@@ -249,7 +249,6 @@ class GlitchCount:
     kind: GlitchKind  # What is wrong
     moments: Moments  # Where and when, all of them
     per_minute: float | None  # Count over the time observed; None where there is none
-    interval_per_minute: tuple[float, float] | None  # Its 95 % interval
     while_lost: int  # How many more there were inside loss spans
 
     @property
@@ -302,7 +301,6 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
             kind,
             moments,
             _per_minute(len(moments), observed_s),
-            poisson_interval_per_minute(len(moments), observed_s),
             while_lost.get(kind, 0),
         )
         for kind, moments in found.items()

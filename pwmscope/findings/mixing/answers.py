@@ -262,14 +262,12 @@ def corner_finding(fit: MixFit) -> Finding:
     """Say whether outputs clip, and from where on."""
     part = corner_part(fit)
     if part is not None and part < 1.0:
-        return measured(
-            "clipped corners",
-            100.0 * part,
-            "%",
+        sentence = (
             f"Outputs clip at the ends of their travel: with both sticks pushed together, from "
             f"{100.0 * part:.0f} % of the stick's travel on. Beyond that the robot turns less, or "
-            "drives slower, than the sticks ask; that is common where the travel is full.",
+            "drives slower, than the sticks ask; that is common where the travel is full."
         )
+        return measured("clipped corners", 100.0 * part, "%", sentence)
     asked = float(np.max(np.sum(np.abs(fit.samples.stick), axis=1)))
     if asked > 1.5:
         return measured(

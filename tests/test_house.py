@@ -18,10 +18,7 @@ ORDER = (
     "report", "synth", "analysis", "desk", "cli",
 )  # fmt: skip
 IN_A_CIRCLE = []
-FOLDERS_IN_A_CIRCLE = [
-    "pwmscope.report",
-    "pwmscope.report.mixing",
-]
+FOLDERS_IN_A_CIRCLE = []
 NOT_YET_BY_FACE = [
     ("cli", "capture"),
     ("cli", "findings"),

@@ -90,7 +90,7 @@ def test_a_process_that_dies_costs_its_own_recording_and_no_other():
     outcomes = list(carry_out(ended, ["a", "b", "fatal", "d", "e", "f"]))
     assert [outcome.result for outcome in outcomes] == ["A", "B", None, "D", "E", "F"]
     assert isinstance(outcomes[2].error, WorkerLostError)
-    assert "fatal: the process that worked on it ended" in str(outcomes[2].error)
+    assert "fatal: its process ended before it was done" in str(outcomes[2].error)
 
 
 def test_what_a_dead_process_held_is_done_again(tmp_path):

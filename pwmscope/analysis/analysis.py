@@ -38,7 +38,7 @@ from pwmscope.analysis.terms import (
 )
 from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan
 from pwmscope.bench.wiring import Wiring, check_wiring
-from pwmscope.capture import Capture, Observer, observed_by
+from pwmscope.capture import Capture, Hints, Observer, observed_by
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings import (
     Alignment,
@@ -146,6 +146,8 @@ class Analysis:
         Where the plan's steps are in each recording; empty without a plan.
     wiring : Wiring or None, optional
         The rulings of the wiring rules, where `with_wiring` asked for them.
+    read_only : tuple of str, optional
+        The lines that were read, where hints left out others.
     """
 
     recordings: tuple[Recording, ...]
@@ -154,6 +156,7 @@ class Analysis:
     terms: Terms
     alignments: tuple[Alignment, ...]
     wiring: Wiring | None = None
+    read_only: tuple[str, ...] = ()
 
     @property
     def captures(self) -> tuple[Capture, ...]:
@@ -209,8 +212,13 @@ class Analysis:
     def _evidence(self) -> Evidence:
         return Evidence(
             self.failsafe, self.sheet, self.checks, self.mixing, self.mixing_advice, self.settings,
-            self.wiring,
+            self.wiring, self.read_only,
         )  # fmt: skip
+
+    @property
+    def failsafe_answer(self) -> Answer:
+        """The answer to the failsafe check alone, whatever the pulses show."""
+        return make_answer(Evidence(self.failsafe, self.sheet, read_only=self.read_only))
 
     @cached_property
     def checks(self) -> list[LineChecks]:
@@ -452,6 +460,8 @@ class Analysis:
         cells = "".join(_html_card(card) for card in self.cards)
         hazards = "".join(f"<p><strong>{escape(str(h))}</strong></p>" for h in self.hazards)
         actions = "".join(f"<li>{escape(action.sentence)}</li>" for action in self.actions)
+        if self.answer.more_actions:
+            actions += f"<li>and {self.answer.more_actions} more things to do</li>"
         left_out = "".join(f"<p>{escape(said)}</p>" for said in self.answer.left_out)
         cautions = escape(" ".join(self.cautions))
         return (
@@ -638,7 +648,8 @@ failsafe not recorded'
     if terms.plan is not None:
         alignments = tuple(align_plan(terms.plan, found.servo_tables) for found in findings)
     failsafe = check_failsafe([f.listened for f in findings], terms.sheet, terms.limits)
-    return Analysis(tuple(recordings), findings, failsafe, terms, alignments)
+    only = Hints.of(lines=asked.get("lines")).lines or ()
+    return Analysis(tuple(recordings), findings, failsafe, terms, alignments, read_only=tuple(only))
 
 
 def _examined(capture: Capture, terms: Terms) -> Findings:

@@ -46,6 +46,7 @@ def analysis_data(
         "hazards": [hazard_data(hazard) for hazard in answer.hazards],
         "cards": [_card(card) for card in answer.cards],
         "actions": [_action(action) for action in answer.actions],
+        "more_actions": answer.more_actions,
         "left_out": list(answer.left_out),
         "cautions": list(CAUTIONS),
         "recordings": [to_data(findings) for findings in recordings],

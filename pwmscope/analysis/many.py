@@ -316,8 +316,8 @@ def _interruptible(work: Callable[[Job], Result], job: Job) -> Result:
 
 def _lost(name: str) -> WorkerLostError:
     return WorkerLostError(
-        f"{name}: the process that worked on it ended before it was done, as it does where memory "
-        "runs out; analyse it alone."
+        f"{name}: its process ended before it was done, as it does where memory runs out. Analyse "
+        "it alone."
     )
 
 

@@ -44,8 +44,8 @@ MAX_PERCENT: Final = 125.0
     "solved",
     multiple=True,
     metavar="LINE:END=P1,P2",
-    help="Solve for that instead: the endpoint setting of LINE (END is low or high) was P1 "
-    "percent in the --before recording and is P2 in this one, as in RX1:high=100,110.",
+    help="Solve for that instead, as in RX1:high=100,110. The endpoint setting (END is low or "
+    "high) was P1 percent in the --before recording and is P2 now.",
 )
 @click.option(
     "--most-percent",
@@ -86,15 +86,10 @@ def calibrate(
     Exit code 0: nothing to change; 1: something to change; 3: not shown by this recording;
     2: bad input.
     """
-    from pwmscope.advice.settings import compare_settings  # noqa: PLC0415
-    from pwmscope.cli.percent_options import parse_transmitters  # noqa: PLC0415
-    from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.report.cards.settings_card import settings_card  # noqa: PLC0415
-    from pwmscope.report.cards.settings_data import settings_json  # noqa: PLC0415
-    from pwmscope.report.cards.settings_text import (  # noqa: PLC0415
-        settings_headline,
-        settings_text,
-    )
+    from pwmscope.advice.settings import compare_settings
+    from pwmscope.cli.percent_options import parse_transmitters
+    from pwmscope.output import write_text
+    from pwmscope.report.cards import settings_card, settings_headline, settings_json, settings_text
 
     _refuse_files(card, json_copy, replace=replace)
     analysis = examination.analyse(recording)
@@ -141,7 +136,7 @@ def _exit_code(advice: SettingsAdvice) -> int:
 
 
 def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> None:
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     if card is not None:
         if card.suffix.lower() not in {".html", ".txt"}:

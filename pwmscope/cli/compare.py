@@ -37,13 +37,9 @@ def compare(
     The first is what the others are held against; lines of the same name are compared. What
     differs by more than the uncertainty of both is marked. Options hold for every recording.
     """
-    from pwmscope.findings.comparison import compare as compared  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
-    from pwmscope.report.comparison import (  # noqa: PLC0415
-        comparison_json,
-        comparison_page,
-        print_comparison,
-    )
+    from pwmscope.findings.comparison import compare as compared
+    from pwmscope.output import refuse_to_overwrite, write_text
+    from pwmscope.report.comparison import comparison_json, comparison_page, print_comparison
 
     json_copy.refuse(replace=replace)
     if page_path is not None:

@@ -63,7 +63,7 @@ def failsafe(
     """Say what every line of one or more CAPTUREs does when the radio goes silent.
 
     The answer comes first, then hazards, each line's verdict and what to do. --all adds what
-    each line did at each loss, how long it took, and what happened when the link came back. The
+    each line did at each loss and when the link came back. The
     bench sheet says which widths make a device stand still. Without it nothing is said to meet
     the limit. Several recordings are judged together: the worst loss governs.
 
@@ -74,27 +74,23 @@ def failsafe(
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
     officer decide.
     """
-    from pwmscope.report import Evidence, make_answer  # noqa: PLC0415
-    from pwmscope.report.failsafe_data import failsafe_json  # noqa: PLC0415
-    from pwmscope.report.failsafe_text import (  # noqa: PLC0415
-        print_causes,
-        print_failsafe_details,
-    )
+    from pwmscope.report.failsafe_data import failsafe_json
+    from pwmscope.report.failsafe_text import print_causes, print_failsafe_details
 
     json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)
     examination.refuse_stated(len(recordings))
     analysis = examination.analyse(*recordings, limit=limit)
     refuse_unknown(why, analysis)
-    check = analysis.failsafe
-    answer = make_answer(Evidence(check, analysis.sheet))
+    check, answer = analysis.failsafe, analysis.failsafe_answer
     try:
         if json_copy.is_alone:
             click.echo(failsafe_json(check), nl=False)
         elif quiet:
             click.echo(answer.headline)
         else:
-            print_screen(analysis, answer, more=" More: --all, --why LINE.")
+            room = None if is_all else 20
+            print_screen(analysis, answer, more=" More: --all, --why LINE.", room=room)
             if why is not None:
                 print_causes(check, screen(), why)
             if is_all:
@@ -112,7 +108,7 @@ def failsafe(
 
 
 def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
-    from pwmscope.report.loss_picture import write_failsafe_picture  # noqa: PLC0415
+    from pwmscope.report.loss_picture import write_failsafe_picture
 
     if write_failsafe_picture(check, path, replace=replace):
         return f"The picture is {path}."
@@ -120,10 +116,10 @@ def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
 
 
 def _refuse_picture(path: Path | None, *, replace: bool) -> None:
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     if path is not None:
-        from pwmscope.plot import picture_form  # noqa: PLC0415
+        from pwmscope.plot import picture_form
 
         picture_form(path)
         refuse_to_overwrite(path, replace=replace)

@@ -18,8 +18,8 @@ def look(recording: Recording) -> None:
     Look before you trust a number. Where something was understood wrongly, the option in
     brackets sets it right; all commands take the same ones.
     """
-    from pwmscope.capture import find_kind  # noqa: PLC0415
-    from pwmscope.report.look import print_look  # noqa: PLC0415
+    from pwmscope.capture import find_kind
+    from pwmscope.report.look import print_look
 
     capture = recording.load()
     size_bytes = recording.path.stat().st_size
@@ -33,13 +33,12 @@ def look(recording: Recording) -> None:
 def convert(recording: Recording, out: Path, *, replace: bool) -> None:
     """Read CAPTURE once and keep its edges in OUT, a Parquet file.
 
-    OUT holds every edge exactly, with the lines' first levels, the duration, the sampling
-    interval and every assumption made; each command takes it in place of CAPTURE. Its name
-    must end in .parquet.
+    OUT holds every edge exactly, and all that was assumed. Each command takes it in place of
+    CAPTURE. Its name must end in .parquet.
     """
-    from pwmscope.capture.columnar import write_edges  # noqa: PLC0415
-    from pwmscope.errors import OutputError  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.capture.columnar import write_edges
+    from pwmscope.errors import OutputError
+    from pwmscope.output import refuse_to_overwrite
 
     if out.suffix.lower() != ".parquet":
         raise OutputError(f"{out}: edges are kept as Parquet; give a name that ends in .parquet.")
@@ -74,8 +73,8 @@ def synth(script: Path, path: Path, *, replace: bool) -> None:
     The truth, exact before sampling, goes to a file of the same name that ends in
     .truth.json. No receiver is needed: this is for trying pwmscope out and for testing it.
     """
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
-    from pwmscope.synth import build, load_script, write, write_truth  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
+    from pwmscope.synth import build, load_script, write, write_truth
 
     truth = path.with_name(path.name.removesuffix(".gz").removesuffix(".csv") + ".truth.json")
     for file in (path, truth):

@@ -62,8 +62,8 @@ def inspect(
 ) -> None:
     """Check wiring, pulses, mixing and failsafe of one robot, and write a one-page sheet to sign.
 
-    Name its recordings and its bench sheet with --sheet. Or name one folder that holds a
-    subfolder for each robot, with one bench sheet (*.toml) and its recordings in it.
+    Name its recordings and its bench sheet with --sheet. Or name one folder with a
+    subfolder for each robot: one bench sheet (*.toml) and its recordings in each.
 
     Exit code: 0 all meet; else 1 if one does not meet; else 2 if an input was unusable; else 3.
 
@@ -84,7 +84,7 @@ def inspect(
     if quiet:
         click.echo(analysis.headline)
     else:
-        print_screen(analysis, analysis.answer)
+        print_screen(analysis, analysis.answer, room=23)
     entry = robot.keep(analysis, page)
     if not quiet:
         click.echo(f"The sheet to sign is {page}. {_format_entered(register, [entry])}")
@@ -116,8 +116,8 @@ class Robot:
 
     def refuse_page(self) -> Path:
         """Name the one-page sheet's file, and refuse one that is in the way."""
-        from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
-        from pwmscope.report import folder_names  # noqa: PLC0415
+        from pwmscope.output import refuse_to_overwrite
+        from pwmscope.report import folder_names
 
         stem = self.name or str(self.recordings[0].path)
         page = self.folder / f"{folder_names([stem])[0]}-inspection.pdf"
@@ -130,8 +130,8 @@ class Robot:
 
     def keep(self, analysis: Analysis, page: Path) -> str:
         """Write the one-page sheet and the register's entries; give the entries' numbers."""
-        from pwmscope.output import make_folder  # noqa: PLC0415
-        from pwmscope.report import write_one_page  # noqa: PLC0415
+        from pwmscope.output import make_folder
+        from pwmscope.report import write_one_page
 
         make_folder(self.folder)
         write_one_page(analysis, page, paper=self.paper, replace=self.replace)
@@ -148,7 +148,7 @@ class Robot:
 
 def _enter(register: Path, analysis: Analysis) -> str:
     """Enter each recording in the register; the same one again is entered once."""
-    from pwmscope.report.register import add_entry, entries, file_hash  # noqa: PLC0415
+    from pwmscope.report.register import add_entry, entries, file_hash
 
     sheet = analysis.sheet
     held = entries(register) if register.exists() else ()
@@ -224,11 +224,11 @@ def _why_not(home: Path) -> str:
 
 
 def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
-    from rich.table import Table  # noqa: PLC0415
-    from rich.text import Text  # noqa: PLC0415
+    from rich.table import Table
+    from rich.text import Text
 
-    from pwmscope.model import format_line, format_plainly  # noqa: PLC0415
-    from pwmscope.report.sentences import RULEBOOK  # noqa: PLC0415
+    from pwmscope.model import format_line, format_plainly
+    from pwmscope.report.sentences import RULEBOOK
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
     for width in (24, None, None):

@@ -40,14 +40,8 @@ def lag(
     --in or --out, says which line follows which. Exit code 0: measured; 3: not shown by
     this recording, and why; 2: bad input.
     """
-    from pwmscope.analysis import analyse  # noqa: PLC0415
-    from pwmscope.report.lag import (  # noqa: PLC0415
-        FIXED,
-        follows_to_json,
-        lag_to_json,
-        print_follows,
-        print_lag,
-    )
+    from pwmscope.analysis import analyse
+    from pwmscope.report.lag import FIXED, follows_to_json, lag_to_json, print_follows, print_lag
 
     json_copy.refuse(replace=replace)
     named = (("--in", source), ("--out", output), *(("--with", other) for other in others))

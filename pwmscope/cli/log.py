@@ -43,7 +43,7 @@ def log() -> None:
 @click.option("--note", default="", metavar="TEXT", help="Free text to keep with it.")
 def add(recording: Recording, examination: Examination, *, register: Path, note: str) -> None:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
-    from pwmscope.report.register import add_entry  # noqa: PLC0415
+    from pwmscope.report.register import add_entry
 
     analysis = examination.analyse(recording)
     entry = add_entry(register, recording.path, analysis.findings[0], analysis.sheet, note=note)
@@ -54,11 +54,11 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
 @_register
 def list_entries(*, register: Path) -> None:
     """List every entry: number, date, recording, robot and each line's verdict."""
-    from rich.markup import escape  # noqa: PLC0415
-    from rich.table import Table  # noqa: PLC0415
+    from rich.markup import escape
+    from rich.table import Table
 
-    from pwmscope.model import format_plainly  # noqa: PLC0415
-    from pwmscope.report.register import entries  # noqa: PLC0415
+    from pwmscope.model import format_plainly
+    from pwmscope.report.register import entries
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
@@ -79,10 +79,10 @@ def list_entries(*, register: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Write the findings as they were kept.")
 def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""
-    import json  # noqa: PLC0415
+    import json
 
-    from pwmscope.model import format_line, format_plainly  # noqa: PLC0415
-    from pwmscope.report.register import entry_json  # noqa: PLC0415
+    from pwmscope.model import format_line, format_plainly
+    from pwmscope.report.register import entry_json
 
     entry, text = entry_json(register, number)
     if as_json:
@@ -109,12 +109,8 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
 @click.option("--replace", is_flag=True, help="Replace a table that is there.")
 def export(output: Path, *, register: Path, replace: bool) -> None:
     """Write every finding of every entry to OUT, a .csv or .parquet file."""
-    from pwmscope.output import refuse_to_overwrite, replace_file  # noqa: PLC0415
-    from pwmscope.report.register import (  # noqa: PLC0415
-        entries,
-        findings_table,
-        spreadsheet_safe,
-    )
+    from pwmscope.output import refuse_to_overwrite, replace_file
+    from pwmscope.report.register import entries, findings_table, spreadsheet_safe
 
     form = output.suffix.lower()
     if form not in {".csv", ".parquet"}:
@@ -144,8 +140,8 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
 
     The page prints in black and white on A4 and Letter.
     """
-    from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.report.register import day_rows, day_sheet_text  # noqa: PLC0415
+    from pwmscope.output import write_text
+    from pwmscope.report.register import day_rows, day_sheet_text
 
     if output.suffix.lower() not in {".html", ".htm"}:
         raise HintError(f"{output}: a check sheet's name ends in .html; choose one.")

@@ -86,7 +86,7 @@ def main() -> None:
     """Measure servo pulses in a logic-analyser recording of a receiver's output pins.
 
     Before you power anything: weapon removed or locked, wheels off the ground, robot
-    restrained, eye protection on, battery looked after; probe 5 V servo pins only, ground
+    restrained, eye protection on, battery looked after. Probe 5 V servo pins only, ground
     first. The event's rulebook and its safety officer decide.
     """
 

@@ -58,17 +58,13 @@ def measure(
 ) -> None:
     """Measure every channel of CAPTURE and print the answer on one screen.
 
-    CAPTURE is a text table, a value change dump, a Parquet or an Arrow file of levels or
+    CAPTURE is a text table, a value change dump, a Parquet or an Arrow file. It holds levels,
     voltages, or the edges that `pwmscope convert` kept. `pwmscope look CAPTURE` says how it
     is understood.
     """
-    from pwmscope.report.data import to_json  # noqa: PLC0415
-    from pwmscope.report.failsafe_text import print_causes  # noqa: PLC0415
-    from pwmscope.report.terminal import (  # noqa: PLC0415
-        print_checks,
-        print_explanations,
-        print_findings,
-    )
+    from pwmscope.report.data import to_json
+    from pwmscope.report.failsafe_text import print_causes
+    from pwmscope.report.terminal import print_checks, print_explanations, print_findings
 
     json_copy.refuse(replace=replace)
     if recording is None:
@@ -91,7 +87,7 @@ def measure(
     else:
         print_screen(
             analysis, analysis.answer, only=only, figures=tuple(findings.servo.values()),
-            more=" More: --all, --why LINE, --explain WORD.",
+            more=" More: --all, --why LINE, --explain WORD.", room=None if is_all else 24,
         )  # fmt: skip
         if why is not None:
             print_checks([c for c in analysis.checks if why in (c.line, "all")], screen())

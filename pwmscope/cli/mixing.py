@@ -72,11 +72,10 @@ def mixing(
 ) -> None:
     """Say what the two drive outputs in CAPTURE do with the sticks, and what to change.
 
-    It ends with exit code 0 if the outputs are mixed as wanted, 1 if something is wrong, 3 if the
-    recording does not show it, and 2 on bad input.
+    Exit code: 0 the outputs are mixed as wanted, 1 something is wrong, 3 not shown, 2 bad input.
     """
-    from pwmscope.advice.mixing import advise, course_of  # noqa: PLC0415
-    from pwmscope.report.mixing.data import mixing_json  # noqa: PLC0415
+    from pwmscope.advice.mixing import advise, course_of
+    from pwmscope.report.mixing import mixing_json
 
     _refuse_files(json_copy, folder, replace=replace)
     analysis = examination.analyse(recording)
@@ -116,7 +115,7 @@ def _spans(analysis: Analysis) -> tuple[StepSpan, ...]:
 
 
 def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) -> None:
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     json_copy.refuse(replace=replace)
     if folder is not None:
@@ -125,9 +124,9 @@ def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) ->
 
 
 def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None, *, quiet: bool) -> None:
-    from rich.text import Text  # noqa: PLC0415
+    from rich.text import Text
 
-    from pwmscope.report.mixing.text import mixing_paragraphs  # noqa: PLC0415
+    from pwmscope.report.mixing import mixing_paragraphs
 
     console = screen()
     parts = list(mixing_paragraphs(answer, ways, course))
@@ -153,8 +152,8 @@ def _draw(
     replace: bool,
 ) -> str:
     """Draw what can be drawn; say where it is."""
-    from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.report.mixing.pictures import mixing_pictures  # noqa: PLC0415
+    from pwmscope.output import write_text
+    from pwmscope.report.mixing import mixing_pictures
 
     findings = analysis.findings[0]
     sticks = {stick.axis: findings.servo_tables[stick.line] for stick in answer.lines.sticks}

@@ -67,8 +67,8 @@ def _solved(
     parts = _SOLVE.fullmatch(option)
     if parts is None:
         raise HintError(
-            f"--solve {option} cannot be read; write it as RX1:high=100,110: the line, the end, "
-            "the setting in the earlier recording and the one in this."
+            f"--solve {option} cannot be read. Write RX1:high=100,110: line, end, the earlier "
+            "setting, the setting now."
         )
     line, end = parts["line"], parts["end"]
     _check_line(line, sheet, "--solve")

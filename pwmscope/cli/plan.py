@@ -33,6 +33,14 @@ if TYPE_CHECKING:
     help="Show or run this plan instead of making one.",
 )
 @click.option(
+    "--outputs",
+    type=click.IntRange(1, 32),
+    default=4,
+    show_default=True,
+    metavar="N",
+    help="Without a bench sheet: plan for so many outputs, RX1 to RXN.",
+)
+@click.option(
     "--mode",
     type=click.Choice(["1", "2"]),
     default="2",
@@ -87,6 +95,7 @@ def plan(
     *,
     sheet: Path | None,
     ready: Path | None,
+    outputs: int,
     mode: str,
     within_us: float,
     scatter_us: float,
@@ -98,17 +107,17 @@ def plan(
 ) -> None:
     """Say what to set and what the hands do, second by second, for one recording.
 
-    The recording then shows rest, each stick axis at both ends, the drive moves, the weapon's
-    ends, and what the outputs do when the transmitter goes off.
-    """
-    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
-    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+    The recording then shows rest, both ends of each stick axis, the drive moves and the
+    weapon's ends. Last it shows what the outputs do when the transmitter goes off.
 
-    if (sheet is None) == (ready is None):
-        raise HintError(
-            "Name either a bench sheet with --sheet, to make a plan, or a plan with --plan."
-        )
+    Without a bench sheet the plan is a general one for so many --outputs.
+    """
+    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml, sheet_of
+    from pwmscope.output import refuse_to_overwrite, write_text
+    from pwmscope.report.cards import plan_text
+
+    if sheet is not None and ready is not None:
+        raise HintError("Name a bench sheet with --sheet or a plan with --plan, not both.")
     _refuse_other_card(card)
     for file in (path, card):
         if file is not None:
@@ -116,8 +125,9 @@ def plan(
     if ready is not None:
         made = load_plan(ready)
     else:
+        lines = {f"RX{number}": {"role": "servo"} for number in range(1, outputs + 1)}
         made = make_plan(
-            load_sheet(str(sheet)),
+            sheet_of({"channels": lines}) if sheet is None else load_sheet(str(sheet)),
             mode=1 if mode == "1" else 2,
             within_us=within_us,
             scatter_us=scatter_us,
@@ -141,8 +151,7 @@ def _refuse_other_card(card: Path | None) -> None:
 
 
 def _card_text(made: CapturePlan, card: Path) -> str:
-    from pwmscope.report.cards.plan_card import plan_card  # noqa: PLC0415
-    from pwmscope.report.cards.plan_text import plan_text  # noqa: PLC0415
+    from pwmscope.report.cards import plan_card, plan_text
 
     return plan_card(made) if card.suffix.lower() == ".html" else plan_text(made)
 
@@ -176,7 +185,7 @@ def run_metronome(
     plan: CapturePlan, write: Callable[[str], object], clock: Clock, *, counts: bool
 ) -> None:
     """Lead the hands through a plan: count each step down and ring."""
-    from pwmscope.report.cards.plan_text import format_clock  # noqa: PLC0415
+    from pwmscope.report.cards import format_clock
 
     begin_s = clock.now_s() + LEAD_S
     bell = _BELL if counts else ""

@@ -49,7 +49,7 @@ def set_up_streams() -> None:
 
 def screen() -> Console:
     """Return the standard output, as wide as the terminal or 100 columns wide."""
-    from rich.console import Console  # noqa: PLC0415
+    from rich.console import Console
 
     class Screen(Console):
         """An output that ends with a sentence where it is closed too early."""
@@ -68,17 +68,19 @@ def print_screen(
     only: tuple[str, ...] = (),
     figures: tuple[ChannelFindings, ...] = (),
     more: str = "",
+    room: int | None = None,
 ) -> None:
     """Print an answer, what it is about, and who decides."""
-    from dataclasses import replace  # noqa: PLC0415
+    from dataclasses import replace
 
-    from pwmscope.report.sentences import RULEBOOK  # noqa: PLC0415
-    from pwmscope.report.terminal import print_answer  # noqa: PLC0415
+    from pwmscope.report.sentences import RULEBOOK
+    from pwmscope.report.terminal import print_answer
 
     if only:
         cards = tuple(card for card in answer.cards if card.line in only)
         answer = replace(answer, cards=cards)
-    print_answer(answer, screen(), figures=figures, last=(_about(analysis) + more, RULEBOOK))
+    last = (_about(analysis) + more, RULEBOOK)
+    print_answer(answer, screen(), figures=figures, last=last, room=room)
 
 
 def _about(analysis: Analysis) -> str:
@@ -99,14 +101,14 @@ all_option = click.option(
 why_option = click.option(
     "--why",
     metavar="LINE",
-    help="Also print the reasons of the verdict on this line, or on 'all': its checks, and which "
-    "other causes the recording refutes.",
+    help="Also print why this line, or 'all', has its verdict: its checks, and which other causes "
+    "are refuted.",
 )
 
 
 def refuse_unknown(why: str | None, analysis: Analysis) -> None:
     """Refuse a line to explain that no recording and no sheet has."""
-    from pwmscope.errors import HintError  # noqa: PLC0415
+    from pwmscope.errors import HintError
 
     lines = dict.fromkeys(
         [line.line for line in analysis.failsafe.lines] + [c.line for c in analysis.checks]
@@ -133,14 +135,14 @@ class JsonCopy:
 
     def refuse(self, *, replace: bool) -> None:
         """Raise OutputError where a file is in the way and may not be replaced."""
-        from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+        from pwmscope.output import refuse_to_overwrite
 
         if self.file is not None:
             refuse_to_overwrite(self.file, replace=replace)
 
     def write(self, text: Callable[[], str], *, replace: bool, said: str) -> None:
         """Write the file, if one is wanted, and say where it is."""
-        from pwmscope.output import write_text  # noqa: PLC0415
+        from pwmscope.output import write_text
 
         if self.file is not None:
             write_text(self.file, text(), replace=replace)

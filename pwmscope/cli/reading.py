@@ -32,7 +32,7 @@ def progress_bar(doing: str) -> Iterator[None]:
 
     It stands on the error output, only where that is a terminal, and vanishes at the end.
     """
-    from pwmscope.capture import observed_by  # noqa: PLC0415
+    from pwmscope.capture import observed_by
 
     if not sys.stderr.isatty():
         yield
@@ -68,8 +68,8 @@ class _Bar:
 
     def show(self) -> None:
         """Begin to show the line, unless the step is over."""
-        from rich.console import Console  # noqa: PLC0415
-        from rich.progress import BarColumn, Progress, TextColumn  # noqa: PLC0415
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn
 
         with self._lock:
             if self._closed:
@@ -180,7 +180,7 @@ class Recording:
 
     def load(self) -> Capture:
         """Read the file, showing how far it has come where that takes long."""
-        from pwmscope.capture import load  # noqa: PLC0415
+        from pwmscope.capture import load
 
         with progress_bar(f"reading {self.path.name}"):
             return load(self.path, **self.hints)
@@ -250,8 +250,8 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def _named(path: Path, hints: dict[str, Any]) -> Recording:
     """Take a recording that a person named: read a pipe now, and let no output go over a file."""
-    from pwmscope.capture.reader.pipes import kept_copy  # noqa: PLC0415
-    from pwmscope.output import protect  # noqa: PLC0415
+    from pwmscope.capture.reader.pipes import kept_copy
+    from pwmscope.output import protect
 
     protect(path)
     return Recording(kept_copy(path), hints)
@@ -286,8 +286,8 @@ class Examination:
 
     def analyse(self, *recordings: Recording, limit: str | None = None) -> Analysis:
         """Do the whole job, several recordings as one test, showing how far it has come."""
-        from pwmscope.analysis import analyse  # noqa: PLC0415
-        from pwmscope.capture import parse_instant_s, parse_stated_s  # noqa: PLC0415
+        from pwmscope.analysis import analyse
+        from pwmscope.capture import parse_instant_s, parse_stated_s
 
         begin_s, end_s = (
             None if text is None else parse_instant_s(text)
@@ -308,8 +308,8 @@ class Examination:
 
     def check(self) -> None:
         """Refuse a sheet, plan or convention that cannot be read, before a recording is."""
-        from pwmscope.bench import load_plan, load_sheet  # noqa: PLC0415
-        from pwmscope.pulses import convention_named  # noqa: PLC0415
+        from pwmscope.bench import load_plan, load_sheet
+        from pwmscope.pulses import convention_named
 
         if self.sheet_path is not None:
             load_sheet(self.sheet_path)
@@ -385,8 +385,8 @@ _EXAMINING_OPTIONS = (
         "--convention",
         "convention_name",
         metavar="NAME",
-        help="Hold every line against this convention instead of choosing by its pulses: "
-        "'standard servo', 'fast servo', 'eighth width' or 'twenty-fourth width'.",
+        help="Hold every line against this convention: 'standard servo', 'fast servo', "
+        "'eighth width' or 'twenty-fourth width'. By default its pulses choose it.",
     ),
     click.option(
         "--from",

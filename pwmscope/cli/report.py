@@ -71,8 +71,8 @@ def report(
 def _one(
     recording: Recording, examination: Examination, folder: Path, *, quiet: bool, replace: bool
 ) -> None:
-    from pwmscope.model import format_plainly  # noqa: PLC0415
-    from pwmscope.report.folder import refuse_report  # noqa: PLC0415
+    from pwmscope.model import format_plainly
+    from pwmscope.report.folder import refuse_report
 
     refuse_report(folder, replace=replace)
     analysis = examination.analyse(recording)
@@ -94,13 +94,8 @@ def _many(
     recordings: tuple[Recording, ...], examination: Examination, folder: Path, *, replace: bool
 ) -> bool:
     """Report on several recordings; say whether all of them could be used."""
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
-    from pwmscope.report.folder import (  # noqa: PLC0415
-        INDEX_NAME,
-        Entry,
-        folder_names,
-        write_index,
-    )
+    from pwmscope.output import refuse_to_overwrite
+    from pwmscope.report.folder import INDEX_NAME, Entry, folder_names, write_index
 
     examination.refuse_stated(len(recordings))
     refuse_to_overwrite(folder / INDEX_NAME, replace=replace)
@@ -137,7 +132,7 @@ class Job:
 
     def run(self) -> Entry:
         """Report on it."""
-        from pwmscope.report.folder import entry_of, refuse_report  # noqa: PLC0415
+        from pwmscope.report.folder import entry_of, refuse_report
 
         refuse_report(self.folder, replace=self.replace)
         analysis = self.examination.analyse(self.recording)
@@ -161,8 +156,8 @@ def run_side_by_side(
     jobs: Sequence[Work[_Result_co]], doing: str
 ) -> list[tuple[str, _Result_co | None, str]]:
     """Do several things side by side; give what each is about, what came of it, or its trouble."""
-    from pwmscope.analysis import carry_out  # noqa: PLC0415
-    from pwmscope.capture.reader.progress import report as tell  # noqa: PLC0415
+    from pwmscope.analysis import carry_out
+    from pwmscope.capture.reader.progress import report as tell
 
     with progress_bar(doing):
         done = []

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 def sheet() -> None:
     """Write a bench sheet, or check the wiring that one states.
 
-    A bench sheet is a text file that says what is wired to which output of the receiver, what
-    powers it, and what is expected. docs/sheet.md explains each key.
+    A bench sheet is a text file. It says what is on each output of the receiver, what powers
+    it, and what is expected. docs/sheet.md explains each key.
     """
 
 
@@ -39,13 +39,9 @@ def sheet() -> None:
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
     """Ask a few questions about the robot and write a bench sheet."""
-    from pwmscope.bench import (  # noqa: PLC0415
-        BLANK,
-        filled_sheet,
-        parse_sheet,
-    )
-    from pwmscope.cli.sheet_questions import ask  # noqa: PLC0415
-    from pwmscope.output import refuse_to_overwrite, write_text  # noqa: PLC0415
+    from pwmscope.bench import BLANK, filled_sheet, parse_sheet
+    from pwmscope.cli.sheet_questions import ask
+    from pwmscope.output import refuse_to_overwrite, write_text
 
     refuse_to_overwrite(path, replace=replace)
     try:
@@ -53,7 +49,7 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
     except click.Abort:
         click.echo()
         raise HintError(
-            "The questions ended before all were answered, and nothing was written; "
+            "The questions ended before all were answered, and nothing was written. "
             "`pwmscope sheet new --blank` writes a sheet to fill in instead."
         ) from None
     parse_sheet(text, source=str(path))
@@ -80,14 +76,13 @@ def check(
 ) -> None:
     """Hold the wiring that SHEET states against the wiring rules.
 
-    The first line says whether exactly one source powers the receiver. Ends with 0 if every
-    rule is met, 1 if one is not met, 3 if one is not shown by the sheet, and 2 on bad input.
+    The first line says whether exactly one source powers the receiver. Exit code: 0 every
+    rule is met, 1 one is not met, 3 the sheet does not show one, 2 bad input.
     Nothing is measured; docs/wiring.md explains the rules.
     """
-    from pwmscope.bench import load_sheet  # noqa: PLC0415
-    from pwmscope.bench.wiring import check_wiring  # noqa: PLC0415
-    from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
-    from pwmscope.report.wiring_text import wiring_text  # noqa: PLC0415
+    from pwmscope.bench import load_sheet
+    from pwmscope.bench.wiring import check_wiring
+    from pwmscope.report.wiring import wiring_json, wiring_text
 
     _refuse(drawing, json_copy.file, replace=replace)
     wiring = check_wiring(load_sheet(path))
@@ -111,7 +106,7 @@ def _gaps_text(sheet: BenchSheet) -> str:
 
 def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> None:
     """Refuse what cannot be written before anything is said."""
-    from pwmscope.output import refuse_to_overwrite  # noqa: PLC0415
+    from pwmscope.output import refuse_to_overwrite
 
     if drawing is not None and drawing.suffix.lower() != ".svg":
         raise HintError(
@@ -127,9 +122,9 @@ def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> N
 
 def _write(wiring: Wiring, drawing: Path | None, json_file: Path | None, *, replace: bool) -> str:
     """Write the drawing and the rulings where they are wanted; say where they are."""
-    from pwmscope.output import write_text  # noqa: PLC0415
-    from pwmscope.plot import draw_wiring  # noqa: PLC0415
-    from pwmscope.report.wiring_data import wiring_json  # noqa: PLC0415
+    from pwmscope.output import write_text
+    from pwmscope.plot import draw_wiring
+    from pwmscope.report.wiring import wiring_json
 
     said = []
     if drawing is not None:

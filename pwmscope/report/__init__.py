@@ -16,7 +16,7 @@ from pwmscope.report.evidence import (
 )
 from pwmscope.report.failsafe_data import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
-from pwmscope.report.wiring_data import wiring_data
+from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report

@@ -76,6 +76,8 @@ class Answer:
         At most five, the most dangerous first.
     left_out : tuple of str
         What was not judged, each a sentence.
+    more_actions : int
+        How many things to do beyond those five.
     """
 
     headline: str
@@ -84,6 +86,7 @@ class Answer:
     cards: tuple[Card, ...]
     actions: tuple[Action, ...]
     left_out: tuple[str, ...]
+    more_actions: int = 0
 
 
 def make_answer(evidence: Evidence) -> Answer:
@@ -99,7 +102,8 @@ def make_answer(evidence: Evidence) -> Answer:
         evidence.failsafe.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)),
         actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence, len(actions) - MAX_ACTIONS)),
+        tuple(_left_out(evidence)),
+        max(0, len(actions) - MAX_ACTIONS),
     )
 
 
@@ -248,14 +252,17 @@ def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     took = "Stops" if trials.stop_s is None else f"Stops within {trials.stop_s[2]:.2f} s"
     if worst is None or worst.verdict is Verdict.MEETS:
         return f"{took}, {count}"
-    return f"{took}, {count}; the {worst.finding.name} is not shown"
+    return f"{took}, {count}; {worst.finding.name} not shown"
 
 
 def _badness(check: Check) -> int:
     return badness(check.verdict)
 
 
-def _left_out(evidence: Evidence, unlisted: int) -> Iterator[str]:
+def _left_out(evidence: Evidence) -> Iterator[str]:
+    if evidence.read_only:
+        names = ", ".join(map(format_line, evidence.read_only))
+        yield f"Only {names} were read, as asked. Other lines are not judged."
     for left in evidence.failsafe.left_out:
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)
@@ -269,5 +276,3 @@ def _left_out(evidence: Evidence, unlisted: int) -> Iterator[str]:
         yield f"Nothing was recorded on {', '.join(map(format_line, idle))}."
     if others:
         yield f"No servo pulses were found on {', '.join(map(format_line, others))}."
-    if unlisted > 0:
-        yield f"{unlisted} more things to do are not listed."

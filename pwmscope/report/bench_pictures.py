@@ -8,7 +8,7 @@ from pwmscope.bench.wiring import check_wiring
 from pwmscope.findings import Findings
 from pwmscope.findings.mixing import examine_mixing, find_lines
 from pwmscope.plot import Picture, draw_frames, draw_wiring
-from pwmscope.report.mixing.pictures import mixing_pictures
+from pwmscope.report.mixing import mixing_pictures
 
 
 def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:

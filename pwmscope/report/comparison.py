@@ -23,8 +23,7 @@ DIFFERS: Final = "≠"
 """Stands after a value that differs from the first recording's by more than its uncertainty."""
 HOW: Final = (
     f"{DIFFERS} marks what differs from recording 1 by more than the uncertainty of both (95 %, "
-    "JCGM 100); a figure without a mark is the same as far as these recordings show, or has no "
-    "uncertainty to judge by."
+    "JCGM 100). Without a mark the recordings show no difference, or no uncertainty is known."
 )
 """How to read the marks."""
 _TOLD: Final = 6

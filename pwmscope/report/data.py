@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Final
 
+from pwmscope.errors import named
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing import Jitter
 from pwmscope.pulses import Convention
@@ -253,7 +254,7 @@ def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
 def _reason(path: str) -> str:
     field = path.partition(".")[0]
     if path.endswith("sampling_floor_rms"):
-        return "The sample interval is not known; give it with --rate."
+        return named("The sample interval is not known. Give it with `rate`.")
     if field == "jitter_us":
         return "The stick never stood still for long enough."
     if field in {"period_us", "period_jitter_us", "frame_rate_hz"}:

@@ -121,6 +121,8 @@ class Evidence:
         What to set; None without a bench sheet.
     wiring : Wiring or None
         The rulings of the wiring rules; None where they are not asked about.
+    read_only : tuple of str
+        The lines that were read, where a person left out others.
     """
 
     failsafe: Failsafe
@@ -130,6 +132,7 @@ class Evidence:
     ways: tuple[Advice, ...] = ()
     settings: SettingsAdvice | None = None
     wiring: Wiring | None = None
+    read_only: tuple[str, ...] = ()
 
     @property
     def pulses(self) -> list[LineChecks]:

@@ -889,6 +889,8 @@ class AnalysisDocument(TypedDict):
     cards: list[DeviceCard]
     actions: Annotated[list[ToDo], Len(0, 5)]
     """The most dangerous first."""
+    more_actions: Count
+    """Things to do beyond those five."""
     left_out: list[Sentence]
     """What was not judged."""
     cautions: Annotated[list[Sentence], MinLen(1)]

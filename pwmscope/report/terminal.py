@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
@@ -53,9 +53,8 @@ STYLE: Final = {
     Verdict.NOT_SHOWN: "italic",
     Verdict.DOES_NOT_MEET: "bold red",
 }
-CAUTION: Final = (
-    "First: weapon removed or locked, wheels up, robot tied down, eyes protected, battery watched."
-)
+CAUTION: Final = "first: weapon removed or locked, wheels up, robot tied down, eyes protected"
+_LEAST_ACTIONS: Final = 2
 
 
 def print_answer(
@@ -64,30 +63,62 @@ def print_answer(
     *,
     figures: tuple[ChannelFindings, ...] = (),
     last: Sequence[str] = (),
+    room: int | None = None,
 ) -> None:
-    """Print an answer in its order: headline, hazards, cards, what to do, what is left out."""
+    """Print an answer in its order: headline, hazards, what is left out, cards, what to do.
+
+    In a room of so many lines as many actions are listed as fit, and the others are counted.
+    """
+    with console.capture() as top:
+        _print_top(answer, figures, console)
+    below = [
+        line
+        for sentence in last
+        for line in wrapped(format_plainly(sentence), console).splitlines()
+    ]
+    told = [
+        wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
+        for number, action in enumerate(answer.actions, start=1)
+    ]
+    if room is not None:
+        room -= top.get().count("\n") + len(below) + 3
+        while len(told) > _LEAST_ACTIONS and _height(told, answer) > room:
+            told.pop()
+    _print_top(answer, figures, console)
+    if told:
+        console.print()
+        heading = Text("What to do next", style="bold").append(f" ({CAUTION})", style="not bold")
+        console.print(heading)
+        for said in told:
+            console.print(Text(said))
+        left = answer.more_actions + len(answer.actions) - len(told)
+        if left:
+            console.print(Text(f"  and {left} more thing{'s' if left > 1 else ''} to do"))
+    if below:
+        console.print()
+    for line in below:
+        console.print(Text(line, style="dim"))
+
+
+def _height(told: list[str], answer: Answer) -> int:
+    """Count the lines of a list of actions, with that which counts the others."""
+    is_whole = len(told) == len(answer.actions) and not answer.more_actions
+    return sum(said.count("\n") + 1 for said in told) + (not is_whole)
+
+
+def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
     console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
     for hazard in answer.hazards:
         said = format_plainly(str(hazard))
         console.print(Text(wrapped(said, console, "", "    "), style="bold yellow"))
+    for sentence in answer.left_out:
+        console.print(Text(wrapped(format_plainly(sentence), console, "", "    ")))
     if answer.cards:
         console.print()
         _print_cards(answer.cards, console)
     if 0 < len(figures) <= _MAX_TABLE and console.width >= _NARROW:
         console.print()
-        console.print(_figures_table(figures, {card.line: card for card in answer.cards}))
-    if answer.actions:
-        console.print()
-        console.print(Text("What to do next", style="bold"))
-        console.print(Text(wrapped(CAUTION, console, "  ", "  ")))
-        for number, action in enumerate(answer.actions, start=1):
-            said = format_plainly(action.sentence)
-            console.print(Text(wrapped(said, console, f"  {number}. ", "     ")))
-    below = [*answer.left_out, *last]
-    if below:
-        console.print()
-    for sentence in below:
-        console.print(Text(wrapped(format_plainly(sentence), console), style="dim"))
+        console.print(_figures_table(figures))
 
 
 def _print_cards(cards: Sequence[Card], console: Console) -> None:
@@ -112,14 +143,19 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
     """List cards with their names; of many those that say the same are one row."""
     if len(cards) <= _MANY:
-        return [(format_line(c.line), format_plainly(c.device or c.role), c) for c in cards]
+        return [(format_line(c.line), _format_device(c), c) for c in cards]
     same: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
         same.setdefault((card.verdict, card.figure), []).append(card)
     return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
 
 
-def _figures_table(channels: Sequence[ChannelFindings], cards: Mapping[str, Card]) -> Table:
+def _format_device(card: Card) -> str:
+    """Name a device as far as its first comma, or its role."""
+    return format_plainly(card.device.partition(",")[0] or card.role)
+
+
+def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
     """Put neutral, ends, jitter and rate of each line side by side."""
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     table.add_column("", overflow="fold", max_width=24)

@@ -70,11 +70,20 @@ def test_the_plan_and_the_card_are_written_and_not_replaced(tmp_path):
     assert (tmp_path / "card.txt").read_text() in shown.output
 
 
+def test_without_a_sheet_the_plan_is_a_general_one():
+    """No role is known: every stick axis is moved and the losses come last, no drive moves."""
+    said = run("--outputs", "6").output
+    for step in ("aileron right", "elevator forward", "rudder right", "throttle up"):
+        assert step in said
+    assert "transmitter off 10" in said
+    assert "drive" not in said
+    assert said.index("Remove the weapon") < said.index("begins  lasts  step")
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ((), "Name either a bench sheet"),
-        (("--sheet", SHEET, "--plan", "x.toml"), "Name either a bench sheet"),
+        (("--sheet", SHEET, "--plan", "x.toml"), "not both"),
         (("--sheet", SHEET, "--card", "card.pdf"), ".html or .txt"),
         (("--sheet", SHEET, "--within", "0.01"), "No sample rate"),
         (("--sheet", SHEET, "--within", "nan"), "wanted uncertainty"),

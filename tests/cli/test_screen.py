@@ -1,5 +1,6 @@
 """The answer on one screen: its length, its order, its letters, on any terminal."""
 
+import io
 import os
 import re
 import subprocess
@@ -10,8 +11,11 @@ import numpy as np
 import polars as pl
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
+import pwmscope
 from pwmscope.cli import main
+from pwmscope.report.terminal import print_answer
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = ROOT / "captures"
@@ -50,6 +54,35 @@ def test_a_planned_recording_of_four_channels_fits_one_screen(tmp_path, command,
     assert max(map(len, said)) <= 100 or command == "inspect"
     assert said[0] == "FAILSAFE meets, 10 of 10, slowest 0.98 s"
     assert said[1].startswith("! Hazard: ")
+
+
+@pytest.fixture(scope="module")
+def holds():
+    return pwmscope.analyse(CAPTURES / "holds-last.csv.gz", sheet=SHEET)
+
+
+@pytest.mark.parametrize("width", [32, 40, 60, 80, 120, 200])
+def test_the_answer_keeps_the_width_of_the_screen(holds, width):
+    console = Console(file=io.StringIO(), width=width, highlight=False)
+    figures = tuple(holds.findings[0].servo.values())
+    print_answer(holds.answer, console, figures=figures)
+    said = console.file.getvalue()
+    assert max(map(len, said.splitlines())) <= width
+    whole = " ".join(said.split())
+    for card in holds.cards:
+        assert f"{card.verdict}" in whole
+        assert card.line in whole
+    assert "Set RX3's failsafe to 1000 us" in whole
+
+
+def test_a_small_room_lists_the_most_dangerous_first_and_counts_the_rest(holds):
+    console = Console(file=io.StringIO(), width=100, highlight=False)
+    print_answer(holds.answer, console, room=16)
+    said = console.file.getvalue()
+    listed = said.count("failsafe to")
+    assert len(said.splitlines()) <= 16
+    assert "1. Set RX3's failsafe" in said
+    assert f"and {len(holds.actions) + holds.answer.more_actions - listed} more things" in said
 
 
 def test_the_order_is_headline_hazard_cards_figures_actions():

@@ -25,7 +25,7 @@ from pwmscope.bench.wiring.power import USABLE, stated_currents
 from pwmscope.bench.wiring.wiring import divided_v
 from pwmscope.model import Verdict
 from pwmscope.plot import draw_wiring
-from pwmscope.report.wiring_data import wiring_data, wiring_json
+from pwmscope.report.wiring import wiring_data, wiring_json
 
 ROOT = Path(__file__).parents[2]
 QUINCE = ROOT / "captures" / "bench.toml"

@@ -6,10 +6,7 @@ import pytest
 from pwmscope import examine
 from pwmscope.advice.settings import advise_settings, compare_settings
 from pwmscope.bench import CAUTIONS, CapturePlan, PlanStep, make_plan, parse_sheet
-from pwmscope.report.cards.plan_card import plan_card
-from pwmscope.report.cards.plan_text import plan_text
-from pwmscope.report.cards.settings_card import settings_card
-from pwmscope.report.cards.settings_text import settings_text
+from pwmscope.report.cards import plan_card, plan_text, settings_card, settings_text
 from pwmscope.synth import Channel, Dwell, Frame, Script, build
 
 NAMES = ["RX1", "<b>x</b>&", "שלום", "a" * 90]
@@ -88,7 +85,7 @@ def test_the_plan_card_holds_each_step_with_its_time_and_the_need():
     for step in plan.steps:
         assert step.hands in said
     assert "Record at 1 MS/s or faster" in said
-    assert "sampling at 1 MS/s gives 0.82 us, the analyser's clock (100 ppm) 0.17 us" in said
+    assert "Sampling gives 0.82 us of that, the analyser's clock (100 ppm) 0.17 us" in said
     assert "averaging cannot lessen it" in said
     assert "There is no marker line" in said
 

@@ -79,7 +79,7 @@ def test_an_unknown_sample_interval_is_null_with_its_reason(tmp_path):
     channel = data["channels"]["RX1"]
     assert data["capture"]["sample_interval_ps"] is None
     assert channel["jitter_us"]["sampling_floor_rms"] is None
-    assert "--rate" in channel["notes"]["jitter_us.sampling_floor_rms"]
+    assert "`rate`" in channel["notes"]["jitter_us.sampling_floor_rms"]
 
 
 def test_three_pulses_give_numbers_or_reasons_and_never_nan(tmp_path):

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 import pwmscope
-from pwmscope.analysis import Action, Card, Hazard
+from pwmscope.analysis import Action, Card
 from pwmscope.errors import ArgumentError, OutputError
 from pwmscope.findings import Verdict
 from pwmscope.report import make_one_page, write_one_page
@@ -53,6 +53,7 @@ def robot(analysis, devices, losses=None, words=1):
     failsafe = dataclasses.replace(
         analysis.failsafe, lines=tuple(dataclasses.replace(line, line=name) for name in names)
     )
+    (hazard, *_) = analysis.hazards
     long = "a rather long piece of news about what was seen here " * words
     verdicts = (Verdict.NOT_SHOWN, Verdict.DOES_NOT_MEET, Verdict.MEETS)
     cards = [
@@ -65,7 +66,7 @@ def robot(analysis, devices, losses=None, words=1):
         sheet=analysis.sheet,
         headline=analysis.headline,
         verdict=Verdict.DOES_NOT_MEET,
-        hazards=[Hazard((name,), long) for name in names[:5]],
+        hazards=[dataclasses.replace(hazard, lines=(name,) * 9) for name in names[:5]],
         cards=cards,
         actions=[Action("do", (), long)] * 5,
     )

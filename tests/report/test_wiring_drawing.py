@@ -12,7 +12,7 @@ from pwmscope.bench import CAUTIONS, load_sheet, parse_sheet
 from pwmscope.bench.wiring import check_wiring
 from pwmscope.plot.svg import cells, fit
 from pwmscope.plot.wiring_drawing import WIDTH, draw_wiring, wiring_alt
-from pwmscope.report.wiring_text import wiring_text
+from pwmscope.report.wiring import wiring_text
 
 ROOT = Path(__file__).parents[2]
 SVG = "{http://www.w3.org/2000/svg}"

@@ -297,12 +297,7 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
     period_us = record.frames.usual_us or record.table.convention.period_us
     found, while_lost = find_glitches(record, period_us, recorded)
     kinds = tuple(
-        GlitchCount(
-            kind,
-            moments,
-            _per_minute(len(moments), observed_s),
-            while_lost.get(kind, 0),
-        )
+        GlitchCount(kind, moments, _per_minute(len(moments), observed_s), while_lost.get(kind, 0))
         for kind, moments in found.items()
     )
     time_s = np.sort(np.concatenate([moments.start_s for moments in found.values()]))

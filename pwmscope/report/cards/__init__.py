@@ -1,5 +1,21 @@
 """Cards to print: the plan for the hands, the settings to change."""
 
-from pwmscope.report.cards.settings_data import setting_data
+from pwmscope.report.cards.plan import format_clock, plan_card, plan_text
+from pwmscope.report.cards.settings import (
+    setting_data,
+    settings_card,
+    settings_headline,
+    settings_json,
+    settings_text,
+)
 
-__all__ = ["setting_data"]
+__all__ = [
+    "format_clock",
+    "plan_card",
+    "plan_text",
+    "setting_data",
+    "settings_card",
+    "settings_headline",
+    "settings_json",
+    "settings_text",
+]

@@ -1,23 +1,47 @@
-"""A capture plan as plain text, cautions first."""
+"""A capture plan as text and as a card to print."""
 
 from __future__ import annotations
 
+import importlib.resources
 import math
 import textwrap
 from collections.abc import Iterator
 from typing import Final
 
+from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, CapturePlan
 from pwmscope.capture import format_rate
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
+
+_FOLDER: Final = "pwmscope.report.cards"
+
+
+def fill_card(template: str, **values: object) -> str:
+    """Fill a card's template, its style inside."""
+    import jinja2  # noqa: PLC0415 - slow to import
+    from markupsafe import Markup  # noqa: PLC0415
+
+    folder = importlib.resources.files(_FOLDER)
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    style = Markup(folder.joinpath("card.css").read_text("utf-8"))
+    return environment.from_string(folder.joinpath(template).read_text("utf-8")).render(
+        style=style, version=__version__, **values
+    )
+
 
 WIDTH: Final = 100
 SPARE_S: Final = 10.0
 """Seconds by which the recorder shall run longer than the steps, for starting and stopping it."""
 BEFORE: Final = "Before anything is powered"
 BEGIN: Final = (
-    "Start the recorder first, then the steps; some seconds more at either end do no harm. Be "
-    "brisk on the way and still at the end of it: what counts is where the sticks are held."
+    "Start the recorder first, then the steps. Some spare seconds at either end do no harm. Move "
+    "the sticks briskly, then hold them still."
 )
 
 
@@ -62,12 +86,10 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
     needs = [
         f"Record at {rate} or faster, for {length_s} s or longer: {plan.seconds:.0f} s of steps "
         "and some to spare.",
-        f"So each width is known within {plan.within_us:g} us (95 %): sampling at {rate} gives "
-        f"{sampling_us:.2g} us, the analyser's clock (100 ppm) {clock_us:.2g} us, and each stick "
-        "is held long enough to average the width's own scatter.",
-        "A longer recording does not make up for a lower rate: where the receiver's edges keep "
-        "step with the analyser's clock, every pulse repeats the same sampling error and "
-        "averaging cannot lessen it. The rate reckons with that.",
+        f"Each width is then known within {plan.within_us:g} us (95 %). Sampling gives "
+        f"{sampling_us:.2g} us of that, the analyser's clock (100 ppm) {clock_us:.2g} us.",
+        "A longer recording does not make up for a lower rate. The same sampling error may repeat "
+        "in every pulse.",
     ]
     if plan.marker:
         needs.append(
@@ -75,9 +97,8 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
         )
     elif any(not step.transmitter_on for step in plan.steps):
         needs.append(
-            "There is no marker line, so the moment at which the transmitter goes off is not "
-            "recorded, and neither is the time until the outputs stop; docs/bench.md says how to "
-            "add one."
+            "There is no marker line. The moment of the loss and the stop time will not be "
+            "recorded. docs/bench.md says how to add a marker."
         )
     return (*needs, BEGIN)
 
@@ -106,3 +127,17 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
 
 def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
+
+
+def plan_card(plan: CapturePlan) -> str:
+    """Write a plan as one page of HTML: cautions, what to set, the steps with boxes to tick."""
+    return fill_card(
+        "plan_card.html.j2",
+        title=plan_title(plan),
+        before=BEFORE,
+        cautions=CAUTIONS,
+        needs=plan_needs(plan),
+        steps=[
+            (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
+        ],
+    )

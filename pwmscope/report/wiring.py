@@ -1,4 +1,4 @@
-"""What the bench sheet says about the wiring, as text for a terminal."""
+"""The wiring rulings as text and as data (docs/wiring.schema.json)."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import re
 import textwrap
 from typing import Final
 
-from pwmscope.bench import CAUTIONS
-from pwmscope.bench.wiring import Ruling, Wiring
+from pwmscope.bench import CAUTIONS, format_key
+from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.model import Verdict, format_plainly
+from pwmscope.report.data import Json, json_text
 
 COLUMNS: Final = 100
 _NAME: Final = 24
@@ -35,7 +36,7 @@ def wiring_text(wiring: Wiring) -> str:
     answer = wiring.answer
     parts = [f"{answer.verdict.value}: {answer.sentence}", count_sentence(wiring), ""]
     for number, ruling in enumerate(wiring.rulings, 1):
-        parts += _ruling(number, ruling)
+        parts += _ruling_lines(number, ruling)
     parts += ["", BEFORE_POWER, *(_wrapped(caution, "- ") for caution in CAUTIONS)]
     parts += ["", _wrapped(ONLY_THE_SHEET, "")]
     return "\n".join("\n".join(map(format_plainly, part.split("\n"))) for part in parts) + "\n"
@@ -62,7 +63,7 @@ def count_sentence(wiring: Wiring) -> str:
     )
 
 
-def _ruling(number: int, ruling: Ruling) -> list[str]:
+def _ruling_lines(number: int, ruling: Ruling) -> list[str]:
     lead = f"{ruling.verdict.value:14}{number:2} {ruling.name:{_NAME}}"
     lines = [_wrapped(ruling.sentence, lead)]
     if ruling.verdict is not Verdict.MEETS:
@@ -79,3 +80,51 @@ def _wrapped(text: str, lead: str, hanging: int = 0) -> str:
         bound, COLUMNS, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
     )
     return filled.replace("\u00a0", " ")
+
+
+SCHEMA: Final = 1
+
+
+def wiring_data(wiring: Wiring) -> dict[str, Json]:
+    """Turn the rulings into plain data, following schema 1."""
+    return {
+        "schema": SCHEMA,
+        "sheet": wiring.sheet.source,
+        "robot": wiring.sheet.robot,
+        "verdict": wiring.verdict.value,
+        "answer": {
+            "verdict": wiring.answer.verdict.value,
+            "sentence": wiring.answer.sentence,
+        },
+        "rules": [_ruling_data(ruling) for ruling in wiring.rulings],
+        "sources": [_feed_data(feed) for feed in wiring.feeds],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def wiring_json(wiring: Wiring) -> str:
+    """Write the rulings as JSON text, two spaces deep, ending in a line break."""
+    return json_text(wiring_data(wiring))
+
+
+def _ruling_data(ruling: Ruling) -> dict[str, Json]:
+    return {
+        "name": ruling.name,
+        "verdict": ruling.verdict.value,
+        "sentence": ruling.sentence,
+        "reason": ruling.reason,
+        "advice": ruling.advice,
+        "source": ruling.source,
+        "at": [format_key(path) for path in ruling.at],
+    }
+
+
+def _feed_data(feed: Feed) -> dict[str, Json]:
+    return {
+        "name": feed.said,
+        "at": format_key(feed.path),
+        "cable": feed.cable,
+        "powers_receiver": feed.powers,
+        "voltage_v": feed.voltage_v,
+        "continuous_a": feed.continuous_a,
+    }

@@ -1,1 +1,0 @@
-"""What was found about the mixing of drive outputs, as text and as data."""

@@ -249,6 +249,8 @@ FULLEST: Final = 4
 """Two values that alternate are read as no more than so many."""
 CROWDED: Final = 0.9
 """Readings crowd where the fullest ones of each group hold at least this share of all."""
+ALIKE: Final = 4.6
+"""Groups at random add up to so many times what they do apart once in a hundred (Rayleigh)."""
 
 
 def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
@@ -256,7 +258,8 @@ def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
 
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
     jitter is 1/6. Jitter of few values, such as a code that flickers, has as many ``f``, each
-    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180.
+    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Its first
+    harmonic turns with the group's mean, so two add as the cosine of what those are apart.
 
     Examples
     --------
@@ -288,4 +291,11 @@ def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
         there = key[by_key][at] == wanted
         beside = np.maximum(beside, np.where(there, share[by_key][at], 0.0))
     fullest = share[begin] + beside
-    return math.sqrt(float(np.sum(fullest**2 + (total - fullest) ** 2)) / 180.0)
+    # Groups whose means end on like parts of an interval, as levels whole steps apart, have
+    # like `f`.
+    mean = np.bincount(group, away)[of[begin]] / np.bincount(group)[of[begin]]
+    squares = 0.0
+    for part in (fullest, total - fullest):
+        apart, joined = float(part @ part), float(abs(part @ np.exp(2j * np.pi * mean))) ** 2
+        squares += joined if joined > ALIKE * apart else apart
+    return math.sqrt(squares / 180.0)

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr
+
+from pwmscope.model import FloatArray, IntArray
 
 _WIDE: Final = 1.0
 """From this deviation on the closed forms hold to 1e-8: their error is exp(-2 pi^2 sigma^2)."""
@@ -25,7 +26,6 @@ _TICKS: Final = np.arange(-_REACH, _REACH + 1.0)
 _BORDERS: Final = np.arange(-_REACH - 1.0, _REACH + 2.0)
 _HARMONICS: Final = 8
 _MANY_HARMONICS: Final = 64
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ def _second_difference(values: FloatArray) -> FloatArray:
     return values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]
 
 
-def unevenness(line_us: npt.NDArray[np.float64], rms_us: float, sample_interval_us: float) -> float:
+def unevenness(line_us: FloatArray, rms_us: float, sample_interval_us: float) -> float:
     """Say how far the edges' phases within a sample interval are from uniform.
 
     Of the phases at which a steady clock puts the edges, the largest Fourier
@@ -253,7 +253,7 @@ ALIKE: Final = 4.6
 """Groups at random add up to so many times what they do apart once in a hundred (Rayleigh)."""
 
 
-def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
+def shape_doubt(away: FloatArray, group: IntArray) -> float:
     """Return how uncertain the variance that sampling adds is for the shape of the jitter.
 
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth

@@ -248,7 +248,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
             f"{_WHAT_TO_DO}",
             fits,
         )
-    alike = _looks_alike(record, travel, mean)
+    alike = _looks_alike(record, travel, mean, ends[0])
     if alike:
         return _hidden(f"{alike} look alike: {said}. {_WHAT_TO_DO}", fits)
     shape = Shape.SOFTER
@@ -262,10 +262,12 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     return Curve(shape, mean, uncertainty, ends, fits, told)
 
 
-def _looks_alike(record: Record, travel: Travel, mean: float) -> str:
+def _looks_alike(record: Record, travel: Travel, mean: float, least: float) -> str:
     """Name what looks like such a coefficient and is not excluded; empty where all is."""
     if mean < 0.0:
         return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"
+    if least <= STRAIGHT:
+        return "A slight curve, and a straight line with a deadband,"
     flat = examine_flat(record, travel)
     if not flat.crossings or any(crossing.flat_us > 0.0 for crossing in flat.crossings):
         return "Expo and a deadband at neutral"

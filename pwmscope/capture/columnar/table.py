@@ -17,7 +17,7 @@ from pwmscope.capture.reader.hints import Hints, rate_needed
 from pwmscope.capture.reader.panics import unprinted
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
-from pwmscope.capture.reader.unpack import find_packing, name_of, reading
+from pwmscope.capture.reader.unpack import find_packing, max_bytes, name_of, reading
 from pwmscope.capture.text.batches import RowBatch
 from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
 from pwmscope.capture.text.edges import Changes, find_clock
@@ -318,11 +318,12 @@ MAX_STREAM_BYTES: Final = 2 << 30
 
 
 def _refuse_large_stream(path: Path, source: str) -> None:
-    if path.stat().st_size > MAX_STREAM_BYTES:
+    most = max_bytes(MAX_STREAM_BYTES)
+    if path.stat().st_size > most:
         raise CaptureError(
             source,
-            f"an Arrow stream of more than {MAX_STREAM_BYTES >> 30} GiB",
-            "write the recording as Parquet, or as an Arrow file that is not a stream",
+            f"an Arrow stream of more than {most / 2**30:.3g} GiB",
+            "write the recording as Parquet, or allow more memory with `max_gib`",
         )
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pwmscope.capture.reader.units import parse_rate, parse_time_unit
 from pwmscope.errors import ArgumentError, HintError, format_given, require_type
 
+_MOST_GIB = 2**30
+
 
 @dataclass(frozen=True, slots=True)
 class Hints:
@@ -27,6 +29,8 @@ class Hints:
     keep : tuple of str
         Lines to keep where a file holds more than can be read at once; all others that
         are kept show servo pulses.
+    max_gib : float or None
+        How far a packed file or a stream may grow, in GiB.
     """
 
     rate_hz: float | None = None
@@ -35,6 +39,7 @@ class Hints:
     lines: tuple[str, ...] | None = None
     threshold_v: float | None = None
     keep: tuple[str, ...] = ()
+    max_gib: float | None = None
 
     @property
     def given(self) -> tuple[str, ...]:
@@ -58,6 +63,7 @@ class Hints:
         lines: str | tuple[str, ...] | list[str] | None = None,
         threshold: float | None = None,
         keep: tuple[str, ...] | list[str] = (),
+        max_gib: float | None = None,
     ) -> Hints:
         """Build hints from what a person wrote.
 
@@ -79,6 +85,7 @@ class Hints:
             ("time_unit", time_unit, (str,), "a unit such as 'us'"),
             ("time_column", time_column, (str,), "the name of a column"),
             ("threshold", threshold, (int, float), "a number of volts"),
+            ("max_gib", max_gib, (int, float), "a number of GiB"),
             ("lines", lines, (str, tuple, list), "the names of lines"),
             ("keep", keep, (tuple, list), "the names of lines"),
         ):
@@ -86,6 +93,8 @@ class Hints:
                 require_type(name, hint, kinds, expected)
         if not isinstance(lines, str) and not all(isinstance(name, str) for name in lines or ()):
             raise ArgumentError("lines", format_given(lines), "the names of lines, each a text")
+        if max_gib is not None and not 0 < max_gib < _MOST_GIB:
+            raise ArgumentError("max_gib", format_given(max_gib), "a number of GiB above 0")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
         return cls(
@@ -95,6 +104,7 @@ class Hints:
             lines=None if lines is None else tuple(lines),
             threshold_v=threshold,
             keep=tuple(keep),
+            max_gib=max_gib,
         )
 
 

@@ -67,6 +67,32 @@ def name_of(path: Path) -> str:
 
 MAX_UNPACKED_BYTES: Final = 64 << 30
 """A packed file that is copied may grow to 64 GiB, or half of what the disk has left."""
+_ALLOWED: ContextVar[float | None] = ContextVar("allowed", default=None)
+
+
+@contextmanager
+def unpacking_at_most(max_gib: float | None) -> Iterator[None]:
+    """Let files inside the block grow to so many GiB, whatever the bounds are otherwise."""
+    token = _ALLOWED.set(max_gib)
+    try:
+        yield
+    finally:
+        _ALLOWED.reset(token)
+
+
+def max_bytes(usual: int) -> int:
+    """Tell how far a file may grow: as a person allows, or a usual bound."""
+    allowed = _ALLOWED.get()
+    return usual if allowed is None else int(allowed * 2**30)
+
+
+def too_large(source: str, what: str, most: int) -> CaptureError:
+    """Refuse a file that grows beyond a bound."""
+    return CaptureError(
+        source,
+        f"{what} more than {most / 2**30:.3g} GiB",
+        "unpack and split it, or allow more with `max_gib`",
+    )
 
 
 class _Bounded:
@@ -77,7 +103,7 @@ class _Bounded:
         # What is there is taken as it comes, so that an interrupt is heeded between pieces.
         self._take = getattr(file, "read1", file.read)
         self._path = path
-        self._most = min(MAX_UNPACKED_BYTES, free // 2)
+        self._most = max_bytes(min(MAX_UNPACKED_BYTES, free // 2))
         self._left = self._most
 
     def read(self, size: int = -1) -> bytes:
@@ -85,11 +111,7 @@ class _Bounded:
         piece: bytes = self._take(size)
         self._left -= len(piece)
         if self._left < 0:
-            raise CaptureError(
-                name_of(self._path),
-                f"it unpacks to more than {self._most / 2**30:.1f} GiB",
-                "unpack it and split it",
-            )
+            raise too_large(name_of(self._path), "it holds", self._most)
         return piece
 
 

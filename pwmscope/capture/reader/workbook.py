@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pwmscope.capture.reader.unpack import called, name_of, reading
+from pwmscope.capture.reader.unpack import called, max_bytes, name_of, reading, too_large
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -29,12 +29,8 @@ def first_table(path: Path) -> Iterator[Path]:
     source = name_of(path)
     with reading(path), zipfile.ZipFile(path) as archive:
         size = sum(member.file_size for member in archive.infolist())
-    if size > MAX_BYTES:
-        raise CaptureError(
-            source,
-            f"the workbook unpacks to more than {MAX_BYTES >> 30} GiB",
-            "save the recording as CSV",
-        )
+    if size > max_bytes(MAX_BYTES):
+        raise too_large(source, "the workbook holds", max_bytes(MAX_BYTES))
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
         copy = Path(folder) / "table"
         _write(_sheet_with_table(path, source), copy)

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.pipes import settled
 from pwmscope.capture.reader.unpack import (
     find_packing,
     is_workbook,
     name_of,
     read_head,
+    settled,
     unpacking_at_most,
 )
 from pwmscope.errors import HintError, plain_text, require_type
@@ -163,7 +163,7 @@ def load(
     )  # fmt: skip
     with unpacking_at_most(max_gib), settled(Path(path)) as file:
         if is_workbook(file):
-            from pwmscope.capture.reader.workbook import first_table  # noqa: PLC0415
+            from pwmscope.capture.reader.unpack import first_table  # noqa: PLC0415
 
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))

@@ -257,8 +257,7 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def _named(path: Path, hints: dict[str, Any]) -> Recording:
     """Take a recording that a person named: read a pipe now, and let no output go over a file."""
-    from pwmscope.capture.reader.pipes import kept_copy
-    from pwmscope.capture.reader.unpack import unpacking_at_most
+    from pwmscope.capture.reader.unpack import kept_copy, unpacking_at_most
     from pwmscope.output import protect
 
     protect(path)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.capture import Hints
 from pwmscope.capture.text import line_blocks, read_table
-from pwmscope.capture.text.batches import RowBatch, find_steps
+from pwmscope.capture.text.edges import RowBatch, find_steps
 from pwmscope.capture.text.fixed_width import SLACK, find_plan, read_block
 from pwmscope.capture.text.layout import find_layout
 from pwmscope.errors import CaptureError, HintError

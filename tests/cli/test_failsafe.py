@@ -369,8 +369,10 @@ def test_files_of_two_benches_are_told_apart(bench):
     other = write("other.csv", names=("CH1", "CH2", "CH3"), seed=8)
     result = run(own, other, *sheet(), "--json", "-")
     assert result.exit_code == 3
-    told = [left["sentence"] for left in json.loads(result.stdout)["left_out"]]
-    assert told[0] == f"No line of the sheet is in {other}. Give it its own sheet."
+    left = json.loads(result.stdout)["left_out"][0]
+    assert (left["kind"], left["what"]) == ("no line of the sheet", str(other))
+    assert left["sentence"].startswith("No line of the sheet is in ")
+    assert left["sentence"].endswith(". Give it its own sheet.")
 
 
 @pytest.mark.xfail(reason="A line that the sheet does not list is said to be named by it")

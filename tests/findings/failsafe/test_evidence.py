@@ -671,3 +671,33 @@ def test_a_stick_rests_within_the_stop_range_give_or_take_one_level(rest_us, own
     hands = {"RX1": [tuple(point) for point in way.T]}
     own = evidence(Drill(drill.behave, losses=3, hands=hands, jitter_us=0.3))
     assert own.own_width is own_width
+
+
+def placed_with(delay_s, *, losses=10, frame_s=0.02, preset_us=1515.0):
+    """RX1 goes to a width of its own after 0.6 s, RX2 to its stick's rest after a delay."""
+    behave = {"RX1": preset(preset_us, 0.6), "RX2": preset(1500.0, delay_s), "RX3": holds}
+    found = check(Drill(behave, losses=losses, frame_s=frame_s))
+    return [line.losses[0][1].case.evidence.placed_odds for line in found.lines]
+
+
+@pytest.mark.parametrize("losses", [3, 10])
+def test_a_line_that_changes_in_one_frame_with_one_of_its_own_width_is_no_hands(losses):
+    """A person is taken to be a tenth as likely; the same frame has 0.5 * 20 ms / 25 ms."""
+    first, second, third = placed_with(0.6, losses=losses)
+    assert first <= (1e-4 if losses == 10 else 1e-2)
+    assert second == pytest.approx(0.1 * 0.4**losses + first)
+    assert third == 1.0
+
+
+def test_once_one_was_put_there_the_link_was_gone_and_what_changes_later_is_the_receivers():
+    first, second, _ = placed_with(0.9)
+    assert second == first
+    assert placed_with(0.3)[1] == 1.0
+    assert placed_with(0.6, preset_us=1500.0)[:2] == [1.0, 1.0]
+
+
+def test_an_own_width_shows_the_loss_for_as_long_as_it_stands():
+    drill = Drill({"RX1": preset(1515.0, 0.6), "RX2": holds, "RX3": holds}, losses=10)
+    own = evidence(drill)
+    assert own.own_until_s == pytest.approx(drill.spans[0][2], abs=0.03)
+    assert evidence(drill, "RX2").own_until_s == -math.inf

@@ -10,8 +10,10 @@ import numpy as np
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, parse_time_unit
 from pwmscope.errors import HintError
-from pwmscope.model import PS_PER_S, Capture, Line
+from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
+PART: Final = "part examined"
+"""What an `Assumption` is about that only a part is examined."""
 _TIME: Final = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>[^\d.]*?)\s*")
 
 
@@ -124,10 +126,11 @@ def clip(capture: Capture, from_s: float | None = None, to_s: float | None = Non
             f"Nothing of {capture.source} lies between {begin_s:g} and {finish_s:g} s; "
             f"it lasts from {capture.start_s:g} to {capture.end_s:g} s."
         )
-    said = (
-        f"Only the part from {start_ps / PS_PER_S:g} to {end_ps / PS_PER_S:g} s of "
-        f"{capture.end_s:g} s is examined."
+    part_s = start_ps / PS_PER_S, end_ps / PS_PER_S
+    sentence = (
+        f"Only the part from {part_s[0]:g} to {part_s[1]:g} s of {capture.end_s:g} s is examined."
     )
+    said = Assumption(sentence, PART, part_s, "s", "person")
     return replace(
         capture,
         lines={name: _part(line, start_ps, end_ps) for name, line in capture.lines.items()},

@@ -172,6 +172,8 @@ class Setting:
         Whether the line's other polarity has servo pulses as well.
     damaged_s : tuple of tuple of float
         From when to when frames of it are missing or cannot be read.
+    is_time_doubted : bool
+        Whether the recording's times are those of servo lines at another sample rate only.
     """
 
     line: str
@@ -184,6 +186,7 @@ class Setting:
     polarity: Polarity
     reads_either_way: bool = False
     damaged_s: tuple[tuple[float, float], ...] = ()
+    is_time_doubted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,6 +164,11 @@ class LineLosses:
     findings: tuple[Finding, ...]
     hazards: tuple[Hazard, ...] = ()
 
+    @property
+    def jumps(self) -> bool:
+        """Whether the output jumped out of its stop range as the link came back."""
+        return any(e.recovery.jump_us is not None for e in self.events if not e.is_restart)
+
 
 @dataclass(frozen=True, slots=True)
 class Heard:
@@ -571,6 +576,7 @@ def _events(
         polarity,
         table.other_polarity is not None or _reads_either_way(table),
         tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
+        table.time_scale is not None,
     )
     times = _stop_times(line, evidence, end_s)
     back_s = [recovered_s(response, end_s) for response in line.responses]
@@ -636,6 +642,7 @@ def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> 
         no_pulses_stop=line.expected.no_pulses_stop,
         no_pulses_after_s=line.expected.no_pulses_after_s,
         end_s=end_s,
+        is_band_assumed=line.expected.is_band_assumed,
     )
 
 

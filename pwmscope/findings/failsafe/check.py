@@ -10,11 +10,21 @@ from enum import StrEnum
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import Capture
+from pwmscope.capture.clip import PART
 from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
+from pwmscope.findings.failsafe.recovery import NAME as RECOVERY
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
-from pwmscope.model import WORST_FIRST, Finding, Hazard, HazardKind, Verdict, governing
+from pwmscope.model import (
+    WORST_FIRST,
+    Assumption,
+    Finding,
+    Hazard,
+    HazardKind,
+    Verdict,
+    governing,
+)
 from pwmscope.pulses import PulseTable
 
 UNLISTED = (
@@ -168,8 +178,10 @@ class FailsafeLine:
     @property
     def told_hazards(self) -> tuple[str, ...]:
         """What was seen that can hurt although no limit is held against it, as sentences."""
-        said = [rec.finding("recovery") for rec in self.recordings]
-        return tuple(f.sentence for f in said if f is not None and f.sentence.startswith("Hazard"))
+        if not self.expected.drives_something:
+            return ()
+        said = [rec.finding(RECOVERY) for rec in self.recordings if rec.silence.jumps]
+        return tuple(finding.sentence for finding in said if finding is not None)
 
     @property
     def failure(self) -> LossEvent | None:
@@ -336,7 +348,10 @@ def _parts(recordings: Iterable[Listened]) -> list[LeftOut]:
         LeftOut(LeftOutKind.PART, rec.source, rec.lines.capture.start_s, rec.lines.capture.end_s)
         for rec in recordings
         if rec.lines.capture.start_ps > 0
-        or any(said.startswith("Only the part from") for said in rec.lines.capture.assumptions)
+        or any(
+            isinstance(said, Assumption) and said.what == PART
+            for said in rec.lines.capture.assumptions
+        )
     ]
 
 

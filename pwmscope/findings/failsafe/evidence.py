@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -43,10 +42,16 @@ from pwmscope.findings.failsafe.own_widths import (
     resting_levels,
 )
 from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses
-from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.response import (
+    STATES,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+)
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.sticks import find_own_sticks
+from pwmscope.findings.failsafe.sticks import find_own_sticks, with_wandering
 from pwmscope.model import Span
 
 CLOSE_S: Final = 0.25
@@ -57,10 +62,6 @@ ALIKE_FRAMES: Final = 2.0
 MIN_STAYS: Final = 3
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
-IN_STEP: Final = 0.95
-"""Correlation of the widths of two lines that move as one."""
-MIN_IN_STEP: Final = 30
-MIN_MOVES_US: Final = 20.0
 SAME_FRAME: Final = 0.5
 """The chance that a hand acts in one frame with the receiver, times its scatter over a frame."""
 SAME_FRAME_REACH: Final = 0.6
@@ -149,6 +150,10 @@ class Evidence:
         How far apart the longest and the shortest time from change to return lie, in all losses.
     own_until_s : float
         Until when it stood at a width that no stick commands; minus infinity where it did not.
+    is_still : bool
+        Whether no line moved as a stick does.
+    undriven : int
+        Losses in which this line and another were stuck or undriven to the end, here included.
     """
 
     entry: Change | None
@@ -183,6 +188,8 @@ class Evidence:
     spread_s: float
     stays_s: float
     own_until_s: float
+    is_still: bool
+    undriven: int
 
 
 def gather(
@@ -197,15 +204,13 @@ def gather(
     departures = [[own.departures[:MOST] for own in line.responses] for line in lines]
     during = ChangeColumns.of(lines, count, changes)
     after = ChangeColumns.of(lines, count, departures)
-    apart = find_own_sticks(
-        {name: line.output for name, line in watched.items()},
-        _lost_spans(losses, after, capture),
-    )
+    lost = _lost_spans(losses, after, capture)
+    apart = find_own_sticks({name: line.output for name, line in watched.items()}, lost)
     partner = find_partners(during, during, lines, apart)
     first = _first_only(after)
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
     bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture, limit_s)
-    lines = _with_wandering(lines, losses, apart)
+    lines = with_wandering(lines, losses, apart, lost)
     bench = replace(bench, lines=lines)
     ramps = bench.ramps()
     responses = {
@@ -220,55 +225,6 @@ def gather(
     told = zip(names, lines, strict=True)
     bench = replace(bench, lines=[replace(own, responses=responses[name]) for name, own in told])
     return responses, bench.evidence(ramps)
-
-
-def _with_wandering(
-    lines: list[Watched], losses: Sequence[Loss], apart: BoolArray
-) -> list[Watched]:
-    """Tell lines of two sticks that move as one while the signal is lost: no hands do that."""
-    by_loss: dict[int, list[int]] = {}
-    for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
-            if own.behaviour is LossClass.KEEPS_FOLLOWING:
-                by_loss.setdefault(k, []).append(i)
-    as_one: set[tuple[int, int]] = set()
-    for k, moving in by_loss.items():
-        for i, j in itertools.combinations(moving, 2):
-            if apart[i, j] and _move_as_one(lines[i], lines[j], losses[k]):
-                as_one |= {(i, k), (j, k)}
-    if not as_one:
-        return lines
-    return [
-        replace(
-            line,
-            responses=tuple(
-                [
-                    replace(own, behaviour=LossClass.WANDERS, moved_until_s=None, why_not="")
-                    if (i, k) in as_one
-                    else own
-                    for k, own in zip(line.places, line.responses, strict=True)
-                ]
-            ),
-        )
-        for i, line in enumerate(lines)
-    ]
-
-
-def _move_as_one(first: Watched, second: Watched, loss: Loss) -> bool:
-    """Say whether the widths of two lines keep in step for most of a loss."""
-    tables = first.output.table, second.output.table
-    begin_s = loss.latest_s + CLOSE_S
-    rows = [
-        np.flatnonzero(t.measured & (t.rise_s > begin_s) & (t.rise_s < loss.back_s)) for t in tables
-    ]
-    if min(own.size for own in rows) < MIN_IN_STEP:
-        return False
-    after = np.searchsorted(tables[1].rise_s[rows[1]], tables[0].rise_s[rows[0]], side="right")
-    pair = np.maximum(after - 1, 0)
-    widths = tables[0].width_us[rows[0]], tables[1].width_us[rows[1]][pair]
-    if min(float(np.std(own)) for own in widths) < MIN_MOVES_US:
-        return False
-    return bool(abs(np.corrcoef(*widths)[0, 1]) >= IN_STEP)
 
 
 def _first_only(columns: ChangeColumns) -> ChangeColumns:
@@ -354,6 +310,7 @@ class _Shared:
     paused: BoolArray
     pause_odds: float
     window_s: FloatArray
+    undriven: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,6 +388,7 @@ class _Bench:
             self._placed(entered, resting),
             *find_pauses(self.lines, self.losses),
             self._window_ends_s(),
+            self._undriven(),
         )
         return {
             name: tuple(self._line(i, ramps[i], entered, returned, shared))
@@ -545,6 +503,8 @@ class _Bench:
                     figures.spread_s,
                     figures.stays_s,
                     _own_until_s(response, line.expected) if is_own or is_placed else -math.inf,
+                    bool(np.isneginf(shared.moved_s[:, k]).all()),
+                    int(shared.undriven[i].sum()) if shared.undriven[i, k] else 0,
                 )
             )
         return own
@@ -666,6 +626,14 @@ class _Bench:
                 if own.moved_until_s is not None:
                     moved_s[i, k] = own.moved_until_s
         return moved_s
+
+    def _undriven(self) -> BoolArray:
+        """Say where at least two lines were stuck or undriven at the end of a loss."""
+        found = np.zeros((len(self.lines), len(self.losses)), dtype=bool)
+        for i, line in enumerate(self.lines):
+            found[i, list(line.places)] = [own.behaviour in STATES for own in line.responses]
+        several: BoolArray = found & (found.sum(axis=0) > 1)
+        return several
 
     def _window_ends_s(self) -> FloatArray:
         """Until when each loss's outputs are looked at: to the next loss, or the end."""

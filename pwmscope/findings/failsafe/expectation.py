@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.bench import STICKS, UNUSED, BenchSheet, Role, StopBand
+from pwmscope.bench import STICKS, UNUSED, BenchChannel, BenchSheet, Role, StopBand
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,12 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         sheet.no_pulses_stop(line),
         has_sheet=True,
         no_pulses_after_s=sheet.no_pulses_after_s(line),
-        is_band_assumed=channel is not None
-        and channel.stop_us is None
-        and (channel.deadband_us is None or channel.neutral_us is None),
+        is_band_assumed=channel is not None and _is_band_assumed(channel),
     )
+
+
+def _is_band_assumed(channel: BenchChannel) -> bool:
+    """Say whether some end of the stop range is common practice rather than the sheet's."""
+    if channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]:
+        return False
+    return channel.deadband_us is None or (channel.stop_us is None and channel.neutral_us is None)

@@ -45,6 +45,10 @@ class LossClass(StrEnum):
     KEEPS_FOLLOWING = "keeps following"
 
 
+STATES: Final = (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE)
+"""What a device does with these, no bench sheet says."""
+
+
 class ChangeKind(StrEnum):
     """How an output went from one stretch to the next."""
 

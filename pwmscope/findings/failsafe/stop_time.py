@@ -82,12 +82,14 @@ def find_stop_times(
     no_pulses_stop: bool | None,
     no_pulses_after_s: float | None,
     end_s: float,
+    is_band_assumed: bool = False,
 ) -> StopTimes:
     """Find when a line's pulses were inside the stop range for good, at each loss.
 
     A device acts on a pulse when it is over. Where none follows for longer than the
     quiet limit and no pulses mean stop, it runs on for its own time. A pause that long
-    counts as outside the range where no pulses do not mean stop.
+    counts as outside the range where no pulses do not mean stop. In a range that is only
+    assumed no pulse is known to stop the device.
     """
     earliest_s, until_s = windows.earliest_s, windows.until_s
     never = np.full(earliest_s.size, np.inf)
@@ -103,7 +105,7 @@ def find_stop_times(
     at_end[-1] = rise_s.size > 1 and bool(table.has(Flag.CUT)[-1])
     is_quiet = np.append(rise_s[1:], end_s) - rise_s > quiet_limit_s(usual_us)
     stops = bool(no_pulses_stop)
-    bad_pulse = ~(is_servo & inside) & ~at_end
+    bad_pulse = ~(is_servo & inside & (not is_band_assumed)) & ~at_end
     bad = bad_pulse | (is_quiet & (not stops))
     place = np.arange(rise_s.size)
     final = np.searchsorted(rise_s, until_s) - 1

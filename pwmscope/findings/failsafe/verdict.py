@@ -16,7 +16,7 @@ from pwmscope.findings.failsafe.alternatives import (
     supply_failed,
     unplugged,
 )
-from pwmscope.findings.failsafe.response import ChangeKind, LossClass
+from pwmscope.findings.failsafe.response import STATES, ChangeKind, LossClass
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import Verdict
 
@@ -28,8 +28,6 @@ TOGETHER_AGAIN: Final = 3
 """Pulses that end with another line's in so many losses are ended by the loss."""
 LATE_FRAMES: Final = 3.0
 """A device is commanded to stand still so soon after the change that does it."""
-STATES: Final = (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE)
-"""What a device does with these, no bench sheet says."""
 
 
 def judge_loss(case: Case) -> Answer:
@@ -40,7 +38,13 @@ def judge_loss(case: Case) -> Answer:
     expected = case.setting.expected
     if expected.is_informative:
         return None, "The bench sheet expects nothing of this line when the signal is lost."
-    doubt = case.loss.sentence if case.loss.is_restart else case.loss.doubt
+    doubt = "" if case.evidence.is_still else case.loss.doubt
+    doubt = case.loss.sentence if case.loss.is_restart else doubt
+    if case.setting.is_time_doubted:
+        doubt = (
+            "The pulses are those of servo lines at another sample rate only, so no time is known. "
+            "Give the right rate (rate)."
+        )
     if doubt:
         return Verdict.NOT_SHOWN, doubt
     if expected.band is None:
@@ -94,7 +98,8 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
         return "The output wandered." if _wandered(case) else ""
     if _polarity_is_open(case) or case.error_s is None:
         return ""
-    if case.behaviour in STATES and not case.is_short and _ends_by_itself(case):
+    again = case.evidence.undriven >= TOGETHER_AGAIN or _ends_by_itself(case)
+    if case.behaviour in STATES and not case.is_short and again:
         return f"{_format_state(case)}, which commands no stop."
     if case.setting.reads_either_way:
         return ""

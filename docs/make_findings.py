@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pwmscope.findings import definitions
+from pwmscope.findings import ANALYSERS, definitions
 
 PAGE = Path(__file__).with_name("findings.md")
 HEAD = """# Findings
@@ -20,6 +20,26 @@ in [methods.md](methods.md).
 """
 
 
+QUESTIONS = """## Questions
+
+What each question needs, and what makes its answer sharper. `examine` answers at once what is asked
+at once; the rest is answered when it is looked at, or by a function of its own.
+
+| question | asked of | when | needs | sharper with | findings |
+|---|---|---|---|---|---|
+"""
+
+
+def questions() -> str:
+    """Return the table of analysers as Markdown."""
+    rows = [
+        f"| {row.question} | {row.of} | {row.when} | {', '.join(row.needs)} | "
+        f"{', '.join(row.uses)} | {', '.join(each.name for each in row.definitions)} |\n"
+        for row in ANALYSERS
+    ]
+    return QUESTIONS + "".join(rows)
+
+
 def text() -> str:
     """Return the page as Markdown."""
     parts = [
@@ -27,7 +47,7 @@ def text() -> str:
         f"- Formula: {definition.formula}\n- Source: {definition.source}\n"
         for definition in definitions().values()
     ]
-    return "\n".join([HEAD, *parts])
+    return "\n".join([HEAD, questions(), *parts])
 
 
 if __name__ == "__main__":

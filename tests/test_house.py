@@ -23,7 +23,6 @@ NOT_YET_BY_FACE = [
     ("cli", "capture"),
     ("cli", "findings"),
     ("cli", "report"),
-    ("report", "advice"),
     ("report", "findings"),
 ]
 

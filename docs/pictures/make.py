@@ -11,8 +11,7 @@ from pwmscope.bench.wiring import check_wiring
 from pwmscope.cli.main import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot import draw_wiring
-from pwmscope.report.loss_picture import write_failsafe_picture
-from pwmscope.report.pictures import draw_channel
+from pwmscope.report.pictures import draw_channel, write_failsafe_picture
 
 HERE = Path(__file__).parent
 CAPTURES = HERE.parents[1] / "captures"

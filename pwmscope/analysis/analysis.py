@@ -548,10 +548,7 @@ class Analysis:
         from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
 
         require_type("folder", folder, (str, Path), "the path of a folder")
-        check = None if self.sheet is None else self.failsafe
-        return write_documents(
-            self.recordings, self.findings, check, self.settings, Path(folder), replace=replace
-        )
+        return write_documents(self, self.settings, Path(folder), replace=replace)
 
 
 def _html_card(card: Card) -> str:

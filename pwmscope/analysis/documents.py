@@ -7,18 +7,16 @@ from typing import Any, Final
 
 from pwmscope.advice.settings import Action as SettingAction
 from pwmscope.advice.settings import SettingsAdvice
-from pwmscope.analysis.sources import Recording
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Findings
-from pwmscope.findings.failsafe import Failsafe
 from pwmscope.report import (
     Action,
     Answer,
+    Answered,
     Card,
     Evidence,
     Written,
     failsafe_data,
-    file_hash,
     finding_data,
     folder_names,
     hazard_data,
@@ -101,32 +99,26 @@ def _settings(advice: SettingsAdvice | None) -> list[dict[str, Any]]:
 
 
 def write_documents(
-    recordings: tuple[Recording, ...],
-    findings: tuple[Findings, ...],
-    check: Failsafe | None,
-    settings: SettingsAdvice | None,
-    folder: Path,
-    *,
-    replace: bool,
+    analysis: Answered, settings: SettingsAdvice | None, folder: Path, *, replace: bool
 ) -> tuple[Written, ...]:
     """Write the report of each recording, as `Analysis.report`."""
     folders = [folder]
-    if len(recordings) > 1:
-        folders = [folder / name for name in folder_names(r.capture.source for r in recordings)]
+    if len(analysis.recordings) > 1:
+        names = folder_names(recording.capture.source for recording in analysis.recordings)
+        folders = [folder / name for name in names]
     for own in folders:
         refuse_report(own, replace=replace)
     advice = setting_sentences(settings)
     return tuple(
         write_report(
-            found,
+            analysis,
             own,
-            check=check,
-            sha256="" if recording.file is None else file_hash(recording.file),
+            number=number,
             advice=advice,
-            timeline=timeline_fragment(found),
+            timeline=timeline_fragment(analysis.findings[number]),
             replace=replace,
         )
-        for recording, found, own in zip(recordings, findings, folders, strict=True)
+        for number, own in enumerate(folders)
     )
 
 

@@ -1,6 +1,6 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
-from pwmscope.capture.clip import clip, parse_instant_s, parse_stated_s
+from pwmscope.capture.clip import PART, clip, parse_instant_s, parse_stated_s
 from pwmscope.capture.formats import FORMATS, Format, Kind, find_kind, load
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import Observer, observed_by
@@ -17,6 +17,7 @@ from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 __all__ = [
     "EXPONENT_OF_UNIT",
     "FORMATS",
+    "PART",
     "PS_PER_S",
     "PS_PER_US",
     "Capture",

@@ -147,7 +147,7 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
         raise HintError(f"{output}: a check sheet's name ends in .html; choose one.")
     of_day, rows = day_rows(register, None if day is None else day.date())
     write_text(output, day_sheet_text(register, of_day, rows), replace=replace)
-    noun = "entry" if len(rows) == 1 else "entries"
+    noun = "robot" if len(rows) == 1 else "robots"
     click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
 
 

@@ -6,7 +6,6 @@ import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from dataclasses import replace as replaced
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
@@ -137,8 +136,7 @@ class Job:
         refuse_report(self.folder, replace=self.replace)
         analysis = self.examination.analyse(self.recording)
         (written,) = analysis.report(self.folder, replace=self.replace)
-        entry = entry_of(self.name, analysis.findings[0], written)
-        return replaced(entry, answer=analysis.headline, verdicts=(analysis.verdict,))
+        return entry_of(self.name, analysis, written)
 
 
 class Work(Protocol[_Result_co]):

@@ -29,7 +29,7 @@ When: TypeAlias = Literal["at once", "looked at", "called"]
 
 
 @dataclass(frozen=True)
-class Together:
+class AllLines:
     """The servo lines of a recording together, as an analyser of them all takes them."""
 
     glitches: dict[str, Glitches]  # Those of each servo line
@@ -70,7 +70,7 @@ class Analyser:
         ``"at once"``: by `examine`, and its limits make the verdict. ``"looked at"``: when its
         answer is first looked at. ``"called"``: by its own function only.
     analyse : callable or None
-        From a `Channel`, or for a recording from `Together`, to the answer; None where it is
+        From a `Channel`, or for a recording from `AllLines`, to the answer; None where it is
         called, or comes with the records.
     uses : tuple of str
         What makes the answer sharper where it is there.

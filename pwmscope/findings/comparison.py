@@ -53,12 +53,12 @@ def compare(recordings: Sequence[Findings]) -> Comparison:
     names = dict.fromkeys(name for channels in servo for name in channels)
     shared = [name for name in names if sum(name in channels for channels in servo) > 1]
     if not shared:
-        told = "; ".join(
+        have = "; ".join(
             f"{findings.capture.source} has {', '.join(channels) or 'none'}"
             for findings, channels in zip(recordings, servo, strict=True)
         )
         raise HintError(
-            f"The recordings have no servo line of one name in common ({told}); record with the "
+            f"The recordings have no servo line of one name in common ({have}); record with the "
             "same line names."
         )
     return Comparison(

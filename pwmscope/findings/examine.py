@@ -11,7 +11,7 @@ import numpy as np
 from pwmscope.bench import BenchSheet, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
-from pwmscope.findings.analysers import ANALYSERS, Together
+from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings
@@ -108,9 +108,9 @@ def examine(
             if row.of == "line" and row.when == "at once":
                 channels[name].answer(row.question)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
-    together = Together(glitches, heard.records, order)
+    all_lines = AllLines(glitches, heard.records, order)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, together, assumptions, listened)
+    return Findings(capture, limits, channels, all_lines, assumptions, listened)
 
 
 def _check_types(
@@ -144,8 +144,8 @@ def _check_moments(off_at_s: object) -> None:
             raise ArgumentError("off_at_s", f"a sequence with {format_given(stated)} in it", pairs)
         for seconds in stated:
             if not isinstance(seconds, Real) or not math.isfinite(seconds):
-                said = f"a sequence with {format_given(seconds)} in a pair"
-                raise ArgumentError("off_at_s", said, pairs)
+                sentence = f"a sequence with {format_given(seconds)} in a pair"
+                raise ArgumentError("off_at_s", sentence, pairs)
 
 
 _FIXED = (

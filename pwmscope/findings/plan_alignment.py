@@ -111,14 +111,14 @@ def _extra(change: FloatArray, matching: Matching) -> float:
 def _place_cost(plan: CapturePlan, held: HeldPositions, rest: int | None) -> FloatArray:
     """Price of each step at each position, by whether both are at rest; shape (K, J)."""
     cost = np.zeros((len(plan.steps), len(held)))
-    silent = np.isnan(held.level).any(axis=1)
+    absent = np.isnan(held.level).any(axis=1)
     at_rest = np.zeros(len(held), dtype=bool)
     if rest is not None:
         at_rest = held.apart[rest] <= SAME_AGAIN
     for k, step in enumerate(plan.steps):
         if not step.transmitter_on:
             continue
-        wrong = silent.copy()
+        wrong = absent.copy()
         if rest is not None:
             wrong |= at_rest if step.sticks else ~at_rest
         cost[k] = WRONG_PLACE * wrong
@@ -128,7 +128,7 @@ def _place_cost(plan: CapturePlan, held: HeldPositions, rest: int | None) -> Flo
 def _repeat_cost(plan: CapturePlan, held: HeldPositions, matching: Matching) -> FloatArray:
     """Price of each step at each position by where the same sticks stood elsewhere."""
     cost = np.zeros((len(plan.steps), len(held)))
-    silent = np.isnan(held.level.sum(axis=1))
+    absent = np.isnan(held.level.sum(axis=1))
     groups: dict[tuple[tuple[str, float], ...], list[int]] = {}
     begun = dict(matching.begun)
     for k, step in enumerate(plan.steps):
@@ -136,7 +136,7 @@ def _repeat_cost(plan: CapturePlan, held: HeldPositions, matching: Matching) -> 
         if step.transmitter_on and any(abs(to) >= 1.0 for to in step.sticks.values()):
             groups.setdefault(tuple(sorted(step.sticks.items())), []).append(k)
     for members in groups.values():
-        seen = [begun[k] for k in members if k in begun and not silent[begun[k]]]
+        seen = [begun[k] for k in members if k in begun and not absent[begun[k]]]
         if len(members) > 1 and seen:
             usual = np.median(held.level[seen], axis=0, keepdims=True)
             apart = distances(usual, held.level)[0]
@@ -380,20 +380,20 @@ def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alig
         if clock_s >= 0
         else f"its clock began {-clock_s:.2f} s before the recording"
     )
-    said = (
+    sentence = (
         f"The recording follows the plan: {len(spans)} of {len(plan.steps)} steps were found; "
         f"{began}, and the hands were at most {format_s(abs(lateness_s))} {way} ({name})."
     )
     if by_clock:
-        said += f" Placed by the clock alone, since nothing moved there: {_format(by_clock)}."
+        sentence += f" Placed by the clock alone, since nothing moved there: {_format(by_clock)}."
     if unseen:
-        said += (
+        sentence += (
             f" Not seen: {_format(unseen)}; no recorded line follows these sticks, or "
             "the hands left "
             "the step out."
         )
     evidence = tuple(Evidence(span.start_s, span.end_s, 0) for span in spans[:MAX_SPANS])
-    finding = measured(_NAME, lateness_s, "s", said, evidence=evidence)
+    finding = measured(_NAME, lateness_s, "s", sentence, evidence=evidence)
     return Alignment(plan, spans, unseen, by_clock, clock_s, lateness_s, finding)
 
 

@@ -9,7 +9,7 @@ from pwmscope.bench import Limits
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings import timing as on_timing
-from pwmscope.findings.analysers import ANALYSERS, Together, When
+from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, Listened
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.receivers import Order
@@ -20,7 +20,7 @@ from pwmscope.model import Finding, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 A = TypeVar("A")
-_MAX_TOLD: Final = 6
+_MAX_LISTED: Final = 6
 """Lines that the short form of findings names."""
 
 
@@ -189,7 +189,7 @@ class Findings:
         The limits, for a convention that spans 1000 us.
     channels : dict of str to ChannelFindings
         By line, in the capture's order; a marker line is left out.
-    together : Together
+    all_lines : AllLines
         What the lines show together.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
@@ -200,7 +200,7 @@ class Findings:
     capture: Capture
     limits: Limits
     channels: dict[str, ChannelFindings]
-    together: Together
+    all_lines: AllLines
     assumptions: tuple[str, ...]
     listened: Listened
 
@@ -212,7 +212,7 @@ class Findings:
         return self.channels[line]
 
     def __repr__(self) -> str:
-        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_TOLD]]
+        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_LISTED]]
         more = len(self.channels) - len(lines)
         if more:
             lines.append(f"  and {more} more")
@@ -259,17 +259,17 @@ class Findings:
     @property
     def order(self) -> Order:
         """Which lines belong to one receiver, their order and skew."""
-        return self.together.order
+        return self.all_lines.order
 
     @property
     def coincidence(self) -> Coincidence:
         """Which lines' glitches come at the same moments."""
-        return self.together.coincidence
+        return self.all_lines.coincidence
 
     @property
     def recording_findings(self) -> tuple[Finding, ...]:
         """Findings about the lines together."""
-        return tuple(f for answer in self.together.answers.values() for f in answer.findings)
+        return tuple(f for answer in self.all_lines.answers.values() for f in answer.findings)
 
     @property
     def conventions(self) -> tuple[Convention, ...]:

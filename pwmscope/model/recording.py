@@ -72,7 +72,8 @@ class Plateaus:
     lasts_ps : ndarray of int64, shape (n,)
         Until it was there for the last time.
     level_v, lowest_v : ndarray of float64, shape (n,)
-        Median of the samples of the high state; its lowest sample between those two instants.
+        Median of the samples of the high state; its lowest sample between the first and the last
+        that come within 2 % of that.
     rise_ps : ndarray of float64, shape (n,)
         From one tenth of the way up to nine tenths; NaN where the beginning was not seen.
     interval_ps : float

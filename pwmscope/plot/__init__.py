@@ -17,7 +17,16 @@ if TYPE_CHECKING:
     from pwmscope.plot.paths import draw_drive_path, drive_path
     from pwmscope.plot.spectrum import draw_jitter_spectra
     from pwmscope.plot.sticks import Mode, draw_sticks
-    from pwmscope.plot.strips import PAPER, SCREEN, Strip, loss_strip, travel_ruler
+    from pwmscope.plot.strips import (
+        PAPER,
+        SCREEN,
+        Ink,
+        Strip,
+        loss_strip,
+        on_paper,
+        travel_ruler,
+        width_strip,
+    )
     from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
     from pwmscope.plot.widths import draw_width_over_time, format_loss, width_over_time
     from pwmscope.plot.wiring_axes import wiring
@@ -25,12 +34,15 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "MAX_LOSSES": "loss_panels",
+    "Ink": "strips",
     "Mode": "sticks",
     "PAPER": "strips",
     "SCREEN": "strips",
     "Strip": "strips",
     "loss_strip": "strips",
+    "on_paper": "strips",
     "travel_ruler": "strips",
+    "width_strip": "strips",
     "Picture": "style",
     "draw_drive_path": "paths",
     "draw_first_frames": "frame_timing",
@@ -59,6 +71,7 @@ __all__ = [
     "MAX_LOSSES",
     "PAPER",
     "SCREEN",
+    "Ink",
     "Mode",
     "Picture",
     "Strip",
@@ -79,10 +92,12 @@ __all__ = [
     "house_style",
     "loss_strip",
     "losses",
+    "on_paper",
     "picture_form",
     "to_svg",
     "travel_ruler",
     "width_over_time",
+    "width_strip",
     "wiring",
     "write_figure",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent, quiet_limit_s
-from pwmscope.model import Verdict, badness, format_line
+from pwmscope.model import Span, Verdict, badness, format_line
 
 _USUAL_US: Final = (900.0, 2100.0)
 _FARTHEST_US: Final = (300.0, 2700.0)
@@ -272,7 +272,10 @@ _RULER_HIGH: Final = 32.0
 
 
 def travel_ruler(channel: ChannelFindings, *, ink: Ink = SCREEN, wide: float = 300.0) -> str:
-    """Draw how far a line's width travels, with its neutral; empty where that is not known."""
+    """Draw how far a line's width travels, with its neutral; empty where that is not known.
+
+    It says nothing that the words beside it do not, so it has no alternative text.
+    """
     travel = channel.travel
     if travel is None:
         return ""
@@ -289,19 +292,124 @@ def travel_ruler(channel: ChannelFindings, *, ink: Ink = SCREEN, wide: float = 3
         _path(marks, ink.soft, 1.0),
         *(_words(x(width), 29.0, str(width), ink, anchor="middle") for width in _TICKS_US),
     ]
-    told = []
     if travel.low is not None and travel.high is not None:
         ends = (travel.low.width_us, travel.high.width_us)
         parts.append(_path(f"M{x(ends[0]):g} 12.5H{x(ends[1]):g}", ink.ink, 5.0))
-        told.append(f"from {ends[0]:.0f} to {ends[1]:.0f} us")
     if travel.neutral is not None:
         parts.append(
             f'<circle cx="{x(travel.neutral.width_us):g}" cy="12.5" r="5" fill="{ink.paper}" '
             f'stroke="{ink.ink}" stroke-width="2"/>'
         )
-        told.append(f"neutral {travel.neutral.width_us:.1f} us")
-    alt = f"Travel of {format_line(channel.line)}: {', '.join(told) or 'one end only'}."
-    return _drawing(wide, _RULER_HIGH, alt, parts)
+    return _drawing(wide, _RULER_HIGH, "", parts)
+
+
+_COLUMNS: Final = 320
+
+
+def width_strip(
+    channel: ChannelFindings,
+    recorded: Span,
+    *,
+    ink: Ink = SCREEN,
+    size: tuple[float, float] = (360.0, 132.0),
+) -> Strip | None:
+    """Draw a line's pulse width over the whole recording: each column's least to its greatest.
+
+    No pulse vanishes, however short the column's stretch. Shaded upright: signal lost. Dashed:
+    neutral and the ends, where they are known.
+
+    Parameters
+    ----------
+    channel : ChannelFindings
+        What was found about the line.
+    recorded : Span
+        The recording.
+    ink : Ink, optional
+        `SCREEN` or `PAPER`.
+    size : tuple of float, optional
+        Width and height in px.
+
+    Returns
+    -------
+    Strip or None
+        None for a line without servo pulses.
+    """
+    table = channel.table
+    rows = np.flatnonzero(table.measured)
+    if channel.not_servo is not None or not rows.size:
+        return None
+    wide, high = size
+    width_us = table.width_us[rows]
+    low_us = max(min(_USUAL_US[0], float(width_us.min()) - 20.0), _FARTHEST_US[0])
+    high_us = min(max(_USUAL_US[1], float(width_us.max()) + 20.0), _FARTHEST_US[1])
+    scale = _Scale(recorded.start_s, recorded.end_s, low_us, high_us, wide, high + _NO_PULSES)
+    parts = []
+    if channel.loss_spans:
+        starts, ends = (
+            scale.x([getattr(span, end) for span in channel.loss_spans]).tolist()
+            for end in ("start_s", "end_s")
+        )
+        boxes = "".join(
+            f"M{start:g} {_TOP:g}H{max(end, start + 1.0):g}V{scale.bottom:g}H{start:g}z"
+            for start, end in zip(starts, ends, strict=True)
+        )
+        parts.append(f'<path d="{boxes}" fill="{ink.band}"/>')
+    parts += _ticks(scale, ink)
+    levels = []
+    if channel.travel is not None:
+        known = (channel.travel.low, channel.travel.neutral, channel.travel.high)
+        levels = [level.width_us for level in known if level is not None]
+    across = "".join(f"M{_LEFT:g} {float(scale.y(us)):g}H{wide - _RIGHT:g}" for us in levels)
+    parts.append(_path(across, ink.soft, 0.8, dash="2 3") if across else "")
+    parts.append(_path(_columns(scale, table.rise_s[rows], width_us), ink.ink, 1.3))
+    parts += _seconds(scale, recorded, ink)
+    beyond = int(np.count_nonzero((width_us < low_us) | (width_us > high_us)))
+    left_out = f" {beyond} widths lie beyond the picture and are drawn at its edge." * bool(beyond)
+    alt = (
+        f"Pulse width of {format_line(channel.line)} over {recorded.end_s - recorded.start_s:.1f} "
+        f"s: {width_us.min():.0f} to {width_us.max():.0f} us in {rows.size} pulses, "
+        f"{len(channel.loss_spans)} loss{'' if len(channel.loss_spans) == 1 else 'es'}.{left_out}"
+    )
+    return Strip(_drawing(wide, high, alt, parts), alt, len(channel.loss_spans), beyond)
+
+
+def _columns(
+    scale: _Scale, time_s: npt.NDArray[np.float64], width_us: npt.NDArray[np.float64]
+) -> str:
+    """Draw an upright stroke in each column that holds pulses."""
+    whole_s = scale.to_s - scale.from_s
+    column = np.clip(((time_s - scale.from_s) / whole_s * _COLUMNS).astype(np.int64), 0, None)
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    top = scale.y(np.maximum.reduceat(width_us, starts)) - 0.5
+    bottom = scale.y(np.minimum.reduceat(width_us, starts)) + 0.5
+    at = scale.x(scale.from_s + (column[starts] + 0.5) / _COLUMNS * whole_s)
+    strokes = zip(at.tolist(), bottom.tolist(), top.tolist(), strict=True)
+    return "".join(f"M{x:g} {below:g}V{above:g}" for x, below, above in strokes)
+
+
+def _seconds(scale: _Scale, recorded: Span, ink: Ink) -> list[str]:
+    """Write a few moments at the foot, in seconds since the recording's start."""
+    whole_s = recorded.end_s - recorded.start_s
+    size = 10.0 ** np.floor(np.log10(whole_s / 3.0)) if whole_s > 0 else 1.0
+    step_s = next(size * times for times in (1, 2, 5, 10) if whole_s / (size * times) <= 5)
+    first = np.ceil(recorded.start_s / step_s)
+    moments_s = np.arange(first, recorded.end_s / step_s + 1e-9) * step_s
+    at = scale.x(moments_s).tolist()
+    foot = scale.bottom + 14.0
+    marks = "".join(f"M{x:g} {scale.bottom:g}v3" for x in at)
+    told = [
+        _words(x, foot, f"{moment:g}" + (" s" if moment == moments_s[-1] else ""), ink,
+               anchor="end" if x > scale.wide - 24.0 else "middle")
+        for x, moment in zip(at, moments_s.tolist(), strict=True)
+    ]  # fmt: skip
+    return [_path(marks, ink.soft, 0.8) if marks else "", *told]
+
+
+def on_paper(svg: str) -> str:
+    """Give a drawing for the screen the colours of paper."""
+    for field in fields(Ink):
+        svg = svg.replace(f'"{getattr(SCREEN, field.name)}"', f'"{getattr(PAPER, field.name)}"')
+    return svg
 
 
 def _path(data: str, colour: str, width: float, *, dash: str = "", opacity: float = 1.0) -> str:
@@ -319,8 +427,9 @@ def _words(x: float, y: float, text: str, ink: Ink, *, anchor: str) -> str:
 
 
 def _drawing(wide: float, high: float, alt: str, parts: Iterable[str]) -> str:
+    seen = f'role="img" aria-label={quoteattr(alt)}' if alt else 'aria-hidden="true"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" role="img" '
-        f'aria-label={quoteattr(alt)} font-family="system-ui, DejaVu Sans, sans-serif" '
-        f'font-size="11">{"".join(parts)}</svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" {seen}>'
+        '<g font-family="system-ui, DejaVu Sans, sans-serif" font-size="11">'
+        f"{''.join(parts)}</g></svg>"
     )

@@ -20,11 +20,12 @@ from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
-    from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
+    from pwmscope.report.one_page import Answered, OnePage, make_one_page, write_one_page
     from pwmscope.report.register import file_hash
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
+    "Answered": "one_page",
     "OnePage": "one_page",
     "Written": "folder",
     "file_hash": "register",
@@ -40,6 +41,7 @@ _DRAWING = {
 __all__ = [
     "Action",
     "Answer",
+    "Answered",
     "Card",
     "Evidence",
     "LineChecks",

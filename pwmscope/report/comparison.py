@@ -16,7 +16,7 @@ from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model import Finding, format_line, format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
 from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
-from pwmscope.report.templates import fill
+from pwmscope.report.templates import fill_page, template_text
 
 COMPARISON_SCHEMA: Final = 1
 DIFFERS: Final = "≠"
@@ -112,13 +112,14 @@ def comparison_page(comparison: Comparison) -> str:
         )
         for line in comparison.lines
     ]
-    text = fill(
+    text = fill_page(
         "comparison.html.j2",
         {},
+        look=[template_text("look.css"), template_text("comparison.css")],
         sources=[format_plainly(source) for source in comparison.sources],
         sentences=list(_comparison_sentences(comparison)),
         how=HOW,
-        mark=DIFFERS,
+        differs_mark=DIFFERS,
         lines=lines,
         rulebook=RULEBOOK.replace("one recording", f"{len(comparison.sources)} recordings"),
         version=__version__,

@@ -1,26 +1,35 @@
-"""A whole document, in order: answer, advice, channels, method."""
+"""A whole document, in order: answer, what to do, pictures, reasons, figures, method."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.capture import Capture
+from pwmscope.capture import Capture, format_interval, format_rate
 from pwmscope.findings import ChannelFindings, Finding, Findings
-from pwmscope.findings.failsafe import Failsafe, LossEvent
-from pwmscope.report.bench_pictures import bench_pictures
-from pwmscope.report.compaction import compacted
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossEvent
+from pwmscope.model import Span
+from pwmscope.plot import (
+    SCREEN,
+    travel_ruler,
+    width_strip,
+)
+from pwmscope.report.answer import Card
 from pwmscope.report.document import (
     Block,
+    Device,
     Document,
+    Drawn,
     Figure,
+    Front,
     Item,
     Items,
     Paragraph,
-    Place,
     Run,
     Section,
+    Strips,
     Table,
     Terms,
     Wording,
@@ -31,49 +40,66 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe_text import assumptions
 from pwmscope.report.front import advice_section, front_sections
-from pwmscope.report.loss_picture import draw_failsafe
-from pwmscope.report.pictures import draw_channel
-from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number, format_value
+from pwmscope.report.one_page import Answered, Room, make_device
+from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
+from pwmscope.report.register import file_hash
+from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number
 
 MAX_EVENTS: Final = 40
-"""Losses of one line that are told one by one; the JSON tells all."""
+"""Losses of one line that are told one by one; the table of every loss has all."""
+MAX_STRIPS: Final = 6
+"""Lines whose width over time is drawn before the folds; the others' is in their own."""
+GROUP: Final = 6
+"""Lines that stand side by side in one table."""
+_CARD: Final = Room(0, (300.0, 96.0), 80, 300, 400)
 MAX_SPANS: Final = 3
 """Time spans that are named for one finding; the JSON names all."""
-_HEADS: Final = (
-    "channel", "verdict", "low end (us)", "neutral (us)", "high end (us)", "width jitter (us RMS)",
-    "frames a second", "frames missing", "glitches", "signal loss",
-)  # fmt: skip
 
 
-def _summary_section(findings: Findings, wording: Wording) -> Section:
-    """Put all channels into one table."""
-    rows = tuple(_summary_row(channel, wording) for channel in findings.channels.values())
-    table = Table(
-        "Widths in us, each from dwells; a dash where the recording does not show it.",
-        _HEADS,
-        rows,
-        (1.5, 1.5, 1, 1, 1, 1, 1, 1, 1, 1.6),
-        figures=True,
+def _figure_section(findings: Findings, wording: Wording) -> Section:
+    """Put every figure of every channel into tables, a row for each figure."""
+    servo = [c for c in findings.channels.values() if c.not_servo is None]
+    blocks: list[Block] = []
+    for first in range(0, len(servo), GROUP):
+        group = servo[first : first + GROUP]
+        names = dict.fromkeys(f.name for channel in group for f in channel.findings)
+        rows = [(wording.say("all checks"), *((verdict_run(c.verdict),) for c in group))]
+        rows += [
+            (
+                wording.say(name),
+                *(_figure_of(channel, name, wording) for channel in group),
+                wording.say(_limit_of(group, name)),
+            )
+            for name in names
+        ]
+        heads = ("what", *(line_run(channel.line).text for channel in group), "limit")
+        caption = "Every figure of each line; ± is the expanded uncertainty, k = 2 (about 95 %)."
+        shares = (1.2, *(1.0,) * len(group), 1.0)
+        blocks.append(Table(caption, heads, tuple(rows), shares, figures=True))
+    refused = tuple(
+        Item((line_run(channel.line),), wording.say(f": {channel.not_servo}"))
+        for channel in findings.channels.values()
+        if channel.not_servo is not None
     )
+    blocks += [Items(refused)] * bool(refused)
     nothing = Paragraph(wording.say("The recording holds no line to measure."))
-    return Section("summary", wording.say("All channels"), (table if rows else nothing,))
+    title = wording.say("Every figure")
+    return Section("figures", title, tuple(blocks) or (nothing,), is_folded=True)
 
 
-def _summary_row(channel: ChannelFindings, wording: Wording) -> tuple[Words, ...]:
-    name, verdict = (line_run(channel.line),), (verdict_run(channel.verdict),)
-    if channel.timing is None or channel.travel is None or channel.silence is None:
-        return name, verdict, wording.say(channel.not_servo or "")
-    timing, travel = channel.timing, channel.travel
-    ends = (travel.low, travel.neutral, travel.high)
-    cells = (
-        *(format_number(None if end is None else end.width_us, 1) for end in ends),
-        format_number(timing.own_width_jitter_us.rms, 2),
-        format_number(timing.frame_rate_hz, 2),
-        str(timing.missing_frames),
-        str(timing.glitches),
-        format_value(channel.silence.finding),
-    )
-    return (name, verdict, *(wording.say(cell) for cell in cells))
+def _limit_of(channels: list[ChannelFindings], name: str) -> str:
+    """Give the limit of a figure; of lines with limits of their own, each."""
+    limits = (f.limit for channel in channels for f in channel.findings if f.name == name)
+    return "; ".join(dict.fromkeys(filter(None, limits)))
+
+
+def _figure_of(channel: ChannelFindings, name: str, wording: Wording) -> Words:
+    finding = next((found for found in channel.findings if found.name == name), None)
+    if finding is None:
+        return ()
+    if finding.value is None or finding.verdict is None or not finding.limit:
+        return wording.value(finding)
+    return (*wording.value(finding), Run(" "), verdict_run(finding.verdict))
 
 
 def _together_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
@@ -82,17 +108,19 @@ def _together_sections(findings: Findings, wording: Wording) -> tuple[Section, .
         return ()
     rows = tuple(_measured_row(finding, wording) for finding in findings.recording_findings)
     table = _measured_table("What the lines show together; measured, with no limit.", rows)
-    return (Section("whole", wording.say("The lines together"), (table,)),)
+    title = wording.say("The lines together")
+    return (Section("whole", title, (table,), is_folded=True),)
 
 
 def _channel_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
-    """Tell everything about each channel, on a page of its own."""
+    """Tell everything about each channel."""
     return tuple(
         Section(
             f"channel-{number}",
             (Run("Channel "), line_run(channel.line), Run(" "), verdict_run(channel.verdict)),
             _channel(number, channel, findings.capture, wording),
-            Place.NEW_PAGE,
+            is_folded=True,
+            is_on_paper=False,
         )
         for number, channel in enumerate(findings.channels.values(), start=1)
     )
@@ -153,7 +181,9 @@ def _losses(events: tuple[LossEvent, ...], wording: Wording) -> list[Block]:
     blocks: list[Block] = [Table(caption, heads, rows, (1.2, 1.2, 1.2, 1.2, 1.2, 4.0))]
     left = len(events) - MAX_EVENTS
     if left > 0:
-        blocks.append(Paragraph(wording.say(f"And {left} more, which findings.json lists.")))
+        blocks.append(
+            Paragraph(wording.say(f"And {left} more; the table of every loss has them all."))
+        )
     return blocks
 
 
@@ -196,7 +226,8 @@ def _evidence_section(findings: Findings, wording: Wording) -> Section:
             blocks.append(Table(caption, heads, rows, (1.6, 1.9, 6.5)))
     if len(blocks) == 1:
         blocks.append(Items((Item((), wording.say("No channel has an answer of its own.")),)))
-    return Section("evidence", wording.say("The evidence"), tuple(blocks), Place.NEW_PAGE)
+    title = wording.say("The evidence")
+    return Section("evidence", title, tuple(blocks), is_folded=True, is_on_paper=False)
 
 
 def _spans(finding: Finding) -> str:
@@ -262,20 +293,10 @@ def _method_sections(
         Item((), wording.say(sentence))
         for sentence in dict.fromkeys((*findings.assumptions, *of_check))
     )
+    terms = Terms((*_METHOD, *conventions, limits))
     return (
-        Section(
-            "method",
-            wording.say("How it was measured"),
-            (Terms((*_METHOD, *conventions, limits)),),
-            Place.NEW_PAGE,
-        ),
-        Section("assumed", wording.say("What was assumed"), (Items(assumed),)),
-        Section(
-            "cautions",
-            wording.say("Before anything is powered"),
-            (Items(tuple(Item((), wording.say(caution)) for caution in CAUTIONS)),),
-            Place.BOXED,
-        ),
+        Section("method", wording.say("How it was measured"), (terms,), is_folded=True),
+        Section("assumed", wording.say("What was assumed"), (Items(assumed),), is_folded=True),
         Section("rulebook", wording.say("Who decides"), (Paragraph(wording.say(_DEFERRAL)),)),
     )
 
@@ -286,70 +307,216 @@ _DEFERRAL: Final = (
 )
 
 
-def compose(
-    findings: Findings,
-    *,
-    check: Failsafe | None = None,
-    sha256: str = "",
-    advice: tuple[str, ...] = (),
-) -> Document:
-    """Put everything found in a recording in order."""
-    others = () if check is None else (line.line for line in check.lines)
+def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -> Document:
+    """Put everything found in one recording of an analysis in order.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What `pwmscope.analyse` gives; its answer is over all its recordings.
+    number : int, optional
+        Which of its recordings, from 0.
+    advice : tuple of str, optional
+        What to change, beyond what the findings say.
+
+    Returns
+    -------
+    Document
+    """
+    findings, recording = analysis.findings[number], analysis.recordings[number]
+    check = None if analysis.sheet is None else analysis.failsafe
+    others = [line.line for line in analysis.failsafe.lines]
     wording = Wording.of(findings, others)
     file = file_name(findings.capture.source)
-    sheet = None if check is None else check.sheet
+    sha256 = "" if recording.file is None else file_hash(recording.file)
+    reasons = {part.anchor: part for part in front_sections(findings, check, wording)}
+    told = [reasons[name] for name in ("failed", "not-shown") if name in reasons]
+    robot = "" if analysis.sheet is None else wording.text(analysis.sheet.robot)
     return Document(
-        f"Receiver outputs in {file}",
+        f"{robot}: {file}" if robot else f"Receiver outputs in {file}",
         file,
-        _recorded(findings, check, sha256, wording),
+        _about(findings, analysis.sheet, wording),
         sha256,
         __version__,
+        compose_front(analysis, number),
         (
-            *front_sections(findings, check, wording),
-            advice_section(findings, wording, advice, CAUTIONS),
-            _summary_section(findings, wording),
+            *_width_sections(findings, wording),
+            *(replace(section, is_folded=True) for section in told),
+            replace(advice_section(findings, wording, advice, CAUTIONS), is_folded=True),
+            _figure_section(findings, wording),
+            *_loss_sections(analysis.failsafe, wording),
+            *_bench_pictures(findings, analysis.sheet, wording),
             *_together_sections(findings, wording),
-            *_loss_picture(check, wording),
-            *_bench_pictures(findings, sheet, wording),
-        ),
-        (
             *_channel_sections(findings, wording),
             _evidence_section(findings, wording),
+            _recording_section(findings, analysis.sheet, sha256, wording),
             *_method_sections(findings, check, wording),
         ),
     )
 
 
-def _recorded(
-    findings: Findings, check: Failsafe | None, sha256: str, wording: Wording
-) -> tuple[str, ...]:
+def compose_front(analysis: Answered, number: int = 0) -> Front:
+    """Collect the answer, with the travel that one of the recordings shows."""
+    findings = analysis.findings[number]
+    wording = Wording.of(findings, [line.line for line in analysis.failsafe.lines])
+    check = analysis.failsafe
+    lines = {line.line: line for line in check.lines}
+    trials = max((len(line.losses) for line in check.lines), default=0)
+    slowest = "" if check.slowest_s is None else f"Slowest stop {check.slowest_s:.2f} s. "
+    return Front(
+        wording.text(analysis.answer.headline),
+        analysis.answer.verdict.value,
+        f"{slowest}{trials or 'No'} loss{'' if trials == 1 else 'es'} recorded. "
+        f"Limit {check.limits.failsafe_s:g} s.",
+        tuple(wording.text(str(hazard).removeprefix("! ")) for hazard in analysis.answer.hazards),
+        tuple(
+            _card(card, lines.get(card.line), check.limits.failsafe_s, findings, wording)
+            for card in analysis.answer.cards
+        ),
+        tuple(wording.text(action.sentence) for action in analysis.answer.actions),
+        tuple(map(wording.text, analysis.answer.left_out)),
+        CAUTIONS,
+    )
+
+
+def _card(
+    card: Card,
+    line: FailsafeLine | None,
+    limit_s: float,
+    findings: Findings,
+    wording: Wording,
+) -> Device:
+    """Collect a card for the screen: with travel, neutral and jitter, and the way to the rest."""
+    device = make_device(card, line, limit_s, _CARD, wording, ink=SCREEN)
+    channel = findings.channels.get(card.line)
+    if channel is None:
+        return device
+    number = list(findings.channels).index(card.line) + 1
+    return replace(
+        device,
+        ruler=travel_ruler(channel),
+        rest=_rest(channel),
+        target=f"channel-{number}",
+    )
+
+
+def _rest(channel: ChannelFindings) -> str:
+    """Say a line's neutral, ends, jitter and frame rate in one line."""
+    if channel.timing is None or channel.travel is None:
+        return ""
+    travel, told = channel.travel, []
+    if travel.neutral is not None:
+        told.append(f"neutral {travel.neutral.width_us:.1f} us")
+    ends = [f"{level.width_us:.0f}" for level in (travel.low, travel.high) if level is not None]
+    if ends:
+        told.append(f"end{'s' if len(ends) > 1 else ''} {' and '.join(ends)} us")
+    jitter_us = channel.timing.own_width_jitter_us.rms
+    if jitter_us is not None:
+        told.append(f"jitter {jitter_us:.2f} us")
+    if channel.timing.frame_rate_hz is not None:
+        told.append(f"{channel.timing.frame_rate_hz:.2f} frames a second")
+    return ", ".join(told)
+
+
+def _width_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
+    """Draw each line's width over the whole recording, side by side."""
+    recorded = Span(findings.capture.start_s, findings.capture.end_s)
+    strips = {c.line: width_strip(c, recorded) for c in list(findings.servo.values())[:MAX_STRIPS]}
+    drawings = tuple(
+        Drawn((line_run(line),), strip.svg, strip.alt)
+        for line, strip in strips.items()
+        if strip is not None
+    )
+    if not drawings:
+        return ()
+    left = len(findings.servo) - len(drawings)
+    caption = (
+        "Seconds since the start of the recording; width in us. Shaded: signal lost. Dotted: "
+        "neutral and ends. Each column holds its least and its greatest width."
+        + (f" {left} more lines are drawn in their own parts below." if left else "")
+    )
+    title = wording.say("Pulse width over time")
+    return (Section("widths", title, (Strips(drawings, caption),)),)
+
+
+def _loss_sections(check: Failsafe, wording: Wording) -> tuple[Section, ...]:
+    """Put every loss of every line into tables, a row for each loss."""
+    lines = [line for line in check.lines if line.losses]
+    if not lines:
+        return ()
+    several = len(check.recordings) > 1
+    moments = sorted(
+        {(rec.source, event.lost_s) for line in lines for rec, event in line.losses},
+        key=lambda moment: ([rec.source for rec in check.recordings].index(moment[0]), moment[1]),
+    )
+    tables = []
+    for first in range(0, len(lines), GROUP):
+        group = lines[first : first + GROUP]
+        events = [{(rec.source, e.lost_s): e for rec, e in line.losses} for line in group]
+        rows = tuple(
+            (
+                wording.say(f"{at_s:.3f} s" + (f" of {file_name(source)}" if several else "")),
+                *(_loss_cell(found.get((source, at_s)), wording) for found in events),
+            )
+            for source, at_s in moments
+        )
+        heads = ("lost at", *(line_run(line.line).text for line in group))
+        caption = (
+            "Every loss: the verdict, what the output did, and the most time until its device "
+            "was commanded to stand still."
+        )
+        shares = (1.0, *(1.3,) * len(group))
+        tables.append(Table(caption, heads, rows, shares, figures=True))
+    return (Section("losses", wording.say("Every loss"), tuple(tables), is_folded=True),)
+
+
+def _loss_cell(event: LossEvent | None, wording: Wording) -> Words:
+    if event is None:
+        return ()
+    did = "restart" if event.is_restart else event.behaviour.value if event.behaviour else ""
+    level = "" if event.preset_us is None else f" {event.preset_us:.0f} us"
+    bounds_s = event.stop_bounds_s
+    took = "" if bounds_s is None else f", {bounds_s[1]:.2f} s"
+    told = wording.say(f" {did}{level}{took}")
+    return told if event.verdict is None else (verdict_run(event.verdict), *told)
+
+
+def _about(findings: Findings, sheet: BenchSheet | None, wording: Wording) -> tuple[str, ...]:
+    """Say in a line whose robot it is, and which recording."""
+    said = [] if sheet is None else [wording.text(sheet.club), wording.text(sheet.rulebook)]
+    if sheet is not None and sheet.receiver.device:
+        said.append(wording.text(sheet.receiver.device))
+    file = file_name(findings.capture.source)
+    said.insert(0, f"{file}, {findings.capture.duration_s:.1f} s")
+    return (" \u00b7 ".join(filter(None, said)),)
+
+
+def _recording_section(
+    findings: Findings, sheet: BenchSheet | None, sha256: str, wording: Wording
+) -> Section:
+    """Say what was recorded, and with which bench sheet."""
     capture = findings.capture
-    sheet = None if check is None else check.sheet
-    said = []
+    begun = f"examined, from {capture.start_s:.3f} s on" if capture.start_ps else "recorded"
+    count = len(capture.lines)
+    rate = (
+        "sample rate not known"
+        if capture.sample_interval_ps is None
+        else f"{format_rate(capture.sample_interval_ps)}, one sample each "
+        f"{format_interval(capture.sample_interval_ps)}"
+    )
+    said = [
+        f"File: {file_name(capture.source)}.",
+        f"{capture.duration_s:.3f} s {begun}, {count} line{'' if count == 1 else 's'}, {rate}.",
+        f"Measured by pwmscope {__version__}.",
+    ]
+    if sha256:
+        said.append(f"SHA-256: {sha256}")
     if sheet is not None:
         named = (("Robot", sheet.robot), ("Club", sheet.club), ("Rulebook", sheet.rulebook))
         told = [f"{what}: {wording.text(name)}" for what, name in named if name]
         said.append(". ".join((*told, f"Bench sheet: {file_name(sheet.source)}")) + ".")
-    begun = f"examined, from {capture.start_s:.3f} s on" if capture.start_ps else "recorded"
-    count = len(capture.lines)
-    said.append(
-        f"{capture.duration_s:.3f} s {begun}, {count} line{'' if count == 1 else 's'}, "
-        f"{format_rate(capture.sample_interval_us)}. Measured by pwmscope {__version__}."
-    )
-    if sha256:
-        said.append(f"SHA-256 of the recording: {sha256}")
-    return tuple(said)
-
-
-def _loss_picture(check: Failsafe | None, wording: Wording) -> tuple[Section, ...]:
-    if check is None:
-        return ()
-    picture = draw_failsafe(check)
-    if picture is None:
-        seen = Paragraph(wording.say("No signal loss was seen, so there is nothing to draw."))
-        return (Section("losses", wording.say("Signal loss, line by line"), (seen,)),)
-    figure = Figure(compacted(picture), "Picture of the signal losses")
-    return (Section("losses", wording.say("Signal loss, line by line"), (figure,)),)
+    items = tuple(Item((), wording.say(line)) for line in said)
+    return Section("recording", wording.say("The recording"), (Items(items),), is_folded=True)
 
 
 def _bench_pictures(
@@ -362,23 +529,5 @@ def _bench_pictures(
     )
     if not figures:
         return ()
-    return (Section("together-drawn", wording.say("The bench, drawn"), figures),)
-
-
-def format_rate(sample_interval_us: float | None) -> str:
-    """Write a sample rate with the interval it stands for.
-
-    Examples
-    --------
-    >>> format_rate(2.0), format_rate(None)
-    ('500 kS/s (one sample each 2 us)', 'sample rate not known')
-    """
-    if sample_interval_us is None:
-        return "sample rate not known"
-    rate_hz = 1e6 / sample_interval_us
-    size, unit = next(
-        (size, unit)
-        for size, unit in ((1e9, "GS/s"), (1e6, "MS/s"), (1e3, "kS/s"), (0.0, "S/s"))
-        if rate_hz >= size * 0.9999
-    )
-    return f"{rate_hz / (size or 1.0):.6g} {unit} (one sample each {sample_interval_us:.5g} us)"
+    title = wording.say("The bench, drawn")
+    return (Section("together-drawn", title, figures, is_folded=True, is_on_paper=False),)

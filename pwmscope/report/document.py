@@ -11,7 +11,7 @@ from pathlib import PurePath
 from typing import Final, TypeAlias
 
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.model import format_line, format_plainly
+from pwmscope.model import format_line
 from pwmscope.plot import Picture
 from pwmscope.report.sentences import format_value
 
@@ -96,15 +96,25 @@ class Terms:
     kind: str = "terms"
 
 
-Block: TypeAlias = Paragraph | Items | Table | Figure | Terms
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A small drawing that a page holds as a part of itself."""
+
+    title: Words  # What it is about
+    svg: str  # One ``<svg>`` element, in the page's colours
+    alt: str  # What it shows
 
 
-class Place(StrEnum):
-    """Where a section stands on paper."""
+@dataclass(frozen=True, slots=True)
+class Strips:
+    """Small drawings side by side."""
 
-    FLOWS = "flows"
-    NEW_PAGE = "new-page"
-    BOXED = "boxed"
+    drawings: tuple[Drawn, ...]
+    caption: str  # How to read them, and what they leave out
+    kind: str = "strips"
+
+
+Block: TypeAlias = Paragraph | Items | Table | Figure | Terms | Strips
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +124,42 @@ class Section:
     anchor: str  # Its name for links, unlike any other's
     title: Words  # The heading
     blocks: tuple[Block, ...]  # What stands under it
-    place: Place = Place.FLOWS  # Where it stands on paper
+    is_folded: bool = False  # Whether the page shows its heading only until it is opened
+    is_on_paper: bool = True  # Whether it stands in the PDF; page, Markdown and JSON have all
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One device on a card; all texts are fit to be shown."""
+
+    line: str
+    name: str  # What is on the line, as a person says it; the line's name where nobody says
+    verdict: str
+    number: str  # The number that decides, with its unit; empty where words decide
+    number_is: str  # What the number is
+    figure: str  # What decides, in words
+    trials: str  # How many losses, and what they showed
+    action: str  # What to do; empty where there is nothing
+    strip: str  # Its losses drawn, as SVG; empty where none was recorded
+    alt: str  # What the drawing shows
+    left_out: int  # Losses that the drawing leaves out
+    ruler: str = ""  # Its travel drawn, as SVG; empty where that is not known
+    rest: str = ""  # Neutral, ends and jitter
+    target: str = ""  # Anchor of the section with everything about it
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """The answer, which every form tells first; all texts are fit to be shown."""
+
+    headline: str
+    verdict: str
+    note: str  # The slowest stop, how many losses, and the limit
+    hazards: tuple[str, ...]
+    devices: tuple[Device, ...]
+    actions: tuple[str, ...]
+    left_out: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +171,8 @@ class Document:
     about: tuple[str, ...]  # Facts that stand below the title, a line each
     sha256: str  # Hash of the recording's file; empty where there is no file
     version: str  # Of pwmscope
-    # What comes before and after the place for a timeline
-    front: tuple[Section, ...]
-    after: tuple[Section, ...]
-
-    @property
-    def sections(self) -> tuple[Section, ...]:
-        """All sections, in order."""
-        return (*self.front, *self.after)
+    front: Front  # The answer
+    sections: tuple[Section, ...]  # All other parts, in order
 
 
 MAX_WORD_LETTERS: Final = 600
@@ -167,6 +206,10 @@ class Wording:
     def text(self, sentence: str) -> str:
         """Write a sentence as text."""
         return plain(sentence, self.names)
+
+    def cut(self, sentence: str, most: int) -> str:
+        """Write a sentence as text of so many letters at most."""
+        return plain(sentence, self.names, most)
 
     def say(self, sentence: str) -> Words:
         """Write a sentence as words."""
@@ -213,18 +256,6 @@ def verdict_run(verdict: Verdict | None) -> Run:
     ('meets', 'measured')
     """
     return Run("measured") if verdict is None else Run(verdict.value, _LOOKS[verdict])
-
-
-def shown(text: str, most: int) -> str:
-    r"""Make a text that may hold a hostile name fit to be shown, and no longer than so many.
-
-    Examples
-    --------
-    >>> shown("a\u202eb\x1b[31m", 20), shown("a" * 9, 4)
-    ('a?b?[31m', 'aaa…')
-    """
-    fit = format_plainly(text)
-    return fit if len(fit) <= most else fit[: most - 1] + "…"
 
 
 def file_name(source: str) -> str:

@@ -1,37 +1,115 @@
-"""A report's files in a folder, and the list of the reports of several recordings."""
+"""A report as page, PDF, Markdown and JSON in a folder, and the list of several reports."""
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.findings import Findings, Verdict
-from pwmscope.findings.failsafe import Failsafe
-from pwmscope.model import worst
+from pwmscope.findings import Verdict
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
-from pwmscope.report.composition import compose
+from pwmscope.plot import Picture, on_paper
+from pwmscope.report.composition import compose, compose_front
 from pwmscope.report.data import to_json
-from pwmscope.report.document import Document, file_name, plain
+from pwmscope.report.document import (
+    Block,
+    Document,
+    Paragraph,
+    Run,
+    Section,
+    Strips,
+    Table,
+    file_name,
+    plain,
+)
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
-from pwmscope.report.page import PAGE_NAME, document_page
-from pwmscope.report.sentences import RULEBOOK, overall_sentence
-from pwmscope.report.templates import fill, set_pdf
+from pwmscope.report.one_page import PAPERS, Answered, OnePage, Paper, make_one_page
+from pwmscope.report.sentences import RULEBOOK
+from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 from pwmscope.report.timeline import Timeline
 
 
-def _document_pdf(document: Document) -> bytes:
-    """Set a document as PDF."""
-    content = asdict(document) | {"sections": [asdict(s) for s in document.sections]}
-    return set_pdf("document.typ", document=json.dumps(content))
+def page_text(
+    analysis: Answered,
+    number: int = 0,
+    *,
+    advice: tuple[str, ...] = (),
+    timeline: Timeline | None = None,
+) -> str:
+    """Return the page about one recording of an analysis as HTML text."""
+    return document_page(compose(analysis, number, advice), timeline=timeline)
 
 
+def document_page(document: Document, *, timeline: Timeline | None = None) -> str:
+    """Return a document as HTML text."""
+    timeline = timeline or Timeline("", "", "")
+    look = [template_text("look.css"), template_text("page.css")]
+    look += [timeline.style] * bool(timeline.style)
+    return fill_page(
+        "page.html.j2",
+        {"address": _address},
+        look=look,
+        script=timeline.script,
+        document=document,
+        timeline=timeline,
+    )
+
+
+def _address(picture: Picture) -> str:
+    """Hold a picture in an address of its own, so that the page needs no other file."""
+    return "data:image/svg+xml;base64," + base64.b64encode(picture.svg.encode()).decode("ascii")
+
+
+MAX_PAPER_ROWS: Final = 40
+"""Rows of one table that stand on paper; the page has all."""
+MAX_PAPER_TABLES: Final = 2
+
+
+def _document_pdf(document: Document, sheet: OnePage, paper: Paper) -> bytes:
+    """Set the one-page sheet, and after it what of a document is for paper, as PDF."""
+    sections = [asdict(_for_paper(part)) for part in document.sections if part.is_on_paper]
+    content = {
+        "title": document.title,
+        "file": document.file,
+        "about": document.about,
+        "sha256": document.sha256,
+        "version": document.version,
+        "sections": sections,
+        "left_out": document.front.left_out,
+    }
+    return set_pdf(
+        "one_page.typ", "document.typ",
+        document=json.dumps(content), sheet=json.dumps(asdict(sheet)), paper=PAPERS[paper],
+    )  # fmt: skip
+
+
+def _for_paper(section: Section) -> Section:
+    """Cut long tables, say so, and give drawings the colours of paper."""
+    blocks: list[Block] = []
+    tables = [block for block in section.blocks if isinstance(block, Table)]
+    for block in section.blocks:
+        if isinstance(block, Strips):
+            drawings = tuple(replace(drawn, svg=on_paper(drawn.svg)) for drawn in block.drawings)
+            blocks.append(replace(block, drawings=drawings))
+        elif not isinstance(block, Table):
+            blocks.append(block)
+        elif tables.index(block) < MAX_PAPER_TABLES:
+            blocks.append(replace(block, rows=block.rows[:MAX_PAPER_ROWS]))
+    rows = max((len(table.rows) for table in tables), default=0)
+    if rows > MAX_PAPER_ROWS or len(tables) > MAX_PAPER_TABLES:
+        cut = f"The page has all {rows} rows and {len(tables)} tables; paper has the first."
+        blocks.append(Paragraph((Run(cut),), quiet=True))
+    return replace(section, blocks=tuple(blocks))
+
+
+PAGE_NAME: Final = "report.html"
 PDF_NAME: Final = "report.pdf"
 MARKDOWN_NAME: Final = "report.md"
 DATA_NAME: Final = "findings.json"
@@ -73,13 +151,13 @@ def refuse_report(folder: Path, *, replace: bool) -> None:
 
 
 def write_report(
-    findings: Findings,
+    analysis: Answered,
     folder: Path,
     *,
-    check: Failsafe | None = None,
-    sha256: str = "",
+    number: int = 0,
     advice: tuple[str, ...] = (),
     timeline: Timeline | None = None,
+    paper: Paper = "a4",
     replace: bool = False,
 ) -> Written:
     """Write a report as page, PDF, Markdown and JSON, all from the same findings.
@@ -89,41 +167,47 @@ def write_report(
 
     Parameters
     ----------
-    findings : Findings
-        Everything found in a recording.
+    analysis : Analysis
+        What `pwmscope.analyse` gives.
     folder : Path
         Where the files go; made if it is not there.
-    check, sha256, advice
-        As `pwmscope.report.composition`.
+    number : int, optional
+        Which of its recordings, from 0.
+    advice : tuple of str, optional
+        What to change, beyond what the findings say.
     timeline : Timeline, optional
-        As `pwmscope.report.page.document_page`.
+        Stands in the page.
+    paper : {"a4", "letter"}, optional
+        The size of the PDF's pages.
     replace : bool, optional
-        Whether files that are already there may be replaced.
+        Whether files that are there may be replaced.
 
     Returns
     -------
     Written
+        Where the files are.
 
     Raises
     ------
     OutputError
-        If a file is already there, or the folder or a file cannot be written.
+        If a file is in the way or cannot be written.
     """
     folder = Path(folder)
     refuse_report(folder, replace=replace)
-    document = compose(findings, check=check, sha256=sha256, advice=advice)
+    document = compose(analysis, number, advice)
+    check = None if analysis.sheet is None else analysis.failsafe
     written = Written(
-        folder / PAGE_NAME,
-        folder / PDF_NAME,
-        folder / MARKDOWN_NAME,
-        folder / DATA_NAME,
-        None if check is None else folder / CHECK_NAME,
+        page=folder / PAGE_NAME,
+        pdf=folder / PDF_NAME,
+        markdown=folder / MARKDOWN_NAME,
+        data=folder / DATA_NAME,
+        check=None if check is None else folder / CHECK_NAME,
     )
     contents = {
         written.page: document_page(document, timeline=timeline).encode(),
-        written.pdf: _document_pdf(document),
+        written.pdf: _document_pdf(document, make_one_page(analysis), paper),
         written.markdown: document_markdown(document).encode(),
-        written.data: to_json(findings).encode(errors="replace"),
+        written.data: to_json(analysis.findings[number]).encode(errors="replace"),
     }
     if check is not None and written.check is not None:
         contents[written.check] = failsafe_json(check).encode(errors="replace")
@@ -182,28 +266,42 @@ class Entry:
 
     source: str  # Its file, as the person named it
     trouble: str  # Why it could not be used, as a sentence; empty where it could
-    answer: str  # What was found, as a sentence
-    # The worst of its channels' verdicts, alone; none where it could not be used
-    verdicts: tuple[Verdict, ...]
+    answer: str  # The headline
+    verdicts: tuple[Verdict, ...]  # The verdict, alone; none where it could not be used
     files: tuple[Path, ...]  # The report's page, PDF, Markdown and JSON
+    hazards: tuple[str, ...] = ()
+    slowest: str = ""  # The slowest stop with its unit; empty where none was timed
+    losses: int = 0
+    robot: str = ""
 
 
-def entry_of(source: str, findings: Findings, written: Written) -> Entry:
+def entry_of(source: str, analysis: Answered, written: Written) -> Entry:
     """Make the entry of a recording that has a report."""
-    every = tuple(f for channel in findings.channels.values() for f in channel.findings)
-    files = (written.page, written.pdf, written.markdown, written.data)
-    return Entry(source, "", overall_sentence(findings), (worst(every),), files)
+    front = compose_front(analysis)
+    slowest_s, sheet = analysis.failsafe.slowest_s, analysis.sheet
+    return Entry(
+        source,
+        "",
+        front.headline,
+        (Verdict(front.verdict),),
+        (written.page, written.pdf, written.markdown, written.data),
+        front.hazards,
+        "" if slowest_s is None else f"{slowest_s:.2f} s",
+        max((len(line.losses) for line in analysis.failsafe.lines), default=0),
+        "" if sheet is None else shown(sheet.robot, MAX_LETTERS),
+    )
 
 
 def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Path:
     """Write a page that leads to the reports in the folders beside it."""
-    text = fill(
+    text = fill_page(
         "index.html.j2",
         {
             "file": file_name,
             "trouble": lambda entry: plain(entry.trouble.replace(entry.source, "The file"), {}),
             "link": lambda path: path.relative_to(folder).as_posix(),
         },
+        look=[template_text("look.css")],
         entries=entries,
         rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"),
         version=__version__,

@@ -111,7 +111,7 @@ def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, 
             "output": pair.output,
             "delay_us": pair.late_us,
             "unexplained": pair.unexplained,
-            "together": pair.together,
+            "together": pair.side_by_side,
         }
         for pair in follows.pairs
     ]

@@ -8,14 +8,17 @@ from typing import Final
 
 from pwmscope.report.document import (
     Block,
+    Device,
     Document,
     Figure,
+    Front,
     Item,
     Items,
     Look,
     Paragraph,
     Run,
     Section,
+    Strips,
     Table,
     Terms,
     Words,
@@ -40,9 +43,34 @@ def document_markdown(document: Document) -> str:
     Pictures are named with what they show; the page and the PDF hold them.
     """
     parts = [f"# {_escaped(document.title)}", *(_line((Run(line),)) for line in document.about)]
+    parts += _front(document.front)
     for section in document.sections:
         parts += _section(section)
     return "\n\n".join(parts) + "\n"
+
+
+def _front(front: Front) -> Iterator[str]:
+    """Tell the answer: headline, hazards, a line per device, what to do."""
+    yield f"## {_escaped(front.headline)}"
+    yield _line((Run(front.note),))
+    if front.hazards:
+        yield "\n".join(f"- **{_escaped(hazard)}**" for hazard in front.hazards)
+    if front.devices:
+        yield "\n".join(map(_device, front.devices))
+    yield "## What to do next"
+    if front.actions:
+        numbered = enumerate(front.actions, start=1)
+        yield "\n".join(f"{number}. {_line((Run(said),))}" for number, said in numbered)
+    yield from (_line((Run(said),)) for said in front.left_out)
+    yield _line((Run("Before you power anything: ", Look.STRONG), Run(" ".join(front.cautions))))
+
+
+def _device(device: Device) -> str:
+    named = device.name if device.name == device.line else f"{device.name}, {device.line}"
+    decides = f"{device.number} {device.number_is}" if device.number else device.figure
+    told = "; ".join(filter(None, (decides, device.trials, device.rest))) + "."
+    drawn = f" {_escaped(device.alt)}" if device.alt else ""
+    return f"- {_line((Run(named),))}: **{device.verdict}**, {_escaped(told)}{drawn}"
 
 
 def _section(section: Section) -> Iterator[str]:
@@ -62,6 +90,9 @@ def _block(block: Block) -> Iterator[str]:
         case Figure():
             told = f"{block.picture.alt} {block.picture.caption}"
             yield f"{_escaped(block.label)}, in report.html and report.pdf: {_escaped(told)}"
+        case Strips():
+            drawn = (f"- {_words(each.title)}: {_escaped(each.alt)}" for each in block.drawings)
+            yield "\n".join((*drawn, "", _line((Run(block.caption),))))
         case Terms():
             yield "\n".join(
                 f"- **{_escaped(term)}**: {_escaped(said)}" for term, said in block.terms

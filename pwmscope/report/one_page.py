@@ -12,14 +12,15 @@ from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given
-from pwmscope.findings import Verdict
+from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
-from pwmscope.model import badness
+from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
-from pwmscope.plot import PAPER, loss_strip
-from pwmscope.report.document import file_name, shown
+from pwmscope.plot import PAPER, Ink, loss_strip
+from pwmscope.report.answer import Answer, Card
+from pwmscope.report.document import Device, Wording, file_name
 from pwmscope.report.register import file_hash
-from pwmscope.report.templates import set_pdf
+from pwmscope.report.templates import set_pdf, shown
 
 MAX_DEVICES: Final = 12
 """So many devices stand on the first page; the others follow on the next."""
@@ -31,7 +32,7 @@ _NAME: Final = 48
 
 
 @dataclass(frozen=True, slots=True)
-class _Room:
+class Room:
     """What has room on a first page of so many devices at most: strips in px, texts in letters."""
 
     devices: int
@@ -42,15 +43,15 @@ class _Room:
 
 
 _ROOMS: Final = (
-    _Room(4, (360.0, 132.0), _NAME, 180, 240),
-    _Room(6, (360.0, 100.0), _NAME, 120, 200),
-    _Room(9, (250.0, 76.0), 28, 90, 180),
-    _Room(1_000_000, (250.0, 58.0), 26, 80, 115),
+    Room(4, (360.0, 132.0), _NAME, 180, 240),
+    Room(6, (360.0, 100.0), _NAME, 120, 200),
+    Room(9, (250.0, 76.0), 28, 90, 180),
+    Room(1_000_000, (250.0, 58.0), 26, 80, 115),
 )
-_NEXT_PAGE: Final = _Room(0, (700.0, 120.0), 2 * _NAME, 240, 240)
+_NEXT_PAGE: Final = Room(0, (700.0, 120.0), 2 * _NAME, 240, 240)
 
 Paper: TypeAlias = Literal["a4", "letter"]
-_PAPERS: Final = {"a4": "a4", "letter": "us-letter"}
+PAPERS: Final = {"a4": "a4", "letter": "us-letter"}
 
 _ROLES: Final = {
     "weapon": "weapon",
@@ -64,54 +65,6 @@ _ROLES: Final = {
 RULEBOOK: Final = (
     "These are measurements of recordings. The event's rulebook and its safety officer decide."
 )
-
-
-class SaidCard(Protocol):
-    """A device's card, as an analysis has it."""
-
-    @property
-    def line(self) -> str:
-        """The line's name."""
-
-    @property
-    def role(self) -> str:
-        """Its role by the bench sheet; empty where it has none."""
-
-    @property
-    def device(self) -> str:
-        """What is on it; empty where nobody says."""
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst verdict."""
-
-    @property
-    def figure(self) -> str:
-        """What decides."""
-
-    @property
-    def action(self) -> str:
-        """What to do."""
-
-
-class SaidHazard(Protocol):
-    """A hazard, as an analysis has it; as text it begins with ``! Hazard:``."""
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """The lines that it is about."""
-
-
-class SaidAction(Protocol):
-    """One thing to do next, as an analysis has it."""
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """The lines that it is about."""
-
-    @property
-    def sentence(self) -> str:
-        """What to do."""
 
 
 class Source(Protocol):
@@ -130,6 +83,10 @@ class Answered(Protocol):
     """What holds an answer, such as what `pwmscope.analyse` gives."""
 
     @property
+    def findings(self) -> Sequence[Findings]:
+        """What each recording shows."""
+
+    @property
     def recordings(self) -> Sequence[Source]:
         """What was read."""
 
@@ -142,40 +99,8 @@ class Answered(Protocol):
         """The bench sheet."""
 
     @property
-    def headline(self) -> str:
-        """The answer in one line."""
-
-    @property
-    def verdict(self) -> Verdict:
-        """The worst verdict."""
-
-    @property
-    def hazards(self) -> Sequence[SaidHazard]:
-        """What was seen that can hurt."""
-
-    @property
-    def cards(self) -> Sequence[SaidCard]:
-        """One for each device."""
-
-    @property
-    def actions(self) -> Sequence[SaidAction]:
-        """What to do next."""
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """One device on the sheet; all texts are fit to be shown."""
-
-    line: str
-    name: str  # What is on the line, as a person says it; the line's name where nobody says
-    verdict: str
-    number: str  # The number that decides, with its unit; empty where words decide
-    number_is: str  # What the number is
-    figure: str  # What decides, in words
-    trials: str  # How many losses, and what they showed
-    strip: str  # Its losses drawn, as SVG; empty where none was recorded
-    alt: str  # What the drawing shows
-    left_out: int  # Losses that the drawing leaves out
+    def answer(self) -> Answer:
+        """Headline, verdict, hazards, cards and actions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,26 +212,26 @@ def write_one_page(
 
 def one_page_pdf(pages: Sequence[OnePage], *, paper: Paper = "a4") -> bytes:
     """Set sheets as PDF; one after the other where there are several robots."""
-    if paper not in _PAPERS:
-        raise ArgumentError("paper", format_given(paper), f"one of {', '.join(_PAPERS)}")
+    if paper not in PAPERS:
+        raise ArgumentError("paper", format_given(paper), f"one of {', '.join(PAPERS)}")
     content = [asdict(page) for page in pages]
-    return set_pdf("one_page.typ", "sheet.typ", sheets=json.dumps(content), paper=_PAPERS[paper])
+    return set_pdf("one_page.typ", "sheet.typ", sheets=json.dumps(content), paper=PAPERS[paper])
 
 
 def make_one_page(analysis: Answered) -> OnePage:
     """Collect what stands on the sheet of one robot."""
-    sheet, check = analysis.sheet, analysis.failsafe
+    sheet, check, answer = analysis.sheet, analysis.failsafe, analysis.answer
     lines = {line.line: line for line in check.lines}
-    cards = sorted(analysis.cards, key=lambda card: badness(card.verdict))
+    cards = answer.cards
     room = next(room for room in _ROOMS if len(cards) <= room.devices)
-    limit_s = check.limits.failsafe_s
+    wording, limit_s = Wording.of(analysis.findings[0], lines), check.limits.failsafe_s
     first = [
-        _device(card, lines.get(card.line), limit_s, room, MAX_LOSSES)
+        make_device(card, lines.get(card.line), limit_s, room, wording, most=MAX_LOSSES)
         for card in cards[:MAX_DEVICES]
     ]
     are_many = any(device.left_out for device in first)
     following = cards if are_many else cards[MAX_DEVICES:]
-    hazards = [shown(str(h).removeprefix("! "), room.sentence) for h in analysis.hazards]
+    hazards = [wording.cut(str(h).removeprefix("! "), room.sentence) for h in answer.hazards]
     unused = [left.what for left in check.left_out if left.kind is LeftOutKind.UNUSED]
     return OnePage(
         robot="" if sheet is None else shown(sheet.robot, _NAME),
@@ -314,19 +239,20 @@ def make_one_page(analysis: Answered) -> OnePage:
         receiver="" if sheet is None else shown(sheet.receiver.device, _NAME),
         rulebook="" if sheet is None else shown(sheet.rulebook, 2 * _NAME),
         limit_s=limit_s,
-        headline=shown(analysis.headline, room.sentence),
-        verdict=analysis.verdict.value,
+        headline=wording.cut(answer.headline, room.sentence),
+        verdict=answer.verdict.value,
         hazards=tuple(hazards[:MAX_HAZARDS]),
         slowest_s=check.slowest_s,
         slowest_said="" if check.slowest_s is None else f"{check.slowest_s:.2f} s",
         trials=max((len(line.losses) for line in check.lines), default=0),
         devices=tuple(first),
         more_devices=tuple(
-            _device(card, lines.get(card.line), limit_s, _NEXT_PAGE, None) for card in following
+            make_device(card, lines.get(card.line), limit_s, _NEXT_PAGE, wording)
+            for card in following
         ),
         announced=_announced(len(cards), are_many, hazards, unused),
-        actions=tuple(shown(action.sentence, room.sentence) for action in analysis.actions),
-        unused=tuple(shown(name, _NAME) for name in unused[:MAX_UNUSED]),
+        actions=tuple(wording.cut(action.sentence, room.sentence) for action in answer.actions),
+        unused=tuple(format_line(name) for name in unused[:MAX_UNUSED]),
         recordings=tuple(
             Recorded(
                 file_name(recording.capture.source),
@@ -352,34 +278,40 @@ def _announced(devices: int, are_many: bool, hazards: list[str], unused: list[st
     return " ".join(said)
 
 
-def _device(
-    card: SaidCard,
+def make_device(
+    card: Card,
     line: FailsafeLine | None,
     limit_s: float,
-    room: _Room,
-    most: int | None,
+    room: Room,
+    wording: Wording,
+    *,
+    most: int | None = None,
+    ink: Ink = PAPER,
 ) -> Device:
+    """Collect what stands on one device's card, with at most so many losses drawn."""
     strip = None
     if line is not None:
-        strip = loss_strip(line, limit_s, ink=PAPER, size=room.strip, most=most)
+        strip = loss_strip(line, limit_s, ink=ink, size=room.strip, most=most)
     number, number_is = deciding_number(card.verdict, line)
     return Device(
-        shown(card.line, _NAME),
+        format_line(card.line) or "(no name)",
         shown(device_name(card), room.name),
         card.verdict.value,
         number,
         number_is,
-        shown(card.figure, room.figure),
+        wording.cut(card.figure, room.figure),
         "" if line is None else format_trials(line),
+        wording.cut(card.action, room.sentence),
         "" if strip is None else strip.svg,
         "" if strip is None else strip.alt,
         0 if strip is None else strip.left_out,
     )
 
 
-def device_name(card: SaidCard) -> str:
+def device_name(card: Card) -> str:
     """Name what is on a line as a person says it."""
-    return shown(card.device or _ROLES.get(card.role, card.role) or card.line, 2 * _NAME)
+    named = shown(card.device or _ROLES.get(card.role, card.role), 2 * _NAME)
+    return named or format_line(card.line) or "(no name)"
 
 
 def deciding_number(verdict: Verdict, line: FailsafeLine | None) -> tuple[str, str]:

@@ -19,9 +19,9 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
-from pwmscope.model import format_line, format_plainly
+from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.data import to_json
-from pwmscope.report.templates import fill
+from pwmscope.report.templates import fill_page, shown, template_text
 
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
@@ -354,35 +354,38 @@ def _check(base: sqlite3.Connection, register: Path, *, make: bool) -> None:
 DAY_RULEBOOK: Final = (
     "These are measurements from recordings. The event's rulebook and its safety officer decide."
 )
-NOT_JUDGED: Final = "not judged"
-"""Stands where no limit was held against what a line did at a loss of signal."""
 HASH_LETTERS: Final = 12
 _MAX_LETTERS: Final = 80
+_MAX_OPEN: Final = 4
+"""So many open checks of a robot are named; the rest is counted."""
 
 
 @dataclass(frozen=True, slots=True)
-class _LineRow:
-    """One line of an entry."""
+class _Kept:
+    """One entry on the sheet; all texts are fit to be shown."""
 
-    name: str  # The line's name, fit to be shown
-    verdict: str  # Over all its checks
-    failsafe: str  # Of what it did when the signal was lost, or `NOT_JUDGED`
-    open: str  # The checks that do not meet their limit and those not shown, by name
-
-
-@dataclass(frozen=True, slots=True)
-class _DayRow:
-    """One entry of the register on the sheet; all texts are fit to be shown."""
-
-    number: int  # The entry's
+    number: int
     time: str  # When it was added, in this computer's time
-    robot: str
-    club: str
     file: str
     hash: str  # The first letters of the recording's
     sheet: str  # Which bench sheet it was held against, or that there was none
-    later: int | None  # The robot's last entry of the day, where this is not it
-    lines: tuple[_LineRow, ...]  # In the recording's order
+
+
+@dataclass(frozen=True, slots=True)
+class DayRow:
+    """One robot of the day, over all its entries; all texts are fit to be shown."""
+
+    robot: str
+    club: str
+    verdict: str  # Does not meet if anything does not, otherwise that of its failsafe
+    decides: str  # What does not meet, or what of the failsafe is not shown
+    slowest_s: float | None  # The slowest stop of all its losses; None where none was timed
+    losses: int
+    met: int  # Losses that met the limit on every line
+    hazards: tuple[str, ...]
+    open: str  # The other checks that are not shown
+    entries: tuple[_Kept, ...]
+    trouble: str  # Which entries cannot be read; empty where all can
 
 
 def day_of(entry: Entry) -> datetime.date:
@@ -393,8 +396,8 @@ def day_of(entry: Entry) -> datetime.date:
 
 def day_rows(
     register: Path, day: datetime.date | None = None
-) -> tuple[datetime.date, tuple[_DayRow, ...]]:
-    """Read one day's entries."""
+) -> tuple[datetime.date, tuple[DayRow, ...]]:
+    """Read one day's entries, robot by robot."""
     held = entries(register)
     if not held:
         raise RegisterError(
@@ -405,72 +408,119 @@ def day_rows(
     if day not in days:
         last = ", ".join(each.isoformat() for each in days[-5:])
         raise RegisterError(f"{register}: there is no entry of {day}; the last days are {last}.")
-    chosen = [entry for entry in held if day_of(entry) == day]
-    chosen.sort(key=lambda entry: (not entry.robot, entry.robot.casefold(), entry.number))
-    newest = {(e.robot, e.club): max(_of_robot(e, chosen)) for e in chosen if e.robot}
-    return day, tuple(_row(register, e, newest.get((e.robot, e.club))) for e in chosen)
-
-
-def _of_robot(entry: Entry, others: list[Entry]) -> list[int]:
-    return [o.number for o in others if (o.robot, o.club) == (entry.robot, entry.club)]
-
-
-def _row(register: Path, entry: Entry, newest: int | None) -> _DayRow:
+    robots: dict[tuple[object, ...], list[Entry]] = {}
+    for entry in held:
+        if day_of(entry) == day:
+            key = (entry.robot, entry.club) if entry.robot else (entry.number,)
+            robots.setdefault(key, []).append(entry)
+    chosen = sorted(robots.values(), key=lambda own: (not own[0].robot, own[0].robot.casefold()))
     with _opened(register) as base:
-        (text,) = base.execute(
-            "SELECT findings_json FROM entry WHERE id = ?", (entry.number,)
-        ).fetchone()
-    channels, trouble = _channels(text, entry)
-    at = (_instant(entry) or datetime.datetime.min.replace(tzinfo=datetime.UTC)).astimezone()
-    sheet = f"Bench sheet {_shown(PurePath(entry.sheet).name)}" if entry.sheet else "No bench sheet"
-    lines = [
-        _line(name, entry.verdicts.get(name, Verdict.NOT_SHOWN.value), channel)
-        for name, channel in channels.items()
+        asked = "SELECT findings_json FROM entry WHERE id = ?"
+        kept = {
+            entry.number: _channels(base.execute(asked, (entry.number,)).fetchone()[0], entry)
+            for own in chosen
+            for entry in own
+        }
+    return day, tuple(_day_row(own, kept) for own in chosen)
+
+
+def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]], str]]) -> DayRow:
+    """Judge one robot over its entries: one proven failure governs, whatever came after it."""
+    seen = [(e.number, line, c) for e in own for line, c in kept[e.number][0].items()]
+    losses = [
+        (number, line, event)
+        for number, line, channel in seen
+        for event in channel.get("signal_loss") or ()
+        if isinstance(event, dict) and not event.get("restart")
     ]
-    return _DayRow(
-        number=entry.number,
-        time=f"{at:%H:%M}",
-        robot=_shown(entry.robot) or "no robot named",
-        club=_shown(entry.club),
-        file=_shown(PurePath(entry.source).name),
-        hash=entry.sha256[:HASH_LETTERS],
-        sheet=sheet,
-        later=None if newest in {None, entry.number} else newest,
-        lines=tuple(lines) or (_no_line(trouble),),
+    checks = _checks(seen, {(number, line) for number, line, _ in losses})
+    failed = [f"{name} of {who}" for name, who in _grouped(checks, Verdict.DOES_NOT_MEET)]
+    open_checks = _grouped(checks, Verdict.NOT_SHOWN)
+    failsafe = governing(verdict for (name, _), verdict in checks.items() if name == FAILSAFE)
+    verdict = Verdict.DOES_NOT_MEET if failed else failsafe
+    decides = "; ".join(failed)
+    if not failed and failsafe is Verdict.NOT_SHOWN:
+        missing = [who for name, who in open_checks if name == FAILSAFE]
+        decides = f"failsafe of {', '.join(missing)}" if missing and losses else "no loss recorded"
+    others = [f"{name} of {who}" for name, who in open_checks if name != FAILSAFE]
+    more = f"; {len(others) - _MAX_OPEN} more" if len(others) > _MAX_OPEN else ""
+    moments: dict[tuple[int, float], list[str]] = {}
+    for number, _, event in losses:
+        moments.setdefault((number, event.get("lost_s", 0.0)), []).append(str(event.get("verdict")))
+    stops_s = [
+        event["stop_bounds_s"][1]
+        for _, _, event in losses
+        if event.get("stop_bounds_s") and event.get("verdict") != Verdict.NOT_SHOWN
+    ]
+    jumps: dict[str, int] = {}
+    for _, line, event in losses:
+        jumps[line] = jumps.get(line, 0) + bool((event.get("recovery") or {}).get("jump"))
+    return DayRow(
+        _shown(own[0].robot) or "no robot named",
+        _shown(own[0].club),
+        verdict.value,
+        decides,
+        max(stops_s, default=None),
+        len(moments),
+        sum(set(verdicts) <= {Verdict.MEETS.value, "None"} for verdicts in moments.values()),
+        tuple(f"{format_line(line)} jumps as the link returns" for line, n in jumps.items() if n),
+        "; ".join(others[:_MAX_OPEN]) + more,
+        tuple(map(_kept, own)),
+        " ".join(kept[entry.number][1] for entry in own if kept[entry.number][1]),
     )
 
 
-def _line(name: str, verdict: str, channel: Mapping[str, Any]) -> _LineRow:
-    findings = channel.get("findings", [])
-    judged = [finding for finding in findings if finding["limit"]]
-    if not judged:
-        return _LineRow(format_line(name), verdict, Verdict.NOT_SHOWN.value, "no servo pulses")
-    failsafe = [f["verdict"] for f in judged if f["name"] == FAILSAFE]
-    told = []
-    for kind in (Verdict.DOES_NOT_MEET.value, Verdict.NOT_SHOWN.value):
-        names = [finding["name"] for finding in judged if finding["verdict"] == kind]
-        if names:
-            told.append(f"{kind}: {', '.join(names)}")
-    return _LineRow(
-        format_line(name), verdict, failsafe[0] if failsafe else NOT_JUDGED, "; ".join(told) or "–"
-    )
+def _checks(
+    seen: list[tuple[int, str, dict[str, Any]]], with_loss: set[tuple[int, str]]
+) -> dict[tuple[str, str], Verdict]:
+    """Give each check of each line its verdict over a robot's entries.
+
+    What does not meet governs; what one entry shows to meet is met although another did not
+    show it, but for a loss that was recorded and shows nothing.
+    """
+    found: dict[tuple[str, str], list[Verdict]] = {}
+    for number, line, channel in seen:
+        judged = [finding for finding in channel.get("findings", []) if finding["limit"]]
+        if not judged:
+            found.setdefault(("servo pulses", line), []).append(Verdict.NOT_SHOWN)
+        for finding in judged:
+            verdict = Verdict(finding["verdict"] or Verdict.NOT_SHOWN)
+            own = found.setdefault((finding["name"], line), [])
+            if finding["name"] != FAILSAFE or (number, line) in with_loss:
+                own.append(verdict)
+    order = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
+    return {
+        key: governing(verdicts) if key[0] == FAILSAFE else min(verdicts, key=order.index)
+        for key, verdicts in found.items()
+    }
 
 
-def _no_line(trouble: str) -> _LineRow:
-    nothing = Verdict.NOT_SHOWN.value
-    return _LineRow("–", nothing, nothing, trouble or "the recording holds no line to measure")
+def _grouped(checks: Mapping[tuple[str, str], Verdict], verdict: Verdict) -> list[tuple[str, str]]:
+    """List the checks of a verdict, each with its lines."""
+    lines: dict[str, list[str]] = {}
+    for (name, line), found in checks.items():
+        if found is verdict:
+            lines.setdefault(name, []).append(format_line(line))
+    return [(name, ", ".join(of)) for name, of in lines.items()]
+
+
+def _kept(entry: Entry) -> _Kept:
+    at = (_instant(entry) or datetime.datetime.min.replace(tzinfo=datetime.UTC)).astimezone()
+    sheet = f"bench sheet {_shown(PurePath(entry.sheet).name)}" if entry.sheet else "no bench sheet"
+    file = _shown(PurePath(entry.source).name)
+    return _Kept(entry.number, f"{at:%H:%M}", file, entry.sha256[:HASH_LETTERS], sheet)
 
 
 def _shown(text: str) -> str:
-    plain = format_plainly(text)
-    return plain if len(plain) <= _MAX_LETTERS else plain[: _MAX_LETTERS - 1] + "…"
+    return shown(text, _MAX_LETTERS)
 
 
-def day_sheet_text(register: Path, day: datetime.date, rows: tuple[_DayRow, ...]) -> str:
+def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> str:
     """Write the check sheet as HTML text."""
-    return fill(
+    return fill_page(
         "day_sheet.html.j2",
         {},
+        look=[template_text("look.css"), template_text("day_sheet.css")],
         day=day.isoformat(),
         summary=_summary(rows),
         rows=rows,
@@ -481,14 +531,10 @@ def day_sheet_text(register: Path, day: datetime.date, rows: tuple[_DayRow, ...]
     )
 
 
-def _summary(rows: tuple[_DayRow, ...]) -> str:
-    noun = "entry" if len(rows) == 1 else "entries"
-    counts = []
-    for verdict, words in (
-        (Verdict.DOES_NOT_MEET.value, "with something that does not meet its limit"),
-        (Verdict.NOT_SHOWN.value, "with something not shown"),
-    ):
-        some = sum(any(verdict in (ln.verdict, ln.failsafe) for ln in row.lines) for row in rows)
-        if some:
-            counts.append(f"{some} {words}")
-    return f"{len(rows)} {noun}{': ' if counts else ''}{', '.join(counts)}."
+def _summary(rows: tuple[DayRow, ...]) -> str:
+    counts = [
+        f"{count} {verdict.value}"
+        for verdict in WORST_FIRST
+        if (count := sum(row.verdict == verdict for row in rows))
+    ]
+    return f"{len(rows)} robot{'' if len(rows) == 1 else 's'}: {', '.join(counts)}."

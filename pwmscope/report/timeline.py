@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import quiet_limit_s
-from pwmscope.model import PS_PER_S, PS_PER_US, Span, format_line
+from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_line
 from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
@@ -456,6 +456,7 @@ def _data(lanes: list[_Lane], recorded: Span) -> tuple[str, list[str]]:
             "start_s": recorded.start_s,
             "end_s": recorded.end_s,
             "factor": FACTOR,
+            "view_s": _deciding_s(lanes, recorded),
             "kept_s": [[span.start_s, span.end_s] for span in kept.spans],
             "lanes": [
                 fact | {"pulses": _pulses(lane, chosen)}
@@ -468,6 +469,28 @@ def _data(lanes: list[_Lane], recorded: Span) -> tuple[str, list[str]]:
     for letter in "<>&":
         text = text.replace(letter, f"\\u{ord(letter):04x}")
     return text, _notes(lanes, kept, sum(chosen.size for chosen in rows), bucket_s)
+
+
+def _deciding_s(lanes: list[_Lane], recorded: Span) -> list[Json]:
+    """Choose what is shown first: the loss that decided, or where a limit was broken, or all."""
+    ranked = [
+        (badness(event.verdict), -(event.stop_bounds_s or (0.0, 0.0))[1], span)
+        for lane in lanes
+        if lane.channel.silence is not None
+        for event, span in zip(lane.channel.silence.events, lane.channel.loss_spans, strict=True)
+    ]
+    if ranked:
+        _, _, span = min(ranked, key=lambda each: each[:2])
+        around_s = max(0.25 * (span.end_s - span.start_s), 0.5)
+        return [span.start_s - around_s, span.end_s + around_s]
+    broken = [
+        finding.evidence[0]
+        for lane in lanes
+        for finding in lane.channel.judged
+        if finding.verdict is Verdict.DOES_NOT_MEET and finding.evidence
+    ]
+    first = broken[0] if broken else recorded
+    return [first.start_s, first.end_s]
 
 
 def _kept(lanes: list[_Lane], recorded: Span, most: int) -> _Kept:

@@ -116,7 +116,7 @@ def test_day_writes_the_last_days_sheet(kept, tmp_path):
     with sqlite3.connect(register) as base:
         (added,) = base.execute("SELECT max(added_utc) FROM entry").fetchone()
     day = datetime.datetime.fromisoformat(added).astimezone().date()
-    assert f"entries of {day}" in result.output or f"entry of {day}" in result.output
+    assert f"robots of {day}" in result.output or f"robot of {day}" in result.output
     assert f"<h1>Check sheet, {day}</h1>" in out.read_text()
     named = tmp_path / "named.html"
     assert run("day", named, "--register", register, "--date", day).exit_code == 0

@@ -8,7 +8,7 @@ from pwmscope.findings.segmentation import WidthNoise
 from pwmscope.findings.segmentation.stretches import (
     SHIFT_LIMIT,
     settled,
-    standing_stretches,
+    still_stretches,
     stray_widths,
     trimmed,
 )
@@ -56,7 +56,7 @@ def stands(window_us):
 def test_stretches_are_what_standing_windows_cover(moves, seed, seams):
     width = width_of([("hold", WINDOW, 0), *moves], seed)
     seams = sorted(seam for seam in seams if seam < width.size)
-    begin, end = standing_stretches(width, np.array(seams, np.int64), NOISE, WINDOW)
+    begin, end = still_stretches(width, np.array(seams, np.int64), NOISE, WINDOW)
     covered, last = np.zeros(width.size, dtype=bool), None
     true = []
     for at in range(width.size - WINDOW + 1):

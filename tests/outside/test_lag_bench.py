@@ -188,7 +188,7 @@ def test_the_curve_of_the_clocked_device(clocked):
 def test_who_follows_whom(recording):
     """Both devices follow the input; the input follows neither."""
     records, _ = recording
-    pairs = {(p.source, p.output) for p in find_follows(records).pairs if not p.together}
+    pairs = {(p.source, p.output) for p in find_follows(records).pairs if not p.side_by_side}
     assert {("in", "late"), ("in", "clocked")} <= pairs
     assert not [pair for pair in pairs if pair[1] == "in"]
 

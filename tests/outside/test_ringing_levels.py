@@ -43,7 +43,9 @@ def simulate(ngspice, folder, sag):
         [ngspice, "-b", "deck.cir"], cwd=folder, check=True, capture_output=True, text=True
     )
     rise = next(line for line in done.stdout.splitlines() if line.startswith("rise "))
-    channel = next(iter(pwmscope.examine(pwmscope.load(folder / "out.txt")).channels.values()))
+    channel = next(
+        iter(pwmscope.examine(pwmscope.load(folder / "out.txt", time_unit="s")).channels.values())
+    )
     return {one.name: one for one in channel.findings}, float(rise.split()[2])
 
 

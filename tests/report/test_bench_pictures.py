@@ -7,7 +7,7 @@ import pytest
 import pwmscope
 from pwmscope.bench import load_sheet, parse_sheet
 from pwmscope.plot import draw_frames
-from pwmscope.report.bench_pictures import bench_pictures
+from pwmscope.report.pictures import bench_pictures
 
 
 def findings_of(name, **hints):

@@ -10,8 +10,7 @@ from PIL import Image
 
 import pwmscope
 from pwmscope.capture import Capture, Line
-from pwmscope.report.compaction import compacted
-from pwmscope.report.pictures import draw_channel
+from pwmscope.report.pictures import compacted, draw_channel
 
 
 @pytest.fixture(scope="module")

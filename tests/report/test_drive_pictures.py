@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from matplotlib.axes import Axes
 
-from pwmscope.advice.drive import Path
-from pwmscope.advice.drive.outputs import Hands
+from pwmscope.advice.drive import Hands, Path
 from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.plot import draw_drive_path
 from pwmscope.plot.sticks import STICKS, draw_sticks

@@ -11,26 +11,27 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
+from pwmscope.report import composition
 from pwmscope.report.folder import Entry, folder_names, write_index, write_report
 
 NAMES = ["findings.json", "report.html", "report.md", "report.pdf"]
 
 
 @pytest.fixture(scope="module")
-def findings():
+def analysis():
     edges_us = 5_000 + 20_000 * np.arange(60)
     edges_us = np.stack([edges_us, edges_us + 1520], axis=1).ravel()
     line = Line("../../../out", edges_us.astype(np.int64) * 1_000_000, 0)
-    return pwmscope.examine(Capture({line.name: line}, 12 * 10**11, 1e6, "bench.csv"))
+    return pwmscope.analyse(Capture({line.name: line}, 12 * 10**11, 1e6, "bench.csv"))
 
 
 def names_in(folder):
     return sorted(path.name for path in folder.iterdir())
 
 
-def test_all_forms_are_written_and_twice_the_same(findings, tmp_path):
-    write_report(findings, tmp_path / "a", sha256="0" * 64)
-    write_report(findings, tmp_path / "b", sha256="0" * 64)
+def test_all_forms_are_written_and_twice_the_same(analysis, tmp_path):
+    write_report(analysis, tmp_path / "a")
+    write_report(analysis, tmp_path / "b")
     assert names_in(tmp_path) == ["a", "b"]
     assert names_in(tmp_path / "a") == NAMES
     for name in NAMES:
@@ -38,18 +39,18 @@ def test_all_forms_are_written_and_twice_the_same(findings, tmp_path):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_file_that_is_there_is_kept_unless_replaced(findings, tmp_path, name):
+def test_a_file_that_is_there_is_kept_unless_replaced(analysis, tmp_path, name):
     (tmp_path / name).write_text("mine")
     with pytest.raises(OutputError, match="replace=True"):
-        write_report(findings, tmp_path)
+        write_report(analysis, tmp_path)
     assert names_in(tmp_path) == [name]
-    write_report(findings, tmp_path, replace=True)
+    write_report(analysis, tmp_path, replace=True)
     assert names_in(tmp_path) == NAMES
     assert (tmp_path / name).read_bytes() != b"mine"
 
 
 @pytest.mark.parametrize("nth", range(4))
-def test_a_full_disk_leaves_what_was_there(findings, tmp_path, monkeypatch, nth):
+def test_a_full_disk_leaves_what_was_there(analysis, tmp_path, monkeypatch, nth):
     for name in NAMES:
         (tmp_path / name).write_text("old")
     opened = []
@@ -64,7 +65,7 @@ def test_a_full_disk_leaves_what_was_there(findings, tmp_path, monkeypatch, nth)
     real = Path.open
     monkeypatch.setattr(Path, "open", full)
     with pytest.raises(OutputError, match=r"cannot be written \(No space left on device\)"):
-        write_report(findings, tmp_path, replace=True)
+        write_report(analysis, tmp_path, replace=True)
     assert len(opened) == nth + 1
     assert names_in(tmp_path) == NAMES
     assert all((tmp_path / name).read_bytes() == b"old" for name in NAMES)
@@ -115,3 +116,19 @@ def test_the_index_lists_hostile_names_and_troubles_harmlessly(tmp_path):
     assert text.count("not used") == 2
     with pytest.raises(OutputError, match="replace=True"):
         write_index(entries, tmp_path, replace=False)
+
+
+def test_a_folder_that_cannot_be_made_is_one_sentence(analysis, tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match=r"the folder cannot be made \(.*\); name another one\.$"):
+        write_report(analysis, tmp_path / "file" / "sub")
+
+
+def test_a_failure_while_drawing_makes_no_folder(analysis, tmp_path, monkeypatch):
+    def broken(*_):
+        raise RuntimeError("no ink")
+
+    monkeypatch.setattr(composition, "draw_channel", broken)
+    with pytest.raises(RuntimeError):
+        write_report(analysis, tmp_path / "new")
+    assert not (tmp_path / "new").exists()

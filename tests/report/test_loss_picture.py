@@ -8,19 +8,20 @@ import pytest
 import pwmscope
 from pwmscope.bench import load_sheet
 from pwmscope.findings.failsafe import check_failsafe, listen_to
-from pwmscope.plot import MAX_LOSSES
-from pwmscope.report.loss_picture import draw_failsafe
+from pwmscope.plot import MAX_LOSSES, failsafe_figure, house_style, to_svg
 
 SHEET = load_sheet("captures/bench.toml")
 
 
 def drawn(capture, sheet=SHEET):
     heard = listen_to(capture, sheet=sheet)
-    return draw_failsafe(check_failsafe([heard], sheet, heard.marking.limits))
+    with house_style():
+        figure = failsafe_figure(check_failsafe([heard], sheet, heard.marking.limits))
+        return None if figure is None else to_svg(figure)
 
 
 def words(picture):
-    tree = ElementTree.fromstring(picture.svg)
+    tree = ElementTree.fromstring(picture)
     return [text.text for text in tree.iter("{http://www.w3.org/2000/svg}text")]
 
 
@@ -41,13 +42,6 @@ def test_it_names_limit_loss_stop_range_and_verdicts(preset):
         "s since the loss at 6.204 s",
     ):
         assert expected in said
-
-
-def test_its_words_for_those_who_cannot_see_it(preset):
-    picture = drawn(preset)
-    assert "does not meet: RX4" in picture.alt
-    assert "RX1 (drive-left, left drive ESC): not shown: goes to preset" in picture.alt
-    assert "Dashed: the limit" in picture.caption
 
 
 def test_silence_is_drawn_as_such():
@@ -72,5 +66,5 @@ def test_hostile_names_stay_words(preset):
     picture = drawn(
         dataclasses.replace(preset, lines=lines), dataclasses.replace(SHEET, channels={})
     )
-    assert "<script" not in picture.svg
+    assert "<script" not in picture
     assert any(word.startswith("<script>") for word in words(picture))

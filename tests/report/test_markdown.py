@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
 from pwmscope.report.document import (
+    Device,
     Document,
+    Front,
     Item,
     Items,
     Look,
@@ -38,7 +40,7 @@ HOSTILE = (
     "$\\frac{1}{2}$",
 )
 
-TAGS = {"h1", "h2", "p", "ul", "li", "strong", "table", "thead", "tbody", "tr", "th", "td"}
+TAGS = {"h1", "h2", "p", "ul", "li", "strong", "ol", "table", "thead", "tbody", "tr", "th", "td"}
 
 
 def document_of(text):
@@ -50,7 +52,9 @@ def document_of(text):
         Items((Item(words, words),), wide=True),
         Table("caption", ("what", "value"), ((words, strong), (words,)), (1, 1)),
     )
-    return Document(text, text, (text,), "", "0", (Section("a", words, blocks),), ())
+    device = Device(text, text, "meets", "", "", text, text, text, "", text, 0)
+    front = Front(text, "meets", text, (text,), (device,), (text,), (text,), (text,))
+    return Document(text, text, (text,), "", "0", front, (Section("a", words, blocks),))
 
 
 def shown(markdown):
@@ -64,9 +68,9 @@ def test_a_hostile_name_is_shown_as_it_is(text):
     page = shown(document_markdown(document_of(text)))
     assert set(re.findall(r"<(\w+)", page)) <= TAGS
     assert page.count("<tr>") == 3
-    assert page.count("<li>") == 3
+    assert page.count("<li>") == 6
     plain = html.unescape(re.sub(r"<[^>]*>", "", page))
-    assert plain.count(text) == 14
+    assert plain.count(text) == 24
 
 
 @given(st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1))

@@ -11,10 +11,10 @@ from types import SimpleNamespace
 import pytest
 
 import pwmscope
-from pwmscope.analysis import Action, Card
 from pwmscope.errors import ArgumentError, OutputError
 from pwmscope.findings import Verdict
-from pwmscope.report import make_one_page, write_one_page
+from pwmscope.model import badness
+from pwmscope.report import Action, Answer, Card, make_one_page, write_one_page
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 SHEET = CAPTURES / "bench.toml"
@@ -64,11 +64,15 @@ def robot(analysis, devices, losses=None, words=1):
         recordings=analysis.recordings,
         failsafe=failsafe,
         sheet=analysis.sheet,
-        headline=analysis.headline,
-        verdict=Verdict.DOES_NOT_MEET,
-        hazards=[dataclasses.replace(hazard, lines=(name,) * 9) for name in names[:5]],
-        cards=cards,
-        actions=[Action("do", (), long)] * 5,
+        findings=analysis.findings,
+        answer=Answer(
+            analysis.headline,
+            Verdict.DOES_NOT_MEET,
+            tuple(dataclasses.replace(hazard, lines=(name,) * 9) for name in names[:5]),
+            tuple(sorted(cards, key=lambda card: badness(card.verdict))),
+            (Action("do", (), long),) * 5,
+            (),
+        ),
     )
 
 
@@ -152,8 +156,8 @@ def test_hostile_names_stay_words(drill, tmp_path):
     sheet = dataclasses.replace(drill.sheet, robot=hostile, club=hostile, rulebook=hostile)
     other = robot(drill, 2)
     other.sheet = sheet
-    other.headline = hostile
-    other.cards = [dataclasses.replace(card, device=hostile) for card in other.cards]
+    cards = tuple(dataclasses.replace(card, device=hostile) for card in other.answer.cards)
+    other.answer = dataclasses.replace(other.answer, headline=hostile, cards=cards)
     path = write_one_page(other, tmp_path / "one.pdf")
     told = text_of(path)
     assert "?<b>#panic(1)?[31m?" in told

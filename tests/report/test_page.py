@@ -17,9 +17,7 @@ from PIL import Image
 import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.capture import Capture, Line
-from pwmscope.errors import OutputError
-from pwmscope.report import composition as channels_module
-from pwmscope.report.page import page_text, write_page
+from pwmscope.report.folder import page_text
 from pwmscope.report.sentences import channel_sentence, format_value
 from pwmscope.report.timeline import Timeline
 
@@ -48,10 +46,10 @@ HOSTILE = (
 @pytest.fixture(scope="module", params=RECORDINGS)
 def recording(request):
     rate, off_line = RECORDINGS[request.param]
-    findings = pwmscope.examine(
-        pwmscope.load(CAPTURES / request.param, rate=rate), off_line=off_line
+    analysis = pwmscope.analyse(
+        CAPTURES / request.param, hints={"rate": rate} if rate else None, marker=off_line
     )
-    return findings, page_text(findings)
+    return analysis.findings[0], page_text(analysis)
 
 
 def small(names=("OUT",), pulses=60):
@@ -59,21 +57,21 @@ def small(names=("OUT",), pulses=60):
     edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
     edges_ps = edges_us.astype(np.int64) * 1_000_000
     lines = {name: Line(name, edges_ps, 0) for name in names}
-    return pwmscope.examine(Capture(lines, int(edges_ps[-1]) + 10**10, 1e6, "bench/made here.csv"))
+    return pwmscope.analyse(Capture(lines, int(edges_ps[-1]) + 10**10, 1e6, "bench/made here.csv"))
 
 
 @pytest.fixture(scope="module")
 def hostile():
     """Hostile names on servo lines, on other lines, and on the marker line."""
-    servo = small(HOSTILE).capture
+    servo = small(HOSTILE).captures[0]
     marker = "\u0007<b>marker</b>\u05d0"
     lines = dict(servo.lines)
     lines[marker] = Line(marker, np.array([servo.duration_ps // 2], np.int64), 1)
     lines["<i>flat</i>\u0001"] = Line("<i>flat</i>\u0001", np.zeros(0, np.int64), 0)
     source = "/home/someone/<u>\u202efile\u0000</u>.csv"
     capture = Capture(lines, servo.duration_ps, 1e6, source)
-    findings = pwmscope.examine(capture, off_line=marker)
-    return findings, page_text(findings)
+    analysis = pwmscope.analyse(capture, marker=marker)
+    return analysis, page_text(analysis)
 
 
 def parsed(text):
@@ -122,7 +120,7 @@ def test_it_refers_to_nothing_outside(recording):
     for svg in pictures_of(text):
         assert not re.findall(r"url\((?!#)|href=\"(?!#)", svg)
         assert "//" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
-    assert "//" not in re.sub(r'src="data:[^"]*"', "", text)
+    assert "//" not in re.sub(r'src="data:[^"]*"|xmlns="http://www.w3.org/2000/svg"', "", text)
     tree = parsed(text)
     for node in tree.iter():
         assert node.tag not in {f"{XHTML}{name}" for name in ("script", "link", "iframe", "object")}
@@ -150,7 +148,7 @@ def test_three_pictures_a_channel_each_described(recording):
 
 def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
     findings, text = recording
-    sections = re.findall(r'<section class="new-page" id="channel-.*?</section>', text, re.DOTALL)
+    sections = re.findall(r'id="channel-\d+-title".*?</details>', text, re.DOTALL)
     for channel, section in zip(findings.channels.values(), sections, strict=True):
         assert f"Channel <bdi>{channel.line}</bdi>" in section
         rows = section.split("<tr>")
@@ -159,7 +157,7 @@ def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
             told = html.unescape(row)
             assert format_value(finding) in told
             assert finding.limit in told
-            assert finding.verdict is None or f">{finding.verdict.value}<" in told
+            assert finding.verdict is None or f"{finding.verdict.value}<" in told
             assert finding.sentence in told
         for event in channel.silence.events:
             assert event.sentence in html.unescape(section)
@@ -167,19 +165,27 @@ def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
                 assert reason in html.unescape(section)
 
 
-def test_the_first_page_tells_verdicts_and_what_was_not_shown(recording):
+def test_the_answer_comes_first_and_what_was_not_shown_is_folded(recording):
     findings, text = recording
-    front = visible(text).partition("All channels")[0]
+    analysis_front = visible(text).partition("Pulse width over time")[0]
+    assert re.search("(meet|not shown|does not meet)", analysis_front)
+    said = visible(text)
     for channel in findings.channels.values():
         told = channel_sentence(channel)
-        assert told[:1].upper() + told[1:] in front
+        assert told[:1].upper() + told[1:] in said
         for finding in channel.findings:
             if finding.limit and finding.verdict.value != "meets":
-                assert re.search(f"{finding.verdict.value} [^.]*{finding.name}", front)
-                assert finding.sentence in front
-    assert f"{findings.capture.duration_s:.3f} s recorded" in front
-    assert f"pwmscope {pwmscope.__version__}" in front
-    assert "safety officer" in front
+                assert re.search(f"{finding.verdict.value} [^.]*{finding.name}", said)
+    assert f"{findings.capture.duration_s:.3f} s recorded" in said
+    assert f"pwmscope {pwmscope.__version__}" in said
+    assert "safety officer" in said
+
+
+def test_every_loss_stands_in_a_table(recording):
+    findings, text = recording
+    lost = {event.lost_s for c in findings.channels.values() for event in c.silence.events}
+    (table,) = re.findall(r'<section id="losses".*?</section>', text, re.DOTALL) or [""]
+    assert {f"{at_s:.3f} s" for at_s in lost} == set(re.findall(r">([\d.]+ s)</th>", table))
 
 
 def test_it_says_how_and_under_which_assumptions_and_cautions(recording):
@@ -192,71 +198,11 @@ def test_it_says_how_and_under_which_assumptions_and_cautions(recording):
     assert re.findall(r"\bsafe\b", said, re.IGNORECASE) == []
 
 
-def test_two_writes_give_the_same_bytes(tmp_path):
-    findings = small()
-    first = write_page(findings, tmp_path / "a").read_bytes()
-    assert write_page(findings, tmp_path / "b").read_bytes() == first
-
-
-def test_the_folder_is_made_and_holds_the_page_only(tmp_path):
-    path = write_page(small(), tmp_path / "new" / "deep")
-    assert path == tmp_path / "new" / "deep" / "report.html"
-    assert [entry.name for entry in path.parent.iterdir()] == ["report.html"]
-
-
-def test_a_page_that_is_there_is_kept_unless_replaced(tmp_path):
-    there = tmp_path / "report.html"
-    there.write_text("mine")
-    with pytest.raises(OutputError, match=r"already there.*replace=True"):
-        write_page(small(), tmp_path)
-    assert there.read_text() == "mine"
-    write_page(small(), tmp_path, replace=True)
-    assert there.read_text().startswith("<!DOCTYPE html>")
-
-
-def test_a_folder_that_cannot_be_made_is_one_sentence(tmp_path):
-    (tmp_path / "file").write_text("")
-    with pytest.raises(OutputError, match=r"the folder cannot be made \(.*\); name another one\.$"):
-        write_page(small(), tmp_path / "file" / "sub")
-
-
-def test_a_place_that_cannot_be_written_leaves_nothing_behind(tmp_path):
-    (tmp_path / "report.html").mkdir()
-    with pytest.raises(OutputError, match="cannot be written"):
-        write_page(small(), tmp_path, replace=True)
-    assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
-
-
-def test_a_failure_half_way_keeps_the_old_page_and_leaves_nothing_half_written(
-    tmp_path, monkeypatch
-):
-    (tmp_path / "report.html").write_text("old")
-
-    def full(*_):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("pathlib.Path.replace", full)
-    with pytest.raises(OutputError, match="No space left"):
-        write_page(small(), tmp_path, replace=True)
-    assert (tmp_path / "report.html").read_text() == "old"
-    assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
-
-
-def test_a_failure_while_drawing_makes_no_folder(tmp_path, monkeypatch):
-    def broken(*_):
-        raise RuntimeError("no ink")
-
-    monkeypatch.setattr(channels_module, "draw_channel", broken)
-    with pytest.raises(RuntimeError):
-        write_page(small(), tmp_path / "new")
-    assert not (tmp_path / "new").exists()
-
-
 def test_hostile_names_are_shown_and_do_nothing(hostile):
-    findings, text = hostile
+    _, text = hostile
     tree = parsed(text)
     assert {node.tag.removeprefix(XHTML) for node in tree.iter()}.isdisjoint(
-        {"script", "svg", "i", "b", "u"}
+        {"script", "i", "b", "u"}
     )
     assert all(not name.startswith("on") for node in tree.iter() for name in node.attrib)
     said = visible(text)
@@ -264,7 +210,6 @@ def test_hostile_names_are_shown_and_do_nothing(hostile):
     assert "{{ 7 * 7 }}" in said
     assert "../../etc/passwd" in said
     assert "someone" not in text
-    assert len(list(tree.iter(f"{XHTML}h2"))) == 12 + len(findings.channels)
 
 
 def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):
@@ -278,19 +223,13 @@ def test_hostile_names_are_shortened_and_lose_their_control_characters(hostile):
     text.encode()
 
 
-def test_a_hostile_name_does_not_change_where_the_page_goes(tmp_path):
-    path = write_page(small(("../../../escape",)), tmp_path / "in")
-    assert path.parent == tmp_path / "in"
-    assert sorted(entry.name for entry in tmp_path.rglob("*")) == ["in", "report.html"]
-
-
 def test_lines_without_servo_pulses_say_why():
     flat = Line("idle", np.zeros(0, np.int64), 0)
     wave = Line("wave", np.arange(1, 200, dtype=np.int64) * 104_000_000, 1)
-    findings = pwmscope.examine(Capture({"idle": flat, "wave": wave}, 10**12, 1e6, "made"))
-    text = page_text(findings)
+    analysis = pwmscope.analyse(Capture({"idle": flat, "wave": wave}, 10**12, 1e6, "made"))
+    text = page_text(analysis)
     said = visible(text)
-    for channel in findings.channels.values():
+    for channel in analysis.findings[0].channels.values():
         assert channel.not_servo in said
     assert "The line never changes level, so there is nothing to draw." in said
     assert len(pictures_of(text)) == 1
@@ -304,9 +243,9 @@ FRAGMENT = Timeline(
 )
 
 
-def test_a_timeline_stands_before_the_channels_and_only_its_script_may_run():
+def test_a_timeline_stands_after_the_answer_and_only_its_script_may_run():
     text = page_text(small(), timeline=FRAGMENT)
-    assert text.index('id="summary"') < text.index(FRAGMENT.html) < text.index('id="channel-1"')
+    assert text.index('id="next"') < text.index(FRAGMENT.html) < text.index('id="channel-1"')
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1]
     # the hash by another program: printf %s 'document.title = "drawn"' | openssl dgst -sha256
     # -binary | base64
@@ -342,7 +281,8 @@ def test_the_console_check_hears_a_complaint(browse, tmp_path):
 
 @pytest.mark.parametrize("width", [500, 1280])
 def test_a_browser_shows_the_page_without_complaint(browse, tmp_path, width):
-    path = write_page(small(), tmp_path)
+    path = tmp_path / "page.html"
+    path.write_text(page_text(small()))
     picture = tmp_path / "seen.png"
     ran = browse(path, f"screenshot={picture}", f"window-size={width},2600")
     assert complaints(ran) == []
@@ -350,13 +290,13 @@ def test_a_browser_shows_the_page_without_complaint(browse, tmp_path, width):
         grey = np.asarray(seen.convert("L"))
     assert grey.shape == (2600, width)
     assert 0.005 < np.mean(grey < 128) < 0.4
-    # ink in every eighth down to the pictures, so that nothing is an empty frame
-    assert all(np.any(part < 128) for part in np.array_split(grey[:2000], 8))
+    # ink in every eighth down to the folds, so that nothing is an empty frame
+    assert all(np.any(part < 128) for part in np.array_split(grey[:1000], 8))
 
 
 def test_a_browser_runs_nothing_from_hostile_names(browse, tmp_path, hostile):
-    findings, _ = hostile
-    path = write_page(findings, tmp_path)
+    path = tmp_path / "page.html"
+    path.write_text(hostile[1])
     ran = browse(path, "dump-dom")
     assert complaints(ran) == []
     assert "<title>Receiver outputs in" in ran.stdout

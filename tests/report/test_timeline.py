@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 import pwmscope
+from pwmscope.bench import load_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.model import Span
 from pwmscope.pulses import Flag
@@ -302,3 +303,20 @@ def test_no_servo_line_means_one_sentence_and_no_data():
     made = timeline_fragment(pwmscope.examine(Capture({"idle": flat}, 10**12, 1e6, "made")))
     assert "No line carries servo pulses" in made.html
     assert "timeline-data" not in made.html
+
+
+def opens_on(findings):
+    return json.loads(re.search(r'"view_s":(\[[^]]*\])', timeline_fragment(findings).html)[1])
+
+
+def test_it_opens_on_the_loss_that_decided():
+    sheet = load_sheet("captures/bench.toml")
+    findings = pwmscope.examine(pwmscope.load("captures/preset.csv.gz"), sheet=sheet)
+    from_s, to_s = opens_on(findings)
+    (failed,) = [e for e in findings["RX4"].silence.events if e.verdict == "does not meet"]
+    assert from_s < failed.lost_s < failed.recovered_s < to_s < findings.capture.end_s
+
+
+def test_without_a_loss_it_opens_on_what_breaks_a_limit_or_on_everything():
+    findings = pwmscope.examine(pwmscope.load("captures/clean-sweep.csv"))
+    assert opens_on(findings) == [findings.capture.start_s, findings.capture.end_s]

@@ -1,6 +1,7 @@
 """The timeline in a browser: driven by keys, wheel and fingers, it tells what was measured."""
 
 import base64
+import dataclasses
 import hashlib
 import re
 import time
@@ -18,9 +19,12 @@ POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-s
 HOSTILE = ("</script><script>document.title='ran'</script>", "<img src=x onerror=alert(1)>")
 
 
-def wrapped(findings):
-    """A bare page round the timeline, as the report has one."""
+def wrapped(findings, view_s=None):
+    """A bare page round the timeline, as the report has one, opened on so much of it."""
     made = timeline_fragment(findings)
+    view_s = view_s or (findings.capture.start_s, findings.capture.end_s)
+    opened = re.sub(r'"view_s":\[[^]]*\]', f'"view_s":{list(view_s)}', made.html)
+    made = dataclasses.replace(made, html=opened)
     digest = base64.b64encode(hashlib.sha256(made.script.encode()).digest()).decode()
     return (
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
@@ -215,7 +219,7 @@ def test_a_pulse_is_drawn_with_its_true_edges(page, preset):
     from_s, to_s = shown_s(page.text("shown"))
     row = (
         "(() => { const c = document.querySelectorAll('.timeline-panel canvas')[1];"
-        "const d = c.getContext('2d').getImageData(0, 105, c.width, 1).data;"
+        "const d = c.getContext('2d').getImageData(0, 80, c.width, 1).data;"
         "return [c.width, [...Array(c.width).keys()].filter(x => d[4 * x + 3] > 150 &&"
         " d[4 * x] < 90 && x > 80)]; })()"
     )

@@ -2,11 +2,7 @@
 
 from pwmscope.advice.drive.outputs import Hands, Outputs, Throttle
 from pwmscope.advice.drive.path import Base, Path, differential, drive_path, integrate
-from pwmscope.advice.drive.straightness import (
-    Side,
-    Straightness,
-    straight_line_error,
-)
+from pwmscope.advice.drive.straightness import Side, Straightness, straight_line_error
 
 __all__ = [
     "Base",

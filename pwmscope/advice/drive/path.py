@@ -94,17 +94,17 @@ def differential(*, wheel_base_m: float | None = None, top_speed_m_s: float | No
     PwmscopeError
         If a length or a speed is not above 0.
     """
-    said = []
+    sentences = []
     if wheel_base_m is None:
         wheel_base_m = WHEEL_BASE_M
-        said.append(f"The wheels are taken to stand {WHEEL_BASE_M:g} m apart; none is stated.")
+        sentences.append(f"The wheels are taken to stand {WHEEL_BASE_M:g} m apart; none is stated.")
     if top_speed_m_s is None:
         top_speed_m_s = TOP_SPEED_M_S
-        said.append(
+        sentences.append(
             f"The top speed is taken as {TOP_SPEED_M_S:g} m/s, the same for every wheel; none is "
             "stated."
         )
-    return Base(wheel_base_m, top_speed_m_s, tuple(said))
+    return Base(wheel_base_m, top_speed_m_s, tuple(sentences))
 
 
 SMALL = 1e-3
@@ -231,20 +231,16 @@ class Path:
         went = " and ".join(place for place in places if place)
         way = "left" if turned >= 0 else "right"
         begin = f"{self.name}: " if self.name else ""
-        said = "straight"
+        turn = "straight"
         if abs(turned) >= MIN_DEG:
-            said = f"turned {abs(turned):.0f} degrees to the {way}"
+            turn = f"turned {abs(turned):.0f} degrees to the {way}"
         elif not went:
             return f"{begin}stands still for {self.seconds:.3g} s."
-        return f"{begin}{went or 'on the spot'} in {self.seconds:.3g} s, {said}."
+        return f"{begin}{went or 'on the spot'} in {self.seconds:.3g} s, {turn}."
 
 
 def drive_path(
-    outputs: Outputs,
-    throttles: Sequence[Throttle],
-    base: Base,
-    *,
-    steps: tuple[StepSpan, ...] = (),
+    outputs: Outputs, throttles: Sequence[Throttle], base: Base, *, steps: tuple[StepSpan, ...] = ()
 ) -> tuple[Path, ...]:
     """Work out the path that the outputs would drive a robot along.
 

@@ -161,25 +161,20 @@ def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: 
     gains = np.eye(2)
     gains[strong, strong] = part
     line = samples.outputs[1 - strong if swapped else strong].line
-    return _change(
-        "equalise gains",
+    sentence = (
         f"Lower the travel of {line}, behind the mixing, by {100.0 * (1.0 - part):.1f} ± "
-        f"{200.0 * spread:.1f} % on both sides of neutral.",
-        "ESC",
-        line=line,
-        outputs=gains,
+        f"{200.0 * spread:.1f} % on both sides of neutral."
     )
+    return _change("equalise gains", sentence, "ESC", line=line, outputs=gains)
 
 
 def smaller_travel(part: float) -> Change:
     """Lower both sticks' share so that the outputs reach their ends in the corner only."""
-    return _change(
-        "reduce travel",
+    sentence = (
         f"Lower the share of both sticks in the mixing to {100.0 * part:.0f} % of what it is now, "
-        "so that the corners no longer clip; straight ahead is then as much slower.",
-        "transmitter",
-        sticks=part * np.eye(2),
+        "so that the corners no longer clip; straight ahead is then as much slower."
     )
+    return _change("reduce travel", sentence, "transmitter", sticks=part * np.eye(2))
 
 
 @dataclass(frozen=True, slots=True)

@@ -284,8 +284,10 @@ def _compare(line: str, after: Setting, before: Setting | None) -> Compared:
     target_us = after.target_us
     if now is None or was is None or target_us is None:
         missing = "earlier" if now is not None else "later"
-        said = f"{after.name} is not shown by the {missing} recording, so nothing can be compared."
-        return Compared(line, after.name, Trend.NOT_SHOWN, was, now, None, said)
+        sentence = (
+            f"{after.name} is not shown by the {missing} recording, so nothing can be compared."
+        )
+        return Compared(line, after.name, Trend.NOT_SHOWN, was, now, None, sentence)
     gain = nearer(was, now, target_us)
     doubt_us = COVERAGE * (gain.uncertainty_us or 0.0)
     if gain.uncertainty_us is None:
@@ -296,8 +298,8 @@ def _compare(line: str, after: Setting, before: Setting | None) -> Compared:
         trend = Trend.IMPROVED if gain.us > 0 else Trend.WORSE
         size = Amount(abs(gain.us), gain.uncertainty_us)
         how = f"{trend.value}, {size.said} {'nearer to' if gain.us > 0 else 'farther from'} it"
-    said = f"{after.name} went from {was.said} to {now.said}, wanted {target_us:g} us: {how}."
-    return Compared(line, after.name, trend, was, now, gain, said)
+    sentence = f"{after.name} went from {was.said} to {now.said}, wanted {target_us:g} us: {how}."
+    return Compared(line, after.name, trend, was, now, gain, sentence)
 
 
 def nearer(before: Amount, after: Amount, target_us: float) -> Amount:

@@ -20,6 +20,8 @@ MAX_HIGH: Final = 1 << 19
 """A high state of more samples is no pulse, and is not measured."""
 BEFORE_HIGH: Final = 4096
 """So many samples before a high state its rise may begin."""
+SETTLED: Final = 0.98
+"""From here on, of the way up to its level, a high state is no longer rising (own choice)."""
 _MAX_BINS: Final = 256
 _MIN_AMPLITUDE: Final = 0.4
 
@@ -239,7 +241,8 @@ class PlateauMeter:
             return
         first, last = begin + int(reached[0]), begin + int(reached[-1])
         below = np.flatnonzero(self._volts[start:first] < ten)
-        self._figures.append((level, float(self._volts[first : last + 1].min())))
+        settled = np.flatnonzero(high >= low + SETTLED * (level - low))
+        self._figures.append((level, float(high[settled[0] : settled[-1] + 1].min())))
         self._rows.append((first_row + first, first_row + last))
         self._reached.append(self._crossing(first, ninety, first_row))
         at = start + int(below[-1]) + 1 if below.size else 0

@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from pwmscope.bench import BenchSheet, Limits
-from pwmscope.capture import Capture
-from pwmscope.capture.clip import PART
+from pwmscope.capture import PART, Capture
 from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
@@ -329,7 +328,7 @@ def fingerprint(capture: Capture) -> str:
     """Return the SHA-256 (FIPS 180-4) of a recording's edges, whatever file they came from."""
     digest = hashlib.sha256(f"{capture.start_ps} {capture.duration_ps}".encode())
     for name, line in capture.lines.items():
-        digest.update(f"\0{name}\0{line.initial_level}".encode())
+        digest.update(f"\0{name}\0{line.initial_level}".encode(errors="surrogatepass"))
         digest.update(line.edges_ps.tobytes())
     return digest.hexdigest()
 

@@ -270,10 +270,10 @@ def _format_single(singles: list[Pattern]) -> list[str]:
     if top.count < MOSTLY * count:
         each = format_list([f"{pattern.count} on {pattern.lines[0]}" for pattern in singles])
         return [f"{count} struck one line only ({each})"]
-    said = [f"{top.count} struck {top.lines[0]} alone: that wire or its plug"]
+    parts = [f"{top.count} struck {top.lines[0]} alone: that wire or its plug"]
     if top.count < count:
-        said.append(f"{count - top.count} struck one other line only")
-    return said
+        parts.append(f"{count - top.count} struck one other line only")
+    return parts
 
 
 def _evidence(time_s: FloatArray, struck: BoolArray, window_s: float) -> tuple[Evidence, ...]:

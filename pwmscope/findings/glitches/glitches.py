@@ -97,7 +97,7 @@ def find_glitches(
         found[kind] = moments.select(~lost)
         if lost.any():
             while_lost[kind] = int(np.count_nonzero(lost))
-    found |= _silences(record, foreign, stuck, period_us, recorded.end_s)
+    found |= _gaps(record, foreign, stuck, period_us, recorded.end_s)
     if table.inverted:  # its pulses are low, so that a long one is a line stuck low
         high, low = found[GlitchKind.STUCK_HIGH], found[GlitchKind.STUCK_LOW]
         found |= {GlitchKind.STUCK_HIGH: low, GlitchKind.STUCK_LOW: high}
@@ -179,7 +179,7 @@ def _jumps(record: Record) -> IntArray:
     return rows[jumped]
 
 
-def _silences(
+def _gaps(
     record: Record, foreign: IntArray, stuck: Moments, period_us: float, over_s: float
 ) -> dict[GlitchKind, Moments]:
     """Find missing pulses and longer silences outside loss spans.
@@ -249,7 +249,6 @@ class GlitchCount:
     kind: GlitchKind  # What is wrong
     moments: Moments  # Where and when, all of them
     per_minute: float | None  # Count over the time observed; None where there is none
-    interval_per_minute: tuple[float, float] | None  # Its 95 % interval
     while_lost: int  # How many more there were inside loss spans
 
     @property
@@ -298,13 +297,7 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
     period_us = record.frames.usual_us or record.table.convention.period_us
     found, while_lost = find_glitches(record, period_us, recorded)
     kinds = tuple(
-        GlitchCount(
-            kind,
-            moments,
-            _per_minute(len(moments), observed_s),
-            poisson_interval_per_minute(len(moments), observed_s),
-            while_lost.get(kind, 0),
-        )
+        GlitchCount(kind, moments, _per_minute(len(moments), observed_s), while_lost.get(kind, 0))
         for kind, moments in found.items()
     )
     time_s = np.sort(np.concatenate([moments.start_s for moments in found.values()]))
@@ -358,8 +351,8 @@ def _finding(record: Record, kinds: tuple[GlitchCount, ...], observed_s: float) 
     if not count:
         sentence = f"No glitch in {over}: 0 a minute ({between}).{more}"
     else:
-        told = _format_kinds({found.kind: found.count for found in kinds if found.count})
-        sentence = f"{told} in {over}: {per_minute:.3g} a minute ({between}).{more}"
+        counted = _format_kinds({found.kind: found.count for found in kinds if found.count})
+        sentence = f"{counted} in {over}: {per_minute:.3g} a minute ({between}).{more}"
     return measured(
         "glitches",
         per_minute,
@@ -382,7 +375,7 @@ def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence,
     last = len(record.table) - 1
     spans = []
     for found in kinds:
-        around = found.kind in {GlitchKind.MISSING, _silent(record)}
+        around = found.kind in {GlitchKind.MISSING, _stuck_kind(record)}
         moments = found.moments
         for i in range(min(len(moments), MAX_SPANS)):
             row = int(moments.rows[i])
@@ -392,7 +385,7 @@ def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence,
     return tuple(sorted(spans, key=lambda span: span.start_s)[:MAX_SPANS])
 
 
-def _silent(record: Record) -> GlitchKind:
+def _stuck_kind(record: Record) -> GlitchKind:
     return GlitchKind.STUCK_HIGH if record.table.inverted else GlitchKind.STUCK_LOW
 
 

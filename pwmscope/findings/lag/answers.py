@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.findings.lag.content import Content, Train
 from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.delay import Correlation, Delay, Trigger
 from pwmscope.findings.lag.pairs import Pairs
-from pwmscope.findings.lag.transfer import Transfer
+from pwmscope.findings.lag.transfer import AddedJitter, Memory, Transfer
 from pwmscope.model import (
     COVERAGE,
     Definition,
@@ -152,13 +153,64 @@ DEFINITIONS: Final = (
     ),
 )
 """Every finding of `pwmscope.findings.lag`, in the order in which they are told."""
-
-
-MOVE = (
+UNITS: Final = {
+    "delay": "ms",
+    "start after input": "us",
+    "added start jitter": "us",
+    "beat of the clocks": "s",
+    "input frames without output": "",
+    "repeated outputs": "",
+    "outputs without input": "",
+    "added width jitter": "us",
+    "width gain": "us/us",
+    "width offset": "us",
+    "output deadband": "us",
+    "output step": "us",
+    "lower clip": "us",
+    "upper clip": "us",
+    "output hysteresis": "us",
+}
+"""The findings, with their units, in the order in which they are told."""
+OF_TRANSFER: Final = tuple(UNITS)[7:]
+"""Those that there are none of without a curve."""
+PLAIN: Final = 3.0
+"""A hysteresis shows if it is larger than so many of its standard uncertainties."""
+MIN_NEAR: Final = 20
+MOVE: Final = (
     "With the weapon removed and the wheels off the ground, record again while only the stick of "
     "{line} goes from end to end a few times, not evenly, with pauses."
 )
-FEW_FRAMES = ("in the same frame", "one frame late", "two frames late", "three frames late")
+FRAMES_LATE: Final = (
+    "in the same frame", "one frame late", "two frames late", "three frames late",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """The two lines that findings are about."""
+
+    source: Train
+    output: Train
+    evidence: tuple[Evidence, ...]
+
+    def shown(
+        self,
+        name: str,
+        value: float,
+        sentence: str,
+        uncertainty: float | None = None,
+        interval: tuple[float, float] | None = None,
+    ) -> Finding:
+        """Make a finding of what was measured."""
+        return measured(
+            name, value, UNITS[name], sentence,
+            uncertainty=uncertainty, interval=interval, evidence=self.evidence,
+        )  # fmt: skip
+
+
+def hidden(name: str, reason: str) -> Finding:
+    """Make a finding of what the recording does not show."""
+    return not_shown(name, UNITS[name], reason)
 
 
 def format_ms(us: float) -> str:
@@ -173,81 +225,57 @@ def format_ms(us: float) -> str:
     return f"{ms:.{1 if abs(ms) >= 10.0 else 2 if abs(ms) >= 1.0 else 3}f} ms"
 
 
-def format_frames(frames: int) -> str:
-    """Write how many frames late a width is.
-
-    Examples
-    --------
-    >>> format_frames(1), format_frames(7)
-    ('one frame late', '7 frames late')
-    """
-    return FEW_FRAMES[frames] if 0 <= frames < len(FEW_FRAMES) else f"{frames} frames late"
-
-
 def content_finding(
-    source: Train,
-    output: Train,
+    about: Subject,
     delay: Delay,
     *,
     content: Content | None,
     correlation: Correlation | None,
-    evidence: tuple[Evidence, ...],
     by_content: bool,
     later_us: float,
 ) -> Finding:
     """Say how late the output's width is, by the widths and the edges together."""
-    pair = f"{source.line} to {output.line}"
+    pair = f"{about.source.line} to {about.output.line}"
+    agree = "" if correlation is None else f" {_format_correlation(correlation)}"
     if by_content:
-        if delay.high_us <= 0.0 and delay.low_us < 0.0:
-            return _ahead(pair, delay, evidence)
         sentence = (
             f"{pair}: {format_ms(delay.median_us)} late, between {format_ms(delay.low_us)} and "
             f"{format_ms(delay.high_us)}, from leading edge to leading "
-            f"edge{_format_age(source, delay)}"
+            f"edge{_format_age(about.source, delay)}"
         )
         if later_us:
             sentence += (
                 f" It is smoothed over several frames, whose middle is {format_ms(later_us)} "
                 "older still."
             )
-        if correlation is not None:
-            sentence += f" {_format_correlation(correlation)}"
-        return measured(
-            "delay", delay.median_us / 1e3, "ms", sentence,
-            uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
-            interval=_interval_ms(delay), evidence=evidence,
+        sentence += agree
+        if delay.high_us <= 0.0 and delay.low_us < 0.0:
+            sentence = (
+                f"{pair}: not late at all, the output begins {format_ms(-delay.median_us)} before "
+                "the input whose width it has. Either the two are named the wrong way round, or "
+                "both carry the same command side by side."
+            )
+        doubt_us, of_median_us = delay.uncertainty_us, delay.of_median_us
+        return about.shown(
+            "delay", delay.median_us / 1e3, sentence,
+            None if doubt_us is None else doubt_us / 1e3,
+            None if of_median_us is None else (of_median_us[0] / 1e3, of_median_us[1] / 1e3),
         )  # fmt: skip
-    if _is_usable(correlation, source) and correlation is not None:
-        return measured(
-            "delay", correlation.delay_us / 1e3, "ms",
+    if correlation is not None and _is_usable(correlation, about.source):
+        return about.shown(
+            "delay", correlation.delay_us / 1e3,
             f"{pair}: the width follows about {format_ms(correlation.delay_us)} late, smoothed or "
-            f"mixed with another input. {_format_correlation(correlation)}",
-            uncertainty=correlation.uncertainty_us / 1e3, evidence=evidence,
+            f"mixed with another input.{agree}",
+            correlation.uncertainty_us / 1e3,
         )  # fmt: skip
-    return not_shown("delay", "ms", f"{pair}: {_why(source, output, content)}")
-
-
-def _ahead(pair: str, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
-    return measured(
-        "delay", delay.median_us / 1e3, "ms",
-        f"{pair}: not late at all, the output begins {format_ms(-delay.median_us)} "
-        "before the input "
-        "whose width it has. Either the two are named the wrong way round, or both carry the same "
-        "command side by side.",
-        uncertainty=None if delay.uncertainty_us is None else delay.uncertainty_us / 1e3,
-        interval=_interval_ms(delay), evidence=evidence,
-    )  # fmt: skip
-
-
-def _interval_ms(delay: Delay) -> tuple[float, float] | None:
-    if delay.of_median_us is None:
-        return None
-    return delay.of_median_us[0] / 1e3, delay.of_median_us[1] / 1e3
+    return hidden("delay", f"{pair}: {_why(about.source, about.output, content)}")
 
 
 def _format_age(source: Train, delay: Delay) -> str:
     if delay.trigger is not Trigger.OWN_CLOCK:
-        return f"; the width is {format_frames(delay.frames)}."
+        frames = delay.frames
+        known = 0 <= frames < len(FRAMES_LATE)
+        return f"; the width is {FRAMES_LATE[frames] if known else f'{frames} frames late'}."
     seen_us = delay.high_us - delay.low_us
     sentence = ". Its own frame clock lets the delay run through a whole frame of the input"
     if seen_us < 0.9 * source.period_us:
@@ -258,12 +286,9 @@ def _format_age(source: Train, delay: Delay) -> str:
     return f"{sentence}."
 
 
-def _is_usable(correlation: Correlation | None, source: Train) -> bool:
-    return (
-        correlation is not None
-        and abs(correlation.peak) >= 0.5
-        and COVERAGE * correlation.uncertainty_us <= source.period_us / 2.0
-    )
+def _is_usable(correlation: Correlation, source: Train) -> bool:
+    is_sharp = COVERAGE * correlation.uncertainty_us <= source.period_us / 2.0
+    return abs(correlation.peak) >= 0.5 and is_sharp
 
 
 def _format_correlation(correlation: Correlation) -> str:
@@ -274,130 +299,106 @@ def _format_correlation(correlation: Correlation) -> str:
 
 
 def _why(source: Train, output: Train, content: Content | None) -> str:
-    move = MOVE.format(line=source.line)
-    if not source.moved:
-        return (
-            f"the width of {source.line} did not move enough to show how late it comes through. "
-            f"{move}"
-        )
-    if not output.moved:
+    if source.moved and not output.moved:
         return (
             f"the width of {output.line} stood still while {source.line} moved, so it does not "
             "follow that input in this recording. Check which output belongs to which input, and "
             "that the device between them is powered."
         )
-    if content is None:
-        return f"the two lines share too little time; record ten seconds or more. {move}"
-    if content.explained:
-        return (
+    if not source.moved:
+        why = f"the width of {source.line} did not move enough to show how late it comes through."
+    elif content is None:
+        why = "the two lines share too little time; record ten seconds or more."
+    elif content.explained:
+        why = (
             "several delays, a frame or more apart, explain the widths about as well, because the "
-            f"stick moved too evenly or too little. {move}"
+            "stick moved too evenly or too little."
         )
-    return (
-        f"the width of {source.line} does not explain that of {output.line}; "
-        f"{content.unexplained:.0%} of its variance is left. It follows another input, is mixed "
-        f"from several, or is made by another receiver. {move}"
-    ).replace("%", " %")
+    else:
+        why = (
+            f"the width of {source.line} does not explain that of {output.line}; "
+            f"{100.0 * content.unexplained:.0f} % of its variance is left. It follows another "
+            "input, is mixed from several, or is made by another receiver."
+        )
+    return f"{why} {MOVE.format(line=source.line)}"
 
 
-def edge_finding(
-    source: Train, output: Train, delay: Delay, evidence: tuple[Evidence, ...]
-) -> Finding:
+def edge_finding(about: Subject, delay: Delay) -> Finding:
     """Say when the output pulse starts, whatever its width."""
-    name, unit = "start after input", "us"
+    source, output = about.source, about.output
     if delay.trigger is Trigger.OWN_CLOCK:
-        reason = (
+        return hidden(
+            "start after input",
             f"{output.line} starts on its own clock ({output.period_us / 1e3:.3f} ms a frame, "
             f"{source.line} {source.period_us / 1e3:.3f} ms), so it follows no edge of "
-            f"{source.line} at a fixed time."
+            f"{source.line} at a fixed time.",
         )
-        return not_shown(name, unit, reason)
-    begin = f"{output.line} starts {format_us(delay.after_us)} after"
-    told = {
-        Trigger.INPUT_END: f"{begin} the end of each pulse of {source.line}.",
-        Trigger.INPUT_START: f"{begin} the start of each pulse of {source.line}.",
+    after = {
+        Trigger.INPUT_END: f"the end of each pulse of {source.line}.",
+        Trigger.INPUT_START: f"the start of each pulse of {source.line}.",
         Trigger.KEEPS_STEP: (
-            f"{begin} the start of each pulse of {source.line} on the average; "
+            f"the start of each pulse of {source.line} on the average; "
             f"{_why_unclear(source, delay)}"
         ),
     }[delay.trigger]
     if delay.trigger is Trigger.INPUT_END and delay.waits_frames:
-        told = (
-            f"{begin} the end of that pulse of {source.line} which came "
-            f"{format_before(delay.waits_frames)} the newest."
-        )
-    return measured(name, delay.after_us, unit, told, evidence=evidence)
-
-
-def format_before(frames: int) -> str:
-    """Write a number of frames before.
-
-    Examples
-    --------
-    >>> format_before(1), format_before(3)
-    ('one frame before', '3 frames before')
-    """
-    return "one frame before" if frames == 1 else f"{frames} frames before"
+        frames = delay.waits_frames
+        before = "one frame before" if frames == 1 else f"{frames} frames before"
+        after = f"the end of that pulse of {source.line} which came {before} the newest."
+    return about.shown(
+        "start after input", delay.after_us,
+        f"{output.line} starts {format_us(delay.after_us)} after {after}",
+    )  # fmt: skip
 
 
 def _why_unclear(source: Train, delay: Delay) -> str:
+    which = "to tell whether it waits for the pulse's start or its end."
     if not source.moved:
-        return (
-            "its width did not move enough to tell whether it waits for the pulse's start or its "
-            "end."
-        )
+        return f"its width did not move enough {which}"
     if delay.slope is None:
-        return (
-            "too few pulses in a row changed their width to tell whether it waits for the pulse's "
-            "start or its end."
-        )
+        return f"too few pulses in a row changed their width {which}"
     return (
         f"it changes by {delay.slope:.2f} us for each of the width, so it waits neither for "
         "that pulse's start nor for its end."
     )
 
 
-def jitter_finding(output: Train, delay: Delay, evidence: tuple[Evidence, ...]) -> Finding:
+def jitter_finding(about: Subject, delay: Delay) -> Finding:
     """Say how much the output's start scatters about its usual delay."""
-    name, jitter = "added start jitter", delay.jitter
+    name, jitter, line = "added start jitter", delay.jitter, about.output.line
     if jitter is None:
-        return not_shown(
-            name, "us",
-            f"{output.line} runs on its own clock; the spread of its delay is beating, not jitter. "
-            "Its own period jitter tells how steady it is.",
-        )  # fmt: skip
-    sentence = jitter.sentence(f"the start of {output.line} after its input")
-    if jitter.jitter_rms_us is None:
-        return not_shown(name, "us", sentence)
-    return measured(
-        name, jitter.jitter_rms_us, "us", sentence, interval=jitter.interval_us, evidence=evidence
-    )
-
-
-def beat_finding(source: Train, output: Train, delay: Delay) -> Finding:
-    """Say how long the delay takes to run through a whole frame."""
-    name = "beat of the clocks"
-    if delay.trigger is not Trigger.OWN_CLOCK:
-        return not_shown(
-            name, "s", f"{output.line} keeps step with {source.line}, so nothing beats."
+        return hidden(
+            name,
+            f"{line} runs on its own clock; the spread of its delay is beating, not jitter. Its "
+            "own period jitter tells how steady it is.",
         )
+    sentence = jitter.sentence(f"the start of {line} after its input")
+    if jitter.jitter_rms_us is None:
+        return hidden(name, sentence)
+    return about.shown(name, jitter.jitter_rms_us, sentence, interval=jitter.interval_us)
+
+
+def beat_finding(about: Subject, delay: Delay) -> Finding:
+    """Say how long the delay takes to run through a whole frame."""
+    name, source, output = "beat of the clocks", about.source.line, about.output.line
+    if delay.trigger is not Trigger.OWN_CLOCK:
+        return hidden(name, f"{output} keeps step with {source}, so nothing beats.")
     if delay.beat_s is None:
-        return not_shown(
-            name, "s",
+        return hidden(
+            name,
             "The frame periods are whole multiples of each other as far as this recording tells; "
             "record for longer.",
-        )  # fmt: skip
+        )
     return measured(
-        name, delay.beat_s, "s",
-        f"The two frame clocks beat: the delay runs through a whole frame of {source.line} in "
+        name, delay.beat_s, UNITS[name],
+        f"The two frame clocks beat: the delay runs through a whole frame of {source} in "
         f"about {format_s(delay.beat_s)}.",
     )  # fmt: skip
 
 
-def count_findings(
-    source: Train, output: Train, pairs: Pairs, delay: Delay, evidence: tuple[Evidence, ...]
-) -> tuple[Finding, ...]:
+def count_findings(about: Subject, pairs: Pairs, delay: Delay) -> tuple[Finding, ...]:
     """Say which input frames have no output and which outputs repeat one."""
+    source, output = about.source.line, about.output.line
     unused, again = pairs.without_output.size, int(pairs.again.sum())
     inputs = int(pairs.source[-1] - pairs.source[0] + 1) if len(pairs) else 0
     own = delay.trigger is Trigger.OWN_CLOCK
@@ -408,184 +409,165 @@ def count_findings(
             "they may carry a neighbour."
         )
     return (
-        measured(
-            "input frames without output", float(unused), "",
-            f"{unused} of {inputs} pulses of {source.line} have no pulse of {output.line} that "
-            f"carries them.{clock}", evidence=evidence,
+        about.shown(
+            "input frames without output", float(unused),
+            f"{unused} of {inputs} pulses of {source} have no pulse of {output} that carries "
+            f"them.{clock}",
         ),
-        measured(
-            "repeated outputs", float(again), "",
-            f"{again} of {len(pairs)} pulses of {output.line} repeat the input pulse of the one "
-            f"before.{clock}", evidence=evidence,
+        about.shown(
+            "repeated outputs", float(again),
+            f"{again} of {len(pairs)} pulses of {output} repeat the input pulse of the one "
+            f"before.{clock}",
         ),
-        measured(
-            "outputs without input", float(pairs.without_input), "",
-            f"{pairs.without_input} pulses of {output.line} came while {source.line} had been "
-            "silent for more than two frames.", evidence=evidence,
+        about.shown(
+            "outputs without input", float(pairs.without_input),
+            f"{pairs.without_input} pulses of {output} came while {source} had been silent for "
+            "more than two frames.",
         ),
     )  # fmt: skip
 
 
-PLAIN: Final = 3.0
-"""A hysteresis shows if it is larger than so many of its standard uncertainties."""
-MIN_NEAR: Final = 20
-NAMES: Final = (
-    ("width gain", "us/us"),
-    ("width offset", "us"),
-    ("output deadband", "us"),
-    ("output step", "us"),
-    ("lower clip", "us"),
-    ("upper clip", "us"),
-    ("output hysteresis", "us"),
-)
-"""The findings about the transfer, with their units, in the order in which they are told."""
-
-
-def no_transfer(reason: str) -> tuple[Finding, ...]:
-    """Say for each finding about the transfer why it is not shown."""
-    return tuple(not_shown(name, unit, reason) for name, unit in NAMES)
-
-
-def transfer_findings(
-    source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
-) -> tuple[Finding, ...]:
+def transfer_findings(about: Subject, transfer: Transfer) -> tuple[Finding, ...]:
     """Say how an output's width comes of an input's."""
-    return (
-        _gain(source, output, transfer, evidence),
-        _offset(source, output, transfer, evidence),
-        _deadband(source, output, transfer, evidence),
-        _step(source, output, transfer, evidence),
-        _clip("lower clip", transfer.curve.low_us, output, transfer, evidence),
-        _clip("upper clip", transfer.curve.high_us, output, transfer, evidence),
-        _hysteresis(output, transfer, evidence),
-    )
-
-
-def _gain(
-    source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
-) -> Finding:
-    gain = transfer.gain
-    turned = " It is reversed." if gain.value < 0 else ""
-    return measured(
-        "width gain", gain.value, "us/us",
-        f"{output.line} changes by {gain.value:.4f} ± {COVERAGE * gain.uncertainty:.4f} us for "
-        f"each microsecond of {source.line}.{turned} The curve leaves "
-        f"{format_us(transfer.curve.rms_us)} RMS of its width.",
-        uncertainty=gain.uncertainty, interval=gain.interval, evidence=evidence,
-    )  # fmt: skip
-
-
-def _offset(
-    source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
-) -> Finding:
-    centre_us = transfer.curve.centre_us.value
+    source, output, curve, gain = about.source, about.output, transfer.curve, transfer.gain
+    centre_us = curve.centre_us.value
     off_us = centre_us - output.neutral_us
-    said_us = round(off_us, 2) + 0.0  # no minus before a zero
-    return measured(
-        "width offset", off_us, "us",
-        f"At {source.neutral_us:g} us of {source.line} the straight part of the curve gives "
-        f"{format_us(centre_us)}, {said_us:+.2f} us from the convention's neutral.",
-        uncertainty=transfer.offset_uncertainty_us, evidence=evidence,
+    return (
+        about.shown(
+            "width gain", gain.value,
+            f"{output.line} changes by {gain.value:.4f} ± {COVERAGE * gain.uncertainty:.4f} us for "
+            f"each microsecond of {source.line}.{' It is reversed.' if gain.value < 0 else ''} The "
+            f"curve leaves {format_us(curve.rms_us)} RMS of its width.",
+            gain.uncertainty, gain.interval,
+        ),
+        about.shown(
+            "width offset", off_us,
+            f"At {source.neutral_us:g} us of {source.line} the straight part of the curve gives "
+            f"{format_us(centre_us)}, {round(off_us, 2) + 0.0:+.2f} us from the convention's "
+            "neutral.",
+            transfer.offset_uncertainty_us,
+        ),
+        _deadband(about, transfer),
+        _step(about, transfer),
+        _clip(about, "lower clip", curve.low_us, transfer),
+        _clip(about, "upper clip", curve.high_us, transfer),
+        _hysteresis(about, transfer.memory),
     )  # fmt: skip
 
 
-def _deadband(
-    source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
-) -> Finding:
-    curve = transfer.curve
+def _deadband(about: Subject, transfer: Transfer) -> Finding:
+    name, curve = "output deadband", transfer.curve
+    source, output = about.source.line, about.output.line
     if curve.dead_us is not None and curve.dead_at_us is not None:
-        half_us = curve.dead_us.value / 2.0
-        return measured(
-            "output deadband", curve.dead_us.value, "us",
-            f"{output.line} stands still while {source.line} is between "
-            f"{curve.dead_at_us - half_us:.1f} and {curve.dead_at_us + half_us:.1f} us, a deadband "
-            f"of {curve.dead_us.value:.1f} us.",
-            uncertainty=curve.dead_us.uncertainty, evidence=evidence,
+        low_us, high_us = (curve.dead_at_us + way * curve.dead_us.value / 2.0 for way in (-1, 1))
+        return about.shown(
+            name, curve.dead_us.value,
+            f"{output} stands still while {source} is between {low_us:.1f} and {high_us:.1f} us, a "
+            f"deadband of {curve.dead_us.value:.1f} us.",
+            curve.dead_us.uncertainty,
         )  # fmt: skip
     if transfer.near_neutral < MIN_NEAR:
-        return not_shown(
-            "output deadband", "us",
-            f"{source.line} was hardly seen near its neutral. Move its stick slowly through the "
-            "middle while recording.",
-        )  # fmt: skip
+        return hidden(
+            name,
+            f"{source} was hardly seen near its neutral. Move its stick slowly through the middle "
+            "while recording.",
+        )
     doubt_us = curve.rms_us / abs(curve.gain.value)
-    return measured(
-        "output deadband", 0.0, "us",
-        f"No deadband shows: {output.line} follows {source.line} through the middle within "
+    return about.shown(
+        name, 0.0,
+        f"No deadband shows: {output} follows {source} through the middle within "
         f"{format_us(COVERAGE * doubt_us)}.",
-        uncertainty=doubt_us, evidence=evidence,
+        doubt_us,
     )  # fmt: skip
 
 
-def _step(
-    source: Train, output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]
-) -> Finding:
+def _step(about: Subject, transfer: Transfer) -> Finding:
     if transfer.step_us is None:
-        return not_shown("output step", "us", transfer.step_said)
-    whose = (
-        f"which is the step of {source.line} times the gain"
-        if transfer.step_is_inputs
-        else f"its own, not that of {source.line}"
-    )
-    return measured(
-        "output step", transfer.step_us, "us",
-        f"{output.line} comes in steps of {transfer.step_us:.3f} us, {whose}.",
-        uncertainty=transfer.step_uncertainty_us, evidence=evidence,
+        return hidden("output step", transfer.step_reason)
+    source = about.source.line
+    whose = f"its own, not that of {source}"
+    if transfer.step_is_inputs:
+        whose = f"which is the step of {source} times the gain"
+    return about.shown(
+        "output step", transfer.step_us,
+        f"{about.output.line} comes in steps of {transfer.step_us:.3f} us, {whose}.",
+        transfer.step_uncertainty_us,
     )  # fmt: skip
 
 
-def _clip(
-    name: str,
-    clip: Parameter | None,
-    output: Train,
-    transfer: Transfer,
-    evidence: tuple[Evidence, ...],
-) -> Finding:
-    low_us, high_us = transfer.reached_us
+def _clip(about: Subject, name: str, clip: Parameter | None, transfer: Transfer) -> Finding:
+    curve, output = transfer.curve, about.output.line
     if clip is None:
-        return not_shown(
-            name, "us",
-            f"No {name} of {output.line} shows between {low_us:.0f} and {high_us:.0f} us of input, "
+        low_us, high_us = transfer.reached_us
+        return hidden(
+            name,
+            f"No {name} of {output} shows between {low_us:.0f} and {high_us:.0f} us of input, "
             "which is all that was seen. Move the stick to both its ends while recording.",
-        )  # fmt: skip
-    curve = transfer.curve
+        )
+    where = ""
     if curve.dead_us is None:
         knee_us = curve.neutral_us + (clip.value - curve.centre_us.value) / curve.gain.value
         where = f", from {knee_us:.0f} us of input on"
-    else:
-        where = ""
-    return measured(
-        name, clip.value, "us",
-        f"{output.line} is clipped at {clip.value:.1f} us{where}.",
-        uncertainty=clip.uncertainty, evidence=evidence,
-    )  # fmt: skip
+    sentence = f"{output} is clipped at {clip.value:.1f} us{where}."
+    return about.shown(name, clip.value, sentence, clip.uncertainty)
 
 
-def _hysteresis(output: Train, transfer: Transfer, evidence: tuple[Evidence, ...]) -> Finding:
-    name, memory = "output hysteresis", transfer.memory
+def _hysteresis(about: Subject, memory: Memory) -> Finding:
+    name, output = "output hysteresis", about.output.line
+    size_us, doubt_us = memory.hysteresis_us, memory.hysteresis_uncertainty_us
     up, down = memory.sweeps
     if memory.smoothed:
-        return not_shown(
-            name, "us",
-            f"{output.line} is smoothed over several frames, which looks like hysteresis while "
+        return hidden(
+            name,
+            f"{output} is smoothed over several frames, which looks like hysteresis while "
             "the stick moves. Compare the widths at which it settles from above and from below.",
-        )  # fmt: skip
-    if memory.hysteresis_us is None:
-        return not_shown(
-            name, "us",
+        )
+    if size_us is None:
+        return hidden(
+            name,
             f"{up} sweeps up and {down} down were seen away from the clipped ends; three of each "
             "are needed. Move the stick from end to end three times or more.",
-        )  # fmt: skip
-    size_us, doubt_us = memory.hysteresis_us, memory.hysteresis_uncertainty_us
+        )
+    sweeps = f"over {up} sweeps up and {down} down"
+    sentence = (
+        f"On the way up {output} is {abs(size_us):.2f} ± {COVERAGE * doubt_us:.2f} us "
+        f"{'wider' if size_us > 0 else 'narrower'} than on the way down, {sweeps}."
+    )
     if abs(size_us) <= PLAIN * doubt_us:
         sentence = (
-            f"No hysteresis shows: over {up} sweeps up and {down} down the output differs by "
-            f"{size_us:+.2f} ± {COVERAGE * doubt_us:.2f} us."
+            f"No hysteresis shows: {sweeps} the output differs by {size_us:+.2f} ± "
+            f"{COVERAGE * doubt_us:.2f} us."
         )
-    else:
-        way = "wider" if size_us > 0 else "narrower"
-        sentence = (
-            f"On the way up {output.line} is {abs(size_us):.2f} ± {COVERAGE * doubt_us:.2f} us "
-            f"{way} than on the way down, over {up} sweeps up and {down} down."
+    return about.shown(name, size_us, sentence, doubt_us)
+
+
+def added_jitter_finding(about: Subject, added: AddedJitter) -> Finding:
+    """Say how much width jitter an output adds; its evidence are the output's dwells."""
+    name, source, output = "added width jitter", about.source.line, about.output.line
+    if added.interval_us is None or added.output is None or added.source is None:
+        return hidden(
+            name,
+            f"{source} and {output} never stood still together, so the jitter that {output} adds "
+            "is not shown. Leave the stick alone for five seconds while recording.",
         )
-    return measured(name, size_us, "us", sentence, uncertainty=doubt_us, evidence=evidence)
+    low_us, high_us = added.interval_us
+    if added.added_us is None:
+        faster = ""
+        if added.output.record_at_hz is not None:
+            faster = f" {added.output.sentence(f'the width of {output}')}"
+        return hidden(
+            name,
+            f"{output} is not shown to add any jitter to the width: at most {high_us:.2g} us RMS."
+            f"{faster}",
+        )
+    before_us = added.source.jitter_rms_us
+    before = (
+        f"at most {added.source.interval_us[1]:.2g}" if before_us is None else f"{before_us:.2g}"
+    )
+    return about.shown(
+        name, added.added_us,
+        f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
+        f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
+        f"{before} us, sampling taken out.",
+        interval=(low_us, high_us),
+    )  # fmt: skip

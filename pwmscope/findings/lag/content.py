@@ -195,7 +195,7 @@ MAX_S: Final = 0.5
 MAX_OUTPUTS: Final = 4000
 EXPLAINED: Final = 0.01
 """An input explains an output if it leaves no more than this part of its variance."""
-SURE: Final = 20.0
+RULED_OUT: Final = 20.0
 """Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
 would be 2, but widths in steps and in dwells are no independent Gaussians."""
 AT_END_US: Final = 2.0
@@ -275,7 +275,7 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
         high_us,
         min(best / max(variance_us2, trial.floor_us2), 1.0),
         explained,
-        bool(away.any()) and float(short[away].min()) >= SURE,
+        bool(away.any()) and float(short[away].min()) >= RULED_OUT,
         weights,
     )
 
@@ -323,7 +323,7 @@ def _as_good(
 ) -> tuple[float, float]:
     """Find the stretch about the best in which every latch is about as good."""
     at = int(short.argmin())
-    worse = np.flatnonzero(short > SURE)
+    worse = np.flatnonzero(short > RULED_OUT)
     before, after = worse[worse < at], worse[worse > at]
     low_us, high_us = float(latches_us[0]), float(latches_us[-1])
     middle_us = float(latches_us[at])
@@ -339,7 +339,7 @@ def _border(trial: Trial, middle_us: float, between_us: FloatArray, best: float)
     good_us, bad_us = (float(each) for each in between_us)
     for _ in range(HALVINGS):
         tried_us = np.array([middle_us, (good_us + bad_us) / 2.0])
-        if trial.short(tried_us, trial.misfits(tried_us), best)[1] > SURE:
+        if trial.short(tried_us, trial.misfits(tried_us), best)[1] > RULED_OUT:
             bad_us = float(tried_us[1])
         else:
             good_us = float(tried_us[1])

@@ -231,18 +231,18 @@ def _starts(x_us: FloatArray, y_us: FloatArray, neutral_us: float) -> list[Float
 
 def _curve(fit: _Fit, neutral_us: float) -> Curve:
     doubts = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
-    told = [Parameter(float(v), float(u)) for v, u in zip(fit.values, doubts, strict=True)]
+    parameters = [Parameter(float(v), float(u)) for v, u in zip(fit.values, doubts, strict=True)]
     shape, at = fit.shape, 2 + 2 * fit.shape.dead
     dead_us = None
     if shape.dead:
-        dead_us = Parameter(2.0 * abs(told[2].value), 2.0 * told[2].uncertainty)
+        dead_us = Parameter(2.0 * abs(parameters[2].value), 2.0 * parameters[2].uncertainty)
     return Curve(
-        told[0],
-        told[1],
+        parameters[0],
+        parameters[1],
         neutral_us,
         dead_us,
-        told[3].value if shape.dead else None,
-        told[at] if shape.low else None,
-        told[at + shape.low] if shape.high else None,
+        parameters[3].value if shape.dead else None,
+        parameters[at] if shape.low else None,
+        parameters[at + shape.low] if shape.high else None,
         float(np.sqrt(np.mean(fit.residual_us**2))),
     )

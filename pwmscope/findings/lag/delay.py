@@ -17,7 +17,7 @@ from pwmscope.model import FROM_MAD, NORMAL_95, FloatArray
 
 MIN_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
-SURE: Final = 5.0
+WANDERS: Final = 5.0
 NEARLY: Final = 0.01
 """A period ratio that is so near to a simple one may be it."""
 MAX_TO_ONE: Final = 6
@@ -207,7 +207,7 @@ def _wander(
     some = max(min(_AT_END, place_us.size // 4), 1)
     wander_us = float(np.median(place_us[-some:]) - np.median(place_us[:some]))
     noise_us = FROM_MAD * float(np.median(np.abs(step_us - np.median(step_us))))
-    if abs(wander_us) <= SURE * noise_us + 3.0 * interval_us + 0.5:
+    if abs(wander_us) <= WANDERS * noise_us + 3.0 * interval_us + 0.5:
         return _Wander(keeps=True, beat_s=None)
     took_s = float(np.median(time_s[-some:]) - np.median(time_s[1 : some + 1]))
     return _Wander(keeps=False, beat_s=source.period_us / q * took_s / abs(wander_us))

@@ -6,17 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-import numpy as np
-
 from pwmscope.findings.lag.answers import (
-    NAMES,
+    OF_TRANSFER,
+    UNITS,
+    Subject,
+    added_jitter_finding,
     beat_finding,
     content_finding,
     count_findings,
     edge_finding,
     format_ms,
+    hidden,
     jitter_finding,
-    no_transfer,
     transfer_findings,
 )
 from pwmscope.findings.lag.content import MIN_PULSES, Content, Train, find_content, train_of
@@ -31,12 +32,11 @@ from pwmscope.findings.lag.pairs import Pairs, find_latches, pair_by_content, pa
 from pwmscope.findings.lag.transfer import (
     AddedJitter,
     Transfer,
-    added_jitter_finding,
     measure_added_jitter,
     measure_transfer,
 )
 from pwmscope.findings.segmentation import Record
-from pwmscope.model import Finding, format_list, measured, not_shown
+from pwmscope.model import MAX_SPANS, Finding, format_list, measured, median_of, not_shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Follow:
         Median delay from leading edge to leading edge.
     unexplained : float
         Part of the output's variance that is left, 0 to 1.
-    together : bool
+    side_by_side : bool
         Whether the two lines' pulses overlap: then neither is made from the other, they
         carry the same command, or are one wire.
     """
@@ -60,7 +60,7 @@ class Follow:
     output: str
     late_us: float
     unexplained: float
-    together: bool
+    side_by_side: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +107,14 @@ def find_follows(
         found = [_follow(trains[name], trains[line]) for name in sources if line in trains]
         pairs += sorted(
             (each for each in found if each is not None),
-            key=lambda each: (each.together, each.unexplained),
+            key=lambda each: (each.side_by_side, each.unexplained),
         )
-    told = tuple(
+    findings = tuple(
         _finding(line, [pair for pair in pairs if pair.output == line], trains)
         for line in asked
         if line != source
     )
-    return Follows(tuple(pairs), told)
+    return Follows(tuple(pairs), findings)
 
 
 def _follow(source: Train, output: Train) -> Follow | None:
@@ -125,17 +125,13 @@ def _follow(source: Train, output: Train) -> Follow | None:
     if not len(pairs):
         return None
     late_us = pairs.late_us(source, output)
-    after_us = float(np.median(late_us - source.width_us[pairs.source]))
-    ahead_us = float(np.median(late_us + output.width_us[pairs.output]))
+    after_us = median_of(late_us - source.width_us[pairs.source])
+    ahead_us = median_of(late_us + output.width_us[pairs.output])
     floor_us = max(source.interval_us or 0.0, output.interval_us or 0.0)
     if ahead_us < floor_us:
         return None
     return Follow(
-        source.line,
-        output.line,
-        float(np.median(late_us)),
-        content.unexplained,
-        after_us < -floor_us,
+        source.line, output.line, median_of(late_us), content.unexplained, after_us < -floor_us
     )
 
 
@@ -154,7 +150,7 @@ def _finding(line: str, pairs: list[Follow], trains: Mapping[str, Train]) -> Fin
             "wheels off the ground, record the inputs too while one stick at a time moves from end "
             "to end.",
         )  # fmt: skip
-    behind = [pair for pair in pairs if not pair.together]
+    behind = [pair for pair in pairs if not pair.side_by_side]
     if not behind:
         names = " and ".join(pair.source for pair in pairs)
         return not_shown(
@@ -201,13 +197,13 @@ class Lag:
 
     source: str
     output: str
-    delay: Delay | None
-    content: Content | None
-    correlation: Correlation | None
-    pairs: Pairs | None
-    transfer: Transfer | None
-    jitter: AddedJitter | None
-    findings: tuple[Finding, ...]
+    delay: Delay | None = None
+    content: Content | None = None
+    correlation: Correlation | None = None
+    pairs: Pairs | None = None
+    transfer: Transfer | None = None
+    jitter: AddedJitter | None = None
+    findings: tuple[Finding, ...] = ()
     others: tuple[str, ...] = ()
 
     @property
@@ -237,126 +233,96 @@ def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...
     Lag
         With a reason for whatever the recording does not show.
     """
-    names = record_in.table.line, record_out.table.line
-    source, output = train_of(record_in), train_of(record_out)
-    if source is None or output is None:
-        return _nothing(*names, _too_few(names[0] if source is None else names[1]))
-    mixed = tuple(train_of(other) for other in others)
-    for other, train in zip(others, mixed, strict=True):
+    lag = Lag(record_in.table.line, record_out.table.line)
+    trains = []
+    for record in (record_in, record_out, *others):
+        train = train_of(record)
         if train is None:
-            return _nothing(*names, _too_few(other.table.line))
-    further = tuple(train for train in mixed if train is not None)
-    content = find_content(source, output, further)
+            return _unanswered(lag, _TOO_FEW.format(line=record.table.line))
+        trains.append(train)
+    source, output, *further = trains
+    content = find_content(source, output, tuple(further))
     newest = pair_by_edges(source, output)
-    is_told = content is not None and content.explained and content.resolved
-    pairs = pair_by_content(source, output, content) if is_told and content else newest
-    delay = measure_delay(source, output, pairs, newest)
+    by_content = content is not None and content.explained and content.resolved
+    pairs = pair_by_content(source, output, content) if by_content and content else newest
+    delay, transfer = measure_delay(source, output, pairs, newest), None
+    records = record_in, record_out
+    if delay is not None and by_content and not others:
+        transfer = measure_transfer(source, output, pairs, records)
+        if transfer is not None and content is not None and delay.trigger is Trigger.OWN_CLOCK:
+            latches = find_latches(source, output, pairs, content, transfer.curve)
+            content = latches.content
+            pairs = pair_by_content(source, output, content)
+            delay = measure_delay(source, output, pairs, newest, latches)
+            transfer = measure_transfer(source, output, pairs, records, latches)
     if delay is None:
-        return _nothing(*names, _apart(*names))
-    transfer, given = None, source
-    if is_told and not others:
-        transfer = measure_transfer(source, output, pairs, (record_in, record_out))
-    if transfer is not None and content is not None and delay.trigger is Trigger.OWN_CLOCK:
-        latches = find_latches(source, output, pairs, content, transfer.curve)
-        content = latches.content
-        pairs = pair_by_content(source, output, content)
-        delay = measure_delay(source, output, pairs, newest, latches)
-        transfer = measure_transfer(source, output, pairs, (record_in, record_out), latches)
-    if delay is None:
-        return _nothing(*names, _apart(*names))
+        return _unanswered(lag, _APART.format(source=source.line, output=output.line))
+    given, jitter = source, None
     if transfer is not None:
         given = replace(source, width_us=transfer.curve.of(source.width_us))
-    correlation = None if others else correlate_changes(given, output)
-    jitter = None
-    if transfer is not None:
         dwells = record_in.dwells, record_out.dwells
         jitter = measure_added_jitter(source, output, pairs, dwells, transfer.curve.gain.value)
-    inputs = tuple(other.table.line for other in others)
-    found = _findings(
-        source, output, record_out,
-        Lag(*names, delay, content, correlation, pairs, transfer, jitter, (), inputs),
-    )  # fmt: skip
-    return Lag(*names, delay, content, correlation, pairs, transfer, jitter, found, inputs)
-
-
-def _findings(source: Train, output: Train, record: Record, lag: Lag) -> tuple[Finding, ...]:
-    delay, pairs, transfer = lag.delay, lag.pairs, lag.transfer
-    assert delay is not None  # examine_lag has measured it
-    assert pairs is not None
-    seen = record.evidence(output.rows[pairs.output])
-    later_us = 0.0
-    if transfer is not None and transfer.memory.smoothed:
-        later_us = transfer.memory.centre_frames * source.period_us
-    answer = content_finding(
-        source, output, delay, content=lag.content, correlation=lag.correlation,
-        evidence=seen, by_content=pairs.by_content, later_us=later_us,
-    )  # fmt: skip
-    reason = _NO_CURVE.format(source=source.line, output=output.line)
-    if lag.others and lag.by_content and lag.content is not None:
-        reason = _format_mix(lag, lag.content.weights)
-    if lag.jitter is not None:
-        jitter = added_jitter_finding(lag.jitter, source.line, output.line, record)
-    else:
-        jitter = not_shown("added width jitter", "us", reason)
-    return (
-        answer,
-        edge_finding(source, output, delay, seen),
-        jitter_finding(output, delay, seen),
-        beat_finding(source, output, delay),
-        *count_findings(source, output, pairs, delay, seen),
-        jitter,
-        *(
-            no_transfer(reason)
-            if transfer is None
-            else transfer_findings(source, output, transfer, seen)
-        ),
+    lag = replace(
+        lag,
+        delay=delay,
+        content=content,
+        correlation=None if others else correlate_changes(given, output),
+        pairs=pairs,
+        transfer=transfer,
+        jitter=jitter,
+        others=tuple(other.table.line for other in others),
     )
+    about = Subject(source, output, record_out.evidence(output.rows[pairs.output]))
+    found = _of_delay(lag, about, delay, pairs)
+    if transfer is None or jitter is None:
+        reason = _NO_CURVE.format(source=source.line, output=output.line)
+        if others and pairs.by_content and content is not None:
+            reason = _format_mix(lag, content.weights)
+        found += [hidden(name, reason) for name in OF_TRANSFER]
+    else:
+        still = replace(about, evidence=record_out.dwells.evidence[:MAX_SPANS])
+        found += [added_jitter_finding(still, jitter), *transfer_findings(about, transfer)]
+    return replace(lag, findings=tuple(found))
+
+
+def _of_delay(lag: Lag, about: Subject, delay: Delay, pairs: Pairs) -> list[Finding]:
+    later_us = 0.0
+    if lag.transfer is not None and lag.transfer.memory.smoothed:
+        later_us = lag.transfer.memory.centre_frames * about.source.period_us
+    return [
+        content_finding(
+            about, delay, content=lag.content, correlation=lag.correlation,
+            by_content=pairs.by_content, later_us=later_us,
+        ),
+        edge_finding(about, delay),
+        jitter_finding(about, delay),
+        beat_finding(about, delay),
+        *count_findings(about, pairs, delay),
+    ]  # fmt: skip
 
 
 def _format_mix(lag: Lag, weights: tuple[float, ...]) -> str:
-    mix = format_list(
-        [
-            f"{weight:.2f} of {line}"
-            for weight, line in zip(weights, (lag.source, *lag.others), strict=True)
-        ]
-    )
+    parts = zip(weights, (lag.source, *lag.others), strict=True)
+    mix = format_list([f"{weight:.2f} of {line}" for weight, line in parts])
     return (
         f"{lag.output} is mixed from {mix}, so there is no curve from one input alone. For that, "
         f"record again while only the stick of {lag.source} moves."
     )
 
 
+def _unanswered(lag: Lag, reason: str) -> Lag:
+    return replace(lag, findings=tuple(hidden(name, reason) for name in UNITS))
+
+
 _NO_CURVE: Final = (
     "One input, {source}, is not shown to explain the width of {output}, so there is no curve from "
     "one to the other. Record again while only the stick of {source} moves, from end to end."
 )
-_UNITS: Final = (
-    ("delay", "ms"),
-    ("start after input", "us"),
-    ("added start jitter", "us"),
-    ("beat of the clocks", "s"),
-    ("input frames without output", ""),
-    ("repeated outputs", ""),
-    ("outputs without input", ""),
-    ("added width jitter", "us"),
-    *NAMES,
+_TOO_FEW: Final = (
+    f"{{line}} has fewer than {MIN_PULSES} whole servo pulses outside signal loss. Check its wire "
+    "and ground, and record ten seconds or more while the device is powered."
 )
-
-
-def _nothing(source: str, output: str, reason: str) -> Lag:
-    found = tuple(not_shown(name, unit, reason) for name, unit in _UNITS)
-    return Lag(source, output, None, None, None, None, None, None, found)
-
-
-def _too_few(line: str) -> str:
-    return (
-        f"{line} has fewer than {MIN_PULSES} whole servo pulses outside signal loss. Check its "
-        "wire and ground, and record ten seconds or more while the device is powered."
-    )
-
-
-def _apart(source: str, output: str) -> str:
-    return (
-        f"{source} and {output} hardly ever had pulses at the same time. Record ten seconds or "
-        "more while both are powered."
-    )
+_APART: Final = (
+    "{source} and {output} hardly ever had pulses at the same time. Record ten seconds or more "
+    "while both are powered."
+)

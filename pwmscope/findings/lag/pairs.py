@@ -102,9 +102,9 @@ STRAY: Final = 25.0
 """A squared residual counts no more than this: one stray pulse may not choose the latch."""
 WIDER: Final = 1.5
 """Latches are looked for as far again about those that fit equally well by groups of widths."""
-LEAST: Final = 1e-3
+UNLIKELY: Final = 1e-3
 """Latches less likely than this, taken together, are left out."""
-MOST: Final = 200
+MAX_WAYS: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,16 +140,16 @@ def find_latches(
     share = np.concatenate([[0.0], np.cumsum(weight)])
     low_us, middle_us, high_us = (
         content.latch_us + float(np.interp(part, share, ends_us))
-        for part in (LEAST / 2.0, 0.5, 1.0 - LEAST / 2.0)
+        for part in (UNLIKELY / 2.0, 0.5, 1.0 - UNLIKELY / 2.0)
     )
-    told = replace(content, latch_us=middle_us, low_us=low_us, high_us=high_us)
-    order = np.argsort(-weight, kind="stable")[:MOST]
-    kept = np.sort(order[np.cumsum(weight[order]) - weight[order] < 1.0 - LEAST])
+    refined = replace(content, latch_us=middle_us, low_us=low_us, high_us=high_us)
+    order = np.argsort(-weight, kind="stable")[:MAX_WAYS]
+    kept = np.sort(order[np.cumsum(weight[order]) - weight[order] < 1.0 - UNLIKELY])
     at_us = content.latch_us + (ends_us[kept] + ends_us[kept + 1]) / 2.0
     ways = tuple(
-        pair_by_content(source, output, replace(told, latch_us=float(each))) for each in at_us
+        pair_by_content(source, output, replace(refined, latch_us=float(each))) for each in at_us
     )
-    return Latches(told, ways, weight[kept] / float(weight[kept].sum()))
+    return Latches(refined, ways, weight[kept] / float(weight[kept].sum()))
 
 
 def _reach_us(source: Train, content: Content) -> float:

@@ -15,17 +15,7 @@ from pwmscope.findings.lag.sampling import slope_interval, slope_of, slope_uncer
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution
-from pwmscope.model import (
-    MAX_SPANS,
-    NORMAL_95,
-    Finding,
-    FloatArray,
-    IntArray,
-    mean_of,
-    measured,
-    not_shown,
-    sampling_floor_us,
-)
+from pwmscope.model import NORMAL_95, FloatArray, IntArray, mean_of, sampling_floor_us
 
 NEIGHBOURS: Final = 3
 """Input frames before and after that may have a part in an output width."""
@@ -184,40 +174,6 @@ def _dwell_of(rows: IntArray, dwells: Dwells) -> IntArray:
     return np.where(inside, at, -1)
 
 
-def added_jitter_finding(added: AddedJitter, source: str, output: str, record: Record) -> Finding:
-    """Say how much width jitter an output adds."""
-    name = "added width jitter"
-    if added.interval_us is None or added.output is None or added.source is None:
-        return not_shown(
-            name, "us",
-            f"{source} and {output} never stood still together, so the jitter that {output} adds "
-            "is not shown. Leave the stick alone for five seconds while recording.",
-        )  # fmt: skip
-    low_us, high_us = added.interval_us
-    if added.added_us is None:
-        faster = (
-            f" {added.output.sentence(f'the width of {output}')}"
-            if added.output.record_at_hz is not None
-            else ""
-        )
-        return not_shown(
-            name, "us",
-            f"{output} is not shown to add any jitter to the width: at most {high_us:.2g} us RMS."
-            f"{faster}",
-        )  # fmt: skip
-    before_us = added.source.jitter_rms_us
-    before = (
-        f"at most {added.source.interval_us[1]:.2g}" if before_us is None else f"{before_us:.2g}"
-    )
-    return measured(
-        name, added.added_us, "us",
-        f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
-        f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
-        f"{before} us, sampling taken out.",
-        interval=(low_us, high_us), evidence=record.dwells.evidence[:MAX_SPANS],
-    )  # fmt: skip
-
-
 SAME_STEP: Final = 0.1
 
 
@@ -245,7 +201,7 @@ class Transfer:
     step_us: float | None
     step_uncertainty_us: float | None
     step_is_inputs: bool  # Whether that is the input's own step, times the gain
-    step_said: str  # Why no step shows, as a sentence; empty where one does
+    step_reason: str  # Why no step shows, as a sentence; empty where one does
     # Standard uncertainty of the output width at the input's neutral, with the sampling floor
     offset_uncertainty_us: float
 

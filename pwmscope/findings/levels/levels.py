@@ -47,8 +47,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "lowest high level",
         "The lowest voltage within any pulse: ringing, dips and noise are part of it. A device "
         "that takes it for low sees two pulses.",
-        "least sample of any high state, between the instants at which it is first and last nine "
-        "tenths of the way up to its own level; u = q / sqrt(12)",
+        "least sample of any high state, between the first and the last that come within 2 % of "
+        "its own level; u = q / sqrt(12)",
         "IEEE Std 181 (percent reference levels); JCGM 100, 4.3.7, from memory",
     ),
     Definition(

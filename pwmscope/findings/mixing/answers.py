@@ -107,8 +107,8 @@ def arrangement_finding(
     if found.name is None:
         return not_shown("arrangement", "", found.reason, limit=LIMIT)
     meets = found.kind is Kind.MIXED and not found.faults
-    said = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in responses)
-    sentence = f"{_NAMED.get(found.kind or Kind.OTHER, '')}{found.reason} {_capital(said)}."
+    words = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in responses)
+    sentence = f"{_NAMED.get(found.kind or Kind.OTHER, '')}{found.reason} {_capital(words)}."
     if found.also:
         sentence += f" The outputs look the same with: {'; '.join(found.also)}."
     return Finding(
@@ -163,7 +163,7 @@ class Balance:
         return self.ratio * parts / 2.0
 
 
-_FEW_HOLDS: Final = 1.5
+_HOLDS_FACTOR: Final = 1.5
 """A plan holds a stick once or twice each way: about 95 % needs three uncertainties, not two
 (Student's t for some three holds; JCGM 100, G.3)."""
 
@@ -173,7 +173,7 @@ def balance_of(fit: MixFit) -> Balance:
     size = np.abs(fit.matrix)
     relative = np.hypot(*(fit.uncertainty / size))
     if fit.samples.source == "plan":
-        relative = relative * _FEW_HOLDS
+        relative = relative * _HOLDS_FACTOR
     ratio = size[1] / size[0]
     doubt = ratio * relative
     return Balance(float(ratio[0]), float(doubt[0]), float(ratio[1]), float(doubt[1]))
@@ -202,7 +202,7 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     verdicts = [
         judge(100.0 * abs(ratio - 1.0), MAX_UNEQUAL, 100.0 * doubt) for ratio, doubt, _ in parts
     ]
-    said = " and ".join(
+    words = " and ".join(
         f"{100.0 * (ratio - 1.0):+.1f} ± {100.0 * COVERAGE * doubt:.1f} % for {what}"
         for ratio, doubt, what in parts
     )
@@ -210,7 +210,7 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     verdict = next(
         (v for v in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN) if v in verdicts), Verdict.MEETS
     )
-    sentence = f"The right output's gain against the left's: {said}."
+    sentence = f"The right output's gain against the left's: {words}."
     if verdict is Verdict.NOT_SHOWN:
         sentence += (
             " Whether that is within the limit is not shown: hands hold a stick to some 4 % of its "
@@ -262,14 +262,12 @@ def corner_finding(fit: MixFit) -> Finding:
     """Say whether outputs clip, and from where on."""
     part = corner_part(fit)
     if part is not None and part < 1.0:
-        return measured(
-            "clipped corners",
-            100.0 * part,
-            "%",
+        sentence = (
             f"Outputs clip at the ends of their travel: with both sticks pushed together, from "
             f"{100.0 * part:.0f} % of the stick's travel on. Beyond that the robot turns less, or "
-            "drives slower, than the sticks ask; that is common where the travel is full.",
+            "drives slower, than the sticks ask; that is common where the travel is full."
         )
+        return measured("clipped corners", 100.0 * part, "%", sentence)
     asked = float(np.max(np.sum(np.abs(fit.samples.stick), axis=1)))
     if asked > 1.5:
         return measured(
@@ -293,9 +291,9 @@ def delay_finding(fit: MixFit) -> Finding:
             if fit.samples.source == "plan"
             else "The delay from stick to output is not shown: several fit about equally well.",
         )  # fmt: skip
-    told = "in the same frame" if delay <= 0 else f"{delay} frame{'s' if delay > 1 else ''} later"
+    when = "in the same frame" if delay <= 0 else f"{delay} frame{'s' if delay > 1 else ''} later"
     return measured("stick to output delay", f"{max(delay, 0)} frames", "",
-                    f"The outputs follow the sticks {told}.")  # fmt: skip
+                    f"The outputs follow the sticks {when}.")  # fmt: skip
 
 
 DEFINITIONS: Final = (

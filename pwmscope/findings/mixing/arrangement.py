@@ -126,7 +126,7 @@ _FULL: Final = (0.85, 1.15)
 """A plan tells the hands' corners, which a round stick gate may keep them from: only a gain
 of about one is believed then."""
 _WORTH: Final = 0.4
-_SURE: Final = 40.0
+_MIN_FALL: Final = 40.0
 _MIN: Final = 12
 _HANDS_LEAVE: Final = 0.08
 """Hands that follow a plan leave less than this part of the movement unexplained (own estimate)."""
@@ -170,7 +170,7 @@ def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
         for one, other in zip(fit.outputs, best.outputs, strict=True)
     ]
     before, after = _loss(fit, scales_us), _loss(best, scales_us)
-    if after > _WORTH * before or before - after < _SURE:
+    if after > _WORTH * before or before - after < _MIN_FALL:
         return None
     return best, not by_plan or _FULL[0] <= gain <= _FULL[1]
 
@@ -246,11 +246,11 @@ def name_arrangement(fit: MixFit) -> Arrangement:
             )
         rows.append(row)
     if _Row.NONE in rows:
-        return _standing(fit, rows)
+        return _still(fit, rows)
     return _moving(fit, rows)
 
 
-def _standing(fit: MixFit, rows: list[_Row]) -> Arrangement:
+def _still(fit: MixFit, rows: list[_Row]) -> Arrangement:
     if rows == [_Row.NONE, _Row.NONE]:
         return Arrangement(
             None,
@@ -338,7 +338,7 @@ def mixed_twice(arrangement: Arrangement) -> Arrangement:
 
 
 def _alike(fit: MixFit, row: _Row) -> Arrangement:
-    told = {
+    words = {
         _Row.FORWARD: "Both outputs follow the forward stick alone; the other stick does nothing.",
         _Row.TURN: "Both outputs follow the turn stick alone; the other stick does nothing.",
         _Row.BOTH: "Both outputs follow the same mix of the sticks.",
@@ -348,7 +348,7 @@ def _alike(fit: MixFit, row: _Row) -> Arrangement:
     return Arrangement(
         str(Kind.ALIKE),
         kind=Kind.ALIKE,
-        reason=f"{told} {'They move opposite ways. ' if opposite else ''}Both seem to come from "
+        reason=f"{words} {'They move opposite ways. ' if opposite else ''}Both seem to come from "
         "one channel: give each its own plug or channel.",
     )
 

@@ -135,7 +135,7 @@ HANDS: Final = 0.04
 """Standard uncertainty, in parts of its travel, of where hands hold a stick (own estimate)."""
 _WORTH: Final = 0.75
 """Clipping is taken where it leaves less than this part of the loss, ..."""
-_SURE: Final = 15.0
+_MIN_FALL: Final = 15.0
 """... and lowers it by more than this, in units of the scale squared."""
 _MIN: Final = 5
 _AT_REST: Final = 0.3
@@ -284,7 +284,7 @@ def fit_output(
     over = (asked_us > ends.high_us + ends.margin_us) & (width_us > ends.high_us - ends.margin_us)
     under = (asked_us < ends.low_us - ends.margin_us) & (width_us < ends.low_us + ends.margin_us)
     clipped = int(np.count_nonzero(over | under))
-    if clipped < _MIN or after > _WORTH * before or before - after < _SURE:
+    if clipped < _MIN or after > _WORTH * before or before - after < _MIN_FALL:
         return _output(design, straight, floor_us)
     low_us = ends.low_us if np.any(under) else None
     high_us = ends.high_us if np.any(over) else None

@@ -17,7 +17,7 @@ from pwmscope.pulses import PulseTable
 DELAYS: Final = (0, 1, 2, 3, 4, -1)
 """Frames by which the outputs may follow the sticks, the simplest first. Minus one is an
 output whose pulse comes early in the frame of a stick's that comes late."""
-SURE_DELAY: Final = 0.8
+CLEAR_DELAY: Final = 0.8
 """A delay is shown where the next best leaves a residual larger than the best by this ratio."""
 MOVING: Final = 0.02
 """Part of a stick's travel that it changes within the longest delay while it moves."""
@@ -55,7 +55,7 @@ def best_delay(held: list[FloatArray], width_us: FloatArray) -> Delay:
         free[:] = True
     left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
     at = int(np.argmin(left_us))
-    near = left_us <= left_us[at] / SURE_DELAY
+    near = left_us <= left_us[at] / CLEAR_DELAY
     terms_us = np.array([_slopes_us(stick, width_us) for stick in held])
     doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
     return Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
@@ -213,10 +213,7 @@ def _held(
 
 
 def with_plan(
-    frames: Frames,
-    outputs: tuple[OutputLine, ...],
-    spans: Sequence[StepSpan],
-    interval_us: float,
+    frames: Frames, outputs: tuple[OutputLine, ...], spans: Sequence[StepSpan], interval_us: float
 ) -> Samples:
     """Put the positions that a plan tells beside the outputs.
 

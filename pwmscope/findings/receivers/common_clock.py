@@ -75,7 +75,7 @@ MIN_FRAMES: Final = 8
 """Frames with a pulse on both lines that are needed to tell."""
 STEP_PPM: Final = 2.0
 """A drift shown to be smaller than this is a common clock's, if it is none at all ..."""
-SURE_STEP_PPM: Final = 0.5
+PLAIN_STEP_PPM: Final = 0.5
 """... and one shown to be smaller than this, whether it is or not."""
 MIN_DRIFT_PPM: Final = 0.02
 """A steady drift larger than this is that of two clocks."""
@@ -133,7 +133,7 @@ def tie(frame_s: FloatArray, first: Starts, second: Starts, interval_us: float |
     """
     both = np.flatnonzero(np.isfinite(first.start_us) & np.isfinite(second.start_us))
     if both.size < MIN_FRAMES:
-        return untold(
+        return not_shown_tie(
             first.line, second.line, f"only {both.size} frames have a pulse on both lines"
         )
     begin_us = second.start_us[both] - first.start_us[both]
@@ -159,7 +159,7 @@ def tie(frame_s: FloatArray, first: Starts, second: Starts, interval_us: float |
     )
 
 
-def untold(first: str, second: str, reason: str) -> Tie:
+def not_shown_tie(first: str, second: str, reason: str) -> Tie:
     """Make the tie of two lines of which nothing can be told, with the reason."""
     return Tie(first, second, Step.NOT_SHOWN, None, None, None, 0.0, None, reason)
 
@@ -207,7 +207,7 @@ def _judge(drift: float, doubt: float, linear: float) -> tuple[Step, float]:
     bound = abs(drift) + 2.0 * doubt
     if abs(drift) > max(10.0 * doubt, MIN_DRIFT_PPM) and linear > 0.95:
         return Step.DRIFTS, bound
-    if bound < SURE_STEP_PPM or (bound < STEP_PPM and abs(drift) <= 4.0 * doubt):
+    if bound < PLAIN_STEP_PPM or (bound < STEP_PPM and abs(drift) <= 4.0 * doubt):
         return Step.KEEPS, bound
     return Step.NOT_SHOWN, bound
 
@@ -291,7 +291,7 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
     while outside:
         for name in outside:
             bond = tie(frame_s, starts[member], starts[name], interval_us)
-            if name not in apart or _tells_more(bond, apart[name]):
+            if name not in apart or _shows_more(bond, apart[name]):
                 apart[name] = bond
             if bond.step is Step.KEEPS and (name not in best or _closer(bond, best[name])):
                 best[name] = bond
@@ -304,12 +304,12 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
     return within, {name: bond for name, bond in apart.items() if name not in within}
 
 
-def _tells_more(one: Tie, other: Tie) -> bool:
+def _shows_more(one: Tie, other: Tie) -> bool:
     """Say whether a tie shows a drift where another shows none, or shows it more surely."""
     if Step.DRIFTS in {one.step, other.step} and one.step is not other.step:
         return one.step is Step.DRIFTS
-    sure, unsure = one.uncertainty_us_per_s, other.uncertainty_us_per_s
-    return sure is not None and (unsure is None or sure < unsure)
+    doubt, other_doubt = one.uncertainty_us_per_s, other.uncertainty_us_per_s
+    return doubt is not None and (other_doubt is None or doubt < other_doubt)
 
 
 def _closer(one: Tie, other: Tie) -> bool:
@@ -339,7 +339,7 @@ def _offset(frame_s: FloatArray, reference: Pulses, line: Pulses) -> float | Tie
         return offset_us
     if abs(drift) > 5.0 * doubt:
         return apart
-    return untold(
+    return not_shown_tie(
         reference.line, line.line,
         f"its pulses lie all over {reference.line}'s frames, yet no steady drift shows",
     )  # fmt: skip

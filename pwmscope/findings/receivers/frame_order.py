@@ -255,9 +255,9 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
 
 
 def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Skew:
-    together = at >= 0
-    sampling_us = _sampling_us(first, first.rise_s[together])
-    skew_us = summarise(start_us[together])
+    paired = at >= 0
+    sampling_us = _sampling_us(first, first.rise_s[paired])
+    skew_us = summarise(start_us[paired])
     uncertainty_us = reach_us = None
     if sampling_us is not None:
         # A distance k + f sample intervals long is read with a variance of f (1 - f), not 1/6.
@@ -267,7 +267,7 @@ def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Sk
         clock_us = CLOCK_TOLERANCE * abs(skew_us.mean or 0.0)
         uncertainty_us = math.hypot(sampling_us, clock_us / math.sqrt(3.0))
         reach_us = half_width(sampling_us, clock_us)
-    return Skew(line.line, skew_us, uncertainty_us, reach_us, line.rows[at[together]])
+    return Skew(line.line, skew_us, uncertainty_us, reach_us, line.rows[at[paired]])
 
 
 def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:

@@ -44,7 +44,7 @@ class Receivers:
     # group stands to an earlier one
     ties: tuple[Tie, ...]
     # The first line of each group that is not shown to be another receiver's, with the reason
-    untold: dict[str, str]
+    unknown: dict[str, str]
     finding: Finding  # `receivers`
 
 
@@ -93,7 +93,7 @@ def _between(group: tuple[str, ...], strangers: list[dict[str, Tie]]) -> Tie:
 def _finding(
     groups: tuple[tuple[str, ...], ...],
     ties: tuple[Tie, ...],
-    untold_lines: dict[str, str],
+    unknown: dict[str, str],
     records: Mapping[str, Record],
 ) -> Finding:
     if len(records) < 2:
@@ -103,23 +103,23 @@ def _finding(
     reasons = [
         f"Whether {format_list(group)} belong{'s' if len(group) == 1 else ''} to "
         "another receiver is "
-        f"not shown: {untold_lines[group[0]]}."
+        f"not shown: {unknown[group[0]]}."
         for group in groups
-        if group[0] in untold_lines
+        if group[0] in unknown
     ]
-    told = [group for group in groups if not (len(group) == 1 and group[0] in untold_lines)]
-    if not told or (len(told) == 1 and len(told[0]) == 1):
+    shown = [group for group in groups if not (len(group) == 1 and group[0] in unknown)]
+    if not shown or (len(shown) == 1 and len(shown[0]) == 1):
         return not_shown("receivers", "", " ".join(reasons))
-    said = [_format_group(group, ties) for group in told if len(group) > 1]
-    said += [_format_apart(t, records) for t in ties if t.step is Step.DRIFTS]
-    apart = sum(group[0] not in untold_lines for group in told)
+    sentences = [_format_group(group, ties) for group in shown if len(group) > 1]
+    sentences += [_format_apart(t, records) for t in ties if t.step is Step.DRIFTS]
+    apart = sum(group[0] not in unknown for group in shown)
     count = "One receiver" if apart == 1 else f"{apart} receivers"
     return measured(
         "receivers",
-        "; ".join(", ".join(group) for group in told),
+        "; ".join(", ".join(group) for group in shown),
         "",
-        " ".join([f"At least {count.lower()}." if reasons else f"{count}.", *said, *reasons]),
-        evidence=_evidence(told, records),
+        " ".join([f"At least {count.lower()}." if reasons else f"{count}.", *sentences, *reasons]),
+        evidence=_evidence(shown, records),
     )
 
 
@@ -277,7 +277,7 @@ def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
     if receiver.start is None:
         return not_shown("start of outputs", "", f"How {lines} start is not shown: {_why(links)}")
     latest_us = receiver.skews[-1].skew_us.mean or 0.0
-    told = {
+    shown = {
         Start.TOGETHER: f"{lines} start all together, within {format_us(latest_us)} on "
         "the average.",
         Start.CHAIN: f"{lines} start one after another: {_format_gaps(links)}.",
@@ -291,7 +291,7 @@ def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
         "start of outputs",
         receiver.start.value,
         "",
-        told[receiver.start],
+        shown[receiver.start],
         evidence=records[receiver.lines[0]].evidence(receiver.skews[0].rows),
     )
 

@@ -16,7 +16,7 @@ from pwmscope.findings.segmentation.stretches import (
     halved,
     measure_ranges,
     settled,
-    standing_stretches,
+    still_stretches,
     stray_widths,
     trimmed,
 )
@@ -91,7 +91,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
 
     Widths that jump away for a pulse or two are set aside (`stray_widths`).
     Stretches that stand still for `MIN_S` at a time are found
-    (`standing_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
+    (`still_stretches`) and their ends trimmed (`trimmed`). Inside them changes of
     level are found and slow sweeps cut out (`split_levels`). What drifts by more than `DRIFT`
     in all is halved. What lasts `MIN_S`, give or take a tenth, and shows
     no slope that is steeper than `SWEEP_PER_S` beyond doubt, is a dwell; its ends, in
@@ -110,7 +110,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     period_s = (frames.usual_us or table.convention.period_us) / 1e6
     slow_us = SWEEP_PER_S * span_us * period_s
     shortest = max(MIN_PULSES, round(0.9 * window))
-    begin, end = standing_stretches(pulses.width_us, pulses.places(breaks_s), noise, window)
+    begin, end = still_stretches(pulses.width_us, pulses.places(breaks_s), noise, window)
     begin, end = trimmed(pulses.width_us, begin, end, noise, window)
     cell = max(1, round(window / 10))
     begin, end = split_levels(pulses.width_us, begin, end, noise, cell=cell, sweep_us=slow_us)

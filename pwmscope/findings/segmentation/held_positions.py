@@ -15,9 +15,9 @@ from pwmscope.pulses import PulseTable, find_frames
 SAME_POSITION: Final = 0.015
 """Levels that differ by less than this part of the span are one position."""
 MIN_S: Final = 0.25
-STANDS: Final = 0.25
+MIN_STILL: Final = 0.25
 """A line that stands still for less than this part of the recording tells nothing of the hands."""
-_SILENT_FRAMES: Final = 5.0
+_GAP_FRAMES: Final = 5.0
 _NONE: Final = np.zeros(0)
 
 
@@ -56,8 +56,8 @@ def distances(level: FloatArray, others: FloatArray) -> FloatArray:
     """
     one, other = level[:, None, :], others[None, :, :]
     apart = np.abs(one - other)
-    silent, silent_too = np.isnan(one), np.isnan(other)
-    apart = np.where(silent & silent_too, 0.0, np.where(silent ^ silent_too, np.inf, apart))
+    absent, absent_too = np.isnan(one), np.isnan(other)
+    apart = np.where(absent & absent_too, 0.0, np.where(absent ^ absent_too, np.inf, apart))
     found: FloatArray = apart.max(axis=2, initial=0.0)
     return found
 
@@ -103,8 +103,8 @@ class _Line:
     dwells: Dwells
     span_us: float
     period_s: float
-    silent_from_s: FloatArray
-    silent_to_s: FloatArray
+    gap_start_s: FloatArray
+    gap_end_s: FloatArray
 
     @classmethod
     def of(cls, table: PulseTable) -> _Line | None:
@@ -114,34 +114,34 @@ class _Line:
         if not len(dwells):
             return None
         rise_s = table.rise_s[table.measured]
-        stood_s = float((dwells.end_s - dwells.start_s).sum())
-        if stood_s < STANDS * float(rise_s[-1] - rise_s[0]):
+        still_s = float((dwells.end_s - dwells.start_s).sum())
+        if still_s < MIN_STILL * float(rise_s[-1] - rise_s[0]):
             return None
         period_s = (frames.usual_us or table.convention.period_us) / 1e6
-        gap = np.flatnonzero(np.diff(rise_s) > _SILENT_FRAMES * period_s)
-        silent_from_s, silent_to_s = rise_s[gap] + period_s, rise_s[gap + 1]
-        return cls(dwells, table.convention.span_us, period_s, silent_from_s, silent_to_s)
+        gap = np.flatnonzero(np.diff(rise_s) > _GAP_FRAMES * period_s)
+        gap_start_s, gap_end_s = rise_s[gap] + period_s, rise_s[gap + 1]
+        return cls(dwells, table.convention.span_us, period_s, gap_start_s, gap_end_s)
 
     @property
     def moves(self) -> bool:
         """Whether it stood at several positions, or fell silent."""
         level_us = self.dwells.level_us
         moved = float(level_us.max() - level_us.min()) > 2.0 * SAME_POSITION * self.span_us
-        return moved or bool(self.silent_from_s.size)
+        return moved or bool(self.gap_start_s.size)
 
     @property
     def borders_s(self) -> FloatArray:
         """Instants at which it begins or ends to stand still."""
         ends_s = self.dwells.end_s + self.period_s
-        return np.concatenate([self.dwells.start_s, ends_s, self.silent_from_s, self.silent_to_s])
+        return np.concatenate([self.dwells.start_s, ends_s, self.gap_start_s, self.gap_end_s])
 
     def state_at(self, time_s: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Level, NaN in silence, and whether it stands still, at some instants."""
         at = np.searchsorted(self.dwells.start_s, time_s, side="right") - 1
-        stands = (at >= 0) & (time_s < self.dwells.end_s[at] + self.period_s)
-        level = np.where(stands, self.dwells.level_us[at] / self.span_us, np.nan)
-        silent = np.zeros(time_s.size, dtype=bool)
-        if self.silent_from_s.size:
-            gap = np.searchsorted(self.silent_from_s, time_s, side="right") - 1
-            silent = (gap >= 0) & (time_s < self.silent_to_s[gap])
-        return np.where(silent, np.nan, level), stands | silent
+        still = (at >= 0) & (time_s < self.dwells.end_s[at] + self.period_s)
+        level = np.where(still, self.dwells.level_us[at] / self.span_us, np.nan)
+        absent = np.zeros(time_s.size, dtype=bool)
+        if self.gap_start_s.size:
+            gap = np.searchsorted(self.gap_start_s, time_s, side="right") - 1
+            absent = (gap >= 0) & (time_s < self.gap_end_s[gap])
+        return np.where(absent, np.nan, level), still | absent

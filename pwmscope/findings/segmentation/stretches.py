@@ -289,7 +289,7 @@ def _most_of_three(value: FloatArray) -> FloatArray:
     return most
 
 
-def standing_stretches(
+def still_stretches(
     width_us: FloatArray, seams: IntArray, noise: WidthNoise, window: int
 ) -> tuple[IntArray, IntArray]:
     """Find the half-open ranges of pulses that windows which stand still cover.

@@ -14,9 +14,12 @@ from pwmscope.findings.timing.quantisation import unevenness
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     FROM_MAD,
+    BoolArray,
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     half_width,
     measured,
     median_of,
@@ -39,8 +42,6 @@ LINES_UP: Final = 8.0
 CLOCK_DOUBT: Final = 2e-6
 """Relative error allowed for the mean period while frames are numbered across a gap."""
 Scalar = TypeVar("Scalar", bound=np.generic)
-IntArray = npt.NDArray[np.int64]
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,7 @@ def _jumps(
     from_place: IntArray,
     to_place: IntArray,
     deviation_us: float,
-) -> tuple[IntArray, npt.NDArray[np.bool_]]:
+) -> tuple[IntArray, BoolArray]:
     """Count the frames across each gap, and say whether the clock went on through it."""
     count, late_us = pattern.count(gap_us, from_place)
     misplaced = (to_place - from_place - count) % len(pattern)

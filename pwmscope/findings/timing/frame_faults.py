@@ -7,13 +7,15 @@ from enum import IntEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.model import (
     MAX_SPANS,
+    BoolArray,
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     Span,
     format_list,
     format_us,
@@ -33,8 +35,6 @@ from pwmscope.pulses import (
 
 CLOCK_DOUBT: Final = 5e-6
 """Relative error allowed for the mean period where frames are counted over a long time."""
-IntArray = npt.NDArray[np.int64]
-FloatArray = npt.NDArray[np.float64]
 
 
 class After(IntEnum):
@@ -111,12 +111,12 @@ class _Disturbances:
     last: IntArray
     from_row: IntArray
     to_row: IntArray
-    before: npt.NDArray[np.bool_]
-    after: npt.NDArray[np.bool_]
+    before: BoolArray
+    after: BoolArray
     pattern: IntArray
-    changes: npt.NDArray[np.bool_]
+    changes: BoolArray
 
-    def select(self, mask: npt.NDArray[np.bool_]) -> _Disturbances:
+    def select(self, mask: BoolArray) -> _Disturbances:
         return _Disturbances(*(getattr(self, name)[mask] for name in self.__slots__))
 
 
@@ -244,7 +244,7 @@ def _pulses_inside(frames: Frames, found: _Disturbances) -> tuple[IntArray, IntA
 class _Way:
     """How the clock runs through each disturbance: on from before it, or back from after it."""
 
-    onward: npt.NDArray[np.bool_]
+    onward: BoolArray
     place: IntArray
     pattern: Pattern
 
@@ -256,7 +256,7 @@ class _Way:
         place = np.where(found.before, before + 1, length - after) % length
         return cls(found.before, place, pattern)
 
-    def select(self, owner: IntArray | npt.NDArray[np.bool_]) -> _Way:
+    def select(self, owner: IntArray | BoolArray) -> _Way:
         return _Way(self.onward[owner], self.place[owner], self.pattern)
 
     def count(self, elapsed_us: FloatArray) -> tuple[IntArray, FloatArray]:
@@ -353,7 +353,7 @@ _NO_FRAMES: Final = "Fewer than three frames were seen outside signal loss, too 
 
 
 def pattern_finding(
-    table: PulseTable, frames: Frames, periods: npt.NDArray[np.int64], patterns: tuple[Pattern, ...]
+    table: PulseTable, frames: Frames, periods: IntArray, patterns: tuple[Pattern, ...]
 ) -> Finding:
     """Say which frame periods repeat."""
     if periods.size < 2:
@@ -380,10 +380,7 @@ def pattern_finding(
 
 
 def _changes(
-    table: PulseTable,
-    frames: Frames,
-    periods: npt.NDArray[np.int64],
-    patterns: tuple[Pattern, ...],
+    table: PulseTable, frames: Frames, periods: IntArray, patterns: tuple[Pattern, ...]
 ) -> tuple[Evidence, ...]:
     """Return the stretches of one pattern each, in order; odd periods are in none."""
     if len(patterns) == 1:
@@ -474,7 +471,7 @@ def _extra(table: PulseTable, faults: FrameFaults) -> Finding:
     )
 
 
-def _pulses(table: PulseTable, rows: npt.NDArray[np.int64]) -> tuple[Evidence, ...]:
+def _pulses(table: PulseTable, rows: IntArray) -> tuple[Evidence, ...]:
     return tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MAX_SPANS])
 
 

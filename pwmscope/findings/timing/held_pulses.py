@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.separation import Scatter, scatter_of
-from pwmscope.model import MIN_US, inside
+from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, inside
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -57,8 +56,6 @@ MIN_SLOW_SHARE: Final = 0.1
 USUAL: Final = 0.999
 """The share of the pulses that the excursion is told for, beside the farthest."""
 MIN_PULSES: Final = 6
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +160,7 @@ def _between(bounds: IntArray) -> tuple[IntArray, IntArray]:
     return np.repeat(offset, count) + np.arange(int(count.sum())), count
 
 
-def _joined(record: Record) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
+def _joined(record: Record) -> tuple[IntArray, IntArray, BoolArray]:
     """Say which dwells go on where the one before stopped; give all dwells' rows."""
     dwells, table = record.dwells, record.table
     first, last = dwells.first, dwells.last

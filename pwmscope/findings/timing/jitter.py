@@ -30,6 +30,8 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     Summary,
     Verdict,
     format_us,
@@ -45,8 +47,6 @@ from pwmscope.pulses import Frames, PulseTable, excerpt, without
 
 PERCENTS: Final = (2.5, 97.5)
 _SAMPLED: Final = (64, 16_384)
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -474,9 +474,7 @@ def width_jitter_finding(
     )
 
 
-def excursion_finding(
-    excursion: Excursion | None, rise_s: npt.NDArray[np.float64], limits: Limits
-) -> Finding:
+def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: Limits) -> Finding:
     """Say how far single widths strayed while the stick was held, and whether that is too far."""
     limit = f"at most {limits.excursion_us:g} us (common practice)"
     if excursion is None:

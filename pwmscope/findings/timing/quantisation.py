@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr
+
+from pwmscope.model import FloatArray, IntArray
 
 _WIDE: Final = 1.0
 """From this deviation on the closed forms hold to 1e-8: their error is exp(-2 pi^2 sigma^2)."""
@@ -25,7 +26,6 @@ _TICKS: Final = np.arange(-_REACH, _REACH + 1.0)
 _BORDERS: Final = np.arange(-_REACH - 1.0, _REACH + 2.0)
 _HARMONICS: Final = 8
 _MANY_HARMONICS: Final = 64
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ def _second_difference(values: FloatArray) -> FloatArray:
     return values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]
 
 
-def unevenness(line_us: npt.NDArray[np.float64], rms_us: float, sample_interval_us: float) -> float:
+def unevenness(line_us: FloatArray, rms_us: float, sample_interval_us: float) -> float:
     """Say how far the edges' phases within a sample interval are from uniform.
 
     Of the phases at which a steady clock puts the edges, the largest Fourier
@@ -249,14 +249,17 @@ FULLEST: Final = 4
 """Two values that alternate are read as no more than so many."""
 CROWDED: Final = 0.9
 """Readings crowd where the fullest ones of each group hold at least this share of all."""
+ALIKE: Final = 4.6
+"""Groups at random add up to so many times what they do apart once in a hundred (Rayleigh)."""
 
 
-def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
+def shape_doubt(away: FloatArray, group: IntArray) -> float:
     """Return how uncertain the variance that sampling adds is for the shape of the jitter.
 
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
     jitter is 1/6. Jitter of few values, such as a code that flickers, has as many ``f``, each
-    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180.
+    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Its first
+    harmonic turns with the group's mean, so two add as the cosine of what those are apart.
 
     Examples
     --------
@@ -288,4 +291,11 @@ def shape_doubt(away: FloatArray, group: npt.NDArray[np.int64]) -> float:
         there = key[by_key][at] == wanted
         beside = np.maximum(beside, np.where(there, share[by_key][at], 0.0))
     fullest = share[begin] + beside
-    return math.sqrt(float(np.sum(fullest**2 + (total - fullest) ** 2)) / 180.0)
+    # Groups whose means end on like parts of an interval, as levels whole steps apart, have
+    # like `f`.
+    mean = np.bincount(group, away)[of[begin]] / np.bincount(group)[of[begin]]
+    squares = 0.0
+    for part in (fullest, total - fullest):
+        apart, joined = float(part @ part), float(abs(part @ np.exp(2j * np.pi * mean))) ** 2
+        squares += joined if joined > ALIKE * apart else apart
+    return math.sqrt(squares / 180.0)

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import chdtri, gammaincc
 
 from pwmscope.findings.timing.quantisation import (
@@ -17,13 +16,11 @@ from pwmscope.findings.timing.quantisation import (
     reading_law,
     shape_doubt,
 )
-from pwmscope.model import CLOCK_TOLERANCE, NORMAL_95, sampling_floor_us
+from pwmscope.model import CLOCK_TOLERANCE, NORMAL_95, FloatArray, IntArray, sampling_floor_us
 
 MAX_SAMPLE: Final = 1 << 16
 """The shape of the scatter is taken from no more readings than these, evenly spread."""
 _BLOCK: Final = 1 << 16
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

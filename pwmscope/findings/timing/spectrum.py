@@ -8,12 +8,22 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.stability import longest_stretch
-from pwmscope.model import COVERAGE, Definition, Evidence, Finding, inside, measured, not_shown
+from pwmscope.model import (
+    COVERAGE,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    inside,
+    measured,
+    not_shown,
+)
 from pwmscope.pulses import UNMEASURED
 
 MIN_CYCLES: Final = 8
@@ -30,15 +40,15 @@ _UPDATES: Final = 100
 class SpectrumNoise:
     """Power of the noise against frequency: a sum of power laws."""
 
-    powers: npt.NDArray[np.float64]  # shape (6,): The parts at `MIN_CYCLES` in the record
+    powers: FloatArray  # shape (6,): The parts at `MIN_CYCLES` in the record
     freedom: float  # Degrees of freedom with which their sum is known
 
-    def level(self, cycles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def level(self, cycles: FloatArray) -> FloatArray:
         """Return the power at frequencies in cycles per record; shape (n,)."""
         return _laws(cycles) @ self.powers
 
 
-def noise_of(place: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> SpectrumNoise:
+def noise_of(place: IntArray, values: FloatArray) -> SpectrumNoise:
     """Fit the noise of a series by power laws.
 
     Medians over bands of the periodogram, which a few lines do not disturb, are
@@ -74,9 +84,9 @@ def noise_of(place: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> S
     return SpectrumNoise(powers, freedom)
 
 
-def _laws(cycles: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _laws(cycles: FloatArray) -> FloatArray:
     relative = np.maximum(cycles, 0.5) / MIN_CYCLES
-    laws: npt.NDArray[np.float64] = relative[:, None] ** _EXPONENTS
+    laws: FloatArray = relative[:, None] ** _EXPONENTS
     return laws
 
 
@@ -123,17 +133,12 @@ class Spectrum:
     """A spectrum of amplitudes, fit to be drawn."""
 
     # shape (n,): Middles of bands, rising; each band holds one or several of the FFT's bins
-    frequency_hz: npt.NDArray[np.float64]
+    frequency_hz: FloatArray
     # shape (n,): The largest amplitude in each band, so that no line vanishes
-    amplitude_us: npt.NDArray[np.float64]
+    amplitude_us: FloatArray
 
 
-def spectrum_of(
-    place: npt.NDArray[np.int64],
-    values_us: npt.NDArray[np.float64],
-    step_s: float,
-    low_hz: float,
-) -> Spectrum:
+def spectrum_of(place: IntArray, values_us: FloatArray, step_s: float, low_hz: float) -> Spectrum:
     """Work out the amplitudes over the grid, zero where a value is missing."""
     grid_us = np.zeros(int(place[-1]) + 1)
     grid_us[place] = values_us
@@ -145,8 +150,7 @@ def spectrum_of(
     begins = np.unique(bands)
     ends = np.append(begins[1:], frequency_hz.size) - 1
     return Spectrum(
-        (frequency_hz[begins] + frequency_hz[ends]) / 2.0,
-        np.maximum.reduceat(amplitude_us, begins),
+        (frequency_hz[begins] + frequency_hz[ends]) / 2.0, np.maximum.reduceat(amplitude_us, begins)
     )
 
 
@@ -191,10 +195,10 @@ class LineSearch:
 class _Series:
     """Values freed of drift, with the columns that drift is made of."""
 
-    place: npt.NDArray[np.int64]
-    time_s: npt.NDArray[np.float64]
-    steady_us: npt.NDArray[np.float64]
-    drift: npt.NDArray[np.float64]
+    place: IntArray
+    time_s: FloatArray
+    steady_us: FloatArray
+    drift: FloatArray
 
     @property
     def step_s(self) -> float:
@@ -213,16 +217,12 @@ class _Series:
 class _Fit:
     """Lines fitted together, and what they leave of the values."""
 
-    lines_hz: npt.NDArray[np.float64]
-    amplitudes_us: npt.NDArray[np.float64]
-    rest_us: npt.NDArray[np.float64]
+    lines_hz: FloatArray
+    amplitudes_us: FloatArray
+    rest_us: FloatArray
 
 
-def find_lines(
-    place: npt.NDArray[np.int64],
-    time_s: npt.NDArray[np.float64],
-    values_us: npt.NDArray[np.float64],
-) -> LineSearch:
+def find_lines(place: IntArray, time_s: FloatArray, values_us: FloatArray) -> LineSearch:
     """Find the strongest lines in the spectrum of values on a grid with gaps.
 
     Candidates come from a padded FFT over the grid, zero where a value is
@@ -289,11 +289,7 @@ def find_lines(
     return LineSearch(tuple(lines), low_hz, series.high_hz, low_us, high_us, count, spectrum)
 
 
-def _series(
-    place: npt.NDArray[np.int64],
-    time_s: npt.NDArray[np.float64],
-    values_us: npt.NDArray[np.float64],
-) -> _Series:
+def _series(place: IntArray, time_s: FloatArray, values_us: FloatArray) -> _Series:
     place, time_s = place - place[0], time_s - time_s[0]
     # Polynomials follow the bends at a record's ends, which waves would leave to be
     # taken for rhythms.
@@ -305,9 +301,7 @@ def _series(
     return _Series(place, time_s, steady_us, drift)
 
 
-def _candidate(
-    series: _Series, rest_us: npt.NDArray[np.float64], noise: SpectrumNoise
-) -> tuple[float, float]:
+def _candidate(series: _Series, rest_us: FloatArray, noise: SpectrumNoise) -> tuple[float, float]:
     """Return where the padded spectrum stands highest above the noise, and how high."""
     size = 2 ** math.ceil(math.log2(_PADDING * (int(series.place[-1]) + 1)))
     grid = np.zeros(size)
@@ -332,7 +326,7 @@ def _top(left: float, middle: float, right: float, *, most: float) -> float:
     return 0.0 if bend >= 0.0 else min(max(0.5 * (left - right) / bend, -most), most)
 
 
-def _refined(series: _Series, rest_us: npt.NDArray[np.float64], near_hz: float) -> float:
+def _refined(series: _Series, rest_us: FloatArray, near_hz: float) -> float:
     """Return the top of the Lomb-Scargle periodogram next to a frequency.
 
     From half the frame rate less half a bin on, a sine can't be told from a cosine: the
@@ -348,7 +342,7 @@ def _refined(series: _Series, rest_us: npt.NDArray[np.float64], near_hz: float) 
     return near_hz + step_hz * _top(*np.asarray(power).tolist(), most=5.0)
 
 
-def _fitted(series: _Series, lines_hz: npt.NDArray[np.float64]) -> _Fit:
+def _fitted(series: _Series, lines_hz: FloatArray) -> _Fit:
     """Fit lines and drift together, the lines' frequencies by Gauss and Newton's steps.
 
     At half the frame rate the wave alternates from frame to frame, and stays there.
@@ -373,11 +367,8 @@ def _fitted(series: _Series, lines_hz: npt.NDArray[np.float64]) -> _Fit:
 
 
 def _waves(
-    series: _Series,
-    middle_s: npt.NDArray[np.float64],
-    lines_hz: npt.NDArray[np.float64],
-    alternates: npt.NDArray[np.bool_],
-) -> npt.NDArray[np.float64]:
+    series: _Series, middle_s: FloatArray, lines_hz: FloatArray, alternates: BoolArray
+) -> FloatArray:
     """Return the cosines and then the sines of all lines; shape (n, 2 lines)."""
     angle = 2.0 * np.pi * middle_s[:, None] * lines_hz
     cosine, sine = np.cos(angle), np.sin(angle)
@@ -386,9 +377,7 @@ def _waves(
     return np.concatenate([cosine, sine], axis=1)
 
 
-def _solved(
-    series: _Series, columns: npt.NDArray[np.float64], lines: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _solved(series: _Series, columns: FloatArray, lines: int) -> tuple[FloatArray, FloatArray]:
     """Return the coefficients, a row for each kind of column, and what the columns leave."""
     shared = np.einsum("ij,ik->jk", series.drift, columns)
     free = columns - np.einsum("ij,jk->ik", series.drift, shared)
@@ -487,7 +476,7 @@ def _in_widths(record: Record, sampling_us: float | None) -> tuple[LineSearch | 
     return search, _finding(WIDTH, search, sampling_us, of_what, record.evidence(rows))
 
 
-def _longest_dwell(record: Record) -> npt.NDArray[np.int64]:
+def _longest_dwell(record: Record) -> IntArray:
     """List the rows of the first pulses of the dwell that has most."""
     dwells, table = record.dwells, record.table
     if not len(dwells):
@@ -498,7 +487,7 @@ def _longest_dwell(record: Record) -> npt.NDArray[np.int64]:
     rows = np.arange(first, min(last + 1, first + 2 * MAX_PULSES))
     usable = (table.flags[rows] & np.uint8(UNMEASURED)) == 0
     usable &= ~inside(record.losses, table.rise_s[rows]) & ~np.isin(rows, dwells.stray)
-    used: npt.NDArray[np.int64] = rows[usable][:MAX_PULSES]
+    used: IntArray = rows[usable][:MAX_PULSES]
     return used
 
 

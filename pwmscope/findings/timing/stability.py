@@ -7,12 +7,20 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
-from pwmscope.model import Definition, Evidence, Finding, inside, measured, not_shown
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    inside,
+    measured,
+    not_shown,
+)
 from pwmscope.pulses import slices
 
 
@@ -26,12 +34,12 @@ class ClockStretch:
     after: int
 
     @property
-    def number(self) -> npt.NDArray[np.int64]:
+    def number(self) -> IntArray:
         """Frame numbers; shape (edges,)."""
         return self.clock.frame_number[self.first : self.after]
 
     @property
-    def time_error_us(self) -> npt.NDArray[np.float64]:
+    def time_error_us(self) -> FloatArray:
         """Time errors; shape (edges,)."""
         return self.clock.time_error_us[self.first : self.after]
 
@@ -69,7 +77,7 @@ class ClockStretch:
             self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
         )
 
-    def bridged_us(self) -> npt.NDArray[np.float64]:
+    def bridged_us(self) -> FloatArray:
         """Return the time errors of all frames, missing ones between their neighbours'."""
         if not self.missing:
             return self.time_error_us
@@ -85,13 +93,13 @@ class ClockStretch:
         whole_us[absent - number[0]] = np.interp(absent, number[ends], error_us[ends])
         return whole_us
 
-    def instants_s(self) -> npt.NDArray[np.float64]:
+    def instants_s(self) -> FloatArray:
         """Return the edges' instants, in seconds since the first; shape (edges,)."""
         pattern = self.clock.pattern
         turn = pattern.starts_us / pattern.mean_us - np.arange(len(pattern))
         place = (self.number - self.number[0]) + turn[self.number % len(pattern)]
         instants_s = (place * self.clock.period_us + self.time_error_us) / 1e6
-        since_first_s: npt.NDArray[np.float64] = instants_s - instants_s[0]
+        since_first_s: FloatArray = instants_s - instants_s[0]
         return since_first_s
 
     def evidence(self, record: Record) -> tuple[Evidence, ...]:
@@ -109,7 +117,7 @@ class ClockStretch:
         return (Evidence.of(rise_s, first, last, self.edges),)
 
 
-def _before_gaps(number: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _before_gaps(number: IntArray) -> IntArray:
     """List the places after which frames are missing."""
     found = [np.zeros(0, np.int64)]
     for part in slices(number.size - 1):
@@ -148,9 +156,7 @@ _MAX_PHASES: Final = 8192
 _MAX_LAGS: Final = 100
 
 
-def identify_noise(
-    time_error_s: npt.NDArray[np.float64], factors: Sequence[int]
-) -> npt.NDArray[np.int64]:
+def identify_noise(time_error_s: FloatArray, factors: Sequence[int]) -> IntArray:
     """Tell the dominant power-law noise at each averaging time.
 
     By the lag-1 autocorrelation r of every m-th time error, freed of a parabola:
@@ -182,7 +188,7 @@ def identify_noise(
     return np.array(found, np.int64)
 
 
-def _exponent(phases: npt.NDArray[np.float64]) -> int:
+def _exponent(phases: FloatArray) -> int:
     place = np.linspace(-1.0, 1.0, phases.size)
     legendre = np.polynomial.legendre
     rest = phases - legendre.legval(place, legendre.legfit(place, phases, 2))
@@ -256,7 +262,7 @@ def freedom_of_time(phases: int, factor: int, exponent: int) -> float:
     return max(terms / float(np.sum(weight * squares)), 1.0)
 
 
-def _covariance(lag: npt.NDArray[np.float64], exponent: int) -> npt.NDArray[np.float64]:
+def _covariance(lag: FloatArray, exponent: int) -> FloatArray:
     """Return the covariance of modified second differences at lags in averaging times.
 
     The sixth difference of the generalised autocovariance of the noise summed once:
@@ -268,13 +274,13 @@ def _covariance(lag: npt.NDArray[np.float64], exponent: int) -> npt.NDArray[np.f
     kernel = places**power
     if exponent % 2:
         kernel *= np.log(np.where(places > 0.0, places, 1.0))
-    covariance: npt.NDArray[np.float64] = kernel @ coefficients
+    covariance: FloatArray = kernel @ coefficients
     return covariance
 
 
 def chi_square_interval(
-    deviation: npt.NDArray[np.float64], freedom: npt.NDArray[np.float64]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    deviation: FloatArray, freedom: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Return the 95 % interval of a deviation.
 
     The variance times its degrees of freedom over the true one follows
@@ -302,24 +308,24 @@ _MIN_STEPS: Final = 8
 class Deviations:
     """A deviation at each of several averaging times."""
 
-    factor: npt.NDArray[np.int64]  # shape (n,): Averaging factors: frames in each averaging time
-    tau_s: npt.NDArray[np.float64]  # shape (n,): Averaging times in seconds
+    factor: IntArray  # shape (n,): Averaging factors: frames in each averaging time
+    tau_s: FloatArray  # shape (n,): Averaging times in seconds
     # shape (n,): The deviation: of relative frequency (Allan, no unit) or of time (seconds)
-    value: npt.NDArray[np.float64]
+    value: FloatArray
     # shape (n,): Its 95 % interval, from the chi-squared distribution
-    low: npt.NDArray[np.float64]
-    high: npt.NDArray[np.float64]
-    freedom: npt.NDArray[np.float64]  # shape (n,): Effective degrees of freedom
+    low: FloatArray
+    high: FloatArray
+    freedom: FloatArray  # shape (n,): Effective degrees of freedom
     # shape (n,): Exponent of the dominant power-law noise: 2 white phase, 1 flicker phase, 0 white
     # frequency, -1 flicker frequency, -2 random walk of frequency
-    noise: npt.NDArray[np.int64]
+    noise: IntArray
 
     def scaled(self, scale: float) -> Deviations:
         """Return them for time errors in another unit."""
         return replace(self, value=scale * self.value, low=scale * self.low, high=scale * self.high)
 
 
-def octaves(frames: int, parts: int) -> npt.NDArray[np.int64]:
+def octaves(frames: int, parts: int) -> IntArray:
     """Return the powers of two up to a part of the record.
 
     Examples
@@ -331,9 +337,7 @@ def octaves(frames: int, parts: int) -> npt.NDArray[np.int64]:
     return 2 ** np.arange(most.bit_length(), dtype=np.int64)
 
 
-def allan_deviation(
-    time_error_s: npt.NDArray[np.float64], tau0_s: float, factors: Sequence[int]
-) -> Deviations:
+def allan_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[int]) -> Deviations:
     """Return the overlapping Allan deviation of relative frequency.
 
     At tau = m tau0 it is sqrt(<(x[i+2m] - 2 x[i+m] + x[i])^2> / 2) / tau, the
@@ -370,9 +374,7 @@ def allan_deviation(
     return _with_intervals(time_error_s, tau0_s, factors, found, modified=False)
 
 
-def time_deviation(
-    time_error_s: npt.NDArray[np.float64], tau0_s: float, factors: Sequence[int]
-) -> Deviations:
+def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[int]) -> Deviations:
     """Return the time deviation, from the modified Allan deviation.
 
     It is tau / sqrt(3) times the modified Allan deviation: the difference of
@@ -400,7 +402,7 @@ def time_deviation(
     return _with_intervals(time_error_s, tau0_s, factors, found, modified=True)
 
 
-def _check(time_error_s: npt.NDArray[np.float64], factors: Sequence[int], spans: int) -> None:
+def _check(time_error_s: FloatArray, factors: Sequence[int], spans: int) -> None:
     most = (time_error_s.size - (1 if spans == 2 else 0)) // spans
     for factor in factors:
         if not 1 <= factor <= most:
@@ -419,16 +421,14 @@ def _step(factor: int, count: int) -> tuple[int, int]:
     return step, level
 
 
-def _averaged(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _averaged(values: FloatArray) -> FloatArray:
     whole = values.size // _COARSENING * _COARSENING
     # As quick as a matrix product, without its threads.
-    sums: npt.NDArray[np.float64] = np.einsum("ij->i", values[:whole].reshape(-1, _COARSENING))
+    sums: FloatArray = np.einsum("ij->i", values[:whole].reshape(-1, _COARSENING))
     return sums / _COARSENING
 
 
-def _mean_square(
-    values: npt.NDArray[np.float64], steps: int, *, windowed: bool
-) -> tuple[float, int]:
+def _mean_square(values: FloatArray, steps: int, *, windowed: bool) -> tuple[float, int]:
     """Return the mean square of second differences and their number, block by block.
 
     Blocks stay in the processor's cache, and the running sums short.
@@ -455,7 +455,7 @@ def _mean_square(
 
 
 def _with_intervals(
-    time_error_s: npt.NDArray[np.float64],
+    time_error_s: FloatArray,
     tau0_s: float,
     factors: Sequence[int],
     found: list[tuple[float, int, int]],
@@ -575,11 +575,7 @@ def _taken_from(clock: FrameClock, whole: ClockStretch, stretch: ClockStretch) -
 
 
 def _finding(
-    record: Record,
-    stretch: ClockStretch,
-    allan: Deviations,
-    floor: float | None,
-    taken_from: str,
+    record: Record, stretch: ClockStretch, allan: Deviations, floor: float | None, taken_from: str
 ) -> Finding:
     near = int(np.argmin(np.abs(np.log(allan.tau_s))))
     tau_s, value = float(allan.tau_s[near]), float(allan.value[near])

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import OF_CLOCK, FrameClock, clock_findings, fit_clock
@@ -47,6 +46,8 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     Summary,
     Verdict,
     format_us,
@@ -168,11 +169,7 @@ def _ms(values_us: list[float]) -> str:
 
 
 def clean_finding(
-    table: PulseTable,
-    faults: FrameFaults,
-    glitches: int,
-    stray_us: npt.NDArray[np.float64],
-    far_us: float,
+    table: PulseTable, faults: FrameFaults, glitches: int, stray_us: FloatArray, far_us: float
 ) -> Finding:
     """Say whether all pulses are whole and in time."""
     convention = table.convention
@@ -215,12 +212,7 @@ def clean_finding(
 
 __all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
-    *OF_PERIOD,
-    *OF_JITTER,
-    *OF_CLOCK,
-    *OF_FAULTS,
-)
+DEFINITIONS: Final[tuple[Definition, ...]] = (*OF_PERIOD, *OF_JITTER, *OF_CLOCK, *OF_FAULTS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -369,7 +361,7 @@ def _of_clock(finding: Finding, line: str, own: Periods) -> Finding:
 _TOO_FEW: Final = "Fewer than three frames follow one another outside signal loss."
 
 
-def _followed(frames: Frames, kept: npt.NDArray[np.int64]) -> tuple[Pattern, ...]:
+def _followed(frames: Frames, kept: IntArray) -> tuple[Pattern, ...]:
     """Return the patterns that the periods outside loss spans follow for long enough."""
     if len(frames.patterns) < 2 or not kept.size:
         return frames.patterns if kept.size else ()
@@ -414,13 +406,13 @@ def _width_jitter(
     return Jitter(separation.measured_rms_us, float(ranges_us.max()), floor_us), separation
 
 
-def _stray_us(record: Record, held: HeldPulses) -> npt.NDArray[np.float64]:
+def _stray_us(record: Record, held: HeldPulses) -> FloatArray:
     """How far the stray widths among the held pulses went."""
     if not held.rows.size:
         return np.zeros(0)
     widths_us = record.table.width_us[held.rows]
     level_us = np.repeat(scatter_of(widths_us, held.count).mean_us, held.count)
-    away_us: npt.NDArray[np.float64] = np.abs(widths_us - level_us)
+    away_us: FloatArray = np.abs(widths_us - level_us)
     return away_us[np.isin(held.rows, record.dwells.stray)]
 
 

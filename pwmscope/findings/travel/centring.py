@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.segmentation import Record
@@ -21,6 +20,8 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     half_width,
     mean_of,
     measured,
@@ -164,9 +165,7 @@ def _through(
     return ways
 
 
-def _pace_far(
-    time_s: npt.NDArray[np.float64], along_us: npt.NDArray[np.float64], table: PulseTable
-) -> float | None:
+def _pace_far(time_s: FloatArray, along_us: FloatArray, table: PulseTable) -> float | None:
     """Mean pace on both sides, well away from neutral; None where too little is seen there."""
     span_us = table.convention.span_us
     paces = []
@@ -233,7 +232,7 @@ def _crossing(
     )
 
 
-def _most_near(along_us: npt.NDArray[np.float64], near_us: float) -> int:
+def _most_near(along_us: FloatArray, near_us: float) -> int:
     """Count the frames around that width, off neutral, which has most."""
     ordered = np.sort(along_us)
     others_us = ordered[np.abs(ordered) > 2.0 * near_us]
@@ -429,9 +428,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     return Centring(below, above, pooled_us, difference, flat, found)
 
 
-def find_returns(
-    record: Record, travel: Travel, neutral: Level
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def find_returns(record: Record, travel: Travel, neutral: Level) -> tuple[IntArray, IntArray]:
     """Find the dwells at which the stick came back to neutral, and from which side."""
     dwells, moves = record.dwells, travel.moves
     span_us = record.table.convention.span_us
@@ -456,7 +453,7 @@ def find_returns(
     return at[came], far_side[before[came]]
 
 
-def _rests(record: Record, chosen: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.float64], float]:
+def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, float]:
     """Where the stick came to rest each time, and how well one such width is known."""
     rest_us = middles(record, chosen, MAX_IN_RETURN).level_us
     one = np.arange(len(record.dwells))
@@ -484,9 +481,7 @@ def _of_difference(us: float, own_us: float, counts: tuple[int, int]) -> tuple[f
     return us - half_us, us + half_us
 
 
-def welch(
-    first: npt.NDArray[np.float64], second: npt.NDArray[np.float64], floor_us: float | None
-) -> Difference:
+def welch(first: FloatArray, second: FloatArray, floor_us: float | None) -> Difference:
     """Compare two means whose scatters may differ.
 
     Examples
@@ -514,7 +509,7 @@ def _times(returns: Returns) -> str:
     return {0: "never", 1: "once"}.get(returns.count, f"{returns.count} times")
 
 
-def _returns(rest_us: npt.NDArray[np.float64]) -> Returns:
+def _returns(rest_us: FloatArray) -> Returns:
     return Returns(
         int(rest_us.size),
         mean_of(rest_us) if rest_us.size else None,

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
@@ -16,6 +15,8 @@ from pwmscope.model import (
     COVERAGE,
     NORMAL_95,
     Evidence,
+    FloatArray,
+    IntArray,
     half_width,
     mean_of,
     median_of,
@@ -192,7 +193,7 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     return Level(width_us, uncertainty_us, near.evidence, scatter_us)
 
 
-def _strays_lost_us(table: PulseTable, dwells: Dwells, cut: npt.NDArray[np.float64]) -> float:
+def _strays_lost_us(table: PulseTable, dwells: Dwells, cut: FloatArray) -> float:
     """Deviation of the sum of the stray widths that may be among the pulses cut off.
 
     Rare and far off, they are no Gaussian: half the 97.5 % point of their Poisson number, from
@@ -228,12 +229,8 @@ def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:
 
 
 def _with_gaps(
-    table: PulseTable,
-    dwells: Dwells,
-    level_us: npt.NDArray[np.float64],
-    count: npt.NDArray[np.int64],
-    square_us2: npt.NDArray[np.float64],
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    table: PulseTable, dwells: Dwells, level_us: FloatArray, count: IntArray, square_us2: FloatArray
+) -> tuple[FloatArray, IntArray, FloatArray]:
     """Count what lies between two dwells as held, where the width never left their level."""
     level_us, count, square_us2 = level_us.copy(), count.copy(), square_us2.copy()
     reach_us = SAME_LEVEL * table.convention.span_us + 4.0 * dwells.noise_us
@@ -254,7 +251,7 @@ def _with_gaps(
 
 def _with_strays(
     table: PulseTable, dwells: Dwells, reach_us: float
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+) -> tuple[FloatArray, IntArray, FloatArray]:
     """Mean, count and sum of squares about the mean of each dwell, its own strays counted."""
     level_us, count = dwells.level_us.copy(), dwells.count.copy()
     square_us2 = dwells.std_us**2 * (dwells.count - 1)
@@ -373,9 +370,7 @@ def find_neutral(
     return level_near(table, dwells, float(dwells.level_us[centre])), ""
 
 
-def company(
-    level_us: npt.NDArray[np.float64], count: npt.NDArray[np.int64], same_us: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def company(level_us: FloatArray, count: IntArray, same_us: float) -> tuple[IntArray, IntArray]:
     """For each dwell, pulses and visits within ``same_us`` of its level."""
     order = np.argsort(level_us)
     ordered_us = level_us[order]

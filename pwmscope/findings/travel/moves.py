@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.segmentation import Dwells, Record
-from pwmscope.model import inside, sampling_floor_us
+from pwmscope.model import BoolArray, FloatArray, IntArray, inside, sampling_floor_us
 from pwmscope.pulses import UNMEASURED
 
 _MIX: Final = np.uint32(2_654_435_761)
@@ -18,7 +17,7 @@ _MIX: Final = np.uint32(2_654_435_761)
 come out in no order, which settles ties."""
 
 
-def turning_points(width_us: npt.NDArray[np.float64], least_us: float) -> npt.NDArray[np.int64]:
+def turning_points(width_us: FloatArray, least_us: float) -> IntArray:
     """Find the extremes between which the width moves by at least ``least_us``.
 
     From all local extremes, pairs of neighbours closer than ``least_us`` are taken out, the
@@ -53,7 +52,7 @@ def turning_points(width_us: npt.NDArray[np.float64], least_us: float) -> npt.ND
     return at if moved else np.zeros(0, np.int64)
 
 
-def _least_of_three(size_us: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def _least_of_three(size_us: FloatArray) -> BoolArray:
     """Say which sizes are less than both neighbours; of equal ones, one is drawn."""
     draw = np.arange(size_us.size, dtype=np.uint32) * _MIX
     before = (size_us[:-1] < size_us[1:]) | ((size_us[:-1] == size_us[1:]) & (draw[:-1] < draw[1:]))
@@ -73,25 +72,25 @@ MIN_THROW: Final = 0.05
 class Moves:
     """The moves of one channel, as columns, in order of time."""
 
-    row: npt.NDArray[np.int64]  # shape (n,): Rows of the pulse table, one move's after the other's
-    width_us: npt.NDArray[np.float64]  # shape (n,): Their widths in microseconds
+    row: IntArray  # shape (n,): Rows of the pulse table, one move's after the other's
+    width_us: FloatArray  # shape (n,): Their widths in microseconds
     # shape (m,): The half-open range in `row` of each move
-    begin: npt.NDArray[np.int64]
-    end: npt.NDArray[np.int64]
+    begin: IntArray
+    end: IntArray
     # shape (m,): The dwell that each one leaves and the one that it reaches; -1 where it begins or
     # ends otherwise: by turning round, in a signal loss, or at an end of the recording
-    before: npt.NDArray[np.int64]
-    after: npt.NDArray[np.int64]
+    before: IntArray
+    after: IntArray
     # shape (k,): Rows of the turning points, dwells counted, both ends of the movement included
-    turn_row: npt.NDArray[np.int64]
-    turn_us: npt.NDArray[np.float64]  # shape (k,): Their widths
+    turn_row: IntArray
+    turn_us: FloatArray  # shape (k,): Their widths
     least_us: float  # Smallest movement between two turning points
 
     def __len__(self) -> int:
         return int(self.begin.size)
 
     @property
-    def owner(self) -> npt.NDArray[np.int64]:
+    def owner(self) -> IntArray:
         """The move that each row belongs to; shape (n,)."""
         return np.repeat(np.arange(len(self)), self.end - self.begin)
 
@@ -121,19 +120,17 @@ def find_moves(record: Record) -> Moves:
     )  # fmt: skip
 
 
-def _beside(
-    path_us: npt.NDArray[np.float64], is_dwell: npt.NDArray[np.bool_], dwells: Dwells
-) -> npt.NDArray[np.bool_]:
+def _beside(path_us: FloatArray, is_dwell: BoolArray, dwells: Dwells) -> BoolArray:
     """Say which points of the path are at the level of the dwell before or after them."""
     at = np.cumsum(is_dwell)
     level_us = np.concatenate([[np.inf], dwells.level_us, [np.inf]])
     near_us = SAME_AS_DWELL * dwells.noise_us
-    beside: npt.NDArray[np.bool_] = np.abs(path_us - level_us[at]) <= near_us
+    beside: BoolArray = np.abs(path_us - level_us[at]) <= near_us
     beside |= np.abs(path_us - level_us[at + 1]) <= near_us
     return beside
 
 
-def _between_dwells(record: Record) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _between_dwells(record: Record) -> tuple[IntArray, IntArray]:
     """List the usable rows outside dwells: the dwell that each comes before, and the row."""
     table, dwells = record.table, record.dwells
     opens = np.concatenate([[0], dwells.last + 1])
@@ -150,11 +147,8 @@ def _between_dwells(record: Record) -> tuple[npt.NDArray[np.int64], npt.NDArray[
 
 
 def _pieces(
-    record: Record,
-    row: npt.NDArray[np.int64],
-    gap: npt.NDArray[np.int64],
-    turned: npt.NDArray[np.bool_],
-) -> tuple[npt.NDArray[np.int64], ...]:
+    record: Record, row: IntArray, gap: IntArray, turned: BoolArray
+) -> tuple[IntArray, ...]:
     """Cut the rows at dwells, at signal losses and after turning points."""
     if not row.size:
         nothing = np.zeros(0, np.int64)
@@ -188,14 +182,14 @@ UNLIKE: Final = 9.0
 class Middles:
     """The middle halves of some dwells."""
 
-    level_us: npt.NDArray[np.float64]  # shape (n,): Mean width of each, in microseconds
+    level_us: FloatArray  # shape (n,): Mean width of each, in microseconds
     # Sample standard deviation about those means, pooled over all but the dwells that scatter far
     # more than most; the dwells' own noise where there is nothing to take it from
     std_us: float
     jitter_us: float  # The same without the sampling floor, taken out in quadrature; not below 0
 
 
-def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles:
+def middles(record: Record, chosen: IntArray, most: int) -> Middles:
     """Measure the middle halves of dwells.
 
     A dwell's ends may hold the first and last steps of a slow sweep, which would shift its
@@ -227,7 +221,7 @@ def middles(record: Record, chosen: npt.NDArray[np.int64], most: int) -> Middles
     )
 
 
-def spaced(count: int, most: int) -> npt.NDArray[np.int64]:
+def spaced(count: int, most: int) -> IntArray:
     """Choose at most ``most`` of ``count`` things, evenly.
 
     Examples
@@ -240,7 +234,7 @@ def spaced(count: int, most: int) -> npt.NDArray[np.int64]:
     return np.unique(np.linspace(0, count - 1, most).astype(np.int64))
 
 
-def is_sharp(along_us: npt.NDArray[np.float64], noise_us: float) -> bool:
+def is_sharp(along_us: FloatArray, noise_us: float) -> bool:
     """Say whether a sweep goes as fast in its first and last frames as in its middle, or faster.
 
     Hands that set off and stop softly (bell-shaped pace) do not; their pace bends the
@@ -263,7 +257,7 @@ def is_sharp(along_us: npt.NDArray[np.float64], noise_us: float) -> bool:
     return True
 
 
-def scatter_us(record: Record, chosen: npt.NDArray[np.int64], most: int) -> npt.NDArray[np.float64]:
+def scatter_us(record: Record, chosen: IntArray, most: int) -> FloatArray:
     """Return how single widths lie about their dwell's mean, of some dwells; shape (n,)."""
     dwells, table = record.dwells, record.table
     parts = [np.zeros(0)]

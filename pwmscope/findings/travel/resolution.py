@@ -16,6 +16,8 @@ from pwmscope.model import (
     COVERAGE,
     Definition,
     Finding,
+    FloatArray,
+    IntArray,
     measured,
     not_shown,
     sampling_floor_us,
@@ -40,7 +42,7 @@ class Lattice:
     chance: float  # That noise shows a line as strong anywhere among the steps tried
 
 
-def turns_of(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np.complex128]:
+def turns_of(width_us: FloatArray, per_us: float) -> npt.NDArray[np.complex128]:
     """``exp(2 pi i f w)``, in a quarter of the time that the complex function takes."""
     angle = per_us * width_us
     angle -= np.rint(angle)
@@ -49,16 +51,14 @@ def turns_of(width_us: npt.NDArray[np.float64], per_us: float) -> npt.NDArray[np
     return turns
 
 
-def share_left(
-    per_us: npt.NDArray[np.float64], jitter_us: float, interval_us: float
-) -> npt.NDArray[np.float64]:
+def share_left(per_us: FloatArray, jitter_us: float, interval_us: float) -> FloatArray:
     """Strength that Gaussian jitter and the triangular sampling error leave of a lattice."""
-    left: npt.NDArray[np.float64] = np.exp(-2.0 * (np.pi * per_us * jitter_us) ** 2)
+    left: FloatArray = np.exp(-2.0 * (np.pi * per_us * jitter_us) ** 2)
     return left * np.sinc(per_us * interval_us) ** 2
 
 
 def lowest_tone(
-    width_us: npt.NDArray[np.float64], per_us: float, coarsest_us: float, noise: tuple[float, float]
+    width_us: FloatArray, per_us: float, coarsest_us: float, noise: tuple[float, float]
 ) -> float:
     """Return the lowest frequency of which a line is a multiple, if that is as strong.
 
@@ -75,9 +75,7 @@ def lowest_tone(
         per_us = float(tones[lower[-1] + 1])
 
 
-def lattice_at(
-    width_us: npt.NDArray[np.float64], per_us: float, effective: float, chance: float
-) -> Lattice:
+def lattice_at(width_us: FloatArray, per_us: float, effective: float, chance: float) -> Lattice:
     """Fit the frequency at which the strength is greatest, and its uncertainty.
 
     Newton's method on ``sum cos(phase)``. The phases scatter about the lattice's with a
@@ -133,14 +131,14 @@ class Search:
 
 
 def find_step(
-    width_us: npt.NDArray[np.float64],
-    owner: npt.NDArray[np.int64],
-    pace_us: npt.NDArray[np.float64],
+    width_us: FloatArray,
+    owner: IntArray,
+    pace_us: FloatArray,
     *,
     interval_us: float,
     jitter_us: float,
     span_us: float,
-    scatter_us: npt.NDArray[np.float64] | None = None,
+    scatter_us: FloatArray | None = None,
 ) -> Search:
     """Find the step between widths, if they lie on a lattice that can be resolved.
 
@@ -218,10 +216,7 @@ def find_step(
 
 
 def _has_lower(
-    width_us: npt.NDArray[np.float64],
-    per_us: float,
-    coarsest_us: float,
-    scatter_us: npt.NDArray[np.float64] | None,
+    width_us: FloatArray, per_us: float, coarsest_us: float, scatter_us: FloatArray | None
 ) -> bool:
     """Say whether a coarser lattice may be there that jitter hides more than its multiple.
 
@@ -245,11 +240,7 @@ def _has_lower(
 
 
 def _shown_by_sweeps(
-    turns: npt.NDArray[np.complex128],
-    owner: npt.NDArray[np.int64],
-    pace: npt.NDArray[np.float64],
-    share: float,
-    least: float,
+    turns: npt.NDArray[np.complex128], owner: IntArray, pace: FloatArray, share: float, least: float
 ) -> bool:
     """Say whether a line comes from where the widths lie and not from how evenly they go."""
     count = np.bincount(owner, minlength=pace.size)
@@ -276,9 +267,7 @@ def _shown_by_sweeps(
     return shown + spread >= MIN_SHARE * share and shown > math.sqrt(3.0 / rest)
 
 
-def _evened(
-    width_us: npt.NDArray[np.float64], owner: npt.NDArray[np.int64]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+def _evened(width_us: FloatArray, owner: IntArray) -> tuple[FloatArray, IntArray]:
     """Thin out where widths crowd: what lies close together is in phase at any coarse step."""
     if width_us.size < CELLS:
         return width_us, owner
@@ -293,8 +282,8 @@ def _evened(
 
 
 def _strengths(
-    width_us: npt.NDArray[np.float64], bin_us: float, finest_us: float
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    width_us: FloatArray, bin_us: float, finest_us: float
+) -> tuple[FloatArray, FloatArray]:
     """Sum ``exp(2 pi i f w)`` for many ``f``: the length of the sum, and ``f``, per us."""
     place = np.rint((width_us - width_us.min()) / bin_us).astype(np.int64)
     counts = np.bincount(place).astype(np.float64)
@@ -305,7 +294,7 @@ def _strengths(
     return sums[kept], per_us[kept]
 
 
-def _level(strength: npt.NDArray[np.float64], count: int) -> npt.NDArray[np.float64]:
+def _level(strength: FloatArray, count: int) -> FloatArray:
     """Mean power that frequencies around each one have by chance: median over ln 2, or n."""
     blocks = -(-strength.size // _BLOCK)
     padded = np.full(blocks * _BLOCK, np.nan)
@@ -313,11 +302,11 @@ def _level(strength: npt.NDArray[np.float64], count: int) -> npt.NDArray[np.floa
     # The last block borrows from the one before it, so that none is short.
     padded[strength.size :] = np.resize(strength[-_BLOCK:] ** 2, padded.size - strength.size)
     middle = np.median(padded.reshape(blocks, _BLOCK), axis=1) / math.log(2.0)
-    level: npt.NDArray[np.float64] = np.maximum(np.repeat(middle, _BLOCK)[: strength.size], count)
+    level: FloatArray = np.maximum(np.repeat(middle, _BLOCK)[: strength.size], count)
     return level
 
 
-def _top(strength: npt.NDArray[np.float64], at: int) -> int:
+def _top(strength: FloatArray, at: int) -> int:
     """Climb from the flank of a line to its top."""
     while True:
         best = at + int(strength[at : at + 6].argmax())
@@ -473,14 +462,14 @@ def _thinned(moves: Moves) -> Moves:
     )
 
 
-def _distinct(standing: Middles, interval_us: float) -> npt.NDArray[np.float64]:
+def _distinct(standing: Middles, interval_us: float) -> FloatArray:
     """Keep one of the levels that lie as near together as noise may set them."""
     same_us = max(interval_us, standing.std_us)
     _, first = np.unique(np.rint(standing.level_us / same_us), return_index=True)
     return standing.level_us[first]
 
 
-def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
+def _pace_us(moves: Moves) -> FloatArray:
     """Fit how far each move goes in one frame, over its middle four fifths; 0 for short ones."""
     count = moves.end - moves.begin
     owner = moves.owner
@@ -492,7 +481,7 @@ def _pace_us(moves: Moves) -> npt.NDArray[np.float64]:
     lever = place - (np.bincount(owner, place, len(moves)) / used)[owner]
     lever_sum = np.bincount(owner, lever**2, len(moves))
     rise_us = np.bincount(owner, lever * off_us, len(moves))
-    pace_us: npt.NDArray[np.float64] = rise_us / np.maximum(lever_sum, 1.0)
+    pace_us: FloatArray = rise_us / np.maximum(lever_sum, 1.0)
     return np.where(count >= MIN_WITH_PACE, pace_us, 0.0)
 
 
@@ -531,7 +520,7 @@ def _hidden(reason: str, finest_us: float | None) -> Resolution:
 def _resolved(
     record: Record,
     used: Moves,
-    width_us: npt.NDArray[np.float64],
+    width_us: FloatArray,
     lattice: Lattice,
     *,
     finest_us: float | None,

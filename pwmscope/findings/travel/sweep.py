@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import fdtrc, stdtrit
 
 from pwmscope.findings.segmentation import Record
@@ -20,6 +19,8 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
+    IntArray,
     mean_of,
     measured,
     not_shown,
@@ -103,11 +104,7 @@ class Curve:
 
 
 def examine_curve(
-    record: Record,
-    travel: Travel,
-    sweeps: npt.NDArray[np.int64],
-    way: npt.NDArray[np.float64],
-    noise_us: float,
+    record: Record, travel: Travel, sweeps: IntArray, way: FloatArray, noise_us: float
 ) -> Curve:
     """Find how the width follows the stick, from sweeps through neutral."""
     low, neutral, high = travel.low, travel.neutral, travel.high
@@ -135,9 +132,7 @@ def examine_curve(
     return _agreed(record, travel, sweeps[used], tuple(fits))
 
 
-def fit_sweep(
-    time_s: npt.NDArray[np.float64], off_us: npt.NDArray[np.float64], half_us: float, way: int
-) -> Fit | None:
+def fit_sweep(time_s: FloatArray, off_us: FloatArray, half_us: float, way: int) -> Fit | None:
     """Fit a straight line and an odd cubic about neutral to one sweep.
 
     Examples
@@ -174,9 +169,7 @@ def fit_sweep(
     )  # fmt: skip
 
 
-def _least_squares(
-    columns: npt.NDArray[np.float64], along_us: npt.NDArray[np.float64]
-) -> tuple[float, npt.NDArray[np.float64]]:
+def _least_squares(columns: FloatArray, along_us: FloatArray) -> tuple[float, FloatArray]:
     """Return the residual sum of squares and the weights."""
     weight = np.asarray(np.linalg.lstsq(columns, along_us)[0], np.float64)
     return float(np.sum((along_us - columns @ weight) ** 2)), weight
@@ -189,7 +182,7 @@ def _aicc(rss: float, count: int, parameters: int) -> float:
 
 
 def _coefficient(
-    linear: float, cubic: float, half_us: float, covariance: npt.NDArray[np.float64]
+    linear: float, cubic: float, half_us: float, covariance: FloatArray
 ) -> tuple[float, float] | None:
     """Turn ``c1 x + c3 x^3`` into ``A ((1 - e) s + e s^3)``: ``e``, and its uncertainty.
 
@@ -211,9 +204,7 @@ def _coefficient(
     return 1.0 - z, math.sqrt(max(float(gradient @ covariance @ gradient), 0.0))
 
 
-def _agreed(
-    record: Record, travel: Travel, sweeps: npt.NDArray[np.int64], fits: tuple[Fit, ...]
-) -> Curve:
+def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, ...]) -> Curve:
     """Say what the sweeps show together."""
     up = np.array([fit.coefficient for fit in fits if fit.way > 0])
     down = np.array([fit.coefficient for fit in fits if fit.way < 0])
@@ -257,7 +248,7 @@ def _agreed(
             f"{_WHAT_TO_DO}",
             fits,
         )
-    alike = _looks_alike(record, travel, mean)
+    alike = _looks_alike(record, travel, mean, ends[0])
     if alike:
         return _hidden(f"{alike} look alike: {said}. {_WHAT_TO_DO}", fits)
     shape = Shape.SOFTER
@@ -271,17 +262,19 @@ def _agreed(
     return Curve(shape, mean, uncertainty, ends, fits, told)
 
 
-def _looks_alike(record: Record, travel: Travel, mean: float) -> str:
+def _looks_alike(record: Record, travel: Travel, mean: float, least: float) -> str:
     """Name what looks like such a coefficient and is not excluded; empty where all is."""
     if mean < 0.0:
         return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"
+    if least <= STRAIGHT:
+        return "A slight curve, and a straight line with a deadband,"
     flat = examine_flat(record, travel)
     if not flat.crossings or any(crossing.flat_us > 0.0 for crossing in flat.crossings):
         return "Expo and a deadband at neutral"
     return ""
 
 
-def _rows(travel: Travel, sweeps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _rows(travel: Travel, sweeps: IntArray) -> IntArray:
     moves = travel.moves
     return moves.row[np.isin(moves.owner, sweeps)]
 
@@ -316,7 +309,7 @@ class Sweeps:
     steps_back: int  # How often the width stepped back in them, beyond noise
     # The largest step back; 0 where there is none, None where there is no sweep
     largest_us: float | None
-    back_row: npt.NDArray[np.int64]  # shape (steps_back,): Row of the pulse farthest back in each
+    back_row: IntArray  # shape (steps_back,): Row of the pulse farthest back in each
     noise_limit_us: float  # Steps up to this are noise
     curve: Curve  # How the width follows the stick
     findings: tuple[Finding, ...]  # `sweep` and `curve`
@@ -358,20 +351,16 @@ def examine_sweeps(record: Record, travel: Travel) -> Sweeps:
     )  # fmt: skip
 
 
-def _back_us(
-    along_us: npt.NDArray[np.float64], owner: npt.NDArray[np.int64]
-) -> npt.NDArray[np.float64]:
+def _back_us(along_us: FloatArray, owner: IntArray) -> FloatArray:
     """Say for each pulse how far it lies behind the farthest one before it in its sweep."""
     # Each sweep is lifted above the one before it, so that one running maximum does for all.
     apart_us = float(np.ptp(along_us)) + 1.0
     lifted_us = along_us + apart_us * owner
-    back_us: npt.NDArray[np.float64] = np.maximum.accumulate(lifted_us) - lifted_us
+    back_us: FloatArray = np.maximum.accumulate(lifted_us) - lifted_us
     return back_us
 
 
-def _stretches(
-    back_us: npt.NDArray[np.float64], owner: npt.NDArray[np.int64], limit_us: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _stretches(back_us: FloatArray, owner: IntArray, limit_us: float) -> tuple[IntArray, IntArray]:
     """Find where each step back begins, and its farthest pulse."""
     is_back = back_us > limit_us
     before = np.concatenate([[False], is_back[:-1] & (owner[1:] == owner[:-1])])
@@ -388,9 +377,9 @@ def _stretches(
 
 def _sweep_finding(
     record: Record,
-    rows: npt.NDArray[np.int64],
-    back_row: npt.NDArray[np.int64],
-    back_us: npt.NDArray[np.float64],
+    rows: IntArray,
+    back_row: IntArray,
+    back_us: FloatArray,
     *,
     sweeps: int,
     limit_us: float,

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import BenchSheet, Limits, StopBand
 from pwmscope.findings.segmentation import Record
@@ -26,9 +25,11 @@ from pwmscope.model import (
     CLOCK_TOLERANCE,
     COVERAGE,
     MAX_SPANS,
+    BoolArray,
     Definition,
     Evidence,
     Finding,
+    FloatArray,
     Summary,
     Verdict,
     inside,
@@ -470,7 +471,7 @@ def examine_travel(
     )  # fmt: skip
 
 
-def _usable_us(record: Record) -> npt.NDArray[np.float64]:
+def _usable_us(record: Record) -> FloatArray:
     """Return the measured widths outside loss spans, without a copy where that is all."""
     if record.losses or record.table.flags.any():
         return record.table.width_us[record.rows]
@@ -486,10 +487,7 @@ def _format_range(table: PulseTable, limits: Limits) -> str:
 
 
 def _range_finding(
-    table: PulseTable,
-    width_us: Summary,
-    outside: npt.NDArray[np.bool_],
-    limits: Limits,
+    table: PulseTable, width_us: Summary, outside: BoolArray, limits: Limits
 ) -> Finding:
     convention = table.convention
     limit = _format_range(table, limits)

@@ -11,7 +11,7 @@ from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS, range_odds
-from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _move_as_one, _with_ramp
+from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
 from pwmscope.findings.failsafe.own_widths import (
@@ -23,6 +23,7 @@ from pwmscope.findings.failsafe.own_widths import (
 )
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.sticks import IN_STEP, _moving_together
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 BAND = StopBand(1470.0, 1530.0, "")
@@ -373,6 +374,11 @@ def test_two_lines_move_as_one_whose_widths_keep_in_step(first_us, second_us, no
     first, second = line_of(*wave(first_us)), line_of(*wave(second_us, noise_us))
     assert _move_as_one(first, second, LOSS) is found
     assert _move_as_one(second, first, LOSS) is found
+
+
+def _move_as_one(first, second, loss):
+    widths = _moving_together(first, second, loss)
+    return widths is not None and bool(abs(np.corrcoef(*widths)[0, 1]) >= IN_STEP)
 
 
 @pytest.mark.parametrize(("back_s", "found"), [(10.85, True), (10.83, False)])

@@ -376,7 +376,7 @@ def test_which_follows_which():
         "twin": record("twin", one[0] + 9.6, one[1]),
     }
     follows = find_follows(records)
-    behind = {(p.source, p.output) for p in follows.pairs if not p.together}
+    behind = {(p.source, p.output) for p in follows.pairs if not p.side_by_side}
     assert behind == {("RX1", "out1"), ("twin", "out1"), ("RX2", "out2")}
     told = dict(zip(records, follows.findings, strict=True))
     assert told["out2"].value == "RX2"

@@ -73,6 +73,11 @@ def test_a_single_dip_is_the_lowest_high_level_and_is_placed(told):
     assert lowest.evidence[0].start_s == pytest.approx(4.0003, abs=2e-4)
 
 
+def test_a_slow_slope_alone_is_no_low_high(told):
+    """On the way up 90 % and less are passed; that is the rise, not the state."""
+    assert told(voltage(rise_us=100.0))["lowest high level"].value >= 0.98 * 3.3
+
+
 def test_a_digital_line_has_no_such_findings(told):
     assert told((voltage() > 1.65).astype(np.int8)) == {}
 

@@ -129,8 +129,8 @@ async function begin() {
   recording = JSON.parse(document.getElementById("timeline-data").textContent);
   lanes = await Promise.all(recording.lanes.map(laneOf));
   one("live").hidden = false;
-  show(recording.start_s, recording.end_s);
-  pointAt((recording.start_s + recording.end_s) / 2);
+  show(...recording.view_s);
+  pointAt((view.from_s + view.to_s) / 2);
   panels().forEach((panel, i) => {
     const canvas = panel.querySelector("canvas");
     panel.addEventListener("keydown", pressed);
@@ -147,6 +147,12 @@ async function begin() {
       repaint();
     });
   });
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  dark.addEventListener("change", () => {
+    takeColours();
+    repaint();
+  });
+  takeColours();
   followStrip(one("whole"));
   new ResizeObserver(repaint).observe(one("live"));
   repaint();

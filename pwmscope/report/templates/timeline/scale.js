@@ -1,11 +1,24 @@
-const INK = "#14213d", GREY = "#5c6370", BAND = "#e8ebf0", DWELL = "#98a4ba";
-const ALARM = "#9c2f00", LOSS = "#f7efe0", LETTERS = 'Verdana, "DejaVu Sans", sans-serif';
+/** The page's colours, light or dark; see `takeColours`. */
+let INK, GREY, BAND, DWELL, ALARM, LOSS, PAPER;
+const LETTERS = 'system-ui, "DejaVu Sans", sans-serif';
 const LEFT = 78, RIGHT = 10, CLOSEST_S = 2e-4;
 
 let recording = null;
 let lanes = [];
 /** What is shown, from where to where, and the instant and line that the text tells about. */
 const view = { from_s: 0, to_s: 1, at_s: 0.5, lane: 0 };
+
+function takeColours() {
+  const given = getComputedStyle(document.documentElement);
+  const take = (name, otherwise) => given.getPropertyValue(name).trim() || otherwise;
+  INK = take("--ink", "#1b1f24");
+  GREY = take("--soft", "#5b6470");
+  BAND = take("--band", "#dbe9e8");
+  DWELL = take("--line", "#d9d5cc");
+  ALARM = take("--bad", "#b23a0e");
+  LOSS = take("--warnbg", "#fff1d2");
+  PAPER = take("--paper", "#fbfaf7");
+}
 
 function show(from_s, to_s) {
   const whole_s = recording.end_s - recording.start_s;

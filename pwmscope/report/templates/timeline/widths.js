@@ -1,4 +1,4 @@
-const PLOT = 112, ROW = 14, HEAD = 18;
+const PLOT = 88, ROW = 14, HEAD = 18;
 
 function panelHeight(lane) {
   return HEAD + PLOT + ROW * lane.kinds.length + 6;
@@ -79,7 +79,7 @@ function paintLevels(place, lane) {
 function label(pen, words, x, y, align) {
   pen.textAlign = align;
   pen.lineJoin = "round";
-  pen.strokeStyle = "#fff";
+  pen.strokeStyle = PAPER;
   pen.lineWidth = 4;
   pen.strokeText(words, x, y);
   pen.fillStyle = INK;

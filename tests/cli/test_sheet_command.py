@@ -186,7 +186,7 @@ def test_check_names_the_keys_that_the_failsafe_check_needs(write):
 @pytest.mark.parametrize(
     ("said", "words"),
     [
-        ("", "nothing was written; `pwmscope sheet new --blank`"),
+        ("", "nothing was written. `pwmscope sheet new --blank`"),
         ("Medlar\ny\n", "nothing was written"),
         ("Medlar\nn\nnone\n0\n", "has nothing to wire; nothing was written"),
     ],

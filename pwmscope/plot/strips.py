@@ -113,8 +113,8 @@ def loss_strip(
     parts.append(_path(bold, ink.trace, 2.4))
     parts += _moments(scale, limit_s, ink)
     if any(f"V{scale.floor:g}" in trace for trace in (bold, *traces)):
-        at = scale.wide - _RIGHT - 2.0
-        parts.append(_words(at, scale.floor - 4.0, "no pulses", ink, anchor="end"))
+        at = float(scale.x(0.0)) + 5.0
+        parts.append(_words(at, scale.floor - 4.0, "no pulses", ink, anchor="start"))
     alt = _alt(line, kept, len(ranked), limit_s)
     return Strip(_drawing(wide, high, alt, parts), alt, len(kept), len(ranked) - len(kept))
 

@@ -51,7 +51,7 @@ MAX_STRIPS: Final = 6
 """Lines whose width over time is drawn before the folds; the others' is in their own."""
 GROUP: Final = 6
 """Lines that stand side by side in one table."""
-_CARD: Final = Room(0, (300.0, 96.0), 80, 300, 400)
+_CARD: Final = Room(0, (300.0, 96.0), 80, 40, 300, 400)
 MAX_SPANS: Final = 3
 """Time spans that are named for one finding; the JSON names all."""
 

@@ -313,7 +313,7 @@ def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
 
 
 _OTHER_QUANTITY: Final = re.compile(
-    r"[(\[]\s*(?:°\s*[CF]|deg ?[CF]|[CFK]|%|m?A|[kM]?Hz|dBm?|rpm|m?W|k?Pa|bar|g|kg|°)\s*[)\]]"
+    r"[(\[]\s*(?:°\s*[CF]?|deg ?[CF]|%|mA|[kM]?Hz|dBm?|rpm|mW|k?Pa|kg)\s*[)\]]"
     r"|^(?i:temp|temperature|humidity|rssi|battery)\b",
 )
 """A heading of something that is no level of a line."""

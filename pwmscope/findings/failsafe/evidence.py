@@ -582,7 +582,7 @@ class _Bench:
         own = np.ones(entered.kind.shape)
         for i, line in enumerate(self.lines):
             if line.expected.band is not None:
-                own[i] = placed_odds(line, own.shape[1], seen[i], line.expected.band)
+                own[i] = placed_odds(line, len(self.losses), seen[i], line.expected.band)
         best = own.copy()
         for i, line in enumerate(self.lines):
             frame_s = line.frame_s

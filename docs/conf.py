@@ -21,10 +21,12 @@ html_theme_options = {
     "fixed_sidebar": True,
     "page_width": "68rem",
     "sidebar_width": "15rem",
-    "font_family": 'Georgia, "DejaVu Serif", serif',
-    "head_font_family": 'Verdana, "DejaVu Sans", sans-serif',
+    "font_family": 'system-ui, "DejaVu Sans", sans-serif',
+    "head_font_family": 'system-ui, "DejaVu Sans", sans-serif',
     "show_powered_by": False,
 }
+html_static_path = ["_static"]
+html_css_files = ["site.css"]
 html_sidebars = {"**": ["about.html", "navigation.html", "searchbox.html"]}
 html_show_copyright = False
 html_copy_source = False

@@ -77,17 +77,34 @@ def write_files(contents: Mapping[Path, bytes], *, replace: bool) -> None:
     """Write several files that belong together; none takes its place before all are whole."""
     for path in contents:
         refuse_to_overwrite(path, replace=replace)
-    parts = {
-        path: path.with_name(f".{path.name[:80]}.{uuid.uuid4().hex}.part") for path in contents
-    }
+    parts = {path: _part_of(path) for path in contents}
     with ExitStack() as parts_of_all:
         for path, part in parts.items():
             parts_of_all.enter_context(_told(path))
             parts_of_all.enter_context(_removed_on_failure(part))
             with part.open("xb") as out:
                 out.write(contents[path])
+        _swap(parts)
+
+
+def _swap(parts: Mapping[Path, Path]) -> None:
+    """Put files that are whole in their places; where one cannot be put, leave all as they were."""
+    aside: dict[Path, Path | None] = {}
+    try:
         for path, part in parts.items():
+            aside[path] = _part_of(path) if path.is_file() else None
+            if (old := aside[path]) is not None:
+                path.replace(old)
             part.replace(path)
+    except BaseException:
+        for path, old in aside.items():
+            if old is not None and old.exists():
+                old.replace(path)
+            elif old is None and not parts[path].exists():
+                path.unlink(missing_ok=True)
+        raise
+    for old in filter(None, aside.values()):
+        old.unlink()
 
 
 @contextmanager

@@ -96,7 +96,7 @@ def test_the_wheel_alone_measures_and_reports(built, tmp_path):
     venv.create(home, with_pip=False, symlinks=True)
     python = home / "bin" / "python"
     pip = [sys.executable, "-m", "pip", "--python", python, "--disable-pip-version-check"]
-    run(*pip, "install", "-q", "--no-deps", "--no-index", built[1])
+    run(*pip, "install", "-q", "--no-deps", "--no-index", "--no-compile", built[1])
     # What it asks for is installed here already; a path file lends it to the new environment.
     (site,) = home.glob("lib/python*/site-packages")
     (site / "lent.pth").write_text(sysconfig.get_path("purelib") + "\n")
@@ -126,5 +126,6 @@ def test_an_empty_environment_of_another_python_measures_and_reports(built, tmp_
         pytest.skip(f"there is no Python {version} here")
     home = tmp_path / "environment"
     run(python, "-m", "venv", home)
-    run(home / "bin" / "pip", "install", "-q", "--disable-pip-version-check", built[1])
+    pip = [home / "bin" / "pip", "--disable-pip-version-check"]
+    run(*pip, "install", "-q", "--no-compile", built[1])
     measure_in(home / "bin" / "python", tmp_path)

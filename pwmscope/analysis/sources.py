@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     )
 
 TAKEN: Final = "a file's path, an open binary file, a data frame or a Capture"
-HINTS: Final = ("rate", "time_unit", "time_column", "lines", "threshold", "keep")
+HINTS: Final = ("rate", "time_unit", "time_column", "lines", "threshold", "keep", "max_gib")
 """The keywords of `pwmscope.load`."""
 FRAME: Final = "the data frame"
 _CHUNK: Final = 1 << 20

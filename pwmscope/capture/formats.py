@@ -10,8 +10,14 @@ from pathlib import Path
 from typing import Final, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.pipes import settled
-from pwmscope.capture.reader.unpack import find_packing, is_workbook, name_of, read_head
+from pwmscope.capture.reader.unpack import (
+    find_packing,
+    is_workbook,
+    name_of,
+    read_head,
+    settled,
+    unpacking_at_most,
+)
 from pwmscope.errors import HintError, plain_text, require_type
 from pwmscope.model import Capture
 
@@ -92,6 +98,7 @@ def load(
     lines: str | tuple[str, ...] | list[str] | None = None,
     threshold: float | None = None,
     keep: tuple[str, ...] | list[str] = (),
+    max_gib: float | None = None,
 ) -> Capture:
     r"""Read a recording.
 
@@ -117,6 +124,9 @@ def load(
     keep : sequence of str, optional
         Of a file with more than 64 lines: those to keep in any case. The others that are
         kept show servo pulses; the rest are counted.
+    max_gib : float, optional
+        How far a packed file, a workbook or a stream may grow, in GiB, where that is more
+        than docs/formats.md allows.
 
     Returns
     -------
@@ -149,11 +159,11 @@ def load(
     )  # fmt: skip
     hints = Hints.of(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines,
-        threshold=threshold, keep=keep,
+        threshold=threshold, keep=keep, max_gib=max_gib,
     )  # fmt: skip
-    with settled(Path(path)) as file:
+    with unpacking_at_most(max_gib), settled(Path(path)) as file:
         if is_workbook(file):
-            from pwmscope.capture.reader.workbook import first_table  # noqa: PLC0415
+            from pwmscope.capture.reader.unpack import first_table  # noqa: PLC0415
 
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))

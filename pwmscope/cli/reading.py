@@ -139,6 +139,7 @@ OPTION_OF: Final = {
     "time_column": "--time-column",
     "lines": "--lines",
     "threshold": "--threshold",
+    "max_gib": "--max-gib",
     "convention": "--convention",
     "sheet": "--sheet",
     "plan": "--plan",
@@ -213,8 +214,14 @@ _HINT_OPTIONS = (
         type=float,
         help="The level between low and high of columns that hold voltages.",
     ),
+    click.option(
+        "--max-gib",
+        metavar="GIB",
+        type=float,
+        help="How far a packed file or a stream may grow, where the usual bound is too low.",
+    ),
 )
-_HINTS = ("rate", "time_unit", "time_column", "lines", "threshold")
+_HINTS = ("rate", "time_unit", "time_column", "lines", "threshold", "max_gib")
 
 
 def reading_options(command: Callable[..., None], *, required: bool = True) -> Callable[..., None]:
@@ -250,11 +257,12 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
 
 def _named(path: Path, hints: dict[str, Any]) -> Recording:
     """Take a recording that a person named: read a pipe now, and let no output go over a file."""
-    from pwmscope.capture.reader.pipes import kept_copy
+    from pwmscope.capture.reader.unpack import kept_copy, unpacking_at_most
     from pwmscope.output import protect
 
     protect(path)
-    return Recording(kept_copy(path), hints)
+    with unpacking_at_most(hints.get("max_gib")):
+        return Recording(kept_copy(path), hints)
 
 
 def _hints(others: dict[str, Any]) -> dict[str, Any]:

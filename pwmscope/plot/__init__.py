@@ -11,11 +11,10 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pwmscope.plot.distribution import draw_width_histogram, histogram
+    from pwmscope.plot.distribution import draw_jitter_spectra, draw_width_histogram, histogram
     from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
     from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
     from pwmscope.plot.paths import draw_drive_path, drive_path
-    from pwmscope.plot.spectrum import draw_jitter_spectra
     from pwmscope.plot.sticks import Mode, draw_sticks
     from pwmscope.plot.strips import (
         PAPER,
@@ -47,7 +46,7 @@ _HOMES = {
     "draw_drive_path": "paths",
     "draw_first_frames": "frame_timing",
     "draw_frames": "frame_timing",
-    "draw_jitter_spectra": "spectrum",
+    "draw_jitter_spectra": "distribution",
     "draw_sticks": "sticks",
     "draw_width_histogram": "distribution",
     "draw_width_over_time": "widths",

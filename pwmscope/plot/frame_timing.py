@@ -16,11 +16,7 @@ from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers import Receiver
 from pwmscope.model import Span, format_line
 from pwmscope.plot.style import (
-    ALARM,
-    DWELL,
     FONT_PT,
-    GREY,
-    INK,
     LETTER_IN,
     WIDTH_IN,
     Picture,
@@ -32,6 +28,7 @@ from pwmscope.plot.style import (
     stack,
     to_svg,
 )
+from pwmscope.plot.svg import ALARM, DWELL, GREY, INK
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
 FRAMES: Final = 3

@@ -20,16 +20,8 @@ from pwmscope.findings.failsafe import (
     quiet_limit_s,
 )
 from pwmscope.model import Verdict, badness, format_device, format_line
-from pwmscope.plot.decimation import keep_extremes
-from pwmscope.plot.style import (
-    ALARM,
-    DWELL,
-    GREY,
-    INK,
-    LOSS,
-    new_axes,
-    panel,
-)
+from pwmscope.plot.style import keep_extremes, new_axes, panel
+from pwmscope.plot.svg import ALARM, DWELL, GREY, INK, LOSS
 
 MAX_LOSSES: Final = 4
 """So many losses are drawn side by side, those that govern the verdict."""

@@ -19,10 +19,7 @@ from matplotlib.transforms import Affine2D
 from pwmscope.advice.drive import Path
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.plot.style import (
-    BAND,
     FONT_PT,
-    GREY,
-    INK,
     LABEL_IN,
     LETTER_IN,
     WIDTH_IN,
@@ -32,6 +29,7 @@ from pwmscope.plot.style import (
     panel,
     to_svg,
 )
+from pwmscope.plot.svg import BAND, GREY, INK
 
 MARKS: Final = 5
 """Most heading marks along a path, its end's apart."""

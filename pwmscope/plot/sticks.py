@@ -11,20 +11,18 @@ from matplotlib.figure import Figure
 
 from pwmscope.advice.drive import Hands
 from pwmscope.bench import Axis, StepSpan
-from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
-    BAND,
     FONT_PT,
-    GREY,
-    INK,
     LABEL_IN,
     LETTER_IN,
     WIDTH_IN,
     Picture,
     house_style,
+    keep_extremes,
     panel,
     to_svg,
 )
+from pwmscope.plot.svg import BAND, GREY, INK
 
 Mode: TypeAlias = Literal[1, 2]
 STICKS: Final[dict[Mode, tuple[tuple[Axis, Axis], tuple[Axis, Axis]]]] = {

@@ -113,8 +113,8 @@ def loss_strip(
     parts.append(_path(bold, ink.trace, 2.4))
     parts += _moments(scale, limit_s, ink)
     if any(f"V{scale.floor:g}" in trace for trace in (bold, *traces)):
-        at = scale.wide - _RIGHT - 2.0
-        parts.append(_words(at, scale.floor - 4.0, "no pulses", ink, anchor="end"))
+        at = float(scale.x(0.0)) + 5.0
+        parts.append(_words(at, scale.floor - 4.0, "no pulses", ink, anchor="start"))
     alt = _alt(line, kept, len(ranked), limit_s)
     return Strip(_drawing(wide, high, alt, parts), alt, len(kept), len(ranked) - len(kept))
 
@@ -183,11 +183,13 @@ class _Scale:
         """Write one loss as a path: level by level, along the floor where no pulses came."""
         table, loss = rec.table, event.case.loss
         end_s = min(loss.back_s - event.lost_s, self.to_s)
-        since_s = table.rise_s - event.lost_s
-        first, last = np.searchsorted(since_s, [self.from_s, end_s])
+        span_s = [event.lost_s + self.from_s, event.lost_s + end_s]
+        first, last = np.searchsorted(table.rise_s, span_s)
         inside = np.arange(first, last)[table.measured[first:last]]
         frame_s = event.case.setting.frame_s
-        time_s = np.concatenate([[self.from_s - frame_s], since_s[inside], [end_s]])
+        time_s = np.concatenate(
+            [[self.from_s - frame_s], table.rise_s[inside] - event.lost_s, [end_s]]
+        )
         height = np.concatenate([[self.floor], self.y(table.width_us[inside]), [self.floor]])
         quiet = np.flatnonzero(np.diff(time_s) > quiet_limit_s(frame_s * 1e6))
         x = self.x(np.insert(time_s, quiet + 1, time_s[quiet] + frame_s))

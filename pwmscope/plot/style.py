@@ -14,43 +14,15 @@ from pathlib import Path
 from typing import Any, Final, Protocol, TypeAlias
 
 import matplotlib.style
+import numpy as np
+import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.errors import ArgumentError, OutputError, format_given, require_type
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
-from pwmscope.plot.colours import ALARM, BAND, DWELL, GREY, INK, LOSS
-
-__all__ = [
-    "ALARM",
-    "BAND",
-    "DWELL",
-    "FONT_PT",
-    "GREY",
-    "INK",
-    "LABEL_IN",
-    "LETTER_IN",
-    "LOSS",
-    "PICTURE_FORMS",
-    "PNG_DPI",
-    "WIDTH_IN",
-    "ChannelResult",
-    "LineResult",
-    "Picture",
-    "RecordingsResult",
-    "channel_of",
-    "findings_of",
-    "house_style",
-    "new_axes",
-    "outside_colour",
-    "panel",
-    "picture_form",
-    "spread",
-    "stack",
-    "to_svg",
-    "write_figure",
-]
+from pwmscope.plot.svg import ALARM, GREY, INK
 
 WIDTH_IN: Final = 8.0
 FONT_PT: Final = 9.0
@@ -291,3 +263,46 @@ def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
             filled[row] = right
         given.append(row)
     return given
+
+
+def keep_extremes(
+    time_s: npt.NDArray[np.float64],
+    value: npt.NDArray[np.float64],
+    columns: int,
+) -> npt.NDArray[np.int64]:
+    """Choose the points that show what all points would show.
+
+    The time span is cut into equal columns, one for each pixel; each column
+    keeps the first of its smallest and the first of its largest values, so an
+    outlier of a single pulse is drawn whatever the number of pulses.
+
+    Examples
+    --------
+    >>> time_s = np.arange(10.0)
+    >>> keep_extremes(time_s, np.array([5.0, 5, 5, 9, 5, 5, 5, 5, 1, 5]), 2)
+    array([0, 3, 5, 8])
+    """
+    if time_s.size <= 2 * columns:
+        return np.arange(time_s.size)
+    column = _columns(time_s, columns)
+    starts = np.flatnonzero(np.diff(column, prepend=-1))
+    counts = np.diff(starts, append=time_s.size)
+    least = np.repeat(np.minimum.reduceat(value, starts), counts)
+    most = np.repeat(np.maximum.reduceat(value, starts), counts)
+    return np.union1d(_firsts(value == least, column), _firsts(value == most, column))
+
+
+def _columns(time_s: npt.NDArray[np.float64], columns: int) -> npt.NDArray[np.int64]:
+    since_s = time_s - time_s[0]
+    if not since_s[-1] > 0:
+        return np.zeros(time_s.size, np.int64)
+    place = np.floor(since_s / since_s[-1] * columns).astype(np.int64)
+    inside: npt.NDArray[np.int64] = np.minimum(place, columns - 1)
+    return inside
+
+
+def _firsts(wanted: npt.NDArray[np.bool_], column: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Rows of the first wanted point of every column."""
+    rows = np.flatnonzero(wanted)
+    firsts: npt.NDArray[np.int64] = rows[np.diff(column[rows], prepend=-1) > 0]
+    return firsts

@@ -8,8 +8,14 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from pwmscope.model import format_plainly
-from pwmscope.plot.colours import ALARM, INK
 
+INK: Final = "#1b1f24"
+GREY: Final = "#5b6470"
+BAND: Final = "#e6efee"
+DWELL: Final = "#9dbfbd"
+ALARM: Final = "#b23a0e"
+LOSS: Final = "#fff1d2"
+"""The colours of all pictures; none carries a meaning alone."""
 SIZE: Final = 13.0
 """Height of ordinary letters in px."""
 _LETTER: Final = 0.58

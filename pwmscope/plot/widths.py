@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,33 +15,26 @@ from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.findings.travel import Level, Travel
 from pwmscope.model import Span
-from pwmscope.plot.decimation import keep_extremes
 from pwmscope.plot.style import (
-    ALARM,
-    BAND,
-    DWELL,
-    GREY,
-    INK,
     LABEL_IN,
-    LETTER_IN,
-    LOSS,
     WIDTH_IN,
     ChannelResult,
     Picture,
     channel_of,
+    keep_extremes,
     new_axes,
     outside_colour,
     panel,
     spread,
-    stack,
     to_svg,
 )
+from pwmscope.plot.svg import ALARM, BAND, DWELL, GREY, INK, LOSS
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
 DRAWN_IN: Final = 5.2
 DRAWN_HIGH_IN: Final = 2.7
-MAX_ROWS: Final = 4
-_ROW_IN: Final = 2.25 * LABEL_IN
+_HEAD_IN: Final = 0.45
+_NUMBER_IN: Final = 0.25
 
 
 def format_loss(event: LossEvent) -> tuple[str, str]:
@@ -53,59 +47,29 @@ def format_loss(event: LossEvent) -> tuple[str, str]:
     return did + level, f"{event.lost_s:.3f} to {event.recovered_s:.3f} s{known}"
 
 
-def loss_rows(losses: list[tuple[LossEvent, Span]], recorded: Span) -> list[int | None]:
-    """Choose the row above the picture in which each loss's label stands; None for no room."""
-    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
-    spans = []
-    for event, span in losses:
-        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, format_loss(event))))
-        middle_s = _clamped((span.start_s + span.end_s) / 2, half_s, recorded)
-        spans.append((middle_s - half_s, middle_s + half_s))
-    return stack(spans, MAX_ROWS)
-
-
-def head_height_in(rows: list[int | None]) -> float:
-    """Height in inches that the labels take above the drawn part."""
-    used = 1 + max((row for row in rows if row is not None), default=-1)
-    return 0.2 + _ROW_IN * used + (LABEL_IN if None in rows else 0.0)
-
-
-def _clamped(middle_s: float, half_s: float, recorded: Span) -> float:
-    least_s = recorded.start_s + half_s
-    return min(max(middle_s, least_s), max(recorded.end_s - half_s, least_s))
-
-
-def draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]], rows: list[int | None]) -> None:
-    """Hatch each loss and write over it what the output did and from when to when."""
-    recorded = Span(*axes.get_xlim())
-    s_per_in = (recorded.end_s - recorded.start_s) / DRAWN_IN
-    upright = axes.get_xaxis_transform()
-    for (event, span), row in zip(losses, rows, strict=True):
+def _draw_losses(axes: Axes, losses: list[tuple[LossEvent, Span]]) -> None:
+    """Hatch each loss and write its number over it, where there is room for one."""
+    from_s, to_s = axes.get_xlim()
+    s_per_in = (to_s - from_s) / DRAWN_IN
+    numbered_s = -math.inf
+    for number, (_, span) in enumerate(losses, start=1):
         axes.axvspan(
             span.start_s, span.end_s, facecolor=LOSS, edgecolor=GREY, hatch="////",
             alpha=0.55, linewidth=0.8, zorder=0.5,
         )  # fmt: skip
-        if row is None:
-            continue
-        words = format_loss(event)
-        half_s = 0.5 * s_per_in * LETTER_IN * (2 + max(map(len, words)))
         middle_s = (span.start_s + span.end_s) / 2
-        base = 1.0 + (0.08 + _ROW_IN * row) / DRAWN_HIGH_IN
-        axes.plot(
-            [middle_s] * 2, [1.0, base], transform=upright, color=GREY, linewidth=0.6,
-            clip_on=False,
+        if middle_s - numbered_s < _NUMBER_IN * s_per_in or not from_s <= middle_s <= to_s:
+            continue
+        numbered_s = middle_s
+        axes.annotate(
+            str(number), (middle_s, 1.0), (0, 2), xycoords=axes.get_xaxis_transform(),
+            textcoords="offset points", ha="center", va="bottom", color=INK,
         )  # fmt: skip
-        axes.text(
-            _clamped(middle_s, half_s, recorded), base, "\n".join(words),
-            transform=upright, ha="center", va="bottom", color=INK, linespacing=1.1,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5}, zorder=5,
-        )  # fmt: skip
-    hidden = sum(row is None for row in rows)
-    if hidden:
-        axes.text(
-            0.0, 1.0 + (0.1 + _ROW_IN * MAX_ROWS) / DRAWN_HIGH_IN,
-            f"{hidden} more losses without a label here; the table names them.",
-            transform=axes.transAxes, color=INK,
+    if losses:
+        several = "es" if len(losses) > 1 else ""
+        axes.annotate(
+            f"{len(losses)} loss{several}, numbered in order of time", (0.0, 1.0), (0, 14),
+            xycoords="axes fraction", textcoords="offset points", color=INK,
         )  # fmt: skip
 
 
@@ -167,11 +131,10 @@ def width_over_time(
     channel = channel_of(result, recording)
     shown = Span(*span) if span is not None else _seen(channel.table)
     losses = _losses(channel)
-    rows = loss_rows(losses, shown)
     if ax is None:
-        size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_height_in(rows)
+        size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN
         ax = new_axes(size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
-    _draw(ax, channel, shown, losses, rows)
+    _draw(ax, channel, shown, losses)
     return ax
 
 
@@ -189,12 +152,11 @@ def _draw(
     channel: ChannelFindings,
     recorded: Span,
     losses: list[tuple[LossEvent, Span]],
-    rows: list[int | None],
 ) -> None:
     assert channel.travel is not None  # a servo channel has it
     axes.set_xlim(recorded.start_s, recorded.end_s)
     axes.set_ylim(*_limits_us(channel.table))
-    draw_losses(axes, losses, rows)
+    _draw_losses(axes, losses)
     labels = [
         *_draw_convention(axes, channel.table, recorded),
         *_draw_widths(axes, channel.table, outside_colour(channel)),
@@ -221,9 +183,7 @@ def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
     Picture
     """
     assert channel.travel is not None  # a servo channel has it
-    losses = _losses(channel)
-    rows = loss_rows(losses, recorded)
-    figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + head_height_in(rows)))
+    figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN))
     axes = panel(figure, _LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN)
     span = (recorded.start_s, recorded.end_s)
     width_over_time(channel, span=span, ax=axes)
@@ -233,8 +193,8 @@ def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
 
 _CAPTION: Final = (
     "Pulse width over time. Grey band: the convention's range, dashed line: its neutral. Broad "
-    "bars: the dwells that an endpoint or neutral was taken from. Hatched: signal lost, with what "
-    "the output did and from when to when. Crosses at the lower edge: glitches. Where many pulses "
+    "bars: the dwells that an endpoint or neutral was taken from. Hatched: signal lost, numbered "
+    "as in the table of this line's losses. Crosses at the lower edge: glitches. Where many pulses "
     "share a pixel, its smallest and its largest width are drawn."
 )
 

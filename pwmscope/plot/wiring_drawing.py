@@ -13,8 +13,11 @@ from typing import Final
 from pwmscope.bench import BenchChannel, KeyPath
 from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.model import Verdict
-from pwmscope.plot.colours import ALARM, BAND, GREY, INK
 from pwmscope.plot.svg import (
+    ALARM,
+    BAND,
+    GREY,
+    INK,
     MARK,
     arrow,
     box,

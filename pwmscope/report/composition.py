@@ -39,9 +39,9 @@ from pwmscope.report.document import (
     verdict_run,
 )
 from pwmscope.report.failsafe_text import assumptions
-from pwmscope.report.front import advice_section, front_sections
 from pwmscope.report.one_page import Answered, Room, make_device
 from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
+from pwmscope.report.reasons import advice_section, reason_sections
 from pwmscope.report.register import file_hash
 from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number
 
@@ -51,7 +51,7 @@ MAX_STRIPS: Final = 6
 """Lines whose width over time is drawn before the folds; the others' is in their own."""
 GROUP: Final = 6
 """Lines that stand side by side in one table."""
-_CARD: Final = Room(0, (300.0, 96.0), 80, 300, 400)
+_CARD: Final = Room(0, (300.0, 96.0), 80, 40, 300, 400)
 MAX_SPANS: Final = 3
 """Time spans that are named for one finding; the JSON names all."""
 
@@ -329,8 +329,6 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
     wording = Wording.of(findings, others)
     file = file_name(findings.capture.source)
     sha256 = "" if recording.file is None else file_hash(recording.file)
-    reasons = {part.anchor: part for part in front_sections(findings, check, wording)}
-    told = [reasons[name] for name in ("failed", "not-shown") if name in reasons]
     robot = "" if analysis.sheet is None else wording.text(analysis.sheet.robot)
     return Document(
         f"{robot}: {file}" if robot else f"Receiver outputs in {file}",
@@ -341,7 +339,7 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
         compose_front(analysis, number),
         (
             *_width_sections(findings, wording),
-            *(replace(section, is_folded=True) for section in told),
+            *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
             replace(advice_section(findings, wording, advice, CAUTIONS), is_folded=True),
             _figure_section(findings, wording),
             *_loss_sections(analysis.failsafe, wording),

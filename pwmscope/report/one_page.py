@@ -38,17 +38,18 @@ class Room:
     devices: int
     strip: tuple[float, float]
     name: int
+    line: int
     figure: int
     sentence: int
 
 
 _ROOMS: Final = (
-    Room(4, (360.0, 132.0), _NAME, 180, 240),
-    Room(6, (360.0, 100.0), _NAME, 120, 200),
-    Room(9, (250.0, 76.0), 28, 90, 180),
-    Room(1_000_000, (250.0, 58.0), 26, 80, 115),
+    Room(4, (360.0, 132.0), _NAME, 20, 180, 240),
+    Room(6, (360.0, 100.0), _NAME, 20, 120, 200),
+    Room(9, (250.0, 76.0), 28, 10, 90, 180),
+    Room(1_000_000, (250.0, 58.0), 26, 10, 80, 115),
 )
-_NEXT_PAGE: Final = Room(0, (700.0, 120.0), 2 * _NAME, 240, 240)
+_NEXT_PAGE: Final = Room(0, (700.0, 120.0), 2 * _NAME, 40, 240, 240)
 
 Paper: TypeAlias = Literal["a4", "letter"]
 PAPERS: Final = {"a4": "a4", "letter": "us-letter"}
@@ -293,9 +294,13 @@ def make_device(
     if line is not None:
         strip = loss_strip(line, limit_s, ink=ink, size=room.strip, most=most)
     number, number_is = deciding_number(card.verdict, line)
+    name = shown(device_name(card), room.name)
+    line_name = shown(format_line(card.line) or "(no name)", room.line)
+    if not card.device and not card.role:
+        line_name = name
     return Device(
-        format_line(card.line) or "(no name)",
-        shown(device_name(card), room.name),
+        line_name,
+        name,
         card.verdict.value,
         number,
         number_is,

@@ -1,4 +1,7 @@
-"""The script of a recording: channels, the hands at the sticks, losses, what receivers do then."""
+"""The script of a recording: channels, the hands at the sticks, losses, what receivers do then.
+
+Each part raises `ScriptError` where a value is out of its range.
+"""
 
 from __future__ import annotations
 
@@ -86,11 +89,6 @@ class Dwell:
         The commanded pulse width in microseconds; reached at once.
     for_s : float
         How long, in seconds.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     dwell_us: float
@@ -111,11 +109,6 @@ class Sweep:
         The width at the end in microseconds.
     over_s : float
         How long it takes, in seconds.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     sweep_to_us: float
@@ -138,11 +131,6 @@ class Sine:
         Length of one swing in seconds.
     for_s : float
         How long, in seconds. The stick stays where the swing ends.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     sine_us: float
@@ -254,11 +242,6 @@ class PulsesStop:
     rests_at : int
         Level at which the line rests without pulses, 0 or 1, before any
         inversion. A line pulled up rests at 1.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     behaviour: ClassVar[str] = "pulses stop"
@@ -292,11 +275,6 @@ class GoesToPreset:
         Seconds for which the pulses then stop.
     ramp_s : float
         Seconds over which the width then goes evenly from the last to the set one.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     behaviour: ClassVar[str] = "goes to preset"
@@ -326,11 +304,6 @@ class Wanders:
         The bounds in microseconds.
     step_us : float
         Standard deviation of the step from one frame to the next.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     behaviour: ClassVar[str] = "wanders"
@@ -383,11 +356,6 @@ class Frame:
         the cycle-to-cycle jitter sqrt(6) times this.
     dropout_probability : float
         Chance of each frame to be missing on all channels, below 1.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     period_us: float
@@ -415,11 +383,6 @@ class Width:
     tick_us : float
         Tick of the receiver's timer: each width as made, jitter included, is a
         whole number of ticks; 0 for none.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     jitter_us: float = 0.0
@@ -441,11 +404,6 @@ class Glitches:
         How many to expect per minute on each line; the count is Poisson.
     shortest_us, longest_us : float
         Their widths are spread evenly between these.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     per_minute: float = 0.0
@@ -477,11 +435,6 @@ class Channel:
         Whether the line idles high and pulses low.
     when_lost : Behaviour
         What it does in a loss that does not say otherwise.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     name: str
@@ -514,11 +467,6 @@ class Loss:
         Seconds from `on_s` until the channels follow again.
     channels : mapping of str to Behaviour
         What a channel does in this loss, where it differs from its `when_lost`.
-
-    Raises
-    ------
-    ScriptError
-        If a value is out of its range.
     """
 
     off_s: float

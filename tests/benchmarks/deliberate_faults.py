@@ -25,7 +25,9 @@ import importlib
 import importlib.abc
 import importlib.util
 import io
+import itertools
 import json
+import math
 import os
 import random
 import signal
@@ -192,15 +194,17 @@ def reach_once(
     return json.loads(kept.read_text())
 
 
-def tests_for(fault: Fault, reached: dict[str, object]) -> list[str]:
-    """Name the tests that reach a line, quickest first.
+def tests_for(fault: Fault, reached: dict[str, object], within_s: float) -> list[str]:
+    """Name the tests that reach a line, quickest first, as many as take so long together.
 
     A line that runs while the module is imported is reached by all tests of the module.
     """
     own = reached["lines"].get(fault.module, {})
     names = own.get(str(fault.line)) or sorted({name for tests in own.values() for name in tests})
     times = reached["times"]
-    return sorted((name for name in names if name in times), key=times.__getitem__)
+    ordered = sorted((name for name in names if name in times), key=times.__getitem__)
+    took_s = itertools.accumulate(times[name] for name in ordered)
+    return [name for name, until_s in zip(ordered, took_s, strict=True) if until_s <= within_s]
 
 
 class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -386,6 +390,7 @@ class _Run:
     reached: dict[str, object]
     results: Path
     end_s: float
+    within_s: float
 
     def in_place(self, faults: list[Fault], tests: tuple[str, ...]) -> None:
         """Break functions of modules that are loaded, in forks of one run of pytest.
@@ -440,7 +445,7 @@ class _Run:
     def _one(self, fault: Fault, run: Callable[[str, list[str]], str]) -> None:
         if time.perf_counter() > self.end_s:
             return
-        tests, begin_s = tests_for(fault, self.reached), time.perf_counter()
+        tests, begin_s = tests_for(fault, self.reached, self.within_s), time.perf_counter()
         source = mutated(fault, self.package / f"{fault.module}.py")
         told = run(source, tests) if tests else "survived"
         took_s = round(time.perf_counter() - begin_s, 2)
@@ -464,6 +469,13 @@ def main() -> None:
     parser.add_argument("--tests", nargs="+", default=TESTS)
     parser.add_argument("--results", type=Path, required=True, help="JSON lines; added to")
     parser.add_argument("--seconds", type=float, default=7200.0, help="stop after so long")
+    parser.add_argument(
+        "--within",
+        type=float,
+        default=math.inf,
+        help="run only the quickest tests of each fault that take so many seconds together; what "
+        "survives is to be run --again without",
+    )
     parser.add_argument("--part", default="0/1", help="K/N: only every N-th fault, from the K-th")
     parser.add_argument("--again", action="store_true", help="run what survived once more")
     parser.add_argument("--only-report", action="store_true")
@@ -480,7 +492,8 @@ def main() -> None:
             if outcome.get(identity(fault), "survived" if options.again else "")
             == ("survived" if options.again else "")
         ]  # fmt: skip
-        run = _Run(package, reached, options.results, time.perf_counter() + options.seconds)
+        end_s = time.perf_counter() + options.seconds
+        run = _Run(package, reached, options.results, end_s, options.within)
         preload()
         if not options.again:
             quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]

@@ -9,7 +9,8 @@ bench sheet beside it. Then it times, each in a process of its own,
 - the floor: ``examine(load(file), sheet=...)``
 - the report: ``pwmscope report FILE --sheet SHEET -o DIR``, from start to end
 
-in CPU seconds with the peak memory, and prints the size of what was written.
+in CPU seconds with the peak memory, and prints the size of what was written, and the largest
+contentful paint of the page in a browser.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+from paint import tell_paints
 
 from pwmscope.capture import Capture, Line
 from pwmscope.capture.columnar import write_edges
@@ -38,7 +40,7 @@ print(json.dumps([time.process_time(), use.ru_maxrss / 1024]))
 """
 FLOOR = """
 import pwmscope
-from pwmscope.bench.sheet import load_sheet
+from pwmscope.bench import load_sheet
 pwmscope.examine(pwmscope.load({file!r}), sheet=load_sheet({sheet!r}))
 """
 REPORT = """
@@ -109,6 +111,7 @@ def main() -> None:
         print(f"{'ratio':24} {taken_s / floor_s:8.3f}")
         for path in sorted(out.iterdir()):
             print(f"  {path.name:22} {path.stat().st_size / 1e6:8.2f} MB")
+        tell_paints(out / "report.html")
 
 
 if __name__ == "__main__":

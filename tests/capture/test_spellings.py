@@ -145,6 +145,12 @@ def test_a_temperature_beside_the_levels_is_no_line_unless_it_is_asked_for(tmp_p
     assert list(asked.lines) == ["RX1", "temperature (C)"]
 
 
+def test_a_letter_in_brackets_is_no_quantity(tmp_path):
+    """Channel (A) is the first of two channels, not a current."""
+    text = "time_us,Channel (A),Channel (C)\n0,0.1,3.2\n10,3.2,0.1\n20,0.1,0.1\n30,3.1,3.2\n"
+    assert list(load(write(tmp_path, text)).lines) == ["Channel (A)", "Channel (C)"]
+
+
 def test_levels_of_1_and_2_are_read_by_the_threshold_in_all_columns(tmp_path):
     """A column that is 1 at first is low there, as in the columns that show a 2."""
     rows = "".join(f"{10 * k},{1 + (5 < k < 9)},1\n" for k in range(30))

@@ -132,7 +132,7 @@ mutations = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(mutations)
 def test_a_mutated_dump_gives_a_capture_or_our_own_error(tmp_path_factory, changes):
     content = SEED

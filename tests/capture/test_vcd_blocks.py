@@ -44,7 +44,7 @@ def read(file, block_bytes):
     return lines, capture.duration_ps, capture.sample_interval_ps, capture.assumptions
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(instants, st.integers(1, 80))
 def test_any_block_size_gives_the_same_capture(tmp_path_factory, steps, block_bytes):
     file = tmp_path_factory.getbasetemp() / "blocks.vcd"
@@ -55,7 +55,7 @@ def test_any_block_size_gives_the_same_capture(tmp_path_factory, steps, block_by
 pulses = st.lists(st.integers(1, 3000), min_size=4, max_size=60)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(pulses, pulses, pulses, st.integers(1, 200))
 def test_the_edges_are_those_that_were_written(tmp_path_factory, a_ns, b_ns, l_ns, block_bytes):
     edges = {"!": np.cumsum(a_ns), "b": np.cumsum(b_ns), "longer": np.cumsum(l_ns)}

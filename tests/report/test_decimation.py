@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 
-from pwmscope.plot.decimation import keep_extremes
+from pwmscope.plot.style import keep_extremes
 
 WIDTHS_US = st.floats(0.0, 5000.0, allow_nan=False)
 

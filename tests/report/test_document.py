@@ -10,7 +10,7 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Verdict
 from pwmscope.report.composition import compose
 from pwmscope.report.document import Figure, Items, Paragraph, Table
-from pwmscope.report.front import what_to_do
+from pwmscope.report.reasons import what_to_do
 from pwmscope.report.sentences import RULEBOOK
 
 CAPTURES = Path(__file__).parents[2] / "captures"

@@ -137,6 +137,18 @@ def test_more_losses_are_drawn_on_a_page_that_the_first_announces(drill, tmp_pat
     assert facts_of(path)["Pages"] == "2"
 
 
+def test_lines_that_nobody_names_have_their_own_name_once(drill, tmp_path):
+    bare = robot(drill, 12)
+    cards = [
+        dataclasses.replace(c, line=c.line + "-x" * 30, role="", device="")
+        for c in bare.answer.cards
+    ]
+    bare.answer = dataclasses.replace(bare.answer, cards=tuple(cards))
+    page = make_one_page(bare)
+    assert all(device.name == device.line and len(device.name) <= 26 for device in page.devices)
+    assert facts_of(write_one_page(bare, tmp_path / "one.pdf"))["Pages"] == "1"
+
+
 def test_several_robots_have_a_sheet_each(drill, preset, tmp_path):
     path = write_one_page([drill, preset], tmp_path / "day.pdf")
     assert facts_of(path)["Pages"] == "2"

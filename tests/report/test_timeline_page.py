@@ -31,7 +31,7 @@ def wrapped(findings, view_s=None):
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<meta http-equiv="Content-Security-Policy" content="{POLICY.format(digest)}">'
         "<title>Timeline</title><style>body { margin: 0 auto; padding: 1.5rem 1.25rem; "
-        "max-width: 62rem; color: #14213d; font: 1rem/1.5 Georgia, serif; }"
+        "max-width: 62rem; color: #1b1f24; font: 1rem/1.5 Georgia, serif; }"
         f"{made.style}</style></head><body>{made.html}<script>{made.script}</script></body></html>"
     )
 

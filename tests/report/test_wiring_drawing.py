@@ -92,7 +92,7 @@ def test_each_broken_rule_has_a_triangle_and_each_open_one_a_circle_with_its_num
         # One beside its sentence, one in the banner for the first, one at each place.
         expected = (1 + len(ruling.at) + (number == 1)) * (ruling.verdict.value != "meets")
         assert marks == expected, ruling.name
-    triangles = [p for p in drawing.iter(f"{SVG}polygon") if p.get("fill") == "#9c2f00"]
+    triangles = [p for p in drawing.iter(f"{SVG}polygon") if p.get("fill") == "#b23a0e"]
     broken = [r for r in wiring.rulings if r.verdict.value == "does not meet"]
     assert len(triangles) == sum(1 + len(r.at) for r in broken) + 1
     circles = [c for c in drawing.iter(f"{SVG}circle") if c.get("stroke-dasharray")]

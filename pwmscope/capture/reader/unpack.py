@@ -1,11 +1,15 @@
-"""The bytes of a file, unpacked on the way if it is a gzip, Zstandard or zip file."""
+"""The bytes of a file: unpacked on the way, copied from a pipe, or a workbook's first table."""
 
 from __future__ import annotations
 
+import atexit
+import csv
+import datetime
 import gzip
 import importlib
 import lzma
 import shutil
+import stat
 import sys
 import tempfile
 import zipfile
@@ -15,9 +19,12 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
 from types import MappingProxyType, ModuleType
-from typing import BinaryIO, Final, Literal, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeAlias, cast
 
-from pwmscope.errors import CaptureError
+from pwmscope.errors import CaptureError, plain_text
+
+if TYPE_CHECKING:
+    from python_calamine import CalamineSheet
 
 HEAD_BYTES: Final = 65_536
 
@@ -67,6 +74,32 @@ def name_of(path: Path) -> str:
 
 MAX_UNPACKED_BYTES: Final = 64 << 30
 """A packed file that is copied may grow to 64 GiB, or half of what the disk has left."""
+_ALLOWED: ContextVar[float | None] = ContextVar("allowed", default=None)
+
+
+@contextmanager
+def unpacking_at_most(max_gib: float | None) -> Iterator[None]:
+    """Let files inside the block grow to so many GiB, whatever the bounds are otherwise."""
+    token = _ALLOWED.set(max_gib)
+    try:
+        yield
+    finally:
+        _ALLOWED.reset(token)
+
+
+def max_bytes(usual: int) -> int:
+    """Tell how far a file may grow: as a person allows, or a usual bound."""
+    allowed = _ALLOWED.get()
+    return usual if allowed is None else int(allowed * 2**30)
+
+
+def too_large(source: str, what: str, most: int) -> CaptureError:
+    """Refuse a file that grows beyond a bound."""
+    return CaptureError(
+        source,
+        f"{what} more than {most / 2**30:.3g} GiB",
+        "unpack and split it, or allow more with `max_gib`",
+    )
 
 
 class _Bounded:
@@ -77,7 +110,7 @@ class _Bounded:
         # What is there is taken as it comes, so that an interrupt is heeded between pieces.
         self._take = getattr(file, "read1", file.read)
         self._path = path
-        self._most = min(MAX_UNPACKED_BYTES, free // 2)
+        self._most = max_bytes(min(MAX_UNPACKED_BYTES, free // 2))
         self._left = self._most
 
     def read(self, size: int = -1) -> bytes:
@@ -85,11 +118,7 @@ class _Bounded:
         piece: bytes = self._take(size)
         self._left -= len(piece)
         if self._left < 0:
-            raise CaptureError(
-                name_of(self._path),
-                f"it unpacks to more than {self._most / 2**30:.1f} GiB",
-                "unpack it and split it",
-            )
+            raise too_large(name_of(self._path), "it holds", self._most)
         return piece
 
 
@@ -236,3 +265,141 @@ def read_head(path: Path, size: int = HEAD_BYTES) -> bytes:
             "export the recording again, as CSV with digital levels",
         )
     return b"".join(pieces)
+
+
+STANDARD_INPUT: Final = "-"
+"""How a person names the standard input."""
+_PIPE_BLOCK: Final = 1 << 20
+
+
+def is_pipe(path: Path) -> bool:
+    """Say whether a path's bytes can be read once only."""
+    if str(path) == STANDARD_INPUT:
+        return True
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return False  # whoever opens it will say what is wrong
+    return stat.S_ISFIFO(mode) or stat.S_ISCHR(mode) or stat.S_ISSOCK(mode)
+
+
+def kept_copy(path: Path) -> Path:
+    """Give a file that lasts as long as the program: the path itself, or a pipe's copy."""
+    if not is_pipe(path):
+        return path
+    folder = Path(tempfile.mkdtemp(prefix="pwmscope-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    is_input = str(path) == STANDARD_INPUT
+    name = "standard input" if is_input else str(path)
+    copy = folder / ("standard input" if is_input else path.name)
+    _fill(copy, path, name)
+    call_always(copy, name)
+    return copy
+
+
+def _fill(copy: Path, path: Path, name: str) -> None:
+    with called(copy, name), called(path, name), reading(path), copy.open("wb") as out:
+        if str(path) == STANDARD_INPUT:
+            shutil.copyfileobj(bounded(sys.stdin.buffer, copy), out, _PIPE_BLOCK)
+        else:
+            with path.open("rb") as file:
+                shutil.copyfileobj(bounded(file, copy), out, _PIPE_BLOCK)
+
+
+@contextmanager
+def settled(path: Path) -> Iterator[Path]:
+    """Give a file that can be read again and again: the path itself, or a pipe's copy.
+
+    The copy is deleted at the end of the ``with`` block; sentences call it by its own name.
+    A file whose name is no UTF-8 is reached by a link that parsers can open.
+    """
+    if not is_pipe(path):
+        with _utf_8_named(path) as file:
+            yield file
+        return
+    name = "standard input" if str(path) == STANDARD_INPUT else str(path)
+    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
+        copy = Path(folder) / "recording"
+        _fill(copy, path, name)
+        with called(copy, name), called(path, name):
+            yield copy
+
+
+@contextmanager
+def _utf_8_named(path: Path) -> Iterator[Path]:
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        if path.exists():
+            with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
+                link = Path(folder) / "recording"
+                link.symlink_to(path.absolute())
+                with called(link, plain_text(str(path))):
+                    yield link
+            return
+    yield path
+
+
+MAX_WORKBOOK_BYTES: Final = 2 << 30
+"""A workbook's sheets may unpack to 2 GiB."""
+_DIGITS: Final = 15
+"""A spreadsheet keeps and shows 15 digits."""
+
+
+@contextmanager
+def first_table(path: Path) -> Iterator[Path]:
+    """Write the first sheet that holds a table to a temporary text table."""
+    source = name_of(path)
+    with reading(path), zipfile.ZipFile(path) as archive:
+        size = sum(member.file_size for member in archive.infolist())
+    if size > max_bytes(MAX_WORKBOOK_BYTES):
+        raise too_large(source, "the workbook holds", max_bytes(MAX_WORKBOOK_BYTES))
+    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
+        copy = Path(folder) / "table"
+        _write(_sheet_with_table(path, source), copy)
+        with called(copy, source):
+            yield copy
+
+
+def _sheet_with_table(path: Path, source: str) -> CalamineSheet:
+    try:
+        import python_calamine  # noqa: PLC0415
+    except ImportError:
+        raise CaptureError(
+            source,
+            "this is a workbook, and the package that reads them is not installed",
+            "install pwmscope[xlsx], or save the recording as CSV",
+        ) from None
+    try:
+        book = python_calamine.load_workbook(str(path))
+        for name in book.sheet_names:
+            sheet = book.get_sheet_by_name(name)
+            if sheet.total_height > 1 and sheet.total_width > 0:
+                return sheet
+    except (python_calamine.CalamineError, OSError, ValueError):
+        raise CaptureError(
+            source, "the workbook is damaged", "save it again, or save the recording as CSV"
+        ) from None
+    raise CaptureError(source, "no sheet of the workbook holds a table", "save the recording again")
+
+
+def _write(sheet: CalamineSheet, copy: Path) -> None:
+    with copy.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        for row in sheet.iter_rows():
+            writer.writerow([_text(cell) for cell in row])
+
+
+def _text(cell: Any) -> str:  # noqa: ANN401
+    """Write a cell as a text table would: numbers to 15 digits, instants by ISO 8601."""
+    if isinstance(cell, bool):
+        return "1" if cell else "0"
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else f"{cell:.{_DIGITS}g}"
+    if isinstance(cell, datetime.datetime):
+        return cell.isoformat(" ")
+    if isinstance(cell, datetime.time):
+        return cell.isoformat()
+    if isinstance(cell, datetime.timedelta):
+        return f"{cell.total_seconds():.6f}"
+    return " ".join(str(cell).split())

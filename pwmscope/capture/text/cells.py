@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import re
 from collections import Counter
@@ -68,6 +69,7 @@ def clean(cell: str) -> str:
     return cell
 
 
+@functools.lru_cache(maxsize=1 << 14)
 def kind_of(cell: str) -> CellKind:
     """Tell what one cell holds, taken by itself.
 

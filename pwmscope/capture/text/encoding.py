@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import functools
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -88,6 +89,7 @@ def rewritten(text: Text) -> Iterator[Text]:
 @contextmanager
 def swept(text: Text, layout: Layout) -> Iterator[tuple[Text, Layout]]:
     """Copy a table without the remarks among and below its rows; all rows keep their line."""
+    refuse_endless_packed(text.path, text.source)
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
         copy = Path(folder) / "text"
         sweeper = Sweeper(len(layout.columns), layout.skip_lines)
@@ -223,6 +225,29 @@ def _refuse_endless(path: Path, source: str) -> None:
             # A longer line than the step hides from no probe.
             if b"\n" not in file.read(8192) and b"\n" not in file.read(MAX_LINE_BYTES):
                 raise _endless(source)
+
+
+def refuse_endless_packed(path: Path, source: str) -> None:
+    """Refuse a packed file with a line, or a run of blank lines, of more than 1 MiB."""
+    if find_packing(path) != "plain":
+        status = path.stat()
+        _look_through(path, source, status.st_size, status.st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=16)
+def _look_through(path: Path, source: str, _size: int, _changed_ns: int) -> None:
+    since_end = blank = 0
+    with reading(path), open_bytes(path) as file:
+        while block := file.read(_BLOCK):
+            first, last = block.find(b"\n"), block.rfind(b"\n")
+            if since_end + (len(block) if first < 0 else first) > MAX_LINE_BYTES:
+                raise _endless(source)
+            since_end = since_end + len(block) if last < 0 else len(block) - last - 1
+            blank = blank + len(block) if not block.strip(b"\r\n") else 0
+            if blank > MAX_LINE_BYTES:
+                raise CaptureError(
+                    source, "more than 1 MiB of blank lines found", "export the recording again"
+                )
 
 
 def _endless(source: str) -> CaptureError:

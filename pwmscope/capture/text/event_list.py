@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.hints import Hints, kept
 from pwmscope.capture.reader.lattice import find_listed_interval
-from pwmscope.capture.reader.selection import kept
 from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
 from pwmscope.capture.text.edges import (

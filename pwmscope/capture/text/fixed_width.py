@@ -25,8 +25,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
-from pwmscope.capture.text.batches import ChangedRows, Words, find_steps
 from pwmscope.capture.text.dialect import SPACES
+from pwmscope.capture.text.edges import ChangedRows, Words, find_steps
 from pwmscope.capture.text.layout import Layout
 
 Words64: TypeAlias = npt.NDArray[np.uint64]

@@ -13,15 +13,10 @@ from pwmscope.capture.text.cells import Spelling
 from pwmscope.capture.text.columns import (
     MAX_LINES,
     Column,
-    EventColumns,
     LevelColumn,
-    RunColumns,
     Sheet,
     find_columns,
-    find_event_columns,
     find_level_columns,
-    find_line_runs,
-    find_runs,
     is_other_quantity,
 )
 from pwmscope.capture.text.dialect import (
@@ -29,6 +24,13 @@ from pwmscope.capture.text.dialect import (
     Dialect,
     find_dialect,
     two_readings_of_commas,
+)
+from pwmscope.capture.text.lists import (
+    EventColumns,
+    RunColumns,
+    find_event_columns,
+    find_line_runs,
+    find_runs,
 )
 from pwmscope.capture.text.remarks import Stated, read_preamble
 from pwmscope.capture.text.time_column import (

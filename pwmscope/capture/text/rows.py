@@ -19,10 +19,11 @@ import polars as pl
 from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading
-from pwmscope.capture.text.batches import RowBatch, RowError, expected_rows
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.dialect import SPACES, split
+from pwmscope.capture.text.edges import RowBatch, RowError, expected_rows
+from pwmscope.capture.text.encoding import refuse_endless_packed
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError
 
@@ -532,6 +533,7 @@ def whole_rows(
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
     """Stream a scan whose nulls mark cells that cannot be read."""
     name = str(path) if source is None else source
+    refuse_endless_packed(path, name)
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     is_cut = hollow = False
     try:

@@ -1,20 +1,263 @@
-"""A text table as a Capture, whatever its form."""
+"""A text table as a Capture, whatever its form: its changes gathered, its voltages compared."""
 
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints, rate_needed
+import numpy as np
+
+from pwmscope.capture.reader.hints import Hints, kept, rate_needed
+from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.reader.unpack import open_bytes, reading
-from pwmscope.capture.text.batches import ChangedRows, RowBatch, RowError, past_midnight
-from pwmscope.capture.text.edges import doubted_clock, find_clock, passes_midnight
+from pwmscope.capture.text.columns import groups_of
+from pwmscope.capture.text.comparator import (
+    HYSTERESIS,
+    AmplitudeHistogram,
+    Comparator,
+    StateLevels,
+    assumed_threshold,
+)
+from pwmscope.capture.text.edges import (
+    ChangedRows,
+    Changes,
+    Clock,
+    RowBatch,
+    RowError,
+    doubted_clock,
+    find_clock,
+    gather_changes,
+    joined,
+    no_edges,
+    passes_midnight,
+    past_midnight,
+    select_lines,
+    timed_lines,
+)
 from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
-from pwmscope.capture.text.gathering import gather
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.capture.text.line_blocks import stream_changes
-from pwmscope.model import Capture
+from pwmscope.errors import HintError
+from pwmscope.model import Assumption, Capture, Line
+
+FIRST_PASS_ROWS: Final = 1 << 17
+"""Rows at a time in the first pass, fixed so that its sums are the same every time."""
+
+
+def find_comparators(
+    batches: Iterable[RowBatch], layout: Layout, hints: Hints, source: str
+) -> tuple[dict[str, Comparator], tuple[str, ...]]:
+    """Find each voltage column's threshold by a first pass over all rows."""
+    names = [level.name for level in layout.analogue]
+    histograms = [AmplitudeHistogram() for _ in names]
+    for batch in batches:
+        for histogram, volts in zip(histograms, batch.volts, strict=True):
+            histogram.add(volts)
+    found = {n: h.state_levels() for n, h in zip(names, histograms, strict=True) if not h.is_empty}
+    threshold = hints.threshold_v
+    ranges = ", ".join(f"{n} {lv.least:.4g} to {lv.most:.4g}" for n, lv in found.items())
+    if (
+        threshold is not None
+        and found
+        and not any(levels.least < threshold <= levels.most for levels in found.values())
+    ):
+        raise HintError(
+            f"{source}: no voltage crosses `threshold` {threshold:g} ({ranges}); "
+            "give one between the two levels, or leave it out."
+        )
+    comparators: dict[str, Comparator] = {}
+    said: list[str] = []
+    for name, levels in found.items():
+        comparators[name], sentence = _comparator(name, levels, threshold)
+        said.append(sentence)
+    said += _flat_beside_others(comparators, found)
+    if comparators:
+        about = (
+            f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise "
+            "where that is more, and edges of these lines are timed by linear interpolation "
+            "between the two samples around the threshold."
+        )
+        said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
+    return comparators, tuple(said)
+
+
+def _flat_beside_others(
+    comparators: dict[str, Comparator], found: dict[str, StateLevels]
+) -> list[Assumption]:
+    """Hold a voltage that stays on one side against the threshold that the others show."""
+    shown = [c.threshold for c in comparators.values() if not math.isinf(c.threshold)]
+    if not shown:
+        return []
+    threshold = float(np.median(shown))
+    said: list[Assumption] = []
+    for name, comparator in comparators.items():
+        levels = found[name]
+        if math.isinf(comparator.threshold) and levels.least > threshold:
+            comparators[name] = Comparator(threshold, 0.0)
+            sentence = (
+                f"Line '{name}' lies above {threshold:.4g} throughout, the threshold that the "
+                "other voltages show, and is taken as high."
+            )
+            said.append(assumed_threshold(sentence, threshold, "data"))
+    return said
+
+
+def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
+    """Names of voltages that do not show two state levels, and so never change level."""
+    return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
+
+
+def _comparator(
+    name: str, levels: StateLevels, threshold: float | None
+) -> tuple[Comparator, Assumption]:
+    shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
+    if threshold is not None:
+        band = levels.band if levels.are_two else 0.0
+        return Comparator(threshold, band, levels.low), assumed_threshold(
+            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
+            f"its threshold is {threshold:g}, as you said.",
+            threshold,
+            "person",
+        )
+    if not levels.are_two:
+        return Comparator(math.inf, 0.0), assumed_threshold(
+            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} that "
+            "does not show two state levels, so it is taken as low throughout; "
+            "`threshold` would overrule this.",
+            None,
+            "data",
+        )
+    return Comparator(levels.middle, levels.band, levels.low), assumed_threshold(
+        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
+        f"its threshold is {levels.middle:.4g}, halfway.",
+        levels.middle,
+        "data",
+    )
+
+
+def compared(
+    rows_in: Callable[[int | None], Iterator[RowBatch]],
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    batch_rows: int | None,
+) -> tuple[Iterator[RowBatch], dict[str, Comparator], tuple[str, ...]]:
+    """Stream a table's rows with the levels of its voltage columns, if it has any."""
+    if not layout.analogue:
+        return rows_in(batch_rows), {}, ()
+    comparators, said = find_comparators(rows_in(FIRST_PASS_ROWS), layout, hints, source)
+    return compare(rows_in(batch_rows), layout, comparators), comparators, said
+
+
+def compare(
+    batches: Iterable[RowBatch], layout: Layout, comparators: dict[str, Comparator]
+) -> Iterator[RowBatch]:
+    """Put the levels of voltage columns into the rows' words."""
+    for batch in batches:
+        words = batch.words
+        for level, volts in zip(layout.analogue, batch.volts, strict=True):
+            bits = comparators[level.name].feed(volts, batch.time_ps, batch.first_row)
+            words = words | (bits << np.uint64(level.first_bit))
+        yield replace(batch, words=words)
+
+
+Rows: TypeAlias = Callable[[Layout, int | None], Iterator[RowBatch]]
+"""Streams the rows of a table as a layout places its columns, so many at a time."""
+ChangedOnly: TypeAlias = Callable[[Layout, int | None], Iterator[ChangedRows | RowBatch]]
+"""The same, where it may keep only the rows that change a level."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """The changes of some columns, with the comparators of those that hold voltages."""
+
+    layout: Layout
+    changes: Changes
+    comparators: dict[str, Comparator]
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """The changes of all columns of a table."""
+
+    changes: Changes  # Every row that changes any level
+    said: tuple[str, ...]  # What was assumed of voltages, each a plain sentence
+    _groups: tuple[_Group, ...]
+
+    def lines(
+        self, clock: Clock, hints: Hints, source: str
+    ) -> tuple[dict[str, Line], tuple[str, ...]]:
+        """Time the changes; of more than 64 lines keep those named and those with servo pulses."""
+        said: list[str] = []
+
+        def timed(group: _Group) -> dict[str, Line]:
+            lines, notes = timed_lines(group.changes, clock, group.layout, group.comparators)
+            said.extend(note for note in notes if note not in said)
+            return lines
+
+        if len(self._groups) == 1 or hints.lines is not None:
+            every = {name: ln for group in self._groups for name, ln in timed(group).items()}
+            lines = select_lines(every, hints, source)
+        else:
+            lines, sentence = kept(map(timed, self._groups), hints, source)
+            said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        if not any(line.edges_ps.size for line in lines.values()):
+            raise no_edges(lines, self.changes.row_count, source)
+        return lines, tuple(said)
+
+
+def gather(
+    rows: Rows,
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    batch_rows: int | None,
+    *,
+    changed: ChangedOnly | None = None,
+) -> Gathered:
+    """Read a table's rows once for every 64 levels, and keep those that change one."""
+    groups = groups_of(layout.levels) if layout.levels else ((),)
+    parts = [replace(layout, levels=group) for group in groups] if len(groups) > 1 else [layout]
+    found = tuple(
+        _group((rows, changed or rows), part, hints, source, batch_rows) for part in parts
+    )
+    changes = joined(group.changes for group in found)
+    if not changes.rows.size:
+        quiet = [line for group in found for line in quiet_lines(group.comparators)]
+        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
+    said = dict.fromkeys(sentence for group in found for sentence in group.said)
+    return Gathered(changes, tuple(said), found)
+
+
+def _group(
+    streams: tuple[Rows, ChangedOnly],
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    batch_rows: int | None,
+) -> _Group:
+    rows, changed = streams
+    batches: Iterator[ChangedRows | RowBatch]
+    comparators: dict[str, Comparator] = {}
+    said: tuple[str, ...] = ()
+    if layout.analogue:
+        batches, comparators, said = compared(
+            lambda size: rows(layout, size), layout, hints, source, batch_rows
+        )
+    else:
+        batches = changed(layout, batch_rows)
+    format_step = _format_samples if layout.time_kind == "sample" else format_interval
+    changes = gather_changes(batches, source, layout.skip_lines + 1, format_step)
+    return _Group(layout, changes, comparators, said)
+
+
+def _format_samples(count: float) -> str:
+    return f"{count:g} samples"
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:

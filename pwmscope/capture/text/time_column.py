@@ -26,8 +26,9 @@ from pwmscope.capture.text.cells import (
     kind_of,
     number_of,
 )
-from pwmscope.capture.text.columns import Column, Sheet, is_end, is_length
+from pwmscope.capture.text.columns import Column, Sheet
 from pwmscope.capture.text.dialect import Dialect, split
+from pwmscope.capture.text.lists import is_end, is_length
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model import Assumption, Authority
 

@@ -10,10 +10,9 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.hints import Hints
+from pwmscope.capture.reader.hints import MAX_LINES, Hints, kept
 from pwmscope.capture.reader.lattice import find_listed_interval
 from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.selection import MAX_LINES, kept
 from pwmscope.capture.reader.units import format_interval, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes
 from pwmscope.capture.text.comparator import AmplitudeHistogram

@@ -295,6 +295,8 @@ def never_lost(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each
         return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, evidence.odds)
     if evidence.placed_odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.PLACED, (), entry.by_s, evidence.placed_odds)
+    if evidence.slowed >= SLOWED:
+        return Alternative(cause, True, Ground.SLOWED, (), entry.by_s, None, evidence.slowed)
     return Alternative(cause, False, Ground.OPEN)
 
 
@@ -313,6 +315,9 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
         return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
     if evidence.placed_odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
+    # A receiver slows its frames when it has waited for packets: none brought a command since.
+    if evidence.slowed >= SLOWED:
+        return Alternative(cause, True, Ground.SLOWED, (), at_s, None, evidence.slowed)
     doubt = _doubt_about(case, entry)
     if doubt is not None:
         return Alternative(cause, False, doubt, (), at_s)
@@ -347,7 +352,7 @@ def _is_shown_with(evidence: Evidence) -> bool:
     return bool(evidence.back_lines) or evidence.together >= TOGETHER
 
 
-def _with_partner(case: Case, at_s: float) -> Alternative:  # noqa: PLR0911 - one for each ground
+def _with_partner(case: Case, at_s: float) -> Alternative:
     """Ask whether one switch, or two hands, may have moved lines that changed together."""
     cause, evidence = Cause.HAND, case.evidence
     lines = (case.setting.line, evidence.partner)
@@ -359,8 +364,6 @@ def _with_partner(case: Case, at_s: float) -> Alternative:  # noqa: PLR0911 - on
             return Alternative(cause, True, Ground.TOGETHER, lines, at_s, evidence.odds, count)
         if entry.end_s - entry.after_s >= SLOW_RAMP_S and count >= CLOSE_TOGETHER:
             return Alternative(cause, True, Ground.RAMPED, lines, at_s, None, count)
-    if evidence.slowed >= SLOWED:
-        return Alternative(cause, True, Ground.SLOWED, lines, at_s, None, evidence.slowed)
     if evidence.own_width:
         return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
     if evidence.owned >= OWNED:

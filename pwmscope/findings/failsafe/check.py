@@ -15,7 +15,15 @@ from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.recovery import NAME as RECOVERY
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
-from pwmscope.model import WORST_FIRST, Assumption, Finding, Hazard, HazardKind, Verdict, governing
+from pwmscope.model import (
+    WORST_FIRST,
+    Assumption,
+    Finding,
+    Hazard,
+    HazardKind,
+    Verdict,
+    governing,
+)
 from pwmscope.pulses import PulseTable
 
 UNLISTED = (

@@ -14,7 +14,6 @@ from pwmscope.findings.failsafe.coincidence import (
     JUMPS,
     MOST,
     MOVES,
-    RAMP_MAX_S,
     RAMP_S,
     SLACK_FRAMES,
     STARTS,
@@ -40,6 +39,7 @@ from pwmscope.findings.failsafe.own_widths import (
     is_own_width,
     placed_odds,
     resting_levels,
+    seen_levels,
 )
 from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses
 from pwmscope.findings.failsafe.response import (
@@ -52,7 +52,7 @@ from pwmscope.findings.failsafe.response import (
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.sticks import find_own_sticks, with_wandering
-from pwmscope.model import Span
+from pwmscope.model import Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
@@ -100,8 +100,8 @@ class Evidence:
         That a hand put it, or a line that changed with it, in several losses at one and the
         same width at which its stick was never seen.
     slowed : int
-        Losses in which its frame rate changed with or before this change, here included; 0
-        where it did not here.
+        Losses in which its frame rate had changed with or before this change, here included;
+        0 where it had not here.
     is_ramp : bool
         Whether a machine is shown to have made its smooth movement.
     back_partner : str
@@ -311,6 +311,8 @@ class _Shared:
     pause_odds: float
     window_s: FloatArray
     undriven: BoolArray
+    own: BoolArray
+    own_until_s: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,8 +359,8 @@ class _Bench:
         found = np.zeros(shape, dtype=bool)
         is_move = self.during.kind == MOVES
         paired = (is_move & (self.partner >= 0)).any(axis=2)
-        resting = resting_levels(self.lines, self.losses, self.after)
-        placed = self._placed(self._entered(), resting) <= MACHINE_ODDS
+        seen = seen_levels(self.lines, self.losses, self.after)
+        placed = self._placed(self._entered(), seen) <= MACHINE_ODDS
         for i, line in enumerate(self.lines):
             begun_s = np.full(shape[1], np.nan)
             for k, own in zip(line.places, line.responses, strict=True):
@@ -377,18 +379,23 @@ class _Bench:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
         kind, partner = entered.kind, entered.partner
-        resting = resting_levels(self.lines, self.losses, self.after)
+        seen = seen_levels(self.lines, self.losses, self.after)
+        resting = resting_levels(self.lines, seen)
         moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
+        placed = self._placed(entered, seen)
+        own = self._own(entered, resting)
         shared = _Shared(
             _Gone(*_earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))),
             self._moved_until_s(),
             self._ended_with(entered),
             resting,
             self._owned(entered, resting),
-            self._placed(entered, resting),
+            placed,
             *find_pauses(self.lines, self.losses),
             self._window_ends_s(),
             self._undriven(),
+            own,
+            self._own_until_s(own | (placed <= MACHINE_ODDS), returned),
         )
         return {
             name: tuple(self._line(i, ramps[i], entered, returned, shared))
@@ -445,7 +452,6 @@ class _Bench:
         figures = self._figures(i, entered, returned)
         others = [j for j in range(len(self.lines)) if j != i]
         followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
-        own_line = Own(line, self.limit_s)
         others_back: BoolArray = np.any(returned.is_sudden[others], axis=0)
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
@@ -466,8 +472,7 @@ class _Bench:
                 follower = self.names[others[int(shared.moved_s[others, k].argmax())]]
             is_linked, is_gone = math.isfinite(linked_s), math.isfinite(gone.since_s[k])
             back_s = float(returned.first_s[i, k]) if is_back else linked_s
-            is_own = is_own_width(losses[k], response, entry, shared.resting[i], own_line)
-            is_placed = bool(shared.placed[i, k] <= MACHINE_ODDS)
+            is_own = bool(shared.own[i, k])
             own.append(
                 Evidence(
                     entry,
@@ -502,7 +507,7 @@ class _Bench:
                     max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
                     figures.spread_s,
                     figures.stays_s,
-                    _own_until_s(response, line.expected) if is_own or is_placed else -math.inf,
+                    float(shared.own_until_s[i, k]),
                     bool(np.isneginf(shared.moved_s[:, k]).all()),
                     int(shared.undriven[i].sum()) if shared.undriven[i, k] else 0,
                 )
@@ -537,7 +542,7 @@ class _Bench:
             hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
             float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
-            _has_slowed(line, after_s, by_s),
+            _has_slowed(line, after_s, by_s, losses),
             beat_odds(line, losses),
             hand_odds(back_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
         )
@@ -572,16 +577,19 @@ class _Bench:
             found[i] = (near & own).any(axis=0)
         return found & (entered.partner >= 0)
 
-    def _placed(self, entered: _Entered, resting: list[FloatArray]) -> FloatArray:
+    def _placed(self, entered: _Entered, seen: list[FloatArray]) -> FloatArray:
         """Give the odds that a hand placed each output, or one that changed in its frame."""
-        count = len(self.losses)
-        own = np.array([placed_odds(line, count, resting[i]) for i, line in enumerate(self.lines)])
+        own = np.ones(entered.kind.shape)
+        for i, line in enumerate(self.lines):
+            if line.expected.band is not None:
+                own[i] = placed_odds(line, own.shape[1], seen[i], line.expected.band)
         best = own.copy()
         for i, line in enumerate(self.lines):
             frame_s = line.frame_s
             chance = min(1.0, SAME_FRAME * frame_s / PULL_SCATTER_S)
             moves = entered.kind[i] == MOVES
-            gone_s = np.where(entered.kind == MOVES, entered.after_s + RAMP_MAX_S, entered.by_s)
+            # A ramp is seen to begin later than it does.
+            gone_s = np.where(entered.kind == MOVES, entered.after_s + RAMP_S, entered.by_s)
             with np.errstate(invalid="ignore"):
                 near = np.abs(entered.by_s - entered.by_s[i]) <= SAME_FRAME_REACH * frame_s
                 near &= (entered.kind == entered.kind[i]) & ~moves & (own < 1.0)
@@ -627,6 +635,32 @@ class _Bench:
                     moved_s[i, k] = own.moved_until_s
         return moved_s
 
+    def _own(self, entered: _Entered, resting: list[FloatArray]) -> BoolArray:
+        """Say where each output stood at a width of its own when the limit was over."""
+        found = np.zeros(entered.kind.shape, dtype=bool)
+        for i, line in enumerate(self.lines):
+            at = Own(line, self.limit_s)
+            for k, response in zip(line.places, line.responses, strict=True):
+                place = int(entered.place[i, k])
+                entry = response.changes[-MOST:][place] if place >= 0 else None
+                found[i, k] = is_own_width(self.losses[k], response, entry, resting[i], at)
+        return found
+
+    def _own_until_s(self, own: BoolArray, returned: _Returned) -> FloatArray:
+        """Until when each output, or one that returned with it, stood at a width of its own."""
+        until_s = np.full(own.shape, -np.inf)
+        for i, line in enumerate(self.lines):
+            for k, response in zip(line.places, line.responses, strict=True):
+                if own[i, k]:
+                    until_s[i, k] = _own_until_s(response, line.expected)
+        best_s = until_s.copy()
+        for i, line in enumerate(self.lines):
+            reach_s = (1.0 + SLACK_FRAMES) * line.frame_s
+            with np.errstate(invalid="ignore"):
+                with_it = np.abs(returned.first_s - returned.first_s[i]) <= reach_s
+            best_s[i] = np.where(with_it, until_s, until_s[i]).max(axis=0)
+        return best_s
+
     def _undriven(self) -> BoolArray:
         """Say where at least two lines were stuck or undriven at the end of a loss."""
         found = np.zeros((len(self.lines), len(self.losses)), dtype=bool)
@@ -641,24 +675,27 @@ class _Bench:
         return np.array([*begins_s, self.capture.end_s + 1.0])
 
 
-def _has_slowed(line: Watched, after_s: FloatArray, by_s: FloatArray) -> BoolArray:
-    """Say where frames came at another rate from a change on, that with the change included.
+def _has_slowed(
+    line: Watched, after_s: FloatArray, by_s: FloatArray, losses: Sequence[Loss]
+) -> BoolArray:
+    """Say where a change came with, or after, the first frame of another rate than usual.
 
-    A hand changes no frame rate.
+    A hand changes no frame rate, and a receiver does so when it has waited for packets.
     """
     rise_s = line.output.table.rise_s
     slowed = np.zeros(by_s.size, dtype=bool)
     seen = np.flatnonzero(np.isfinite(by_s))
     place = np.searchsorted(rise_s, by_s[seen])
-    last = np.searchsorted(rise_s, after_s[seen])
-    fits = (place + RATE_FRAMES < rise_s.size) & (last >= RATE_FRAMES)
-    seen, place, last = seen[fits], place[fits], last[fits]
-    if not seen.size:
+    fits = place + RATE_FRAMES < rise_s.size
+    seen, place = seen[fits], place[fits]
+    spans = tuple([Span(loss.earliest_s, loss.back_s) for loss in losses])
+    frames_s = np.diff(rise_s)[~inside(spans, rise_s[:-1])]
+    if not seen.size or frames_s.size < RATE_FRAMES:
         return slowed
+    usual_s = float(np.median(frames_s))
     later_s = (rise_s[place + RATE_FRAMES] - rise_s[place]) / RATE_FRAMES
-    before_s = (rise_s[last] - rise_s[last - RATE_FRAMES]) / RATE_FRAMES
     with_s = by_s[seen] - after_s[seen]
-    least_s, most_s = before_s * (1.0 - RATE_CHANGE), before_s * (1.0 + RATE_CHANGE)
+    least_s, most_s = usual_s * (1.0 - RATE_CHANGE), usual_s * (1.0 + RATE_CHANGE)
     slower = (later_s > most_s) & (with_s > most_s)
     slowed[seen] = slower | ((later_s < least_s) & (with_s < least_s))
     return slowed

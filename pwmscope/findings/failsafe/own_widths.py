@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
 from pwmscope.findings.failsafe.delays import range_odds
 from pwmscope.findings.failsafe.expectation import Expectation
@@ -40,7 +41,7 @@ width that the stick commands."""
 HAND_PLACES: Final = 0.01
 """A hand puts a stick to one place of its travel again within this part of the span, at one
 standard deviation (common practice, from memory)."""
-HYSTERESIS: Final = 0.008
+HYSTERESIS: Final = 0.005
 """A stick that is let go rests within this part of the span (common practice, from memory)."""
 
 FloatArray = npt.NDArray[np.float64]
@@ -63,10 +64,10 @@ def entry_place(response: Response, expected: Expectation) -> int:
     return place
 
 
-def resting_levels(
+def seen_levels(
     lines: Sequence[Watched], losses: Sequence[Loss], after: ChangeColumns
 ) -> list[FloatArray]:
-    """List the levels inside each line's stop range at which its stick was seen."""
+    """List the levels at which each line's stick was seen, outside the losses."""
     over_s = np.where(np.isfinite(after.by_s[:, :, 0]), after.by_s[:, :, 0], -np.inf)
     found = []
     for i, line in enumerate(lines):
@@ -78,43 +79,52 @@ def resting_levels(
         )
         dwells = line.output.dwells
         outside = ~inside(spans, 0.5 * (dwells.start_s + dwells.end_s))
-        level_us, band = dwells.level_us[outside], line.expected.band
-        if band is not None:
-            reach_us = line.range_us
-            level_us = level_us[
-                (level_us >= band.low_us - reach_us) & (level_us <= band.high_us + reach_us)
-            ]
-        found.append(level_us)
+        found.append(dwells.level_us[outside])
     return found
 
 
-def placed_odds(line: Watched, losses: int, resting_us: FloatArray) -> FloatArray:
-    """Give for each loss the odds that a hand put the output where it came to stand still.
+def resting_levels(lines: Sequence[Watched], seen_us: Sequence[FloatArray]) -> list[FloatArray]:
+    """Keep of the levels at which each line's stick was seen those inside its stop range."""
+    bands = [line.expected.band for line in lines]
+    return [
+        levels_us if band is None else levels_us[_is_near(levels_us, band, line.range_us)]
+        for line, band, levels_us in zip(lines, bands, seen_us, strict=True)
+    ]
 
-    It came to a width of its own, in several losses to one and the same: a hand places a
-    stick anew each time.
+
+def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand) -> FloatArray:
+    """Give for each loss the odds that a hand put the output where it stood after it changed.
+
+    It came to stand, first or for good, where its stick was never seen, in several losses at
+    one and the same width: a hand places a stick anew each time.
     """
     odds = np.ones(losses)
-    band, table = line.expected.band, line.output.table
-    if not resting_us.size or band is None:
-        return odds
-    interval_us = table.sample_interval_us or 0.0
-    least_us = HYSTERESIS * table.convention.span_us + interval_us
-    places, levels_us = [], []
-    for k, response in zip(line.places, line.responses, strict=True):
-        place = entry_place(response, line.expected)
-        into = response.during[place] if place > 0 else None
-        if into is None or into.kind is not Kind.STANDS:
-            continue
-        apart_us = float(np.abs(resting_us - into.level_us).min())
-        if band.holds(into.level_us) and apart_us > least_us:
-            places.append(k)
-            levels_us.append(into.level_us)
-    if len(places) > 1:
-        scatter_us = HAND_PLACES * table.convention.span_us
-        ratio = round(float(np.ptp(levels_us)) / scatter_us, 3)
-        odds[places] = range_odds(len(places), ratio)
+    table = line.output.table
+    least_us = max(HYSTERESIS * table.convention.span_us, table.sample_interval_us or 0.0)
+    scatter_us = HAND_PLACES * table.convention.span_us
+    resting_us = seen_us[_is_near(seen_us, band, line.range_us)]
+    for is_first in (False, True):
+        places, levels_us = [], []
+        for k, response in zip(line.places, line.responses, strict=True):
+            place = 1 if is_first else entry_place(response, line.expected)
+            into = response.during[place] if 0 < place < len(response.during) else None
+            if into is None or into.kind is not Kind.STANDS:
+                continue
+            is_still = band.holds(into.level_us)
+            others_us = resting_us if is_still else seen_us
+            is_own = is_still or is_first
+            if is_own and others_us.size and np.abs(others_us - into.level_us).min() > least_us:
+                places.append(k)
+                levels_us.append(into.level_us)
+        if len(places) > 1:
+            ratio = round(float(np.ptp(levels_us)) / scatter_us, 3)
+            odds[places] = np.minimum(odds[places], range_odds(len(places), ratio))
     return odds
+
+
+def _is_near(level_us: FloatArray, band: StopBand, reach_us: float) -> BoolArray:
+    near: BoolArray = (level_us >= band.low_us - reach_us) & (level_us <= band.high_us + reach_us)
+    return near
 
 
 def goes_to_own(line: Watched, end_s: FloatArray, resting_us: FloatArray) -> BoolArray:

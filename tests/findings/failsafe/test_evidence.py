@@ -10,7 +10,13 @@ from loss_drill import REST, Drill, check, holds, preset, ramps, sheet_of, steps
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, range_odds
+from pwmscope.findings.failsafe.delays import (
+    MACHINE_ODDS,
+    PULL_SCATTER,
+    PULL_SCATTER_S,
+    hand_odds,
+    range_odds,
+)
 from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
@@ -671,3 +677,63 @@ def test_a_stick_rests_within_the_stop_range_give_or_take_one_level(rest_us, own
     hands = {"RX1": [tuple(point) for point in way.T]}
     own = evidence(Drill(drill.behave, losses=3, hands=hands, jitter_us=0.3))
     assert own.own_width is own_width
+
+
+def placed_with(delay_s, *, losses=10, frame_s=0.02, preset_us=1515.0):
+    """RX1 goes to a width of its own after 0.6 s, RX2 to its stick's rest after a delay."""
+    behave = {"RX1": preset(preset_us, 0.6), "RX2": preset(1500.0, delay_s), "RX3": holds}
+    found = check(Drill(behave, losses=losses, frame_s=frame_s))
+    return [line.losses[0][1].case.evidence.placed_odds for line in found.lines]
+
+
+@pytest.mark.parametrize("losses", [3, 10])
+def test_a_line_that_changes_in_one_frame_with_one_of_its_own_width_is_no_hands(losses):
+    """A person is taken to be a tenth as likely; the same frame has 0.5 * 20 ms / 25 ms."""
+    first, second, third = placed_with(0.6, losses=losses)
+    assert first <= (1e-4 if losses == 10 else 1e-2)
+    assert second == pytest.approx(0.1 * 0.4**losses + first)
+    assert third == 1.0
+
+
+def test_once_one_was_put_there_the_link_was_gone_and_what_changes_later_is_the_receivers():
+    first, second, _ = placed_with(0.9)
+    assert second == first
+    assert placed_with(0.3)[1] == 1.0
+    assert placed_with(0.6, preset_us=1500.0)[:2] == [1.0, 1.0]
+
+
+def test_an_own_width_shows_the_loss_for_as_long_as_it_stands():
+    drill = Drill({"RX1": preset(1515.0, 0.6), "RX2": holds, "RX3": holds}, losses=10)
+    own = evidence(drill)
+    assert own.own_until_s == pytest.approx(drill.spans[0][2], abs=0.03)
+    assert evidence(drill, "RX2").own_until_s == -math.inf
+
+
+def test_the_times_of_a_plug_pulled_and_put_back_by_habit():
+    """Its odds are those of both delays, after off and after on, and of such a person."""
+    drill = Drill(all_lines(lambda _: stops(0.6)), losses=5)
+    found = check(drill)
+    for line in found.lines:
+        begun_s = [e.case.evidence.entry.by_s - e.lost_s for _, e in line.losses]
+        back_s = [e.case.response.departures[0].by_s - e.case.loss.back_s for _, e in line.losses]
+        pulls = hand_odds(np.array(begun_s), FRAME_S, PULL_SCATTER_S, PULL_SCATTER)
+        puts = hand_odds(np.array(back_s), FRAME_S, PULL_SCATTER_S, PULL_SCATTER)
+        told = [e.case.evidence for _, e in line.losses]
+        assert [own.pull_odds for own in told] == pytest.approx(pulls)
+        assert [own.away_odds for own in told] == pytest.approx(0.1 * pulls * puts)
+        assert told[0].stop_partner
+        assert told[0].beat_odds < 1e-4
+
+
+def test_every_line_counts_the_losses_in_which_one_of_its_frame_went_to_its_own_width():
+    drill = Drill({"RX1": preset(1507.0), "RX2": preset(1500.0), "RX3": preset(1000.0)}, losses=3)
+    assert [evidence(drill, name).owned for name in REST] == [0, 3, 3]
+    ends = Drill({"RX1": stops(0.6), "RX2": preset(1500.0), "RX3": preset(1000.0)}, losses=3)
+    assert [evidence(ends, name).ended_with for name in REST] == [False, True, True]
+    assert [evidence(ends, name).stop_partner for name in REST] == ["RX2", "", ""]
+    assert [evidence(ends, name).goes_on for name in REST] == ["RX2", "", ""]
+
+
+def test_lines_that_go_to_a_preset_are_neither_stuck_nor_ramps():
+    own = evidence(Drill(losses=3))
+    assert (own.undriven, own.is_ramp) == (0, False)

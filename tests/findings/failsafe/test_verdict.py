@@ -73,6 +73,10 @@ def test_what_leaves_it_open(changes, words):
     assert words in why
 
 
+def test_a_loss_over_before_it_can_have_begun_lasted_for_no_time():
+    assert "for only 0.00 s" in reason(loss=replace(cases.STATED, back_s=10.02))
+
+
 def test_a_stop_at_the_very_limit_meets_and_one_beyond_is_open():
     assert verdict(stopped_s=12.0 - 1.2e-5, entry=replace(ENTRY, end_s=11.98)) is MEETS
     assert verdict(stopped_s=12.0, entry=replace(ENTRY, end_s=11.98)) is OPEN

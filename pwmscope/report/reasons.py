@@ -1,4 +1,4 @@
-"""The first part of a document: the answer, what was found per line, and what to do."""
+"""The reasons behind an answer: what does not meet, what is not shown, what to change."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.findings import ChannelFindings, Findings, Verdict
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine
-from pwmscope.model import Hazard, HazardKind
 from pwmscope.report.document import (
     Block,
     Item,
@@ -22,130 +20,24 @@ from pwmscope.report.document import (
     line_run,
     verdict_run,
 )
-from pwmscope.report.failsafe_text import overall_failsafe_sentence, procedure
+from pwmscope.report.failsafe_text import procedure
 from pwmscope.report.sentences import (
-    RULEBOOK,
-    channel_sentence,
     open_points,
-    overall_sentence,
-)
-
-_NO_HAZARD = (
-    "None was found. This does not prove that there is none. pwmscope knows only some kinds, and "
-    "only this recording."
 )
 
 
-def front_sections(
-    findings: Findings, check: Failsafe | None, wording: Wording
-) -> tuple[Section, ...]:
-    """Write what stands on the first page."""
+def reason_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
+    """Say what does not meet its limit, and what is not shown and why."""
     failed = _points(findings, Verdict.DOES_NOT_MEET, wording)
+    does_not_meet = Section("failed", wording.say("What does not meet its limit"), failed)
     return (
-        _answers(findings, check, wording),
-        *((Section("failed", wording.say("What does not meet its limit"), failed),) * bool(failed)),
-        Section("hazards", wording.say("Hazards"), _hazards(findings, check, wording)),
+        *((does_not_meet,) * bool(failed)),
         Section(
             "not-shown",
             wording.say("What this recording does not show"),
             _not_shown(findings, wording),
         ),
     )
-
-
-def _answers(findings: Findings, check: Failsafe | None, wording: Wording) -> Section:
-    first = (Run(overall_sentence(findings), Look.STRONG), Run(f" {RULEBOOK}"))
-    blocks: list[Block] = [Paragraph(first)]
-    if check is not None:
-        told = wording.text(overall_failsafe_sentence(check))
-        blocks.append(Paragraph((Run("Failsafe check: ", Look.STRONG), Run(told))))
-    blocks.append(Items(_in_short(findings, wording)))
-    of_line = {} if check is None else {line.line: line for line in check.lines}
-    items = [
-        _channel_item(number, channel, of_line.get(channel.line), wording)
-        for number, channel in enumerate(findings.channels.values(), start=1)
-    ]
-    items += [
-        Item(
-            (line_run(name), *_about(line, wording), Run(" "), verdict_run(line.verdict)),
-            wording.say(line.sentence),
-        )
-        for name, line in of_line.items()
-        if name not in findings.channels
-    ]
-    blocks.append(Items(tuple(items), wide=True))
-    limits = dict.fromkeys(
-        f"{finding.name}: {finding.limit}"
-        for channel in findings.channels.values()
-        for finding in channel.judged
-    )
-    if limits:
-        held = "Held against these limits: " + "; ".join(_together(list(limits))) + "."
-        blocks.append(Paragraph((Run(_plain_list(held, wording)),), quiet=True))
-    return Section("answers", wording.say("The answers"), tuple(blocks))
-
-
-def _in_short(findings: Findings, wording: Wording) -> tuple[Item, ...]:
-    """Say which checks have which verdict, however many channels there are."""
-    items = []
-    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS):
-        named: dict[str, list[str]] = {}
-        for channel in findings.channels.values():
-            for finding in channel.judged:
-                if finding.verdict is verdict:
-                    named.setdefault(finding.name, []).append(channel.line)
-            if channel.not_servo is not None and verdict is Verdict.NOT_SHOWN:
-                named.setdefault("servo pulses", []).append(channel.line)
-        if named:
-            items.append(Item((verdict_run(verdict), Run(" ")), wording.grouped(named)))
-    return tuple(items)
-
-
-def _seen_hazards(findings: Findings, check: Failsafe | None) -> tuple[Hazard, ...]:
-    if check is not None:
-        return check.hazards
-    losses = (channel.silence for channel in findings.channels.values())
-    return tuple(hazard for own in losses if own is not None for hazard in own.hazards)
-
-
-def _plain_list(sentence: str, wording: Wording) -> str:
-    """Write a list that may be longer than a sentence, part by part."""
-    return "; ".join(wording.text(part) for part in sentence.split("; "))
-
-
-def _together(limits: list[str]) -> list[str]:
-    """Say a limit that several findings share once."""
-    names: dict[str, list[str]] = {}
-    for said in limits:
-        name, _, limit = said.partition(": ")
-        names.setdefault(limit, []).append(name)
-    return [f"{', '.join(dict.fromkeys(of))}: {limit}" for limit, of in names.items()]
-
-
-def _channel_item(
-    number: int, channel: ChannelFindings, line: FailsafeLine | None, wording: Wording
-) -> Item:
-    told = channel_sentence(channel)
-    body = wording.say(told[:1].upper() + told[1:])
-    if line is not None and not channel.not_servo:
-        said = (Run(" Failsafe check: "), verdict_run(line.verdict))
-        body = (*body, *said, *wording.say(f". {line.sentence}"))
-    return Item(
-        (
-            line_run(channel.line, f"channel-{number}"),
-            *_about(line, wording),
-            Run(" "),
-            verdict_run(channel.verdict),
-        ),
-        body,
-    )
-
-
-def _about(line: FailsafeLine | None, wording: Wording) -> Words:
-    if line is None:
-        return ()
-    about = ", ".join(part for part in (line.expected.role or "", line.device) if part)
-    return wording.say(f" ({about})") if about else ()
 
 
 def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Block, ...]:
@@ -158,18 +50,6 @@ def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Blo
         if point.verdict is verdict
     )
     return (Items(items),) if items else ()
-
-
-def _hazards(findings: Findings, check: Failsafe | None, wording: Wording) -> tuple[Block, ...]:
-    hazards = _seen_hazards(findings, check)
-    if not hazards:
-        return (Paragraph(wording.say(_NO_HAZARD)),)
-    rest = "Bring the sticks to rest before you switch the transmitter on."
-    held = any(hazard.kind is HazardKind.STICK_HELD for hazard in hazards)
-    return (
-        Items(tuple(Item((), wording.say(hazard.sentence)) for hazard in hazards)),
-        *((Paragraph(wording.say(rest)),) * held),
-    )
 
 
 def _not_shown(findings: Findings, wording: Wording) -> tuple[Block, ...]:

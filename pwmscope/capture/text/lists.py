@@ -1,0 +1,308 @@
+"""Which columns of a text table list events, pulses, or how long levels last."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from pwmscope.capture.reader.hints import rate_needed
+from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.text.cells import LEVELS, NUMERIC
+from pwmscope.capture.text.columns import Column, Sheet
+from pwmscope.errors import CaptureError, HintError
+
+_LINE_WORD: Final = re.compile(
+    r"\b(line|channel|signal|wire|pin|name|input|source|ch)\b", re.IGNORECASE
+)
+_LEVEL_WORD: Final = re.compile(
+    r"\b(level|state|value|edge|polarity|direction|transition|event)\b", re.IGNORECASE
+)
+_DURATION_WORD: Final = re.compile(
+    r"\b(duration|width|length|high|pulse|dwell|hold)s?\b", re.IGNORECASE
+)
+_END_WORD: Final = re.compile(r"\b(end|stop|fall|until|to|finish)(s|ed|ing)?\b", re.IGNORECASE)
+_HIGH_WORD: Final = re.compile(r"\b(high|on|mark)\b", re.IGNORECASE)
+_LOW_WORD: Final = re.compile(r"\b(low|off|space|gap)\b", re.IGNORECASE)
+_RUN_WORD: Final = re.compile(
+    r"\b(duration|width|length|run|dwell|hold|for|lasts|samples|count|repeats?)s?\b", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class EventColumns:
+    """The columns of a list of events or pulses, beside its time."""
+
+    line: int | None  # Place of the column that names the line; None where all rows are of one
+    level: int | None  # Place of the column that holds the new level; None in a list of pulses
+    # Place of the column that holds how long the pulse is high, or when it ends; None in a list
+    # of events
+    duration: int | None
+    duration_unit: str  # Its unit
+    duration_decimals: int  # Most decimals printed in its first rows
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    is_end: bool = False  # Whether the duration's column holds the instant of the fall instead
+    is_run: bool = False  # Whether the time's column holds how long the level lasts instead
+
+    @property
+    def positions(self) -> tuple[int | None, ...]:
+        """Places of all three."""
+        return (self.line, self.level, self.duration)
+
+
+def find_event_columns(
+    others: list[Column], time: Column, time_unit: str, sheet: Sheet
+) -> EventColumns | None:
+    """Tell whether a table lists events or pulses, and which columns say what."""
+    line = _line_column(others, sheet)
+    values = [c for c in others if c != line and c.kind != "empty"]
+    ends = [c for c in values if is_end(c, sheet)]
+    durations = [c for c in values if _is_duration(c, sheet) and c not in ends]
+    if len(ends) == 1 and _is_one_list(values, [*ends, *durations], line):
+        return _pulses_with_ends(line, ends[0], time, time_unit, sheet)
+    if line is not None:
+        headed = [c for c in values if _headed(_LEVEL_WORD, c, sheet)]
+        levels = [c for c in values if c.kind in LEVELS or (c in headed and c not in durations)]
+        levels = headed if len(headed) == 1 else levels
+        if len(levels) == 1 and not durations:
+            said = (
+                f"Each row is one event: column '{line.name}' names the line, "
+                f"'{levels[0].name}' holds its new level."
+            )
+            return EventColumns(line.position, levels[0].position, None, time_unit, 0, (said,))
+        if len(values) == 1 and values[0].kind in ("integer", "decimal"):
+            durations = values
+    if len(durations) == 1 and (line is not None or len(values) == 1):
+        return _pulses(line, durations[0], sheet)
+    return None
+
+
+def _is_one_list(values: list[Column], known: list[Column], line: Column | None) -> bool:
+    """Whether rows list pulses: beside instants and lengths they name at most a line."""
+    others = [c for c in values if c not in known]
+    return not others or (line is not None and all(c.kind != "digit" for c in others))
+
+
+def is_end(column: Column, sheet: Sheet) -> bool:
+    """Whether a column is headed as the instant at which something ends."""
+    is_instant = column.kind in (*NUMERIC, "stamp")
+    if not is_instant or _is_level_column(column):
+        return False
+    return _headed(_END_WORD, column, sheet) or _is_off_instant(column, sheet)
+
+
+_OFF_WORD: Final = re.compile(r"\b(off|low)\b", re.IGNORECASE)
+
+
+def _is_off_instant(column: Column, sheet: Sheet) -> bool:
+    """Whether a column headed as off tells when pulses end: it rises with the one headed as on."""
+    ons = [c for c in sheet.columns if _headed(_HIGH_WORD, c, sheet) and c != column]
+    if len(ons) != 1 or not _headed(_OFF_WORD, column, sheet):
+        return False
+    on, off = ons[0].numbers, column.numbers
+    if (
+        len(on) != len(off)
+        or len(on) < _MIN_ROWS
+        or any(a > b for a, b in zip(on, off, strict=True))
+    ):
+        return False
+    lines = {cell for c in sheet.columns if c.kind == "text" for cell in c.cells}
+    drops = sum(b < a for a, b in itertools.pairwise(on))
+    return drops < max(1, len(lines)) and len(set(on)) > len(on) // 2
+
+
+_MIN_ROWS: Final = 3
+
+
+def _is_level_column(column: Column) -> bool:
+    return column.kind in LEVELS and len(set(column.cells)) <= 2 and len(column.cells) > 2
+
+
+def _headed(pattern: re.Pattern[str], column: Column, sheet: Sheet) -> bool:
+    return sheet.has_header and pattern.search(column.name.replace("_", " ")) is not None
+
+
+def _is_duration(column: Column, sheet: Sheet) -> bool:
+    # A line may be called "high beam"; a duration is a number that is no level.
+    return column.kind in ("integer", "decimal") and _headed(_DURATION_WORD, column, sheet)
+
+
+def is_length(column: Column, sheet: Sheet) -> bool:
+    """Whether a column is headed as how long something lasts, high or low."""
+    is_number = column.kind in ("integer", "decimal")
+    words = (_DURATION_WORD, _LOW_WORD)
+    return is_number and any(_headed(word, column, sheet) for word in words)
+
+
+def find_line_runs(sheet: Sheet) -> tuple[EventColumns, Column] | None:
+    """Tell whether rows say of a line how long its level lasts; give the column of lengths."""
+    if not sheet.has_header or sheet.hints.time_column is not None:
+        return None
+    columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
+    line = _line_column(columns, sheet)
+    rest = [c for c in columns if c != line]
+    levels = [c for c in rest if c.kind in LEVELS]
+    lengths = [
+        c
+        for c in rest
+        if c.kind in ("integer", "decimal") and _headed(_RUN_WORD, c, sheet) and not c.is_rising
+    ]
+    if line is None or len(rest) != 2 or len(levels) != 1 or len(lengths) != 1:
+        return None
+    length = lengths[0]
+    unit = unit_of_duration(length, sheet)
+    said = (
+        f"Each row says how long a line keeps a level: '{line.name}', '{levels[0].name}' and "
+        f"'{length.name}', in {unit}. Each line begins at time 0."
+    )
+    events = EventColumns(line.position, levels[0].position, None, unit, 0, (said,), is_run=True)
+    return events, length
+
+
+def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
+    """Find the column that names the line: headed so, or of a few texts that come again.
+
+    Numbers count as names only under a heading that says nothing else, beside
+    a column headed as level or duration.
+    """
+    texts = [c for c in others if c.kind == "text" and not _headed(_LEVEL_WORD, c, sheet)]
+    named = [c for c in texts if _headed(_LINE_WORD, c, sheet)]
+    if len(named) == 1:
+        return named[0]
+    if len(texts) == 1 and len(set(texts[0].cells)) <= max(1, len(texts[0].cells) // 2):
+        return texts[0]
+    numbered = [
+        c
+        for c in others
+        if sheet.has_header
+        and c.kind in ("integer", "digit", "word")
+        and _LINE_WORD.fullmatch(c.name.strip())
+    ]
+    valued = [
+        c
+        for c in others
+        if _headed(_LEVEL_WORD, c, sheet) or _headed(_DURATION_WORD, c, sheet) or is_end(c, sheet)
+    ]
+    return numbered[0] if len(numbered) == 1 and valued and valued != numbered else None
+
+
+def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns:
+    unit = unit_of_duration(duration, sheet)
+    where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
+    said = (
+        f"Each row is one pulse: {where}, the time is its rise and "
+        f"'{duration.name}' is how long it stays high, in {unit}."
+    )
+    position = None if line is None else line.position
+    return EventColumns(position, None, duration.position, unit, duration.decimals, (said,))
+
+
+def _pulses_with_ends(
+    line: Column | None, end: Column, time: Column, time_unit: str, sheet: Sheet
+) -> EventColumns:
+    """Take a list of pulses by rise and fall; an end of no stated unit has the start's."""
+    said_unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit)
+    where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
+    said = f"Each row is one pulse: {where}, '{time.name}' is its rise and '{end.name}' its fall."
+    position = None if line is None else line.position
+    unit = said_unit or time_unit
+    return EventColumns(position, None, end.position, unit, end.decimals, (said,), is_end=True)
+
+
+def unit_of_duration(duration: Column, sheet: Sheet) -> str:
+    """Find the unit of a duration, or ask for it."""
+    headed = unit_in(duration.name) if sheet.has_header else None
+    unit = headed or unit_in(duration.unit) or sheet.hints.time_unit or sheet.stated.time_unit
+    if unit is None or duration.kind not in NUMERIC:
+        raise HintError(
+            f"{sheet.source}, column {duration.name}: the unit of the pulses' durations is not "
+            "stated; write it into the heading (such as high_us), or add `time_unit` for both."
+        )
+    return unit
+
+
+@dataclass(frozen=True, slots=True)
+class RunColumns:
+    """The columns of a table whose rows say how long levels last, not when they begin."""
+
+    # Each length's place and unit, in the order in which they follow each other within a row; the
+    # unit is empty where samples are counted
+    lengths: tuple[tuple[int, str], ...]
+    # The level during each length, for one line named nowhere; empty where columns hold levels
+    levels: tuple[int, ...]
+    decimals: int  # Most decimals printed in its first rows
+    assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+
+    @property
+    def positions(self) -> tuple[int, ...]:
+        """Places of the lengths."""
+        return tuple(position for position, _ in self.lengths)
+
+
+def find_runs(sheet: Sheet) -> RunColumns | None:
+    """Tell whether rows say how long levels last: high and low in turn, or levels and a length.
+
+    Raises CaptureError where rows say how long pulses last and nothing says when they began.
+    """
+    if not sheet.has_header or sheet.hints.time_column is not None:
+        return None
+    columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
+    if any(c.kind == "stamp" or _is_instant(c) for c in columns):
+        return None
+    columns = [c for c in columns if not (is_sample_number(c.name) and c.counts_by_one)]
+    numbers = [c for c in columns if c.kind in ("integer", "decimal")]
+    highs = [c for c in numbers if _headed(_HIGH_WORD, c, sheet)]
+    lows = [c for c in numbers if _headed(_LOW_WORD, c, sheet)]
+    if len(highs) == len(lows) == 1 and highs != lows and len(columns) == 2:
+        return _high_and_low(highs[0], lows[0], sheet)
+    lengths = [c for c in numbers if _headed(_RUN_WORD, c, sheet) and not c.is_rising]
+    levels = [c for c in columns if c.kind in LEVELS and c not in lengths]
+    if len(lengths) == 1 and levels and len(levels) + 1 == len(columns):
+        return _level_and_length(lengths[0], sheet)
+    timeless = [c for c in numbers if is_length(c, sheet)]
+    others = [c for c in numbers if c not in timeless and c.is_rising and not c.counts_by_one]
+    if timeless and not others and not any(c.kind in LEVELS for c in columns if len(c.cells) > 2):
+        raise CaptureError(
+            sheet.source,
+            "the rows say how long pulses last, but not when they began",
+            "export the time of each rise as well, or both the high and the low durations",
+            row=max(1, sheet.dialect.skip_lines),
+            column=timeless[0].name,
+        )
+    return None
+
+
+def _is_instant(column: Column) -> bool:
+    return time_unit_in(column.name)[0] or (
+        time_unit_in(column.unit)[0] and not column.has_units and column.is_rising
+    )
+
+
+def _high_and_low(high: Column, low: Column, sheet: Sheet) -> RunColumns:
+    pair = sorted((high, low), key=lambda column: column.position)
+    lengths = tuple((c.position, unit_of_duration(c, sheet)) for c in pair)
+    said = (
+        f"Each row is one pulse and one pause: '{pair[0].name}' comes first, then "
+        f"'{pair[1].name}'; time 0 is 1 ms before the first row."
+    )
+    return RunColumns(
+        lengths, tuple(int(c is high) for c in pair), max(c.decimals for c in pair), (said,)
+    )
+
+
+def _level_and_length(length: Column, sheet: Sheet) -> RunColumns:
+    unit = (unit_in(length.name) or unit_in(length.unit) or sheet.hints.time_unit
+            or sheet.stated.time_unit)  # fmt: skip
+    counts = re.search(r"\b(samples?|count|repeats?)\b", length.name.replace("_", " "), re.I)
+    if unit is None and counts and sheet.rate_hz is not None:
+        unit = ""
+    elif unit is None and counts:
+        raise rate_needed(sheet.source, "count samples and carry no time")
+    if unit is None:
+        raise HintError(
+            f"{sheet.source}, column {length.name}: the unit of these lengths is not stated; "
+            "add `time_unit`, or `rate` if they count samples."
+        )
+    said = f"Each row says how long its levels last: '{length.name}', in {unit or 'samples'}."
+    return RunColumns(((length.position, unit),), (), length.decimals, (said,))

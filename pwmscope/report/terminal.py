@@ -48,6 +48,8 @@ _NARROW: Final = 72
 _MANY: Final = 12
 """More cards than that are told in groups that say the same."""
 _MAX_TABLE: Final = 8
+_LONG: Final = 40
+"""A figure with more letters is said once for cards that follow one another."""
 STYLE: Final = {
     Verdict.MEETS: "cyan",
     Verdict.NOT_SHOWN: "italic",
@@ -134,9 +136,13 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
     table.add_column("", max_width=20, no_wrap=True, overflow="ellipsis")
     table.add_column("", no_wrap=True)
     table.add_column("", overflow="fold")
+    before = ""
     for names, device, card in rows:
         verdict = Text(card.verdict.value, style=STYLE[card.verdict])
-        table.add_row(Text(f"  {names}"), Text(device), verdict, Text(format_plainly(card.figure)))
+        is_again = card.figure == before and len(before) > _LONG
+        figure = "the same" if is_again else format_plainly(card.figure)
+        table.add_row(Text(f"  {names}"), Text(device), verdict, Text(figure))
+        before = card.figure
     console.print(table)
 
 

@@ -75,6 +75,14 @@ def test_the_answer_keeps_the_width_of_the_screen(holds, width):
     assert "Set RX3's failsafe to 1000 us" in whole
 
 
+def test_a_long_reason_is_said_once_for_lines_that_follow_one_another():
+    said = run("measure", CAPTURES / "pulses-stop.csv.gz", "--sheet", SHEET).output
+    assert len(said.splitlines()) <= 24
+    cards = said[: said.index("What to do next")]
+    assert cards.count("only inferred") == 1
+    assert sum(line.rstrip().endswith("  the same") for line in cards.splitlines()) == 3
+
+
 def test_a_small_room_lists_the_most_dangerous_first_and_counts_the_rest(holds):
     console = Console(file=io.StringIO(), width=100, highlight=False)
     print_answer(holds.answer, console, room=16)

@@ -16,7 +16,7 @@ from pwmscope.plot import (
     travel_ruler,
     width_strip,
 )
-from pwmscope.report.answer import Card
+from pwmscope.report.answer import Answer, Card
 from pwmscope.report.document import (
     Block,
     Device,
@@ -63,8 +63,7 @@ def _figure_section(findings: Findings, wording: Wording) -> Section:
     for first in range(0, len(servo), GROUP):
         group = servo[first : first + GROUP]
         names = dict.fromkeys(f.name for channel in group for f in channel.findings)
-        rows = [(wording.say("all checks"), *((verdict_run(c.verdict),) for c in group))]
-        rows += [
+        rows = [
             (
                 wording.say(name),
                 *(_figure_of(channel, name, wording) for channel in group),
@@ -112,12 +111,18 @@ def _together_sections(findings: Findings, wording: Wording) -> tuple[Section, .
     return (Section("whole", title, (table,), is_folded=True),)
 
 
-def _channel_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
-    """Tell everything about each channel."""
+def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> tuple[Section, ...]:
+    """Tell everything about each channel, under the verdict of its card where it has one."""
+    verdicts = {card.line: card.verdict for card in answer.cards}
     return tuple(
         Section(
             f"channel-{number}",
-            (Run("Channel "), line_run(channel.line), Run(" "), verdict_run(channel.verdict)),
+            (
+                Run("Channel "),
+                line_run(channel.line),
+                Run(" "),
+                verdict_run(verdicts.get(channel.line, channel.verdict)),
+            ),
             _channel(number, channel, findings.capture, wording),
             is_folded=True,
             is_on_paper=False,
@@ -345,7 +350,7 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
             *_loss_sections(analysis.failsafe, wording),
             *_bench_pictures(findings, analysis.sheet, wording),
             *_together_sections(findings, wording),
-            *_channel_sections(findings, wording),
+            *_channel_sections(findings, analysis.answer, wording),
             _evidence_section(findings, wording),
             _recording_section(findings, analysis.sheet, sha256, wording),
             *_method_sections(findings, check, wording),

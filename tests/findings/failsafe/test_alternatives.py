@@ -480,6 +480,8 @@ def test_stop_times_take_the_moments_doubt_and_the_devices_own_time_on_either_si
     assert late.stop_least_s == pytest.approx(0.5817)
     assert changed(ran_on=True).stop_least_s == pytest.approx(0.7817)
     assert changed(last_outside_s=-math.inf).stop_least_s == 0.0
+    unknown = replace(SETTING.expected, no_pulses_after_s=None)
+    assert changed(ran_on=True, expected=unknown).stop_least_s == pytest.approx(0.5817)
 
 
 def test_when_the_devices_own_time_is_needed():

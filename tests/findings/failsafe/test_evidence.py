@@ -737,3 +737,13 @@ def test_every_line_counts_the_losses_in_which_one_of_its_frame_went_to_its_own_
 def test_lines_that_go_to_a_preset_are_neither_stuck_nor_ramps():
     own = evidence(Drill(losses=3))
     assert (own.undriven, own.is_ramp) == (0, False)
+
+
+def test_a_line_that_stood_still_throughout_has_no_change_that_counts():
+    """Its stick rests, and its preset is another width of the stop range."""
+    rests = {"RX3": [(0.0, 1000.0), (99.0, 1000.0)]}
+    drill = Drill({**all_lines(preset), "RX3": preset(1020.0)}, losses=4, hands=rests)
+    own = case(drill, "RX3")
+    assert len(own.response.changes) == 1
+    told = own.evidence
+    assert (told.entry, told.partner, told.odds, told.stays_s) == (None, "", 1.0, 0.0)

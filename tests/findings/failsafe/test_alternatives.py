@@ -266,7 +266,7 @@ def test_what_is_named_beside_each_ground():
         ({}, (), 10.6, 1e-9, None),
         (together, pair, 10.6, 1e-3, 10),
         ({**FAIR, "ended_with": True}, pair, 10.6, None, None),
-        ({**FAIR, "slowed": 4}, pair, 10.6, None, 4),
+        ({**FAIR, "slowed": 4}, (), 10.6, None, 4),
         ({**FAIR, "own_width": True}, pair, 10.6, None, None),
         ({**FAIR, "owned": 5}, pair, 10.6, None, 5),
         (FAIR, pair, 10.6, None, None),

@@ -448,6 +448,7 @@ def test_that_the_line_is_read_upside_down():
     [
         ((9.0, 9.99), True),
         ((9.0, 10.0), False),
+        ((9.0, 9.999999), False),  # a sample before it
         ((11.0, 11.1), False),
         ((14.28, 15.0), False),
         ((14.29, 15.0), True),

@@ -266,6 +266,8 @@ def test_what_is_not_known_says_why():
     lasting = event(recovered=None, settled_s=None)
     assert {"recovered_s", "settle_s", "settle_bounds_s"} <= lasting.reasons.keys()
     assert "stop_s" not in event().reasons
+    assert "verdict" not in event().reasons
+    assert event(None).reasons["verdict"] == "It does so."
     assert "is not marked" in event(loss=cases.INFERRED).reasons["stop_s"]
 
 

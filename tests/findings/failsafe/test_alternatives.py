@@ -266,7 +266,7 @@ def test_what_is_named_beside_each_ground():
         ({}, (), 10.6, 1e-9, None),
         (together, pair, 10.6, 1e-3, 10),
         ({**FAIR, "ended_with": True}, pair, 10.6, None, None),
-        ({**FAIR, "slowed": 4}, pair, 10.6, None, 4),
+        ({**FAIR, "slowed": 4}, (), 10.6, None, 4),
         ({**FAIR, "own_width": True}, pair, 10.6, None, None),
         ({**FAIR, "owned": 5}, pair, 10.6, None, 5),
         (FAIR, pair, 10.6, None, None),
@@ -448,6 +448,7 @@ def test_that_the_line_is_read_upside_down():
     [
         ((9.0, 9.99), True),
         ((9.0, 10.0), False),
+        ((9.0, 9.999999), False),  # a sample before it
         ((11.0, 11.1), False),
         ((14.28, 15.0), False),
         ((14.29, 15.0), True),
@@ -480,6 +481,8 @@ def test_stop_times_take_the_moments_doubt_and_the_devices_own_time_on_either_si
     assert late.stop_least_s == pytest.approx(0.5817)
     assert changed(ran_on=True).stop_least_s == pytest.approx(0.7817)
     assert changed(last_outside_s=-math.inf).stop_least_s == 0.0
+    unknown = replace(SETTING.expected, no_pulses_after_s=None)
+    assert changed(ran_on=True, expected=unknown).stop_least_s == pytest.approx(0.5817)
 
 
 def test_when_the_devices_own_time_is_needed():

@@ -172,6 +172,13 @@ def test_a_silence_of_a_loss_or_before_the_link_is_none(losses, linked_s, count)
     assert len(restarts(QUIET, losses, linked_s, END_S)) == count
 
 
+def test_a_silence_that_begins_as_a_loss_is_over_is_a_restart():
+    begin_s = restarts(QUIET, (), 0.0, END_S)[0].lost_s
+    assert len(restarts(QUIET, (marked(5.0, begin_s),), 0.0, END_S)) == 1
+    assert restarts(QUIET, (marked(5.0, begin_s + 1e-6),), 0.0, END_S) == ()
+    assert len(restarts(QUIET, (), begin_s, END_S)) == 1
+
+
 def test_one_quiet_line_is_no_restart_and_a_loss_ends_it():
     assert restarts({**QUIET, "RX3": output(*IDLE)}, (), 0.0, END_S) == ()
     (found,) = restarts(QUIET, (marked(6.5, 9.0),), 0.0, END_S)

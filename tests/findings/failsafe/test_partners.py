@@ -21,10 +21,14 @@ from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses, goes_through
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.failsafe.sticks import are_apart, find_own_sticks
+from pwmscope.findings.failsafe.sticks import (
+    are_apart,
+    find_own_sticks,
+    with_wandering,
+)
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import Span
-from pwmscope.pulses import STANDARD_SERVO
+from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 FRAME_S = 0.02
 NAN = math.nan
@@ -227,6 +231,36 @@ def test_what_stood_while_the_signal_was_lost_shows_no_stick():
 def test_only_where_both_stood_it_counts():
     apart = ((0.0, 2.0, 1500.0), (2.4, 2.45, 1300.0), (6.5, 9.0, 1500.0))
     assert not own_sticks(RISES, apart)
+
+
+# --- lines of one stick that leave its way ---
+
+
+def wanders(places, off_us):
+    """Two lines of one stick, seen together at some places, that move in a loss off that way."""
+    rise_s = np.arange(9.0, 15.0, FRAME_S)
+    first_us = 1500.0 + 150.0 * np.sin(3.0 * rise_s)
+    stood = [(0.5 * k, 0.5 * k + 0.4, 1340.0 + 320.0 * k / (places - 1)) for k in range(places)]
+    follows = Response(LossClass.KEEPS_FOLLOWING, "", None, None, True, (), 13.0)
+    lines = []
+    for width_us in (first_us, first_us + off_us):
+        flags = np.zeros(rise_s.size, np.uint8)
+        table = PulseTable("RX1", rise_s, width_us, rise_s * 0.0, flags, False, STANDARD_SERVO, 1.0)
+        output = Output(table, dwells_of(*stood), FRAME_S * 1e6)
+        lines.append(Watched(output, Expectation(), (), (0,), (follows,), 4.0))
+    told = with_wandering(lines, (loss_at(10.0),), np.full((2, 2), False), ())
+    (found,) = {line.responses[0].behaviour for line in told}
+    return found is LossClass.WANDERS
+
+
+@pytest.mark.parametrize(("off_us", "found"), [(0.0, False), (39.0, False), (41.0, True)])
+def test_lines_of_one_stick_that_are_not_where_it_puts_them_wander(off_us, found):
+    assert wanders(6, off_us) is found
+
+
+def test_a_way_is_known_by_enough_places():
+    assert wanders(6, 100.0)
+    assert not wanders(5, 100.0)
 
 
 # --- pauses as in a restart ---

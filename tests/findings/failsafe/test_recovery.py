@@ -122,6 +122,14 @@ def test_a_jump_to_a_held_stick_is_a_hazard_counted_over_the_losses():
     assert (hazard.times, hazard.losses, hazard.source) == (2, 3, "a.csv")
 
 
+def test_the_first_of_several_is_told():
+    later = event(jump=(1490.0, 1690.0), later=(cases.stands(24.3, 25.0, 1690.0, jumped=True),))
+    (hazard,) = hazards(event(), later)
+    assert (hazard.at_s, hazard.from_us, hazard.width_us) == (14.3, 1500.0, 1700.0)
+    (hazard,) = hazards(later, event())
+    assert (hazard.at_s, hazard.from_us, hazard.width_us) == (24.3, 1490.0, 1690.0)
+
+
 @pytest.mark.parametrize(("to_us", "held"), [(1750.0, True), (1750.1, False), (1649.9, False)])
 def test_a_stick_commanded_a_width_that_it_was_held_at(to_us, held):
     (hazard,) = hazards(event(jump=(1500.0, to_us)))
@@ -258,6 +266,8 @@ def test_what_is_not_known_says_why():
     lasting = event(recovered=None, settled_s=None)
     assert {"recovered_s", "settle_s", "settle_bounds_s"} <= lasting.reasons.keys()
     assert "stop_s" not in event().reasons
+    assert "verdict" not in event().reasons
+    assert event(None).reasons["verdict"] == "It does so."
     assert "is not marked" in event(loss=cases.INFERRED).reasons["stop_s"]
 
 

@@ -13,6 +13,7 @@ from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, R
 from pwmscope.findings.failsafe.returns import (
     Leap,
     LinkSeen,
+    _from,
     find_leaps,
     is_where_it_was,
     judged_until_s,
@@ -162,6 +163,20 @@ def test_a_stick_followed_across_the_stated_time_contradicts_it(start_s, end_s, 
 def test_what_moves_after_a_pause_contradicts_nothing():
     around = (quiet(9.5, 10.1), moves(10.12, 10.6, 1690.0, 1510.0))
     assert back({"RX1": around}).doubt == ""
+
+
+def test_what_is_looked_at_begins_where_the_loss_may_have_begun_and_ends_where_it_may():
+    first, second, third = (
+        stands(9.0, 9.5, 1700.0),
+        stands(9.9, 12.0, 1700.0),
+        stands(31.0, 32.0, 1),
+    )
+    assert _from(STATED, (first, second, third)) == (second,)
+    late = stands(11.0, 12.0, 1700.0), stands(12.02, 13.0, 1500.0)
+    assert _from(STATED, late) == late
+    at_once = replace(second, start_s=STATED.earliest_s)
+    assert _from(STATED, (first, at_once)) == (at_once,)
+    assert _from(STATED, (second, replace(third, start_s=30.0))) == (second,)
 
 
 # --- leaps before the link was back ---

@@ -204,6 +204,12 @@ def test_a_stuck_or_undriven_line_commands_no_stop(state):
     assert verdict(**{**silent, "reads_either_way": True}) is BREAKS
 
 
+@pytest.mark.parametrize(("undriven", "found"), [(3, BREAKS), (2, OPEN)])
+def test_lines_that_end_undriven_in_three_losses_are_no_plug(undriven, found):
+    state = {**SILENT, "behaviour": LossClass.NOISE, "stopped_s": 10.8, "settled_s": 10.6}
+    assert verdict(**{**state, "stop_partner": "", "together": 0, "undriven": undriven}) is found
+
+
 # --- without a stop range ---
 
 BARE = {"expected": Expectation()}

@@ -317,7 +317,8 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
         return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
     # A receiver slows its frames when it has waited for packets: none brought a command since.
     if evidence.slowed >= SLOWED:
-        return Alternative(cause, True, Ground.SLOWED, (), at_s, None, evidence.slowed)
+        lines = (case.setting.line, evidence.partner) if evidence.partner else ()
+        return Alternative(cause, True, Ground.SLOWED, lines, at_s, None, evidence.slowed)
     doubt = _doubt_about(case, entry)
     if doubt is not None:
         return Alternative(cause, False, doubt, (), at_s)
@@ -412,19 +413,20 @@ def _is_back(case: Case) -> bool:
 def supply_failed(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
     """Ask whether the supply or the receiver may have gone off, or restarted."""
     cause, evidence, entry = Cause.SUPPLY, case.evidence, case.evidence.entry
-    if evidence.restarted:
-        odds = evidence.restart_odds
-        if odds <= MACHINE_ODDS:
-            return Alternative(cause, True, Ground.EVERY_TIME, (), None, odds)
-        if evidence.beat_odds <= MACHINE_ODDS:
-            return Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
+    kept = Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
+    in_beat, is_quiet = evidence.beat_odds <= MACHINE_ODDS, case.response.is_quiet
+    if evidence.restarted and evidence.restart_odds > MACHINE_ODDS and not in_beat:
         return Alternative(cause, False, Ground.PAUSED)
-    if not case.response.is_quiet:
+    if evidence.restarted and not is_quiet:
+        odds = evidence.restart_odds
+        every = Alternative(cause, True, Ground.EVERY_TIME, (), None, odds)
+        return every if odds <= MACHINE_ODDS else kept
+    if not is_quiet:
         return Alternative(cause, True, Ground.PULSES_SEEN)
     if evidence.goes_on:
         return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
-    if evidence.beat_odds <= MACHINE_ODDS:
-        return Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
+    if in_beat:
+        return kept
     # A supply that goes off with the transmitter has a machine's delay as well, a short one.
     is_stop = entry is not None and entry.kind is ChangeKind.STOP and not evidence.is_close
     if is_stop and evidence.pull_odds <= PULL_ODDS:

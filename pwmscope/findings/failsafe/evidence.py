@@ -14,6 +14,7 @@ from pwmscope.findings.failsafe.coincidence import (
     JUMPS,
     MOST,
     MOVES,
+    RAMP_MAX_S,
     RAMP_S,
     SLACK_FRAMES,
     STARTS,
@@ -29,6 +30,7 @@ from pwmscope.findings.failsafe.delays import (
     PULL_SCATTER,
     PULL_SCATTER_S,
     hand_odds,
+    range_odds,
 )
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
@@ -62,9 +64,7 @@ ALIKE_FRAMES: Final = 2.0
 MIN_STAYS: Final = 3
 MIN_RAMPS: Final = 3
 """So many ramps that begin with one delay are no hand's."""
-SAME_FRAME: Final = 0.5
-"""The chance that a hand acts in one frame with the receiver, times its scatter over a frame."""
-SAME_FRAME_REACH: Final = 0.6
+SAME_FRAME: Final = 0.6
 """Outputs of one receiver change in one frame, so far apart at most."""
 RATE_FRAMES: Final = 8
 """The frame rate is told from so many frames."""
@@ -308,7 +308,7 @@ class _Shared:
     owned: BoolArray
     placed: FloatArray
     paused: BoolArray
-    pause_odds: float
+    pause_odds: FloatArray
     window_s: FloatArray
     undriven: BoolArray
     own: BoolArray
@@ -498,7 +498,7 @@ class _Bench:
                     follower,
                     *self._stopped_with(i, k),
                     bool(shared.paused[k]),
-                    shared.pause_odds,
+                    float(shared.pause_odds[i]),
                     figures.beat_odds,
                     PERSON * float(figures.pull_odds[k] * figures.back_odds[k]),
                     bool(others_back[k]) and not is_back,
@@ -578,30 +578,63 @@ class _Bench:
         return found & (entered.partner >= 0)
 
     def _placed(self, entered: _Entered, seen: list[FloatArray]) -> FloatArray:
-        """Give the odds that a hand placed each output, or one that changed in its frame."""
-        own = np.ones(entered.kind.shape)
+        """Give the odds that a hand placed each output, or one that changed in its frame.
+
+        A switch that cuts one channel sends one width each time as well, so a second output
+        must change with it: in one frame again and again, or to a width of its own.
+        """
+        alone = np.ones(entered.kind.shape)
         for i, line in enumerate(self.lines):
             if line.expected.band is not None:
-                own[i] = placed_odds(line, len(self.losses), seen[i], line.expected.band)
+                alone[i] = placed_odds(line, len(self.losses), seen[i], line.expected.band)
+        own = np.ones(alone.shape)
+        for i in range(len(self.lines)):
+            witness = self._same_time_odds(i, entered, alone < 1.0).min(axis=0)
+            is_second = self._apart_s(i, entered)[1] & (alone <= MACHINE_ODDS)
+            witness[is_second.any(axis=0)] = 0.0
+            own[i] = np.where(alone[i] < 1.0, np.minimum(1.0, alone[i] + witness), 1.0)
         best = own.copy()
-        for i, line in enumerate(self.lines):
-            frame_s = line.frame_s
-            chance = min(1.0, SAME_FRAME * frame_s / PULL_SCATTER_S)
+        for i in range(len(self.lines)):
             moves = entered.kind[i] == MOVES
             # A ramp is seen to begin later than it does.
             gone_s = np.where(entered.kind == MOVES, entered.after_s + RAMP_S, entered.by_s)
+            # Once another was put there the link was gone, and what changes is the receiver's.
+            decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
             with np.errstate(invalid="ignore"):
-                near = np.abs(entered.by_s - entered.by_s[i]) <= SAME_FRAME_REACH * frame_s
-                near &= (entered.kind == entered.kind[i]) & ~moves & (own < 1.0)
-                # Once another was put there the link was gone, and what changes is the receiver's.
-                decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
                 later = (decided_s >= gone_s) & (own < 1.0)
-            near[i] = later[i] = False
-            for j in np.flatnonzero((near | later).any(axis=1)):
-                together = PERSON * chance ** int(near[j].sum()) + own[j]
-                best[i] = np.where(near[j], np.minimum(best[i], together), best[i])
-                best[i] = np.where(later[j], np.minimum(best[i], own[j]), best[i])
+            later[i] = False
+            together = own + self._same_time_odds(i, entered, own < 1.0)
+            odds = np.where(later, own, np.where(own < 1.0, together, 1.0))
+            best[i] = np.minimum(best[i], odds.min(axis=0))
         return best
+
+    def _apart_s(self, i: int, entered: _Entered) -> tuple[FloatArray, BoolArray]:
+        """Give the times between each line's own change and others', and where they go together."""
+        moves = entered.kind[i] == MOVES
+        with np.errstate(invalid="ignore"):
+            apart_s = np.where(
+                moves, entered.after_s - entered.after_s[i], entered.by_s - entered.by_s[i]
+            )
+            most_s = np.where(moves, RAMP_MAX_S, SAME_FRAME * self.lines[i].frame_s)
+            near: BoolArray = (np.abs(apart_s) <= most_s) & (entered.kind == entered.kind[i])
+        near[i] = False
+        return apart_s, near
+
+    def _same_time_odds(self, i: int, entered: _Entered, counted: BoolArray) -> FloatArray:
+        """Give the odds that a person acts so alike in time with each line's own change.
+
+        Jumps of one receiver come in one frame, its ramps begin at one time; of a person's two
+        acts, or a person's and the receiver's, the times between them scatter.
+        """
+        apart_s, near = self._apart_s(i, entered)
+        near &= counted | counted[i]
+        odds = np.ones(near.shape)
+        for j in np.flatnonzero(near.sum(axis=1) > 1):
+            range_s = max(float(np.ptp(apart_s[j, near[j]])), self.lines[i].frame_s)
+            count = int(near[j].sum())
+            ratio = round(range_s / PULL_SCATTER_S, 3)
+            odds[j, near[j]] = PERSON * range_odds(count, ratio)
+        return odds
 
     def _pair(self, line: int, partner: IntArray) -> tuple[str, ...]:
         return self.names[int(line)], self.names[int(partner[line])]

@@ -102,6 +102,7 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
     table = line.output.table
     least_us = max(HYSTERESIS * table.convention.span_us, table.sample_interval_us or 0.0)
     scatter_us = HAND_PLACES * table.convention.span_us
+    noise_us = (line.range_us - (table.sample_interval_us or 0.0)) / RANGE_LIMIT
     resting_us = seen_us[_is_near(seen_us, band, line.range_us)]
     for is_first in (False, True):
         places, levels_us = [], []
@@ -112,8 +113,15 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
                 continue
             is_still = band.holds(into.level_us)
             others_us = resting_us if is_still else seen_us
-            is_own = is_still or is_first
-            if is_own and others_us.size and np.abs(others_us - into.level_us).min() > least_us:
+            is_own = (is_still or is_first) and others_us.size > 0
+            # Two levels that differ by little are one stretch: it must begin there.
+            firsts_us = Own(line, 0.0).widths_us(into.start_s, into.start_s + OWN_FIRST_S)
+            if not is_own or not firsts_us.size:
+                continue
+            doubt_us = 4.0 * noise_us / math.sqrt(firsts_us.size)
+            apart_us = np.abs(others_us - into.level_us).min()
+            first_apart_us = np.abs(others_us - firsts_us.mean()).min()
+            if apart_us > least_us and first_apart_us > least_us + doubt_us:
                 places.append(k)
                 levels_us.append(into.level_us)
         if len(places) > 1:
@@ -162,7 +170,7 @@ def is_own_width(
     It is asked at the limit after every moment down to the earliest that the loss may have
     had, in steps, so that a vaguer moment never shows more.
     """
-    if entry is None or not resting_us.size:
+    if entry is None or not resting_us.size or not _begins_apart(response, resting_us, at.line):
         return False
     doubt_s = loss.lost_s - loss.earliest_s
     count = bisect.bisect_left(OWN_STEPS_S, doubt_s - 1e-5) + 1
@@ -170,6 +178,20 @@ def is_own_width(
         return False
     overs_s = [loss.lost_s - step_s + at.limit_s for step_s in OWN_STEPS_S[:count]]
     return all(_stands_apart(loss, response, entry, resting_us, (at, over_s)) for over_s in overs_s)
+
+
+def _begins_apart(response: Response, resting_us: FloatArray, line: Watched) -> bool:
+    """Say whether an output came to stand still away from where its stick rests.
+
+    A hand may have brought it to rest before the receiver moved it on.
+    """
+    place = entry_place(response, line.expected)
+    into = response.during[place]
+    firsts_us = Own(line, 0.0).widths_us(into.start_s, into.start_s + OWN_FIRST_S)
+    if into.kind is not Kind.STANDS or not firsts_us.size:
+        return into.kind is not Kind.STANDS
+    apart_us = float(np.abs(resting_us - firsts_us.mean()).min())
+    return apart_us > OWN_WIDTH * line.output.table.convention.span_us
 
 
 def _stands_apart(

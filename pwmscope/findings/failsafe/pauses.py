@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -39,8 +39,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 
-def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, float]:
-    """Say where lines paused as in a restart, and the odds that the pauses are alike by chance."""
+def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, FloatArray]:
+    """Say where lines paused as in a restart; and by line the odds that its own are alike so."""
     paused: list[list[tuple[int, Stretch]]] = [[] for _ in losses]
     for i, line in enumerate(lines):
         for k, own in zip(line.places, line.responses, strict=True):
@@ -53,22 +53,35 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
         rises_s = [line.output.table.rise_s[line.output.table.measured] for line in lines]
         looks[:] = [_looks_restarted(lines, rises_s, own) for own in paused]
     hit = [k for k, is_one in enumerate(looks.tolist()) if is_one]
+    odds = np.ones(len(lines))
     if len(hit) < MIN_PAUSES or not all(losses[k].is_marked for k in hit):
-        return looks, 1.0
-    first = [min((s for _, s in paused[k]), key=lambda s: s.start_s) for k in hit]
-    own_losses = [losses[k] for k in hit]
-    frame_s = max(line.frame_s for line in lines)
-    late_s = max(loss.moment.late_s for loss in own_losses)
-    begun_s = np.array([s.start_s - loss.lost_s for s, loss in zip(first, own_losses, strict=True)])
-    lasted_s = np.array([s.end_s - s.start_s for s in first])
-    shortest_s = min(loss.back_s - loss.latest_s for loss in own_losses)
-    chance = chance_odds(begun_s, shortest_s, 2 * frame_s + late_s)
-    by_hand = hand_odds(begun_s, frame_s, PULL_SCATTER_S, PULL_SCATTER) * hand_odds(
-        lasted_s, frame_s, PULL_SCATTER_S, PULL_SCATTER
-    )
+        return looks, odds
+    for i, line in enumerate(lines):
+        own = {k: stretch for k in hit for place, stretch in paused[k] if place == i}
+        if len(own) >= MIN_PAUSES:
+            odds[i] = _alike_odds(line, losses, own)
+    # A line without a pause of its own is judged by the one that is least alike.
+    others = [float(odds[i]) for k in hit for i, _ in paused[k]]
+    has = {i for k in hit for i, _ in paused[k]}
+    odds[[i for i in range(len(lines)) if i not in has]] = max(others)
+    return looks, odds
+
+
+def _alike_odds(line: Watched, losses: Sequence[Loss], paused: Mapping[int, Stretch]) -> float:
+    """Give the odds that chance, or a person, made a line's pauses so alike."""
+    own = [losses[k] for k in paused]
+    late_s = max(loss.moment.late_s for loss in own)
+    begun_s = np.array([s.start_s - losses[k].lost_s for k, s in paused.items()])
+    lasted_s = np.array([s.end_s - s.start_s for s in paused.values()])
+    shortest_s = min(loss.back_s - loss.latest_s for loss in own)
+    chance = chance_odds(begun_s, shortest_s, 2 * line.frame_s + late_s)
+    # A receiver may stop by itself and be started anew in its silence: both ends must be alike.
+    begun = hand_odds(begun_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER)
+    lasted = hand_odds(lasted_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER)
+    by_hand = np.maximum(begun, lasted)
     # A person must be as unlikely as a machine's delay is to be a hand's where lines change
     # together; chance, which brings no two lines together, less.
-    return looks, max(chance, float(by_hand.max()) * PERSON)
+    return max(chance, float(by_hand.max()) * PERSON)
 
 
 def _short_pauses(line: Watched, loss: Loss) -> list[Stretch]:

@@ -378,9 +378,6 @@ def test_a_recording_that_begins_in_a_loss_blames_no_line_for_it(behave):
     assert check(clip(drill.capture(), 3.2, None)).verdict is Verdict.NOT_SHOWN
 
 
-@pytest.mark.xfail(
-    reason="One width of its own each time is told as the receiver's; a switch gives it as well"
-)
 @pytest.mark.parametrize("losses", [3, 10])
 def test_a_cut_switch_flipped_while_the_link_stays_is_no_failsafe(losses):
     """The marker says off, the link goes on, and a hand flips the weapon's cut: 985 us each time.

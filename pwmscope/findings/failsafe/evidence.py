@@ -590,7 +590,12 @@ class _Bench:
         own = np.ones(alone.shape)
         for i in range(len(self.lines)):
             witness = self._same_time_odds(i, entered, alone < 1.0).min(axis=0)
-            is_second = self._apart_s(i, entered)[1] & (alone <= MACHINE_ODDS)
+            with np.errstate(invalid="ignore"):
+                overlaps = (entered.kind == MOVES) & (entered.kind[i] == MOVES)
+                overlaps &= entered.after_s <= entered.end_s[i]
+                overlaps &= entered.after_s[i] <= entered.end_s
+            overlaps[i] = False
+            is_second = (self._apart_s(i, entered)[1] | overlaps) & (alone <= MACHINE_ODDS)
             witness[is_second.any(axis=0)] = 0.0
             own[i] = np.where(alone[i] < 1.0, np.minimum(1.0, alone[i] + witness), 1.0)
         best = own.copy()

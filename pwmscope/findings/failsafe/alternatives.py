@@ -317,8 +317,7 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
         return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
     # A receiver slows its frames when it has waited for packets: none brought a command since.
     if evidence.slowed >= SLOWED:
-        lines = (case.setting.line, evidence.partner) if evidence.partner else ()
-        return Alternative(cause, True, Ground.SLOWED, lines, at_s, None, evidence.slowed)
+        return Alternative(cause, True, Ground.SLOWED, (), at_s, None, evidence.slowed)
     doubt = _doubt_about(case, entry)
     if doubt is not None:
         return Alternative(cause, False, doubt, (), at_s)

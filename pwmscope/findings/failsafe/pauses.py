@@ -57,9 +57,9 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     if len(hit) < MIN_PAUSES or not all(losses[k].is_marked for k in hit):
         return looks, odds
     for i, line in enumerate(lines):
-        own = {k: stretch for k in hit for place, stretch in paused[k] if place == i}
-        if len(own) >= MIN_PAUSES:
-            odds[i] = _alike_odds(line, losses, own)
+        pauses = {k: stretch for k in hit for place, stretch in paused[k] if place == i}
+        if len(pauses) >= MIN_PAUSES:
+            odds[i] = _alike_odds(line, losses, pauses)
     # A line without a pause of its own is judged by the one that is least alike.
     others = [float(odds[i]) for k in hit for i, _ in paused[k]]
     has = {i for k in hit for i, _ in paused[k]}

@@ -746,3 +746,22 @@ def test_a_line_that_stood_still_throughout_has_no_change_that_counts():
     assert len(own.response.changes) == 1
     told = own.evidence
     assert (told.entry, told.partner, told.odds, told.stays_s) == (None, "", 1.0, 0.0)
+
+
+def test_a_weapon_that_stops_with_one_drive_shows_that_the_link_was_gone():
+    drill = Drill({"RX1": preset(1500.0), "RX2": holds, "RX3": stops(0.6)}, losses=3,
+                  skew_s={"RX1": 0.003})  # fmt: skip
+    assert evidence(drill).gone_lines == ("RX3", "RX1")
+
+
+@pytest.mark.parametrize(("ends_s", "found"), [(0.58, True), (0.56, False)])
+def test_pulses_end_with_a_change_within_a_frame_and_a_quarter(ends_s, found):
+    drill = Drill({**all_lines(preset), "RX3": stops(ends_s)}, losses=3)
+    assert evidence(drill).ended_with is found
+
+
+def test_one_loss_shows_an_own_width_until_it_is_left():
+    drill = Drill({**all_lines(preset), "RX1": preset(1515.0)}, losses=1)
+    own = evidence(drill)
+    assert (own.own_width, own.placed_odds) == (True, 1.0)
+    assert own.own_until_s == pytest.approx(drill.spans[0][2], abs=0.03)

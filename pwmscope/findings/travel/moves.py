@@ -174,9 +174,6 @@ ENDS: Final = 4
 """Frames at each end of a sweep, or more of a slow one, by which it is told whether the hand set
 off at full pace."""
 SHARP: Final = 0.75
-HIDES: Final = 0.008
-"""Noise that hides more of a sweep than this part hides a soft start: a bell-shaped pace goes so
-far in its first twentieth, and expo makes what follows look fast beside the middle."""
 UNLIKE: Final = 9.0
 """A dwell with more than so many times the usual variance holds more than noise."""
 
@@ -244,8 +241,6 @@ def is_sharp(along_us: FloatArray, noise_us: float) -> bool:
     width over time as a curve of the channel's does.
     """
     near_us = 4.0 * noise_us
-    if near_us > HIDES * abs(float(along_us[-1] - along_us[0])):
-        return False
     middle = slice(along_us.size * 2 // 5, along_us.size * 3 // 5)
     pace_us = (along_us[middle.stop] - along_us[middle.start]) / (middle.stop - middle.start)
     if pace_us <= 0.0:

@@ -37,6 +37,9 @@ TRIM: Final = 0.05
 """Left out at each end of a sweep, where a hand speeds up and slows down."""
 UNEVEN: Final = 0.03
 """A sweep whose widths scatter about its curve by this part of half the travel is uneven."""
+HIDES: Final = 0.003
+"""Noise of more than this part of a sweep hides a soft start: expo makes what follows look fast
+beside the middle."""
 STRAIGHT: Final = 0.1
 """A coefficient below this is told from a straight line by no one at the sticks."""
 EVIDENCE: Final = math.log(20.0)
@@ -128,7 +131,8 @@ def examine_curve(
         )
         if fit is not None and fit.uneven_us <= max(3.0 * noise_us, UNEVEN * half_us):
             along_us = way[at] * moves.width_us[places]
-            fits.append(replace(fit, is_sharp=is_sharp(along_us, noise_us)))
+            seen = noise_us <= HIDES * abs(float(along_us[-1] - along_us[0]))
+            fits.append(replace(fit, is_sharp=seen and is_sharp(along_us, noise_us)))
     return _agreed(record, travel, sweeps[used], tuple(fits))
 
 

@@ -47,7 +47,6 @@ from pwmscope.findings import (
     Findings,
     LossEvent,
     Verdict,
-    align_plan,
     examine,
 )
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
@@ -643,7 +642,7 @@ failsafe not recorded'
         findings = tuple(_examined(one.capture, terms) for one in recordings)
     alignments: tuple[Alignment, ...] = ()
     if terms.plan is not None:
-        alignments = tuple(align_plan(terms.plan, found.servo_tables) for found in findings)
+        alignments = tuple(f.alignment for f in findings if f.alignment is not None)
     failsafe = check_failsafe([f.listened for f in findings], terms.sheet, terms.limits)
     only = Hints.of(lines=asked.get("lines")).lines or ()
     return Analysis(tuple(recordings), findings, failsafe, terms, alignments, read_only=tuple(only))
@@ -657,4 +656,5 @@ def _examined(capture: Capture, terms: Terms) -> Findings:
         sheet=terms.sheet,
         convention=terms.convention,
         limits=terms.limits,
+        plan=terms.plan,
     )

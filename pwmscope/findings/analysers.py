@@ -125,9 +125,9 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     Analyser(
         "travel", "line", ("pulses",), f"{_IN}travel:DEFINITIONS",
         analyse=lambda c: examine_travel(
-            c.record, device=Device.on(c.record.table.line, c.sheet)
+            c.record, device=Device.on(c.record.table.line, c.sheet), at_rest=c.at_rest
         ),
-        uses=("roles",),
+        uses=("roles", "plan"),
     ),
     Analyser(
         "resolution", "line", ("travel",), f"{_IN}travel:RESOLUTION_DEFINITIONS", "looked at",

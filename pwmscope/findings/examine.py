@@ -8,11 +8,12 @@ from numbers import Real
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, Limits, Marker
+from pwmscope.bench import BenchSheet, CapturePlan, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
+from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings
 from pwmscope.findings.segmentation import Channel
@@ -28,6 +29,7 @@ def examine(
     sheet: BenchSheet | None = None,
     convention: Convention | None = None,
     limits: Limits | None = None,
+    plan: CapturePlan | None = None,
 ) -> Findings:
     """Find out everything about every channel of a recording.
 
@@ -51,6 +53,9 @@ def examine(
     limits : Limits, optional
         What the figures are held against, for a convention that spans 1000 us; they
         are scaled to the others. By default the sheet's, or common practice.
+    plan : CapturePlan, optional
+        The plan that the hands followed: where it fits, a channel rests where the plan has
+        the sticks let go.
 
     Returns
     -------
@@ -78,7 +83,7 @@ def examine(
     >>> channel.silence.finding.verdict.value
     'not shown'
     """
-    _check_types(capture, off_line, sheet, convention, limits)
+    _check_types(capture, off_line, sheet, convention, limits, plan=plan)
     _check_moments(off_at_s)
     listened = analyse_losses(
         capture,
@@ -93,6 +98,8 @@ def examine(
     order = examine_order(heard.records)
     clocks = clock_lines(order)
     recorded = Span(capture.start_s, capture.end_s)
+    alignment = None if plan is None else align_plan(plan, lines.servo)
+    at_rest = () if alignment is None else alignment.at_rest
     channels = {}
     for name, table in lines.tables.items():
         if name in lines.refused:
@@ -101,7 +108,7 @@ def examine(
         record, silence = heard.records[name], heard.silences[name]
         clock = heard.records.get(clocks.get(name, ""), record)
         plateaus = capture.lines[name].plateaus if name in capture.lines else None
-        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence}, plateaus)
+        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence}, plateaus, at_rest)
         pulses = int(np.count_nonzero(table.measured))
         channels[name] = ChannelFindings(name, table, pulses, None, record.losses, channel)
         for row in ANALYSERS:
@@ -110,11 +117,17 @@ def examine(
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     all_lines = AllLines(glitches, heard.records, order)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, all_lines, assumptions, listened)
+    return Findings(capture, limits, channels, all_lines, assumptions, listened, alignment)
 
 
 def _check_types(
-    capture: object, off_line: object, sheet: object, convention: object, limits: object
+    capture: object,
+    off_line: object,
+    sheet: object,
+    convention: object,
+    limits: object,
+    *,
+    plan: object,
 ) -> None:
     """Name the argument that is of another type than `examine` takes."""
     read_it = "Read the file with pwmscope.load first."
@@ -130,6 +143,10 @@ def _check_types(
             "pwmscope.CONVENTIONS holds them by name.",
         ),
         ("limits", limits, (Limits,), "Limits", ""),
+        (
+            "plan", plan, (CapturePlan,), "a CapturePlan",
+            "Read the file with pwmscope.load_plan first.",
+        ),
     ):  # fmt: skip
         if value is not None:
             require_type(name, value, kinds, expected, remedy)

@@ -24,6 +24,7 @@ from pwmscope.model import (
     Finding,
     FloatArray,
     IntArray,
+    Span,
     format_list,
     format_s,
     measured,
@@ -279,6 +280,15 @@ class Alignment:
     def fits(self) -> bool:
         """Whether the plan fits the recording."""
         return bool(self.spans)
+
+    @property
+    def at_rest(self) -> tuple[Span, ...]:
+        """When the sticks were let go, the transmitter being on."""
+        return tuple(
+            Span(span.start_s, span.end_s)
+            for span in self.spans
+            if span.step.transmitter_on and not span.step.sticks
+        )
 
     @property
     def sentence(self) -> str:

@@ -12,6 +12,7 @@ from pwmscope.findings import timing as on_timing
 from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, Listened
 from pwmscope.findings.glitches import Coincidence, Glitches
+from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
@@ -195,6 +196,8 @@ class Findings:
         All that was assumed, each a plain sentence.
     listened : Listened
         What a failsafe check takes: the recording as its losses were told.
+    alignment : Alignment or None
+        Where the plan's steps are in the recording; None without a plan.
     """
 
     capture: Capture
@@ -203,6 +206,7 @@ class Findings:
     all_lines: AllLines
     assumptions: tuple[str, ...]
     listened: Listened
+    alignment: Alignment | None = None
 
     def __getitem__(self, line: str) -> ChannelFindings:
         """Return what was found about a line."""

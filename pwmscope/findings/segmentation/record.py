@@ -210,6 +210,8 @@ class Channel:
         What was found about the questions that come first, by question.
     plateaus : Plateaus or None
         What its high state was like, where it was recorded as a voltage.
+    at_rest : tuple of Span
+        When the plan that the hands followed had the sticks let go; empty without a plan.
     """
 
     record: Record
@@ -218,3 +220,4 @@ class Channel:
     sheet: BenchSheet | None
     answers: dict[str, Answer]
     plateaus: Plateaus | None = None
+    at_rest: tuple[Span, ...] = ()

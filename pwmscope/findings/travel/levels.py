@@ -342,15 +342,23 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
 
 
 def find_neutral(
-    table: PulseTable, dwells: Dwells, marked_us: float | None = None
+    table: PulseTable,
+    dwells: Dwells,
+    marked_us: float | None = None,
+    rest_us: float | None = None,
 ) -> tuple[Level | None, str]:
     """Find the most visited level near the convention's neutral, if it is the channel's rest.
 
     A channel that neither starts near the centre nor comes back there more
-    often, or stays longer, than elsewhere is one-sided: it has no neutral to see.
+    often, or stays longer, than elsewhere is one-sided: it has no neutral to see. Where a plan
+    shows the rest, neutral is there or nowhere.
     """
     span_us = table.convention.span_us
     centre_us = table.convention.neutral_us if marked_us is None else marked_us
+    if rest_us is not None and marked_us is None:
+        if abs(rest_us - centre_us) > NEUTRAL_REACH * span_us:
+            return None, f"The stick rests at {rest_us:.0f} us."
+        return level_near(table, dwells, rest_us), ""
     off_us = np.abs(dwells.level_us - centre_us)
     near = off_us <= NEUTRAL_REACH * span_us
     if not near.any():

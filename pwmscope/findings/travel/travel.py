@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits, StopBand
-from pwmscope.findings.segmentation import Record
+from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.levels import (
+    NEUTRAL_REACH,
     SAME_LEVEL,
     Amount,
     Level,
@@ -30,6 +31,7 @@ from pwmscope.model import (
     Evidence,
     Finding,
     FloatArray,
+    Span,
     Summary,
     Verdict,
     inside,
@@ -74,9 +76,14 @@ class RestPosition:
     rests_us: tuple[float, ...] = ()
 
 
-def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> RestPosition:
-    """Find where a channel rests, without a plan, and hold it against its stop range."""
-    table, dwells = record.table, record.dwells
+def examine_rest(
+    record: Record, band: StopBand | None, at_rest: tuple[Span, ...] = (), *, is_listed: bool
+) -> RestPosition:
+    """Find where a channel rests, and hold it against its stop range.
+
+    A plan shows when the sticks were let go; without one all dwells may be a rest.
+    """
+    table, dwells = record.table, _let_go(record.dwells, at_rest)
     limit = "" if band is None else format_band(band)
     if not is_listed:
         limit = "the device's stop range; the bench sheet does not name the line"
@@ -92,7 +99,7 @@ def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> R
     rests_us = dwells.level_us[places]
     alike = bool(np.all(np.abs(rests_us - level.width_us) <= 2.0 * same_us))
     throw_us = MIN_THROW * table.convention.span_us
-    moved = bool(np.any(np.abs(dwells.level_us - level.width_us) >= throw_us)) or (
+    moved = bool(np.any(np.abs(record.dwells.level_us - level.width_us) >= throw_us)) or (
         float(np.ptp(table.width_us[record.rows])) >= 2.0 * throw_us
     )
     amount, rests = level.amount, tuple(rests_us.tolist())
@@ -119,6 +126,12 @@ def examine_rest(record: Record, band: StopBand | None, *, is_listed: bool) -> R
         sentence, amount.interval_us,
     )  # fmt: skip
     return replace(rest, verdict=verdict, finding=finding)
+
+
+def _let_go(dwells: Dwells, at_rest: tuple[Span, ...]) -> Dwells:
+    """Keep the dwells that lie in the spans in which the sticks were let go, if there are any."""
+    let_go = inside(at_rest, (dwells.start_s + dwells.end_s) / 2.0)
+    return dwells.select(let_go) if let_go.any() else dwells
 
 
 def judge_rest(
@@ -439,7 +452,10 @@ class Travel:
 
 
 def examine_travel(
-    record: Record, marked_neutral_us: float | None = None, device: Device = UNKNOWN
+    record: Record,
+    marked_neutral_us: float | None = None,
+    device: Device = UNKNOWN,
+    at_rest: tuple[Span, ...] = (),
 ) -> Travel:
     """Measure one channel's travel."""
     table, dwells, limits = record.table, record.dwells, record.limits
@@ -447,14 +463,16 @@ def examine_travel(
     if record.losses:
         outside &= ~inside(record.losses, table.rise_s)
     width_us = summarise(_usable_us(record))
-    neutral, why_not = find_neutral(table, dwells, marked_neutral_us)
+    rest = examine_rest(record, device.band, at_rest, is_listed=device.is_listed)
+    is_planned = _let_go(dwells, at_rest) is not dwells
+    rest_us = rest.level.width_us if is_planned and rest.level is not None else None
+    neutral, why_not = find_neutral(table, dwells, marked_neutral_us, rest_us)
     low, high, reasons = find_endpoints(table, dwells, neutral)
     if neutral is None:
         reasons["neutral"] = why_not
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
     moves = find_moves(record)
     sides = examine_sides(record, (low, neutral, high), reasons, moves)
-    rest = examine_rest(record, device.band, is_listed=device.is_listed)
     found = (
         _range_finding(table, width_us, outside, limits),
         _endpoint_finding("low endpoint", low, table, limits, reasons.get("low", "")),
@@ -578,6 +596,13 @@ def _neutral_finding(
             said += (
                 " Either this is neutral, or the channel rests elsewhere, as a weapon's does; a "
                 "bench sheet says which."
+            )
+        rests_us = np.array(rest.rests_us) - centre_us
+        rests_us = rests_us[np.abs(rests_us) <= NEUTRAL_REACH * table.convention.span_us]
+        if verdict is not Verdict.NOT_SHOWN and np.ptp(np.abs(rests_us) <= limits.neutral_us):
+            verdict = Verdict.NOT_SHOWN
+            said += (
+                f" Either it rests there, or the stick was held there. {_unclear(rest.rests_us)}"
             )
     return Finding(
         "neutral", level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,

@@ -599,7 +599,8 @@ def _neutral_finding(
             )
         rests_us = np.array(rest.rests_us) - centre_us
         rests_us = rests_us[np.abs(rests_us) <= NEUTRAL_REACH * table.convention.span_us]
-        if verdict is not Verdict.NOT_SHOWN and np.ptp(np.abs(rests_us) <= limits.neutral_us):
+        agree = np.unique(np.abs(rests_us) <= limits.neutral_us).size <= 1
+        if verdict is not Verdict.NOT_SHOWN and not agree:
             verdict = Verdict.NOT_SHOWN
             said += (
                 f" Either it rests there, or the stick was held there. {_unclear(rest.rests_us)}"

@@ -61,9 +61,9 @@ def hand_odds(
 ) -> FloatArray:
     """Return for each delay the odds that a hand made it and those like it.
 
-    Delays that lie together in a range too short for a hand show a machine. Of a machine's
-    delays a few come later, where packets got lost: these are taken as its own too, at the
-    odds that some choice of so many delays lies so close together.
+    Delays that lie together in a range too short for a hand show a machine. The odds are those
+    that some choice of so many delays lies so close together. Of a machine's delays a few come
+    later, where packets got lost: these are taken as its own too, at the same odds.
     """
     odds = np.ones(delays_s.size)
     known = np.flatnonzero(np.isfinite(delays_s))
@@ -81,22 +81,33 @@ def hand_odds(
         for back in range(1, min(MOST, order.size)):
             reaches = ordered_s[back:] - ordered_s[:-back] <= width_s
             most[back:] = np.where(reaches, np.maximum(most[back:], held[:-back]), most[back:])
-        pairs = np.stack([np.minimum(most, MOST), np.round(width_s / scatter_s, 3)], axis=1)
+        pairs = np.stack([most, np.round(width_s / scatter_s, 3)], axis=1)
         unique, where = np.unique(pairs, axis=0, return_inverse=True)
-        table = np.array([range_odds(int(count), float(ratio)) for count, ratio in unique])
+        table = np.array(
+            [_choice_odds(order.size, int(count), float(ratio)) for count, ratio in unique]
+        )
         best = np.minimum(best, table[where.ravel()])
         start = int(held.argmax())
-        own = min(int(held[start]), MOST)
         ratio = float(np.round(width_s / scatter_s[start], 3))
-        closest = min(closest, (range_odds(own, ratio), start, width_s))
-    least, start, width_s = closest
-    held_by = int(np.searchsorted(ordered_s, ordered_s[start] + width_s, side="right")) - start
-    chosen = min(1.0, least * math.comb(order.size, held_by))
+        own = _choice_odds(order.size, int(held[start]), ratio)
+        closest = min(closest, (own, start, width_s))
+    chosen, start, width_s = closest
     over_s = ordered_s[start] + width_s
     is_late = (ordered_s > over_s) & (ordered_s <= over_s + LATE_S)
     best[is_late] = np.minimum(best[is_late], chosen)
     odds[order] = best
     return odds
+
+
+def _choice_odds(count: int, held: int, range_over_scatter: float) -> float:
+    """Bound the odds that some ``held`` of the delays lie so close together.
+
+    Each delay left out halves the odds that are granted, so that over all numbers left out
+    they add up to twice the odds at most. The ranges that are tried are nested and cost nothing.
+    """
+    left_out = count - held
+    least = range_odds(min(held, MOST), range_over_scatter)
+    return min(1.0, math.comb(count, left_out) * 2.0**left_out * least)
 
 
 def chance_odds(moments_s: FloatArray, lasting_s: float, least_range_s: float) -> float:

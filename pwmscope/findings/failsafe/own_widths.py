@@ -125,7 +125,8 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
                 places.append(k)
                 levels_us.append(into.level_us)
         if len(places) > 1:
-            ratio = round(float(np.ptp(levels_us)) / scatter_us, 3)
+            range_us = float(np.ptp(levels_us)) + (table.sample_interval_us or 0.0)
+            ratio = round(range_us / scatter_us, 3)
             odds[places] = np.minimum(odds[places], range_odds(len(places), ratio))
     return odds
 

@@ -322,10 +322,10 @@ def pauses(delays_s, *, lasted_s=0.4, known=Known.MARKED, late_s=0.0, other_goes
 def test_pauses_look_like_a_restart_unless_another_line_went_on():
     looks, odds = pauses([0.3, 0.3])
     assert looks.tolist() == [True, True]
-    assert odds == 1.0
+    assert odds.tolist() == [1.0]
     looks, odds = pauses([0.3, 0.3], other_goes_on=True)
     assert looks.tolist() == [False, False]
-    assert odds == 1.0
+    assert odds.tolist() == [1.0, 1.0]
 
 
 def test_the_same_pause_in_three_marked_losses_or_more_is_no_chance():

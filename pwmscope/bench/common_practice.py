@@ -72,9 +72,8 @@ COMMON_PRACTICE: Final = Limits(
     jitter_us=4.0,
     failsafe_s=2.0,
     source=(
-        "common practice, from memory: 20 us is a narrow ESC deadband, 10 us is 1 % of the "
-        "travel, 4 us a servo's deadband, "
-        "2 s the usual failsafe limit of event rulebooks"
+        "common practice, from memory. 20 us is a narrow ESC deadband, 10 us is 1 % of the "
+        "travel, 4 us a servo's deadband. 2 s is the usual failsafe limit of event rulebooks"
     ),
 )
 """Limits used when nothing more is known about the devices and the event."""

@@ -325,9 +325,9 @@ class BenchChannel:
         return StopBand(
             0.0,
             self.low_us + margin_us,
-            f"The low end is {self.low_us:g} us, and all up to {margin_us:g} us above it is taken "
-            "as stop (common practice, for a weapon that turns one way; the bench sheet states "
-            "no stop range).",
+            f"Stop is taken as the low end, {self.low_us:g} us, and up to {margin_us:g} us above "
+            "it (common practice). That holds for a weapon that turns one way; state stop_us if "
+            "you know it.",
         )
 
     @property

@@ -356,7 +356,7 @@ def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
     if least_hz is None:
         raise HintError(
             f"No sample rate gives a width within {within_us:g} us: the analyser's clock alone, "
-            "100 ppm, is more than that; give a larger --within."
+            "100 ppm, is more. Give a larger `within_us`."
         )
     rate_hz = offered_rate_hz(least_hz)
     enough = needed_pulses(within_us, rate_hz, scatter_us=scatter_us) or pulses
@@ -364,7 +364,7 @@ def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
     if hold_s > 60.0:
         raise HintError(
             f"A scatter of {scatter_us:g} us leaves a width within {within_us:g} us only after "
-            f"{hold_s:.0f} s of holding still; give a larger --within."
+            f"{hold_s:.0f} s of holding still. Give a larger `within_us`."
         )
     return rate_hz, hold_s
 

@@ -327,8 +327,8 @@ class ChannelTable(Table):
     )
     neutral_us: Width | None = Field(
         default=None,
-        description="Pulse width at the device's neutral; 1500 by default, but none for a weapon: "
-        "a weapon with neutral_us turns both ways and stands still there.",
+        description="Pulse width at the device's neutral: 1500 by default, none for a weapon. A "
+        "weapon with neutral_us turns both ways and stands still there.",
     )
     high_us: Width = Field(
         default=STANDARD_SERVO.high_us,
@@ -388,8 +388,8 @@ class ChannelTable(Table):
     )
     draws_a: Current | None = Field(
         default=None,
-        description="Most current in amperes that it is stated to draw from the receiver's power "
-        "pins; taken where stall_a is not stated.",
+        description="Its most stated current from the receiver's power pins, in amperes. Taken "
+        "where stall_a is not stated.",
     )
     us_per_percent: Annotated[
         float | None,

@@ -230,9 +230,8 @@ _NAME: Final = "plan alignment"
 DEFINITIONS: Final = (
     Definition(
         _NAME,
-        "How far from the plan's clock, at most, the hands did a step, after the plan has been "
-        "laid over the recording. Steps are found where all lines come to stand still; which line "
-        "follows which stick need not be known.",
+        "How far from the plan's clock, at most, the hands did a step. Steps are found where all "
+        "lines come to stand still; which line follows which stick need not be known.",
         "the chain of (step, held position) pairs of least cost: 1 for a step that does not show, "
         "1 for a held position too many, 1.5 for a position that contradicts the plan, and "
         "min(h(x), 3) with h(x) = x^2/2 up to 1, else x - 1/2, x = (planned - seen distance) / "
@@ -340,10 +339,9 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
     if not fits or len(shown) < min(2, len(showing)):
         return _refusal(
             plan,
-            f"The recording does not follow this plan: of {len(showing)} steps that should show, "
-            f"{len(shown)} at best can be matched to its {len(held)} held positions, and those "
-            "not well enough. Name the plan that it was made by, or record again "
-            "while the plan's clock runs.",
+            f"The recording does not follow this plan: at best {len(shown)} of {len(showing)} "
+            f"steps match its {len(held)} held positions, and not well enough. Name the plan that "
+            "it was made by, or record again while the plan's clock runs.",
         )
     return _aligned(plan, held, matching)
 
@@ -392,7 +390,7 @@ def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alig
     )
     sentence = (
         f"The recording follows the plan: {len(spans)} of {len(plan.steps)} steps were found; "
-        f"{began}, and the hands were at most {format_s(abs(lateness_s))} {way} ({name})."
+        f"{began}. The hands were at most {format_s(abs(lateness_s))} {way} ({name})."
     )
     if by_clock:
         sentence += f" Placed by the clock alone, since nothing moved there: {_format(by_clock)}."

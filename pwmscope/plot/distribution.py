@@ -111,12 +111,12 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
     return Picture(
         "width-histogram",
         to_svg(figure),
-        "How often each pulse width was seen outside loss spans; the left count is on a "
-        "logarithmic scale, so that a single pulse shows. Grey band: the convention's range. "
-        "Hatched bars lie outside it. The sampling floor is the scatter that sampling alone gives."
+        "How often each pulse width was seen outside loss spans. The left scale is logarithmic, "
+        "so that a single pulse shows. Grey band: the convention's range. Hatched bars lie "
+        "outside it. The sampling floor is the scatter that sampling alone gives."
         + (f" {close_words}" if close_words else ""),
-        f"Histogram of {width_us.size} pulse widths {spread} in bins of {bin_us:g} us, with the "
-        f"convention's range of {convention.low_us:g} to {convention.high_us:g} us and "
+        f"Histogram of {width_us.size} pulse widths {spread} in bins of {bin_us:g} us. The "
+        f"convention's range is {convention.low_us:g} to {convention.high_us:g} us; "
         f"{_format_floor(jitter)}. {close_words}".rstrip(),
     )
 

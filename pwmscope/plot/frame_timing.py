@@ -287,8 +287,8 @@ def _words(
         return (
             "The line's first edges, as they were on the wire.",
             f"Timing diagram from {span}: the line starts "
-            f"{'high' if line.initial_level else 'low'} and changes level; "
-            "no widths are given, since these are not servo pulses.",
+            f"{'high' if line.initial_level else 'low'} and changes level. It has no servo "
+            "pulses, so no widths are given.",
         )
     widths = ", ".join(_pulse_words(table, int(row))[0] for row in rows[:8])
     more = f" and {rows.size - 8} more" if rows.size > 8 else ""
@@ -345,8 +345,8 @@ def _drawn(receiver: Receiver, findings: Findings, number: int) -> Picture:
     return Picture(
         f"frame-{number}",
         to_svg(figure),
-        "One frame of the lines that keep step: each pulse at its usual start after the first "
-        f"line's, with its usual width. A frame comes every {receiver.period_us / 1e3:.3f} ms.",
+        "One frame of the lines that keep step: each pulse at its usual start and with its usual "
+        f"width. A frame comes every {receiver.period_us / 1e3:.3f} ms.",
         f"One frame: {'; '.join(told)}.",
     )
 

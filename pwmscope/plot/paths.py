@@ -169,10 +169,9 @@ def draw_drive_path(
 
 
 _CAPTION: Final = (
-    "The path that the recorded pulse widths would drive the robot along, seen from above: ahead "
-    "is up, each step begins at the open circle, arrowheads show where the nose points, the large "
-    "one is the end. All to one scale. Wheels are taken not to slip and to reach their speed at "
-    "once."
+    "Where the recorded widths would drive the robot, from above. Ahead is up. Open circles: "
+    "steps begin. Arrowheads: the nose. Large arrowhead: the end. All to one scale. Wheels are "
+    "taken not to slip and to reach their speed at once."
 )
 
 

@@ -164,9 +164,9 @@ def _caption(mode: Mode, steps: tuple[StepSpan, ...]) -> str:
     left, right = (f"{forward} and {sideways}" for sideways, forward in STICKS[mode])
     numbered = " Numbered squares: where the sticks were held in each step." if steps else ""
     return (
-        f"What the hands did, seen from above, forward up; mode {mode}: {left} on the left stick, "
-        f"{right} on the right (common practice). Open circle: where the recording begins."
-        f"{numbered}"
+        f"What the hands did, from above; forward is up. Mode {mode}: {left} on the left stick, "
+        f"{right} on the right (common practice). Open circle: where the recording "
+        f"begins.{numbered}"
     )
 
 

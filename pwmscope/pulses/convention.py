@@ -66,9 +66,9 @@ STANDARD_SERVO: Final = Convention(
     accepted_high_us=2250.0,
     glitch_us=100.0,
     source=(
-        "common practice: 1000-1500-2000 us every 20 ms (10 to 25 ms are taken by analogue "
-        "servos and ESCs alike, from memory); the accepted range is that of a "
-        "transmitter set to 150 % travel; 100 us is a tenth of the shortest endpoint"
+        "common practice: 1000-1500-2000 us every 20 ms. Analogue servos and ESCs alike take 10 "
+        "to 25 ms (from memory). The accepted range is that of a transmitter at 150 % travel. 100 "
+        "us is a tenth of the shortest endpoint"
     ),
 )
 """The convention of hobby servos and ESCs (common practice)."""
@@ -80,8 +80,8 @@ FAST_SERVO: Final = replace(
     period_low_us=2_400.0,
     period_high_us=10_000.0,
     source=(
-        "common practice, from memory: the standard widths at 100 to 400 frames a second, "
-        "for digital servos and ESCs only; an analogue servo may overheat"
+        "common practice, from memory: the standard widths at 100 to 400 frames a second. For "
+        "digital servos and ESCs only: an analogue servo may overheat"
     ),
 )
 """Standard widths at higher frame rates (common practice, from memory)."""

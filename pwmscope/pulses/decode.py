@@ -267,7 +267,7 @@ def decode_line(
 def _chosen(convention: Convention) -> str:
     return (
         f"Its pulses look like '{convention.name}' ({convention.low_us:.4g} to "
-        f"{convention.high_us:.4g} us), which is taken; --convention would say otherwise."
+        f"{convention.high_us:.4g} us), which is taken; `convention` overrules this."
     )
 
 

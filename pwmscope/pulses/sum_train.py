@@ -110,8 +110,8 @@ def split_sum_trains(capture: Capture) -> Capture:
 def _format(name: str, train: SumTrain) -> str:
     sentence = (
         f"Line {name} carries a PPM sum train of {train.channels} channels with "
-        f"{'low' if train.marks_are_low else 'high'} marks; it is split into {name} ch1 to "
-        f"{name} ch{train.channels}, each pulse from the start of one mark to the start of the next"
+        f"{'low' if train.marks_are_low else 'high'} marks. It is split into {name} ch1 to {name} "
+        f"ch{train.channels}, each pulse from one mark's start to the next's"
     )
     if train.damaged:
         sentence += (

@@ -204,7 +204,7 @@ def test_a_travel_out_of_reach_calls_for_calibrating_the_esc():
     channel = advise(DRIVE, drive(1500, 1125, 1875), transmitters=per_percent(3.0))
     low, high = channel.named("low endpoint"), channel.named("high endpoint")
     assert {low.action, high.action} == {Action.DEVICE}
-    assert "Your ESC needs calibrating to the endpoints" in high.sentence
+    assert "Calibrate your ESC to the transmitter's endpoints" in high.sentence
     assert "1875 us as its high end" in high.sentence
     wide = advise(DRIVE, drive(1500, 1125, 1875), transmitters=per_percent(3.0, most_percent=170.0))
     assert wide.named("high endpoint").action is Action.CHANGE

@@ -39,7 +39,9 @@ def test_two_rising_columns_without_header(tmp_path):
 
 def test_whole_numbers_of_no_stated_unit(tmp_path):
     file = write(tmp_path, samples("time", range(40)))
-    with pytest.raises(PwmscopeError, match=r"column time: the unit .* add `time_unit`"):
+    with pytest.raises(
+        PwmscopeError, match=r"column time: these whole numbers have no unit; add `time_unit`"
+    ):
         load(file)
     assert load(file, time_unit="ns").lines["RX1"].edges_ps.tolist() == [6000, 9000]
     assert load(file, rate="1MHz").lines["RX1"].edges_ps.tolist() == [6_000_000, 9_000_000]

@@ -132,7 +132,7 @@ def test_a_rate_that_contradicts_the_time_column(tmp_path):
 def test_a_time_unit_that_is_none(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("time,RX1\n0,0\n1,1\n")
-    with pytest.raises(PwmscopeError, match="use s, ms, us, ns or ps"):
+    with pytest.raises(PwmscopeError, match="use s, ms, us, ns, ps or"):
         load(file, time_unit="fortnight")
 
 

@@ -96,7 +96,7 @@ def test_hints_for_an_edge_file(tmp_path):
     assert rated.sample_interval_ps == 1e12 / 24e6
     assert any("as you said" in sentence for sentence in rated.assumptions)
     for hint in ({"time_unit": "us"}, {"time_column": "t"}, {"threshold_v": 1.5}):
-        with pytest.raises(HintError, match="nothing to act on"):
+        with pytest.raises(HintError, match="has no effect"):
             read_edges(file, Hints(**hint))
 
 

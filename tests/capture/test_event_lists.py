@@ -68,7 +68,9 @@ def test_pulses_of_a_single_line_need_no_name(tmp_path):
 
 def test_a_duration_of_no_stated_unit(tmp_path):
     file = write(tmp_path, "time_ms,width\n3,1500\n23,1501\n")
-    with pytest.raises(PwmscopeError, match=r"column width: the unit .*high_us.*`time_unit`"):
+    with pytest.raises(
+        PwmscopeError, match=r"column width: the durations have no unit.*high_us.*`time_unit`"
+    ):
         load(file)
 
 

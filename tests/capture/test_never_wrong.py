@@ -165,7 +165,7 @@ def test_minutes_and_seconds_are_not_hours_and_minutes(tmp_path):
 
 def test_a_unit_that_is_none_is_not_taken_for_seconds(tmp_path):
     text = "time (ticks),RX1\n0.5,0\n1.5,1\n2.5,0\n"
-    with pytest.raises(PwmscopeError, match=r"'ticks' is no unit of time.*`time_unit`"):
+    with pytest.raises(PwmscopeError, match=r"'ticks' is no known unit of time.*`time_unit`"):
         load(write(tmp_path, text))
 
 

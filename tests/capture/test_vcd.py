@@ -271,8 +271,8 @@ def test_a_last_line_that_is_not_closed_is_left_out_and_said(tmp_path):
 
 
 def test_a_last_change_at_the_end_is_said(tmp_path):
-    assert said(read(tmp_path, ONE, "#0 0! #5 1!\n"), "last time stamp is itself a change")
-    assert not said(read(tmp_path, ONE, PULSE), "last time stamp is itself a change")
+    assert said(read(tmp_path, ONE, "#0 0! #5 1!\n"), "end at its last time stamp, a change")
+    assert not said(read(tmp_path, ONE, PULSE), "end at its last time stamp, a change")
 
 
 def pulses(interval_ns):
@@ -321,7 +321,7 @@ def test_a_real_variable_that_shows_no_two_levels_is_said(tmp_path):
     wander = "".join(f"#{t} r{4.4 + t % 7 / 30} ! " for t in range(1, 40)) + "#40 r9 ! #41 r0 !\n"
     capture = read(tmp_path, f"{REAL} $var wire 1 # RX1 $end", "#0 0# #1 1#\n" + wander)
     assert edges_us(capture, "volts") == []
-    assert said(capture, "between 0 and 9", "does not show two state levels", "`threshold`")
+    assert said(capture, "between 0 and 9", "without two state levels", "`threshold`")
     assert edges_us(read(tmp_path, REAL, wander, threshold_v=5), "volts") == [39, 40]
 
 

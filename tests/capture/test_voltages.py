@@ -69,7 +69,7 @@ def test_edges_are_interpolated_between_samples(tmp_path):
     volts = [0, 0, 0, 0, 1, 4, 4, 4, 4, 0, 0, 0]
     capture = load(write(tmp_path, table(volts)))
     assert capture.lines["CH1 (V)"].edges_ps.tolist() == [43_333_333, 85_000_000]
-    assert any("interpolation" in said for said in capture.assumptions)
+    assert any("interpolated" in said for said in capture.assumptions)
 
 
 def test_state_levels_threshold_and_hysteresis_are_said(tmp_path):
@@ -77,7 +77,7 @@ def test_state_levels_threshold_and_hysteresis_are_said(tmp_path):
     said = " ".join(capture.assumptions)
     assert "state levels 0 and 3.3" in said
     assert "threshold is 1.65, halfway" in said
-    assert "hysteresis is 10%" in said
+    assert "Hysteresis: 10%" in said
     assert capture.lines["CH1 (V)"].edges_ps.size == 6
 
 

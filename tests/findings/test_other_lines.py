@@ -24,15 +24,15 @@ def serial():
 @pytest.mark.parametrize(
     ("found_line", "words"),
     [
-        (serial(), "serial data or a clock"),
-        (line(np.arange(1, 20_000) * 5.0), "half last less than 5 us"),
+        (serial(), "Serial data or a clock do that"),
+        (line(np.arange(1, 20_000) * 5.0), "levels last under 5 us"),
         (line([]), "no whole pulse"),
         (line([], 1), "no whole pulse"),
         (line([3e6]), "no whole pulse"),
         (line([1e6, 2e6, 3e6, 4e6]), "`marker='L'`"),
         (line([1e6, 1e6 + 1500]), "Only 1 whole servo pulse"),
         (line(np.arange(1, 200) * 40_000.0), "not 750 to 2250 us wide"),
-        (line(np.arange(1, 40) * 50.0), "half last less than 50 us"),
+        (line(np.arange(1, 40) * 50.0), "half of its 38 levels last under 50 us"),
     ],
 )
 def test_what_it_looks_like(found_line, words):

@@ -24,11 +24,11 @@ BANNED = (
     "told below", "reckons with", "It holds last:", "a frame that is one",
     "listens to", "in the end", "as told",
 )  # fmt: skip
-KEPT = ("report", "cli", "analysis")
+KEPT = ("report", "cli", "analysis", "advice", "bench", "capture", "plot", "pulses")
 """Packages without any long sentence, but for the files below."""
 NOT_YET = {"composition.py", "register.py", "timeline.py", "one_page.py"}
 """Another round mends these; a file that is mended leaves the list."""
-STILL_LONG = {"findings": 184, "advice": 14, "capture": 23, "bench": 18, "pulses": 3, "plot": 6}
+STILL_LONG = {"findings": 139}
 """Long sentences left in the other packages: they only become fewer."""
 
 

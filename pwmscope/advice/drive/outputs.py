@@ -47,10 +47,9 @@ class Throttle:
             self.low_us < self.neutral_us - half_us and self.neutral_us + half_us < self.high_us
         ):
             raise PwmscopeError(
-                f"A motor controller with ends at {self.low_us:g} and {self.high_us:g} us, neutral "
-                f"at {self.neutral_us:g} us and a deadband of {self.deadband_us:g} us cannot be "
-                "driven; expected low, neutral and high in rising order, and the deadband between "
-                "the ends. Correct the bench sheet."
+                f"Ends {self.low_us:g} and {self.high_us:g} us, neutral {self.neutral_us:g} us "
+                f"and deadband {self.deadband_us:g} us do not fit. Expected: low < neutral < "
+                "high, deadband between the ends. Correct the bench sheet."
             )
 
     @classmethod
@@ -143,8 +142,8 @@ class Outputs:
             used = table.measured & (table.rise_s < end_s)
             if not used.any():
                 raise PwmscopeError(
-                    f"Line {table.line} has no whole servo pulse, so there is no path to draw; "
-                    "name a drive output that was recorded while it was powered."
+                    f"Line {table.line} has no whole servo pulse, so it has no path; name a drive "
+                    "output recorded with power."
                 )
             rises_s.append(table.rise_s[used])
             widths_us.append(table.width_us[used])
@@ -173,8 +172,8 @@ class Hands:
         """Read the positions off the widths of recorded stick lines."""
         if not tables:
             raise PwmscopeError(
-                "No stick line is named, so what the hands did cannot be drawn; record the "
-                "receiver's pins and name them stick-aileron and so on in the bench sheet."
+                "No stick line is named, so the hands cannot be drawn. Record the stick channels; "
+                "name them in the sheet: stick-aileron and so on."
             )
         outputs = Outputs.of(list(tables.values()), end_s)
         position = Throttle().commands(outputs.width_us)

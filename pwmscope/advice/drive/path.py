@@ -296,8 +296,8 @@ def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_
     """Integrate what lies between two instants."""
     if not time_s[0] <= start_s < end_s <= time_s[-1]:
         raise PwmscopeError(
-            f"The step '{name}' lasts from {start_s:g} to {end_s:g} s, but the outputs are known "
-            f"from {time_s[0]:g} to {time_s[-1]:g} s only; give the steps of this recording."
+            f"The step '{name}' lasts from {start_s:g} to {end_s:g} s. The outputs are known from "
+            f"{time_s[0]:g} to {time_s[-1]:g} s only; give this recording's steps."
         )
     borders_s = np.clip(time_s, start_s, end_s)
     seconds = np.diff(borders_s)

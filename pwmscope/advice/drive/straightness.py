@@ -143,8 +143,8 @@ def straight_line_error(
     if l_speed <= 0.0 or r_speed <= 0.0:
         side = "left" if l_speed <= 0.0 else "right"
         raise PwmscopeError(
-            f"At a command of {command:g} the {side} side does not drive ahead, so the robot turns "
-            "on that wheel; choose a larger command, or correct its neutral."
+            f"At a command of {command:g} the {side} side does not drive ahead; choose a larger "
+            "command or correct its neutral."
         )
     total = l_speed + r_speed
     curvature = 2.0 * (r_speed - l_speed) / (wheel_base_m * total)

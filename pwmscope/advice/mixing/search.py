@@ -84,8 +84,8 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
     changes = [
         _change(
             "reverse channel",
-            f"Reverse the {side} output ({line}) at its ESC: swap the two wires of its motor, or "
-            "set the ESC to reverse.",
+            f"Reverse the {side} output ({line}) at its ESC: swap its motor's two wires, or set "
+            "the ESC to reverse.",
             "ESC",
             line=line,
             outputs=outputs[fault],
@@ -122,8 +122,8 @@ def mixing_changes(
         ""
         if only_unmixed
         else (
-            " If both transmitter and converter mix now, this recording cannot tell: record the "
-            "converter's inputs too, by a plan, and ask again."
+            " If transmitter and converter both mix now, this recording cannot tell. Record the "
+            "converter's inputs too, by a plan."
         )
     )
     left, right = lines
@@ -134,8 +134,8 @@ def mixing_changes(
         ),
         (
             "converter",
-            f"Fit a mixing converter with {left} at its first input and {right} at its second; "
-            "leave mixing off in the transmitter. Its outputs take their plugs.",
+            f"Fit a mixing converter: {left} at its first input, {right} at its second. Leave "
+            "mixing off in the transmitter. Its outputs take their plugs.",
         ),
     )
     gain = mixer / max(1.0, strongest)
@@ -171,8 +171,8 @@ def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: 
 def smaller_travel(part: float) -> Change:
     """Lower both sticks' share so that the outputs reach their ends in the corner only."""
     sentence = (
-        f"Lower the share of both sticks in the mixing to {100.0 * part:.0f} % of what it is now, "
-        "so that the corners no longer clip; straight ahead is then as much slower."
+        f"Lower both sticks' share in the mixing to {100.0 * part:.0f} % of now. The corners then "
+        "no longer clip; straight ahead is slower."
     )
     return _change("reduce travel", sentence, "transmitter", sticks=part * np.eye(2))
 

@@ -56,9 +56,8 @@ def weapon_warning(channel: BenchChannel, travel: Travel) -> str | None:
         return None
     perhaps = "is" if low_us - doubt_us > band.high_us else "is, within the uncertainty perhaps,"
     return (
-        f"The lowest width at which the stick was held, {low_us:.1f} us, {perhaps} above the stop "
-        f"range, which ends at {band.high_us:g} us: with the stick all the way down the weapon may "
-        "turn."
+        f"The stick's lowest held width is {low_us:.1f} us and {perhaps} above the stop range, "
+        f"which ends at {band.high_us:g} us. With the stick down the weapon may turn."
     )
 
 

@@ -191,10 +191,10 @@ def advise_endpoint(
     if outward and reach_us is not None and abs(target_us - centre_us) > reach_us:
         reached_us = centre_us + (-reach_us if is_low else reach_us)
         sentence = (
-            f"{at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % "
-            f"the width comes to about {reached_us:.0f} us. Your {device} needs calibrating to the "
-            f"endpoints that the transmitter gives instead: teach it {now.us:.0f} us as its {end} "
-            "end, as its manual says."
+            f"{at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % the "
+            f"width comes to about {reached_us:.0f} us. Calibrate your {device} to the "
+            f"transmitter's endpoints instead: teach it {now.us:.0f} us as its {end} end, as its "
+            "manual says."
         )
         return setting(Action.DEVICE, sentence, now, change=made.change)
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
@@ -248,7 +248,7 @@ def _why_not(
     if held or sign * (level.width_us - centre_us) >= EXERCISED * wanted_us:
         return ""
     return (
-        f"The outermost dwell on this side, {level.width_us:.1f} us, is not far from the middle, "
-        "so the stick may not have been held at its end. Hold it there for two seconds and record "
-        "again, or make the recording by a plan and name it with `plan`."
+        f"The outermost dwell on this side, {level.width_us:.1f} us, is near the middle. Perhaps "
+        "the stick was not held at its end. Hold it there for two seconds and record again, or "
+        "record by a `plan`."
     )

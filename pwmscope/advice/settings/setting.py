@@ -98,8 +98,8 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     throw_us = np.array([reading.throw.us for reading in readings], dtype=float)
     if len(readings) < MIN or not np.isfinite(percent).all() or float(np.ptp(percent)) == 0.0:
         raise HintError(
-            "The size of a percent cannot be solved for: two recordings at two different "
-            "percentages of the same setting are needed."
+            "The size of a percent is not known: record the same setting at two different "
+            "percentages."
         )
     known = [reading.throw.uncertainty_us for reading in readings]
     own_us2 = np.ones(len(readings))

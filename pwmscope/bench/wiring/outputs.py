@@ -120,8 +120,8 @@ def _count(number: int) -> str:
 _OUTPUT_RULES: Final = (
     Rule(
         "enough outputs",
-        "The receiver has an output for each function: two for a tank drive, one for a weapon, "
-        "one for each servo.",
+        "The receiver has an output for each function: two for a tank drive, one per weapon and "
+        "per servo.",
         "A function without an output cannot be steered; tank drive plus weapon takes at least "
         "three.",
         "common practice",
@@ -150,9 +150,8 @@ def judge_failsafe(sheet: BenchSheet) -> Judgement:
         return breaks(
             f'At signal loss the receiver\'s outputs are set to "{on_loss}", and '
             f"{listed(named(device) for device in moving)} would keep going.",
-            "Set the receiver's failsafe so that each device stands still, with the weapon "
-            "removed, the wheels off the ground and the robot restrained; then record a signal "
-            "loss.",
+            "Weapon removed, wheels off the ground, robot restrained: set the receiver's failsafe "
+            "to stop each device. Then record a signal loss.",
             [("receiver",), *(("channels", device.line) for device in moving)],
         )
     unstated = [device for device in sheet.devices if _stops(device, on_loss) is None]
@@ -160,9 +159,8 @@ def judge_failsafe(sheet: BenchSheet) -> Judgement:
         return unknown(
             f"What makes {listed(named(device) for device in unstated)} stand still at signal loss "
             "is not stated.",
-            "State no_pulses (what the device does without pulses) or stop_us (the widths at "
-            "which it stands still), by its manual or by trying with the weapon removed, the "
-            "wheels off the ground and the robot restrained.",
+            "State no_pulses or stop_us from the device's manual. Or try it: weapon removed, "
+            "wheels off the ground, robot restrained.",
             [("channels", device.line) for device in unstated],
         )
     return meets(
@@ -235,8 +233,8 @@ RULES: Final = (
     Rule(
         "failsafe stated",
         "For every moving device it is stated what makes it stand still at signal loss.",
-        "A robot whose link is cut must stop by itself; event rulebooks demand it, and a "
-        "measurement needs to know what counts as standing still.",
+        "A robot without a link must stop by itself: event rulebooks demand it. A measurement "
+        "must know what counts as standing still.",
         "common practice; the event's rulebook",
         judge_failsafe,
     ),

@@ -148,14 +148,14 @@ def _conflict(on: list[Feed]) -> Judgement:
     return breaks(
         f"{count} sources power the receiver at once: {listed(feed.said for feed in on)}.",
         f"{_UNPOWERED}, lift the power pin (the middle one, common practice) out of the plug of "
-        f"{keep}, insulate it, and state powers_receiver or feeds_5v = false there.",
+        f"{keep}. Insulate it, and state powers_receiver or feeds_5v = false there.",
         [feed.path for feed in on],
     )
 
 
 def _not_stated(on: list[Feed], open_: list[Feed]) -> Judgement:
     advice = (
-        f"{_UNPOWERED}, look at each cable's middle wire, or read the device's manual, and state "
+        f"{_UNPOWERED}, look at each cable's middle wire, or read the device's manual. State "
         "feeds_5v at its channel or powers_receiver at its source."
     )
     if not open_:
@@ -241,8 +241,8 @@ def judge_current(sheet: BenchSheet) -> Judgement:
         reached = "more than the" if over else f"more than {USABLE:.0%} of the"
         return breaks(
             f"With all devices held fast, {draw}, {reached} {rating}.",
-            "Take a source for more current, or give the strongest devices a supply of their own "
-            "(their ground still joined to the receiver's).",
+            "Take a source for more current, or give the strongest devices their own supply. "
+            "Their ground stays joined to the receiver's.",
             [source.path],
         )
     if missing:
@@ -283,16 +283,16 @@ RULES: Final = (
     Rule(
         "one source",
         "Exactly one source powers the receiver.",
-        "With none the receiver stays dark; two regulators on one rail push current into each "
-        "other, and one of them or the receiver can be destroyed.",
+        "With none the receiver stays dark. Two regulators on one rail can destroy each other or "
+        "the receiver.",
         "common practice",
         judge_one_source,
     ),
     Rule(
         "receiver supply",
         "The source's voltage lies within the receiver's stated range; 5 V is usual.",
-        "Below its range a receiver restarts in the middle of a fight; above it, it and the "
-        "devices on its rail can be destroyed.",
+        "Below its range a receiver restarts in a fight. Above its range the receiver and its "
+        "devices can be destroyed.",
         "the receiver's manual; 5 V: common practice",
         judge_receiver_supply,
     ),

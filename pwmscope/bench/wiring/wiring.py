@@ -42,8 +42,8 @@ def judge_signal_level(sheet: BenchSheet) -> Judgement:
         return unknown(
             "The level of the receiver's signal is not stated; many give 3.3 V, some 5 V "
             "(common practice).",
-            "Read it in the receiver's manual, or measure a signal pin, and state "
-            "receiver.signal_v; until then count on the receiver's supply voltage.",
+            "Read it in the receiver's manual, or measure a signal pin. State receiver.signal_v; "
+            "until then count on the supply voltage.",
             [("receiver",)],
         )
     elif analyser.divider_ohm is not None:
@@ -65,8 +65,8 @@ def _lower(signal_v: float | None, input_v: float) -> str:
         return f"Take a level shifter to at most {input_v:g} V."
     ratio = input_v / (signal_v - input_v)
     return (
-        f"Put a level shifter to at most {input_v:g} V before the inputs, or a divider whose "
-        f"resistor towards ground is at most {_down(ratio)} times the one towards the signal."
+        f"Put a level shifter to at most {input_v:g} V before the inputs, or a divider. Its "
+        f"resistor to ground is at most {_down(ratio)} times the one to the signal."
     )
 
 
@@ -137,8 +137,8 @@ def _compare(key: str, sent: str, taken: str) -> Judgement:
     if _folded(sent) != _folded(taken):
         return breaks(
             f'The transmitter\'s {key} is "{sent}", the receiver\'s "{taken}".',
-            f"Set both to the same {key}, or take a receiver that has the transmitter's; if both "
-            "mean the same, write both in the same words.",
+            f"Set both to the same {key}, or take a receiver that has the transmitter's. If both "
+            "mean the same, write both alike.",
             [("transmitter",), ("receiver",)],
         )
     return meets(f'Transmitter and receiver both state the {key} "{sent}".')

@@ -148,9 +148,8 @@ def _refuse_hints(hints: Hints, source: str) -> None:
     for argument in hints.given:
         if argument not in ("rate", "lines"):
             raise HintError(
-                f"{source}: this file holds edges that were read before, so "
-                f"`{argument}` has nothing "
-                "to act on; leave it out, or read the recording itself again."
+                f"{source}: this file holds edges already read, so `{argument}` has no effect; "
+                "leave it out, or read the recording again."
             )
 
 

@@ -133,8 +133,8 @@ def parse_rate(text: str | float) -> float:
         rate_hz = number * _PREFIX[match["prefix"].lower()]
     if not 0 < rate_hz <= 1e12:
         raise HintError(
-            f"The rate '{text}' must be above 0 and at most 1 THz; "
-            "write the analyser's samples per second, for example 1MHz."
+            f"The rate '{text}' must be above 0 and at most 1 THz; write samples per second, for "
+            "example 1MHz."
         )
     return rate_hz
 
@@ -152,8 +152,8 @@ def parse_time_unit(text: str) -> str:
         unit = _multiplied(match)
     if unit is None:
         raise HintError(
-            f"The time unit '{text[:40]}' is not understood; use s, ms, us, ns or ps, "
-            "or a multiple such as '100 ns'."
+            f"The time unit '{text[:40]}' is not understood; use s, ms, us, ns, ps or a multiple "
+            "such as '100 ns'."
         )
     return unit
 

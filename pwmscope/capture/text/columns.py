@@ -396,8 +396,8 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
     raise _no_level(
         column,
         sheet,
-        "whole numbers may be a bus or a voltage, so give `threshold` if they are a voltage, or "
-        f"name the bits with `lines` ('{column.name}[0]', ...) if they are a bus",
+        "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or `lines` "
+        f"('{column.name}[0]', ...) for a bus",
     )
 
 

@@ -373,8 +373,8 @@ def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: 
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.rows[-1] == changes.row_count - 1:
         said.append(
-            "The last row is itself a change, so the recording is taken to end there; "
-            "lines that went quiet together after it could not be seen."
+            "The recording is taken to end at its last row, a change. Lines that went quiet "
+            "together after it cannot be seen."
         )
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     rate_hz = hints.rate_hz or layout.rate_hz
@@ -457,8 +457,8 @@ def _sample_clock(
         line = layout.skip_lines + 1 + changes.step_most_row
         sentence = (
             f"Rows are samples at uneven steps of {format_interval(changes.step_least_ps)} to "
-            f"{format_interval(interval_ps)} (row {line}); the longest step is taken as the "
-            "sampling interval, so uncertainties are on the large side."
+            f"{format_interval(interval_ps)} (row {line}). The longest is taken as the sampling "
+            "interval, so uncertainties are large."
         )
     said.append(Assumption(sentence, "sampling interval", interval_ps, "ps", "data", ("rate",)))
     if is_even and resolution > interval_ps:

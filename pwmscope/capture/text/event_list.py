@@ -240,8 +240,8 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
             return 0, ("What is listed at time 0 is the level at the start.",)
         return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
     if starts.count(start) > 1 and not _lists_pulses(layout):
-        return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file); what is "
-                       "listed there is the level at the start.",)  # fmt: skip
+        return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file). It lists "
+                       "the levels at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (
         f"Time 0 is {format_interval(_MARGIN_PS)} before the first row, so that it "
         "counts as an edge.",

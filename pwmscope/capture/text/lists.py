@@ -191,8 +191,8 @@ def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns
     unit = unit_of_duration(duration, sheet)
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
     said = (
-        f"Each row is one pulse: {where}, the time is its rise and "
-        f"'{duration.name}' is how long it stays high, in {unit}."
+        f"Each row is one pulse: {where}, the time is its rise and '{duration.name}' its time "
+        f"high, in {unit}."
     )
     position = None if line is None else line.position
     return EventColumns(position, None, duration.position, unit, duration.decimals, (said,))
@@ -216,8 +216,8 @@ def unit_of_duration(duration: Column, sheet: Sheet) -> str:
     unit = headed or unit_in(duration.unit) or sheet.hints.time_unit or sheet.stated.time_unit
     if unit is None or duration.kind not in NUMERIC:
         raise HintError(
-            f"{sheet.source}, column {duration.name}: the unit of the pulses' durations is not "
-            "stated; write it into the heading (such as high_us), or add `time_unit` for both."
+            f"{sheet.source}, column {duration.name}: the durations have no unit; write it into "
+            "the heading (such as high_us), or add `time_unit`."
         )
     return unit
 
@@ -284,7 +284,7 @@ def _high_and_low(high: Column, low: Column, sheet: Sheet) -> RunColumns:
     lengths = tuple((c.position, unit_of_duration(c, sheet)) for c in pair)
     said = (
         f"Each row is one pulse and one pause: '{pair[0].name}' comes first, then "
-        f"'{pair[1].name}'; time 0 is 1 ms before the first row."
+        f"'{pair[1].name}'. Time 0 is 1 ms before the first row."
     )
     return RunColumns(
         lengths, tuple(int(c is high) for c in pair), max(c.decimals for c in pair), (said,)

@@ -77,9 +77,8 @@ def find_comparators(
     said += _flat_beside_others(comparators, found)
     if comparators:
         about = (
-            f"The hysteresis is {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise "
-            "where that is more, and edges of these lines are timed by linear interpolation "
-            "between the two samples around the threshold."
+            f"Hysteresis: {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise if "
+            "that is more. Edges are interpolated between the two samples around the threshold."
         )
         said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)
@@ -125,9 +124,8 @@ def _comparator(
         )
     if not levels.are_two:
         return Comparator(math.inf, 0.0), assumed_threshold(
-            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} that "
-            "does not show two state levels, so it is taken as low throughout; "
-            "`threshold` would overrule this.",
+            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} without "
+            "two state levels. It is taken as low; `threshold` overrules this.",
             None,
             "data",
         )

@@ -129,8 +129,8 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     foreign = foreign_unit_in(column.name) if sheet.has_header else None
     if foreign is not None:
         raise HintError(
-            f"{sheet.source}, column {column.name}: '{foreign[:40]}' is no unit of time known "
-            "here; add `time_unit` (s, ms, us, ns or ps, or a multiple such as '100 ns')."
+            f"{sheet.source}, column {column.name}: '{foreign[:40]}' is no known unit of time; "
+            "add `time_unit` (s, ms, us, ns, ps or '100 ns')."
         )
     if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
         rate = format_rate(1e12 / sheet.rate_hz)
@@ -141,15 +141,15 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
         )
     if not sheet.has_header and len(column.cells) >= _ENOUGH_ROWS and column.counts_by_one:
         raise HintError(
-            f"{sheet.source}, column {column.name}: these numbers count the rows, and their unit "
-            "is not stated; add `rate` if they count samples, or `time_unit` if they are times."
+            f"{sheet.source}, column {column.name}: these numbers count the rows without a unit; "
+            "add `rate` for samples, or `time_unit` for times."
         )
     inferred = _infer_unit(sheet.more_text(), sheet.dialect, column.position)
     epoch = _epoch_unit(column)
     if inferred is not None and epoch in (None, inferred):
         return inferred, assumed_unit(
-            f"{name} is taken as time in {inferred}, because levels then last as long as servo "
-            "pulses do; no unit is stated.",
+            f"No unit is stated: {name} is taken as time in {inferred}, because levels then last "
+            "as servo pulses do.",
             inferred,
             "data",
         )
@@ -164,10 +164,9 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     if len(column.cells) >= _ENOUGH_ROWS or (is_large and column.kind == "integer"):
         is_whole = column.kind == "integer"
         raise HintError(
-            f"{sheet.source}, column {column.name}: the unit of these "
-            f"{'whole ' if is_whole else ''}numbers is not stated and cannot be told from them; "
-            "add `time_unit` (s, ms, us, ns or ps)"
-            f"{', or `rate` if they count samples' if is_whole else ''}."
+            f"{sheet.source}, column {column.name}: these {'whole ' if is_whole else ''}numbers "
+            "have no unit; add `time_unit` (s, ms, us, ns or "
+            f"ps){', or `rate` if they count samples' if is_whole else ''}."
         )
     return "s", assumed_unit(
         f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
@@ -248,8 +247,8 @@ class StampFormat:
         if self.is_sure:
             return ()
         return (
-            f"Whether {self.first_date} has the day or the month first cannot be told; it does "
-            "not matter, as all rows must be of this date.",
+            f"Whether {self.first_date} has the day or the month first is not known. It does not "
+            "matter: all rows have this date.",
         )
 
     def since_origin_ps(self, cell: pl.Expr) -> pl.Expr:

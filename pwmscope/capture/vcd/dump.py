@@ -205,8 +205,8 @@ def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge:
         )
     if ends_with_edge:
         said.append(
-            "The last time stamp is itself a change, so the recording is taken to end there; "
-            "lines that went quiet together after it could not be seen."
+            "The recording is taken to end at its last time stamp, a change. Lines that went "
+            "quiet together after it cannot be seen."
         )
     offs_ps = list(clock.offs_ps)
     if clock.off_since_ps is not None:
@@ -218,8 +218,8 @@ def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge:
         )
         more = f", and {len(offs_ps) - 4} more spans" if len(offs_ps) > 4 else ""
         said.append(
-            f"Recording was switched off ($dumpoff) from {spans}{more}; levels are unknown there "
-            "and were read as those before, and what had changed is timed at the span's end."
+            f"Recording was switched off ($dumpoff) from {spans}{more}. Levels there are unknown "
+            "and read as those before. What had changed is timed at the span's end."
         )
     return said
 
@@ -234,8 +234,8 @@ def _format_line(name: str, trace: Trace, start_ps: int) -> list[str]:
         said.append(
             f"Line {name} is unknown (x or z) for {stretches}, "
             f"{format_interval(trace.unknown_ps)} in all, the first at "
-            f"{(trace.unknown_from_ps - start_ps) / 1e12:.9g} s; it was read as the level before, "
-            "or after where there is none before."
+            f"{(trace.unknown_from_ps - start_ps) / 1e12:.9g} s. It is read as the level before; "
+            "at the start, as the level after."
         )
     if trace.superseded:
         said.append(

@@ -280,8 +280,7 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
             0.0,
             assumed_threshold(
                 f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} "
-                "that does not show two state levels, so it is taken as low throughout; "
-                "`threshold` would overrule this.",
+                "without two state levels. It is taken as low; `threshold` overrules this.",
                 None,
                 "data",
             ),

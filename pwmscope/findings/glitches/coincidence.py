@@ -288,9 +288,9 @@ def _evidence(time_s: FloatArray, struck: BoolArray, window_s: float) -> tuple[E
 DEFINITIONS: Final = (
     Definition(
         "glitch coincidence",
-        "How many moments, each 0.95 frame periods long, hold glitches on more than one line. "
-        "Glitches on all lines at once come from the link or the supply; on one line only, from "
-        "its wire or plug; on some, from what those share.",
+        "How many moments, each 0.95 frame periods long, hold glitches on more than one line. All "
+        "lines at once: the link or the supply. One line only: its wire or plug. Some lines: what "
+        "those share.",
         "expected by chance for a set S = T / (w + 1/L) sum_(i in S) L_i/L prod_(j in S, j != i) "
         "(1 - exp(-L_j w)) prod_(j not in S) exp(-L_j w), with T the time watched, w a moment's "
         "length, L_i = n_i / (T - n_i w) the rate of a line with n_i moments of its own, L the sum "

@@ -24,17 +24,17 @@ from pwmscope.model import (
 DEFINITIONS: Final = (
     Definition(
         "follows",
-        "Which input line an output line is made from: the one whose width explains the output's "
-        "at one delay, and whose pulse has ended when the output's begins.",
-        "what the input leaves of the variance of the output's width is at most 1 %, or four "
-        "times the noise, at a delay found as for delay; best explanation first",
+        "Which input line an output line is made from. Its width explains the output's at one "
+        "delay. Its pulse has ended when the output's begins.",
+        "the input leaves at most 1 % of the output width's variance, or four times the noise. "
+        "Delay found as for delay; best explanation first",
         "own algorithm",
     ),
     Definition(
         "delay",
-        "How late an output is: from the leading edge of an input pulse to the leading edge of "
-        "the output pulse that carries its width. Median over the output pulses, with the "
-        "shortest and the longest; frames late are the newer input pulses that had begun.",
+        "How late an output is: from an input pulse's leading edge to that of the output pulse "
+        "with its width. Median over the output pulses, with the shortest and the longest. Frames "
+        "late are the newer input pulses that had begun.",
         "R_j - r_k, k = newest input pulse that ended at least L before R_j; L minimises the "
         "variance of W_j about a smooth curve of w_k, by 20 in log-likelihood against every L a "
         "frame away; the median is off by +- Ts/2 (rectangular) and Ts sqrt(7 / (30 m)) for m "
@@ -48,8 +48,8 @@ DEFINITIONS: Final = (
     ),
     Definition(
         "start after input",
-        "When an output pulse starts, whatever its width: a fixed time after each input pulse "
-        "begins or ends, or on a clock of its own.",
+        "When an output pulse starts: a fixed time after each input pulse begins or ends, or on "
+        "its own clock.",
         "slope of changes of (R_j - r_i) against changes of w_i, i the newest input pulse begun: "
         "1 waits for the end, 0 for the start; own clock if the delay wanders by more than five "
         "deviations and three sample intervals over the recording",
@@ -65,8 +65,8 @@ DEFINITIONS: Final = (
     ),
     Definition(
         "beat of the clocks",
-        "Where input and output have frame clocks of their own the delay runs through a whole "
-        "frame again and again; this is how long that takes.",
+        "With two frame clocks the delay runs through a whole frame again and again. This is how "
+        "long that takes.",
         "T_in / |drift of the delay| where the periods differ by less than 1 %, else 1 / |f_fast "
         "- round(f_fast / f_slow) f_slow|",
         "beat of two frequencies, elementary",
@@ -100,8 +100,8 @@ DEFINITIONS: Final = (
     ),
     Definition(
         "width gain",
-        "How much the output's width changes for each microsecond of the input's, where it is "
-        "neither clipped nor dead; negative for a reversed output.",
+        "How much the output's width changes for each microsecond of the input's, where it "
+        "follows. Negative for a reversed output.",
         "without bends the least-squares slope of the recorded pulses, with what sampling and "
         "pulses in doubt leave open: u^2 = Ts^2/6 (1/S + g^2 R/S^2), S = sum a^2, a = w - mean w, "
         "R = sum over input pulses of (sum of a over its outputs)^2; with bends g of the curve "
@@ -114,8 +114,8 @@ DEFINITIONS: Final = (
     ),
     Definition(
         "width offset",
-        "How far from neutral the output is when the input is at neutral, as the straight part "
-        "of the curve gives it.",
+        "How far from neutral the output is with the input at neutral, by the curve's straight "
+        "part.",
         "c - neutral; u^2 = u(c)^2 + Ts^2/6 + step^2 / (12 dwells)",
         "as for width gain; JCGM 100, 4.3.7",
     ),
@@ -177,8 +177,8 @@ PLAIN: Final = 3.0
 """A hysteresis shows if it is larger than so many of its standard uncertainties."""
 MIN_NEAR: Final = 20
 MOVE: Final = (
-    "With the weapon removed and the wheels off the ground, record again while only the stick of "
-    "{line} goes from end to end a few times, not evenly, with pauses."
+    "Weapon removed, wheels off the ground, robot restrained: record again. Move only the stick "
+    "of {line} from end to end, unevenly, with pauses."
 )
 FRAMES_LATE: Final = (
     "in the same frame", "one frame late", "two frames late", "three frames late",
@@ -311,8 +311,8 @@ def _why(source: Train, output: Train, content: Content | None) -> str:
         why = "the two lines share too little time; record ten seconds or more."
     elif content.explained:
         why = (
-            "several delays, a frame or more apart, explain the widths about as well, because the "
-            "stick moved too evenly or too little."
+            "the stick moved too evenly or too little: several delays explain the widths alike, a "
+            "frame or more apart."
         )
     else:
         why = (
@@ -329,9 +329,9 @@ def edge_finding(about: Subject, delay: Delay) -> Finding:
     if delay.trigger is Trigger.OWN_CLOCK:
         return hidden(
             "start after input",
-            f"{output.line} starts on its own clock ({output.period_us / 1e3:.3f} ms a frame, "
-            f"{source.line} {source.period_us / 1e3:.3f} ms), so it follows no edge of "
-            f"{source.line} at a fixed time.",
+            f"{output.line} starts on its own clock: {output.period_us / 1e3:.3f} ms a frame, "
+            f"{source.line} {source.period_us / 1e3:.3f} ms. It follows no edge of {source.line} "
+            "at a fixed time.",
         )
     after = {
         Trigger.INPUT_END: f"the end of each pulse of {source.line}.",
@@ -358,8 +358,8 @@ def _why_unclear(source: Train, delay: Delay) -> str:
     if delay.slope is None:
         return f"too few pulses in a row changed their width {which}"
     return (
-        f"it changes by {delay.slope:.2f} us for each of the width, so it waits neither for "
-        "that pulse's start nor for its end."
+        f"it changes by {delay.slope:.2f} us for each of the width. It waits neither for that "
+        "pulse's start nor its end."
     )
 
 
@@ -566,8 +566,8 @@ def added_jitter_finding(about: Subject, added: AddedJitter) -> Finding:
     )
     return about.shown(
         name, added.added_us,
-        f"{output} adds {added.added_us:.2g} us RMS of jitter to the width (95 %: {low_us:.2g} to "
-        f"{high_us:.2g} us): its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
+        f"{output} adds {added.added_us:.2g} us RMS of width jitter (95 %: {low_us:.2g} to "
+        f"{high_us:.2g} us). Its own width has {added.output.jitter_rms_us:.2g} us, {source}'s "
         f"{before} us, sampling taken out.",
         interval=(low_us, high_us),
     )  # fmt: skip

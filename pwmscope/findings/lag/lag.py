@@ -146,8 +146,8 @@ def _finding(line: str, pairs: list[Follow], trains: Mapping[str, Train]) -> Fin
         )
         return not_shown(
             "follows", "",
-            f"{line} is not shown to follow another line: {why}. With the weapon removed and the "
-            "wheels off the ground, record the inputs too while one stick at a time moves from end "
+            f"{line} is not shown to follow another line: {why}. Weapon removed, wheels off the "
+            "ground, robot restrained: record the inputs too. Move one stick at a time from end "
             "to end.",
         )  # fmt: skip
     behind = [pair for pair in pairs if not pair.side_by_side]
@@ -315,8 +315,8 @@ def _unanswered(lag: Lag, reason: str) -> Lag:
 
 
 _NO_CURVE: Final = (
-    "One input, {source}, is not shown to explain the width of {output}, so there is no curve from "
-    "one to the other. Record again while only the stick of {source} moves, from end to end."
+    "{source} alone is not shown to explain the width of {output}, so there is no curve. Record "
+    "again while only the stick of {source} moves, from end to end."
 )
 _TOO_FEW: Final = (
     f"{{line}} has fewer than {MIN_PULSES} whole servo pulses outside signal loss. Check its wire "

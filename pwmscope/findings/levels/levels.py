@@ -62,8 +62,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "sag of the high level",
-        "How far the high level fell in the course of the recording: a supply that gives way "
-        "under load, or a flat battery.",
+        "How far the high level fell during the recording: a supply that sags under load, or a "
+        "flat battery.",
         "the largest fall from the mean of one sixteenth of the recording to that of a later one; "
         "shown where it exceeds 3.5 u, u^2 = (s_i^2/n_i + s_j^2/n_j), s within each part",
         "own algorithm; JCGM 100, 5.1.2",

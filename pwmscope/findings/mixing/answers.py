@@ -130,8 +130,8 @@ _NAMED: Final = {
         "exactly one place."
     ),
     Kind.TWICE: (
-        "Each output follows one stick alone, but with the clipping of a mixer before another: "
-        "mixing is on in two places, which undo each other; turn one of them off."
+        "Each output follows one stick alone, with a mixer's clipping. Mixing is on in two "
+        "places, and one undoes the other. Turn one of them off."
     ),
 }
 
@@ -213,11 +213,11 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     sentence = f"The right output's gain against the left's: {words}."
     if verdict is Verdict.NOT_SHOWN:
         sentence += (
-            " Whether that is within the limit is not shown: hands hold a stick to some 4 % of its "
-            "travel, so record the stick channels too, or repeat each step of the plan."
+            " That is not shown to be within the limit: hands hold a stick to some 4 % of its "
+            "travel. Record the stick channels too, or repeat each step of the plan."
             if fit.samples.source == "plan"
-            else " Whether that is within the limit is not shown: record at a higher sample rate, "
-            "with each stick moved from end to end more often."
+            else " That is not shown to be within the limit. Record at a higher sample rate, and "
+            "move each stick from end to end more often."
         )
     return Finding(
         "gain balance",
@@ -263,9 +263,9 @@ def corner_finding(fit: MixFit) -> Finding:
     part = corner_part(fit)
     if part is not None and part < 1.0:
         sentence = (
-            f"Outputs clip at the ends of their travel: with both sticks pushed together, from "
+            "Outputs clip at the ends of their travel: with both sticks pushed together, from "
             f"{100.0 * part:.0f} % of the stick's travel on. Beyond that the robot turns less, or "
-            "drives slower, than the sticks ask; that is common where the travel is full."
+            "drives slower, than the sticks ask. With full travel that is common."
         )
         return measured("clipped corners", 100.0 * part, "%", sentence)
     asked = float(np.max(np.sum(np.abs(fit.samples.stick), axis=1)))
@@ -276,7 +276,7 @@ def corner_finding(fit: MixFit) -> Finding:
         )  # fmt: skip
     return not_shown(
         "clipped corners", "",
-        "No output clipped, but both sticks were never pushed far together: to see the corners, "
+        "No output clipped, but both sticks were never pushed far together. To see the corners, "
         "hold the stick forward and right at once.",
     )  # fmt: skip
 
@@ -299,9 +299,9 @@ def delay_finding(fit: MixFit) -> Finding:
 DEFINITIONS: Final = (
     Definition(
         "arrangement",
-        "What two drive outputs do with the sticks: mixed as wanted, unmixed, mixed twice, with "
-        "outputs or sticks swapped or reversed. A matrix M says how far each output goes for "
-        "each stick.",
+        "What two drive outputs do with the sticks: mixed as wanted, unmixed, mixed twice, "
+        "outputs or sticks swapped or reversed. A matrix M says how far each output goes for each "
+        "stick.",
         "outputs = clip(M x sticks + offset) by robust regression (Huber); rows within 12 degrees "
         "of a stick's axis follow that stick alone, rows beyond 17 degrees follow both, each with "
         "twice the uncertainty to spare; the signs name the rest; not shown if more than "

@@ -254,16 +254,16 @@ def _still(fit: MixFit, rows: list[_Row]) -> Arrangement:
     if rows == [_Row.NONE, _Row.NONE]:
         return Arrangement(
             None,
-            reason="Neither output moves while the sticks do. Check that the lines named are the "
-            "drive outputs, that the receiver is linked, and that no switch holds the drive; "
-            "then record again.",
+            reason="Neither output moves while the sticks do. Check three things: the lines are "
+            "the drive outputs, the receiver is linked, no switch holds the drive. Then "
+            "record again.",
         )
     still = fit.samples.outputs[rows.index(_Row.NONE)].side
     return Arrangement(
         f"{still} output stands still",
         kind=Kind.OTHER,
-        reason=f"The {still} output follows neither stick: check its plug, and that its "
-        "channel is the one that the transmitter's mixing or stick drives.",
+        reason=f"The {still} output follows neither stick. Check its plug. Check that the "
+        "transmitter's mixing or stick drives its channel.",
     )
 
 
@@ -361,8 +361,8 @@ def _other(fit: MixFit) -> Arrangement:
     return Arrangement(
         str(Kind.OTHER),
         kind=Kind.OTHER,
-        reason=f"The matrix is none of the usual ones ({rows}): look for a second mix, a partial "
-        "mix or a dual rate in the transmitter, and start from a fresh model memory.",
+        reason=f"The matrix is none of the usual ones ({rows}). Look for a second mix, a partial "
+        "mix or a dual rate. Start from a fresh model memory.",
     )
 
 

@@ -40,8 +40,8 @@ _CORRELATED: Final = 0.97
 """Sticks whose positions correlate by more than this were not moved apart."""
 _ON_DIAGONAL: Final = 0.9
 _RECORD: Final = (
-    "With the weapon removed and the wheels off the ground, record the drive outputs and "
-    "either the receiver's stick channels or a plan (`plan`)"
+    "Weapon removed, wheels off the ground, robot restrained: record the drive outputs with the "
+    "stick channels or by a `plan`."
 )
 
 
@@ -66,8 +66,8 @@ def format_comovement(position: FloatArray) -> str:
         for way in (same, ~same)
     )
     seen = {
-        (True, True): "The outputs moved together and by equal amounts opposite to each other, "
-        "never one alone: that is what mixed outputs do when one stick is moved at a time.",
+        (True, True): "The outputs moved together by equal or opposite amounts, never alone. "
+        "Mixed outputs do that when one stick moves at a time.",
         (True, False): "The outputs only moved together, by equal amounts.",
         (False, True): "The outputs only moved opposite to each other, by equal amounts.",
         (False, False): "The outputs moved both together and alone.",
@@ -76,12 +76,12 @@ def format_comovement(position: FloatArray) -> str:
         seen = "Neither output moved, so nothing is told about the mixing."
     elif all(alone) and not both.any():
         seen = (
-            "Each output moved while the other rested and never both together: that is what "
-            "unmixed outputs do when one stick is moved at a time."
+            "Each output moved while the other rested, never both together. Unmixed outputs do "
+            "that when one stick moves at a time."
         )
     return (
-        f"{seen} Which stick does what cannot be told from the outputs alone: record the "
-        "receiver's stick channels too, or record to a plan (`plan`)."
+        f"{seen} The outputs alone do not show which stick does what. Record the receiver's stick "
+        "channels too, or follow a `plan`."
     )
 
 
@@ -89,8 +89,8 @@ def missing_output(outputs: tuple[OutputLine, ...]) -> str:
     """Ask for the output that is missing."""
     if not outputs:
         return (
-            "No drive output is named. Say which lines they are with `left` and `right`, or give "
-            "them the roles drive-left and drive-right in a bench sheet."
+            "No drive output is named. Name them with `left` and `right`, or by the roles "
+            "drive-left and drive-right in a bench sheet."
         )
     (only,) = outputs
     other = "right" if only.side == "left" else "left"
@@ -106,7 +106,8 @@ def two_receivers(outputs: tuple[OutputLine, ...], ties: Sequence[Tie]) -> str:
     if any({t.first, t.second} == {first, second} and t.step is Step.DRIFTS for t in ties):
         return (
             f"{first} and {second} drift apart: they come from two receivers, which need not "
-            f"follow the same sticks. {_RECORD} from one receiver or one mixing converter."
+            f"follow the same sticks. {_RECORD} Both must come from one receiver or mixing "
+            "converter."
         )
     return ""
 
@@ -140,13 +141,13 @@ def lacking(samples: Samples) -> str:
         still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
     if still:
         return (
-            f"The {' and the '.join(still)} stick never moved. {_RECORD}, and move each stick "
+            f"The {' and the '.join(still)} stick never moved. {_RECORD} Move each stick "
             "alone to both ends."
         )
     if abs(float(np.corrcoef(*samples.stick.T)[0, 1])) > _CORRELATED:
         return (
             f"The {samples.axes[0]} and {samples.axes[1]} sticks always moved together, so "
-            f"what each does alone is not shown. {_RECORD}, and move one stick at a time."
+            f"what each does alone is not shown. {_RECORD} Move one stick at a time."
         )
     return ""
 
@@ -164,10 +165,10 @@ def only_corners(samples: Samples) -> str:
             "again with a plan that moves one stick at a time."
         )
     return (
-        "The two stick channels always moved by equal amounts: either the stick only went to its "
-        "corners, or the transmitter mixes already, and then these channels are not the sticks. "
-        "Record again and move one stick at a time; if both channels still move, mixing is on in "
-        "the transmitter, and a plan (`plan`) tells the rest."
+        "Both stick channels always moved by equal amounts. Either the stick went to its corners "
+        "only, or the transmitter mixes and these are not the sticks. Record again and move one "
+        "stick at a time. If both channels still move, the transmitter mixes; then follow a "
+        "`plan`."
     )
 
 
@@ -351,8 +352,8 @@ def _assumptions(lines: DriveLines, fit: MixFit) -> tuple[str, ...]:
     left, right = samples.outputs
     sentences = [
         f"{left.line} drives the left side and {right.line} the right side.",
-        "A width above neutral drives that side's wheels forward (common practice); a motor wired "
-        "the other way round looks the same as a reversed channel.",
+        "A width above neutral means forward (common practice). A motor wired the other way looks "
+        "like a reversed channel.",
     ]
     if samples.source == "plan":
         sentences.append("The sticks were where the plan tells, forward and right positive.")

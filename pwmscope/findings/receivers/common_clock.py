@@ -214,8 +214,8 @@ def _judge(drift: float, doubt: float, linear: float) -> tuple[Step, float]:
 
 def _reason(spread_us: float, bound_ppm: float) -> str:
     return (
-        f"the distance of their pulses varies over {spread_us:.3g} us, and a drift of up to "
-        f"{bound_ppm:.3g} us a second cannot be ruled out; record for longer"
+        f"their distance varies over {spread_us:.3g} us, so a drift up to {bound_ppm:.3g} us a "
+        "second stays possible; record for longer"
     )
 
 

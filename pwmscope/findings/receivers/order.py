@@ -164,8 +164,8 @@ _RECEIVERS_DEFINED: Final = (
     Definition(
         "receivers",
         "Which lines share a frame clock, and so come from one receiver. Lines of one receiver "
-        "keep their distance in the frame; those of another have another frame period, or drift "
-        "by some parts in a million. Channels follow their own receiver's link only.",
+        "keep their distance in the frame. Another receiver's lines have another frame period, or "
+        "drift by some parts in a million. Channels follow their own receiver's link only.",
         "d = steadiest of (start to start, end to start) in each frame; drift = least-squares "
         "slope of the medians of d in 32 stretches; one clock if |drift| + 2 u < 0.5 us/s, or "
         "< 2 us/s and |drift| < 4 u; two if |drift| > 10 u and the line explains 95 %; chance "
@@ -344,7 +344,7 @@ def _skew_finding(receiver: Receiver, at: int, records: Mapping[str, Record]) ->
     if link.start is Start.CHAIN and link.gap_us.std is not None:
         sentence += (
             f" That is no jitter: it waits for the end of {link.first}'s pulse (slope "
-            f"{link.slope:.3f}) and scatters about that by {format_us(link.gap_us.std)} RMS."
+            f"{link.slope:.3f}). It scatters about that by {format_us(link.gap_us.std)} RMS."
         )
     return measured(
         "skew",
@@ -381,8 +381,8 @@ DEFINITIONS: Final = (
     ),
     Definition(
         "start of outputs",
-        "Whether a receiver's outputs start together, one after another (the next when the one "
-        "before ends), or at fixed times in the frame.",
+        "Whether a receiver's outputs start together, each at the end of the one before, or at "
+        "fixed times.",
         "b = slope of (start to start) against the width of the pulse before, by least squares; "
         "together if the starts lie within a glitch's width (100 us for the standard servo); "
         "else one after another if |b - 1| < 0.1, at fixed times if |b| < 0.1",

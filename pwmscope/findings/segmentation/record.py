@@ -40,8 +40,8 @@ def _by_levels(table: PulseTable, line: Line) -> str | None:
     if usual_us >= table.convention.glitch_us:
         return None
     return (
-        f"It does not look like servo pulses: of its {levels_us.size} levels half last less than "
-        f"{usual_us:.3g} us; serial data or a clock look like that."
+        f"These are no servo pulses: half of its {levels_us.size} levels last under "
+        f"{usual_us:.3g} us. Serial data or a clock do that."
     )
 
 
@@ -88,7 +88,9 @@ class ServoLines:
     @property
     def notes(self) -> tuple[str, ...]:
         """What was assumed while decoding, each a plain sentence."""
-        return tuple(f"Line {name}: {note}" for name, t in self.tables.items() for note in t.notes)
+        return tuple(
+            named(f"Line {name}: {note}") for name, t in self.tables.items() for note in t.notes
+        )
 
 
 def find_servo_lines(

@@ -35,7 +35,7 @@ def test_sticks_that_only_moved_together(make_bench):
 
 def test_stick_channels_that_look_mixed_already(make_bench):
     bench = make_bench(MIXED, around=((1, 1), (-1, -1), (1, -1), (-1, 1)))
-    refused(bench.tables, bench.lines, "or the transmitter mixes already")
+    refused(bench.tables, bench.lines, "or the transmitter mixes and these are not the sticks")
     refused(bench.tables, bench.without_sticks, "to its corners only", spans=bench.spans)
 
 
@@ -98,8 +98,8 @@ def test_only_one_stick_is_recorded(make_bench):
 @pytest.mark.parametrize(
     ("matrix", "words"),
     [
-        (MIXED, "that is what mixed outputs do"),
-        (np.eye(2), "that is what unmixed outputs do"),
+        (MIXED, "never alone. Mixed outputs do that"),
+        (np.eye(2), "never both together. Unmixed outputs do that"),
         (np.array([[1, 0], [1, 0]]), "only moved together"),
         (np.array([[1, 0], [-1, 0]]), "only moved opposite"),
         (np.zeros((2, 2)), "Neither output moved"),

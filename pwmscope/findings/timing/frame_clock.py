@@ -479,8 +479,8 @@ def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None
 OF_CLOCK: Final[tuple[Definition, ...]] = (
     Definition(
         "frame clock offset",
-        "How far the frame period is from the round one that it is evidently meant to have: the "
-        "error of the receiver's clock, and of the analyser's.",
+        "How far the frame period is from its nominal value. The receiver's and the analyser's "
+        "clocks both add to it.",
         "(T / T0 - 1) in ppm, T0 the nearest whole multiple of 100 us, if within 500 ppm; "
         "u^2 = u(T)^2 / T^2 + (100 ppm)^2 / 3",
         "JCGM 100, 4.3.7 and 5.1.2; 100 ppm for an analyser's crystal and round periods: common "
@@ -488,8 +488,8 @@ OF_CLOCK: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "frame clock drift",
-        "Whether the frame period grows or shrinks during the recording, as that of a clock does "
-        "which warms up; against the analyser's own clock.",
+        "Whether the frame period grows or shrinks during the recording, as when a clock warms "
+        "up. The analyser's own clock is the measure.",
         "2 c / T^2 with t[n] = a + T n + c n^2, least squares, in ppm per minute; 95 % interval by "
         "Student's t, widened for the clock's random walk; seen where it leaves out zero",
         "ordinary least squares; JCGM 100, G.4.1 (effective degrees of freedom); random walk: own "
@@ -516,9 +516,8 @@ def _offset_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Findin
         return not_shown(
             "frame clock offset",
             "ppm",
-            f"The frame period, {describe((clock.pattern,))}, is not within "
-            f"{EVIDENT * 1e6:.0f} ppm of a whole multiple of 100 us, so it is not evident what it "
-            "is meant to be.",
+            f"The frame period is {describe((clock.pattern,))}. No whole multiple of 100 us lies "
+            f"within {EVIDENT * 1e6:.0f} ppm, so its nominal value is unknown.",
         )
     doubt_ppm = half_width(
         1e6 * clock.period_uncertainty_us / clock.period_us, 1e6 * CLOCK_TOLERANCE
@@ -555,7 +554,7 @@ def _drift_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Finding
     sentence = (
         f"The frame period {'grows' if low > 0 else 'shrinks'} by "
         f"{abs(drift.ppm_per_min):.{places}f} ppm a minute (95 %: {range_}), against the "
-        "analyser's clock: either of the two may drift."
+        "analyser's clock. Either may drift."
         if drift.is_seen
         else f"No drift of the frame clock is seen (95 %: {range_})."
     )

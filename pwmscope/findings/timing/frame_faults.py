@@ -330,24 +330,24 @@ OF_FAULTS: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "late frames",
-        "Frames whose leading edge departs from the frame clock, late or early, by more than the "
-        "jitter explains; and whether the clock is as before afterwards.",
+        "Frames that begin later or earlier than jitter explains. It also says whether the clock "
+        "is the same afterwards.",
         "edges farther than 8 deviations of the period, and 1 % of it, from every instant of the "
         "pattern, with the frame before or after them missing",
         _OWN,
     ),
     Definition(
         "extra frames",
-        "Pulses between two frames that do not move the frame clock: a second transmitter, a "
-        "receiver's fault, or interference as long as a pulse.",
+        "Pulses between two frames that leave the frame clock alone. A second transmitter, a "
+        "receiver's fault or interference makes them.",
         "edges as far from every instant of the pattern, with no frame missing beside them",
         _OWN,
     ),
 )
 
 NO_PATTERN: Final = (
-    "Most frame periods repeat neither one by one nor in a pattern of up to eight, so there is no "
-    "steady frame clock."
+    "There is no steady frame clock: most frame periods repeat neither singly nor in a pattern of "
+    "up to eight."
 )
 _NO_FRAMES: Final = "Fewer than three frames were seen outside signal loss, too few for a pattern."
 

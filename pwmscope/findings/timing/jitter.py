@@ -400,8 +400,8 @@ EXCURSION: Final = "worst excursion while held"
 OF_JITTER: Final[tuple[Definition, ...]] = (
     Definition(
         "width jitter",
-        "How much the pulse width scatters while the stick stands still, stray widths included: a "
-        "servo hums and a motor creeps where it is large. What sampling alone gives is taken out.",
+        "How much the width scatters while the stick is still, stray widths included. A servo "
+        "hums and a motor creeps where it is large. What sampling alone gives is taken out.",
         "pooled over holds, s^2 = sum (n - 1) s_i^2 / sum (n - 1); jitter^2 = s^2 - Ts^2/6 well "
         "above the floor, below by the share of readings outside the two neighbouring ones; "
         "95 % interval: of the recorded pulses' own jitter",
@@ -409,8 +409,8 @@ OF_JITTER: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         EXCURSION,
-        "How far a single width went from its level while the stick stood still, stray widths "
-        "included: a servo twitches, and a motor may start, by one wrong pulse.",
+        "The worst single width while the stick was still, stray widths included. One wrong pulse "
+        "can start a motor.",
         "greatest |w - mean of its hold|, and its 99.9 % quantile; each reading is right within Ts",
         "own definition; 20 us is a narrow ESC deadband (common practice, from memory)",
     ),

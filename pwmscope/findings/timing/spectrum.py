@@ -412,20 +412,20 @@ _SOURCE: Final = (
 RHYTHM_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         WIDTH,
-        "Whether the pulse width swings to and fro in a rhythm while the stick stands still: a "
-        "servo hums or twitches in that rhythm. Rhythms of up to half the frame rate are seen; a "
-        "faster one shows folded below that. A line no larger than sampling itself can make is "
-        "not taken for the receiver's.",
+        "Whether the pulse width swings in a rhythm while the stick is still. A servo hums or "
+        "twitches in that rhythm. Rhythms of up to half the frame rate are seen; a faster one "
+        "shows folded below that. A line no larger than sampling itself can make is not taken for "
+        "the receiver's.",
         _FORMULA.format(what="the widths of the longest dwell"),
         _SOURCE,
         everyday=False,
     ),
     Definition(
         TIME,
-        "Whether the frames come early and late in a rhythm, as where another task of the "
-        "receiver holds up its outputs. Rhythms of up to half the frame rate are seen; a faster "
-        "one shows folded below that. A line no larger than sampling itself can make is not "
-        "taken for the receiver's.",
+        "Whether the frames come early and late in a rhythm. Another task of the receiver can "
+        "hold up its outputs. Rhythms of up to half the frame rate are seen; a faster one shows "
+        "folded below that. A line no larger than sampling itself can make is not taken for the "
+        "receiver's.",
         _FORMULA.format(what="the time errors of the frames"),
         _SOURCE,
         everyday=False,
@@ -464,8 +464,8 @@ def _in_widths(record: Record, sampling_us: float | None) -> tuple[LineSearch | 
         return None, not_shown(
             WIDTH,
             "us",
-            f"The stick never stood still for {MIN_VALUES} pulses, so a rhythm in the width "
-            "is not shown; hold it still for a minute.",
+            f"The stick never stood still for {MIN_VALUES} pulses, so a rhythm is not shown. Hold "
+            "it still for a minute.",
         )
     rise_s = record.table.rise_s[rows]
     # Frame by frame, so that an error of the usual period does not add up.

@@ -490,9 +490,9 @@ NAME: Final = "frame clock stability"
 STABILITY_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         NAME,
-        "How much the rate of the frame clock changes from one stretch of time to the next, for "
-        "stretches of about one second; the analyser's own clock is part of it. A steady clock "
-        "is the sign of a crystal and of a receiver that is never too busy to be on time.",
+        "How much the frame clock's rate changes from second to second. The analyser's own clock "
+        "is part of it. A steady clock is the sign of a crystal and of a receiver that is always "
+        "on time.",
         "overlapping Allan deviation sqrt(<(x[i+2m] - 2 x[i+m] + x[i])^2> / 2) / (m T0) of the "
         "time errors x, m a power of two with m T0 nearest 1 s; 95 % interval by chi-squared with "
         "the effective degrees of freedom of the dominant noise; sampling alone gives "
@@ -528,8 +528,8 @@ def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
     if clock is None:
         return _not_shown(
             floor,
-            "The frames follow no steady clock, so there is no stability of one; record frames "
-            "that come evenly.",
+            "The frames follow no steady clock, so its stability is not shown. Record frames that "
+            "come evenly.",
         )
     whole = longest_stretch(clock)
     stretch = whole if whole.missing < BRIDGED * whole.frames else whole.without_gaps()
@@ -537,8 +537,8 @@ def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
     if stretch.duration_s < MIN_S - 2.0 * clock.period_us / 1e6 or stretch.edges < MIN_FRAMES:
         return _not_shown(
             floor,
-            f"Only {stretch.duration_s:.4g} s with {stretch.edges} frames in step were seen, too "
-            f"short to tell how steady the frame clock is; record {ASKED_S:g} s and more than "
+            f"Only {stretch.duration_s:.4g} s with {stretch.edges} frames in step were seen. That "
+            f"is too short for the clock's stability. Record {ASKED_S:g} s and more than "
             f"{MIN_FRAMES} frames without a loss.",
         )
     tau0_s = clock.period_us / 1e6
@@ -568,8 +568,8 @@ def _taken_from(clock: FrameClock, whole: ClockStretch, stretch: ClockStretch) -
         )
     if clock.borders.size:
         return (
-            " The clock starts anew during the recording, so it is taken from the longest "
-            f"stretch that is in step, {stretch.duration_s:.3g} s."
+            " The clock starts anew during the recording. It is taken from the longest stretch in "
+            f"step, {stretch.duration_s:.3g} s."
         )
     return ""
 
@@ -586,27 +586,26 @@ def _finding(
         # difference is wrong by more than two: the root mean squares add up at most.
         most = high + 2.0 * HIDDEN * floor / tau_s
         sentence = (
-            f"Over {tau_s:.3g} s the frame clock keeps time to within {_time(most, tau_s)} as a "
-            f"rule, {_share(most)}, or better: sampling alone gives {_share(floor / tau_s)}, and "
-            "no more is seen, so the receiver's own share is not resolved; record at a higher "
-            "sample rate."
+            f"The frame clock usually keeps time within {_time(most, tau_s)} over {tau_s:.3g} s "
+            f"({_share(most)}), or better. Sampling alone gives {_share(floor / tau_s)}, so the "
+            "receiver's own share is not resolved. Record at a higher sample rate."
         )
         return measured(
             NAME, value * 1e6, "ppm", sentence + taken_from,
             interval=(0.0, most * 1e6), evidence=evidence,
         )  # fmt: skip
     beside = (
-        "how much of that the timing of edges gives is not known"
+        "How much of that the timing of edges gives is not known"
         if floor is None
-        else f"sampling alone gives {_share(floor / tau_s)}"
+        else f"Sampling alone gives {_share(floor / tau_s)}"
     )
     return measured(
         NAME,
         value * 1e6,
         "ppm",
-        f"Over {tau_s:.3g} s the frame clock keeps time to within {_time(value, tau_s)} as a "
-        f"rule, {_share(value)} (95 %: {_share(low)} to {_share(high)}), against the analyser's "
-        f"clock; {beside}." + taken_from,
+        f"The frame clock usually keeps time within {_time(value, tau_s)} over {tau_s:.3g} s: "
+        f"{_share(value)} (95 %: {_share(low)} to {_share(high)}), against the analyser's clock. "
+        f"{beside}." + taken_from,
         uncertainty=value * 1e6 / float(np.sqrt(2.0 * allan.freedom[near])),
         interval=(low * 1e6, high * 1e6),
         evidence=evidence,

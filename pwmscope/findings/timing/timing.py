@@ -70,8 +70,8 @@ OF_PERIOD: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "clean pulses",
-        "Whether the pulses are whole and come in time: what is missing, late, extra, too short or "
-        "out of range is counted together.",
+        "Whether the pulses are whole and in time. Missing, late, extra, too short and out of "
+        "range are counted together.",
         "dropped + late + extra frames + glitches + pulses out of the accepted range + widths "
         "that stray too far while held",
         "own algorithm; glitch and range limits: common practice",

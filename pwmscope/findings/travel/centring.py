@@ -48,17 +48,17 @@ MIN_SWEEPS: Final = 2
 MAX_SWEEPS: Final = 40
 MAX_FRAMES: Final = 5000
 _SWEEP_SLOWLY: Final = (
-    "Move the stick slowly and evenly from one end to the other, through neutral without a "
-    "stop, twice each way while recording."
+    "While recording, move the stick slowly and evenly from end to end, twice each way. Do not "
+    "stop at neutral."
 )
 
 OF_FLAT: Final = (
     Definition(
         "deadband",
-        "How far the stick moves about neutral while the width stands still. An output shows "
-        "it only in a slow, even sweep through neutral, as a flat: its length in time, times "
-        "the rate of the sweep. A hand that pauses at neutral looks the same, so at least two "
-        "sweeps must agree within 30 %.",
+        "How far the stick moves about neutral while the width stands still. Only a slow, even "
+        "sweep shows it, as a flat at neutral. Its size is time on the flat times the sweep's "
+        "rate. A hand that pauses at neutral looks the same, so at least two sweeps must agree "
+        "within 30 %.",
         "(time on the flat) x (mean rate before and behind); flat: more frames in a row within "
         "4 sigma + Ts of neutral than 3 plus twice as many as at any other width; it begins "
         "where the line of the sweep meets it, or where the width steps on to it",
@@ -254,9 +254,8 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     even = tuple(crossing for crossing in crossings if crossing.is_even)
     if len(even) < max(MIN_SWEEPS, 0.7 * len(crossings)):
         return _hidden(
-            "The pace is not shown to be even: the width sets off softly, or goes otherwise beside "
-            "neutral than far from it. A deadband, expo and a hand that slows down look alike. "
-            f"{_SWEEP_SLOWLY}",
+            "The pace is not shown to be even: the width sets off softly, or changes pace beside "
+            f"neutral. A deadband, expo and a hand that slows down look alike. {_SWEEP_SLOWLY}",
             crossings,
         )
     crossings, flat_us = even, np.array([crossing.flat_us for crossing in even])
@@ -272,7 +271,7 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     if scatter_us > 0.3 * mean_us or float(flat_us.max()) > 2.0 * band_us:
         return _hidden(
             f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us of "
-            f"{flat_us.size} slow sweeps: unlike or long, as with a hand that pauses. "
+            f"{flat_us.size} slow sweeps: too unlike or too long. A pausing hand looks the same. "
             f"{_SWEEP_SLOWLY}",
             crossings,
         )
@@ -288,9 +287,9 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     flat_s = mean_of(np.array([crossing.flat_s for crossing in crossings]))
     return Flat(crossings, mean_us, uncertainty_us, measured(
         "deadband", mean_us, "us",
-        f"At neutral the width stands still for {flat_s:.2g} s, that is {mean_us:.0f} us of the "
-        f"sweep, in {flat_us.size} slow sweeps; it steps by {before_us:.1f} us on to that flat "
-        f"and by {behind_us:.1f} us off it. A hand that pauses there looks the same.",
+        f"In {flat_us.size} slow sweeps the width stands still at neutral for {flat_s:.2g} s, or "
+        f"{mean_us:.0f} us. It steps by {before_us:.1f} us on to that flat and {behind_us:.1f} us "
+        "off it. A hand that pauses there looks the same.",
         uncertainty=uncertainty_us, evidence=spans,
     ))  # fmt: skip
 
@@ -326,16 +325,15 @@ MAX_KNOWN: Final = 60
 """Returns whose own uncertainty is worked out; the others are taken to be like them."""
 SIGNIFICANT: Final = 0.05
 _WHAT_TO_DO: Final = (
-    "Move the stick to one end and let it come back to neutral, wait a second, then the same "
-    "to the other end; do both three times or more while recording."
+    "While recording, move the stick to one end, let it go and wait a second. Do the same to the "
+    "other end. Do both three times or more."
 )
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "centring",
-        "How far apart the widths are at which the stick comes to rest when it comes back to "
-        "neutral from one side, again and again. The two sides are taken apart, so that a "
-        "difference between them does not count here.",
+        "How much the rest width scatters when the stick returns from the same side. The two "
+        "sides are taken apart, so that a difference between them does not count here.",
         "s = sqrt(((n1-1) s1^2 + (n2-1) s2^2) / (n1+n2-2)), of the mean width in the middle "
         "half of each stay; its interval is that of the returns recorded, "
         "u = 1.8 u(level) / sqrt(n1+n2-2)",
@@ -343,10 +341,9 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "hysteresis",
-        "How much higher the stick comes to rest when it comes back from above than when it "
-        "comes back from below. Its interval is that of the returns recorded. It is significant "
-        "where Welch's test gives a chance below 5 % that it would not come again, and the "
-        "interval of that, sampling included, leaves 0 out.",
+        "How much higher the stick rests when it returns from above than from below. Its interval "
+        "is that of the returns recorded. It counts where Welch's test gives a chance below 5 % "
+        "and the interval, sampling included, leaves out 0.",
         "mean(from above) - mean(from below); u^2 = (1.8 u(level))^2 (1/n1 + 1/n2); "
         "t = difference / sqrt(s1^2/n1 + s2^2/n2), degrees of freedom by Welch and Satterthwaite",
         "B. L. Welch, Biometrika 34, 1947; JCGM 100, G.4.1 and 4.3.9, from memory",
@@ -535,8 +532,8 @@ def _centring_finding(
 ) -> Finding:
     return measured(
         "centring", pooled_us, "us",
-        f"The stick comes back to neutral within {pooled_us:.2g} us RMS: to "
-        f"{below.mean_us:.2f} us from below ({below.count} returns), to {above.mean_us:.2f} us "
+        f"The stick returns to neutral within {pooled_us:.2g} us RMS. It rests at "
+        f"{below.mean_us:.2f} us from below ({below.count} returns), at {above.mean_us:.2f} us "
         f"from above ({above.count} returns).",
         uncertainty=(interval_us[1] - interval_us[0]) / (2.0 * COVERAGE), interval=interval_us,
         evidence=spans,
@@ -551,14 +548,13 @@ def _hysteresis_finding(
     if difference.significant:
         higher = "higher" if difference.us > 0 else "lower"
         sentence = (
-            f"Neutral is {abs(difference.us):.2f} us {higher} when the stick comes back from "
-            f"above than from below (another time, 95 %: {low_us:.2f} to {high_us:.2f} us; "
-            f"{chance})."
+            f"Neutral is {abs(difference.us):.2f} us {higher} from above than from below "
+            f"({chance}). Another time it would be {low_us:.2f} to {high_us:.2f} us (95 %)."
         )
     else:
         sentence = (
-            f"No hysteresis is shown: from above neutral is {difference.us:+.2f} us off what it "
-            f"is from below (another time, 95 %: {low_us:.2f} to {high_us:.2f} us; {chance})."
+            f"No hysteresis is shown: neutral from above differs by {difference.us:+.2f} us "
+            f"({chance}). Another time it would be {low_us:.2f} to {high_us:.2f} us (95 %)."
         )
     return measured(
         "hysteresis", difference.us, "us", sentence,

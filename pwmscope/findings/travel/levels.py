@@ -413,8 +413,8 @@ def find_endpoints(
 
 def _not_held(end: str, middle_us: float, throw_us: float) -> str:
     return (
-        f"The stick was never held at its {end} end: no dwell lies {throw_us:.4g} us or more "
-        f"from {middle_us:.0f} us on that side."
+        f"The stick was never held at its {end} end: no dwell there lies {throw_us:.4g} us or "
+        f"more from {middle_us:.0f} us."
     )
 
 

@@ -350,8 +350,8 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "resolution in bits",
-        "The number of steps in the convention's span, as a power of two: what a stick's "
-        "position is resolved to at the output. Of the travel that was seen it is less.",
+        "The number of steps in the convention's span, as a power of two. The output resolves a "
+        "stick's position to that. Of the travel that was seen it is less.",
         "log2(span / step); u = u(step) / (step ln 2)",
         "log2 of the number of steps; it is not IEEE Std 1241's effective number of bits, which "
         "counts noise and distortion too (from memory)",
@@ -488,8 +488,8 @@ def _pace_us(moves: Moves) -> FloatArray:
 def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:
     if search.is_image:
         return (
-            "The widths share a step, but a coarser one shows too: either jitter hides the coarse "
-            "one, or the fine one is its image. Record again at a higher rate, with slow sweeps of "
+            "The widths share a step, but a coarser one shows too. Jitter hides the coarse one, "
+            "or the fine one is its image. Record again at a higher rate, with slow sweeps of "
             "unlike pace."
         )
     if search.finest_us is None:
@@ -499,9 +499,9 @@ def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: f
         )
     finest_us = search.finest_us
     return (
-        f"The steps are finer than {finest_us:.2g} us, that is at least "
-        f"{math.log2(span_us / finest_us):.1f} bits over {span_us:g} us: not resolved at "
-        f"{jitter_us:.2g} us of jitter and {interval_us:.3g} us between samples."
+        f"The steps are finer than {finest_us:.2g} us: at least "
+        f"{math.log2(span_us / finest_us):.1f} bits over {span_us:g} us. Jitter of "
+        f"{jitter_us:.2g} us and {interval_us:.3g} us between samples hide them."
     )
 
 
@@ -549,8 +549,8 @@ def _resolved(
         ),
         not_shown(
             "distinct codes", "",
-            f"Noise of {noise_us:.2g} us spreads each code over its neighbours at a step of "
-            f"{step_us:.3g} us, so the codes cannot be counted.",
+            f"Noise of {noise_us:.2g} us blurs steps of {step_us:.3g} us, so the codes cannot be "
+            "counted.",
         )
         if codes is None
         else measured(

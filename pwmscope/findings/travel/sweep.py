@@ -55,8 +55,8 @@ OF_CURVE: Final = (
     Definition(
         "curve",
         "Whether the width follows the stick in a straight line, softer round neutral (expo) or "
-        "sharper. Time stands for the stick's place, so a hand of uneven pace looks the same: a "
-        "curve is claimed only where several sweeps both ways agree.",
+        "sharper. Time stands for the stick's position. An uneven hand looks the same, so several "
+        "sweeps both ways must agree.",
         "least squares over each sweep, w = c0 + c1 x against w = c0 + c1 x + c3 x^3, x the "
         "time from neutral; F = (RSS1 - RSS3) / (RSS3 / (n - 3)); AICc = n ln(RSS/n) + 2k + "
         "2k(k+1)/(n-k-1); coefficient e of w = A ((1 - e) s + e s^3), A half the travel, "
@@ -233,8 +233,8 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     sharp = sum(fit.is_sharp for fit in fits)
     if sharp < 0.8 * len(fits):
         return _hidden(
-            "A hand that sets off and stops softly, and a curve of the channel, look alike: only "
-            f"{sharp} of {len(fits)} sweeps begin and end at full pace. {_WHAT_TO_DO}",
+            f"A soft hand and a curved channel look alike. Only {sharp} of {len(fits)} sweeps "
+            f"begin and end at full pace. {_WHAT_TO_DO}",
             fits,
         )
     if max(abs(ends[0]), abs(ends[1])) <= STRAIGHT:
@@ -258,8 +258,8 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     shape = Shape.SOFTER
     told = measured(
         "curve", shape.value, "",
-        f"The width is {shape.value}: {said}; in {len(speaking)} of {len(fits)} sweeps the "
-        f"evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
+        f"The width is {shape.value}: {said}. In {len(speaking)} of {len(fits)} sweeps the "
+        "evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
         "looks the same.",
         evidence=spans,
     )  # fmt: skip
@@ -293,10 +293,10 @@ MIN_FRAMES: Final = 10
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "sweep",
-        "Whether the width only rises while the stick goes up, and only falls while it goes "
-        "down. A step back comes from a worn stick, a code that is put out wrong, or the hand. "
-        "Sweeps are moves of 10 frames or more by 5 % of the span or more; what goes back by as "
-        "much counts as turning round.",
+        "Whether the width only rises while the stick goes up, and only falls while it goes down. "
+        "A step back comes from a worn stick, a code that is put out wrong, or the hand. Sweeps "
+        "are moves of 10 frames or more by 5 % of the span or more. Going back as far counts as "
+        "turning round.",
         "largest of (running extreme - width) along the sweep; steps back are stretches in which "
         "it exceeds 8 sigma + Ts; u = sqrt(2) sigma",
         "monotonicity as of a converter's code (IEEE Std 1241, from memory); threshold: own",
@@ -403,7 +403,7 @@ def _sweep_finding(
     return measured(
         "sweep", float(back_us[largest]), "us",
         f"The width steps back {times} in {said}, farthest at {at_s[largest]:.3f} s, by "
-        f"{back_us[largest]:.1f} us; noise steps back by {limit_us:.2g} us at most.",
+        f"{back_us[largest]:.1f} us. Noise steps back by {limit_us:.2g} us at most.",
         uncertainty=math.sqrt(2.0) * noise_us,
         evidence=tuple(
             Evidence(float(time_s), float(time_s), 1, int(row), int(row))

@@ -52,8 +52,7 @@ OF_REST: Final = (
         "rest position",
         "Where the width rests with the stick let go, against the widths at which the device "
         "stands still. A weapon that rests elsewhere runs with nobody at the stick. Without a "
-        "plan it is known only where the recording begins, ends, stays longest and comes back "
-        "most often at one level.",
+        "plan the recording must begin, end, stay longest and be most often at one level.",
         "the level of the first dwell, of the last, of the longest stay and of the most visits; "
         "it meets where its 95 % interval, and Ts, lie inside the stop range",
         "own rule; the stop range is the bench sheet's, or common practice where it states none",
@@ -114,8 +113,8 @@ def examine_rest(
         return RestPosition(level, alike and moved, None, finding, rests)
     if band is None:
         reason = (
-            f"The channel stays longest at {amount.us:.1f} us; the bench sheet does not name the "
-            "line, so its stop range is not known."
+            f"The channel stays longest at {amount.us:.1f} us. The bench sheet does not name the "
+            "line, so its stop range is unknown."
         )
         finding = not_shown("rest position", "us", reason, limit=limit)
         return RestPosition(level, alike and moved, Verdict.NOT_SHOWN, finding, rests)
@@ -151,7 +150,7 @@ def judge_rest(
         return Verdict.NOT_SHOWN, f"{_unclear(rest.rests_us)} {LET_GO}"
     if verdict is Verdict.DOES_NOT_MEET and not rest.is_known:
         return Verdict.NOT_SHOWN, (
-            f"It stays longest at {amount.us:.1f} us, outside the stop range: either the channel "
+            f"It stays longest at {amount.us:.1f} us, outside the stop range. Either the channel "
             f"rests there, or the stick was held there. {LET_GO}"
         )
     return verdict, _sentence(amount, band, verdict)
@@ -197,33 +196,33 @@ def _sentence(amount: Amount, band: StopBand, verdict: Verdict) -> str:
 def _unclear(rests_us: tuple[float, ...]) -> str:
     first, last, longest, most = (f"{us:.0f}" for us in rests_us)
     return (
-        f"Where it rests is not clear: it begins at {first} us, ends at {last} us, stays longest "
-        f"at {longest} us, and is most often at {most} us."
+        f"Its rest is not clear: {first} us first, {last} us last, {longest} us longest, {most} "
+        "us most often."
     )
 
 
 OF_SIDES: Final = (
     Definition(
         "travel",
-        "How far the width goes from the low endpoint to the high one, and of that how far to "
-        "each side of neutral. Both endpoints must have been held.",
+        "How far the width goes from the low endpoint to the high one, and how much lies on each "
+        "side. Both endpoints must have been held.",
         "travel = high - low; below = neutral - low; above = high - neutral; "
         "u^2 = the sum of the levels' own u^2 + (100 ppm x difference / sqrt(3))^2",
         "JCGM 100, 5.1.2 and 5.2.2 (the clock's error is shared, so it counts once), from memory",
     ),
     Definition(
         "asymmetry",
-        "How much farther the width goes above neutral than below it: a robot that drives "
-        "faster one way than the other, or a trim that eats one end. A difference is "
-        "significant where it exceeds its expanded uncertainty.",
+        "How much farther the width goes above neutral than below. The robot then drives faster "
+        "one way, or a trim eats one end. A difference is significant where it exceeds its "
+        "expanded uncertainty.",
         "asymmetry = above - below = high + low - 2 neutral; in % of (above + below) / 2; "
         "u^2 = u(high)^2 + u(low)^2 + 4 u(neutral)^2, the clock counted once",
         "JCGM 100, 5.1.2, 5.2.2 and 6.3.3 (k = 2), from memory",
     ),
     Definition(
         "reversals",
-        "How often the movement turned round. Movements of less than 5 % of the convention's "
-        "span, or of 12 noise deviations, do not count, so that jitter turns nothing round.",
+        "How often the movement turned round. Movements below 5 % of the convention's span, or 12 "
+        "noise deviations, do not count. Jitter therefore turns nothing round.",
         "the inner extremes of the width over time that remain when all movements below "
         "max(0.05 span, 12 sigma) are taken out, the smallest first",
         "own algorithm, topological persistence; the same as the hysteresis filter before "
@@ -367,8 +366,8 @@ _LEVEL_FORMULA: Final = (
 DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "pulse width range",
-        "How many pulses lie outside the widths that the convention allows, by more than a "
-        "sample interval: a device may clip them, or take them for no signal.",
+        "Pulses outside the convention's widths by more than a sample interval. A device may clip "
+        "them, or take them for no signal.",
         "the count of widths below low - Ts or above high + Ts",
         "IEEE Std 181 (pulse duration at the mid reference level); the range is common practice",
     ),
@@ -557,8 +556,8 @@ def _endpoint_finding(
         f"The {name} (outermost dwell) is {level.width_us:.1f} us, "
         f"{round(level.width_us - end_us, 1) + 0.0:+.1f} us from {end_us:.4g} us."
         if held
-        else f"The outermost dwell is {level.width_us:.1f} us; the {name} itself is not shown: "
-        "either the travel is short, or the stick was not held at its end."
+        else f"The outermost dwell is {level.width_us:.1f} us; the {name} itself is not shown. "
+        "Either the travel is short, or the stick was not at its end."
     )
     return Finding(
         name, level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,

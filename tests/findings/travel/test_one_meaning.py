@@ -51,7 +51,7 @@ def test_a_line_that_the_sheet_does_not_name_never_does_better_than_one_it_names
     found = examined(moves, moves, sheet=sheet).channels
     assert found["RX1"]["rest position"].verdict is pwmscope.Verdict.MEETS
     assert found["RX2"]["rest position"].verdict is pwmscope.Verdict.NOT_SHOWN
-    assert "the bench sheet does not name the line" in found["RX2"]["rest position"].sentence
+    assert "The bench sheet does not name the line" in found["RX2"]["rest position"].sentence
 
 
 @pytest.mark.parametrize("end_us", [2000, 2045])

@@ -80,11 +80,11 @@ def _refusal(channel: ChannelFindings, wording: Wording) -> Words:
 
 _DOING: Final = re.compile(
     r"(record|move|sweep|hold|give|start|state|name|put|bring|switch|probe|keep|wait|check|choose|"
-    r"add|to show|lengthen|let|press|use|with the|once more)\b",
+    r"add|to show|lengthen|let|press|use|with the|once more|weapon removed|while recording|do|mark|"
+    r"follow|leave)\b",
     re.IGNORECASE,
 )
 """How a clause begins that tells what to do."""
-_WHICH_LOSS: Final = re.compile(r" \(loss at [^)]*\)$")
 
 
 def advice_section(
@@ -180,9 +180,9 @@ def what_to_do(sentence: str) -> tuple[str, ...]:
     following = False
     for clause in clauses:
         begins = _DOING.match(clause) is not None
-        if begins and following and kept and kept[-1].endswith(";"):
+        if begins and following:
             kept[-1] = f"{kept[-1]} {clause}"
         elif begins:
             kept.append(clause[:1].upper() + clause[1:])
         following = begins
-    return tuple(_WHICH_LOSS.sub("", clause.rstrip(".;")) + "." for clause in kept)
+    return tuple(clause.rstrip(".;") + "." for clause in kept)

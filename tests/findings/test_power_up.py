@@ -80,7 +80,7 @@ def test_pulses_from_the_start_on_have_the_time_of_a_signal_loss(bench, until_s,
     capture = recording((0.005, until_s, 1700), (until_s, LINK_S, 1000), AFTER)
     finding = power_up(bench, capture)[1]
     assert finding.verdict is verdict
-    began = "a signal loss may have begun just before" in finding.sentence
+    began = "A loss may have begun just before" in finding.sentence
     assert began == (verdict is Verdict.NOT_SHOWN)
 
 
@@ -88,4 +88,4 @@ def test_a_recording_that_begins_with_the_link_says_how_to_show_it(bench):
     capture = recording((0.005, END_S, 1000), marker=False)
     _, finding = power_up(bench, capture)
     assert finding.verdict is Verdict.NOT_SHOWN
-    assert "start recording first" in finding.sentence
+    assert "start recording before the receiver has power" in finding.sentence

@@ -50,7 +50,7 @@ def test_a_moving_stick_that_freezes_is_a_hold(bench):
 def test_a_hold_of_an_idle_stick_is_not_shown(bench):
     event = bench.event(bench.record(HoldsLast(), moves=bench.IDLE))
     assert event.behaviour is None
-    assert "hold the stick off its rest position" in event.reasons["class"]
+    assert "hold the stick off its rest while switching off" in event.reasons["class"]
     assert [phase.kind.value for phase in event.phases] == ["stands"]
 
 
@@ -90,7 +90,7 @@ def test_a_ramp_to_a_preset_is_not_told_from_a_hand(bench):
     event = bench.event(bench.record(GoesToPreset(1500, after_s=0.4, ramp_s=0.4)))
     assert [kind for kind, _ in phases(event)] == ["holds", "ramps", "stands"]
     assert event.behaviour is None
-    assert "a hand lets go" in event.reasons["class"]
+    assert "A released stick on a live link" in event.reasons["class"]
 
 
 def test_a_wandering_output_wanders(bench):

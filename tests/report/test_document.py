@@ -100,7 +100,7 @@ def test_advice_comes_first_and_cautions_before_any_recording(preset):
     _, _, document = preset
     told = text_of(section(document, "change"))
     assert told.startswith("Set trim to 4. RX4: signal loss does not meet its limit")
-    first_step = told.index("start recording first, with the weapon removed")
+    first_step = told.index("start recording before the receiver has power")
     assert max(told.index(caution) for caution in CAUTIONS) < first_step
 
 
@@ -161,9 +161,9 @@ def test_a_clause_that_tells_what_to_do_is_taken_out():
     assert what_to_do(
         "The stick came back to neutral once; at least 2 are needed. Move the stick to one end, "
         "wait a second, then the other; do both three times."
-    ) == ("Move the stick to one end, wait a second, then the other.",)
+    ) == ("Move the stick to one end, wait a second, then the other; do both three times.",)
     assert what_to_do(
-        "The output stood at 1500.0 us before and after: a hold and a preset look alike. With the "
-        "weapon removed, hold the stick off its rest position while switching off (loss at 3 s)."
-    ) == ("With the weapon removed, hold the stick off its rest position while switching off.",)
+        "The output stood at 1500.0 us before and after. A hold and a preset look alike. Weapon "
+        "removed, wheels off the ground: hold the stick off its rest. Record 3 losses."
+    ) == ("Weapon removed, wheels off the ground: hold the stick off its rest. Record 3 losses.",)
     assert what_to_do("The width did not change.") == ()

@@ -18,6 +18,7 @@ from pwmscope.bench import (
     StopBand,
 )
 from pwmscope.capture import PS_PER_S, Capture, Line
+from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
@@ -108,10 +109,9 @@ NOISE_PER_S: Final = 10.0
 DEFINITIONS: Final = (
     Definition(
         NAME,
-        "What the output does when the transmitter goes off, and whether the device on it is "
-        "commanded to stand still, for good, within the event's limit. It is 'meets' only where "
-        "the recording refutes every alternative cause: a hand, a plug or probe, a restart, a "
-        "wrong or late marker, a link that never went or was back already.",
+        "What the output does after a loss. Whether it commands its device to stand still, for "
+        "good, within the limit. It is 'meets' only where every other cause is refuted: hand, "
+        "plug or probe, restart, marker and link.",
         "stop time = fall of the first pulse from which on every pulse lies in the stop range, or "
         "fall of the last pulse plus the device's own time - earliest moment of loss, plus a "
         "sample interval; over several losses the worst governs",
@@ -329,11 +329,11 @@ def _losses(capture: Capture, outputs: Mapping[str, Output], marking: Marking) -
         return _marked(capture, outputs, marking, capture.lines[marking.line])
     if marking.off_at_s:
         stated = stated_losses(marking.off_at_s, outputs, capture.start_s, end_s)
-        said = "The times at which the transmitter went off are a person's (--off-at)."
-        return _Told(stated, None, (said,))
+        said = "The times at which the transmitter went off are a person's (`off_at_s`)."
+        return _Told(stated, None, (named(said),))
     said = (
-        "No marker line is named, so losses are inferred from the outputs; "
-        "a held output cannot be told from an idle stick that way."
+        "No marker line is named, so losses are inferred from the outputs. A held output and an "
+        "idle stick then look alike."
     )
     sheet = marking.sheet
     if sheet is not None and sheet.marker is not None:
@@ -681,8 +681,8 @@ def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
     timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
     if not timed:
         reason = (
-            "No loss was seen in which the device on this line was commanded to stand still, or "
-            "the bench sheet does not say at which widths it does."
+            "No loss shows this device commanded to stand still, or the bench sheet does not "
+            "state its stop range."
         )
         return not_shown(STOP_TIME, "s", reason)
     slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
@@ -690,7 +690,7 @@ def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
     return measured(
         STOP_TIME, most_s, "s",
         f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
-        f"for good between {least_s:.3f} s and {most_s:.3f} s after the loss.",
+        f"for good {least_s:.3f} to {most_s:.3f} s after.",
         interval=(least_s, most_s),
         evidence=(Where(slowest.lost_s, slowest.lost_s + most_s, 0),),
     )  # fmt: skip
@@ -713,9 +713,9 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     if not losses:
         return not_shown(
             NAME, "",
-            "The signal was not seen to be lost, so what happens then is not shown. Record again "
-            "and, with the weapon removed, the wheels off the ground and the robot restrained, "
-            "switch the transmitter off while a stick is held off its rest position.",
+            "The signal was not seen to be lost, so what happens then is not shown. Weapon "
+            "removed, wheels off the ground, robot restrained: record again. Hold a stick off its "
+            "rest and switch the transmitter off.",
             limit=limit,
         )  # fmt: skip
     value = ", ".join(
@@ -728,8 +728,8 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     times = "once" if len(losses) == 1 else f"{len(losses)} times"
     sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {value}."
     if limit:
-        which = "" if len(losses) == 1 else f" (loss at {worst.lost_s:.3f} s)"
-        sentence += f" {worst.reason[:-1]}{which}."
+        which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
+        sentence += f"{which} {worst.reason}"
     return Finding(NAME, value, "", None, limit, worst.verdict, spans, sentence)
 
 

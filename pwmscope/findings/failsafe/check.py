@@ -389,21 +389,21 @@ def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -
     why_not = ""
     if not own:
         why_not = refused[0] if refused else (
-            "The bench sheet names this line, but no recording holds it; record it as well, or "
-            "give it the name that it has in the recording."
+            "The bench sheet names this line, but no recording holds it. Record it as well, or "
+            "correct its name."
         )  # fmt: skip
     elif refused:
         why_not = f"In one of the recordings: {refused[0]}"
     elif missing and sheet is not None:
         why_not = (
-            f"The bench sheet names this line, but {missing[0]} does not hold it; record it there "
+            f"The bench sheet names this line, but {missing[0]} does not hold it. Record it there "
             "as well, or leave that recording out."
         )
     elif len(own) > 1:
         idle = [rec.source for rec in own if all(e.is_restart for e in rec.silence.events)]
         if idle:
             why_not = (
-                f"No loss of this line is seen in {idle[0]}; mark the transmitter's switch there "
+                f"No loss of this line is seen in {idle[0]}. Mark the transmitter's switch there "
                 "as well, or leave that recording out."
             )
     events = [event for rec in own for event in rec.silence.events]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
@@ -180,7 +181,7 @@ class LossEvent:
             if is_inferred
             else "The moment is not inferred but marked or stated."
         )
-        return reasons
+        return {field: named(reason) for field, reason in reasons.items()}
 
     @property
     def _why_no_stop(self) -> str:
@@ -229,5 +230,5 @@ class LossEvent:
 
 _NOT_MARKED = (
     "The moment the transmitter went off is not marked. Record a line from its switch and name "
-    "that line with --off-line."
+    "that line with `off_line`."
 )

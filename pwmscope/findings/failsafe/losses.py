@@ -171,13 +171,13 @@ def stated_losses(
         if not start_s < time_s < end_s:
             raise HintError(
                 f"The stated time {time_s:g} s lies outside the recording, which is from "
-                f"{start_s:g} to {end_s:g} s; state a time within it (--off-at)."
+                f"{start_s:g} to {end_s:g} s; state one within (`off_at_s`)."
             )
     for (time_s, within_s), (next_s, next_within_s) in itertools.pairwise(times):
         if next_s - next_within_s <= time_s + within_s:
             raise HintError(
                 f"The stated times {time_s:g} s and {next_s:g} s are the same within their "
-                "uncertainty; state each loss once (--off-at)."
+                "uncertainty; state each loss once (`off_at_s`)."
             )
     ends_s = [next_s - within_s for next_s, within_s in times[1:]] + [end_s]
     return tuple(
@@ -255,8 +255,8 @@ def restarts(
                 spell.start_s, over_s, over_s < end_s, Moment(Known.INFERRED, None, spell.start_s),
                 spell.lines,
                 f"{'All lines' if len(outputs) > 1 else 'The line'} went quiet at "
-                f"{spell.start_s:.3f} s while the transmitter was on: a supply or receiver "
-                "restart, not a loss of the radio signal.",
+                f"{spell.start_s:.3f} s while the transmitter was on. That is a supply or "
+                "receiver restart, not a signal loss.",
                 is_restart=True,
             )
         )  # fmt: skip
@@ -343,7 +343,7 @@ def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
                 lines=frozenset(outputs),
                 sentence=(
                     f"Inferred: outputs jumped together at {first_s:.3f} s, all stood still, and "
-                    f"{', '.join(left)} jumped again at {back_s:.3f} s; before the first jump "
+                    f"{', '.join(left)} jumped again at {back_s:.3f} s. Before the first jump "
                     f"{_format_still(still_s, first_s)}."
                 ),
             )

@@ -121,7 +121,7 @@ def marking_of(
             on_level = LEVELS.index(marker.on)
     if line is not None and off_at_s:
         raise HintError(
-            f"Line {line} marks when the transmitter went off, and --off-at states it as well; "
+            f"Line {line} marks when the transmitter went off, and `off_at_s` states it as well; "
             "give one of them."
         )
     return Marking(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
@@ -135,8 +135,8 @@ def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | No
     if equals and line in capture.lines:
         if level not in LEVELS:
             raise HintError(
-                f"The level '{level}' of the marker line {line} is not understood; write "
-                f"--off-line {line}=high or --off-line {line}=low for the level that means on."
+                f"The level '{level}' of the marker line {line} is not understood. For the level "
+                f"that means on, write `off_line={line}=high` or `off_line={line}=low`."
             )
         return line, LEVELS.index(level)
     raise HintError(
@@ -208,15 +208,14 @@ def marked_losses(
     edges_s = marker.edges_ps / PS_PER_S
     if not edges_s.size:
         raise HintError(
-            f"The marker line {marker.name} never changes, so it marks no loss; "
-            "check its wire, or leave --off-line out."
+            f"The marker line {marker.name} never changes, so it marks no loss; check its wire, "
+            "or leave out `off_line`."
         )
     begin_s, level = _held_levels(edges_s, marker, start_s, end_s)
     if begin_s.size < 2:
         raise HintError(
-            f"The marker line {marker.name} changes {edges_s.size} times and never holds another "
-            f"level for {BOUNCE_S * 1e3:.0f} ms, so it marks no loss; check its wire, or leave "
-            "--off-line out."
+            f"Marker line {marker.name} changes {edges_s.size} times but never holds another "
+            f"level for {BOUNCE_S * 1e3:.0f} ms. Check its wire, or leave out `off_line`."
         )
     on, polarity = find_polarity(begin_s, level, on_level, outputs or {})
     is_on = level == on

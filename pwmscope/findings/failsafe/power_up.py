@@ -25,8 +25,8 @@ MIN_S: Final = 1.0
 """A line must be seen for so long before the link to show what it does."""
 POWER_UP_DEFINITION: Final = Definition(
     NAME,
-    "What a line does from the start of the recording until the link is there: silent at which "
-    "level, or with which pulses. A weapon must not get an active width before the link.",
+    "What a line does before the link is there: silent at which level, or with which pulses. A "
+    "weapon must not get an active width before the link.",
     "pulses before the link that lie outside the stop range by more than a sample interval and "
     "100 ppm; the link is there when a marker first shows the transmitter on, otherwise the time "
     "before the first servo pulse is told without a verdict",
@@ -68,8 +68,8 @@ def power_up_finding(
     if before is None:
         return not_shown(
             NAME, "",
-            "The recording begins after the link; to show what the outputs do before it, start "
-            "recording first, with the weapon removed and the wheels off the ground.",
+            "The recording begins after the link. Weapon removed, wheels off the ground, robot "
+            "restrained: start recording before the receiver has power.",
             limit=limit,
         )  # fmt: skip
     did = _format_levels(line, before)
@@ -125,8 +125,8 @@ def _verdict(
     is_clean = servo.size == rows.size and bool(inside.all())
     if not is_clean and not was_quiet:
         return Verdict.NOT_SHOWN, (
-            "The line had pulses from the recording's start on, so that a signal loss may have "
-            "begun just before it; start recording before the receiver has power."
+            "The line had pulses from the start. A loss may have begun just before it. Start "
+            "recording before the receiver has power."
         )
     doubt = next(_doubts(table, before, expected, servo, is_clean=is_clean), "")
     if doubt:
@@ -139,9 +139,9 @@ def _doubts(
 ) -> Iterator[str]:
     """Say why it is not shown that a line was inside its stop range before the link."""
     if not before.is_marked:
-        yield "When the link came is not marked (--off-line)."
+        yield "When the link came is not marked (`off_line`)."
     if table.sample_interval_us is None:
-        yield "The sample interval is not known; give it with --rate."
+        yield "The sample interval is not known; give `rate`."
     if before.until_s - before.start_s < MIN_S:
         yield f"At least {MIN_S:g} s before the link are needed."
     if not is_clean:

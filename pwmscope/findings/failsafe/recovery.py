@@ -33,10 +33,9 @@ BEYOND: Final = 0.01
 practice, from memory, as the limit of the pulse width range)."""
 JUMP_DEFINITION: Final = Definition(
     NAME,
-    "What the output does when the transmitter is on again. A device that stood still and runs "
-    "within one frame of the link's return, because the stick is up, can hurt; it is told as a "
-    "hazard. No limit is held against it: to show that a receiver holds its last width, the stick "
-    "must be up when the link comes back, and most receivers then jump.",
+    "What the output does when the transmitter is on again. A device that runs within one frame "
+    "of the link's return can hurt. It is a hazard. No limit is held against it. The stick must "
+    "be up to show a hold, and most receivers then jump.",
     "a jump is seen where the width leaves the stop range from one frame to the next, by more than "
     "4 % of the convention's span, or where the first pulse after a pause lies outside it by that",
     "own algorithm; that a jump on re-link is a hazard is common practice",
@@ -153,12 +152,12 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
     after = [event.case.response.after for event in jumps]
     seen = [stretch.start_s for stretch in after if stretch is not None]
     sentence = (
-        f"the output jumped from {came} to {to_us:.1f} us within one frame when the link came "
-        f"back ({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
+        f"the output jumped from {came} to {to_us:.1f} us within a frame of the link's return "
+        f"({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
     )
     if expected.drives_something:
         sentence = (
-            f"Hazard: {sentence}, so what is on this line runs at once. Bring the sticks to rest "
+            f"Hazard: {sentence}. What is on this line runs at once. Bring the sticks to rest "
             "before you switch the transmitter on."
         )
     else:

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
+from pwmscope.errors import named
 from pwmscope.findings.failsafe.losses import Known, Loss
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.segmentation import Dwells
@@ -215,7 +216,7 @@ def respond(loss: Loss, around: tuple[Stretch, ...], rest: Rest, scale: Scale) -
     stands = final.kind is Kind.STANDS and behaviour is not LossClass.WANDERS
     return Response(
         behaviour,
-        why_not,
+        named(why_not),
         max(final.start_s, loss.lost_s) if stands or final.kind is Kind.QUIET else None,
         final.level_us if stands else None,
         is_held,
@@ -280,9 +281,9 @@ def _moving(
     if (len(smooth) > 1 and _ramp_s(during, moved) is None) or smooth[0] is during[0] is during[-1]:
         return _if_seen(LossClass.KEEPS_FOLLOWING, moved)
     return None, (
-        f"The output moved smoothly to {smooth[0].last_us:.1f} us after the loss; a stick that "
-        "a hand lets go while the receiver still follows looks the same. Hold the stick where "
-        "it is while switching off, and until the transmitter is on again."
+        f"The output moved smoothly to {smooth[0].last_us:.1f} us after the loss. A released "
+        "stick on a live link looks the same. Hold the stick where it is until the transmitter is "
+        "on again."
     )
 
 
@@ -321,8 +322,8 @@ def _standing(
 
 
 _HOLD_OR_PRESET: Final = (
-    "The output jumped once and not again: it may have gone to a preset, or have held until the "
-    "link came back. A marker line (--off-line) would tell."
+    "The output jumped once and not again. It went to a preset, or held until the link came back. "
+    "A marker line (`off_line`) shows which."
 )
 
 
@@ -337,21 +338,18 @@ def _unchanged(
 ) -> tuple[LossClass | None, str]:
     stood = f"The output stood at {level_us:.1f} us before and after"
     if loss.is_inferred:
-        return None, (
-            f"{stood}; whether it held its last width cannot be told without a marker line "
-            "(--off-line)."
-        )
+        return None, (f"{stood}. Without a marker line (`off_line`) a held width is not shown.")
     if is_held:
         return LossClass.HOLDS_LAST, ""
     if not rest.is_at_rest(level_us) and loss.moment.known is Known.STATED:
         return None, (
             f"Nothing changed near the stated {loss.lost_s:.3f} s: the output stood at "
             f"{level_us:.1f} us before and after. It may hold its last width, or the time may be "
-            "wrong; a marker line (--off-line) would tell."
+            "wrong. A marker line (`off_line`) shows which."
         )
     return None, (
-        f"{stood}, where the stick rests: a hold, a preset and an idle stick look alike. With the "
-        "weapon removed and the wheels off the ground, hold the stick off its rest position while "
+        f"{stood}, where the stick rests. A hold, a preset and an idle stick look alike. Weapon "
+        "removed, wheels off the ground, robot restrained: hold the stick off its rest while "
         "switching off."
     )
 

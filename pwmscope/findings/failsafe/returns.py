@@ -132,8 +132,8 @@ def _doubt(loss: Loss, around: Mapping[str, tuple[Stretch, ...]]) -> str:
             if stretch.kind is Kind.MOVES and loss.latest_s + LINK_S < stretch.end_s < loss.back_s:
                 return (
                     f"Line {name} still moved smoothly until {stretch.end_s:.3f} s, after the "
-                    f"stated {loss.lost_s:g} s, so the link was not lost then; state the right "
-                    "time, or mark it with a line (--off-line)."
+                    f"stated {loss.lost_s:g} s. The link was not lost then. State the right time, "
+                    "or mark it with a line (`off_line`)."
                 )
     return ""
 

@@ -19,9 +19,8 @@ NAME: Final = "signal loss trials"
 DEFINITIONS: Final = (
     Definition(
         NAME,
-        "How often the next loss may fail, judged from the losses seen: with n that all met the "
-        "limit, the failure rate is below this bound with 95 % confidence. Losses that show "
-        "neither are left out.",
+        "The failure rate that the losses seen leave open. It is below this bound with 95 % "
+        "confidence. Losses that show neither are left out.",
         "upper end p of the one-sided Clopper-Pearson interval: P(at most k failures in n | p) = "
         "0.05; for k = 0, p = 1 - 0.05^(1/n), about 3/n",
         "Clopper and Pearson, Biometrika 26 (1934); the rule of three is common practice; from "

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench import StopBand
+from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import (
     Alternative,
     Case,
@@ -35,6 +36,11 @@ def judge_loss(case: Case) -> Answer:
 
     ``meets`` needs that every alternative cause is refuted, and every figure known.
     """
+    verdict, reason = _judge(case)
+    return verdict, named(reason)
+
+
+def _judge(case: Case) -> Answer:
     expected = case.setting.expected
     if expected.is_informative:
         return None, "The bench sheet expects nothing of this line when the signal is lost."
@@ -43,7 +49,7 @@ def judge_loss(case: Case) -> Answer:
     if case.setting.is_time_doubted:
         doubt = (
             "The pulses are those of servo lines at another sample rate only, so no time is known. "
-            "Give the right rate (rate)."
+            "Give the right `rate`."
         )
     if doubt:
         return Verdict.NOT_SHOWN, doubt
@@ -56,8 +62,8 @@ def judge_loss(case: Case) -> Answer:
     if open_point is not None:
         return Verdict.NOT_SHOWN, open_point
     return Verdict.MEETS, (
-        f"It was commanded to stand still within {case.stop_most_s:.3f} s of the loss, and "
-        f"stayed so for the {case.lasted_s:.2f} s that the transmitter was off."
+        f"It was commanded to stand still within {case.stop_most_s:.3f} s of the loss, and for "
+        f"all {case.lasted_s:.2f} s without the transmitter."
     )
 
 
@@ -86,8 +92,8 @@ def _without_band(case: Case) -> Answer:
     if response.behaviour is None:
         return Verdict.NOT_SHOWN, response.why_not
     return Verdict.NOT_SHOWN, (
-        "Whether what the output did stops the device on this line is not known; a bench sheet "
-        "says which widths stop it."
+        "Whether that stops the device on this line is not known. A bench sheet says which widths "
+        "stop it."
     )
 
 
@@ -137,8 +143,8 @@ def _broken_by_end(case: Case) -> str:
     least_s = case.stopped_s - case.loss.latest_s - (case.error_s or 0.0)
     if math.isfinite(least_s) and least_s >= case.setting.limit_s + DIES_S:
         return (
-            f"The pulses stopped, and the device runs on for {own_s:g} s without them: "
-            f"{least_s:.2f} s in all; the limit is {case.setting.limit_s:g} s."
+            f"The pulses stopped, and the device runs on for {own_s:g} s: {least_s:.2f} s in all. "
+            f"The limit is {case.setting.limit_s:g} s."
         )
     return ""
 
@@ -181,11 +187,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     loss, response, expected = case.loss, case.response, case.setting.expected
     if loss.is_inferred:
         yield (
-            "The moment the transmitter went off is only inferred; a supply restart or a hand on "
-            "the stick looks the same. Mark it with a line (--off-line) or state it (--off-at)."
+            "The moment the transmitter went off is only inferred. A supply restart or a hand on "
+            "the stick looks the same. Mark it with a line (`off_line`) or state it (`off_at_s`)."
         )
     if case.error_s is None:
-        yield "The sample interval is not known, so no time is exact; give it with --rate."
+        yield "The sample interval is not known, so no time is exact; give `rate`."
     if case.is_short:
         yield _format_short(case)
     if response.behaviour in STATES:
@@ -218,8 +224,8 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
         yield (
-            f"The device was commanded to stand still between {case.stop_least_s:.2f} s and "
-            f"{case.stop_most_s:.2f} s after the loss; the limit of {case.setting.limit_s:g} s "
+            f"The device was commanded to stand still {case.stop_least_s:.2f} to "
+            f"{case.stop_most_s:.2f} s after the loss. The limit of {case.setting.limit_s:g} s "
             "lies between."
         )
     if _is_left_for_a_pulse(case):
@@ -250,8 +256,8 @@ def _format_short(case: Case) -> str:
 
 
 HOLD_STICK: Final = (
-    "With the weapon removed, the wheels off the ground and the robot restrained, hold every stick "
-    "off its rest position until the transmitter is on again"
+    "Weapon removed, wheels off the ground, robot restrained: hold every stick off its rest until "
+    "the transmitter is on again"
 )
 
 
@@ -263,52 +269,50 @@ def format_open(
         other = alternative.lines[0] if alternative is not None and alternative.lines else ""
         if other and other != case.setting.line:
             return (
-                "Another line still followed a moving stick after this one had changed, so the "
-                "link was not lost by then: check that the transmitter was off."
+                "Another line still followed a moving stick after this one had changed. The link "
+                "was not lost by then. Check that the transmitter was off."
             )
         if case.behaviour is LossClass.KEEPS_FOLLOWING:
             return (
-                "The output still followed a moving stick, so its link was not lost: check that "
+                "The output still followed a moving stick, so its link was not lost. Check that "
                 "the transmitter was off and its moment right."
             )
     if ground in _SAID:
         return _SAID[ground]
     if ground is Ground.LEAPT and alternative is not None:
         return (
-            f"The output left its stop range at {alternative.at_s:.3f} s, and the link was seen "
-            "back only later or not at all. A transmitter that starts with other widths looks the "
-            "same; switch it on again and wait before you touch a stick."
+            f"The output left its stop range at {alternative.at_s:.3f} s. The link was seen back "
+            "only later or not at all. A transmitter that starts with other widths looks the "
+            "same. Switch it on again and wait before you touch a stick."
         )
     return _SAID_OF.get(cause, f"The recording does not refute that {cause.value}.")
 
 
+_SMOOTHLY: Final = (
+    "The output moved smoothly after the loss. A released stick on a live link looks the same. "
+    "Hold the stick where it is."
+)
 _SAID: Final = {
-    Ground.FOLLOWS: (
-        "The output moved smoothly after the loss; a stick that a hand lets go while the receiver "
-        "still follows looks the same. Hold the stick where it is."
-    ),
-    Ground.SMOOTH: (
-        "The output moved smoothly after the loss; a stick that a hand lets go while the receiver "
-        "still follows looks the same. Hold the stick where it is."
-    ),
+    Ground.FOLLOWS: _SMOOTHLY,
+    Ground.SMOOTH: _SMOOTHLY,
     Ground.SMALL: (
         "The output changed by little, so a hand may have moved it. Hold the stick further from "
         f"its stop range. {HOLD_STICK}."
     ),
     Ground.UNCLEAR: (
-        "The output did not jump from a steady width well outside its stop range into it, so a "
-        f"hand may have moved it. {HOLD_STICK}."
+        "The output did not jump into its stop range from a steady width well outside it. A hand "
+        f"may have moved it. {HOLD_STICK}."
     ),
     Ground.SEEN_CLOSE: (
         "The output changed with the loss itself, so a hand may have let go of its stick. "
-        f"{HOLD_STICK}, and record at least 3 losses with two sticks up."
+        f"{HOLD_STICK}. Record at least 3 losses with two sticks up."
     ),
     Ground.ONE_SWITCH: (
         "Outputs went together to where their sticks rest; one switch looks the same. Record 10 "
         'losses with a marker of kind "switch".'
     ),
     Ground.NOT_BACK: (
-        "The pulses were not seen to come back with the link; a probe or a supply that came off "
+        "The pulses were not seen to come back with the link. A probe or a supply that came off "
         "looks the same. Record until the transmitter is on again and pulses are back."
     ),
     Ground.ALL_ENDED: (
@@ -316,12 +320,12 @@ _SAID: Final = {
         "same. Record 10 losses with the transmitter's own switch as the marker."
     ),
     Ground.PAUSED: (
-        "Lines went quiet at once and came back while the transmitter was off; a restart of the "
-        "receiver or its supply looks the same. Watch the supply and record again."
+        "Lines went quiet at once and came back while the transmitter was off. A receiver or "
+        "supply restart looks the same. Watch the supply and record again."
     ),
     Ground.POLARITY: (
         "Which level of the marker means on is neither stated nor shown. Add on to the sheet's "
-        "marker, or write --off-line LINE=high or LINE=low."
+        "marker, or write `off_line=LINE=high` or `off_line=LINE=low`."
     ),
     Ground.CONTRADICTED: (
         "The outputs follow moving sticks only while the marker says off. Check which of its "
@@ -358,8 +362,8 @@ _SAID_OF: Final = {
         f"looks the same. {HOLD_STICK}."
     ),
     Cause.HAND: (
-        "No output of another stick changed and returned with this one; a switch moved while the "
-        f"receiver still follows looks the same. Record 10 losses. {HOLD_STICK}."
+        "No output of another stick changed and returned with this one. A switch moved on a live "
+        f"link looks the same. Record 10 losses. {HOLD_STICK}."
     ),
     Cause.UNPLUGGED: (
         "The pulses stopped, and no other line changed in the same frame; a probe that fell off "

@@ -46,7 +46,7 @@ def test_a_level_counts_that_was_held_for_50_ms(times_s, found):
 
 
 def test_a_level_that_was_not_held_is_none():
-    with pytest.raises(PwmscopeError, match="changes 2 times and never holds another level"):
+    with pytest.raises(PwmscopeError, match="changes 2 times but never holds another level"):
         read(2.0, 2.0499)
 
 
@@ -225,8 +225,8 @@ def test_stated_times_need_no_marker_and_stand_beside_none():
     [
         ("RX9", "There is no line 'RX9'"),
         ("RX9=high", "There is no line 'RX9=high'"),
-        ("tx-on=up", "write --off-line tx-on=high"),
-        ("tx-on=", "write --off-line tx-on=high"),
+        ("tx-on=up", "write `off_line=tx-on=high`"),
+        ("tx-on=", "write `off_line=tx-on=high`"),
     ],
 )
 def test_a_line_or_level_that_is_not_there_is_refused(off_line, words):

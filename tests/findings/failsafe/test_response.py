@@ -346,7 +346,7 @@ def test_it_froze_within_the_moments_doubt_and_the_links_delay(start_s, froze):
 def test_an_inferred_loss_tells_no_hold():
     response = found(HELD, stands(10.6, 13.98, 1700.0), loss=INFERRED)
     assert (response.behaviour, response.is_held) == (None, False)
-    assert "cannot be told without a marker" in response.why_not
+    assert "Without a marker line (`off_line`) a held width is not shown" in response.why_not
 
 
 def test_a_stated_loss_near_which_nothing_changed_may_be_wrong():

@@ -274,13 +274,13 @@ def test_a_weapon_that_rests_at_half_speed_is_never_left(widths):
     assert "outside the stop range" in rest.sentence
     assert channel.named("direction") is None
     if not moved:  # It may have been held there: both are named.
-        assert "either the channel rests there, or the stick was held there" in rest.sentence
+        assert "Either the channel rests there, or the stick was held there" in rest.sentence
 
 
 def test_a_weapon_whose_rest_is_not_clear_is_not_shown_to_rest_in_its_stop_range():
     rest = advise(WEAPON, (1500, 1000, 1000, 1000)).named("rest position")
     assert rest.action is Action.NOT_SHOWN
-    assert "begins at 1500 us" in rest.sentence
+    assert "1500 us first" in rest.sentence
 
 
 def test_a_weapon_whose_rest_is_not_clear_has_no_direction():

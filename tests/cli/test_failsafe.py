@@ -359,7 +359,7 @@ def test_a_line_of_the_sheet_that_is_not_recorded_is_told_with_what_to_do(bench)
     result = run(write("whole.csv", behave=PRESETS), *sheet(weapon="RX9"))
     said = " ".join(result.output.split())
     assert result.exit_code == 3
-    assert "no recording holds it; record it as well, or give it the name" in said
+    assert "no recording holds it. Record it as well, or correct its name" in said
     assert 'The sheet does not list RX3. Add it, or state role = "unused".' in said
 
 

@@ -36,7 +36,7 @@ def test_the_shipped_drive_is_unmixed_and_the_answer_comes_first():
     assert "this is what unmixed looks like; turn mixing on in exactly one place" in said
     assert "Tried on the recorded data, this gives: mixed" in said
     assert "Remove the weapon" in said
-    assert "a motor wired the other way round looks the same as a reversed channel" in said
+    assert "A motor wired the other way looks like a reversed channel" in said
 
 
 def test_lines_may_be_named_instead_of_a_sheet():
@@ -68,7 +68,7 @@ def test_without_sticks_it_says_what_to_record():
     result = run(DRIVE, *NAMED)
     assert result.exit_code == 3
     assert result.output.splitlines()[0] == "Not shown."
-    assert "record the receiver's stick channels too, or record to a plan" in flat(result.output)
+    assert "Record the receiver's stick channels too, or follow a --plan" in flat(result.output)
 
 
 def test_json_goes_to_a_file_and_is_not_replaced_unless_asked(tmp_path):

@@ -134,7 +134,7 @@ def test_the_axes_stand_on_the_sticks_of_the_mode(mode, drawn):
     axes = list({id(a): a for a, _, _ in drawn}.values())
     marked = [[label.get_text() for label in a.get_yticklabels()][1] for a in axes]
     assert marked == [left_up, right_up]
-    assert f"mode {mode}" in picture.caption
+    assert f"Mode {mode}" in picture.caption
 
 
 def test_steps_are_numbered_where_the_sticks_were_held(drawn):

@@ -189,7 +189,7 @@ def test_a_line_without_servo_pulses_has_its_edges_drawn_only():
     capture = made(np.full(60, 104.0), period_us=208)
     pictures = only(capture)
     assert list(pictures) == ["first-frames"]
-    assert "not servo pulses" in pictures["first-frames"].alt
+    assert "no servo pulses" in pictures["first-frames"].alt
 
 
 def test_a_line_that_never_changes_has_no_picture():

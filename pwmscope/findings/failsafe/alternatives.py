@@ -316,7 +316,8 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
     if evidence.placed_odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
     # A receiver slows its frames when it has waited for packets: none brought a command since.
-    if evidence.slowed >= SLOWED:
+    # One that does so at once may still pass on what a thumb did at the switch.
+    if evidence.slowed >= SLOWED and not evidence.is_close:
         return Alternative(cause, True, Ground.SLOWED, (), at_s, None, evidence.slowed)
     doubt = _doubt_about(case, entry)
     if doubt is not None:

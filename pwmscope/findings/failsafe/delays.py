@@ -75,7 +75,10 @@ def hand_odds(
     place = np.arange(order.size)
     best = np.ones(order.size)
     closest = (1.0, 0, 0.0)
-    for width_s in {*ALIKE_S, *(count * frame_s for count in ALIKE_FRAMES)}:
+    widths_s = {*ALIKE_S, *(count * frame_s for count in ALIKE_FRAMES)}
+    # The range of all of them is as good a one, its odds being exact.
+    widths_s.add(max(min(widths_s), float(ordered_s[-1] - ordered_s[0])))
+    for width_s in widths_s:
         held = np.searchsorted(ordered_s, ordered_s + width_s, side="right") - place
         most = held.copy()
         for back in range(1, min(MOST, order.size)):

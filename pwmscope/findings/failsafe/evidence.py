@@ -135,7 +135,8 @@ class Evidence:
     beat_odds : float
         That a receiver that started anew came on in the beat of the frames before each pause.
     away_odds : float
-        That a person unplugged all lines and plugged them in again at such times.
+        That a person unplugged all lines at such times. When they were plugged in again says
+        nothing: where the receiver was silent by then, the return is its own.
     alone_back : bool
         Whether other lines returned at another time than this one.
     leaps : tuple of Leap
@@ -328,7 +329,6 @@ class _Figures:
     stays_s: float
     slowed: BoolArray
     beat_odds: float
-    back_odds: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -500,7 +500,7 @@ class _Bench:
                     bool(shared.paused[k]),
                     float(shared.pause_odds[i]),
                     figures.beat_odds,
-                    PERSON * float(figures.pull_odds[k] * figures.back_odds[k]),
+                    PERSON * float(figures.pull_odds[k]),
                     bool(others_back[k]) and not is_back,
                     leaps,
                     judged_until_s(losses[k], response, seen, leaps),
@@ -531,9 +531,6 @@ class _Bench:
         with np.errstate(invalid="ignore"):
             stays_s = returned.first_s[i] - by_s
         stays_s = stays_s[np.isfinite(stays_s)]
-        shown_s = np.array([loss.back_s for loss in losses])
-        back_s = np.where(marked & np.isfinite(returned.first_s[i]), returned.first_s[i], np.nan)
-        back_s = back_s - shown_s
         return _Figures(
             ~(decided_s >= latest_s + CLOSE_S),
             count_alike(by_s - self.lost_s, has_mate, reach_s),
@@ -544,7 +541,6 @@ class _Bench:
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s, losses),
             beat_odds(line, losses),
-            hand_odds(back_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
         )
 
     def _ended_with(self, entered: _Entered) -> BoolArray:

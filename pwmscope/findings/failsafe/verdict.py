@@ -317,7 +317,7 @@ _SAID: Final = {
     ),
     Ground.ALL_ENDED: (
         "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
-        "same. Record 10 losses with the transmitter's own switch as the marker."
+        "same. Record 25 losses with the transmitter's own switch as the marker."
     ),
     Ground.PAUSED: (
         "Lines went quiet at once and came back while the transmitter was off. A receiver or "

@@ -174,6 +174,7 @@ FAIR = {"odds": 1e-2}
         ({**FAIR, "own_width": True}, (True, Ground.OWN_WIDTH)),
         ({**FAIR, "slowed": 3}, (True, Ground.SLOWED)),
         ({**FAIR, "slowed": 2}, (False, Ground.ONE_SWITCH)),
+        ({**FAIR, "slowed": 3, "is_close": True}, (False, Ground.ONE_SWITCH)),
         ({**FAIR, "owned": 3}, (True, Ground.OTHER_OWN_WIDTH)),
         ({**FAIR, "owned": 2}, (False, Ground.ONE_SWITCH)),
         ({**FAIR, "own_width": True, "back_lines": ()}, (True, Ground.OWN_WIDTH)),

@@ -287,7 +287,8 @@ def test_a_receiver_switched_off_by_hand_begins_its_frames_anew_and_never_meets(
         lines[name] = replace(lines[name], edges_ps=edges_ps + later_ps)
     found = check(replace(capture, lines=lines))
     assert set(verdicts(found).values()) == {"not shown"}
-    assert "supply on" in found.lines[0].sentence
+    refuted = {a.cause: a.refuted for a in found.lines[0].losses[0][1].alternatives}
+    assert not refuted[Cause.SUPPLY]
 
 
 def test_stops_by_a_late_button_are_not_told_from_a_plug_pulled_by_habit():

@@ -716,18 +716,19 @@ def test_an_own_width_shows_the_loss_for_as_long_as_it_stands():
     assert evidence(drill, "RX2").own_until_s == -math.inf
 
 
-def test_the_times_of_a_plug_pulled_and_put_back_by_habit():
-    """Its odds are those of both delays, after off and after on, and of such a person."""
+def test_the_times_at_which_one_plug_with_all_lines_is_pulled_by_habit():
+    """Its odds are those of the delays after off, and of such a person.
+
+    A plug put back while the receiver is silent shows nothing: the return is the receiver's.
+    """
     drill = Drill(all_lines(lambda _: stops(0.6)), losses=5)
     found = check(drill)
     for line in found.lines:
         begun_s = [e.case.evidence.entry.by_s - e.lost_s for _, e in line.losses]
-        back_s = [e.case.response.departures[0].by_s - e.case.loss.back_s for _, e in line.losses]
         pulls = hand_odds(np.array(begun_s), FRAME_S, PULL_SCATTER_S, PULL_SCATTER)
-        puts = hand_odds(np.array(back_s), FRAME_S, PULL_SCATTER_S, PULL_SCATTER)
         told = [e.case.evidence for _, e in line.losses]
         assert [own.pull_odds for own in told] == pytest.approx(pulls)
-        assert [own.away_odds for own in told] == pytest.approx(0.1 * pulls * puts)
+        assert [own.away_odds for own in told] == pytest.approx(0.1 * pulls)
         assert told[0].stop_partner
         assert told[0].beat_odds < 1e-4
 

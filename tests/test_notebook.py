@@ -42,7 +42,7 @@ def test_the_object_in_a_cell_is_itself_the_answer(executed):
 
 
 def test_hazards_and_actions_are_printed(executed):
-    assert "! Hazard: RX3" in said(executed.cells[2])
+    assert "! Hazard: RX1, RX2 and RX3" in said(executed.cells[2])
     assert "sticks to rest" in said(executed.cells[2])
 
 

@@ -86,7 +86,7 @@ def test_the_plan_card_holds_each_step_with_its_time_and_the_need():
         assert step.hands in said
     assert "Record at 1 MS/s or faster" in said
     assert "Sampling gives 0.82 us of that, the analyser's clock (100 ppm) 0.17 us" in said
-    assert "averaging cannot lessen it" in said
+    assert "The same sampling error may repeat in every pulse" in said
     assert "There is no marker line" in said
 
 

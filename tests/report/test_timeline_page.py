@@ -166,7 +166,7 @@ def test_a_single_glitch_in_an_hour_is_drawn_at_every_zoom(page, tmp_path):
     page.open(path).choose(0)
     ink = (
         "(() => { const c = document.querySelector('.timeline-panel canvas');"
-        "const d = c.getContext('2d').getImageData(90, 131, c.width - 90, 13).data; let n = 0;"
+        "const d = c.getContext('2d').getImageData(90, 108, c.width - 90, 13).data; let n = 0;"
         "for (let i = 0; i < d.length; i += 4) if (d[i] > 100 && d[i + 1] < 90 && d[i + 3] > 99)"
         " n += 1; return n; })()"
     )

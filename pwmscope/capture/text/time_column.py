@@ -161,6 +161,13 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             "data",
         )
     is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
+    if not is_large and any("e" in cell.lower() for cell in column.cells):
+        return "s", assumed_unit(
+            f"{name} is taken as time in seconds: it is written with powers of ten, as programs "
+            "write SI units.",
+            "s",
+            "convention",
+        )
     if len(column.cells) >= _ENOUGH_ROWS or (is_large and column.kind == "integer"):
         is_whole = column.kind == "integer"
         raise HintError(

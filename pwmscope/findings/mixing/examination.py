@@ -52,7 +52,7 @@ def format_comovement(position: FloatArray) -> str:
     --------
     >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
     >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
-    Each output moved while the other rested and never both toge
+    Each output moved while the other rested, never both togethe
     """
     away = position - np.median(position, axis=0)
     moved = np.abs(away) > _MOVED

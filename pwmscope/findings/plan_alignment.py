@@ -339,7 +339,7 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
     if not fits or len(shown) < min(2, len(showing)):
         return _refusal(
             plan,
-            f"The recording does not follow this plan: at best {len(shown)} of {len(showing)} "
+            f"The recording does not follow this plan. At best {len(shown)} of {len(showing)} "
             f"steps match its {len(held)} held positions, and not well enough. Name the plan that "
             "it was made by, or record again while the plan's clock runs.",
         )

@@ -28,7 +28,7 @@ KEPT = ("report", "cli", "analysis", "advice", "bench", "capture", "plot", "puls
 """Packages without any long sentence, but for the files below."""
 NOT_YET = {"composition.py", "register.py", "timeline.py", "one_page.py"}
 """Another round mends these; a file that is mended leaves the list."""
-STILL_LONG = {"findings": 50}
+STILL_LONG = {"findings": 48}
 """Long sentences left in the other packages: they only become fewer."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -718,15 +719,15 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
             "rest and switch the transmitter off.",
             limit=limit,
         )  # fmt: skip
-    value = ", ".join(
-        dict.fromkeys(event.behaviour.value if event.behaviour else "not shown" for event in losses)
-    )
+    seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
+    value = ", ".join(seen)
+    said = value if len(seen) == 1 else ", ".join(f"{did} in {n}" for did, n in seen.items())
     worst = _worst(losses)
     govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
     spans = tuple([Where(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
     all_marked = all(not event.case.loss.is_inferred for event in losses)
     times = "once" if len(losses) == 1 else f"{len(losses)} times"
-    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {value}."
+    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {said}."
     if limit:
         which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
         sentence += f"{which} {worst.reason}"

@@ -152,8 +152,8 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
     after = [event.case.response.after for event in jumps]
     seen = [stretch.start_s for stretch in after if stretch is not None]
     sentence = (
-        f"the output jumped from {came} to {to_us:.1f} us within a frame of the link's return "
-        f"({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
+        f"the output jumped from {came} to {to_us:.1f} us when the link came back. It took at "
+        f"most one frame ({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
     )
     if expected.drives_something:
         sentence = (

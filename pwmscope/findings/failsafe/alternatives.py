@@ -73,7 +73,7 @@ class Ground(StrEnum):
     BACK_TOGETHER = "two sticks' lines returned together"
     TOGETHER = "two sticks' lines changed together"
     GONE_BEFORE = "two sticks' lines had changed together before"
-    ENDED_WITH = "another line's pulses ended or began with it, which no stick does"
+    ENDED_WITH = "another line's pulses ended with it, which no stick does"
     RAMPED = "two sticks' lines moved together for longer than hands keep in step"
     SLOWED = "its frame rate changed with it, which no stick does"
     OWN_WIDTH = "it went to a width at which its stick was never seen"

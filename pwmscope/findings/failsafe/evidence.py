@@ -90,7 +90,7 @@ class Evidence:
     partner : str
         Another line, moved by another stick or in another way, that changed with it.
     ended_with : bool
-        Whether that line's pulses, or its own, ended or began with it, which no stick does.
+        Whether that line's pulses, or its own, ended with it, which no stick does.
     own_width : bool
         Whether it went to a width in the stop range at which its stick was never seen.
     owned : int
@@ -544,13 +544,16 @@ class _Bench:
         )
 
     def _ended_with(self, entered: _Entered) -> BoolArray:
-        """Say where another line's pulses ended or began with this one's change."""
+        """Say where another line's pulses ended with this one's change.
+
+        Pulses that begin may as well show that the link is back.
+        """
         found = np.zeros(entered.partner.shape, dtype=bool)
         for j, line in enumerate(self.lines):
             slack_s = (1.0 + SLACK_FRAMES) * line.frame_s
             for m in range(MOST):
                 kind = self.during.kind[j, :, m]
-                ends = (kind == STOPS) | (kind == STARTS)
+                ends = kind == STOPS
                 if not ends.any():
                     continue
                 with np.errstate(invalid="ignore"):

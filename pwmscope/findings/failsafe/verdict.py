@@ -220,6 +220,17 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     alternative = first_open(case)
     if alternative is not None:
         yield format_open(case, alternative.cause, alternative.ground, alternative)
+    yield from _late_points(case, band)
+
+
+def _late_points(case: Case, band: StopBand) -> Iterator[str]:
+    """Say what is open about when it stopped."""
+    own_s = _own_time_at_rest_s(case)
+    if own_s > case.setting.limit_s:
+        yield (
+            f"The device stood still before. Running, it would go on for {own_s:.2f} s. "
+            f"The limit is {case.setting.limit_s:g} s."
+        )
     if not math.isfinite(case.stopped_s):
         yield f"The output was not inside its stop range of {band.words} for good."
     if case.stop_most_s > case.setting.limit_s:
@@ -233,6 +244,14 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             f"A pulse outside its stop range of {band.words} came after the output had gone into "
             "it. Check the receiver and its supply."
         )
+
+
+def _own_time_at_rest_s(case: Case) -> float:
+    """From the loss to the end of the device's own time, had it run; 0 where it was stopped."""
+    own_s = case.setting.expected.no_pulses_after_s
+    if not case.response.is_quiet or case.evidence.entry is not None or own_s is None:
+        return 0.0
+    return max(case.response.during[-1].start_s - case.loss.earliest_s, 0.0) + own_s
 
 
 def _is_left_for_a_pulse(case: Case) -> bool:

@@ -11,7 +11,7 @@ import pytest
 from pwmscope.findings.failsafe import Cause, Ground, Polarity
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
-from pwmscope.findings.failsafe.verdict import DIES_S, format_open, judge_loss
+from pwmscope.findings.failsafe.verdict import DIES_S, _late_points, format_open, judge_loss
 from pwmscope.model import Verdict
 
 _spec = importlib.util.spec_from_file_location(
@@ -190,6 +190,19 @@ def sheet(**changes):
 )
 def test_pulses_that_end_are_judged_by_what_the_device_does_then(changes, found):
     assert verdict(**{**SILENT, "stopped_s": 10.8, **changes}) is found
+
+
+def test_a_device_at_rest_before_still_has_its_own_time():
+    """Nothing changed on the line; had the device run, it would have gone on for its own time."""
+    at_rest = {**SILENT, "stopped_s": 10.0, "goes_on": "RX2", "entry": None}
+    said = [
+        list(_late_points(changed(**at_rest, **sheet(no_pulses_after_s=own_s)), EXPECTED.band))
+        for own_s in (1.3, 1.5)
+    ]
+    assert said[0] == []
+    assert "Running, it would go on for 2.10 s" in said[1][0]
+    moved = {**at_rest, "entry": ENTRY, **sheet(no_pulses_after_s=1.5)}
+    assert "stood still before" not in " ".join(_late_points(changed(**moved), EXPECTED.band))
 
 
 @pytest.mark.parametrize("state", [LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE])

@@ -375,7 +375,6 @@ def test_files_of_two_benches_are_told_apart(bench):
     assert left["sentence"].endswith(". Give it its own sheet.")
 
 
-@pytest.mark.xfail(reason="A line that the sheet does not list is said to be named by it")
 def test_a_line_that_only_another_benchs_file_holds_is_not_said_to_be_the_sheets(bench):
     write, sheet = bench
     own = write("own.csv", behave=PRESETS)

@@ -395,9 +395,10 @@ def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -
     elif refused:
         why_not = f"In one of the recordings: {refused[0]}"
     elif missing and sheet is not None:
+        names = "names this line, but" if channel is not None else "does not list this line, and"
         why_not = (
-            f"The bench sheet names this line, but {missing[0]} does not hold it. Record it there "
-            "as well, or leave that recording out."
+            f"The bench sheet {names} {missing[0]} does not hold it. Record it there as well, or "
+            "leave that recording out."
         )
     elif len(own) > 1:
         idle = [rec.source for rec in own if all(e.is_restart for e in rec.silence.events)]

@@ -113,6 +113,7 @@ class Ground(StrEnum):
     SHORT = "the loss was too short"
     SPREAD = "the delays after the marker differ by more than it may be late"
     UNMARKED_RETURN = "the return is not marked"
+    RESUMED = "pulses came again before the marker, and no return was seen after it"
     INSIDE = "it was inside its stop range before"
     LEAPT = "it left its stop range"
     QUICK_RETURN = "it left faster than a hand, and in several steps"
@@ -464,6 +465,11 @@ def back_early(case: Case) -> Alternative:
     if case.is_short:
         return Alternative(cause, False, Ground.SHORT)
     if loss.is_marked:
+        again = [c for c in case.response.changes if c.kind is ChangeKind.START]
+        # A return shows as a jump to a held stick; a hand moves on more slowly.
+        jumps = [c for c in case.response.departures[:1] if c.kind is ChangeKind.JUMP]
+        if again and not jumps:
+            return Alternative(cause, False, Ground.RESUMED, (), again[0].by_s)
         return Alternative(cause, True, Ground.LASTED, (), loss.back_s)
     is_varied = evidence.stays_s >= STAYS_S
     if loss.is_return_shown and evidence.back_lines and is_varied and evidence.follow_s <= FOLLOW_S:

@@ -354,6 +354,10 @@ _SAID: Final = {
         "The delays after the marker differ by more than it may be late, so it is later than "
         "stated. Put a wire of the transmitter's own switch on it."
     ),
+    Ground.RESUMED: (
+        "Pulses came again before the marker showed on; the link may have been back by then. Hold "
+        "every stick off its rest until the outputs follow it again."
+    ),
     Ground.UNMARKED_RETURN: (
         "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "
         "the transmitter's switch on a marker line."

@@ -403,6 +403,15 @@ def test_that_the_link_was_back_early(changes, told):
     assert answer(back_early, **changes) == told
 
 
+def test_pulses_that_come_again_may_be_the_links_unless_a_jump_to_a_held_stick_follows():
+    again = replace(AGAIN, after_s=11.0, by_s=11.02)
+    moved = replace(BACK, kind=ChangeKind.MOVE)
+    resumed = {"changes": (STOPPED, again)}
+    assert answer(back_early, **resumed, departures=(BACK,)) == (True, Ground.LASTED)
+    for departures in ((), (moved,)):
+        assert answer(back_early, **resumed, departures=departures) == (False, Ground.RESUMED)
+
+
 @pytest.mark.parametrize(
     ("changes", "told"),
     [

@@ -3,7 +3,7 @@
 import os
 import pickle
 import signal
-import time
+import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -11,8 +11,12 @@ from pathlib import Path
 import pytest
 
 import pwmscope
-from pwmscope.analysis import Analysis, WorkerLostError, cluster
+from pwmscope.analysis import WorkerLostError, cluster
 from pwmscope.analysis.many import carry_out
+
+# Workers import by this path what they are to do; a package called tests may be another one there.
+sys.path.insert(0, str(Path(__file__).parent))
+from many_work import ended, ended_once, neutral_us, slowly
 
 CAPTURES = Path(__file__).parents[1] / "captures"
 SHEET = CAPTURES / "bench.toml"
@@ -25,11 +29,6 @@ def write_pulses(path: Path, width_us: int) -> Path:
     ]
     path.write_text("\n".join(["time_us,RX1", *rows, "1200000,1", ""]), encoding="utf-8")
     return path
-
-
-def neutral_us(analysis: Analysis) -> float | None:
-    """Take one number of an analysis, as a farm that keeps only figures does."""
-    return analysis["RX1"]["neutral"].value
 
 
 @pytest.fixture
@@ -69,21 +68,6 @@ def test_a_sheet_holds_for_each_and_several_recordings_can_be_one_test():
     assert both.result.headline.startswith("FAILSAFE does not meet")
     assert alone.result.headline.startswith("FAILSAFE meets, 10 of 10")
     assert both.source == f"{drill}, {holds}"
-
-
-def ended(job: str) -> str:
-    """End the process that works on the job called so, as the system does without memory."""
-    if job == "fatal":
-        os.kill(os.getpid(), signal.SIGKILL)
-    return job.upper()
-
-
-def ended_once(job: str, *, mark: Path) -> str:
-    """End the process in the first attempt only, as where memory was short for a moment."""
-    if job == "c" and not mark.exists():
-        mark.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return job.upper()
 
 
 def test_a_process_that_dies_costs_its_own_recording_and_no_other():
@@ -141,13 +125,6 @@ def test_every_error_crosses_from_a_worker_as_it_is():
 def test_what_cannot_be_meant_is_refused_before_any_work(wrong, argument):
     with pytest.raises(pwmscope.PwmscopeError, match=argument):
         pwmscope.analyse_many(**wrong)
-
-
-def slowly(source: Path, *, begun: Path) -> tuple[float | None, int]:
-    """Analyse slowly enough that a worker can be ended in the middle."""
-    (begun / f"{source.stem}-{os.getpid()}").touch()
-    time.sleep(1.0)
-    return neutral_us(pwmscope.analyse(source)), os.getpid()
 
 
 def test_a_real_cluster_survives_the_loss_of_a_worker(recordings, tmp_path):

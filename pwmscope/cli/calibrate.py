@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from pwmscope.cli.printing import JsonCopy, json_option, quiet_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, quiet_option
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
-NOT_SHOWN: Final = 3
 MAX_PERCENT: Final = 125.0
 """The largest endpoint setting of usual transmitters (common practice, from memory)."""
 
@@ -132,7 +131,7 @@ def calibrate(
 def _exit_code(advice: SettingsAdvice) -> int:
     if advice.changes:
         return SOMETHING_TO_CHANGE
-    return NOT_SHOWN if advice.not_shown else NOTHING_TO_CHANGE
+    return EXIT_CODES["not shown"] if advice.not_shown else NOTHING_TO_CHANGE
 
 
 def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> None:

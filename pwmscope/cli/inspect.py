@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from dataclasses import replace as replaced
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -16,9 +16,6 @@ from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.analysis import Analysis
-
-DOES_NOT_MEET: Final = 1
-NOT_SHOWN: Final = 3
 
 
 @click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")
@@ -192,10 +189,10 @@ def _inspect_folder(day: Robot) -> int:
     _print_rows(rows, day)
     verdicts = [row.verdict for row, _ in rows.values() if row is not None]
     if "does not meet" in verdicts:
-        return DOES_NOT_MEET
+        return EXIT_CODES["does not meet"]
     if len(verdicts) < len(rows):
         return BAD_INPUT
-    return NOT_SHOWN if "not shown" in verdicts else 0
+    return EXIT_CODES["not shown"] if "not shown" in verdicts else 0
 
 
 def _robot_of(home: Path, day: Robot) -> Robot:

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Final
 
+from pwmscope.capture import Capture
 from pwmscope.errors import named
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing import Jitter
@@ -37,16 +38,20 @@ def to_data(findings: Findings) -> dict[str, Json]:
     capture = findings.capture
     return {
         "schema": SCHEMA,
-        "capture": {
-            "source": capture.source,
-            "start_s": capture.start_s,
-            "duration_s": capture.duration_s,
-            "sample_interval_ps": capture.sample_interval_ps,
-            "assumptions": list(findings.assumptions),
-        },
+        "capture": {**capture_data(capture), "assumptions": list(findings.assumptions)},
         "limits": asdict(findings.limits),
         "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
+    }
+
+
+def capture_data(capture: Capture) -> dict[str, Json]:
+    """Say of a recording where it is from, its span, and how often it was sampled."""
+    return {
+        "source": capture.source,
+        "start_s": capture.start_s,
+        "duration_s": capture.duration_s,
+        "sample_interval_ps": capture.sample_interval_ps,
     }
 
 

@@ -8,7 +8,7 @@ from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEven
 from pwmscope.model import Hazard
 from pwmscope.report.actions import list_actions
 from pwmscope.report.answer import MAX_ACTIONS, format_headline
-from pwmscope.report.data import Json, event_data, finding_data, json_text
+from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text
 from pwmscope.report.evidence import Evidence, format_left_out
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
 
@@ -41,10 +41,8 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
         "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
         "recordings": [
             {
+                **capture_data(rec.lines.capture),
                 "source": rec.source,
-                "start_s": rec.lines.capture.start_s,
-                "duration_s": rec.lines.capture.duration_s,
-                "sample_interval_ps": rec.lines.capture.sample_interval_ps,
                 "marker": rec.marking.line,
                 "marker_kind": rec.marking.kind,
                 "marker_late_s": rec.marking.late_s if rec.marking.line else None,

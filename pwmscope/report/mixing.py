@@ -13,7 +13,7 @@ from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response
 from pwmscope.model import COVERAGE, Finding, Verdict, format_line, format_list
 from pwmscope.pulses import PulseTable
-from pwmscope.report.data import json_text
+from pwmscope.report.data import capture_data, json_text
 from pwmscope.report.sentences import RULEBOOK
 
 if TYPE_CHECKING:
@@ -118,12 +118,7 @@ def mixing_data(
     found = mixing.arrangement
     return {
         "schema": SCHEMA,
-        "capture": {
-            "source": capture.source,
-            "start_s": capture.start_s,
-            "duration_s": capture.duration_s,
-            "sample_interval_ps": capture.sample_interval_ps,
-        },
+        "capture": capture_data(capture),
         "lines": {
             "outputs": [{"line": o.line, "side": o.side} for o in mixing.lines.outputs],
             "sticks": [{"line": s.line, "axis": s.axis} for s in mixing.lines.sticks],

@@ -175,23 +175,3 @@ def open_points(findings: Findings) -> list[OpenPoint]:
                     key = (verdict, finding.name, finding.sentence, finding.limit)
                     lines.setdefault(key, []).append(channel.line)
     return [OpenPoint(*key, tuple(named)) for key, named in lines.items()]
-
-
-def overall_sentence(findings: Findings) -> str:
-    """Say how many channels there are and how they stand."""
-    servo = list(findings.servo.values())
-    verdicts = [channel.verdict for channel in servo]
-    counts = [
-        f"{verdicts.count(verdict)} {words}"
-        for verdict, words in (
-            (Verdict.DOES_NOT_MEET, "with something that does not meet its limit"),
-            (Verdict.NOT_SHOWN, "with something not shown"),
-            (Verdict.MEETS, "that meets every limit"),
-        )
-        if verdict in verdicts
-    ]
-    others = len(findings.channels) - len(servo)
-    if others:
-        counts.append(f"{others} other line{'s' if others > 1 else ''}")
-    noun = "channel" if len(servo) == 1 else "channels"
-    return f"{len(servo)} {noun} with servo pulses: {', '.join(counts)}."

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
@@ -48,7 +47,6 @@ _CELL: Final = re.compile(rb"[^ \t]+")
 _SHAPE: Final = bytes.maketrans(b"123456789", b"0" * 9)
 _U64: Final = np.dtype("<u8")
 _HIGH: Final = np.uint64(0x8080808080808080)
-_EIGHT: Final = np.uint64(8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,9 +267,6 @@ def _run_length(lines: npt.NDArray[np.uint8], width: int) -> int:
     is_end = lines[width - 1 :: width] == _NEWLINE
     at = int(is_end.argmin())
     return is_end.size if is_end[at] else at
-
-
-_Load: TypeAlias = Callable[[_Word], Words64]
 
 
 def _read_run(

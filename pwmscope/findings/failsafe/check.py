@@ -13,7 +13,6 @@ from pwmscope.capture import PART, Capture
 from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
-from pwmscope.findings.failsafe.recovery import NAME as RECOVERY
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.model import (
     WORST_FIRST,
@@ -173,14 +172,6 @@ class FailsafeLine:
     def hazards(self) -> tuple[Hazard, ...]:
         """Where its device was commanded to run around the return of the link."""
         return tuple(h for rec in self.recordings for h in rec.silence.hazards)
-
-    @property
-    def told_hazards(self) -> tuple[str, ...]:
-        """What was seen that can hurt although no limit is held against it, as sentences."""
-        if not self.expected.drives_something:
-            return ()
-        said = [rec.finding(RECOVERY) for rec in self.recordings if rec.silence.jumps]
-        return tuple(finding.sentence for finding in said if finding is not None)
 
     @property
     def failure(self) -> LossEvent | None:

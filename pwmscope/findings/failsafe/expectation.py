@@ -32,11 +32,6 @@ class Expectation:
         return self.role == UNUSED
 
     @property
-    def is_stick(self) -> bool:
-        """Whether the line shows a stick and drives no device."""
-        return self.role in STICKS
-
-    @property
     def drives_something(self) -> bool:
         """Whether a jump out of the stop range sets something in motion."""
         return self.role is not None and not self.is_informative and self.role != "servo"

@@ -76,13 +76,13 @@ class RestPosition:
 
 
 def examine_rest(
-    record: Record, band: StopBand | None, at_rest: tuple[Span, ...] = (), *, is_listed: bool
+    record: Record, band: StopBand | None, let_go: Dwells | None, *, is_listed: bool
 ) -> RestPosition:
     """Find where a channel rests, and hold it against its stop range.
 
-    A plan shows when the sticks were let go; without one all dwells may be a rest.
+    A plan shows in which dwells the sticks were let go; without one all may be a rest.
     """
-    table, dwells = record.table, _let_go(record.dwells, at_rest)
+    table, dwells = record.table, record.dwells if let_go is None else let_go
     limit = "" if band is None else format_band(band)
     if not is_listed:
         limit = "the device's stop range; the bench sheet does not name the line"
@@ -127,10 +127,10 @@ def examine_rest(
     return replace(rest, verdict=verdict, finding=finding)
 
 
-def _let_go(dwells: Dwells, at_rest: tuple[Span, ...]) -> Dwells:
-    """Keep the dwells that lie in the spans in which the sticks were let go, if there are any."""
+def _let_go(dwells: Dwells, at_rest: tuple[Span, ...]) -> Dwells | None:
+    """Keep the dwells in the spans in which the sticks were let go; None where there are none."""
     let_go = inside(at_rest, (dwells.start_s + dwells.end_s) / 2.0)
-    return dwells.select(let_go) if let_go.any() else dwells
+    return dwells.select(let_go) if let_go.any() else None
 
 
 def judge_rest(
@@ -462,9 +462,9 @@ def examine_travel(
     if record.losses:
         outside &= ~inside(record.losses, table.rise_s)
     width_us = summarise(_usable_us(record))
-    rest = examine_rest(record, device.band, at_rest, is_listed=device.is_listed)
-    is_planned = _let_go(dwells, at_rest) is not dwells
-    rest_us = rest.level.width_us if is_planned and rest.level is not None else None
+    let_go = _let_go(dwells, at_rest)
+    rest = examine_rest(record, device.band, let_go, is_listed=device.is_listed)
+    rest_us = rest.level.width_us if let_go is not None and rest.level is not None else None
     neutral, why_not = find_neutral(table, dwells, marked_neutral_us, rest_us)
     low, high, reasons = find_endpoints(table, dwells, neutral)
     if neutral is None:

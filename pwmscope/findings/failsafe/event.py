@@ -147,6 +147,8 @@ class LossEvent:
     @property
     def _is_stop_timed(self) -> bool:
         """Whether the output left or went quiet, and then stood still, because of the loss."""
+        if self.behaviour is LossClass.HOLDS_LAST:
+            return False  # what stands still later does so by the link's return
         changed = self.case.was_outside or self.behaviour is LossClass.PULSES_STOP
         known = math.isfinite(self.case.stopped_s) and not self.case.needs_device_time
         return changed and known and not self.is_restart

@@ -411,9 +411,9 @@ def _is_back(case: Case) -> bool:
     )
 
 
-def supply_failed(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
+def supply_failed(case: Case) -> Alternative:
     """Ask whether the supply or the receiver may have gone off, or restarted."""
-    cause, evidence, entry = Cause.SUPPLY, case.evidence, case.evidence.entry
+    cause, evidence = Cause.SUPPLY, case.evidence
     kept = Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
     in_beat, is_quiet = evidence.beat_odds <= MACHINE_ODDS, case.response.is_quiet
     if evidence.restarted and evidence.restart_odds > MACHINE_ODDS and not in_beat:
@@ -428,11 +428,7 @@ def supply_failed(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for e
         return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
     if in_beat:
         return kept
-    # A supply that goes off with the transmitter has a machine's delay as well, a short one.
-    is_stop = entry is not None and entry.kind is ChangeKind.STOP and not evidence.is_close
-    if is_stop and evidence.pull_odds <= PULL_ODDS:
-        odds = evidence.pull_odds
-        return Alternative(cause, True, Ground.MACHINE, (), None, odds)
+    # A supply that goes off with the transmitter, by a relay, has a machine's delay as well.
     return Alternative(cause, False, Ground.OPEN)
 
 

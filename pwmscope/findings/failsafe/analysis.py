@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -303,7 +303,7 @@ def listen(
     told = _losses(capture, outputs, marking)
     losses = with_returns(outputs, told.losses, capture.start_s, capture.end_s)
     if marking.off_at_s:
-        losses = _with_unstated(losses, outputs, capture.end_s)
+        losses = _with_unstated(losses, quiet_losses(outputs, capture.end_s))
     parted = {name: _parted(output, frames[name], losses, name) for name, output in outputs.items()}
     told = replace(told, losses=losses)
     silences = _examine(parted, told, limits, capture, marking.sheet)
@@ -365,8 +365,9 @@ def _marked(
         kind = "is a push-button" if is_button else "is of no stated kind and counts as a button"
     late = f"; it may change up to {marking.late_s:g} s late" if marking.late_s else ""
     others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
-    both = sorted((*marks.losses, *others), key=lambda loss: loss.lost_s)
-    return _Told(tuple(both), marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
+    known = (*marks.losses, *others)
+    losses = _with_unstated(known, inferred_losses(outputs, capture.end_s))
+    return _Told(losses, marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
 
 
 _WHY: Final = {
@@ -419,16 +420,12 @@ def _parted(output: Output, frames: Frames, losses: tuple[Loss, ...], name: str)
     return replace(output, dwells=find_dwells(output.table, frames, tuple(breaks)))
 
 
-def _with_unstated(
-    losses: tuple[Loss, ...], outputs: Mapping[str, Output], end_s: float
-) -> tuple[Loss, ...]:
-    """Add the times in which lines were quiet although no stated loss covers them."""
+def _with_unstated(losses: tuple[Loss, ...], inferred: Iterable[Loss]) -> tuple[Loss, ...]:
+    """Add what the outputs show of losses that no marked or stated one covers."""
     others = [
-        quiet
-        for quiet in quiet_losses(outputs, end_s)
-        if not any(
-            quiet.lost_s <= loss.back_s and loss.earliest_s <= quiet.back_s for loss in losses
-        )
+        own
+        for own in inferred
+        if not any(own.lost_s <= loss.back_s and loss.earliest_s <= own.back_s for loss in losses)
     ]
     return tuple(sorted((*losses, *others), key=lambda loss: loss.lost_s))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -20,6 +21,10 @@ RAMP_S: Final = 0.05
 RAMP_MAX_S: Final = 0.3
 MOST: Final = 4
 """So many changes of a line are looked at in each loss, the last ones."""
+ONE_CLOCK: Final = 3e-6
+"""Frame periods of one clock differ by no more than this part, sampling aside."""
+MIN_CLOCK: Final = 20
+"""And so many frames tell a period."""
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -141,3 +146,38 @@ def count_alike(delays_s: FloatArray, counted: BoolArray, reach_s: float) -> Int
     low = np.searchsorted(chosen, delays_s - reach_s, side="left")
     high = np.searchsorted(chosen, delays_s + reach_s, side="right")
     return np.where(np.isfinite(delays_s), high - low, 0)
+
+
+def same_clock(lines: Sequence[Watched], losses: Sequence[Loss]) -> BoolArray:
+    """Say which lines keep one frame clock, as those of one receiver do; shape (lines, lines).
+
+    Their frame periods are compared over the longest stretch without a loss: crystals of two
+    receivers differ by several ppm (common practice, from memory).
+    """
+    over_s = [-math.inf, *(loss.back_s for loss in losses)]
+    begun_s = [*(loss.earliest_s for loss in losses), math.inf]
+    best = max(range(len(over_s)), key=lambda k: _seen_s(lines, over_s[k], begun_s[k]))
+    period_s, doubt = np.full(len(lines), np.nan), np.zeros(len(lines))
+    for i, line in enumerate(lines):
+        table = line.output.table
+        rise_s = table.rise_s[table.measured]
+        rise_s = rise_s[(rise_s > over_s[best]) & (rise_s < begun_s[best])]
+        if rise_s.size >= MIN_CLOCK:
+            lasted_s = float(rise_s[-1] - rise_s[0])
+            period_s[i] = lasted_s / max(round(lasted_s / line.frame_s), 1)
+            doubt[i] = 3e-6 * (table.sample_interval_us or 0.0) / lasted_s
+    with np.errstate(invalid="ignore"):
+        apart = np.abs(period_s[:, None] / period_s - 1.0)
+    same: BoolArray = apart <= ONE_CLOCK + np.maximum(doubt[:, None], doubt)
+    return same
+
+
+def _seen_s(lines: Sequence[Watched], begin_s: float, end_s: float) -> float:
+    """How much of a time span pulses were seen in."""
+    seen = [
+        (float(rise_s[0]), float(rise_s[-1]))
+        for rise_s in (line.output.table.rise_s for line in lines)
+        if rise_s.size
+    ]
+    first_s, last_s = min(a for a, _ in seen), max(b for _, b in seen)
+    return min(end_s, last_s) - max(begin_s, first_s)

@@ -17,10 +17,8 @@ HAND_SCATTER: Final = 0.08
 """And this part of the delay, where it is longer: people keep a second to a tenth or so."""
 PULL_SCATTER_S: Final = 0.025
 """Standard deviation of the moment at which somebody pulls a plug by habit, at least: simple
-reactions scatter by 20 to 30 ms at the very best, by 50 ms as a rule (from memory)."""
-PULL_SCATTER: Final = 0.04
-"""And this part of the delay, where that is more: times kept without a clock scatter by 3 to 5 %
-at the very best, by 10 % as a rule (from memory)."""
+reactions scatter by 20 to 30 ms at the very best, by 50 ms as a rule (from memory). However long
+after the marker: a beep, or another device that fails, may have been the cue."""
 PERSON: Final = 0.1
 """A person who pulls and plugs in every loss is taken to be so much less likely from the start."""
 MACHINE_ODDS: Final = 1e-4
@@ -111,6 +109,11 @@ def _choice_odds(count: int, held: int, range_over_scatter: float) -> float:
     left_out = count - held
     least = range_odds(min(held, MOST), range_over_scatter)
     return min(1.0, math.comb(count, left_out) * 2.0**left_out * least)
+
+
+def pull_odds(delays_s: FloatArray, frame_s: float) -> FloatArray:
+    """Return for each delay the odds that a person pulled a plug then, and at those like it."""
+    return hand_odds(delays_s, frame_s, PULL_SCATTER_S, part=0.0)
 
 
 def chance_odds(moments_s: FloatArray, lasting_s: float, least_range_s: float) -> float:

@@ -23,13 +23,14 @@ from pwmscope.findings.failsafe.coincidence import (
     Watched,
     count_alike,
     find_partners,
+    same_clock,
 )
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
-    PULL_SCATTER,
     PULL_SCATTER_S,
     hand_odds,
+    pull_odds,
     range_odds,
 )
 from pwmscope.findings.failsafe.expectation import Expectation
@@ -536,7 +537,7 @@ class _Bench:
             count_alike(by_s - self.lost_s, has_mate, reach_s),
             int(np.count_nonzero(has_mate & returned.is_one[i])),
             hand_odds(delay_s, line.frame_s),
-            hand_odds(stops_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER),
+            pull_odds(stops_s, line.frame_s),
             float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s, losses),
@@ -597,15 +598,16 @@ class _Bench:
             is_second = (self._apart_s(i, entered)[1] | overlaps) & (alone <= MACHINE_ODDS)
             witness[is_second.any(axis=0)] = 0.0
             own[i] = np.where(alone[i] < 1.0, np.minimum(1.0, alone[i] + witness), 1.0)
-        best = own.copy()
+        best, one_clock = own.copy(), same_clock(self.lines, self.losses)
         for i in range(len(self.lines)):
             moves = entered.kind[i] == MOVES
             # A ramp is seen to begin later than it does.
             gone_s = np.where(entered.kind == MOVES, entered.after_s + RAMP_S, entered.by_s)
-            # Once another was put there the link was gone, and what changes is the receiver's.
+            # Once another was put there the link was gone, and what changes is the receiver's,
+            # where it is of that receiver.
             decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
             with np.errstate(invalid="ignore"):
-                later = (decided_s >= gone_s) & (own < 1.0)
+                later = (decided_s >= gone_s) & (own < 1.0) & one_clock[i][:, None]
             later[i] = False
             together = own + self._same_time_odds(i, entered, own < 1.0)
             odds = np.where(later, own, np.where(own < 1.0, together, 1.0))

@@ -11,10 +11,8 @@ import numpy.typing as npt
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.delays import (
     PERSON,
-    PULL_SCATTER,
-    PULL_SCATTER_S,
     chance_odds,
-    hand_odds,
+    pull_odds,
 )
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.segments import Kind, Stretch
@@ -76,8 +74,8 @@ def _alike_odds(line: Watched, losses: Sequence[Loss], paused: Mapping[int, Stre
     shortest_s = min(loss.back_s - loss.latest_s for loss in own)
     chance = chance_odds(begun_s, shortest_s, 2 * line.frame_s + late_s)
     # A receiver may stop by itself and be started anew in its silence: both ends must be alike.
-    begun = hand_odds(begun_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER)
-    lasted = hand_odds(lasted_s, line.frame_s, PULL_SCATTER_S, PULL_SCATTER)
+    begun = pull_odds(begun_s, line.frame_s)
+    lasted = pull_odds(lasted_s, line.frame_s)
     by_hand = np.maximum(begun, lasted)
     # A person must be as unlikely as a machine's delay is to be a hand's where lines change
     # together; chance, which brings no two lines together, less.

@@ -8,10 +8,10 @@ from scipy import stats
 
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
-    PULL_SCATTER,
     PULL_SCATTER_S,
     chance_odds,
     hand_odds,
+    pull_odds,
     range_odds,
 )
 
@@ -87,9 +87,9 @@ def test_a_hand_scatters_by_40_ms_or_8_percent_of_the_delay(delay_s, scatter_s):
     assert odds.tolist() == [range_odds(4, round(0.01 / scatter_s, 3))] * 4
 
 
-@pytest.mark.parametrize(("delay_s", "scatter_s"), [(0.2, 0.025), (1.0, 0.04)])
+@pytest.mark.parametrize(("delay_s", "scatter_s"), [(0.2, PULL_SCATTER_S), (1.0, PULL_SCATTER_S)])
 def test_a_hand_that_pulls_a_plug_by_habit_scatters_less(delay_s, scatter_s):
-    odds = hand_odds(np.full(4, delay_s), 0.2, PULL_SCATTER_S, PULL_SCATTER)
+    odds = pull_odds(np.full(4, delay_s), 0.2)
     assert odds.tolist() == [range_odds(4, round(0.01 / scatter_s, 3))] * 4
 
 

@@ -12,9 +12,7 @@ from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
-    PULL_SCATTER,
-    PULL_SCATTER_S,
-    hand_odds,
+    pull_odds,
     range_odds,
 )
 from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
@@ -725,7 +723,7 @@ def test_the_times_at_which_one_plug_with_all_lines_is_pulled_by_habit():
     found = check(drill)
     for line in found.lines:
         begun_s = [e.case.evidence.entry.by_s - e.lost_s for _, e in line.losses]
-        pulls = hand_odds(np.array(begun_s), FRAME_S, PULL_SCATTER_S, PULL_SCATTER)
+        pulls = pull_odds(np.array(begun_s), FRAME_S)
         told = [e.case.evidence for _, e in line.losses]
         assert [own.pull_odds for own in told] == pytest.approx(pulls)
         assert [own.away_odds for own in told] == pytest.approx(0.1 * pulls)

@@ -265,7 +265,10 @@ def _judge(
         return None, "No pulse was seen just before the loss to compare with."
     if final.kind is Kind.QUIET:
         return LossClass.PULSES_STOP, ""
-    wandered_s = sum([s.end_s - s.start_s for s in moved if s.kind is Kind.WANDERS])
+    # What wandered before the loss is the hand's, or the noise's.
+    since_s = loss.latest_s
+    wanders = [s for s in moved if s.kind is Kind.WANDERS]
+    wandered_s = sum([max(s.end_s - max(s.start_s, since_s), 0.0) for s in wanders])
     if final.kind is Kind.WANDERS or wandered_s > 0.5 * (loss.back_s - loss.latest_s):
         return _if_seen(LossClass.WANDERS, moved)
     smooth = [stretch for stretch in moved if stretch.kind is Kind.MOVES]

@@ -88,7 +88,8 @@ def test_one_jitter_is_printed_as_one_figure(tmp_path):
 
     table = re.search(r"width jitter, RMS, us +([\d.]+)", said("--all"))
     finding = re.search(r"RX1: ([\d.]+) us \(", said("--explain", "width jitter"))
-    assert table and finding
+    assert table
+    assert finding
     assert float(table[1]) == pytest.approx(float(finding[1]), abs=0.0006)
 
 

@@ -82,8 +82,18 @@ class ChannelFindings:
             for before in set(row.needs).intersection(_questions()):
                 self.answer(before)
             assert row.analyse is not None  # of a line only failsafe has none, and comes first
-            answers[question] = row.analyse(self.channel)
+            found = row.analyse(self.channel)
+            answers[question] = _withheld(found, self.wrong_times) if self.wrong_times else found
         return answers[question]
+
+    @property
+    def wrong_times(self) -> str:
+        """Why no verdict is given: the times fit a servo only at another rate; else empty."""
+        if self.table.time_scale is None:
+            return ""
+        likely_hz = self.table.likely_rate_hz
+        likely = "" if likely_hz is None else f" {likely_hz / 1e6:g} MS/s would fit."
+        return f"The sample rate looks wrong, so no verdict is given.{likely} Check `rate`."
 
     def _answer(self, question: str, kind: type[A]) -> A | None:
         found = self.answer(question)
@@ -176,6 +186,16 @@ class ChannelFindings:
     def verdict(self) -> Verdict:
         """Verdict over all findings of the channel."""
         return worst(self.judged)
+
+
+def _withheld(answer: Answer, reason: str) -> Answer:
+    """Take the verdicts out of an answer; what was measured stays."""
+    found = tuple(
+        replace(f, verdict=Verdict.NOT_SHOWN, sentence=f"{reason} {f.sentence}") if f.limit else f
+        for f in answer.findings
+    )
+    kept: Answer = replace(answer, findings=found)  # type: ignore[type-var]
+    return kept
 
 
 @dataclass(frozen=True, slots=True, repr=False)

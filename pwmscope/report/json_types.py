@@ -708,6 +708,7 @@ class Delay(TypedDict):
         "a fixed time after the input pulse begins",
         "on its own clock",
         "in step with the input",
+        "not shown",
     ]
     """What the output pulse waits for."""
 

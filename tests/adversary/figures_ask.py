@@ -25,6 +25,8 @@ from pwmscope.findings.lag import examine_lag, read_lines
 
 Ints = npt.NDArray[np.int64]
 TO_US = {"ms": 1e3, "s": 1e6, "ns": 1e-3}
+JUDGED = ("timing", "travel", "resolution", "centring", "sweeps")
+"""The questions about a line whose answers are judged; `examine` works the others out if asked."""
 
 
 @dataclass(frozen=True)
@@ -82,14 +84,19 @@ class Answers:
 
 
 def ask(recording: pwmscope.Capture) -> Answers:
-    """Examine a recording without a sheet."""
+    """Examine a recording without a sheet; numpy's warnings are kept, not shown."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         findings = pwmscope.examine(recording)
-    lines = {
-        name: {finding.name: told(finding) for finding in channel.findings}
-        for name, channel in findings.channels.items()
-    }
+        lines = {
+            name: {
+                finding.name: told(finding)
+                for answer in map(channel.answer, JUDGED)
+                if answer is not None
+                for finding in answer.findings
+            }
+            for name, channel in findings.channels.items()
+        }
     together = {finding.name: told(finding) for finding in findings.recording_findings}
     skews = [told(finding) for finding in findings.recording_findings if finding.name == "skew"]
     order = (

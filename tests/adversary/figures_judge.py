@@ -58,7 +58,10 @@ class Cell:
 
     def ratio(self, errors: list[float]) -> float:
         """Mean width told over that of the central 95 % of some errors."""
-        return float(np.mean(self.width)) / central(errors) if self.width else float("nan")
+        best = central(errors)
+        if not self.width or not best:
+            return float("inf" if self.width else "nan")
+        return float(np.mean(self.width)) / best
 
 
 Cells = dict[str, dict[Key, Cell]]
@@ -350,7 +353,7 @@ def misread(kept: Kept) -> list[Check]:
         Check("later output, widths told as its clock's jitter", as_clock, len(later), 0.02),
     ]
     for waits in ("start", "end"):
-        mine = [k for k in kept if k["lag"][0] == waits and k["lag"][2]]
+        mine = [k for k in kept if k["lag"] and k["lag"][0] == waits and k["lag"][2]]
         own = [k for k in mine if "own clock" in k["lag"][2]]
         still = [k for k in mine if "move enough" in k["lag"][2]]
         checks.append(Check(f"device in step ({waits}), told own clock", own, len(mine), 0.02))
@@ -380,7 +383,7 @@ def tables(kept: Kept, *, cells: bool = False) -> tuple[str, bool]:
     counts: dict[Key, int] = defaultdict(int)
     for one in kept:
         counts[one["rate"], one["kind"]] += 1
-    examine_s, lag_s = np.mean([k["cost_s"] for k in kept], axis=0)
+    examine_s, lag_s = np.nanmean(np.array([k["cost_s"] for k in kept], dtype=float), axis=0)
     text = [
         f"{len(kept)} recordings, at least {min(counts.values())} in each of {len(counts)} cells "
         f"of sample rate and jitter, seed {kept[0]['seed']}. `examine` took {examine_s:.2f} s of "

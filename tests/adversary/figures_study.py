@@ -94,7 +94,7 @@ def statements(
     }
 
 
-def one(rate: float, kind: str, seed: int, number: int) -> dict[str, Any]:
+def one(rate: float, kind: str, seed: int, number: int, *, with_lag: bool = True) -> dict[str, Any]:
     """Generate, ask and keep one recording of a cell."""
     rng = np.random.default_rng([seed, CELLS.index((rate, kind)), number])
     recording = draw(rate, kind, rng)
@@ -136,7 +136,7 @@ def one(rate: float, kind: str, seed: int, number: int) -> dict[str, Any]:
         for name, told in answers.lines.items()
         if "frame period" in told
     }
-    lag, lag_rows, lag_said = lag_of(rate, kind, rng)
+    lag, lag_rows, lag_said = lag_of(rate, kind, rng) if with_lag else (None, [], [])
     return {
         "rate": rate,
         "kind": kind,
@@ -204,7 +204,9 @@ def run(arguments: argparse.Namespace) -> None:
                 if time.monotonic() > end:
                     print(f"time is up at {rate / 1e6:g}:{kind}:{number}; run again to go on")
                     return
-                file.write(json.dumps(one(rate, kind, arguments.seed, number)) + "\n")
+                with_lag = number % arguments.lag_every == 0
+                kept = one(rate, kind, arguments.seed, number, with_lag=with_lag)
+                file.write(json.dumps(kept) + "\n")
                 file.flush()
 
 
@@ -218,6 +220,12 @@ def main(words: list[str] | None = None) -> int:
     making.add_argument("--count", type=int, default=500, help="recordings a cell")
     making.add_argument("--first", type=int, default=0, help="number of the first recording")
     making.add_argument("--seed", type=int, default=14)
+    making.add_argument(
+        "--lag-every",
+        type=int,
+        default=1,
+        help="ask `lag`, the dearest, of every so many recordings",
+    )
     making.add_argument("--cells", default="", help="such as 1:gauss,24:none; all by default")
     making.add_argument(
         "--seconds", type=float, default=520.0, help="stop after so long; go on by the same command"

@@ -210,6 +210,22 @@ def test_a_travel_out_of_reach_calls_for_calibrating_the_esc():
     assert wide.named("high endpoint").action is Action.CHANGE
 
 
+def test_a_weapons_end_is_not_asked_for_beyond_what_can_be_set():
+    """At 3 us for a percent 125 % reach 375 us from 1500 us, not 500: of one side or of both."""
+    channel = advise(WEAPON, (1120, 1880, 1120), transmitters=per_percent(3.0))
+    for name in ("low endpoint", "high endpoint"):
+        setting = channel.named(name)
+        assert setting.action is Action.DEVICE
+        assert setting.percent is None
+        assert "at 125 % the width comes to about" in setting.sentence
+    # A weapon of a narrow band: percent count from the transmitter's centre, not the band's.
+    narrow = f"{WEAPON}\nlow_us = 1000\nhigh_us = 1800"
+    low = advise(narrow, (1100, 1800, 1100), transmitters=per_percent(3.0)).named("low endpoint")
+    assert low.action is Action.DEVICE
+    fine = advise(narrow, (1100, 1800, 1100), transmitters=per_percent(5.0)).named("low endpoint")
+    assert fine.action is Action.CHANGE
+
+
 def test_without_a_scale_the_esc_is_mentioned_in_case_the_setting_ends():
     high = advise(DRIVE, drive(1500, 1000, 1900)).named("high endpoint")
     assert high.action is Action.CHANGE

@@ -163,10 +163,10 @@ def _advise_channel(
     transmitter: Transmitter,
     alignment: Alignment | None,
 ) -> ChannelSettings:
-    travel = found.travel
+    travel = None if found.wrong_times else found.travel
     settings: list[Setting | None] = []
     warnings: tuple[str | None, ...] = ()
-    reason = found.not_servo or "It carries no servo pulses."
+    reason = found.wrong_times or found.not_servo or "It carries no servo pulses."
     if travel is not None:
         direction = advise_direction(channel, found, alignment)
         neutral = advise_neutral(channel, travel, transmitter)

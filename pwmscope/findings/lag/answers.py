@@ -51,8 +51,9 @@ DEFINITIONS: Final = (
         "When an output pulse starts: a fixed time after each input pulse begins or ends, or on "
         "its own clock.",
         "slope of changes of (R_j - r_i) against changes of w_i, i the newest input pulse begun: "
-        "1 waits for the end, 0 for the start; own clock if the delay wanders by more than five "
-        "deviations and three sample intervals over the recording",
+        "1 waits for the end, 0 for the start; not in step if the delay wanders by more than five "
+        "deviations and three sample intervals over the recording, then the ends of other inputs "
+        "named; own clock if it wanders along a parabola within a tenth of its way",
         "own algorithm; least squares as in JCGM 100, H.3 (from memory)",
     ),
     Definition(
@@ -272,7 +273,9 @@ def content_finding(
 
 
 def _format_age(source: Train, delay: Delay) -> str:
-    if delay.trigger is not Trigger.OWN_CLOCK:
+    if delay.trigger is Trigger.UNCLEAR:
+        return "."
+    if delay.trigger.in_step:
         frames = delay.frames
         known = 0 <= frames < len(FRAMES_LATE)
         return f"; the width is {FRAMES_LATE[frames] if known else f'{frames} frames late'}."
@@ -333,6 +336,13 @@ def edge_finding(about: Subject, delay: Delay) -> Finding:
             f"{source.line} {source.period_us / 1e3:.3f} ms. It follows no edge of {source.line} "
             "at a fixed time.",
         )
+    if delay.trigger is Trigger.UNCLEAR:
+        return hidden("start after input", _why_unknown(about, delay))
+    if delay.waits_for is not None:
+        return about.shown(
+            "start after input", delay.after_us,
+            f"{output.line} starts {format_us(delay.after_us)} after {delay.waits_for}.",
+        )  # fmt: skip
     after = {
         Trigger.INPUT_END: f"the end of each pulse of {source.line}.",
         Trigger.INPUT_START: f"the start of each pulse of {source.line}.",
@@ -351,6 +361,15 @@ def edge_finding(about: Subject, delay: Delay) -> Finding:
     )  # fmt: skip
 
 
+def _why_unknown(about: Subject, delay: Delay) -> str:
+    source, output = about.source.line, about.output.line
+    return (
+        f"{output} keeps no fixed time after {source}: its start moves by "
+        f"{format_us(delay.wander_us)}, unevenly. Either it waits for the pulse of a line not "
+        "named here, or its own clock is unsteady. Name its further inputs with `others`."
+    )
+
+
 def _why_unclear(source: Train, delay: Delay) -> str:
     which = "to tell whether it waits for the pulse's start or its end."
     if not source.moved:
@@ -366,6 +385,8 @@ def _why_unclear(source: Train, delay: Delay) -> str:
 def jitter_finding(about: Subject, delay: Delay) -> Finding:
     """Say how much the output's start scatters about its usual delay."""
     name, jitter, line = "added start jitter", delay.jitter, about.output.line
+    if delay.trigger is Trigger.UNCLEAR:
+        return hidden(name, _why_unknown(about, delay))
     if jitter is None:
         return hidden(
             name,
@@ -381,7 +402,9 @@ def jitter_finding(about: Subject, delay: Delay) -> Finding:
 def beat_finding(about: Subject, delay: Delay) -> Finding:
     """Say how long the delay takes to run through a whole frame."""
     name, source, output = "beat of the clocks", about.source.line, about.output.line
-    if delay.trigger is not Trigger.OWN_CLOCK:
+    if delay.trigger is Trigger.UNCLEAR:
+        return hidden(name, _why_unknown(about, delay))
+    if delay.trigger.in_step:
         return hidden(name, f"{output} keeps step with {source}, so nothing beats.")
     if delay.beat_s is None:
         return hidden(

@@ -33,6 +33,12 @@ class Trigger(StrEnum):
     INPUT_START = "a fixed time after the input pulse begins"
     OWN_CLOCK = "on its own clock"
     KEEPS_STEP = "in step with the input"
+    UNCLEAR = "not shown"
+
+    @property
+    def in_step(self) -> bool:
+        """Whether the output is shown to keep step with its inputs."""
+        return self not in (Trigger.OWN_CLOCK, Trigger.UNCLEAR)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +70,19 @@ class Delay:
     # few pulses in a row changed their width
     slope: float | None = None
     waits_frames: int = 0  # How many frames before the newest pulse that one came
+    # The pulse that it waits for, where that is another input's: "the end of RX2"
+    waits_for: str | None = None
+    wander_us: float = 0.0  # How far its start moves against the input's frames
 
 
 def measure_delay(
-    source: Train, output: Train, pairs: Pairs, newest: Pairs, latches: Latches | None = None
+    source: Train,
+    output: Train,
+    pairs: Pairs,
+    newest: Pairs,
+    latches: Latches | None = None,
+    *,
+    others: tuple[Train, ...] = (),
 ) -> Delay | None:
     """Measure the delay of each pair, and find out what the output waits for.
 
@@ -75,7 +90,9 @@ def measure_delay(
     no more than noise and sampling give over the whole recording. The time from the newest
     input pulse, and from those before it, is regressed on the width of that pulse (changes,
     least squares); the pulse whose width explains most of the changes is the one that counts. A
-    slope of 1 means that the output waits for that pulse's end, 0 for its start.
+    slope of 1 means that the output waits for that pulse's end, 0 for its start. Where that
+    does not keep step, the ends of the other inputs' pulses are tried. An own clock is told only
+    where the start moves against the input as a clock does: evenly.
     """
     if min(len(pairs), len(newest)) < MIN_PAIRS:
         return None
@@ -91,7 +108,15 @@ def measure_delay(
     wander = _wander(after_us, rise_s, source, output, interval_us)
     if trigger is not Trigger.INPUT_END:
         after_us = since_us[kept]
-    jitter = None
+    jitter = waits_for = None
+    if others:
+        own_us = math.inf if not wander.keeps else _reach(after_us)
+        waits_for, other_us, of_other = _waits_for_other(source, others, output, own_us)
+        if of_other.keeps:
+            wander, trigger, after_us = of_other, Trigger.KEEPS_STEP, other_us
+            again = np.zeros(after_us.size, dtype=bool)
+        else:
+            waits_for = None
     late_us, frames = pairs.late_us(source, output), pairs.frames_late(source, output)
     if wander.keeps:
         after_us, late_us, frames = (
@@ -99,10 +124,10 @@ def measure_delay(
         )  # fmt: skip
         jitter = separate(scatter_of(after_us), interval_us or None)
     else:
-        trigger = Trigger.OWN_CLOCK
         # Nothing of it waits for a width, so the beat is that of the starts alone.
         plain = _wander(since_us, output.rise_s[newest.output], source, output, interval_us)
         wander = wander if plain.keeps else plain
+        trigger = Trigger.OWN_CLOCK if wander.is_even else Trigger.UNCLEAR
     low_us, median_us, high_us = (float(v) for v in np.percentile(late_us, (2.5, 50.0, 97.5)))
     uncertainty_us = of_median_us = None
     if interval_us:
@@ -123,7 +148,8 @@ def measure_delay(
     return Delay(
         late_us, median_us, float(late_us.min()), float(late_us.max()), (low_us, high_us),
         uncertainty_us, round(float(np.median(frames))), trigger, float(np.mean(after_us)), jitter,
-        wander.beat_s, of_median_us, slope, waits.frames,
+        wander.beat_s if trigger is Trigger.OWN_CLOCK else None, of_median_us, slope,
+        waits.frames, waits_for, wander.moved_us,
     )  # fmt: skip
 
 
@@ -172,12 +198,59 @@ def _waits_for(source: Train, output: Train, newest: Pairs) -> _Waits:
     return found
 
 
+def _reach(after_us: FloatArray) -> float:
+    """Range of 95 % of some delays."""
+    low_us, high_us = np.percentile(after_us, (2.5, 97.5))
+    return float(high_us - low_us)
+
+
+def _waits_for_other(
+    source: Train, others: tuple[Train, ...], output: Train, own_us: float
+) -> tuple[str | None, FloatArray, _Wander]:
+    """Find the pulse's end, of another input or the last of all, that the output goes with.
+
+    Returns what it is, how long after it each output starts, and how that wanders. It must
+    range over less than half of what it does after the input's own pulse, `own_us`.
+    """
+    last_s = source.end_s.copy()
+    for other in others:
+        # The pulse of the same frame is the one that starts nearest to the input's.
+        near = np.searchsorted((other.rise_s[1:] + other.rise_s[:-1]) / 2.0, source.rise_s)
+        last_s = np.maximum(last_s, other.end_s[near])
+    names = ", ".join(train.line for train in (source, *others[:-1]))
+    events = {f"the end of {other.line}": other.end_s for other in others}
+    events[f"the last of {names} and {others[-1].line} to end"] = last_s
+    least_us, found = own_us / 2.0, None
+    for what, event_s in events.items():
+        newest = np.searchsorted(event_s, output.rise_s, side="right") - 1
+        for frames in range(MAX_FRAMES + 1):
+            kept = newest >= frames
+            if np.count_nonzero(kept) < MIN_PAIRS:
+                break
+            after_us = (output.rise_s[kept] - event_s[newest[kept] - frames]) * 1e6
+            if _reach(after_us) < least_us:
+                # What goes as well with an older pulse, or with another line, is no better.
+                least_us = 0.8 * _reach(after_us)
+                found = what, after_us, output.rise_s[kept]
+    if found is None:
+        return None, np.zeros(0), _Wander(keeps=False, beat_s=None)
+    what, after_us, rise_s = found
+    interval_us = max(source.interval_us or 0.0, output.interval_us or 0.0)
+    return what, after_us, _wander(after_us, rise_s, source, output, interval_us)
+
+
+EVEN: Final = 0.1
+"""A clock of its own moves along a line (or a slow curve) within this part of its way."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Wander:
     """How the output's start moves against the input's frames."""
 
     keeps: bool  # Whether it moves by no more than noise
     beat_s: float | None  # Otherwise: how long the delay takes to run through a whole frame
+    is_even: bool = True  # Whether it moves as a clock does, and not as widths do
+    moved_us: float = 0.0  # How far it moves
 
 
 def _wander(
@@ -210,7 +283,14 @@ def _wander(
     if abs(wander_us) <= WANDERS * noise_us + 3.0 * interval_us + 0.5:
         return _Wander(keeps=True, beat_s=None)
     took_s = float(np.median(time_s[-some:]) - np.median(time_s[1 : some + 1]))
-    return _Wander(keeps=False, beat_s=source.period_us / q * took_s / abs(wander_us))
+    at_s = time_s[1:] - time_s[1:].mean()
+    way = np.polynomial.Polynomial.fit(at_s, place_us, 2)
+    along_us = float(np.ptp(way(at_s)))
+    off_us = float(np.ptp(np.percentile(place_us - way(at_s), (2.5, 97.5))))
+    even_us = max(EVEN * along_us, WANDERS * noise_us + 3.0 * interval_us + 0.5)
+    moved_us = float(np.ptp(np.percentile(place_us, (1.0, 99.0))))
+    beat_s = source.period_us / q * took_s / abs(wander_us)
+    return _Wander(keeps=False, beat_s=beat_s, is_even=off_us <= even_us, moved_us=moved_us)
 
 
 CHANGE_S: Final = 0.1

@@ -24,7 +24,6 @@ from pwmscope.findings.lag.content import MIN_PULSES, Content, Train, find_conte
 from pwmscope.findings.lag.delay import (
     Correlation,
     Delay,
-    Trigger,
     correlate_changes,
     measure_delay,
 )
@@ -245,11 +244,12 @@ def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...
     newest = pair_by_edges(source, output)
     by_content = content is not None and content.explained and content.resolved
     pairs = pair_by_content(source, output, content) if by_content and content else newest
-    delay, transfer = measure_delay(source, output, pairs, newest), None
+    delay = measure_delay(source, output, pairs, newest, others=tuple(further))
+    transfer = None
     records = record_in, record_out
     if delay is not None and by_content and not others:
         transfer = measure_transfer(source, output, pairs, records)
-        if transfer is not None and content is not None and delay.trigger is Trigger.OWN_CLOCK:
+        if transfer is not None and content is not None and not delay.trigger.in_step:
             latches = find_latches(source, output, pairs, content, transfer.curve)
             content = latches.content
             pairs = pair_by_content(source, output, content)

@@ -103,7 +103,7 @@ def lattice_at(width_us: FloatArray, per_us: float, effective: float, chance: fl
     return Lattice(step_us, step_us**2 * of_per_us, offset_us, strength, chance)
 
 
-FALSE_ALARM: Final = 1e-3
+FALSE_ALARM: Final = 1e-5
 """Chance of calling noise a lattice, over all steps tried."""
 MIN_SAMPLES: Final = 10.0 / 3.0
 """Sample intervals in the smallest step that is looked for."""
@@ -188,8 +188,10 @@ def find_step(
     share = share_left(per_us, jitter_us, interval_us)
     expected = count * share
     trials = max(range_us * float(per_us[-1] - per_us[0]), 1.0)
-    # Few widths, again and again, need not be exponential: for them three times as much is asked.
-    least = math.log(trials / FALSE_ALARM) * np.clip(2.0 * level / count - 1.0, 1.0, 3.0)
+    # Few widths, again and again, need not be exponential: for them up to three times as much as
+    # a chance of 1 in 1000 asks.
+    repeats = np.clip(2.0 * level / count - 1.0, 1.0, 3.0)
+    least = np.maximum(math.log(trials / FALSE_ALARM), math.log(1e3 * trials) * repeats)
     # 1.16: a strength falls short of its mean by 1.645 deviations, 1/sqrt(2 n) each, in 5 %.
     needed = (np.sqrt(least) + 1.16) * np.sqrt(level)
     faint = expected < needed
@@ -334,7 +336,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "sample interval hides it, the step is finer than what is said. The analyser's own "
         "step, its sample interval, is never taken for the receiver's.",
         "1/f for the lowest f at which n R^2 = |sum exp(2 pi i f w)|^2 / n passes ln(trials / "
-        "0.001) and R passes 0.6 exp(-2 pi^2 f^2 s^2) sinc^2(f Ts), over steps from 10/3 Ts to "
+        "1e-5) and R passes 0.6 exp(-2 pi^2 f^2 s^2) sinc^2(f Ts), over steps from 10/3 Ts to "
         "1/8 of the travel, sweeps of an even pace of whole steps left out; "
         "u^2 = (scatter of the phases)^2 + (100 ppm x step / sqrt(3))^2",
         "Rayleigh's test of uniform phases (Mardia and Jupp, Directional Statistics, 2000, "

@@ -317,6 +317,45 @@ def test_a_mixed_output_whose_inputs_are_all_named(channel, clip_us):
     assert "mixed from 0.70 of RX1 and -0.50 of RX2" in gain.sentence
 
 
+@pytest.mark.parametrize("one_after_another", [False, True])
+@pytest.mark.parametrize("frames_late", [0, 2])
+def test_an_output_that_waits_for_another_input_is_not_told_an_own_clock(
+    one_after_another, frames_late
+):
+    """A converter starts its output when the last of its two inputs has ended."""
+    rise_us, width_us = source()
+    other_us = hand(rise_us.size, seed=9)
+    starts_us = rise_us + width_us + 10.0 if one_after_another else rise_us + 6.0
+    ends_us = np.maximum(rise_us + width_us, starts_us + other_us)
+    n = rise_us.size - frames_late
+    mix_us = 1500.0 + 0.5 * (width_us - 1500.0) + 0.5 * (other_us - 1500.0)
+    made = record("out1", ends_us[frames_late:] + 300.0, mix_us[:n])
+    one, other = record("RX1", rise_us, width_us), record("RX2", starts_us, other_us)
+    both = examine_lag(one, made, (other,))
+    assert both.delay.trigger is Trigger.KEEPS_STEP
+    start = named(both, "start after input")
+    assert start.value == pytest.approx(300.0, abs=INTERVAL_US)
+    last = "the end of RX2" if one_after_another else "the last of RX1 and RX2 to end"
+    assert last in start.sentence
+    assert both.delay.jitter.interval_us[1] < 1.0
+    # Without the other input it looks like an unsteady clock: both are named, none is claimed.
+    alone = examine_lag(one, made)
+    assert alone.delay.trigger is Trigger.UNCLEAR
+    start = named(alone, "start after input")
+    assert start.value is None
+    assert "waits for the pulse of a line not named here" in start.sentence
+    assert "its own clock is unsteady" in start.sentence
+    assert named(alone, "beat of the clocks").value is None
+
+
+def test_an_own_clock_beside_a_further_input_is_told(channel):
+    rise_us, width_us = channel
+    start_us, made_us, _ = own_clock(rise_us, width_us)
+    idle = record("RX2", rise_us + 6.0, hand(rise_us.size, seed=9))
+    lag = examine_lag(record("RX1", *channel), record("out1", start_us, made_us), (idle,))
+    assert lag.delay.trigger is Trigger.OWN_CLOCK
+
+
 def test_an_input_that_has_no_part_in_the_mix(channel):
     rise_us, width_us = channel
     idle_us = hand(rise_us.size, seed=9)

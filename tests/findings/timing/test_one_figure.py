@@ -1,9 +1,17 @@
 """Bench notes: one jitter is one number wherever it is told, and a limit told is the limit held."""
 
+import contextlib
+import io
+import re
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
 import pwmscope
+from pwmscope.capture.columnar import write_edges
+from pwmscope.cli import main
 
 
 def recording(seconds, *, period_us=20_000.0, jitter_us=0.6, rate_hz=1e6, seed=8):
@@ -46,3 +54,49 @@ def test_the_mean_period_is_known_by_its_two_outermost_edges():
     scale = 1000.0 if period.unit == "ms" else 1.0
     # A rectangle's 95 % are 0.95 of its bound, never beyond it as k = 2 would be.
     assert (high - low) / 2 * scale == pytest.approx(0.95 * 2.0, rel=0.01)
+
+
+def test_what_no_builder_asks_is_not_loaded_for_the_usual_screen(tmp_path):
+    """Allan deviation and spectra stay in Python and under --all; they cost nothing otherwise."""
+    write_edges(recording(32.0), tmp_path / "r.parquet")
+    asks = (
+        "import sys; from pwmscope.cli import main\n"
+        "try: main(['measure', sys.argv[1], *sys.argv[2:]])\n"
+        "except SystemExit: pass\n"
+        "seldom = ('pwmscope.findings.timing.stability', 'pwmscope.findings.timing.spectrum')\n"
+        "print('LOADED', [name for name in seldom if name in sys.modules])"
+    )
+
+    def run(*more):
+        words = [sys.executable, "-c", asks, str(tmp_path / "r.parquet"), *more]
+        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
+
+    usual, everything = run(), run("--all")
+    assert "LOADED []" in usual
+    assert "stability" not in usual
+    assert "frame clock stability" in everything
+
+
+def test_one_jitter_is_printed_as_one_figure(tmp_path):
+    write_edges(recording(20.0), tmp_path / "r.parquet")
+
+    def said(*more):
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.suppress(SystemExit):
+            main(["measure", str(tmp_path / "r.parquet"), *more])
+        return out.getvalue()
+
+    table = re.search(r"width jitter, RMS, us +([\d.]+)", said("--all"))
+    finding = re.search(r"RX1: ([\d.]+) us \(", said("--explain", "width jitter"))
+    assert table
+    assert finding
+    assert float(table[1]) == pytest.approx(float(finding[1]), abs=0.0006)
+
+
+def test_evidence_without_pulses_is_printed_as_such(tmp_path):
+    write_edges(recording(20.0), tmp_path / "r.parquet")
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.suppress(SystemExit):
+        main(["measure", str(tmp_path / "r.parquet"), "--explain", "signal loss"])
+    assert "rests on no pulses" in out.getvalue()
+    assert not re.search(r"\b0 pulses", out.getvalue())

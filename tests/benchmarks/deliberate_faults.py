@@ -24,6 +24,8 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import copy
+import functools
 import gc
 import hashlib
 import importlib
@@ -109,33 +111,43 @@ class Fault:
         return f"{self.key}|{self.place}"
 
 
-def faults_of(path: Path) -> list[Fault]:
-    """Find every place of a module at which an operator can break it."""
-    from cosmic_ray.ast import Visitor, get_ast  # noqa: PLC0415 - only this command needs it
+@functools.cache
+def _changes(path: Path) -> tuple[tuple[str, tuple[int, int], tuple[int, int], str], ...]:
+    """Find every place of a module that an operator can break: its name, begin, end, new code."""
+    from cosmic_ray.ast import get_ast  # noqa: PLC0415 - only this command needs it
     from cosmic_ray.plugins import get_operator  # noqa: PLC0415
 
-    source = path.read_text()
-    lines = source.split("\n")
+    operators = {name: get_operator(name)() for name in OPERATORS}
+    found, waiting = [], [get_ast(path.read_text())]
+    while waiting:
+        node = waiting.pop()
+        waiting += reversed(getattr(node, "children", ()))
+        for name, operator in operators.items():
+            for k, _ in enumerate(operator.mutation_positions(node)):
+                own = copy.deepcopy(node, {id(node.parent): node.parent})
+                new = operator.mutate(own, k).get_code(include_prefix=False)
+                found.append((name, node.start_pos, node.end_pos, new))
+    return tuple(found)
 
-    class Places(Visitor):
-        def __init__(self, operator: object) -> None:
-            self.operator = operator
-            self.found: list[int] = []
 
-        def visit(self, node: object) -> object:
-            self.found += [start[0] for start, _ in self.operator.mutation_positions(node)]
-            return node
-
-    found, tree = [], get_ast(source)
-    for name in OPERATORS:
-        places, seen = Places(get_operator(name)()), Counter[str]()
-        places.walk(tree)
-        for k, line in enumerate(places.found):
-            text = lines[line - 1].strip()
-            if not text.startswith("@dataclass"):  # frozen, slots: no behaviour
-                found.append(Fault(path.stem, name, k, line, text, seen[text]))
-                seen[text] += 1
+def faults_of(path: Path) -> list[Fault]:
+    """List every fault that a module can be given."""
+    lines, seen, found = path.read_text().split("\n"), Counter[tuple[str, str]](), []
+    for k, (name, (line, _), _, _) in enumerate(_changes(path)):
+        text = lines[line - 1].strip()
+        if not text.startswith("@dataclass"):  # frozen, slots: no behaviour
+            found.append(Fault(path.stem, name, k, line, text, seen[name, text]))
+            seen[name, text] += 1
     return found
+
+
+def mutated(fault: Fault, path: Path) -> str:
+    """Return the module's source with the fault in it."""
+    _, (begin, begin_at), (end, end_at), new = _changes(path)[fault.occurrence]
+    lines = path.read_text().split("\n")
+    before = [*lines[: begin - 1], lines[begin - 1][:begin_at]]
+    after = [lines[end - 1][end_at:], *lines[end:]]
+    return "\n".join(before) + new + "\n".join(after)
 
 
 def draw(package: Path, whole: tuple[str, ...], drawn: int, seed: int) -> list[Fault]:
@@ -276,17 +288,6 @@ class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module: object) -> None:
         exec(compile(self.source, str(self.path), "exec"), module.__dict__)
-
-
-def mutated(fault: Fault, path: Path) -> str:
-    """Return the module's source with the fault in it."""
-    from cosmic_ray.mutating import mutate_code  # noqa: PLC0415
-    from cosmic_ray.plugins import get_operator  # noqa: PLC0415
-
-    source = mutate_code(path.read_text(), get_operator(fault.operator)(), fault.occurrence)
-    if source is None:
-        raise SystemExit(f"The fault {fault} could not be made.")
-    return source
 
 
 def is_in_function(fault: Fault, path: Path) -> bool:

@@ -219,7 +219,7 @@ def reach_once(
     asked = [path for path in files if package in path.parents or path.name.startswith("test_")]
     below = hashlib.sha256()
     for path in sorted({*(ROOT / "pwmscope").rglob("*.py"), *(ROOT / "tests").rglob("*.py")}):
-        if not path.name.startswith("test_"):
+        if not path.name.startswith("test_") and path.parent != HARMLESS.parent:
             below.update(path.read_bytes())
     digests = {
         str(path.relative_to(ROOT)): hashlib.sha256(below.digest() + path.read_bytes()).hexdigest()

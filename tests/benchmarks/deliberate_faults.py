@@ -534,6 +534,7 @@ def main() -> None:
         "survives is to be run --again without",
     )
     parser.add_argument("--part", default="0/1", help="K/N: only every N-th fault, from the K-th")
+    parser.add_argument("--only", nargs="*", help="go on with the faults of these modules alone")
     parser.add_argument("--again", action="store_true", help="run what survived once more")
     parser.add_argument("--fresh", type=int, help="run so many known ones by a fresh import")
     parser.add_argument("--only-report", action="store_true")
@@ -547,6 +548,7 @@ def main() -> None:
             reached = reach_once(tuple(options.tests), package, Path(folder), options.results)
         wanted = "survived" if options.again else ""
         due = [f for f in faults[part::parts] if outcome.get(f.identity, wanted) == wanted]
+        due = [f for f in due if not options.only or f.module in options.only]
         end_s = time.perf_counter() + options.seconds
         preload()
         quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]

@@ -13,7 +13,14 @@ import pytest
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import evidence as weighed
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON, PULL_SCATTER_S, range_odds
+from pwmscope.findings.failsafe.delays import (
+    MACHINE_ODDS,
+    PERSON,
+    PULL_SCATTER_S,
+    hand_odds,
+    pull_odds,
+    range_odds,
+)
 from pwmscope.findings.failsafe.evidence import gather
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
@@ -54,6 +61,8 @@ class Did:
     back_s: float | None = 4.5
     back_kind: ChangeKind | None = None
     moved_until_s: float | None = None
+    then: tuple = ()
+    behaviour: LossClass = LossClass.GOES_TO_PRESET
 
     def widths(self, lost_s, rise_s, width_us):
         """Write its pulses into a line's."""
@@ -94,10 +103,16 @@ class Did:
                 kind, back_s - FRAME_S, back_s, from_us, self.from_us, back_s, len(during)
             )
             later, departures = (stands(back_s, back_s + 1.0, self.from_us),), (back,)
+        for kind, then_s, to_us in self.then:
+            by_s, place = lost_s + then_s, len(during) + len(departures)
+            last_us = departures[-1].to_us if departures else self.to_us
+            own = Change(kind, by_s - FRAME_S, by_s, last_us, to_us, by_s, place)
+            departures = (*departures, own)
+            later = (*later, stands(by_s, by_s + 0.2, to_us))
         moved_s = None if self.moved_until_s is None else lost_s + self.moved_until_s
         ramp_s = (by_s, end_s) if self.kind is MOVE else None
         return Response(
-            LossClass.GOES_TO_PRESET, "", end_s, self.to_us, True, during, moved_s, later, ramp_s,
+            self.behaviour, "", end_s, self.to_us, True, during, moved_s, later, ramp_s,
             changes, departures,
         )  # fmt: skip
 
@@ -202,6 +217,146 @@ def test_only_losses_in_which_it_does_so_are_counted():
     second = (Did(to_us=1515.0), Did(), Did(to_us=1515.0))
     first, _ = told(Did(), second, losses=3)
     assert [own.owned for own in first] == [2, 0, 2]
+
+
+def test_who_changed_and_who_returned_together():
+    """RX2 a little after RX1; RX3 holds, and is back with nobody."""
+    later = Did(at_s=0.5 + TICK_S, back_s=4.5 + TICK_S)
+    first, second, third = (own[0] for own in told(Did(), later, HOLDS))
+    assert (first.partner, second.partner, third.partner) == ("RX2", "RX1", "")
+    assert (first.back_partner, second.back_partner, third.back_partner) == ("RX2", "RX1", "")
+    assert [(own.both, own.together) for own in (first, second, third)] == [(1, 1), (1, 1), (0, 0)]
+    for own in (first, second, third):
+        assert (own.gone_s, own.gone_lines) == (10.5, ("RX1", "RX2"))
+        assert (own.back_s, own.back_lines) == (14.5, ("RX1", "RX2"))
+    earlier = [own[0] for own in told(later, Did())]
+    assert [own.gone_lines for own in earlier] == [("RX2", "RX1")] * 2
+    assert [own.back_lines for own in earlier] == [("RX2", "RX1")] * 2
+
+
+def test_nothing_that_came_alone_shows_the_loss_or_the_return():
+    for own in told(Did(), HOLDS):
+        assert (own[0].gone_s, own[0].gone_lines) == (None, ())
+        assert (own[0].back_s, own[0].back_lines) == (None, ())
+        assert (own[0].together, own[0].both, own[0].back_partner) == (0, 0, "")
+
+
+def test_pulses_that_end_or_begin_show_it_beside_a_jump_alone():
+    jumped, stopped = told(Did(), Did(STOP, at_s=0.5 - TICK_S, back_s=4.5 - TICK_S))
+    for own in (jumped[0], stopped[0]):
+        assert (own.gone_s, own.gone_lines) == (10.5 - TICK_S, ("RX2", "RX1"))
+        assert (own.back_s, own.back_lines) == (14.5 - TICK_S, ("RX2", "RX1"))
+    for own in told(Did(STOP), Did(STOP)):
+        assert (own[0].gone_s, own[0].back_s, own[0].back_partner != "") == (None, None, True)
+
+
+def test_ramps_show_the_loss_but_movements_no_return():
+    ramp = Did(MOVE, took_s=0.5, back_kind=MOVE)
+    for own in told(ramp, ramp):
+        assert (own[0].gone_s, own[0].gone_lines) == (10.5, ("RX1", "RX2"))
+        assert (own[0].back_s, own[0].back_partner, own[0].both) == (None, "", 0)
+
+
+def test_only_the_first_change_after_the_loss_is_a_return():
+    """RX1 is back at 4.5 s; its next jump, with RX2's, is its stick's."""
+    first, second = told(Did(then=((JUMP, 5.0, 1600.0),)), Did(back_s=5.0))
+    assert (first[0].back_partner, second[0].back_partner) == ("", "")
+    assert first[0].back_s is None
+    first, second = told(Did(then=((JUMP, 5.0, 1600.0),)), Did(STOP, back_s=5.0))
+    assert second[0].back_partner == ""
+
+
+def test_a_line_is_back_alone_that_others_are_not_back_with():
+    late = Did(back_s=5.0)
+    assert [own[0].alone_back for own in told(Did(), late)] == [True, True]
+    assert [own[0].alone_back for own in told(Did(), Did(), late)] == [False, False, True]
+    assert [own[0].alone_back for own in told(Did(), HOLDS)] == [False, True]
+    moved = replace(late, back_kind=MOVE)
+    assert [own[0].alone_back for own in told(Did(), moved)] == [False, True]
+
+
+# --- one delay each time ---
+
+SLOW_S = 1.0 / 32.0
+"""Two such frames are more than 50 ms."""
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, [3, 3, 3]), (TICK_S, [2, 3, 2])])
+def test_delays_two_frames_apart_are_alike(over_s, found):
+    delays_s = (0.5, 0.5 + SLOW_S, 0.5 + 2.0 * SLOW_S + over_s)
+    did = tuple(Did(at_s=at_s) for at_s in delays_s)
+    for own in told(did, did, losses=3, frame_s=SLOW_S):
+        assert [one.together for one in own] == found
+        assert own[0].spread_s == delays_s[2] - delays_s[0]
+
+
+def test_a_late_marker_makes_more_of_them_alike():
+    did = (Did(at_s=0.5), Did(at_s=0.5 + 2.0 * SLOW_S + 0.25), Did(at_s=3.0))
+    late = Moment(Known.MARKED, 0.0, None, 0.25)
+    own, _ = told(did, did, losses=3, frame_s=SLOW_S, moment=late)
+    assert [one.together for one in own] == [2, 2, 1]
+    own, _ = told(did, did, losses=3, frame_s=SLOW_S)
+    assert [one.together for one in own] == [1, 1, 1]
+
+
+def test_of_quick_frames_fifty_milliseconds_are_alike():
+    did = (Did(at_s=0.5), Did(at_s=0.549))
+    assert [one.together for one in told(did, did, losses=2)[0]] == [2, 2]
+    did = (Did(at_s=0.5), Did(at_s=0.551))
+    assert [one.together for one in told(did, did, losses=2)[0]] == [1, 1]
+
+
+def test_losses_count_in_which_another_changed_with_it():
+    own, _ = told(Did(), (Did(), HOLDS, Did()), losses=3)
+    assert [one.together for one in own] == [2, 0, 2]
+    assert [one.both for one in own] == [2, 2, 2]
+
+
+def test_the_odds_of_a_delay_are_those_from_the_marker_to_the_change():
+    delays_s = np.array([1.0, 1.0, 1.25])
+    jumps = tuple(Did(at_s=at_s) for at_s in delays_s)
+    own = told(jumps, losses=3)[0]
+    assert [one.odds for one in own] == hand_odds(delays_s, FRAME_S).tolist()
+    assert [one.pull_odds for one in own] == [1.0] * 3
+    # Of a ramp, to the last pulse before it, which is sure to be before.
+    ramps = tuple(Did(MOVE, at_s=at_s, took_s=0.5) for at_s in delays_s)
+    own = told(ramps, losses=3)[0]
+    assert [one.odds for one in own] == hand_odds(delays_s - FRAME_S, FRAME_S).tolist()
+    assert [one.pull_odds for one in own] == [1.0] * 3
+    assert own[0].spread_s == 0.0
+    stops = tuple(Did(STOP, at_s=at_s) for at_s in delays_s)
+    own = told(stops, losses=3)[0]
+    assert [one.pull_odds for one in own] == pull_odds(delays_s, FRAME_S).tolist()
+    assert [one.away_odds for one in own] == (PERSON * pull_odds(delays_s, FRAME_S)).tolist()
+    assert own[0].odds < 1.0
+    stated = told(stops, losses=3, moment=Moment(Known.STATED, 0.0, None))[0]
+    assert (stated[0].odds, stated[0].pull_odds, stated[0].spread_s) == (1.0, 1.0, 0.0)
+
+
+def test_times_from_change_to_return_are_told_of_three_or_more():
+    backs = (Did(back_s=4.5), Did(back_s=5.0), Did(back_s=4.25))
+    assert told(backs, losses=3)[0][0].stays_s == 0.75
+    assert told(backs[:2], losses=2)[0][0].stays_s == 0.0
+    assert told((*backs, replace(HOLDS)), losses=4)[0][0].stays_s == 0.75
+
+
+# --- where levels are the failsafe's ---
+
+
+@pytest.mark.parametrize(
+    ("middle_s", "apart"),
+    [(9.5, True), (10.0 - TICK_S, True), (10.0 + TICK_S, False), (12.0, False),
+     (14.5 - TICK_S, False), (14.5 + TICK_S, True)],
+)  # fmt: skip
+def test_sticks_are_told_apart_outside_the_losses_up_to_the_last_return(middle_s, apart):
+    """RX1 and RX2 go one way but for one dwell; RX3, which goes RX1's way, is back last."""
+    way = ((0.0, 2.0, 1500.0), (2.5, 4.0, 1700.0), (4.5, 6.0, 1500.0), (6.5, 8.0, 1700.0))
+    span_s = middle_s - 0.125, middle_s + 0.125
+    sticks = {name: {"sticks": (*way, (*span_s, level_us))}
+              for name, level_us in (("RX1", 1700.0), ("RX2", 1300.0), ("RX3", 1700.0))}  # fmt: skip
+    own = told(Did(back_s=4.25), Did(back_s=4.25), Did(back_s=4.5), of=sticks)
+    assert own[0][0].partner == ("RX2" if apart else "")
+    assert own[1][0].partner == ("RX1" if apart else "")
 
 
 # --- who followed, and until when ---

@@ -643,7 +643,7 @@ failsafe not recorded'
     alignments: tuple[Alignment, ...] = ()
     if terms.plan is not None:
         alignments = tuple(f.alignment for f in findings if f.alignment is not None)
-    failsafe = check_failsafe([f.listened for f in findings], terms.sheet, terms.limits)
+    failsafe = check_failsafe([f.loss_analysis for f in findings], terms.sheet, terms.limits)
     only = Hints.of(lines=asked.get("lines")).lines or ()
     return Analysis(tuple(recordings), findings, failsafe, terms, alignments, read_only=tuple(only))
 

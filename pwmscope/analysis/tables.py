@@ -55,7 +55,7 @@ def loss_rows(recordings: tuple[Findings, ...], sheet: BenchSheet | None) -> lis
 
 def _losses(findings: Findings) -> Iterator[tuple[str, LossEvent]]:
     for line, channel in findings.channels.items():
-        for event in () if channel.silence is None else channel.silence.events:
+        for event in () if channel.losses is None else channel.losses.events:
             yield line, event
 
 

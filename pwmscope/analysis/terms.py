@@ -19,7 +19,7 @@ from pwmscope.bench import (
 )
 from pwmscope.capture import Capture, clip
 from pwmscope.errors import ArgumentError, format_given, require_type
-from pwmscope.findings.failsafe import marking_of
+from pwmscope.findings.failsafe import reference_of
 from pwmscope.pulses import Convention, convention_named
 
 PathLike: TypeAlias = str | os.PathLike[str]
@@ -89,13 +89,13 @@ class Terms:
             If nothing lies in the part.
         """
         part = clip(capture, *self.span)
-        marking = marking_of(capture, self.marker, (), self.sheet)
-        if marking.line is not None and marking.on_level is None:
-            was, now = (c.lines[marking.line].initial_level for c in (capture, part))
+        reference = reference_of(capture, self.marker, (), self.sheet)
+        if reference.line is not None and reference.on_level is None:
+            was, now = (c.lines[reference.line].initial_level for c in (capture, part))
             if was != now:
                 raise ArgumentError(
                     "span", f"a part that begins at {part.start_s:g} s, where the marker "
-                    f"line {marking.line} says that the transmitter is off",
+                    f"line {reference.line} says that the transmitter is off",
                     "a beginning at which it is on, as at the recording's start",
                 )  # fmt: skip
         return part

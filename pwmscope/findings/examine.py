@@ -80,12 +80,12 @@ def examine(
     >>> channel = examine(capture).channels["RX1"]
     >>> channel.travel.neutral_offset_us, channel.timing.frame_rate_hz
     (20.0, 50.0)
-    >>> channel.silence.finding.verdict.value
+    >>> channel.losses.finding.verdict.value
     'not shown'
     """
     _check_types(capture, off_line, sheet, convention, limits, plan=plan)
     _check_moments(off_at_s)
-    listened = analyse_losses(
+    loss_analysis = analyse_losses(
         capture,
         off_line=off_line,
         off_at_s=off_at_s,
@@ -93,9 +93,9 @@ def examine(
         convention=convention,
         limits=limits,
     )
-    lines, heard = listened.lines, listened.heard
-    capture, limits = lines.capture, limits or listened.marking.limits
-    order = examine_order(heard.records)
+    lines, found = loss_analysis.lines, loss_analysis.found
+    capture, limits = lines.capture, limits or loss_analysis.reference.limits
+    order = examine_order(found.records)
     clocks = clock_lines(order)
     recorded = Span(capture.start_s, capture.end_s)
     alignment = None if plan is None else align_plan(plan, lines.servo)
@@ -105,19 +105,19 @@ def examine(
         if name in lines.refused:
             channels[name] = ChannelFindings(name, table, 0, lines.refused[name], ())
             continue
-        record, silence = heard.records[name], heard.silences[name]
-        clock = heard.records.get(clocks.get(name, ""), record)
+        record, own = found.records[name], found.line_losses[name]
+        clock = found.records.get(clocks.get(name, ""), record)
         plateaus = capture.lines[name].plateaus if name in capture.lines else None
-        channel = Channel(record, clock, recorded, sheet, {"failsafe": silence}, plateaus, at_rest)
+        channel = Channel(record, clock, recorded, sheet, {"failsafe": own}, plateaus, at_rest)
         pulses = int(np.count_nonzero(table.measured))
         channels[name] = ChannelFindings(name, table, pulses, None, record.losses, channel)
         for row in ANALYSERS:
             if row.of == "line" and row.when == "at once":
                 channels[name].answer(row.question)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
-    all_lines = AllLines(glitches, heard.records, order)
-    assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, all_lines, assumptions, listened, alignment)
+    all_lines = AllLines(glitches, found.records, order)
+    assumptions = (*capture.assumptions, *found.said, *lines.notes, *_FIXED)
+    return Findings(capture, limits, channels, all_lines, assumptions, loss_analysis, alignment)
 
 
 def _check_types(

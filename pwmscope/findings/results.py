@@ -10,7 +10,7 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings import timing as on_timing
 from pwmscope.findings.analysers import ANALYSERS, AllLines, When
-from pwmscope.findings.failsafe import LineLosses, Listened
+from pwmscope.findings.failsafe import LineLosses, LossAnalysis
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.receivers import Order
@@ -131,7 +131,7 @@ class ChannelFindings:
         return self._answer("glitches", Glitches)
 
     @property
-    def silence(self) -> LineLosses | None:
+    def losses(self) -> LineLosses | None:
         """What it did at each signal loss."""
         return self._answer("failsafe", LineLosses)
 
@@ -194,7 +194,7 @@ class Findings:
         What the lines show together.
     assumptions : tuple of str
         All that was assumed, each a plain sentence.
-    listened : Listened
+    loss_analysis : LossAnalysis
         What a failsafe check takes: the recording as its losses were told.
     alignment : Alignment or None
         Where the plan's steps are in the recording; None without a plan.
@@ -205,7 +205,7 @@ class Findings:
     channels: dict[str, ChannelFindings]
     all_lines: AllLines
     assumptions: tuple[str, ...]
-    listened: Listened
+    loss_analysis: LossAnalysis
     alignment: Alignment | None = None
 
     def __getitem__(self, line: str) -> ChannelFindings:

@@ -139,8 +139,8 @@ def width_over_time(
 
 
 def _losses(channel: ChannelFindings) -> list[tuple[LossEvent, Span]]:
-    assert channel.silence is not None  # a servo channel has it
-    return list(zip(channel.silence.events, channel.loss_spans, strict=True))
+    assert channel.losses is not None  # a servo channel has it
+    return list(zip(channel.losses.events, channel.loss_spans, strict=True))
 
 
 def _seen(table: PulseTable) -> Span:
@@ -360,8 +360,8 @@ def _alt(channel: ChannelFindings, travel: Travel, recorded: Span) -> str:
         count = int(np.count_nonzero(table.has(flag)))
         if count:
             told.append(f"{_pulses(count)} marked as {words}.")
-    assert channel.silence is not None
-    events = channel.silence.events
+    assert channel.losses is not None
+    events = channel.losses.events
     told += [f"Signal lost: {', '.join(format_loss(event))}." for event in events[:6]]
     if len(events) > 6:
         told.append(f"{len(events) - 6} more losses are in the table.")

@@ -155,8 +155,8 @@ def _channel(
         blocks.append(Table(caption, heads, judged, (1.3, 1.5, 1.9, 1.5, 3.8)))
     if free:
         blocks.append(_measured_table("Measured, with no limit to hold it against.", free))
-    if channel.silence is not None and channel.silence.events:
-        blocks += _losses(channel.silence.events, wording)
+    if channel.losses is not None and channel.losses.events:
+        blocks += _losses(channel.losses.events, wording)
     return tuple(blocks)
 
 

@@ -67,7 +67,7 @@ def to_json(findings: Findings) -> str:
 
 
 def _channel(channel: ChannelFindings) -> dict[str, Json]:
-    if channel.timing is None or channel.travel is None or channel.silence is None:
+    if channel.timing is None or channel.travel is None or channel.losses is None:
         return _not_servo(channel)
     timing, travel = channel.timing, channel.travel
     data: dict[str, Json] = {
@@ -88,7 +88,7 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
         "glitches": timing.glitches,
         "missing_frames": timing.missing_frames,
         "inverted": channel.table.inverted,
-        "signal_loss": [event_data(event) for event in channel.silence.events],
+        "signal_loss": [event_data(event) for event in channel.losses.events],
         "verdict": channel.verdict.value,
         "findings": [finding_data(finding) for finding in channel.findings],
     }
@@ -240,19 +240,19 @@ def _null_paths(data: Json, path: str = "") -> list[str]:
 def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
     """Give the reason for every null."""
     assert channel.travel is not None  # a servo channel has all three
-    assert channel.silence is not None
+    assert channel.losses is not None
     reasons = {
         "endpoints_us.low": channel.travel.reasons.get("low"),
         "endpoints_us.high": channel.travel.reasons.get("high"),
         "neutral_us": channel.travel.reasons.get("neutral"),
         "neutral_offset_us": channel.travel.reasons.get("neutral"),
     }
-    for i, event in enumerate(channel.silence.events):
+    for i, event in enumerate(channel.losses.events):
         for key, reason in event.reasons.items():
             reasons[f"signal_loss[{i}].{key}"] = reason
     notes = {path: reasons.get(path) or _reason(path) for path in _null_paths(data)}
-    if not channel.silence.events:
-        notes["signal_loss"] = channel.silence.finding.sentence
+    if not channel.losses.events:
+        notes["signal_loss"] = channel.losses.finding.sentence
     return notes
 
 

@@ -71,7 +71,7 @@ def line_checks(recordings: Sequence[Findings], sheet: BenchSheet | None) -> lis
     One proven failure governs. Otherwise what one recording shows to meet its limit is
     met, although another did not show it.
     """
-    markers = {findings.listened.marking.line for findings in recordings}
+    markers = {findings.loss_analysis.reference.line for findings in recordings}
     names = dict.fromkeys(name for findings in recordings for name in findings.channels)
     return [
         _checks_of(name, [(f, f.channels[name]) for f in recordings if name in f.channels], sheet)

@@ -43,10 +43,10 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
             {
                 **capture_data(rec.lines.capture),
                 "source": rec.source,
-                "marker": rec.marking.line,
-                "marker_kind": rec.marking.kind,
-                "marker_late_s": rec.marking.late_s if rec.marking.line else None,
-                "marker_polarity": rec.heard.polarity.value if rec.heard.polarity else None,
+                "marker": rec.reference.line,
+                "marker_kind": rec.reference.kind,
+                "marker_late_s": rec.reference.late_s if rec.reference.line else None,
+                "marker_polarity": rec.found.polarity.value if rec.found.polarity else None,
             }
             for rec in check.recordings
         ],
@@ -85,7 +85,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         "findings": [
             {"source": rec.source, "finding": finding_data(finding)}
             for rec in line.recordings
-            for finding in rec.silence.findings
+            for finding in rec.losses.findings
         ],
         "losses": [
             {

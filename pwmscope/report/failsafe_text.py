@@ -120,7 +120,7 @@ def _heading(line: FailsafeLine) -> str:
 
 
 def _limits(lines: list[FailsafeLine]) -> Iterator[str]:
-    findings = (f for line in lines for rec in line.recordings for f in rec.silence.findings)
+    findings = (f for line in lines for rec in line.recordings for f in rec.losses.findings)
     for limit in dict.fromkeys(f.limit for f in findings if f.limit):
         yield f"{limit[0].upper()}{limit[1:]}."
 
@@ -134,7 +134,7 @@ def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> 
             continue
         for rec in line.recordings:
             finding = rec.finding(name)
-            is_told = name == "recovery" and bool(rec.silence.hazards)
+            is_told = name == "recovery" and bool(rec.losses.hazards)
             if finding is not None and not is_told:
                 where = f"{rec.source}: " if several else ""
                 told.setdefault(f"{where}{finding.sentence}", []).append(format_line(line.line))
@@ -281,7 +281,7 @@ def assumptions(check: Failsafe) -> list[str]:
     said = [
         sentence
         for rec in check.recordings
-        for sentence in (*rec.lines.capture.assumptions, *rec.heard.said, *rec.lines.notes)
+        for sentence in (*rec.lines.capture.assumptions, *rec.found.said, *rec.lines.notes)
     ]
     said += [
         f"{format_line(line.line)}: {line.expected.band.source}"

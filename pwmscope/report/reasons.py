@@ -160,7 +160,7 @@ def _reasons(channel: ChannelFindings) -> Iterator[tuple[str, str]]:
     for finding in channel.findings:
         if finding.verdict is Verdict.NOT_SHOWN:
             yield finding.name, finding.sentence
-    for event in () if channel.silence is None else channel.silence.events:
+    for event in () if channel.losses is None else channel.losses.events:
         if event.verdict is Verdict.NOT_SHOWN:
             yield "signal loss", event.reason
 

@@ -255,7 +255,7 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
             yield heading, sayings
     losses: dict[str, list[str]] = {}
     for channel in servo:
-        for event in channel.silence.events if channel.silence else ():
+        for event in channel.losses.events if channel.losses else ():
             told = f"{format_line(channel.line)}: {event.sentence}"
             losses.setdefault(event.known_from, []).append(told)
     for known_from, sentences in losses.items():
@@ -380,7 +380,7 @@ def _signed(value: float | None) -> str:
 
 
 def _losses(channel: ChannelFindings) -> str:
-    events = channel.silence.events if channel.silence else ()
+    events = channel.losses.events if channel.losses else ()
     if not events:
         return "not shown"
     classes = dict.fromkeys(e.behaviour.value if e.behaviour else "not shown" for e in events)

@@ -365,9 +365,9 @@ def _levels(channel: ChannelFindings) -> list[Json]:
 
 
 def _lane_losses(channel: ChannelFindings) -> list[Json]:
-    if channel.silence is None:
+    if channel.losses is None:
         return []
-    lost = list(zip(channel.silence.events, channel.loss_spans, strict=True))
+    lost = list(zip(channel.losses.events, channel.loss_spans, strict=True))
     return [
         {
             "start_s": round(span.start_s, 6),
@@ -476,8 +476,8 @@ def _deciding_s(lanes: list[_Lane], recorded: Span) -> list[Json]:
     ranked = [
         (badness(event.verdict), -(event.stop_bounds_s or (0.0, 0.0))[1], span)
         for lane in lanes
-        if lane.channel.silence is not None
-        for event, span in zip(lane.channel.silence.events, lane.channel.loss_spans, strict=True)
+        if lane.channel.losses is not None
+        for event, span in zip(lane.channel.losses.events, lane.channel.loss_spans, strict=True)
     ]
     if ranked:
         _, _, span = min(ranked, key=lambda each: each[:2])

@@ -94,13 +94,13 @@ def ask(test: Test) -> Answer:
     start = time.process_time()
     try:
         sheet = _load(known_part(test.sheet))
-        listened = []
+        loss_analysis = []
         for number, recording in enumerate(test.recordings):
             lines = {n: pwmscope.Line(n, e, level) for n, (e, level) in recording.lines.items()}
             capture = pwmscope.Capture(
                 lines, recording.duration_ps, recording.sample_ps, f"recording {number + 1}"
             )
-            listened.append(
+            loss_analysis.append(
                 listen_to(
                     capture,
                     off_at_s=recording.script.off_at_s,
@@ -108,7 +108,7 @@ def ask(test: Test) -> Answer:
                     limits=sheet.limits,
                 )
             )
-        check = check_failsafe(listened, sheet, sheet.limits)
+        check = check_failsafe(loss_analysis, sheet, sheet.limits)
         answer.overall = check.verdict.value
         answer.lines = {line.line: line.verdict.value for line in check.lines if line.verdict}
     except pwmscope.PwmscopeError as error:

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from loss_scripts import Bench, TrueLoss, random_bench
 
-from pwmscope.findings.failsafe import LossEvent, listen, marking_of
+from pwmscope.findings.failsafe import LossEvent, find_losses, reference_of
 from pwmscope.findings.segmentation import find_servo_lines
 
 CLASSES = ("pulses stop", "holds last", "goes to preset", "wanders", "keeps following")
@@ -40,9 +40,10 @@ class Told:
 
 def examine_bench(bench: Bench) -> dict[str, tuple[LossEvent, ...]]:
     """Analyse one recording as `examine` does, without the figures that are not about losses."""
-    marking = marking_of(bench.capture, bench.off_line, bench.off_at_s, bench.sheet)
-    heard = listen(find_servo_lines(bench.capture, marking.line), marking, marking.limits)
-    return {name: silence.events for name, silence in heard.silences.items()}
+    reference = reference_of(bench.capture, bench.off_line, bench.off_at_s, bench.sheet)
+    lines = find_servo_lines(bench.capture, reference.line)
+    heard = find_losses(lines, reference, reference.limits)
+    return {name: silence.events for name, silence in heard.line_losses.items()}
 
 
 def study_seed(seed: int) -> list[Told]:

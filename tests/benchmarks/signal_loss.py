@@ -31,7 +31,7 @@ CHANNELS = 8
 PS = 1e12
 MEASURED = {
     "decode": "decode(capture)",
-    "losses": "listen(lines, marking, marking.limits)",
+    "losses": "find_losses(lines, reference, reference.limits)",
     "everything": "examine(capture, sheet=sheet)",
 }
 CHILD = """
@@ -39,12 +39,12 @@ import json, resource, sys, time
 sys.path.insert(0, {folder!r})
 from signal_loss import hour, sheet_of
 from pwmscope.findings import examine
-from pwmscope.findings.failsafe import listen, marking_of
+from pwmscope.findings.failsafe import find_losses, reference_of
 from pwmscope.findings.segmentation.record import find_servo_lines
 from pwmscope.pulses import decode
 capture, sheet = hour({losses}, {marked}), sheet_of({marked})
-marking = marking_of(capture, None, (), sheet)
-lines = find_servo_lines(capture, marking.line)
+reference = reference_of(capture, None, (), sheet)
+lines = find_servo_lines(capture, reference.line)
 begin = time.process_time()
 {code}
 taken = time.process_time() - begin

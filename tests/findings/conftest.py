@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from pwmscope.bench import BenchChannel, BenchSheet, Marker
-from pwmscope.findings.failsafe import listen, marking_of
+from pwmscope.findings.failsafe import find_losses, reference_of
 from pwmscope.findings.segmentation import find_servo_lines
 from pwmscope.synth import Channel, Dwell, Frame, Loss, Script, Sweep, Width, build
 
@@ -50,17 +50,17 @@ class LossBench:
             )
         ).capture
 
-    def silences(self, capture, *, sheet="drives", off_line=None, off_at_s=()):
+    def line_losses(self, capture, *, sheet="drives", off_line=None, off_at_s=()):
         """Say what the lines did, without the figures that are not about losses."""
         sheet = self.drives if sheet == "drives" else sheet
         if off_at_s and sheet is not None:
             sheet = replace(sheet, marker=None)
-        marking = marking_of(capture, off_line, off_at_s, sheet)
+        reference = reference_of(capture, off_line, off_at_s, sheet)
         lines = find_servo_lines(capture, "tx-on")
-        return listen(lines, marking, marking.limits).silences
+        return find_losses(lines, reference, reference.limits).line_losses
 
     def event(self, capture, line="RX1", **options):
-        (event,) = self.silences(capture, **options)[line].events
+        (event,) = self.line_losses(capture, **options)[line].events
         return event
 
 

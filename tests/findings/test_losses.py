@@ -81,12 +81,12 @@ def test_marker_and_stated_time_together_are_refused(bench):
 @pytest.mark.parametrize("time_s", [-1.0, 0.0, 16.0, 99.0])
 def test_a_stated_time_outside_the_recording_is_refused(bench, time_s):
     with pytest.raises(PwmscopeError, match="outside the recording"):
-        bench.silences(bench.record(PRESET), off_at_s=[(time_s, 0.05)])
+        bench.line_losses(bench.record(PRESET), off_at_s=[(time_s, 0.05)])
 
 
 def test_two_stated_times_that_are_one_are_refused(bench):
     with pytest.raises(PwmscopeError, match="same within their uncertainty"):
-        bench.silences(bench.record(PRESET), off_at_s=[(6.0, 0.05), (6.08, 0.05)])
+        bench.line_losses(bench.record(PRESET), off_at_s=[(6.0, 0.05), (6.08, 0.05)])
 
 
 def test_a_stated_time_carries_its_uncertainty_and_finds_its_return(bench):
@@ -138,7 +138,7 @@ def test_an_inferred_moment_lies_between_the_last_following_and_the_first_effect
 @pytest.mark.parametrize("behaviour", [HoldsLast(), PRESET, PulsesStop(0.2)])
 def test_without_a_marker_no_verdict_is_ever_meets(bench, behaviour):
     sheet = dataclasses.replace(bench.drives, marker=None)
-    for silence in bench.silences(bench.record(behaviour, marker=None), sheet=sheet).values():
+    for silence in bench.line_losses(bench.record(behaviour, marker=None), sheet=sheet).values():
         assert silence.finding.verdict.value == "not shown"
         assert all(event.behaviour is None or event.settle_s is None for event in silence.events)
 
@@ -150,7 +150,7 @@ def test_one_quiet_line_among_others_is_told_as_a_loose_wire(bench):
     loose = dataclasses.replace(
         capture, lines={**capture.lines, "RX1": Line("RX1", cut[: cut.size // 2 * 2], 0)}
     )
-    found = bench.silences(loose, sheet=None)
+    found = bench.line_losses(loose, sheet=None)
     assert found["RX2"].events == ()
     (event,) = found["RX1"].events
     assert event.behaviour.value == "pulses stop"
@@ -169,7 +169,7 @@ def test_a_line_that_never_comes_back_is_lost_to_the_end(bench):
 def test_all_lines_quiet_while_the_transmitter_is_on_is_a_restart_and_no_loss(bench):
     capture = bench.record(PulsesStop(), losses=(Loss(6.0, 7.0), Loss(12.0, 15.0, 0.3)))
     marked = dataclasses.replace(capture, lines={**capture.lines, "tx-on": marker(12.0, 15.0)})
-    silence = bench.silences(marked)["RX1"]
+    silence = bench.line_losses(marked)["RX1"]
     restart, loss = silence.events
     assert (restart.is_restart, loss.is_restart) == (True, False)
     assert "restart" in restart.sentence

@@ -46,4 +46,4 @@ def test_a_receiver_that_starts_late_lost_nothing():
     rise = 5e6 + 20_000 * np.arange(250)
     channel = told(line(np.stack([rise, rise + 1500], axis=1).ravel()))
     assert channel.not_servo is None
-    assert channel.silence.events == ()
+    assert channel.losses.events == ()

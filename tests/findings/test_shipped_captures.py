@@ -47,8 +47,8 @@ def test_clean_sweep_jitter_and_frames():
         assert channel.timing.frame_rate_hz == pytest.approx(50, rel=1e-6)
         assert channel.timing.missing_frames == 0
         assert channel.timing.glitches == 0
-        assert channel.silence.events == ()
-        assert channel.silence.finding.verdict.value == "not shown"
+        assert channel.losses.events == ()
+        assert channel.losses.finding.verdict.value == "not shown"
 
 
 def test_noisy_link_counts_what_was_put_in():
@@ -68,30 +68,30 @@ def test_noisy_link_counts_what_was_put_in():
 def test_holds_last_is_seen_where_the_stick_was_off_rest():
     found = examined("holds-last").channels
     for line, held in (("RX1", (1720, 1340)), ("RX2", (1700, 1660)), ("RX3", (1600, 1400))):
-        events = found[line].silence.events
+        events = found[line].losses.events
         assert [e.behaviour.value for e in events] == ["holds last"] * 2
         assert [e.preset_us for e in events] == pytest.approx(held, abs=0.5)
         assert [e.lost_s for e in events] == pytest.approx([7.253, 16.41], abs=1e-3)
-        assert found[line].silence.finding.verdict.value == "does not meet"
-    for event, back_s in zip(found["RX1"].silence.events, (11.61, 20.34), strict=True):
+        assert found[line].losses.finding.verdict.value == "does not meet"
+    for event, back_s in zip(found["RX1"].losses.events, (11.61, 20.34), strict=True):
         assert event.recovered_s == pytest.approx(back_s, abs=0.021)
 
 
 def test_an_idle_stick_is_not_called_a_hold():
-    for event in examined("holds-last").channels["RX4"].silence.events:
+    for event in examined("holds-last").channels["RX4"].losses.events:
         assert event.behaviour is None
         assert "look alike" in event.reasons["class"]
 
 
 def test_pulses_stop_is_inferred_on_every_line():
     for channel in examined("pulses-stop").channels.values():
-        events = channel.silence.events
+        events = channel.losses.events
         assert [e.behaviour.value for e in events] == ["pulses stop"] * 2
         assert [e.lost_s for e in events] == pytest.approx([5.43, 13.24], abs=0.023)
         assert [e.recovered_s for e in events] == pytest.approx([9.46, 16.69], abs=0.023)
         assert all(e.settle_s is None and "not marked" in e.reasons["settle_s"] for e in events)
         assert channel.timing.missing_frames == 0
-        assert channel.silence.finding.verdict.value != "meets"
+        assert channel.losses.finding.verdict.value != "meets"
 
 
 def test_the_dwell_that_begins_with_the_recovery_counts():
@@ -108,11 +108,11 @@ def test_the_inverted_line_is_recognised():
 def test_preset_is_reached_after_the_hold():
     found = examined("preset").channels
     for line, preset in (("RX1", 1500), ("RX2", 1500), ("RX3", 1000)):
-        for event in found[line].silence.events:
+        for event in found[line].losses.events:
             assert event.behaviour.value == "goes to preset"
             assert event.preset_us == pytest.approx(preset, abs=0.5)
             assert event.settle_s == pytest.approx(0.8, abs=0.0141)
-    first, second = found["RX4"].silence.events
+    first, second = found["RX4"].losses.events
     assert first.behaviour.value == "holds last"
     assert second.behaviour is None
 
@@ -122,7 +122,7 @@ def test_preset_without_its_marker_never_says_more_than_it_shows():
     assert findings.channels["tx-on"].not_servo is not None
     assert "`marker='tx-on'`" in findings.channels["tx-on"].not_servo
     for line in ("RX1", "RX2", "RX3"):
-        for event in findings.channels[line].silence.events:
+        for event in findings.channels[line].losses.events:
             assert event.behaviour.value == "goes to preset"
             assert event.settle_s is None
             assert not event.is_marked

@@ -147,7 +147,7 @@ def test_the_dump_shows_what_the_firmware_should_do(run):
 @pytest.mark.parametrize("number", [0, 1], ids=["stick held", "stick moving"])
 def test_the_hold_and_what_follows_it_are_found_within_a_frame(run, line, number):
     loss = run.losses[number]
-    event = pwmscope.examine(run.capture, sheet=SHEET).channels[line].silence.events[number]
+    event = pwmscope.examine(run.capture, sheet=SHEET).channels[line].losses.events[number]
     behaviour, then = THEN[line]
     assert event.lost_s == pytest.approx(loss.off_s, abs=1e-6)
     assert event.behaviour is behaviour
@@ -165,7 +165,7 @@ def test_the_link_is_back_after_so_many_packets(run):
     """The stick is still held after the first loss: both outputs jump, within one frame."""
     loss, channels = run.losses[0], pwmscope.examine(run.capture, sheet=SHEET).channels
     for line, before_us in (("drive", NEUTRAL_US), ("weapon", None)):
-        event = channels[line].silence.events[0]
+        event = channels[line].losses.events[0]
         assert -TICK_S <= event.recovered_s - loss.follows_s <= run.frame_s + 3 * TICK_S
         assert event.recovery.relink_s == pytest.approx(
             loss.follows_s - loss.on_s, abs=run.frame_s + 3 * TICK_S

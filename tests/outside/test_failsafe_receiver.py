@@ -152,16 +152,16 @@ def phases_after(event, frame_s):
 
 def test_every_loss_is_found_at_its_switch(bench, channels):
     for channel in channels.values():
-        lost_s = [event.lost_s for event in channel.silence.events]
+        lost_s = [event.lost_s for event in channel.losses.events]
         np.testing.assert_allclose(lost_s, [loss.off_s for loss in bench.losses], atol=2e-9)
-        assert all(event.is_marked for event in channel.silence.events)
+        assert all(event.is_marked for event in channel.losses.events)
 
 
 @pytest.mark.parametrize("line", HOLD_THEN)
 @pytest.mark.parametrize("number", [0, 1], ids=["stick held", "stick moving"])
 def test_a_hold_and_what_follows_it_is_a_sequence_with_times(bench, channels, line, number):
     """Class, sequence, levels and times of the machine; times within one frame."""
-    loss, event = bench.losses[number], channels[line].silence.events[number]
+    loss, event = bench.losses[number], channels[line].losses.events[number]
     behaviour, then = HOLD_THEN[line]
     assert event.behaviour is behaviour
     holds, last = phases_after(event, bench.frame_s)
@@ -183,7 +183,7 @@ def test_a_hold_and_what_follows_it_is_a_sequence_with_times(bench, channels, li
 
 def test_a_receiver_that_only_holds_is_told_from_one_at_rest(bench, channels):
     """Common practice: a receiver that holds the last widths fails."""
-    held, moving, at_rest = channels["rx4"].silence.events
+    held, moving, at_rest = channels["rx4"].losses.events
     for loss, event in zip(bench.losses, (held, moving), strict=False):
         assert event.behaviour is LossClass.HOLDS_LAST
         (holds,) = phases_after(event, bench.frame_s)
@@ -192,17 +192,17 @@ def test_a_receiver_that_only_holds_is_told_from_one_at_rest(bench, channels):
         assert event.verdict is BREAKS
     assert at_rest.behaviour is None
     assert at_rest.verdict is OPEN
-    assert channels["rx4"].silence.finding.verdict is BREAKS
+    assert channels["rx4"].losses.finding.verdict is BREAKS
 
 
 def test_a_stick_at_rest_shows_silence_but_neither_hold_nor_preset(bench, channels):
     loss = bench.losses[2]
     for line in ("rx1", "rx3", "rx4"):
-        event = channels[line].silence.events[2]
+        event = channels[line].losses.events[2]
         assert event.behaviour is None
         assert event.verdict is OPEN
         assert "look alike" in event.reasons["class"]
-    event = channels["rx2"].silence.events[2]
+    event = channels["rx2"].losses.events[2]
     assert event.behaviour is LossClass.PULSES_STOP
     assert [phase.kind for phase in event.phases] == [PhaseKind.STANDS, PhaseKind.STOPS]
     assert 0 <= event.phases[1].start_s - loss.over_s <= bench.frame_s
@@ -212,20 +212,20 @@ def test_the_verdict_is_that_of_the_hold_time(bench, channels):
     """Common practice: motors stand within two seconds, or the check fails."""
     wanted = MEETS if bench.hold_s < 2 else BREAKS
     for line in HOLD_THEN:
-        events = channels[line].silence.events
+        events = channels[line].losses.events
         assert [event.verdict for event in events[:2]] == [wanted, wanted]
         assert events[2].verdict is not BREAKS
         assert events[2].verdict is OPEN
     # With every stick at rest nothing changed with its pulses: a probe that falls off looks so.
-    assert channels["rx2"].silence.finding.verdict is (OPEN if wanted is MEETS else BREAKS)
-    assert channels["rx1"].silence.finding.verdict is (OPEN if wanted is MEETS else BREAKS)
+    assert channels["rx2"].losses.finding.verdict is (OPEN if wanted is MEETS else BREAKS)
+    assert channels["rx1"].losses.finding.verdict is (OPEN if wanted is MEETS else BREAKS)
 
 
 def test_the_link_is_back_with_a_jump_to_the_stick(bench, channels):
     """The sticks stayed where they were: each output jumps there when the machine follows."""
     loss = bench.losses[0]
     for line in HOLD_THEN:
-        event = channels[line].silence.events[0]
+        event = channels[line].losses.events[0]
         assert 0 <= event.recovered_s - loss.follows_s <= bench.frame_s
         assert abs(event.recovery.relink_s - bench.relink_s) <= bench.frame_s + PACKET_S
         before_us, after_us = event.recovery.jump_us
@@ -235,7 +235,7 @@ def test_the_link_is_back_with_a_jump_to_the_stick(bench, channels):
             assert before_us == pytest.approx(PRESETS_US[line], abs=1e-3)
         assert after_us == pytest.approx(loss.stick_us[line], abs=1e-3)
     for line in ("rx1", "rx2", "rx3"):  # brought back to rest while the link was gone
-        assert channels[line].silence.events[1].recovery.jump_us is None
+        assert channels[line].losses.events[1].recovery.jump_us is None
 
 
 def test_a_failing_supply_is_no_loss_of_the_link(require_program, tmp_path):
@@ -243,7 +243,7 @@ def test_a_failing_supply_is_no_loss_of_the_link(require_program, tmp_path):
     values = {"hold_ms": 400, "period_ns": 20_000_013, "relink": 60, "restart": 3500}
     bench = run_bench(require_program, tmp_path, values)
     for channel in pwmscope.examine(bench.capture, sheet=SHEET).channels.values():
-        restart, *losses = channel.silence.events
+        restart, *losses = channel.losses.events
         assert restart.is_restart
         assert restart.verdict is OPEN
         assert 3.5 <= restart.lost_s <= 3.5 + bench.frame_s
@@ -251,5 +251,5 @@ def test_a_failing_supply_is_no_loss_of_the_link(require_program, tmp_path):
         assert abs(restart.recovered_s - follows_s) <= bench.frame_s
         assert not any(event.is_restart for event in losses)
         assert len(losses) == len(bench.losses)
-        told = {finding.name: finding.verdict for finding in channel.silence.findings}
+        told = {finding.name: finding.verdict for finding in channel.losses.findings}
         assert told["supply or receiver restart"] is BREAKS

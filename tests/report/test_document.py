@@ -117,7 +117,7 @@ def test_each_loss_that_shows_nothing_says_what_to_do(preset):
     reasons = {
         event.reason
         for channel in findings.channels.values()
-        for event in channel.silence.events
+        for event in channel.losses.events
         if event.verdict is Verdict.NOT_SHOWN
     }
     assert reasons

@@ -16,7 +16,7 @@ SHEET = load_sheet("captures/bench.toml")
 def drawn(capture, sheet=SHEET):
     heard = listen_to(capture, sheet=sheet)
     with house_style():
-        figure = failsafe_figure(check_failsafe([heard], sheet, heard.marking.limits))
+        figure = failsafe_figure(check_failsafe([heard], sheet, heard.reference.limits))
         return None if figure is None else to_svg(figure)
 
 

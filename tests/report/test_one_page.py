@@ -47,9 +47,9 @@ def robot(analysis, devices, losses=None, words=1):
     names = [f"OUT{n}" for n in range(devices)]
     if losses is not None:
         seen = line.recordings[0]
-        events = (seen.silence.events * (losses // len(seen.silence.events) + 1))[:losses]
-        silence = dataclasses.replace(seen.silence, events=events)
-        line = dataclasses.replace(line, recordings=(dataclasses.replace(seen, silence=silence),))
+        events = (seen.losses.events * (losses // len(seen.losses.events) + 1))[:losses]
+        silence = dataclasses.replace(seen.losses, events=events)
+        line = dataclasses.replace(line, recordings=(dataclasses.replace(seen, losses=silence),))
     failsafe = dataclasses.replace(
         analysis.failsafe, lines=tuple(dataclasses.replace(line, line=name) for name in names)
     )

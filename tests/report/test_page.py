@@ -159,7 +159,7 @@ def test_every_finding_is_told_with_its_number_limit_and_verdict(recording):
             assert finding.limit in told
             assert finding.verdict is None or f"{finding.verdict.value}<" in told
             assert finding.sentence in told
-        for event in channel.silence.events:
+        for event in channel.losses.events:
             assert event.sentence in html.unescape(section)
             for reason in event.reasons.values():
                 assert reason in html.unescape(section)
@@ -183,7 +183,7 @@ def test_the_answer_comes_first_and_what_was_not_shown_is_folded(recording):
 
 def test_every_loss_stands_in_a_table(recording):
     findings, text = recording
-    lost = {event.lost_s for c in findings.channels.values() for event in c.silence.events}
+    lost = {event.lost_s for c in findings.channels.values() for event in c.losses.events}
     (table,) = re.findall(r'<section id="losses".*?</section>', text, re.DOTALL) or [""]
     assert {f"{at_s:.3f} s" for at_s in lost} == set(re.findall(r">([\d.]+ s)</th>", table))
 

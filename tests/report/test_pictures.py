@@ -130,7 +130,7 @@ def test_losses_are_hatched_and_numbered_and_told_with_their_times(preset):
         assert "<pattern" in picture.svg
         assert {"1", "2", "2 losses, numbered in order of time"} <= set(said)
         assert first in picture.alt
-        for event in preset.channels[line].silence.events:
+        for event in preset.channels[line].losses.events:
             for part in format_loss(event):
                 assert part in picture.alt
 
@@ -249,7 +249,7 @@ def test_many_losses_are_counted():
     kept = (np.arange(9_000) % 300) < 250
     line = Line("OUT", edges_ps[kept].ravel(), 0)
     findings = pwmscope.examine(Capture({"OUT": line}, capture.duration_ps, 1e6, "made here"))
-    events = findings.channels["OUT"].silence.events
+    events = findings.channels["OUT"].losses.events
     assert len(events) > 20
     said = words(drawn(findings, "OUT")["width-over-time"])
     assert f"{len(events)} losses, numbered in order of time" in said

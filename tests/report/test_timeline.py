@@ -313,7 +313,7 @@ def test_it_opens_on_the_loss_that_decided():
     sheet = load_sheet("captures/bench.toml")
     findings = pwmscope.examine(pwmscope.load("captures/preset.csv.gz"), sheet=sheet)
     from_s, to_s = opens_on(findings)
-    (failed,) = [e for e in findings["RX4"].silence.events if e.verdict == "does not meet"]
+    (failed,) = [e for e in findings["RX4"].losses.events if e.verdict == "does not meet"]
     assert from_s < failed.lost_s < failed.recovered_s < to_s < findings.capture.end_s
 
 

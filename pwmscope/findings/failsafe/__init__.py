@@ -4,10 +4,10 @@ from pwmscope.findings.failsafe.alternatives import Alternative, Cause, Ground
 from pwmscope.findings.failsafe.analysis import (
     DEFINITIONS,
     NAME,
-    Heard,
+    FoundLosses,
     LineLosses,
-    Listened,
-    listen,
+    LossAnalysis,
+    find_losses,
     listen_to,
 )
 from pwmscope.findings.failsafe.check import (
@@ -20,7 +20,7 @@ from pwmscope.findings.failsafe.check import (
 )
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
-from pwmscope.findings.failsafe.marker import Marking, Polarity, marked_losses, marking_of
+from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 from pwmscope.findings.failsafe.trials import (
     CONFIDENCE,
@@ -30,7 +30,6 @@ from pwmscope.findings.failsafe.trials import (
 )
 
 analyse_losses = listen_to
-Silence = LineLosses
 
 __all__ = [
     "CONFIDENCE",
@@ -40,31 +39,30 @@ __all__ = [
     "Cause",
     "Failsafe",
     "FailsafeLine",
+    "FoundLosses",
     "Ground",
-    "Heard",
     "Known",
     "LeftOut",
     "LeftOutKind",
     "LineInRecording",
     "LineLosses",
-    "Listened",
     "Loss",
+    "LossAnalysis",
     "LossClass",
     "LossEvent",
-    "Marking",
     "Phase",
     "PhaseKind",
     "Polarity",
     "Recovery",
-    "Silence",
+    "Reference",
     "Trials",
     "analyse_losses",
     "check_failsafe",
     "failure_rate_bound",
-    "listen",
+    "find_losses",
     "listen_to",
     "marked_losses",
-    "marking_of",
     "needed_trials",
     "quiet_limit_s",
+    "reference_of",
 ]

@@ -36,10 +36,10 @@ from pwmscope.findings.failsafe.losses import (
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import (
-    Marking,
     Polarity,
+    Reference,
     marked_losses,
-    marking_of,
+    reference_of,
 )
 from pwmscope.findings.failsafe.power_up import (
     POWER_UP_DEFINITION,
@@ -172,14 +172,14 @@ class LineLosses:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class FoundLosses:
     """What the analysis of a recording gave.
 
     Parameters
     ----------
     records : dict of str to Record
         Each servo line outside its losses.
-    silences : dict of str to LineLosses
+    line_losses : dict of str to LineLosses
         What each did at its losses.
     said : tuple of str
         What was assumed, each a plain sentence.
@@ -188,28 +188,28 @@ class Heard:
     """
 
     records: dict[str, Record]
-    silences: dict[str, LineLosses]
+    line_losses: dict[str, LineLosses]
     said: tuple[str, ...]
     polarity: Polarity | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Listened:
+class LossAnalysis:
     """One recording, analysed.
 
     Parameters
     ----------
     lines : ServoLines
         The recording, decoded.
-    heard : Heard
+    found : FoundLosses
         What its lines did.
-    marking : Marking
+    reference : Reference
         How the moments of loss are told.
     """
 
     lines: ServoLines
-    heard: Heard
-    marking: Marking
+    found: FoundLosses
+    reference: Reference
 
     @property
     def source(self) -> str:
@@ -225,7 +225,7 @@ def listen_to(
     sheet: BenchSheet | None = None,
     convention: Convention | None = None,
     limits: Limits | None = None,
-) -> Listened:
+) -> LossAnalysis:
     """Find the losses of one recording and what every line did in them.
 
     Parameters
@@ -235,16 +235,16 @@ def listen_to(
 
     Returns
     -------
-    Listened
+    LossAnalysis
 
     Raises
     ------
     HintError
         As `pwmscope.findings.examine`.
     """
-    marking = marking_of(capture, off_line, off_at_s, sheet)
-    lines = _with_listed(find_servo_lines(capture, marking.line, convention), sheet)
-    return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
+    reference = reference_of(capture, off_line, off_at_s, sheet)
+    lines = _with_listed(find_servo_lines(capture, reference.line, convention), sheet)
+    return LossAnalysis(lines, find_losses(lines, reference, limits or reference.limits), reference)
 
 
 def _with_listed(lines: ServoLines, sheet: BenchSheet | None) -> ServoLines:
@@ -266,25 +266,25 @@ def _with_listed(lines: ServoLines, sheet: BenchSheet | None) -> ServoLines:
     return replace(lines, refused=refused, frames=lines.frames | found)
 
 
-def listen(
+def find_losses(
     lines: ServoLines,
-    marking: Marking,
+    reference: Reference,
     limits: Limits,
-) -> Heard:
+) -> FoundLosses:
     """Find the losses, and say what each servo line did at each.
 
     Parameters
     ----------
     lines : ServoLines
         The recording, decoded.
-    marking : Marking
+    reference : Reference
         How the moments of loss are told.
     limits : Limits
         For a convention that spans 1000 us.
 
     Returns
     -------
-    Heard
+    FoundLosses
 
     Raises
     ------
@@ -300,18 +300,18 @@ def listen(
         )
         for name, table in lines.servo.items()
     }
-    told = _losses(capture, outputs, marking)
+    told = _losses(capture, outputs, reference)
     losses = with_returns(outputs, told.losses, capture.start_s, capture.end_s)
-    if marking.off_at_s:
+    if reference.off_at_s:
         losses = _with_unstated(losses, quiet_losses(outputs, capture.end_s))
     parted = {name: _parted(output, frames[name], losses, name) for name, output in outputs.items()}
     told = replace(told, losses=losses)
-    silences = _examine(parted, told, limits, capture, marking.sheet)
+    line_losses = _examine(parted, told, limits, capture, reference.sheet)
     records = {
-        name: _record(output, frames[name], losses, silences[name], limits, end_s=capture.end_s)
+        name: _record(output, frames[name], losses, line_losses[name], limits, end_s=capture.end_s)
         for name, output in parted.items()
     }
-    return Heard(records, silences, told.said, told.polarity)
+    return FoundLosses(records, line_losses, told.said, told.polarity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,46 +324,46 @@ class _Told:
     polarity: Polarity | None = None
 
 
-def _losses(capture: Capture, outputs: Mapping[str, Output], marking: Marking) -> _Told:
+def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> _Told:
     end_s = capture.end_s
-    if marking.line is not None:
-        return _marked(capture, outputs, marking, capture.lines[marking.line])
-    if marking.off_at_s:
-        stated = stated_losses(marking.off_at_s, outputs, capture.start_s, end_s)
+    if reference.line is not None:
+        return _marked(capture, outputs, reference, capture.lines[reference.line])
+    if reference.off_at_s:
+        stated = stated_losses(reference.off_at_s, outputs, capture.start_s, end_s)
         said = "The times at which the transmitter went off are a person's (`off_at_s`)."
         return _Told(stated, None, (named(said),))
     said = (
         "No marker line is named, so losses are inferred from the outputs. A held output and an "
         "idle stick then look alike."
     )
-    sheet = marking.sheet
+    sheet = reference.sheet
     if sheet is not None and sheet.marker is not None:
         said += f" The sheet's marker line {sheet.marker.line} is not in the recording."
     return _Told(inferred_losses(outputs, end_s), None, (said,))
 
 
 def _marked(
-    capture: Capture, outputs: Mapping[str, Output], marking: Marking, marker: Line
+    capture: Capture, outputs: Mapping[str, Output], reference: Reference, marker: Line
 ) -> _Told:
     """Find the losses that a marker shows, and restarts of the supply or the receiver."""
-    on_level = marking.on_level
+    on_level = reference.on_level
     never_off = not marker.edges_ps.size and on_level in {None, marker.initial_level}
-    if never_off and not marking.is_asked:
+    if never_off and not reference.is_asked:
         said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
         found = restarts(outputs, (), capture.start_s, capture.end_s)
         return _Told(found, None, (said,), Polarity.ASSUMED)
     marks = marked_losses(
         marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
-        interval_us=capture.sample_interval_us, late_s=marking.late_s,
-        back_late_s=0.0 if marking.kind == "switch" else BUTTON_LATE_S, outputs=outputs,
+        interval_us=capture.sample_interval_us, late_s=reference.late_s,
+        back_late_s=0.0 if reference.kind == "switch" else BUTTON_LATE_S, outputs=outputs,
     )  # fmt: skip
     said = f"Line {marker.name} is the marker: {LEVELS[marks.on_level]}, {_WHY[marks.polarity]}, "
     said += "means transmitter on."
     kind = "is stated as the switch itself"
-    if marking.kind != "switch":
-        is_button = marking.kind == "button"
+    if reference.kind != "switch":
+        is_button = reference.kind == "button"
         kind = "is a push-button" if is_button else "is of no stated kind and counts as a button"
-    late = f"; it may change up to {marking.late_s:g} s late" if marking.late_s else ""
+    late = f"; it may change up to {reference.late_s:g} s late" if reference.late_s else ""
     others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
     known = (*marks.losses, *others)
     losses = _with_unstated(known, inferred_losses(outputs, capture.end_s))
@@ -382,7 +382,7 @@ def _record(
     output: Output,
     frames: Frames,
     losses: tuple[Loss, ...],
-    silence: LineLosses,
+    at_losses: LineLosses,
     limits: Limits,
     *,
     end_s: float,
@@ -392,7 +392,7 @@ def _record(
     spans = tuple(
         [
             Span(event.lost_s, _over_s(loss, event, end_s))
-            for loss, event in zip(own, silence.events, strict=True)
+            for loss, event in zip(own, at_losses.events, strict=True)
         ]
     )
     return Record(
@@ -543,7 +543,7 @@ def _examine(
     linked_s = told.linked_s if polarity.is_known else None
     if linked_s is not None and told.losses:
         linked_s -= max(loss.moment.late_s for loss in told.losses)
-    silences = {}
+    line_losses = {}
     for name, line in watched.items():
         table = line.output.table
         before = before_link(table, line.output.usual_us, capture.start_s, linked_s)
@@ -551,8 +551,8 @@ def _examine(
             table, capture.lines[name], before, line.expected, limits.failsafe_s
         )
         events = _events(line, evidence[name], limits.failsafe_s, capture.end_s, polarity)
-        silences[name] = _summed_up(events, line.expected, limit, power_up, capture.source)
-    return silences
+        line_losses[name] = _summed_up(events, line.expected, limit, power_up, capture.source)
+    return line_losses
 
 
 def _events(

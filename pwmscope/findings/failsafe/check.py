@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from pwmscope.bench import BenchSheet, Limits
 from pwmscope.capture import PART, Capture
-from pwmscope.findings.failsafe.analysis import LineLosses, Listened
+from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
@@ -77,17 +77,17 @@ class LineInRecording:
         The recording's file.
     table : PulseTable
         Its pulses.
-    silence : Silence
+    losses : LineLosses
         What it did at each loss.
     """
 
     source: str
     table: PulseTable
-    silence: LineLosses
+    losses: LineLosses
 
     def finding(self, name: str) -> Finding | None:
         """Return one of its findings, where there is one of that name."""
-        return next((f for f in self.silence.findings if f.name == name), None)
+        return next((f for f in self.losses.findings if f.name == name), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +120,7 @@ class FailsafeLine:
     @property
     def losses(self) -> tuple[tuple[LineInRecording, LossEvent], ...]:
         """Every loss and restart with its recording, in order."""
-        return tuple((rec, event) for rec in self.recordings for event in rec.silence.events)
+        return tuple((rec, event) for rec in self.recordings for event in rec.losses.events)
 
     @property
     def governing(self) -> Finding | None:
@@ -137,7 +137,7 @@ class FailsafeLine:
     @staticmethod
     def _alarms(recording: LineInRecording) -> list[Finding]:
         """List what breaks a limit of its own: an active width before the link, a restart."""
-        return [f for f in recording.silence.findings if f.verdict is Verdict.DOES_NOT_MEET]
+        return [f for f in recording.losses.findings if f.verdict is Verdict.DOES_NOT_MEET]
 
     @property
     def is_unlisted(self) -> bool:
@@ -171,7 +171,7 @@ class FailsafeLine:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where its device was commanded to run around the return of the link."""
-        return tuple(h for rec in self.recordings for h in rec.silence.hazards)
+        return tuple(h for rec in self.recordings for h in rec.losses.hazards)
 
     @property
     def failure(self) -> LossEvent | None:
@@ -198,7 +198,7 @@ def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -
 
 
 def _slowest_s(own: tuple[LineInRecording, Finding]) -> float:
-    bounds_s = (event.stop_bounds_s for event in own[0].silence.events)
+    bounds_s = (event.stop_bounds_s for event in own[0].losses.events)
     return max((most_s for _, most_s in filter(None, bounds_s)), default=0.0)
 
 
@@ -208,7 +208,7 @@ class Failsafe:
 
     Parameters
     ----------
-    recordings : tuple of Listened
+    recordings : tuple of LossAnalysis
         The recordings, in order.
     sheet : BenchSheet or None
         The bench sheet.
@@ -218,7 +218,7 @@ class Failsafe:
         The bench sheet's lines in its order, then the others.
     """
 
-    recordings: tuple[Listened, ...]
+    recordings: tuple[LossAnalysis, ...]
     sheet: BenchSheet | None
     limits: Limits
     lines: tuple[FailsafeLine, ...]
@@ -270,7 +270,7 @@ class Failsafe:
 
 
 def check_failsafe(
-    recordings: Sequence[Listened], sheet: BenchSheet | None, limits: Limits
+    recordings: Sequence[LossAnalysis], sheet: BenchSheet | None, limits: Limits
 ) -> Failsafe:
     """Put the losses of one or several recordings of one bench together.
 
@@ -282,8 +282,8 @@ def check_failsafe(
 
     Parameters
     ----------
-    recordings : sequence of Listened
-        At least one, each listened to with the same sheet and limits.
+    recordings : sequence of LossAnalysis
+        At least one, each loss_analysis to with the same sheet and limits.
     sheet : BenchSheet or None
         The bench sheet; without it nothing is said to meet the limit.
     limits : Limits
@@ -296,7 +296,7 @@ def check_failsafe(
     used, left_out = _once(recordings)
     found = dict.fromkeys(name for rec in used for name in rec.lines.tables)
     stated = () if sheet is None else tuple(sheet.channels)
-    markers = {rec.marking.line for rec in used}
+    markers = {rec.reference.line for rec in used}
     sought = (
         name
         for name in stated
@@ -308,10 +308,10 @@ def check_failsafe(
     return Failsafe(tuple(used), sheet, limits, lines, tuple(left_out))
 
 
-def _once(recordings: Sequence[Listened]) -> tuple[list[Listened], list[LeftOut]]:
+def _once(recordings: Sequence[LossAnalysis]) -> tuple[list[LossAnalysis], list[LeftOut]]:
     """Take each recording once, by what it holds."""
     seen: set[str] = set()
-    used: list[Listened] = []
+    used: list[LossAnalysis] = []
     again: list[LeftOut] = []
     for rec in recordings:
         digest = fingerprint(rec.lines.capture)
@@ -332,7 +332,7 @@ def fingerprint(capture: Capture) -> str:
     return digest.hexdigest()
 
 
-def _parts(recordings: Iterable[Listened]) -> list[LeftOut]:
+def _parts(recordings: Iterable[LossAnalysis]) -> list[LeftOut]:
     """Name the recordings of which only a part is examined."""
     return [
         LeftOut(LeftOutKind.PART, rec.source, rec.lines.capture.start_s, rec.lines.capture.end_s)
@@ -345,11 +345,11 @@ def _parts(recordings: Iterable[Listened]) -> list[LeftOut]:
     ]
 
 
-def _useless(recordings: Sequence[Listened], sheet: BenchSheet | None) -> list[LeftOut]:
+def _useless(recordings: Sequence[LossAnalysis], sheet: BenchSheet | None) -> list[LeftOut]:
     """Name the recordings that show no loss, or no line of the sheet."""
     left = []
     for rec in recordings:
-        events = [e for silence in rec.heard.silences.values() for e in silence.events]
+        events = [e for at_losses in rec.found.line_losses.values() for e in at_losses.events]
         if sheet is not None and not any(name in sheet.channels for name in rec.lines.tables):
             left.append(LeftOut(LeftOutKind.NO_LINE, rec.source))
         elif not any(not event.is_restart for event in events):
@@ -368,12 +368,12 @@ def _idle(lines: Iterable[FailsafeLine]) -> list[LeftOut]:
     return left
 
 
-def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -> FailsafeLine:
+def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | None) -> FailsafeLine:
     channel = None if sheet is None else sheet.channels.get(name)
     own = tuple(
-        LineInRecording(rec.source, rec.lines.tables[name], rec.heard.silences[name])
+        LineInRecording(rec.source, rec.lines.tables[name], rec.found.line_losses[name])
         for rec in recordings
-        if name in rec.heard.silences
+        if name in rec.found.line_losses
     )
     refused = [rec.lines.refused[name] for rec in recordings if name in rec.lines.refused]
     missing = [rec.source for rec in recordings if name not in rec.lines.tables]
@@ -392,13 +392,13 @@ def _line(name: str, recordings: Sequence[Listened], sheet: BenchSheet | None) -
             "leave that recording out."
         )
     elif len(own) > 1:
-        idle = [rec.source for rec in own if all(e.is_restart for e in rec.silence.events)]
+        idle = [rec.source for rec in own if all(e.is_restart for e in rec.losses.events)]
         if idle:
             why_not = (
                 f"No loss of this line is seen in {idle[0]}. Mark the transmitter's switch there "
                 "as well, or leave that recording out."
             )
-    events = [event for rec in own for event in rec.silence.events]
+    events = [event for rec in own for event in rec.losses.events]
     return FailsafeLine(
         name,
         expectation_of(sheet, name),

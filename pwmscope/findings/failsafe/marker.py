@@ -43,7 +43,7 @@ class Polarity(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Marking:
+class Reference:
     """How the moments of loss are told, and what the bench sheet says of the lines.
 
     Parameters
@@ -80,12 +80,12 @@ class Marking:
         return COMMON_PRACTICE if self.sheet is None else self.sheet.limits
 
 
-def marking_of(
+def reference_of(
     capture: Capture,
     off_line: str | Marker | None,
     off_at_s: Sequence[tuple[float, float]],
     sheet: BenchSheet | None,
-) -> Marking:
+) -> Reference:
     """Settle how the moments of loss are told.
 
     Parameters
@@ -102,7 +102,7 @@ def marking_of(
 
     Returns
     -------
-    Marking
+    Reference
 
     Raises
     ------
@@ -124,7 +124,7 @@ def marking_of(
             f"Line {line} marks when the transmitter went off, and `off_at_s` states it as well; "
             "give one of them."
         )
-    return Marking(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
+    return Reference(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
 
 
 def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | None]:

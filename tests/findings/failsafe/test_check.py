@@ -331,7 +331,7 @@ def test_a_marker_of_unknown_polarity_is_read_off_the_outputs(marker):
     """The sticks moved only while it was high, so high means on."""
     sheet = sheet_of(marker=marker)
     found = check(Drill(), sheet=sheet)
-    assert found.recordings[0].heard.polarity.value == "shown by the outputs"
+    assert found.recordings[0].found.polarity.value == "shown by the outputs"
     assert found.verdict is not Verdict.DOES_NOT_MEET
 
 
@@ -345,7 +345,7 @@ def test_a_marker_of_unknown_polarity_that_no_output_shows_never_meets():
 
 def test_a_marker_that_is_upside_down_is_said():
     found = check(Drill(upside_down=True))
-    assert found.recordings[0].heard.polarity.value == "contradicted"
+    assert found.recordings[0].found.polarity.value == "contradicted"
     assert "meets" not in verdicts(found).values()
 
 

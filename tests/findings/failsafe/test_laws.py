@@ -102,7 +102,7 @@ def events(found):
         (rec.source, line.line, k): event
         for line in found.lines
         for rec in line.recordings
-        for k, event in enumerate(e for e in rec.silence.events if not e.is_restart)
+        for k, event in enumerate(e for e in rec.losses.events if not e.is_restart)
     }
 
 

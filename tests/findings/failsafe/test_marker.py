@@ -7,7 +7,7 @@ from loss_drill import REST, Drill, preset, sheet_of
 from pwmscope import PwmscopeError
 from pwmscope.bench import Marker
 from pwmscope.capture import Line
-from pwmscope.findings.failsafe import Polarity, listen_to, marked_losses, marking_of
+from pwmscope.findings.failsafe import Polarity, listen_to, marked_losses, reference_of
 from pwmscope.findings.failsafe.losses import Output
 from pwmscope.findings.failsafe.marker import find_polarity, smooth_moves
 from pwmscope.findings.segmentation import find_dwells
@@ -202,22 +202,22 @@ CAPTURE = Drill(losses=1).capture()
 )
 def test_a_person_goes_before_the_sheet_and_the_sheet_fills_in(off_line, told, found):
     sheet = None if told is None else sheet_of(marker=told)
-    marking = marking_of(CAPTURE, off_line, (), sheet)
-    assert (marking.line, marking.on_level, marking.kind, marking.late_s) == found
-    assert marking.is_asked == (off_line is not None)
+    reference = reference_of(CAPTURE, off_line, (), sheet)
+    assert (reference.line, reference.on_level, reference.kind, reference.late_s) == found
+    assert reference.is_asked == (off_line is not None)
 
 
 def test_a_marker_may_be_given_as_an_object():
-    marking = marking_of(CAPTURE, Marker("tx-on", "high", "switch", 0.02), (), None)
-    assert (marking.line, marking.on_level, marking.late_s) == ("tx-on", 1, 0.02)
-    assert marking.is_asked
+    reference = reference_of(CAPTURE, Marker("tx-on", "high", "switch", 0.02), (), None)
+    assert (reference.line, reference.on_level, reference.late_s) == ("tx-on", 1, 0.02)
+    assert reference.is_asked
 
 
 def test_stated_times_need_no_marker_and_stand_beside_none():
-    marking = marking_of(CAPTURE, None, [(3.0, 0.05)], None)
-    assert (marking.line, marking.off_at_s, marking.late_s) == (None, ((3.0, 0.05),), 0.0)
+    reference = reference_of(CAPTURE, None, [(3.0, 0.05)], None)
+    assert (reference.line, reference.off_at_s, reference.late_s) == (None, ((3.0, 0.05),), 0.0)
     with pytest.raises(PwmscopeError, match="give one of them"):
-        marking_of(CAPTURE, "tx-on", [(3.0, 0.05)], None)
+        reference_of(CAPTURE, "tx-on", [(3.0, 0.05)], None)
 
 
 @pytest.mark.parametrize(
@@ -231,7 +231,7 @@ def test_stated_times_need_no_marker_and_stand_beside_none():
 )
 def test_a_line_or_level_that_is_not_there_is_refused(off_line, words):
     with pytest.raises(PwmscopeError, match=words):
-        marking_of(CAPTURE, off_line, (), None)
+        reference_of(CAPTURE, off_line, (), None)
 
 
 # --- what is said of it ---
@@ -240,7 +240,7 @@ def test_a_line_or_level_that_is_not_there_is_refused(off_line, words):
 def said(drill=None, **marker_keys):
     told = Marker("tx-on", **{"on": None} | marker_keys)
     capture = (Drill(losses=2) if drill is None else drill).capture()
-    return listen_to(capture, sheet=sheet_of(marker=told)).heard
+    return listen_to(capture, sheet=sheet_of(marker=told)).found
 
 
 @pytest.mark.parametrize(
@@ -264,7 +264,7 @@ def test_a_marker_of_the_sheet_that_is_on_throughout_marks_no_loss():
     heard = said(drill, on="high", kind="switch")
     assert heard.said == ("Line tx-on, the bench sheet's marker, shows on throughout.",)
     assert heard.polarity is Polarity.ASSUMED
-    assert all(own.events == () for own in heard.silences.values())
+    assert all(own.events == () for own in heard.line_losses.values())
     with pytest.raises(PwmscopeError, match="never changes"):
         listen_to(drill.capture(), off_line="tx-on=high")
     with pytest.raises(PwmscopeError, match="never changes"):

@@ -137,14 +137,14 @@ def test_a_loss_in_the_first_frame_has_nothing_to_compare_with(bench):
 
 def test_several_losses_are_told_apart(bench):
     losses = (Loss(6.0, 7.5, reacquire_s=0.2), Loss(9.0, 10.5, reacquire_s=0.2))
-    events = bench.silences(bench.record(PulsesStop(after_s=0.1), losses=losses))["RX1"].events
+    events = bench.line_losses(bench.record(PulsesStop(after_s=0.1), losses=losses))["RX1"].events
     assert [e.lost_s for e in events] == pytest.approx([6.0, 9.0], abs=1e-5)
 
 
 def test_the_times_before_the_loss_decide_about_a_hold_not_those_after(bench):
     losses = (Loss(6.0, 8.5), Loss(12.0, 15.0))
     moves = (Dwell(1500, 4), Sweep(1700, 1), Dwell(1700, 4.5), Sweep(1500, 0.5), Dwell(1500, 8))
-    first, second = bench.silences(bench.record(HoldsLast(), moves=moves, losses=losses))[
+    first, second = bench.line_losses(bench.record(HoldsLast(), moves=moves, losses=losses))[
         "RX1"
     ].events
     assert first.behaviour.value == "holds last"
@@ -168,7 +168,7 @@ def test_loss_spans_stay_out_of_travel_and_timing(bench):
 def test_a_table_that_never_lost_its_signal_says_what_to_do(bench):
     capture = bench.record(HoldsLast(), losses=(Loss(15.99, None),))
     lines = {k: v for k, v in capture.lines.items() if k != "tx-on"}
-    silence = bench.silences(dataclasses.replace(capture, lines=lines))["RX1"]
+    silence = bench.line_losses(dataclasses.replace(capture, lines=lines))["RX1"]
     assert silence.events == ()
     assert silence.finding.verdict.value == "not shown"
     assert "switch the transmitter off" in silence.finding.sentence

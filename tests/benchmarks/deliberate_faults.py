@@ -3,16 +3,20 @@
 Every comparison, number, truth value and branch of the modules named with ``--whole`` is broken,
 and ``--drawn`` further faults are drawn by ``--seed`` from the package's other modules. The faults
 themselves are those of cosmic-ray, a mutation library. Each runs against the tests that reach its
-line, quickest first. One within a function runs in a process forked from one that has the tests
-collected, into which the broken function's code is put; any other, and with ``--again`` every one,
-in a process that loads the broken module anew.
+line (those of a constant, the lines that use it), quickest first, until one fails or their time is
+over. One within a function runs in a process forked from one that has the tests collected, into
+which the broken function's code is put; any other in a process that loads the broken module anew.
 
-    python tests/benchmarks/deliberate_faults.py --results faults.jsonl
+    python tests/benchmarks/deliberate_faults.py --results faults.jsonl --within 3
+    python tests/benchmarks/deliberate_faults.py --results faults.jsonl --again
 
-Stopped and started again with the same file it goes on where it was; ``--again`` runs what survived
-once more, after tests were added; ``--only-report`` prints the table. Which tests reach which line
-is kept beside the results until a file changes. A fault that changes nothing stands in
-``deliberate_faults.toml`` with its reason.
+The first tries each fault with its quickest tests; ``--again`` runs what survived once more, with
+all its tests, or after tests were added. Stopped and started again with the same file it goes on
+where it was; ``--only-report`` prints the table; ``--fresh 30`` runs so many by a fresh import as
+well and says where the two ways differ. Which tests reach which line is kept beside the results
+until a file changes. A fault keeps its name when lines move, and is drawn by that name, so that
+results outlive changes elsewhere. One that changes nothing stands in ``deliberate_faults.toml``
+with its reason.
 """
 
 from __future__ import annotations
@@ -20,6 +24,9 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import copy
+import functools
+import gc
 import hashlib
 import importlib
 import importlib.abc
@@ -29,7 +36,7 @@ import itertools
 import json
 import math
 import os
-import random
+import re
 import signal
 import subprocess
 import sys
@@ -45,7 +52,13 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 PACKAGE = "pwmscope/findings/failsafe"
 WHOLE = ("verdict", "evidence", "alternatives")
-TESTS = ("tests/findings", "tests/cli/test_failsafe.py", "tests/adversary", "pwmscope/findings")
+TESTS = (
+    "tests/findings/failsafe", "tests/findings/test_losses.py", "tests/findings/test_silence.py",
+    "tests/findings/test_shipped_captures.py", "tests/findings/test_power_up.py",
+    "tests/cli/test_failsafe.py", "tests/adversary/test_loss_slice.py",
+    "pwmscope/findings/failsafe",
+)  # fmt: skip
+"""Those that ask about losses; others reach the package only because they examine everything."""
 HARMLESS = Path(__file__).with_suffix(".toml")
 PRELOADED = (
     "numpy", "scipy.stats", "scipy.special", "polars", "pandas", "pydantic", "click", "rich",
@@ -68,54 +81,74 @@ OPERATORS = (
     "core/ReplaceBinaryOperator_Mul_Div", "core/ReplaceBinaryOperator_Div_Mul",
     "core/ZeroIterationForLoop", "core/ReplaceBreakWithContinue", "core/ReplaceContinueWithBreak",
 )  # fmt: skip
-MAX_S = 90.0
-"""Seconds of processor time that the tests of one fault may take: a broken loop may never end."""
+LIMIT_S, LIMIT_TIMES = 10.0, 4.0
+"""Processor time that the tests of one fault may take: a broken loop may never end."""
 MAX_WAIT_S = 600
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One change of one place: the operator's occurrence within the module, and the line."""
+    """One change of one place: the operator's occurrence within the module, and the line.
+
+    ``place`` counts those of one operator in lines of one text.
+    """
 
     module: str
     operator: str
     occurrence: int
     line: int
     text: str
+    place: int
 
     @property
     def key(self) -> str:
         """Name it so that it is found again after lines have moved."""
         return f"{self.module}|{self.operator.split('/')[1]}|{self.text}"
 
+    @property
+    def identity(self) -> str:
+        """Name it among those of its line."""
+        return f"{self.key}|{self.place}"
 
-def faults_of(path: Path) -> list[Fault]:
-    """Find every place of a module at which an operator can break it."""
-    from cosmic_ray.ast import Visitor, get_ast  # noqa: PLC0415 - only this command needs it
+
+@functools.cache
+def _changes(path: Path) -> tuple[tuple[str, tuple[int, int], tuple[int, int], str], ...]:
+    """Find every place of a module that an operator can break: its name, begin, end, new code."""
+    from cosmic_ray.ast import get_ast  # noqa: PLC0415 - only this command needs it
     from cosmic_ray.plugins import get_operator  # noqa: PLC0415
 
-    source = path.read_text()
-    lines = source.split("\n")
+    operators = {name: get_operator(name)() for name in OPERATORS}
+    found, waiting = [], [get_ast(path.read_text())]
+    while waiting:
+        node = waiting.pop()
+        waiting += reversed(getattr(node, "children", ()))
+        for name, operator in operators.items():
+            for k, _ in enumerate(operator.mutation_positions(node)):
+                own = copy.deepcopy(node, {id(node.parent): node.parent})
+                new = operator.mutate(own, k).get_code(include_prefix=False)
+                found.append((name, node.start_pos, node.end_pos, new))
+    return tuple(found)
 
-    class Places(Visitor):
-        def __init__(self, operator: object) -> None:
-            self.operator = operator
-            self.found: list[int] = []
 
-        def visit(self, node: object) -> object:
-            self.found += [start[0] for start, _ in self.operator.mutation_positions(node)]
-            return node
-
-    found = []
-    for name in OPERATORS:
-        places = Places(get_operator(name)())
-        places.walk(get_ast(source))
-        found += [
-            Fault(path.stem, name, k, line, lines[line - 1].strip())
-            for k, line in enumerate(places.found)
-            if not lines[line - 1].startswith("@dataclass")  # frozen, slots: no behaviour
-        ]
+def faults_of(path: Path) -> list[Fault]:
+    """List every fault that a module can be given."""
+    lines, seen, found = path.read_text().split("\n"), Counter[tuple[str, str]](), []
+    for k, (name, (line, _), _, _) in enumerate(_changes(path)):
+        text = lines[line - 1].strip()
+        is_check = name.endswith("TrueWithFalse") and "strict=True" in text  # as an assertion is
+        if not is_check and not text.startswith("@dataclass"):  # frozen, slots: no behaviour
+            found.append(Fault(path.stem, name, k, line, text, seen[name, text]))
+            seen[name, text] += 1
     return found
+
+
+def mutated(fault: Fault, path: Path) -> str:
+    """Return the module's source with the fault in it."""
+    _, (begin, begin_at), (end, end_at), new = _changes(path)[fault.occurrence]
+    lines = path.read_text().split("\n")
+    before = [*lines[: begin - 1], lines[begin - 1][:begin_at]]
+    after = [lines[end - 1][end_at:], *lines[end:]]
+    return "\n".join(before) + new + "\n".join(after)
 
 
 def draw(package: Path, whole: tuple[str, ...], drawn: int, seed: int) -> list[Fault]:
@@ -126,7 +159,8 @@ def draw(package: Path, whole: tuple[str, ...], drawn: int, seed: int) -> list[F
         raise SystemExit(f"There is no module {missing[0]} in {package}; it has {sorted(every)}.")
     must = [fault for stem in whole for fault in every[stem]]
     rest = [fault for stem, own in every.items() if stem not in whole for fault in own]
-    return must + random.Random(seed).sample(rest, min(drawn, len(rest)))
+    rest.sort(key=lambda fault: hashlib.sha256(f"{seed} {fault.identity}".encode()).digest())
+    return must + rest[:drawn]
 
 
 def reach(tests: tuple[str, ...], package: Path, folder: Path) -> dict[str, object]:
@@ -180,31 +214,66 @@ def pytest_sessionfinish():
 def reach_once(
     tests: tuple[str, ...], package: Path, folder: Path, results: Path
 ) -> dict[str, object]:
-    """Take which tests reach which line from an earlier run, while no file has changed."""
-    digest = hashlib.sha256(" ".join(tests).encode())
+    """Take which tests reach which line from an earlier run, of the files that have not changed."""
+    files = [path for name in tests for path in sorted((ROOT / name).rglob("*.py"))]
+    files += [ROOT / name for name in tests if name.endswith(".py")]
+    asked = [path for path in files if package in path.parents or path.name.startswith("test_")]
+    below = hashlib.sha256()
     for path in sorted({*(ROOT / "pwmscope").rglob("*.py"), *(ROOT / "tests").rglob("*.py")}):
-        digest.update(path.read_bytes())
+        if not path.name.startswith("test_") and path.parent != HARMLESS.parent:
+            below.update(path.read_bytes())
+    digests = {
+        str(path.relative_to(ROOT)): hashlib.sha256(below.digest() + path.read_bytes()).hexdigest()
+        for path in asked
+    }
     kept = results.with_suffix(".reach.json")
-    if kept.exists():
-        earlier: dict[str, object] = json.loads(kept.read_text())
-        if earlier["digest"] == digest.hexdigest():
-            return earlier
-    reached = reach(tests, package, folder) | {"digest": digest.hexdigest()}
-    kept.write_text(json.dumps(reached))
+    earlier = json.loads(kept.read_text()) if kept.exists() else {"digests": {}}
+    changed = [name for name, own in digests.items() if earlier["digests"].get(name) != own]
+    if not changed:
+        return earlier
+    reached = reach(tuple(changed), package, folder)
+
+    def is_kept(test: str) -> bool:
+        name = test.split("::", maxsplit=1)[0]
+        return name in digests and name not in changed
+
+    for module, lines in earlier.get("lines", {}).items():
+        for line, names in lines.items():
+            own = reached["lines"].setdefault(module, {})
+            own[int(line)] = sorted({*own.get(int(line), ()), *filter(is_kept, names)})
+    times = earlier.get("times", {})
+    reached["times"] |= {name: took_s for name, took_s in times.items() if is_kept(name)}
+    kept.write_text(json.dumps(reached | {"digests": digests}))
     return json.loads(kept.read_text())
 
 
-def tests_for(fault: Fault, reached: dict[str, object], within_s: float) -> list[str]:
+def tests_for(
+    fault: Fault, package: Path, reached: dict[str, object], within_s: float
+) -> list[str]:
     """Name the tests that reach a line, quickest first, as many as take so long together.
 
-    A line that runs while the module is imported is reached by all tests of the module.
+    A constant is reached by those that reach a line that names it. Any other line that runs while
+    the module is imported is reached by all tests of the module.
     """
     own = reached["lines"].get(fault.module, {})
-    names = own.get(str(fault.line)) or sorted({name for tests in own.values() for name in tests})
+    names = own.get(str(fault.line)) or _tests_of_constant(fault, package, reached)
+    names = names or sorted({name for tests in own.values() for name in tests})
     times = reached["times"]
     ordered = sorted((name for name in names if name in times), key=times.__getitem__)
     took_s = itertools.accumulate(times[name] for name in ordered)
     return [name for name, until_s in zip(ordered, took_s, strict=True) if until_s <= within_s]
+
+
+def _tests_of_constant(fault: Fault, package: Path, reached: dict[str, object]) -> list[str]:
+    constant = re.match(r"(\w+)(: Final.*)? = ", fault.text)
+    if constant is None:
+        return []
+    found: set[str] = set()
+    for path in package.glob("*.py"):
+        for number, line in enumerate(path.read_text().split("\n"), start=1):
+            if re.search(rf"\b{constant[1]}\b", line):
+                found.update(reached["lines"].get(path.stem, {}).get(str(number), ()))
+    return sorted(found)
 
 
 class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
@@ -220,43 +289,6 @@ class _Broken(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 
     def exec_module(self, module: object) -> None:
         exec(compile(self.source, str(self.path), "exec"), module.__dict__)
-
-
-def mutated(fault: Fault, path: Path) -> str:
-    """Return the module's source with the fault in it."""
-    from cosmic_ray.mutating import mutate_code  # noqa: PLC0415
-    from cosmic_ray.plugins import get_operator  # noqa: PLC0415
-
-    source = mutate_code(path.read_text(), get_operator(fault.operator)(), fault.occurrence)
-    if source is None:
-        raise SystemExit(f"The fault {fault} could not be made.")
-    return source
-
-
-def run_fault(module: str, source: str, package: Path, tests: list[str]) -> str:
-    """Run the tests in a forked process; return caught, late (too slow), or survived."""
-    path = package / f"{module}.py"
-    name = ".".join((*package.relative_to(ROOT).parts, module)).removesuffix(".__init__")
-    child = os.fork()
-    if child == 0:
-        code = 70
-        with contextlib.suppress(BaseException):
-            signal.setitimer(signal.ITIMER_PROF, MAX_S)
-            signal.alarm(MAX_WAIT_S)
-            sink = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(sink, 1)
-            os.dup2(sink, 2)
-            sys.meta_path.insert(0, _Broken(name, path, source))
-            import pytest  # noqa: PLC0415
-
-            words = ["-x", "-q", "-p", "no:cacheprovider", "-o", "addopts=", "--doctest-modules"]
-            words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
-            code = int(pytest.main([*words, "--import-mode=importlib", *tests]))
-        os._exit(code)
-    told = _told(os.waitpid(child, 0)[1])
-    if not told:
-        raise SystemExit(f"pytest ended in another way for {name}: {tests[:3]}")
-    return told
 
 
 def is_in_function(fault: Fault, path: Path) -> bool:
@@ -293,47 +325,68 @@ def _give_code(old: object, new: object) -> None:
         old.__code__ = new.__code__
 
 
-class _InPlace:
-    """A pytest plugin that, instead of the tests, runs what may go through faults with them."""
+PYTEST = (
+    "-q", "-p", "no:cacheprovider", "-o", "addopts=", "--doctest-modules",
+    "-W", "ignore::pytest.PytestAssertRewriteWarning", "--import-mode=importlib",
+)  # fmt: skip
 
-    def __init__(self, go_through: Callable[[_InPlace], None]) -> None:
-        self.go_through, self.items, self.has_failed = go_through, {}, False
+
+class _Chosen:
+    """A pytest plugin that runs named tests in their order until one fails."""
+
+    def __init__(self, do: Callable[[_Chosen], None]) -> None:
+        self.do, self.items, self.has_failed = do, {}, False
 
     def pytest_runtestloop(self, session: object) -> bool:
         self.items = {item.nodeid: item for item in session.items}
-        self.go_through(self)
+        self.do(self)
         return True
 
     def pytest_runtest_logreport(self, report: object) -> None:
         self.has_failed |= report.failed
 
-    def run(self, name: str, source: str, path: Path, tests: list[str]) -> str:
-        """Run tests in a forked process with broken code; return caught, late, or survived."""
-        child = os.fork()
-        if child == 0:
-            code = 1
-            with contextlib.suppress(BaseException):
-                signal.setitimer(signal.ITIMER_PROF, MAX_S)
-                signal.alarm(MAX_WAIT_S)
-                sink = os.open(os.devnull, os.O_WRONLY)
-                os.dup2(sink, 1)
-                os.dup2(sink, 2)
-                put_in(name, source, path)
-                for test in tests:
-                    item = self.items[test]
-                    item.ihook.pytest_runtest_protocol(item=item, nextitem=None)
-                    if self.has_failed:
-                        os._exit(1)
-                code = 0
-            os._exit(code)
-        return _told(os.waitpid(child, 0)[1])
+    def run(self, tests: list[str]) -> bool:
+        """Say whether all of them pass."""
+        items = [self.items[test] for test in tests if test in self.items]
+        for item, after in itertools.pairwise([*items, None]):
+            item.ihook.pytest_runtest_protocol(item=item, nextitem=after)
+            if self.has_failed:
+                return False
+        return True
+
+
+def in_fork(do: Callable[[], bool], limit_s: float) -> str:
+    """Run something in a forked process; return survived (it was true), caught, or late."""
+    child = os.fork()
+    if child == 0:
+        code = 1
+        with contextlib.suppress(BaseException):
+            signal.setitimer(signal.ITIMER_PROF, limit_s)
+            signal.alarm(MAX_WAIT_S)
+            sink = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(sink, 1)
+            os.dup2(sink, 2)
+            code = 0 if do() else 1
+        os._exit(code)
+    return _told(os.waitpid(child, 0)[1])
+
+
+def run_fresh(name: str, source: str, path: Path, tests: list[str]) -> bool:
+    """Load a broken module anew, and say whether the tests pass."""
+    import pytest  # noqa: PLC0415
+
+    sys.meta_path.insert(0, _Broken(name, path, source))
+    passed: list[bool] = []
+    chosen = _Chosen(lambda plugin: passed.append(plugin.run(tests)))
+    files = sorted({test.split("::")[0] for test in tests})
+    return pytest.main([*PYTEST, *files], plugins=[chosen]) == 0 and passed == [True]
 
 
 def _told(status: int) -> str:
     if os.WIFSIGNALED(status):
         late = os.WTERMSIG(status) in (signal.SIGALRM, signal.SIGPROF)
         return "late" if late else "caught"
-    return {0: "survived", 1: "caught", 2: "caught"}.get(os.WEXITSTATUS(status), "")
+    return "caught" if os.WEXITSTATUS(status) else "survived"
 
 
 def preload() -> None:
@@ -363,7 +416,7 @@ def report(faults: list[Fault], outcome: dict[str, str], whole: tuple[str, ...])
     """Make the table, and list what survived."""
     known, rows, text = harmless(), defaultdict(Counter), io.StringIO()
     for fault in faults:
-        told = outcome.get(identity(fault), "not run")
+        told = outcome.get(fault.identity, "not run")
         if told == "survived" and fault.key in known:
             told = "changes nothing"
         rows["every place of " + fault.module if fault.module in whole else "drawn"][told] += 1
@@ -376,7 +429,7 @@ def report(faults: list[Fault], outcome: dict[str, str], whole: tuple[str, ...])
             f"| {name} | {made} | {caught} ({100 * caught / max(made, 1):.1f} %) "
             f"| {counts['changes nothing']} | {counts['survived']} | {counts['not run']} |\n"
         )
-    survivors = [f for f in faults if outcome.get(identity(f)) == "survived" and f.key not in known]
+    survivors = [f for f in faults if outcome.get(f.identity) == "survived" and f.key not in known]
     for fault in survivors:
         text.write(f"survived: {fault.module}.py:{fault.line} {fault.operator} | {fault.text}\n")
     return text.getvalue()
@@ -404,59 +457,64 @@ class _Run:
             return
         import pytest  # noqa: PLC0415
 
-        def go_through(plugin: _InPlace) -> None:
-            self._check(plugin)
+        def go_through(plugin: _Chosen) -> None:
+            gc.collect()
+            gc.freeze()  # forks then share the pages of what was loaded
+            self._check(plugin, faults)
             for fault in faults:
-                path = self.package / f"{fault.module}.py"
-                name = ".".join((*self.package.relative_to(ROOT).parts, fault.module))
 
-                def run(source: str, names: list[str], at: tuple[str, Path] = (name, path)) -> str:
-                    return plugin.run(at[0], source, at[1], names)
+                def run(name: str, source: str, path: Path, names: list[str]) -> bool:
+                    put_in(name, source, path)
+                    return plugin.run(names)
 
                 self._one(fault, run)
 
-        words = ["-q", "-p", "no:cacheprovider", "-o", "addopts=", "--doctest-modules"]
-        words += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
-        pytest.main([*words, "--import-mode=importlib", *tests], plugins=[_InPlace(go_through)])
+        with Path(os.devnull).open("w") as sink, contextlib.redirect_stdout(sink):
+            pytest.main([*PYTEST, *tests], plugins=[_Chosen(go_through)])
         os._exit(0)
 
-    def _check(self, plugin: _InPlace) -> None:
-        """Run all tests that reach the package without any fault, once for each state of them."""
-        if self.reached.get("checked"):
+    def _check(self, plugin: _Chosen, faults: list[Fault]) -> None:
+        """Run the tests in place without any fault, once for each state of them."""
+        known = set(self.reached.get("checked", ()))
+        used = {name for fault in faults for name in self._tests(fault)} - known
+        if not used:
             return
-        lines = [names for own in self.reached["lines"].values() for names in own.values()]
-        every = sorted({name for names in lines for name in names if name in plugin.items})
-        path = self.package / "verdict.py"
-        name = ".".join((*self.package.relative_to(ROOT).parts, path.stem))
-        if plugin.run(name, path.read_text(), path, every) != "survived":
+        path = self.package / f"{WHOLE[0]}.py"
+
+        def run() -> bool:
+            put_in(self._name(WHOLE[0]), path.read_text(), path)
+            return plugin.run(sorted(used))
+
+        if in_fork(run, 3600.0) != "survived":
             os._exit(1)
         kept = self.results.with_suffix(".reach.json")
-        kept.write_text(json.dumps(self.reached | {"checked": True}))
+        kept.write_text(json.dumps(self.reached | {"checked": sorted(used | known)}))
 
-    def anew(self, faults: list[Fault]) -> None:
+    def fresh(self, faults: list[Fault]) -> None:
         """Load each broken module anew."""
         for fault in faults:
+            self._one(fault, run_fresh)
 
-            def run(source: str, names: list[str], module: str = fault.module) -> str:
-                return run_fault(module, source, self.package, names)
+    def _tests(self, fault: Fault) -> list[str]:
+        return tests_for(fault, self.package, self.reached, self.within_s)
 
-            self._one(fault, run)
+    def _name(self, module: str) -> str:
+        name = ".".join((*self.package.relative_to(ROOT).parts, module))
+        return name.removesuffix(".__init__")
 
-    def _one(self, fault: Fault, run: Callable[[str, list[str]], str]) -> None:
+    def _one(self, fault: Fault, run: Callable[[str, str, Path, list[str]], bool]) -> None:
         if time.perf_counter() > self.end_s:
             return
-        tests, begin_s = tests_for(fault, self.reached, self.within_s), time.perf_counter()
-        source = mutated(fault, self.package / f"{fault.module}.py")
-        told = run(source, tests) if tests else "survived"
+        tests, begin_s = self._tests(fault), time.perf_counter()
+        path = self.package / f"{fault.module}.py"
+        source = mutated(fault, path)
+        limit_s = LIMIT_S + LIMIT_TIMES * sum(self.reached["times"][name] for name in tests)
+        name = self._name(fault.module)
+        told = in_fork(lambda: run(name, source, path, tests), limit_s) if tests else "survived"
         took_s = round(time.perf_counter() - begin_s, 2)
-        row = {"identity": identity(fault), "told": told, "tests": len(tests), "s": took_s}
+        row = {"identity": fault.identity, "told": told, "tests": len(tests), "s": took_s}
         with self.results.open("a") as file:
             file.write(json.dumps(row | asdict(fault)) + "\n")
-
-
-def identity(fault: Fault) -> str:
-    """Name a fault within one state of the code."""
-    return f"{fault.module}|{fault.operator}|{fault.occurrence}|{fault.text}"
 
 
 def main() -> None:
@@ -477,7 +535,9 @@ def main() -> None:
         "survives is to be run --again without",
     )
     parser.add_argument("--part", default="0/1", help="K/N: only every N-th fault, from the K-th")
+    parser.add_argument("--only", nargs="*", help="go on with the faults of these modules alone")
     parser.add_argument("--again", action="store_true", help="run what survived once more")
+    parser.add_argument("--fresh", type=int, help="run so many known ones by a fresh import")
     parser.add_argument("--only-report", action="store_true")
     options = parser.parse_args()
     package, whole = ROOT / options.package, tuple(options.whole)
@@ -487,21 +547,46 @@ def main() -> None:
         part, parts = map(int, options.part.split("/"))
         with tempfile.TemporaryDirectory() as folder:
             reached = reach_once(tuple(options.tests), package, Path(folder), options.results)
-        due = [
-            fault for fault in faults[part::parts]
-            if outcome.get(identity(fault), "survived" if options.again else "")
-            == ("survived" if options.again else "")
-        ]  # fmt: skip
+        wanted = "survived" if options.again else ""
+        due = [f for f in faults[part::parts] if outcome.get(f.identity, wanted) == wanted]
+        due = [f for f in due if not options.only or f.module in options.only]
         end_s = time.perf_counter() + options.seconds
-        run = _Run(package, reached, options.results, end_s, options.within)
         preload()
-        if not options.again:
-            quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]
-            run.in_place(quick, tuple(options.tests))
-            due = [fault for fault in due if fault not in set(quick)]
-        run.anew(due)
+        quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]
+        if options.fresh:
+            _compare(faults, outcome, options, reached)
+            return
+        run = _Run(package, reached, options.results, end_s, options.within)
+        run.in_place(quick, tuple(options.tests))
+        run.fresh([fault for fault in due if fault not in set(quick)])
         outcome = {str(one["identity"]): str(one["told"]) for one in results_of(options.results)}
     print(report(faults, outcome, whole))
+
+
+def _compare(
+    faults: list[Fault],
+    outcome: dict[str, str],
+    options: argparse.Namespace,
+    reached: dict[str, object],
+) -> None:
+    """Run some faults within functions by a fresh import, and say which are told otherwise."""
+    package = ROOT / options.package
+    known = [
+        fault for fault in faults
+        if fault.identity in outcome and is_in_function(fault, package / f"{fault.module}.py")
+    ]  # fmt: skip
+    known.sort(key=lambda fault: hashlib.sha256(fault.identity.encode()).digest())
+    with tempfile.TemporaryDirectory() as folder:
+        told = Path(folder) / "fresh.jsonl"
+        end_s = time.perf_counter() + options.seconds
+        _Run(package, reached, told, end_s, options.within).fresh(known[: options.fresh])
+        fresh = {str(one["identity"]): str(one["told"]) for one in results_of(told)}
+    differ = [
+        name for name, one in fresh.items()
+        if (one == "survived") != (outcome[name] == "survived")
+    ]  # fmt: skip
+    print(f"{len(fresh)} by a fresh import as well; {len(differ)} told otherwise")
+    print("\n".join(f"{outcome[name]} in place, {fresh[name]} fresh: {name}" for name in differ))
 
 
 if __name__ == "__main__":

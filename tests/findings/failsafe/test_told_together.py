@@ -1,0 +1,519 @@
+"""What lines tell together: given what each output did in each loss, this evidence.
+
+No pulses are segmented here: each output's changes are written down, in numbers that a computer
+holds exactly, so that what lies at a boundary lies at it.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from pwmscope.bench import StopBand
+from pwmscope.findings.failsafe import evidence as weighed
+from pwmscope.findings.failsafe.coincidence import Watched
+from pwmscope.findings.failsafe.delays import (
+    MACHINE_ODDS,
+    PERSON,
+    PULL_SCATTER_S,
+    hand_odds,
+    pull_odds,
+    range_odds,
+)
+from pwmscope.findings.failsafe.evidence import gather
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
+from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.segmentation import Dwells
+from pwmscope.model import Span
+from pwmscope.pulses import STANDARD_SERVO, PulseTable
+
+FRAME_S = 1.0 / 64.0
+TICK_S = 1.0 / 1024.0
+NAN = math.nan
+JUMP, MOVE, STOP, START = ChangeKind.JUMP, ChangeKind.MOVE, ChangeKind.STOP, ChangeKind.START
+BAND = StopBand(1470.0, 1530.0, "")
+EXPECTED = Expectation("drive-left", BAND, True, True, 0.2)
+NAMES = ("RX1", "RX2", "RX3")
+STICKS = (
+    ((0.0, 2.0, 1500.0), (2.5, 6.0, 1700.0), (6.5, 9.0, 1500.0)),
+    ((0.0, 4.0, 1500.0), (4.5, 7.5, 1300.0), (8.0, 9.0, 1500.0)),
+    ((0.0, 1.0, 1500.0), (1.5, 3.2, 1800.0), (3.5, 5.0, 1500.0), (5.2, 7.0, 1800.0),
+     (7.2, 9.0, 1500.0)),
+)  # fmt: skip
+"""Where each line's own stick was seen to stand before the first loss."""
+
+
+@dataclass(frozen=True)
+class Did:
+    """What one output did in one loss; seconds count from the loss.
+
+    ``kind`` None: it held. ``back_s`` None: it was not seen to come back.
+    """
+
+    kind: ChangeKind | None = JUMP
+    at_s: float = 0.5
+    to_us: float = 1500.0
+    from_us: float = 1700.0
+    took_s: float = 0.0
+    back_s: float | None = 4.5
+    back_kind: ChangeKind | None = None
+    moved_until_s: float | None = None
+    then: tuple = ()
+    behaviour: LossClass = LossClass.GOES_TO_PRESET
+
+    def widths(self, lost_s, rise_s, width_us):
+        """Write its pulses into a line's."""
+        end_s = self.at_s + self.took_s
+        ways = [(lost_s - 2.0, self.from_us), (lost_s + self.at_s - FRAME_S, self.from_us)]
+        ways += [(lost_s + end_s, self.to_us), (lost_s + (self.back_s or 5.0), self.to_us)]
+        here = (rise_s >= lost_s - 2.0) & (rise_s < ways[-1][0])
+        if self.kind is STOP:
+            return np.where(here & (rise_s >= lost_s + self.at_s), NAN, width_us)
+        if self.kind is None:
+            return np.where(here, self.from_us, width_us)
+        return np.where(here, np.interp(rise_s, *np.array(ways).T), width_us)
+
+    def response(self, lost_s):
+        by_s, held = lost_s + self.at_s, stands(lost_s - 0.5, lost_s + 4.0, self.from_us)
+        end_s, until_s = by_s + self.took_s, lost_s + (self.back_s or 4.0) - FRAME_S
+        later, departures = (), ()
+        after = Change(self.kind, by_s - FRAME_S, by_s, self.from_us, self.to_us, end_s, 1)
+        before = replace(held, end_s=by_s - FRAME_S)
+        if self.kind is None:
+            during, changes = (replace(held, end_s=until_s),), ()
+        elif self.kind is STOP:
+            during = (before, Stretch(Kind.QUIET, by_s, until_s + FRAME_S, *[NAN] * 4, 0, False))
+            changes = (replace(after, to_us=NAN),)
+        elif self.kind is MOVE:
+            moving = Stretch(
+                Kind.MOVES, by_s, end_s - FRAME_S, self.from_us, self.to_us, 1600.0, 9.0, 9, False
+            )
+            during = (before, moving, stands(end_s, until_s, self.to_us))
+            changes = (replace(after, place=2),)
+        else:
+            during, changes = (before, stands(by_s, until_s, self.to_us)), (after,)
+        if self.back_s is not None:
+            back_s = lost_s + self.back_s
+            kind = self.back_kind or (START if self.kind is STOP else JUMP)
+            from_us = NAN if kind is START else self.to_us
+            back = Change(
+                kind, back_s - FRAME_S, back_s, from_us, self.from_us, back_s, len(during)
+            )
+            later, departures = (stands(back_s, back_s + 1.0, self.from_us),), (back,)
+        for kind, then_s, to_us in self.then:
+            by_s, place = lost_s + then_s, len(during) + len(departures)
+            last_us = departures[-1].to_us if departures else self.to_us
+            own = Change(kind, by_s - FRAME_S, by_s, last_us, to_us, by_s, place)
+            departures = (*departures, own)
+            later = (*later, stands(by_s, by_s + 0.2, to_us))
+        moved_s = None if self.moved_until_s is None else lost_s + self.moved_until_s
+        ramp_s = (by_s, end_s) if self.kind is MOVE else None
+        return Response(
+            self.behaviour, "", end_s, self.to_us, True, during, moved_s, later, ramp_s,
+            changes, departures,
+        )  # fmt: skip
+
+
+def stands(start_s, end_s, level_us):
+    return Stretch(Kind.STANDS, start_s, end_s, level_us, level_us, level_us, 0.5, 50, jumped=True)
+
+
+def dwells_of(points):
+    start_s, end_s, level_us = np.array(points, float).T
+    zero, count = np.zeros(start_s.size), np.full(start_s.size, 50)
+    return Dwells(
+        count, count, start_s, end_s, level_us, zero, zero, count, count, 0.5, np.zeros(0, np.int64)
+    )
+
+
+def line_of(name, did, losses, *, sticks=None, frame_s=FRAME_S, expected=EXPECTED, beat=1.0):
+    """One line; ``beat`` stretches its frames, as another receiver's clock does."""
+    rise_s = np.arange(0.0, losses[-1].back_s + 3.0, frame_s) * beat
+    width_us = np.full(rise_s.size, 1500.0)
+    for loss, own in zip(losses, did, strict=True):
+        width_us = own.widths(loss.lost_s, rise_s, width_us)
+    rise_s, width_us = rise_s[np.isfinite(width_us)], width_us[np.isfinite(width_us)]
+    period_us = np.append(np.diff(rise_s) * 1e6, NAN)
+    flags = np.zeros(rise_s.size, np.uint8)
+    table = PulseTable(name, rise_s, width_us, period_us, flags, False, STANDARD_SERVO, 1.0)
+    stood = dwells_of(sticks or STICKS[NAMES.index(name)])
+    responses = tuple(own.response(loss.lost_s) for loss, own in zip(losses, did, strict=True))
+    return Watched(
+        Output(table, stood, frame_s * 1e6), expected, tuple(losses), tuple(range(len(losses))),
+        responses, 5.0,
+    )  # fmt: skip
+
+
+def losses_of(count, moment=None):
+    moment = moment or Moment(Known.MARKED, 0.0, None)
+    lost_s = [10.0 * (k + 1) for k in range(count)]
+    return tuple(Loss(s, s + 4.0, True, moment, frozenset(NAMES), "") for s in lost_s)
+
+
+def told(*did, losses=1, moment=None, limit_s=2.0, of=None, **more):
+    """The evidence of each line in each loss; a line may do something else in each."""
+    own = losses_of(losses, moment)
+    lines = {
+        name: line_of(
+            name, did if isinstance(did, tuple) else (did,) * losses, own, **more,
+            **(of or {}).get(name, {}),
+        )
+        for name, did in zip(NAMES, did, strict=False)
+    }  # fmt: skip
+    _, found = gather(lines, own, Span(0.0, own[-1].back_s + 3.0), limit_s)
+    return [found[name] for name in lines]
+
+
+HOLDS = Did(None, back_s=None)
+QUARTER_S = 1.25 * FRAME_S
+"""A frame and a quarter: so far apart two lines may show one moment."""
+
+
+# --- what came together ---
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, True), (TICK_S, False)])
+def test_pulses_that_end_up_to_a_frame_and_a_quarter_apart_ended_with_it(over_s, found):
+    for later_s in (QUARTER_S + over_s, -QUARTER_S - over_s):
+        jumped, stopped = told(Did(at_s=1.0), Did(STOP, at_s=1.0 + later_s))
+        assert jumped[0].ended_with is found
+        assert jumped[0].partner == ("RX2" if found else "")
+        assert (stopped[0].stop_partner, stopped[0].goes_on) == (
+            ("RX1",) * 2 if found else ("",) * 2
+        )
+
+
+def test_a_line_that_stops_and_one_that_jumps_ended_with_it_both():
+    jumped, stopped, held = told(Did(), Did(STOP), HOLDS)
+    assert jumped[0].ended_with
+    assert not stopped[0].ended_with  # the other's pulses went on
+    assert not held[0].ended_with
+
+
+def test_pulses_that_end_together_go_on_nowhere():
+    first, second = told(Did(STOP), Did(STOP))
+    assert (first[0].stop_partner, first[0].goes_on) == ("RX2", "")
+    assert (second[0].stop_partner, second[0].goes_on) == ("RX1", "")
+    lone, _ = told(Did(STOP), HOLDS)
+    assert (lone[0].stop_partner, lone[0].goes_on) == ("", "")
+    third = told(Did(STOP), Did(STOP), Did())
+    assert [own[0].goes_on for own in third] == ["RX3", "RX3", ""]
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, 3), (TICK_S, 0)])
+def test_a_line_that_changes_with_one_of_its_own_width_is_counted(over_s, found):
+    """RX2 goes to 1515 us, where its stick was never seen; RX1 to where its own rests."""
+    first, second = told(Did(at_s=1.0), Did(at_s=1.0 + QUARTER_S + over_s, to_us=1515.0), losses=3)
+    assert [own.owned for own in first] == [found] * 3
+    assert [own.owned for own in second] == [0] * 3
+    assert [own.own_width for own in second] == [True] * 3
+    assert [own.own_width for own in first] == [False] * 3
+
+
+def test_only_losses_in_which_it_does_so_are_counted():
+    second = (Did(to_us=1515.0), Did(), Did(to_us=1515.0))
+    first, _ = told(Did(), second, losses=3)
+    assert [own.owned for own in first] == [2, 0, 2]
+
+
+def test_who_changed_and_who_returned_together():
+    """RX2 a little after RX1; RX3 holds, and is back with nobody."""
+    later = Did(at_s=0.5 + TICK_S, back_s=4.5 + TICK_S)
+    first, second, third = (own[0] for own in told(Did(), later, HOLDS))
+    assert (first.partner, second.partner, third.partner) == ("RX2", "RX1", "")
+    assert (first.back_partner, second.back_partner, third.back_partner) == ("RX2", "RX1", "")
+    assert [(own.both, own.together) for own in (first, second, third)] == [(1, 1), (1, 1), (0, 0)]
+    for own in (first, second, third):
+        assert (own.gone_s, own.gone_lines) == (10.5, ("RX1", "RX2"))
+        assert (own.back_s, own.back_lines) == (14.5, ("RX1", "RX2"))
+    earlier = [own[0] for own in told(later, Did())]
+    assert [own.gone_lines for own in earlier] == [("RX2", "RX1")] * 2
+    assert [own.back_lines for own in earlier] == [("RX2", "RX1")] * 2
+
+
+def test_nothing_that_came_alone_shows_the_loss_or_the_return():
+    for own in told(Did(), HOLDS):
+        assert (own[0].gone_s, own[0].gone_lines) == (None, ())
+        assert (own[0].back_s, own[0].back_lines) == (None, ())
+        assert (own[0].together, own[0].both, own[0].back_partner) == (0, 0, "")
+
+
+def test_pulses_that_end_or_begin_show_it_beside_a_jump_alone():
+    jumped, stopped = told(Did(), Did(STOP, at_s=0.5 - TICK_S, back_s=4.5 - TICK_S))
+    for own in (jumped[0], stopped[0]):
+        assert (own.gone_s, own.gone_lines) == (10.5 - TICK_S, ("RX2", "RX1"))
+        assert (own.back_s, own.back_lines) == (14.5 - TICK_S, ("RX2", "RX1"))
+    for own in told(Did(STOP), Did(STOP)):
+        assert (own[0].gone_s, own[0].back_s, own[0].back_partner != "") == (None, None, True)
+
+
+def test_ramps_show_the_loss_but_movements_no_return():
+    ramp = Did(MOVE, took_s=0.5, back_kind=MOVE)
+    for own in told(ramp, ramp):
+        assert (own[0].gone_s, own[0].gone_lines) == (10.5, ("RX1", "RX2"))
+        assert (own[0].back_s, own[0].back_partner, own[0].both) == (None, "", 0)
+
+
+def test_only_the_first_change_after_the_loss_is_a_return():
+    """RX1 is back at 4.5 s; its next jump, with RX2's, is its stick's."""
+    first, second = told(Did(then=((JUMP, 5.0, 1600.0),)), Did(back_s=5.0))
+    assert (first[0].back_partner, second[0].back_partner) == ("", "")
+    assert first[0].back_s is None
+    first, second = told(Did(then=((JUMP, 5.0, 1600.0),)), Did(STOP, back_s=5.0))
+    assert second[0].back_partner == ""
+
+
+def test_a_line_is_back_alone_that_others_are_not_back_with():
+    late = Did(back_s=5.0)
+    assert [own[0].alone_back for own in told(Did(), late)] == [True, True]
+    assert [own[0].alone_back for own in told(Did(), Did(), late)] == [False, False, True]
+    assert [own[0].alone_back for own in told(Did(), HOLDS)] == [False, True]
+    moved = replace(late, back_kind=MOVE)
+    assert [own[0].alone_back for own in told(Did(), moved)] == [False, True]
+
+
+# --- one delay each time ---
+
+SLOW_S = 1.0 / 32.0
+"""Two such frames are more than 50 ms."""
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, [3, 3, 3]), (TICK_S, [2, 3, 2])])
+def test_delays_two_frames_apart_are_alike(over_s, found):
+    delays_s = (0.5, 0.5 + SLOW_S, 0.5 + 2.0 * SLOW_S + over_s)
+    did = tuple(Did(at_s=at_s) for at_s in delays_s)
+    for own in told(did, did, losses=3, frame_s=SLOW_S):
+        assert [one.together for one in own] == found
+        assert own[0].spread_s == delays_s[2] - delays_s[0]
+
+
+def test_a_late_marker_makes_more_of_them_alike():
+    did = (Did(at_s=0.5), Did(at_s=0.5 + 2.0 * SLOW_S + 0.25), Did(at_s=3.0))
+    late = Moment(Known.MARKED, 0.0, None, 0.25)
+    own, _ = told(did, did, losses=3, frame_s=SLOW_S, moment=late)
+    assert [one.together for one in own] == [2, 2, 1]
+    own, _ = told(did, did, losses=3, frame_s=SLOW_S)
+    assert [one.together for one in own] == [1, 1, 1]
+
+
+def test_of_quick_frames_fifty_milliseconds_are_alike():
+    did = (Did(at_s=0.5), Did(at_s=0.549))
+    assert [one.together for one in told(did, did, losses=2)[0]] == [2, 2]
+    did = (Did(at_s=0.5), Did(at_s=0.551))
+    assert [one.together for one in told(did, did, losses=2)[0]] == [1, 1]
+
+
+def test_losses_count_in_which_another_changed_with_it():
+    own, _ = told(Did(), (Did(), HOLDS, Did()), losses=3)
+    assert [one.together for one in own] == [2, 0, 2]
+    assert [one.both for one in own] == [2, 2, 2]
+
+
+def test_the_odds_of_a_delay_are_those_from_the_marker_to_the_change():
+    delays_s = np.array([1.0, 1.0, 1.25])
+    jumps = tuple(Did(at_s=at_s) for at_s in delays_s)
+    own = told(jumps, losses=3)[0]
+    assert [one.odds for one in own] == hand_odds(delays_s, FRAME_S).tolist()
+    assert [one.pull_odds for one in own] == [1.0] * 3
+    # Of a ramp, to the last pulse before it, which is sure to be before.
+    ramps = tuple(Did(MOVE, at_s=at_s, took_s=0.5) for at_s in delays_s)
+    own = told(ramps, losses=3)[0]
+    assert [one.odds for one in own] == hand_odds(delays_s - FRAME_S, FRAME_S).tolist()
+    assert [one.pull_odds for one in own] == [1.0] * 3
+    assert own[0].spread_s == 0.0
+    stops = tuple(Did(STOP, at_s=at_s) for at_s in delays_s)
+    own = told(stops, losses=3)[0]
+    assert [one.pull_odds for one in own] == pull_odds(delays_s, FRAME_S).tolist()
+    assert [one.away_odds for one in own] == (PERSON * pull_odds(delays_s, FRAME_S)).tolist()
+    assert own[0].odds < 1.0
+    stated = told(stops, losses=3, moment=Moment(Known.STATED, 0.0, None))[0]
+    assert (stated[0].odds, stated[0].pull_odds, stated[0].spread_s) == (1.0, 1.0, 0.0)
+
+
+def test_times_from_change_to_return_are_told_of_three_or_more():
+    backs = (Did(back_s=4.5), Did(back_s=5.0), Did(back_s=4.25))
+    assert told(backs, losses=3)[0][0].stays_s == 0.75
+    assert told(backs[:2], losses=2)[0][0].stays_s == 0.0
+    assert told((*backs, replace(HOLDS)), losses=4)[0][0].stays_s == 0.75
+
+
+# --- where levels are the failsafe's ---
+
+
+@pytest.mark.parametrize(
+    ("middle_s", "apart"),
+    [(9.5, True), (10.0 - TICK_S, True), (10.0 + TICK_S, False), (12.0, False),
+     (14.5 - TICK_S, False), (14.5 + TICK_S, True)],
+)  # fmt: skip
+def test_sticks_are_told_apart_outside_the_losses_up_to_the_last_return(middle_s, apart):
+    """RX1 and RX2 go one way but for one dwell; RX3, which goes RX1's way, is back last."""
+    way = ((0.0, 2.0, 1500.0), (2.5, 4.0, 1700.0), (4.5, 6.0, 1500.0), (6.5, 8.0, 1700.0))
+    span_s = middle_s - 0.125, middle_s + 0.125
+    sticks = {name: {"sticks": (*way, (*span_s, level_us))}
+              for name, level_us in (("RX1", 1700.0), ("RX2", 1300.0), ("RX3", 1700.0))}  # fmt: skip
+    own = told(Did(back_s=4.25), Did(back_s=4.25), Did(back_s=4.5), of=sticks)
+    assert own[0][0].partner == ("RX2" if apart else "")
+    assert own[1][0].partner == ("RX1" if apart else "")
+
+
+# --- who followed, and until when ---
+
+
+@pytest.mark.parametrize(("moved_s", "follows"), [(1.0, ""), (1.0 + TICK_S, "RX2")])
+def test_another_line_follows_that_moved_on_after_the_change(moved_s, follows):
+    first, second = told(Did(at_s=1.0), Did(None, moved_until_s=moved_s))
+    assert first[0].follows == follows
+    assert second[0].follows == ""
+
+
+@pytest.mark.parametrize(("moved_s", "follows"), [(0.25, ""), (0.25 + TICK_S, "RX1")])
+def test_a_line_without_a_change_counts_from_a_quarter_of_a_second_on(moved_s, follows):
+    _, second = told(Did(at_s=1.0, moved_until_s=moved_s), HOLDS)
+    assert second[0].follows == follows
+
+
+def test_the_line_that_followed_longest_is_named():
+    own = told(Did(), Did(None, moved_until_s=1.5), Did(None, moved_until_s=2.0))
+    assert [one[0].follows for one in own] == ["RX3", "RX3", "RX2"]
+
+
+@pytest.mark.parametrize(("at_s", "close"), [(0.25, False), (0.25 - TICK_S, True)])
+def test_a_change_is_close_until_a_quarter_of_a_second_after_the_loss(at_s, close):
+    """The last pulse before it decides; of a ramp, its end."""
+    assert told(Did(at_s=at_s + FRAME_S))[0][0].is_close is close
+    assert told(Did(MOVE, at_s=0.0625, took_s=at_s - 0.0625))[0][0].is_close is close
+
+
+# --- one width each time ---
+
+PLACED = Did(to_us=1515.0)
+ONE_FRAME = round(FRAME_S / PULL_SCATTER_S, 3)
+
+
+def places(count):
+    """The odds that a hand that scatters by 10 us puts so many within one sample of 1 us."""
+    return range_odds(count, 0.1)
+
+
+def odds(*did, losses=3, **more):
+    return [line[0].placed_odds for line in told(*did, losses=losses, **more)]
+
+
+def test_a_lone_line_put_to_one_width_may_be_a_switchs():
+    assert odds(PLACED, HOLDS) == [1.0, 1.0]
+    assert odds(PLACED) == [1.0]
+
+
+def test_two_lines_put_there_in_one_frame_are_a_receivers():
+    """Each the other's witness: a person acts in one frame again and again by such odds."""
+    once = places(3) + PERSON * range_odds(3, ONE_FRAME)
+    assert odds(PLACED, PLACED) == pytest.approx([once] * 2)
+    assert odds(PLACED, Did()) == pytest.approx([once, once + PERSON * range_odds(3, ONE_FRAME)])
+
+
+def test_a_line_put_less_surely_takes_the_odds_of_the_one_beside_it():
+    """RX1 goes to widths 12 us apart, RX2 to one: whoever moved RX2 moved RX1 in its frame."""
+    scattered = tuple(Did(to_us=own_us) for own_us in (1510.0, 1515.0, 1522.0))
+    alike = PERSON * range_odds(3, ONE_FRAME)
+    assert range_odds(3, 1.3) > 10 * places(3)
+    assert odds(scattered, PLACED) == pytest.approx([places(3) + 2 * alike, places(3) + alike])
+
+
+@pytest.mark.parametrize(("apart_frames", "found"), [(0.5, True), (0.75, False)])
+def test_outputs_of_one_receiver_change_within_most_of_a_frame(apart_frames, found):
+    late = replace(PLACED, at_s=0.5 + apart_frames * FRAME_S)
+    assert (odds(PLACED, late)[0] < 1.0) is found
+
+
+def test_six_tenths_of_a_frame_are_still_one_frame():
+    """A frame of 26.04 ms, of which six tenths are 1/64 s."""
+    frame_s = FRAME_S / 0.6
+    assert frame_s * 0.6 == FRAME_S
+    late = replace(PLACED, at_s=0.5 + FRAME_S)
+    assert odds(PLACED, late, frame_s=frame_s)[0] < 1.0
+    later = replace(PLACED, at_s=0.5 + FRAME_S + TICK_S)
+    assert odds(PLACED, later, frame_s=frame_s)[0] == 1.0
+
+
+def test_the_times_between_them_scatter_with_a_person():
+    """Half a frame before, with, and half a frame after it: within a frame; a person's 25 ms."""
+    shifts = (-0.5, 0.0, 0.5)
+    late = tuple(replace(PLACED, at_s=0.5 + k * FRAME_S) for k in shifts)
+    assert odds(PLACED, late)[0] == pytest.approx(places(3) + PERSON * range_odds(3, ONE_FRAME))
+
+
+RAMPED = Did(MOVE, took_s=0.5, to_us=1515.0)
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, True), (TICK_S, False)])
+def test_ramps_to_widths_of_their_own_that_overlap_bear_witness(over_s, found):
+    """The one begins as the other ends."""
+    assert places(5) <= MACHINE_ODDS < places(3)
+    later = replace(RAMPED, at_s=1.0 + FRAME_S + over_s)
+    for pair in ((RAMPED, later), (later, RAMPED)):
+        assert odds(*pair, losses=5) == pytest.approx([places(5) if found else 1.0] * 2)
+
+
+def test_a_second_line_put_as_surely_needs_no_more_witness():
+    assert odds(PLACED, PLACED, losses=5) == pytest.approx([places(5)] * 2)
+
+
+def test_a_ramp_and_a_jump_bear_no_witness_for_one_another():
+    assert odds(RAMPED, PLACED, losses=5) == [1.0, 1.0]
+
+
+def test_what_changes_once_another_was_put_there_is_the_receivers():
+    both = (PLACED, PLACED)
+    later, before = Did(at_s=0.5 + FRAME_S), Did(at_s=0.5 + FRAME_S - TICK_S)
+    sure = pytest.approx(places(5))
+    assert odds(*both, later, losses=5) == [sure] * 3
+    assert odds(*both, before, losses=5) == [sure, sure, 1.0]
+    # A ramp counts from where it ends.
+    ramp = Did(MOVE, at_s=0.25, took_s=0.25)
+    assert odds(*both, ramp, losses=5) == [sure] * 3
+    assert odds(*both, replace(ramp, took_s=0.25 - TICK_S), losses=5)[2] == 1.0
+
+
+def test_a_ramp_put_there_is_seen_later_than_it_begins():
+    """From 50 ms after its first pulse on, the link was gone."""
+    later = Did(at_s=0.5 + 0.051)
+    ramps = (RAMPED, RAMPED)
+    assert odds(*ramps, later, losses=5)[2] == pytest.approx(places(5))
+    assert odds(*ramps, replace(later, at_s=0.5 + 0.049), losses=5)[2] == 1.0
+
+
+def test_a_line_on_another_clock_is_another_receivers():
+    """Frames 10 millionths longer."""
+    later = Did(at_s=0.75)
+    one = odds(PLACED, PLACED, later, losses=5)
+    two = odds(PLACED, PLACED, later, losses=5, of={"RX3": {"beat": 1.00001}})
+    assert one[2] == pytest.approx(places(5))
+    assert two[2] == 1.0
+
+
+def test_odds_at_the_very_limit_are_a_machines(monkeypatch):
+    assert odds(PLACED, PLACED, losses=4)[0] > places(4)
+    monkeypatch.setattr(weighed, "MACHINE_ODDS", places(4))
+    assert odds(PLACED, PLACED, losses=4) == pytest.approx([places(4)] * 2)
+
+
+# --- until when an output stood where no stick puts it ---
+
+
+def test_a_width_of_its_own_shows_the_loss_until_it_leaves_it():
+    own = told(replace(PLACED, back_s=4.75), Did(back_s=4.75))
+    assert [line[0].own_until_s for line in own] == [14.75 - FRAME_S] * 2
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, True), (TICK_S, False)])
+def test_and_so_it_does_for_what_returns_in_its_frame(over_s, found):
+    for later_s in (QUARTER_S + over_s, -QUARTER_S - over_s):
+        own = told(replace(PLACED, back_s=4.75), Did(back_s=4.75 + later_s))
+        assert own[1][0].own_until_s == (14.75 - FRAME_S if found else -math.inf)
+
+
+def test_a_line_that_stood_where_its_stick_rests_shows_nothing():
+    assert [line[0].own_until_s for line in told(Did(), Did())] == [-math.inf] * 2

@@ -450,7 +450,7 @@ def _found(
 
 def _format_evidence(finding: Finding, channel: ChannelFindings | None) -> Iterator[str]:
     if not finding.evidence:
-        yield "It rests on no pulses of its own."
+        yield "It rests on other findings."
     for span in finding.evidence[:MAX_SPANS]:
         yield f"Data used: {_format_span(span, channel)}."
     left = len(finding.evidence) - MAX_SPANS

@@ -161,7 +161,7 @@ def test_where_it_would_go_is_told_before_and_after_the_advice():
     assert re.search(r"forward-right: [\d.]+ m ahead in 1 s, straight", before)
     assert re.search(r"forward: [\d.]+ m ahead in 1 s, straight", after)
     assert re.search(r"right: on the spot in 1 s, turned \d+ degrees to the right", after)
-    assert "degrees in each metre" in after
+    assert "degrees a metre" in after
     assert "The wheels are taken to stand 0.2 m apart" in after
 
 

@@ -64,7 +64,7 @@ def _by_pulses(table: PulseTable) -> str | None:
         usual_us = float(np.nanmedian(table.width_us))
         return (
             f"It does not look like servo pulses: {pulses - good} of {pulses} are not "
-            f"{accepted} wide; the usual width is {usual_us:.1f} us."
+            f"{accepted} wide. The usual width is {usual_us:.1f} us."
         )
     if good < MIN_PULSES:
         return f"Only {good} whole servo pulses were seen; at least {MIN_PULSES} are needed."

@@ -84,19 +84,19 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
         return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")
     target, where = _target(line, evidence), _where_set(evidence)
     if target is None:
-        said = f"Set {name}'s failsafe{where} to where its device stands still. Then record again."
+        said = f"Set {name}'s failsafe to where its device stands still, {where}, record again."
         return Action("set", (line.line,), said)
     width_us, what = target
-    said = f"Set {name}'s failsafe{where} to {width_us:g} us ({what}). Then record again."
+    said = f"Set {name}'s failsafe to {width_us:g} us ({what}), {where}, record again."
     return Action("set", (line.line,), said, width_us, "us")
 
 
 def _where_set(evidence: Evidence) -> str:
-    """Say where a failsafe is set; both ways where the sheet does not know."""
+    """Say how a failsafe is set, and where if the sheet knows."""
     place = None if evidence.sheet is None else evidence.sheet.receiver.failsafe_in
     if place is None:
-        return ", in the transmitter's menu or stored in the receiver,"
-    return " in the transmitter's menu" if place == "transmitter" else " in the receiver"
+        return "bind or store it"
+    return "in the transmitter's menu" if place == "transmitter" else "store it in the receiver"
 
 
 def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:

@@ -84,7 +84,7 @@ def test_json_goes_to_a_file_and_is_not_replaced_unless_asked(tmp_path):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ((), "Name both with --left and --right, or give a bench sheet with --sheet"),
+        ((), "Give two options, --left LINE and --right LINE, or a bench sheet with --sheet"),
         (("--left", "RX9"), "There is no line 'RX9'"),
         (("--left", "drive-left", "--right", "drive-left"), "is named twice"),
         (("--sheet", "missing.toml"), "missing.toml"),

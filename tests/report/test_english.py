@@ -240,11 +240,25 @@ def on_screen(*asked):
     return CliRunner().invoke(main, [str(word) for word in asked]).output
 
 
+EASY = 60
+"""Flesch's reading ease of plain English (Flesch 1948), worked out by textstat."""
+
+
+def reading_ease(text):
+    return textstat.flesch_reading_ease(re.sub(r"[^\w\s.,;:']", " ", text))
+
+
 @pytest.mark.parametrize("capture", ["drill", "holds-last", "preset", "noisy-link"])
 def test_the_first_screen_is_easy_to_read(capture):
-    """Flesch's reading ease of 60 is plain English (Flesch 1948), worked out by textstat."""
     file = ROOT / "captures" / f"{capture}.csv.gz"
     more = [] if capture != "noisy-link" else ["--rate", "500kHz"]
     said = on_screen("failsafe", file, "--sheet", SHEET, *more)
-    prose = " ".join(line for line in said.splitlines() if not line.startswith("  RX"))
-    assert textstat.flesch_reading_ease(re.sub(r"[^\w\s.,;:']", " ", prose)) >= 60
+    assert reading_ease(" ".join(r for r in said.splitlines() if not r.startswith("  RX"))) >= EASY
+
+
+@pytest.mark.parametrize("page", ["quickstart.md", "glossary.md"])
+def test_the_pages_to_begin_with_are_easy_to_read(page):
+    text = (ROOT / "docs" / page).read_text("utf-8")
+    no_prose = r"(?s:```.*?```|<!--.*?-->)|^    .*$|!\[.*?\]\(.*?\)|`.*?`|^#.*$"
+    text = re.sub(no_prose, " ", text, flags=re.MULTILINE)
+    assert reading_ease(re.sub(r"\]\(.*?\)|[|*-]", " ", text)) >= EASY

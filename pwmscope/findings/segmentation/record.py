@@ -115,8 +115,8 @@ class Record:
     table: PulseTable  # The channel's pulses
     frames: Frames  # Its frames, whether the signal was lost or not
     dwells: Dwells  # Its dwells outside loss spans
-    # Time spans in which its signal was lost; they count in nothing but the findings about signal
-    # loss
+    # Time spans without a link: before the first one, and in which its signal was lost. They count
+    # in nothing but the findings about signal loss
     losses: tuple[Span, ...]
     limits: Limits  # What is held against it, scaled to the channel's convention
 

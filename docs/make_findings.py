@@ -1,4 +1,4 @@
-"""Write docs/findings.md: what every finding means, its formula and its source.
+"""Write docs/findings.md and docs/glossary.md: what findings and words mean.
 
 Run it from the project's folder after a definition changed:
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pwmscope.findings import ANALYSERS, definitions
+from pwmscope.report.glossary import GLOSSARY
 
 PAGE = Path(__file__).with_name("findings.md")
 HEAD = """# Findings
@@ -50,5 +51,27 @@ def text() -> str:
     return "\n".join([HEAD, questions(), *parts])
 
 
+GLOSSARY_PAGE = PAGE.with_name("glossary.md")
+GLOSSARY_HEAD = """# The words
+
+What the words mean, for one who is new to them. `--explain WORD` says the same on every command
+that gives a verdict, without a recording. This page is made by `docs/make_findings.py`.
+
+| word | what it means |
+|---|---|
+"""
+
+
+def glossary() -> str:
+    """Return the glossary as Markdown."""
+    rows = [f"| **{word}** | {said} |\n" for word, said in sorted(GLOSSARY.items(), key=_by_word)]
+    return GLOSSARY_HEAD + "".join(rows)
+
+
+def _by_word(row: tuple[str, str]) -> str:
+    return row[0].lower()
+
+
 if __name__ == "__main__":
+    GLOSSARY_PAGE.write_text(glossary(), encoding="utf-8")
     PAGE.write_text(text(), encoding="utf-8")

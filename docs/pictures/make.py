@@ -18,7 +18,7 @@ CAPTURES = HERE.parents[1] / "captures"
 
 
 def main() -> None:
-    """Write width-over-time.svg, failsafe.svg, drive-path.svg and wiring.svg beside this file."""
+    """Write width-over-time, failsafe, drive-path, sticks and wiring as .svg beside this file."""
     capture, sheet = pwmscope.load(CAPTURES / "preset.csv.gz"), load_sheet(CAPTURES / "bench.toml")
     check = check_failsafe([listen_to(capture, sheet=sheet)], sheet, sheet.limits)
     write_failsafe_picture(check, HERE / "failsafe.svg", replace=True)
@@ -33,7 +33,6 @@ def main() -> None:
     )
     arguments = [*map(str, drive), "--pictures", str(HERE), "--replace"]
     pwmscope_command(arguments, standalone_mode=False)
-    (HERE / "sticks.svg").unlink()
     (HERE / "wiring.svg").write_text(draw_wiring(check_wiring(sheet)))
 
 

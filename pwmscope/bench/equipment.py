@@ -93,6 +93,9 @@ practice, from memory)."""
 OnLoss: TypeAlias = Literal["pulses stop", "holds last", "goes to preset"]
 ON_LOSS: Final[tuple[OnLoss, ...]] = get_args(OnLoss)
 
+FailsafeIn: TypeAlias = Literal["transmitter", "receiver"]
+FAILSAFE_IN: Final[tuple[FailsafeIn, ...]] = get_args(FailsafeIn)
+
 
 @dataclass(frozen=True, slots=True)
 class Marker:
@@ -162,6 +165,8 @@ class Receiver:
         Current in amperes that it draws itself.
     on_loss : {"pulses stop", "holds last", "goes to preset"} or None
         What its outputs are set to do at signal loss.
+    failsafe_in : {"transmitter", "receiver"} or None
+        Where its failsafe is set.
     """
 
     device: str = ""
@@ -172,6 +177,7 @@ class Receiver:
     signal_v: float | None = None
     draws_a: float | None = None
     on_loss: OnLoss | None = None
+    failsafe_in: FailsafeIn | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ def needed_pulses(
     """
     _check(within_us, scatter_us, width_us)
     if not 0.0 < rate_hz < math.inf:
-        raise HintError(f"A sample rate of {rate_hz:g} Hz is none; give one above 0.")
+        raise HintError(f"A sample rate of {rate_hz:g} Hz cannot be; give one above 0.")
     sampling_us2 = (1e6 / rate_hz) ** 2 / 6.0
     left = _left_us2(within_us, width_us) - (sampling_us2 if in_step else 0.0)
     averaged = scatter_us**2 + (0.0 if in_step else sampling_us2)
@@ -251,6 +251,8 @@ class StepSpan:
     end_s: float
 
 
+POWER_UP_S: Final = 5.0
+"""How long the outputs are seen before the transmitter is on, and how long the link may take."""
 REST_S: Final = 5.0
 HOLD_S: Final = 2.0
 """Shortest hold: a person can count it, and a dwell is seen from 0.4 s on."""
@@ -292,6 +294,7 @@ def make_plan(
     within_us: float = 1.0,
     scatter_us: float = SCATTER_US,
     losses: int = USUAL_LOSSES,
+    power_up: bool | None = None,
 ) -> CapturePlan:
     r"""Plan one recording that shows all that a sheet's channels can be asked.
 
@@ -310,17 +313,21 @@ def make_plan(
         How often the transmitter is switched off at the end; 0 for never. The losses
         last from 2 s (or half a second more than the failsafe limit) to 6 s (or 3.5 s
         more than that), each another time.
+    power_up : bool, optional
+        Whether the robot gets its power first, the transmitter being off. By default it
+        does where the sheet's marker shows it: a switch whose level for on is stated.
 
     Returns
     -------
     CapturePlan
-        Rest first, then each stick axis to both ends and back, the drive moves, and
-        the transmitter off and on again.
+        Power-up and rest first, then each stick axis to both ends and back, the drive
+        moves, and the transmitter off and on again.
 
     Raises
     ------
     HintError
-        If no sample rate gives the wanted uncertainty, or a figure is out of its range.
+        If no sample rate gives the wanted uncertainty, or a figure is out of its range, or
+        the marker cannot show power-up.
 
     Examples
     --------
@@ -335,6 +342,7 @@ def make_plan(
     rate_hz, hold_s = _need(within_us, scatter_us)
     names = _Wording(sheet, mode)
     steps = [
+        *(_power_up_steps(names) if _begins_off(sheet, power_up) else ()),
         PlanStep(
             "rest", max(REST_S, hold_s), {}, names.rest,
             "neutral or the weapon's low end, jitter, frame period",
@@ -346,6 +354,18 @@ def make_plan(
     ]  # fmt: skip
     marker = "" if sheet.marker is None else sheet.marker.line
     return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, rate_hz)
+
+
+def _begins_off(sheet: BenchSheet, power_up: bool | None) -> bool:
+    """Whether the recording begins with the transmitter off."""
+    marker = sheet.marker
+    can_tell = marker is not None and marker.on is not None and marker.kind != "button"
+    if power_up and marker is not None and not can_tell:
+        raise HintError(
+            f"Line {marker.line} cannot show power-up. The sheet needs marker.on and a marker "
+            "that no hand presses."
+        )
+    return can_tell if power_up is None else power_up
 
 
 def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
@@ -408,6 +428,19 @@ class _Wording:
         if axis == "throttle" and self.throttle_rests_low:
             return f"{self.stick(axis).capitalize()} all the way down, and leave it."
         return f"Let go of the {self.stick(axis)}."
+
+
+def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
+    sticks = names.rest.removesuffix(" Touch nothing.")
+    yield PlanStep(
+        "power up", POWER_UP_S, {},
+        f"Transmitter off. {sticks} Give the robot its power now.",
+        "what each output does before the link", transmitter_on=False,
+    )  # fmt: skip
+    yield PlanStep(
+        "first link", POWER_UP_S, {}, "Transmitter on. Leave both sticks alone.",
+        "that nothing runs as the link comes",
+    )  # fmt: skip
 
 
 def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:

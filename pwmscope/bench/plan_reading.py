@@ -287,9 +287,9 @@ def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) 
         if step.name in seen:
             path: NumberedPath = ("steps", at, "name")
             found, allowed = f"the value is {shown(step.name)}", "a name that no step before has"
-        elif at == 0 and not step.transmitter_on:
+        elif at == 0 and not any(each.transmitter_on for each in steps):
             path = ("steps", at, "transmitter_on")
-            found, allowed = "the value is false", "a first step with the transmitter on"
+            found, allowed = "it is false in every step", "a step with the transmitter on"
         else:
             seen.add(step.name)
             continue

@@ -15,12 +15,14 @@ from pydantic_core import ErrorDetails, core_schema
 from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
+    FAILSAFE_IN,
     LEVELS,
     MARKER_KINDS,
     NO_PULSES,
     ON_LOSS,
     ROLES,
     SUPPLIED_BY,
+    FailsafeIn,
     Level,
     MarkerKind,
     NoPulses,
@@ -265,6 +267,9 @@ class ReceiverTable(Table):
         description="What its outputs are set to do at signal loss. The recording shows whether "
         "they do.",
     )
+    failsafe_in: Annotated[FailsafeIn | None, one_of(FAILSAFE_IN)] = Field(
+        default=None, description="Where its failsafe is set: in the transmitter's menu or in it."
+    )
 
 
 class SourceTable(Table):
@@ -340,7 +345,7 @@ class ChannelTable(Table):
     )
     no_pulses: Annotated[NoPulses | None, one_of(NO_PULSES)] = Field(
         default=None,
-        description="What the device does when no pulses come. Without it, that is unknown.",
+        description="What the device does without pulses. Left out, that is unknown.",
     )
     no_pulses_after_s: Seconds | None = Field(
         default=None,

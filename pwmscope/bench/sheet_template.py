@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.equipment import Level, MarkerKind, Role
+from pwmscope.bench.equipment import FailsafeIn, Level, MarkerKind, Role
 from pwmscope.bench.toml_text import quoted
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -52,6 +52,8 @@ BLANK: Final = """\
 #draws_a = 0.1
 # What its outputs are set to do at signal loss: "pulses stop", "holds last" or "goes to preset".
 #on_loss = "goes to preset"
+# Where its failsafe is set: in the "transmitter", by its menu, or in the "receiver", by its button.
+#failsafe_in = "transmitter"
 
 # One table for each source that may power the receiver; exactly one may.
 #[sources."left BEC"]
@@ -82,7 +84,7 @@ BLANK: Final = """\
 #high_us = 2000
 # The whole width of the band round neutral in which it does not move.
 #deadband_us = 60
-# What it does when no pulses come: "stops" or "keeps going".
+# What it does without pulses: "stops" or "keeps going".
 #no_pulses = "stops"
 # The longest time from the last pulse until it stops, in seconds: its manual says, or a test.
 #no_pulses_after_s = 0.5
@@ -159,6 +161,9 @@ class Answers:
     marker_kind: MarkerKind | None = None  # What drives it; None if that is not known
     # For lines of `stopping`, how long the device runs on after its last pulse
     stops_after_s: Mapping[str, float] = field(default_factory=dict)
+    # Voltage of USB or another second source beside the first; None if there is none
+    second_v: float | None = None
+    failsafe_in: FailsafeIn | None = None  # Where the failsafe is set; None if that is not known
 
     @property
     def roles(self) -> tuple[Role, ...]:
@@ -214,9 +219,14 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield unknown if outputs is None else f"outputs = {outputs}"
     yield from ("#supply_v = [4.0, 8.4] # volts", "#signal_v = 3.3 # volts")
     yield "#draws_a = 0.1 # amperes"
+    place = answers.failsafe_in
+    yield f'failsafe_in = "{place}"' if place else '#failsafe_in = "transmitter" # or "receiver"'
     if answers.separate_v is not None:
         yield from ("", "[sources.separate]", f"voltage_v = {answers.separate_v:g}")
         yield from ("#continuous_a = 3.0 # amperes", "powers_receiver = true")
+    if answers.second_v is not None:
+        yield from ("", "[sources.second]", '#kind = "USB of the computer"')
+        yield from (f"voltage_v = {answers.second_v:g}", "powers_receiver = true")
     yield from ("", "[analyser]", "#input_v = 5.25 # volts", "#ground_first = true")
     for number, (line, role) in enumerate(zip(answers.lines, answers.roles, strict=True), 1):
         yield from _channel(answers, number, line, role)

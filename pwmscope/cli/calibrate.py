@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, quiet_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, quiet_option
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
@@ -62,6 +62,7 @@ MAX_PERCENT: Final = 125.0
     metavar="FILE",
     help="Also write the settings card, as .html (A4, black and white) or .txt.",
 )
+@explain_option
 @quiet_option
 @json_option("the advice")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
@@ -95,8 +96,9 @@ def calibrate(
     sheet = analysis.sheet
     if sheet is None:
         raise HintError(
-            "calibrate needs the bench sheet: pwmscope calibrate CAPTURE --sheet FILE. "
-            "`pwmscope sheet new` writes one; --plan FILE shows which way the channels go."
+            "calibrate needs two options. --sheet FILE says what each device expects; `pwmscope "
+            "sheet new` writes it. --plan FILE says where the sticks were; `pwmscope plan -o "
+            "FILE` writes it."
         )
     earlier = None
     if before is not None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pwmscope.cli.printing import JsonCopy, json_option, screen
+from pwmscope.cli.printing import JsonCopy, explain_option, json_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
 from pwmscope.errors import HintError
 
@@ -14,6 +14,7 @@ from pwmscope.errors import HintError
 @click.command(short_help="Put the findings of several recordings side by side.")
 @readings_options
 @examining_options
+@explain_option
 @json_option("the comparison")
 @click.option(
     "-o",

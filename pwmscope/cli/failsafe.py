@@ -13,6 +13,7 @@ from pwmscope.cli.printing import (
     EXIT_CODES,
     JsonCopy,
     all_option,
+    explain_option,
     json_option,
     print_screen,
     quiet_option,
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
 )
 @all_option
 @why_option
+@explain_option
 @quiet_option
 @json_option("the check")
 @click.option("--replace", is_flag=True, help="Replace a picture or JSON file that is there.")

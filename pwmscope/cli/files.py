@@ -26,7 +26,7 @@ def look(recording: Recording) -> None:
     print_look(capture, find_kind(recording.path), size_bytes, screen(), OPTION_OF)
 
 
-@click.command(short_help="Keep the edges of CAPTURE in OUT, which is read in no time.")
+@click.command(short_help="Keep the edges of CAPTURE in OUT, which is read fast.")
 @reading_options
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option("--replace", is_flag=True, help="Replace OUT if it is there.")

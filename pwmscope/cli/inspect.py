@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, print_screen, quiet_option, screen
+from pwmscope.cli.printing import EXIT_CODES, explain_option, print_screen, quiet_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
 from pwmscope.cli.report import BAD_INPUT, run_side_by_side
 from pwmscope.errors import HintError
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="The paper of the one-page sheet.",
 )
+@explain_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
 @click.pass_context

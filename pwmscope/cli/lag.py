@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, screen
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, screen
 from pwmscope.cli.reading import Recording, progress_bar, reading_options
 from pwmscope.errors import HintError
 
@@ -20,6 +20,7 @@ from pwmscope.errors import HintError
     multiple=True,
     help="A further input that is mixed into --out; may be given several times.",
 )
+@explain_option
 @json_option("the findings", them="them")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 @click.pass_context

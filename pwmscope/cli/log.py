@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.printing import screen
+from pwmscope.cli.printing import explain_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
@@ -52,6 +52,7 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
 
 @log.command("list", short_help="List the register's entries.")
 @_register
+@explain_option
 def list_entries(*, register: Path) -> None:
     """List every entry: number, date, recording, robot and each line's verdict."""
     from rich.markup import escape
@@ -76,6 +77,7 @@ def list_entries(*, register: Path) -> None:
 @log.command(short_help="Show one entry's findings.")
 @click.argument("number", type=int)
 @_register
+@explain_option
 @click.option("--json", "as_json", is_flag=True, help="Write the findings as they were kept.")
 def show(number: int, *, register: Path, as_json: bool) -> None:
     """Show what entry NUMBER holds, finding by finding."""

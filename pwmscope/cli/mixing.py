@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option, quiet_option, screen
+from pwmscope.cli.printing import (
+    EXIT_CODES,
+    JsonCopy,
+    explain_option,
+    json_option,
+    quiet_option,
+    screen,
+)
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError, PwmscopeError
 from pwmscope.output import make_folder
@@ -28,6 +35,7 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 @click.option("--right", metavar="LINE", help="The output that drives the right side.")
 @click.option("--elevator", metavar="LINE", help="The line of the stick for forward and back.")
 @click.option("--aileron", metavar="LINE", help="The line of the stick for right and left.")
+@explain_option
 @quiet_option
 @json_option("the answer")
 @click.option(
@@ -88,8 +96,8 @@ def mixing(
     findings = analysis.findings[0]
     if answer is None:
         raise HintError(
-            "No drive output is named. Name both with --left and --right, or give a bench sheet "
-            f"with --sheet. {findings.capture.source} has servo pulses on "
+            "No drive output is named. Give two options, --left LINE and --right LINE, or a bench "
+            f"sheet with --sheet. {findings.capture.source} has servo pulses on "
             f"{', '.join(findings.servo) or 'no line'}."
         )
     ways = advise(answer)

@@ -76,6 +76,12 @@ if TYPE_CHECKING:
     "0 for never.",
 )
 @click.option(
+    "--power-up/--no-power-up",
+    default=None,
+    help="Begin with the transmitter off and give the robot its power then. By default where the "
+    "sheet's marker shows it.",
+)
+@click.option(
     "-o",
     "--output",
     "path",
@@ -100,6 +106,7 @@ def plan(
     within_us: float,
     scatter_us: float,
     losses: int,
+    power_up: bool | None,
     path: Path | None,
     card: Path | None,
     run: bool,
@@ -107,8 +114,8 @@ def plan(
 ) -> None:
     """Say what to set and what the hands do, second by second, for one recording.
 
-    The recording then shows rest, both ends of each stick axis, the drive moves and the
-    weapon's ends. Last it shows what the outputs do when the transmitter goes off.
+    The recording then shows power-up, rest, both ends of each stick axis, the drive moves
+    and the weapon's ends. Last it shows what the outputs do when the transmitter goes off.
 
     Without a bench sheet the plan is a general one for so many --outputs.
     """
@@ -132,6 +139,7 @@ def plan(
             within_us=within_us,
             scatter_us=scatter_us,
             losses=losses,
+            power_up=power_up,
         )
     if path is not None:
         write_text(path, plan_toml(made), replace=replace)

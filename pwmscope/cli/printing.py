@@ -106,6 +106,25 @@ why_option = click.option(
 )
 
 
+def _explain(context: click.Context, _: click.Parameter, words: tuple[str, ...]) -> None:
+    from pwmscope.report.terminal import print_explanations
+
+    if words and not context.resilient_parsing:
+        print_explanations(None, words, screen())
+        context.exit()
+
+
+explain_option = click.option(
+    "--explain",
+    metavar="WORD",
+    multiple=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_explain,
+    help="Explain a word or a finding, such as 'neutral', and end. No recording is needed.",
+)
+
+
 def refuse_unknown(why: str | None, analysis: Analysis) -> None:
     """Refuse a line to explain that no recording and no sheet has."""
     from pwmscope.errors import HintError

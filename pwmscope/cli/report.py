@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
 import click
 
-from pwmscope.cli.printing import quiet_option
+from pwmscope.cli.printing import explain_option, quiet_option
 from pwmscope.cli.reading import (
     OPTION_OF,
     Examination,
@@ -41,6 +41,7 @@ _Result_co = TypeVar("_Result_co", covariant=True)
     metavar="DIR",
     help="Folder for the files; made if it is not there.",
 )
+@explain_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace a report that is there.")
 @click.pass_context

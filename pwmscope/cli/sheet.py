@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, json_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -68,6 +68,7 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
     metavar="PATH.svg",
     help="Also draw the wiring: pins, cables, sources, and marks where a rule is not met.",
 )
+@explain_option
 @json_option("the rulings", them="them")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context

@@ -9,6 +9,7 @@ from typing import Final, TypeVar
 import click
 
 from pwmscope.bench import (
+    FAILSAFE_IN,
     LEVELS,
     MARKER_KINDS,
     WEAPONS,
@@ -27,47 +28,74 @@ _Word = TypeVar("_Word", bound=str)
 
 
 def ask() -> Answers:
-    """Ask about the bench in the terminal."""
+    """Ask about the bench in the terminal, with a line before each question that says why."""
     click.echo("Press Enter to take the answer in brackets; all of it can be changed later.")
-    robot = _ask("Name of the robot", _text, "")
+    robot = _ask("The name stands on the report.", "Name of the robot", _text, "")
+    _explain("Two drive sides are also checked for mixing, and driven by the plan.")
     drive = click.confirm("Does it drive on two sides, like a tank?", default=True)
-    weapon = _ask(f"Its weapon turns ({', '.join(WEAPONS)})", _weapon, "one way")
-    servos = _ask("How many other servos or devices", _whole(0, MAX_SERVOS), "0")
+    why = (
+        "A weapon that turns one way stops at its low end, one that turns both ways in the middle."
+    )
+    weapon = _ask(why, f"Its weapon turns ({', '.join(WEAPONS)})", _weapon, "one way")
+    why = "A lifter, a flipper, a steering servo: whatever else has a plug in the receiver."
+    servos = _ask(why, "How many other servos or devices", _whole(0, MAX_SERVOS), "0")
     roles = roles_of(drive=drive, weapon=weapon, servos=servos)
     if not roles:
         raise HintError(
             "A robot without drive, weapon and servos has nothing to wire; nothing was written."
         )
     usual = ", ".join(f"RX{i}" for i in range(1, len(roles) + 1))
-    lines = _ask(f"Names of the lines for {', '.join(roles)}", _lines(len(roles)), usual)
+    why = "These are the names that your recording gives to the analyser's inputs."
+    asked = f"Names of the lines for {', '.join(roles)}"
+    lines = _ask(why, asked, _lines(len(roles)), usual)
     feeding = _ask(
-        "Which of them feed 5 V to the receiver, as an ESC with a BEC does (names, none, unknown)",
+        "Many ESCs have a BEC, a 5 V supply. Exactly one source may power the receiver.",
+        "Which of them feed 5 V to the receiver (names, none, unknown)",
         _some_of(lines),
         "unknown",
     )
     stopping = _ask(
+        "Where a receiver falls silent, the device decides. Its manual says, or a test.",
         "Which of them are known to stand still without pulses (names, none, unknown)",
         _some_of(lines),
         "unknown",
     )
     stops_after_s = _ask_stops_after_s(stopping or ())
     separate = _ask(
+        "A receiver may have a supply of its own, on a cable of its own.",
         "Volts of a separate battery or BEC that powers the receiver (a number, none)",
         _number_or("none", 1.0, 60.0),
         "none",
     )
+    second = _ask(
+        "A USB cable to the receiver or an ESC can be a second source.",
+        "Volts of USB or another source that feeds it as well (a number, none)",
+        _number_or("none", 1.0, 60.0),
+        "none",
+    )
     outputs = _ask(
+        "The wiring check holds the devices against it.",
         "How many servo outputs the receiver has (a number, unknown)",
         _outputs,
         "unknown",
     )
+    failsafe_in = _ask(
+        "Advice then says where to set it. The receiver's manual knows.",
+        "Where the failsafe is set (transmitter, receiver, unknown)",
+        _one_of(FAILSAFE_IN),
+        "unknown",
+    )
     failsafe_s = _ask(
+        "Everything must stand still in that time after the signal is lost.",
         "Seconds from signal loss to standstill that the rulebook allows",
         _number_or("", 0.05, 60.0),
         "2",
     )
     marker = _ask(
-        "Line that shows whether the transmitter is on (a name, none)", _marker(lines), "none"
+        "Without it nobody knows when the signal was lost. docs/bench.md says how to wire it.",
+        "Line that shows whether the transmitter is on (a name, none)",
+        _marker(lines),
+        "none",
     )
     on, kind = _ask_about_marker(marker) if marker else (None, None)
     return Answers(
@@ -85,17 +113,16 @@ def ask() -> Answers:
         marker_on=on,
         marker_kind=kind,
         stops_after_s=stops_after_s,
+        second_v=second,
+        failsafe_in=failsafe_in,
     )
 
 
 def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
     """Ask how long each device runs on after its last pulse; leave out what is not known."""
-    if lines:
-        click.echo(
-            "A device may run on for a while after the last pulse; its manual says how long."
-        )
     asked = {
         line: _ask(
+            "A device may run on for a while after the last pulse. Its manual says how long.",
             f"Longest time in seconds until {line} stops after its last pulse (a number, unknown)",
             _number_or("unknown", 0.0, 60.0),
             "unknown",
@@ -107,18 +134,27 @@ def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
 
 def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None]:
     """Ask which level of the marker means on, and what drives it."""
-    click.echo("Without the level that means on, the failsafe check may not know off from on.")
     on = _ask(
+        "Without the level that means on, the failsafe check may not know off from on.",
         f"Level of {marker} while the transmitter is on (high, low, unknown)",
         _one_of(LEVELS),
         "unknown",
     )
-    click.echo("A switch changes with the transmitter; a button pressed by hand may be late.")
-    kind = _ask(f"What drives {marker} (switch, button, unknown)", _one_of(MARKER_KINDS), "unknown")
+    kind = _ask(
+        "A switch changes with the transmitter. A button pressed by hand may be late.",
+        f"What drives {marker} (switch, button, unknown)",
+        _one_of(MARKER_KINDS),
+        "unknown",
+    )
     return on, kind
 
 
-def _ask(question: str, read: Callable[[str], _Answer], default: str) -> _Answer:
+def _explain(why: str) -> None:
+    click.secho(f"\n{why}", dim=True)
+
+
+def _ask(why: str, question: str, read: Callable[[str], _Answer], default: str) -> _Answer:
+    _explain(why)
     answer: _Answer = click.prompt(question, default=default, value_proc=read)
     return answer
 

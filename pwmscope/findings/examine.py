@@ -110,7 +110,8 @@ def examine(
         plateaus = capture.lines[name].plateaus if name in capture.lines else None
         channel = Channel(record, clock, recorded, sheet, {"failsafe": own}, plateaus, at_rest)
         pulses = int(np.count_nonzero(table.measured))
-        channels[name] = ChannelFindings(name, table, pulses, None, record.losses, channel)
+        lost = record.losses[len(record.losses) - len(own.events) :]
+        channels[name] = ChannelFindings(name, table, pulses, None, lost, channel)
         for row in ANALYSERS:
             if row.of == "line" and row.when == "at once":
                 channels[name].answer(row.question)

@@ -89,7 +89,8 @@ class Hazard:
     Examples
     --------
     >>> print(Hazard(HazardKind.LEAP, ("RX3",), 13.015, 1700.0, None, 1, 2, "a.csv"))
-    ! Hazard: RX3 is commanded to run at 1700 us before the link is back (13.015 s; 1 of 2 losses).
+    ! Hazard: RX3 is commanded to run at 1700 us before the link is back. Seen at 13.015 s, \
+in 1 of 2 losses.
     """
 
     kind: HazardKind
@@ -108,13 +109,13 @@ class Hazard:
         several = len(names) > 1
         who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
         runs = f"{who} {'are' if several else 'is'} commanded to run"
-        when = f"({self.at_s:.3f} s; {self.times} of {self.losses} losses)"
+        when = f"Seen at {self.at_s:.3f} s, in {self.times} of {self.losses} losses."
         if self.kind is HazardKind.STICK_HELD:
             held = "their held sticks" if several else "its held stick"
-            return f"{runs} by {held} when the link is back {when}."
+            return f"{runs} by {held} when the link is back. {when}"
         if self.kind is HazardKind.NO_STICK:
-            return f"{runs} at {self.width_us:.0f} us by no stick when the link is back {when}."
-        return f"{runs} at {self.width_us:.0f} us before the link is back {when}."
+            return f"{runs} at {self.width_us:.0f} us by no stick when the link is back. {when}"
+        return f"{runs} at {self.width_us:.0f} us before the link is back. {when}"
 
     def __str__(self) -> str:
         return f"! Hazard: {self.sentence}"

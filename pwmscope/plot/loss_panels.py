@@ -56,7 +56,7 @@ def losses(
 ) -> Axes:
     """Draw a line's pulse width around one signal loss.
 
-    The limit is marked, the stop range shaded, and hatched where no pulses came.
+    The limit is marked, the stop range shaded, and hatched where the line was silent.
 
     Parameters
     ----------
@@ -291,7 +291,7 @@ def _draw_loss(
         )  # fmt: skip
         if moments_s[at + 1] - moments_s[at] > 0.25 * (column.to_s - column.from_s):
             axes.annotate(
-                "no pulses", (moments_s[at], bottom_us + 0.1 * (top_us - bottom_us)), (3, 2),
+                "silent", (moments_s[at], bottom_us + 0.1 * (top_us - bottom_us)), (3, 2),
                 textcoords="offset points", color=GREY, zorder=5,
             )  # fmt: skip
     loss = event.case.loss

@@ -78,7 +78,7 @@ def loss_strip(
     """Draw a line's pulse width around its losses, one thin line each and the worst one bold.
 
     Time runs from the moment of loss; each line ends where the transmitter was on again. A
-    line along the lower edge stands for no pulses.
+    line along the lower edge stands for a silent line.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def loss_strip(
     parts += _moments(scale, limit_s, ink)
     if any(f"V{scale.floor:g}" in trace for trace in (bold, *traces)):
         at = float(scale.x(0.0)) + 5.0
-        parts.append(_words(at, scale.floor - 4.0, "no pulses", ink, anchor="start"))
+        parts.append(_words(at, scale.floor - 4.0, "silent", ink, anchor="start"))
     alt = _alt(line, kept, len(ranked), limit_s)
     return Strip(_drawing(wide, high, alt, parts), alt, len(kept), len(ranked) - len(kept))
 

@@ -115,7 +115,7 @@ def _doubt(table: PulseTable, scale: float) -> str:
         rate = f" at {_hz(1e6 / (table.sample_interval_us * scale))} instead of "
         rate += _hz(1e6 / table.sample_interval_us)
     return (
-        f"The recording's times look wrong: pulses and frames fit a servo line only{rate} "
+        f"The recording's times look wrong. Pulses and frames fit a servo line only{rate} "
         f"({scale:.4g} times as long). Check the sample rate."
     )
 

@@ -82,13 +82,21 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     name = format_line(line.line)
     if line.failure is None:
         return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")
-    target = _target(line, evidence)
+    target, where = _target(line, evidence), _where_set(evidence)
     if target is None:
-        said = f"Set {name}'s failsafe to where its device stands still, store it, record again."
+        said = f"Set {name}'s failsafe to where its device stands still, {where}, record again."
         return Action("set", (line.line,), said)
     width_us, what = target
-    said = f"Set {name}'s failsafe to {width_us:g} us ({what}), bind or store it, record again."
+    said = f"Set {name}'s failsafe to {width_us:g} us ({what}), {where}, record again."
     return Action("set", (line.line,), said, width_us, "us")
+
+
+def _where_set(evidence: Evidence) -> str:
+    """Say how a failsafe is set, and where if the sheet knows."""
+    place = None if evidence.sheet is None else evidence.sheet.receiver.failsafe_in
+    if place is None:
+        return "bind or store it"
+    return "in the transmitter's menu" if place == "transmitter" else "store it in the receiver"
 
 
 def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:

@@ -249,9 +249,9 @@ def _spans(finding: Finding) -> str:
 _METHOD: Final = (
     (
         "Pulse width",
-        "The time between the two crossings of the analyser's logic threshold, taken as the mid "
-        "reference level (pulse duration, IEEE Std 181). The leading edges of consecutive frames "
-        "give the frame period.",
+        "The time between the two crossings of the analyser's logic threshold. That stands for "
+        "the mid reference level (pulse duration, IEEE Std 181). The leading edges of consecutive "
+        "frames give the frame period.",
     ),
     (
         "Jitter",
@@ -260,9 +260,9 @@ _METHOD: Final = (
     ),
     (
         "Sampling floor",
-        "What sampling alone adds to an interval between two sampled edges: Ts/√6 RMS for a "
-        "sample interval Ts, from the triangular distribution of JCGM 100. Scatter near the floor "
-        "is the analyser's, not the receiver's.",
+        "What sampling alone adds to an interval between two sampled edges. For a sample interval "
+        "Ts it is Ts/√6 RMS (triangular distribution, JCGM 100). Scatter near the floor is the "
+        "analyser's, not the receiver's.",
     ),
     (
         "Dwells",
@@ -273,13 +273,13 @@ _METHOD: Final = (
     (
         "Uncertainty",
         "The scatter of the mean, the sampling floor and the analyser's clock, added in "
-        "quadrature (JCGM 100); ± gives twice that, about 95 %.",
+        "quadrature (JCGM 100). ± gives twice that, about 95 %.",
     ),
     (
         "Verdicts",
         "'meets': the value lies within the limit with its uncertainty. 'does not meet': it lies "
         "outside with its uncertainty. 'not shown': this recording does not tell, or the limit "
-        "lies within the uncertainty; it is no pass.",
+        "lies within the uncertainty. It is no pass.",
     ),
 )
 
@@ -308,7 +308,7 @@ def _method_sections(
 
 _DEFERRAL: Final = (
     f"{RULEBOOK} This document says what was measured and against which limit. It does not say "
-    "that a robot may be powered or may compete, and what it does not show may still go wrong."
+    "that a robot may be powered or may compete. What it does not show may still go wrong."
 )
 
 

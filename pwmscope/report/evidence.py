@@ -255,9 +255,9 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
     if behaviour is LossClass.WANDERS:
         return "wanders"
     if behaviour in (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE):
-        return f"gets no pulses, its line is {behaviour.value}"
+        return f"is without pulses, its line is {behaviour.value}"
     if behaviour is LossClass.PULSES_STOP and line.expected.no_pulses_stop is False:
-        return "gets no pulses and keeps going"
+        return "keeps going without pulses"
     bounds_s, band = event.stop_bounds_s, line.expected.band
     if bounds_s is not None:
         return f"stops after {bounds_s[1]:.2f} s"

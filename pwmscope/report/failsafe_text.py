@@ -77,7 +77,7 @@ def overall_failsafe_sentence(check: Failsafe) -> str:
     limit = f"the limit of {check.limits.failsafe_s:g} s after the signal is lost"
     judged = check.judged
     if not judged:
-        return f"Not shown: no line has a device that is held against {limit}."
+        return f"Not shown: no line has a device to hold against {limit}."
     by = {
         verdict: ", ".join(format_line(line.line) for line in judged if line.verdict is verdict)
         for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
@@ -185,7 +185,7 @@ def format_phases(event: LossEvent) -> str:
         level = "" if phase.level_us is None else f" {phase.level_us:.0f} us"
         lasted = f" for {phase.end_s - phase.start_s:.2f} s" if phase is not phases[-1] else ""
         told.append(f"{phase.kind.value}{level}{lasted}")
-    return ", ".join(told) if told else "no pulses around the loss"
+    return ", ".join(told) if told else "silent around the loss"
 
 
 def _format_odd(event: LossEvent) -> str:

@@ -248,7 +248,7 @@ def _entry(base: sqlite3.Connection, number: int) -> Entry:
     if not trouble and not all(isinstance(fact, str) for fact in row[1:10]):
         trouble = f"Entry {number} is damaged: its facts are no texts; add the recording again."
     if not trouble and _instant(entry) is None:
-        trouble = f"Entry {number} is damaged: its date is none; add the recording again."
+        trouble = f"Entry {number} is damaged: its date cannot be read; add the recording again."
     verdicts = {
         line: str(channel.get("verdict") or Verdict.NOT_SHOWN.value)
         for line, channel in channels.items()
@@ -310,8 +310,8 @@ def _opened(register: Path, *, make: bool = False) -> Iterator[sqlite3.Connectio
             base.execute("COMMIT")
     except sqlite3.Error as error:
         raise RegisterError(
-            f"{register}: the register cannot be used: {_why(error)}; check that it is one, that "
-            "the folder may be written to, and has room."
+            f"{register}: the register cannot be used: {_why(error)}. Check that the folder may "
+            "be written to and has room."
         ) from None
 
 

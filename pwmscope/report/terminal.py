@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
@@ -28,6 +28,7 @@ from pwmscope.findings.timing import Jitter
 from pwmscope.model import Definition, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
+from pwmscope.report.glossary import GLOSSARY
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -393,45 +394,56 @@ MAX_SPANS = 10
 
 
 def print_explanations(findings: Findings | None, names: tuple[str, ...], console: Console) -> None:
-    """Print definition, formula and source of some findings; of a recording their evidence."""
-    for definition in _chosen(names):
-        console.print(Text(definition.name, style="bold"))
-        for label, words in (
-            ("What it is", definition.meaning),
-            ("Formula", definition.formula),
-            ("Source", definition.source),
-        ):
-            _print_wrapped(console, f"{label}: {words}", "  ")
-        for line, finding, channel in _found(findings, definition.name):
-            console.print()
-            said = f"{format_line(line)}: {format_value(finding)}, {format_verdict(finding)}."
-            _print_wrapped(console, f"{said} {finding.sentence}", "  ")
-            if finding.limit:
-                _print_wrapped(console, f"Limit: {finding.limit}.", "    ")
-            for words in _format_evidence(finding, channel):
-                _print_wrapped(console, words, "    ")
+    """Explain some words and findings; of a recording's findings also their evidence."""
+    plain = {word.lower(): (word, said) for word, said in GLOSSARY.items()}
+    defined = definitions()
+    for name in _chosen(names, plain, defined):
+        word, said = plain.get(name, (name, ""))
+        console.print(Text(word, style="bold"))
+        if said:
+            _print_wrapped(console, said, "  ")
+        if name in defined:
+            _print_definition(defined[name], findings, console)
         console.print()
     if findings is not None:
         _print_wrapped(console, RULEBOOK, "")
+
+
+def _print_definition(definition: Definition, findings: Findings | None, console: Console) -> None:
+    for label, words in (
+        ("What it is", definition.meaning),
+        ("Formula", definition.formula),
+        ("Source", definition.source),
+    ):
+        _print_wrapped(console, f"{label}: {words}", "  ")
+    for line, finding, channel in _found(findings, definition.name):
+        console.print()
+        said = f"{format_line(line)}: {format_value(finding)}, {format_verdict(finding)}."
+        _print_wrapped(console, f"{said} {finding.sentence}", "  ")
+        if finding.limit:
+            _print_wrapped(console, f"Limit: {finding.limit}.", "    ")
+        for words in _format_evidence(finding, channel):
+            _print_wrapped(console, words, "    ")
 
 
 def _print_wrapped(console: Console, words: str, indent: str) -> None:
     console.print(Text(wrapped(words, console, indent, indent + "  ")))
 
 
-def _chosen(names: tuple[str, ...]) -> list[Definition]:
-    defined = definitions()
+def _chosen(names: tuple[str, ...], plain: Collection[str], defined: Collection[str]) -> list[str]:
+    """List the words to explain, in lower case; refuse one that nobody knows."""
+    known = dict.fromkeys([*defined, *plain])
     wanted = [" ".join(name.lower().split()) for name in names]
     for name in wanted:
-        if name != EVERYTHING and name not in defined:
-            near = get_close_matches(name, defined, n=3, cutoff=0.5)
-            near += [known for known in defined if name in known and known not in near]
-            known = " or ".join(f"'{word}'" for word in near[:4])
+        if name != EVERYTHING and name not in known:
+            near = get_close_matches(name, known, n=3, cutoff=0.5)
+            near += [word for word in known if name in word and word not in near]
+            meant = " or ".join(f"'{word}'" for word in near[:4])
             raise HintError(
                 f"There is no finding '{name}'. "
-                + (f"Did you mean {known}?" if near else f"There are: {', '.join(defined)}.")
+                + (f"Did you mean {meant}?" if near else f"There are: {', '.join(known)}.")
             )
-    return [d for name, d in defined.items() if EVERYTHING in wanted or name in wanted]
+    return list(known) if EVERYTHING in wanted else list(dict.fromkeys(wanted))
 
 
 def _found(
@@ -450,7 +462,7 @@ def _found(
 
 def _format_evidence(finding: Finding, channel: ChannelFindings | None) -> Iterator[str]:
     if not finding.evidence:
-        yield "It rests on no pulses of its own."
+        yield "It rests on other findings."
     for span in finding.evidence[:MAX_SPANS]:
         yield f"Data used: {_format_span(span, channel)}."
     left = len(finding.evidence) - MAX_SPANS

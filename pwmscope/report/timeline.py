@@ -550,15 +550,15 @@ def _notes(lanes: list[_Lane], kept: _Kept, pulses: int, bucket_s: float) -> lis
         return [f"The page holds every one of the recording's {total:,} pulses.", *notes]
     wide_s = bucket_s * 1000.0
     told = (
-        f"The recording's {total:,} pulses do not all fit into this page; it holds {pulses:,} of "
-        f"them one by one. For the rest it holds the least and the greatest width of each "
-        f"{bucket_s:g} s and where a glitch was: views shorter than about {wide_s:.3g} s show "
-        "there a bar for each such stretch instead of pulses."
+        f"The recording's {total:,} pulses do not all fit into this page. It holds {pulses:,} of "
+        f"them one by one. For the rest it holds the least and greatest width of each {bucket_s:g} "
+        f"s, and the glitches. Views shorter than about {wide_s:.3g} s show a bar for each such "
+        "stretch there."
     )
     if kept.reach_s:
         told += (
-            f" Every pulse is kept within {kept.reach_s:g} s of each loss, of each glitch or "
-            "other odd pulse, of each line's least and greatest width, and of both ends"
+            f" Every pulse is kept within {kept.reach_s:g} s of each loss, odd pulse, outermost "
+            "width and both ends."
         )
-        told += f", but for {kept.left_out:,} such moments too many." if kept.left_out else "."
+        told += f" Left out were {kept.left_out:,} such moments." if kept.left_out else ""
     return [told, *notes]

@@ -475,7 +475,7 @@ class Loss:
     channels: Mapping[str, Behaviour] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        require("off_s", self.off_s, above=0)
+        require("off_s", self.off_s, least=0)
         require("reacquire_s", self.reacquire_s, least=0)
         if self.on_s is not None:
             require("on_s", self.on_s, above=self.off_s)

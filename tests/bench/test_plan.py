@@ -37,7 +37,7 @@ def names(plan):
 
 
 def off_lengths(plan):
-    return [step.seconds for step in plan.steps if not step.transmitter_on]
+    return [step.seconds for step in plan.steps[1:] if not step.transmitter_on]
 
 
 def sheet_of(*lines):
@@ -55,8 +55,9 @@ def fault_of(text):
 def test_the_plan_for_quince_rests_moves_every_axis_drives_and_loses_the_link_last():
     plan = make_plan(QUINCE)
     told = names(plan)
-    assert told[0] == "rest"
-    assert plan.steps[0].sticks == {}
+    assert told[:3] == ["power up", "first link", "rest"]
+    assert [step.transmitter_on for step in plan.steps[:3]] == [False, True, True]
+    assert not any(step.sticks for step in plan.steps[:3])
     for axis in ("aileron", "elevator", "rudder"):
         held = [step.sticks.get(axis) for step in plan.steps]
         assert {1.0, -1.0} <= set(held)
@@ -64,14 +65,34 @@ def test_the_plan_for_quince_rests_moves_every_axis_drives_and_loses_the_link_la
         "drive forward", "drive back", "drive left", "drive right",
     ]  # fmt: skip
     assert told.index("weapon low") < told.index("weapon high")
-    first_off = next(k for k, step in enumerate(plan.steps) if not step.transmitter_on)
+    first_off = next(k for k, step in enumerate(plan.steps) if k and not step.transmitter_on)
     assert first_off > told.index("weapon high")
     assert (plan.robot, plan.marker) == ("Quince", "tx-on")
 
 
+@pytest.mark.parametrize(
+    ("marker", "begins_off"),
+    [
+        ("", False),
+        ("line = 'tx-on'", False),
+        ("line = 'tx-on'\non = 'high'", True),
+        ("line = 'tx-on'\non = 'high'\nkind = 'button'", False),
+    ],
+)
+def test_power_up_is_planned_where_the_marker_can_show_it(marker, begins_off):
+    sheet = parse_sheet(f"[marker]\n{marker}" if marker else "")
+    assert (names(make_plan(sheet))[0] == "power up") is begins_off
+    assert names(make_plan(sheet, power_up=False))[0] == "rest"
+    if marker and not begins_off:
+        with pytest.raises(HintError, match=r"marker\.on"):
+            make_plan(sheet, power_up=True)
+    else:
+        assert names(make_plan(sheet, power_up=True))[0] == "power up"
+
+
 def test_the_link_is_lost_with_the_sticks_off_their_rest_and_comes_back():
     steps = make_plan(QUINCE, losses=2).steps
-    off = [k for k, step in enumerate(steps) if not step.transmitter_on]
+    off = [k for k, step in enumerate(steps) if k and not step.transmitter_on]
     assert len(off) == 2
     for k in off:
         before, after = steps[k - 1], steps[k + 1]
@@ -127,7 +148,7 @@ def test_a_weapon_that_turns_both_ways_is_planned_to_both_ends():
 def test_a_finer_uncertainty_takes_a_faster_rate_and_longer_holds():
     coarse, fine = make_plan(QUINCE, within_us=5.0), make_plan(QUINCE, within_us=0.5)
     assert (coarse.sample_rate_hz, fine.sample_rate_hz) == (200e3, 2e6)
-    assert fine.steps[1].seconds > coarse.steps[1].seconds == 2.0
+    assert fine.steps[3].seconds > coarse.steps[3].seconds == 2.0
 
 
 def test_a_plan_that_no_recorder_can_keep_is_refused():
@@ -161,7 +182,7 @@ STEPS = st.builds(
 PLANS = st.builds(
     CapturePlan,
     steps=st.lists(STEPS, min_size=1, max_size=6, unique_by=lambda step: step.name)
-    .filter(lambda steps: steps[0].transmitter_on)
+    .filter(lambda steps: any(step.transmitter_on for step in steps))
     .map(tuple),
     robot=WORDS,
     mode=st.sampled_from([1, 2]),
@@ -194,7 +215,7 @@ BAD = {
     "an unknown key": (STEP + "secnds = 3", 4, "step 1, secnds"),
     "a mode of three": ("mode = 3\n" + STEP, 1, "mode"),
     "the same name twice": (STEP + STEP, 5, "step 2, name"),
-    "off at the start": (STEP + "transmitter_on = false", 4, "step 1, transmitter_on"),
+    "never on": (STEP + "transmitter_on = false", 4, "step 1, transmitter_on"),
     "a rate too low": ("sample_rate_hz = 10\n" + STEP, 1, "sample_rate_hz"),
     "a key of many parts": (STEP + ".".join("a" * 50_000) + " = 1", 4, ""),
     "nested": ("a = " + "[" * 5000 + "]" * 5000, 1, ""),

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from pwmscope.bench import (
     BLANK,
+    FAILSAFE_IN,
     LEVELS,
     MARKER_KINDS,
     WEAPONS,
@@ -94,6 +95,8 @@ def answered(draw):
         marker_on=draw(st.sampled_from([None, *LEVELS])),
         marker_kind=draw(st.sampled_from([None, *MARKER_KINDS])),
         stops_after_s=draw(st.dictionaries(some_line, st.floats(0, 60))) if lines else {},
+        second_v=draw(st.none() | st.floats(1, 60)),
+        failsafe_in=draw(st.sampled_from([None, *FAILSAFE_IN])),
     )
 
 
@@ -119,7 +122,9 @@ def test_a_sheet_filled_from_answers_reads_and_says_them(answers):
         if channel.role == "weapon":
             assert (channel.neutral_us is None) == (answers.weapon == "one way")
     powered = [feed for feed in check_wiring(sheet).feeds if feed.powers]
-    assert len(powered) == len(answers.feeding or ()) + (answers.separate_v is not None)
+    own = [volts for volts in (answers.separate_v, answers.second_v) if volts is not None]
+    assert len(powered) == len(answers.feeding or ()) + len(own)
+    assert sheet.receiver.failsafe_in == answers.failsafe_in
 
 
 @settings(max_examples=50)

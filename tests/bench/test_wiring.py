@@ -353,7 +353,7 @@ def test_every_rule_runs_on_the_shipped_sheet_and_is_met():
         ("powers_receiver = true", "powers_receiver = false", "one source"),
         ("supply_v = [4.0, 8.4]", "supply_v = [5.5, 8.4]", "receiver supply"),
         ("stall_a = 1.2", "stall_a = 2.5", "current budget"),
-        ('protocol = "hopping, version 1"', 'protocol = "fixed"', "link protocol"),
+        ('protocol = "club set A"', 'protocol = "fixed"', "link protocol"),
         ('band = "2.4 GHz"', 'band = "900 MHz"', "radio band"),
         ("[channels.RX4]", "[channels.RX5]\nrole = 'servo'\n[channels.RX4]", "enough outputs"),
         ("output = 4", "output = 3", "one device an output"),

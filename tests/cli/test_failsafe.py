@@ -275,7 +275,7 @@ def test_bad_input_is_one_sentence(words, said):
 
 def test_a_recording_that_ends_too_soon_says_how_long_to_go_on():
     said = " ".join(run(DRILL, "--sheet", SHEET, "--to", "4.9s").output.split())
-    assert "keep it running, and the transmitter off, for longer than 2.1 s" in said
+    assert "Keep it running, and the transmitter off, for longer than 2.1 s" in said
 
 
 # --- what a bench gets wrong ---

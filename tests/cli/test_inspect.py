@@ -64,7 +64,7 @@ def test_a_wiring_fault_on_the_sheet_does_not_meet(tmp_path):
 
 
 def test_wiring_that_the_sheet_does_not_state_is_not_shown(tmp_path):
-    text = SHEET.read_text(encoding="utf-8").replace('protocol = "hopping, version 1"', "")
+    text = SHEET.read_text(encoding="utf-8").replace('protocol = "club set A"', "")
     (tmp_path / "part.toml").write_text(text)
     done = run(DRILL, "--sheet", tmp_path / "part.toml", "-o", tmp_path, "--quiet")
     assert done.exit_code == 3

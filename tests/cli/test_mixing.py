@@ -84,7 +84,7 @@ def test_json_goes_to_a_file_and_is_not_replaced_unless_asked(tmp_path):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ((), "Name both with --left and --right, or give a bench sheet with --sheet"),
+        ((), "Give two options, --left LINE and --right LINE, or a bench sheet with --sheet"),
         (("--left", "RX9"), "There is no line 'RX9'"),
         (("--left", "drive-left", "--right", "drive-left"), "is named twice"),
         (("--sheet", "missing.toml"), "missing.toml"),
@@ -161,7 +161,7 @@ def test_where_it_would_go_is_told_before_and_after_the_advice():
     assert re.search(r"forward-right: [\d.]+ m ahead in 1 s, straight", before)
     assert re.search(r"forward: [\d.]+ m ahead in 1 s, straight", after)
     assert re.search(r"right: on the spot in 1 s, turned \d+ degrees to the right", after)
-    assert "degrees in each metre" in after
+    assert "degrees a metre" in after
     assert "The wheels are taken to stand 0.2 m apart" in after
 
 

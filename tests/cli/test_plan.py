@@ -53,7 +53,7 @@ def test_cautions_come_first_then_the_steps_with_their_times():
     lines = done.output.splitlines()
     assert lines[1].strip() == f"- {CAUTIONS[0]}"
     assert "Record at 1 MS/s or faster" in done.output
-    assert any(line.split()[:4] == ["0:23", "2", "s", "drive"] for line in lines)
+    assert any(line.split()[:4] == ["0:33", "2", "s", "drive"] for line in lines)
 
 
 def test_the_plan_and_the_card_are_written_and_not_replaced(tmp_path):
@@ -138,4 +138,4 @@ def test_run_plays_the_plan_after_showing_it(tmp_path, monkeypatch):
     done = run("--sheet", SHEET, "--losses", "0", "--run")
     assert done.exit_code == 0, done.output
     assert done.output.index(CAUTIONS[0]) < done.output.index("Start the recorder now")
-    assert clock.time_s == pytest.approx(100 + LEAD_S + 45.0)
+    assert clock.time_s == pytest.approx(100 + LEAD_S + 55.0)

@@ -118,6 +118,19 @@ def test_a_word_is_explained_without_a_recording():
     assert run("measure").exit_code == 2
 
 
+VERDICTS = ("failsafe", "mixing", "calibrate", "lag", "inspect", "compare", "report", "log list")
+
+
+@pytest.mark.parametrize("command", [*VERDICTS, "log show", "sheet check", "measure"])
+def test_every_command_with_verdicts_explains_a_word_without_a_recording(command):
+    done = run(*command.split(), "--explain", "BEC", "--explain", "stop time")
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert done.output.startswith("BEC\n  A small 5 V supply inside an ESC.")
+    assert "Formula: fall of the first pulse" in done.output
+    wrong = run(*command.split(), "--explain", "dedband")
+    assert (wrong.exit_code, "Did you mean 'deadband'" in wrong.stderr) == (2, True)
+
+
 def test_quiet_is_the_headline_alone(tmp_path):
     for command in ("measure", "failsafe"):
         done = run(command, DRILL, "--sheet", SHEET, "--quiet")

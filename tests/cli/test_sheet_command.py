@@ -139,7 +139,21 @@ def test_new_does_not_overwrite_unless_asked(write):
 
 def test_new_asks_and_writes_what_was_answered(tmp_path):
     file = tmp_path / "bench.toml"
-    answers = ["Medlar", "", "both ways", "1", "", "RX1, RX2", "RX1", "0.4", "none", "4", ""]
+    answers = [
+        "Medlar",
+        "",
+        "both ways",
+        "1",
+        "",
+        "RX1, RX2",
+        "RX1",
+        "0.4",
+        "none",
+        "",
+        "4",
+        "",
+        "",
+    ]
     answers += ["tx-on", "High", "button"]
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
     assert result.exit_code == 0
@@ -156,13 +170,24 @@ def test_new_asks_and_writes_what_was_answered(tmp_path):
     assert told.output.startswith("does not meet: Two sources power the receiver at once")
 
 
+def test_new_explains_each_question_in_one_line(tmp_path):
+    answers = [*[""] * 6, "RX1", *[""] * 6, "tx-on", "", ""]
+    said = run("new", "-o", tmp_path / "bench.toml", said="\n".join(answers) + "\n").output
+    explained = said.split("\n\n")[1:]
+    assert len(explained) == len(answers)
+    for block in explained:
+        why, question, *_ = block.splitlines()
+        assert why.endswith("."), why
+        assert "[" in question, question
+
+
 def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     file = tmp_path / "bench.toml"
     answers = [
         "x" * 99, "Medlar", "maybe", "n", "sideways", "one way", "many", "99", "2",
         "A, B", "A, A, B", "A, B, RX 9", "C", "unknown", "B", "soon", "90", "unknown",
-        "loud", "100", "7.4", "4.5", "none", "6", "0", "soon", "1,5", "A", "tx", "up", "unknown",
-        "knob", "switch",
+        "loud", "100", "7.4", "5", "4.5", "none", "6", "Receiver", "0", "soon",
+        "1,5", "A", "tx", "up", "unknown", "knob", "switch",
     ]  # fmt: skip
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output + result.stderr
@@ -171,6 +196,8 @@ def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     assert [c.feeds_5v for c in sheet.devices] == [None, None, None]
     assert (sheet.sources["separate"].voltage_v, sheet.failsafe_s) == (7.4, 1.5)
     assert (sheet.receiver.outputs, sheet.no_pulses_after_s("B")) == (6, None)
+    assert sheet.sources["second"].voltage_v == 5.0
+    assert sheet.receiver.failsafe_in == "receiver"
     assert (sheet.marker.line, sheet.marker.on, sheet.marker.kind) == ("tx", None, "switch")
 
 

@@ -43,6 +43,9 @@ def test_hands_that_follow_the_plan_show_the_failsafe_of_every_line(bench):
         assert line["trials"]["meets"] == 10
         shortest_s, _, longest_s = line["trials"]["stop_s"]
         assert 0.6 < shortest_s < longest_s < 0.6 + 2 * 0.022
+        findings = [each["finding"] for each in line["findings"]]
+        told = [f["verdict"] for f in findings if f["name"] == "power-up"]
+        assert told == [None if line["role"] == "servo" else "meets"]
 
 
 def test_they_show_the_reversed_output_and_that_reversing_it_helps(bench):

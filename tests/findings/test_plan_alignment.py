@@ -11,10 +11,11 @@ from pwmscope.bench import AXES, CapturePlan, PlanStep, load_sheet, make_plan
 from pwmscope.findings.plan_alignment import DEFINITIONS, align_plan
 from pwmscope.findings.segmentation import find_held_positions
 from pwmscope.pulses import decode
-from pwmscope.synth import GoesToPreset, Output, PulsesStop, Wanders, build, follow_plan
+from pwmscope.synth import GoesToPreset, HoldsLast, Output, PulsesStop, Wanders, build, follow_plan
 
 ROOT = Path(__file__).parents[2]
-PLAN = make_plan(load_sheet(ROOT / "captures" / "bench.toml"), losses=3)
+SHEET = load_sheet(ROOT / "captures" / "bench.toml")
+PLAN = make_plan(SHEET, losses=3)
 QUINCE = {
     "RX1": Output(1500.0, {"elevator": 400.0, "aileron": 300.0}),
     "RX2": Output(1504.0, {"elevator": 400.0, "aileron": -300.0}),
@@ -50,20 +51,35 @@ def cut(tables, from_s, to_s):
     return {line: part(table) for line, table in tables.items()}
 
 
-def test_every_step_is_found_where_the_hands_were():
-    tables, followed = record()
-    found = align_plan(PLAN, tables)
+@pytest.mark.parametrize("begins_off", [True, False])
+def test_every_step_is_found_where_the_hands_were(begins_off):
+    plan = make_plan(SHEET, losses=3, power_up=begins_off)
+    tables, followed = record(plan)
+    found = align_plan(plan, tables)
     assert found.fits
     assert found.steps_not_seen == ()
-    assert within(found, followed) == [step.name for step in PLAN.steps]
+    assert within(found, followed, plan) == [step.name for step in plan.steps]
     for span in found.spans:
-        k = PLAN.steps.index(span.step)
+        k = plan.steps.index(span.step)
         if k > 0 and span.step.name not in found.steps_by_clock:
             assert span.start_s == pytest.approx(followed.starts_s[k] + WAY_S, abs=0.1)
     assert found.clock_s == pytest.approx(2.0 + WAY_S + 0.325, abs=0.2)
     assert abs(found.lateness_s) < 0.6
     assert found.finding.value == found.lateness_s
-    assert "33 of 33 steps were found" in found.sentence
+    count = len(plan.steps)
+    assert count == (35 if begins_off else 33)
+    assert f"{count} of {count} steps were found" in found.sentence
+
+
+@pytest.mark.parametrize("before", [PulsesStop(0.1), GoesToPreset(1700.0, 0.1), HoldsLast()])
+def test_what_a_receiver_does_before_the_link_is_no_rest(before):
+    outputs = {line: dataclasses.replace(o, when_lost=before) for line, o in QUINCE.items()}
+    tables, followed = record(PLAN, outputs)
+    found = align_plan(PLAN, tables)
+    linked_s = followed.starts_s[1]
+    assert found.fits
+    assert all(span.start_s > linked_s for span in found.at_rest)
+    assert found.span_of("rest") is not None
 
 
 def test_a_held_output_hides_the_switch_so_those_steps_are_placed_by_the_clock():
@@ -109,7 +125,7 @@ def test_an_output_that_wanders_without_the_link_does_no_harm():
     tables, followed = record(outputs=outputs)
     found = align_plan(PLAN, tables)
     assert set(within(found, followed)) >= {
-        step.name for step in PLAN.steps if "transmitter" not in step.name
+        step.name for step in PLAN.steps if step.transmitter_on and "transmitter" not in step.name
     }
 
 

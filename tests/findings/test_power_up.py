@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pwmscope.capture import Capture, Line
-from pwmscope.findings import Verdict
+from pwmscope.findings import Verdict, examine
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 
 LINK_S, END_S, FRAME_S = 4.0, 12.0, 0.02
@@ -89,3 +89,14 @@ def test_a_recording_that_begins_with_the_link_says_how_to_show_it(bench):
     _, finding = power_up(bench, capture)
     assert finding.verdict is Verdict.NOT_SHOWN
     assert "start recording before the receiver has power" in finding.sentence
+
+
+@pytest.mark.parametrize("boots_s", [0.3, 5.0])
+def test_what_stood_before_the_link_is_no_place_of_the_stick(bench, boots_s):
+    """A preset lasts on while the transmitter boots; the hands then move from 1000 to 1600 us."""
+    follows_s = LINK_S + boots_s
+    spells = ((0.5, follows_s, 1850), (follows_s, 10.2, 1000), (10.2, 11.2, 1600))
+    capture = recording(*spells, (11.2, END_S, 1000))
+    found = examine(capture, sheet=bench.sheet(bench.device("RX3", role="weapon"))).channels["RX3"]
+    assert found.travel.high.width_us == pytest.approx(1600, abs=1)
+    assert found.loss_spans == ()

@@ -123,7 +123,7 @@ def test_sampling_gives_the_floor():
 def test_jitter_above_the_floor_is_told_with_the_floor_beside():
     (finding,) = examine_stability(*record_of(edges_us(6_000, jitter_us=2.0), 1.0)).findings
     assert finding.sentence.endswith(
-        "against the analyser's clock. Sampling alone gives 0.391 ppm."
+        "That is 2.74 ppm (95 %: 2.67 ppm to 2.81 ppm). Sampling alone gives 0.391 ppm."
     )
     assert finding.interval[0] < finding.value < finding.interval[1]
 

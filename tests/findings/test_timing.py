@@ -226,7 +226,7 @@ def test_the_offset_says_what_the_analyser_makes_of_it(ppm, seen):
     found = said(timing_of(starts([20_000 * (1 + ppm * 1e-6)], 500)), "frame clock offset")
     assert found.value == pytest.approx(ppm, abs=0.5)
     assert "100 ppm only" in found.sentence
-    assert ("an offset is seen" in found.sentence) is seen
+    assert ("An offset is seen" in found.sentence) is seen
 
 
 def test_an_odd_period_has_no_offset_and_says_why():

@@ -48,6 +48,7 @@ def test_the_page_of_findings_is_made_from_them():
     make = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(make)
     assert make.PAGE.read_text(encoding="utf-8") == make.text(), "run docs/make_findings.py"
+    assert make.GLOSSARY_PAGE.read_text(encoding="utf-8") == make.glossary()
 
 
 def test_neutral_is_explained_with_the_pulses_it_rests_on(sweep):
@@ -72,8 +73,8 @@ def test_everything_is_explained_at_once(sweep):
 def test_an_unknown_finding_is_refused_with_those_nearest_to_it(sweep):
     with pytest.raises(HintError, match=r"no finding 'neutrl'. Did you mean 'neutral'"):
         printed(sweep, "neutrl")
-    with pytest.raises(HintError, match=r"no finding 'jitter'. Did you mean .*'width jitter'"):
-        printed(sweep, "jitter")
+    with pytest.raises(HintError, match=r"no finding 'jit'. Did you mean .*'width jitter'"):
+        printed(sweep, "jit")
     with pytest.raises(HintError, match=r"no finding 'xyzzy'. There are: frame period, "):
         printed(sweep, "xyzzy")
 

@@ -45,7 +45,7 @@ def test_it_names_limit_loss_stop_range_and_verdicts(preset):
 
 
 def test_silence_is_drawn_as_such():
-    assert "no pulses" in words(drawn(pwmscope.load("captures/pulses-stop.csv.gz")))
+    assert "silent" in words(drawn(pwmscope.load("captures/pulses-stop.csv.gz")))
 
 
 def test_of_many_losses_those_that_govern_are_drawn():

@@ -74,21 +74,20 @@ class Straightness:
         Examples
         --------
         >>> Straightness(-11.46, 1.2, 0.5).sentence
-        'At half stick or 0.5 of full speed the robot turns 11.5 ± 2.4 degrees to the right in \
-each metre.'
+        'At half stick or 0.5 of full speed the robot turns 11.5 ± 2.4 degrees to the right a \
+metre.'
         """
         named = "half stick or " if math.isclose(self.command, 0.5) else ""
         doubt = COVERAGE * self.uncertainty
         begin = f"At {named}{self.command:g} of full speed the robot"
         if abs(self.deg_per_m) <= doubt:
             return (
-                f"{begin} is not shown to turn: {self.deg_per_m:+.1f} ± {doubt:.1f} degrees in "
-                "each metre."
+                f"{begin} is not shown to turn: {self.deg_per_m:+.1f} ± {doubt:.1f} degrees a "
+                "metre."
             )
         way = "left" if self.deg_per_m > 0 else "right"
         return (
-            f"{begin} turns {abs(self.deg_per_m):.1f} ± {doubt:.1f} degrees to the {way} in each "
-            "metre."
+            f"{begin} turns {abs(self.deg_per_m):.1f} ± {doubt:.1f} degrees to the {way} a metre."
         )
 
 

@@ -28,18 +28,18 @@ def creep_warning(channel: BenchChannel, setting: Setting | None) -> str | None:
         if setting.action is not Action.CHANGE:
             return None
         return (
-            f"With the stick let go {what} if the deadband is narrower than {2 * off_us:.0f} us; "
-            "the sheet does not state it."
+            f"With the stick let go {what} if the deadband is narrower than {2 * off_us:.0f} us. "
+            "The sheet does not state it."
         )
     half_us = channel.deadband_us / 2.0
     if off_us + doubt_us <= half_us:
         return None
     more = f"more than half the deadband ({half_us:g} us)"
     if off_us - doubt_us > half_us:
-        return f"Neutral lies {off_us:.1f} us off, {more}: with the stick let go {what}."
+        return f"Neutral lies {off_us:.1f} us off, {more}. With the stick let go {what}."
     return (
-        f"Neutral lies {off_us:.1f} us off, within the uncertainty perhaps {more}: with the stick "
-        f"let go {what}, if it is."
+        f"Neutral lies {off_us:.1f} us off. By the uncertainty that is perhaps {more}. If it is, "
+        f"{what} with the stick let go."
     )
 
 
@@ -54,9 +54,9 @@ def weapon_warning(channel: BenchChannel, travel: Travel) -> str | None:
     doubt_us = COVERAGE * (travel.low.uncertainty_us or 0.0)
     if low_us + doubt_us <= band.high_us:
         return None
-    perhaps = "is" if low_us - doubt_us > band.high_us else "is, within the uncertainty perhaps,"
+    perhaps = "is" if low_us - doubt_us > band.high_us else "is perhaps, by the uncertainty,"
     return (
-        f"The stick's lowest held width is {low_us:.1f} us and {perhaps} above the stop range, "
+        f"The stick's lowest held width is {low_us:.1f} us. It {perhaps} above the stop range, "
         f"which ends at {band.high_us:g} us. With the stick down the weapon may turn."
     )
 
@@ -139,7 +139,7 @@ def advise_settings(
     if not present:
         raise HintError(
             f"None of the devices of {sheet.source} ({', '.join(devices) or 'there are none'}) "
-            f"is a line of {findings.capture.source} ({', '.join(findings.channels)}); name the "
+            f"is a line of {findings.capture.source} ({', '.join(findings.channels)}). Name the "
             "sheet of this bench."
         )
     known = transmitters or {}
@@ -290,7 +290,7 @@ def _compare(line: str, after: Setting, before: Setting | None) -> Compared:
     gain = nearer(was, now, target_us)
     doubt_us = COVERAGE * (gain.uncertainty_us or 0.0)
     if gain.uncertainty_us is None:
-        trend, how = Trend.NOT_SHOWN, "by how much is not shown, since the uncertainty is not known"
+        trend, how = Trend.NOT_SHOWN, "the uncertainty is not known"
     elif abs(gain.us) <= doubt_us:
         trend, how = Trend.UNCHANGED, "unchanged within the uncertainty"
     else:

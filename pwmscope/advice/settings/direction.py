@@ -56,12 +56,12 @@ def advise_direction(
     seen = f"With the {axis} {_MEANS[axis]} the width {way} by {abs(change_us):.0f} us"
     if change_us > 0:
         return _DIRECTION(Action.LEAVE, f"{seen}, as most devices take it. Leave it.")
-    unless = ", unless this side's motor is meant to turn the other way"
+    unless = " Leave it where this side's motor is meant to turn the other way."
     return _DIRECTION(
         Action.CHANGE,
         f"{seen}; most devices take a rising width for {_MEANS[axis]} (common practice). Reverse "
-        f"the channel in the transmitter{_set_now(channel)}"
-        f"{unless if channel.role in DRIVES else ''}.",
+        f"the channel in the transmitter{_set_now(channel)}."
+        f"{unless if channel.role in DRIVES else ''}",
     )
 
 
@@ -109,7 +109,7 @@ def advise_rest(
         verdict, sentence = judge_rest(travel.rest, band, interval_us)
         now = None if travel.rest.level is None else travel.rest.level.repeated.amount
         if now is not None and (now.uncertainty_us is None or interval_us is None):
-            sentence = f"The rest position is {now.said}, but {RATE_UNKNOWN}"
+            sentence = f"The rest position is {now.said}. {RATE_UNKNOWN}"
             return setting(Action.NOT_SHOWN, sentence, now)
         sentence = f"{sentence} "
     else:
@@ -120,9 +120,8 @@ def advise_rest(
         verdict = governing(against_band(Amount(us, None), band, interval_us) for us in widths_us)
         now = Amount(max(widths_us, key=lambda us: abs(us - target_us)), None)
         sentence = (
-            f"With the stick let go the width is {now.us:.1f} us "
-            f"{'at least' if target_us > now.us else 'at most'}, "
-            f"{'inside' if verdict is Verdict.MEETS else 'at the border of'} the stop range "
+            f"At rest the width is {now.us:.1f} us, "
+            f"{'inside' if verdict is Verdict.MEETS else 'at the edge of'} the stop range "
             f"{band.low_us:g} to {band.high_us:g} us. "
         )
     if verdict is Verdict.MEETS:

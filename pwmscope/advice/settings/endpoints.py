@@ -15,9 +15,9 @@ from pwmscope.pulses import STANDARD_SERVO
 
 CAN_CREEP: Final = (*DRIVES, "weapon")
 RATE_UNKNOWN: Final = (
-    "the sample interval is not known, so neither is the uncertainty. Give it with `rate`."
+    "The uncertainty is not known, since the sample interval is not. Give it with `rate`."
 )
-_IF_HELD: Final = "If the stick was held at its end, which only a plan shows"
+_IF_HELD: Final = "Only a plan shows whether the stick was held at its end. If it was"
 
 
 def _within(now: Amount, target_us: float, tolerance_us: float) -> Verdict:
@@ -66,21 +66,24 @@ def plan_change(now: Amount, target_us: float, transmitter: Transmitter) -> Plan
 def format_change(
     made: PlannedChange, percent: float | None, transmitter: Transmitter, which: str = ""
 ) -> str:
-    """Say a change in microseconds and percent, and what it leads to.
+    """Say a change as it can be set, and what that leads to.
 
     Examples
     --------
     >>> made = plan_change(Amount(1012.0, 0.25), 1000.0, Transmitter())
     >>> format_change(made, None, Transmitter())
-    'by -12.0 ± 0.5 us; if it can be set so finely, that should give 1000.0 ± 0.5 us'
+    'by -12.0 ± 0.5 us. If it can be set so finely, that should give 1000.0 ± 0.5 us'
     """
-    by = f"by {'+' if made.change.us > 0 else ''}{made.change.said}"
     scale = transmitter.scale
-    if percent is None or scale is None:
-        return f"{by}; if it can be set so finely, that should give {made.predicted.said}"
+    if percent is None or scale is None or made.percent is None:
+        by = f"by {'+' if made.change.us > 0 else ''}{made.change.said}"
+        return f"{by}. If it can be set so finely, that should give {made.predicted.said}"
     worth = f"{scale.us_per_percent:.3g} us for each percent, {scale.source}"
-    setting = f"a setting of {percent:+g} %{which} ({worth})"
-    return f"{by}, {setting}; that should give {made.predicted.said}"
+    moves_us = made.percent * scale.us_per_percent
+    return (
+        f"by {percent:+g} %{which} ({worth}). That moves it by {moves_us:+.1f} us and should "
+        f"give {made.predicted.said}"
+    )
 
 
 def _format_offset(now: Amount, target_us: float) -> str:
@@ -123,7 +126,7 @@ def advise_neutral(
     now = travel.neutral.repeated.amount
     at = f"Neutral is {_format_offset(now, target_us)}"
     if now.uncertainty_us is None:
-        return setting(Action.NOT_SHOWN, f"{at}, but {RATE_UNKNOWN}", now)
+        return setting(Action.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     near = _within(now, target_us, tolerance_us)
     made = plan_change(now, target_us, transmitter)
     leave = _why_leave(
@@ -170,7 +173,7 @@ def advise_endpoint(
     now = level.repeated.amount
     at = f"The {name} is {_format_offset(now, target_us)}"
     if now.uncertainty_us is None:
-        return setting(Action.NOT_SHOWN, f"{at}, but {RATE_UNKNOWN}", now)
+        return setting(Action.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     then = _after_neutral(level, travel, neutral)
     if neutral is not None and neutral.action is Action.CHANGE:
         at += f"; with neutral set it will be {then.said}"

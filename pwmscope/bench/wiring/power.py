@@ -144,11 +144,11 @@ def _conflict(on: list[Feed]) -> Judgement:
     keep = "all of them but one"
     if len(rated) == len(on):
         strongest = max(rated, key=lambda feed: feed.continuous_a or 0.0)
-        keep = f"all of them but the strongest ({strongest.said}, {strongest.continuous_a:g} A)"
+        keep = f"all but the strongest ({strongest.said}, {strongest.continuous_a:g} A)"
     return breaks(
         f"{count} sources power the receiver at once: {listed(feed.said for feed in on)}.",
-        f"{_UNPOWERED}, lift the power pin (the middle one, common practice) out of the plug of "
-        f"{keep}. Insulate it, and state powers_receiver or feeds_5v = false there.",
+        f"{_UNPOWERED}, lift the power pin out of the plug of {keep}. It is the middle pin "
+        "(common practice). Insulate it, and state powers_receiver or feeds_5v = false there.",
         [feed.path for feed in on],
     )
 

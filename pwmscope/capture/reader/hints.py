@@ -175,6 +175,6 @@ def kept(
     if named:
         what = f"those named by sheet or marker, and {what}"
     return lines, (
-        f"Of {count} lines {len(lines)} were kept, {what}; {count - len(lines)} were left out "
+        f"Of {count} lines {len(lines)} were kept: {what}. {count - len(lines)} were left out "
         "(`lines` names others)."
     )

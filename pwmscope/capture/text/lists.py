@@ -191,7 +191,7 @@ def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns
     unit = unit_of_duration(duration, sheet)
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
     said = (
-        f"Each row is one pulse: {where}, the time is its rise and '{duration.name}' how long it "
+        f"Each row is one pulse: {where}. The time is its rise, and '{duration.name}' how long it "
         f"stays high ({unit})."
     )
     position = None if line is None else line.position

@@ -117,8 +117,8 @@ def _comparator(
     if threshold is not None:
         band = levels.band if levels.are_two else 0.0
         return Comparator(threshold, band, levels.low), assumed_threshold(
-            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
-            f"its threshold is {threshold:g}, as you said.",
+            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
+            f"Its threshold is {threshold:g}, as you said.",
             threshold,
             "person",
         )
@@ -130,8 +130,8 @@ def _comparator(
             "data",
         )
     return Comparator(levels.middle, levels.band, levels.low), assumed_threshold(
-        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181); "
-        f"its threshold is {levels.middle:.4g}, halfway.",
+        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
+        f"Its threshold is {levels.middle:.4g}, halfway.",
         levels.middle,
         "data",
     )

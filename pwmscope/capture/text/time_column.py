@@ -172,7 +172,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
         is_whole = column.kind == "integer"
         raise HintError(
             f"{sheet.source}, column {column.name}: these {'whole ' if is_whole else ''}numbers "
-            "have no unit; add `time_unit` (s, ms, us, ns or "
+            "have no unit. Add `time_unit` (s, ms, us, ns or "
             f"ps){', or `rate` if they count samples' if is_whole else ''}."
         )
     return "s", assumed_unit(

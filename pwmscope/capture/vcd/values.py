@@ -270,9 +270,9 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
         f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
     )
     reach = levels.band / 2 if levels.are_two else 0.0
-    holds = f"the hysteresis is {2 * reach:.4g}, and each number holds until the next."
+    holds = f"The hysteresis is {2 * reach:.4g}. Each number holds until the next."
     if hint is not None:
-        said = f"{about}; its threshold is {hint:g}, as you said; {holds}"
+        said = f"{about}. Its threshold is {hint:g}, as you said. {holds}"
         return Threshold(hint, reach, assumed_threshold(said, hint, "person"))
     if not levels.are_two:
         return Threshold(
@@ -285,7 +285,7 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
                 "data",
             ),
         )
-    said = f"{about}; its threshold is {levels.middle:.4g}, halfway; {holds}"
+    said = f"{about}. Its threshold is {levels.middle:.4g}, halfway. {holds}"
     return Threshold(levels.middle, reach, assumed_threshold(said, levels.middle, "data"))
 
 

@@ -107,6 +107,8 @@ NOISE_PART: Final = 0.5
 """Noise for so much of a loss is what the line does in it."""
 NOISE_PER_S: Final = 10.0
 """Edges a second, and more, on a line without servo pulses are those of an undriven line."""
+SAME_WIDTH: Final = 0.01
+"""Widths so near, in parts of the convention's span, are one position of the stick."""
 DEFINITIONS: Final = (
     Definition(
         NAME,
@@ -304,11 +306,11 @@ def find_losses(
     losses = with_returns(outputs, told.losses, capture.start_s, capture.end_s)
     if reference.off_at_s:
         losses = _with_unstated(losses, quiet_losses(outputs, capture.end_s))
-    parted = {name: _parted(output, frames[name], losses, name) for name, output in outputs.items()}
     told = replace(told, losses=losses)
+    parted = {name: _parted(output, frames[name], told, name) for name, output in outputs.items()}
     line_losses = _examine(parted, told, limits, capture, reference.sheet)
     records = {
-        name: _record(output, frames[name], losses, line_losses[name], limits, end_s=capture.end_s)
+        name: _record(output, frames[name], told, line_losses[name], limits, capture=capture)
         for name, output in parted.items()
     }
     return FoundLosses(records, line_losses, told.said, told.polarity)
@@ -381,19 +383,20 @@ _WHY: Final = {
 def _record(
     output: Output,
     frames: Frames,
-    losses: tuple[Loss, ...],
+    told: _Told,
     at_losses: LineLosses,
     limits: Limits,
     *,
-    end_s: float,
+    capture: Capture,
 ) -> Record:
-    """Take a line as it was while it was not lost."""
-    own = [loss for loss in losses if output.table.line in loss.lines]
-    spans = tuple(
-        [
-            Span(event.lost_s, _over_s(loss, event, end_s))
+    """Take a line as it was while it was not lost, from the first link on."""
+    own = [loss for loss in told.losses if output.table.line in loss.lines]
+    spans = (
+        *_without_link(output, told.linked_s, capture.start_s),
+        *[
+            Span(event.lost_s, _over_s(loss, event, capture.end_s))
             for loss, event in zip(own, at_losses.events, strict=True)
-        ]
+        ],
     )
     return Record(
         output.table,
@@ -404,6 +407,24 @@ def _record(
     )
 
 
+def _without_link(output: Output, linked_s: float | None, start_s: float) -> list[Span]:
+    """Give the time before the first link, with what was held across it and never met again.
+
+    A transmitter may take long to begin, and its mark is there before its signal. A width that
+    comes again later is where the sticks are.
+    """
+    if linked_s is None or linked_s <= start_s:
+        return []
+    dwells, until_s = output.dwells, linked_s
+    first = int(np.searchsorted(dwells.start_s, linked_s))
+    if 0 < first < len(dwells):
+        level_us, same_us = dwells.level_us, SAME_WIDTH * output.table.convention.span_us
+        alike = np.abs(level_us - level_us[first]) <= same_us
+        if alike[first - 1] and not alike[first + 1 :].any():
+            until_s = float(dwells.end_s[first])
+    return [Span(start_s, until_s)]
+
+
 def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:
     """Return when a loss is over for a channel; silence lasts until its own next pulse."""
     if event.recovered_s is not None:
@@ -411,10 +432,11 @@ def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:
     return end_s if event.case.response.is_quiet else loss.back_s
 
 
-def _parted(output: Output, frames: Frames, losses: tuple[Loss, ...], name: str) -> Output:
-    """Break a line's dwells at each of its losses and returns."""
-    own = (loss for loss in losses if name in loss.lines)
-    breaks = sorted({moment for loss in own for moment in (loss.lost_s, loss.back_s)})
+def _parted(output: Output, frames: Frames, told: _Told, name: str) -> Output:
+    """Break a line's dwells at the first link, and at each of its losses and returns."""
+    own = (loss for loss in told.losses if name in loss.lines)
+    moments = {moment for loss in own for moment in (loss.lost_s, loss.back_s)}
+    breaks = sorted(moments | ({told.linked_s} if told.linked_s else set()))
     if not breaks:
         return output
     return replace(output, dwells=find_dwells(output.table, frames, tuple(breaks)))

@@ -239,7 +239,7 @@ def marked_losses(
                 off_s,
                 max(off_s, on_s - max(late_s, back_late_s)) if on_s < end_s else on_s,
                 on_s < end_s, moment, concerned,
-                f"Line {marker.name} marks the transmitter off at {off_s:.3f} s{within}{late}.",
+                f"Line {marker.name} marks the loss at {off_s:.3f} s{within}{late}.",
                 is_return_shown=True,
             )
             for off_s, on_s, shows_on in spans

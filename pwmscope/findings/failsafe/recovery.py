@@ -148,7 +148,7 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
     if not jumps:
         return _without_jump(losses)
     from_us, to_us = jumps[0].recovery.jump_us or (None, 0.0)
-    came = "no pulses" if from_us is None else f"{from_us:.1f} us"
+    came = "a silent line" if from_us is None else f"{from_us:.1f} us"
     after = [event.case.response.after for event in jumps]
     seen = [stretch.start_s for stretch in after if stretch is not None]
     sentence = (

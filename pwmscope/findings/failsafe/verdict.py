@@ -122,7 +122,7 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
         did = f"It {response.behaviour.value}: " if response.behaviour else ""
         return (
             f"{did}{late_s:.2f} s after the loss the output was still outside its stop range of "
-            f"{band.words}; the limit is {case.setting.limit_s:g} s."
+            f"{band.words}. The limit is {case.setting.limit_s:g} s."
         )
     ended = _broken_by_end(case)
     if ended:
@@ -269,7 +269,7 @@ def _format_short(case: Case) -> str:
     if case.loss.came_back:
         return f"The transmitter was off {lasted}; keep it off {needed}."
     return (
-        f"The recording went on {lasted} after the loss; keep it running, and the transmitter off, "
+        f"The recording went on {lasted} after the loss. Keep it running, and the transmitter off, "
         f"{needed}."
     )
 

@@ -280,11 +280,11 @@ def _format_age(source: Train, delay: Delay) -> str:
         known = 0 <= frames < len(FRAMES_LATE)
         return f"; the width is {FRAMES_LATE[frames] if known else f'{frames} frames late'}."
     seen_us = delay.high_us - delay.low_us
-    sentence = ". Its own frame clock lets the delay run through a whole frame of the input"
+    sentence = ". Its own frame clock moves the delay through a whole frame of the input"
     if seen_us < 0.9 * source.period_us:
         return (
-            f"{sentence}, {format_ms(source.period_us)}, of which this recording saw "
-            f"{format_ms(seen_us)}; record for a whole beat to see the rest."
+            f"{sentence}, {format_ms(source.period_us)}. This recording saw {format_ms(seen_us)} "
+            "of it. Record for a whole beat to see the rest."
         )
     return f"{sentence}."
 
@@ -304,7 +304,7 @@ def _format_correlation(correlation: Correlation) -> str:
 def _why(source: Train, output: Train, content: Content | None) -> str:
     if source.moved and not output.moved:
         return (
-            f"the width of {output.line} stood still while {source.line} moved, so it does not "
+            f"the width of {output.line} stood still while {source.line} moved. It does not "
             "follow that input in this recording. Check which output belongs to which input, and "
             "that the device between them is powered."
         )
@@ -314,7 +314,7 @@ def _why(source: Train, output: Train, content: Content | None) -> str:
         why = "the two lines share too little time; record ten seconds or more."
     elif content.explained:
         why = (
-            "the stick moved too evenly or too little: several delays explain the widths alike, a "
+            "the stick moved too evenly or too little. Several delays explain the widths alike, a "
             "frame or more apart."
         )
     else:
@@ -347,7 +347,7 @@ def edge_finding(about: Subject, delay: Delay) -> Finding:
         Trigger.INPUT_END: f"the end of each pulse of {source.line}.",
         Trigger.INPUT_START: f"the start of each pulse of {source.line}.",
         Trigger.KEEPS_STEP: (
-            f"the start of each pulse of {source.line} on the average; "
+            f"the start of each pulse of {source.line} on the average. "
             f"{_why_unclear(source, delay)}"
         ),
     }[delay.trigger]
@@ -371,13 +371,13 @@ def _why_unknown(about: Subject, delay: Delay) -> str:
 
 
 def _why_unclear(source: Train, delay: Delay) -> str:
-    which = "to tell whether it waits for the pulse's start or its end."
+    which = "to tell whether it waits for a pulse's start or end."
     if not source.moved:
-        return f"its width did not move enough {which}"
+        return f"Its width did not move enough {which}"
     if delay.slope is None:
-        return f"too few pulses in a row changed their width {which}"
+        return f"Too few pulses in a row changed their width {which}"
     return (
-        f"it changes by {delay.slope:.2f} us for each of the width. It waits neither for that "
+        f"It changes by {delay.slope:.2f} us for each of the width. It waits neither for that "
         "pulse's start nor its end."
     )
 
@@ -554,7 +554,7 @@ def _hysteresis(about: Subject, memory: Memory) -> Finding:
     sweeps = f"over {up} sweeps up and {down} down"
     sentence = (
         f"On the way up {output} is {abs(size_us):.2f} ± {COVERAGE * doubt_us:.2f} us "
-        f"{'wider' if size_us > 0 else 'narrower'} than on the way down, {sweeps}."
+        f"{'wider' if size_us > 0 else 'narrower'} than down, {sweeps}."
     )
     if abs(size_us) <= PLAIN * doubt_us:
         sentence = (

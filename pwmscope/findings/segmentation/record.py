@@ -64,7 +64,7 @@ def _by_pulses(table: PulseTable) -> str | None:
         usual_us = float(np.nanmedian(table.width_us))
         return (
             f"It does not look like servo pulses: {pulses - good} of {pulses} are not "
-            f"{accepted} wide; the usual width is {usual_us:.1f} us."
+            f"{accepted} wide. The usual width is {usual_us:.1f} us."
         )
     if good < MIN_PULSES:
         return f"Only {good} whole servo pulses were seen; at least {MIN_PULSES} are needed."
@@ -115,8 +115,8 @@ class Record:
     table: PulseTable  # The channel's pulses
     frames: Frames  # Its frames, whether the signal was lost or not
     dwells: Dwells  # Its dwells outside loss spans
-    # Time spans in which its signal was lost; they count in nothing but the findings about signal
-    # loss
+    # Time spans without a link: before the first one, and in which its signal was lost. They count
+    # in nothing but the findings about signal loss
     losses: tuple[Span, ...]
     limits: Limits  # What is held against it, scaled to the channel's convention
 

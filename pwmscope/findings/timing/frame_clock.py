@@ -524,9 +524,9 @@ def _offset_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Findin
     )
     turn = "frame" if len(clock.pattern) == 1 else f"turn of {len(clock.pattern)} frames"
     seen = (
-        "an offset is seen"
+        "An offset is seen"
         if abs(offset_ppm) > doubt_ppm
-        else "no offset is seen: the difference may be the analyser's own"
+        else "No offset is seen: the difference may be the analyser's own"
     )
     than = "more" if offset_ppm > 0 else "less"
     length = f"{abs(offset_ppm):.1f} ppm {than} than " if abs(offset_ppm) >= 0.05 else ""
@@ -535,7 +535,7 @@ def _offset_finding(clock: FrameClock, evidence: tuple[Evidence, ...]) -> Findin
         offset_ppm,
         "ppm",
         f"A {turn} takes {length}{round_us / 1e3:g} ms. The analyser's clock is known within "
-        f"{CLOCK_TOLERANCE * 1e6:.0f} ppm only, which makes {doubt_ppm:.0f} ppm of doubt (95 %); "
+        f"{CLOCK_TOLERANCE * 1e6:.0f} ppm only, which makes {doubt_ppm:.0f} ppm of doubt (95 %). "
         f"{seen}.",
         uncertainty=clock.offset_uncertainty_ppm,
         interval=(offset_ppm - doubt_ppm, offset_ppm + doubt_ppm),

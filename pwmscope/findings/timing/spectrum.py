@@ -529,8 +529,8 @@ def _finding(
     beside = ""
     if made:
         beside = (
-            f" The line of {_format_line(made[0])} is not shown to be larger than sampling "
-            f"itself makes (up to {most_us:.2g} us)."
+            f" The line of {_format_line(made[0])} may be made by sampling alone (up to "
+            f"{most_us:.2g} us)."
         )
     if not own:
         least_us = max(
@@ -544,8 +544,8 @@ def _finding(
             name,
             0.0,
             "us",
-            f"No rhythm is found in {_WORDS[name][0]}: {_least(search, most_us)} would have been "
-            f"seen ({of_what})." + beside,
+            f"No rhythm is found in {_SEARCHED[name]} ({of_what}). {_least(search, most_us)} "
+            "would have been seen." + beside,
             interval=(0.0, least_us),
             evidence=evidence,
         )
@@ -555,7 +555,7 @@ def _finding(
         name,
         line.amplitude_us,
         "us",
-        f"{_WORDS[name][1]} by {_format_line(line)}{more} ({of_what}). Noise alone shows a line as "
+        f"{_SWINGS[name]} by {_format_line(line)}{more} ({of_what}). Noise alone shows a line as "
         f"strong with a chance {_format_chance(line.chance)}. A rhythm faster than "
         f"{search.high_hz:.4g} Hz shows folded below that." + beside,
         uncertainty=math.hypot(line.uncertainty_us, most_us / math.sqrt(3.0)),
@@ -563,9 +563,10 @@ def _finding(
     )
 
 
-_WORDS: Final = {
-    WIDTH: ("the pulse width", "With the stick standing still the width swings either way"),
-    TIME: ("the frames' time errors", "The frames come early and late"),
+_SEARCHED: Final = {WIDTH: "the pulse width", TIME: "the frames' time errors"}
+_SWINGS: Final = {
+    WIDTH: "With the stick standing still the width swings either way",
+    TIME: "The frames come early and late",
 }
 
 
@@ -574,11 +575,11 @@ def _least(search: LineSearch, most_us: float) -> str:
     high_us = max(search.least_high_us, most_us, RESOLUTION_US)
     if max(low_us, high_us) <= 1.5 * min(low_us, high_us):
         return (
-            f"one above {max(low_us, high_us):.2g} us between {search.low_hz:.2g} and "
+            f"One above {max(low_us, high_us):.2g} us between {search.low_hz:.2g} and "
             f"{search.high_hz:.3g} Hz"
         )
     return (
-        f"one above {low_us:.2g} us at {search.low_hz:.2g} Hz, above {high_us:.2g} us at "
+        f"One above {low_us:.2g} us at {search.low_hz:.2g} Hz, above {high_us:.2g} us at "
         f"{search.high_hz:.3g} Hz,"
     )
 

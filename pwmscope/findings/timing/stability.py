@@ -603,8 +603,8 @@ def _finding(
         NAME,
         value * 1e6,
         "ppm",
-        f"The frame clock usually keeps time within {_time(value, tau_s)} over {tau_s:.3g} s: "
-        f"{_share(value)} (95 %: {_share(low)} to {_share(high)}), against the analyser's clock. "
+        f"The frame clock usually keeps time within {_time(value, tau_s)} over {tau_s:.3g} s, by "
+        f"the analyser's clock. That is {_share(value)} (95 %: {_share(low)} to {_share(high)}). "
         f"{beside}." + taken_from,
         uncertainty=value * 1e6 / float(np.sqrt(2.0 * allan.freedom[near])),
         interval=(low * 1e6, high * 1e6),

@@ -226,7 +226,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     ends = (mean - reach, mean + reach)
     places = 2 if uncertainty >= 0.005 else 3
     said = (
-        f"the expo coefficient is {mean:.{places}f} (95 %: {ends[0]:.{places}f} to "
+        f"The expo coefficient is {mean:.{places}f} (95 %: {ends[0]:.{places}f} to "
         f"{ends[1]:.{places}f}) in {up.size} sweeps up and {down.size} down"
     )
     spans = record.evidence(_rows(travel, sweeps))
@@ -240,7 +240,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     if max(abs(ends[0]), abs(ends[1])) <= STRAIGHT:
         told = measured(
             "curve", Shape.LINEAR.value, "",
-            f"The width follows the stick in a straight line: {said}.", evidence=spans,
+            f"The width follows the stick in a straight line. {said}.", evidence=spans,
         )  # fmt: skip
         return Curve(Shape.LINEAR, mean, uncertainty, ends, fits, told)
     speaking = [fit for fit in fits if fit.evidence >= EVIDENCE and fit.coefficient * mean > 0.0]
@@ -248,17 +248,17 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     doubtful = abs(mean) <= float(stdtrit(every.size - 1, 1.0 - CHANCE / 2.0)) * uncertainty
     if doubtful or len(speaking) < 0.8 * len(fits) or not agree:
         return _hidden(
-            f"The sweeps do not agree on a shape, as with a hand of uneven pace: {said}. "
+            f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}. "
             f"{_WHAT_TO_DO}",
             fits,
         )
     alike = _looks_alike(record, travel, mean, ends[0])
     if alike:
-        return _hidden(f"{alike} look alike: {said}. {_WHAT_TO_DO}", fits)
+        return _hidden(f"{alike} look alike. {said}. {_WHAT_TO_DO}", fits)
     shape = Shape.SOFTER
     told = measured(
         "curve", shape.value, "",
-        f"The width is {shape.value}: {said}. In {len(speaking)} of {len(fits)} sweeps the "
+        f"The width is {shape.value}. {said}. In {len(speaking)} of {len(fits)} sweeps the "
         "evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
         "looks the same.",
         evidence=spans,

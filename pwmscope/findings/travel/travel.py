@@ -105,7 +105,7 @@ def examine_rest(
     if not limit:
         said = f"The channel rests at {amount.said}" if alike else _unclear(rests)
         finding = measured(
-            "rest position", amount.us, "us", f"{said}; which device is on it is not known."
+            "rest position", amount.us, "us", f"{said}. Which device is on it is not known."
             if alike else said,
             uncertainty=amount.uncertainty_us, interval=amount.interval_us,
             evidence=level.visits,
@@ -187,8 +187,8 @@ def _sentence(amount: Amount, band: StopBand, verdict: Verdict) -> str:
     return {
         Verdict.MEETS: f"{where}, inside the stop range {band.low_us:g} to {band.high_us:g} us.",
         Verdict.DOES_NOT_MEET: f"{where}, outside the stop range {band.low_us:g} to "
-        f"{band.high_us:g} us: the device may run with the stick let go.",
-        Verdict.NOT_SHOWN: f"{where}, at the border of the stop range {band.low_us:g} to "
+        f"{band.high_us:g} us. The device may run with the stick let go.",
+        Verdict.NOT_SHOWN: f"{where}, at the edge of the stop range {band.low_us:g} to "
         f"{band.high_us:g} us.",
     }[verdict]
 
@@ -317,18 +317,18 @@ def _asymmetry_finding(
     share = f"{percent:+.2f} % of the travel"
     if significant is None:
         said = f"Above neutral the width goes {asymmetry.said} farther than below it"
-        doubt = "the sample interval is not known, so neither is the uncertainty."
+        doubt = "The uncertainty is not known, since the sample interval is not."
     elif significant:
         side, other = ("Above", "below") if asymmetry.us > 0 else ("Below", "above")
         size = replace(asymmetry, us=abs(asymmetry.us))
         share = f"{abs(percent):.2f} % of the travel"
         said = f"{side} neutral the width goes {size.said} farther than {other} it"
-        doubt = "that is more than the uncertainty."
+        doubt = "That is more than the uncertainty."
     else:
         said = f"No difference between the two sides of neutral is shown: {asymmetry.said}"
-        doubt = "that is within the uncertainty."
+        doubt = "That is within the uncertainty."
     return measured(
-        "asymmetry", asymmetry.us, "us", f"{said} ({share}); {doubt}",
+        "asymmetry", asymmetry.us, "us", f"{said} ({share}). {doubt}",
         uncertainty=asymmetry.uncertainty_us, interval=asymmetry.interval_us, evidence=visits,
     )  # fmt: skip
 

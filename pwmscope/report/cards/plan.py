@@ -92,9 +92,12 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
         "in every pulse.",
     ]
     if plan.marker:
-        needs.append(
-            f"Line {plan.marker} must show whether the transmitter is on. Begin with it on."
+        begin = (
+            "Begin with it on."
+            if plan.steps[0].transmitter_on
+            else "Begin with it off, and the robot without power."
         )
+        needs.append(f"Line {plan.marker} must show whether the transmitter is on. {begin}")
     elif any(not step.transmitter_on for step in plan.steps):
         needs.append(
             "There is no marker line. The moment of the loss and the stop time will not be "

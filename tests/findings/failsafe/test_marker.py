@@ -76,11 +76,11 @@ def test_it_begins_as_early_as_it_may_and_ends_as_early_as_it_may():
 
 def test_a_marked_loss_is_told_with_its_doubt():
     (loss,) = read(2.0, 5.0, late_s=0.3, interval_us=2.0).losses
-    assert loss.sentence.startswith("Line tx-on marks the transmitter off at 2.000 s")
+    assert loss.sentence.startswith("Line tx-on marks the loss at 2.000 s")
     assert "within a sample of 2 us" in loss.sentence
     assert "up to 0.3 s earlier" in loss.sentence
     (loss,) = read(2.0, 5.0).losses
-    assert loss.sentence == "Line tx-on marks the transmitter off at 2.000 s."
+    assert loss.sentence == "Line tx-on marks the loss at 2.000 s."
     assert loss.is_return_shown
     assert loss.lines == {"RX1"}
 

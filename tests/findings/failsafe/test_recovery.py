@@ -173,7 +173,7 @@ def test_what_is_said_of_the_return():
     assert "jumped from 1500.0 us to 1700.0 us" in told.sentence
     assert "(14.300 s; 2 of 3 losses)" in told.sentence
     assert told.sentence.startswith("Hazard: the output")
-    assert "from no pulses to" in said(event(jump=(None, 1700.0))).sentence
+    assert "from a silent line to" in said(event(jump=(None, 1700.0))).sentence
     servo = recovery_finding((event(),), Expectation("servo", has_sheet=True))
     assert servo.sentence.startswith("The output jumped")
     none = said(event(jump=None), event(jump=None, recovered=None))

@@ -50,7 +50,7 @@ def test_a_good_case_meets_and_says_how_fast():
         ({"loss": cases.loss_of(back_s=12.0)}, "keep it off for longer than 2.1 s"),
         (
             {"loss": replace(cases.loss_of(back_s=12.0), came_back=False)},
-            "keep it running",
+            "Keep it running",
         ),
         ({"expected": replace(EXPECTED, is_band_assumed=True)}, "only assumed"),
         ({"stopped_s": math.inf}, "for good"),

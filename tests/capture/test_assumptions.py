@@ -12,7 +12,7 @@ from pwmscope.errors import PwmscopeError, named, naming
 from pwmscope.model import Assumption, not_shown
 
 SAMPLED = "time,RX1\n" + "".join(f"{k * 1e-4:.4f},{k // 15 % 2}\n" for k in range(400))
-SKETCH = "time,RX1\n0,0\n0.5,1\n1.5,0\n"
+SKETCH = "time,RX1\n0,0\n5,1\n15,0\n"
 
 
 @pytest.fixture

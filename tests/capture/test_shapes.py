@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope import load
+from pwmscope import PwmscopeError, load
 from pwmscope.capture import Hints
 from pwmscope.capture.text import read_table
 
@@ -64,9 +64,18 @@ def test_the_heading_states_the_unit_of_time(tmp_path, heading, scale_ps):
 
 
 def test_an_unstated_unit_is_taken_as_seconds_and_said(tmp_path):
-    capture = load(write(tmp_path / "a.csv", "time,RX1\n0,0\n1,1\n3,0\n"))
-    assert capture.duration_s == 3
+    capture = load(write(tmp_path / "a.csv", "time,RX1\n0,0\n10,1\n30,0\n"))
+    assert capture.duration_s == 30
     assert any("no unit is stated" in sentence for sentence in capture.assumptions)
+
+
+@pytest.mark.parametrize("times", ["0 2 3.5", "0.0e0 2.0e0 3.5e0", "0 2000 3500.5"])
+def test_a_few_rows_that_hold_a_servo_pulse_in_another_unit_need_theirs(tmp_path, times):
+    """1.5 may be ms, and 1500 us, as well as seconds."""
+    rows = zip(times.split(), "010", strict=True)
+    text = "time,RX1\n" + "".join(f"{t},{v}\n" for t, v in rows)
+    with pytest.raises(PwmscopeError, match=r"numbers have no unit; add `time_unit`"):
+        load(write(tmp_path / "a.csv", text))
 
 
 def test_a_hint_wins_over_the_heading(tmp_path):

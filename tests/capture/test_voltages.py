@@ -183,3 +183,47 @@ def test_noise_of_a_tenth_of_the_amplitude_on_slow_edges_loses_no_pulse(tmp_path
     (table,) = decode(load(file)).values()
     assert table.measured.sum() == 2
     assert table.width_us == pytest.approx(1500.0, abs=1.5)
+
+
+def changes_of(low, high, *, pulses=15, width_us=1500, period_us=20_000, heading="time_us,RX1"):
+    rows = [(0, low)]
+    for k in range(pulses):
+        begin = 3000 + period_us * k
+        rows += [(begin, high), (begin + width_us, low)]
+    return f"{heading}\n" + "".join(f"{t},{v}\n" for t, v in rows)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "line"),
+    [("0.0", "3.3", "RX1"), ("0.02 V", "3.28 V", "RX1"), ("0", "5", "RX1 (V)"), ("-1", "1", "RX1")],
+)
+def test_a_row_per_change_of_two_voltages_changes_at_its_time(tmp_path, low, high, line):
+    # Pulses of 1500 us every 20 ms, a row per change: nothing is known between two rows.
+    capture = load(write(tmp_path, changes_of(low, high, heading=f"time_us,{line}")))
+    pulses = decode(capture)[line]
+    assert np.allclose(pulses.width_us, 1500, atol=1e-6)
+    assert capture.lines[line].edges_ps[0] == 3000 * 10**6
+    assert any("time of their row" in said for said in capture.assumptions)
+    assert not any("interpolated" in said for said in capture.assumptions)
+
+
+def test_rows_per_change_of_voltages_may_carry_sample_numbers(tmp_path):
+    file = write(tmp_path, changes_of("0.0", "3.3", heading="sample,RX1"))
+    assert np.allclose(decode(load(file, rate="1MHz"))["RX1"].width_us, 1500, atol=1e-6)
+
+
+def test_one_line_of_a_list_of_voltages_keeps_its_times_when_read_alone(tmp_path):
+    # RX2 changes ten times as often as RX1, so most rows change nothing of RX1.
+    rows = ["time_us,RX1,RX2", "0,0.0,0.0"]
+    for k in range(200):
+        one = "3.3" if k % 10 == 0 else "0.0"
+        rows += [f"{3000 + 2000 * k},{one},3.3", f"{4500 + 2000 * k},0.0,0.0"]
+    file = write(tmp_path, "\n".join(rows) + "\n")
+    assert np.allclose(decode(load(file, lines=["RX1"]))["RX1"].width_us, 1500, atol=1e-6)
+
+
+def test_uneven_rows_that_mostly_change_a_sloping_voltage_are_refused(tmp_path):
+    # A row per change, or three samples of each edge: both write rows like these.
+    text = changes_of("0.0", "3.3").replace("3000,3.3", "3000,2.2").replace("4500,0.0", "4500,0.9")
+    with pytest.raises(PwmscopeError, match=r"changes or samples of a voltage.*`lines`"):
+        load(write(tmp_path, text))

@@ -571,7 +571,7 @@ def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
 
     gathered = gather(rows, table.layout, hints, source, batch_rows)
     layout, more = _with_decimals(table, gathered.changes)
-    clock = find_clock(gathered.changes, layout, hints, source)
+    clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = (*layout.assumptions, *gathered.said, *more, *clock.assumptions, *notes)
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, said)

@@ -333,6 +333,24 @@ _MAX_ODD: Final = 0.1
 _DECIMAL_COMMA: Final = Spelling("a decimal comma", rf"{_SIGNED}\d+,\d+", ",", ".")
 
 
+THOUSANDS: Final = {",": _DOUBTFUL_THOUSANDS[0], ".": _DOUBTFUL_THOUSANDS[1]}
+"""How numbers are spelled whose thousands a mark separates that may stand before decimals."""
+
+
+def may_be_thousands(cells: Sequence[str], mark: str) -> bool:
+    """Whether a mark in numbers may separate thousands: three digits follow, no 0 leads.
+
+    Examples
+    --------
+    >>> [may_be_thousands(cells, ".") for cells in (
+    ...     ["0", "990", "1.000"], ["0.000", "1.000"], ["1.5"], ["990"])]
+    [True, False, False, False]
+    """
+    group = rf"[+-]?(\d{{1,3}}|[1-9]\d{{0,2}}({re.escape(mark)}\d{{3}})+)"
+    some = [cell for cell in cells if cell]
+    return any(mark in cell for cell in some) and all(re.fullmatch(group, cell) for cell in some)
+
+
 def find_spelling(cells: Sequence[str]) -> Spelling | None:
     """Find the one way in which a column's cells are written that parsers do not know.
 

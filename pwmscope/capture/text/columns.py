@@ -10,9 +10,10 @@ from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import time_unit_in
+from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
 from pwmscope.capture.text.cells import (
     NUMERIC,
+    THOUSANDS,
     CellKind,
     Spelling,
     are_binary_digits,
@@ -22,6 +23,7 @@ from pwmscope.capture.text.cells import (
     in_one_unit,
     kind_of,
     kind_of_column,
+    may_be_thousands,
     number_of,
 )
 from pwmscope.capture.text.dialect import Dialect
@@ -46,6 +48,11 @@ class Column:
     )
     is_nameless: bool = False  # Whether there is a header and this column's cell in it is empty
     spelling: Spelling | None = None  # How its cells were written; they are kept plain
+
+    def spelled(self, spelling: Spelling) -> Column:
+        """Write its cells plainly, as a spelling reads them."""
+        cells = [spelling.plain(cell) for cell in self.cells]
+        return replace(self, cells=cells, kind=kind_of_column(cells), spelling=spelling)
 
     @property
     def numbers(self) -> list[Decimal]:
@@ -155,12 +162,15 @@ def _plainly_spelled(column: Column, dialect: Dialect) -> Column:
     if column.kind not in _SPELLED:
         return column
     found = find_spelling(column.cells)
+    if found is None and dialect.headings is not None and is_sample_number(column.name):
+        # The number of a sample has no decimals.
+        marks = [mark for mark in THOUSANDS if may_be_thousands(column.cells, mark)]
+        found = THOUSANDS[marks[0]] if marks else None
     if found is None and not dialect.decimal_comma and dialect.delimiter != ",":
         found = comma_before_decimals(column.cells)
     if found is None:
         return column
-    cells = [found.plain(cell) for cell in column.cells]
-    return replace(column, cells=cells, kind=kind_of_column(cells), spelling=found)
+    return column.spelled(found)
 
 
 _NAMELESS: Final = ("", "Unnamed: 0")
@@ -312,18 +322,81 @@ def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
     return name[: match.start()], min(ends), max(ends) - min(ends) + 1
 
 
-_OTHER_QUANTITY: Final = re.compile(
-    r"[(\[]\s*(?:°\s*[CF]?|deg ?[CF]|%|mA|[kM]?Hz|dBm?|rpm|mW|k?Pa|kg)\s*[)\]]"
-    r"|^(?i:temp|temperature|humidity|rssi|battery)\b",
+_OTHER_UNIT: Final = re.compile(
+    r"[(\[]\s*(?:°\s*[CF]?|deg ?[CF]?|%|[mµu]A|m?Ah|[kM]?Hz|dBm?|rpm|1/min|[mk]W|[hk]?Pa|m?bar|kg|"
+    r"Nm|[mck]m|m/s|km/h)\s*[)\]]"
+    r"|[ _](?:deg[CF]|mA|mAh|k?Hz|dBm|rpm|pct|percent|hPa|kPa)$|^[Tt][ _]?(?:deg)?[CF]$",
 )
-"""A heading of something that is no level of a line."""
+_OTHER_WORD: Final = re.compile(
+    r"\b(?:temp|temperature|humidity|rssi|battery|batt|rpm|current|altitude|pressure|"
+    r"comment|remark|note|dt|delta|diff|since|gap|interval|frequency|freq|duty)\b",
+    re.IGNORECASE,
+)
+"""Headings of something that is no level of a line."""
 
 
 def is_other_quantity(column: Column, sheet: Sheet) -> bool:
     """Whether a column of numbers is headed as a quantity that no line's level is."""
-    is_number = column.kind in ("integer", "decimal") and sheet.has_header
-    asked = sheet.hints.lines is not None and column.name in sheet.hints.lines
-    return is_number and not asked and _OTHER_QUANTITY.search(column.name) is not None
+    if column.kind not in ("integer", "decimal") or not sheet.has_header:
+        return False
+    words = f"{column.name.replace('_', ' ')} {column.unit}"
+    if _is_asked(column, sheet) or _VOLT_WORD.search(words):
+        return False
+    headed = _OTHER_UNIT.search(column.name) or _OTHER_UNIT.search(f"({column.unit})")
+    return bool(headed) or _OTHER_WORD.search(words) is not None
+
+
+def _is_asked(column: Column, sheet: Sheet) -> bool:
+    return sheet.hints.lines is not None and column.name in sheet.hints.lines
+
+
+_MOST_LOGIC_V: Final = 6.0
+"""Numbers that never come below this, beside digital lines, are no logic levels (own choice)."""
+_MIDDLE: Final = (0.1, 0.9)
+"""Between these parts of its range a voltage is at neither of two levels."""
+
+
+def find_bystanders(others: list[Column], time: Column | None, sheet: Sheet) -> tuple[str, ...]:
+    """Name the columns beside the time that hold numbers, but no levels of a line.
+
+    Those headed as another quantity or a length of time. Beside digital lines also numbers
+    far above a logic level, and where each row is a change of those lines, voltages on their way.
+    """
+    numbers = [c for c in others if c.kind in ("integer", "decimal") and not _is_asked(c, sheet)]
+    aside = [c for c in numbers if is_other_quantity(c, sheet)]
+    aside += [c for c in numbers if time is not None and sheet.has_header and unit_in(c.name)]
+    digital = [c for c in others if c.kind in ("digit", "word") and len(set(c.cells)) > 1]
+    free = [c for c in numbers if c not in aside and c.kind == "decimal" and len(c.numbers) > 1]
+    if not digital or sheet.hints.threshold_v is not None:
+        free = []
+    words = {c.name: f"{c.name.replace('_', ' ')} {c.unit}" for c in free}
+    aside += [
+        c
+        for c in free
+        if not _VOLT_WORD.search(words[c.name]) and min(map(abs, c.numbers)) > _MOST_LOGIC_V
+    ]
+    if free and time is not None and _are_changes(digital, time):
+        aside += [c for c in free if c not in aside and _is_on_its_way(c)]
+    return tuple(dict.fromkeys(c.name for c in aside))
+
+
+def _are_changes(digital: list[Column], time: Column) -> bool:
+    """Whether rows come at uneven times, and most of them change a digital line."""
+    steps = [b - a for a, b in itertools.pairwise(time.numbers)]
+    if not steps or max(steps) - min(steps) <= max(
+        2 * Decimal(10) ** -time.decimals, sum(steps) / len(steps) / 100
+    ):
+        return False
+    rows = list(zip(*(c.cells for c in digital), strict=False))
+    changed = sum(a != b for a, b in itertools.pairwise(rows))
+    return 2 * changed >= len(rows) - 2
+
+
+def _is_on_its_way(column: Column) -> bool:
+    """Whether some of a voltage's first values lie well between the lowest and the highest."""
+    low, high = float(min(column.numbers)), float(max(column.numbers))
+    least, most = (low + part * (high - low) for part in _MIDDLE)
+    return any(least < number < most for number in column.numbers)
 
 
 def _level_column(column: Column, sheet: Sheet) -> LevelColumn:

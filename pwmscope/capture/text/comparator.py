@@ -24,6 +24,8 @@ SETTLED: Final = 0.98
 """From here on, of the way up to its level, a high state is no longer rising (own choice)."""
 _MAX_BINS: Final = 256
 _MIN_AMPLITUDE: Final = 0.4
+_TIGHT: Final = 0.1
+"""Samples this near to a state level, as a part of the amplitude, are no way between the two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,12 @@ class StateLevels:
     most: float
     # Deviation of the samples beyond the levels, below the low one or above the high one
     noise: float = 0.0
+    farthest: float = math.inf  # How far any sample lies from the nearer of the two levels
+
+    @property
+    def are_all(self) -> bool:
+        """Whether every sample lies at one of the two levels, none between or beyond."""
+        return self.are_two and self.farthest <= _TIGHT * (self.high - self.low)
 
     @property
     def are_two(self) -> bool:
@@ -144,7 +152,10 @@ class AmplitudeHistogram:
             self._beyond(levels[0], np.arange(low + 1)),
             self._beyond(levels[1], np.arange(high, self._counts.size)),
         )
-        return StateLevels(levels[0], levels[1], self._least, self._most, noise)
+        at = self._sums[self._counts > 0] / self._counts[self._counts > 0]
+        away = np.abs(at[:, np.newaxis] - means).min(axis=1)
+        farthest = max(float(away.max()), abs(self._least - levels[0]), abs(self._most - levels[1]))
+        return StateLevels(levels[0], levels[1], self._least, self._most, noise, farthest)
 
     def _beyond(self, level: float, bins: npt.NDArray[np.int64]) -> float:
         """Distance from a level within which 68 % of some bins' samples lie: one deviation."""
@@ -276,6 +287,7 @@ class Comparator:
     threshold: float  # The threshold
     band: float  # Width of the hysteresis band around it
     low: float = 0.0  # The low state level
+    is_two_valued: bool = False  # Whether no sample lies between the two levels
     plateaus: PlateauMeter = field(default_factory=PlateauMeter)
     _level: int | None = None
     _last: tuple[float, int] = (0.0, 0)

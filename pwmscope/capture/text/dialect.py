@@ -9,8 +9,16 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.capture.reader.units import is_sample_number, is_unit, time_unit_in
-from pwmscope.capture.text.cells import DATE, MINUS_SIGNS, clean, is_grouped, kind_of, unit_of
-from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, states_something
+from pwmscope.capture.text.cells import (
+    DATE,
+    MINUS_SIGNS,
+    clean,
+    is_grouped,
+    kind_of,
+    may_be_thousands,
+    unit_of,
+)
+from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, is_rule, states_something
 from pwmscope.errors import CaptureError
 
 SPACES: Final = " "
@@ -115,6 +123,7 @@ def _described(
         rows.pop()
         has_remarks = True
     above = [line for line in lines[: first if header is None else header] if line.strip()]
+    above = [line for line in above if not is_rule(line)]
     headings = None if header is None else _headings(lines[header], delimiter)
     if headings is not None:
         while len(headings) > width and not headings[-1]:
@@ -227,14 +236,9 @@ def _has_decimal_comma(rows: list[list[str]], delimiter: str) -> bool:
     cells = [c for row in rows[:_BODY_LINES] for c in row if "," in c]
     if delimiter == ",":  # only quoted cells hold one
         decimals = [c for c in cells if kind_of(c) in _FRACTIONS]
-        return bool(decimals) and not _may_be_thousands(decimals)
+        return bool(decimals) and not may_be_thousands(decimals, ",")
     points = any("." in c for row in rows[:_BODY_LINES] for c in row if kind_of(c) in _FRACTIONS)
     return any(kind_of(c) in _FRACTIONS or ("," in c and unit_of(c)) for c in cells) and not points
-
-
-def _may_be_thousands(cells: list[str]) -> bool:
-    """Whether all commas may separate thousands: three digits after each, no leading zero."""
-    return all(re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", cell) for cell in cells)
 
 
 _FRACTIONS: Final = ("decimal", "level number")
@@ -244,7 +248,7 @@ def two_readings_of_commas(dialect: Dialect) -> bool:
     """Whether every number with a comma may have decimals or thousands behind it."""
     cells = [c for row in dialect.rows[:_BODY_LINES] for c in row if "," in c and kind_of(c)]
     numbers = [c for c in cells if kind_of(c) in ("decimal", "level number")]
-    return bool(numbers) and dialect.decimal_comma and _may_be_thousands(numbers)
+    return bool(numbers) and dialect.decimal_comma and may_be_thousands(numbers, ",")
 
 
 def _find_header(
@@ -253,7 +257,7 @@ def _find_header(
     """Find the header's line, the row of units below it, and the first line that is a row."""
     block: list[int] = []
     for i in range(first - 1, -1, -1):
-        if not lines[i].strip():
+        if not lines[i].strip() or is_rule(lines[i]):
             continue
         if not _is_as_wide(lines[i], delimiter, width):
             if not COMMENT.match(lines[i]):
@@ -348,7 +352,7 @@ def _refuse_other_width(
     lines: list[str], first: int, delimiter: str, width: int, source: str
 ) -> None:
     """Refuse a table whose header has another number of cells than its rows."""
-    above = [i for i in range(first) if lines[i].strip()]
+    above = [i for i in range(first) if lines[i].strip() and not is_rule(lines[i])]
     if not above:
         return
     headings = _headings(lines[above[-1]], delimiter)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
@@ -283,6 +284,8 @@ class Clock:
     duration_ps: int  # From the first row to the last
     interval_ps: float | None  # The sampling interval
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    # Whether a voltage of two values changes at its row's time, not somewhere since the row above
+    is_uneven: bool = False
 
     def instants_ps(self, rows: Instants, held: Instants | None) -> Instants:
         """Instants of rows in picoseconds since the first."""
@@ -291,6 +294,13 @@ class Clock:
         if self.basis == "number":
             return at_samples(held - self.start, self.interval_ps or 0.0)
         return held - self.start
+
+    def edges_ps(self, comparator: Comparator) -> Instants:
+        """Instants at which a voltage changed level."""
+        crossings = comparator.crossings
+        if self.is_uneven and comparator.is_two_valued:
+            return self.instants_ps(crossings.rows, crossings.after)
+        return self.crossing_instants_ps(crossings)
 
     def crossing_instants_ps(self, crossings: Crossings) -> Instants:
         """Instants between two rows at which a voltage crossed its threshold, never at 0."""
@@ -309,12 +319,20 @@ def at_samples(numbers: Instants, interval_ps: float) -> Instants:
     return instants
 
 
-def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> Clock:
-    """Find out when rows were."""
+def find_clock(
+    changes: Changes,
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    voltages: Mapping[str, Comparator] = MappingProxyType({}),
+) -> Clock:
+    """Find out when rows were, and whether each stands for a change or for a sample."""
     rate_hz = hints.rate_hz or layout.rate_hz
+    moving = {n: each for n, each in voltages.items() if each.crossings.rows.size}
     if changes.time_ps is None:
         assert rate_hz is not None  # the file was refused otherwise
-        return _counted("row", 0, changes.row_count - 1, rate_hz, hints)
+        clock = _counted("row", 0, changes.row_count - 1, rate_hz, hints)
+        return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
     if changes.end_ps == changes.start_ps:
         raise CaptureError(
             source,
@@ -324,14 +342,63 @@ def find_clock(changes: Changes, layout: Layout, hints: Hints, source: str) -> C
             column=layout.time_column,
         )
     if layout.time_kind == "sample":
-        assert rate_hz is not None  # the file was refused otherwise
-        last = changes.end_ps - changes.start_ps
-        return _counted("number", changes.start_ps, last, rate_hz, hints)
+        interval_ps, is_even = 0.0, changes.step_most_ps == changes.step_least_ps
+    else:
+        interval_ps, is_even = _mean_interval(changes, changes.time_ps, layout)
     # A list of changes may begin and end with a row that changes nothing.
     is_list = 2 * changes.rows.size >= max(1, changes.row_count - 2)
-    if is_list and not layout.analogue:
-        return _change_clock(changes, changes.time_ps, layout, hints)
-    return _sample_clock(changes, changes.time_ps, layout, hints, source)
+    if is_list and not is_even:
+        _refuse_sloping_changes(moving, layout, source)
+    if layout.time_kind == "sample":
+        assert rate_hz is not None  # the file was refused otherwise
+        last = changes.end_ps - changes.start_ps
+        clock = _counted("number", changes.start_ps, last, rate_hz, hints)
+        clock = replace(clock, is_uneven=not is_even)
+    elif is_list and (not layout.analogue or not is_even):
+        clock = _change_clock(changes, changes.time_ps, layout, hints)
+    else:
+        clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=is_even)
+    return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
+
+
+def _mean_interval(changes: Changes, listed_ps: Instants, layout: Layout) -> tuple[float, bool]:
+    """Find the mean step of time from row to row, and whether every step is as long."""
+    resolution = resolution_ps(layout.time_unit, layout.time_decimals)
+    mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
+    interval_ps = _round_interval(mean_ps, resolution / (changes.row_count - 1))
+    if changes.step_most_ps - changes.step_least_ps > max(2 * resolution, 0.01 * mean_ps):
+        return interval_ps, False
+    times_ps = at_samples(changes.rows, interval_ps)
+    error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
+    return interval_ps, error_ps <= resolution + 0.01 * interval_ps
+
+
+def _refuse_sloping_changes(
+    voltages: Mapping[str, Comparator], layout: Layout, source: str
+) -> None:
+    """Refuse uneven rows that mostly change a level where a voltage is seen on its way."""
+    sloping = [name for name, each in voltages.items() if not each.is_two_valued]
+    if sloping:
+        raise CaptureError(
+            source,
+            "most rows change a level at uneven times, so they may be changes or samples of a "
+            "voltage",
+            "export levels as 0 and 1, or samples at even steps, or name the digital `lines`",
+            row=layout.skip_lines + 1,
+            column=sloping[0],
+        )
+
+
+def _said_of_edges(voltages: Mapping[str, Comparator], clock: Clock) -> list[str]:
+    """Say where between two rows a voltage's edge lies."""
+    by_row = [f"'{n}'" for n, each in voltages.items() if each.is_two_valued and clock.is_uneven]
+    said = []
+    if by_row:
+        names = ", ".join(by_row[:8])
+        said.append(f"Voltages of two values change at the time of their row: {names}.")
+    if len(by_row) < len(voltages):
+        said.append("Edges are interpolated between the two samples around the threshold.")
+    return said
 
 
 def _counted(
@@ -382,7 +449,7 @@ def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: 
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
     assumptions = (*_origin(changes, layout), *said, more, *coarse)
-    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions)
+    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions, is_uneven=True)
 
 
 _COARSE_PS: Final = 10**5
@@ -435,18 +502,17 @@ _PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
 
 
 def _sample_clock(
-    changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints, source: str
+    changes: Changes,
+    layout: Layout,
+    hints: Hints,
+    source: str,
+    interval_ps: float,
+    *,
+    is_even: bool,
 ) -> Clock:
     duration_ps = changes.end_ps - changes.start_ps
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
-    mean_ps = duration_ps / (changes.row_count - 1)
-    is_even = changes.step_most_ps - changes.step_least_ps <= max(2 * resolution, 0.01 * mean_ps)
     said: list[str] = [*_origin(changes, layout)]
-    interval_ps = _round_interval(mean_ps, resolution / (changes.row_count - 1))
-    if is_even:
-        times_ps = at_samples(changes.rows, interval_ps)
-        error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
-        is_even = error_ps <= resolution + 0.01 * interval_ps
     if is_even:
         sentence = (
             f"Rows are samples {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), "
@@ -469,7 +535,9 @@ def _sample_clock(
     _check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
-    return Clock(basis, changes.start_ps, duration_ps, interval_ps, tuple(said))
+    return Clock(
+        basis, changes.start_ps, duration_ps, interval_ps, tuple(said), is_uneven=not is_even
+    )
 
 
 def _round_interval(mean_ps: float, tolerance_ps: float) -> float:
@@ -506,13 +574,12 @@ def timed_lines(
     changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split changed words into lines at the clock's instants; see `_find_lines`."""
-    crossed_ps = {
-        name: clock.crossing_instants_ps(comparator.crossings)
-        for name, comparator in comparators.items()
-    }
+    crossed_ps = {name: clock.edges_ps(comparator) for name, comparator in comparators.items()}
     times_ps = clock.instants_ps(changes.rows, changes.time_ps)
     lines, said = _find_lines(changes, times_ps, layout, crossed_ps)
     for name, comparator in comparators.items():
+        if clock.is_uneven and comparator.is_two_valued:
+            continue  # two values show no rise
         lines[name] = replace(lines[name], plateaus=_plateaus(comparator, clock, changes))
     return lines, said
 

@@ -9,15 +9,15 @@ from typing import Final
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.units import format_rate, size_of_unit
-from pwmscope.capture.text.cells import Spelling
+from pwmscope.capture.text.cells import THOUSANDS, Spelling, may_be_thousands
 from pwmscope.capture.text.columns import (
     MAX_LINES,
     Column,
     LevelColumn,
     Sheet,
+    find_bystanders,
     find_columns,
     find_level_columns,
-    is_other_quantity,
 )
 from pwmscope.capture.text.dialect import (
     SPACES,
@@ -37,9 +37,9 @@ from pwmscope.capture.text.time_column import (
     StampFormat,
     TimeColumn,
     TimeKind,
-    are_decimals_by_pulses,
     find_stamp_format,
     find_time_column,
+    mark_by_pulses,
 )
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model import Assumption
@@ -123,15 +123,17 @@ def find_layout(
     sheet = Sheet(source, dialect, columns, stated, hints, more_text or (lambda: head))
     runs, line_runs = find_runs(sheet), find_line_runs(sheet)
     if runs is not None or line_runs is not None:
-        _settled_commas(sheet, None)
+        _settled_marks(sheet, None)
     if runs is not None:
         return _run_layout(runs, sheet, head)
     if line_runs is not None:
         return _line_run_layout(*line_runs, sheet, head)
     time, aside = find_time_column(sheet)
+    sheet, time, marks = _settled_marks(sheet, time)
+    dialect, columns = sheet.dialect, sheet.columns
     _refuse_doubt(sheet, needed=time is None or time.kind == "sample")
     others = [c for c in columns if c.name not in aside and (time is None or c != time.column)]
-    said: list[str] = [*dialect.assumptions, *_settled_commas(sheet, time)]
+    said: list[str] = [*dialect.assumptions, *marks]
     said.append(rows_without_time() if time is None else time.assumption)
     said += [time.agreed] if time is not None and time.agreed else []
     said += _said_of_rate(sheet)
@@ -145,7 +147,7 @@ def find_layout(
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
     else:
-        aside += tuple(c.name for c in others if is_other_quantity(c, sheet))
+        aside += find_bystanders(others, None if time is None else time.column, sheet)
         levels, more = find_level_columns([c for c in others if c.name not in aside], sheet)
         said += more
     said += _set_aside(aside, others, sheet)
@@ -238,18 +240,42 @@ def _line_run_layout(events: EventColumns, length: Column, sheet: Sheet, head: s
     )  # fmt: skip
 
 
-def _settled_commas(sheet: Sheet, time: TimeColumn | None) -> list[str]:
-    """Say that commas stand before decimals where pulses show it; else refuse two readings."""
-    if not two_readings_of_commas(sheet.dialect):
-        return []
-    if time is not None and time.kind == "number" and are_decimals_by_pulses(time, sheet):
-        return ["Commas stand before decimals, as levels then last as long as servo pulses do."]
+def _settled_marks(
+    sheet: Sheet, time: TimeColumn | None
+) -> tuple[Sheet, TimeColumn | None, list[str]]:
+    """Let pulses tell decimals from thousands; where they do not, refuse two readings."""
+    is_comma = two_readings_of_commas(sheet.dialect)
+    cells = [] if time is None or time.column.spelling else time.column.cells
+    is_point = not is_comma and may_be_thousands(cells, ".")
+    if not is_comma and not is_point:
+        return sheet, time, []
+    mark, name = (",", "Commas") if is_comma else (".", "Points")
+    by = None
+    if time is not None and time.kind == "number":
+        by = mark_by_pulses(time.column, time.unit, sheet.dialect.rows, mark)
+    if by == "":
+        told = _regrouped(sheet, mark)
+        said = f"{name} stand between thousands, as levels then last as long as servo pulses do."
+        return told, find_time_column(told)[0], [said]
+    if by == "." and is_comma:
+        said = f"{name} stand before decimals, as levels then last as long as servo pulses do."
+        return sheet, time, [said]
+    if by == "." or (is_point and all("." in cell for cell in cells if cell)):
+        return sheet, time, []
+    other = "a point" if is_comma else "with decimals in every row"
     raise CaptureError(
         sheet.source,
-        "the commas in the numbers may stand before decimals or between thousands",
-        "export the numbers without thousands separators, or with a point",
+        f"the {name.lower()} in the numbers may stand before decimals or between thousands",
+        f"export the numbers without thousands separators, or {'with ' * is_comma}{other}",
         row=sheet.dialect.skip_lines + 1,
     )
+
+
+def _regrouped(sheet: Sheet, mark: str) -> Sheet:
+    """Read a mark in numbers as standing between thousands."""
+    spelling = THOUSANDS[mark]
+    columns = tuple(c.spelled(spelling) if spelling.fits(c.cells) else c for c in sheet.columns)
+    return replace(sheet, columns=columns, dialect=replace(sheet.dialect, decimal_comma=False))
 
 
 def _refuse_doubt(sheet: Sheet, *, needed: bool) -> None:

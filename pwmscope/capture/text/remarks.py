@@ -177,7 +177,7 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
     >>> is_remark("#0.5,1,0", ["#0.5", "1", "0"], 3), is_remark("# a, b, c", ["# a", "b", "c"], 3)
     (False, True)
     """
-    if _RULE.fullmatch(line):
+    if is_rule(line):
         return True
     match = COMMENT.match(line)
     if match is None:
@@ -208,6 +208,17 @@ _RULE: Final = re.compile(
     r"[\s|+:=_-]*(?:---|===|___)[\s|+:=_-]*|[\s|:]*-[\s|:-]*\|[\s|:-]*-[\s|:-]*"
 )
 """A line drawn between the rows of a table."""
+
+
+def is_rule(line: str) -> bool:
+    """Whether a line is drawn around the header or between the rows of a table.
+
+    Examples
+    --------
+    >>> is_rule("+------+-----+"), is_rule("|---|:-:|"), is_rule("-1,-1"), is_rule("| - | 1 |")
+    (True, True, False, False)
+    """
+    return _RULE.fullmatch(line) is not None
 
 
 @dataclass(slots=True)

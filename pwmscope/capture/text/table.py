@@ -78,7 +78,7 @@ def find_comparators(
     if comparators:
         about = (
             f"Hysteresis: {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise if "
-            "that is more. Edges are interpolated between the two samples around the threshold."
+            "that is more."
         )
         said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)
@@ -116,7 +116,7 @@ def _comparator(
     shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
     if threshold is not None:
         band = levels.band if levels.are_two else 0.0
-        return Comparator(threshold, band, levels.low), assumed_threshold(
+        return Comparator(threshold, band, levels.low, levels.are_all), assumed_threshold(
             f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
             f"Its threshold is {threshold:g}, as you said.",
             threshold,
@@ -129,7 +129,7 @@ def _comparator(
             None,
             "data",
         )
-    return Comparator(levels.middle, levels.band, levels.low), assumed_threshold(
+    return Comparator(levels.middle, levels.band, levels.low, levels.are_all), assumed_threshold(
         f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
         f"Its threshold is {levels.middle:.4g}, halfway.",
         levels.middle,
@@ -186,6 +186,11 @@ class Gathered:
     changes: Changes  # Every row that changes any level
     said: tuple[str, ...]  # What was assumed of voltages, each a plain sentence
     _groups: tuple[_Group, ...]
+
+    @property
+    def voltages(self) -> dict[str, Comparator]:
+        """The comparators of all columns that hold voltages."""
+        return {name: each for group in self._groups for name, each in group.comparators.items()}
 
     def lines(
         self, clock: Clock, hints: Hints, source: str
@@ -336,7 +341,7 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
         return stream_changes(text.path, placed, batch_rows=size, source=source)
 
     gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
-    clock = find_clock(gathered.changes, layout, hints, source)
+    clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
     said += doubted_clock(lines, layout, hints)

@@ -26,7 +26,7 @@ from pwmscope.capture.text.cells import (
     kind_of,
     number_of,
 )
-from pwmscope.capture.text.columns import Column, Sheet
+from pwmscope.capture.text.columns import Column, Sheet, is_other_quantity
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.capture.text.lists import is_end, is_length
 from pwmscope.errors import CaptureError, HintError
@@ -36,69 +36,104 @@ if TYPE_CHECKING:
     import polars as pl
 
 _MIN_PULSES: Final = 3
-_MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6
-"""What counts as a servo pulse (common practice); the units lie a factor of 1000
-apart, so that no pulse passes in two of them."""
+_MIN_PS, _MAX_PS = 800 * 10**6, 2200 * 10**6
+"""What counts as a servo pulse (common practice)."""
+_SHORTEST_PS, _LONGEST_PS = 2500 * 10**6, 25 * 10**9
+"""How long after one servo pulse the next begins: 400 to 40 frames a second (common practice)."""
 _COARSEST: Final = 8
 """Power of ten, in picoseconds, to which times must be printed to show pulses: 100 us."""
 
 
-def _infer_unit(text: str, dialect: Dialect, time_position: int) -> str | None:
-    r"""Find the unit in which some column's levels last as long as servo pulses.
+def _fitting_units(text: str, dialect: Dialect, time: Column) -> list[str]:
+    r"""Find the units in which some line shows servo pulses and none shows frames of other pulses.
 
     Examples
     --------
     >>> from pwmscope.capture.text.dialect import find_dialect
     >>> text = "t,RX1\n0,0\n" + "".join(f"{20 * k + 5},1\n{20 * k + 6.25},0\n" for k in range(5))
-    >>> _infer_unit(text, find_dialect(text, "a.csv"), 0)
-    'ms'
+    >>> _fitting_units(text, find_dialect(text, "a.csv"), Column("t", 0, "decimal", []))
+    ['ms']
     """
     lines = text.split("\n")[dialect.skip_lines : -1]
     rows = [split(line, dialect.delimiter) for line in lines if line.strip()]
-    width = max(map(len, dialect.rows[:1]), default=0)
-    rows = [row for row in rows if len(row) == width and kind_of(row[time_position]) in NUMERIC]
+    width, at = max(map(len, dialect.rows[:1]), default=0), time.position
+    rows = [row for row in rows if len(row) == width]
+    if time.spelling is not None:
+        for row in rows:
+            row[at] = time.spelling.plain(row[at])
+    rows = [row for row in rows if kind_of(row[at]) in NUMERIC]
     if not rows:
-        return None
-    times = [number_of(row[time_position]) for row in rows]
-    spans: list[Decimal] = []
-    for position in range(width):
-        if position != time_position:
-            spans += _spans(times, [row[position] for row in rows])
+        return []
+    times = [number_of(row[at]) for row in rows]
+    lines_seen = _lines_seen(times, rows, at)
     finest = max(-int(time.as_tuple().exponent) for time in times)
-    found = [
+    return [
         unit
         for unit, exponent in EXPONENT_OF_UNIT.items()
-        if exponent - finest <= _COARSEST and _are_pulses([span.scaleb(exponent) for span in spans])
+        if exponent - finest <= _COARSEST and _show_pulses(lines_seen, Decimal(10) ** exponent)
     ]
+
+
+def mark_by_pulses(column: Column, unit: str, rows: list[list[str]], mark: str) -> str | None:
+    """Tell by the pulses what marks in times are: `.` before decimals, empty between thousands.
+
+    None where neither or both readings show servo pulses.
+    """
+    multiple, exponent = size_of_unit(unit)
+    rows = [row for row in rows if column.position < len(row)]
+    rows = [row for row in rows if kind_of(row[column.position]) in NUMERIC]
+    found = []
+    for by in (".", ""):
+        times = [Decimal(row[column.position].replace(mark, by)) for row in rows]
+        if _show_pulses(
+            _lines_seen(times, rows, column.position), multiple * Decimal(10) ** exponent
+        ):
+            found.append(by)
     return found[0] if len(found) == 1 else None
 
 
-def are_decimals_by_pulses(time: TimeColumn, sheet: Sheet) -> bool:
-    """Whether levels last as long as servo pulses only with commas read as decimal ones."""
-    position, size = time.column.position, Decimal(10) ** size_of_unit(time.unit)[1]
-    size *= size_of_unit(time.unit)[0]
-    rows = [row for row in sheet.dialect.rows if kind_of(row[position]) in NUMERIC]
-    found = []
-    for mark in (".", ""):
-        times = [Decimal(row[position].replace(",", mark)) * size for row in rows]
-        others = [i for i in range(len(sheet.columns)) if i != position]
-        spans = [span for i in others for span in _spans(times, [row[i] for row in rows])]
-        found.append(_are_pulses(spans))
-    return found == [True, False]
+_State: TypeAlias = tuple[list[Decimal], list[Decimal]]
+"""How long one state of a line lasts each time, and how long after it the next one begins."""
 
 
-def _spans(times: list[Decimal], cells: list[str]) -> list[Decimal]:
-    """How long each level lasts; none for a column of more than two different cells."""
+def _lines_seen(times: list[Decimal], rows: list[list[str]], at: int) -> list[list[_State]]:
+    """Measure both states of every line: either may be the pulse, and the other the pause."""
+    width = min(map(len, rows), default=0)
+    seen = [_states(times, [row[i] for row in rows]) for i in range(width) if i != at]
+    return [states for states in seen if states]
+
+
+def _states(times: list[Decimal], cells: list[str]) -> list[_State]:
+    """Measure both states of a column; none where it has more than two different cells."""
     if len(set(cells)) != 2:
         return []
     changes = [b for (b, cell), before in zip(enumerate(cells[1:], 1), cells, strict=False)
                if cell != before]  # fmt: skip
-    return [times[b] - times[a] for a, b in itertools.pairwise(changes)]
+    at = [times[b] for b in changes]
+    spans = [b - a for a, b in itertools.pairwise(at)]
+    periods = [b - a for a, b in zip(at, at[2:], strict=False)]
+    return [(spans[first::2], periods[first::2]) for first in (0, 1)]
 
 
-def _are_pulses(spans_ps: list[Decimal]) -> bool:
-    count = sum(_MIN_PS <= span <= _MAX_PS for span in spans_ps)
-    return count >= _MIN_PULSES and 3 * count >= len(spans_ps)
+def _show_pulses(lines_seen: list[list[_State]], size_ps: Decimal) -> bool:
+    """Whether some line shows servo pulses, and no line frames without such pulses."""
+    fits = [any(_are_pulses(state, size_ps) for state in states) for states in lines_seen]
+    frames = [all(_are_frames(state, size_ps) for state in states) for states in lines_seen]
+    return any(fits) and all(fit or not frame for fit, frame in zip(fits, frames, strict=True))
+
+
+def _are_pulses(state: _State, size_ps: Decimal) -> bool:
+    """Whether most of one state's spans, and what lies from one to the next, are as of servos."""
+    spans, _ = state
+    count = sum(_MIN_PS <= span * size_ps <= _MAX_PS for span in spans)
+    return count >= _MIN_PULSES and 2 * count >= len(spans) and _are_frames(state, size_ps)
+
+
+def _are_frames(state: _State, size_ps: Decimal) -> bool:
+    """Whether what lies from one state to its next is mostly as long as a frame."""
+    _, periods = state
+    count = sum(_SHORTEST_PS <= period * size_ps <= _LONGEST_PS for period in periods)
+    return count >= _MIN_PULSES - 1 and 2 * count >= len(periods)
 
 
 _ENOUGH_ROWS: Final = 20
@@ -144,7 +179,13 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             f"{sheet.source}, column {column.name}: these numbers count the rows without a unit; "
             "add `rate` for samples, or `time_unit` for times."
         )
-    inferred = _infer_unit(sheet.more_text(), sheet.dialect, column.position)
+    fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
+    if len(fitting) > 1:
+        raise HintError(
+            f"{sheet.source}, column {column.name}: no unit is stated, and levels last as servo "
+            f"pulses do in {' and in '.join(fitting)}; add `time_unit`."
+        )
+    inferred = next(iter(fitting), None)
     epoch = _epoch_unit(column)
     if inferred is not None and epoch in (None, inferred):
         return inferred, assumed_unit(
@@ -161,14 +202,15 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
             "data",
         )
     is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
-    if not is_large and any("e" in cell.lower() for cell in column.cells):
+    doubted = is_large or _hold_a_pulse_in_another_unit(column, sheet)
+    if not doubted and any("e" in cell.lower() for cell in column.cells):
         return "s", assumed_unit(
             f"{name} is taken as time in seconds: it is written with powers of ten, as programs "
             "write SI units.",
             "s",
             "convention",
         )
-    if len(column.cells) >= _ENOUGH_ROWS or (is_large and column.kind == "integer"):
+    if len(column.cells) >= _ENOUGH_ROWS or doubted:
         is_whole = column.kind == "integer"
         raise HintError(
             f"{sheet.source}, column {column.name}: these {'whole ' if is_whole else ''}numbers "
@@ -178,6 +220,18 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     return "s", assumed_unit(
         f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
     )
+
+
+def _hold_a_pulse_in_another_unit(column: Column, sheet: Sheet) -> bool:
+    """Whether a level lasts as long as a servo pulse in a unit below the second, and none in it."""
+    rows = [row for row in sheet.dialect.rows if column.position < len(row)]
+    seen = _lines_seen(column.numbers, rows, column.position) if rows else []
+    spans = [span for states in seen for state in states for span in state[0]]
+    fits = [
+        any(_MIN_PS <= span.scaleb(exponent) <= _MAX_PS for span in spans)
+        for exponent in EXPONENT_OF_UNIT.values()
+    ]
+    return any(fits) and not fits[0]
 
 
 _MAX_SECONDS: Final = 1000
@@ -573,7 +627,11 @@ def _candidates(sheet: Sheet) -> list[Column]:
             )
         return found
     if sheet.has_header:
-        timed = [c for c in sheet.columns if c.kind in (*NUMERIC, "stamp")]
+        timed = [
+            c
+            for c in sheet.columns
+            if c.kind in (*NUMERIC, "stamp") and not is_other_quantity(c, sheet)
+        ]
         headed = [c for c in timed if time_unit_in(c.name)[0] and not _is_a_level(c, sheet)]
         if not headed:
             headed = [c for c in sheet.columns if _is_bare_clock(c)]
@@ -586,7 +644,8 @@ def _candidates(sheet: Sheet) -> list[Column]:
     free = [
         c
         for c in sheet.columns
-        if c.name not in lines and not is_end(c, sheet) and not is_length(c, sheet)
+        if c.name not in lines
+        and not (is_end(c, sheet) or is_length(c, sheet) or is_other_quantity(c, sheet))
     ]
     rising = [c for c in free if c.kind == "stamp" or c.is_rising]
     return rising if len(rising) < 2 else _still_rising(rising, sheet)

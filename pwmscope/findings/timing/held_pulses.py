@@ -32,6 +32,8 @@ WIDE: Final = (0.05, 2.0)
 scatter, as where it wanders slowly."""
 KERNEL: Final = 0.3
 NEAR: Final = 5.0
+MIN_RUN: Final = 5
+"""So many widths in a row off the level, outside a dwell, end a hold."""
 MAX_KERNEL: Final = 128
 """Held widths are as likely as a kernel estimate from so many of them, evenly spread, says;
 its kernel has this part of their scatter, and at least the sample interval's."""
@@ -211,7 +213,7 @@ def _bounded(
             (0, width_us[low : start + within]),
             (1, width_us[stop - within : high][::-1]),
         ):
-            cut = _first_held(end_us, some_us, kernel_us, scatter_us)
+            cut = _first_held(end_us, some_us, kernel_us, scatter_us, end_us.size - within)
             at_end = cut == 0 and (low == 0 if side == 0 else high == width_us.size)
             spare = 0
             if not at_end:
@@ -248,13 +250,21 @@ def _hidden(off_us: FloatArray, noise_us: float) -> int:
 
 
 def _first_held(
-    end_us: FloatArray, held_us: FloatArray, kernel_us: float, scatter_us: float
+    end_us: FloatArray, held_us: FloatArray, kernel_us: float, scatter_us: float, outside: int
 ) -> int:
-    """Find where widths, from outside inwards, part into those of a move and those held."""
+    """Find where widths, from outside inwards, part into those of a move and those held.
+
+    The first ``outside`` of them lie outside the dwell.
+    """
     share, times = WIDE
-    # What lies farther out than the last width near the level is likelier a move's.
+    # What lies farther out than the last width near the level is likelier a move's; so is what
+    # lies beyond a run of widths off the level, such as a click of the trim and back.
     near = np.abs(end_us - held_us.mean()) <= NEAR * max(times * scatter_us, kernel_us)
     skipped = int(near.argmax()) if near.any() else end_us.size
+    seen = np.concatenate([[0], np.cumsum(near[:outside])])
+    runs = np.flatnonzero(seen[MIN_RUN:] == seen[:-MIN_RUN])
+    if runs.size:
+        skipped = max(skipped, int(runs[-1]) + MIN_RUN)
     end_us = end_us[skipped:]
     density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
     wide = _normal(end_us - held_us.mean(), math.hypot(times * scatter_us, kernel_us))
@@ -295,7 +305,8 @@ class Excursion:
 
     peak_us: float  # The farthest
     usual_us: float  # What 99.9 % of the pulses kept within
-    # The true farthest lies between, each reading being right within a sample interval
+    # The true farthest lies between: each reading is right within a sample interval, the level as
+    # the pulses at the hold's ends leave it, and what lies at a hold's end may be of a move
     interval_us: tuple[float, float]
     row: int  # Row in the pulse table of the farthest
     count: int  # Pulses that were held
@@ -312,14 +323,47 @@ def worst_excursion(
     peak_us = most_us = float(away_us[at])
     if held.slow_count.size:
         most_us = max(most_us, float(_away_us(held.slow_rows, held.slow_count, width_us).max()))
-    reach_us = interval_us or 0.0
+    # The level is as uncertain as the pulses that may have been held too would shift it.
+    hold = int(np.searchsorted(np.cumsum(held.count), at, side="right"))
+    levels_us = (
+        scatter_of(width_us[rows], count).mean_us[hold]
+        for rows, count in ((held.rows, held.count), (held.outer_rows, held.outer_count))
+    )
+    reach_us = (interval_us or 0.0) + abs(float(np.subtract(*levels_us)))
+    # Where dwells were joined the stick may have been moved a little between them, and the widths
+    # at a hold's ends that lie on one side of its level may be the last of a move.
+    least_us = float(np.max(away_us[_crossed(held, width_us)], initial=0.0))
+    if held.dwell_count.size > held.count.size:
+        apart_us = _away_us(held.dwell_rows, held.dwell_count, width_us)
+        least_us = min(least_us, float(apart_us.max(initial=0.0)))
     return Excursion(
         peak_us,
         float(np.quantile(away_us, USUAL)),
-        (max(peak_us - reach_us, 0.0), most_us + reach_us),
+        (max(least_us - reach_us, 0.0), most_us + reach_us),
         int(held.rows[at]),
         int(held.rows.size),
     )
+
+
+def _crossed(held: HeldPulses, width_us: FloatArray) -> BoolArray:
+    """Say which held pulses lie between the first and the last crossing of their hold's level.
+
+    Shape of ``held.rows``. No more than a quarter of a hold is left out at either end, nothing
+    at the recording's own.
+    """
+    kept = np.ones(held.rows.size, bool)
+    ends = np.cumsum(held.count)
+    for begin, end in zip((ends - held.count).tolist(), ends.tolist(), strict=True):
+        readings_us = width_us[held.rows[begin:end]]
+        above = readings_us > readings_us.mean()
+        most = int(MAX_SPARE_SHARE * above.size)
+        first = int((above != above[0]).argmax())
+        last = int((above != above[-1])[::-1].argmax())
+        if held.rows[begin] > 0:
+            kept[begin : begin + min(first, most)] = False
+        if held.rows[end - 1] < width_us.size - 1:
+            kept[end - min(last, most) : end] = False
+    return kept
 
 
 def _away_us(rows: IntArray, count: IntArray, width_us: FloatArray) -> FloatArray:

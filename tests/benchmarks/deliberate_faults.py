@@ -243,6 +243,7 @@ def reach_once(
             own[int(line)] = sorted({*own.get(int(line), ()), *filter(is_kept, names)})
     times = earlier.get("times", {})
     reached["times"] |= {name: took_s for name, took_s in times.items() if is_kept(name)}
+    reached["checked"] = list(filter(is_kept, earlier.get("checked", ())))
     kept.write_text(json.dumps(reached | {"digests": digests}))
     return json.loads(kept.read_text())
 

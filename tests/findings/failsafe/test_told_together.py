@@ -352,8 +352,8 @@ def test_sticks_are_told_apart_outside_the_losses_up_to_the_last_return(middle_s
     """RX1 and RX2 go one way but for one dwell; RX3, which goes RX1's way, is back last."""
     way = ((0.0, 2.0, 1500.0), (2.5, 4.0, 1700.0), (4.5, 6.0, 1500.0), (6.5, 8.0, 1700.0))
     span_s = middle_s - 0.125, middle_s + 0.125
-    sticks = {name: {"sticks": (*way, (*span_s, level_us))}
-              for name, level_us in (("RX1", 1700.0), ("RX2", 1300.0), ("RX3", 1700.0))}  # fmt: skip
+    third = {"RX1": 1700.0, "RX2": 1300.0, "RX3": 1700.0}
+    sticks = {name: {"sticks": (*way, (*span_s, third[name]))} for name in third}
     own = told(Did(back_s=4.25), Did(back_s=4.25), Did(back_s=4.5), of=sticks)
     assert own[0][0].partner == ("RX2" if apart else "")
     assert own[1][0].partner == ("RX1" if apart else "")

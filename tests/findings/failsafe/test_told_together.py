@@ -62,7 +62,9 @@ class Did:
     back_kind: ChangeKind | None = None
     moved_until_s: float | None = None
     then: tuple = ()
-    behaviour: LossClass = LossClass.GOES_TO_PRESET
+    behaviour: LossClass | None = LossClass.GOES_TO_PRESET
+    is_ramp: bool = True
+    drifts_s: float | None = None
 
     def widths(self, lost_s, rise_s, width_us):
         """Write its pulses into a line's."""
@@ -95,6 +97,11 @@ class Did:
             changes = (replace(after, place=2),)
         else:
             during, changes = (before, stands(by_s, until_s, self.to_us)), (after,)
+        if self.drifts_s is not None:
+            drift = Stretch(Kind.MOVES, lost_s + self.drifts_s, until_s, 1500.0, 1500.0, 1500.0,
+                            9.0, 9, False)  # fmt: skip
+            last = replace(during[-1], end_s=drift.start_s - FRAME_S)
+            during = (*during[:-1], last, drift)
         if self.back_s is not None:
             back_s = lost_s + self.back_s
             kind = self.back_kind or (START if self.kind is STOP else JUMP)
@@ -110,7 +117,7 @@ class Did:
             departures = (*departures, own)
             later = (*later, stands(by_s, by_s + 0.2, to_us))
         moved_s = None if self.moved_until_s is None else lost_s + self.moved_until_s
-        ramp_s = (by_s, end_s) if self.kind is MOVE else None
+        ramp_s = (by_s, end_s) if self.kind is MOVE and self.is_ramp else None
         return Response(
             self.behaviour, "", end_s, self.to_us, True, during, moved_s, later, ramp_s,
             changes, departures,
@@ -129,8 +136,13 @@ def dwells_of(points):
     )
 
 
-def line_of(name, did, losses, *, sticks=None, frame_s=FRAME_S, expected=EXPECTED, beat=1.0):
-    """One line; ``beat`` stretches its frames, as another receiver's clock does."""
+def line_of(
+    name, did, losses, *, sticks=None, frame_s=FRAME_S, expected=EXPECTED, beat=1.0, lacks=()
+):
+    """One line; ``beat`` stretches its frames, as another receiver's clock does.
+
+    Losses that it ``lacks`` do not concern it.
+    """
     rise_s = np.arange(0.0, losses[-1].back_s + 3.0, frame_s) * beat
     width_us = np.full(rise_s.size, 1500.0)
     for loss, own in zip(losses, did, strict=True):
@@ -140,11 +152,10 @@ def line_of(name, did, losses, *, sticks=None, frame_s=FRAME_S, expected=EXPECTE
     flags = np.zeros(rise_s.size, np.uint8)
     table = PulseTable(name, rise_s, width_us, period_us, flags, False, STANDARD_SERVO, 1.0)
     stood = dwells_of(sticks or STICKS[NAMES.index(name)])
-    responses = tuple(own.response(loss.lost_s) for loss, own in zip(losses, did, strict=True))
-    return Watched(
-        Output(table, stood, frame_s * 1e6), expected, tuple(losses), tuple(range(len(losses))),
-        responses, 5.0,
-    )  # fmt: skip
+    places = tuple(k for k in range(len(losses)) if k not in lacks)
+    responses = tuple(did[k].response(losses[k].lost_s) for k in places)
+    own = tuple(losses[k] for k in places)
+    return Watched(Output(table, stood, frame_s * 1e6), expected, own, places, responses, 5.0)
 
 
 def losses_of(count, moment=None):
@@ -340,6 +351,151 @@ def test_times_from_change_to_return_are_told_of_three_or_more():
     assert told((*backs, replace(HOLDS)), losses=4)[0][0].stays_s == 0.75
 
 
+# --- ramps ---
+
+RAMP = Did(MOVE, took_s=0.5)
+
+
+def are_ramps(*did, losses=3, line=0, **more):
+    return [own.is_ramp for own in told(*did, losses=losses, **more)[line]]
+
+
+def test_two_sticks_lines_that_ramp_together_are_a_machines_at_once():
+    assert [own[0].is_ramp for own in told(RAMP, RAMP, HOLDS)] == [True, True, False]
+    assert [own[0].is_ramp for own in told(RAMP, HOLDS)] == [False, False]
+    assert [own[0].is_ramp for own in told(RAMP, Did())] == [False, False]
+    one_way = {name: {"sticks": STICKS[0]} for name in NAMES}
+    assert [own[0].is_ramp for own in told(RAMP, RAMP, of=one_way)] == [False, False]
+    assert [own[0].is_ramp for own in told(replace(RAMP, is_ramp=False), RAMP)] == [False, True]
+
+
+def test_three_lone_ramps_that_begin_alike_are_a_machines():
+    """However long each takes."""
+    longer = (RAMP, replace(RAMP, took_s=1.0), replace(RAMP, took_s=1.5))
+    assert are_ramps(longer) == [True] * 3
+    assert are_ramps(longer[:2], losses=2) == [False] * 2
+    assert are_ramps((RAMP, Did(), RAMP, RAMP), losses=4) == [True, False, True, True]
+    assert are_ramps((RAMP, Did(), Did(), RAMP), losses=4) == [False] * 4
+    assert are_ramps(longer, moment=Moment(Known.STATED, 0.0, None)) == [False] * 3
+
+
+@pytest.mark.parametrize(("over_s", "found"), [(0.0, True), (TICK_S, False)])
+def test_ramps_begin_alike_within_two_frames_or_fifty_milliseconds(over_s, found):
+    begin_s = (0.5, 0.5 + 2.0 * SLOW_S, 0.5 + 4.0 * SLOW_S + over_s)
+    did = tuple(replace(RAMP, at_s=at_s) for at_s in begin_s)
+    assert are_ramps(did, frame_s=SLOW_S) == [False, found, False]
+    late = Moment(Known.MARKED, 0.0, None, 0.25)
+    assert are_ramps(did, frame_s=SLOW_S, moment=late) == [True] * 3
+    assert are_ramps(tuple(replace(RAMP, at_s=at_s) for at_s in (0.5, 0.549, 0.5))) == [True] * 3
+    assert are_ramps(tuple(replace(RAMP, at_s=at_s) for at_s in (0.5, 0.551, 0.5))) == [False] * 3
+
+
+RAMPED = replace(RAMP, to_us=1515.0)
+MOVED = replace(RAMPED, is_ramp=False, moved_until_s=1.0)
+
+
+def test_what_moved_to_one_and_the_same_width_each_time_was_a_machines():
+    assert are_ramps(MOVED, MOVED, losses=5) == [True] * 5
+    assert are_ramps(MOVED, MOVED, losses=3) == [False] * 3
+    assert are_ramps(replace(MOVED, moved_until_s=None), MOVED, losses=5) == [False] * 5
+    assert are_ramps(Did(to_us=1515.0), Did(to_us=1515.0), losses=5) == [False] * 5
+    # One that jumped there, and moved on to the end, did not end there.
+    drifts = Did(to_us=1515.0, drifts_s=2.0, moved_until_s=4.0)
+    own = told(drifts, drifts, losses=5)
+    assert own[0][0].placed_odds <= MACHINE_ODDS
+    assert not own[0][0].is_ramp
+
+
+def test_such_movement_is_told_as_a_way_to_a_preset():
+    losses = losses_of(5)
+    moved = (replace(MOVED, behaviour=None),) * 5
+    lines = {name: line_of(name, moved, losses) for name in NAMES[:2]}
+    responses, _ = gather(lines, losses, Span(0.0, 60.0), 2.0)
+    for own in (*responses["RX1"], *responses["RX2"]):
+        assert (own.behaviour, own.moved_until_s) == (LossClass.GOES_TO_PRESET, None)
+        assert own.level_us == 1515.0
+    lone, _ = gather({"RX1": lines["RX1"]}, losses, Span(0.0, 60.0), 2.0)
+    assert {own.behaviour for own in lone["RX1"]} == {None}
+
+
+def test_a_machines_odds_at_the_very_limit_make_it_one(monkeypatch):
+    monkeypatch.setattr(weighed, "MACHINE_ODDS", places(4))
+    assert are_ramps(MOVED, MOVED, losses=4) == [True] * 4
+
+
+# --- what is no entry ---
+
+INSIDE = Did(from_us=1480.0, to_us=1520.0)
+"""A jump from one place in the stop range to another."""
+
+
+def test_a_device_that_stood_still_before_has_no_entry():
+    first, second = told(INSIDE, Did())
+    assert (first[0].entry, first[0].partner, first[0].together) == (None, "", 0)
+    assert (first[0].odds, first[0].spread_s, first[0].is_close) == (1.0, 0.0, True)
+    assert second[0].partner == "RX1"
+    assert second[0].gone_s == 10.5
+
+
+def test_pulses_that_end_with_such_a_jump_alone_show_no_loss():
+    _, stopped = told(INSIDE, Did(STOP))
+    assert stopped[0].partner == "RX1"
+    assert stopped[0].gone_s is None
+
+
+def test_a_loss_that_does_not_concern_a_line_says_nothing_of_it():
+    first, second = told(Did(), Did(), losses=3, of={"RX2": {"lacks": (1,)}})
+    assert [own.partner for own in first] == ["RX2", "", "RX2"]
+    assert [own.together for own in first] == [2, 0, 2]
+    assert [own.back_partner for own in first] == ["RX2", "", "RX2"]
+    assert len(second) == 2
+    assert [own.partner for own in second] == ["RX1", "RX1"]
+
+
+# --- undriven, still, followed ---
+
+
+def test_lines_left_undriven_together_are_counted():
+    noise = Did(STOP, behaviour=LossClass.NOISE)
+    stuck = Did(STOP, behaviour=LossClass.STUCK_HIGH)
+    assert [own[0].undriven for own in told(noise, Did(), HOLDS)] == [0, 0, 0]
+    assert [own[0].undriven for own in told(noise, stuck, HOLDS)] == [1, 1, 0]
+    first, second = told((noise, noise, noise, Did()), (stuck, Did(), stuck, Did()), losses=4)
+    assert [own.undriven for own in first] == [2, 0, 2, 0]
+    assert [own.undriven for own in second] == [2, 0, 2, 0]
+
+
+def test_a_loss_is_still_in_which_no_line_moved():
+    moves = Did(None, moved_until_s=1.0)
+    first, second = told(Did(), (HOLDS, moves), losses=2)
+    assert [own.is_still for own in first] == [True, False]
+    assert [own.is_still for own in second] == [True, False]
+
+
+def test_a_stick_is_followed_from_its_first_movement_after_the_return():
+    """To the last pulse before it moved; from the line's own return, or from the others'."""
+    follows = Did(then=((MOVE, 5.5, 1600.0),))
+    own = told(Did(), follows, HOLDS)
+    assert [line[0].follow_s for line in own] == [1.0 - FRAME_S] * 3
+    late = told(follows, Did(back_s=4.5 + TICK_S))
+    assert [line[0].follow_s for line in late] == [1.0 - FRAME_S, 1.0 - FRAME_S - TICK_S]
+    assert told(Did(), Did())[0][0].follow_s == math.inf
+    assert told(Did(back_s=None), HOLDS)[0][0].follow_s == math.inf
+    # Nobody moved before: it took no time at all.
+    early = Did(back_kind=MOVE, back_s=4.25)
+    assert told(Did(), Did(), early)[0][0].follow_s == 0.0
+
+
+def test_it_is_judged_up_to_its_own_return():
+    own = told(Did(), Did(), Did(None, back_s=None))
+    assert own[0][0].until_s == pytest.approx(14.5 - FRAME_S, abs=1e-8)
+    assert own[2][0].until_s == 14.5
+    # Nothing came back: to the end of what was recorded, or to the next loss.
+    first, _ = told(Did(back_s=None), HOLDS, losses=2)
+    assert first[0].until_s == 20.0
+    assert first[1].until_s == 24.0 + 3.0 + 1.0
+
+
 # --- where levels are the failsafe's ---
 
 
@@ -445,9 +601,6 @@ def test_the_times_between_them_scatter_with_a_person():
     assert odds(PLACED, late)[0] == pytest.approx(places(3) + PERSON * range_odds(3, ONE_FRAME))
 
 
-RAMPED = Did(MOVE, took_s=0.5, to_us=1515.0)
-
-
 @pytest.mark.parametrize(("over_s", "found"), [(0.0, True), (TICK_S, False)])
 def test_ramps_to_widths_of_their_own_that_overlap_bear_witness(over_s, found):
     """The one begins as the other ends."""
@@ -500,6 +653,12 @@ def test_odds_at_the_very_limit_are_a_machines(monkeypatch):
     assert odds(PLACED, PLACED, losses=4) == pytest.approx([places(4)] * 2)
 
 
+def test_once_in_one_frame_is_chance():
+    """RX2 goes there too, but with RX1 in one loss only."""
+    apart = tuple(replace(PLACED, at_s=0.5 + own_s) for own_s in (0.0, 0.25, 0.5))
+    assert odds(PLACED, apart) == [1.0, 1.0]
+
+
 # --- until when an output stood where no stick puts it ---
 
 
@@ -515,5 +674,40 @@ def test_and_so_it_does_for_what_returns_in_its_frame(over_s, found):
         assert own[1][0].own_until_s == (14.75 - FRAME_S if found else -math.inf)
 
 
+def test_one_width_each_time_shows_it_as_well(monkeypatch):
+    """The limit is over before they go there, so none stands there by then."""
+    monkeypatch.setattr(weighed, "MACHINE_ODDS", places(4))
+    own = told(PLACED, PLACED, losses=4, limit_s=0.25)
+    assert not own[0][0].own_width
+    assert own[0][0].own_until_s == 14.5 - FRAME_S
+    assert told(PLACED, PLACED, losses=3, limit_s=0.25)[0][0].own_until_s == -math.inf
+
+
 def test_a_line_that_stood_where_its_stick_rests_shows_nothing():
     assert [line[0].own_until_s for line in told(Did(), Did())] == [-math.inf] * 2
+
+
+# --- the frame rate, at its very limit ---
+
+
+@pytest.mark.parametrize(
+    ("with_s", "later_s", "found"),
+    [
+        (20, 20, False), (21, 20, False), (20, 21, False), (21, 21, True),
+        (12, 12, False), (11, 12, False), (12, 11, False), (11, 11, True),
+    ],
+)  # fmt: skip
+def test_a_rate_at_the_limit_has_not_changed(monkeypatch, with_s, later_s, found):
+    """Frames of 16 ticks, which may differ by a quarter."""
+    monkeypatch.setattr(weighed, "RATE_CHANGE", 0.25)
+    tick_s = FRAME_S / 16.0
+    early_s = 10.0 - FRAME_S * np.arange(20)[::-1]
+    late_s = 10.0 + tick_s * (with_s + later_s * np.arange(20))
+    rise_s = np.concatenate([early_s, late_s])
+    table = PulseTable(
+        "RX1", rise_s, np.full(40, 1500.0), np.append(np.diff(rise_s) * 1e6, NAN),
+        np.zeros(40, np.uint8), False, STANDARD_SERVO, 1.0,
+    )  # fmt: skip
+    line = Watched(Output(table, None, FRAME_S * 1e6), EXPECTED, (), (), (), 5.0)
+    told_at = np.array([10.0]), np.array([10.0 + tick_s * with_s])
+    assert weighed._has_slowed(line, *told_at, losses_of(1)).tolist() == [found]

@@ -9,6 +9,12 @@ from functools import cache, cached_property
 from typing import Any, Final, Literal, TypeAlias, TypeVar
 
 from pwmscope.findings import timing
+from pwmscope.findings.freshness import (
+    Freshness,
+    SharedFreezes,
+    examine_freshness,
+    examine_shared_freezes,
+)
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
 from pwmscope.findings.levels import examine_levels
 from pwmscope.findings.receivers import Order
@@ -16,6 +22,7 @@ from pwmscope.findings.segmentation import Answer, Channel, Record
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import (
     Device,
+    Resolution,
     Travel,
     examine_centring,
     examine_resolution,
@@ -35,6 +42,8 @@ class AllLines:
     glitches: dict[str, Glitches]  # Those of each servo line
     records: dict[str, Record]  # Each servo line outside its losses
     order: Order  # Which lines belong to one receiver, their order and skew
+    # The answers of the servo lines to a question about a line
+    ask: Callable[[str], dict[str, Answer]]
 
     @cached_property
     def answers(self) -> dict[str, Answer]:
@@ -44,6 +53,17 @@ class AllLines:
             for row in ANALYSERS
             if row.of == "recording" and row.analyse is not None
         }
+
+    @property
+    def freshness(self) -> dict[str, Freshness]:
+        """How fresh the frames of each servo line are."""
+        answers = self.ask("freshness")
+        return {line: given({line: a}, line, Freshness) for line, a in answers.items()}
+
+    @property
+    def shared_freezes(self) -> SharedFreezes:
+        """Which freezes the lines of one receiver share."""
+        return given(self.answers, "shared freezes", SharedFreezes)
 
     @property
     def coincidence(self) -> Coincidence:
@@ -146,6 +166,10 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         analyse=lambda c: examine_glitches(c.record, c.recorded),
     ),
     Analyser(
+        "freshness", "line", ("resolution",), f"{_IN}freshness:DEFINITIONS", "looked at",
+        lambda c: examine_freshness(c.record, given(c.answers, "resolution", Resolution)),
+    ),
+    Analyser(
         "levels", "line", ("pulses",), f"{_IN}levels:DEFINITIONS", "looked at",
         lambda c: examine_levels(c.record, c.plateaus),
     ),
@@ -162,6 +186,13 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         f"{_IN}glitches:COINCIDENCE_DEFINITIONS",
         analyse=lambda all_lines: examine_coincidence(
             all_lines.glitches, all_lines.records, all_lines.order.grouping.groups
+        ),
+    ),
+    Analyser(
+        "shared freezes", "recording", ("freshness", "receivers"),
+        f"{_IN}freshness:SHARED_DEFINITIONS",
+        analyse=lambda all_lines: examine_shared_freezes(
+            all_lines.freshness, all_lines.order.grouping.groups
         ),
     ),
     Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),

@@ -16,7 +16,7 @@ from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings
-from pwmscope.findings.segmentation import Channel
+from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.model import Span
 from pwmscope.pulses import Convention
 
@@ -116,7 +116,13 @@ def examine(
             if row.of == "line" and row.when == "at once":
                 channels[name].answer(row.question)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
-    all_lines = AllLines(glitches, found.records, order)
+    servo = {name: c for name, c in channels.items() if c.channel is not None}
+
+    def ask(question: str) -> dict[str, Answer]:
+        answers = {name: c.answer(question) for name, c in servo.items()}
+        return {name: answer for name, answer in answers.items() if answer is not None}
+
+    all_lines = AllLines(glitches, found.records, order, ask)
     assumptions = (*capture.assumptions, *found.said, *lines.notes, *_FIXED)
     return Findings(capture, limits, channels, all_lines, assumptions, loss_analysis, alignment)
 

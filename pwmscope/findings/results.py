@@ -11,6 +11,7 @@ from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings import timing as on_timing
 from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, LossAnalysis
+from pwmscope.findings.freshness import Freshness, SharedFreezes
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.receivers import Order
@@ -134,6 +135,11 @@ class ChannelFindings:
     def sweeps(self) -> Sweeps | None:
         """How evenly the widths follow the stick, worked out when looked at."""
         return self._answer("sweeps", Sweeps)
+
+    @property
+    def freshness(self) -> Freshness | None:
+        """How fresh its frames are while the stick moves, worked out when looked at."""
+        return self._answer("freshness", Freshness)
 
     @property
     def glitches(self) -> Glitches | None:
@@ -289,6 +295,11 @@ class Findings:
     def coincidence(self) -> Coincidence:
         """Which lines' glitches come at the same moments."""
         return self.all_lines.coincidence
+
+    @property
+    def shared_freezes(self) -> SharedFreezes:
+        """Which freezes the lines of one receiver share."""
+        return self.all_lines.shared_freezes
 
     @property
     def recording_findings(self) -> tuple[Finding, ...]:

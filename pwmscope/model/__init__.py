@@ -1,6 +1,7 @@
 """What flows between all parts: findings, verdicts, recordings, time spans, and statistics."""
 
 from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
+from pwmscope.model.counts import RateRatio, binomial_interval, compare_rates, poisson_interval
 from pwmscope.model.finding import (
     MAX_SPANS,
     WORST_FIRST,
@@ -80,11 +81,14 @@ __all__ = [
     "IntArray",
     "Line",
     "Plateaus",
+    "RateRatio",
     "Span",
     "Summary",
     "Verdict",
     "assumed",
     "badness",
+    "binomial_interval",
+    "compare_rates",
     "format_device",
     "format_line",
     "format_list",
@@ -103,6 +107,7 @@ __all__ = [
     "not_shown",
     "of_mean_us",
     "overlaps",
+    "poisson_interval",
     "product",
     "sampling_floor_us",
     "std_of",

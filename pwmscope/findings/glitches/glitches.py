@@ -7,7 +7,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.model import (
@@ -25,6 +24,7 @@ from pwmscope.model import (
     measured,
     not_shown,
     overlaps,
+    poisson_interval,
 )
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
@@ -306,13 +306,7 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
 
 
 def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, float] | None:
-    """Return the exact two-sided 95 % interval of a Poisson rate.
-
-    The ends of the interval of the expected count are half the 2.5 % quantile
-    of chi-squared with 2 n degrees of freedom and half the 97.5 % quantile with
-    2 n + 2 (F. Garwood, "Fiducial limits for the Poisson distribution",
-    Biometrika 28, 1936; from memory). Half a chi-squared variable is a gamma
-    variable, whose quantile is used here.
+    """Return the exact two-sided 95 % interval of a Poisson rate (`poisson_interval`).
 
     Examples
     --------
@@ -322,9 +316,8 @@ def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, f
     """
     if observed_s <= 0.0:
         return None
-    low = float(special.gammaincinv(count, 0.025)) if count else 0.0
-    high = float(special.gammaincinv(count + 1, 0.975))
-    return 60.0 * low / observed_s, 60.0 * high / observed_s
+    low, high = poisson_interval(count, observed_s)
+    return 60.0 * low, 60.0 * high
 
 
 def _per_minute(count: int, observed_s: float) -> float | None:

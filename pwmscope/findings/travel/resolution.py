@@ -376,6 +376,7 @@ class Resolution:
     bits: float | None
     bits_of_travel: float | None
     findings: tuple[Finding, ...]  # `resolution`, `distinct codes` and `resolution in bits`
+    is_image: bool = False  # Whether a coarser step than `finest_us` may hide in jitter
 
 
 def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution:
@@ -413,7 +414,8 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
         scatter_us=scatter_us(record, spaced(len(record.dwells), 64), MAX_IN_DWELL),
     )
     if search.found is None:
-        return _hidden(_why_hidden(search, jitter_us, interval_us, span_us), search.finest_us)
+        reason = _why_hidden(search, jitter_us, interval_us, span_us)
+        return _hidden(reason, search.finest_us, is_image=search.is_image)
     noise_us = math.hypot(jitter_us, sampling_floor_us(interval_us) or 0.0)
     return _resolved(
         record, used, width_us, search.found, finest_us=search.finest_us, noise_us=noise_us
@@ -507,7 +509,7 @@ def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: f
     )
 
 
-def _hidden(reason: str, finest_us: float | None) -> Resolution:
+def _hidden(reason: str, finest_us: float | None, *, is_image: bool = False) -> Resolution:
     found = tuple(
         not_shown(name, unit, reason)
         for name, unit in (
@@ -516,7 +518,7 @@ def _hidden(reason: str, finest_us: float | None) -> Resolution:
             ("resolution in bits", "bit"),
         )
     )
-    return Resolution(None, None, None, finest_us, None, None, None, found)
+    return Resolution(None, None, None, finest_us, None, None, None, found, is_image)
 
 
 def _resolved(

@@ -1,0 +1,235 @@
+"""How fresh a line's frames are: the share that is, how often the width freezes and how long."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.freshness.renewals import MIN_TOLD, Renewals, find_renewals
+from pwmscope.findings.segmentation import Record
+from pwmscope.findings.travel import Resolution
+from pwmscope.model import (
+    MAX_SPANS,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    IntArray,
+    binomial_interval,
+    format_s,
+    measured,
+    not_shown,
+    poisson_interval,
+)
+
+FRESH: Final = "fresh frames"
+FREEZES: Final = "freezes"
+LONGEST: Final = "longest freeze"
+_OUTAGE: Final = 0.776
+"""Half-width of the central 95 % of a triangular quantity, 1 - sqrt(0.05), in frames."""
+
+DEFINITIONS: Final = (
+    Definition(
+        FRESH,
+        "The share of frames that bring a new width while the stick moves. A frame that repeats "
+        "the width before is stale: the link brought nothing new. It is told only where the "
+        "stick moves so fast that neither a rest nor a step explains a repeat. It is not the "
+        "number of missing frames: a receiver that repeats old widths misses none.",
+        "p = renewals / (renewals + renewals that did not come), over intervals with 2 |pace| > "
+        "1.3 |pace beside| + 1.5 step + 7 s; 95 %: Clopper-Pearson with n / phi for n, phi = "
+        "(2 - a - b) / (a + b), at least 1, b = (freezes + 1) / (repeats + 3), a = b (1 - p) / p",
+        "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934) at an effective "
+        "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of a two-state "
+        "Markov chain's mean; all from memory; choice of the frames: own algorithm",
+    ),
+    Definition(
+        FREEZES,
+        "How often the width stands still although the stick moves. Each is a run of frames of "
+        "one width that ends with a jump to where the stick is by then. A jump that steps, noise "
+        "or a stick that sets off explain is no freeze, nor is a turn of the stick.",
+        "60 k / T, T the time in which a repeat would show; 95 %: half the 2.5 % quantile of "
+        "chi-squared with 2 k and half the 97.5 % quantile with 2 k + 2 degrees of freedom, over T",
+        "Garwood, Biometrika 28, 1936 (from memory); own algorithm",
+    ),
+    Definition(
+        LONGEST,
+        "For how long the outputs repeated one width at most while the stick moved. The link "
+        "was out for up to a frame more or less: its data is seen at frames only.",
+        "from the first frame that repeats to the next that is fresh; 95 %: that and 0.776 "
+        "frame periods on both sides, triangular",
+        "triangular distribution (JCGM 100, 4.3.9, from memory); own algorithm",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Freshness:
+    """How fresh the frames of one line are."""
+
+    line: str
+    fresh: int  # Renewals where a repeat would have shown
+    stale: int  # Renewals that did not come there
+    told_s: float  # How long a repeat would have shown
+    renewals: Renewals  # When the width was renewed
+    # shape (n,): When each freeze began and ended: its first repeat, the next renewal
+    freeze_start_s: FloatArray
+    freeze_end_s: FloatArray
+    findings: tuple[Finding, ...]  # `fresh frames`, `freezes`, `longest freeze`
+
+    @property
+    def share(self) -> float | None:
+        """Share of fresh frames; None where it is not shown."""
+        return None if self.findings[0].value is None else float(self.findings[0].value) / 100.0
+
+    @property
+    def longest_s(self) -> float | None:
+        """How long the longest freeze lasted; None where that is not shown."""
+        if self.findings[2].value is None:
+            return None
+        return float(np.max(self.freeze_end_s - self.freeze_start_s, initial=0.0))
+
+
+def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
+    """Find out how fresh the frames of a line are while its stick moves."""
+    finest_us = resolution.finest_us if resolution.step_us is None else resolution.step_us
+    found = find_renewals(record, None if resolution.is_image else finest_us)
+    told = np.flatnonzero(found.told)
+    stale = int(found.missed[told].sum())
+    fresh = int(told.size)
+    freezes = found.freezes
+    start_s, end_s = found.start_s[freezes], found.end_s[freezes]
+    period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
+    told_s = float(found.frames[told].sum()) * period_s
+    line = record.table.line
+    if fresh + stale < MIN_TOLD:
+        reason = _why_not(found, fresh + stale)
+        findings = tuple(
+            not_shown(name, unit, reason)
+            for name, unit in ((FRESH, "%"), (FREEZES, "per minute"), (LONGEST, "ms"))
+        )
+        return Freshness(line, fresh, stale, told_s, found, start_s, end_s, findings)
+    findings = (
+        _fresh_finding(record, found, fresh, stale),
+        _freezes_finding(record, found, told_s),
+        _longest_finding(record, found, period_s),
+    )
+    return Freshness(line, fresh, stale, told_s, found, start_s, end_s, findings)
+
+
+def _why_not(found: Renewals, told: int) -> str:
+    brisk = "Move each stick briskly from end to end, several times, while recording."
+    if not found.moved:
+        return (
+            "The width hardly moved. The stick rested or the link was frozen; both look alike. "
+            f"{brisk}"
+        )
+    return (
+        f"Only {told} frames came while the stick moved fast enough; {MIN_TOLD} are needed. "
+        f"A slow stick, steps up to {found.step_us:.2g} us and a repeated width look alike. "
+        f"{brisk}"
+    )
+
+
+def share_interval(fresh: int, stale: int, burst: float) -> tuple[float, float]:
+    """Return the 95 % interval of the share of fresh frames, where repeats come in bursts.
+
+    Examples
+    --------
+    >>> [round(end, 4) for end in share_interval(90, 10, 1.0)]
+    [0.8238, 0.951]
+    """
+    count = fresh + stale
+    closes = 1.0 / burst
+    opens = min(closes * stale / max(fresh, 1), 1.0)
+    effect = max(1.0, (2.0 - opens - closes) / (opens + closes))
+    return binomial_interval(fresh / effect, count / effect)
+
+
+def _fresh_finding(record: Record, found: Renewals, fresh: int, stale: int) -> Finding:
+    told = np.flatnonzero(found.told)
+    low, high = (100.0 * end for end in share_interval(fresh, stale, found.burst))
+    share = 100.0 * fresh / (fresh + stale)
+    rhythm = ""
+    if found.every > 1.0:
+        usual_us = (record.frames.usual_us or 0.0) * found.every
+        rhythm = (
+            f" The usual width lasts {found.every:.3g} frames ({usual_us / 1e3:.3g} ms): the link "
+            "renews it less often than the output repeats it."
+        )
+    return measured(
+        FRESH,
+        share,
+        "%",
+        f"{format_share(share)} of {fresh + stale} frames were fresh while the stick moved "
+        f"(95 %: {low:.4g} to {high:.4g}).{rhythm}",
+        interval=(low, high),
+        evidence=record.evidence(found.first[told]),
+    )
+
+
+def format_share(share: float) -> str:
+    """Write a share so that it reads 100 % only where it is.
+
+    Examples
+    --------
+    >>> format_share(100.0), format_share(99.99), format_share(78.23)
+    ('100 %', '99.9 %', '78.2 %')
+    """
+    if share == 100.0:
+        return "100 %"
+    return f"{min(share, 99.9):.1f} %"
+
+
+def _freezes_finding(record: Record, found: Renewals, told_s: float) -> Finding:
+    at = found.freezes[found.told[found.freezes]]
+    low, high = (60.0 * end for end in poisson_interval(int(at.size), told_s))
+    rate = 60.0 * at.size / told_s
+    more = found.freezes.size - at.size
+    count = "No freeze" if not at.size else f"{at.size} freeze{'s' if at.size > 1 else ''}"
+    return measured(
+        FREEZES,
+        rate,
+        "per minute",
+        f"{count} in {format_s(told_s)} of movement: {rate:.3g} a minute "
+        f"(95 %: {low:.3g} to {high:.3g})."
+        + (f" {more} more came while the stick moved slowly." if more else ""),
+        interval=(low, high),
+        evidence=_evidence(record, found, found.freezes),
+    )
+
+
+def _evidence(record: Record, found: Renewals, at: IntArray) -> tuple[Evidence, ...]:
+    first, last = found.first[at] + 1, found.first[at] + found.frames[at]
+    return tuple(
+        Evidence.of(record.table.rise_s, int(one), int(other), int(other - one))
+        for one, other in zip(first[:MAX_SPANS], last[:MAX_SPANS], strict=True)
+    )
+
+
+def _longest_finding(record: Record, found: Renewals, period_s: float) -> Finding:
+    at = found.freezes
+    frame_ms = 1e3 * period_s
+    if not at.size:
+        return measured(
+            LONGEST, 0.0, "ms",
+            f"The width never froze. An outage shorter than a frame ({frame_ms:.3g} ms) does not "
+            "show.",
+            interval=(0.0, frame_ms),
+        )  # fmt: skip
+    lasts_ms = 1e3 * (found.end_s[at] - found.start_s[at])
+    longest = int(np.argmax(lasts_ms))
+    value = float(lasts_ms[longest])
+    repeats = int(found.frames[at[longest]]) - 1
+    frames = "1 frame" if repeats == 1 else f"{repeats} frames"
+    half_ms = _OUTAGE * frame_ms
+    return measured(
+        LONGEST,
+        value,
+        "ms",
+        f"The longest freeze lasted {value:.3g} ms ({frames}), from "
+        f"{found.start_s[at[longest]]:.3f} s on.",
+        interval=(max(value - half_ms, 0.0), value + half_ms),
+        evidence=_evidence(record, found, at[longest : longest + 1]),
+    )

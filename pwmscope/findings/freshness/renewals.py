@@ -1,0 +1,313 @@
+"""When a line's width was renewed, and where a frame that repeats the width before would show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pwmscope.findings.segmentation import Record
+from pwmscope.model import BoolArray, FloatArray, IntArray, median_of, sampling_floor_us
+
+CHANGED: Final = 3.5
+"""Neighbouring widths differ if it is by more than so many deviations of their difference."""
+CLEAR: Final = 5.5
+"""A jump is clear of the noise by so many deviations of a single width."""
+STEPS: Final = 1.2
+"""A jump of no more than so many of the stick's steps may be one step."""
+LEAPS: Final = 1.3
+"""A stick that sets off goes no farther in one frame than so many times its pace after that."""
+UNLIKE: Final = 5.0
+"""A stick that moves on through a freeze has no pace so many times another's beside it."""
+MARGIN: Final = 2.5
+"""A repeat is sure to show where its jump would be clear by so many more deviations."""
+LONG_S: Final = 0.1
+"""In so long a hand may stop and set off again."""
+BESIDE_S: Final = 0.06
+"""How long before and after a frame the pace is taken from."""
+MIN_TOLD: Final = 20
+"""Intervals from which the share of fresh frames is told."""
+_LOOK_BACK: Final = 256
+_BATCH: Final = 4096
+_COARSE_PART: Final = 8.0
+_REPEATS: Final = 6
+"""Repeats that are looked at together, to tell whether they come regularly."""
+_REACH: Final = 1.2
+_MOSTLY: Final = 0.4
+_LOW: Final = 0.02
+_QUARTILE: Final = 0.31864
+"""Quarter point of the absolute value of a standard normal variable."""
+
+
+@dataclass(frozen=True, slots=True)
+class Renewals:
+    """The intervals from each renewal of a line's width to the next, in order of time.
+
+    An interval of one frame holds no repeat. Where several lie next to each other without a
+    gap, each ends where the next begins.
+    """
+
+    first: IntArray  # shape (n,): Row in the pulse table of the frame that brought a new width
+    frames: IntArray  # shape (n,): Frames up to the next renewal
+    start_s: FloatArray  # shape (n,): When the first repeat began, or the next renewal
+    end_s: FloatArray  # shape (n,): When the next renewal began
+    jump_us: FloatArray  # shape (n,): How far that lay from the width that was repeated
+    # shape (n,): Where a repeat would show: the stick moves fast enough, before and after
+    told: BoolArray
+    frozen: BoolArray  # shape (n,): Where repeats show
+    every: float  # Frames from one renewal to the next that are usual; mostly 1
+    step_us: float  # The largest step of the width that may be
+    least_us: float  # A jump of less is explained by steps and noise
+    moved: bool  # Whether any jump is more than that
+
+    @property
+    def usual_frames(self) -> int:
+        """Frames up to which an interval is as long as usual."""
+        return math.ceil(self.every - 1e-9)
+
+    @property
+    def missed(self) -> IntArray:
+        """Renewals that did not come in each interval; shape (n,)."""
+        over = (self.frames - self.usual_frames) / self.every
+        return np.maximum(np.ceil(over - 1e-9), 0).astype(np.int64)
+
+    @property
+    def burst(self) -> float:
+        """Renewals that do not come one after another on the average.
+
+        A burst of three is taken besides those seen, since few tell little.
+        """
+        missed = self.missed[self.freezes]
+        return float((missed.sum() + 3.0) / (missed.size + 1.0))
+
+    @property
+    def freezes(self) -> IntArray:
+        """Places of the intervals that are longer than usual and show it; shape (k,)."""
+        return np.flatnonzero(self.frozen & (self.missed > 0))
+
+
+def find_renewals(record: Record, finest_us: float | None) -> Renewals:
+    """Find where a line's width was renewed. Own algorithm.
+
+    ``finest_us`` is the step of the width, or what its steps are surely finer than, as far as
+    that is known. A run of frames of one width ends with a jump. Steps, noise and a stick that
+    sets off explain the jump unless it is larger than each of them makes it; a stick that rests
+    explains the run unless the stick moved up to it, and moves on as if it had never stopped.
+    """
+    row, width_us, joined = _series(record)
+    noise_us = _noise_us(record, width_us, joined)
+    period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
+    beside = int(np.clip(round(BESIDE_S / period_s), 3, 12))
+    step_us = _step_us(np.abs(np.diff(width_us))[joined], noise_us, finest_us, width_us)
+    least_us = STEPS * step_us + CLEAR * noise_us
+    if width_us.size <= 2 * beside + 2:
+        none, real, no = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, bool)
+        return Renewals(none, none, real, real, real, no, no, 1.0, step_us, least_us, False)
+    first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
+    pace = _Paces(width_us, joined, beside)
+    long = max(round(LONG_S / period_s), 4)
+    frozen = pace.frozen(first, last, jump_us, least_us, noise_us, long)
+    first, last, jump_us = first[frozen], last[frozen], jump_us[frozen]
+    # Every other frame that follows one without a gap ends an interval of its own.
+    within = np.zeros(width_us.size + 1, np.int64)
+    within[first] += 1
+    within[last + 1] -= 1
+    at = np.flatnonzero(joined & (np.cumsum(within)[: joined.size] == 0))
+    order = np.argsort(np.concatenate([at, first]), kind="stable")
+    starts = np.concatenate([at, first])[order]
+    ends = np.concatenate([at, last])[order]
+    jumps_us = np.concatenate([np.diff(width_us)[at], jump_us])[order]
+    is_run = (ends > starts)
+    told = pace.told(starts, ends, jumps_us, least_us + MARGIN * noise_us)
+    rise_s = record.table.rise_s[row]
+    every = _usual_interval(ends - starts + 1, told)
+    return Renewals(
+        row[starts], ends - starts + 1, rise_s[starts + 1], rise_s[ends + 1], jumps_us, told,
+        is_run, every, step_us, least_us, bool(np.any(np.abs(jumps_us) > least_us)),
+    )  # fmt: skip
+
+
+def _series(record: Record) -> tuple[IntArray, FloatArray, BoolArray]:
+    """Rows and widths of the measured pulses, and which follow the one before without a gap."""
+    table, frames = record.table, record.frames
+    row = np.setdiff1d(record.rows, record.dwells.stray, assume_unique=True)
+    plain = np.zeros(len(table) + 1, bool)
+    plain[frames.index[~frames.is_gap]] = True
+    joined = plain[row[:-1]] & (np.diff(row) == 1) if row.size else np.zeros(0, bool)
+    return row, table.width_us[row], joined
+
+
+def _noise_us(record: Record, width_us: FloatArray, joined: BoolArray) -> float:
+    """Deviation of a single width: in dwells, else what the calmest quarter of bends shows."""
+    dwells = record.dwells
+    floor_us = max(sampling_floor_us(record.table.sample_interval_us) or 0.0, 1e-3)
+    if len(dwells):
+        order = np.argsort(dwells.std_us)
+        half = int(np.searchsorted(np.cumsum(dwells.count[order]), dwells.count.sum() / 2))
+        return max(float(dwells.std_us[order[half]]), floor_us)
+    if width_us.size < 3:
+        return max(dwells.noise_us, floor_us)
+    bends_us = np.abs(np.diff(width_us, 2))[joined[1:] & joined[:-1]]
+    if not bends_us.size:
+        return max(dwells.noise_us, floor_us)
+    calm_us = float(np.quantile(bends_us, 0.25)) / (_QUARTILE * math.sqrt(6.0))
+    return max(min(calm_us, dwells.noise_us), floor_us)
+
+
+def _still_runs(
+    width_us: FloatArray, joined: BoolArray, noise_us: float, least_us: float
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Find runs of frames of one width that end with a jump: first, last frame, and jump."""
+    change_us = np.abs(np.diff(width_us))
+    same = joined & (change_us <= CHANGED * np.sqrt(2.0) * noise_us)
+    leaps = joined & (change_us > least_us - CHANGED * noise_us)
+    last = np.flatnonzero(leaps[1:] & same[:-1]) + 1
+    firsts, jumps = [np.zeros(0, np.int64)], [np.zeros(0)]
+    back = np.arange(_LOOK_BACK)
+    for begin in range(0, last.size, _BATCH):
+        some = last[begin : begin + _BATCH]
+        place = some[:, None] - back
+        seen_us = width_us[np.maximum(place, 0)]
+        # The first frames back tell the level, as long as they are of one width themselves.
+        usable = (place >= 0) & np.concatenate(
+            [np.ones((some.size, 1), bool), joined[np.maximum(place[:, 1:], 0)]], axis=1
+        )
+        two_us = seen_us[:, :2].mean(axis=1, keepdims=True)
+        near = usable & (np.abs(seen_us - two_us) <= (CHANGED + 1.0) * noise_us)
+        near = np.logical_and.accumulate(near, axis=1)
+        count = np.maximum(near.sum(axis=1), 1)
+        level_us = np.where(near, seen_us, 0.0)[:, :8].sum(axis=1) / np.minimum(count, 8)
+        still = usable & (np.abs(seen_us - level_us[:, None]) <= CHANGED * noise_us)
+        length = np.logical_and.accumulate(still, axis=1).sum(axis=1)
+        firsts.append(some - length + 1)
+        jumps.append(width_us[some + 1] - level_us)
+    first, jump_us = np.concatenate(firsts), np.concatenate(jumps)
+    kept = (first < last) & (np.abs(jump_us) > least_us)
+    kept[1:] &= first[1:] > last[:-1]
+    return first[kept], last[kept], jump_us[kept]
+
+
+class _Paces:
+    """Paces of the stick before and after frames, in microseconds a frame.
+
+    Each is taken over two frames, over a few and over many: a freeze beside spoils some of them.
+    The calmest of the first two says what the stick does at that frame, the largest of all
+    whether it moves.
+    """
+
+    def __init__(self, width_us: FloatArray, joined: BoolArray, beside: int) -> None:
+        self.beside = beside
+        gaps = np.concatenate([[0], np.cumsum(~joined)])
+        total = np.concatenate([[0.0], np.cumsum(width_us - width_us[0])])
+        scales = [_slopes(width_us, total, gaps, over) for over in (2, beside, 3 * beside)]
+        self.before = np.array([before for before, _ in scales])
+        self.after = np.array([after for _, after in scales])
+
+    def _plausible(
+        self, first: IntArray, last: IntArray, jump_us: FloatArray, *, in_passing: bool
+    ) -> tuple[BoolArray, FloatArray, FloatArray]:
+        """Say where the stick moves on; the pace through it, and the larger one beside it."""
+        way = np.sign(jump_us)
+        before, after = way * self.before[:, first], way * self.after[:, last + 1]
+        pace = 0.5 * (before[1] + after[1])
+        if not in_passing:
+            pace = np.abs(jump_us) / (last - first + 1)
+        beside = np.maximum(_calm(before), _calm(after))
+        moves = np.minimum(_most(before), _most(after))
+        good: BoolArray = (moves > 0.0) & (moves * UNLIKE >= pace) & (pace * UNLIKE >= beside)
+        good &= np.isfinite(before[1]) & np.isfinite(after[1])
+        return good, pace, beside
+
+    def frozen(
+        self,
+        first: IntArray,
+        last: IntArray,
+        jump_us: FloatArray,
+        least_us: float,
+        noise_us: float,
+        long: int,
+    ) -> BoolArray:
+        """Say which runs a stick that moves on has made, and nothing else explains."""
+        good, size, beside = self._plausible(first, last, jump_us, in_passing=False)
+        # A hand that slows down evenly would have stopped of itself.
+        at_last = np.abs(self.before[1])
+        earlier = at_last[np.maximum(first - self.beside, 0)]
+        goes_on = 2.0 * at_last[first] - earlier > 0.3 * size + noise_us / self.beside
+        frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
+        return frozen & ((last - first < long) | goes_on)
+
+    def told(
+        self, first: IntArray, last: IntArray, jump_us: FloatArray, least_us: float
+    ) -> BoolArray:
+        """Say where a single repeat would show."""
+        # What frames beside show tells whether a repeat would show, fresh or not.
+        good, size, beside = self._plausible(first, last, jump_us, in_passing=True)
+        told: BoolArray = good & (2.0 * size > LEAPS * beside + least_us)
+        return told & (2.0 * np.abs(jump_us) >= size)
+
+
+def _slopes(
+    width_us: FloatArray, total: FloatArray, gaps: IntArray, over: int
+) -> tuple[FloatArray, FloatArray]:
+    """Paces up to each frame from the mean of some before it, and from it to those after it."""
+    before, after = np.full(width_us.size, np.nan), np.full(width_us.size, np.nan)
+    if width_us.size > over:
+        mean_us = (total[over:] - total[:-over]) / over + width_us[0]
+        whole = gaps[over:] == gaps[:-over]
+        lever = (over + 1) / 2.0
+        before[over:] = np.where(whole, (width_us[over:] - mean_us[:-1]) / lever, np.nan)
+        after[:-over] = np.where(whole, (mean_us[1:] - width_us[:-over]) / lever, np.nan)
+    return before, after
+
+
+def _calm(paces: FloatArray) -> FloatArray:
+    """Return the smaller of the paces over two frames and over a few, whatever their way."""
+    calm: FloatArray = np.nanmin(np.abs(paces[:2]), axis=0, initial=np.inf)
+    return calm
+
+
+def _most(paces: FloatArray) -> FloatArray:
+    """Return the largest of the paces one way."""
+    most: FloatArray = np.nanmax(paces, axis=0, initial=-np.inf)
+    return most
+
+
+def _step_us(
+    size_us: FloatArray, noise_us: float, finest_us: float | None, width_us: FloatArray
+) -> float:
+    """Bound the steps of the width by the small ones among its jumps, and by what is known.
+
+    A slow stick in coarse steps jumps by one step at a time. A search for steps may lower the
+    bound where it looked so far up.
+    """
+    seen_us = size_us[size_us > CHANGED * math.sqrt(2.0) * noise_us]
+    if not seen_us.size:
+        return 0.0
+    small_us = float(np.quantile(seen_us, _LOW))
+    if finest_us is not None and small_us < np.ptp(width_us) / _COARSE_PART:
+        return min(small_us, finest_us)
+    return small_us
+
+
+def _usual_interval(frames: IntArray, told: BoolArray) -> float:
+    """Frames between renewals where those come regularly; 1 where they do not.
+
+    Renewals at a steady rate of their own never lie more than a frame from it; repeats that
+    come by chance soon do.
+    """
+    length = frames[told].astype(np.float64)
+    if length.size < MIN_TOLD:
+        return 1.0
+    whole = median_of(length)
+    if whole >= 2.0 and float(np.mean(length == whole)) > _MOSTLY:
+        return whole
+    mean = float(np.mean(np.minimum(length, 2.0 * whole)))
+    part = min(mean % 1.0, -mean % 1.0)
+    turns = math.ceil(_REPEATS / part) if part > 0.02 else length.size
+    if 2 * turns > length.size:
+        return 1.0
+    walk = np.concatenate([[0.0], np.cumsum(length - mean)])
+    reach = np.ptp(np.lib.stride_tricks.sliding_window_view(walk, turns + 1), axis=1)
+    return mean if median_of(reach) <= _REACH else 1.0

@@ -222,8 +222,8 @@ def judge(of: Draft, tally: Tally) -> None:
         assert answer is not None, (of, name)
         tally.lines += 1
         tally.told += answer.share is not None
-        first = np.rint((answer.freeze_start_s * 1e6 - 3_000) / of.period_us).astype(int)
-        last = np.rint((answer.freeze_end_s * 1e6 - 3_000) / of.period_us).astype(int)
+        first = np.rint((answer.renewals.start_s * 1e6 - 3_000) / of.period_us).astype(int)
+        last = np.rint((answer.renewals.end_s * 1e6 - 3_000) / of.period_us).astype(int)
         if not of.loss:
             tally.clean_lines += 1
             wrong = first.size > 0 or (answer.share is not None and answer.share < 1.0)

@@ -37,8 +37,8 @@ DEFINITIONS: Final = (
         "the width before is stale: the link brought nothing new. It is told only where the "
         "stick moves so fast that neither a rest nor a step explains a repeat. It is not the "
         "number of missing frames: a receiver that repeats old widths misses none.",
-        "p = renewals / (renewals + renewals that did not come), over intervals with 2 |pace| > "
-        "1.3 |pace beside| + 1.5 step + 7 s; 95 %: Clopper-Pearson with n / phi for n, phi = "
+        "p = fresh / (fresh + stale), over frames with 2 |pace| > 1.3 |pace beside| + 1.2 step + 8 s, "
+        "s the deviation of a width; 95 %: Clopper-Pearson with n / phi for n, phi = "
         "(2 - a - b) / (a + b), at least 1, b = (freezes + 1) / (repeats + 3), a = b (1 - p) / p",
         "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934) at an effective "
         "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of a two-state "
@@ -71,11 +71,9 @@ class Freshness:
     line: str
     fresh: int  # Renewals where a repeat would have shown
     stale: int  # Renewals that did not come there
-    told_s: float  # How long a repeat would have shown
-    renewals: Renewals  # When the width was renewed
-    # shape (n,): When each freeze began and ended: its first repeat, the next renewal
-    freeze_start_s: FloatArray
-    freeze_end_s: FloatArray
+    told_at_s: FloatArray  # shape (n,): When frames began after which a repeat would have shown
+    told_s: float  # How long that was in all
+    renewals: Renewals  # Where the width was renewed, and all freezes
     findings: tuple[Finding, ...]  # `fresh frames`, `freezes`, `longest freeze`
 
     @property
@@ -88,20 +86,17 @@ class Freshness:
         """How long the longest freeze lasted; None where that is not shown."""
         if self.findings[2].value is None:
             return None
-        return float(np.max(self.freeze_end_s - self.freeze_start_s, initial=0.0))
+        return float(np.max(self.renewals.end_s - self.renewals.start_s, initial=0.0))
 
 
 def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
     """Find out how fresh the frames of a line are while its stick moves."""
     finest_us = resolution.finest_us if resolution.step_us is None else resolution.step_us
     found = find_renewals(record, None if resolution.is_image else finest_us)
-    told = np.flatnonzero(found.told)
-    stale = int(found.missed[told].sum())
-    fresh = int(told.size)
-    freezes = found.freezes
-    start_s, end_s = found.start_s[freezes], found.end_s[freezes]
+    fresh, stale = int(found.fresh.size), found.stale
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
-    told_s = float(found.frames[told].sum()) * period_s
+    told_at_s = record.table.rise_s[found.told]
+    told_s = found.told.size * period_s
     line = record.table.line
     if fresh + stale < MIN_TOLD:
         reason = _why_not(found, fresh + stale)
@@ -109,13 +104,13 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
             not_shown(name, unit, reason)
             for name, unit in ((FRESH, "%"), (FREEZES, "per minute"), (LONGEST, "ms"))
         )
-        return Freshness(line, fresh, stale, told_s, found, start_s, end_s, findings)
+        return Freshness(line, fresh, stale, told_at_s, told_s, found, findings)
     findings = (
         _fresh_finding(record, found, fresh, stale),
         _freezes_finding(record, found, told_s),
         _longest_finding(record, found, period_s),
     )
-    return Freshness(line, fresh, stale, told_s, found, start_s, end_s, findings)
+    return Freshness(line, fresh, stale, told_at_s, told_s, found, findings)
 
 
 def _why_not(found: Renewals, told: int) -> str:
@@ -148,7 +143,6 @@ def share_interval(fresh: int, stale: int, burst: float) -> tuple[float, float]:
 
 
 def _fresh_finding(record: Record, found: Renewals, fresh: int, stale: int) -> Finding:
-    told = np.flatnonzero(found.told)
     low, high = (100.0 * end for end in share_interval(fresh, stale, found.burst))
     share = 100.0 * fresh / (fresh + stale)
     rhythm = ""
@@ -165,7 +159,7 @@ def _fresh_finding(record: Record, found: Renewals, fresh: int, stale: int) -> F
         f"{format_share(share)} of {fresh + stale} frames were fresh while the stick moved "
         f"(95 %: {low:.4g} to {high:.4g}).{rhythm}",
         interval=(low, high),
-        evidence=record.evidence(found.first[told]),
+        evidence=record.evidence(found.told),
     )
 
 
@@ -183,20 +177,20 @@ def format_share(share: float) -> str:
 
 
 def _freezes_finding(record: Record, found: Renewals, told_s: float) -> Finding:
-    at = found.freezes[found.told[found.freezes]]
-    low, high = (60.0 * end for end in poisson_interval(int(at.size), told_s))
-    rate = 60.0 * at.size / told_s
-    more = found.freezes.size - at.size
-    count = "No freeze" if not at.size else f"{at.size} freeze{'s' if at.size > 1 else ''}"
+    count = int(np.count_nonzero(found.began_told))
+    low, high = (60.0 * end for end in poisson_interval(count, told_s))
+    rate = 60.0 * count / told_s
+    more = found.first.size - count
+    freezes = "No freeze" if not count else f"{count} freeze{'s' if count > 1 else ''}"
     return measured(
         FREEZES,
         rate,
         "per minute",
-        f"{count} in {format_s(told_s)} of movement: {rate:.3g} a minute "
+        f"{freezes} in {format_s(told_s)} of movement: {rate:.3g} a minute "
         f"(95 %: {low:.3g} to {high:.3g})."
         + (f" {more} more came while the stick moved slowly." if more else ""),
         interval=(low, high),
-        evidence=_evidence(record, found, found.freezes),
+        evidence=_evidence(record, found, np.arange(found.first.size)),
     )
 
 
@@ -209,19 +203,18 @@ def _evidence(record: Record, found: Renewals, at: IntArray) -> tuple[Evidence, 
 
 
 def _longest_finding(record: Record, found: Renewals, period_s: float) -> Finding:
-    at = found.freezes
     frame_ms = 1e3 * period_s
-    if not at.size:
+    if not found.first.size:
         return measured(
             LONGEST, 0.0, "ms",
             f"The width never froze. An outage shorter than a frame ({frame_ms:.3g} ms) does not "
             "show.",
             interval=(0.0, frame_ms),
         )  # fmt: skip
-    lasts_ms = 1e3 * (found.end_s[at] - found.start_s[at])
+    lasts_ms = 1e3 * (found.end_s - found.start_s)
     longest = int(np.argmax(lasts_ms))
     value = float(lasts_ms[longest])
-    repeats = int(found.frames[at[longest]]) - 1
+    repeats = int(found.frames[longest]) - 1
     frames = "1 frame" if repeats == 1 else f"{repeats} frames"
     half_ms = _OUTAGE * frame_ms
     return measured(
@@ -229,7 +222,7 @@ def _longest_finding(record: Record, found: Renewals, period_s: float) -> Findin
         value,
         "ms",
         f"The longest freeze lasted {value:.3g} ms ({frames}), from "
-        f"{found.start_s[at[longest]]:.3f} s on.",
+        f"{found.start_s[longest]:.3f} s on.",
         interval=(max(value - half_ms, 0.0), value + half_ms),
-        evidence=_evidence(record, found, at[longest : longest + 1]),
+        evidence=_evidence(record, found, np.array([longest])),
     )

@@ -28,7 +28,7 @@ LONG_S: Final = 0.1
 BESIDE_S: Final = 0.06
 """How long before and after a frame the pace is taken from."""
 MIN_TOLD: Final = 20
-"""Intervals from which the share of fresh frames is told."""
+"""Frames from which the share of fresh ones is told."""
 _LOOK_BACK: Final = 256
 _BATCH: Final = 4096
 _COARSE_PART: Final = 8.0
@@ -43,35 +43,30 @@ _QUARTILE: Final = 0.31864
 
 @dataclass(frozen=True, slots=True)
 class Renewals:
-    """The intervals from each renewal of a line's width to the next, in order of time.
+    """Where a line's width was renewed while its stick moved, and where it was not."""
 
-    An interval of one frame holds no repeat. Where several lie next to each other without a
-    gap, each ends where the next begins.
-    """
-
-    first: IntArray  # shape (n,): Row in the pulse table of the frame that brought a new width
-    frames: IntArray  # shape (n,): Frames up to the next renewal
-    start_s: FloatArray  # shape (n,): When the first repeat began, or the next renewal
-    end_s: FloatArray  # shape (n,): When the next renewal began
-    jump_us: FloatArray  # shape (n,): How far that lay from the width that was repeated
-    # shape (n,): Where a repeat would show: the stick moves fast enough, before and after
-    told: BoolArray
-    frozen: BoolArray  # shape (n,): Where repeats show
+    # shape (n,): Rows in the pulse table of the frames after which a repeat would show: the stick
+    # moves fast enough, before and after
+    told: IntArray
+    fresh: IntArray  # shape (f,): Those after which the width was renewed
+    # shape (k,): Row of the frame that each freeze repeats, and how many frames up to the next
+    # renewal; only those that last longer than usual
+    first: IntArray
+    frames: IntArray
+    # shape (k,): When the first repeat began, and the next renewal
+    start_s: FloatArray
+    end_s: FloatArray
+    missed: FloatArray  # shape (k,): Renewals that did not come in each
+    in_told: FloatArray  # shape (k,): Part of each in which a repeat would show
+    began_told: BoolArray  # shape (k,): Whether it began where a repeat would show
     every: float  # Frames from one renewal to the next that are usual; mostly 1
     step_us: float  # The largest step of the width that may be
-    least_us: float  # A jump of less is explained by steps and noise
-    moved: bool  # Whether any jump is more than that
+    moved: bool  # Whether any change is more than steps and noise make
 
     @property
-    def usual_frames(self) -> int:
-        """Frames up to which an interval is as long as usual."""
-        return math.ceil(self.every - 1e-9)
-
-    @property
-    def missed(self) -> IntArray:
-        """Renewals that did not come in each interval; shape (n,)."""
-        over = (self.frames - self.usual_frames) / self.every
-        return np.maximum(np.ceil(over - 1e-9), 0).astype(np.int64)
+    def stale(self) -> int:
+        """Renewals that did not come where that would show."""
+        return round(float(np.sum(self.missed * self.in_told)))
 
     @property
     def burst(self) -> float:
@@ -79,13 +74,7 @@ class Renewals:
 
         A burst of three is taken besides those seen, since few tell little.
         """
-        missed = self.missed[self.freezes]
-        return float((missed.sum() + 3.0) / (missed.size + 1.0))
-
-    @property
-    def freezes(self) -> IntArray:
-        """Places of the intervals that are longer than usual and show it; shape (k,)."""
-        return np.flatnonzero(self.frozen & (self.missed > 0))
+        return float((self.missed.sum() + 3.0) / (self.missed.size + 1.0))
 
 
 def find_renewals(record: Record, finest_us: float | None) -> Renewals:
@@ -95,38 +84,56 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     that is known. A run of frames of one width ends with a jump. Steps, noise and a stick that
     sets off explain the jump unless it is larger than each of them makes it; a stick that rests
     explains the run unless the stick moved up to it, and moves on as if it had never stopped.
+    Through freezes the stick is taken to have gone evenly; where it then is fast enough for a
+    repeat to show, frames are counted as fresh or not.
     """
     row, width_us, joined = _series(record)
     noise_us = _noise_us(record, width_us, joined)
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
     beside = int(np.clip(round(BESIDE_S / period_s), 3, 12))
-    step_us = _step_us(np.abs(np.diff(width_us))[joined], noise_us, finest_us, width_us)
+    change_us = np.abs(np.diff(width_us))
+    step_us = _step_us(change_us[joined], noise_us, finest_us, width_us)
     least_us = STEPS * step_us + CLEAR * noise_us
     if width_us.size <= 2 * beside + 2:
-        none, real, no = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, bool)
-        return Renewals(none, none, real, real, real, no, no, 1.0, step_us, least_us, False)
+        none, real = np.zeros(0, np.int64), np.zeros(0)
+        return Renewals(
+            none, none, none, none, real, real, real, real, none > 0, 1.0, step_us, False
+        )  # fmt: skip
     first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
-    pace = _Paces(width_us, joined, beside)
+    paces = _Paces(width_us, joined, beside)
     long = max(round(LONG_S / period_s), 4)
-    frozen = pace.frozen(first, last, jump_us, least_us, noise_us, long)
-    first, last, jump_us = first[frozen], last[frozen], jump_us[frozen]
-    # Every other frame that follows one without a gap ends an interval of its own.
-    within = np.zeros(width_us.size + 1, np.int64)
-    within[first] += 1
-    within[last + 1] -= 1
-    at = np.flatnonzero(joined & (np.cumsum(within)[: joined.size] == 0))
-    order = np.argsort(np.concatenate([at, first]), kind="stable")
-    starts = np.concatenate([at, first])[order]
-    ends = np.concatenate([at, last])[order]
-    jumps_us = np.concatenate([np.diff(width_us)[at], jump_us])[order]
-    is_run = (ends > starts)
-    told = pace.told(starts, ends, jumps_us, least_us + MARGIN * noise_us)
+    frozen = paces.frozen(first, last, jump_us, least_us, noise_us, long)
+    first, last = first[frozen], last[frozen]
+    known = np.ones(width_us.size, bool)
+    known[1:] = ~_marked(first, last, width_us.size - 1)
+    place = np.arange(width_us.size)
+    path_us = np.interp(place, place[known], width_us[known])
+    told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * noise_us)
+    # A change far smaller than the pace may be a repeat that did not show.
+    told &= ~known[1:] | (3.0 * change_us >= np.abs(np.diff(path_us)))
+    renewed = told & known[1:]
+    every = _usual_interval(first, last, renewed)
+    usual = math.ceil(every - 1e-9)
+    frames = last - first + 1
+    missed = np.maximum(np.ceil((frames - usual) / every - 1e-9), 0.0)
+    total = np.concatenate([[0], np.cumsum(told)])
+    in_told = (total[last] - total[first]) / np.maximum(last - first, 1)
+    longer = missed > 0
     rise_s = record.table.rise_s[row]
-    every = _usual_interval(ends - starts + 1, told)
     return Renewals(
-        row[starts], ends - starts + 1, rise_s[starts + 1], rise_s[ends + 1], jumps_us, told,
-        is_run, every, step_us, least_us, bool(np.any(np.abs(jumps_us) > least_us)),
+        row[:-1][told], row[:-1][renewed], row[first[longer]], frames[longer],
+        rise_s[first + 1][longer], rise_s[last + 1][longer], missed[longer], in_told[longer],
+        told[first][longer], every, step_us, bool(np.any(change_us[joined] > least_us)),
     )  # fmt: skip
+
+
+def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
+    """Mark the places from each first one up to, not with, its last."""
+    begun = np.zeros(size + 1, np.int64)
+    np.add.at(begun, first, 1)
+    np.add.at(begun, last, -1)
+    marked: BoolArray = np.cumsum(begun)[:size] > 0
+    return marked
 
 
 def _series(record: Record) -> tuple[IntArray, FloatArray, BoolArray]:
@@ -205,21 +212,6 @@ class _Paces:
         self.before = np.array([before for before, _ in scales])
         self.after = np.array([after for _, after in scales])
 
-    def _plausible(
-        self, first: IntArray, last: IntArray, jump_us: FloatArray, *, in_passing: bool
-    ) -> tuple[BoolArray, FloatArray, FloatArray]:
-        """Say where the stick moves on; the pace through it, and the larger one beside it."""
-        way = np.sign(jump_us)
-        before, after = way * self.before[:, first], way * self.after[:, last + 1]
-        pace = 0.5 * (before[1] + after[1])
-        if not in_passing:
-            pace = np.abs(jump_us) / (last - first + 1)
-        beside = np.maximum(_calm(before), _calm(after))
-        moves = np.minimum(_most(before), _most(after))
-        good: BoolArray = (moves > 0.0) & (moves * UNLIKE >= pace) & (pace * UNLIKE >= beside)
-        good &= np.isfinite(before[1]) & np.isfinite(after[1])
-        return good, pace, beside
-
     def frozen(
         self,
         first: IntArray,
@@ -230,22 +222,36 @@ class _Paces:
         long: int,
     ) -> BoolArray:
         """Say which runs a stick that moves on has made, and nothing else explains."""
-        good, size, beside = self._plausible(first, last, jump_us, in_passing=False)
+        way = np.sign(jump_us)
+        before, after = way * self.before[:, first], way * self.after[:, last + 1]
+        pace = np.abs(jump_us) / (last - first + 1)
+        good, beside = _plausible(before, after, pace)
         # A hand that slows down evenly would have stopped of itself.
         at_last = np.abs(self.before[1])
         earlier = at_last[np.maximum(first - self.beside, 0)]
-        goes_on = 2.0 * at_last[first] - earlier > 0.3 * size + noise_us / self.beside
+        goes_on = 2.0 * at_last[first] - earlier > 0.3 * pace + noise_us / self.beside
         frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
         return frozen & ((last - first < long) | goes_on)
 
-    def told(
-        self, first: IntArray, last: IntArray, jump_us: FloatArray, least_us: float
-    ) -> BoolArray:
-        """Say where a single repeat would show."""
-        # What frames beside show tells whether a repeat would show, fresh or not.
-        good, size, beside = self._plausible(first, last, jump_us, in_passing=True)
-        told: BoolArray = good & (2.0 * size > LEAPS * beside + least_us)
-        return told & (2.0 * np.abs(jump_us) >= size)
+    def told(self, least_us: float) -> BoolArray:
+        """Say after which frames a single repeat would show."""
+        before, after = self.before[:, :-1], self.after[:, 1:]
+        pace = 0.5 * (before[1] + after[1])
+        way = np.sign(np.nan_to_num(pace))
+        pace = np.abs(pace)
+        good, beside = _plausible(way * before, way * after, pace)
+        told: BoolArray = good & (2.0 * pace > LEAPS * beside + least_us)
+        return told
+
+
+def _plausible(
+    before: FloatArray, after: FloatArray, pace: FloatArray
+) -> tuple[BoolArray, FloatArray]:
+    """Say where a stick of some pace moves before and after; and the larger pace of those."""
+    beside = np.maximum(_calm(before), _calm(after))
+    moves = np.minimum(_most(before), _most(after))
+    good: BoolArray = (moves > 0.0) & (moves * UNLIKE >= pace) & (pace * UNLIKE >= beside)
+    return good & np.isfinite(before[1]) & np.isfinite(after[1]), beside
 
 
 def _slopes(
@@ -291,13 +297,15 @@ def _step_us(
     return small_us
 
 
-def _usual_interval(frames: IntArray, told: BoolArray) -> float:
+def _usual_interval(first: IntArray, last: IntArray, renewed: BoolArray) -> float:
     """Frames between renewals where those come regularly; 1 where they do not.
 
     Renewals at a steady rate of their own never lie more than a frame from it; repeats that
     come by chance soon do.
     """
-    length = frames[told].astype(np.float64)
+    frames = np.ones(renewed.size)
+    frames[last] = last - first + 1
+    length = frames[renewed]
     if length.size < MIN_TOLD:
         return 1.0
     whole = median_of(length)

@@ -60,7 +60,7 @@ def examine_shared_freezes(
         if lonely := int(np.count_nonzero(seen & ~froze)):
             alone[line] = lonely
         spans += [
-            Evidence(float(lines[line].freeze_start_s[k]), float(lines[line].freeze_end_s[k]), 0)
+            Evidence(float(lines[line].renewals.start_s[k]), float(lines[line].renewals.end_s[k]), 0)
             for k in np.flatnonzero(froze)[:MAX_SPANS]
         ]
     found = _finding(lines, witnessed, shared, alone, spans)
@@ -79,17 +79,15 @@ def _groups(
 
 def _witnessed(own: Freshness, others: list[Freshness]) -> tuple[BoolArray, BoolArray]:
     """Say which freezes of a line another would show, and in which one did freeze."""
-    middle_s = 0.5 * (own.freeze_start_s + own.freeze_end_s)
-    seen = np.zeros(middle_s.size, bool)
-    froze = np.zeros(middle_s.size, bool)
+    start_s, end_s = own.renewals.start_s, own.renewals.end_s
+    middle_s = 0.5 * (start_s + end_s)
+    seen, froze = np.zeros(middle_s.size, bool), np.zeros(middle_s.size, bool)
     for other in others:
         found = other.renewals
-        if not found.first.size or not middle_s.size:
-            continue
-        at = np.clip(np.searchsorted(found.end_s, middle_s), 0, found.first.size - 1)
-        frozen = found.frozen[at] & (found.frames[at] > 1)
-        frozen &= (found.start_s[at] <= middle_s) & (middle_s <= found.end_s[at])
-        seen |= frozen | found.told[at]
+        before = np.searchsorted(found.start_s, middle_s) - 1
+        frozen = (before >= 0) & (middle_s <= np.append(found.end_s, 0.0)[before])
+        told = np.searchsorted(other.told_at_s, end_s) > np.searchsorted(other.told_at_s, start_s)
+        seen |= frozen | told
         froze |= frozen
     return seen, froze
 
@@ -102,7 +100,7 @@ def _finding(
     spans: list[Evidence],
 ) -> Finding:
     if not witnessed:
-        froze = any(found.freeze_start_s.size for found in lines.values())
+        froze = any(found.renewals.first.size for found in lines.values())
         reason = (
             "No freeze came while two lines of one receiver moved, so whether lines share them is "
             "not known. Move two sticks at once."

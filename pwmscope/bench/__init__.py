@@ -5,7 +5,12 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.bench.common_practice import CAUTIONS, COMMON_PRACTICE, Limits
+from pwmscope.bench.common_practice import (
+    CAUTIONS,
+    COMMON_PRACTICE,
+    MOTION_CAUTIONS,
+    Limits,
+)
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     DEFAULT_STOP,
@@ -14,11 +19,13 @@ from pwmscope.bench.equipment import (
     LEVELS,
     MARKER_KINDS,
     ROLES,
+    SENSORS,
     STICKS,
     UNUSED,
     Analyser,
     BenchChannel,
     BenchSheet,
+    Edge,
     FailsafeIn,
     Gap,
     Level,
@@ -87,7 +94,9 @@ __all__ = [
     "LEVELS",
     "MARKER_KINDS",
     "MODES",
+    "MOTION_CAUTIONS",
     "ROLES",
+    "SENSORS",
     "STICKS",
     "UNUSED",
     "WEAPONS",
@@ -97,6 +106,7 @@ __all__ = [
     "BenchChannel",
     "BenchSheet",
     "CapturePlan",
+    "Edge",
     "FailsafeIn",
     "Gap",
     "KeyPath",

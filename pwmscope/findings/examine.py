@@ -15,7 +15,7 @@ from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
-from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.model import Span
 from pwmscope.pulses import Convention
@@ -124,7 +124,13 @@ def examine(
 
     all_lines = AllLines(glitches, found.records, order, ask)
     assumptions = (*capture.assumptions, *found.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, all_lines, assumptions, loss_analysis, alignment)
+    sensors = {
+        line: SensorFindings(line, "rotation", rotation.rotor.of, rotation)
+        for line, rotation in found.rotations.items()
+    }
+    return Findings(
+        capture, limits, channels, all_lines, assumptions, loss_analysis, alignment, sensors
+    )
 
 
 def _check_types(

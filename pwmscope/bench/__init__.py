@@ -5,7 +5,12 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.bench.common_practice import CAUTIONS, COMMON_PRACTICE, Limits
+from pwmscope.bench.common_practice import (
+    CAUTIONS,
+    COMMON_PRACTICE,
+    MOTION_CAUTIONS,
+    Limits,
+)
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     DEFAULT_STOP,
@@ -13,11 +18,13 @@ from pwmscope.bench.equipment import (
     LEVELS,
     MARKER_KINDS,
     ROLES,
+    SENSORS,
     STICKS,
     UNUSED,
     Analyser,
     BenchChannel,
     BenchSheet,
+    Edge,
     Gap,
     Level,
     Marker,
@@ -84,7 +91,9 @@ __all__ = [
     "LEVELS",
     "MARKER_KINDS",
     "MODES",
+    "MOTION_CAUTIONS",
     "ROLES",
+    "SENSORS",
     "STICKS",
     "UNUSED",
     "WEAPONS",
@@ -94,6 +103,7 @@ __all__ = [
     "BenchChannel",
     "BenchSheet",
     "CapturePlan",
+    "Edge",
     "Gap",
     "KeyPath",
     "Level",

@@ -24,6 +24,8 @@ class Limits:
         Where the figures come from.
     excursion_us : float
         Farthest a single width may stray from its level while the stick stands still.
+    weapon_motion_s, drive_motion_s : float
+        Longest time from signal loss until a weapon, or a drive, turns slowly.
     """
 
     neutral_us: float
@@ -32,6 +34,8 @@ class Limits:
     failsafe_s: float
     source: str
     excursion_us: float = 20.0
+    weapon_motion_s: float = 60.0
+    drive_motion_s: float = 2.0
 
     def scaled(self, span_us: float) -> Limits:
         """Return the limits for a convention whose endpoints lie ``span_us`` apart.
@@ -73,7 +77,8 @@ COMMON_PRACTICE: Final = Limits(
     failsafe_s=2.0,
     source=(
         "common practice, from memory. 20 us is a narrow ESC deadband, 10 us is 1 % of the "
-        "travel, 4 us a servo's deadband. 2 s is the usual failsafe limit of event rulebooks"
+        "travel, 4 us a servo's deadband. 2 s is the usual failsafe limit of event rulebooks, "
+        "and 60 s a usual time for a weapon to spin down"
     ),
 )
 """Limits used when nothing more is known about the devices and the event."""
@@ -88,3 +93,9 @@ CAUTIONS: Final = (
     "The event's rulebook and its safety officer decide; these measurements only inform them.",
 )
 """The usual cautions, in the order in which they matter (common practice)."""
+MOTION_CAUTIONS: Final = (
+    "Record a powered weapon only in the event's or club's closed test box, never on an open "
+    "bench.",
+    "Connect the analyser to the sensor's 5 V logic output only, never to motor or battery wires.",
+)
+"""What to mind before motion is recorded, before the usual cautions (common practice)."""

@@ -19,6 +19,8 @@ Role: TypeAlias = Literal[
     "stick-throttle",
     "stick-rudder",
     "unused",
+    "rotation",
+    "supply",
 ]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 DRIVES: Final[tuple[Role, ...]] = ("drive-left", "drive-right")
@@ -30,6 +32,14 @@ STICKS: Final[tuple[Role, ...]] = (
 )
 UNUSED: Final[Role] = "unused"
 """A recorded line with nothing on it."""
+SENSORS: Final[tuple[Role, ...]] = ("rotation", "supply")
+"""Lines that show what the devices do, or what they run on; none carries pulses."""
+
+Edge: TypeAlias = Literal["rising", "falling"]
+EDGES: Final[tuple[Edge, ...]] = get_args(Edge)
+SLOW_PER_MINUTE: Final = 60.0
+"""A rotor that makes fewer turns a minute counts as slow where the sheet does not say (own choice).
+"""
 
 NoPulses: TypeAlias = Literal["stops", "keeps going"]
 NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)
@@ -277,6 +287,20 @@ class BenchChannel:
         Whether the transmitter's direction setting for it is the reversed one.
     no_pulses_after_s : float or None, optional
         Longest time from the last pulse until the device stands still, in seconds.
+    of : str or None, optional
+        Of a rotation line, the line of the device that turns.
+    marks_per_turn : int or None, optional
+        Marks that pass its sensor in each turn.
+    edge : {"rising", "falling"}, optional
+        The edge of the sensor's output that is a mark.
+    slow_per_minute : float, optional
+        The device counts as slow when it makes fewer turns a minute.
+    least_v : float or None, optional
+        Of a supply line, the least voltage at which the receiver works.
+    probe : float, optional
+        Volts at the pin for each volt that is recorded: 10 for a 10:1 probe.
+    trips_v : float or None, optional
+        Of a comparator's output, the voltage below which it is low.
 
     Notes
     -----
@@ -303,11 +327,18 @@ class BenchChannel:
     us_per_percent: float | None = None
     reversed: bool | None = None
     no_pulses_after_s: float | None = None
+    of: str | None = None
+    marks_per_turn: int | None = None
+    edge: Edge = "rising"
+    slow_per_minute: float = SLOW_PER_MINUTE
+    least_v: float | None = None
+    probe: float = 1.0
+    trips_v: float | None = None
 
     @property
     def is_device(self) -> bool:
-        """Whether it is a device on the receiver: no stick, not unused, no line's second name."""
-        return self.role not in (*STICKS, UNUSED) and self.same_device_as is None
+        """Whether it is a device on the receiver: no stick, no sensor, no line's second name."""
+        return self.role not in (*STICKS, UNUSED, *SENSORS) and self.same_device_as is None
 
     @property
     def stop_band(self) -> StopBand | None:
@@ -386,6 +417,8 @@ class BenchSheet:
         By name, in the sheet's order.
     analyser : Analyser, optional
         What records.
+    weapon_motion_s, drive_motion_s : float, optional
+        Longest time from signal loss until a weapon, or a drive, is slow.
 
     Examples
     --------
@@ -412,6 +445,13 @@ class BenchSheet:
     receiver: Receiver = field(default_factory=Receiver)
     sources: Mapping[str, PowerSource] = field(default_factory=dict)
     analyser: Analyser = field(default_factory=Analyser)
+    weapon_motion_s: float = COMMON_PRACTICE.weapon_motion_s
+    drive_motion_s: float = COMMON_PRACTICE.drive_motion_s
+
+    @property
+    def sensors(self) -> tuple[BenchChannel, ...]:
+        """The lines that show what devices do, in the sheet's order."""
+        return tuple(channel for channel in self.channels.values() if channel.role in SENSORS)
 
     @property
     def devices(self) -> tuple[BenchChannel, ...]:
@@ -481,6 +521,8 @@ class BenchSheet:
         return replace(
             COMMON_PRACTICE,
             failsafe_s=self.failsafe_s,
+            weapon_motion_s=self.weapon_motion_s,
+            drive_motion_s=self.drive_motion_s,
             source=f"{COMMON_PRACTICE.source}; "
             f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
         )

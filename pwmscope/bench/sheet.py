@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pwmscope.bench.equipment import (
     DRIVES,
+    SENSORS,
     STICKS,
     UNUSED,
     Analyser,
@@ -61,6 +62,11 @@ _OF_DEVICES = (
     "stall_a",
     "draws_a",
 )
+_OF_SENSORS: Final = {
+    "rotation": ("of", "marks_per_turn", "edge", "slow_per_minute"),
+    "supply": ("least_v", "probe", "trips_v"),
+}
+"""Keys of lines that show what a device does, or what the receiver runs on."""
 
 
 def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator[Fault]:
@@ -75,10 +81,31 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
         for keys, allowed in _of_channel(channel, stated):
             key = next(key for key in keys if key in stated)
             yield Fault(("channels", line, key), stated[key], allowed)
+    yield from _of_rotation(sheet)
     yield from _of_wiring(sheet, table)
 
 
+def _of_rotation(sheet: BenchSheet) -> Iterator[Fault]:
+    """Find rotation lines of no device, and two of one."""
+    turning = [c.line for c in sheet.devices if c.role in (*DRIVES, "weapon")]
+    taken: dict[str, str] = {}
+    for channel in sheet.sensors:
+        if channel.role != "rotation":
+            continue
+        at, of = ("channels", channel.line, "of"), channel.of
+        if of not in turning:
+            allowed = f"the line of a drive or weapon of this sheet{nearest(of or '', turning)}"
+            yield Fault(at, MISSING if of is None else of, allowed)
+        elif of in taken:
+            yield Fault(at, of, f"one rotation line for each device, and {taken[of]} is of it")
+        else:
+            taken[of] = channel.line
+
+
 def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
+    yield from _of_role(channel, stated)
+    if channel.role in SENSORS:
+        return
     if channel.role in STICKS:
         for key in _OF_DEVICES:
             if key in stated:
@@ -95,6 +122,18 @@ def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_C
         yield ("stop_us",), "the lower width first"
     else:
         yield from _of_stop(channel)
+
+
+def _of_role(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
+    """Refuse a sensor's keys for anything else, and a device's keys for a sensor."""
+    for role, own in _OF_SENSORS.items():
+        for key in own:
+            if key in stated and channel.role != role:
+                yield (key,), f'no such key without role = "{role}"'
+    if channel.role in SENSORS:
+        for key in (*_OF_DEVICES, *_OF_SETTINGS):
+            if key in stated:
+                yield (key,), f"no such key, since a {channel.role} line is a sensor, not a device"
 
 
 def _of_travel(channel: BenchChannel) -> Iterator[_Contradiction]:
@@ -383,6 +422,8 @@ def _sheet(model: SheetTable, source: str) -> BenchSheet:
         club=model.club,
         failsafe_s=model.limits.failsafe_s,
         rulebook=model.limits.rulebook,
+        weapon_motion_s=model.limits.weapon_motion_s,
+        drive_motion_s=model.limits.drive_motion_s,
         marker=_marker(model.marker),
         channels={line: _channel(line, table) for line, table in model.channels.items()},
         transmitter=Transmitter(**dict(model.transmitter)),
@@ -411,7 +452,7 @@ def _pair(values: list[float] | None) -> tuple[float, float] | None:
 
 def _channel(line: str, table: ChannelTable) -> BenchChannel:
     neutral_us, stop_us = table.neutral_us, table.stop_us
-    if neutral_us is None and table.role not in ("weapon", UNUSED):
+    if neutral_us is None and table.role not in ("weapon", UNUSED, *SENSORS):
         neutral_us = STANDARD_SERVO.neutral_us
     if stop_us is not None:
         stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us

@@ -15,12 +15,15 @@ from pydantic_core import ErrorDetails, core_schema
 from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
+    EDGES,
     LEVELS,
     MARKER_KINDS,
     NO_PULSES,
     ON_LOSS,
     ROLES,
+    SLOW_PER_MINUTE,
     SUPPLIED_BY,
+    Edge,
     Level,
     MarkerKind,
     NoPulses,
@@ -178,6 +181,11 @@ Seconds: TypeAlias = Annotated[
     Field(ge=0, le=60),
     Allowed("a number of seconds from 0 to 60", Quantity("s", 0, 60)),
 ]
+MotionLimit: TypeAlias = Annotated[
+    float,
+    Field(ge=0.05, le=600),
+    Allowed("a number of seconds from 0.05 to 600", Quantity("s", 0.05, 600)),
+]
 Flag: TypeAlias = Annotated[bool, Allowed("true or false")]
 Range: TypeAlias = Annotated[list[Width], Field(min_length=2, max_length=2)]
 
@@ -201,6 +209,15 @@ class LimitsTable(Table):
         "2 is common practice; the event's rulebook decides.",
     )
     rulebook: Text = Field(default="", description="Where that limit stands, free text.")
+    weapon_motion_s: MotionLimit = Field(
+        default=COMMON_PRACTICE.weapon_motion_s,
+        description="Longest time in seconds from signal loss until a weapon turns slowly, by its "
+        "rotation line. 60 is common practice; the event's rulebook decides.",
+    )
+    drive_motion_s: MotionLimit = Field(
+        default=COMMON_PRACTICE.drive_motion_s,
+        description="The same for a drive. 2 is common practice; the event's rulebook decides.",
+    )
 
 
 class MarkerTable(Table):
@@ -407,6 +424,48 @@ class ChannelTable(Table):
         default=None,
         description="Whether the transmitter's direction setting for this channel is the "
         "reversed one.",
+    )
+    of: Name | None = Field(
+        default=None,
+        description="Of a rotation line: the line of the drive or weapon that turns.",
+    )
+    marks_per_turn: Annotated[
+        int | None, Field(ge=1, le=1000), Allowed("a whole number from 1 to 1000")
+    ] = Field(
+        default=None,
+        description="Of a rotation line: marks that pass the sensor in each turn. Without it, "
+        "times are told and no speed.",
+    )
+    edge: Annotated[Edge, one_of(EDGES)] = Field(
+        default="rising", description="Of a rotation line: the edge that is a mark."
+    )
+    slow_per_minute: Annotated[
+        float,
+        Field(ge=1, le=10_000),
+        Allowed("a number of turns a minute from 1 to 10000"),
+    ] = Field(
+        default=SLOW_PER_MINUTE,
+        description="Of a rotation line: the device counts as slow when it makes fewer turns a "
+        "minute.",
+    )
+    least_v: Voltage | None = Field(
+        default=None,
+        description="Of a supply line: the least voltage in volts at which the receiver works. "
+        "Without it, the lower one of receiver.supply_v.",
+    )
+    probe: Annotated[
+        float,
+        Field(ge=0.0001, le=10_000),
+        Allowed("a number from 0.0001 to 10000: volts at the pin for each one recorded"),
+    ] = Field(
+        default=1.0,
+        description="Of a supply line: volts at the pin for each volt recorded; 10 for a 10:1 "
+        "probe, 0.001 for a column in millivolts.",
+    )
+    trips_v: Voltage | None = Field(
+        default=None,
+        description="Of a supply line from a comparator: the voltage in volts below which its "
+        "output is low.",
     )
 
 

@@ -26,6 +26,9 @@ BLANK: Final = """\
 # Longest time from signal loss until each device stands still. The event's rulebook decides.
 #failsafe_s = 2.0
 #rulebook = "where that limit stands"
+# Longest time from signal loss until a weapon, or a drive, turns slowly by its rotation line.
+#weapon_motion_s = 60
+#drive_motion_s = 2
 
 # The line that shows whether the transmitter is on.
 #[marker]
@@ -132,6 +135,24 @@ BLANK: Final = """\
 # A recorded line with nothing on it.
 #[channels.RX5]
 #role = "unused"
+
+# A sensor on its 5 V logic output, which sees marks on the weapon pass. Record a powered weapon
+# only in the event's or club's closed test box.
+#[channels.D6]
+#role = "rotation"
+#of = "RX3"
+#marks_per_turn = 2
+#edge = "rising"
+# Slower than so many turns a minute counts as slow.
+#slow_per_minute = 60
+
+# The receiver's supply, recorded as a voltage, or as the output of a comparator that is low below
+# trips_v. probe is 10 for a 10:1 probe.
+#[channels.A0]
+#role = "supply"
+#least_v = 4.0
+#probe = 1
+#trips_v = 4.5
 """
 """A sheet with every key but `shifted_v`, which contradicts `divider_ohm`; each is taken back by a
 ``#`` without a space behind it."""

@@ -164,6 +164,8 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
             all_lines.glitches, all_lines.records, all_lines.order.grouping.groups
         ),
     ),
+    # Motion is held against the losses, so this one is answered with them.
+    Analyser("rotation", "recording", ("roles",), f"{_IN}rotation:DEFINITIONS", uses=("marker",)),
     Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),
     Analyser(
         "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)

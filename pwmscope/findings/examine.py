@@ -15,7 +15,7 @@ from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
-from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.findings.segmentation import Channel
 from pwmscope.model import Span
 from pwmscope.pulses import Convention
@@ -117,7 +117,11 @@ def examine(
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     all_lines = AllLines(glitches, heard.records, order)
     assumptions = (*capture.assumptions, *heard.said, *lines.notes, *_FIXED)
-    return Findings(capture, limits, channels, all_lines, assumptions, listened, alignment)
+    sensors = {
+        line: SensorFindings(line, "rotation", rotation.rotor.of, rotation)
+        for line, rotation in heard.rotations.items()
+    }
+    return Findings(capture, limits, channels, all_lines, assumptions, listened, alignment, sensors)
 
 
 def _check_types(

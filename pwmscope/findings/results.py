@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
-from pwmscope.bench import Limits
+from pwmscope.bench import Limits, Role
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings import timing as on_timing
@@ -178,6 +178,36 @@ class ChannelFindings:
         return worst(self.judged)
 
 
+@dataclass(frozen=True, slots=True)
+class SensorFindings:
+    """Everything found about a line that shows what a device does, or what the receiver runs on.
+
+    Parameters
+    ----------
+    line, role : str
+        As the bench sheet has them.
+    of : str or None
+        The line of the device that it is about; None where it is about all.
+    answer : Answer
+        What was found, with its ``findings``.
+    """
+
+    line: str
+    role: Role
+    of: str | None
+    answer: Answer
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings, in the order in which they are told."""
+        return self.answer.findings
+
+    @property
+    def judged(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit."""
+        return tuple(finding for finding in self.findings if finding.limit)
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Findings:
     """Everything found in a recording.
@@ -198,6 +228,8 @@ class Findings:
         What a failsafe check takes: the recording as its losses were told.
     alignment : Alignment or None
         Where the plan's steps are in the recording; None without a plan.
+    sensors : dict of str to SensorFindings, optional
+        What the bench sheet's rotation and supply lines show, by line.
     """
 
     capture: Capture
@@ -207,6 +239,7 @@ class Findings:
     assumptions: tuple[str, ...]
     listened: Listened
     alignment: Alignment | None = None
+    sensors: dict[str, SensorFindings] = field(default_factory=dict)
 
     def __getitem__(self, line: str) -> ChannelFindings:
         """Return what was found about a line."""

@@ -54,16 +54,17 @@ def badness(verdict: Verdict | None) -> int:
 
 
 class HazardKind(StrEnum):
-    """Why a device was commanded to run."""
+    """Why a device runs, or is commanded to run."""
 
     STICK_HELD = "jumps to the held stick"
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
+    MOTION = "turns without a command"
 
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """A jump of outputs to active widths around the return of the link.
+    """A jump of outputs to active widths around the return of the link, or motion without command.
 
     It changes neither a verdict nor an exit code. Printed, it begins with ``! Hazard:``.
 
@@ -76,15 +77,17 @@ class Hazard:
     at_s : float
         When the first of them did, in seconds since the recording's start.
     width_us : float
-        The width that it jumped to.
+        The width that it jumped to; of motion, the width that commands the stop.
     from_us : float or None
         The width before; None where there were no pulses.
     times : int
-        In how many losses.
+        In how many losses; of motion, in how many commanded stops.
     losses : int
         Of how many.
     source : str
         The recording.
+    per_minute : float or None, optional
+        Of motion, the highest speed in turns a minute; None where it is not known.
 
     Examples
     --------
@@ -100,10 +103,13 @@ class Hazard:
     times: int
     losses: int
     source: str
+    per_minute: float | None = None
 
     @property
     def sentence(self) -> str:
         """Where devices are commanded to run, and when."""
+        if self.kind is HazardKind.MOTION:
+            return self._motion
         names = [format_line(name) for name in self.lines]
         several = len(names) > 1
         who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
@@ -115,6 +121,14 @@ class Hazard:
         if self.kind is HazardKind.NO_STICK:
             return f"{runs} at {self.width_us:.0f} us by no stick when the link is back {when}."
         return f"{runs} at {self.width_us:.0f} us before the link is back {when}."
+
+    @property
+    def _motion(self) -> str:
+        speed = "" if self.per_minute is None else f" at {self.per_minute:.0f} turns a minute"
+        return (
+            f"{format_line(self.lines[0])} turns{speed} while its pulses of {self.width_us:.0f} us "
+            f"say stop ({self.at_s:.3f} s; {self.times} of {self.losses} stops)."
+        )
 
     def __str__(self) -> str:
         return f"! Hazard: {self.sentence}"

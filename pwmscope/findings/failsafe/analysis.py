@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -41,6 +41,7 @@ from pwmscope.findings.failsafe.marker import (
     marked_losses,
     marking_of,
 )
+from pwmscope.findings.failsafe.motion import measure_rotations, motions_of
 from pwmscope.findings.failsafe.power_up import (
     POWER_UP_DEFINITION,
     before_link,
@@ -75,6 +76,7 @@ from pwmscope.findings.failsafe.stop_time import (
 from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
+from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.model import (
     CLOCK_TOLERANCE,
@@ -156,7 +158,9 @@ class LineLosses:
         ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
         where one was seen, ``supply or receiver restart``.
     hazards : tuple of Hazard, optional
-        Where its device was commanded to run when the link came back.
+        Where its device was commanded to run when the link came back, or ran unasked.
+    motion : Motion or None, optional
+        What the device itself did, where the bench sheet names a rotation line of it.
     """
 
     events: tuple[LossEvent, ...]
@@ -164,6 +168,7 @@ class LineLosses:
     trials: Trials
     findings: tuple[Finding, ...]
     hazards: tuple[Hazard, ...] = ()
+    motion: Motion | None = None
 
     @property
     def jumps(self) -> bool:
@@ -185,12 +190,15 @@ class Heard:
         What was assumed, each a plain sentence.
     polarity : Polarity or None, optional
         How it is known which level of the marker means on; None without a marker.
+    rotations : dict of str to Rotation, optional
+        What each rotation line of the bench sheet shows.
     """
 
     records: dict[str, Record]
     silences: dict[str, LineLosses]
     said: tuple[str, ...]
     polarity: Polarity | None = None
+    rotations: dict[str, Rotation] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +251,8 @@ def listen_to(
         As `pwmscope.findings.examine`.
     """
     marking = marking_of(capture, off_line, off_at_s, sheet)
-    lines = _with_listed(find_servo_lines(capture, marking.line, convention), sheet)
+    sensors = () if sheet is None else [channel.line for channel in sheet.sensors]
+    lines = _with_listed(find_servo_lines(capture, marking.line, convention, sensors), sheet)
     return Listened(lines, listen(lines, marking, limits or marking.limits), marking)
 
 
@@ -311,7 +320,14 @@ def listen(
         name: _record(output, frames[name], losses, silences[name], limits, end_s=capture.end_s)
         for name, output in parted.items()
     }
-    return Heard(records, silences, told.said, told.polarity)
+    rotations = measure_rotations(lines, marking.sheet, limits)
+    events = {name: silence.events for name, silence in silences.items()}
+    for name, motion in motions_of(events, rotations, marking, limits, told.polarity).items():
+        before, rotation = silences[name], rotations.get(motion.line)
+        hazards = before.hazards if rotation is None else (*before.hazards, *rotation.hazards)
+        findings = (*before.findings, motion.finding)
+        silences[name] = replace(before, findings=findings, hazards=hazards, motion=motion)
+    return Heard(records, silences, told.said, told.polarity, rotations)
 
 
 @dataclass(frozen=True, slots=True)

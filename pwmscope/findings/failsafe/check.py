@@ -14,6 +14,7 @@ from pwmscope.findings.failsafe.analysis import LineLosses, Listened
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
+from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,
@@ -128,7 +129,7 @@ class FailsafeLine:
         decisive = [
             (rec, finding)
             for rec in self.recordings
-            for finding in (rec.finding("signal loss"), *self._alarms(rec))
+            for finding in (*map(rec.finding, ("signal loss", MOTION_STOP)), *self._alarms(rec))
             if finding is not None
         ]
         shown = [(r, f) for r, f in decisive if f.evidence] or decisive

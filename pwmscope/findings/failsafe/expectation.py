@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.bench import STICKS, UNUSED, BenchChannel, BenchSheet, Role, StopBand
+from pwmscope.bench import SENSORS, STICKS, UNUSED, BenchChannel, BenchSheet, Role, StopBand
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class Expectation:
     @property
     def is_informative(self) -> bool:
         """Whether there is a sheet and it expects nothing of this line."""
-        return self.has_sheet and (self.role is None or self.role in (*STICKS, UNUSED))
+        return self.has_sheet and (self.role is None or self.role in (*STICKS, UNUSED, *SENSORS))
 
     @property
     def is_unused(self) -> bool:

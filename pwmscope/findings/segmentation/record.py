@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -94,10 +95,15 @@ class ServoLines:
 
 
 def find_servo_lines(
-    capture: Capture, marker: str | None = None, convention: Convention | None = None
+    capture: Capture,
+    marker: str | None = None,
+    convention: Convention | None = None,
+    sensors: Collection[str] = (),
 ) -> ServoLines:
-    """Decode a recording and find its servo lines."""
-    capture = split_sum_trains(capture)
+    """Decode a recording and find its servo lines; sensors' lines carry no pulses."""
+    own = {name: line for name, line in capture.lines.items() if name not in sensors}
+    others = {name: line for name, line in capture.lines.items() if name in sensors}
+    capture = split_sum_trains(replace(capture, lines=own) if others else capture)
     tables = {name: t for name, t in decode(capture, convention).items() if name != marker}
     refused = {
         name: why
@@ -105,6 +111,8 @@ def find_servo_lines(
         if (why := why_not_servo(t, capture.lines[name])) is not None
     }
     frames = {name: find_frames(t) for name, t in tables.items() if name not in refused}
+    if others:
+        capture = replace(capture, lines={**capture.lines, **others})
     return ServoLines(capture, tables, refused, frames)
 
 

@@ -1,0 +1,39 @@
+"""What a sensor on a rotor shows: speed, spin-down after a loss, motion without a command."""
+
+from pwmscope.findings.rotation.command import find_stretches
+from pwmscope.findings.rotation.marks import Marks, find_marks
+from pwmscope.findings.rotation.motion import (
+    MOTION_STOP,
+    LossMoment,
+    Motion,
+    MotionStop,
+    Rotor,
+    judge_motion,
+    limit_of,
+    missing_motion,
+)
+from pwmscope.findings.rotation.rotation import DEFINITIONS, Rotation, examine_rotation
+from pwmscope.findings.rotation.slow import SlowDown, fall_below
+from pwmscope.findings.rotation.speed import Speeds, below_per_minute, count_speeds
+
+__all__ = [
+    "DEFINITIONS",
+    "MOTION_STOP",
+    "LossMoment",
+    "Marks",
+    "Motion",
+    "MotionStop",
+    "Rotation",
+    "Rotor",
+    "SlowDown",
+    "Speeds",
+    "below_per_minute",
+    "count_speeds",
+    "examine_rotation",
+    "fall_below",
+    "find_marks",
+    "find_stretches",
+    "judge_motion",
+    "limit_of",
+    "missing_motion",
+]

@@ -168,6 +168,26 @@ def test_a_hand_that_pauses_is_no_deadband(seed):
     assert "A pausing hand looks the same" in found.finding.sentence
 
 
+@pytest.mark.parametrize("expo", [0.3, 0.5])
+def test_a_flat_under_expo_is_not_told_too_wide(expo):
+    """Expo is slow round neutral: 30 us of stick there last as long as 45 to 60 us elsewhere."""
+    dead = 30.0 / 490.0 / (1.0 - expo)  # of half the stick's way, 30 us of width beside it
+    moves, way = [Dwell(1500, 2), Sweep(1010, 2), Dwell(1010, 1)], 1
+    for _ in range(6):
+        stick = np.linspace(-1, 1, 201)
+        s = np.sign(stick) * np.maximum(np.abs(stick) - dead / 2, 0.0) / (1 - dead / 2)
+        width_us = 1500 + way * 490 * ((1 - expo) * s + expo * s**3)
+        moves += [Sweep(float(to_us), 5.0 / 200) for to_us in width_us[1:]]
+        moves.append(Dwell(1500 + way * 490, 1))
+        way = -way
+    found = examined(moves, jitter_us=0.1).flat
+    true_us = dead * 490 * (1 - expo) / (1 - dead / 2)
+    if found.finding.value is None:
+        assert "A deadband, expo and a hand that slows down look alike" in found.finding.sentence
+    else:
+        assert found.finding.value <= 1.1 * true_us
+
+
 @pytest.mark.parametrize(
     ("moves", "reason"),
     [

@@ -1,4 +1,4 @@
-"""Bench notes: outputs that start where the one before ends move with its width, not by the clock."""
+"""Bench notes: outputs one after another move with the widths before, not with the clock."""
 
 import numpy as np
 import pytest

@@ -62,6 +62,26 @@ def test_no_pulse_of_the_move_counts_as_held(jitter_us, moving):
     assert np.count_nonzero(still[held.rows]) > 0.8 * np.count_nonzero(still)
 
 
+def test_a_click_of_the_trim_and_back_is_not_held_jitter():
+    """0.13 us of jitter; the trim goes 5 us up for 0.3 s, back for 0.36 s, then down."""
+    rng = np.random.default_rng(9)
+    level_us = np.repeat([1500.0, 1505.0, 1500.0, 1495.0, 1900.0], [120, 15, 18, 120, 120])
+    width_us = level_us + 0.13 * rng.standard_normal(level_us.size)
+    record = record_of(width_us, 0.25)
+    assert said(record, "width jitter").interval[1] < 0.2
+    assert said(record, EXCURSION).value < 1.0
+
+
+def test_the_last_of_a_move_does_not_make_the_least_excursion():
+    """An output that creeps up to its level, 2 us off where it looks held: nothing strays so far."""
+    rng = np.random.default_rng(10)
+    creep_us = 400.0 * np.exp(-np.arange(150) / 15.0)
+    width_us = np.concatenate([np.full(100, 1900.0), 1500.0 + creep_us, np.full(150, 1500.0)])
+    width_us += 0.3 * rng.standard_normal(width_us.size)
+    low_us, _ = said(record_of(width_us, 0.25), EXCURSION).interval
+    assert low_us < 1.2
+
+
 def test_a_single_wrong_pulse_is_in_the_jitter_and_in_the_verdict():
     """Of 400 pulses one is 45 us too long: RMS 45 / sqrt(400) = 2.25 us beside 0.5 us."""
     rng = np.random.default_rng(4)

@@ -73,7 +73,7 @@ def test_a_click_of_the_trim_and_back_is_not_held_jitter():
 
 
 def test_the_last_of_a_move_does_not_make_the_least_excursion():
-    """An output that creeps up to its level, 2 us off where it looks held: nothing strays so far."""
+    """An output creeps up to its level: 2 us off it looks held, but nothing strays so far."""
     rng = np.random.default_rng(10)
     creep_us = 400.0 * np.exp(-np.arange(150) / 15.0)
     width_us = np.concatenate([np.full(100, 1900.0), 1500.0 + creep_us, np.full(150, 1500.0)])

@@ -139,6 +139,23 @@ def test_the_pace_of_even_sweeps_is_no_step(frames, jitter_us):
             assert found.step_us is None
 
 
+@pytest.mark.parametrize("step_us", [4.3, 7.0])
+@pytest.mark.parametrize("jitter_us", [0.0, 0.3])
+def test_a_testers_sweeps_that_rest_a_frame_in_their_middle_are_no_steps(step_us, jitter_us):
+    """Up and down at one pace for minutes: all widths lie evenly, but for a kink on the way up."""
+    rng = np.random.default_rng(6)
+    up = 1010.0 + step_us * np.arange(int(980 / step_us))
+    kink = np.concatenate([up[: up.size // 2], [up[up.size // 2]] * 2, up[up.size // 2 + 1 :]])
+    half = np.full(100, 1500.0)
+    width_us = np.concatenate([half, *([kink, up[::-1]] * 5), half])
+    width_us += rng.normal(0, jitter_us, width_us.size)
+    for interval_us in (0.0104, 0.25):
+        seen_us = np.floor(width_us / interval_us + rng.random(width_us.size)) * interval_us
+        found = examine_resolution(record_of(table_of(seen_us, interval_us)))
+        assert found.step_us is None
+        assert "a sweep without steps at so even a pace" in found.findings[0].sentence
+
+
 @pytest.mark.parametrize("frames", [12, 30, 80])
 def test_one_slow_stair_shows_the_step(frames):
     rng = np.random.default_rng(12)

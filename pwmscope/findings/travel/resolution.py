@@ -117,6 +117,9 @@ MIN_OF_STRONGEST: Final = 0.5
 MAX_PARTS: Final = 6
 MAX_LINES: Final = 50
 MIN_WITHOUT_BEST: Final = 12
+MAX_BY_PACE: Final = 0.5
+"""Where more of the widths than this come from sweeps at a pace of whole steps, the rest of such
+sweeps shows no step either."""
 _BLOCK: Final = 256
 
 
@@ -128,6 +131,7 @@ class Search:
     # The smallest step that would have been found with 95 % chance; None where none would
     finest_us: float | None
     is_image: bool = False  # Whether a line showed that may be a part of a coarser step
+    is_pace: bool = False  # Whether a line showed that the pace of even sweeps makes as well
 
 
 def find_step(
@@ -202,11 +206,16 @@ def find_step(
         # Jitter and sampling weaken a lattice's multiples more than the lattice itself.
         passed &= strength >= MIN_OF_STRONGEST * strength[passed].max()
     begins = passed & ~np.concatenate([[False], passed[:-1]])
+    is_pace = False
     for first in np.flatnonzero(begins)[:MAX_LINES]:
         at = _top(strength, int(first))
         asked = float(share[at]), math.sqrt(float(least[at] * level[at]) / count)
-        if not _shown_by_sweeps(turns_of(width_us, float(per_us[at])), owner, pace_us * per_us[at],
-                                *asked):  # fmt: skip
+        pace = pace_us * per_us[at]
+        count_of = np.bincount(owner, minlength=pace.size)
+        if count_of[_by_pace(pace, count_of)].sum() > MAX_BY_PACE * count:
+            is_pace = True
+            continue
+        if not _shown_by_sweeps(turns_of(width_us, float(per_us[at])), owner, pace, *asked):
             continue
         chance = trials * math.exp(-min(float(strength[at] ** 2 / level[at]), 700.0))
         lowest = lowest_tone(width_us, float(per_us[at]), coarsest_us, (jitter_us, interval_us))
@@ -214,7 +223,7 @@ def find_step(
             return Search(None, resolved_us, is_image=True)
         found = lattice_at(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
-    return Search(None, resolved_us)
+    return Search(None, resolved_us, is_pace=is_pace)
 
 
 def _has_lower(
@@ -241,6 +250,12 @@ def _has_lower(
     return False
 
 
+def _by_pace(pace: FloatArray, count: IntArray) -> npt.NDArray[np.bool_]:
+    """Say of which sweeps the pace, in steps a frame, makes a line as steps do."""
+    by_pace: npt.NDArray[np.bool_] = np.abs(pace - np.rint(pace)) * count < 0.75
+    return by_pace & (np.abs(pace) >= 0.5)
+
+
 def _shown_by_sweeps(
     turns: npt.NDArray[np.complex128], owner: IntArray, pace: FloatArray, share: float, least: float
 ) -> bool:
@@ -249,9 +264,9 @@ def _shown_by_sweeps(
     sums = np.bincount(owner, turns.real, pace.size) + 1j * np.bincount(
         owner, turns.imag, pace.size
     )
-    fast = np.abs(pace) >= 0.5
-    by_pace = fast & (np.abs(pace - np.rint(pace)) * count < 0.75)
-    count, sums, fast = count[~by_pace], sums[~by_pace], fast[~by_pace]
+    kept = ~_by_pace(pace, count)
+    fast = (np.abs(pace) >= 0.5)[kept]
+    count, sums = count[kept], sums[kept]
     whole = sums.sum()
     if abs(whole) < max(least * math.sqrt(count.sum()), MIN_SHARE * share * count.sum()):
         return False
@@ -327,6 +342,9 @@ MAX_IN_DWELL: Final = 200
 MIN_LEVELS: Final = 20
 """Different levels that may show a step without a move between them."""
 MIN_WITH_PACE: Final = 5
+MIN_IN_PART: Final = 16
+MAX_PART: Final = 4
+"""A move's pace is taken in so many parts, of so many pulses or more."""
 _WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
 
 DEFINITIONS: Final[tuple[Definition, ...]] = (
@@ -388,7 +406,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
             "the analyser's. State the sample rate.",
             None,
         )
-    used = _thinned(_moving(record, find_moves(record) if moves is None else moves))
+    used = _parted(_thinned(_moving(record, find_moves(record) if moves is None else moves)))
     if not used.row.size and len(record.dwells) < MIN_LEVELS:
         return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
     if not len(record.dwells):
@@ -466,6 +484,21 @@ def _thinned(moves: Moves) -> Moves:
     )
 
 
+def _parted(moves: Moves) -> Moves:
+    """Cut each move into parts, so that a kink does not hide how even its pace is."""
+    count = moves.end - moves.begin
+    parts = np.clip(count // MIN_IN_PART, 1, MAX_PART)
+    of = np.repeat(np.arange(len(moves)), parts)
+    place = np.arange(of.size) - np.repeat(np.cumsum(parts) - parts, parts)
+    return replace(
+        moves,
+        begin=moves.begin[of] + count[of] * place // parts[of],
+        end=moves.begin[of] + count[of] * (place + 1) // parts[of],
+        before=moves.before[of],
+        after=moves.after[of],
+    )
+
+
 def _distinct(standing: Middles, interval_us: float) -> FloatArray:
     """Keep one of the levels that lie as near together as noise may set them."""
     same_us = max(interval_us, standing.std_us)
@@ -495,6 +528,11 @@ def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: f
             "The widths share a step, but a coarser one shows too. Jitter hides the coarse one, "
             "or the fine one is its image. Record again at a higher rate, with slow sweeps of "
             "unlike pace."
+        )
+    if search.is_pace:
+        return (
+            "The widths lie evenly, but so do those of a sweep without steps at so even a pace. "
+            "Move the stick by hand while recording, at unlike paces."
         )
     if search.finest_us is None:
         return (

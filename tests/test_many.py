@@ -153,7 +153,7 @@ def test_a_cluster_that_does_not_answer_is_told(monkeypatch):
     pytest.importorskip("distributed")
     monkeypatch.setattr("pwmscope.analysis.many._PATIENCE_S", 1)
     with (
-        pytest.raises(pwmscope.PwmscopeError, match="where a scheduler answers"),
+        pytest.raises(pwmscope.PwmscopeError, match="where no scheduler answers"),
         cluster("tcp://127.0.0.1:9"),
     ):
         pass

@@ -349,12 +349,20 @@ def cluster(address: str) -> Iterator[Executor]:
             "address", "of no use here, as the package dask.distributed is not installed",
             "an installation with pip install pwmscope[cluster]",
         ) from None  # fmt: skip
+    expected = "the address of a dask.distributed scheduler, such as tcp://farm:8786"
+    require_type("address", address, str, expected)
+    try:
+        # A client that cannot be made of its address is never closed, and complains at the end.
+        scheme, _place = distributed.comm.parse_address(address)
+        distributed.comm.registry.get_backend(scheme)
+        distributed.comm.get_address_host_port(address, strict=True)
+    except ValueError:
+        raise ArgumentError("address", format_given(address), expected) from None
     try:
         client = distributed.Client(address, timeout=_PATIENCE_S, set_as_default=False)
     except (OSError, ValueError, TypeError):
-        raise ArgumentError(
-            "address", format_given(address), "where a scheduler answers, as tcp://farm:8786"
-        ) from None
+        found = f"'{address[:80]}', where no scheduler answers"
+        raise ArgumentError("address", found, expected) from None
     with client:
         yield client.get_executor(pure=False)
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from pwmscope.cli.many import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.cli.printing import JsonCopy, explain_option, json_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
+from pwmscope.cli.report import BAD_INPUT
 from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.findings import Findings
 
 
 @click.command(short_help="Put the findings of several recordings side by side.")
@@ -24,13 +31,17 @@ from pwmscope.errors import HintError
     metavar="FILE",
     help="Also write the comparison as a page, .html, for a screen or paper.",
 )
+@cluster_option
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
+@click.pass_context
 def compare(
+    ctx: click.Context,
     recordings: tuple[Recording, ...],
     examination: Examination,
     json_copy: JsonCopy,
     *,
     page_path: Path | None,
+    address: str | None,
     replace: bool,
 ) -> None:
     """Put the findings of several CAPTUREs side by side: receivers, or before and after.
@@ -48,8 +59,21 @@ def compare(
             raise HintError(f"{page_path}: a page's name ends in .html.")
         refuse_to_overwrite(page_path, replace=replace)
     examination.refuse_stated(len(recordings))
-    analyses = [examination.analyse(recording) for recording in recordings]
-    comparison = compared([analysis.findings[0] for analysis in analyses])
+    if len(recordings) == 1:
+        refuse_cluster(address, "several recordings")
+    jobs = [Job(recording, examination) for recording in recordings]
+    if address is None:
+        findings = [job.run() for job in jobs]
+    else:
+        examination.check()
+        done = run_side_by_side(jobs, f"analysing {len(jobs)} recordings", address)
+        findings = [found for _, found, _ in done if found is not None]
+        for _, _, trouble in done:
+            if trouble:
+                click.echo(trouble, err=True)
+        if len(findings) < len(done):
+            ctx.exit(BAD_INPUT)
+    comparison = compared(findings)
     if page_path is not None:
         write_text(page_path, comparison_page(comparison), replace=replace)
     if json_copy.is_alone:
@@ -61,3 +85,20 @@ def compare(
     json_copy.write(
         lambda: comparison_json(comparison), replace=replace, said="The same comparison is in"
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One recording to compare."""
+
+    recording: Recording
+    examination: Examination
+
+    @property
+    def name(self) -> str:
+        """The recording, as a person named it."""
+        return str(self.recording.path)
+
+    def run(self) -> Findings:
+        """Examine it."""
+        return self.examination.analyse(self.recording).findings[0]

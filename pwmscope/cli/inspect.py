@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from pwmscope.cli.many import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.cli.printing import EXIT_CODES, explain_option, print_screen, quiet_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
-from pwmscope.cli.report import BAD_INPUT, run_side_by_side
+from pwmscope.cli.report import BAD_INPUT
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     help="The paper of the one-page sheet.",
 )
 @explain_option
+@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
 @click.pass_context
@@ -55,6 +57,7 @@ def inspect(
     register: Path | None,
     folder: Path,
     paper: Literal["a4", "letter"],
+    address: str | None,
     quiet: bool,
     replace: bool,
 ) -> None:
@@ -71,7 +74,8 @@ def inspect(
     """
     robot = Robot("", recordings, examination, register, folder, paper, replace)
     if len(recordings) == 1 and recordings[0].path.is_dir():
-        ctx.exit(_inspect_folder(robot))
+        ctx.exit(_inspect_folder(robot, address))
+    refuse_cluster(address, "a folder of robots")
     if examination.sheet_path is None:
         raise HintError(
             "inspect needs the robot's bench sheet: pwmscope inspect CAPTURE --sheet ROBOT.toml. "
@@ -171,7 +175,7 @@ def _format_entered(register: Path | None, entries: list[str]) -> str:
     return f"Register {register}: entry {', '.join(filter(None, entries))}."
 
 
-def _inspect_folder(day: Robot) -> int:
+def _inspect_folder(day: Robot, address: str | None) -> int:
     """Inspect each robot of a folder; print a row each, and return the exit code."""
     (root,) = day.recordings
     if day.examination.sheet_path is not None:
@@ -185,7 +189,8 @@ def _inspect_folder(day: Robot) -> int:
         )
     rows: dict[str, tuple[Row | None, str]] = {home.name: (None, _why_not(home)) for home in homes}
     robots = [_robot_of(home, day) for home in homes if not rows[home.name][1]]
-    done = run_side_by_side(robots, f"inspecting {len(robots)} robots") if robots else []
+    doing = f"inspecting {len(robots)} robots"
+    done = run_side_by_side(robots, doing, address) if robots else []
     rows |= {name: (row, trouble) for name, row, trouble in done}
     _print_rows(rows, day)
     verdicts = [row.verdict for row, _ in rows.values() if row is not None]

@@ -160,6 +160,7 @@ OPTION_OF: Final = {
     "span": "--from and --to",
     "transmitters": "--us-per-percent",
     "replace": "--replace",
+    "address": "--cluster",
 }
 """The option that stands for each argument that the library's sentences name."""
 

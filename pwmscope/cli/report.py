@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import os
-import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol, TypeVar
+from typing import TYPE_CHECKING, Final
 
 import click
 
+from pwmscope.cli.many import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.cli.printing import explain_option, quiet_option
 from pwmscope.cli.reading import (
-    OPTION_OF,
     Examination,
     Recording,
     examining_options,
     progress_bar,
     readings_options,
 )
-from pwmscope.errors import PwmscopeError, naming
 
 if TYPE_CHECKING:
     from pwmscope.report.folder import Entry
 
 BAD_INPUT: Final = 2
-_Result_co = TypeVar("_Result_co", covariant=True)
 
 
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
@@ -42,6 +37,7 @@ _Result_co = TypeVar("_Result_co", covariant=True)
     help="Folder for the files; made if it is not there.",
 )
 @explain_option
+@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace a report that is there.")
 @click.pass_context
@@ -51,6 +47,7 @@ def report(
     examination: Examination,
     folder: Path,
     *,
+    address: str | None,
     quiet: bool,
     replace: bool,
 ) -> None:
@@ -63,8 +60,9 @@ def report(
     that cannot be used is named and does not stop the others; the exit code is then 2.
     """
     if len(recordings) == 1:
+        refuse_cluster(address, "several recordings")
         _one(recordings[0], examination, folder, quiet=quiet, replace=replace)
-    elif not _many(recordings, examination, folder, replace=replace):
+    elif not _many(recordings, examination, folder, address, replace=replace):
         ctx.exit(BAD_INPUT)
 
 
@@ -91,7 +89,12 @@ def _one(
 
 
 def _many(
-    recordings: tuple[Recording, ...], examination: Examination, folder: Path, *, replace: bool
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    folder: Path,
+    address: str | None,
+    *,
+    replace: bool,
 ) -> bool:
     """Report on several recordings; say whether all of them could be used."""
     from pwmscope.output import refuse_to_overwrite
@@ -105,7 +108,7 @@ def _many(
         Job(recording, examination, folder / name, replace)
         for recording, name in zip(recordings, names, strict=True)
     ]
-    done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings")
+    done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings", address)
     entries = [entry or Entry(name, trouble, "", (), ()) for name, entry, trouble in done]
     for entry in entries:
         click.echo(entry.trouble or f"{entry.source}: {entry.answer}", err=bool(entry.trouble))
@@ -138,40 +141,3 @@ class Job:
         analysis = self.examination.analyse(self.recording)
         (written,) = analysis.report(self.folder, replace=self.replace)
         return entry_of(self.name, analysis, written)
-
-
-class Work(Protocol[_Result_co]):
-    """Something to do in a process of its own."""
-
-    @property
-    def name(self) -> str:
-        """What it is about."""
-
-    def run(self) -> _Result_co:
-        """Do it."""
-
-
-def run_side_by_side(
-    jobs: Sequence[Work[_Result_co]], doing: str
-) -> list[tuple[str, _Result_co | None, str]]:
-    """Do several things side by side; give what each is about, what came of it, or its trouble."""
-    from pwmscope.analysis import carry_out
-    from pwmscope.capture.reader.progress import report as tell
-
-    with progress_bar(doing):
-        done = []
-        for outcome in carry_out(_run, jobs, progress=tell, name_of=lambda job, _nth: job.name):
-            if outcome.error is not None and not isinstance(outcome.error, PwmscopeError):
-                raise outcome.error
-            result, trouble = outcome.result or (None, str(outcome.error))
-            done.append((outcome.source, result, trouble))
-    return done
-
-
-def _run(job: Work[_Result_co]) -> tuple[_Result_co | None, str]:
-    sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - one bar only
-    with naming(OPTION_OF):
-        try:
-            return job.run(), ""
-        except PwmscopeError as error:
-            return None, str(error)

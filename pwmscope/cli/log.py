@@ -47,29 +47,36 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
 
     analysis = examination.analyse(recording)
     entry = add_entry(register, recording.path, analysis.findings[0], analysis.sheet, note=note)
-    click.echo(f"Kept as entry {entry.number} of {register}: {_format_verdicts(entry)}.")
+    click.echo(f"Kept as entry {entry.number} of {register}: {analysis.headline}")
 
 
 @log.command("list", short_help="List the register's entries.")
 @_register
 @explain_option
 def list_entries(*, register: Path) -> None:
-    """List every entry: number, date, recording, robot and each line's verdict."""
+    """List every robot of every day with its verdict, as the day's sheet has it, and its entries.
+
+    One proven failure governs, whatever another entry of the robot says. `pwmscope log show`
+    has each line's verdict.
+    """
     from rich.markup import escape
     from rich.table import Table
 
     from pwmscope.model import format_plainly
-    from pwmscope.report.register import entries
+    from pwmscope.report.register import entries, robot_rows
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("entry", "added (UTC)", "recording", "robot", "verdicts", "note"):
-        table.add_column(heading, overflow="fold")
     held = entries(register)
-    for entry in held:
-        cells = (Path(entry.source).name, entry.robot, _format_verdicts(entry), entry.note)
-        told = (escape(format_plainly(cell)) for cell in cells)
-        source, robot, verdicts, note = told
-        table.add_row(str(entry.number), entry.added_utc[:16], source, robot, verdicts, note)
+    notes = {entry.number: entry.note for entry in held}
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("robot", "verdict", "what decides", "entry", "added", "recording", "note"):
+        table.add_column(heading, overflow="fold")
+    for day, row in robot_rows(register, held):
+        first = row.robot, row.verdict, row.decides
+        for entry in row.entries:
+            told = (*first, str(entry.number), f"{day} {entry.time}", entry.file)
+            cells = (escape(format_plainly(cell)) for cell in (*told, notes[entry.number]))
+            table.add_row(*cells)
+            first = "", "", ""
     screen().print(table)
     _format_troubles(held)
 
@@ -158,10 +165,3 @@ def _format_troubles(held: tuple[Entry, ...]) -> None:
     for entry in held:
         if entry.trouble:
             click.echo(entry.trouble, err=True)
-
-
-def _format_verdicts(entry: Entry) -> str:
-    lines: dict[str, list[str]] = {}
-    for line, verdict in entry.verdicts.items():
-        lines.setdefault(verdict, []).append(line)
-    return "; ".join(f"{verdict}: {', '.join(names)}" for verdict, names in lines.items())

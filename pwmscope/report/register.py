@@ -7,7 +7,7 @@ import datetime
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, Final
@@ -408,20 +408,27 @@ def day_rows(
     if day not in days:
         last = ", ".join(each.isoformat() for each in days[-5:])
         raise RegisterError(f"{register}: there is no entry of {day}; the last days are {last}.")
+    own = [entry for entry in held if day_of(entry) == day]
+    return day, tuple(row for _, row in robot_rows(register, own))
+
+
+def robot_rows(register: Path, held: Sequence[Entry]) -> tuple[tuple[datetime.date, DayRow], ...]:
+    """Judge each robot over its entries of each day, robot by robot."""
     robots: dict[tuple[object, ...], list[Entry]] = {}
     for entry in held:
-        if day_of(entry) == day:
-            key = (entry.robot, entry.club) if entry.robot else (entry.number,)
-            robots.setdefault(key, []).append(entry)
-    chosen = sorted(robots.values(), key=lambda own: (not own[0].robot, own[0].robot.casefold()))
+        name = (entry.robot, entry.club) if entry.robot else (entry.number,)
+        robots.setdefault((day_of(entry), *name), []).append(entry)
+    chosen = sorted(
+        robots.values(),
+        key=lambda own: (day_of(own[0]), not own[0].robot, own[0].robot.casefold()),
+    )
     with _opened(register) as base:
         asked = "SELECT findings_json FROM entry WHERE id = ?"
         kept = {
             entry.number: _channels(base.execute(asked, (entry.number,)).fetchone()[0], entry)
-            for own in chosen
-            for entry in own
+            for entry in held
         }
-    return day, tuple(_day_row(own, kept) for own in chosen)
+    return tuple((day_of(own[0]), _day_row(own, kept)) for own in chosen)
 
 
 def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]], str]]) -> DayRow:

@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from pwmscope.cli import main
+from pwmscope.report.register import entries, robot_rows
 
 ROOT = Path(__file__).parents[2]
 PRESET, SWEEP = ROOT / "captures" / "preset.csv.gz", ROOT / "captures" / "clean-sweep.csv"
@@ -34,11 +35,11 @@ def is_one_sentence(result):
     return result.exit_code == 2 and said.endswith(".") and "Traceback" not in said
 
 
-def test_add_says_the_number_and_the_verdicts(kept):
+def test_add_says_the_number_and_the_answer(kept):
     register, first, second = kept
     assert (first.exit_code, second.exit_code) == (0, 0)
     assert first.output.startswith(f"Kept as entry 1 of {register}: ")
-    assert "does not meet: RX4" in first.output
+    assert "FAILSAFE does not meet: the servo keeps" in first.output
     assert second.output.startswith(f"Kept as entry 2 of {register}: ")
 
 
@@ -52,13 +53,19 @@ def test_add_refuses_the_same_again_and_what_it_cannot_read(kept, tmp_path):
     assert "nowhere.csv" in missing.stderr
 
 
-def test_list_shows_every_entry(kept):
+def test_list_shows_each_robots_verdict_once_as_the_day_sheet_does(kept):
     register, *_ = kept
     result = run("list", "--register", register)
     assert result.exit_code == 0
     said = "".join(result.output.split())
-    for words in ("Quince", "bench2", "doesnotmeet:", "preset.csv.gz", "clean-sweep.csv"):
+    for words in ("bench2", "preset.csv.gz", "clean-sweep.csv"):
         assert words in said
+    rows = [row for _, row in robot_rows(register, entries(register))]
+    named = [line.split("  ")[0] for line in result.output.splitlines()[1:] if line[0] != " "]
+    assert named == [row.robot for row in rows]
+    for row in rows:
+        assert result.output.count(f"{row.robot}  ") == 1
+        assert f"{row.verdict}  " in result.output
 
 
 def test_show_tells_an_entrys_findings_and_gives_the_json_as_kept(kept):

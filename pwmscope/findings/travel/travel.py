@@ -407,6 +407,7 @@ class Device:
     # None where that is not known.
     has_neutral: bool | None = None
     is_listed: bool = True  # False where there is a bench sheet and it says nothing of this line
+    neutral_us: float | None = None  # The width that it takes for neutral, where the sheet says
 
     @classmethod
     def on(cls, line: str, sheet: BenchSheet | None) -> Device:
@@ -417,7 +418,7 @@ class Device:
         if channel is None:
             return cls(is_listed=False)
         one_way = channel.role == "weapon" and channel.neutral_us is None
-        return cls(channel.stop_band, not one_way)
+        return cls(channel.stop_band, not one_way, neutral_us=channel.neutral_us)
 
 
 UNKNOWN: Final = Device()
@@ -574,10 +575,12 @@ def _neutral_finding(
     device: Device,
     rest: RestPosition,
 ) -> Finding:
-    centre_us = table.convention.neutral_us
-    limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
-    if device.has_neutral is False:
-        limit = ""
+    centre_us, limit = table.convention.neutral_us, ""
+    own_us = centre_us if device.neutral_us is None else device.neutral_us
+    if device.has_neutral:
+        is_near = abs(own_us - centre_us) <= NEUTRAL_REACH * table.convention.span_us
+        centre_us = own_us if is_near else centre_us
+        limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
     if level is None:
         return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     offset_us = level.width_us - centre_us
@@ -586,16 +589,13 @@ def _neutral_finding(
         f"{centre_us:.4g} us."
     )
     verdict: Verdict | None = None
+    if device.has_neutral is None:
+        said += " That is a convention; a bench sheet says what the device expects."
+        near = np.abs(np.array(rest.rests_us) - level.width_us) <= 0.01 * table.convention.span_us
+        if not near[:1].all() or np.count_nonzero(near) < RESTS:
+            said += " Perhaps the channel rests elsewhere, as a weapon's does."
     if limit:
         verdict = judge(abs(offset_us), limits.neutral_us, _doubt(level))
-        near = np.abs(np.array(rest.rests_us) - level.width_us) <= 0.01 * table.convention.span_us
-        rests_here = near[:1].all() and np.count_nonzero(near) >= RESTS
-        if device.has_neutral is None and not rests_here:
-            verdict = Verdict.NOT_SHOWN
-            said += (
-                " Either this is neutral, or the channel rests elsewhere, as a weapon's does; a "
-                "bench sheet says which."
-            )
         rests_us = np.array(rest.rests_us) - centre_us
         rests_us = rests_us[np.abs(rests_us) <= NEUTRAL_REACH * table.convention.span_us]
         agree = np.unique(np.abs(rests_us) <= limits.neutral_us).size <= 1

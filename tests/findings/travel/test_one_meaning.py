@@ -42,6 +42,24 @@ def test_a_channel_that_rests_low_is_not_told_that_its_neutral_is_off():
         assert "the channel rests elsewhere, as a weapon's does" in neutral.sentence
 
 
+@pytest.mark.parametrize("centre_us", [1500, 1520, 1560])
+def test_without_a_stated_device_neutral_is_told_and_not_judged(centre_us):
+    """1500 us is a convention; many devices are centred on 1520 us (common practice)."""
+    moves = held(centre_us, 1100, centre_us, 1900, centre_us)
+    neutral = examined(moves).channels["RX1"]["neutral"]
+    assert (neutral.verdict, neutral.limit) == (None, "")
+    assert f"{centre_us - 1500:+.1f} us from 1500 us" in neutral.sentence
+    assert "a bench sheet says what the device expects" in neutral.sentence
+    drive = BenchChannel(
+        "RX1", "drive-left", "", 1020.0, 1520.0, 2020.0, 50.0, "stops", None, None
+    )  # fmt: skip
+    sheet = BenchSheet("bench", "", "", 2.0, "", None, {"RX1": drive})
+    neutral = examined(moves, sheet=sheet).channels["RX1"]["neutral"]
+    assert neutral.limit.startswith("1520 us within 20 us")
+    expected = {1500: "not shown", 1520: "meets", 1560: "does not meet"}
+    assert neutral.verdict.value == expected[centre_us]
+
+
 def test_a_line_that_the_sheet_does_not_name_never_does_better_than_one_it_names():
     drive = BenchChannel(
         "RX1", "drive-left", "", 1000.0, 1500.0, 2000.0, 50.0, "stops", None, None

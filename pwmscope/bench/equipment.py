@@ -283,6 +283,8 @@ class BenchChannel:
         Whether the transmitter's direction setting for it is the reversed one.
     no_pulses_after_s : float or None, optional
         Longest time from the last pulse until the device stands still, in seconds.
+    is_neutral_assumed : bool, optional
+        Whether `neutral_us` is common practice rather than the sheet's.
 
     Notes
     -----
@@ -309,6 +311,7 @@ class BenchChannel:
     us_per_percent: float | None = None
     reversed: bool | None = None
     no_pulses_after_s: float | None = None
+    is_neutral_assumed: bool = False
 
     @property
     def is_device(self) -> bool:
@@ -326,7 +329,8 @@ class BenchChannel:
         if self.role not in DRIVES and self.role != "weapon":
             return None
         if self.neutral_us is not None:
-            return self._band_round(self.neutral_us, f"Neutral is {self.neutral_us:g} us")
+            known = "is taken as" if self.is_neutral_assumed else "is"
+            return self._band_round(self.neutral_us, f"Neutral {known} {self.neutral_us:g} us")
         margin_us = self._margin_us
         return StopBand(
             0.0,
@@ -514,6 +518,12 @@ def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
     if channel.role not in (*DRIVES, "weapon"):
         return
     table = format_key(("channels", channel.line))
+    if channel.is_neutral_assumed and channel.deadband_us is not None and channel.stop_us is None:
+        yield Gap(
+            f"{table}.neutral_us",
+            "Write the width round which its deadband lies, by a test; else its stop range is only "
+            "assumed.",
+        )
     if channel.no_pulses is None:
         yield Gap(
             f"{table}.no_pulses",

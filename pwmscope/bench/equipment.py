@@ -307,6 +307,8 @@ class BenchChannel:
         Volts at the pin for each volt that is recorded: 10 for a 10:1 probe.
     trips_v : float or None, optional
         Of a comparator's output, the voltage below which it is low.
+    is_neutral_assumed : bool, optional
+        Whether `neutral_us` is common practice rather than the sheet's.
 
     Notes
     -----
@@ -340,6 +342,7 @@ class BenchChannel:
     least_v: float | None = None
     probe: float = 1.0
     trips_v: float | None = None
+    is_neutral_assumed: bool = False
 
     @property
     def is_device(self) -> bool:
@@ -357,7 +360,8 @@ class BenchChannel:
         if self.role not in DRIVES and self.role != "weapon":
             return None
         if self.neutral_us is not None:
-            return self._band_round(self.neutral_us, f"Neutral is {self.neutral_us:g} us")
+            known = "is taken as" if self.is_neutral_assumed else "is"
+            return self._band_round(self.neutral_us, f"Neutral {known} {self.neutral_us:g} us")
         margin_us = self._margin_us
         return StopBand(
             0.0,
@@ -556,6 +560,12 @@ def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
     if channel.role not in (*DRIVES, "weapon"):
         return
     table = format_key(("channels", channel.line))
+    if channel.is_neutral_assumed and channel.deadband_us is not None and channel.stop_us is None:
+        yield Gap(
+            f"{table}.neutral_us",
+            "Write the width round which its deadband lies, by a test; else its stop range is only "
+            "assumed.",
+        )
     if channel.no_pulses is None:
         yield Gap(
             f"{table}.no_pulses",

@@ -452,12 +452,13 @@ def _pair(values: list[float] | None) -> tuple[float, float] | None:
 
 def _channel(line: str, table: ChannelTable) -> BenchChannel:
     neutral_us, stop_us = table.neutral_us, table.stop_us
-    if neutral_us is None and table.role not in ("weapon", UNUSED, *SENSORS):
+    is_assumed = neutral_us is None and table.role not in ("weapon", UNUSED, *SENSORS)
+    if is_assumed:
         neutral_us = STANDARD_SERVO.neutral_us
     if stop_us is not None:
         stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
     shaped = {"line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us)}
-    return BenchChannel(**{**dict(table), **shaped})
+    return BenchChannel(**{**dict(table), **shaped}, is_neutral_assumed=is_assumed)
 
 
 def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:

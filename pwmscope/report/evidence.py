@@ -271,11 +271,14 @@ def format_left_out(left: LeftOut) -> str:
     what = format_line(left.what)
     if left.kind is LeftOutKind.PART and left.from_s is not None and left.to_s is not None:
         return f"Of {what} only {left.from_s:g} to {left.to_s:g} s is examined."
+    carried = "" if left.level_us is None else f" It carried {left.level_us:.0f} us in a loss."
     return {
         LeftOutKind.PART: f"Of {what} only a part is examined.",
         LeftOutKind.TWICE: f"{what} holds the same recording again and counts once.",
         LeftOutKind.NO_LOSS: f"No loss is seen in {what}. Leave it out, or mark its losses.",
         LeftOutKind.NO_LINE: f"No line of the sheet is in {what}. Give it its own sheet.",
         LeftOutKind.UNLISTED: f'The sheet does not list {what}. Add it, or state role = "unused".',
-        LeftOutKind.UNUSED: f"{what} is stated unused, and nothing is asked of it.",
+        LeftOutKind.UNUSED: f"{what} is stated unused, and nothing is asked of it.{carried}",
+        LeftOutKind.STICK: f"{what} is stated a stick, and follows none in the losses.{carried} "
+        'State what is on it, or role = "unused".',
     }[left.kind]

@@ -137,6 +137,7 @@ def left_out_data(left: LeftOut) -> dict[str, Json]:
         "what": left.what,
         "from_s": left.from_s,
         "to_s": left.to_s,
+        "level_us": left.level_us,
         "weighs": left.weighs,
         "sentence": format_left_out(left),
     }

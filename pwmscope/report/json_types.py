@@ -357,6 +357,8 @@ class LeftOut(TypedDict):
     what: str
     from_s: float | None
     to_s: float | None
+    level_us: float | None
+    """The width that an unused line, or a stick's, carried while the signal was lost."""
     weighs: bool
     """Whether the check is not shown because of it, unless a failure is proven."""
     sentence: str

@@ -370,6 +370,16 @@ def _toggles(start: float, end: float, mean_s: float, rng: np.random.Generator) 
     return np.sort(rng.uniform(start, end, count))
 
 
+def _without(edges: Floats, start: float, end: float) -> Floats:
+    """Levels of a wire that is off for a while: low then, and as before on either side."""
+    before, after = edges[edges <= start], edges[edges >= end]
+    if before.size % 2:
+        before = np.append(before, start)
+    if after.size % 2:
+        after = np.append(end, after)
+    return np.concatenate([before, after])
+
+
 def line_edges(
     script: Script, name: str, pulses: Pulses, rng: np.random.Generator
 ) -> tuple[Floats, int]:
@@ -398,8 +408,7 @@ def line_edges(
         a, b = accident.start_s, accident.end_s
         keep = (fall <= a) | (rise >= b)
         rise, fall = rise[keep], fall[keep]
-        extra = [e[(e <= a) | (e >= b)] for e in extra]
-        extra = [e[: e.size // 2 * 2] for e in extra]
+        extra = [_without(e, a, b) for e in extra]
         if accident.level == "high":
             extra.append(np.array([a, b]))
         elif accident.level == "noise":

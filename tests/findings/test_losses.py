@@ -166,9 +166,26 @@ def test_a_line_that_never_comes_back_is_lost_to_the_end(bench):
     assert found["RX2"].loss_spans[0].end_s == pytest.approx(10.3, abs=0.03)
 
 
-def test_all_lines_quiet_while_the_transmitter_is_on_is_a_restart_and_no_loss(bench):
+def begun_anew(line, since_s, by_s):
+    """Begin a line's frames anew: what comes after a time comes later by so much."""
+    edges_ps = line.edges_ps + np.where(line.edges_ps > since_s * 1e12, round(by_s * 1e12), 0)
+    return dataclasses.replace(line, edges_ps=edges_ps)
+
+
+@pytest.mark.parametrize(
+    ("later_s", "verdict", "words"),
+    [
+        (0.007, "does not meet", "1 restart of the supply or the receiver"),
+        (0.0, "not shown", "a supply or receiver restart, or a ground lead or plugs that came off"),
+    ],
+)
+def test_all_lines_quiet_while_the_transmitter_is_on_is_a_restart_and_no_loss(
+    bench, later_s, verdict, words
+):
+    """A receiver that starts begins its frames anew; one whose ground lead comes off goes on."""
     capture = bench.record(PulsesStop(), losses=(Loss(6.0, 7.0), Loss(12.0, 15.0, 0.3)))
-    marked = dataclasses.replace(capture, lines={**capture.lines, "tx-on": marker(12.0, 15.0)})
+    servo = {name: begun_anew(line, 6.5, later_s) for name, line in capture.lines.items()}
+    marked = dataclasses.replace(capture, lines={**servo, "tx-on": marker(12.0, 15.0)})
     silence = bench.line_losses(marked)["RX1"]
     restart, loss = silence.events
     assert (restart.is_restart, loss.is_restart) == (True, False)
@@ -176,5 +193,7 @@ def test_all_lines_quiet_while_the_transmitter_is_on_is_a_restart_and_no_loss(be
     assert restart.behaviour is None
     assert "12.000 s" in loss.sentence
     found = {finding.name: finding for finding in silence.findings}
-    assert found["supply or receiver restart"].verdict.value == "does not meet"
+    assert found["supply or receiver restart"].verdict.value == verdict
+    assert words in found["supply or receiver restart"].sentence
+    assert ("a ground lead" in restart.known_from) == (verdict == "not shown")
     assert found["signal loss"].value == "pulses stop"

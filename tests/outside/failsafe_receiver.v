@@ -58,6 +58,7 @@ module failsafe_receiver;
     parameter integer LEAD_NS = 3000007;
     parameter integer PACKET_NS = 5003000;
     parameter integer LOST_MS = 30;
+    parameter integer START_NS = 7300000;
 
     integer hold_ms, period_ns, relink, restart;
 
@@ -154,7 +155,11 @@ module failsafe_receiver;
         frame = 0;
         #(LEAD_NS);
         forever begin
-            frame = powered;
+            if (!powered) begin
+                wait (powered);
+                #(START_NS); // it starts, and begins its frames anew
+            end
+            frame = 1;
             #1000 frame = 0;
             #(period_ns - 1000);
         end

@@ -33,11 +33,13 @@ on = "high"
 kind = "switch"
 [channels.rx1]
 role = "drive-left"
+neutral_us = 1500
 deadband_us = 60
 no_pulses = "stops"
 no_pulses_after_s = 0.2
 [channels.rx2]
 role = "drive-right"
+neutral_us = 1500
 deadband_us = 60
 no_pulses = "stops"
 no_pulses_after_s = 0.2

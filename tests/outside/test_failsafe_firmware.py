@@ -38,7 +38,7 @@ line = "tx_on"
 on = "high"
 kind = "switch"
 [channels]
-drive = { role = "drive-left", deadband_us = 40 }
+drive = { role = "drive-left", neutral_us = 1500, deadband_us = 40 }
 weapon = { role = "weapon", no_pulses = "stops", no_pulses_after_s = 0.1 }
 """)
 THEN = {

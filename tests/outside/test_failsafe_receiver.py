@@ -41,8 +41,8 @@ line = "tx_on"
 on = "high"
 kind = "switch"
 [channels]
-rx1 = { role = "drive-left", deadband_us = 40, no_pulses = "stops", no_pulses_after_s = 0.1 }
-rx2 = { role = "drive-right", deadband_us = 40, no_pulses = "stops", no_pulses_after_s = 0.1 }
+rx1 = { role = "drive-left", stop_us = [1480, 1520], no_pulses = "stops", no_pulses_after_s = 0.1 }
+rx2 = { role = "drive-right", stop_us = [1480, 1520], no_pulses = "stops", no_pulses_after_s = 0.1 }
 rx3 = { role = "weapon", stop_us = [900, 1020] }
 rx4 = { role = "servo", stop_us = [1490, 1530] }
 """)

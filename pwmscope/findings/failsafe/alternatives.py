@@ -28,8 +28,6 @@ EXTRA_FRAMES: Final = 5
 """A loss must be seen for so many frames longer than the limit."""
 TOGETHER: Final = 2
 """So many losses in which lines changed together, with one delay, are no hand's."""
-TOGETHER_ODDS: Final = 1e-3
-"""Lines that jumped together need only such odds against a hand's delay."""
 SLOW_RAMP_S: Final = 0.3
 """Two hands move two sticks evenly together for no longer (common practice, from memory)."""
 OWNED: Final = 3
@@ -361,11 +359,9 @@ def _with_partner(case: Case, at_s: float) -> Alternative:
     if evidence.ended_with:
         return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
     entry, count = evidence.entry, evidence.together
-    if entry is not None:
-        if entry.kind is ChangeKind.JUMP and evidence.odds <= TOGETHER_ODDS:
-            return Alternative(cause, True, Ground.TOGETHER, lines, at_s, evidence.odds, count)
-        if entry.end_s - entry.after_s >= SLOW_RAMP_S and count >= CLOSE_TOGETHER:
-            return Alternative(cause, True, Ground.RAMPED, lines, at_s, None, count)
+    is_slow = entry is not None and entry.end_s - entry.after_s >= SLOW_RAMP_S
+    if is_slow and count >= CLOSE_TOGETHER:
+        return Alternative(cause, True, Ground.RAMPED, lines, at_s, None, count)
     if evidence.own_width:
         return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
     if evidence.owned >= OWNED:

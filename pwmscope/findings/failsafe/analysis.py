@@ -111,6 +111,14 @@ NOISE_PER_S: Final = 10.0
 """Edges a second, and more, on a line without servo pulses are those of an undriven line."""
 SAME_WIDTH: Final = 0.01
 """Widths so near, in parts of the convention's span, are one position of the stick."""
+STUCK_PART: Final = 0.5
+"""A level of pulses for more than this part of a silence is stuck."""
+LONG_LEVEL_S: Final = 0.005
+"""And for longer than this it is no pulse: neither a command nor none is known."""
+_LONG_LEVEL: Final = (
+    "After its last pulse the line stood at its pulses' level for {:.0f} ms, then went quiet. A "
+    "line that is stuck, and whose plug or probe comes off, looks the same. Check the wire."
+)
 DEFINITIONS: Final = (
     Definition(
         NAME,
@@ -137,8 +145,11 @@ DEFINITIONS: Final = (
     Definition(
         RESTART,
         "All lines went quiet at once while the transmitter was on: the receiver or its supply "
-        "failed for a moment. It is not a loss of the radio signal and shows nothing about it.",
-        "no pulse on any line for more than 0.2 s and 5 frames while the marker shows on",
+        "failed for a moment. It is not a loss of the radio signal and shows nothing about it. "
+        "Frames that come on in their old beat may be those of a ground lead that came off; and a "
+        "receiver whose frames begin anew after losses may have been lost there as well.",
+        "no pulse on any line for more than 0.2 s and 5 frames while the marker shows on; then a "
+        "first pulse more than 5 % of a frame out of the old beat",
         "own algorithm",
     ),
 )
@@ -384,7 +395,7 @@ def _marked(
     late = f"; it may change up to {reference.late_s:g} s late" if reference.late_s else ""
     others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
     known = (*marks.losses, *others)
-    losses = _with_unstated(known, inferred_losses(outputs, capture.end_s))
+    losses = _with_unstated(known, inferred_losses(outputs, capture.end_s, least_back=2))
     return _Told(losses, marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
 
 
@@ -538,17 +549,23 @@ def _with_states(
         low, high = np.searchsorted(edges_s, (final.start_s, end_s))
         lasted_s = end_s - final.start_s
         level = line.initial_level ^ (int(low) & 1)
-        state = None
         beyond_us = _beyond_us(table, beyond, final.start_s, end_s)
         if beyond_us is not None:
             told[k] = replace(responses[k], behaviour=LossClass.GOES_TO_PRESET, level_us=beyond_us)
             continue
         if high - low > max(6.0, NOISE_PER_S * lasted_s):
-            state = LossClass.NOISE
-        elif high - low <= 1 and level == active and lasted_s > table.convention.high_us / 1e6:
-            state = LossClass.STUCK_HIGH if level else LossClass.STUCK_LOW
-        if state is not None:
+            told[k] = replace(responses[k], behaviour=LossClass.NOISE)
+            continue
+        bounds_s = np.concatenate([[final.start_s], edges_s[low:high], [end_s]])
+        stays_s = np.diff(bounds_s)[int(level != active) :: 2]
+        longest_s = float(stays_s.max(initial=0.0))
+        if longest_s > max(STUCK_PART * lasted_s, table.convention.high_us / 1e6):
+            state = LossClass.STUCK_HIGH if active else LossClass.STUCK_LOW
             told[k] = replace(responses[k], behaviour=state)
+        elif longest_s > LONG_LEVEL_S:
+            told[k] = replace(
+                responses[k], behaviour=None, why_not=named(_LONG_LEVEL.format(1e3 * longest_s))
+            )
     return tuple(told)
 
 
@@ -733,14 +750,20 @@ def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
 
 
 def _restart_finding(restarts: list[LossEvent]) -> Finding:
-    count = len(restarts)
+    proven = [event for event in restarts if event.case.loss.is_proven]
+    told = proven or restarts
+    count = len(told)
+    sentence = told[0].known_from
+    if proven:
+        sentence = (
+            f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
+            f"pulses at {told[0].lost_s:.3f} s although the transmitter was on."
+        )
     return Finding(
         RESTART, float(count), "", None, "no restart while the transmitter is on",
-        Verdict.DOES_NOT_MEET,
-        tuple(Where(event.lost_s, event.recovered_s or event.lost_s, 0) for event in restarts),
-        f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
-        f"pulses at {restarts[0].lost_s:.3f} s although the transmitter was on. Check battery, "
-        "regulator and plugs.",
+        Verdict.DOES_NOT_MEET if proven else Verdict.NOT_SHOWN,
+        tuple(Where(event.lost_s, event.recovered_s or event.lost_s, 0) for event in told),
+        f"{sentence} Check battery, regulator, plugs and ground lead.",
     )  # fmt: skip
 
 

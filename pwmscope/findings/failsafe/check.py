@@ -8,11 +8,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from pwmscope.bench import BenchSheet, Limits
+from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
-from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
+from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
+from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import (
@@ -41,6 +42,7 @@ class LeftOutKind(StrEnum):
     NO_LINE = "no line of the sheet"
     UNLISTED = "not listed in the sheet"
     UNUSED = "stated unused"
+    STICK = "stated a stick, and follows none in a loss"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +57,20 @@ class LeftOut:
         The recording or the line.
     from_s, to_s : float or None, optional
         The part of a recording that is examined.
+    level_us : float or None, optional
+        The width that an unused line, or a stick's, carried while the signal was lost.
     """
 
     kind: LeftOutKind
     what: str
     from_s: float | None = None
     to_s: float | None = None
+    level_us: float | None = None
 
     @property
     def weighs(self) -> bool:
         """Whether the check shows nothing because of it, unless a failure is proven."""
-        return self.kind in (LeftOutKind.NO_LOSS, LeftOutKind.NO_LINE, LeftOutKind.UNLISTED)
+        return self.kind not in (LeftOutKind.PART, LeftOutKind.TWICE, LeftOutKind.UNUSED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,13 +137,16 @@ class FailsafeLine:
             for finding in (*map(rec.finding, ("signal loss", MOTION_STOP)), *self._alarms(rec))
             if finding is not None
         ]
+        # Of what is not shown, a silence that may be a restart is the plainest to name.
+        decisive.sort(key=lambda own: not (own[1].name == RESTART and _is_open(own[1])))
         shown = [(r, f) for r, f in decisive if f.evidence] or decisive
         return _worst(shown, several=len(self.recordings) > 1)
 
     @staticmethod
     def _alarms(recording: LineInRecording) -> list[Finding]:
-        """List what breaks a limit of its own: an active width before the link, a restart."""
-        return [f for f in recording.losses.findings if f.verdict is Verdict.DOES_NOT_MEET]
+        """List what weighs by itself: an active width before the link, a restart or what may be."""
+        own = recording.losses.findings
+        return [f for f in own if f.verdict is Verdict.DOES_NOT_MEET or f.name == RESTART]
 
     @property
     def is_unlisted(self) -> bool:
@@ -182,6 +190,10 @@ class FailsafeLine:
         """
         failed = [e for _, e in self.losses if e.verdict is Verdict.DOES_NOT_MEET]
         return max(failed, key=_stopped_by_s, default=None)
+
+
+def _is_open(finding: Finding) -> bool:
+    return finding.verdict is Verdict.NOT_SHOWN
 
 
 def _stopped_by_s(event: LossEvent) -> float:
@@ -359,13 +371,23 @@ def _useless(recordings: Sequence[LossAnalysis], sheet: BenchSheet | None) -> li
 
 
 def _idle(lines: Iterable[FailsafeLine]) -> list[LeftOut]:
-    """Name the lines that the sheet leaves out, or calls unused."""
+    """Name the lines that the sheet leaves out, calls unused, or gives a stick they do not follow.
+
+    What follows no stick in a loss is an output of the receiver, and a device may be on it.
+    """
     left = []
     for line in lines:
+        losses = [event for _, event in line.losses if not event.is_restart]
+        levels_us = [event.preset_us for event in losses if event.preset_us is not None]
+        level_us = levels_us[0] if levels_us else None
         if line.expected.is_unused:
-            left.append(LeftOut(LeftOutKind.UNUSED, line.line))
+            left.append(LeftOut(LeftOutKind.UNUSED, line.line, level_us=level_us))
         elif line.is_unlisted:
             left.append(LeftOut(LeftOutKind.UNLISTED, line.line))
+        elif line.expected.role in STICKS and not all(
+            event.behaviour is LossClass.KEEPS_FOLLOWING for event in losses
+        ):
+            left.append(LeftOut(LeftOutKind.STICK, line.line, level_us=level_us))
     return left
 
 

@@ -16,11 +16,11 @@ HAND_SCATTER_S: Final = 0.04
 HAND_SCATTER: Final = 0.08
 """And this part of the delay, where it is longer: people keep a second to a tenth or so."""
 PULL_SCATTER_S: Final = 0.025
-"""Standard deviation of the moment at which somebody pulls a plug by habit, at least: simple
-reactions scatter by 20 to 30 ms at the very best, by 50 ms as a rule (from memory). However long
-after the marker: a beep, or another device that fails, may have been the cue."""
+"""Standard deviation of the moment at which somebody pulls a plug by habit, or answers a cue, at
+least: simple reactions scatter by 20 to 30 ms at the very best, by 50 ms as a rule (from memory).
+However long after the marker: a beep, or another device that fails, may have been the cue."""
 PERSON: Final = 0.1
-"""A person who pulls and plugs in every loss is taken to be so much less likely from the start."""
+"""A person who pulls plugs, or answers a cue, in every loss is taken to be so much less likely."""
 MACHINE_ODDS: Final = 1e-4
 """Delays that a hand would make alike with smaller odds are a machine's."""
 ALIKE_FRAMES: Final = (1.0, 2.0, 3.0)
@@ -114,6 +114,18 @@ def _choice_odds(count: int, held: int, range_over_scatter: float) -> float:
 def pull_odds(delays_s: FloatArray, frame_s: float) -> FloatArray:
     """Return for each delay the odds that a person pulled a plug then, and at those like it."""
     return hand_odds(delays_s, frame_s, PULL_SCATTER_S, part=0.0)
+
+
+def person_odds(delays_s: FloatArray, frame_s: float) -> FloatArray:
+    """Return for each delay the odds that a person made it: of itself, or on a cue each time.
+
+    A beep, or a motor that stops, may cue a hand long after the marker; its scatter is that of a
+    reaction then. A person who waits for one in every loss is less likely from the start. Sticks
+    that answer one cue go together, so lines that went with this one do not better the odds.
+    """
+    of_itself, on_cue = hand_odds(delays_s, frame_s), pull_odds(delays_s, frame_s)
+    odds: FloatArray = np.maximum(of_itself, PERSON * on_cue)
+    return odds
 
 
 def chance_odds(moments_s: FloatArray, lasting_s: float, least_range_s: float) -> float:

@@ -29,7 +29,7 @@ from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
-    hand_odds,
+    person_odds,
     pull_odds,
     range_odds,
 )
@@ -139,7 +139,7 @@ class Evidence:
         That a person unplugged all lines at such times. When they were plugged in again says
         nothing: where the receiver was silent by then, the return is its own.
     alone_back : bool
-        Whether other lines returned at another time than this one.
+        Whether another line returned earlier than this one.
     leaps : tuple of Leap
         Where it went before the link was back.
     until_s : float
@@ -434,7 +434,8 @@ class _Bench:
         shown = (is_one & (kind == JUMPS)) | (started & _is_with(JUMPS, partner, kind))
         linked_s, line = _earliest(np.where(shown, first_s, np.inf))
         begun_s, _ = _earliest(np.where(started, first_s, np.inf))
-        moves_s = np.where(self.after.kind == MOVES, self.after.after_s, np.inf).min(axis=(0, 2))
+        moves = (self.after.kind == MOVES) & self._calm()[:, :, None]
+        moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=(0, 2))
         sudden = np.isfinite(by_s) & (kind != MOVES)
         return _Returned(
             is_one, partner, first_s, sudden, linked_s, line, np.minimum(linked_s, begun_s), moves_s
@@ -453,7 +454,11 @@ class _Bench:
         figures = self._figures(i, entered, returned)
         others = [j for j in range(len(self.lines)) if j != i]
         followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
-        others_back: BoolArray = np.any(returned.is_sudden[others], axis=0)
+        # A line whose pulses come later than another's return was not brought back by the link.
+        sudden_s = np.where(returned.is_sudden, returned.first_s, np.inf)
+        others_back_s = sudden_s[others].min(axis=0, initial=np.inf)
+        follows_s = np.where(returned.is_one[i], returned.first_s[i], np.inf)
+        alone_back = follows_s > others_back_s + (1.0 + SLACK_FRAMES) * line.frame_s
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
@@ -502,7 +507,7 @@ class _Bench:
                     float(shared.pause_odds[i]),
                     figures.beat_odds,
                     PERSON * float(figures.pull_odds[k]),
-                    bool(others_back[k]) and not is_back,
+                    bool(alone_back[k]),
                     leaps,
                     judged_until_s(losses[k], response, seen, leaps),
                     max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
@@ -536,7 +541,7 @@ class _Bench:
             ~(decided_s >= latest_s + CLOSE_S),
             count_alike(by_s - self.lost_s, has_mate, reach_s),
             int(np.count_nonzero(has_mate & returned.is_one[i])),
-            hand_odds(delay_s, line.frame_s),
+            person_odds(delay_s, line.frame_s),
             pull_odds(stops_s, line.frame_s),
             float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
@@ -699,6 +704,14 @@ class _Bench:
                 with_it = np.abs(returned.first_s - returned.first_s[i]) <= reach_s
             best_s[i] = np.where(with_it, until_s, until_s[i]).max(axis=0)
         return best_s
+
+    def _calm(self) -> BoolArray:
+        """Say where a line's movements may be a stick's: nothing wandered or was undriven."""
+        calm = np.ones((len(self.lines), len(self.losses)), dtype=bool)
+        restless = (LossClass.NOISE, LossClass.WANDERS)
+        for i, line in enumerate(self.lines):
+            calm[i, list(line.places)] = [own.behaviour not in restless for own in line.responses]
+        return calm
 
     def _undriven(self) -> BoolArray:
         """Say where at least two lines were stuck or undriven at the end of a loss."""

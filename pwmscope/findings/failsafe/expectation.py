@@ -20,6 +20,8 @@ class Expectation:
     no_pulses_after_s: float | None = None
     # Whether the stop range is common practice rather than the sheet's
     is_band_assumed: bool = False
+    # Whether the sheet lacks for it no more than the neutral round which it lies
+    lacks_neutral: bool = False
 
     @property
     def is_informative(self) -> bool:
@@ -60,6 +62,7 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         has_sheet=True,
         no_pulses_after_s=sheet.no_pulses_after_s(line),
         is_band_assumed=channel is not None and _is_band_assumed(channel),
+        lacks_neutral=channel is not None and channel.deadband_us is not None,
     )
 
 
@@ -67,4 +70,5 @@ def _is_band_assumed(channel: BenchChannel) -> bool:
     """Say whether some end of the stop range is common practice rather than the sheet's."""
     if channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]:
         return False
-    return channel.deadband_us is None or (channel.stop_us is None and channel.neutral_us is None)
+    is_neutral_known = channel.neutral_us is not None and not channel.is_neutral_assumed
+    return channel.deadband_us is None or (channel.stop_us is None and not is_neutral_known)

@@ -26,6 +26,13 @@ NOISE_LIMIT: Final = 12.0
 MIN_STAND_S: Final = 0.5
 SAME: Final = 0.05
 """Levels within this part of the span may be one position of a stick held by hand."""
+BEAT_FRAMES: Final = 100
+MIN_BEAT_FRAMES: Final = 20
+"""The beat of the frames is taken from the last hundred before a silence, from twenty at least."""
+BEAT_REACH: Final = 0.2
+"""Frames differ by no more than this part of a period."""
+IN_BEAT: Final = 0.05
+"""Pulses that come on within this part of a frame of the old beat may be of the same clock."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -76,6 +83,8 @@ class Loss:
     is_restart : bool
         Whether all lines went quiet while the transmitter was on, so that it is
         a supply or receiver restart rather than a loss.
+    is_proven : bool
+        Of a restart: whether no lead that came off, and no loss that was missed, looks the same.
     is_return_shown : bool
         Whether a marker, or the outputs beyond doubt, tell when it came back.
     doubt : str
@@ -97,6 +106,7 @@ class Loss:
     is_restart: bool = False
     is_return_shown: bool = False
     doubt: str = ""
+    is_proven: bool = False
 
     earliest_s: float = field(init=False)
     latest_s: float = field(init=False)
@@ -222,13 +232,19 @@ def _pauses(name: str, output: Output, end_s: float) -> list[tuple[float, float,
     return [(start, end, name) for start, end in zip(starts_s, ends_s, strict=True)]
 
 
-def inferred_losses(outputs: Mapping[str, Output], end_s: float) -> tuple[Loss, ...]:
-    """Infer losses from the outputs alone: quiet lines, or outputs that jump together."""
+def inferred_losses(
+    outputs: Mapping[str, Output], end_s: float, least_back: int = 1
+) -> tuple[Loss, ...]:
+    """Infer losses from the outputs alone: quiet lines, or outputs that jump together.
+
+    So many lines must jump as they end; hands that let go of two sticks at once, and later
+    move one of them, look like a loss that ends with one.
+    """
     quiet = quiet_losses(outputs, end_s)
     begun_s = np.array([loss.lost_s for loss in quiet])
     over_s = np.array([loss.back_s for loss in quiet])
     apart = []
-    for jump in _jump_losses(outputs):
+    for jump in _jump_losses(outputs, least_back):
         place = int(np.searchsorted(begun_s, jump.back_s, side="right")) - 1
         if place < 0 or over_s[place] < jump.lost_s:
             apart.append(jump)
@@ -244,23 +260,48 @@ def restarts(
     back_s = np.array([loss.back_s for loss in marked])
     gap_s = max((quiet_limit_s(output.usual_us) for output in outputs.values()), default=0.0)
     found = []
-    for spell in find_quiet_spells(outputs, end_s):
-        place = int(np.searchsorted(lost_s, spell.start_s + gap_s, side="right"))
-        free = spell.start_s >= linked_s and (place == 0 or back_s[place - 1] <= spell.start_s)
-        if not free or spell.lines != outputs.keys():
+    spells = [spell for spell in find_quiet_spells(outputs, end_s) if spell.lines == outputs.keys()]
+    places = np.searchsorted(lost_s, [spell.start_s + gap_s for spell in spells], side="right")
+    free = np.array([spell.start_s for spell in spells]) >= np.append(-np.inf, back_s)[places]
+    # Where frames begin anew after the silence of a loss, the marker may have missed one.
+    lossy = [spell for spell, is_free in zip(spells, free.tolist(), strict=True) if not is_free]
+    may_be_loss = any(not _keeps_beat(outputs, spell) for spell in lossy)
+    for spell, is_free, place in zip(spells, free.tolist(), places.tolist(), strict=True):
+        if not is_free or spell.start_s < linked_s:
             continue
         over_s = min(spell.back_s, float(lost_s[place]) if place < lost_s.size else np.inf)
+        may_be_lead = over_s < spell.back_s or over_s >= end_s or _keeps_beat(outputs, spell)
+        alike = ", or a ground lead or plugs that came off" if may_be_lead else ""
+        alike += ", or a loss that the marker missed" if may_be_loss else ""
         found.append(
             Loss(
                 spell.start_s, over_s, over_s < end_s, Moment(Known.INFERRED, None, spell.start_s),
                 spell.lines,
                 f"{'All lines' if len(outputs) > 1 else 'The line'} went quiet at "
                 f"{spell.start_s:.3f} s while the transmitter was on. That is a supply or "
-                "receiver restart, not a signal loss.",
-                is_restart=True,
+                f"receiver restart{alike}.",
+                is_restart=True, is_proven=not alike,
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _keeps_beat(outputs: Mapping[str, Output], spell: QuietSpell) -> bool:
+    """Say whether the pulses of all lines came on in their old beat, as far as it is known.
+
+    A receiver that starts begins its frames anew; one whose lead comes off goes on.
+    """
+    away = []
+    for output in outputs.values():
+        rise_s = output.table.rise_s[output.table.measured]
+        place = int(np.searchsorted(rise_s, spell.start_s))
+        frames_s = np.diff(rise_s[max(place - BEAT_FRAMES - 1, 0) : place])
+        usual_s = output.usual_us / 1e6
+        frames_s = frames_s[np.abs(frames_s - usual_s) < BEAT_REACH * usual_s]
+        if 0 < place < rise_s.size and frames_s.size >= MIN_BEAT_FRAMES:
+            frames = float((rise_s[place] - rise_s[place - 1]) / frames_s.mean())
+            away.append(abs(frames - round(frames)))
+    return max(away, default=0.0) <= IN_BEAT
 
 
 def quiet_losses(outputs: Mapping[str, Output], end_s: float) -> list[Loss]:
@@ -309,7 +350,7 @@ def _format_still(since_s: float, seen_s: float) -> str:
     return f"no output had moved since {since_s:.3f} s, so the signal went in between"
 
 
-def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
+def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
     """Find stretches in which all outputs stand still between two joint jumps."""
     losses: list[Loss] = []
     arrivals = sorted(
@@ -329,7 +370,7 @@ def _jump_losses(outputs: Mapping[str, Output]) -> list[Loss]:
         left = [
             name for name, times_s in leaving_s.items() if _is_near(times_s, back_s, 2 * frame_s)
         ]
-        if not left:
+        if len(left) < least_back:
             continue
         busy_until_s = back_s + 2 * frame_s
         still_s = float(_still_since_s(outputs, np.array([first_s]))[0])

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
 from pwmscope.findings.failsafe.losses import JUMP, SAME, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
@@ -21,6 +23,8 @@ from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
 
 SUDDEN: Final = 0.25
 """No stick gets further than this part of the span in a frame (common practice, from memory)."""
+TWO_FRAMES: Final = 1.5
+"""A jump that took longer than this many frame periods had pulses on its way."""
 MIN_LINES: Final = 2
 """So many lines must be back at once where the sticks were before the loss."""
 
@@ -168,6 +172,9 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
         return ()
+    passed = _pulses_beyond(line, departures[0])
+    if passed is not None:
+        return (passed,)
     early = [c for c in departures if c.by_s <= seen.moves_s and c.kind is not ChangeKind.MOVE]
     before: list[Change] = []
     if not seen.returned and math.isfinite(seen.linked_s):
@@ -175,12 +182,43 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
     if early and not before and not is_where_it_was(line, response, early[0]):
         is_left_again = len(early) > 1 or _jumps_off(line, response)
+        is_left_again = is_left_again or _jumps_back(line, response)
         before = early[:1] if is_left_again else []
     band = line.expected.band
     return tuple(
         Leap(c.by_s, c.from_us, c.to_us)
         for c in before
         if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
+    )
+
+
+def _pulses_beyond(line: Watched, change: Change) -> Leap | None:
+    """Find a pulse on the way of a jump that lies far beyond both its ends, and runs the device."""
+    took_s = change.by_s - change.after_s
+    if change.kind is not ChangeKind.JUMP or took_s < TWO_FRAMES * line.frame_s:
+        return None
+    table = line.output.table
+    rows = slice(*np.searchsorted(table.rise_s, (change.after_s + _TICK_S, change.by_s)))
+    width_us = np.where(table.measured[rows], table.width_us[rows], np.nan)
+    far_us = JUMP * table.convention.span_us
+    ends_us = sorted((change.from_us, change.to_us))
+    beyond = (width_us < ends_us[0] - far_us) | (width_us > ends_us[1] + far_us)
+    if line.expected.band is not None:
+        band = line.expected.band
+        beyond &= (width_us < band.low_us) | (width_us > band.high_us)
+    if not beyond.any():
+        return None
+    first = int(beyond.argmax())
+    return Leap(float(table.rise_s[rows][first]), change.from_us, float(width_us[first]))
+
+
+def _jumps_back(line: Watched, response: Response) -> bool:
+    """Say whether a line jumped on to where it stood before the loss: only the link does that."""
+    second = response.departures[1] if len(response.departures) > 1 else None
+    return (
+        second is not None
+        and second.kind is ChangeKind.JUMP
+        and is_where_it_was(line, response, second)
     )
 
 

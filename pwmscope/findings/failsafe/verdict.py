@@ -211,16 +211,25 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             "(no_pulses)."
         )
     if expected.is_band_assumed and response.behaviour is not LossClass.PULSES_STOP:
-        yield (
-            f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
-            "widths, lowest and highest, at which the device stands still, by a test."
-        )
+        yield _format_assumed(band, lacks_neutral=expected.lacks_neutral)
     if response.behaviour is None:
         yield response.why_not
     alternative = first_open(case)
     if alternative is not None:
         yield format_open(case, alternative.cause, alternative.ground, alternative)
     yield from _late_points(case, band)
+
+
+def _format_assumed(band: StopBand, *, lacks_neutral: bool) -> str:
+    if lacks_neutral:
+        return (
+            f"The stop range of {band.words} lies round a neutral that is only assumed. Add "
+            "neutral_us to the sheet, the middle of the deadband, by a test."
+        )
+    return (
+        f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
+        "widths, lowest and highest, at which the device stands still, by a test."
+    )
 
 
 def _late_points(case: Case, band: StopBand) -> Iterator[str]:

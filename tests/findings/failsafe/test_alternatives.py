@@ -164,12 +164,10 @@ FAIR = {"odds": 1e-2}
     [
         ({}, (True, Ground.MACHINE)),
         ({"odds": 1e-4}, (True, Ground.MACHINE)),
-        ({"odds": 1.01e-4}, (True, Ground.TOGETHER)),
+        ({"odds": 1.01e-4}, (False, Ground.ONE_SWITCH)),
         ({"placed_odds": 1e-4}, (True, Ground.PLACED)),
         ({"placed_odds": 1.01e-4}, (True, Ground.MACHINE)),
         ({"placed_odds": 1e-9, "entry": replace(ENTRY, from_us=1539.9)}, (True, Ground.PLACED)),
-        ({"odds": 1e-3}, (True, Ground.TOGETHER)),
-        ({"odds": 1.01e-3}, (False, Ground.ONE_SWITCH)),
         ({**FAIR, "ended_with": True}, (True, Ground.ENDED_WITH)),
         ({**FAIR, "own_width": True}, (True, Ground.OWN_WIDTH)),
         ({**FAIR, "slowed": 3}, (True, Ground.SLOWED)),
@@ -262,10 +260,8 @@ def test_a_hand_takes_eight_hundredths_of_a_second(took_s, told):
 
 def test_what_is_named_beside_each_ground():
     pair = ("RX1", "RX2")
-    together = {"odds": 1e-3, "ended_with": False}
     for changes, lines, at_s, odds, count in (
         ({}, (), 10.6, 1e-9, None),
-        (together, pair, 10.6, 1e-3, 10),
         ({**FAIR, "ended_with": True}, pair, 10.6, None, None),
         ({**FAIR, "slowed": 4}, (), 10.6, None, 4),
         ({**FAIR, "own_width": True}, pair, 10.6, None, None),

@@ -66,14 +66,22 @@ def test_ten_losses_of_which_every_line_meets_the_limit(good):
         Drill(bounce=True),
         Drill(searches_s=2.9),
         Drill(frame_s=0.007, interval_us=0.5),
-        Drill(frame_s=0.03, interval_us=4.0, behave=all_lines(lambda r: preset(r, 1.3))),
+        Drill(frame_s=0.03, interval_us=4.0, behave=all_lines(lambda r: preset(r + 7.0, 1.3))),
+        Drill(frame_s=0.03, behave=all_lines(lambda r: preset(r, 1.3)), losses=15),
     ],
     ids=["stops then preset", "ramps", "ramps at once", "two steps", "levels inside", "at once",
          "slower frames", "faster frames", "let go while off", "bounce", "searches", "fast frames",
-         "slow frames, coarse"],
+         "slow frames, coarse", "slow frames, at rest"],
 )  # fmt: skip
 def test_safe_receivers_are_answered(drill):
     assert verdicts(check(drill)) == GOOD
+
+
+def test_ten_presets_at_rest_in_slow_frames_are_not_told_from_thumbs_on_a_cue():
+    """Within 30 ms in ten losses: what somebody who waits for a beep does too often."""
+    found = check(Drill(frame_s=0.03, behave=all_lines(lambda r: preset(r, 1.3))))
+    assert set(verdicts(found).values()) == {"not shown"}
+    assert "one switch looks the same" in found.lines[0].sentence
 
 
 @pytest.mark.parametrize(

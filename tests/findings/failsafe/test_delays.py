@@ -8,9 +8,11 @@ from scipy import stats
 
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
+    PERSON,
     PULL_SCATTER_S,
     chance_odds,
     hand_odds,
+    person_odds,
     pull_odds,
     range_odds,
 )
@@ -91,6 +93,27 @@ def test_a_hand_scatters_by_40_ms_or_8_percent_of_the_delay(delay_s, scatter_s):
 def test_a_hand_that_pulls_a_plug_by_habit_scatters_less(delay_s, scatter_s):
     odds = pull_odds(np.full(4, delay_s), 0.2)
     assert odds.tolist() == [range_odds(4, round(0.01 / scatter_s, 3))] * 4
+
+
+@pytest.mark.parametrize("delay_s", [0.3, 1.5])
+@pytest.mark.parametrize("losses", [10, 20])
+def test_a_hand_that_answers_a_cue_is_no_machine_however_long_after_the_marker(delay_s, losses):
+    """A beep, then a reaction that scatters by 25 ms: one in a thousand sessions passes for one."""
+    rng = np.random.default_rng(4)
+    told = [
+        person_odds(delay_s + 0.025 * rng.standard_normal(losses), 0.02).min() for _ in range(200)
+    ]
+    assert np.mean(np.array(told) <= MACHINE_ODDS) <= 0.01
+    least_s = delay_s + 0.02 * rng.random(losses)
+    assert person_odds(least_s, 0.02).max() <= MACHINE_ODDS
+
+
+@pytest.mark.parametrize(("delay_s", "is_of_itself"), [(0.2, True), (1.5, False)])
+def test_the_likelier_of_a_hand_of_itself_and_one_on_a_cue_counts(delay_s, is_of_itself):
+    delays_s = np.full(4, delay_s)
+    own, cued = hand_odds(delays_s, 0.02), PERSON * pull_odds(delays_s, 0.02)
+    assert (own[0] > cued[0]) == is_of_itself
+    assert person_odds(delays_s, 0.02).tolist() == np.maximum(own, cued).tolist()
 
 
 def test_what_is_not_known_or_alone_has_no_odds():

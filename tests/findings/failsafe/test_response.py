@@ -240,6 +240,20 @@ def test_it_wanders_that_does_so_for_half_of_the_loss_or_to_its_end(until_s, beh
     assert (to_the_end.settled_s, to_the_end.level_us) == (None, None)
 
 
+def test_what_wandered_before_the_loss_is_the_hands():
+    """A stretch of jitter that began 3 s before and ends soon after the switch; then a preset."""
+    early = replace(wanders(7.0, 10.3), start_s=7.0)
+    response = found(early, jumps(10.6, 13.98, 1540.0))
+    assert response.behaviour is LossClass.GOES_TO_PRESET
+    assert found(replace(early, end_s=12.1), jumps(12.2, 13.98, 1500.0)).behaviour is (
+        LossClass.WANDERS
+    )
+    late = replace(STATED, moment=replace(STATED.moment, within_s=1.0))
+    assert found(replace(early, end_s=12.4), jumps(12.5, 13.98, 1500.0), loss=late).behaviour is (
+        None
+    )
+
+
 @pytest.mark.parametrize(("pulses", "seen"), [(15, True), (14, False)])
 def test_fifteen_pulses_tell_what_kind_of_movement_it_is(pulses, seen):
     response = found(HELD, wanders(13.0, 13.98, pulses=pulses))

@@ -159,6 +159,7 @@ OPTION_OF: Final = {
     "limits": "--limit",
     "span": "--from and --to",
     "transmitters": "--us-per-percent",
+    "port": "--port",
     "replace": "--replace",
 }
 """The option that stands for each argument that the library's sentences name."""

@@ -107,8 +107,13 @@ class PwmscopeError(Exception):
 
     def __init__(self, sentence: str) -> None:
         super().__init__(shortened(plain_text(named(sentence))))
-        self.arguments = tuple(dict.fromkeys(m["name"] for m in ARGUMENT.finditer(sentence)))
+        told = list(ARGUMENT.finditer(sentence))
+        self.arguments = tuple(dict.fromkeys(m["name"] for m in told))
         """Names of the arguments that would mend it, in the order they are named."""
+        self.choices: dict[str, tuple[str, ...]] = {
+            m["name"]: (m["value"],) for m in told if m["value"]
+        }
+        """Values to offer for an argument, where there are such."""
 
     def __reduce__(self) -> tuple[object, ...]:
         """Let an error cross from a worker's process as it is."""
@@ -139,6 +144,8 @@ class CaptureError(PwmscopeError):
         Line of the file, counted from 1 as an editor counts.
     column : str, optional
         The column's name.
+    choices : mapping of str to tuple of str, optional
+        Values to offer for an argument that the remedy names.
 
     Examples
     --------
@@ -155,6 +162,7 @@ class CaptureError(PwmscopeError):
         *,
         row: int | None = None,
         column: str | None = None,
+        choices: Mapping[str, tuple[str, ...]] | None = None,
     ) -> None:
         place = source
         if row is not None:
@@ -165,6 +173,7 @@ class CaptureError(PwmscopeError):
         self.source = source
         self.row = row
         self.column = column
+        self.choices.update(choices or {})
 
 
 class HintError(PwmscopeError):

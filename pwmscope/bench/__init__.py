@@ -50,7 +50,7 @@ from pwmscope.bench.plan import (
     needed_rate_hz,
     offered_rate_hz,
 )
-from pwmscope.bench.sheet import load_sheet, parse_sheet, sheet_of
+from pwmscope.bench.sheet import find_faults, load_sheet, parse_sheet, sheet_of, sheet_toml
 from pwmscope.bench.sheet_template import (
     BLANK,
     WEAPONS,
@@ -59,7 +59,7 @@ from pwmscope.bench.sheet_template import (
     filled_sheet,
     roles_of,
 )
-from pwmscope.bench.toml_text import KeyPath, SheetError, format_key
+from pwmscope.bench.toml_text import Fault, KeyPath, SheetError, format_key
 from pwmscope.model import Verdict
 
 if TYPE_CHECKING:
@@ -108,6 +108,7 @@ __all__ = [
     "CapturePlan",
     "Edge",
     "FailsafeIn",
+    "Fault",
     "Gap",
     "KeyPath",
     "Level",
@@ -127,6 +128,7 @@ __all__ = [
     "Verdict",
     "Weapon",
     "filled_sheet",
+    "find_faults",
     "format_key",
     "load_plan",
     "load_sheet",
@@ -141,6 +143,7 @@ __all__ = [
     "roles_of",
     "sheet_of",
     "sheet_schema",
+    "sheet_toml",
 ]
 
 

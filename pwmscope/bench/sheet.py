@@ -28,6 +28,7 @@ from pwmscope.bench.toml_text import (
     line_of,
     nearest,
     parse_toml,
+    quoted,
     read_toml_text,
     short,
     shown,
@@ -401,6 +402,63 @@ def sheet_of(table: Mapping[str, object]) -> BenchSheet:
         found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
         raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
     return sheet
+
+
+def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:
+    """List all that is wrong with a table of a sheet's keys, as for a form with many fields.
+
+    Parameters
+    ----------
+    table : mapping
+        As for `sheet_of`.
+
+    Returns
+    -------
+    tuple of Fault
+        Each with the path of its key; empty where `sheet_of` would make a sheet.
+    """
+    return tuple(_held(table, "")[1])
+
+
+def sheet_toml(table: Mapping[str, object]) -> str:
+    r"""Write a table of a sheet's keys as TOML.
+
+    Parameters
+    ----------
+    table : mapping
+        As for `sheet_of`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(sheet_toml({"robot": "Quince", "channels": {"RX 1": {"stop_us": [1480, 1520]}}}))
+    robot = "Quince"
+    <BLANKLINE>
+    [channels."RX 1"]
+    stop_us = [1480, 1520]
+    <BLANKLINE>
+    """
+    return "\n".join(_toml_lines(table, ())).lstrip("\n") + "\n"
+
+
+def _toml_lines(table: Mapping[str, object], path: tuple[str, ...]) -> Iterator[str]:
+    tables = {key: value for key, value in table.items() if isinstance(value, Mapping)}
+    if path and (len(tables) < len(table) or not table):
+        yield from ("", f"[{format_key(path)}]")
+    for key, value in table.items():
+        if key not in tables:
+            yield f"{format_key((key,))} = {_toml_value(value)}"
+    for key, inner in tables.items():
+        yield from _toml_lines(inner, (*path, key))
+
+
+def _toml_value(value: object) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml_value, value))}]"
+    return quoted(value) if isinstance(value, str) else shown(value)
 
 
 def _held(table: Mapping[str, object], source: str) -> tuple[BenchSheet | None, list[Fault]]:

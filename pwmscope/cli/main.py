@@ -12,6 +12,7 @@ import click
 from pwmscope import __version__
 from pwmscope.cli.calibrate import calibrate
 from pwmscope.cli.compare import compare
+from pwmscope.cli.desk import desk
 from pwmscope.cli.failsafe import failsafe
 from pwmscope.cli.files import convert, look, synth
 from pwmscope.cli.inspect import inspect
@@ -92,8 +93,8 @@ def main() -> None:
 
 
 _COMMANDS = (
-    sheet, plan, inspect, look, measure, calibrate, failsafe, mixing, lag, compare, report, log,
-    convert, synth,
+    desk, sheet, plan, inspect, look, measure, calibrate, failsafe, mixing, lag, compare, report,
+    log, convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:
     main.add_command(_command)

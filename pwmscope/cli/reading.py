@@ -159,6 +159,7 @@ OPTION_OF: Final = {
     "limits": "--limit",
     "span": "--from and --to",
     "transmitters": "--us-per-percent",
+    "port": "--port",
     "replace": "--replace",
     "address": "--cluster",
 }

@@ -1,6 +1,7 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
 
 from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
+from pwmscope.findings.comparison import Comparison, compare
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.plan_alignment import Alignment, align_plan
@@ -12,6 +13,7 @@ __all__ = [
     "Alignment",
     "Analyser",
     "ChannelFindings",
+    "Comparison",
     "Evidence",
     "Finding",
     "Findings",
@@ -20,6 +22,7 @@ __all__ = [
     "Summary",
     "Verdict",
     "align_plan",
+    "compare",
     "definitions",
     "examine",
     "summarise",

@@ -19,18 +19,46 @@ from pwmscope.report.sentences import format_value
 from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
-    from pwmscope.report.folder import Written, folder_names, refuse_report, write_report
+    from pwmscope.report.comparison import comparison_page
+    from pwmscope.report.folder import (
+        Written,
+        answer_fragment,
+        answer_script,
+        folder_names,
+        refuse_report,
+        write_report,
+    )
+    from pwmscope.report.mixing import mixing_paragraphs, mixing_pictures
     from pwmscope.report.one_page import Answered, OnePage, make_one_page, write_one_page
-    from pwmscope.report.register import file_hash
+    from pwmscope.report.register import (
+        RegisterError,
+        add_entry,
+        day_rows,
+        day_sheet_pdf,
+        day_sheet_text,
+        entries,
+        file_hash,
+    )
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
     "Answered": "one_page",
     "OnePage": "one_page",
+    "RegisterError": "register",
     "Written": "folder",
+    "add_entry": "register",
+    "answer_fragment": "folder",
+    "answer_script": "folder",
+    "comparison_page": "comparison",
+    "day_rows": "register",
+    "day_sheet_pdf": "register",
+    "day_sheet_text": "register",
+    "entries": "register",
     "file_hash": "register",
     "folder_names": "folder",
     "make_one_page": "one_page",
+    "mixing_paragraphs": "mixing",
+    "mixing_pictures": "mixing",
     "refuse_report": "folder",
     "timeline_fragment": "timeline",
     "write_one_page": "one_page",
@@ -46,7 +74,16 @@ __all__ = [
     "Evidence",
     "LineChecks",
     "OnePage",
+    "RegisterError",
     "Written",
+    "add_entry",
+    "answer_fragment",
+    "answer_script",
+    "comparison_page",
+    "day_rows",
+    "day_sheet_pdf",
+    "day_sheet_text",
+    "entries",
     "failsafe_data",
     "file_hash",
     "finding_data",
@@ -58,6 +95,8 @@ __all__ = [
     "line_checks",
     "make_answer",
     "make_one_page",
+    "mixing_paragraphs",
+    "mixing_pictures",
     "refuse_report",
     "timeline_fragment",
     "to_data",

@@ -15,7 +15,7 @@ from pwmscope import __version__
 from pwmscope.findings import Verdict
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
 from pwmscope.plot import Picture, on_paper
-from pwmscope.report.composition import compose, compose_front
+from pwmscope.report.composition import compose, compose_answer, compose_front
 from pwmscope.report.data import to_json
 from pwmscope.report.document import (
     Block,
@@ -32,8 +32,8 @@ from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
 from pwmscope.report.one_page import PAPERS, Answered, OnePage, Paper, make_one_page
 from pwmscope.report.sentences import RULEBOOK
-from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
-from pwmscope.report.timeline import Timeline
+from pwmscope.report.templates import fill, fill_page, set_pdf, shown, template_text
+from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
 
 
 def page_text(
@@ -54,12 +54,44 @@ def document_page(document: Document, *, timeline: Timeline | None = None) -> st
     look += [timeline.style] * bool(timeline.style)
     return fill_page(
         "page.html.j2",
-        {"address": _address},
+        {},
         look=look,
         script=timeline.script,
         document=document,
         timeline=timeline,
+        body=_body(document, timeline),
     )
+
+
+def _body(document: Document, timeline: Timeline) -> str:
+    filters = {"address": _address}
+    return fill("page_body.html.j2", filters, document=document, timeline=timeline)
+
+
+def answer_fragment(analysis: Answered, number: int = 0) -> str:
+    """Return the answer about one recording as a part of a page: what needs no large picture.
+
+    It holds headline, cards, actions, strips, timeline, reasons and figures; the page round it
+    brings the style sheets of a report, and `answer_script`.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        What `pwmscope.analyse` gives.
+    number : int, optional
+        Which of its recordings, from 0.
+
+    Returns
+    -------
+    str
+        HTML: one header and one main element.
+    """
+    return _body(compose_answer(analysis, number), timeline_fragment(analysis.findings[number]))
+
+
+def answer_script() -> str:
+    """Return the script that draws the timeline of `answer_fragment`; one for all recordings."""
+    return timeline_script()
 
 
 def _address(picture: Picture) -> str:

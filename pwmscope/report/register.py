@@ -8,7 +8,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, Final
 
@@ -21,7 +21,7 @@ from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
 from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.data import to_json
-from pwmscope.report.templates import fill_page, shown, template_text
+from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
@@ -536,6 +536,34 @@ def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...])
         register=_shown(register.name),
         version=__version__,
     )
+
+
+def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> bytes:
+    """Set the check sheet as PDF on A4, in black and white.
+
+    Parameters
+    ----------
+    register : Path
+        The register's file, which the sheet names.
+    day : date
+        The day.
+    rows : tuple of DayRow
+        Its robots, as `day_rows` gives them.
+
+    Returns
+    -------
+    bytes
+    """
+    content = {
+        "day": day.isoformat(),
+        "summary": _summary(rows),
+        "rows": [asdict(row) for row in rows],
+        "cautions": CAUTIONS,
+        "rulebook": DAY_RULEBOOK,
+        "register": _shown(register.name),
+        "version": __version__,
+    }
+    return set_pdf("one_page.typ", "day_sheet.typ", day=json.dumps(content), paper="a4")
 
 
 def _summary(rows: tuple[DayRow, ...]) -> str:

@@ -436,9 +436,13 @@ def timeline_fragment(findings: Findings) -> Timeline:
         names=[format_line(lane.channel.line) for lane in lanes],
         left_out=[format_line(c.line) for c in channels if c.not_servo is not None],
     ).removesuffix("\n")
+    return Timeline(html, template_text("timeline/timeline.css"), timeline_script())
+
+
+def timeline_script() -> str:
+    """Return the script of every timeline."""
     script = "\n".join(template_text(f"timeline/{piece}") for piece in _PIECES)
-    style = template_text("timeline/timeline.css")
-    return Timeline(html, style, f'(() => {{\n"use strict";\n{script}}})();')
+    return f'(() => {{\n"use strict";\n{script}}})();'
 
 
 def _data(lanes: list[_Lane], recorded: Span) -> tuple[str, list[str]]:

@@ -4,40 +4,22 @@ Source: axe-core of the version below (Deque, from its npm package), rules of WC
 levels A and AA, and its best practices, run in headless Chromium with every fold open.
 """
 
-import os
-import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from pwmscope.cli import main
+from tests.axe import RUN, axe_script
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 SHEET = CAPTURES / "bench.toml"
-VERSION = "4.14.1"
-CACHE = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / f"axe-core-{VERSION}"
-SCRIPT = CACHE / "node_modules" / "axe-core" / "axe.min.js"
 WIDTHS = (360, 768, 1280)
 
 
 @pytest.fixture(scope="module")
 def axe():
-    """The script, installed by npm beside the project; told where that cannot be done."""
-    if not SCRIPT.exists():
-        npm = shutil.which("npm")
-        if npm is None:
-            reason = "npm is not in PATH, so no page was held against axe-core; install npm."
-            if os.environ.get("CI") == "true":
-                pytest.fail(reason)
-            pytest.skip(reason)
-        CACHE.mkdir(parents=True, exist_ok=True)
-        command = [npm, "install", "--prefix", CACHE, "--no-save", "--ignore-scripts"]
-        subprocess.run([*command, f"axe-core@{VERSION}"], check=True, timeout=300)
-    text = SCRIPT.read_text(encoding="utf-8")
-    assert f"axe v{VERSION}" in text
-    return text
+    return axe_script()
 
 
 def run(*words):
@@ -64,11 +46,7 @@ def broken_rules(page, axe):
     """Rules that a page breaks, each with the first place; every fold is opened first."""
     page.value("document.querySelectorAll('details').forEach(each => each.open = true)")
     page.value(axe + ";0")
-    return page.value(
-        "axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', "
-        "'best-practice']}).then(found => found.violations.map("
-        "rule => `${rule.id}: ${rule.nodes[0].html.slice(0, 120)}`))"
-    )
+    return page.value(RUN)
 
 
 def show(page, path, width, scheme):

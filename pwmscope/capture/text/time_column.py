@@ -470,6 +470,7 @@ def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
             f"two columns may hold the time ({candidates[0].name} and {candidates[1].name})",
             "name one of them with `time_column`",
             row=max(1, sheet.dialect.skip_lines),
+            choices={"time_column": tuple(c.name for c in candidates)},
         )
     if not candidates and not counters:
         return None, ()
@@ -591,6 +592,7 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn
             "name the column that holds the time with `time_column`",
             row=sheet.dialect.skip_lines + 1,
             column=column.name,
+            choices={"time_column": tuple(c.name for c in sheet.columns if c.kind in NUMERIC)},
         )
     if (
         sheet.hints.time_unit is None

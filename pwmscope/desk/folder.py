@@ -1,0 +1,245 @@
+"""The desk's folder: plain files with safe names, and what is remembered of them."""
+
+from __future__ import annotations
+
+import contextlib
+import gzip
+import hashlib
+import json
+import os
+import re
+import shutil
+import unicodedata
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any, Final
+
+from pwmscope.errors import PwmscopeError
+from pwmscope.output import make_folder, write_text
+
+REMEMBERED: Final = "desk.json"
+RESULTS: Final = "results"
+REGISTER: Final = "register.sqlite"
+PART: Final = ".part"
+SHEET: Final = ".toml"
+NO_RECORDINGS: Final = frozenset(
+    {SHEET, PART, ".sqlite", ".sqlite-journal", ".pdf", ".html", ".json", ".md", ".svg"}
+)
+"""Endings of files that are sheets, results or unfinished; all other files are recordings."""
+RESERVE_BYTES: Final = 64 << 20
+"""So much room stays free on the disk, for the results."""
+MAX_NAME_BYTES: Final = 120
+_PLAIN: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}")
+_RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
+_HEAD_BYTES: Final = 4096
+_ENDINGS: Final = re.compile(r"(?:\.[A-Za-z0-9]{1,8}){1,2}$")
+
+
+class DeskError(PwmscopeError):
+    """The desk cannot do what was asked; its text is one sentence."""
+
+
+def safe_name(asked: str) -> str:
+    r"""Make a file's name out of whatever a browser or a person calls a file.
+
+    It has no folder, no leading dot, no control character and is short; letters of any
+    language stay.
+
+    Examples
+    --------
+    >>> safe_name("../../etc/passwd"), safe_name("C:\\temp\\a b.csv"), safe_name("..")
+    ('passwd', 'a b.csv', 'recording')
+    >>> safe_name("<b>\U0001f916</b>.csv"), safe_name("con.csv")
+    ('b_.csv', 'recording-con.csv')
+    """
+    name = PureWindowsPath(PurePosixPath(asked.replace("\0", "")).name).name
+    name = unicodedata.normalize("NFC", name)
+    name = "".join(c if c.isalnum() or c in "._- ()" else "_" for c in name)
+    ends = _ENDINGS.search(name)
+    ending = ends[0] if ends and ends.start() else ""
+    stem = re.sub(r"_+", "_", name[: len(name) - len(ending)]).strip(" ._-") or "recording"
+    while len((stem + ending).encode()) > MAX_NAME_BYTES:
+        stem = stem[:-1].strip(" ._-") or "recording"
+    return f"recording-{stem}{ending}" if _RESERVED.match(stem + ending) else stem + ending
+
+
+def key_of(name: str) -> str:
+    """Name a recording in addresses and among the results: its own name where that is plain.
+
+    Examples
+    --------
+    >>> key_of("drill.csv.gz"), key_of("<b>.csv")
+    ('drill.csv.gz', 'recording-2ee5f4c1')
+    """
+    if _PLAIN.fullmatch(name) and not _RESERVED.match(name):
+        return name
+    digest = hashlib.sha256(os.fsencode(name)).hexdigest()[:8]
+    return f"recording-{digest}"
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """By what a file is known to be the same as before."""
+
+    size: int
+    mtime_ns: int
+
+
+class Folder:
+    """The folder of one desk, and the files in it that the desk knows.
+
+    Parameters
+    ----------
+    path : Path
+        Made if it is not there.
+
+    Raises
+    ------
+    DeskError
+        If it cannot be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path.resolve()
+        try:
+            make_folder(self.path / RESULTS)
+            for part in (*self.path.glob(f"*{PART}"), *self.path.glob(f".*{PART}")):
+                part.unlink()
+            self.remember()
+        except (OSError, PwmscopeError):
+            raise DeskError(
+                f"{path}: the folder cannot be written to; name one that can."
+            ) from None
+
+    def recordings(self) -> Iterator[tuple[str, Stamp]]:
+        """List the files that may be recordings; links are not followed."""
+        with os.scandir(self.path) as found:
+            for entry in found:
+                if entry.name.startswith(".") or Path(entry.name).suffix.lower() in NO_RECORDINGS:
+                    continue
+                with contextlib.suppress(OSError):  # gone in the meantime
+                    if entry.is_file(follow_symlinks=False):
+                        status = entry.stat(follow_symlinks=False)
+                        yield entry.name, Stamp(status.st_size, status.st_mtime_ns)
+
+    def sheets(self) -> list[str]:
+        """List the names of the bench sheets."""
+        return sorted(
+            path.name
+            for path in self.path.glob(f"*{SHEET}")
+            if path.is_file() and not path.is_symlink() and not path.name.startswith(".")
+        )
+
+    def sheet_path(self, name: str) -> Path:
+        """Give the path of a bench sheet that is in the folder."""
+        if name not in self.sheets():
+            raise DeskError("There is no such bench sheet in the folder; choose another one.")
+        return self.path / name
+
+    def results(self, name: str) -> Path:
+        """Give the folder of a recording's results; a link that leads elsewhere is refused."""
+        place = self.path / RESULTS / key_of(name)
+        if place.is_symlink() or place.parent.is_symlink():
+            raise DeskError(f"{RESULTS}/{place.name} is a link; take it away.")
+        return place
+
+    def state(self, name: str) -> dict[str, Any]:
+        """Read what was found in a recording; empty where nothing is known."""
+        return _read_json(self.results(name) / "state.json")
+
+    def remembered(self) -> dict[str, Any]:
+        """Read what the desk remembers from one start to the next."""
+        return _read_json(self.path / REMEMBERED)
+
+    def remember(self, **facts: object) -> None:
+        """Remember facts beside those that are remembered."""
+        text = json.dumps({**self.remembered(), **facts}, indent=2, ensure_ascii=False)
+        write_text(self.path / REMEMBERED, text + "\n", replace=True)
+
+    @property
+    def sheet(self) -> str:
+        """The name of the bench sheet that new recordings are held against; empty without one."""
+        known, sheets = self.remembered().get("sheet"), self.sheets()
+        return known if known in sheets else (sheets[0] if sheets else "")
+
+    def hints_for(self, name: str) -> dict[str, str]:
+        """Give the hints that the last file of this shape needed."""
+        shapes = self.remembered().get("shapes")
+        found = shapes.get(shape_of(self.path / name)) if isinstance(shapes, dict) else None
+        return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
+
+    def remember_hints(self, name: str, hints: Mapping[str, str]) -> None:
+        """Remember the hints that a file needed for the next of its shape; none forgets them."""
+        shapes = self.remembered().get("shapes")
+        shapes = shapes if isinstance(shapes, dict) else {}
+        self.remember(shapes={**shapes, shape_of(self.path / name): dict(hints)})
+
+    def free_bytes(self) -> int:
+        """How much may still be written."""
+        return shutil.disk_usage(self.path).free - RESERVE_BYTES
+
+    def take(self, part: Path, asked: str, digest: str) -> tuple[str, bool]:
+        """Put a whole file in its place under a safe name; the same file again is taken once.
+
+        Returns its name, and whether it is new.
+        """
+        name = first = safe_name(asked)
+        if Path(name).suffix.lower() in NO_RECORDINGS - {SHEET}:
+            name = first = f"{name}.txt"
+        number = 1
+        while True:
+            place = self.path / name
+            try:
+                os.link(part, place)
+            except FileExistsError:
+                if place.is_file() and not place.is_symlink() and _digest(place) == digest:
+                    part.unlink()
+                    return name, False
+                number += 1
+                ends = _ENDINGS.search(first)
+                ending = ends[0] if ends and ends.start() else ""
+                name = f"{first[: len(first) - len(ending)]}-{number}{ending}"
+                continue
+            except OSError:  # a file system without links
+                if place.exists():
+                    continue
+                part.replace(place)
+                return name, True
+            part.unlink()
+            return name, True
+
+
+def shape_of(path: Path) -> str:
+    r"""Say of what shape a file is: its ending and its first line, whatever the numbers.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "a.csv"
+    ...     _ = path.write_text("RX1,RX2\n0,1\n")
+    ...     shape_of(path)
+    '.csv RX0,RX0'
+    """
+    try:
+        with gzip.open(path) if path.suffix == ".gz" else path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+    except (OSError, EOFError):
+        head = b""
+    first = re.sub(r"\d+(?:\.\d+)?", "0", head.decode("utf-8", "replace").partition("\n")[0])
+    line = "".join(c for c in first if c.isprintable())[:200]
+    return f"{''.join(path.suffixes[-2:])} {line}"
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}

@@ -1,0 +1,247 @@
+"""A process that analyses recordings for the desk, one after the other, so that any can be ended.
+
+It takes a job as a JSON line from standard input and tells of it in JSON lines on standard
+output. When its input closes, because the desk ended in whatever way, it ends at once.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final, TextIO
+
+from pwmscope.advice.mixing import Course, course_of
+from pwmscope.advice.settings import ORDER, Action, compare_settings
+from pwmscope.analysis import Analysis, analyse
+from pwmscope.capture import Observer, load
+from pwmscope.capture.columnar import write_edges
+from pwmscope.desk.jobs import LABELS, Job
+from pwmscope.errors import PwmscopeError, naming
+from pwmscope.findings import compare
+from pwmscope.model import format_line, format_plainly
+from pwmscope.output import make_folder, write_text
+from pwmscope.report import (
+    add_entry,
+    answer_fragment,
+    comparison_page,
+    mixing_paragraphs,
+    mixing_pictures,
+    write_one_page,
+)
+from pwmscope.report.cards import setting_data, settings_headline
+
+NUMBERS: Final = ("threshold", "max_gib")
+STATE: Final = "state.json"
+_OFTEN_S: Final = 0.2
+
+Tell = Callable[[dict[str, Any]], None]
+
+
+def main() -> None:
+    """Take jobs until standard input closes."""
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    sys.stdout = sys.stderr
+    jobs: queue.Queue[str] = queue.Queue()
+    threading.Thread(target=_listen, args=(sys.stdin, jobs), daemon=True).start()
+
+    def tell(said: dict[str, Any]) -> None:
+        out.write(json.dumps(said) + "\n")
+        out.flush()
+
+    while True:
+        carry_out(Job(**json.loads(jobs.get())), tell)
+
+
+def _listen(source: TextIO, jobs: queue.Queue[str]) -> None:
+    for line in source:
+        jobs.put(line)
+    os._exit(0)
+
+
+def carry_out(job: Job, tell: Tell) -> None:
+    """Do a job; whatever hinders it is told in a sentence."""
+    try:
+        with naming(LABELS):
+            if job.register:
+                tell({"entry": _enter(job)})
+            elif job.report:
+                _write_report(job)
+            else:
+                _answer(job, tell)
+        tell({"ended": True})
+    except PwmscopeError as error:
+        said = str(error).replace(job.file, Path(job.file).name)
+        choices = {name: list(error.choices.get(name, ())) for name in error.arguments}
+        tell({"ended": True, "refused": said, "choices": choices})
+    except MemoryError:
+        tell({"ended": True, "refused": "The memory of this computer is too small for it."})
+    except OSError as error:
+        why = error.strerror or "it vanished"
+        tell({"ended": True, "refused": f"The results cannot be written ({why}); make room."})
+
+
+def _hints(job: Job) -> dict[str, Any]:
+    hints: dict[str, Any] = dict(job.hints)
+    for name in NUMBERS:
+        if name in hints:
+            try:
+                hints[name] = float(hints[name])
+            except ValueError:
+                said = f"{LABELS[name]} is {hints[name]!r}; expected a number."
+                raise PwmscopeError(said) from None
+    return hints
+
+
+def _analyse(job: Job, progress: Observer | None = None) -> Analysis:
+
+    return analyse(job.file, sheet=job.sheet or None, hints=_hints(job), progress=progress)
+
+
+def _answer(job: Job, tell: Tell) -> None:
+    """Analyse a recording; write the answer first, then all that follows from it."""
+    told_s = -1.0
+
+    def note(done: int, total: int | None, unit: str) -> None:
+        nonlocal told_s
+        now_s = time.monotonic()
+        if now_s - told_s >= _OFTEN_S:
+            told_s = now_s
+            tell({"done": done, "total": total, "unit": unit})
+
+    analysis = _analyse(job, note)
+    tell({"done": 1, "total": 1, "unit": "examined"})
+    results = Path(job.results)
+    make_folder(results)
+    write_text(results / "answer.html", answer_fragment(analysis), replace=True)
+    state = _state(job, analysis)
+    tell({"state": state})
+    write_text(results / "analysis.json", analysis.to_json(), replace=True)
+    write_one_page(analysis, results / "one-page.pdf", replace=True)
+    write_edges(analysis.captures[0], results / "edges.parquet", replace=True)
+    _write_change(job, analysis)
+    write_text(results / STATE, json.dumps(state, indent=2) + "\n", replace=True)
+
+
+def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
+    """Put together what lists and places show of a recording."""
+    sheet, slowest_s = analysis.sheet, analysis.failsafe.slowest_s
+    return {
+        "size": job.size,
+        "mtime_ns": job.mtime_ns,
+        "sheet": Path(job.sheet).name if job.sheet else "",
+        "sheet_sha256": job.sheet_sha256,
+        "hints": dict(job.hints),
+        "at_s": time.time(),
+        "robot": "" if sheet is None else format_plainly(sheet.robot),
+        "headline": analysis.headline,
+        "verdict": analysis.verdict.value,
+        "hazards": [str(hazard) for hazard in analysis.hazards],
+        "cards": [
+            {"name": card.device or format_line(card.line), "verdict": card.verdict.value}
+            for card in analysis.cards
+        ],
+        "slowest": "" if slowest_s is None else f"{slowest_s:.2f} s",
+        "earlier": job.earlier,
+    }
+
+
+def _write_change(job: Job, analysis: Analysis) -> None:
+    """Write what to change: settings, mixing with the path, and what differs from before."""
+    results = Path(job.results)
+    change: dict[str, Any] = {"settings": None, "mixing": [], "pictures": [], "compared": []}
+    if analysis.settings is not None and analysis.sheet is not None:
+        change["settings"] = _settings(analysis)
+    course = _course(analysis)
+    if analysis.mixing is not None:
+        told = mixing_paragraphs(analysis.mixing, analysis.mixing_advice, course)
+        change["mixing"] = [[heading, paragraphs] for heading, paragraphs in told if heading]
+        change["pictures"] = _draw(analysis, course, results)
+    if job.earlier_edges:
+        try:
+            change["compared"] = _compare(job, analysis, results)
+        except PwmscopeError as error:  # such as no line in common
+            change["compared"] = [str(error)]
+    write_text(results / "change.json", json.dumps(change, indent=2) + "\n", replace=True)
+
+
+def _settings(analysis: Analysis) -> dict[str, Any]:
+
+    advice, sheet = analysis.settings, analysis.sheet
+    if advice is None or sheet is None:
+        return {}
+    return {
+        "headline": settings_headline(advice, sheet),
+        "order": list(ORDER) if advice.changes else [],
+        "channels": [
+            {
+                "line": format_line(channel.line),
+                "device": channel.device or channel.role,
+                "settings": [
+                    {**setting_data(each), "to_do": each.action in {Action.CHANGE, Action.DEVICE}}
+                    for each in channel.settings
+                ],
+                "warnings": list(channel.warnings),
+            }
+            for channel in advice.channels
+        ],
+    }
+
+
+def _course(analysis: Analysis) -> Course | None:
+
+    if analysis.mixing is None:
+        return None
+    findings = analysis.findings[0]
+    return course_of(
+        analysis.mixing, analysis.mixing_advice, tables=findings.servo_tables,
+        end_s=findings.capture.end_s, sheet=analysis.sheet,
+    )  # fmt: skip
+
+
+def _draw(analysis: Analysis, course: Course | None, results: Path) -> list[dict[str, str]]:
+
+    findings = analysis.findings[0]
+    drawn = []
+    for picture in mixing_pictures(course, {}, findings.capture.end_s):
+        write_text(results / f"{picture.name}.svg", picture.svg, replace=True)
+        caption = picture.caption
+        drawn.append({"file": f"{picture.name}.svg", "alt": picture.alt, "caption": caption})
+    return drawn
+
+
+def _compare(job: Job, analysis: Analysis, results: Path) -> list[str]:
+    """Hold a recording against the earlier one of the same robot; say what the settings did."""
+    before = replace(load(job.earlier_edges), source=job.earlier)
+    earlier = analyse(before, sheet=job.sheet or None)
+    page = comparison_page(compare([earlier.findings[0], analysis.findings[0]]))
+    write_text(results / "compared.html", page.replace(job.file, Path(job.file).name), replace=True)
+    if earlier.settings is None or analysis.settings is None:
+        return []
+    compared = compare_settings(earlier.settings, analysis.settings)
+    return [f"{format_line(each.line)}: {each.sentence}" for each in compared]
+
+
+def _enter(job: Job) -> int:
+    """Enter a recording in the register; its findings come from the edges that were kept."""
+    kept = replace(load(Path(job.results) / "edges.parquet"), source=job.file)
+    analysis = analyse(kept, sheet=job.sheet or None)
+    entry = add_entry(
+        Path(job.register), Path(job.file), analysis.findings[0], analysis.sheet,
+        note=analysis.headline,
+    )  # fmt: skip
+    return entry.number
+
+
+def _write_report(job: Job) -> None:
+    _analyse(job).report(Path(job.results) / "report", replace=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,287 @@
+"""The desk in a real browser: the whole job by keyboard alone and by pointer alone, and its pages.
+
+Chromium and its driver are found by path, through selenium (a general browser-automation
+library), which downloads nothing. Checked from outside: axe-core (Deque), html5lib.
+"""
+
+import os
+import shutil
+import time
+
+import html5lib
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+from tests.axe import RUN, axe_script
+from tests.desk.conftest import CAPTURES, PATIENCE_S, Desk, wait_for
+
+WIDTHS = (360, 768, 1280)
+MAX_PAGE_BYTES = 300_000
+MAX_TABS = 150
+NAMES = """
+const e = document.activeElement;
+const label = e.id && document.querySelector(`label[for="${e.id}"]`);
+return [e.textContent, e.getAttribute("aria-label"), label && label.textContent]
+  .map(each => (each || "").trim());
+"""
+UNFOLD = "document.querySelectorAll('details').forEach(each => each.open = true)"
+PAGES = ("/", "/bench", "/record", "/answer", "/answer/drill.csv.gz", "/change", "/day")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    found = [shutil.which(name) for name in ("chromium", "chromedriver")]
+    if None in found:
+        reason = (
+            "chromium and chromedriver are not both in PATH, so no page was tried in a browser."
+        )
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    options = webdriver.ChromeOptions()
+    options.binary_location = found[0]
+    for flag in (
+        "headless=new", "no-sandbox", "disable-gpu", "no-first-run", "disable-dev-shm-usage",
+        "disable-background-networking", "disable-component-update", "disable-sync",
+        "host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+    ):  # fmt: skip
+        options.add_argument(f"--{flag}")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(found[1]))
+    yield driver
+    driver.quit()
+
+
+def show(browser, width, scheme="light"):
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    chosen = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": chosen})
+
+
+def enter(browser, desk):
+    show(browser, 1280)
+    browser.get(desk.address)
+    assert browser.current_url == f"{desk.base}/"
+    browser.get_log("browser")
+
+
+def complaints(browser):
+    return [told["message"] for told in browser.get_log("browser") if told["level"] != "INFO"]
+
+
+def until(browser, css, words=""):
+    """Wait for an element with some words in it."""
+
+    def found():
+        try:
+            elements = browser.find_elements(By.CSS_SELECTOR, css)
+            return next((each for each in elements if words in each.text), None)
+        except Exception:
+            return None
+
+    return wait_for(found, f"{css} with {words!r}")
+
+
+class Keyboard:
+    """A person without a pointer: the Tab key, Enter, space and letters."""
+
+    def __init__(self, browser):
+        self.browser = browser
+
+    def press(self, *keys):
+        ActionChains(self.browser).send_keys(*keys).perform()
+
+    def focused(self):
+        return self.browser.switch_to.active_element
+
+    def reach(self, words):
+        """Go from element to element until one with these words, label or value has the focus."""
+        for _ in range(MAX_TABS):
+            self.press(Keys.TAB)
+            told = self.browser.execute_script(NAMES)
+            if words in told:
+                return
+        raise AssertionError(f"the Tab key never came to {words!r}")
+
+    def follow(self, words):
+        self.reach(words)
+        self.press(Keys.ENTER)
+
+    def type(self, label, text):
+        self.reach(label)
+        ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a").key_up(
+            Keys.CONTROL
+        ).perform()
+        self.press(text)
+
+    tick = follow
+
+
+class Pointer:
+    """A person without a keyboard, but for letters typed into a field that was clicked."""
+
+    def __init__(self, browser):
+        self.browser = browser
+
+    def follow(self, words):
+        self._click(f"//*[self::a or self::button][normalize-space()='{words}']")
+
+    def type(self, label, text):
+        self._click(f"//label[normalize-space()='{label}']")
+        field = self.browser.switch_to.active_element
+        field.clear()
+        field.send_keys(text)
+
+    def _click(self, path):
+        element = wait_for(lambda: self.browser.find_elements(By.XPATH, path), path)[0]
+        self.browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", element)
+        ActionChains(self.browser).move_to_element(element).click().perform()
+
+
+@pytest.fixture
+def new_desk(tmp_path):
+    made = Desk(tmp_path / "event")
+    yield made
+    made.end()
+
+
+@pytest.mark.parametrize("hand", [Keyboard, Pointer])
+def test_the_whole_job_from_wires_to_a_sheet_to_sign(browser, new_desk, hand):
+    """Cautions, bench, plan and countdown, recording, answer, change, register, day sheet."""
+    enter(browser, new_desk)
+    person = hand(browser)
+    person.follow("Bench")
+    until(browser, "main", "Before anything is powered")
+    assert not browser.find_elements(By.CSS_SELECTOR, "#sheet")
+    person.follow("All of this is done: show the bench")
+    until(browser, "#sheet", "A new sheet")
+    person.type("Robot", "Medlar")
+    written = "return document.querySelector('#text').value"
+    wait_for(lambda: "Medlar" in browser.execute_script(written), "the text as it is typed")
+    person.type("Must stand still within (s)", "99")
+    until(browser, "#limits-failsafe_s-fault", "from 0.05 to 60")
+    person.type("Must stand still within (s)", "2")
+    until(browser, "#rules", "wiring rules are met")
+    person.follow("Save the sheet")
+    until(browser, "#sheet", "This is medlar.toml")
+    person.follow("Record")
+    until(browser, "h2", "Set the analyser")
+    person.follow("Begin the countdown")
+    until(browser, ".count .step", "Start the recorder now")
+    person.follow("Stop")
+    until(browser, ".count .step", "Stopped.")
+    person.follow("desk")
+    person.follow("Try the shipped recording")
+    until(browser, ".answer", "FAILSAFE meets, 10 of 10")
+    until(browser, ".timeline-reading", "pulse")
+    until(browser, ".acts", "Enter in the register")
+    person.follow("Enter in the register")
+    until(browser, ".acts", "Entry 1 of the register")
+    person.follow("Change")
+    until(browser, "main", "Settings of the transmitter")
+    person.follow("Day")
+    until(browser, "main", "Day sheet (PDF)")
+    person.follow("Day sheet to print")
+    until(browser, "h1", "Check sheet")
+    assert "Quince" in browser.find_element(By.TAG_NAME, "body").text
+    assert complaints(browser) == []
+
+
+def test_a_file_dropped_on_a_page_is_answered(browser, desk):
+    """The drop itself is made by a script; what follows is the page's."""
+    enter(browser, desk)
+    browser.get(f"{desk.base}/day")
+    browser.execute_script(
+        "const box = new DataTransfer(); box.items.add(new File([arguments[0]], 'dropped.csv'));"
+        "for (const kind of ['dragover', 'drop']) document.body.dispatchEvent("
+        "new DragEvent(kind, {dataTransfer: box, bubbles: true, cancelable: true}))",
+        (CAPTURES / "clean-sweep.csv").read_text("utf-8"),
+    )
+    until(browser, ".answer", "failsafe not recorded")
+    assert browser.current_url == f"{desk.base}/answer/dropped.csv"
+
+
+def test_a_file_that_is_chosen_and_refused_is_read_by_a_button(browser, desk):
+    enter(browser, desk)
+    field = browser.find_element(By.ID, "files")
+    field.send_keys(str(CAPTURES / "zoo" / "samples-without-time.csv"))
+    button = until(browser, ".choices button", "1MHz")
+    assert "“Sample rate”" in browser.find_element(By.CSS_SELECTOR, ".acts").text
+    button.click()
+    until(browser, ".answer")
+    assert "sample rate 1MHz" in browser.find_element(By.CSS_SELECTOR, ".acts").text
+
+
+def test_closing_the_browser_in_the_middle_changes_nothing(browser, desk):
+    enter(browser, desk)
+    browser.switch_to.new_window("tab")
+    browser.get(f"{desk.base}/")
+    browser.find_element(By.ID, "files").send_keys(str(CAPTURES / "holds-last.csv.gz"))
+    browser.close()
+    browser.switch_to.window(browser.window_handles[0])
+    assert desk.get("/answer")
+    assert not list(desk.folder.glob("*.part"))
+
+
+@pytest.fixture(scope="module")
+def axe():
+    return axe_script()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_breaks_no_rule_at_any_width_and_asks_nobody_else(browser, desk, axe, path):
+    if "drill.csv.gz" not in desk.names():
+        desk.post("/try")
+        desk.post("/ready", place="bench")
+    desk.wait_for_answer("drill.csv.gz")
+    enter(browser, desk)
+    for scheme in ("light", "dark"):
+        for width in WIDTHS:
+            show(browser, width, scheme)
+            if width == WIDTHS[0]:
+                browser.get_log("performance")
+                browser.get(f"{desk.base}{path}")
+            browser.execute_script(
+                "document.querySelectorAll('details').forEach(e => e.open = true)"
+            )
+            browser.execute_script(axe)
+            assert browser.execute_script(f"return {RUN}") == [], (scheme, width)
+            assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    loaded = browser.execute_script(
+        "return performance.getEntries().filter(e => e.transferSize !== undefined)"
+        ".map(e => [e.name, e.decodedBodySize])"
+    )
+    assert all(name.startswith(desk.base) for name, _ in loaded)
+    weight = sum(size for name, size in loaded if "/part/" not in name and "/events" not in name)
+    assert 5_000 < weight <= MAX_PAGE_BYTES, loaded
+    assert complaints(browser) == []
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_is_html_without_a_mistake(desk, path):
+    """By html5lib in strict mode (the WHATWG's parsing rules); SVG inside is left to browsers."""
+    parser = html5lib.HTMLParser(strict=True)
+    parser.parse(desk.get(path))
+
+
+def test_the_countdown_follows_its_steps_by_the_space_bar(browser, desk):
+    enter(browser, desk)
+    desk.post("/ready", place="record")
+    browser.get(f"{desk.base}/record?losses=0")
+    ActionChains(browser).send_keys(Keys.SPACE).perform()
+    begun_s = time.monotonic()
+    count = until(browser, ".count .left", "5")
+    size = browser.execute_script(
+        "return parseFloat(getComputedStyle(arguments[0]).fontSize)", count
+    )
+    assert size >= 96  # letters of an inch: read from three metres (own estimate)
+    until(browser, ".count .step", "rest")
+    assert 4.5 < time.monotonic() - begun_s < PATIENCE_S
+    until(browser, ".count .then", "Then: ")
+    ActionChains(browser).send_keys(Keys.SPACE).perform()
+    until(browser, ".count .step", "Stopped.")

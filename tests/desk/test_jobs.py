@@ -1,0 +1,152 @@
+"""Recordings that come, grow, are refused, are read again, and are still there after a kill."""
+
+import gzip
+import os
+import re
+import time
+
+import psutil
+import pytest
+
+from pwmscope.report import entries
+from tests.desk.conftest import CAPTURES, wait_for
+
+DRILL = (CAPTURES / "drill.csv.gz").read_bytes()
+SWEEP = (CAPTURES / "clean-sweep.csv").read_bytes()
+UNTIMED = (CAPTURES / "zoo" / "samples-without-time.csv").read_bytes()
+
+
+def wait_for_words(desk, path, *words):
+    """Wait until a page says one of some words; give the page."""
+
+    def said():
+        page = desk.get(path)
+        return page if any(word in page for word in words) else None
+
+    return wait_for(said, f"{words} on {path}")
+
+
+def test_the_shipped_recording_is_answered(desk):
+    status, headers, _ = desk.post("/try")
+    assert (status, headers["location"]) == (303, "/answer/drill.csv.gz")
+    found = desk.wait_for_answer("drill.csv.gz")
+    assert found["headline"] == "FAILSAFE meets, 10 of 10, slowest 0.98 s"
+    assert found["robot"] == "Quince"
+    page = desk.get("/answer/drill.csv.gz")
+    assert "FAILSAFE meets, 10 of 10" in page
+    assert page.count('class="card meets"') == 4
+    assert 'id="timeline-data"' in page
+    results = desk.folder / "results" / "drill.csv.gz"
+    assert (results / "one-page.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_files_saved_at_once_are_all_answered_once(desk):
+    """As an export program would: written side by side into the folder."""
+    names = [f"robot-{n}.csv" for n in range(6)]
+    for n, name in enumerate(names):
+        (desk.folder / name).write_bytes(SWEEP + b"\n" * (n + 1))
+    for name in names:
+        assert desk.wait_for_answer(name)["verdict"] == "not shown"
+    page = desk.get("/answer")
+    assert all(page.count(f'href="/answer/{name}"') == 1 for name in names)
+
+
+def test_a_file_that_grows_waits_and_says_so(desk):
+    path = desk.folder / "growing.csv"
+    half = len(SWEEP) // 2
+    path.write_bytes(SWEEP[:half])
+    for _ in range(4):
+        with path.open("ab") as out:
+            out.write(b"")
+        os.utime(path)
+        time.sleep(0.4)
+        assert "still growing" in desk.get("/part/answer/growing.csv")
+        assert desk.state("growing.csv") is None
+    with path.open("ab") as out:
+        out.write(SWEEP[half:])
+    assert desk.wait_for_answer("growing.csv")["size"] == len(SWEEP)
+
+
+def test_a_refused_file_names_its_choices_and_the_next_of_its_shape_needs_none(desk):
+    desk.upload([("untimed.csv", UNTIMED)])
+    page = wait_for_words(desk, "/part/answer/untimed.csv", "fault")
+    assert re.search(r'<button name="rate" value="1MHz">', page)
+    assert "“Sample rate”" in page
+    assert desk.post("/answer/untimed.csv/hints", rate="1MHz")[0] == 303
+    assert desk.wait_for_answer("untimed.csv")["hints"] == {"rate": "1MHz"}
+    desk.upload([("untimed-too.csv", UNTIMED + b"\n")])
+    assert desk.wait_for_answer("untimed-too.csv")["hints"] == {"rate": "1MHz"}
+    assert "sample rate 1MHz" in desk.get("/answer/untimed-too.csv")
+
+
+def test_two_recordings_of_one_robot_are_compared_by_themselves(desk):
+    desk.upload([("later.csv.gz", (CAPTURES / "preset.csv.gz").read_bytes())])
+    found = desk.wait_for_answer("later.csv.gz")
+    earlier = found["earlier"]
+    assert earlier in desk.names()
+    assert earlier in desk.get("/answer/later.csv.gz")
+    assert "differ" in desk.get("/files/later.csv.gz/compared.html")
+    assert f"Since {earlier}" in desk.get("/change?of=later.csv.gz")
+
+
+def test_the_register_holds_what_was_entered_and_the_day_sheet_prints(desk):
+    assert desk.post("/answer/drill.csv.gz/register")[0] == 303
+    wait_for_words(desk, "/day", "entry 1")
+    (entry,) = entries(desk.folder / "register.sqlite")
+    assert (entry.robot, entry.note) == ("Quince", desk.state("drill.csv.gz")["headline"])
+    status, headers, body = desk.ask("GET", "/day/sheet.pdf")
+    assert (status, headers["content-type"]) == (200, "application/pdf")
+    assert body.startswith(b"%PDF")
+    status, headers, body = desk.ask("GET", "/day/sheet.html")
+    assert b"Quince" in body
+    assert headers["content-security-policy"].startswith("sandbox")
+
+
+def test_the_whole_report_is_written_on_request(desk):
+    desk.post("/answer/robot-0.csv/report")
+    results = desk.folder / "results" / "robot-0.csv" / "report"
+    wait_for((results / "report.pdf").exists, "the report")
+    wait_for_words(desk, "/answer/robot-0.csv", "report.html")
+
+
+def test_a_changed_sheet_is_told_and_the_recording_held_against_it(desk):
+    sheet = desk.folder / "quince.toml"
+    sheet.write_text(sheet.read_text("utf-8").replace("failsafe_s = 2.0", "failsafe_s = 0.5"))
+    assert "has changed since" in desk.get("/answer/drill.csv.gz")
+    desk.post("/answer/drill.csv.gz/again", sheet="quince.toml")
+    found = wait_for(
+        lambda: (known := desk.state("drill.csv.gz")) and known["verdict"] != "meets" and known,
+        "the new answer",
+    )
+    assert "does not meet" in found["headline"]
+
+
+def test_an_analysis_is_cancelled_and_read_again(desk):
+    rows = b"".join(b"%.4f,%d\n" % (n / 1e4, n % 2) for n in range(300_000))
+    desk.upload([("long.csv.gz", gzip.compress(b"time,RX1\n" + rows))])
+    desk.post("/answer/long.csv.gz/cancel")
+    assert "cancelled" in desk.get("/part/answer/long.csv.gz")
+    desk.post("/answer/long.csv.gz/again")
+    wait_for_words(desk, "/part/answer/long.csv.gz", 'class="does"', "fault")
+
+
+@pytest.mark.parametrize("when_s", [0.0, 0.15, 0.6])
+def test_a_kill_loses_nothing_that_was_uploaded(desk, when_s):
+    """Three kills here; `tests/benchmarks/desk` has thirty."""
+    name = f"killed-{when_s}.csv"
+    content = SWEEP + b"\n" * round(20 + 10 * when_s)
+    assert desk.upload([(name, content)])[0] == 303
+    time.sleep(when_s)
+    desk.kill()
+    desk.begin()
+    assert (desk.folder / name).read_bytes() == content
+    assert desk.wait_for_answer(name)["verdict"] == "not shown"
+    assert not list(desk.folder.glob("*.part"))
+
+
+def test_no_process_outlives_a_desk_that_was_killed(desk):
+    children = psutil.Process(desk.process.pid).children(recursive=True)
+    desk.kill()
+    _, alive = psutil.wait_procs(children, timeout=10)
+    assert alive == []
+    desk.begin()

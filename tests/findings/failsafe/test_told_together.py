@@ -137,7 +137,16 @@ def dwells_of(points):
 
 
 def line_of(
-    name, did, losses, *, sticks=None, frame_s=FRAME_S, expected=EXPECTED, beat=1.0, lacks=()
+    name,
+    did,
+    losses,
+    *,
+    sticks=None,
+    frame_s=FRAME_S,
+    expected=EXPECTED,
+    beat=1.0,
+    lacks=(),
+    interval_us=1.0,
 ):
     """One line; ``beat`` stretches its frames, as another receiver's clock does.
 
@@ -150,7 +159,7 @@ def line_of(
     rise_s, width_us = rise_s[np.isfinite(width_us)], width_us[np.isfinite(width_us)]
     period_us = np.append(np.diff(rise_s) * 1e6, NAN)
     flags = np.zeros(rise_s.size, np.uint8)
-    table = PulseTable(name, rise_s, width_us, period_us, flags, False, STANDARD_SERVO, 1.0)
+    table = PulseTable(name, rise_s, width_us, period_us, flags, False, STANDARD_SERVO, interval_us)
     stood = dwells_of(sticks or STICKS[NAMES.index(name)])
     places = tuple(k for k in range(len(losses)) if k not in lacks)
     responses = tuple(did[k].response(losses[k].lost_s) for k in places)
@@ -645,6 +654,42 @@ def test_a_line_on_another_clock_is_another_receivers():
     two = odds(PLACED, PLACED, later, losses=5, of={"RX3": {"beat": 1.00001}})
     assert one[2] == pytest.approx(places(5))
     assert two[2] == 1.0
+
+
+def test_coarse_samples_leave_room_for_one_clock():
+    """4 millionths apart, of which samples of 10 us over some 10 s explain 3; crystals, 3."""
+    apart = {"RX3": {"beat": 1.000004}}
+    assert odds(PLACED, PLACED, Did(at_s=0.75), losses=5, of=apart)[2] == 1.0
+    coarse = odds(PLACED, PLACED, Did(at_s=0.75), losses=5, of=apart, interval_us=10.0)
+    assert coarse[2] == coarse[0] < 1.0
+
+
+BEYOND = Did(to_us=1600.0)
+"""One width each time, outside the stop range."""
+
+
+def test_a_width_at_which_the_stick_was_seen_anywhere_is_no_receivers():
+    """Then RX2 alone was put there, and RX1 changed in its frame."""
+    alike = PERSON * range_odds(3, ONE_FRAME)
+    once = places(3) + alike
+    assert odds(BEYOND, BEYOND) == pytest.approx([once, once])
+    seen = (*STICKS[0], (9.2, 9.6, 1603.0))
+    found = odds(BEYOND, BEYOND, of={"RX1": {"sticks": seen}})
+    assert found == pytest.approx([once + alike, once])
+
+
+def test_a_stick_never_seen_at_rest_says_nothing_of_where_it_rests():
+    never = ((0.0, 2.0, 1700.0), (2.5, 6.0, 1300.0), (6.5, 9.0, 1700.0))
+    found = odds(PLACED, PLACED, of={"RX1": {"sticks": never}})
+    alike = PERSON * range_odds(3, ONE_FRAME)
+    assert found == pytest.approx([places(3) + 2 * alike, places(3) + alike])
+
+
+def test_a_loss_in_which_it_went_elsewhere_hides_no_others():
+    elsewhere = (BEYOND, *[PLACED] * 4)
+    own = told(elsewhere, elsewhere, losses=5)[0]
+    four = places(4) + PERSON * range_odds(5, ONE_FRAME)
+    assert [one.placed_odds for one in own] == pytest.approx([1.0, *[four] * 4])
 
 
 def test_odds_at_the_very_limit_are_a_machines(monkeypatch):

@@ -551,6 +551,7 @@ def main() -> None:
         wanted = "survived" if options.again else ""
         due = [f for f in faults[part::parts] if outcome.get(f.identity, wanted) == wanted]
         due = [f for f in due if not options.only or f.module in options.only]
+        due = [f for f in due if not options.again or f.key not in harmless()]
         end_s = time.perf_counter() + options.seconds
         preload()
         quick = [f for f in due if is_in_function(f, package / f"{f.module}.py")]

@@ -118,9 +118,10 @@ def test_the_slowest_stop_is_told():
 
 
 def test_restarts_are_counted_and_the_first_is_placed():
-    later = event(loss=cases.loss_of(lost_s=30.0, back_s=34.0, is_restart=True))
-    assert "1 restart of the supply" in _restart_finding([RESTART]).sentence
-    two = _restart_finding([RESTART, later])
+    first = event(loss=cases.loss_of(is_restart=True, is_proven=True))
+    later = event(loss=cases.loss_of(lost_s=30.0, back_s=34.0, is_restart=True, is_proven=True))
+    assert "1 restart of the supply" in _restart_finding([first]).sentence
+    two = _restart_finding([first, later])
     assert "2 restarts of the supply" in two.sentence
     assert "no line had pulses at 10.000 s" in two.sentence
     assert (two.value, two.verdict, len(two.evidence)) == (2.0, BREAKS, 2)

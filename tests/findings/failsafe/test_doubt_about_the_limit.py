@@ -10,7 +10,7 @@ import pytest
 
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.response import LossClass
-from pwmscope.findings.failsafe.verdict import judge_loss
+from pwmscope.findings.failsafe.verdict import _late_points, judge_loss
 from pwmscope.model import Verdict
 
 if "alternative_cases" not in sys.modules:
@@ -81,5 +81,5 @@ def test_it_counts_from_the_loss_where_pulses_had_ended_before():
 
 def test_a_device_that_stops_at_once_has_no_own_time_however_short_the_limit():
     assert "Running, it would" not in own_time(0.2, limit_s=0.9)[1]
-    pulses = {"entry": None, "stopped_s": 10.0}
-    assert "Running, it would" not in judged(**pulses, limit_s=0.5)[1]
+    pulses = cases.changed(loss=EXACT, entry=None, stopped_s=10.0, limit_s=0.5)
+    assert list(_late_points(pulses, EXPECTED.band)) == []

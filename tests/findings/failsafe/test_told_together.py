@@ -206,6 +206,30 @@ def test_pulses_that_end_up_to_a_frame_and_a_quarter_apart_ended_with_it(over_s,
         )
 
 
+def test_pulses_that_end_later_than_its_partner_changed_did_not_end_with_it():
+    """RX1 and RX3 jump together; RX2 stops two frames later, or goes where no stick puts it."""
+    stopped = Did(STOP, at_s=1.0 + 2.0 * FRAME_S)
+    assert not told(Did(at_s=1.0), stopped, Did(at_s=1.0))[0][0].ended_with
+    own = Did(at_s=1.0 + 2.0 * FRAME_S, to_us=1515.0)
+    first, second, _ = told(Did(at_s=1.0), own, Did(at_s=1.0))
+    assert (first[0].partner, first[0].owned, second[0].own_width) == ("RX3", 0, True)
+
+
+def test_without_a_partner_nothing_ended_with_it_nor_went_elsewhere():
+    """A jump too small to bear witness; two lines that one stick moves."""
+    small = told(Did(from_us=1535.0), Did(STOP))[0][0]
+    assert (small.partner, small.ended_with) == ("", False)
+    one_way = {name: {"sticks": STICKS[0]} for name in NAMES}
+    first = told(Did(), Did(to_us=1515.0), of=one_way)[0][0]
+    assert (first.partner, first.owned) == ("", 0)
+
+
+def test_the_first_line_bears_witness_for_the_second_as_the_second_for_the_first():
+    _, jumped = told(Did(STOP), Did())
+    assert (jumped[0].ended_with, jumped[0].partner) == (True, "RX1")
+    assert told(Did(to_us=1515.0), Did())[1][0].owned == 1
+
+
 def test_a_line_that_stops_and_one_that_jumps_ended_with_it_both():
     jumped, stopped, held = told(Did(), Did(STOP), HOLDS)
     assert jumped[0].ended_with
@@ -522,6 +546,8 @@ def test_sticks_are_told_apart_outside_the_losses_up_to_the_last_return(middle_s
     own = told(Did(back_s=4.25), Did(back_s=4.25), Did(back_s=4.5), of=sticks)
     assert own[0][0].partner == ("RX2" if apart else "")
     assert own[1][0].partner == ("RX1" if apart else "")
+    never = told(Did(back_s=4.25), Did(back_s=4.25), HOLDS, of=sticks)
+    assert never[0][0].partner == ("RX2" if apart or middle_s > 14.25 else "")
 
 
 # --- who followed, and until when ---
@@ -585,6 +611,18 @@ def test_a_line_put_less_surely_takes_the_odds_of_the_one_beside_it():
     alike = PERSON * range_odds(3, ONE_FRAME)
     assert range_odds(3, 1.3) > 10 * places(3)
     assert odds(scattered, PLACED) == pytest.approx([places(3) + 2 * alike, places(3) + alike])
+
+
+def test_twice_is_enough_to_have_odds():
+    once = places(2) + PERSON * range_odds(2, ONE_FRAME)
+    assert odds(PLACED, PLACED, losses=2) == pytest.approx([once] * 2)
+
+
+@pytest.mark.parametrize(("later_s", "found"), [(0.0, True), (0.296875, True), (0.3125, False)])
+def test_ramps_begin_within_three_tenths_of_a_second(later_s, found):
+    late = replace(RAMPED, at_s=0.5 + later_s)
+    once = places(3) + PERSON * range_odds(3, ONE_FRAME)
+    assert odds(RAMPED, late) == pytest.approx([once if found else 1.0] * 2)
 
 
 @pytest.mark.parametrize(("apart_frames", "found"), [(0.5, True), (0.75, False)])

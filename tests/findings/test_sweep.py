@@ -112,6 +112,26 @@ def test_a_hand_that_sets_off_and_stops_softly_is_given_no_curve():
     assert found.finding.verdict is Verdict.NOT_SHOWN
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_hand_that_minds_the_detent_is_given_no_curve(seed):
+    """A straight channel; the hand slows down at neutral, each time by another amount."""
+    rng = np.random.default_rng(seed)
+    moves, way = [Dwell(1500, 2), Sweep(1010, 2), Dwell(1010, 1)], 1
+    for _ in range(8):
+        stick = np.linspace(-1, 1, 81)
+        slow = 0.4 + 0.08 * rng.standard_normal()
+        pace = 1 - slow * np.exp(-((stick[1:] - 1 / 80) ** 2) / 0.06)
+        moves += [
+            Sweep(1500 + way * 490 * float(to), float(3 / 80 / fast))
+            for to, fast in zip(stick[1:], pace, strict=True)
+        ]
+        moves.append(Dwell(1500 + way * 490, 1))
+        way = -way
+    found = examined(recorded(moves)).curve
+    assert found.shape is None
+    assert "a hand that slows down at neutral" in found.finding.sentence
+
+
 @pytest.mark.parametrize(
     ("moves", "reason"),
     [

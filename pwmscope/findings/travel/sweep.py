@@ -46,6 +46,9 @@ EVIDENCE: Final = math.log(20.0)
 """Natural logarithm of the evidence ratio from which one sweep speaks for a curve."""
 CHANCE: Final = 0.01
 """A curve is claimed where sweeps without one would agree as well less often than this."""
+REPEATS: Final = 0.03
+"""A curve of the channel's has the same coefficient in every sweep, within this; a hand that minds
+the detent at neutral does not slow down so alike (own choice)."""
 _WHAT_TO_DO: Final = (
     "Sweep the stick evenly and slowly from one end to the other, at least "
     f"{MIN_EACH_WAY} times each way, while recording."
@@ -252,7 +255,9 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
             f"{_WHAT_TO_DO}",
             fits,
         )
-    alike = _looks_alike(record, travel, mean, ends[0])
+    # What the noise alone would scatter is no sign of a hand.
+    by_hand = max(std_of(every) ** 2 - 2.0 * within**2 * every.size, 0.0) ** 0.5
+    alike = _looks_alike(record, travel, mean, ends[0], by_hand)
     if alike:
         return _hidden(f"{alike} look alike. {said}. {_WHAT_TO_DO}", fits)
     shape = Shape.SOFTER
@@ -266,12 +271,16 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     return Curve(shape, mean, uncertainty, ends, fits, told)
 
 
-def _looks_alike(record: Record, travel: Travel, mean: float, least: float) -> str:
+def _looks_alike(
+    record: Record, travel: Travel, mean: float, least: float, by_hand: float
+) -> str:
     """Name what looks like such a coefficient and is not excluded; empty where all is."""
     if mean < 0.0:
         return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"
     if least <= STRAIGHT:
         return "A slight curve, and a straight line with a deadband,"
+    if by_hand > REPEATS:
+        return "Expo, and a hand that slows down at neutral each time by another amount,"
     flat = examine_flat(record, travel)
     if not flat.crossings or any(crossing.flat_us > 0.0 for crossing in flat.crossings):
         return "Expo and a deadband at neutral"

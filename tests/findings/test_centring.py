@@ -165,7 +165,21 @@ def test_sweeps_without_a_flat_bound_it():
 def test_a_hand_that_pauses_is_no_deadband(seed):
     found = examined(crossings("pauses", 30.0, seed=seed)).flat
     assert found.finding.verdict is Verdict.NOT_SHOWN
-    assert "A pausing hand looks the same" in found.finding.sentence
+    assert "A deadband and a pausing hand look alike" in found.finding.sentence
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pauses_as_alike_as_a_hand_makes_them_are_no_deadband(seed):
+    """A third of a second at neutral each time, give or take a fifth of that."""
+    rng = np.random.default_rng(seed)
+    moves, way = [Dwell(1500, 2), Sweep(1200, 3), Dwell(1200, 1)], 1
+    for _ in range(6):
+        moves += [Sweep(1500, 3.5), Dwell(1500, 0.35 * (1 + 0.2 * rng.standard_normal()))]
+        moves += [Sweep(1500 + way * 300, 3.5), Dwell(1500 + way * 300, 1)]
+        way = -way
+    found = examined(moves).flat
+    assert found.finding.verdict is Verdict.NOT_SHOWN
+    assert "A deadband and a pausing hand look alike" in found.finding.sentence
 
 
 @pytest.mark.parametrize("expo", [0.3, 0.5])

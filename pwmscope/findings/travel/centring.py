@@ -45,6 +45,10 @@ UNEVEN_PACE: Final = 2.0
 MIN_ON_SIDE: Final = 6
 """Frames that a sweep must take between the band's end and neutral, each side."""
 MIN_SWEEPS: Final = 2
+ALIKE: Final = 0.07
+ALIKE_FRAMES: Final = 0.8
+"""Flats of a deadband scatter by no more than this part of their mean, or so many frames'
+movement; those of a hand that pauses at neutral scatter by a tenth and more (from memory)."""
 MAX_SWEEPS: Final = 40
 MAX_FRAMES: Final = 5000
 _SWEEP_SLOWLY: Final = (
@@ -57,8 +61,8 @@ OF_FLAT: Final = (
         "deadband",
         "How far the stick moves about neutral while the width stands still. Only a slow, even "
         "sweep shows it, as a flat at neutral. Its size is time on the flat times the sweep's "
-        "rate. A hand that pauses at neutral looks the same, so at least two sweeps must agree "
-        "within 30 %.",
+        "rate. A hand that pauses at neutral looks alike, so the sweeps must agree within 7 % "
+        "or 0.8 frames.",
         "(time on the flat) x (mean rate before and behind); flat: more frames in a row within "
         "4 sigma + Ts of neutral than 3 plus twice as many as at any other width; it begins "
         "where the line of the sweep meets it, or where the width steps on to it",
@@ -268,15 +272,17 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     if flat_us.size < MIN_SWEEPS:
         return _hidden(f"Only one sweep was slow enough to show a flat. {_SWEEP_SLOWLY}", crossings)
     mean_us, scatter_us = mean_of(flat_us), std_of(flat_us)
-    if scatter_us > 0.3 * mean_us or float(flat_us.max()) > 2.0 * band_us:
+    frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
+    alike_us = max(ALIKE * mean_us, ALIKE_FRAMES * frame_us)
+    if scatter_us > alike_us or float(flat_us.max()) > 2.0 * band_us:
         return _hidden(
             f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us of "
-            f"{flat_us.size} slow sweeps: too unlike or too long. A pausing hand looks the same. "
+            f"{flat_us.size} slow sweeps: too unlike or too long. A deadband and a pausing hand look "
+            "alike. "
             f"{_SWEEP_SLOWLY}",
             crossings,
         )
     # Each end lies anywhere between two frames: together triangular, as for two sampled edges.
-    frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
     # A pace that differs by up to EVEN unseen is rectangular (JCGM 100, 4.3.7).
     pace_us = 0.05 * mean_us / math.sqrt(3.0)
     uncertainty_us = math.hypot(

@@ -271,9 +271,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     return Curve(shape, mean, uncertainty, ends, fits, told)
 
 
-def _looks_alike(
-    record: Record, travel: Travel, mean: float, least: float, by_hand: float
-) -> str:
+def _looks_alike(record: Record, travel: Travel, mean: float, least: float, by_hand: float) -> str:
     """Name what looks like such a coefficient and is not excluded; empty where all is."""
     if mean < 0.0:
         return "A hand that is fastest in the middle, and a channel that is sharper round neutral,"

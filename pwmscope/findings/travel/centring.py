@@ -277,9 +277,8 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     if scatter_us > alike_us or float(flat_us.max()) > 2.0 * band_us:
         return _hidden(
             f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us of "
-            f"{flat_us.size} slow sweeps: too unlike or too long. A deadband and a pausing hand look "
-            "alike. "
-            f"{_SWEEP_SLOWLY}",
+            f"{flat_us.size} slow sweeps: too unlike or too long. "
+            f"A deadband and a pausing hand look alike. {_SWEEP_SLOWLY}",
             crossings,
         )
     # Each end lies anywhere between two frames: together triangular, as for two sampled edges.

@@ -613,6 +613,15 @@ def test_a_line_put_less_surely_takes_the_odds_of_the_one_beside_it():
     assert odds(scattered, PLACED) == pytest.approx([places(3) + 2 * alike, places(3) + alike])
 
 
+def test_losses_in_which_neither_was_put_there_tell_nothing_of_those_in_which_one_was():
+    """They change in one frame in all five, but go to a width of their own in three."""
+    three = (PLACED, PLACED, PLACED, Did(), Did())
+    alike = PERSON * range_odds(3, ONE_FRAME)
+    once = places(3) + alike
+    assert odds(three, three, losses=5) == pytest.approx([once] * 2)
+    assert odds(three, Did(), losses=5) == pytest.approx([once, once + alike])
+
+
 def test_twice_is_enough_to_have_odds():
     once = places(2) + PERSON * range_odds(2, ONE_FRAME)
     assert odds(PLACED, PLACED, losses=2) == pytest.approx([once] * 2)

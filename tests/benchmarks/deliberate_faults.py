@@ -55,7 +55,7 @@ WHOLE = ("verdict", "evidence", "alternatives")
 TESTS = (
     "tests/findings/failsafe", "tests/findings/test_losses.py", "tests/findings/test_silence.py",
     "tests/findings/test_shipped_captures.py", "tests/findings/test_power_up.py",
-    "tests/cli/test_failsafe.py", "tests/adversary/test_loss_slice.py",
+    "tests/findings/rotation", "tests/cli/test_failsafe.py", "tests/adversary/test_loss_slice.py",
     "pwmscope/findings/failsafe",
 )  # fmt: skip
 """Those that ask about losses; others reach the package only because they examine everything."""

@@ -602,7 +602,7 @@ class _Bench:
             overlaps[i] = False
             is_second = (self._apart_s(i, entered)[1] | overlaps) & (alone <= MACHINE_ODDS)
             witness[is_second.any(axis=0)] = 0.0
-            own[i] = np.where(alone[i] < 1.0, np.minimum(1.0, alone[i] + witness), 1.0)
+            own[i] = np.minimum(1.0, alone[i] + witness)
         best, one_clock = own.copy(), same_clock(self.lines, self.losses)
         for i in range(len(self.lines)):
             moves = entered.kind[i] == MOVES
@@ -612,11 +612,9 @@ class _Bench:
             # where it is of that receiver.
             decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
             with np.errstate(invalid="ignore"):
-                later = (decided_s >= gone_s) & (own < 1.0) & one_clock[i][:, None]
-            later[i] = False
+                later = (decided_s >= gone_s) & one_clock[i][:, None]
             together = own + self._same_time_odds(i, entered, own < 1.0)
-            odds = np.where(later, own, np.where(own < 1.0, together, 1.0))
-            best[i] = np.minimum(best[i], odds.min(axis=0))
+            best[i] = np.minimum(best[i], np.where(later, own, together).min(axis=0))
         return best
 
     def _apart_s(self, i: int, entered: _Entered) -> tuple[FloatArray, BoolArray]:

@@ -11,6 +11,7 @@ import pytest
 from loss_drill import sheet_of
 
 from pwmscope import PwmscopeError
+from pwmscope.bench import StopBand
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LineLosses, LossClass, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, never_lost
@@ -26,7 +27,9 @@ from pwmscope.findings.failsafe.delays import hand_odds, range_odds
 from pwmscope.findings.failsafe.expectation import expectation_of
 from pwmscope.findings.failsafe.losses import (
     Output,
+    QuietSpell,
     _jump_times_s,
+    _keeps_beat,
     _still_since_s,
     find_quiet_spells,
     stated_losses,
@@ -186,6 +189,48 @@ def test_a_jump_up_to_a_quarter_of_a_frame_before_the_others_is_the_return(early
     assert len(find_leaps(watched(), response, seen)) == leaps
 
 
+def beyond(width_us, *, to_us=1700.0, frames=2.0, band=cases.BAND):
+    """A jump from 1500 us, on the way of which one pulse has another width."""
+    rise_s = 14.0 + FRAME_S * np.arange(4)
+    line = output_of(rise_s, np.array([1500.0, width_us, to_us, to_us]))
+    by_s = 14.0 + frames * FRAME_S
+    jump = Change(ChangeKind.JUMP, 14.0, by_s, 1500.0, to_us, by_s, 2)
+    own = Watched(line, replace(EXPECTED, band=band), (), (), (), 4.0)
+    response = replace(cases.RESPONSE, departures=(jump,))
+    leaps = find_leaps(own, response, LinkSeen(14.0, 14.0, 16.0, 20.0, returned=True))
+    return [(leap.at_s, leap.from_us, leap.to_us) for leap in leaps]
+
+
+def test_a_pulse_far_beyond_both_ends_of_a_jump_is_a_leap():
+    assert beyond(1900.0) == [(14.0 + FRAME_S, 1500.0, 1900.0)]
+    assert beyond(1741.0) == [(14.0 + FRAME_S, 1500.0, 1741.0)]
+    assert beyond(1739.0) == beyond(1600.0) == beyond(1461.0) == []
+    assert beyond(1459.0) == [(14.0 + FRAME_S, 1500.0, 1459.0)]
+    assert beyond(1900.0, frames=1.0) == []
+    # Within the stop range no device runs.
+    assert beyond(1475.0, to_us=1520.0, band=StopBand(1440.0, 1530.0, "")) == []
+    assert beyond(1455.0, to_us=1520.0, band=StopBand(1460.0, 1530.0, "")) != []
+    assert beyond(1455.0, to_us=1520.0, band=StopBand(1440.0, 1530.0, "")) == []
+    assert beyond(1455.0, to_us=1520.0, band=None) != []
+
+
+def in_beat(away, *, frames=100, after=20):
+    """Frames that come on after half a second, by a part of a frame off their beat."""
+    before_s = FRAME_S * np.arange(frames)
+    back_s = before_s[-1] + (32 + away) * FRAME_S
+    line = output_of(np.concatenate([before_s, back_s + FRAME_S * np.arange(after)]))
+    spell = QuietSpell(float(before_s[-1]) + FRAME_S, back_s, frozenset({"RX1"}))
+    return _keeps_beat({"RX1": line}, spell)
+
+
+def test_frames_that_come_on_in_their_beat_are_of_a_lead_that_came_off():
+    assert in_beat(0.0)
+    assert not in_beat(0.5)
+    # Where nothing is known of the beat, nothing is refuted.
+    assert in_beat(0.5, after=0)
+    assert in_beat(0.5, frames=2)
+
+
 @pytest.mark.parametrize(("moves_s", "until_s"), [(14.0, 14.0), (13.99, 14.0), (14.01, 14.0)])
 def test_a_line_that_left_as_a_stick_moved_is_judged_to_its_own_departure(moves_s, until_s):
     jump = Change(ChangeKind.JUMP, 14.0, 14.02, 1500.0, 1700.0, 14.02, 2)
@@ -329,6 +374,11 @@ def test_a_movement_before_the_marker_is_seen_counts_for_no_level():
 def test_a_stop_range_that_is_stated_is_not_assumed():
     assert not expectation_of(sheet_of(), "RX1").is_band_assumed
     assert expectation_of(sheet_of(stop_us=None), "RX1").is_band_assumed
+    stated = {"stop_us": None, "deadband_us": 20.0}
+    assert not expectation_of(sheet_of(**stated), "RX1").is_band_assumed
+    assert expectation_of(sheet_of(**stated, neutral_us=None), "RX1").is_band_assumed
+    assumed = sheet_of(**stated, is_neutral_assumed=True)
+    assert expectation_of(assumed, "RX1").is_band_assumed
 
 
 def pulses(count=200, high_us=1500.0, period_us=3000.0, pauses=()):

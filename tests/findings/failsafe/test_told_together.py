@@ -50,7 +50,8 @@ STICKS = (
 class Did:
     """What one output did in one loss; seconds count from the loss.
 
-    ``kind`` None: it held. ``back_s`` None: it was not seen to come back.
+    ``kind`` None: it held. ``back_s`` None: it was not seen to come back. Pulses that stopped
+    may start and stop ``again_s``.
     """
 
     kind: ChangeKind | None = JUMP
@@ -65,6 +66,7 @@ class Did:
     behaviour: LossClass | None = LossClass.GOES_TO_PRESET
     is_ramp: bool = True
     drifts_s: float | None = None
+    again_s: tuple[float, float] | None = None
 
     def widths(self, lost_s, rise_s, width_us):
         """Write its pulses into a line's."""
@@ -97,6 +99,15 @@ class Did:
             changes = (replace(after, place=2),)
         else:
             during, changes = (before, stands(by_s, until_s, self.to_us)), (after,)
+        if self.again_s is not None:
+            start_s, stop_s = lost_s + self.again_s[0], lost_s + self.again_s[1]
+            during = (
+                before, replace(during[1], end_s=start_s),
+                stands(start_s, stop_s - FRAME_S, self.from_us), replace(during[1], start_s=stop_s),
+            )  # fmt: skip
+            start = Change(START, start_s - FRAME_S, start_s, NAN, self.from_us, start_s, 2)
+            stop = replace(changes[0], after_s=stop_s - FRAME_S, by_s=stop_s, end_s=stop_s, place=3)
+            changes = (*changes, start, stop)
         if self.drifts_s is not None:
             drift = Stretch(Kind.MOVES, lost_s + self.drifts_s, until_s, 1500.0, 1500.0, 1500.0,
                             9.0, 9, False)  # fmt: skip
@@ -213,6 +224,21 @@ def test_a_line_that_stops_and_one_that_jumps_ended_with_it_both():
     assert not held[0].ended_with
 
 
+def test_of_pulses_that_end_twice_the_last_end_is_asked_about():
+    twice = Did(STOP, again_s=(1.0, 2.0))
+    stopped = told(twice, Did(at_s=2.0), HOLDS)[0][0]
+    assert (stopped.stop_partner, stopped.goes_on) == ("RX2", "RX2")
+    stopped = told(twice, Did(at_s=0.5), HOLDS)[0][0]
+    assert (stopped.stop_partner, stopped.goes_on) == ("", "")
+
+
+def test_the_line_that_goes_on_is_one_that_changed():
+    stopped = told(Did(STOP), HOLDS, Did())[0][0]
+    assert (stopped.stop_partner, stopped.goes_on) == ("RX3", "RX3")
+    far = told(Did(STOP, at_s=1.0), Did(at_s=1.0 + 2.0 * FRAME_S), Did(at_s=1.0))[0][0]
+    assert (far.stop_partner, far.goes_on) == ("RX3", "RX3")
+
+
 def test_pulses_that_end_together_go_on_nowhere():
     first, second = told(Did(STOP), Did(STOP))
     assert (first[0].stop_partner, first[0].goes_on) == ("RX2", "")
@@ -291,6 +317,9 @@ def test_a_line_is_back_alone_that_others_are_not_back_with():
     assert [own[0].alone_back for own in told(Did(), late)] == [True, True]
     assert [own[0].alone_back for own in told(Did(), Did(), late)] == [False, False, True]
     assert [own[0].alone_back for own in told(Did(), HOLDS)] == [False, True]
+    for early_s, alone in ((QUARTER_S, False), (QUARTER_S + TICK_S, True), (0.5, True)):
+        own = told(late, late, Did(back_s=5.0 - early_s))
+        assert [line[0].alone_back for line in own] == [alone] * 3
     moved = replace(late, back_kind=MOVE)
     assert [own[0].alone_back for own in told(Did(), moved)] == [False, True]
 
@@ -413,6 +442,7 @@ def test_what_moved_to_one_and_the_same_width_each_time_was_a_machines():
     own = told(drifts, drifts, losses=5)
     assert own[0][0].placed_odds <= MACHINE_ODDS
     assert not own[0][0].is_ramp
+    assert own[0][0].own_until_s == 12.0 - FRAME_S
 
 
 def test_such_movement_is_told_as_a_way_to_a_preset():
@@ -585,6 +615,27 @@ def test_a_line_put_less_surely_takes_the_odds_of_the_one_beside_it():
     alike = PERSON * range_odds(3, ONE_FRAME)
     assert range_odds(3, 1.3) > 10 * places(3)
     assert odds(scattered, PLACED) == pytest.approx([places(3) + 2 * alike, places(3) + alike])
+
+
+def test_losses_in_which_neither_was_put_there_tell_nothing_of_those_in_which_one_was():
+    """They change in one frame in all five, but go to a width of their own in three."""
+    three = (PLACED, PLACED, PLACED, Did(), Did())
+    alike = PERSON * range_odds(3, ONE_FRAME)
+    once = places(3) + alike
+    assert odds(three, three, losses=5) == pytest.approx([once] * 2)
+    assert odds(three, Did(), losses=5) == pytest.approx([once, once + alike])
+
+
+def test_twice_is_enough_to_have_odds():
+    once = places(2) + PERSON * range_odds(2, ONE_FRAME)
+    assert odds(PLACED, PLACED, losses=2) == pytest.approx([once] * 2)
+
+
+@pytest.mark.parametrize(("later_s", "found"), [(0.0, True), (0.296875, True), (0.3125, False)])
+def test_ramps_begin_within_three_tenths_of_a_second(later_s, found):
+    late = replace(RAMPED, at_s=0.5 + later_s)
+    once = places(3) + PERSON * range_odds(3, ONE_FRAME)
+    assert odds(RAMPED, late) == pytest.approx([once if found else 1.0] * 2)
 
 
 @pytest.mark.parametrize(("apart_frames", "found"), [(0.5, True), (0.75, False)])

@@ -433,3 +433,23 @@ def test_25_losses_help_where_the_delays_lie_within_half_a_tenth_of_a_second(
     sheet = sheet_of(marker=Marker("tx-on", "high", "switch", 0.0))
     found = check(drill, sheet=sheet)
     assert set(verdicts(found).values()) == {verdict}
+
+
+# --- a switch moved just before the pulses end ---
+
+
+def test_a_weapon_switched_off_a_few_frames_before_its_pulses_end_shows_no_stop():
+    """Its device would have run on for longer than the limit; a hand had stopped it before."""
+    sheet = sheet_of()
+    slow = replace(sheet.channels["RX3"], no_pulses_after_s=2.5)
+    sheet = replace(sheet, channels={**sheet.channels, "RX3": slow})
+
+    def switched(since_s, held_us):
+        return None if since_s >= 0.6 else 1000.0 if since_s >= 0.5 else held_us
+
+    found = check(Drill({**OWN, "RX3": switched}, losses=1), sheet=sheet)
+    assert verdicts(found)["RX3"] == "not shown"
+    (event,) = (event for _, event in found.lines[2].losses)
+    assert event.case.evidence.entry.to_us == pytest.approx(1000.0, abs=2.0)
+    plain = check(Drill({**OWN, "RX3": stops(0.6)}, losses=3), sheet=sheet)
+    assert verdicts(plain)["RX3"] == "does not meet"

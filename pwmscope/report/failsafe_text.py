@@ -13,9 +13,11 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.errors import named
 from pwmscope.findings.failsafe import (
     CONFIDENCE,
+    PULL_SCATTER_S,
     Alternative,
     Failsafe,
     FailsafeLine,
+    Ground,
     LineInRecording,
     LossEvent,
     needed_trials,
@@ -249,6 +251,8 @@ def format_ground(alternative: Alternative) -> str:
     >>> from pwmscope.findings.failsafe import Cause, Ground
     >>> format_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
     "two sticks' lines changed together (RX1, RX3; 6.800 s; 10 losses; odds 2e-05)"
+    >>> format_ground(Alternative(Cause.HAND, True, Ground.MACHINE, (), None, 2e-5))
+    "its delay is a machine's (odds 2e-05; a person's times scatter by 25 ms at least)"
     """
     more = [", ".join(map(format_line, alternative.lines))] if alternative.lines else []
     if alternative.at_s is not None:
@@ -257,6 +261,8 @@ def format_ground(alternative: Alternative) -> str:
         more.append(f"{alternative.losses} losses")
     if alternative.odds is not None:
         more.append(f"odds {alternative.odds:.0e}")
+    if alternative.ground is Ground.MACHINE:
+        more.append(f"a person's times scatter by {1e3 * PULL_SCATTER_S:.0f} ms at least")
     return alternative.ground.value + (f" ({'; '.join(more)})" if more else "")
 
 

@@ -30,20 +30,35 @@ def test_no_unsafe_line_meets(family):
     assert not [row["crashed"] for row in rows if row["crashed"]]
 
 
-@pytest.mark.parametrize(("family", "least"), list(zip(WELL, (0.95, 0.80, 0.60), strict=True)))
-def test_ordinary_safe_tests_are_answered(family, least):
-    rows = [run(family, kind, SLICE_SEED + i) for kind in SAFE for i in range(2)]
-    lines = [
-        line
+def answers(family, kinds):
+    """What the safe lines of well-performed tests are told."""
+    rows = [run(family, kind, SLICE_SEED + i) for kind in kinds for i in range(2)]
+    return [
+        line["verdict"]
         for row in rows
         if row["well"]
         for line in row["lines"]
         if line["under_test"] and not line["unsafe"]
     ]
-    verdicts = [line["verdict"] for line in lines]
+
+
+ANSWERED = tuple(kind for kind in SAFE if kind != "stop")
+
+
+@pytest.mark.parametrize(("family", "least"), list(zip(WELL, (0.95, 0.80, 0.60), strict=True)))
+def test_ordinary_safe_tests_are_answered(family, least):
+    verdicts = answers(family, ANSWERED)
     assert len(verdicts) >= 20, "the slice has lost its safe lines"
     assert "does not meet" not in verdicts
     assert verdicts.count("meets") >= least * len(verdicts)
+
+
+def test_stops_of_all_lines_are_answered():
+    """One plug with all lines looks the same, so this needs a line that goes on."""
+    verdicts = answers(WELL[0], ("stop",))
+    assert len(verdicts) >= 4
+    assert "does not meet" not in verdicts
+    assert verdicts.count("meets") >= 0.95 * len(verdicts)
 
 
 def test_bound_is_the_rule_of_three():

@@ -18,6 +18,7 @@ from pwmscope.findings.failsafe.check import (
     LineInRecording,
     check_failsafe,
 )
+from pwmscope.findings.failsafe.delays import PULL_SCATTER_S
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
@@ -35,6 +36,7 @@ __all__ = [
     "CONFIDENCE",
     "DEFINITIONS",
     "NAME",
+    "PULL_SCATTER_S",
     "Alternative",
     "Cause",
     "Failsafe",

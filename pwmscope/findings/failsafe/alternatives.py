@@ -314,6 +314,8 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
         return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
     if evidence.placed_odds <= MACHINE_ODDS:
         return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
+    if evidence.ramped:
+        return Alternative(cause, True, Ground.RAMPED, (), at_s, None, evidence.ramped)
     # A receiver slows its frames when it has waited for packets: none brought a command since.
     # One that does so at once may still pass on what a thumb did at the switch.
     if evidence.slowed >= SLOWED and not evidence.is_close:

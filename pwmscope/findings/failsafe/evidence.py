@@ -45,6 +45,7 @@ from pwmscope.findings.failsafe.own_widths import (
     seen_levels,
 )
 from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses
+from pwmscope.findings.failsafe.ramps import find_ramps
 from pwmscope.findings.failsafe.response import (
     STATES,
     Change,
@@ -105,6 +106,11 @@ class Evidence:
         0 where it had not here.
     is_ramp : bool
         Whether a machine is shown to have made its smooth movement.
+    ramped : int
+        Losses in which it and another stick's line went evenly from one instant to another, and
+        alike each time, here included; 0 where they did not here.
+    ramped_s : float
+        When that was over here; NaN where it was not seen.
     back_partner : str
         Another such line that returned with this one.
     back_s : float or None
@@ -167,6 +173,8 @@ class Evidence:
     placed_odds: float
     slowed: int
     is_ramp: bool
+    ramped: int
+    ramped_s: float
     back_partner: str
     back_s: float | None
     back_lines: tuple[str, ...]
@@ -214,7 +222,8 @@ def gather(
     bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture, limit_s)
     lines = with_wandering(lines, losses, apart, lost)
     bench = replace(bench, lines=lines)
-    ramps = bench.ramps()
+    ramped = find_ramps(lines, losses, apart)
+    ramps = bench.ramps() | np.isfinite(ramped)
     responses = {
         name: tuple(
             [
@@ -226,7 +235,7 @@ def gather(
     }
     told = zip(names, lines, strict=True)
     bench = replace(bench, lines=[replace(own, responses=responses[name]) for name, own in told])
-    return responses, bench.evidence(ramps)
+    return responses, bench.evidence(ramps, ramped)
 
 
 def _first_only(columns: ChangeColumns) -> ChangeColumns:
@@ -313,6 +322,7 @@ class _Shared:
     pause_odds: FloatArray
     window_s: FloatArray
     undriven: BoolArray
+    ramped_s: FloatArray
     own: BoolArray
     own_until_s: FloatArray
 
@@ -376,7 +386,7 @@ class _Bench:
             found[i] = (has & (paired[i] | alike)) | (ends & placed[i])
         return found
 
-    def evidence(self, ramps: BoolArray) -> dict[str, tuple[Evidence, ...]]:
+    def evidence(self, ramps: BoolArray, ramped_s: FloatArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
         kind, partner = entered.kind, entered.partner
@@ -395,6 +405,7 @@ class _Bench:
             *find_pauses(self.lines, self.losses),
             self._window_ends_s(),
             self._undriven(),
+            ramped_s,
             own,
             self._own_until_s(own | (placed <= MACHINE_ODDS), returned),
         )
@@ -451,8 +462,9 @@ class _Bench:
     ) -> list[Evidence]:
         """Give one line's evidence at each of its losses."""
         line, losses, gone = self.lines[i], self.losses, shared.gone
-        figures = self._figures(i, entered, returned)
+        figures = self._figures(i, entered, returned, shared.ramped_s[i])
         others = [j for j in range(len(self.lines)) if j != i]
+        ramped_s = shared.ramped_s[i]
         followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
         # A line whose pulses come later than another's return was not brought back by the link.
         sudden_s = np.where(returned.is_sudden, returned.first_s, np.inf)
@@ -490,6 +502,8 @@ class _Bench:
                     float(shared.placed[i, k]),
                     int(figures.slowed.sum()) if figures.slowed[k] else 0,
                     bool(ramps[k]),
+                    int(np.isfinite(ramped_s).sum()) if math.isfinite(ramped_s[k]) else 0,
+                    float(ramped_s[k]),
                     self.names[int(returned.partner[i, k])] if is_back else "",
                     linked_s if is_linked else None,
                     self._pair(returned.linked_line[k], returned.partner[:, k])
@@ -520,7 +534,9 @@ class _Bench:
             )
         return own
 
-    def _figures(self, i: int, entered: _Entered, returned: _Returned) -> _Figures:
+    def _figures(
+        self, i: int, entered: _Entered, returned: _Returned, ramped_s: FloatArray
+    ) -> _Figures:
         """Work out what bears on all losses of one line at once."""
         line, losses = self.lines[i], self.losses
         kind, after_s, by_s = entered.kind[i], entered.after_s[i], entered.by_s[i]
@@ -531,7 +547,7 @@ class _Bench:
         delay_s = np.where(kind == MOVES, after_s, by_s) - self.lost_s
         delay_s = np.where(marked, delay_s, np.nan)
         stops_s = np.where(kind == STOPS, delay_s, np.nan)
-        sudden_s = delay_s[np.isfinite(delay_s) & (kind != MOVES)]
+        sudden_s = delay_s[np.isfinite(delay_s) & (kind != MOVES) & np.isnan(ramped_s)]
         reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
         has_mate = entered.partner[i] >= 0
         with np.errstate(invalid="ignore"):

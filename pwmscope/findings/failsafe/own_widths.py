@@ -17,7 +17,7 @@ from pwmscope.findings.failsafe.delays import range_odds
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.response import Change, Response
-from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind
+from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
 from pwmscope.model import Span, inside
 
 OWN_AFTER: Final = 3.0
@@ -57,11 +57,18 @@ def entry_place(response: Response, expected: Expectation) -> int:
         if before.kind is Kind.QUIET:
             stops = bool(expected.no_pulses_stop)
         else:
-            stops = before.kind is Kind.STANDS and band is not None and band.holds(before.level_us)
+            stops = band is not None and _is_inside(before, band)
         if not stops:
             break
         place -= 1
     return place
+
+
+def _is_inside(stretch: Stretch, band: StopBand) -> bool:
+    """Say whether a stretch lies in the stop range, a few pulses that do not stand as well."""
+    ends_us = (stretch.level_us, stretch.first_us, stretch.last_us)
+    held = ends_us[:1] if stretch.kind is Kind.STANDS else ends_us
+    return all(band.holds(us) for us in held)
 
 
 def seen_levels(

@@ -269,7 +269,8 @@ def _is_left_for_a_pulse(case: Case) -> bool:
     if entry is None or entry.kind is ChangeKind.STOP:
         return False
     late_s = LATE_FRAMES * case.setting.frame_s + case.settles_s
-    return case.stopped_s > entry.end_s + late_s
+    ended_s = max(entry.end_s, case.evidence.ramped_s) if case.evidence.ramped else entry.end_s
+    return case.stopped_s > ended_s + late_s
 
 
 def _format_short(case: Case) -> str:
@@ -345,7 +346,8 @@ _SAID: Final = {
     ),
     Ground.ALL_ENDED: (
         "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
-        "same. Record 25 losses with the transmitter's own switch as the marker."
+        "same. Record a spare output with a preset as well, or 25 losses with a switch as the "
+        "marker."
     ),
     Ground.PAUSED: (
         "Lines went quiet at once and came back while the transmitter was off. A receiver or "

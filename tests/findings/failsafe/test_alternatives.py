@@ -52,7 +52,8 @@ ENTRY = Change(ChangeKind.JUMP, 10.58, 10.6, 1700.0, 1500.0, 10.6, 1)
 BACK = Change(ChangeKind.JUMP, 14.28, 14.3, 1500.0, 1700.0, 14.3, 2)
 EVIDENCE = Evidence(
     entry=ENTRY, is_close=False, partner="RX2", ended_with=False, own_width=False, owned=0,
-    placed_odds=1.0, slowed=0, is_ramp=False, back_partner="RX2", back_s=14.3,
+    placed_odds=1.0, slowed=0, is_ramp=False, ramped=0, ramped_s=NAN,
+    back_partner="RX2", back_s=14.3,
     back_lines=("RX1", "RX2"),
     gone_s=10.6, gone_lines=("RX1", "RX2"), together=10, both=10, odds=1e-9, pull_odds=1.0,
     follows="", stop_partner="RX2", goes_on="", restarted=False, restart_odds=1.0,

@@ -16,7 +16,7 @@ from loss_drill import (
     verdicts,
 )
 
-from pwmscope.bench import parse_sheet
+from pwmscope.bench import Marker, parse_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Cause, Ground, LeftOutKind, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched, same_clock
@@ -379,3 +379,77 @@ def test_an_assumed_neutral_is_not_asked_for_where_the_stop_is_stated():
     one = 'role = "drive-left"\nstop_us = 1500\ndeadband_us = 60\n'
     assert not expectation_of(parse_sheet(f"[channels.RX1]\n{one}"), "RX1").is_band_assumed
     assert math.isfinite(parse_sheet(f"[channels.RX1]\n{one}").channels["RX1"].neutral_us)
+
+
+# --- what a builder can add where the pulses of all lines end ---
+
+
+def stops_of(drill, seed):
+    """All lines stop within 80 ms of one another: too unlike for a machine, as a wall switch is."""
+    rng = np.random.default_rng(seed)
+    delays_s = 0.5 + 0.08 * rng.random(drill.losses)
+
+    def behave(name):
+        held_us = [round(float(np.interp(off, *drill.way(name))), 3) for off, _, _ in drill.spans]
+        at_s = dict(zip(held_us, delays_s, strict=True))
+        return lambda since_s, us: None if since_s >= at_s[round(us, 3)] else us
+
+    return {name: behave(name) for name in REST}
+
+
+def test_a_spare_output_with_a_preset_makes_stops_of_the_others_answerable():
+    """It changes in their frame each time, and goes on: no plug, and no supply, does so."""
+    drill = Drill()
+    stop = stops_of(drill, 4)
+    assert set(verdicts(check(replace(drill, behave=stop))).values()) == {"not shown"}
+    sheet = sheet_of()
+    spare = replace(sheet.channels["RX3"], role="unused", stop_us=None, no_pulses=None,
+                    no_pulses_after_s=None)  # fmt: skip
+    sheet = replace(sheet, channels={**sheet.channels, "RX3": spare})
+    held_us = [round(float(np.interp(off, *drill.way("RX3"))), 3) for off, _, _ in drill.spans]
+
+    def goes_on(since_s, us):
+        return 1007.0 if stop["RX3"](since_s, us) is None else us
+
+    assert len(set(held_us)) == drill.losses
+    found = check(replace(drill, behave={**stop, "RX3": goes_on}), sheet=sheet)
+    assert verdicts(found) == {"RX1": "meets", "RX2": "meets", "RX3": None}
+    assert grounds(found, "RX1", Cause.UNPLUGGED) == {Ground.CHANGED_WITH}
+    assert grounds(found, "RX1", Cause.SUPPLY) == {Ground.OTHER_WENT_ON}
+
+
+@pytest.mark.parametrize(
+    ("losses", "spread_s", "verdict"),
+    [(10, 0.0, "meets"), (10, 0.03, "not shown"), (25, 0.03, "meets"), (25, 0.07, "not shown")],
+)
+def test_25_losses_help_where_the_delays_lie_within_half_a_tenth_of_a_second(
+    losses, spread_s, verdict
+):
+    """The odds are those of a person whose pulls scatter by 25 ms, and who is one in ten."""
+    rng = np.random.default_rng(3)
+    lengths_s = tuple(2.3 + 0.05 * rng.random(10))
+    late_s = tuple(spread_s * k / 9 for k in (0, 9, 4, 7, 2, 5, 1, 8, 3, 6))
+    drill = Drill({n: stops(0.6) for n in REST}, losses=losses, lengths_s=lengths_s, late_s=late_s)
+    sheet = sheet_of(marker=Marker("tx-on", "high", "switch", 0.0))
+    found = check(drill, sheet=sheet)
+    assert set(verdicts(found).values()) == {verdict}
+
+
+# --- a switch moved just before the pulses end ---
+
+
+def test_a_weapon_switched_off_a_few_frames_before_its_pulses_end_shows_no_stop():
+    """Its device would have run on for longer than the limit; a hand had stopped it before."""
+    sheet = sheet_of()
+    slow = replace(sheet.channels["RX3"], no_pulses_after_s=2.5)
+    sheet = replace(sheet, channels={**sheet.channels, "RX3": slow})
+
+    def switched(since_s, held_us):
+        return None if since_s >= 0.6 else 1000.0 if since_s >= 0.5 else held_us
+
+    found = check(Drill({**OWN, "RX3": switched}, losses=1), sheet=sheet)
+    assert verdicts(found)["RX3"] == "not shown"
+    (event,) = (event for _, event in found.lines[2].losses)
+    assert event.case.evidence.entry.to_us == pytest.approx(1000.0, abs=2.0)
+    plain = check(Drill({**OWN, "RX3": stops(0.6)}, losses=3), sheet=sheet)
+    assert verdicts(plain)["RX3"] == "does not meet"

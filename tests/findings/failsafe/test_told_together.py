@@ -433,9 +433,12 @@ MOVED = replace(RAMPED, is_ramp=False, moved_until_s=1.0)
 
 
 def test_what_moved_to_one_and_the_same_width_each_time_was_a_machines():
-    assert are_ramps(MOVED, MOVED, losses=5) == [True] * 5
-    assert are_ramps(MOVED, MOVED, losses=3) == [False] * 3
-    assert are_ramps(replace(MOVED, moved_until_s=None), MOVED, losses=5) == [False] * 5
+    later = replace(MOVED, at_s=MOVED.at_s + 0.125)  # not in step, which three losses would show
+    assert are_ramps(MOVED, later, losses=5) == [True] * 5
+    assert are_ramps(MOVED, later, losses=3) == [False] * 3
+    assert are_ramps(MOVED, MOVED, losses=3) == [True] * 3
+    assert are_ramps(MOVED, MOVED, losses=2) == [False] * 2
+    assert are_ramps(replace(MOVED, moved_until_s=None), later, losses=5) == [False] * 5
     assert are_ramps(Did(to_us=1515.0), Did(to_us=1515.0), losses=5) == [False] * 5
     # One that jumped there, and moved on to the end, did not end there.
     drifts = Did(to_us=1515.0, drifts_s=2.0, moved_until_s=4.0)

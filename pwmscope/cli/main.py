@@ -15,6 +15,7 @@ from pwmscope.cli.compare import compare
 from pwmscope.cli.desk import desk
 from pwmscope.cli.failsafe import failsafe
 from pwmscope.cli.files import convert, look, synth
+from pwmscope.cli.follow import follow
 from pwmscope.cli.inspect import inspect
 from pwmscope.cli.lag import lag
 from pwmscope.cli.log import log
@@ -93,8 +94,8 @@ def main() -> None:
 
 
 _COMMANDS = (
-    desk, sheet, plan, inspect, look, measure, calibrate, failsafe, mixing, lag, compare, report,
-    log, convert, synth,
+    desk, sheet, plan, follow, inspect, look, measure, calibrate, failsafe, mixing, lag, compare,
+    report, log, convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:
     main.add_command(_command)

@@ -162,7 +162,7 @@ class Desk:
             "state": State,
             "labels": HINTS,
             "rates": RATES,
-            "cautions": _cautions(),
+            "cautions": _cautions,
             "is_ready": bool(self.folder.remembered().get("ready")),
         }
         return self._pages.get_template(template).render(**{**shared, **values})
@@ -415,6 +415,8 @@ class Desk:
             hints = {name: sent[name].strip() for name in HINTS if sent.get(name, "").strip()}
             kept = {} if sent.get("forget") else {**recording.hints, **hints}
             await self.jobs.read_again(recording, hints=kept, sheet=None)
+        elif what == "follow":
+            await self.jobs.follow(recording)
         elif what in {"register", "report"}:
             await self.jobs.also(recording, what)
         else:

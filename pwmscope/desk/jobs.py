@@ -21,6 +21,9 @@ from pwmscope.desk.folder import REGISTER, DeskError, Folder, Stamp, key_of
 AT_ONCE: Final = 2
 SETTLED_S: Final = 1.0
 """A file that did not change for so long is taken as whole."""
+FOLLOWED_SETTLED_S: Final = 5.0
+"""The same for a file that is followed: what records may write in blocks."""
+MAX_HAPPENED: Final = 12
 _LOOK_MS: Final = 300
 _BIG_BYTES: Final = 256 << 20
 """After a file of so many bytes the process gives its memory back by ending."""
@@ -98,6 +101,9 @@ class Recording:
     note: str = ""  # What came of it, in a sentence
     entry: int = 0  # Its number in the register
     runs: int = 0  # How often it was analysed since the desk began
+    is_followed: bool = False  # Whether it is followed while it grows
+    lines_now: str = ""  # How its lines are, in words
+    happened: list[str] = field(default_factory=list)  # What happened live, in words
 
     @property
     def key(self) -> str:
@@ -123,6 +129,7 @@ class Jobs:
         self._workers = [_Worker() for _ in range(AT_ONCE)]
         self._tasks: list[asyncio.Task[None]] = []
         self._running: dict[str, _Worker] = {}
+        self._followers: list[asyncio.Task[None]] = []
 
     async def __aenter__(self) -> Jobs:
         await self.scan()
@@ -131,9 +138,10 @@ class Jobs:
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        for task in self._tasks:
+        tasks = [*self._tasks, *self._followers]
+        for task in tasks:
             task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.gather(*tasks, return_exceptions=True)
         for worker in self._workers:
             await worker.end()
 
@@ -195,6 +203,36 @@ class Jobs:
         self._queue.put_nowait((recording.name, what))
         await self.tell()
 
+    async def follow(self, recording: Recording) -> None:
+        """Tell what happens in a recording while it grows."""
+        if recording.state is State.GROWING and not recording.is_followed:
+            recording.is_followed = True
+            self._followers.append(asyncio.create_task(self._follow(recording)))
+            await self.tell()
+
+    async def _follow(self, recording: Recording) -> None:
+        command = [sys.executable, "-m", "pwmscope", "follow", "--json", "--idle", "30"]
+        if recording.sheet in self.folder.sheets():
+            command += ["--sheet", str(self.folder.path / recording.sheet)]
+        pipe = asyncio.subprocess.PIPE
+        process = await asyncio.create_subprocess_exec(
+            *command, "--", str(self.folder.path / recording.name),
+            stdout=pipe, stderr=asyncio.subprocess.STDOUT, limit=_MAX_LINE,
+        )  # fmt: skip
+        try:
+            while recording.state is State.GROWING and process.stdout is not None:
+                with contextlib.suppress(TimeoutError):
+                    line = await asyncio.wait_for(process.stdout.readline(), 0.5)
+                    if not line:
+                        break
+                    _note_live(recording, line)
+                    await self.tell()
+        finally:
+            recording.is_followed = False
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+
     async def _stop(self, recording: Recording) -> None:
         worker = self._running.get(recording.name)
         if worker is not None:
@@ -229,8 +267,9 @@ class Jobs:
                 await self._stop(recording)
                 await self.tell()
             if recording.state is State.GROWING and stamp.size:
-                is_old = time.time() - stamp.mtime_ns / 1e9 > 3 * SETTLED_S
-                if is_old or now_s - recording.since_s >= SETTLED_S:
+                is_old = time.time() - stamp.mtime_ns / 1e9 > 3 * FOLLOWED_SETTLED_S
+                settled_s = FOLLOWED_SETTLED_S if recording.is_followed else SETTLED_S
+                if is_old or now_s - recording.since_s >= settled_s:
                     await self._enqueue(recording)
         if version != self.version:
             await self.tell()
@@ -356,6 +395,20 @@ class Jobs:
             and other.stamp.mtime_ns <= recording.stamp.mtime_ns
         ]
         return max(found, key=lambda other: other.stamp.mtime_ns, default=None)
+
+
+def _note_live(recording: Recording, line: bytes) -> None:
+    """Take note of what `pwmscope follow` tells; a sentence that is no JSON is why it ended."""
+    try:
+        said = json.loads(line)
+    except ValueError:
+        said = {"said": line.decode("utf-8", "replace").strip()}
+    time_s = said.get("time_s")
+    words = str(said["said"]) if time_s is None else f"{time_s:.2f} s: {said['said']}"
+    if "lines" in said:
+        recording.lines_now = words
+    else:
+        recording.happened = [*recording.happened, words][-MAX_HAPPENED:]
 
 
 def sheet_hash(path: Path) -> str:

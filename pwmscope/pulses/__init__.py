@@ -20,6 +20,7 @@ from pwmscope.pulses.frames import (
     multiples,
 )
 from pwmscope.pulses.line_states import LineState, find_line_states
+from pwmscope.pulses.live import Happening, LineNow, LiveEvent, LivePulses
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable
 
@@ -32,7 +33,11 @@ __all__ = [
     "DamagedFrames",
     "Flag",
     "Frames",
+    "Happening",
+    "LineNow",
     "LineState",
+    "LiveEvent",
+    "LivePulses",
     "Pattern",
     "PulseTable",
     "SumTrain",

@@ -20,7 +20,7 @@ def wait_for_words(desk, path, *words):
     """Wait until a page says one of some words; give the page."""
 
     def said():
-        page = desk.get(path)
+        page = desk.ask("GET", path)[2].decode()
         return page if any(word in page for word in words) else None
 
     return wait_for(said, f"{words} on {path}")
@@ -65,6 +65,26 @@ def test_a_file_that_grows_waits_and_says_so(desk):
     with path.open("ab") as out:
         out.write(SWEEP[half:])
     assert desk.wait_for_answer("growing.csv")["size"] == len(SWEEP)
+
+
+def test_a_file_that_grows_is_followed_live_and_answered_when_it_is_whole(desk):
+    text = gzip.decompress(DRILL)
+    path, at = desk.folder / "live.csv", 200_000
+    path.write_bytes(text[:at])
+    said, is_asked = "", False
+    while "signal lost" not in said or "RX1 " not in said:
+        assert at < len(text), said
+        with path.open("ab") as out:
+            out.write(text[at : at + 1000])
+        at += 1000
+        time.sleep(0.2)
+        said = desk.ask("GET", "/part/answer/live.csv")[2].decode()
+        if "Follow it live" in said and not is_asked:
+            is_asked = desk.post("/answer/live.csv/follow")[0] == 303
+    assert "no verdict" in said
+    with path.open("ab") as out:
+        out.write(text[at:])
+    assert desk.wait_for_answer("live.csv")["size"] == len(text)
 
 
 def test_a_refused_file_names_its_choices_and_the_next_of_its_shape_needs_none(desk):
@@ -147,6 +167,6 @@ def test_a_kill_loses_nothing_that_was_uploaded(desk, when_s):
 def test_no_process_outlives_a_desk_that_was_killed(desk):
     children = psutil.Process(desk.process.pid).children(recursive=True)
     desk.kill()
-    _, alive = psutil.wait_procs(children, timeout=10)
+    _, alive = psutil.wait_procs(children, timeout=30)
     assert alive == []
     desk.begin()

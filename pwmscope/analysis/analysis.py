@@ -552,7 +552,7 @@ class Analysis:
 
 def _html_card(card: Card) -> str:
     about = ", ".join(filter(None, (card.role, card.device)))
-    cells = (card.line, about, card.verdict.value, card.figure)
+    cells = (card.line, about, card.verdict.value, card.told)
     return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
 

@@ -63,6 +63,7 @@ def _card(card: Card) -> dict[str, Any]:
         "verdict": card.verdict.value,
         "figure": card.figure,
         "action": card.action,
+        "link": card.link,
     }
 
 

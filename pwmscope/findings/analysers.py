@@ -192,7 +192,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         "shared freezes", "recording", ("freshness", "receivers"),
         f"{_IN}freshness:SHARED_DEFINITIONS",
         analyse=lambda all_lines: examine_shared_freezes(
-            all_lines.freshness, all_lines.order.grouping.groups
+            all_lines.freshness, all_lines.order.receivers
         ),
     ),
     # Motion is held against the losses, so this one is answered with them.

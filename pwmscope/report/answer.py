@@ -22,7 +22,7 @@ from pwmscope.report.evidence import (
     format_reason,
     grouped_checks,
 )
-from pwmscope.report.sentences import format_value
+from pwmscope.report.sentences import format_link, format_value
 
 MAX_ACTIONS: Final = 5
 
@@ -41,6 +41,8 @@ class Card:
         What decides.
     action : str
         What to do; empty where there is nothing.
+    link : str
+        How fresh its frames are; empty where no recording shows it. It has no verdict.
     """
 
     line: str
@@ -49,13 +51,17 @@ class Card:
     verdict: Verdict
     figure: str
     action: str
+    link: str = ""
+
+    @property
+    def told(self) -> str:
+        """What decides, and how fresh the link is."""
+        return "; ".join(filter(None, (self.figure, self.link)))
 
     def __str__(self) -> str:
         about = ", ".join(filter(None, (self.role, self.device)))
         named = f"{self.line} ({about})" if about else self.line
-        return f"{named}: {self.verdict}. {self.figure}." + (
-            f" {self.action}" if self.action else ""
-        )
+        return f"{named}: {self.verdict}. {self.told}." + (f" {self.action}" if self.action else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +228,7 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             governing(verdicts),
             _figure(evidence, failsafe, checks),
             action,
+            "" if checks is None else format_link(checks.freshness),
         )
 
 

@@ -43,7 +43,7 @@ from pwmscope.report.one_page import Answered, Room, make_device
 from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
 from pwmscope.report.reasons import advice_section, reason_sections
 from pwmscope.report.register import file_hash
-from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_number
+from pwmscope.report.sentences import RULEBOOK, channel_sentence, format_link, format_number
 
 MAX_EVENTS: Final = 40
 """Losses of one line that are told one by one; the table of every loss has all."""
@@ -445,6 +445,7 @@ def _rest(channel: ChannelFindings) -> str:
         told.append(f"jitter {jitter_us:.2f} us")
     if channel.timing.frame_rate_hz is not None:
         told.append(f"{channel.timing.frame_rate_hz:.2f} frames a second")
+    told += filter(None, [format_link([channel.freshness])])
     return ", ".join(told)
 
 

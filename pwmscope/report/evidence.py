@@ -19,6 +19,7 @@ from pwmscope.findings.failsafe import (
     LeftOutKind,
     LossClass,
 )
+from pwmscope.findings.freshness import Freshness
 from pwmscope.findings.mixing import Mixing
 from pwmscope.model import format_line, governing
 
@@ -58,6 +59,7 @@ class LineChecks:
     checks: tuple[Check, ...]  # Each once
     refused: str  # Why no recording shows servo pulses on it; empty where one does
     is_idle: bool  # Whether it changed its level in no recording
+    freshness: tuple[Freshness | None, ...] = ()  # Of its frames, in each recording
 
     @property
     def verdict(self) -> Verdict:
@@ -95,7 +97,8 @@ def _checks_of(
                 best[finding.name] = check
     refused = [found.not_servo for _, found in seen if found.not_servo is not None]
     is_idle = not any(f.capture.lines[name].edges_ps.size for f, _ in seen)
-    return LineChecks(name, tuple(best.values()), "" if best else refused[0], is_idle)
+    fresh = tuple(found.freshness for _, found in seen)
+    return LineChecks(name, tuple(best.values()), "" if best else refused[0], is_idle, fresh)
 
 
 _GOVERNS: Final = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)

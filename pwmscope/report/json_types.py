@@ -847,6 +847,8 @@ class DeviceCard(TypedDict):
     """What decides."""
     action: str
     """What to do; empty where there is nothing."""
+    link: NotRequired[str]
+    """How fresh its frames are; empty where no recording shows it. It has no verdict."""
 
 
 class ToDo(TypedDict):

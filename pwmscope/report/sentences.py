@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.findings.freshness import Freshness, format_share
 from pwmscope.model import COVERAGE
 from pwmscope.pulses import Convention
 
@@ -96,6 +98,20 @@ def format_value(finding: Finding) -> str:
     decimals = _decimals(expanded)
     value = round(finding.value, decimals) + 0.0  # no minus before a zero
     return f"{value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
+
+
+def format_link(freshness: Sequence[Freshness | None]) -> str:
+    """Say how fresh the frames of a line are, by the recording that shows the stalest.
+
+    Empty where none shows it.
+    """
+    known = [found for found in freshness if found is not None and found.share is not None]
+    if not known:
+        return ""
+    share = min(found.share or 0.0 for found in known)
+    longest_s = max(found.longest_s or 0.0 for found in known)
+    froze = f", longest freeze {1e3 * longest_s:.0f} ms" if longest_s else ""
+    return f"link: fresh {format_share(100.0 * share)}{froze}"
 
 
 def format_verdict(finding: Finding) -> str:

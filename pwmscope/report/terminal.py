@@ -129,7 +129,7 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
     if console.width < _NARROW:
         for names, device, card in rows:
             about = f" ({device})" if device else ""
-            said = f"{names}{about}: {card.verdict}. {card.figure}."
+            said = f"{names}{about}: {card.verdict}. {card.told}."
             console.print(Text(wrapped(format_plainly(said), console, "  ", "    ")))
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False, expand=False)
@@ -140,10 +140,10 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
     before = ""
     for names, device, card in rows:
         verdict = Text(card.verdict.value, style=STYLE[card.verdict])
-        is_again = card.figure == before and len(before) > _LONG
-        figure = "the same" if is_again else format_plainly(card.figure)
+        is_again = card.told == before and len(before) > _LONG
+        figure = "the same" if is_again else format_plainly(card.told)
         table.add_row(Text(f"  {names}"), Text(device), verdict, Text(figure))
-        before = card.figure
+        before = card.told
     console.print(table)
 
 
@@ -153,7 +153,7 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
         return [(format_line(c.line), _format_device(c), c) for c in cards]
     same: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
-        same.setdefault((card.verdict, card.figure), []).append(card)
+        same.setdefault((card.verdict, card.told), []).append(card)
     return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
 
 

@@ -18,6 +18,7 @@ from pwmscope.synth.script import (
     Dwell,
     Frame,
     Glitches,
+    Interference,
     Loss,
     Move,
     Script,
@@ -28,7 +29,9 @@ from pwmscope.synth.script import (
 )
 
 _Part = TypeVar("_Part")
-_TABLES = ("frame", "width", "glitches", "marker", "output", "channel", "loss")
+_TABLES = (
+    "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference",
+)  # fmt: skip
 _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 
 
@@ -111,6 +114,10 @@ def parse_script(text: str, *, source: str = "script") -> Script:
             _channel(entry, f"{source}, channel {i + 1}")
             for i, entry in enumerate(_list(table, "channel", source))
         ),
+        "interferences": tuple(
+            _interference(entry, f"{source}, interference {i + 1}")
+            for i, entry in enumerate(_list(table, "interference", source))
+        ),
         "losses": tuple(
             _loss(entry, f"{source}, loss {i + 1}")
             for i, entry in enumerate(_list(table, "loss", source))
@@ -152,6 +159,17 @@ def _loss(entry: object, place: str) -> Loss:
         inner = _as_table(table.pop("channels"), f"{place}, channels")
         made["channels"] = {n: _behaviour(b, f"{place}, channels, {n}") for n, b in inner.items()}
     return _make(Loss, table, place, made)
+
+
+def _interference(entry: object, place: str) -> Interference:
+    table = dict(_as_table(entry, place))
+    made: dict[str, Any] = {}
+    if "lines" in table:
+        lines = table.pop("lines")
+        if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
+            raise ScriptError("lines", lines, "a list of lines' names in quotes", place=place)
+        made["lines"] = tuple(lines)
+    return _make(Interference, table, place, made)
 
 
 def _behaviour(entry: object, place: str) -> Behaviour:

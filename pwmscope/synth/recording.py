@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +43,8 @@ class FrameTruth:
         True starts.
     missing : ndarray of bool, shape (n_frames,)
         Whether the frame was dropped on all channels.
+    stale : ndarray of bool, shape (n_frames,)
+        Whether no packet came for it, so that all channels repeat the width before.
     """
 
     period_us: float
@@ -50,6 +52,7 @@ class FrameTruth:
     nominal_ps: npt.NDArray[np.int64]
     start_ps: npt.NDArray[np.int64]
     missing: npt.NDArray[np.bool_]
+    stale: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,19 +271,50 @@ CLEAR_PS = 100 * PS_PER_US
 """Least distance from a glitch to the pulses around it."""
 
 
+def _all_glitches(
+    script: Script,
+    line: str,
+    rise_ps: npt.NDArray[np.int64],
+    width_ps: npt.NDArray[np.int64],
+    duration_ps: int,
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Draw the glitches of one line: the script's own, then those of each interference."""
+    found_ps, wide_ps = _draw_glitches(
+        script.glitches, rise_ps, width_ps, (0, duration_ps),
+        stream(script.seed, "glitches", line),
+    )  # fmt: skip
+    for number, span in enumerate(script.interferences, start=1):
+        if not span.glitches_per_minute or (span.lines and line not in span.lines):
+            continue
+        more_ps, more_wide_ps = _draw_glitches(
+            replace(script.glitches, per_minute=span.glitches_per_minute),
+            np.concatenate([rise_ps, found_ps]),
+            np.concatenate([width_ps, wide_ps]),
+            (round(span.from_s * PS_PER_S), round(span.to_s * PS_PER_S)),
+            stream(script.seed, "interference", line, number),
+        )
+        found_ps = np.concatenate([found_ps, more_ps])
+        wide_ps = np.concatenate([wide_ps, more_wide_ps])
+    order = np.argsort(found_ps, kind="stable")
+    return found_ps[order], wide_ps[order]
+
+
 def _draw_glitches(
     glitches: Glitches,
     rise_ps: npt.NDArray[np.int64],
     width_ps: npt.NDArray[np.int64],
-    duration_ps: int,
+    span_ps: tuple[int, int],
     rng: np.random.Generator,
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Draw the glitches of one line."""
-    count = int(rng.poisson(glitches.per_minute * duration_ps / (60 * PS_PER_S)))
+    """Draw the glitches of one line in a time span."""
+    from_ps, to_ps = span_ps
+    count = int(rng.poisson(glitches.per_minute * (to_ps - from_ps) / (60 * PS_PER_S)))
     widest_ps = round(glitches.longest_us * PS_PER_US)
     order = np.argsort(rise_ps)
     begin_ps = np.concatenate([np.zeros(1, np.int64), (rise_ps + width_ps)[order]]) + CLEAR_PS
-    end_ps = np.concatenate([rise_ps[order], np.array([duration_ps])]) - CLEAR_PS - widest_ps
+    end_ps = np.concatenate([rise_ps[order], np.array([to_ps])]) - CLEAR_PS - widest_ps
+    if from_ps > 0:
+        begin_ps, end_ps = np.maximum(begin_ps, from_ps), np.minimum(end_ps, to_ps)
     room_ps = np.maximum(end_ps - begin_ps, 0)
     filled_ps = np.cumsum(room_ps)
     place_ps = np.sort(np.floor(rng.random(count) * filled_ps[-1]).astype(np.int64))
@@ -306,28 +340,29 @@ class _Received:
 
 
 def _receive(
+    script: Script,
     channel: Channel,
-    losses: tuple[Loss, ...],
     frame_s: npt.NDArray[np.float64],
-    resolution_us: float,
-    seed: int,
+    stale: npt.NDArray[np.bool_],
 ) -> _Received:
     """Work out a channel's command in every frame.
 
-    The stick is read at the frame's nominal start. A frame that starts at or
-    after `off_s` and before `follows_s` belongs to the loss.
+    The stick is read at the nominal start of the last frame that is not stale. A frame that
+    starts at or after `off_s` and before `follows_s` belongs to the loss.
     """
-    stick_us = _round_to(width_at(place_moves(channel.moves), frame_s), resolution_us)
+    resolution_us = script.width.resolution_us
+    fresh_s = frame_s[np.maximum.accumulate(np.where(stale, 0, np.arange(stale.size)))]
+    stick_us = _round_to(width_at(place_moves(channel.moves), fresh_s), resolution_us)
     command_us = stick_us.copy()
     stopped = np.zeros(frame_s.size, np.int64)
     said: list[ChannelLoss] = []
-    for number, loss in enumerate(losses, start=1):
+    for number, loss in enumerate(script.losses, start=1):
         behaviour = loss.channels.get(channel.name, channel.when_lost)
         first, back = np.searchsorted(frame_s, [loss.off_s, loss.follows_s])
         last_us = float(stick_us[max(int(first) - 1, 0)])
         lost = slice(int(first), int(back))
         if isinstance(behaviour, Wanders):
-            rng = stream(seed, "wander", channel.name, number)
+            rng = stream(script.seed, "wander", channel.name, number)
             walk_us = _walk(behaviour, last_us, int(back - first), rng)
             command_us[lost] = _round_to(walk_us, resolution_us)
         elif not isinstance(behaviour, KeepsFollowing):
@@ -518,19 +553,36 @@ def _frames(script: Script, duration_ps: int) -> FrameTruth:
     clock = stream(script.seed, "clock").standard_normal(count)
     start_ps = nominal_ps + np.rint(clock * (frame.jitter_us * PS_PER_US)).astype(np.int64)
     missing = stream(script.seed, "dropout").random(count) < frame.dropout_probability
-    return FrameTruth(frame.period_us, frame.jitter_us, nominal_ps, start_ps, missing)
+    stale = _stale(script, nominal_ps / PS_PER_S)
+    return FrameTruth(frame.period_us, frame.jitter_us, nominal_ps, start_ps, missing, stale)
+
+
+def _stale(script: Script, frame_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Draw the frames for which no packet came: fresh and stale stretches by turns."""
+    stale = np.zeros(frame_s.size, bool)
+    for number, span in enumerate(script.interferences, start=1):
+        first, end = np.searchsorted(frame_s, [span.from_s, span.to_s])
+        share = span.stale_probability
+        if not share or first >= end:
+            continue
+        rng = stream(script.seed, "stale", number=number)
+        if span.stale_frames == 1.0:
+            stale[first:end] = rng.random(end - first) < share
+            continue
+        # So many stretches reach the end for certain: each lasts two frames at least.
+        count = (end - first) // 2 + 1
+        lasts = np.empty(2 * count, np.int64)
+        lasts[0::2] = rng.geometric(min(share / (1.0 - share) / span.stale_frames, 1.0), count)
+        lasts[1::2] = rng.geometric(1.0 / span.stale_frames, count)
+        stale[first:end] = np.repeat(np.arange(2 * count) % 2 == 1, lasts)[: end - first]
+    stale[:1] = False
+    return stale
 
 
 def _channel(
     script: Script, channel: Channel, frames: FrameTruth, duration_ps: int
 ) -> ChannelTruth:
-    received = _receive(
-        channel,
-        script.losses,
-        frames.nominal_ps / PS_PER_S,
-        script.width.resolution_us,
-        script.seed,
-    )
+    received = _receive(script, channel, frames.nominal_ps / PS_PER_S, frames.stale)
     rise_ps = frames.start_ps + round(channel.skew_us * PS_PER_US)
     width_ps = _made_widths_ps(script, channel, received)
     kept = ~frames.missing & (received.stopped == 0)
@@ -538,12 +590,12 @@ def _channel(
     rest_rise_ps, rest_width_ps = _rests(script, channel, received, rise_ps, width_ps)
     rise_ps, width_ps = rise_ps[kept], width_ps[kept]
     _check_pulses(channel, rise_ps, width_ps)
-    glitch_rise_ps, glitch_width_ps = _draw_glitches(
-        script.glitches,
+    glitch_rise_ps, glitch_width_ps = _all_glitches(
+        script,
+        channel.name,
         np.concatenate([rise_ps, rest_rise_ps]),
         np.concatenate([width_ps, rest_width_ps]),
         duration_ps,
-        stream(script.seed, "glitches", channel.name),
     )
     levels = _levels(script, channel)
     return ChannelTruth(

@@ -417,6 +417,40 @@ class Glitches:
 
 
 @dataclass(frozen=True, slots=True)
+class Interference:
+    """A time span in which the link or a wire is disturbed: motors that run, a loose plug.
+
+    Parameters
+    ----------
+    from_s, to_s : float
+        Its time span.
+    stale_probability : float
+        Share of frames, in the long run, in which all channels repeat the width before, since
+        no packet came.
+    stale_frames : float
+        How many come one after another on the average; 1 for each by itself, with no memory.
+    glitches_per_minute : float
+        Further spikes on its lines, as wide as those of the script's glitches.
+    lines : tuple of str
+        The lines with those spikes; empty for all.
+    """
+
+    from_s: float
+    to_s: float
+    stale_probability: float = 0.0
+    stale_frames: float = 1.0
+    glitches_per_minute: float = 0.0
+    lines: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        require("from_s", self.from_s, least=0)
+        require("to_s", self.to_s, above=self.from_s)
+        require("stale_probability", self.stale_probability, least=0, most=0.9)
+        require("stale_frames", self.stale_frames, least=1)
+        require("glitches_per_minute", self.glitches_per_minute, least=0)
+
+
+@dataclass(frozen=True, slots=True)
 class Channel:
     """One output pin of the receiver and the stick that commands it.
 
@@ -508,6 +542,8 @@ class Script:
         Spikes on the channel lines.
     losses : tuple of Loss
         In order of time, none beginning before the one before it is over.
+    interferences : tuple of Interference
+        In order of time, each over before the next.
     marker : str or None
         Name of a line that is high while the transmitter is on; None for none.
     title : str
@@ -529,6 +565,7 @@ class Script:
     width: Width = field(default_factory=Width)
     glitches: Glitches = field(default_factory=Glitches)
     losses: tuple[Loss, ...] = ()
+    interferences: tuple[Interference, ...] = ()
     marker: str | None = None
     title: str = ""
     shape: Shape = "changes"
@@ -543,6 +580,7 @@ class Script:
             raise ScriptError("channel", [], "at least one channel")
         self._check_names()
         self._check_losses()
+        self._check_interferences()
 
     def _check_names(self) -> None:
         if self.marker is not None:
@@ -562,6 +600,17 @@ class Script:
             for name in loss.channels:
                 if name not in names:
                     raise ScriptError("channels", name, f"one of {', '.join(names)}")
+
+    def _check_interferences(self) -> None:
+        over_s = 0.0
+        names = [channel.name for channel in self.channels]
+        for span in self.interferences:
+            require("from_s", span.from_s, least=over_s)
+            require("to_s", span.to_s, most=self.duration_s)
+            over_s = span.to_s
+            for name in span.lines:
+                if name not in names:
+                    raise ScriptError("lines", name, f"one of {', '.join(names)}")
 
     @property
     def line_names(self) -> tuple[str, ...]:

@@ -251,6 +251,22 @@ def _frames(frames: FrameTruth) -> dict[str, Any]:
         "drawn_period_jitter_us": _us(kept_ps.std()) if kept_ps.size else None,
         "missing": [{"frame": int(i), "at_s": round(float(frames.start_ps[i]) / PS_PER_S, 9)}
                     for i in at],
+        **_stale(frames),
+    }  # fmt: skip
+
+
+def _stale(frames: FrameTruth) -> dict[str, Any]:
+    """List each run of frames that repeat the width before; nothing where there is none."""
+    edge = np.flatnonzero(np.diff(frames.stale.astype(np.int8), prepend=0, append=0))
+    runs = edge.reshape(-1, 2)
+    if not runs.size:
+        return {}
+    return {
+        "stale": [
+            {"frame": first, "frames": end - first,
+             "at_s": round(float(frames.start_ps[first]) / PS_PER_S, 9)}
+            for first, end in runs.tolist()
+        ]
     }  # fmt: skip
 
 

@@ -229,9 +229,7 @@ def judge(of: Draft, tally: Tally) -> None:
             wrong = first.size > 0 or (answer.share is not None and answer.share < 1.0)
             tally.invented += wrong
             if wrong:
-                tally.missed.append(
-                    (of.seed, f"{name} invented", int(first[0]) if len(first) else -1)
-                )
+                tally.missed.append((of.seed, f"{name} invented", int(first.sum())))
             continue
         tally.claimed += first.size
         tally.false += sum(not lost[a:b].any() for a, b in zip(first, last, strict=True))

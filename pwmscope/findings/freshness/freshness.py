@@ -37,8 +37,8 @@ DEFINITIONS: Final = (
         "the width before is stale: the link brought nothing new. It is told only where the "
         "stick moves so fast that neither a rest nor a step explains a repeat. It is not the "
         "number of missing frames: a receiver that repeats old widths misses none.",
-        "p = fresh / (fresh + stale), over frames with 2 |pace| > 1.3 |pace beside| + 1.2 step + 8 s, "
-        "s the deviation of a width; 95 %: Clopper-Pearson with n / phi for n, phi = "
+        "p = fresh / (fresh + stale), over frames with 2 |pace| > 1.3 |pace beside| + 1.2 step + "
+        "8 s, s the deviation of a width; 95 %: Clopper-Pearson with n / phi for n, phi = "
         "(2 - a - b) / (a + b), at least 1, b = (freezes + 1) / (repeats + 3), a = b (1 - p) / p",
         "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934) at an effective "
         "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of a two-state "
@@ -69,9 +69,9 @@ class Freshness:
     """How fresh the frames of one line are."""
 
     line: str
-    fresh: int  # Renewals where a repeat would have shown
+    fresh: int  # Fresh frames where a repeat would have shown
     stale: int  # Renewals that did not come there
-    told_at_s: FloatArray  # shape (n,): When frames began after which a repeat would have shown
+    fresh_at_s: FloatArray  # shape (fresh,): When those frames began
     told_s: float  # How long that was in all
     renewals: Renewals  # Where the width was renewed, and all freezes
     findings: tuple[Finding, ...]  # `fresh frames`, `freezes`, `longest freeze`
@@ -95,7 +95,7 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
     found = find_renewals(record, None if resolution.is_image else finest_us)
     fresh, stale = int(found.fresh.size), found.stale
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
-    told_at_s = record.table.rise_s[found.told]
+    fresh_at_s = record.table.rise_s[found.fresh + 1]
     told_s = found.told.size * period_s
     line = record.table.line
     if fresh + stale < MIN_TOLD:
@@ -104,13 +104,13 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
             not_shown(name, unit, reason)
             for name, unit in ((FRESH, "%"), (FREEZES, "per minute"), (LONGEST, "ms"))
         )
-        return Freshness(line, fresh, stale, told_at_s, told_s, found, findings)
+        return Freshness(line, fresh, stale, fresh_at_s, told_s, found, findings)
     findings = (
         _fresh_finding(record, found, fresh, stale),
         _freezes_finding(record, found, told_s),
         _longest_finding(record, found, period_s),
     )
-    return Freshness(line, fresh, stale, told_at_s, told_s, found, findings)
+    return Freshness(line, fresh, stale, fresh_at_s, told_s, found, findings)
 
 
 def _why_not(found: Renewals, told: int) -> str:
@@ -121,9 +121,8 @@ def _why_not(found: Renewals, told: int) -> str:
             f"{brisk}"
         )
     return (
-        f"Only {told} frames came while the stick moved fast enough; {MIN_TOLD} are needed. "
-        f"A slow stick, steps up to {found.step_us:.2g} us and a repeated width look alike. "
-        f"{brisk}"
+        f"The stick moved fast enough for {told} frames; {MIN_TOLD} are needed. A slow stick, "
+        f"steps up to {found.step_us:.2g} us and a repeated width look alike. {brisk}"
     )
 
 

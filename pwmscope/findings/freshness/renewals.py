@@ -37,6 +37,10 @@ _REPEATS: Final = 6
 _REACH: Final = 1.2
 _MOSTLY: Final = 0.4
 _LOW: Final = 0.02
+_CHANCE: Final = 4.7e-4
+"""That noise parts two widths by more than `CHANGED` of its deviations."""
+_MIN_HELD: Final = 6
+_ENOUGH_HELD: Final = 40
 _QUARTILE: Final = 0.31864
 """Quarter point of the absolute value of a standard normal variable."""
 
@@ -61,7 +65,7 @@ class Renewals:
     began_told: BoolArray  # shape (k,): Whether it began where a repeat would show
     every: float  # Frames from one renewal to the next that are usual; mostly 1
     step_us: float  # The largest step of the width that may be
-    moved: bool  # Whether any change is more than steps and noise make
+    moved: bool  # Whether the width ranges over more than a step and noise
 
     @property
     def stale(self) -> int:
@@ -102,7 +106,8 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
     paces = _Paces(width_us, joined, beside)
     long = max(round(LONG_S / period_s), 4)
-    frozen = paces.frozen(first, last, jump_us, least_us, noise_us, long)
+    frozen = paces.frozen(first, last, jump_us, least_us)
+    frozen &= (last - first < long) | paces.goes_on(first, last, jump_us, noise_us)
     first, last = first[frozen], last[frozen]
     known = np.ones(width_us.size, bool)
     known[1:] = ~_marked(first, last, width_us.size - 1)
@@ -123,7 +128,7 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     return Renewals(
         row[:-1][told], row[:-1][renewed], row[first[longer]], frames[longer],
         rise_s[first + 1][longer], rise_s[last + 1][longer], missed[longer], in_told[longer],
-        told[first][longer], every, step_us, bool(np.any(change_us[joined] > least_us)),
+        told[first][longer], every, step_us, bool(np.ptp(width_us) > least_us + CLEAR * noise_us),
     )  # fmt: skip
 
 
@@ -150,9 +155,11 @@ def _noise_us(record: Record, width_us: FloatArray, joined: BoolArray) -> float:
     """Deviation of a single width: in dwells, else what the calmest quarter of bends shows."""
     dwells = record.dwells
     floor_us = max(sampling_floor_us(record.table.sample_interval_us) or 0.0, 1e-3)
-    if len(dwells):
-        order = np.argsort(dwells.std_us)
-        half = int(np.searchsorted(np.cumsum(dwells.count[order]), dwells.count.sum() / 2))
+    held = np.flatnonzero(dwells.count >= _MIN_HELD)
+    if int(dwells.count[held].sum()) >= _ENOUGH_HELD:
+        order = held[np.argsort(dwells.std_us[held])]
+        total = np.cumsum(dwells.count[order])
+        half = int(np.searchsorted(total, total[-1] / 2))
         return max(float(dwells.std_us[order[half]]), floor_us)
     if width_us.size < 3:
         return max(dwells.noise_us, floor_us)
@@ -206,6 +213,7 @@ class _Paces:
 
     def __init__(self, width_us: FloatArray, joined: BoolArray, beside: int) -> None:
         self.beside = beside
+        self.step_us = np.abs(np.diff(width_us, prepend=width_us[0]))  # Up to each frame
         gaps = np.concatenate([[0], np.cumsum(~joined)])
         total = np.concatenate([[0.0], np.cumsum(width_us - width_us[0])])
         scales = [_slopes(width_us, total, gaps, over) for over in (2, beside, 3 * beside)]
@@ -218,20 +226,27 @@ class _Paces:
         last: IntArray,
         jump_us: FloatArray,
         least_us: float,
-        noise_us: float,
-        long: int,
     ) -> BoolArray:
-        """Say which runs a stick that moves on has made, and nothing else explains."""
+        """Say which runs a stick that moves on has made, and neither steps nor noise explain."""
         way = np.sign(jump_us)
         before, after = way * self.before[:, first], way * self.after[:, last + 1]
         pace = np.abs(jump_us) / (last - first + 1)
         good, beside = _plausible(before, after, pace)
-        # A hand that slows down evenly would have stopped of itself.
+        frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
+        return frozen
+
+    def goes_on(
+        self, first: IntArray, last: IntArray, jump_us: FloatArray, noise_us: float
+    ) -> BoolArray:
+        """Say before which runs a hand did not slow down evenly, to stop of itself."""
+        pace = np.abs(jump_us) / (last - first + 1)
         at_last = np.abs(self.before[1])
         earlier = at_last[np.maximum(first - self.beside, 0)]
-        goes_on = 2.0 * at_last[first] - earlier > 0.3 * pace + noise_us / self.beside
-        frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
-        return frozen & ((last - first < long) | goes_on)
+        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + noise_us / self.beside
+        # Over a few frames a freeze before spoils that; the last two steps are then enough.
+        step, one_before = self.step_us[first], self.step_us[np.maximum(first - 1, 0)]
+        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us
+        return on
 
     def told(self, least_us: float) -> BoolArray:
         """Say after which frames a single repeat would show."""
@@ -288,10 +303,12 @@ def _step_us(
     A slow stick in coarse steps jumps by one step at a time. A search for steps may lower the
     bound where it looked so far up.
     """
-    seen_us = size_us[size_us > CHANGED * math.sqrt(2.0) * noise_us]
-    if not seen_us.size:
+    seen_us = np.sort(size_us[size_us > CHANGED * math.sqrt(2.0) * noise_us])
+    # Noise alone makes some of them.
+    by_noise = math.ceil(2.0 * _CHANCE * size_us.size + 1.0)
+    if seen_us.size <= by_noise:
         return 0.0
-    small_us = float(np.quantile(seen_us, _LOW))
+    small_us = float(seen_us[max(by_noise, int(_LOW * seen_us.size))])
     if finest_us is not None and small_us < np.ptp(width_us) / _COARSE_PART:
         return min(small_us, finest_us)
     return small_us

@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.freshness.freshness import Freshness
+from pwmscope.findings.freshness.renewals import Renewals
+from pwmscope.findings.receivers import Receiver
 from pwmscope.model import (
     MAX_SPANS,
     BoolArray,
@@ -47,49 +49,50 @@ class SharedFreezes:
 
 
 def examine_shared_freezes(
-    lines: Mapping[str, Freshness], groups: tuple[tuple[str, ...], ...]
+    lines: Mapping[str, Freshness], receivers: tuple[Receiver, ...]
 ) -> SharedFreezes:
     """Find out which freezes the lines of one receiver share."""
     witnessed = shared = 0
     alone: dict[str, int] = {}
     spans: list[Evidence] = []
-    for line, others in _groups(lines, groups):
-        seen, froze = _witnessed(lines[line], [lines[other] for other in others])
+    for line, others in _receivers(lines, receivers):
+        own = lines[line].renewals
+        seen, froze = _witnessed(own, [(lines[other], late_s) for other, late_s in others.items()])
         witnessed += int(np.count_nonzero(seen))
         shared += int(np.count_nonzero(froze))
         if lonely := int(np.count_nonzero(seen & ~froze)):
             alone[line] = lonely
         spans += [
-            Evidence(
-                float(lines[line].renewals.start_s[k]), float(lines[line].renewals.end_s[k]), 0
-            )
+            Evidence(float(own.start_s[k]), float(own.end_s[k]), 0)
             for k in np.flatnonzero(froze)[:MAX_SPANS]
         ]
     found = _finding(lines, witnessed, shared, alone, spans)
     return SharedFreezes(witnessed, shared, alone, (found,))
 
 
-def _groups(
-    lines: Mapping[str, Freshness], groups: tuple[tuple[str, ...], ...]
-) -> Iterator[tuple[str, list[str]]]:
-    """List each line of a receiver with the others of it."""
-    for group in groups:
-        known = [line for line in group if line in lines]
-        for line in known if len(known) > 1 else ():
-            yield line, [other for other in known if other != line]
+def _receivers(
+    lines: Mapping[str, Freshness], receivers: tuple[Receiver, ...]
+) -> Iterator[tuple[str, dict[str, float]]]:
+    """List each line of a receiver; the others, and how much later those start in the frame."""
+    for receiver in receivers:
+        start_s = {skew.line: (skew.skew_us.mean or 0.0) / 1e6 for skew in receiver.skews}
+        known = [line for line in receiver.lines if line in lines and line in start_s]
+        for line in known:
+            yield line, {o: start_s[o] - start_s[line] for o in known if o != line}
 
 
-def _witnessed(own: Freshness, others: list[Freshness]) -> tuple[BoolArray, BoolArray]:
+def _witnessed(own: Renewals, others: list[tuple[Freshness, float]]) -> tuple[BoolArray, BoolArray]:
     """Say which freezes of a line another would show, and in which one did freeze."""
-    start_s, end_s = own.renewals.start_s, own.renewals.end_s
-    middle_s = 0.5 * (start_s + end_s)
-    seen, froze = np.zeros(middle_s.size, bool), np.zeros(middle_s.size, bool)
-    for other in others:
+    frame_s = (own.end_s - own.start_s) / np.maximum(own.frames - 1, 1)
+    seen, froze = np.zeros(frame_s.size, bool), np.zeros(frame_s.size, bool)
+    for other, late_s in others:
+        start_s, end_s = own.start_s + late_s, own.end_s + late_s
+        middle_s = 0.5 * (start_s + end_s)
         found = other.renewals
         before = np.searchsorted(found.start_s, middle_s) - 1
         frozen = (before >= 0) & (middle_s <= np.append(found.end_s, 0.0)[before])
-        told = np.searchsorted(other.told_at_s, end_s) > np.searchsorted(other.told_at_s, start_s)
-        seen |= frozen | told
+        fresh = np.searchsorted(other.fresh_at_s, [end_s - frame_s / 2, start_s - frame_s / 2])
+        seen |= frozen | (2 * (fresh[0] - fresh[1]) >= own.frames - 1)
         froze |= frozen
     return seen, froze
 

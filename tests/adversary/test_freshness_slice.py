@@ -1,0 +1,96 @@
+"""A fixed slice of the freshness study; the whole study is the command `freshness_study.py`.
+
+Given these links with these lost packets, these freezes must be found and no others; the shares
+are refuted only where their 99.9 % Clopper-Pearson bound is, since a slice is small.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from adversary import freshness_study
+from adversary.freshness_study import Draft, Tally, Truth, draft, hand, lost_packets, onset, runs
+
+SLICE = range(48)
+
+
+def upper(good: int, of: int) -> float:
+    """One-sided 99.9 % Clopper-Pearson upper bound of a share."""
+    return 1.0 if good == of else float(stats.beta.ppf(0.999, good + 1, of - good))
+
+
+@pytest.fixture(scope="module")
+def tally() -> Tally:
+    return freshness_study.study([draft(seed) for seed in SLICE])
+
+
+def test_freezes_of_three_frames_are_found(tally: Tally) -> None:
+    assert tally.asked > 100
+    assert upper(tally.found, tally.asked) >= 0.95, tally.missed
+
+
+def test_still_and_coarse_sticks_freeze_nothing(tally: Tally) -> None:
+    assert tally.clean_lines > 60
+    assert upper(tally.clean_lines - tally.invented, tally.clean_lines) >= 0.99, tally.missed
+    assert tally.invented <= 1, tally.missed
+
+
+def test_what_is_called_a_freeze_is_one(tally: Tally) -> None:
+    assert tally.claimed > 300
+    assert tally.false <= 0.01 * tally.claimed
+
+
+@pytest.mark.parametrize("figure", ["shares", "rates"])
+def test_intervals_hold_the_truth(tally: Tally, figure: str) -> None:
+    held: list[bool] = getattr(tally, figure)
+    assert len(held) > 20
+    assert upper(sum(held), len(held)) >= 0.93
+
+
+def test_moving_sticks_are_answered(tally: Tally) -> None:
+    # A quarter of the lines is still, some are slow or coarse: an answer there would be invented.
+    assert tally.told >= 0.3 * tally.lines
+
+
+# --- the generator's own truth, worked out by hand ------------------------------------------
+
+
+def given(loss: float, burst: float) -> Draft:
+    return Draft(7, "moving", loss, burst, 20_000.0, 0.5, 1.0, 1024, 10.0, 2)
+
+
+@pytest.mark.parametrize(("loss", "burst"), [(0.22, 1.0), (0.1, 8.0)])
+def test_packets_are_lost_as_often_and_as_long_as_asked(loss: float, burst: float) -> None:
+    of = given(loss, burst)
+    lost = lost_packets(of, 400_000)
+    gone = runs(lost)
+    assert np.mean(lost) == pytest.approx(loss, rel=0.05)
+    assert len(gone) / lost.size == pytest.approx(onset(of), rel=0.05)
+    if burst > 1.0:
+        assert np.mean([length for _, length in gone]) == pytest.approx(burst, rel=0.05)
+
+
+def test_runs_are_counted_from_their_first_frame() -> None:
+    assert runs(np.array([False, True, True, False, True])) == [(1, 2), (4, 1)]
+
+
+def test_a_freeze_is_asked_for_only_while_the_stick_moves() -> None:
+    of = given(0.1, 3.0)
+    path_us = 1500.0 + np.concatenate([np.zeros(50), 5.0 * np.arange(50), np.full(50, 250.0)])
+    truth = Truth(path_us, 0.5, 1.0)
+    assert freshness_study.is_asked(of, truth, 70, 4)
+    assert not freshness_study.is_asked(of, truth, 70, 2)  # shorter than three frames
+    assert not freshness_study.is_asked(of, truth, 20, 4)  # the stick rests
+    assert not freshness_study.is_asked(of, truth, 98, 4)  # it comes to rest in between
+
+
+def test_a_still_stick_goes_nowhere() -> None:
+    path_us = hand(np.random.default_rng(1), np.arange(0.0, 60.0, 0.02), "still")
+    assert np.ptp(path_us) < 15.0

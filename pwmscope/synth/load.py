@@ -20,6 +20,7 @@ from pwmscope.synth.script import (
     Glitches,
     Loss,
     Move,
+    Rotor,
     Script,
     ScriptError,
     Sine,
@@ -28,7 +29,7 @@ from pwmscope.synth.script import (
 )
 
 _Part = TypeVar("_Part")
-_TABLES = ("frame", "width", "glitches", "marker", "output", "channel", "loss")
+_TABLES = ("frame", "width", "glitches", "marker", "output", "channel", "loss", "rotor")
 _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 
 
@@ -116,6 +117,10 @@ def parse_script(text: str, *, source: str = "script") -> Script:
             for i, entry in enumerate(_list(table, "loss", source))
         ),
     }
+    parts["rotors"] = tuple(
+        _make(Rotor, _as_table(entry, f"{source}, rotor {i + 1}"), f"{source}, rotor {i + 1}")
+        for i, entry in enumerate(_list(table, "rotor", source))
+    )
     for name, key, part in (("marker", "name", "marker"), ("output", "shape", "shape")):
         if name in table:
             inner = _table(table, name, source)

@@ -200,7 +200,7 @@ class Analysis:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to do before anything is powered."""
-        return CAUTIONS
+        return CAUTIONS if self.sheet is None else self.sheet.cautions
 
     @cached_property
     def answer(self) -> Answer:
@@ -212,6 +212,7 @@ class Analysis:
         return Evidence(
             self.failsafe, self.sheet, self.checks, self.mixing, self.mixing_advice, self.settings,
             self.wiring, self.read_only,
+            tuple((f.capture.source, s) for f in self.findings for s in f.sensors.values()),
         )  # fmt: skip
 
     @property

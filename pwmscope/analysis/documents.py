@@ -46,7 +46,7 @@ def analysis_data(
         "actions": [_action(action) for action in answer.actions],
         "more_actions": answer.more_actions,
         "left_out": list(answer.left_out),
-        "cautions": list(CAUTIONS),
+        "cautions": list(CAUTIONS if sheet is None else sheet.cautions),
         "recordings": [to_data(findings) for findings in recordings],
         "failsafe": failsafe_data(evidence.failsafe),
         "mixing": _mixing(evidence),

@@ -41,6 +41,9 @@ def finding_rows(recordings: tuple[Findings, ...], sheet: BenchSheet | None) -> 
         for line, channel in findings.channels.items():
             about = _about(source, line, sheet)
             rows += [{**about, **_finding(finding)} for finding in channel.findings]
+        for line, sensor in findings.sensors.items():
+            about = _about(source, line, sheet)
+            rows += [{**about, **_finding(finding)} for finding in sensor.findings]
     return rows
 
 

@@ -77,8 +77,8 @@ COMMON_PRACTICE: Final = Limits(
     failsafe_s=2.0,
     source=(
         "common practice, from memory. 20 us is a narrow ESC deadband, 10 us is 1 % of the "
-        "travel, 4 us a servo's deadband. 2 s is the usual failsafe limit of event rulebooks, "
-        "and 60 s a usual time for a weapon to spin down"
+        "travel, 4 us a servo's deadband. 2 s is the usual failsafe limit of event rulebooks. "
+        "60 s is a usual time for a weapon to spin down"
     ),
 )
 """Limits used when nothing more is known about the devices and the event."""

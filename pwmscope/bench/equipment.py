@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.common_practice import COMMON_PRACTICE, Limits
+from pwmscope.bench.common_practice import CAUTIONS, COMMON_PRACTICE, MOTION_CAUTIONS, Limits
 from pwmscope.bench.toml_text import format_key
 
 Role: TypeAlias = Literal[
@@ -457,6 +457,12 @@ class BenchSheet:
     analyser: Analyser = field(default_factory=Analyser)
     weapon_motion_s: float = COMMON_PRACTICE.weapon_motion_s
     drive_motion_s: float = COMMON_PRACTICE.drive_motion_s
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to do before anything is powered; what turns is recorded in a test box only."""
+        turns = any(channel.role == "rotation" for channel in self.sensors)
+        return (*MOTION_CAUTIONS, *CAUTIONS) if turns else CAUTIONS
 
     @property
     def sensors(self) -> tuple[BenchChannel, ...]:

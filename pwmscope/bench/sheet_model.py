@@ -464,8 +464,8 @@ class ChannelTable(Table):
         Allowed("a number from 0.0001 to 10000: volts at the pin for each one recorded"),
     ] = Field(
         default=1.0,
-        description="Of a supply line: volts at the pin for each volt recorded; 10 for a 10:1 "
-        "probe, 0.001 for a column in millivolts.",
+        description="Of a supply line: volts at the pin for each volt recorded. A 10:1 probe "
+        "has 10; a column in millivolts has 0.001.",
     )
     trips_v: Voltage | None = Field(
         default=None,

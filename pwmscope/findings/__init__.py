@@ -5,7 +5,7 @@ from pwmscope.findings.comparison import Comparison, compare
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.plan_alignment import Alignment, align_plan
-from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "Findings",
     "LossClass",
     "LossEvent",
+    "SensorFindings",
     "Summary",
     "Verdict",
     "align_plan",

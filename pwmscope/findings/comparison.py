@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.errors import HintError
-from pwmscope.findings.results import ChannelFindings, Findings
+from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.model import COVERAGE, Finding
 
 
@@ -67,11 +67,19 @@ def compare(recordings: Sequence[Findings]) -> Comparison:
             row
             for name in shared
             for row in _rows(name, [channels.get(name) for channels in servo])
+        )
+        + tuple(
+            row
+            for name in dict.fromkeys(n for findings in recordings for n in findings.sensors)
+            if sum(name in findings.sensors for findings in recordings) > 1
+            for row in _rows(name, [findings.sensors.get(name) for findings in recordings])
         ),
     )
 
 
-def _rows(line: str, channels: Sequence[ChannelFindings | None]) -> list[ComparedRow]:
+def _rows(
+    line: str, channels: Sequence[ChannelFindings | SensorFindings | None]
+) -> list[ComparedRow]:
     own = [{} if c is None else {f.name: f for f in c.findings} for c in channels]
     names = dict.fromkeys(name for findings in own for name in findings)
     rows = []
@@ -101,7 +109,7 @@ _LEVELS: Final = {
 """The levels that make a figure, with their weights."""
 
 
-def _scatter_us(name: str, *channels: ChannelFindings | None) -> float:
+def _scatter_us(name: str, *channels: ChannelFindings | SensorFindings | None) -> float:
     """Deviation by which a figure of another recording of the same would differ by chance.
 
     A level's own interval is that of the pulses recorded; two recordings of one channel differ
@@ -109,7 +117,7 @@ def _scatter_us(name: str, *channels: ChannelFindings | None) -> float:
     """
     variance = 0.0
     for channel in channels:
-        travel = None if channel is None else channel.travel
+        travel = channel.travel if isinstance(channel, ChannelFindings) else None
         for which, weight in _LEVELS.get(name, {}).items() if travel is not None else ():
             level = getattr(travel, which)
             variance += 0.0 if level is None else (weight * level.scatter_us) ** 2

@@ -10,6 +10,7 @@ from pwmscope.advice.settings import Action as SettingAction
 from pwmscope.advice.settings import Setting
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import FailsafeLine
+from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import HazardKind, format_line, format_plainly
 from pwmscope.report.evidence import (
     Evidence,
@@ -69,6 +70,7 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _wiring_actions(evidence)
     yield from _setting_actions(evidence)
     yield from _check_actions(evidence)
+    yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
         said = f"To show the {name} of {format_lines(lines)}, record again."
@@ -80,6 +82,11 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     """Say which width to set a failing line's failsafe to."""
     name = format_line(line.line)
+    if line.failure is None and line.governing and line.governing.name == MOTION_STOP:
+        said = (
+            f"{name}: its motor runs on. Set the ESC's brake or slow the rotor, and record again."
+        )
+        return Action("do", (line.line,), said)
     if line.failure is None:
         return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")
     target, where = _target(line, evidence), _where_set(evidence)
@@ -121,6 +128,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
         rank = (1, min(map(evidence.danger, hazard.lines)))
         if hazard.kind is HazardKind.STICK_HELD:
             said = "Bring the sticks to rest before you switch the transmitter on."
+        elif hazard.kind is HazardKind.MOTION:
+            said = (
+                f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
+                "what drives it: check the ESC's stop point and its calibration."
+            )
         else:
             said = (
                 f"{format_lines(hazard.lines)}: store the failsafe again, or take another "
@@ -200,6 +212,17 @@ def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
         who = format_lines(named)
         said = f"{who}: {name} is outside its limit ({limit}). Find the cause and record again."
         yield (4, min(map(evidence.danger, named))), Action("do", tuple(named), said)
+
+
+def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
+    """List what sensors' lines show to be broken, or do not show."""
+    for check in evidence.sensor_checks:
+        if check.verdict is not Verdict.MEETS:
+            broken = check.verdict is Verdict.DOES_NOT_MEET
+            said = f"{format_line(check.line)}: {format_plainly(check.finding.sentence)}"
+            if broken:
+                said += " Take a stronger source, or give devices their own."
+            yield (3 if broken else 7, 1), Action("do" if broken else "record", (check.line,), said)
 
 
 def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:

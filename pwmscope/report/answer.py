@@ -126,6 +126,9 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
+    sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
+    if sagging:
+        return f"SUPPLY does not meet: {first_sentence(sagging[0].finding.sentence).rstrip('.')}"
     broken = grouped_checks(evidence.pulses, Verdict.DOES_NOT_MEET)
     if broken:
         return f"PULSES do not meet: {_told(broken)}"
@@ -157,6 +160,11 @@ def _open_parts(evidence: Evidence) -> list[str]:
     """List what is not shown beside a failsafe that meets its limit."""
     open_checks = grouped_checks(evidence.pulses, Verdict.NOT_SHOWN)
     told = [_told(open_checks)] if open_checks else []
+    told += [
+        f"{check.finding.name} of {format_line(check.line)}"
+        for check in evidence.sensor_checks
+        if check.verdict is Verdict.NOT_SHOWN
+    ]
     if evidence.wiring is not None and evidence.wiring.verdict is Verdict.NOT_SHOWN:
         told.append(f"wiring ({_rules(evidence.wiring)})")
     if evidence.asks_for_mixing and evidence.mixing is not None:
@@ -170,6 +178,8 @@ def _format_met(failsafe: Failsafe) -> str:
     seen = max((t.meets + t.fails + t.not_shown for t in trials), default=0)
     slowest_s = failsafe.slowest_s
     took = "" if slowest_s is None else f", slowest {slowest_s:.2f} s"
+    if failsafe.slow_s is not None:
+        took += f"; motors slow within {failsafe.slow_s:.2f} s"
     return f"FAILSAFE meets, {met} of {seen}{took}"
 
 
@@ -230,6 +240,11 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             action,
             "" if checks is None else format_link(checks.freshness),
         )
+    for check in evidence.sensor_checks:
+        figure = first_sentence(check.finding.sentence).rstrip(".")
+        action = next((a.sentence for a in actions if check.line in a.lines), "")
+        role, device = evidence.role(check.line), evidence.device(check.line)
+        yield Card(check.line, role, device, check.verdict, figure, action)
 
 
 def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
@@ -257,6 +272,8 @@ def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
         return first_sentence(format_reason(failsafe)).rstrip(".")
     count = f"{trials.meets} of {trials.meets + trials.not_shown}"
     took = "Stops" if trials.stop_s is None else f"Stops within {trials.stop_s[2]:.2f} s"
+    if failsafe.slow_s is not None:
+        took += f", slow within {failsafe.slow_s:.2f} s"
     if worst is None or worst.verdict is Verdict.MEETS:
         return f"{took}, {count}"
     return f"{took}, {count}; {worst.finding.name} not shown"

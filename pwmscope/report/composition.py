@@ -8,7 +8,7 @@ from typing import Final
 from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture, format_interval, format_rate
-from pwmscope.findings import ChannelFindings, Finding, Findings
+from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossEvent
 from pwmscope.model import Span
 from pwmscope.plot import (
@@ -103,12 +103,31 @@ def _figure_of(channel: ChannelFindings, name: str, wording: Wording) -> Words:
 
 def _together_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]:
     """Tell what the lines show together, if anything."""
-    if not findings.recording_findings:
-        return ()
-    rows = tuple(_measured_row(finding, wording) for finding in findings.recording_findings)
-    table = _measured_table("What the lines show together; measured, with no limit.", rows)
-    title = wording.say("The lines together")
-    return (Section("whole", title, (table,), is_folded=True),)
+    sections = [_sensor_section(sensor, wording) for sensor in findings.sensors.values()]
+    if findings.recording_findings:
+        rows = tuple(_measured_row(finding, wording) for finding in findings.recording_findings)
+        table = _measured_table("What the lines show together; measured, with no limit.", rows)
+        title = wording.say("The lines together")
+        sections.append(Section("whole", title, (table,), is_folded=True))
+    return tuple(sections)
+
+
+def _sensor_section(sensor: SensorFindings, wording: Wording) -> Section:
+    """Tell what a rotation or supply line shows."""
+    of = wording.say("" if sensor.of is None else f" of {sensor.of}")
+    title = (Run(f"{sensor.role.capitalize()} line "), line_run(sensor.line), *of)
+    rows = tuple(
+        (
+            wording.say(finding.name),
+            wording.value(finding),
+            (verdict_run(finding.verdict),) if finding.limit else (),
+            wording.say(finding.sentence),
+        )
+        for finding in sensor.findings
+    )
+    heads, shares = ("what", "value", "verdict", "in words"), (1.5, 1.9, 1.2, 5.4)
+    table = Table("What the sensor's line shows.", heads, rows, shares)
+    return Section(f"sensor-{sensor.role}-{sensor.of or 'all'}", title, (table,), is_folded=True)
 
 
 def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> tuple[Section, ...]:
@@ -330,6 +349,7 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
     """
     findings, recording = analysis.findings[number], analysis.recordings[number]
     check = None if analysis.sheet is None else analysis.failsafe
+    cautions = CAUTIONS if analysis.sheet is None else analysis.sheet.cautions
     others = [line.line for line in analysis.failsafe.lines]
     wording = Wording.of(findings, others)
     file = file_name(findings.capture.source)
@@ -345,7 +365,7 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
         (
             *_width_sections(findings, wording),
             *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
-            replace(advice_section(findings, wording, advice, CAUTIONS), is_folded=True),
+            replace(advice_section(findings, wording, advice, cautions), is_folded=True),
             _figure_section(findings, wording),
             *_loss_sections(analysis.failsafe, wording),
             *_bench_pictures(findings, analysis.sheet, wording),
@@ -405,7 +425,7 @@ def compose_front(analysis: Answered, number: int = 0) -> Front:
         ),
         tuple(wording.text(action.sentence) for action in analysis.answer.actions),
         tuple(map(wording.text, analysis.answer.left_out)),
-        CAUTIONS,
+        CAUTIONS if analysis.sheet is None else analysis.sheet.cautions,
     )
 
 

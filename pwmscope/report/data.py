@@ -42,6 +42,18 @@ def to_data(findings: Findings) -> dict[str, Json]:
         "limits": asdict(findings.limits),
         "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
+        **({"sensors": _sensors(findings)} if findings.sensors else {}),
+    }
+
+
+def _sensors(findings: Findings) -> dict[str, Json]:
+    return {
+        line: {
+            "role": sensor.role,
+            "of": sensor.of,
+            "findings": [finding_data(finding) for finding in sensor.findings],
+        }
+        for line, sensor in findings.sensors.items()
     }
 
 

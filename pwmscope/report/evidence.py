@@ -11,7 +11,7 @@ from pwmscope.advice.mixing import Advice
 from pwmscope.advice.settings import SettingsAdvice
 from pwmscope.bench import BenchSheet
 from pwmscope.bench.wiring import Wiring
-from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
+from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
@@ -21,7 +21,8 @@ from pwmscope.findings.failsafe import (
 )
 from pwmscope.findings.freshness import Freshness
 from pwmscope.findings.mixing import Mixing
-from pwmscope.model import format_line, governing
+from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.model import badness, format_line, governing
 
 _THE: Final = {
     "weapon": "the weapon",
@@ -126,6 +127,8 @@ class Evidence:
         The rulings of the wiring rules; None where they are not asked about.
     read_only : tuple of str
         The lines that were read, where a person left out others.
+    sensors : tuple of tuple
+        Each recording's rotation and supply lines, with the recording.
     """
 
     failsafe: Failsafe
@@ -136,6 +139,18 @@ class Evidence:
     settings: SettingsAdvice | None = None
     wiring: Wiring | None = None
     read_only: tuple[str, ...] = ()
+    sensors: tuple[tuple[str, SensorFindings], ...] = ()
+
+    @property
+    def sensor_checks(self) -> list[Check]:
+        """What sensors' lines show that has a limit of its own: one of each, that governs."""
+        best: dict[tuple[str, str], Check] = {}
+        for source, sensor in self.sensors:
+            for finding in sensor.judged:
+                check, key = Check(sensor.line, finding, source), (sensor.line, finding.name)
+                if key not in best or badness(check.verdict) < badness(best[key].verdict):
+                    best[key] = check
+        return list(best.values())
 
     @property
     def pulses(self) -> list[LineChecks]:
@@ -188,6 +203,7 @@ class Evidence:
     def verdict(self) -> Verdict:
         """The worst; drive outputs that mix as wanted, or do not show it, change nothing."""
         verdicts = [self.failsafe.verdict, *(line.verdict for line in self.pulses)]
+        verdicts += [check.verdict for check in self.sensor_checks]
         if self.mixing is not None and self.mixing.verdict is Verdict.DOES_NOT_MEET:
             verdicts.append(Verdict.DOES_NOT_MEET)
         if self.wiring is not None:
@@ -251,6 +267,9 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
         finding = line.governing
         if finding is not None and finding.name == "power-up":
             return "runs before the link"
+        if finding is not None and finding.name == MOTION_STOP:
+            slow_s = finding.value
+            return f"is slow after {slow_s:.2f} s" if isinstance(slow_s, float) else "turns on"
         return "restarts while the transmitter is on"
     level_us, behaviour = event.preset_us, event.behaviour
     if behaviour is LossClass.HOLDS_LAST and level_us is not None:

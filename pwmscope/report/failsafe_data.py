@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEvent
+from pwmscope.findings.rotation import Motion
 from pwmscope.model import Hazard
 from pwmscope.report.actions import list_actions
 from pwmscope.report.answer import MAX_ACTIONS, format_headline
@@ -64,6 +65,7 @@ def failsafe_json(check: Failsafe) -> str:
 def _line(line: FailsafeLine) -> dict[str, Json]:
     expected, trials = line.expected, line.trials
     band = expected.band
+    motions = [(rec.source, m) for rec in line.recordings if (m := rec.silence.motion) is not None]
     return {
         "line": line.line,
         "role": expected.role,
@@ -96,6 +98,26 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
             }
             for rec, event in line.losses
         ],
+        **({"motion": [_motion(source, motion) for source, motion in motions]} if motions else {}),
+    }
+
+
+def _motion(source: str, motion: Motion) -> dict[str, Json]:
+    return {
+        "source": source,
+        "line": motion.line,
+        "stops": [
+            {
+                "lost_s": stop.lost_s,
+                "verdict": stop.verdict.value,
+                "reason": stop.reason,
+                "slow_s": None if stop.slow_s is None else list(stop.slow_s),
+                "before_per_minute": stop.before_per_minute,
+                "silent_s": stop.silent_s,
+                "below_per_minute": stop.below_per_minute,
+            }
+            for stop in motion.stops
+        ],
     }
 
 
@@ -127,6 +149,7 @@ def hazard_data(hazard: Hazard) -> dict[str, Json]:
         "losses": hazard.losses,
         "source": hazard.source,
         "sentence": hazard.sentence,
+        **({} if hazard.per_minute is None else {"per_minute": hazard.per_minute}),
     }
 
 

@@ -22,6 +22,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     needed_trials,
 )
+from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Verdict, badness, format_device, format_line, format_plainly
 from pwmscope.report.sentences import format_number, wrapped
 
@@ -102,12 +103,16 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
         ("signal loss trials", "The losses together"),
         ("recovery", "When the link came back"),
         ("power-up", "Before the link"),
+        (MOTION_STOP, "What the device itself did"),
     ):
         yield heading, list(_format_findings(lines, name, several=several))
     known = dict.fromkeys(e.known_from for line in lines for _, e in line.losses)
     yield "How the moments of loss are known", [*known][:MAX_EVENTS]
     if check.verdict is not Verdict.MEETS:
-        yield "Before you record again", list(CAUTIONS)
+        yield (
+            "Before you record again",
+            list(CAUTIONS if check.sheet is None else check.sheet.cautions),
+        )
         yield "What to record", list(procedure(check.limits.failsafe_s))
     yield "Held against", list(_limits(lines))
     yield "Assumed", assumptions(check)

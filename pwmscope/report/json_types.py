@@ -210,6 +210,18 @@ class Limits(TypedDict):
     source: str
     excursion_us: NotRequired[float]
     """Farthest a single width may stray while the stick is held."""
+    weapon_motion_s: NotRequired[float]
+    """Longest time from signal loss until a weapon turns slowly."""
+    drive_motion_s: NotRequired[float]
+
+
+class Sensor(TypedDict):
+    """What was found about a rotation or supply line."""
+
+    role: Literal["rotation", "supply"]
+    of: str | None
+    """The line of the device that turns; null for a supply."""
+    findings: list[Finding]
 
 
 class FindingsDocument(TypedDict):
@@ -226,6 +238,8 @@ class FindingsDocument(TypedDict):
     recording: NotRequired[list[Finding]]
     """Findings about the lines together."""
     channels: dict[str, Channel]
+    sensors: NotRequired[dict[str, Sensor]]
+    """The bench sheet's rotation and supply lines."""
 
 
 # --- failsafe check ---
@@ -316,6 +330,31 @@ class LossOfRecording(TypedDict):
     """Every other cause, and what refutes it or leaves it open."""
 
 
+class MotionStop(TypedDict):
+    """What a rotor did after one loss."""
+
+    lost_s: float
+    verdict: Verdict
+    reason: str
+    slow_s: Bounds | None
+    """Least and most time from the loss until it was slower than stated; null where not seen."""
+    before_per_minute: Number
+    """Turns a minute before the loss; null where it was not faster than stated."""
+    silent_s: float
+    """How long no mark came before the link was back."""
+    below_per_minute: Number
+    """So it turned more slowly than this; null where the marks in a turn are not stated."""
+
+
+class MotionOfRecording(TypedDict):
+    """What a rotor did after each loss of a recording."""
+
+    source: str
+    line: str
+    """The rotation line."""
+    stops: list[MotionStop]
+
+
 class FailsafeLine(TypedDict):
     """The check of one line."""
 
@@ -333,10 +372,12 @@ class FailsafeLine(TypedDict):
     trials: Trials
     findings: list[FindingOfRecording]
     losses: list[LossOfRecording]
+    motion: NotRequired[list[MotionOfRecording]]
+    """What the device itself did, where the sheet names a rotation line of it."""
 
 
 class JumpHazard(TypedDict):
-    """Where devices are commanded to run around the return of the link."""
+    """Where devices are commanded to run around the return of the link, or turn unasked."""
 
     kind: HazardKind
     lines: list[str]
@@ -348,6 +389,8 @@ class JumpHazard(TypedDict):
     losses: Count
     source: str
     sentence: str
+    per_minute: NotRequired[float]
+    """Of motion without a command: the highest speed in turns a minute."""
 
 
 class LeftOut(TypedDict):

@@ -14,6 +14,7 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
+from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
@@ -262,6 +263,7 @@ def make_one_page(analysis: Answered) -> OnePage:
             )
             for recording in analysis.recordings
         ),
+        cautions=CAUTIONS if sheet is None else sheet.cautions,
     )
 
 
@@ -319,7 +321,9 @@ def device_name(card: Card) -> str:
     return named or format_line(card.line) or "(no name)"
 
 
-def deciding_number(verdict: Verdict, line: FailsafeLine | None) -> tuple[str, str]:
+def deciding_number(  # noqa: PLR0911 - a number for each way to decide
+    verdict: Verdict, line: FailsafeLine | None
+) -> tuple[str, str]:
     """Give the number that decides with its unit, and what it is; empty where words decide.
 
     A failure's number is the width that it kept or how long it ran on; that of a device that
@@ -327,7 +331,10 @@ def deciding_number(verdict: Verdict, line: FailsafeLine | None) -> tuple[str, s
     """
     if line is None or line.verdict is not verdict:
         return "", ""
-    event = line.failure
+    event, decides = line.failure, line.governing
+    if event is None and decides is not None and decides.name == MOTION_STOP:
+        slow_s = line.slow_s
+        return ("", "") if slow_s is None else (f"{slow_s:.2f} s", "until it was slow")
     if verdict is Verdict.DOES_NOT_MEET and event is not None:
         level_us, bounds_s = event.preset_us, event.stop_bounds_s
         if event.behaviour is LossClass.HOLDS_LAST and level_us is not None:

@@ -148,6 +148,7 @@ def add_entry(
 
 def _rows(number: int | None, findings: Findings) -> Iterator[tuple[object, ...]]:
     told = [(line, f) for line, channel in findings.channels.items() for f in channel.findings]
+    told += [(line, f) for line, sensor in findings.sensors.items() for f in sensor.findings]
     told += [("", finding) for finding in findings.recording_findings]
     for line, finding in told:
         is_text = isinstance(finding.value, str)

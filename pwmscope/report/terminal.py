@@ -246,6 +246,10 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
             "The lines together",
             [format_plainly(f.sentence) for f in findings.recording_findings],
         )
+    for line, sensor in findings.sensors.items():
+        of = "" if sensor.of is None else f" of {format_line(sensor.of)}"
+        said = [format_plainly(f"{f.name}: {f.sentence}") for f in sensor.findings]
+        yield f"{format_line(line)} ({sensor.role}{of})", said
     points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),
@@ -458,6 +462,10 @@ def _found(
         for finding in channel.findings:
             if finding.name == name:
                 yield line, finding, channel
+    for line, sensor in findings.sensors.items():
+        for finding in sensor.findings:
+            if finding.name == name:
+                yield line, finding, None
 
 
 def _format_evidence(finding: Finding, channel: ChannelFindings | None) -> Iterator[str]:

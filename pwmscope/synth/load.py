@@ -21,6 +21,7 @@ from pwmscope.synth.script import (
     Interference,
     Loss,
     Move,
+    Rotor,
     Script,
     ScriptError,
     Sine,
@@ -30,7 +31,7 @@ from pwmscope.synth.script import (
 
 _Part = TypeVar("_Part")
 _TABLES = (
-    "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference",
+    "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference", "rotor",
 )  # fmt: skip
 _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 
@@ -123,6 +124,10 @@ def parse_script(text: str, *, source: str = "script") -> Script:
             for i, entry in enumerate(_list(table, "loss", source))
         ),
     }
+    parts["rotors"] = tuple(
+        _make(Rotor, _as_table(entry, f"{source}, rotor {i + 1}"), f"{source}, rotor {i + 1}")
+        for i, entry in enumerate(_list(table, "rotor", source))
+    )
     for name, key, part in (("marker", "name", "marker"), ("output", "shape", "shape")):
         if name in table:
             inner = _table(table, name, source)

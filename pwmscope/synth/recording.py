@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.synth.rotor import RotorTruth, turn
 from pwmscope.synth.script import (
     Behaviour,
     Channel,
@@ -19,6 +20,7 @@ from pwmscope.synth.script import (
     KeepsFollowing,
     Loss,
     PulsesStop,
+    Rotor,
     Script,
     ScriptError,
     Wanders,
@@ -177,6 +179,8 @@ class Truth:
         The line that is high while the transmitter is on.
     marker_edges_ps : ndarray of int64, shape (n,)
         Its true edges; it begins high, so that the first is a fall.
+    rotors : tuple of RotorTruth
+        What the motors with a sensor did.
     """
 
     duration_ps: int
@@ -187,6 +191,7 @@ class Truth:
     channels: Mapping[str, ChannelTruth]
     marker: str | None
     marker_edges_ps: npt.NDArray[np.int64]
+    rotors: tuple[RotorTruth, ...] = ()
 
 
 def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
@@ -538,9 +543,17 @@ def build(script: Script) -> Recording:
         channels,
         script.marker,
         _marker_edges_ps(script, duration_ps),
+        tuple([_rotor(script, rotor, channels, duration_ps) for rotor in script.rotors]),
     )
     count = count_samples(duration_ps, script.sample_rate_hz)
     return Recording(script, truth, _sampled_lines(truth, script.sample_rate_hz, count), count)
+
+
+def _rotor(
+    script: Script, rotor: Rotor, channels: Mapping[str, ChannelTruth], duration_ps: int
+) -> RotorTruth:
+    driven = channels[rotor.of]
+    return turn(rotor, driven.rise_ps, driven.command_ps, script.losses, duration_ps)
 
 
 def _frames(script: Script, duration_ps: int) -> FrameTruth:
@@ -689,6 +702,10 @@ def _sampled_lines(truth: Truth, rate_hz: int, count: int) -> tuple[SampledLine,
     for channel in truth.channels.values():
         changes, level = sample_edges(channel.edges_ps(), rate_hz, count)
         lines.append(SampledLine(channel.name, changes, level ^ int(channel.inverted)))
+    lines += [
+        SampledLine(rotor.name, *sample_edges(rotor.edges_ps, rate_hz, count))
+        for rotor in truth.rotors
+    ]
     if truth.marker is not None:
         changes, level = sample_edges(truth.marker_edges_ps, rate_hz, count)
         lines.append(SampledLine(truth.marker, changes, level ^ 1))

@@ -521,6 +521,49 @@ class Loss:
 
 
 @dataclass(frozen=True, slots=True)
+class Rotor:
+    """A motor that a channel drives, with a sensor on its rotor.
+
+    Parameters
+    ----------
+    name : str
+        The sensor's line in the file.
+    of : str
+        The channel that drives it.
+    marks_per_turn : int
+        Marks that pass the sensor in each turn.
+    rest_us, dead_us : float
+        It turns where the width is more than ``dead_us`` above ``rest_us``.
+    per_minute_us : float
+        Turns a minute for each microsecond above.
+    rises_s : float
+        Time constant with which it speeds up.
+    friction_per_s : float
+        Turns a second that it loses in each second without drive.
+    slow_per_minute : float
+        The speed below which it counts as slow.
+    """
+
+    name: str
+    of: str
+    marks_per_turn: int = 1
+    rest_us: float = 1000.0
+    dead_us: float = 35.0
+    per_minute_us: float = 6.0
+    rises_s: float = 0.4
+    friction_per_s: float = 10.0
+    slow_per_minute: float = 60.0
+
+    def __post_init__(self) -> None:
+        check_name("name", self.name)
+        require("marks_per_turn", self.marks_per_turn, least=1, most=1000)
+        require("rest_us", self.rest_us, above=0)
+        require("dead_us", self.dead_us, least=0)
+        for key in ("per_minute_us", "rises_s", "friction_per_s", "slow_per_minute"):
+            require(key, getattr(self, key), above=0)
+
+
+@dataclass(frozen=True, slots=True)
 class Script:
     """A whole bench recording before it is built.
 
@@ -550,6 +593,8 @@ class Script:
         What the recording shows.
     shape : {"samples", "changes", "levels"}
         Shape of the file, unless the writer is told otherwise.
+    rotors : tuple of Rotor
+        Motors with a sensor; their lines come before the marker's.
 
     Raises
     ------
@@ -569,6 +614,7 @@ class Script:
     marker: str | None = None
     title: str = ""
     shape: Shape = "changes"
+    rotors: tuple[Rotor, ...] = ()
 
     def __post_init__(self) -> None:
         require("duration_s", self.duration_s, above=0, most=30 * 86_400)
@@ -600,6 +646,9 @@ class Script:
             for name in loss.channels:
                 if name not in names:
                     raise ScriptError("channels", name, f"one of {', '.join(names)}")
+        for rotor in self.rotors:
+            if rotor.of not in names:
+                raise ScriptError("of", rotor.of, f"one of {', '.join(names)}")
 
     def _check_interferences(self) -> None:
         over_s = 0.0
@@ -616,7 +665,7 @@ class Script:
     def line_names(self) -> tuple[str, ...]:
         """Names of all lines in the file's order, the marker last."""
         marker = () if self.marker is None else (self.marker,)
-        return tuple(channel.name for channel in self.channels) + marker
+        return tuple([each.name for each in (*self.channels, *self.rotors)]) + marker
 
 
 def check_name(key: str, name: str) -> None:

@@ -26,6 +26,7 @@ from pwmscope.synth.recording import (
     Truth,
     sample_instants_ps,
 )
+from pwmscope.synth.rotor import RotorTruth
 from pwmscope.synth.script import SHAPES, ScriptError, Shape
 
 TIME_COLUMN: Final = "time_s"
@@ -224,7 +225,18 @@ def summarise_truth(recording: Recording) -> dict[str, Any]:
         "losses": [{"off_s": x.off_s, "on_s": x.on_s, "follows_s": _finite(x.follows_s)}
                    for x in script.losses],
         "channels": {name: _channel(channel, truth) for name, channel in truth.channels.items()},
+        **({"rotors": [_rotor(rotor) for rotor in truth.rotors]} if truth.rotors else {}),
     }  # fmt: skip
+
+
+def _rotor(rotor: RotorTruth) -> dict[str, Any]:
+    return {
+        "line": rotor.name,
+        "of": rotor.of,
+        "marks": int(rotor.edges_ps.size // 2),
+        "top_per_minute": round(rotor.top_per_minute, 3),
+        "slow_s": list(rotor.slow_s),
+    }
 
 
 def _plain(part: Level | ChannelLoss) -> dict[str, Any]:

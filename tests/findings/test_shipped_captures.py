@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from pwmscope import examine, load
+from pwmscope import examine, load, load_sheet
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 HINTS = {"noisy-link": {"rate": "500kHz"}}
@@ -134,3 +134,21 @@ def test_unmixed_drive_follows_one_stick_each():
         assert channel.travel.low.width_us == pytest.approx(1150, abs=4.1 * 3)
         assert channel.travel.high.width_us == pytest.approx(1850, abs=4.1 * 3)
         assert channel.travel.neutral.width_us == pytest.approx(1500, abs=4.1 * 3)
+
+
+def test_spin_down_tells_command_and_motion_apart():
+    truth = json.loads((CAPTURES / "spin-down.truth.json").read_text())["rotors"][0]
+    sheet = load_sheet(CAPTURES / "spin-down.toml")
+    findings = examine(load(CAPTURES / "spin-down.csv.gz"), sheet=sheet)
+    motion = findings.channels["RX3"].silence.motion
+    assert motion.finding.verdict.value == "meets"
+    assert len(motion.stops) == 10
+    for stop, slow_s in zip(motion.stops, truth["slow_s"], strict=True):
+        least_s, most_s = stop.slow_s
+        # A transmitter may send on for 0.1 s, and no mark tells more than its pitch of 0.25 s.
+        assert least_s - 0.01 <= slow_s <= most_s + 0.01
+        assert most_s - least_s < 0.8
+    (marks, top, *_) = findings.sensors["D6"].findings
+    assert marks.value == truth["marks"]
+    assert top.value == pytest.approx(truth["top_per_minute"], rel=0.01)
+    assert findings.channels["RX3"].silence.trials.meets == 10

@@ -183,6 +183,12 @@ class FailsafeLine:
         return tuple(h for rec in self.recordings for h in rec.losses.hazards)
 
     @property
+    def slow_s(self) -> float | None:
+        """The longest time until its rotor was slow, where a rotation line shows it."""
+        found = (rec.finding(MOTION_STOP) for rec in self.recordings)
+        return max((f.value for f in found if f and isinstance(f.value, float)), default=None)
+
+    @property
     def failure(self) -> LossEvent | None:
         """The loss that proves it most that the limit is not met, where one does.
 
@@ -280,6 +286,12 @@ class Failsafe:
         """The longest stop time of all losses that show one; None where none does."""
         times = [line.trials.stop_s[2] for line in self.judged if line.trials.stop_s is not None]
         return max(times, default=None)
+
+    @property
+    def slow_s(self) -> float | None:
+        """The longest time until a rotor was slow, of all losses that show one."""
+        times = (line.slow_s for line in self.judged)
+        return max((slow_s for slow_s in times if slow_s is not None), default=None)
 
 
 def check_failsafe(

@@ -15,8 +15,10 @@ SUDDEN: Final = 2
 """Intervals that change by a greater factor from one to the next are looked at for faults."""
 SKIPPED: Final = 1.6
 """An interval longer than this times its neighbours' geometric mean holds a mark not seen."""
-MAX_SKIPPED: Final = 8
+MAX_SKIPPED: Final = 4
 """A longer interval is a pause."""
+STEADY: Final = 1.3
+"""Beside a mark not seen, intervals grow by less than this factor towards it."""
 MAX_PASSES: Final = 3
 _NEAR: Final = 5
 
@@ -88,22 +90,30 @@ def _bounces(interval_ps: IntArray) -> IntArray:
     """List the intervals at whose end the mark before was seen again.
 
     The usual interval is the second longest of five: of a mark seen twice each time the longer
-    parts, and not the one that holds a mark not seen.
+    parts, and not the one that holds a mark not seen. The rest of the interval follows.
     """
     at = _sudden(interval_ps)
     if not at.size:
         return at
     near = np.sort(np.nan_to_num(_around(interval_ps, at), nan=-1.0), axis=1)
-    return at[interval_ps[at] < BOUNCE * near[:, -2]]
+    is_last = at == interval_ps.size - 1
+    rest = interval_ps[np.where(is_last, at, at + 1)]
+    again = is_last | (rest > SUDDEN * interval_ps[at])
+    return at[again & (interval_ps[at] < BOUNCE * near[:, -2])]
 
 
 def _skips(interval_ps: IntArray) -> tuple[IntArray, IntArray]:
-    """List the intervals in which marks were not seen, and how many, by both neighbours."""
-    before, own, after = interval_ps[:-2], interval_ps[1:-1], interval_ps[2:]
-    if not own.size:
+    """List the intervals in which marks were not seen, and how many, by two neighbours each side.
+
+    Where the rotor slows down to a stand, or begins to turn, the neighbours change as well.
+    """
+    if interval_ps.size < _NEAR:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
-    usual = np.sqrt(before.astype(np.float64) * after)
-    longer = np.flatnonzero(own > SKIPPED * usual)
-    count = np.rint(own[longer] / usual[longer]).astype(np.int64) - 1
-    kept = (count > 0) & (count < MAX_SKIPPED)
-    return longer[kept] + 1, count[kept]
+    before, own, after = interval_ps[1:-3], interval_ps[2:-2], interval_ps[3:-1]
+    longer = np.flatnonzero((own > SKIPPED * before) | (own > SKIPPED * after))
+    first, last = interval_ps[longer], interval_ps[longer + _NEAR - 1]
+    usual = np.sqrt(before[longer].astype(np.float64) * after[longer])
+    count = np.rint(own[longer] / usual).astype(np.int64) - 1
+    kept = (own[longer] > SKIPPED * usual) & (count > 0) & (count < MAX_SKIPPED)
+    kept &= (before[longer] < STEADY * first) & (after[longer] < STEADY * last)
+    return longer[kept] + _NEAR // 2, count[kept]

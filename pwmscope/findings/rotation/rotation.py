@@ -55,11 +55,10 @@ DEFINITIONS: Final = (
         "How long after a signal loss the device itself was slower than the stated speed, for "
         "good. The command may stop in time and the motor not. It is 'not shown' unless the rotor "
         "turned faster than that in the second before the loss.",
-        "moment at which the speed falls below the stated one, by a polynomial of the angle fitted "
-        "to the marks around it, - moment of loss; the most that it may be is held against the "
-        "limit; over several losses the worst governs",
-        "own algorithm; JCGM 100, 4.2 and 5.1, from memory; the limits of 60 s and 2 s are common "
-        "practice, the event's rulebook decides",
+        "moment at which the speed falls below the stated one - moment of loss. A polynomial of the "
+        "angle, fitted to the marks around, tells it. Over several losses the worst governs",
+        "own algorithm; JCGM 100, 4.2 and 5.1, from memory. The limits of 60 s and 2 s are common "
+        "practice. The event's rulebook decides",
     ),
     Definition(
         MARKS,
@@ -85,7 +84,7 @@ DEFINITIONS: Final = (
         SPIN_UP,
         "How long the device takes from the command to nine tenths of the top speed of that run.",
         "end of the first count at 0.9 of the run's top speed - end of the first pulse outside "
-        "the stop range; the longest of the runs",
+        "the stop range. The longest of the runs",
         "own algorithm",
     ),
     Definition(
@@ -100,8 +99,8 @@ DEFINITIONS: Final = (
         AT_STOP,
         "How fast it turned while it was commanded to stop, after the time it may take for that. A "
         "drive that creeps at neutral shows here.",
-        "highest speed over 3 intervals in stretches of pulses in the stop range, the limit for "
-        "the motion after their beginning; else 60/(m T), T the longest time without a mark",
+        "highest speed over 3 intervals while pulses lie in the stop range, once the limit for "
+        "the motion is over. Else 60/(m T), T the longest time without a mark",
         "own algorithm",
     ),
 )

@@ -1,0 +1,103 @@
+"""A rotor that a channel's pulses drive, and the marks that pass its sensor."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pwmscope.synth.script import Loss, Rotor
+
+PS_PER_S = 1_000_000_000_000
+STEP_S = 1e-3
+"""The speed is worked out so often; it changes evenly in between."""
+HIGH_PART = 0.25
+"""Part of the pitch for which the sensor's output is high at each mark."""
+
+
+@dataclass(frozen=True, slots=True)
+class RotorTruth:
+    """What a rotor really did.
+
+    Parameters
+    ----------
+    name : str
+        Its sensor's line.
+    of : str
+        The channel that drives it.
+    edges_ps : ndarray of int64
+        Edges of the sensor's output, the first a rise, exact before sampling.
+    top_per_minute : float
+        The highest speed.
+    slow_s : tuple of float or None
+        For each loss, seconds from it until the speed was below the script's slow one, until the
+        channels followed again; None where it never was.
+    """
+
+    name: str
+    of: str
+    edges_ps: npt.NDArray[np.int64]
+    top_per_minute: float
+    slow_s: tuple[float | None, ...]
+
+
+def turn(
+    rotor: Rotor,
+    rise_ps: npt.NDArray[np.int64],
+    command_ps: npt.NDArray[np.int64],
+    losses: tuple[Loss, ...],
+    duration_ps: int,
+) -> RotorTruth:
+    """Let a rotor follow a channel's pulses.
+
+    Commanded more, it speeds up with the time constant ``rises_s``; commanded less, or without
+    pulses for 0.2 s, it loses ``friction_per_s`` turns a second in each second.
+    """
+    steps = int(duration_ps / PS_PER_S / STEP_S) + 1
+    time_s = np.arange(steps) * STEP_S
+    row = np.searchsorted(rise_ps, np.rint(time_s * PS_PER_S).astype(np.int64)) - 1
+    last = np.maximum(row, 0)
+    fresh = (row >= 0) & (time_s - rise_ps[last] / PS_PER_S < 0.2)
+    above_us = np.where(fresh, command_ps[last] / 1e6 - rotor.rest_us, 0.0)
+    asked = np.where(above_us > rotor.dead_us, above_us, 0.0) * rotor.per_minute_us / 60.0
+    speed, now = [], 0.0
+    for wanted in asked.tolist():
+        if wanted > now:
+            now += STEP_S * (wanted - now) / rotor.rises_s
+        else:
+            now = max(now - STEP_S * rotor.friction_per_s, wanted)
+        speed.append(now)
+    hz = np.array(speed)
+    turns = np.concatenate([[0.0], np.cumsum(hz)]) * STEP_S
+    slow_hz = rotor.slow_per_minute / 60.0
+    return RotorTruth(
+        rotor.name,
+        rotor.of,
+        _edges_ps(turns, rotor.marks_per_turn),
+        60.0 * float(hz.max()),
+        tuple([_slow_s(time_s, hz, slow_hz, loss) for loss in losses]),
+    )
+
+
+def _edges_ps(turns: npt.NDArray[np.float64], per_turn: int) -> npt.NDArray[np.int64]:
+    """Return when marks begin and end to pass, by the angle, which is even within each step."""
+    count = int(turns[-1] * per_turn - 0.5 - HIGH_PART)
+    begin = (np.arange(max(count, 0)) + 0.5) / per_turn
+    places = np.stack([begin, begin + HIGH_PART / per_turn], axis=1).ravel()
+    moves = np.flatnonzero(np.diff(turns, prepend=-1.0) > 0)
+    at = np.searchsorted(turns[moves], places, side="left")
+    low, high = moves[at] - 1, moves[at]
+    part = (places - turns[low]) / (turns[high] - turns[low])
+    edges: npt.NDArray[np.int64] = np.rint((low + part) * STEP_S * PS_PER_S).astype(np.int64)
+    return edges
+
+
+def _slow_s(
+    time_s: npt.NDArray[np.float64], hz: npt.NDArray[np.float64], slow_hz: float, loss: Loss
+) -> float | None:
+    within = (time_s >= loss.off_s) & (time_s < (loss.on_s or np.inf))
+    fast = np.flatnonzero(within & (hz >= slow_hz))
+    if not fast.size or fast[-1] == np.flatnonzero(within)[-1]:
+        return None
+    return round(float(time_s[fast[-1]] + STEP_S - loss.off_s), 6)

@@ -117,6 +117,10 @@ MIN_OF_STRONGEST: Final = 0.5
 MAX_PARTS: Final = 6
 MAX_LINES: Final = 50
 MIN_WITHOUT_BEST: Final = 12
+MAX_OF_LEFT: Final = 1.25
+MAX_BY_CHANCE: Final = 2.0
+"""A line may be so much stronger than a lattice blurred as the dwells are, and off by so many times
+what chance alone shows."""
 MAX_BY_PACE: Final = 0.5
 """Where more of the widths than this come from sweeps at a pace of whole steps, the rest of such
 sweeps shows no step either."""
@@ -221,6 +225,8 @@ def find_step(
         lowest = lowest_tone(width_us, float(per_us[at]), coarsest_us, (jitter_us, interval_us))
         if _has_lower(width_us, lowest, coarsest_us, scatter_us):
             return Search(None, resolved_us, is_image=True)
+        if _unlike_lattice(width_us, lowest, scatter_us, float(level[at])):
+            continue
         found = lattice_at(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
     return Search(None, resolved_us, is_pace=is_pace)
@@ -248,6 +254,23 @@ def _has_lower(
         if would_show < 4.0 * math.sqrt(count) or shows >= MIN_SHARE * would_show:
             return True
     return False
+
+
+def _unlike_lattice(
+    width_us: FloatArray, per_us: float, scatter_us: FloatArray | None, level: float
+) -> bool:
+    """Say whether a line is weaker or stronger than what the dwells' jitter leaves of a lattice.
+
+    Interrupts leave more of one than Gaussian jitter as large would, a sinusoid other parts;
+    under both, widths without steps line up by chance more often than under white noise.
+    """
+    if scatter_us is None or scatter_us.size <= width_us.size // 8:
+        return False
+    left, doubt = abs(turns_of(scatter_us, per_us).mean()), 2.0 / math.sqrt(scatter_us.size)
+    shows = float(abs(turns_of(width_us, per_us).mean()))
+    chance = MAX_BY_CHANCE * math.sqrt(level) / width_us.size
+    most = MAX_OF_LEFT * (left + doubt) + chance
+    return not MIN_SHARE * (left - doubt) - chance <= shows <= most
 
 
 def _by_pace(pace: FloatArray, count: IntArray) -> npt.NDArray[np.bool_]:

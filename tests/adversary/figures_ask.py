@@ -1,7 +1,8 @@
 """Every call of the figures' studies into pwmscope, and nothing else.
 
 What comes back are plain values: `Told` for a finding, dictionaries for commands. Only what docs/
-names is called: `pwmscope.examine`, `pwmscope.findings.lag`, and the command line.
+names is called: `pwmscope.examine`, `pwmscope.bench.parse_sheet`, `pwmscope.findings.lag`, and the
+command line.
 """
 
 from __future__ import annotations
@@ -20,11 +21,21 @@ import numpy as np
 import numpy.typing as npt
 
 import pwmscope
+from pwmscope.bench import parse_sheet
 from pwmscope.cli import main
 from pwmscope.findings.lag import examine_lag, read_lines
 
 Ints = npt.NDArray[np.int64]
 TO_US = {"ms": 1e3, "s": 1e6, "ns": 1e-3}
+SHEET = """
+[channels.levels]
+role = "drive-left"
+[channels.sweeps]
+role = "drive-right"
+[channels.throttle]
+role = "weapon"
+"""
+"""What is on the study's lines: a neutral is judged only where a device is stated."""
 JUDGED = ("timing", "travel", "resolution", "centring", "sweeps")
 """The questions about a line whose answers are judged; `examine` works the others out if asked."""
 
@@ -84,10 +95,10 @@ class Answers:
 
 
 def ask(recording: pwmscope.Capture) -> Answers:
-    """Examine a recording without a sheet; numpy's warnings are kept, not shown."""
+    """Examine a recording with what is on its lines; numpy's warnings are kept, not shown."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        findings = pwmscope.examine(recording)
+        findings = pwmscope.examine(recording, sheet=parse_sheet(SHEET))
         lines = {
             name: {
                 finding.name: told(finding)

@@ -754,7 +754,13 @@ def _has_slowed(
     place = np.searchsorted(rise_s, by_s[seen])
     fits = place + RATE_FRAMES < rise_s.size
     seen, place = seen[fits], place[fits]
-    spans = tuple([Span(loss.earliest_s, loss.back_s) for loss in losses])
+    # Until the link is back, however long after the switch, frames are not the usual ones.
+    own = dict(zip(line.places, line.responses, strict=True))
+    back_s = [
+        max([loss.back_s, *(c.by_s for c in own[k].departures[:1])]) if k in own else loss.back_s
+        for k, loss in enumerate(losses)
+    ]
+    spans = tuple([Span(loss.earliest_s, s) for loss, s in zip(losses, back_s, strict=True)])
     frames_s = np.diff(rise_s)[~inside(spans, rise_s[:-1])]
     if not seen.size or frames_s.size < RATE_FRAMES:
         return slowed

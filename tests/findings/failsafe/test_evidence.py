@@ -106,6 +106,24 @@ def test_the_usual_rate_is_that_of_most_frames_outside_the_losses():
         assert told.tolist() == [found]
 
 
+@pytest.mark.parametrize(("back_s", "found"), [(21.0, False), (12.5, True)])
+def test_frames_before_a_late_return_are_not_the_usual_ones(back_s, found):
+    """The switch is on at 12 s, the link back at 21 s: slow frames between are the loss's.
+
+    A hand moved the output at 10.7 s, in frames as usual; with most frames slow they seemed fast.
+    """
+    rise_s = np.concatenate([np.arange(9.5, 11.0, 0.02), np.arange(11.0, 21.0, 0.06),
+                             np.arange(21.0, 22.5, 0.02)])  # fmt: skip
+    back = Change(ChangeKind.JUMP, back_s - 0.06, back_s, 1500.0, 1700.0, back_s, 2)
+    response = Response(
+        LossClass.GOES_TO_PRESET, "", 10.7, 1500.0, True, (), None, (), None, (), (back,)
+    )
+    line = replace(line_of(rise_s, 1500.0), places=(0,), responses=(response,))
+    lost = (Loss(10.0, 12.0, True, Moment(Known.MARKED, 0.0, None), frozenset(), ""),)
+    told = _has_slowed(line, np.array([10.68]), np.array([10.7]), lost)
+    assert told.tolist() == [found]
+
+
 # --- a width of its own ---
 
 

@@ -366,7 +366,8 @@ class Jobs:
         path.write_text(json.dumps(known, indent=2) + "\n", encoding="utf-8")
 
     def _job(self, recording: Recording, what: str) -> Job:
-        folder, sheet = self.folder, recording.sheet
+        folder = self.folder
+        sheet = recording.sheet = recording.sheet or folder.sheet
         sheet_path = folder.path / sheet if sheet in folder.sheets() else None
         earlier = self._earlier(recording) if what == "answer" and sheet_path else None
         edges = "" if earlier is None else str(folder.results(earlier.name) / "edges.parquet")

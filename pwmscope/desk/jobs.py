@@ -334,9 +334,14 @@ class Jobs:
             if recording.stamp != stamp or recording.state is State.CANCELLED:
                 continue
             await self._note(recording, what, said)
-        if what == "answer" and recording.state is State.READING and recording.stamp == stamp:
+        if recording.stamp != stamp:
+            return
+        if what == "answer" and recording.state is State.READING:
             recording.state = State.REFUSED
             recording.refused = "The analysis ended before it was done; read the file again."
+        elif recording.state is State.ANSWERED and (recording.doing or not recording.is_kept):
+            recording.doing = ""
+            recording.note = "Not all of its files were written; hold it against its sheet again."
 
     async def _note(self, recording: Recording, what: str, said: dict[str, Any]) -> None:
         """Take note of what a process tells."""
@@ -392,6 +397,7 @@ class Jobs:
             for other in self.recordings.values()
             if other.sheet == recording.sheet
             and other.is_kept
+            and other.found.get("lines")  # servo pulses, so that there is what to compare
             and other.name != recording.name
             and other.stamp.mtime_ns <= recording.stamp.mtime_ns
         ]

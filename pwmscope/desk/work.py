@@ -146,6 +146,7 @@ def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
         "headline": analysis.headline,
         "verdict": analysis.verdict.value,
         "hazards": [str(hazard) for hazard in analysis.hazards],
+        "lines": list(analysis.findings[0].servo),
         "cards": [
             {"name": card.device or format_line(card.line), "verdict": card.verdict.value}
             for card in analysis.cards

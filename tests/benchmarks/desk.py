@@ -79,7 +79,8 @@ def big_file(desk):
     told, last, gap_s, begin_s = "", time.monotonic(), 0.0, None
     deadline = time.monotonic() + 300
     while time.monotonic() < deadline:
-        page = desk.ask("GET", "/part/answer/big.csv")[2].decode()
+        status, _, body = desk.ask("GET", "/part/answer/big.csv")
+        page = body.decode() if status == 200 else ""
         reading = re.search(r"reading(?:, [^<]*)?", page)
         if begin_s is None and reading:
             begin_s = last = time.monotonic()

@@ -19,6 +19,8 @@ from watchfiles import awatch
 from pwmscope.desk.folder import REGISTER, DeskError, Folder, Stamp, key_of
 
 AT_ONCE: Final = 2
+WARM_AFTER_S: Final = 1.0
+"""The processes begin only then, so that they do not hold up the first page."""
 SETTLED_S: Final = 1.0
 """A file that did not change for so long is taken as whole."""
 FOLLOWED_SETTLED_S: Final = 5.0
@@ -302,7 +304,7 @@ class Jobs:
 
     async def _work(self, worker: _Worker) -> None:
         """Take recordings from the line, one after the other."""
-        worker.begin_soon()
+        asyncio.get_running_loop().call_later(WARM_AFTER_S, worker.begin_soon)
         while True:
             name, what = await self._queue.get()
             recording = self.recordings.get(name)

@@ -48,8 +48,8 @@ WARM_AFTER_S: Final = 1.0
 PLACES: Final = ("bench", "record", "answer", "change", "day")
 RATES: Final = ("500kHz", "1MHz", "2MHz", "4MHz", "8MHz", "16MHz", "24MHz")
 """Rates that are offered where one is needed (common practice)."""
-SHIPPED: Final = {"drill.csv.gz": "drill.csv.gz", "bench.toml": "quince.toml"}
-"""The recording to try with its sheet, and their names in the folder."""
+SHIPPED: Final = {"bench.toml": "quince.toml", "drill.csv.gz": "drill.csv.gz"}
+"""The recording to try, its sheet first, and their names in the folder."""
 _ALONE: Final = {"content-security-policy": "sandbox allow-scripts; frame-ancestors 'none'"}
 """For documents that bring a policy of their own: they may reach nothing of the desk."""
 _FILES: Final = re.compile(
@@ -234,7 +234,7 @@ class Desk:
         for source, name in SHIPPED.items():
             if not (self.folder.path / name).exists():
                 await run_in_threadpool(_copy_shipped, source, self.folder.path / name)
-        self.folder.remember(sheet=SHIPPED["bench.toml"])
+            self.folder.remember(sheet=SHIPPED["bench.toml"])
         await self.jobs.take("drill.csv.gz")
         return _go("/answer/drill.csv.gz")
 

@@ -69,6 +69,16 @@ _LABELS: Final = {
     "stall_a": "Draws when held fast (A)",
     "us_per_percent": "One percent of travel (us)",
     "reversed": "Direction reversed",
+    "weapon_motion_s": "Weapon turns slowly within (s)",
+    "drive_motion_s": "Drive turns slowly within (s)",
+    "failsafe_in": "Failsafe is set in the",
+    "of": "Rotation of line",
+    "marks_per_turn": "Marks in a turn",
+    "edge": "Edge that is a mark",
+    "slow_per_minute": "Slow below (turns a minute)",
+    "least_v": "Works from (V)",
+    "probe": "Volts for a volt recorded",
+    "trips_v": "Comparator trips at (V)",
 }
 
 

@@ -19,6 +19,8 @@ from watchfiles import awatch
 from pwmscope.desk.folder import REGISTER, DeskError, Folder, Stamp, key_of
 
 AT_ONCE: Final = 2
+WARM_AFTER_S: Final = 1.0
+"""The processes begin only then, so that they do not hold up the first page."""
 SETTLED_S: Final = 1.0
 """A file that did not change for so long is taken as whole."""
 FOLLOWED_SETTLED_S: Final = 5.0
@@ -302,7 +304,7 @@ class Jobs:
 
     async def _work(self, worker: _Worker) -> None:
         """Take recordings from the line, one after the other."""
-        worker.begin_soon()
+        asyncio.get_running_loop().call_later(WARM_AFTER_S, worker.begin_soon)
         while True:
             name, what = await self._queue.get()
             recording = self.recordings.get(name)
@@ -334,9 +336,14 @@ class Jobs:
             if recording.stamp != stamp or recording.state is State.CANCELLED:
                 continue
             await self._note(recording, what, said)
-        if what == "answer" and recording.state is State.READING and recording.stamp == stamp:
+        if recording.stamp != stamp:
+            return
+        if what == "answer" and recording.state is State.READING:
             recording.state = State.REFUSED
             recording.refused = "The analysis ended before it was done; read the file again."
+        elif recording.state is State.ANSWERED and (recording.doing or not recording.is_kept):
+            recording.doing = ""
+            recording.note = "Not all of its files were written; hold it against its sheet again."
 
     async def _note(self, recording: Recording, what: str, said: dict[str, Any]) -> None:
         """Take note of what a process tells."""
@@ -366,7 +373,8 @@ class Jobs:
         path.write_text(json.dumps(known, indent=2) + "\n", encoding="utf-8")
 
     def _job(self, recording: Recording, what: str) -> Job:
-        folder, sheet = self.folder, recording.sheet
+        folder = self.folder
+        sheet = recording.sheet = recording.sheet or folder.sheet
         sheet_path = folder.path / sheet if sheet in folder.sheets() else None
         earlier = self._earlier(recording) if what == "answer" and sheet_path else None
         edges = "" if earlier is None else str(folder.results(earlier.name) / "edges.parquet")
@@ -391,6 +399,7 @@ class Jobs:
             for other in self.recordings.values()
             if other.sheet == recording.sheet
             and other.is_kept
+            and other.found.get("lines")  # servo pulses, so that there is what to compare
             and other.name != recording.name
             and other.stamp.mtime_ns <= recording.stamp.mtime_ns
         ]

@@ -52,8 +52,11 @@ def main() -> None:
     threading.Thread(target=_listen, args=(sys.stdin, jobs), daemon=True).start()
 
     def tell(said: dict[str, Any]) -> None:
-        out.write(json.dumps(said) + "\n")
-        out.flush()
+        try:
+            out.write(json.dumps(said) + "\n")
+            out.flush()
+        except BrokenPipeError:  # the desk has ended
+            os._exit(0)
 
     while True:
         carry_out(Job(**json.loads(jobs.get())), tell)
@@ -143,6 +146,7 @@ def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
         "headline": analysis.headline,
         "verdict": analysis.verdict.value,
         "hazards": [str(hazard) for hazard in analysis.hazards],
+        "lines": list(analysis.findings[0].servo),
         "cards": [
             {"name": card.device or format_line(card.line), "verdict": card.verdict.value}
             for card in analysis.cards

@@ -96,16 +96,12 @@ class Keyboard:
     def press(self, *keys):
         ActionChains(self.browser).send_keys(*keys).perform()
 
-    def focused(self):
-        return self.browser.switch_to.active_element
-
     def reach(self, words):
-        """Go from element to element until one with these words, label or value has the focus."""
+        """Go from element to element until one with these words or this label has the focus."""
         for _ in range(MAX_TABS):
-            self.press(Keys.TAB)
-            told = self.browser.execute_script(NAMES)
-            if words in told:
+            if words in self.browser.execute_script(NAMES):
                 return
+            self.press(Keys.TAB)
         raise AssertionError(f"the Tab key never came to {words!r}")
 
     def follow(self, words):
@@ -114,12 +110,8 @@ class Keyboard:
 
     def type(self, label, text):
         self.reach(label)
-        ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a").key_up(
-            Keys.CONTROL
-        ).perform()
-        self.press(text)
-
-    tick = follow
+        keys = ActionChains(self.browser).key_down(Keys.CONTROL).send_keys("a")
+        keys.key_up(Keys.CONTROL).send_keys(text).perform()
 
 
 class Pointer:

@@ -1,0 +1,208 @@
+"""How quick the desk is, what it bears, and what thirty kills leave of it.
+
+    .venv/bin/python tests/benchmarks/desk.py times
+    .venv/bin/python tests/benchmarks/desk.py load --seconds 60
+    .venv/bin/python tests/benchmarks/desk.py kills --count 30
+    .venv/bin/python tests/benchmarks/desk.py day
+
+Prints one line for each figure beside what it must reach on an idle machine.
+"""
+
+import argparse
+import random
+import re
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+
+from tests.desk.conftest import CAPTURES, Desk, wait_for
+
+BIG_ROWS = 40_000_000
+
+
+def said(what, found, wanted):
+    print(f"{what:58} {found:>12}   wanted {wanted}")
+
+
+def begun(home):
+    """Begin a desk; give it and how long its first page took."""
+    begin_s = time.monotonic()
+    desk = Desk(home)
+    assert desk.ask("GET", "/")[0] == 200
+    return desk, time.monotonic() - begin_s
+
+
+def times(home):
+    """The first page, the drill from drop to answer, a big file's progress, twenty at once."""
+    first = [begun(home / f"first-{n}") for n in range(5)]
+    said("first page, median of 5", f"{sorted(s for _, s in first)[2]:.2f} s", "<= 1 s")
+    for other, _ in first[1:]:
+        other.end()
+    desk = first[0][0]
+    desk.upload([("quince.toml", (CAPTURES / "bench.toml").read_bytes())])
+    time.sleep(4)  # as a person needs until the first drop
+    begin_s = time.monotonic()
+    desk.upload([("drill.csv.gz", (CAPTURES / "drill.csv.gz").read_bytes())])
+    wait_for(lambda: 'class="does"' in desk.get("/part/answer/drill.csv.gz"), "the answer")
+    said("drill, drop to answer", f"{time.monotonic() - begin_s:.2f} s", "<= 4 s")
+    sweep = (CAPTURES / "clean-sweep.csv").read_bytes()
+    begin_s = time.monotonic()
+    for n in range(20):
+        (desk.folder / f"r{n}.csv").write_bytes(sweep + b"\n" * (n + 1))
+    for n in range(20):
+        desk.wait_for_answer(f"r{n}.csv")
+    said("20 files saved at once", f"{time.monotonic() - begin_s:.1f} s", "all answered")
+    big_file(desk)
+    desk.end()
+
+
+def big_file(desk):
+    """A file of 40 million rows: progress at least each second, then its answer."""
+    path = desk.folder.parent / "big.csv"
+    block = 1_000_000
+    with path.open("wb") as out:
+        out.write(b"time_us,RX1,RX2\n")
+        for begin in range(0, BIG_ROWS, block):
+            at = np.arange(begin, begin + block)
+            one, two = (at % 20_000 < 1500), ((at + 7) % 20_000 < 1200)
+            columns = np.char.add(np.char.add(at.astype("U10"), np.where(one, ",1", ",0")),
+                                  np.where(two, ",1", ",0"))  # fmt: skip
+            out.write(("\n".join(columns.tolist()) + "\n").encode())
+    path.replace(desk.folder / "big.csv")
+    told, last, gap_s, begin_s = "", time.monotonic(), 0.0, None
+    deadline = time.monotonic() + 300
+    while time.monotonic() < deadline:
+        status, _, body = desk.ask("GET", "/part/answer/big.csv")
+        page = body.decode() if status == 200 else ""
+        reading = re.search(r"reading(?:, [^<]*)?", page)
+        if begin_s is None and reading:
+            begin_s = last = time.monotonic()
+        if 'class="does"' in page or "fault" in page:
+            break
+        if reading and reading[0] != told:
+            told, now = reading[0], time.monotonic()
+            gap_s, last = max(gap_s, now - last), now
+        time.sleep(0.1)
+    said("40 million rows, longest silence while reading", f"{gap_s:.2f} s", "<= 1 s")
+    said("40 million rows, to its answer", f"{time.monotonic() - begin_s:.1f} s", "-")
+
+
+def load(home, seconds):
+    """Fifty requests a second for a minute."""
+    desk, _ = begun(home / "load")
+    desk.post("/try")
+    desk.wait_for_answer("drill.csv.gz")
+    pages = ("/", "/answer", "/answer/drill.csv.gz", "/day", "/change", "/part/work", "/bench")
+    for page in pages:
+        desk.get(page)
+    wrong, took_s = [], []
+
+    def ask(number):
+        begin_s = time.monotonic()
+        try:
+            status = desk.ask("GET", pages[number % len(pages)])[0]
+        except OSError as error:
+            status = str(error)
+        took_s.append(time.monotonic() - begin_s)
+        if status != 200:
+            wrong.append(status)
+
+    begin_s, threads = time.monotonic(), []
+    for number in range(50 * seconds):
+        time.sleep(max(0.0, begin_s + number / 50 - time.monotonic()))
+        threads.append(threading.Thread(target=ask, args=(number,)))
+        threads[-1].start()
+    for thread in threads:
+        thread.join()
+    said(f"50 requests a second for {seconds} s, errors", len(wrong), "0")
+    said("  the slowest of a hundred", f"{1000 * np.quantile(took_s, 0.99):.0f} ms", "-")
+    desk.end()
+
+
+def kills(home, count, seed):
+    """Kill the desk at random moments of uploads and analyses; nothing that came whole is lost."""
+    chance = random.Random(seed)
+    desk, _ = begun(home / "kills")
+    sweep, kept, lost = (CAPTURES / "clean-sweep.csv").read_bytes(), {}, 0
+    for number in range(count):
+        name, content = f"k{number}.csv", sweep + b"\n" * (number + 1)
+
+        def send(name=name, content=content):
+            try:
+                if desk.upload([(name, content)])[0] == 303:
+                    kept[name] = content
+            except OSError:
+                pass
+
+        sending = threading.Thread(target=send)
+        sending.start()
+        time.sleep(chance.choice([0.0, 0.005, 0.02, 0.1, 0.5, 1.5]) * chance.random() * 2)
+        desk.kill()
+        sending.join()
+        desk.begin()
+        lost += sum((desk.folder / n).read_bytes() != c for n, c in kept.items())
+    for name in kept:
+        desk.wait_for_answer(name)
+    halves = [p for p in desk.folder.glob("k*.csv") if p.read_bytes() != sweep + b"\n" * (
+        int(p.stem[1:]) + 1)]  # fmt: skip
+    said(f"{count} kills: acknowledged files lost", lost, "0")
+    said("  half files", len(halves) + len(list(desk.folder.glob("*.part"))), "0")
+    said("  answered in the end", f"{len(kept)} of {len(kept)}", "all")
+    desk.end()
+
+
+def day(home):
+    """Follow an hour of eight lines at fifty frames a second; memory must not grow with time."""
+    path = home / "hour.csv"
+    frames = 50 * 3600
+    rises_us = np.arange(frames)[:, None] * 20_000 + np.arange(8) * 100
+    falls_us = rises_us + 1500 + 10 * np.arange(8)
+    at = np.concatenate([rises_us.ravel(), falls_us.ravel()])
+    bit = np.tile(1 << np.arange(8), frames)
+    order = np.argsort(at, kind="stable")
+    words = np.bitwise_xor.accumulate(np.concatenate([bit, bit])[order])
+    levels = ((words[:, None] >> np.arange(8)) & 1).astype("U1")
+    with path.open("w") as out:
+        out.write("time_us," + ",".join(f"RX{n}" for n in range(8)) + "\n")
+        for time_us, row in zip(at[order].tolist(), levels.tolist(), strict=True):
+            out.write(f"{time_us},{','.join(row)}\n")
+    command = [sys.executable, "-m", "pwmscope", "follow", str(path), "--json", "--idle", "0.5"]
+    begin_s = time.monotonic()
+    subprocess.run(command, stdout=subprocess.DEVNULL, check=True)
+    took_s = time.monotonic() - begin_s
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    said("an hour of 8 lines, live: peak memory", f"{peak:.0f} MiB", "<= 1024, as for a day")
+    said("  time", f"{took_s:.0f} s", "< 3600 s")
+
+
+def main():
+    """Run one of the measurements."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=["times", "load", "kills", "day"])
+    parser.add_argument("--seconds", type=int, default=60)
+    parser.add_argument("--count", type=int, default=30)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    home = Path(tempfile.mkdtemp())
+    try:
+        if asked.what == "times":
+            times(home)
+        elif asked.what == "load":
+            load(home, asked.seconds)
+        elif asked.what == "kills":
+            kills(home, asked.count, asked.seed)
+        else:
+            day(home)
+    finally:
+        shutil.rmtree(home)
+
+
+if __name__ == "__main__":
+    main()

@@ -665,7 +665,7 @@ class Script:
     def line_names(self) -> tuple[str, ...]:
         """Names of all lines in the file's order, the marker last."""
         marker = () if self.marker is None else (self.marker,)
-        return tuple([each.name for each in (*self.channels, *self.rotors)]) + marker
+        return tuple([*(c.name for c in self.channels), *(r.name for r in self.rotors)]) + marker
 
 
 def check_name(key: str, name: str) -> None:

@@ -140,7 +140,7 @@ def test_spin_down_tells_command_and_motion_apart():
     truth = json.loads((CAPTURES / "spin-down.truth.json").read_text())["rotors"][0]
     sheet = load_sheet(CAPTURES / "spin-down.toml")
     findings = examine(load(CAPTURES / "spin-down.csv.gz"), sheet=sheet)
-    motion = findings.channels["RX3"].silence.motion
+    motion = findings.channels["RX3"].losses.motion
     assert motion.finding.verdict.value == "meets"
     assert len(motion.stops) == 10
     for stop, slow_s in zip(motion.stops, truth["slow_s"], strict=True):
@@ -151,4 +151,4 @@ def test_spin_down_tells_command_and_motion_apart():
     (marks, top, *_) = findings.sensors["D6"].findings
     assert marks.value == truth["marks"]
     assert top.value == pytest.approx(truth["top_per_minute"], rel=0.01)
-    assert findings.channels["RX3"].silence.trials.meets == 10
+    assert findings.channels["RX3"].losses.trials.meets == 10

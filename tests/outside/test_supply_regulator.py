@@ -1,7 +1,8 @@
 """Sags of a regulated supply against a circuit simulator and Ohm's law.
 
-A battery of E volts behind a resistance R feeds a regulator that needs 0.3 V more than it gives. Load
-steps of known current pull its input to E - I R (Ohm's law), and its output to min(5, E - I R - 0.3).
+A battery of E volts behind a resistance R feeds a regulator that needs 0.3 V more than it gives.
+Load steps of known current pull its input to E - I R (Ohm's law), and its output to
+min(5, E - I R - 0.3).
 ngspice (Debian package of that name, a general circuit simulator) makes the waveform.
 """
 

@@ -46,7 +46,8 @@ LATE_S: Final = 0.02
 RESTART_S: Final = 1.0
 """The outputs end at most so long after the sag that restarts the receiver."""
 MOVES_US: Final = 15.0
-"""A width that changes by more from one pulse to the next moves its device."""
+MOVES_IN: Final = 3
+"""A width that changes by more over so many pulses moves its device."""
 DEFINITIONS: Final = (
     Definition(
         MEAN,
@@ -77,7 +78,7 @@ DEFINITIONS: Final = (
     Definition(
         CAUSES,
         "What began just before the sags: a device's move, or a restart of the outputs after it.",
-        "pulses that change their width by more than 15 us from 0.3 s before a sag on",
+        "pulses whose width changes by more than 15 us in three, from 0.3 s before a sag on",
         "own algorithm",
     ),
     Definition(
@@ -321,7 +322,8 @@ def _moves(sags: Sags, sheet: BenchSheet, tables: Mapping[str, PulseTable]) -> d
             continue
         own = table.measured
         rise_s, width_us = table.rise_s[own], table.width_us[own]
-        moves_s = rise_s[1:][np.abs(np.diff(width_us)) > MOVES_US]
+        change_us = np.abs(width_us[MOVES_IN:] - width_us[:-MOVES_IN])
+        moves_s = rise_s[MOVES_IN:][change_us > MOVES_US]
         first = np.searchsorted(moves_s, sags.begin_s - CAUSE_S)
         last = np.searchsorted(moves_s, sags.begin_s + LATE_S)
         moved[device.line] = last > first

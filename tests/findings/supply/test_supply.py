@@ -84,7 +84,7 @@ def test_a_loss_in_which_the_supply_fails_is_not_shown_to_meet():
 def test_the_source_resistance_is_that_of_ohms_law():
     """R = 0.15 ohm, 2 A while the weapon's stick moves alone: V = E - I R."""
     moves_s = [span[0] - 2.2 + 1.0 for span in TEN.spans]
-    line = supply_line("A0", volts(TEN.end_s, [(at_s + 0.06, 0.2, 0.3) for at_s in moves_s]))
+    line = supply_line("A0", volts(TEN.end_s, [(at_s + 0.2, 0.2, 0.3) for at_s in moves_s]))
     found = findings_of(line)
     assert found["source resistance"].value == pytest.approx(0.15, rel=0.1)
     assert "RX3 moves in 10" in found["causes of sags"].sentence

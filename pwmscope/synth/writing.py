@@ -150,7 +150,7 @@ def _rows(
 
 
 def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[np.uint8]:
-    """Readings of the supplies, in volts with three decimals, to the end of each row."""
+    """Write the readings of the supplies, in volts with three decimals, to the end of each row."""
     script = recording.script
     parts: list[npt.NDArray[np.uint8]] = []
     for truth in recording.truth.supplies:

@@ -157,7 +157,7 @@ def test_spin_down_tells_command_and_motion_apart():
 def test_supply_sag_is_found_sag_by_sag_with_its_cause():
     truth = truth_of("supply-sag")["supplies"][0]
     sheet = load_sheet(CAPTURES / "supply-sag.toml")
-    findings = examine(load(CAPTURES / "supply-sag.csv.gz", rate="50kHz"), sheet=sheet)
+    findings = examine(load(CAPTURES / "supply-sag.csv.gz"), sheet=sheet)
     answer = findings.sensors["A0"].answer
     sags = answer.supply.sags
     assert len(sags) == len(truth["sags"])

@@ -194,3 +194,13 @@ def test_a_drive_that_creeps_at_neutral_is_told():
     ]
     assert at_stop.value == 0.0
     assert "so it turned below" in at_stop.sentence
+
+
+def test_a_sheet_that_no_longer_lists_the_rotation_line_scores_no_better(spun_down):
+    """Less known never scores better: without the line's entry the check is not shown."""
+    slow = replace(SHEET, weapon_motion_s=2.0)
+    assert check(spun_down, sheet=slow).verdict is not Verdict.MEETS
+    without = {name: own for name, own in SHEET.channels.items() if name != "D6"}
+    found = check(spun_down, sheet=replace(SHEET, channels=without))
+    assert found.verdict is Verdict.NOT_SHOWN
+    assert [left.what for left in found.left_out] == ["D6"]

@@ -204,3 +204,12 @@ def test_a_sheet_that_no_longer_lists_the_rotation_line_scores_no_better(spun_do
     found = check(spun_down, sheet=replace(SHEET, channels=without))
     assert found.verdict is Verdict.NOT_SHOWN
     assert [left.what for left in found.left_out] == ["D6"]
+
+
+def test_a_rotor_that_is_driven_on_is_a_hazard_and_one_that_coasts_is_none(spun_down):
+    brief = replace(SHEET, weapon_motion_s=0.6)
+    on = watched(LONG, change=lambda _t, hz: np.maximum(hz, 20.0))
+    kinds = {hazard.kind for hazard in line_of(check(on, sheet=brief)).hazards}
+    assert HazardKind.MOTION in kinds
+    kinds = {hazard.kind for hazard in line_of(check(spun_down, sheet=brief)).hazards}
+    assert HazardKind.MOTION not in kinds

@@ -148,4 +148,5 @@ def _part(line: Line, start_ps: int, end_ps: int) -> Line:
     first, last = np.searchsorted(line.edges_ps, [start_ps, end_ps], side="right")
     plateaus = None if line.plateaus is None else line.plateaus.between(start_ps, end_ps)
     level = line.initial_level ^ (int(first) & 1)
-    return Line(line.name, line.edges_ps[first:last], level, plateaus)
+    voltage = None if line.voltage is None else line.voltage.between(start_ps, end_ps)
+    return Line(line.name, line.edges_ps[first:last], level, plateaus, voltage)

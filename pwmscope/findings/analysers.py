@@ -197,6 +197,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     ),
     # Motion is held against the losses, so this one is answered with them.
     Analyser("rotation", "recording", ("roles",), f"{_IN}rotation:DEFINITIONS", uses=("marker",)),
+    Analyser("supply", "recording", ("roles",), f"{_IN}supply:DEFINITIONS", uses=("marker",)),
     Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),
     Analyser(
         "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)

@@ -128,6 +128,8 @@ def examine(
         line: SensorFindings(line, "rotation", rotation.rotor.of, rotation)
         for line, rotation in found.rotations.items()
     }
+    for line, supply in found.supplies.items():
+        sensors[line] = SensorFindings(line, "supply", None, supply)
     return Findings(
         capture, limits, channels, all_lines, assumptions, loss_analysis, alignment, sensors
     )

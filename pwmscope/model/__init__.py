@@ -26,6 +26,7 @@ from pwmscope.model.recording import (
     Capture,
     Line,
     Plateaus,
+    Voltage,
     assumed,
 )
 from pwmscope.model.spans import Span, inside, overlaps
@@ -85,6 +86,7 @@ __all__ = [
     "Span",
     "Summary",
     "Verdict",
+    "Voltage",
     "assumed",
     "badness",
     "binomial_interval",

@@ -100,6 +100,39 @@ class Plateaus:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Voltage:
+    """What a voltage was over time: least, mean and most of each millisecond, as columns.
+
+    Parameters
+    ----------
+    start_ps : int
+        When the first millisecond begins, in picoseconds since the recording's start.
+    step_ps : float
+        How long each lasts: a whole number of samples, of a millisecond or just below.
+    least_v, mean_v, most_v : ndarray of float32, shape (n,)
+        Of the samples in it.
+    """
+
+    start_ps: int
+    step_ps: float
+    least_v: npt.NDArray[np.float32]
+    mean_v: npt.NDArray[np.float32]
+    most_v: npt.NDArray[np.float32]
+
+    def between(self, start_ps: int, end_ps: int) -> Voltage:
+        """Keep those that begin and end within a span."""
+        first = max(0, -int(-(start_ps - self.start_ps) // self.step_ps))
+        last = max(first, int((end_ps - self.start_ps) // self.step_ps))
+        return Voltage(
+            self.start_ps + round(first * self.step_ps),
+            self.step_ps,
+            self.least_v[first:last],
+            self.mean_v[first:last],
+            self.most_v[first:last],
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One recorded wire, as the instants at which its level changed.
@@ -116,6 +149,8 @@ class Line:
         The level, 0 or 1, before the first edge.
     plateaus : Plateaus or None
         Of a voltage, what its high state was like; None for a digital line.
+    voltage : Voltage or None
+        What the voltage was over time; None for a digital line.
 
     Raises
     ------
@@ -127,6 +162,7 @@ class Line:
     edges_ps: npt.NDArray[np.int64]
     initial_level: int
     plateaus: Plateaus | None = field(default=None, compare=False, repr=False)
+    voltage: Voltage | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.initial_level not in (0, 1):

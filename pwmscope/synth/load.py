@@ -19,12 +19,14 @@ from pwmscope.synth.script import (
     Frame,
     Glitches,
     Interference,
+    Load,
     Loss,
     Move,
     Rotor,
     Script,
     ScriptError,
     Sine,
+    Supply,
     Sweep,
     Width,
 )
@@ -32,6 +34,7 @@ from pwmscope.synth.script import (
 _Part = TypeVar("_Part")
 _TABLES = (
     "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference", "rotor",
+    "supply",
 )  # fmt: skip
 _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 
@@ -128,6 +131,10 @@ def parse_script(text: str, *, source: str = "script") -> Script:
         _make(Rotor, _as_table(entry, f"{source}, rotor {i + 1}"), f"{source}, rotor {i + 1}")
         for i, entry in enumerate(_list(table, "rotor", source))
     )
+    parts["supplies"] = tuple(
+        _supply(entry, f"{source}, supply {i + 1}")
+        for i, entry in enumerate(_list(table, "supply", source))
+    )
     for name, key, part in (("marker", "name", "marker"), ("output", "shape", "shape")):
         if name in table:
             inner = _table(table, name, source)
@@ -136,6 +143,16 @@ def parse_script(text: str, *, source: str = "script") -> Script:
                 raise ScriptError(key, inner.get(key), "text in quotes", place=f"{source}, {name}")
             parts[part] = inner[key]
     return _make(Script, plain, source, parts)
+
+
+def _supply(entry: object, place: str) -> Supply:
+    table = dict(_as_table(entry, place))
+    loads = _as_list(table.pop("loads", []), "loads", place)
+    made = tuple(
+        _make(Load, _as_table(load, f"{place}, load {i + 1}"), f"{place}, load {i + 1}")
+        for i, load in enumerate(loads)
+    )
+    return _make(Supply, table, place, {"loads": made})
 
 
 def _channel(entry: object, place: str) -> Channel:

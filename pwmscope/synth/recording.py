@@ -27,6 +27,7 @@ from pwmscope.synth.script import (
     place_moves,
     width_at,
 )
+from pwmscope.synth.supply import SupplyTruth, load_down
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +182,8 @@ class Truth:
         Its true edges; it begins high, so that the first is a fall.
     rotors : tuple of RotorTruth
         What the motors with a sensor did.
+    supplies : tuple of SupplyTruth
+        What the supplies were.
     """
 
     duration_ps: int
@@ -192,6 +195,7 @@ class Truth:
     marker: str | None
     marker_edges_ps: npt.NDArray[np.int64]
     rotors: tuple[RotorTruth, ...] = ()
+    supplies: tuple[SupplyTruth, ...] = ()
 
 
 def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
@@ -544,6 +548,7 @@ def build(script: Script) -> Recording:
         script.marker,
         _marker_edges_ps(script, duration_ps),
         tuple([_rotor(script, rotor, channels, duration_ps) for rotor in script.rotors]),
+        tuple([load_down(s, script.channels, script.duration_s) for s in script.supplies]),
     )
     count = count_samples(duration_ps, script.sample_rate_hz)
     return Recording(script, truth, _sampled_lines(truth, script.sample_rate_hz, count), count)

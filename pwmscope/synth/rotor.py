@@ -55,7 +55,7 @@ def turn(
     pulses for 0.2 s, it loses ``friction_per_s`` turns a second in each second.
     """
     steps = int(duration_ps / PS_PER_S / STEP_S) + 1
-    time_s = np.arange(steps) * STEP_S
+    time_s = np.asarray(np.arange(steps) * STEP_S, np.float64)
     row = np.searchsorted(rise_ps, np.rint(time_s * PS_PER_S).astype(np.int64)) - 1
     last = np.maximum(row, 0)
     fresh = (row >= 0) & (time_s - rise_ps[last] / PS_PER_S < 0.2)

@@ -564,6 +564,56 @@ class Rotor:
 
 
 @dataclass(frozen=True, slots=True)
+class Load:
+    """Current that a channel's device draws for a while soon after its stick begins to move."""
+
+    of: str  # The channel
+    amperes: float
+    for_s: float
+    after_s: float = 0.05
+
+    def __post_init__(self) -> None:
+        require("amperes", self.amperes, above=0)
+        require("for_s", self.for_s, above=0)
+        require("after_s", self.after_s, least=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """The receiver's supply, recorded as a voltage in each row.
+
+    Parameters
+    ----------
+    name : str
+        Its column in the file.
+    open_v : float
+        Its voltage without load, below 10.
+    source_ohm : float
+        Resistance of source, wires and plugs.
+    noise_v : float
+        Standard deviation of each reading.
+    step_v : float
+        Step between readings.
+    loads : tuple of Load
+        What draws current.
+    """
+
+    name: str
+    open_v: float = 5.0
+    source_ohm: float = 0.1
+    noise_v: float = 0.01
+    step_v: float = 0.01
+    loads: tuple[Load, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_name("name", self.name)
+        require("open_v", self.open_v, above=0, most=9.9)
+        for key in ("source_ohm", "noise_v"):
+            require(key, getattr(self, key), least=0)
+        require("step_v", self.step_v, least=0.001)
+
+
+@dataclass(frozen=True, slots=True)
 class Script:
     """A whole bench recording before it is built.
 
@@ -595,6 +645,8 @@ class Script:
         Shape of the file, unless the writer is told otherwise.
     rotors : tuple of Rotor
         Motors with a sensor; their lines come before the marker's.
+    supplies : tuple of Supply
+        Supplies, whose voltages stand in the last columns; not in files of changes.
 
     Raises
     ------
@@ -615,6 +667,7 @@ class Script:
     title: str = ""
     shape: Shape = "changes"
     rotors: tuple[Rotor, ...] = ()
+    supplies: tuple[Supply, ...] = ()
 
     def __post_init__(self) -> None:
         require("duration_s", self.duration_s, above=0, most=30 * 86_400)
@@ -646,9 +699,12 @@ class Script:
             for name in loss.channels:
                 if name not in names:
                     raise ScriptError("channels", name, f"one of {', '.join(names)}")
-        for rotor in self.rotors:
-            if rotor.of not in names:
-                raise ScriptError("of", rotor.of, f"one of {', '.join(names)}")
+        loads = [load for supply in self.supplies for load in supply.loads]
+        for of in [*(rotor.of for rotor in self.rotors), *(load.of for load in loads)]:
+            if of not in names:
+                raise ScriptError("of", of, f"one of {', '.join(names)}")
+        if self.supplies and self.shape == "changes":
+            raise ScriptError("shape", self.shape, "samples or levels, since a supply is recorded")
 
     def _check_interferences(self) -> None:
         over_s = 0.0
@@ -665,7 +721,7 @@ class Script:
     def line_names(self) -> tuple[str, ...]:
         """Names of all lines in the file's order, the marker last."""
         marker = () if self.marker is None else (self.marker,)
-        return tuple([each.name for each in (*self.channels, *self.rotors)]) + marker
+        return (*(c.name for c in self.channels), *(r.name for r in self.rotors), *marker)
 
 
 def check_name(key: str, name: str) -> None:

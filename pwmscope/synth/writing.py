@@ -25,9 +25,11 @@ from pwmscope.synth.recording import (
     SampledLine,
     Truth,
     sample_instants_ps,
+    stream,
 )
 from pwmscope.synth.rotor import RotorTruth
 from pwmscope.synth.script import SHAPES, ScriptError, Shape
+from pwmscope.synth.supply import SupplyTruth
 
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18
@@ -89,6 +91,7 @@ def csv_chunks(recording: Recording, shape: Shape) -> Iterator[bytes]:
     0.005000000000,0
     """
     names = [line.name for line in recording.lines]
+    names += [truth.supply.name for truth in recording.truth.supplies]
     yield _header(names if shape == "levels" else [TIME_COLUMN, *names])
     if shape == "changes":
         ends = np.array([0, recording.sample_count - 1], np.int64)
@@ -130,6 +133,9 @@ def _rows(
         low, high = (0 if places <= 1 else 10 ** (places - 1)), 10**places
         kept = slice(None) if decimals is None else slice(*np.searchsorted(seconds, [low, high]))
         table = _levels(recording.lines, samples[kept])
+        if recording.truth.supplies:
+            table[:, -1] = _COMMA
+            table = np.concatenate([table, _volts(recording, samples[kept])], axis=1)
         if decimals is not None:
             fraction = times_ps[kept] % PS_PER_S // 10 ** (12 - decimals)
             parts = [
@@ -141,6 +147,22 @@ def _rows(
             ]
             table = np.concatenate(parts, axis=1)
         yield table.tobytes()
+
+
+def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[np.uint8]:
+    """Write the readings of the supplies, in volts with three decimals, to the end of each row."""
+    script = recording.script
+    parts: list[npt.NDArray[np.uint8]] = []
+    for truth in recording.truth.supplies:
+        # Each batch of rows has a stream of its own, so that any of them can be made alone.
+        number = int(samples[0]) if samples.size else 0
+        drawn = stream(script.seed, "supply", truth.supply.name, number)
+        noise = drawn.standard_normal(samples.size)
+        read_mv = truth.millivolts(samples, script.sample_rate_hz, noise)
+        point, comma = (np.full((samples.size, 1), mark, np.uint8) for mark in (_POINT, _COMMA))
+        parts += [_digits(read_mv // 1000, 1), point, _digits(read_mv % 1000, 3), comma]
+    parts[-1] = np.full((samples.size, 1), _NEWLINE, np.uint8)
+    return np.concatenate(parts, axis=1)
 
 
 def _levels(
@@ -225,8 +247,19 @@ def summarise_truth(recording: Recording) -> dict[str, Any]:
         "losses": [{"off_s": x.off_s, "on_s": x.on_s, "follows_s": _finite(x.follows_s)}
                    for x in script.losses],
         "channels": {name: _channel(channel, truth) for name, channel in truth.channels.items()},
+        **({"supplies": [_supply(s) for s in truth.supplies]} if truth.supplies else {}),
         **({"rotors": [_rotor(rotor) for rotor in truth.rotors]} if truth.rotors else {}),
     }  # fmt: skip
+
+
+def _supply(truth: SupplyTruth) -> dict[str, Any]:
+    return {
+        "line": truth.supply.name,
+        "open_v": truth.supply.open_v,
+        "source_ohm": truth.supply.source_ohm,
+        "noise_v": truth.supply.noise_v,
+        "sags": [dataclasses.asdict(sag) for sag in truth.sags],
+    }
 
 
 def _rotor(rotor: RotorTruth) -> dict[str, Any]:

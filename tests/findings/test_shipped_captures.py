@@ -152,3 +152,20 @@ def test_spin_down_tells_command_and_motion_apart():
     assert marks.value == truth["marks"]
     assert top.value == pytest.approx(truth["top_per_minute"], rel=0.01)
     assert findings.channels["RX3"].losses.trials.meets == 10
+
+
+def test_supply_sag_is_found_sag_by_sag_with_its_cause():
+    truth = truth_of("supply-sag")["supplies"][0]
+    sheet = load_sheet(CAPTURES / "supply-sag.toml")
+    findings = examine(load(CAPTURES / "supply-sag.csv.gz"), sheet=sheet)
+    answer = findings.sensors["A0"].answer
+    sags = answer.supply.sags
+    assert len(sags) == len(truth["sags"])
+    for k, sag in enumerate(truth["sags"]):
+        assert sags.begin_s[k] == pytest.approx(sag["begin_s"], abs=3e-3)
+        assert sags.end_s[k] == pytest.approx(sag["end_s"], abs=3e-3)
+        assert sags.depth_v[k] == pytest.approx(sag["depth_v"], abs=0.015)
+    found = {finding.name: finding for finding in answer.findings}
+    assert found["causes of sags"].value == "RX1 moves in 3, RX4 moves in 4"
+    assert found["source resistance"].value == pytest.approx(truth["source_ohm"], rel=0.05)
+    assert found["brown-out margin"].verdict.value == "meets"

@@ -275,6 +275,35 @@ class PlateauMeter:
 
 
 @dataclass(slots=True)
+class VoltMeter:
+    """Keeps least, mean and most of each millisecond of a voltage, batch by batch."""
+
+    rows_per_ms: int | None = None  # Samples in a millisecond; None until the times tell
+    _kept: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    _left: Parts = field(default_factory=lambda: np.zeros(0))
+
+    def feed(self, volts: Parts, times: Indices | None) -> None:
+        """Take the next samples."""
+        if self.rows_per_ms is None:
+            if times is None or times.size < 2:
+                return
+            mean_ps = float(times[-1] - times[0]) / (times.size - 1)
+            self.rows_per_ms = max(int(1e9 / mean_ps + 1e-6), 1) if mean_ps > 0 else 1
+        volts = np.concatenate([self._left, volts])
+        whole = volts.size - volts.size % self.rows_per_ms
+        self._left = volts[whole:].copy()
+        each = volts[:whole].reshape(-1, self.rows_per_ms)
+        if whole:
+            columns = np.stack([each.min(axis=1), each.mean(axis=1), each.max(axis=1)])
+            self._kept.append(columns.astype(np.float32))
+
+    @property
+    def found(self) -> npt.NDArray[np.float32]:
+        """Least, mean and most of each whole millisecond; shape (3, n)."""
+        return np.concatenate([np.zeros((3, 0), np.float32), *self._kept], axis=1)
+
+
+@dataclass(slots=True)
 class Comparator:
     """Turns one voltage into levels, batch by batch, and keeps its crossings.
 
@@ -289,6 +318,7 @@ class Comparator:
     low: float = 0.0  # The low state level
     is_two_valued: bool = False  # Whether no sample lies between the two levels
     plateaus: PlateauMeter = field(default_factory=PlateauMeter)
+    meter: VoltMeter = field(default_factory=VoltMeter)
     _level: int | None = None
     _last: tuple[float, int] = (0.0, 0)
     _rise: Crossings = field(default_factory=lambda: Crossings.joined([]))
@@ -318,6 +348,7 @@ class Comparator:
         order = np.argsort(np.concatenate([ups, downs]), kind="stable")
         self._found.append(Crossings.joined([rises, falls]).at(order))
         self.plateaus.feed(volts, stamps, levels, first_row, self.low)
+        self.meter.feed(volts, times)
         self._level = int(levels[-1])
         self._last = (float(volts[-1]), int(stamps[-1]))
         return levels.astype(np.uint64)

@@ -19,7 +19,7 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Line, Plateaus
+from pwmscope.model import Assumption, Line, Plateaus, Voltage
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
@@ -580,8 +580,21 @@ def timed_lines(
     for name, comparator in comparators.items():
         if clock.is_uneven and comparator.is_two_valued:
             continue  # two values show no rise
-        lines[name] = replace(lines[name], plateaus=_plateaus(comparator, clock, changes))
+        lines[name] = replace(
+            lines[name],
+            plateaus=_plateaus(comparator, clock, changes),
+            voltage=None if clock.is_uneven else _voltage(comparator, clock, changes),
+        )
     return lines, said
+
+
+def _voltage(comparator: Comparator, clock: Clock, changes: Changes) -> Voltage | None:
+    """Put instants to a voltage's milliseconds; None where no time was known as it was read."""
+    rows = comparator.meter.rows_per_ms
+    if rows is None:
+        return None
+    step_ps = rows * clock.duration_ps / max(changes.row_count - 1, 1)
+    return Voltage(0, step_ps, *comparator.meter.found)
 
 
 def _plateaus(comparator: Comparator, clock: Clock, changes: Changes) -> Plateaus:

@@ -75,6 +75,10 @@ def find_comparators(
         comparators[name], sentence = _comparator(name, levels, threshold)
         said.append(sentence)
     said += _flat_beside_others(comparators, found)
+    rate_hz = hints.rate_hz or layout.rate_hz
+    for comparator in comparators.values():
+        if rate_hz is not None:
+            comparator.meter.rows_per_ms = max(int(rate_hz / 1000.0 + 1e-6), 1)
     if comparators:
         about = (
             f"Hysteresis: {HYSTERESIS:.0%} of the amplitude, or six deviations of the noise if "

@@ -73,11 +73,18 @@ from pwmscope.findings.failsafe.stop_time import (
     no_stop_times,
     regular_foreign,
 )
+from pwmscope.findings.failsafe.supply import (
+    answer_supplies,
+    read_supplies,
+    told_of,
+    with_supplies,
+)
 from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
+from pwmscope.findings.supply import Supply, SupplyAnswer
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     Definition,
@@ -205,6 +212,8 @@ class FoundLosses:
         How it is known which level of the marker means on; None without a marker.
     rotations : dict of str to Rotation, optional
         What each rotation line of the bench sheet shows.
+    supplies : dict of str to SupplyAnswer, optional
+        What each supply line shows.
     """
 
     records: dict[str, Record]
@@ -212,6 +221,7 @@ class FoundLosses:
     said: tuple[str, ...]
     polarity: Polarity | None = None
     rotations: dict[str, Rotation] = field(default_factory=dict)
+    supplies: dict[str, SupplyAnswer] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,19 +338,22 @@ def find_losses(
         losses = _with_unstated(losses, quiet_losses(outputs, capture.end_s))
     told = replace(told, losses=losses)
     parted = {name: _parted(output, frames[name], told, name) for name, output in outputs.items()}
-    line_losses = _examine(parted, told, limits, capture, reference.sheet)
+    supplies = read_supplies(lines, reference.sheet)
+    line_losses = _examine(parted, told, limits, capture, reference.sheet, supplies)
     records = {
         name: _record(output, frames[name], told, line_losses[name], limits, capture=capture)
         for name, output in parted.items()
     }
     rotations = measure_rotations(lines, reference.sheet, limits)
-    events = {name: silence.events for name, silence in line_losses.items()}
+    events = {name: own.events for name, own in line_losses.items()}
     for name, motion in motions_of(events, rotations, reference, limits, told.polarity).items():
         before, rotation = line_losses[name], rotations.get(motion.line)
         hazards = before.hazards if rotation is None else (*before.hazards, *rotation.hazards)
         findings = (*before.findings, motion.finding)
         line_losses[name] = replace(before, findings=findings, hazards=hazards, motion=motion)
-    return FoundLosses(records, line_losses, told.said, told.polarity, rotations)
+    seen = (event for own in events.values() for event in own)
+    answers = answer_supplies(supplies, lines, reference.sheet, seen)
+    return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -576,12 +589,13 @@ def _beyond_us(table: PulseTable, beyond: BoolArray, start_s: float, end_s: floa
     return float(np.median(width_us)) if width_us.size >= MIN_BEYOND else None
 
 
-def _examine(
+def _examine(  # noqa: PLR0917 - all that every channel is examined with
     outputs: Mapping[str, Output],
     told: _Told,
     limits: Limits,
     capture: Capture,
     sheet: BenchSheet | None,
+    supplies: Mapping[str, Supply | None],
 ) -> dict[str, LineLosses]:
     """Say what every channel did at each loss, all lines together."""
     span = Span(capture.start_s, capture.end_s)
@@ -606,7 +620,13 @@ def _examine(
             table, capture.lines[name], before, line.expected, limits.failsafe_s
         )
         events = _events(line, evidence[name], limits.failsafe_s, capture.end_s, polarity)
-        line_losses[name] = _summed_up(events, line.expected, limit, power_up, capture.source)
+        events = with_supplies(events, supplies)
+        own = _summed_up(events, line.expected, limit, power_up, capture.source)
+        restarts = [event for event in events if event.is_restart]
+        findings = tuple(
+            [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
+        )
+        line_losses[name] = replace(own, findings=findings)
     return line_losses
 
 

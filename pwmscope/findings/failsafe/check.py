@@ -15,7 +15,7 @@ from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,
@@ -329,7 +329,7 @@ def check_failsafe(
     )
     names = dict.fromkeys((*sought, *found))
     lines = tuple(_line(name, used, sheet) for name in names)
-    left_out += [*_parts(used), *_useless(used, sheet), *_idle(lines)]
+    left_out += [*_parts(used), *_useless(used, sheet), *_idle(lines), *_turning(used, sheet)]
     return Failsafe(tuple(used), sheet, limits, lines, tuple(left_out))
 
 
@@ -401,6 +401,21 @@ def _idle(lines: Iterable[FailsafeLine]) -> list[LeftOut]:
         ):
             left.append(LeftOut(LeftOutKind.STICK, line.line, level_us=level_us))
     return left
+
+
+def _turning(recordings: Iterable[LossAnalysis], sheet: BenchSheet | None) -> list[LeftOut]:
+    """Name lines without pulses that the sheet does not list and that may be those of a rotor."""
+    found = []
+    for rec in recordings if sheet is not None else ():
+        events = [e for own in rec.found.line_losses.values() for e in own.events]
+        moments_s = {event.case.loss.earliest_s for event in events if not event.is_restart}
+        for name in rec.lines.refused:
+            line = rec.lines.capture.lines.get(name)
+            if line is None or sheet is None or name in sheet.channels:
+                continue
+            if any(looks_like_marks(line, at_s) for at_s in moments_s):
+                found.append(LeftOut(LeftOutKind.UNLISTED, name))
+    return found
 
 
 def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | None) -> FailsafeLine:

@@ -10,6 +10,7 @@ from pwmscope.findings.rotation.motion import (
     Rotor,
     judge_motion,
     limit_of,
+    looks_like_marks,
     missing_motion,
 )
 from pwmscope.findings.rotation.rotation import DEFINITIONS, Rotation, examine_rotation
@@ -35,5 +36,6 @@ __all__ = [
     "find_stretches",
     "judge_motion",
     "limit_of",
+    "looks_like_marks",
     "missing_motion",
 ]

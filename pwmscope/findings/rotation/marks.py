@@ -99,7 +99,8 @@ def _bounces(interval_ps: IntArray) -> IntArray:
     is_last = at == interval_ps.size - 1
     rest = interval_ps[np.where(is_last, at, at + 1)]
     again = is_last | (rest > SUDDEN * interval_ps[at])
-    return at[again & (interval_ps[at] < BOUNCE * near[:, -2])]
+    found: IntArray = at[again & (interval_ps[at] < BOUNCE * near[:, -2])]
+    return found
 
 
 def _skips(interval_ps: IntArray) -> tuple[IntArray, IntArray]:

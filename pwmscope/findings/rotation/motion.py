@@ -13,9 +13,11 @@ from pwmscope.findings.rotation.marks import Marks
 from pwmscope.findings.rotation.slow import SlowDown, fall_below
 from pwmscope.findings.rotation.speed import below_per_minute
 from pwmscope.model import (
+    PS_PER_S,
     WORST_FIRST,
     Evidence,
     Finding,
+    Line,
     Verdict,
     format_line,
     not_shown,
@@ -24,6 +26,9 @@ from pwmscope.model import (
 MOTION_STOP: Final = "motion stop"
 BEFORE_S: Final = 1.0
 """The rotor must turn faster than the stated speed in so many seconds before the loss."""
+MIN_EVEN: Final = 7
+EVEN: Final = 1.5
+"""So many intervals, four fifths of them alike within this factor, are those of even marks."""
 MIN_AGAIN: Final = 3
 """So many marks later in the recording show that the sensor still sees them."""
 
@@ -138,6 +143,24 @@ class Motion:
     line: str
     stops: tuple[MotionStop, ...]
     finding: Finding
+
+
+def looks_like_marks(line: Line, lost_s: float) -> bool:
+    """Say whether a line shows even marks in the second before a loss, as a turning rotor's are.
+
+    Such a line may be a rotation line that the bench sheet does not list.
+    """
+    rises_ps = line.rises_ps()
+    within = slice(
+        *np.searchsorted(
+            rises_ps, (round((lost_s - BEFORE_S) * PS_PER_S), round(lost_s * PS_PER_S))
+        )
+    )
+    interval_ps = np.diff(rises_ps[within])
+    if interval_ps.size < MIN_EVEN:
+        return False
+    low, high = np.quantile(interval_ps, (0.1, 0.9))
+    return bool(high < EVEN * low)
 
 
 def judge_motion(rotor: Rotor, losses: Sequence[LossMoment]) -> Motion:

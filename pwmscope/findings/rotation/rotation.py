@@ -45,6 +45,9 @@ SETTLES_S: Final = 0.3
 """A device may still speed up for so long after the command to stop (common practice)."""
 SPEEDS_UP: Final = 1.25
 """A rotor that turns faster by this factor than it did since is driven."""
+KEEPS_S: Final = 1.0
+KEPT: Final = 0.95
+"""One that keeps so much of its speed in so many seconds, after its time to stop, is driven too."""
 STILL_S: Final = 1.0
 """No mark for so long before a start shows that the rotor was slow."""
 MIN_STOP_S: Final = 0.5
@@ -55,8 +58,8 @@ DEFINITIONS: Final = (
         "How long after a signal loss the device itself was slower than the stated speed, for "
         "good. The command may stop in time and the motor not. It is 'not shown' unless the rotor "
         "turned faster than that in the second before the loss.",
-        "moment at which the speed falls below the stated one - moment of loss. A polynomial of the "
-        "angle, fitted to the marks around, tells it. Over several losses the worst governs",
+        "moment at which the speed falls below the stated one - moment of loss. A polynomial of "
+        "the angle, fitted to the marks around, tells it. Over several losses the worst governs",
         "own algorithm; JCGM 100, 4.2 and 5.1, from memory. The limits of 60 s and 2 s are common "
         "practice. The event's rulebook decides",
     ),
@@ -279,8 +282,8 @@ def _spin_down(rotor: Rotor, stops: list[Stretch]) -> Finding:
     most_s, least_s, at_s = max(seen)
     return measured(
         SPIN_DOWN, most_s, "s",
-        f"It was {slow} at most {most_s:.2f} s after the command to stop at {at_s:.3f} s, the "
-        f"longest of {len(seen)}.",
+        f"It was {slow} at most {most_s:.2f} s after the command to stop at {at_s:.3f} s. That is "
+        f"the longest of {len(seen)}.",
         interval=(least_s, most_s), evidence=(Evidence(at_s, at_s + most_s, 0),),
     )  # fmt: skip
 
@@ -330,9 +333,10 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
         first_s = rotor.marks.seconds(begin, begin + 1)
         was_slow = first_s.size and first_s[0] - from_s > 1.0 / (per_turn * slow_hz)
         least_hz = np.zeros(hz.size) if was_slow else _least_before(hz)
-        driven = (hz >= slow_hz) & (
-            (hz > SPEEDS_UP * least_hz) | (at_s > stop.span.start_s + rotor.limit_s)
-        )
+        # A rotor that coasts on loses speed; one that is driven keeps it.
+        before = np.searchsorted(at_s, at_s - KEEPS_S)
+        keeps = (at_s - stop.span.start_s > rotor.limit_s) & (before > 0) & (hz > KEPT * hz[before])
+        driven = (hz >= slow_hz) & ((hz > SPEEDS_UP * least_hz) | keeps)
         if driven.any():
             at = int(np.flatnonzero(driven)[0])
             seen.append((float(at_s[at]), float(hz[driven].max()), stop.width_us))

@@ -194,3 +194,22 @@ def test_a_drive_that_creeps_at_neutral_is_told():
     ]
     assert at_stop.value == 0.0
     assert "so it turned below" in at_stop.sentence
+
+
+def test_a_sheet_that_no_longer_lists_the_rotation_line_scores_no_better(spun_down):
+    """Less known never scores better: without the line's entry the check is not shown."""
+    slow = replace(SHEET, weapon_motion_s=2.0)
+    assert check(spun_down, sheet=slow).verdict is not Verdict.MEETS
+    without = {name: own for name, own in SHEET.channels.items() if name != "D6"}
+    found = check(spun_down, sheet=replace(SHEET, channels=without))
+    assert found.verdict is Verdict.NOT_SHOWN
+    assert [left.what for left in found.left_out] == ["D6"]
+
+
+def test_a_rotor_that_is_driven_on_is_a_hazard_and_one_that_coasts_is_none(spun_down):
+    brief = replace(SHEET, weapon_motion_s=0.6)
+    on = watched(LONG, change=lambda _t, hz: np.maximum(hz, 20.0))
+    kinds = {hazard.kind for hazard in line_of(check(on, sheet=brief)).hazards}
+    assert HazardKind.MOTION in kinds
+    kinds = {hazard.kind for hazard in line_of(check(spun_down, sheet=brief)).hazards}
+    assert HazardKind.MOTION not in kinds

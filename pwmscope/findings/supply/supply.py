@@ -1,0 +1,422 @@
+"""What the receiver's supply shows: mean, least, ripple, sags and their causes, the margin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pwmscope.bench import BenchChannel, BenchSheet
+from pwmscope.findings.supply.sags import Sags, comparator_sags, find_sags
+from pwmscope.model import (
+    COVERAGE,
+    MAX_SPANS,
+    PS_PER_S,
+    BoolArray,
+    Definition,
+    Evidence,
+    Finding,
+    FloatArray,
+    Line,
+    Verdict,
+    format_line,
+    measured,
+    not_shown,
+)
+from pwmscope.pulses import PulseTable
+
+MEAN: Final = "supply voltage"
+LEAST: Final = "least supply voltage"
+RIPPLE: Final = "supply ripple"
+SAGS: Final = "supply sags"
+CAUSES: Final = "causes of sags"
+RESISTANCE: Final = "source resistance"
+MARGIN: Final = "brown-out margin"
+MIN_V: Final = 1.5
+MAX_V: Final = 30.0
+"""Between these lies the supply of a receiver (common practice)."""
+AT_RAIL: Final = 0.01
+"""Where more than this part of the milliseconds stand at one extreme sample, the input clips."""
+CAUSE_S: Final = 0.3
+"""A load that makes a sag begins at most so long before it."""
+LATE_S: Final = 0.02
+RESTART_S: Final = 1.0
+"""The outputs end at most so long after the sag that restarts the receiver."""
+MOVES_US: Final = 15.0
+MOVES_IN: Final = 3
+"""A width that changes by more over so many pulses moves its device."""
+DEFINITIONS: Final = (
+    Definition(
+        MEAN,
+        "The receiver's supply, on the average. The error of the analyser's own scale is not "
+        "counted.",
+        "mean of the means of milliseconds; u = s / sqrt(n)",
+        "JCGM 100, 4.2.3, from memory",
+    ),
+    Definition(
+        LEAST,
+        "The lowest single reading of the supply. Noise is part of it.",
+        "least of all samples",
+        "own algorithm",
+    ),
+    Definition(
+        RIPPLE,
+        "How far the supply swings within a millisecond.",
+        "median over the milliseconds of most - least",
+        "own algorithm",
+    ),
+    Definition(
+        SAGS,
+        "How often the supply sagged, how deep and how long. The receiver may restart in one.",
+        "means of milliseconds against their running median over 10 s. A matched filter of 2 ms "
+        "stands out by 5.5 noise deviations. Of a comparator: how often it was low",
+        "own algorithm",
+    ),
+    Definition(
+        CAUSES,
+        "What began just before the sags: a device's move, or a restart of the outputs after it.",
+        "pulses whose width changes by more than 15 us in three, from 0.3 s before a sag on",
+        "own algorithm",
+    ),
+    Definition(
+        RESISTANCE,
+        "The resistance of source, wires and plugs, by the sags of one device of stated current.",
+        "median depth of the sags in which one device alone moves / its stall_a or draws_a",
+        "Ohm's law",
+    ),
+    Definition(
+        MARGIN,
+        "How far the least voltage stays above the least at which the receiver works.",
+        "least sample - least_v; u = q / sqrt(12), q the smallest step between readings",
+        "own algorithm; JCGM 100, 4.3.7, from memory",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """A supply line as it was read.
+
+    Parameters
+    ----------
+    line : str
+        Its name.
+    needed_v : float or None
+        Least voltage at which the receiver works; None where the sheet does not state it.
+    sags : Sags
+        Where it sagged.
+    is_voltage : bool
+        Whether it was recorded as a voltage; else it is a comparator's output.
+    trips_v : float or None
+        Of a comparator, the voltage below which it is low.
+    trouble : str
+        Why it cannot be used, as a sentence; empty where it can.
+    """
+
+    line: str
+    needed_v: float | None
+    sags: Sags
+    is_voltage: bool
+    trips_v: float | None
+    trouble: str = ""
+
+    def lowest_v(self, from_s: float, to_s: float) -> float | None:
+        """Return the lowest voltage of the sags within a span; None where none is known there."""
+        sags = self.sags
+        at = (sags.begin_s <= to_s) & (sags.end_s >= from_s)
+        if not at.any():
+            return None
+        return float(sags.least_v[at].min()) if self.is_voltage else self.trips_v
+
+    def fails(self, from_s: float, to_s: float) -> bool:
+        """Say whether a sag within a span may have restarted the receiver.
+
+        One whose depth is not known, or that is held against nothing, may have.
+        """
+        sags = self.sags
+        if not ((sags.begin_s <= to_s) & (sags.end_s >= from_s)).any():
+            return False
+        lowest_v = self.lowest_v(from_s, to_s)
+        if lowest_v is None or self.needed_v is None or not self.is_voltage:
+            return True
+        return lowest_v < self.needed_v
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyAnswer:
+    """What a supply line shows."""
+
+    supply: Supply
+    findings: tuple[Finding, ...]
+
+
+def read_supply(line: Line, channel: BenchChannel, sheet: BenchSheet, end_ps: int) -> Supply:
+    """Find the sags of a supply line, recorded as a voltage or by a comparator.
+
+    Parameters
+    ----------
+    line : Line
+        As it was recorded.
+    channel : BenchChannel
+        What the sheet states of it.
+    sheet : BenchSheet
+        Gives the receiver's supply range.
+    end_ps : int
+        End of the recording, in picoseconds.
+
+    Returns
+    -------
+    Supply
+    """
+    stated = sheet.receiver.supply_v
+    needed_v = channel.least_v or (None if stated is None else stated[0])
+    if line.voltage is None:
+        sags = comparator_sags(line, end_ps)
+        trouble = "" if line.plateaus is None else _UNEVEN
+        return Supply(line.name, needed_v, sags, False, channel.trips_v, trouble)
+    sags, _ = find_sags(line.voltage, channel.probe)
+    trouble = _trouble(np.asarray(channel.probe * line.voltage.mean_v, np.float64))
+    return Supply(line.name, needed_v, sags, True, None, trouble)
+
+
+def _trouble(mean_v: FloatArray) -> str:
+    """Say why readings are those of no receiver's supply; empty where they may be."""
+    if not mean_v.size:
+        return "The recording is shorter than a millisecond."
+    usual = float(np.median(mean_v))
+    if usual > MAX_V:
+        return (
+            f"The supply reads {usual:.4g} V. If the column is in millivolts, state probe = 0.001."
+        )
+    if usual < MIN_V:
+        return f"The supply reads {usual:.3g} V. Behind a 10:1 probe, state probe = 10."
+    return ""
+
+
+def examine_supply(
+    supply: Supply,
+    line: Line,
+    sheet: BenchSheet,
+    tables: Mapping[str, PulseTable],
+    restarts_s: Sequence[float],
+) -> SupplyAnswer:
+    """Measure a supply line, and hold its least against what the receiver needs.
+
+    Parameters
+    ----------
+    supply : Supply
+        As `read_supply` gives it.
+    line : Line
+        As it was recorded.
+    sheet : BenchSheet
+        What is on the other lines.
+    tables : mapping of str to PulseTable
+        The pulses of the servo lines.
+    restarts_s : sequence of float
+        When all outputs went quiet while the transmitter was on.
+
+    Returns
+    -------
+    SupplyAnswer
+    """
+    limit = _limit(supply)
+    if supply.trouble:
+        found = [not_shown(name, unit, supply.trouble) for name, unit in _VOLTS]
+        found.append(not_shown(MARGIN, "V", supply.trouble, limit=limit))
+        return SupplyAnswer(supply, tuple(found))
+    moved = _moves(supply.sags, sheet, tables)
+    causes = _causes(supply.sags, moved, restarts_s)
+    if not supply.is_voltage:
+        return SupplyAnswer(supply, (_counted(supply), causes, _comparator_margin(supply, limit)))
+    assert line.voltage is not None
+    scale = sheet.channels[supply.line].probe
+    mean_v = scale * line.voltage.mean_v.astype(np.float64)
+    least_v = scale * line.voltage.least_v.astype(np.float64)
+    most_v = scale * line.voltage.most_v.astype(np.float64)
+    begin_s = line.voltage.start_ps / PS_PER_S
+    step_s = line.voltage.step_ps / PS_PER_S
+    whole = (Evidence(begin_s, begin_s + mean_v.size * step_s, 0),)
+    at = int(least_v.argmin())
+    least, at_s = float(least_v[at]), begin_s + at * step_s
+    clips = _clips(least_v, most_v)
+    usual = float(mean_v.mean())
+    u = float(mean_v.std(ddof=1)) / math.sqrt(mean_v.size) if mean_v.size > 1 else None
+    swing = float(np.median(most_v - least_v))
+    return SupplyAnswer(
+        supply,
+        (
+            measured(
+                MEAN, usual, "V", f"The supply is {usual:.3f} V on the average.{clips}",
+                uncertainty=u, evidence=whole,
+            ),
+            measured(
+                LEAST, least, "V", f"The least reading is {least:.3f} V, at {at_s:.3f} s.",
+                evidence=(Evidence(at_s, at_s + step_s, 0),),
+            ),
+            measured(
+                RIPPLE, swing, "V", f"It swings by {swing:.3g} V within a millisecond.",
+                evidence=whole,
+            ),
+            _counted(supply),
+            causes,
+            _resistance(supply.sags, moved, sheet),
+            _margin(supply, least, _step_v(least_v), at_s, limit, clips),
+        ),
+    )  # fmt: skip
+
+
+_UNEVEN: Final = "The voltage's samples are not evenly spaced. Record it at one rate."
+_VOLTS: Final = ((MEAN, "V"), (LEAST, "V"), (RIPPLE, "V"), (SAGS, ""))
+
+
+def _limit(supply: Supply) -> str:
+    if supply.needed_v is None:
+        return "above the receiver's least voltage (not stated)"
+    return f"above {supply.needed_v:g} V, the receiver's least by the bench sheet"
+
+
+def _step_v(volts: FloatArray) -> float:
+    steps = np.diff(np.unique(volts.astype(np.float32)))
+    return float(steps.min()) if steps.size else 0.0
+
+
+def _clips(least_v: FloatArray, most_v: FloatArray) -> str:
+    """Say that the input clips: many milliseconds stand at one extreme and others do not stand."""
+    stands = least_v == most_v
+    at_rail = stands & ((most_v == most_v.max()) | (least_v == least_v.min()))
+    others = ~at_rail
+    if at_rail.mean() > AT_RAIL and others.any() and not stands[others].mean() > AT_RAIL:
+        return " The analyser's input clips, so what lies beyond is not known."
+    return ""
+
+
+def _counted(supply: Supply) -> Finding:
+    sags = supply.sags
+    if not len(sags):
+        said = "No sag was seen." if supply.is_voltage else "The comparator was never low."
+        return measured(SAGS, 0.0, "", said)
+    longest = float((sags.end_s - sags.begin_s).max())
+    spans = tuple(
+        Evidence(b, e, 0) for b, e in zip(sags.begin_s.tolist(), sags.end_s.tolist(), strict=True)
+    )[:MAX_SPANS]
+    times = f"{len(sags)} time{'' if len(sags) == 1 else 's'}"
+    said = f"The comparator was low {times}, {1e3 * longest:.3g} ms at most."
+    if supply.is_voltage:
+        at = int(sags.depth_v.argmax())
+        said = (
+            f"It sagged {times}. The deepest is {sags.depth_v[at]:.3f} V, at "
+            f"{sags.begin_s[at]:.3f} s; the longest lasts {1e3 * longest:.3g} ms."
+        )
+    return measured(SAGS, float(len(sags)), "", said, evidence=spans)
+
+
+def _moves(sags: Sags, sheet: BenchSheet, tables: Mapping[str, PulseTable]) -> dict[str, BoolArray]:
+    """Say of each device in which sags it began to move just before."""
+    moved = {}
+    for device in sheet.devices:
+        table = tables.get(device.line)
+        if table is None or not table.measured.any():
+            continue
+        own = table.measured
+        rise_s, width_us = table.rise_s[own], table.width_us[own]
+        change_us = np.abs(width_us[MOVES_IN:] - width_us[:-MOVES_IN])
+        moves_s = rise_s[MOVES_IN:][change_us > MOVES_US]
+        first = np.searchsorted(moves_s, sags.begin_s - CAUSE_S)
+        last = np.searchsorted(moves_s, sags.begin_s + LATE_S)
+        moved[device.line] = last > first
+    return moved
+
+
+def _causes(sags: Sags, moved: Mapping[str, BoolArray], restarts_s: Sequence[float]) -> Finding:
+    if not len(sags):
+        return not_shown(CAUSES, "", "No sag was seen.")
+    told = [
+        f"{format_line(line)} moves in {int(np.count_nonzero(own))}"
+        for line, own in moved.items()
+        if np.count_nonzero(own)
+    ]
+    restarts = sum(
+        bool(((sags.begin_s <= at_s) & (sags.end_s >= at_s - RESTART_S)).any())
+        for at_s in restarts_s
+    )
+    if restarts:
+        told.append(f"the outputs restart in {restarts}")
+    alone = len(sags) - int(np.count_nonzero(np.any([*moved.values()], axis=0))) if moved else 0
+    if not told:
+        said = f"Nothing that was recorded moves just before the {len(sags)} sags."
+        return measured(CAUSES, "none", "", said)
+    said = f"Of {len(sags)} sags: {', '.join(told)}."
+    if alone and not restarts:
+        said += f" In {alone} nothing that was recorded moves."
+    return measured(CAUSES, ", ".join(told), "", said)
+
+
+def _resistance(sags: Sags, moved: Mapping[str, BoolArray], sheet: BenchSheet) -> Finding:
+    """Divide the depth of the sags of one device by its stated current."""
+    count = np.sum([*moved.values()], axis=0) if moved else np.zeros(len(sags))
+    for line, own in moved.items():
+        device = sheet.channels[line]
+        current_a = device.stall_a or device.draws_a
+        alone = np.asarray(own, bool) & (count == 1)
+        if current_a is None or np.count_nonzero(alone) < 2:
+            continue
+        ohms = sags.depth_v[alone] / current_a
+        middle = float(np.median(ohms))
+        u = 1.25 * float(ohms.std(ddof=1)) / math.sqrt(ohms.size)
+        said = (
+            f"The sags of {format_line(line)} alone, at {current_a:g} A, show {middle:.3g} ohm in "
+            "source, wires and plugs."
+        )
+        spans = tuple(
+            Evidence(b, e, 0)
+            for b, e in zip(sags.begin_s[alone].tolist(), sags.end_s[alone].tolist(), strict=True)
+        )[:MAX_SPANS]
+        return measured(RESISTANCE, middle, "ohm", said, uncertainty=u, evidence=spans)
+    why = "No two sags come with one device alone whose stall_a or draws_a the sheet states."
+    return not_shown(RESISTANCE, "ohm", why)
+
+
+def _margin(  # noqa: PLR0917 - all that the margin rests on
+    supply: Supply, least: float, step_v: float, at_s: float, limit: str, clips: str
+) -> Finding:
+    if supply.needed_v is None:
+        why = "The receiver's least voltage is not stated. State receiver.supply_v, or least_v."
+        return not_shown(MARGIN, "V", why, limit=limit)
+    margin, u = least - supply.needed_v, step_v / math.sqrt(12.0)
+    verdict = Verdict.NOT_SHOWN
+    if margin + COVERAGE * u < 0.0:
+        verdict = Verdict.DOES_NOT_MEET
+    elif margin - COVERAGE * u >= 0.0 and not clips:
+        verdict = Verdict.MEETS
+    side = "above" if margin >= 0.0 else "below"
+    said = (
+        f"At least {least:.2f} V, {abs(margin):.2f} V {side} the {supply.needed_v:g} V that the "
+        f"receiver needs.{clips}"
+    )
+    seen = (Evidence(at_s, at_s, 0),)
+    return Finding(MARGIN, margin, "V", u, limit, verdict, seen, said)
+
+
+def _comparator_margin(supply: Supply, limit: str) -> Finding:
+    """Hold what a comparator shows against the least voltage: it was never low, or it was."""
+    trips_v, needed_v = supply.trips_v, supply.needed_v
+    if trips_v is None or needed_v is None:
+        why = "State trips_v of the comparator and the receiver's least voltage, least_v."
+        return not_shown(MARGIN, "V", why, limit=limit)
+    low = len(supply.sags) > 0
+    span = tuple(
+        Evidence(b, e, 0)
+        for b, e in zip(supply.sags.begin_s.tolist(), supply.sags.end_s.tolist(), strict=True)
+    )[:MAX_SPANS]
+    if not low and trips_v >= needed_v:
+        said = f"It never fell below {trips_v:g} V; the receiver needs {needed_v:g} V."
+        return Finding(MARGIN, trips_v - needed_v, "V", None, limit, Verdict.MEETS, (), said)
+    if low and trips_v <= needed_v:
+        said = f"It fell below {trips_v:g} V; the receiver needs {needed_v:g} V."
+        return Finding(MARGIN, None, "V", None, limit, Verdict.DOES_NOT_MEET, span, said)
+    side = "fell below" if low else "never fell below"
+    said = f"It {side} {trips_v:g} V. Whether it stayed above {needed_v:g} V is not known."
+    return Finding(MARGIN, None, "V", None, limit, Verdict.NOT_SHOWN, span, said)

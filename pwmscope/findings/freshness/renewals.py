@@ -107,7 +107,9 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     paces = _Paces(width_us, joined, beside)
     long = max(round(LONG_S / period_s), 4)
     frozen = paces.frozen(first, last, jump_us, least_us)
-    frozen &= (last - first < long) | paces.goes_on(first, last, jump_us, noise_us)
+    frozen &= (last - first < long) | paces.goes_on(
+        first, last, jump_us, noise_us=noise_us, step_us=step_us
+    )
     first, last = first[frozen], last[frozen]
     known = np.ones(width_us.size, bool)
     known[1:] = ~_marked(first, last, width_us.size - 1)
@@ -236,16 +238,23 @@ class _Paces:
         return frozen
 
     def goes_on(
-        self, first: IntArray, last: IntArray, jump_us: FloatArray, noise_us: float
+        self,
+        first: IntArray,
+        last: IntArray,
+        jump_us: FloatArray,
+        *,
+        noise_us: float,
+        step_us: float,
     ) -> BoolArray:
         """Say before which runs a hand did not slow down evenly, to stop of itself."""
         pace = np.abs(jump_us) / (last - first + 1)
         at_last = np.abs(self.before[1])
         earlier = at_last[np.maximum(first - self.beside, 0)]
-        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + noise_us / self.beside
+        doubt_us = (3.0 * noise_us + step_us) / self.beside
+        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + doubt_us
         # Over a few frames a freeze before spoils that; the last two steps are then enough.
         step, one_before = self.step_us[first], self.step_us[np.maximum(first - 1, 0)]
-        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us
+        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us + 1.5 * step_us
         return on
 
     def told(self, least_us: float) -> BoolArray:

@@ -10,7 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.bench import CAUTIONS
+from pwmscope.bench import CAUTIONS, Stretch
 from pwmscope.capture import Capture
 from pwmscope.findings.fault_hunt import (
     Change,
@@ -18,7 +18,6 @@ from pwmscope.findings.fault_hunt import (
     FaultKind,
     FaultRate,
     FaultRow,
-    Stretch,
 )
 from pwmscope.model import format_line, format_list, format_plainly, format_s
 from pwmscope.report.data import Json, json_text

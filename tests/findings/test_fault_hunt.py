@@ -129,7 +129,7 @@ def test_the_sheet_may_name_the_stretches():
         (
             "from_s = 20\n",
             "from_s = 12\n",
-            "stretch 2, from_s: the value is 12.0, expected at least",
+            "stretch 2, from_s: the value is 12.0, expected",
         ),
         ("from_s = 20\n", "", "stretch 2, from_s: the value is missing"),
         ("from_s = 20\n", "from = 20\n", "stretch 2, from"),

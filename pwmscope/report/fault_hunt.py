@@ -27,8 +27,8 @@ SCHEMA: Final = 1
 DIFFERS: Final = "≠"
 HOW: Final = (
     f"Faults a minute, with the 95 % interval (Garwood). {DIFFERS} marks what differs from the "
-    "first stretch: equal rates would do so in 5 % of hunts at most (exact conditional binomial "
-    "test, Holm)."
+    "first stretch. Equal rates would do so in 5 % of hunts at most. The test is the exact "
+    "conditional binomial one, with Holm's correction."
 )
 _SEVERAL: Final = 3
 _CAUTION: Final = (

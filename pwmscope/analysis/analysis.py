@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -36,18 +36,20 @@ from pwmscope.analysis.terms import (
     Terms,
     read_terms,
 )
-from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan
+from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan, Stretch
 from pwmscope.bench.wiring import Wiring, check_wiring
 from pwmscope.capture import Capture, Hints, Observer, observed_by
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings import (
     Alignment,
     ChannelFindings,
+    FaultHunt,
     Finding,
     Findings,
     LossEvent,
     Verdict,
     examine,
+    hunt_faults,
 )
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
 from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
@@ -346,6 +348,27 @@ class Analysis:
             self.findings[number], sheet, transmitters=transmitters,
             alignment=self.alignments[number] if self.alignments else None,
         )  # fmt: skip
+
+    def fault_hunt(self, stretches: Sequence[Stretch] | None = None) -> FaultHunt:
+        """Compare how often faults come in stretches of the first recording.
+
+        Parameters
+        ----------
+        stretches : sequence of Stretch, optional
+            Two or more, such as motors off and motors on; by default those of the bench sheet.
+
+        Returns
+        -------
+        FaultHunt
+
+        Raises
+        ------
+        ArgumentError
+            If there are fewer than two, or they contradict each other or the recording.
+        """
+        if stretches is None:
+            stretches = () if self.sheet is None else self.sheet.stretches
+        return hunt_faults(self.findings[0], stretches)
 
     def lag(self, input_line: str, output_line: str, *others: str) -> Lag:
         """Measure how late one line follows another in the first recording, and how.

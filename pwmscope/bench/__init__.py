@@ -35,7 +35,9 @@ from pwmscope.bench.equipment import (
     Receiver,
     Role,
     StopBand,
+    Stretch,
     Transmitter,
+    stretch_fault,
 )
 from pwmscope.bench.plan import (
     AXES,
@@ -124,6 +126,7 @@ __all__ = [
     "SheetError",
     "StepSpan",
     "StopBand",
+    "Stretch",
     "Transmitter",
     "Verdict",
     "Weapon",
@@ -144,6 +147,7 @@ __all__ = [
     "sheet_of",
     "sheet_schema",
     "sheet_toml",
+    "stretch_fault",
 ]
 
 

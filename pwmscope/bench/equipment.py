@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.common_practice import CAUTIONS, COMMON_PRACTICE, MOTION_CAUTIONS, Limits
 from pwmscope.bench.toml_text import format_key
+from pwmscope.model import Span
 
 Role: TypeAlias = Literal[
     "drive-left",
@@ -386,6 +387,53 @@ class BenchChannel:
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """A part of a recording in which one thing was done, such as "motors on".
+
+    Parameters
+    ----------
+    name : str
+        What was done.
+    from_s, to_s : float
+        Its time span, in seconds of the recording.
+    """
+
+    name: str
+    from_s: float
+    to_s: float
+
+    @property
+    def span(self) -> Span:
+        """Its time span."""
+        return Span(self.from_s, self.to_s)
+
+
+def stretch_fault(stretches: Sequence[Stretch]) -> tuple[int, str, object, str] | None:
+    """Find the first stretch that cannot stand: its place, key, value, and what may stand there.
+
+    Examples
+    --------
+    >>> stretch_fault([Stretch("off", 0.0, 9.0), Stretch("on", 8.0, 20.0)])
+    (1, 'from_s', 8.0, 'at least 9, where "off" ends, or times that do not overlap')
+    """
+    seen: list[Stretch] = []
+    for place, stretch in enumerate(stretches):
+        if stretch.to_s <= stretch.from_s:
+            return place, "to_s", stretch.to_s, f"more than from_s, which is {stretch.from_s:g}"
+        for other in seen:
+            if other.name == stretch.name:
+                return place, "name", stretch.name, "a name that no other stretch has"
+            if max(other.from_s, stretch.from_s) < min(other.to_s, stretch.to_s):
+                allowed = (
+                    f'at least {other.to_s:g}, where "{other.name}" ends, or times that do not '
+                    "overlap"
+                )
+                return place, "from_s", stretch.from_s, allowed
+        seen.append(stretch)
+    return None
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """A key that the failsafe check needs and the sheet does not state.
 
@@ -429,6 +477,8 @@ class BenchSheet:
         What records.
     weapon_motion_s, drive_motion_s : float, optional
         Longest time from signal loss until a weapon, or a drive, is slow.
+    stretches : tuple of Stretch, optional
+        Parts of the recording whose faults are compared.
 
     Examples
     --------
@@ -457,6 +507,7 @@ class BenchSheet:
     analyser: Analyser = field(default_factory=Analyser)
     weapon_motion_s: float = COMMON_PRACTICE.weapon_motion_s
     drive_motion_s: float = COMMON_PRACTICE.drive_motion_s
+    stretches: tuple[Stretch, ...] = ()
 
     @property
     def cautions(self) -> tuple[str, ...]:

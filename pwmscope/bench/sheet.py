@@ -17,7 +17,9 @@ from pwmscope.bench.equipment import (
     Marker,
     PowerSource,
     Receiver,
+    Stretch,
     Transmitter,
+    stretch_fault,
 )
 from pwmscope.bench.toml_text import (
     MISSING,
@@ -84,6 +86,10 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
             yield Fault(("channels", line, key), stated[key], allowed)
     yield from _of_rotation(sheet)
     yield from _of_wiring(sheet, table)
+    found = stretch_fault(sheet.stretches)
+    if found is not None:
+        place, key, value, allowed = found
+        yield Fault(("stretch", str(place), key), value, allowed)
 
 
 def _of_rotation(sheet: BenchSheet) -> Iterator[Fault]:
@@ -446,13 +452,22 @@ def sheet_toml(table: Mapping[str, object]) -> str:
 
 def _toml_lines(table: Mapping[str, object], path: tuple[str, ...]) -> Iterator[str]:
     tables = {key: value for key, value in table.items() if isinstance(value, Mapping)}
-    if path and (len(tables) < len(table) or not table):
+    lists = {
+        key: value
+        for key, value in table.items()
+        if isinstance(value, list) and value and all(isinstance(each, Mapping) for each in value)
+    }
+    if path and (len(tables) + len(lists) < len(table) or not table):
         yield from ("", f"[{format_key(path)}]")
     for key, value in table.items():
-        if key not in tables:
+        if key not in tables and key not in lists:
             yield f"{format_key((key,))} = {_toml_value(value)}"
     for key, inner in tables.items():
         yield from _toml_lines(inner, (*path, key))
+    for key, entries in lists.items():
+        for entry in entries:
+            yield from ("", f"[[{format_key((*path, key))}]]")
+            yield from (f"{format_key((k,))} = {_toml_value(v)}" for k, v in entry.items())
 
 
 def _toml_value(value: object) -> str:
@@ -488,6 +503,7 @@ def _sheet(model: SheetTable, source: str) -> BenchSheet:
         receiver=_receiver(model.receiver),
         sources={name: PowerSource(name, **dict(table)) for name, table in model.sources.items()},
         analyser=_analyser(model.analyser),
+        stretches=tuple(Stretch(each.name, each.from_s, each.to_s) for each in model.stretch),
     )
 
 
@@ -522,10 +538,24 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
 def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
     """Make the error for the fault that stands first in the file."""
     lines = key_lines(text)
-    first = min(faults, key=lambda fault: line_of(lines, fault.path))
+    first = min(faults, key=lambda fault: line_of(lines, _numbered(fault.path)))
     found = f"{first.lead} {_shown(first.value)}"
-    key, allowed = short(format_key(first.path), _MAX_KEY), short(first.allowed, _MAX_ALLOWED)
-    return SheetError(source, line_of(lines, first.path), key, found, allowed)
+    key, allowed = short(_named_key(first.path), _MAX_KEY), short(first.allowed, _MAX_ALLOWED)
+    return SheetError(source, line_of(lines, _numbered(first.path)), key, found, allowed)
+
+
+def _numbered(path: tuple[str, ...]) -> tuple[str | int, ...]:
+    """Give the place of a stretch in its list as a number."""
+    if path[0] != "stretch" or len(path) == 1:
+        return path
+    return (path[0], int(path[1]), *path[2:])
+
+
+def _named_key(path: tuple[str, ...]) -> str:
+    """Write a key; a stretch is counted from 1."""
+    if path[0] != "stretch" or len(path) == 1:
+        return format_key(path)
+    return ", ".join((f"stretch {int(path[1]) + 1}", *path[2:]))
 
 
 def _shown(value: object) -> str:

@@ -474,6 +474,25 @@ class ChannelTable(Table):
     )
 
 
+Instant: TypeAlias = Annotated[
+    float,
+    Field(ge=0, le=1e7),
+    Allowed("a number of seconds from 0 to 1e7", Quantity("s", -1e-9, 1e7)),
+]
+
+
+class StretchTable(Table):
+    """A part of the recording in which one thing was done."""
+
+    name: Annotated[
+        str,
+        Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]*$"),
+        Allowed("what was done, in quotes, of at most 60 characters"),
+    ] = Field(description='What was done, such as "motors on".')
+    from_s: Instant = Field(description="When it began, in seconds of the recording.")
+    to_s: Instant = Field(description="When it was over.")
+
+
 class SheetTable(Table):
     """The whole sheet."""
 
@@ -491,6 +510,12 @@ class SheetTable(Table):
     channels: dict[str, ChannelTable] = Field(
         default_factory=dict, description="The lines of the recording, each by its name."
     )
+    stretch: Annotated[
+        list[StretchTable], Field(max_length=20), Allowed("at most 20 tables [[stretch]]")
+    ] = Field(
+        default_factory=list,
+        description="Parts of the recording whose faults `pwmscope stretches` compares.",
+    )
 
 
 ONE_TABLES: Final[dict[str, type[Table]]] = {
@@ -501,6 +526,8 @@ ONE_TABLES: Final[dict[str, type[Table]]] = {
     "analyser": AnalyserTable,
 }
 """The tables of which the sheet has one."""
+STRETCH: Final = "stretch"
+"""The tables of which the sheet has a list."""
 NAMED_TABLES: Final[dict[str, type[Table]]] = {"channels": ChannelTable, "sources": SourceTable}
 """The tables of which the sheet has one for each name."""
 
@@ -558,7 +585,8 @@ def _fault(details: ErrorDetails) -> Fault:
     """Say in our words what pydantic found wrong, with the path of the key as TOML has it."""
     loc = [str(part) for part in details["loc"]]
     # Behind a key pydantic goes on with the list's index or the alternative that it tried.
-    path = tuple(loc[: 3 if loc[0] in NAMED_TABLES else 2 if loc[0] in ONE_TABLES else 1])
+    depth = 3 if loc[0] in (*NAMED_TABLES, STRETCH) else 2 if loc[0] in ONE_TABLES else 1
+    path = tuple(loc[:depth])
     model = _table_of(path)
     if model is None or details["type"] == "model_type":
         return Fault(path, details["input"], "a table of keys")
@@ -571,6 +599,8 @@ def _fault(details: ErrorDetails) -> Fault:
 
 def _table_of(path: KeyPath) -> type[Table] | None:
     """Return the table whose key a path names; None for a line or a source itself."""
+    if path[0] == STRETCH and len(path) > 1:
+        return StretchTable if len(path) == 3 else None
     if path[0] in NAMED_TABLES and len(path) > 1:
         return NAMED_TABLES[path[0]] if len(path) == 3 else None
     return ONE_TABLES[path[0]] if len(path) == 2 else SheetTable

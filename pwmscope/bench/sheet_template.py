@@ -155,6 +155,12 @@ BLANK: Final = """\
 #least_v = 4.0
 #probe = 1
 #trips_v = 4.5
+
+# Parts of a recording in which one thing was done; `pwmscope stretches` compares their faults.
+#[[stretch]]
+#name = "motors off"
+#from_s = 0
+#to_s = 20
 """
 """A sheet with every key but `shifted_v`, which contradicts `divider_ohm`; each is taken back by a
 ``#`` without a space behind it."""

@@ -26,6 +26,7 @@ from pwmscope.cli.printing import set_up_streams
 from pwmscope.cli.reading import OPTION_OF
 from pwmscope.cli.report import report
 from pwmscope.cli.sheet import sheet
+from pwmscope.cli.stretches import stretches
 from pwmscope.errors import ArgumentError, PwmscopeError, naming
 
 BAD_INPUT = 2
@@ -95,7 +96,7 @@ def main() -> None:
 
 _COMMANDS = (
     desk, sheet, plan, follow, inspect, look, measure, calibrate, failsafe, mixing, lag, compare,
-    report, log, convert, synth,
+    stretches, report, log, convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:
     main.add_command(_command)

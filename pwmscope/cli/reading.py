@@ -160,6 +160,7 @@ OPTION_OF: Final = {
     "span": "--from and --to",
     "transmitters": "--us-per-percent",
     "port": "--port",
+    "stretches": "--stretch",
     "replace": "--replace",
     "address": "--cluster",
 }

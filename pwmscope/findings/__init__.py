@@ -4,6 +4,7 @@ from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
 from pwmscope.findings.comparison import Comparison, compare
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
+from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
 from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
@@ -15,6 +16,7 @@ __all__ = [
     "ChannelFindings",
     "Comparison",
     "Evidence",
+    "FaultHunt",
     "Finding",
     "Findings",
     "LossClass",
@@ -26,6 +28,7 @@ __all__ = [
     "compare",
     "definitions",
     "examine",
+    "hunt_faults",
     "summarise",
     "worst",
 ]

@@ -20,6 +20,7 @@ DOCUMENTS: Final[dict[str, tuple[str, Any]]] = {
     "calibrate": ("pwmscope settings", json_types.SettingsDocument),
     "mixing": ("pwmscope mixing", json_types.MixingDocument),
     "lag": ("pwmscope lag", json_types.LagDocument),
+    "stretches": ("pwmscope stretches", json_types.StretchesDocument),
     "comparison": ("pwmscope comparison", json_types.ComparisonDocument),
     "wiring": ("pwmscope wiring", json_types.WiringDocument),
     "analysis": ("pwmscope analysis", json_types.AnalysisDocument),

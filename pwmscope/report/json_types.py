@@ -798,6 +798,59 @@ class FollowsDocument(TypedDict):
 
 LagDocument: TypeAlias = DelayDocument | FollowsDocument
 
+# --- stretches ---
+
+
+class StretchSpan(TypedDict):
+    """A part of the recording in which one thing was done."""
+
+    name: str
+    from_s: NotNegative
+    to_s: NotNegative
+
+
+class StretchRate(TypedDict):
+    """How often one kind of fault came on one line in one stretch."""
+
+    stretch: str
+    count: Annotated[int, Ge(0)]
+    watched_s: NotNegative
+    """For how long one could have shown."""
+    per_minute: NotNegative | None
+    """Null where nothing could have shown."""
+    interval_per_minute: Interval | None
+    """The exact 95 % Poisson interval (Garwood)."""
+    ratio: NotNegative | None
+    """Over the first stretch's rate; null for the first, where that counted nothing, or unknown."""
+    ratio_low: NotNegative | None
+    ratio_high: NotNegative | None
+    """The ends of its exact 95 % interval; null at the top where it has no end."""
+    chance: Annotated[float, Ge(0), Le(1)] | None
+    """That equal rates give counts as unequal, in any comparison of the document (exact conditional
+    binomial test, Holm)."""
+    change: Literal["more", "fewer", "no difference shown", "not shown"] | None
+    """Against the first stretch; null for that."""
+
+
+class FaultRates(TypedDict):
+    """One kind of fault on one line."""
+
+    line: str
+    kind: Literal["glitches", "freezes", "restarts"]
+    rates: list[StretchRate]
+
+
+class StretchesDocument(TypedDict):
+    """Faults in stretches of a recording, held against those of the first."""
+
+    schema: Literal[1]
+    capture: LagCapture
+    answer: Sentence
+    stretches: Annotated[list[StretchSpan], MinLen(2)]
+    faults: list[FaultRates]
+    cautions: Annotated[list[Sentence], MinLen(1)]
+
+
 # --- comparison ---
 
 

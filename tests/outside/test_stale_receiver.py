@@ -46,11 +46,16 @@ class Bench:
         return np.rint((np.asarray(at_s) - LEAD_S) / self.period_s).astype(int)
 
     def is_moving(self, line, first, end):
-        """Whether the width moves one way, clearly, in four frames on either side and across."""
+        """Whether the width moves one way, clearly, in four frames on either side and across.
+
+        After a tenth of a second a stick that was let go would look alike, and be home in some
+        60 ms: there as many frames more must be fresh and moving.
+        """
         table = self.findings[line].table
-        if first < 5 or end + 4 >= len(table):
+        after = 4 if (end - first) * self.period_s < 0.1 else 4 + round(0.1 / self.period_s)
+        if first < 5 or end + after >= len(table):
             return False
-        fresh = np.r_[first - 5 : first, end : end + 4]
+        fresh = np.r_[first - 5 : first, end : end + after]
         if self.lost[fresh].any():
             return False
         step_us = np.diff(table.width_us[fresh])

@@ -107,7 +107,9 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     paces = _Paces(width_us, joined, beside)
     long = max(round(LONG_S / period_s), 4)
     frozen = paces.frozen(first, last, jump_us, least_us)
-    frozen &= (last - first < long) | paces.goes_on(first, last, jump_us, noise_us)
+    frozen &= (last - first < long) | paces.goes_on(
+        first, last, jump_us, noise_us=noise_us, step_us=step_us
+    )
     first, last = first[frozen], last[frozen]
     known = np.ones(width_us.size, bool)
     known[1:] = ~_marked(first, last, width_us.size - 1)
@@ -212,7 +214,7 @@ class _Paces:
     """
 
     def __init__(self, width_us: FloatArray, joined: BoolArray, beside: int) -> None:
-        self.beside = beside
+        self.beside, self.width_us = beside, width_us
         self.step_us = np.abs(np.diff(width_us, prepend=width_us[0]))  # Up to each frame
         gaps = np.concatenate([[0], np.cumsum(~joined)])
         total = np.concatenate([[0.0], np.cumsum(width_us - width_us[0])])
@@ -236,17 +238,40 @@ class _Paces:
         return frozen
 
     def goes_on(
-        self, first: IntArray, last: IntArray, jump_us: FloatArray, noise_us: float
+        self,
+        first: IntArray,
+        last: IntArray,
+        jump_us: FloatArray,
+        *,
+        noise_us: float,
+        step_us: float,
     ) -> BoolArray:
-        """Say before which runs a hand did not slow down evenly, to stop of itself."""
+        """Say which runs no hand makes that slows down, stops and lets the stick spring back."""
         pace = np.abs(jump_us) / (last - first + 1)
         at_last = np.abs(self.before[1])
         earlier = at_last[np.maximum(first - self.beside, 0)]
-        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + noise_us / self.beside
+        doubt_us = (noise_us + 0.25 * step_us) / self.beside
+        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + doubt_us
         # Over a few frames a freeze before spoils that; the last two steps are then enough.
         step, one_before = self.step_us[first], self.step_us[np.maximum(first - 1, 0)]
-        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us
+        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us + 0.75 * step_us
+        return on & self._moves_on(last, pace)
+
+    def _moves_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
+        """Say after which runs the stick still moves when a spring would have taken it home."""
+        size = self.width_us.size
+        home = np.minimum(last + 1 + self.beside, size - 1)
+        later = np.minimum(home + self.beside, size - 1)
+        went_us = np.abs(self._mean_us(later) - self._mean_us(home))
+        on: BoolArray = went_us > 0.2 * pace * np.maximum(later - home, 1)
         return on
+
+    def _mean_us(self, at: IntArray) -> FloatArray:
+        """Mean width of three frames about each."""
+        last = self.width_us.size - 1
+        around = [self.width_us[np.clip(at + step, 0, last)] for step in (-1, 0, 1)]
+        mean_us: FloatArray = np.mean(around, axis=0)
+        return mean_us
 
     def told(self, least_us: float) -> BoolArray:
         """Say after which frames a single repeat would show."""

@@ -27,9 +27,9 @@ NAME: Final = "shared freezes"
 DEFINITIONS: Final = (
     Definition(
         NAME,
-        "The share of freezes that came on two lines of one receiver in the same frames, of those "
-        "that two lines could show since both moved. Shared ones are the link's or the "
-        "receiver's. One on a line alone comes from before the link: its stick or its channel.",
+        "The share of freezes that came on two lines of one receiver in the same frames. Only "
+        "those count in which both moved. Shared ones are the link's or the receiver's. One on "
+        "a line alone is that channel's own.",
         "k / n over freezes of a line in which another line of the receiver would have shown a "
         "repeat; shared where that one froze too; 95 %: Clopper-Pearson",
         "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934, from memory); own "

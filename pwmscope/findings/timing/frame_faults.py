@@ -322,8 +322,9 @@ OF_FAULTS: Final[tuple[Definition, ...]] = (
     ),
     Definition(
         "dropped frames",
-        "Frames that are missing, outside signal loss. A few are a weak link; the device holds its "
-        "last position meanwhile.",
+        "Frames that are missing, outside signal loss; the device holds its last position "
+        "meanwhile. They do not tell how good the link is: most receivers fill a gap with old "
+        "widths (see fresh frames).",
         "frames of the pattern between two regular ones, to the nearest whole frame, less the "
         "pulses at their instants and the late ones",
         _OWN,

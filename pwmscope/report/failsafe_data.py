@@ -65,7 +65,7 @@ def failsafe_json(check: Failsafe) -> str:
 def _line(line: FailsafeLine) -> dict[str, Json]:
     expected, trials = line.expected, line.trials
     band = expected.band
-    motions = [(rec.source, m) for rec in line.recordings if (m := rec.silence.motion) is not None]
+    motions = [(rec.source, m) for rec in line.recordings if (m := rec.losses.motion) is not None]
     return {
         "line": line.line,
         "role": expected.role,

@@ -47,8 +47,8 @@ DEFINITIONS: Final = (
     Definition(
         FREEZES,
         "How often the width stands still although the stick moves. Each is a run of frames of "
-        "one width that ends with a jump to where the stick is by then. A jump that steps, noise "
-        "or a stick that sets off explain is no freeze, nor is a turn of the stick.",
+        "one width that ends with a jump to where the stick is. A jump that steps, noise or a "
+        "stick that sets off explain is no freeze. Nor is a turn of the stick.",
         "60 k / T, T the time in which a repeat would show; 95 %: half the 2.5 % quantile of "
         "chi-squared with 2 k and half the 97.5 % quantile with 2 k + 2 degrees of freedom, over T",
         "Garwood, Biometrika 28, 1936 (from memory); own algorithm",

@@ -27,8 +27,8 @@ NAME: Final = "shared freezes"
 DEFINITIONS: Final = (
     Definition(
         NAME,
-        "The share of freezes that came on two lines of one receiver in the same frames, of those "
-        "that two lines could show since both moved. Shared ones are the link's or the "
+        "The share of freezes that came on two lines of one receiver in the same frames. Only "
+        "frames in which both lines moved count. Shared ones are the link's or the "
         "receiver's. One on a line alone comes from before the link: its stick or its channel.",
         "k / n over freezes of a line in which another line of the receiver would have shown a "
         "repeat; shared where that one froze too; 95 %: Clopper-Pearson",

@@ -55,8 +55,8 @@ DEFINITIONS: Final = (
         "How long after a signal loss the device itself was slower than the stated speed, for "
         "good. The command may stop in time and the motor not. It is 'not shown' unless the rotor "
         "turned faster than that in the second before the loss.",
-        "moment at which the speed falls below the stated one - moment of loss. A polynomial of the "
-        "angle, fitted to the marks around, tells it. Over several losses the worst governs",
+        "moment at which the speed falls below the stated one - moment of loss. A polynomial of "
+        "the angle, fitted to the marks around, tells it. Over several losses the worst governs",
         "own algorithm; JCGM 100, 4.2 and 5.1, from memory. The limits of 60 s and 2 s are common "
         "practice. The event's rulebook decides",
     ),
@@ -279,8 +279,8 @@ def _spin_down(rotor: Rotor, stops: list[Stretch]) -> Finding:
     most_s, least_s, at_s = max(seen)
     return measured(
         SPIN_DOWN, most_s, "s",
-        f"It was {slow} at most {most_s:.2f} s after the command to stop at {at_s:.3f} s, the "
-        f"longest of {len(seen)}.",
+        f"It was {slow} at most {most_s:.2f} s after the command to stop. The longest of "
+        f"{len(seen)} was at {at_s:.3f} s.",
         interval=(least_s, most_s), evidence=(Evidence(at_s, at_s + most_s, 0),),
     )  # fmt: skip
 

@@ -62,9 +62,9 @@ def follow(
 
     SOURCE is a file that grows, a named pipe, or - for standard input; rows of times and
     levels. Once a second it tells each line's width and rate. At a loss it tells what each
-    output does, when it is commanded to stand still, and when the link is back. It ends with
-    the findings of what was recorded: at the end of the stream, of a file that no longer
-    grows, or with Ctrl-C.
+    output does and when it is commanded to stand still. It also tells when the link is back.
+    It ends with the findings of what was recorded: at the end of the stream, of a file that no
+    longer grows, or with Ctrl-C.
 
     Before you power a robot: weapon removed or locked, wheels off the ground, robot
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
@@ -183,12 +183,12 @@ def line_words(line: LineNow) -> str:
     >>> line_words(LineNow("RX1", 1500.04, 50.0, False))
     'RX1 1500.0 us 50.0 Hz'
     >>> line_words(LineNow("RX1", None, None, True))
-    'RX1 no pulses'
+    'RX1 silent'
     """
     from pwmscope.model import format_line
 
     if line.is_quiet or line.width_us is None:
-        return f"{format_line(line.line)} no pulses"
+        return f"{format_line(line.line)} silent"
     rate = "" if line.rate_hz is None else f" {line.rate_hz:.1f} Hz"
     return f"{format_line(line.line)} {line.width_us:.1f} us{rate}"
 

@@ -127,8 +127,8 @@ in 1 of 2 losses.
     def _motion(self) -> str:
         speed = "" if self.per_minute is None else f" at {self.per_minute:.0f} turns a minute"
         return (
-            f"{format_line(self.lines[0])} turns{speed}. Its pulses of {self.width_us:.0f} us say "
-            f"stop ({self.at_s:.3f} s; {self.times} of {self.losses} stops)."
+            f"{format_line(self.lines[0])} turns{speed} while its pulses of {self.width_us:.0f} us "
+            f"say stop. Seen at {self.at_s:.3f} s, in {self.times} of {self.losses} stops."
         )
 
     def __str__(self) -> str:

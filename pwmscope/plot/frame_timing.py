@@ -15,6 +15,7 @@ from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers import Receiver
 from pwmscope.model import Span, format_line
+from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import (
     FONT_PT,
     LETTER_IN,
@@ -22,7 +23,6 @@ from pwmscope.plot.style import (
     Picture,
     RecordingsResult,
     findings_of,
-    house_style,
     new_axes,
     panel,
     stack,
@@ -325,30 +325,64 @@ def draw_frames(findings: Findings) -> tuple[Picture, ...]:
     tuple of Picture
         One for each receiver with at least two lines.
     """
-    with house_style():
-        return tuple(
-            _drawn(receiver, findings, number)
-            for number, receiver in enumerate(findings.order.receivers, start=1)
-        )
+    numbered = enumerate(findings.order.receivers, start=1)
+    return tuple(_drawn(receiver, findings, number) for number, receiver in numbered)
+
+
+_WIDE: Final = 360.0
+_NAMES: Final = 96.0
+_ROW: Final = 26.0
+_NAME: Final = 14
+"""Letters of a line's name that have room beside its pulse."""
 
 
 def _drawn(receiver: Receiver, findings: Findings, number: int) -> Picture:
-    rows = len(receiver.lines)
-    figure = Figure((WIDTH_IN, _BOTTOM_IN + 0.25 + _ROW_IN * rows))
-    wide_in = WIDTH_IN - _LEFT_IN - _WORDS_IN
-    axes = panel(figure, _LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows)
-    _draw_frame(axes, receiver, findings)
+    pulses = _pulses(receiver, findings)
+    high = _ROW * len(pulses) + 22.0
+    end_us = max(start_us + width_us for _, start_us, width_us in pulses)
+    per_us = (_WIDE - _NAMES - 66.0) / end_us
+    parts = []
+    for row, (line, start_us, width_us) in enumerate(pulses):
+        low, top = _ROW * (row + 1) - 4.0, _ROW * row + 6.0
+        x, wide = _NAMES + start_us * per_us, width_us * per_us
+        parts += [
+            f'<rect x="{x:.1f}" y="{top:g}" width="{wide:.1f}" height="{low - top:g}" '
+            f'fill="{SCREEN.band}"/>',
+            line_of(
+                f"M{_NAMES - 6:g} {low:g}H{x:.1f}V{top:g}h{wide:.1f}V{low:g}H{_WIDE - 56:g}",
+                SCREEN.trace, 1.3,
+            ),
+            label(0.0, low - 4.0, _cut(format_line(line)), SCREEN, anchor="start"),
+            label(_WIDE, low - 4.0, f"{width_us:.0f} us", SCREEN, anchor="end"),
+        ]  # fmt: skip
+    step_us = next(size for size in _STEPS_US if end_us / size <= 5)
+    for at_us in np.arange(0.0, end_us + 1.0, step_us).tolist():
+        x = _NAMES + at_us * per_us
+        parts.append(line_of(f"M{x:.1f} {high - 20:g}v4", SCREEN.soft, 0.8))
+        parts.append(label(x, high - 5.0, f"{at_us:g}", SCREEN, anchor="middle"))
+    parts.append(label(_WIDE, high - 5.0, "us", SCREEN, anchor="end"))
     told = [
         f"{format_line(line)} starts {start_us:.1f} us after and is {width_us:.0f} us wide"
-        for line, start_us, width_us in _pulses(receiver, findings)
+        for line, start_us, width_us in pulses
     ]
+    alt = f"One frame: {'; '.join(told)}."
+    tile = Tile("One frame", drawing(_WIDE, high, alt, parts), alt, (_WIDE, high))
     return Picture(
         f"frame-{number}",
-        to_svg(figure),
+        assemble([tile], 1, alt),
         "One frame of the lines that keep step: each pulse at its usual start and with its usual "
-        f"width. A frame comes every {receiver.period_us / 1e3:.3f} ms.",
-        f"One frame: {'; '.join(told)}.",
+        f"width. A frame comes every {receiver.period_us / 1e3:.3f} ms. How far starts and widths "
+        "wander is left out.",
+        alt,
+        (tile,),
     )
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _NAME else name[: _NAME - 1] + "…"
+
+
+_STEPS_US: Final = (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000)
 
 
 def _pulses(receiver: Receiver, findings: Findings) -> list[tuple[str, float, float]]:

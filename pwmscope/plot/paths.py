@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from matplotlib.markers import MarkerStyle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
 from pwmscope.advice.drive import Path
 from pwmscope.errors import ArgumentError, format_given, require_type
-from pwmscope.plot.style import (
-    FONT_PT,
-    LABEL_IN,
-    LETTER_IN,
-    WIDTH_IN,
-    Picture,
-    house_style,
-    new_axes,
-    panel,
-    to_svg,
-)
-from pwmscope.plot.svg import BAND, GREY, INK
+from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
+from pwmscope.plot.style import Picture, new_axes
+from pwmscope.plot.svg import GREY, INK
 
 MARKS: Final = 5
 """Most heading marks along a path, its end's apart."""
@@ -37,11 +25,6 @@ _APART_IN: Final = 0.3
 """Two heading marks are at least so far apart on the picture."""
 SPOT: Final = 0.02
 """A path shorter than this part of the picture's longest is drawn as turning on the spot."""
-_MARGIN_IN: Final = 0.12
-_HEAD_IN: Final = 0.4
-_FOOT_IN: Final = 0.5
-_WORDS_IN: Final = 0.58
-_GAP_IN: Final = 0.14
 _ARROW: Final = Outline(
     [(0.0, 0.6), (0.36, -0.45), (0.0, -0.22), (-0.36, -0.45), (0.0, 0.6)], closed=True
 )
@@ -134,86 +117,67 @@ def draw_drive_path(
     Picture
         ``drive-path``. Ahead is up.
     """
-    halves = 2 if after else 1
-    half_in = (WIDTH_IN - 2 * _MARGIN_IN - (halves - 1) * 4 * _GAP_IN) / halves
-    columns = min(len(before), 4 if halves == 1 else 2)
-    cell_in = min((half_in - (columns - 1) * _GAP_IN) / columns, 3.2)
-    rows = math.ceil(len(before) / columns)
-    told = (("before", before), (f"after: {change}" if change else "after", after))
-    headings = [textwrap.wrap(words, int(half_in / LETTER_IN))[:2] for words, _ in told]
-    head_in = _MARGIN_IN
-    if after:
-        head_in = _HEAD_IN + LABEL_IN * (max(map(len, headings)) - 1)
-    high_in = head_in + rows * (cell_in + _WORDS_IN) + _FOOT_IN
     reach_m = _reach_m((*before, *after))
-    with house_style():
-        figure = Figure((WIDTH_IN, high_in))
-        for half, (_, paths) in enumerate(told[:halves]):
-            left_in = _MARGIN_IN + half * (half_in + 4 * _GAP_IN)
-            if halves == 2:
-                for line, words in enumerate(headings[half]):
-                    _write(figure, left_in, high_in - 0.2 - LABEL_IN * line, words, bold=True)
-            for k, path in enumerate(paths):
-                row, column = divmod(k, columns)
-                at_in = (
-                    left_in + column * (cell_in + _GAP_IN),
-                    high_in - head_in - (row + 1) * (cell_in + _WORDS_IN),
-                )
-                _draw_cell(figure, at_in, cell_in, path, reach_m, first=half == k == 0)
-        if halves == 2:
-            middle = 0.5
-            figure.add_artist(_line([middle, middle], [_FOOT_IN / high_in, 1.0 - 0.08 / high_in]))
-        _draw_scale(figure, cell_in, reach_m, halves * len(before))
-        svg = to_svg(figure)
-    return Picture("drive-path", svg, _CAPTION, _alt(before, after, change))
+    tiles = []
+    for at, path in enumerate(before):
+        pair = [(path, "now" if after else "")]
+        pair += [(after[at], "after")] if at < len(after) else []
+        tiles += [
+            Tile(
+                f"{own.name}, {when}".strip(", "),
+                _tile(own, reach_m),
+                f"{when.capitalize()}: {own.sentence}".removeprefix(": "),
+                (_CELL, _CELL + _FOOT),
+            )
+            for own, when in pair
+        ]
+    told = f" After: {change}." if change else ""
+    caption = (
+        f"Where the recorded widths would drive the robot, from above. Ahead is up.{told} Each "
+        f"square is {2.0 * reach_m:.2g} m wide. Open circle: start. Arrow: the nose at the end. "
+        "Wheels are taken not to slip and to reach their speed at once. Weight, friction and the "
+        "way back are left out."
+    )
+    alt = f"Paths seen from above.{told} {' '.join(tile.alt for tile in tiles)}"
+    columns = 4 if after or len(tiles) > 3 else len(tiles)
+    return Picture("drive-path", assemble(tiles, columns, alt), caption, alt, tuple(tiles))
 
 
-_CAPTION: Final = (
-    "Where the recorded widths would drive the robot, from above. Ahead is up. Open circles: "
-    "steps begin. Arrowheads: the nose. Large arrowhead: the end. All to one scale. Wheels are "
-    "taken not to slip and to reach their speed at once."
-)
+_CELL: Final = 150.0
+_FOOT: Final = 30.0
+_TURN_R: Final = 26.0
 
 
 def _reach_m(paths: tuple[Path, ...]) -> float:
     """Half the side of the square that holds the widest path."""
-    sizes = [float(np.ptp(path.pose[:, :2], axis=0).max()) for path in paths]
-    return max(0.66 * max(sizes), 0.1)
+    return max(1.15 * max(float(np.abs(_page(path.pose)).max()) for path in paths), 0.1)
 
 
-def _draw_cell(
-    figure: Figure,
-    at_in: tuple[float, float],
-    cell_in: float,
-    path: Path,
-    reach_m: float,
-    *,
-    first: bool,
-) -> None:
-    axes = panel(figure, at_in[0], at_in[1] + _WORDS_IN, cell_in, cell_in)
-    axes.set_facecolor("white")
-    for spine in axes.spines.values():
-        spine.set_visible(True)
-        spine.set_color(BAND)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    place = _page(path.pose)
-    middle = (place.min(axis=0) + place.max(axis=0)) / 2.0
-    axes.set_xlim(middle[0] - reach_m, middle[0] + reach_m)
-    axes.set_ylim(middle[1] - reach_m, middle[1] + reach_m)
-    _draw_path(axes, path, place, reach_m, per_m_in=cell_in / (2.0 * reach_m))
-    if first:
-        onward = place[min(1 + len(place) // 8, len(place) - 1), 1]
-        below = onward >= place[0, 1]  # behind the robot, where the path is not
-        aside = float(middle[0] - place[0, 0]) / reach_m
-        side = "center" if not 0.02 < abs(aside) < 0.5 else "right" if aside > 0 else "left"
-        axes.annotate(
-            "start", place[0], (0, -15 if below else 8), textcoords="offset points", color=GREY,
-            fontsize=FONT_PT - 0.5, ha=side, zorder=5,
-        )  # fmt: skip
-    for line, words in enumerate((path.name, *_format_path(path))):
-        height_in = at_in[1] + _WORDS_IN - 0.16 * (line + 1)
-        _write(figure, at_in[0], height_in, _cut(words, cell_in), bold=not line)
+def _tile(path: Path, reach_m: float) -> str:
+    half = _CELL / 2.0
+    px = half + half * (_page(path.pose) * (1.0, -1.0)) / reach_m
+    heading = float(path.pose[-1, 2])
+    turn = heading - float(path.pose[0, 2])
+    parts = [f'<rect width="{_CELL:g}" height="{_CELL:g}" fill="{SCREEN.band}" rx="3"/>']
+    nose, ink = px[-1], SCREEN.trace
+    if path.length_m < SPOT * reach_m and abs(turn) >= 0.01:
+        shown = math.copysign(min(abs(turn), math.radians(310.0)), turn)
+        angle = np.linspace(0.0, shown, 40)
+        px = half + _TURN_R * np.column_stack([-np.sin(angle), -np.cos(angle)])
+        nose, heading = px[-1], shown + math.copysign(math.pi / 2.0, turn)
+    points = "L".join(f"{x:.1f} {y:.1f}" for x, y in px)
+    parts.append(line_of(f"M{points}", ink, 1.8))
+    parts.append(
+        f'<circle cx="{half:g}" cy="{half:g}" r="4" fill="{SCREEN.paper}" '
+        f'stroke="{SCREEN.ink}" stroke-width="1.5"/>'
+    )
+    parts.append(
+        f'<path d="M0 -9L5 6L0 3L-5 6z" fill="{ink}" transform="translate({nose[0]:.1f} '
+        f'{nose[1]:.1f}) rotate({-math.degrees(heading):.0f})"/>'
+    )
+    for row, words in enumerate(_format_path(path)):
+        parts.append(label(0.0, _CELL + 13.0 * (row + 1), words, SCREEN, anchor="start"))
+    return drawing(_CELL, _CELL + _FOOT, path.sentence, parts)
 
 
 def _page(pose: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -268,47 +232,3 @@ def _format_path(path: Path) -> tuple[str, ...]:
     if went_m < 0.005:
         return f"turns {abs(turned):.0f}° {way}", "on the spot"
     return f"turns {abs(turned):.0f}° {way}", f"ends {went_m:.2f} m from start"
-
-
-def _draw_scale(figure: Figure, cell_in: float, reach_m: float, panels: int) -> None:
-    """Draw a bar of a round length, with the length beside it."""
-    per_m_in = cell_in / (2.0 * reach_m)
-    longest_m = 1.2 / per_m_in
-    decade_m = 10.0 ** math.floor(math.log10(longest_m))
-    bar_m = max(step * decade_m for step in (1.0, 2.0, 5.0) if step * decade_m <= longest_m)
-    wide_in, high_in = figure.get_size_inches()
-    begin, end = _MARGIN_IN / wide_in, (_MARGIN_IN + bar_m * per_m_in) / wide_in
-    height = 0.22 / high_in
-    figure.add_artist(_line([begin, end], [height, height], INK, 2.4))
-    _write(
-        figure,
-        _MARGIN_IN + bar_m * per_m_in + 0.08,
-        0.17,
-        f"{bar_m:g} m" + (", in every panel" if panels > 1 else ""),
-    )
-
-
-def _line(x: list[float], y: list[float], colour: str = GREY, width: float = 0.6) -> Line2D:
-    return Line2D(x, y, color=colour, linewidth=width)
-
-
-def _write(
-    figure: Figure, left_in: float, bottom_in: float, words: str, *, bold: bool = False
-) -> None:
-    wide_in, high_in = figure.get_size_inches()
-    weight = "bold" if bold else "normal"
-    figure.text(left_in / wide_in, bottom_in / high_in, words, weight=weight)
-
-
-def _cut(words: str, wide_in: float) -> str:
-    most = max(int(wide_in / LETTER_IN), 4)
-    return words if len(words) <= most else words[: most - 1] + "…"
-
-
-def _alt(before: tuple[Path, ...], after: tuple[Path, ...], change: str) -> str:
-    told = [f"Paths seen from above. {'Before the change: ' if after else ''}"]
-    told += [path.sentence for path in before]
-    if after:
-        told.append(f"After the change{f' ({change})' if change else ''}:")
-        told += [path.sentence for path in after]
-    return " ".join(words.strip() for words in told)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent, quiet_limit_s
-from pwmscope.model import Span, Verdict, badness, format_line
+from pwmscope.model import Span, Verdict, badness, format_line, format_plainly
 
 _USUAL_US: Final = (900.0, 2100.0)
 _FARTHEST_US: Final = (300.0, 2700.0)
@@ -109,14 +109,14 @@ def loss_strip(
     band = line.expected.band
     parts = [] if band is None else [_band(scale, band.low_us, band.high_us, ink)]
     parts += _ticks(scale, ink)
-    parts.append(_path("".join(traces), ink.trace, 0.8, opacity=0.6) if traces else "")
-    parts.append(_path(bold, ink.trace, 2.4))
+    parts.append(line_of("".join(traces), ink.trace, 0.8, opacity=0.6) if traces else "")
+    parts.append(line_of(bold, ink.trace, 2.4))
     parts += _moments(scale, limit_s, ink)
     if any(f"V{scale.floor:g}" in trace for trace in (bold, *traces)):
         at = float(scale.x(0.0)) + 5.0
-        parts.append(_words(at, scale.floor - 4.0, "silent", ink, anchor="start"))
+        parts.append(label(at, scale.floor - 4.0, "silent", ink, anchor="start"))
     alt = _alt(line, kept, len(ranked), limit_s)
-    return Strip(_drawing(wide, high, alt, parts), alt, len(kept), len(ranked) - len(kept))
+    return Strip(drawing(wide, high, alt, parts), alt, len(kept), len(ranked) - len(kept))
 
 
 def _urgency(pair: tuple[LineInRecording, LossEvent]) -> tuple[int, float]:
@@ -217,11 +217,11 @@ def _band(scale: _Scale, low_us: float, high_us: float, ink: Ink) -> str:
 def _ticks(scale: _Scale, ink: Ink) -> list[str]:
     inside = [width for width in _TICKS_US if scale.low_us <= width <= scale.high_us]
     told = [
-        _words(_LEFT - 5.0, float(scale.y(width)) + 3.5, str(width), ink, anchor="end")
+        label(_LEFT - 5.0, float(scale.y(width)) + 3.5, str(width), ink, anchor="end")
         for width in inside
     ]
     marks = "".join(f"M{_LEFT - 3:g} {float(scale.y(width)):g}h3" for width in inside)
-    return [_path(marks, ink.soft, 0.8), *told]
+    return [line_of(marks, ink.soft, 0.8), *told]
 
 
 def _moments(scale: _Scale, limit_s: float, ink: Ink) -> list[str]:
@@ -229,10 +229,10 @@ def _moments(scale: _Scale, limit_s: float, ink: Ink) -> list[str]:
     lost, limit = (float(at) for at in scale.x([0.0, limit_s]))
     foot = scale.high - _FOOT
     return [
-        _path(f"M{lost:g} {_TOP:g}V{foot:g}", ink.ink, 1.2),
-        _path(f"M{limit:g} {_TOP:g}V{foot:g}", ink.limit, 1.4, dash="4 3"),
-        _words(lost, scale.high - 5.0, "off", ink, anchor="middle"),
-        _words(limit, scale.high - 5.0, f"limit {limit_s:g} s", ink, anchor="middle"),
+        line_of(f"M{lost:g} {_TOP:g}V{foot:g}", ink.ink, 1.2),
+        line_of(f"M{limit:g} {_TOP:g}V{foot:g}", ink.limit, 1.4, dash="4 3"),
+        label(lost, scale.high - 5.0, "off", ink, anchor="middle"),
+        label(limit, scale.high - 5.0, f"limit {limit_s:g} s", ink, anchor="middle"),
     ]
 
 
@@ -291,18 +291,18 @@ def travel_ruler(channel: ChannelFindings, *, ink: Ink = SCREEN, wide: float = 3
 
     marks = "".join(f"M{x(width):g} 8v9" for width in _TICKS_US)
     parts = [
-        _path(marks, ink.soft, 1.0),
-        *(_words(x(width), 29.0, str(width), ink, anchor="middle") for width in _TICKS_US),
+        line_of(marks, ink.soft, 1.0),
+        *(label(x(width), 29.0, str(width), ink, anchor="middle") for width in _TICKS_US),
     ]
     if travel.low is not None and travel.high is not None:
         ends = (travel.low.width_us, travel.high.width_us)
-        parts.append(_path(f"M{x(ends[0]):g} 12.5H{x(ends[1]):g}", ink.ink, 5.0))
+        parts.append(line_of(f"M{x(ends[0]):g} 12.5H{x(ends[1]):g}", ink.ink, 5.0))
     if travel.neutral is not None:
         parts.append(
             f'<circle cx="{x(travel.neutral.width_us):g}" cy="12.5" r="5" fill="{ink.paper}" '
             f'stroke="{ink.ink}" stroke-width="2"/>'
         )
-    return _drawing(wide, _RULER_HIGH, "", parts)
+    return drawing(wide, _RULER_HIGH, "", parts)
 
 
 _COLUMNS: Final = 320
@@ -362,8 +362,8 @@ def width_strip(
         known = (channel.travel.low, channel.travel.neutral, channel.travel.high)
         levels = [level.width_us for level in known if level is not None]
     across = "".join(f"M{_LEFT:g} {float(scale.y(us)):g}H{wide - _RIGHT:g}" for us in levels)
-    parts.append(_path(across, ink.soft, 0.8, dash="2 3") if across else "")
-    parts.append(_path(_columns(scale, table.rise_s[rows], width_us), ink.ink, 1.3))
+    parts.append(line_of(across, ink.soft, 0.8, dash="2 3") if across else "")
+    parts.append(line_of(_columns(scale, table.rise_s[rows], width_us), ink.ink, 1.3))
     parts += _seconds(scale, recorded, ink)
     beyond = int(np.count_nonzero((width_us < low_us) | (width_us > high_us)))
     left_out = f" {beyond} widths lie beyond the picture and are drawn at its edge." * bool(beyond)
@@ -372,7 +372,7 @@ def width_strip(
         f"s: {width_us.min():.0f} to {width_us.max():.0f} us in {rows.size} pulses, "
         f"{len(channel.loss_spans)} loss{'' if len(channel.loss_spans) == 1 else 'es'}.{left_out}"
     )
-    return Strip(_drawing(wide, high, alt, parts), alt, len(channel.loss_spans), beyond)
+    return Strip(drawing(wide, high, alt, parts), alt, len(channel.loss_spans), beyond)
 
 
 def _columns(
@@ -400,11 +400,41 @@ def _seconds(scale: _Scale, recorded: Span, ink: Ink) -> list[str]:
     foot = scale.bottom + 14.0
     marks = "".join(f"M{x:g} {scale.bottom:g}v3" for x in at)
     told = [
-        _words(x, foot, f"{moment:g}" + (" s" if moment == moments_s[-1] else ""), ink,
+        label(x, foot, f"{moment:g}" + (" s" if moment == moments_s[-1] else ""), ink,
                anchor="end" if x > scale.wide - 24.0 else "middle")
         for x, moment in zip(at, moments_s.tolist(), strict=True)
     ]  # fmt: skip
-    return [_path(marks, ink.soft, 0.8) if marks else "", *told]
+    return [line_of(marks, ink.soft, 0.8) if marks else "", *told]
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One of several small drawings that stand side by side, for the screen."""
+
+    title: str
+    svg: str
+    alt: str
+    size: tuple[float, float]
+
+
+_TITLE: Final = 20.0
+_APART: Final = 14.0
+
+
+def assemble(tiles: Sequence[Tile], columns: int, alt: str) -> str:
+    """Put drawings side by side into one for a file, in the colours of paper."""
+    wide = max(tile.size[0] for tile in tiles) + _APART
+    high = max(tile.size[1] for tile in tiles) + _TITLE + _APART
+    parts = []
+    for at, tile in enumerate(tiles):
+        row, column = divmod(at, columns)
+        x, y = column * wide, row * high
+        place = f'<svg x="{x:g}" y="{y + _TITLE:g}" width="{tile.size[0]:g}" '
+        inner = tile.svg.replace("<svg ", f'{place}height="{tile.size[1]:g}" ', 1)
+        parts += [label(x, y + _TITLE - 6.0, tile.title, SCREEN, anchor="start"), inner]
+    rows = -(-len(tiles) // columns)
+    whole = drawing(min(columns, len(tiles)) * wide - _APART, rows * high, alt, parts)
+    return on_paper(whole.replace("<svg ", f'<svg style="background: {PAPER.paper}" ', 1))
 
 
 def on_paper(svg: str) -> str:
@@ -414,7 +444,8 @@ def on_paper(svg: str) -> str:
     return svg
 
 
-def _path(data: str, colour: str, width: float, *, dash: str = "", opacity: float = 1.0) -> str:
+def line_of(data: str, colour: str, width: float, *, dash: str = "", opacity: float = 1.0) -> str:
+    """Draw along a path's data."""
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
     seen = f' opacity="{opacity:g}"' if opacity < 1.0 else ""
     return (
@@ -422,13 +453,14 @@ def _path(data: str, colour: str, width: float, *, dash: str = "", opacity: floa
     )
 
 
-def _words(x: float, y: float, text: str, ink: Ink, *, anchor: str) -> str:
-    return (
-        f'<text x="{x:g}" y="{y:g}" fill="{ink.soft}" text-anchor="{anchor}">{escape(text)}</text>'
-    )
+def label(x: float, y: float, text: str, ink: Ink, *, anchor: str) -> str:
+    """Write one line of text, its base line at y."""
+    shown = escape(format_plainly(text))
+    return f'<text x="{x:g}" y="{y:g}" fill="{ink.soft}" text-anchor="{anchor}">{shown}</text>'
 
 
-def _drawing(wide: float, high: float, alt: str, parts: Iterable[str]) -> str:
+def drawing(wide: float, high: float, alt: str, parts: Iterable[str]) -> str:
+    """Put parts together into one drawing; without an alternative text it is hidden."""
     seen = f'role="img" aria-label={quoteattr(alt)}' if alt else 'aria-hidden="true"'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:g} {high:g}" {seen}>'

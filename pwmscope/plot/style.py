@@ -22,6 +22,7 @@ from matplotlib.figure import Figure
 from pwmscope.errors import ArgumentError, OutputError, format_given, require_type
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
+from pwmscope.plot.strips import Tile
 from pwmscope.plot.svg import ALARM, GREY, INK
 
 WIDTH_IN: Final = 8.0
@@ -73,12 +74,16 @@ class Picture:
         How to read it, in whole sentences.
     alt : str
         What it shows, for someone who cannot see it.
+    tiles : tuple of Tile
+        The small drawings that it is put together from, which a page sets side by side; empty
+        for a picture in one piece.
     """
 
     name: str
     svg: str
     caption: str
     alt: str
+    tiles: tuple[Tile, ...] = ()
 
 
 @contextmanager

@@ -13,6 +13,7 @@ from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossEvent
 from pwmscope.model import Span
 from pwmscope.plot import (
     SCREEN,
+    Picture,
     travel_ruler,
     width_strip,
 )
@@ -49,6 +50,8 @@ MAX_EVENTS: Final = 40
 """Losses of one line that are told one by one; the table of every loss has all."""
 MAX_STRIPS: Final = 6
 """Lines whose width over time is drawn before the folds; the others' is in their own."""
+MAX_DRAWN: Final = 16
+"""Lines of which frames, width and histogram are drawn in full; of the others the width alone."""
 GROUP: Final = 6
 """Lines that stand side by side in one table."""
 _CARD: Final = Room(0, (300.0, 96.0), 80, 40, 300, 400)
@@ -133,6 +136,8 @@ def _sensor_section(sensor: SensorFindings, wording: Wording) -> Section:
 def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> tuple[Section, ...]:
     """Tell everything about each channel, under the verdict of its card where it has one."""
     verdicts = {card.line: card.verdict for card in answer.cards}
+    worst_first = dict.fromkeys((*verdicts, *findings.channels))
+    drawn = set(list(worst_first)[:MAX_DRAWN])
     return tuple(
         Section(
             f"channel-{number}",
@@ -142,7 +147,7 @@ def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> t
                 Run(" "),
                 verdict_run(verdicts.get(channel.line, channel.verdict)),
             ),
-            _channel(number, channel, findings.capture, wording),
+            _channel(number, channel, findings.capture, wording, in_full=channel.line in drawn),
             is_folded=True,
             is_on_paper=False,
         )
@@ -151,16 +156,23 @@ def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> t
 
 
 def _channel(
-    number: int, channel: ChannelFindings, capture: Capture, wording: Wording
+    number: int, channel: ChannelFindings, capture: Capture, wording: Wording, *, in_full: bool
 ) -> tuple[Block, ...]:
     told = channel_sentence(channel)
     blocks: list[Block] = [Paragraph(wording.say(told[:1].upper() + told[1:]))]
-    pictures = draw_channel(channel, capture)
-    blocks += [
-        Figure(compacted(picture), f"Picture {i} of channel {number}")
-        for i, picture in enumerate(pictures, start=1)
-    ]
-    if not pictures:
+    if in_full:
+        blocks += [
+            Figure(compacted(picture), f"Picture {i} of channel {number}")
+            for i, picture in enumerate(draw_channel(channel, capture), start=1)
+        ]
+    elif strip := width_strip(channel, Span(capture.start_s, capture.end_s)):
+        drawn = Drawn((line_run(channel.line),), strip.svg, strip.alt)
+        caption = (
+            f"{MAX_DRAWN} lines are drawn in full. This line's frames and its histogram are left "
+            "out. A report on fewer lines has them."
+        )
+        blocks.append(Strips((drawn,), caption))
+    if len(blocks) == 1:
         words = wording.say("The line never changes level, so there is nothing to draw.")
         blocks.append(Paragraph(words))
     judged = tuple(_judged_row(finding, wording) for finding in channel.judged)
@@ -574,11 +586,20 @@ def _bench_pictures(
     findings: Findings, sheet: BenchSheet | None, wording: Wording
 ) -> tuple[Section, ...]:
     """Draw what concerns all lines together, where there is such a thing."""
-    figures = tuple(
-        Figure(compacted(picture), f"Picture of the bench: {picture.name.rstrip('-0123456789')}")
-        for picture in bench_pictures(findings, sheet)
-    )
-    if not figures:
+    blocks = tuple(_block_of(picture, wording) for picture in bench_pictures(findings, sheet))
+    if not blocks:
         return ()
     title = wording.say("The bench, drawn")
-    return (Section("together-drawn", title, figures, is_folded=True, is_on_paper=False),)
+    return (Section("together-drawn", title, blocks, is_folded=True, is_on_paper=False),)
+
+
+_SMALL_PX: Final = 200.0
+
+
+def _block_of(picture: Picture, wording: Wording) -> Block:
+    """Set a picture's small drawings side by side; one in one piece stands as it is."""
+    if not picture.tiles:
+        return Figure(compacted(picture), f"Picture of the bench: {picture.name}")
+    drawings = tuple(Drawn(wording.say(t.title), t.svg, t.alt) for t in picture.tiles)
+    are_small = all(tile.size[0] <= _SMALL_PX for tile in picture.tiles)
+    return Strips(drawings, wording.text(picture.caption), are_small=are_small)

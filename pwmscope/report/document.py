@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -112,6 +113,7 @@ class Strips:
     drawings: tuple[Drawn, ...]
     caption: str  # How to read them, and what they leave out
     kind: str = "strips"
+    are_small: bool = False  # Whether several have room side by side on a phone
 
 
 Block: TypeAlias = Paragraph | Items | Table | Figure | Terms | Strips
@@ -276,6 +278,11 @@ def _isolated(name: str) -> str:
     return name
 
 
+@functools.lru_cache(maxsize=8)
+def _any_of(names: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile("|".join(map(re.escape, names)))
+
+
 def plain(text: str, names: Mapping[str, str], most: int = MAX_WORD_LETTERS) -> str:
     r"""Make a sentence that may hold a hostile name fit to be shown.
 
@@ -285,10 +292,10 @@ def plain(text: str, names: Mapping[str, str], most: int = MAX_WORD_LETTERS) -> 
     ('Line a?b: idle.', 'xxx…')
     """
     if names:
-        pattern = "|".join(re.escape(name) for name in names)
-        text = re.sub(pattern, lambda found: names[found[0]], text)
-    marks = "\u2068\u2069" if names else ""
-    text = "".join(c if c.isprintable() or c in marks else "?" for c in text)
+        text = _any_of(tuple(names)).sub(lambda found: names[found[0]], text)
+    if not text.isprintable():
+        marks = "\u2068\u2069" if names else ""
+        text = "".join(c if c.isprintable() or c in marks else "?" for c in text)
     if len(text) <= most:
         return text
     kept = text[: most - 1]

@@ -177,7 +177,7 @@ def test_the_pictures_are_written_and_not_replaced_unless_asked(tmp_path):
     assert result.exit_code == 1
     assert "drive-path.svg, sticks.svg" in result.output
     drawn = (folder / "drive-path.svg").read_text()
-    assert "after: mixing on" in drawn
+    assert "After: mixing on." in drawn
     assert "turns 134° right" in drawn
     assert "elevator" in (folder / "sticks.svg").read_text()
     assert run(DRIVE, "--sheet", SHEET, "--pictures", folder).exit_code == 2

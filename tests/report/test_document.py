@@ -8,8 +8,9 @@ import pytest
 import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Verdict
+from pwmscope.report import composition
 from pwmscope.report.composition import compose
-from pwmscope.report.document import Figure, Items, Paragraph, Table
+from pwmscope.report.document import Figure, Items, Paragraph, Strips, Table
 from pwmscope.report.reasons import what_to_do
 from pwmscope.report.sentences import RULEBOOK
 
@@ -143,12 +144,27 @@ def test_the_pictures_are_described(preset):
         if isinstance(block, Figure)
     ]
     assert [figure.picture.name for figure in figures] == [
-        "frame-1", "wiring", *["first-frames", "width-over-time", "width-histogram"] * 4
+        "wiring", *["first-frames", "width-over-time", "width-histogram"] * 4
     ]  # fmt: skip
     assert all(len(figure.picture.alt) > 40 for figure in figures)
     (strips,) = section(document, "widths").blocks
     assert [said(drawn.title) for drawn in strips.drawings] == ["RX1", "RX2", "RX3", "RX4"]
     assert all("2 losses" in drawn.alt for drawn in strips.drawings)
+
+
+def test_of_many_lines_the_worst_are_drawn_in_full_and_the_rest_say_what_is_left_out(
+    monkeypatch,
+):
+    monkeypatch.setattr(composition, "MAX_DRAWN", 2)
+    analysis = pwmscope.analyse(CAPTURES / "preset.csv.gz", sheet=CAPTURES / "bench.toml")
+    document = compose(analysis)
+    in_full = {card.line for card in analysis.answer.cards[:2]}
+    for number, line in enumerate(analysis.findings[0].channels, start=1):
+        blocks = section(document, f"channel-{number}").blocks
+        figures = [block for block in blocks if isinstance(block, Figure)]
+        assert len(figures) == (3 if line in in_full else 0)
+        strips = [block for block in blocks if isinstance(block, Strips)]
+        assert ["left out" in block.caption for block in strips] == [True] * (line not in in_full)
 
 
 def test_the_rulebook_has_the_last_word(preset):

@@ -153,7 +153,7 @@ DEFINITIONS: Final = (
         RESTART,
         "All lines went quiet at once while the transmitter was on: the receiver or its supply "
         "failed for a moment. It is not a loss of the radio signal and shows nothing about it. "
-        "Frames that come on in their old beat may be those of a ground lead that came off; and a "
+        "Frames that come on in their old beat may be those of a ground lead that came off. A "
         "receiver whose frames begin anew after losses may have been lost there as well.",
         "no pulse on any line for more than 0.2 s and 5 frames while the marker shows on; then a "
         "first pulse more than 5 % of a frame out of the old beat",

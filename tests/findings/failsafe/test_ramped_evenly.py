@@ -67,7 +67,12 @@ def test_a_ramp_is_laid_through_its_inner_widths():
     assert found.doubt_s == pytest.approx(
         FRAME_S + 4.0 * (0.125 / 3.0 / 200.0) / math.sqrt(51), abs=1e-9
     )
-    assert fit(*ramp(took_s=2.0, to_us=1900.0)).end_s == pytest.approx(12.5, abs=1e-9)
+    slow = fit(*ramp(took_s=2.0, to_us=1900.0))
+    assert slow.end_s == pytest.approx(12.5, abs=1e-9)
+    # Half as steep, with 103 pulses.
+    assert slow.doubt_s == pytest.approx(
+        FRAME_S + 2.0 * 4.0 * (0.125 / 3.0 / 200.0) / math.sqrt(103), abs=1e-6
+    )
 
 
 @pytest.mark.parametrize(("frames", "found"), [(7.5, True), (6.0, False)])
@@ -161,6 +166,8 @@ def test_ramps_last_alike_or_are_alike_steep():
     assert ends(neither, neither)[0] == [NONE, NONE]
     nearly = drill((0.5, 1.0, 1500.0), (0.5, 1.08, 1400.0), (0.5, 0.92, 1600.0))
     assert ends(nearly, nearly)[0] == [ALL, ALL]
+    slow = drill((0.5, 2.0, 1500.0), (0.5, 2.4, 1600.0), (0.5, 1.6, 1400.0))
+    assert ends(slow, slow)[0] == [NONE, NONE]
     apart = drill((0.5, 1.0, 1500.0), (0.5, 1.25, 1600.0), (0.5, 0.75, 1400.0))
     assert ends(apart, apart)[0] == [NONE, NONE]
 

@@ -34,7 +34,8 @@ from pwmscope.findings.failsafe.losses import (
     find_quiet_spells,
     stated_losses,
 )
-from pwmscope.findings.failsafe.marker import find_polarity, marked_losses
+from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
+from pwmscope.findings.failsafe.motion import _moment_of
 from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
@@ -161,6 +162,24 @@ def test_the_first_jump_of_several_is_placed():
     later = event(later=(stands(24.3, 25.0, 1690.0, jumped=True),))
     assert "(14.300 s; 2 of 2 losses)" in recovery_finding((event(), later), EXPECTED).sentence
     assert "(24.300 s; 2 of 2 losses)" in recovery_finding((later, event()), EXPECTED).sentence
+
+
+def test_a_hundred_jumps_are_shown_and_all_are_counted():
+    found = recovery_finding((event(),) * 101, EXPECTED)
+    assert (found.value, len(found.evidence)) == ("101 jumps", 100)
+
+
+def test_a_rotor_is_timed_from_a_loss_whose_marker_is_known_to_be_the_right_way_up():
+    for polarity, doubt in (
+        (None, ""), (Polarity.STATED, ""), (Polarity.SHOWN, ""),
+        (Polarity.ASSUMED, "Which level of the marker means on"),
+        (Polarity.CONTRADICTED, "Which level of the marker means on"),
+    ):  # fmt: skip
+        assert _moment_of(cases.GOOD, polarity).doubt.startswith(doubt)
+        assert bool(_moment_of(cases.GOOD, polarity).doubt) is bool(doubt)
+    follows = changed(behaviour=LossClass.KEEPS_FOLLOWING)
+    assert "still followed" in _moment_of(follows, Polarity.STATED).doubt
+    assert "only inferred" in _moment_of(changed(loss=cases.INFERRED), Polarity.STATED).doubt
 
 
 def test_departures_inside_the_stop_range_are_none():

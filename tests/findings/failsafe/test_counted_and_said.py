@@ -14,7 +14,7 @@ from pwmscope import PwmscopeError
 from pwmscope.bench import StopBand
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LineLosses, LossClass, LossEvent, Recovery
-from pwmscope.findings.failsafe.alternatives import Ground, never_lost
+from pwmscope.findings.failsafe.alternatives import Ground, by_hand, never_lost
 from pwmscope.findings.failsafe.analysis import (
     _finding,
     _reads_either_way,
@@ -34,13 +34,15 @@ from pwmscope.findings.failsafe.losses import (
     find_quiet_spells,
     stated_losses,
 )
-from pwmscope.findings.failsafe.marker import find_polarity, marked_losses
+from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
+from pwmscope.findings.failsafe.motion import _moment_of
 from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
 from pwmscope.findings.failsafe.returns import LinkSeen, _doubt, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.sticks import are_apart
 from pwmscope.findings.failsafe.trials import examine_trials
+from pwmscope.findings.failsafe.verdict import _format_assumed, _late_points
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import HazardKind, Line
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -121,12 +123,14 @@ def test_the_slowest_stop_is_told():
 
 
 def test_restarts_are_counted_and_the_first_is_placed():
-    later = event(loss=cases.loss_of(lost_s=30.0, back_s=34.0, is_restart=True))
-    assert "1 restart of the supply" in _restart_finding([RESTART]).sentence
-    two = _restart_finding([RESTART, later])
+    first = event(loss=cases.loss_of(is_restart=True, is_proven=True))
+    later = event(loss=cases.loss_of(lost_s=30.0, back_s=34.0, is_restart=True, is_proven=True))
+    assert "1 restart of the supply" in _restart_finding([first]).sentence
+    two = _restart_finding([RESTART, first, later])
     assert "2 restarts of the supply" in two.sentence
     assert "no line had pulses at 10.000 s" in two.sentence
     assert (two.value, two.verdict, len(two.evidence)) == (2.0, BREAKS, 2)
+    assert _restart_finding([RESTART]).verdict is OPEN
 
 
 def test_a_line_jumps_that_did_so_in_a_loss_not_in_a_restart():
@@ -158,6 +162,24 @@ def test_the_first_jump_of_several_is_placed():
     later = event(later=(stands(24.3, 25.0, 1690.0, jumped=True),))
     assert "(14.300 s; 2 of 2 losses)" in recovery_finding((event(), later), EXPECTED).sentence
     assert "(24.300 s; 2 of 2 losses)" in recovery_finding((later, event()), EXPECTED).sentence
+
+
+def test_a_hundred_jumps_are_shown_and_all_are_counted():
+    found = recovery_finding((event(),) * 101, EXPECTED)
+    assert (found.value, len(found.evidence)) == ("101 jumps", 100)
+
+
+def test_a_rotor_is_timed_from_a_loss_whose_marker_is_known_to_be_the_right_way_up():
+    for polarity, doubt in (
+        (None, ""), (Polarity.STATED, ""), (Polarity.SHOWN, ""),
+        (Polarity.ASSUMED, "Which level of the marker means on"),
+        (Polarity.CONTRADICTED, "Which level of the marker means on"),
+    ):  # fmt: skip
+        assert _moment_of(cases.GOOD, polarity).doubt.startswith(doubt)
+        assert bool(_moment_of(cases.GOOD, polarity).doubt) is bool(doubt)
+    follows = changed(behaviour=LossClass.KEEPS_FOLLOWING)
+    assert "still followed" in _moment_of(follows, Polarity.STATED).doubt
+    assert "only inferred" in _moment_of(changed(loss=cases.INFERRED), Polarity.STATED).doubt
 
 
 def test_departures_inside_the_stop_range_are_none():
@@ -405,7 +427,24 @@ def test_frames_that_slow_down_in_three_losses_show_that_the_link_was_lost():
     assert not never_lost(changed(**bare, slowed=2)).refuted
 
 
+def test_an_even_way_in_step_with_anothers_is_no_hands():
+    found = by_hand(changed(ramped=3, odds=1.0, partner=""))
+    assert (found.refuted, found.ground, found.losses) == (True, Ground.RAMPED, 3)
+    assert not by_hand(changed(ramped=0, odds=1.0, partner="")).refuted
+
+
+@pytest.mark.parametrize(("ramped", "left"), [(3, False), (0, True)])
+def test_pulses_until_such_a_way_was_over_left_nothing(ramped, left):
+    case = changed(ramped=ramped, ramped_s=11.0, stopped_s=11.05)
+    assert ("came after the output had gone" in " ".join(_late_points(case, cases.BAND))) is left
+
+
 def test_a_ramp_that_hardly_moves_is_told_as_over_in_time():
     """Less than 1 us a second counts as that: 0.2 us take 0.2 s."""
     slow = replace(cases.ENTRY, kind=ChangeKind.MOVE, from_us=1500.5, end_s=11.58)
     assert changed(entry=slow, range_us=0.2).settles_s == pytest.approx(0.2)
+
+
+def test_a_stop_range_round_an_assumed_neutral_asks_for_the_neutral():
+    assert "neutral_us" in _format_assumed(cases.BAND, lacks_neutral=True)
+    assert "stop_us" in _format_assumed(cases.BAND, lacks_neutral=False)

@@ -15,10 +15,10 @@ from pwmscope.capture import PART
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, back_early, left_early
-from pwmscope.findings.failsafe.check import _line, _parts, _useless, _worst
+from pwmscope.findings.failsafe.check import _idle, _line, _parts, _useless, _worst
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.power_up import BeforeLink, power_up_finding
-from pwmscope.findings.failsafe.response import ChangeKind
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.model import Assumption, Finding, Hazard, HazardKind, Line
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -104,6 +104,16 @@ def test_a_recording_is_of_another_bench_or_shows_no_loss():
     ]
     assert kinds == [[], ["NO_LOSS"], ["NO_LINE"]]
     assert _useless([recording("c.csv", "RX7", losses={"RX7": [LOST]})], None) == []
+
+
+def test_a_restart_is_no_loss_in_which_a_stick_was_not_followed():
+    stick = Expectation("stick-aileron", has_sheet=True)
+    line = SimpleNamespace(line="RX1", expected=stick, is_unlisted=False, losses=((None, RESTART),))
+    assert _idle([line]) == []
+    line.losses = ((None, RESTART), (None, LOST))
+    assert [own.kind.name for own in _idle([line])] == ["STICK"]
+    line.losses = ((None, event(behaviour=LossClass.KEEPS_FOLLOWING)),)
+    assert _idle([line]) == []
 
 
 def test_a_line_without_a_loss_in_one_of_two_recordings_is_not_shown():
@@ -206,3 +216,10 @@ def test_two_pulses_tell_how_far_frames_lie_apart(frame_s, found):
     unknown = replace(WEAPON, no_pulses_stop=None)
     pair = 1.5 + frame_s * np.arange(2)
     assert power_up(pair, until_s=pair[-1] + 0.5, expected=unknown).verdict is found
+
+
+def test_one_pulse_tells_nothing_of_the_frames():
+    """They are taken to be the usual ones, and a second without a pulse is a pause."""
+    unknown = replace(WEAPON, no_pulses_stop=None)
+    assert power_up([2.0], expected=unknown).verdict is OPEN
+    assert power_up([2.0]).verdict is MEETS

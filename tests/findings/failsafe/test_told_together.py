@@ -407,6 +407,16 @@ def test_two_sticks_lines_that_ramp_together_are_a_machines_at_once():
     assert [own[0].is_ramp for own in told(replace(RAMP, is_ramp=False), RAMP)] == [False, True]
 
 
+def test_even_ways_in_step_are_counted():
+    three = (RAMP, RAMP, RAMP, Did())
+    own = told(three, three, losses=4)
+    assert [one.ramped for one in own[0]] == [3, 3, 3, 0]
+    assert own[0][0].ramped_s == pytest.approx(11.0, abs=0.05)
+    # The fourth changes suddenly, and so its delay alone is told.
+    assert own[0][0].spread_s == 0.0
+    assert [one.ramped for one in told(RAMP, HOLDS, losses=3)[0]] == [0, 0, 0]
+
+
 def test_three_lone_ramps_that_begin_alike_are_a_machines():
     """However long each takes."""
     longer = (RAMP, replace(RAMP, took_s=1.0), replace(RAMP, took_s=1.5))

@@ -113,6 +113,8 @@ def test_a_short_movement_that_turns_is_not_smooth_whatever_came_before():
     found = parts([*rests, *down, *[1200.0] * 10, *turned, *[1300.0] * 10])
     assert found.count.tolist() == [10, 4, 10, 4, 10]
     assert found.smooth.tolist()[1::2] == [True, False]
+    fro = [*rests, *[1530.0, 1590.0, 1640.0, 1690.0], *[1700.0] * 10, *down, *[1200.0] * 10]
+    assert parts(fro).smooth.tolist()[1::2] == [True, True]
     up = [1230.0, 1250.0, 1270.0, 1290.0]
     found = parts([*rests, *down, *[1200.0] * 10, *up, *[1310.0] * 10])
     assert found.smooth.tolist()[1::2] == [True, True]
@@ -181,6 +183,25 @@ def test_two_levels_that_differ_by_little_are_one_stretch_of_their_mean():
     assert one.level_us == pytest.approx(np.mean(width_us), abs=1e-6)
 
 
+def test_a_few_pulses_beside_a_level_are_of_it():
+    """Three of 1500.5 us before a jump: their level differs by less than counts, not their mean."""
+    rise_s = np.arange(0.0, 20.0, FRAME_S)
+    place = np.arange(rise_s.size)
+    width_us = np.where(place < 640, 1500.0, np.where(place < 643, 1500.5, 1700.0))
+    first, second = stretches(rise_s, width_us, loss_at(0.5, 19.0)).around[0]
+    assert (first.pulses, first.end_s, first.last_us) == (643, rise_s[642], 1500.5)
+    assert first.level_us == pytest.approx(np.mean(width_us[:643]), abs=1e-9)
+    assert (second.kind, second.start_s, second.jumped) == (Kind.STANDS, rise_s[643], True)
+
+
+def test_forty_seconds_after_the_return_are_looked_at():
+    """And one pulse more."""
+    rise_s = np.arange(0.0, 60.0, 0.0625)
+    width_us = 1500.0 + 40.0 * (np.floor(rise_s) % 2)
+    last = stretches(rise_s, width_us, loss_at(3.0, 5.5)).around[0][-1]
+    assert (last.start_s, last.level_us) == (45.0, 1540.0)
+
+
 def test_a_movement_about_the_level_that_follows_is_no_part_of_it():
     rise_s = np.arange(0.0, 20.0, FRAME_S)
     swing_us = 200.0 * np.sin(4.0 * rise_s * math.pi)
@@ -231,6 +252,13 @@ def test_a_stick_raised_before_the_loss_is_no_part_of_a_ramp():
     late = loss_at(9.875, 14.0)
     told = found(*raised, moves(10.5, 11.5, 1690.0, 1510.0), stands(11.5, 13.9, 1500.0), loss=late)
     assert told.ramp_s == (10.5, 11.5)
+
+
+def test_a_short_wandering_is_as_long_as_it_is():
+    """0.3 s of a loss of 1.5 s, and then a preset."""
+    wander = moves(10.5, 10.8, 1690.0, 1510.0, kind=Kind.WANDERS)
+    told = found(HELD, wander, stands(10.8, 11.4, 1500.0), loss=loss_at(10.0, 11.5))
+    assert told.behaviour is LossClass.GOES_TO_PRESET
 
 
 @pytest.mark.parametrize(("back_us", "is_ramp"), [(10.0, True), (10.5, False)])

@@ -57,7 +57,7 @@ def _fitting_units(text: str, dialect: Dialect, time: Column) -> list[str]:
     lines = text.split("\n")[dialect.skip_lines : -1]
     rows = [split(line, dialect.delimiter) for line in lines if line.strip()]
     width, at = max(map(len, dialect.rows[:1]), default=0), time.position
-    rows = [row for row in rows if len(row) == width]
+    rows = [row for row in rows if len(row) == width > at]
     if time.spelling is not None:
         for row in rows:
             row[at] = time.spelling.plain(row[at])

@@ -83,6 +83,13 @@ def test_a_few_rows_one_of_which_has_no_time_are_refused_by_that_row(tmp_path):
         load(write(tmp_path / "a.csv", "time,RX1\n0,0\n?,1\n10,1\n30,0\n40,1\n"))
 
 
+def test_a_first_row_with_a_cell_too_few_is_refused(tmp_path):
+    """Found by fuzzing: the column that rises lies beyond the first row's end."""
+    rows = "l00,23750\nRX1,42000,43600\nRX2,42500,44000\nRX1,22000,63650\nRX2,62500,64250\n"
+    with pytest.raises(PwmscopeError):
+        load(write(tmp_path / "a.csv", rows + "RX1,82000,83700\nRX2,82500,84500\n"))
+
+
 def test_a_hint_wins_over_the_heading(tmp_path):
     capture = load(write(tmp_path / "a.csv", "time_s,RX1\n0,0\n1,1\n3,0\n"), time_unit="us")
     assert capture.duration_ps == 3_000_000

@@ -2,6 +2,15 @@
 
 from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
 from pwmscope.model.counts import RateRatio, binomial_interval, compare_rates, poisson_interval
+from pwmscope.model.distributions import (
+    beta_quantile,
+    chi_squared_above,
+    gamma_above,
+    ndimage,
+    normal_quantile,
+    special,
+    student_quantile,
+)
 from pwmscope.model.finding import (
     MAX_SPANS,
     WORST_FIRST,
@@ -89,7 +98,9 @@ __all__ = [
     "Voltage",
     "assumed",
     "badness",
+    "beta_quantile",
     "binomial_interval",
+    "chi_squared_above",
     "compare_rates",
     "format_device",
     "format_line",
@@ -98,6 +109,7 @@ __all__ = [
     "format_range_us",
     "format_s",
     "format_us",
+    "gamma_above",
     "governing",
     "half_width",
     "inside",
@@ -106,13 +118,17 @@ __all__ = [
     "mean_of",
     "measured",
     "median_of",
+    "ndimage",
+    "normal_quantile",
     "not_shown",
     "of_mean_us",
     "overlaps",
     "poisson_interval",
     "product",
     "sampling_floor_us",
+    "special",
     "std_of",
+    "student_quantile",
     "summarise",
     "worst",
 ]

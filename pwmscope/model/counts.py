@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+
+from pwmscope.model.distributions import beta_quantile, chi_squared_above, special
 
 
 def poisson_interval(count: int, observed: float) -> tuple[float, float]:
@@ -14,16 +15,15 @@ def poisson_interval(count: int, observed: float) -> tuple[float, float]:
     The ends of the interval of the expected count are half the 2.5 % quantile
     of chi-squared with 2 n degrees of freedom and half the 97.5 % quantile with
     2 n + 2 (F. Garwood, "Fiducial limits for the Poisson distribution",
-    Biometrika 28, 1936; from memory). Half a chi-squared variable is a gamma
-    variable, whose quantile is used here.
+    Biometrika 28, 1936; from memory).
 
     Examples
     --------
     >>> [round(end, 3) for end in poisson_interval(5, 1.0)]
     [1.623, 11.668]
     """
-    low = float(special.gammaincinv(count, 0.025)) if count else 0.0
-    high = float(special.gammaincinv(count + 1, 0.975))
+    low = chi_squared_above(0.975, 2 * count) / 2 if count else 0.0
+    high = chi_squared_above(0.025, 2 * count + 2) / 2
     return low / observed, high / observed
 
 
@@ -40,8 +40,8 @@ def binomial_interval(hits: float, trials: float) -> tuple[float, float]:
     [0.4439, 0.9748]
     """
     misses = trials - hits
-    low = float(special.betaincinv(hits, misses + 1.0, 0.025)) if hits > 0 else 0.0
-    high = float(special.betaincinv(hits + 1.0, misses, 0.975)) if misses > 0 else 1.0
+    low = beta_quantile(0.025, hits, misses + 1.0) if hits > 0 else 0.0
+    high = beta_quantile(0.975, hits + 1.0, misses) if misses > 0 else 1.0
     return low, high
 
 

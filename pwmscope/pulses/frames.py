@@ -8,9 +8,8 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
 
-from pwmscope.model import FROM_MAD, median_of
+from pwmscope.model import FROM_MAD, median_of, normal_quantile
 from pwmscope.pulses.excerpt import excerpt, slices
 from pwmscope.pulses.table import PulseTable
 
@@ -455,7 +454,7 @@ def _best_lag(
         return 1, 0.0
     enough_us = 1.5 * min(change_us) + interval_us
     lag = next(lag for lag, change in zip(lags, change_us, strict=True) if change <= enough_us)
-    return lag, change_us[lag - 1] / float(ndtri(0.5 + share / 2)) / 2**0.5
+    return lag, change_us[lag - 1] / normal_quantile(0.5 + share / 2) / 2**0.5
 
 
 def _quantile(values: npt.NDArray[np.float64], share: float) -> float:

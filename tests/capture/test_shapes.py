@@ -74,8 +74,20 @@ def test_a_few_rows_that_hold_a_servo_pulse_in_another_unit_need_theirs(tmp_path
     """1.5 may be ms, and 1500 us, as well as seconds."""
     rows = zip(times.split(), "010", strict=True)
     text = "time,RX1\n" + "".join(f"{t},{v}\n" for t, v in rows)
-    with pytest.raises(PwmscopeError, match=r"numbers have no unit; add `time_unit`"):
+    with pytest.raises(PwmscopeError, match=r"numbers have no unit\. Add `time_unit`"):
         load(write(tmp_path / "a.csv", text))
+
+
+def test_a_few_rows_one_of_which_has_no_time_are_refused_by_that_row(tmp_path):
+    with pytest.raises(PwmscopeError, match=r"row 3, column time: '\?'"):
+        load(write(tmp_path / "a.csv", "time,RX1\n0,0\n?,1\n10,1\n30,0\n40,1\n"))
+
+
+def test_a_first_row_with_a_cell_too_few_is_refused(tmp_path):
+    """Found by fuzzing: the column that rises lies beyond the first row's end."""
+    rows = "l00,23750\nRX1,42000,43600\nRX2,42500,44000\nRX1,22000,63650\nRX2,62500,64250\n"
+    with pytest.raises(PwmscopeError):
+        load(write(tmp_path / "a.csv", rows + "RX1,82000,83700\nRX2,82500,84500\n"))
 
 
 def test_a_hint_wins_over_the_heading(tmp_path):

@@ -4,6 +4,8 @@ A receiver's two outputs, a row per change: 1103 us and 1500 to 1600 us, every 2
 microseconds. What is read must be this; what cannot be known must be refused.
 """
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 
@@ -53,7 +55,7 @@ def test_whole_ticks_of_no_stated_length_are_refused(tmp_path, tick_us, period_u
     """A pause of 18.9 ms in ticks of 10 us is 1890, and no pulse of 1890 us."""
     for cell in (lambda t: f"{t // tick_us:.0f}", lambda t: f"{t / tick_us:.6e}"):
         file = export(tmp_path, cell, heading="time", names=names, period_us=period_us)
-        with pytest.raises(PwmscopeError, match="no unit; add `time_unit`"):
+        with pytest.raises(PwmscopeError, match=r"no unit\. Add `time_unit`"):
             load(file)
 
 
@@ -193,3 +195,60 @@ def test_a_voltage_of_a_line_beside_digital_ones_stays_a_line(tmp_path, heading)
     )
     file.write_text(f"time_us,RX2,{heading}\n" + rows)
     assert list(load(file).lines) == ["RX2", heading]
+
+
+@pytest.mark.parametrize("sep", [",", ";", "|", "\t", " ; "])
+def test_points_stand_in_dates_and_before_the_fraction_of_a_second(tmp_path, sep):
+    """04.03.2031 11:59:58.250 has its decimals behind the third point."""
+    begin = datetime(2031, 3, 4, 11, 59, 58, 250_000, tzinfo=UTC)
+    written = "%d.%m.%Y %H:%M:%S.%f"
+    file = export(
+        tmp_path,
+        lambda t: (begin + timedelta(microseconds=t)).strftime(written),
+        heading="timestamp",
+        sep=sep,
+    )
+    assert_true(load(file))
+
+
+@pytest.mark.parametrize("sep", [" ; ", " | ", ", "])
+@pytest.mark.parametrize("cell", [str, "{:_}".format])
+def test_quotes_behind_blanks_come_off(tmp_path, sep, cell):
+    file = export(tmp_path, cell, sep=sep)
+    head, *rows = file.read_text().splitlines()
+    quoted = [
+        sep.join([row.split(sep)[0], *(f'"{c}"' for c in row.split(sep)[1:])]) for row in rows
+    ]
+    file.write_text("\n".join([head, *quoted]) + "\n")
+    assert_true(load(file))
+
+
+@pytest.mark.parametrize("sep", [" | ", ", ", "\t", " ; "])
+def test_blanks_within_cells_separate_none_where_each_row_has_another_mark(tmp_path, sep):
+    """`Out 1 | 1 | 3,137` has three cells, and so has `Out 1, 1, 3137`."""
+    events = []
+    before = ["0", "0"]
+    for time, levels in rows_us():
+        changed = [i for i in range(2) if levels[i] != before[i]]
+        events += [sep.join([f"Out {i + 1}", levels[i], str(time)]) for i in changed]
+        before = levels
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join([sep.join(["pin", "state", "time_us"]), *events]) + "\n")
+    pulses = decode(load(file))
+    for name, width in zip(("Out 1", "Out 2"), WIDTHS_US.values(), strict=True):
+        np.testing.assert_allclose(pulses[name].width_us, width, atol=1e-6)
+
+
+@pytest.mark.parametrize("headings", ["start_us;line;high_us", "rise (us);pin;fall (us)"])
+@pytest.mark.parametrize("mark", [",", ".", " "])
+def test_thousands_in_a_list_of_pulses_are_told_by_their_lengths(tmp_path, headings, mark):
+    is_end = "fall" in headings
+    rows = [
+        (int(s), f"RX{i + 1}", int(s + w) if is_end else int(w))
+        for i in range(2)
+        for s, w in zip(STARTS_US[:30] + 350 * i, WIDTHS_US[f"RX{i + 1}"][:30], strict=True)
+    ]
+    text = "".join(f"{s:,};{name};{w:,}\n".replace(",", mark) for s, name, w in sorted(rows))
+    file = tmp_path / "recording.csv"
+    file.write_text(f"{headings}\n{text}")
+    assert_true(load(file), 30)

@@ -108,7 +108,13 @@ def find_dialect(head: str, source: str) -> Dialect:
 
 
 def _best_delimiter(body: list[str]) -> str:
-    return max(_DELIMITERS, key=lambda delimiter: _score(body, delimiter))
+    rows = [line for line in body if not is_rule(line)]
+    marked = [mark for mark in ("\t", ";", "|", ", ") if all(mark in line for line in rows)]
+    # Spaces beside a mark that every row has stand round cells or within them.
+    counts = [len({line.count(mark) for line in rows}) for mark in marked]
+    candidates = _DELIMITERS[:-1] if 1 in counts else _DELIMITERS
+    best = max(candidates, key=lambda delimiter: _score(body, delimiter))
+    return best if any(_score(body, best)) else max(_DELIMITERS, key=lambda d: _score(body, d))
 
 
 def _described(

@@ -12,7 +12,6 @@ import numpy.typing as npt
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.text.edges import RowBatch, at_samples
 from pwmscope.capture.text.layout import Layout, find_layout
-from pwmscope.capture.text.rows import parse_lines
 from pwmscope.errors import CaptureError
 
 MIN_ROWS: Final = 50
@@ -125,6 +124,8 @@ class GrowingTable:
     def _read(self, lines: bytes) -> NewEdges:
         layout = self._layout
         assert layout is not None
+        from pwmscope.capture.text.rows import parse_lines  # noqa: PLC0415 - slow to import
+
         batch = parse_lines(lines.lstrip(b"\r\n"), layout, self._rows)
         if batch is None:
             row = self._rows + layout.skip_lines + 1

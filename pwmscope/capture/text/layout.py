@@ -252,7 +252,7 @@ def _settled_marks(
     mark, name = (",", "Commas") if is_comma else (".", "Points")
     by = None
     if time is not None and time.kind == "number":
-        by = mark_by_pulses(time.column, time.unit, sheet.dialect.rows, mark)
+        by = mark_by_pulses(time, sheet, mark)
     if by == "":
         told = _regrouped(sheet, mark)
         said = f"{name} stand between thousands, as levels then last as long as servo pulses do."

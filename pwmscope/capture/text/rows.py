@@ -193,8 +193,9 @@ def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
 
 
 def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
-    # Where spaces separate cells nothing else takes quotes off.
-    text = cell.str.strip_chars(' \t\r"' if layout.delimiter == SPACES else " \t\r")
+    # Where spaces separate cells, or stand before a quote, nothing else takes quotes off.
+    has_quotes = layout.delimiter == SPACES or (layout.is_quoted and layout.is_loose)
+    text = cell.str.strip_chars(' \t\r"' if has_quotes else " \t\r")
     if layout.is_text:
         text = text.str.replace(f"^[{MINUS_SIGNS}]", "-")
     return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text

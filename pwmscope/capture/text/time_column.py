@@ -57,7 +57,7 @@ def _fitting_units(text: str, dialect: Dialect, time: Column) -> list[str]:
     lines = text.split("\n")[dialect.skip_lines : -1]
     rows = [split(line, dialect.delimiter) for line in lines if line.strip()]
     width, at = max(map(len, dialect.rows[:1]), default=0), time.position
-    rows = [row for row in rows if len(row) == width]
+    rows = [row for row in rows if len(row) == width > at]
     if time.spelling is not None:
         for row in rows:
             row[at] = time.spelling.plain(row[at])
@@ -74,14 +74,19 @@ def _fitting_units(text: str, dialect: Dialect, time: Column) -> list[str]:
     ]
 
 
-def mark_by_pulses(column: Column, unit: str, rows: list[list[str]], mark: str) -> str | None:
+def mark_by_pulses(time: TimeColumn, sheet: Sheet, mark: str) -> str | None:
     """Tell by the pulses what marks in times are: `.` before decimals, empty between thousands.
 
     None where neither or both readings show servo pulses.
     """
-    multiple, exponent = size_of_unit(unit)
-    rows = [row for row in rows if column.position < len(row)]
+    column = time.column
+    multiple, exponent = size_of_unit(time.unit)
+    rows = [row for row in sheet.dialect.rows if column.position < len(row)]
     rows = [row for row in rows if kind_of(row[column.position]) in NUMERIC]
+    listed = [c for c in sheet.columns if c != column and (is_length(c, sheet) or is_end(c, sheet))]
+    if len(listed) == 1:
+        found = [by for by in (".", "") if _list_pulses(time, listed[0], sheet, (mark, by))]
+        return found[0] if len(found) == 1 else None
     found = []
     for by in (".", ""):
         times = [Decimal(row[column.position].replace(mark, by)) for row in rows]
@@ -90,6 +95,22 @@ def mark_by_pulses(column: Column, unit: str, rows: list[list[str]], mark: str) 
         ):
             found.append(by)
     return found[0] if len(found) == 1 else None
+
+
+def _list_pulses(time: TimeColumn, listed: Column, sheet: Sheet, marked: tuple[str, str]) -> bool:
+    """Whether a column of ends or lengths beside the time lists servo pulses, read so."""
+    multiple, exponent = size_of_unit(unit_in(listed.name) or time.unit)
+    size = multiple * Decimal(10) ** exponent
+    begin, factor = size_of_unit(time.unit)
+    pairs = zip(time.column.cells, listed.cells, strict=False)
+    known = [pair for pair in pairs if all(kind_of(cell) in NUMERIC for cell in pair)]
+    told = [[Decimal(cell.replace(*marked)) for cell in pair] for pair in known]
+    if is_end(listed, sheet):
+        spans = [b * size - a * begin * Decimal(10) ** factor for a, b in told]
+    else:
+        spans = [b * size for _, b in told]
+    count = sum(_MIN_PS <= span <= _MAX_PS for span in spans)
+    return count >= _MIN_PULSES and 2 * count >= len(spans)
 
 
 _State: TypeAlias = tuple[list[Decimal], list[Decimal]]
@@ -225,7 +246,10 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
 def _hold_a_pulse_in_another_unit(column: Column, sheet: Sheet) -> bool:
     """Whether a level lasts as long as a servo pulse in a unit below the second, and none in it."""
     rows = [row for row in sheet.dialect.rows if column.position < len(row)]
-    seen = _lines_seen(column.numbers, rows, column.position) if rows else []
+    timed = [(cell, row) for cell, row in zip(column.cells, rows, strict=True)
+             if kind_of(cell) in NUMERIC]  # fmt: skip
+    times, rows = [number_of(cell) for cell, _ in timed], [row for _, row in timed]
+    seen = _lines_seen(times, rows, column.position)
     spans = [span for states in seen for state in states for span in state[0]]
     fits = [
         any(_MIN_PS <= span.scaleb(exponent) <= _MAX_PS for span in spans)
@@ -319,12 +343,16 @@ class StampFormat:
         bare = cell.str.strip_suffix(self.zone)
         if self.has_halves:
             bare = cell.str.replace(r" ?[AaPp]\.?[Mm]\.?$", "")
-        parts = bare.str.splitn(self.point, 2).struct
-        whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
+        mark = self.first_date.strip("0123456789")[:1]
+        if mark == self.point:  # points stand between day and month as well
+            parts = bare.str.extract_groups(rf"^([^:]*:[^:]*:\d+)(?:[{mark}](.*))?$").struct
+            whole, digits = parts.field("1"), parts.field("2").fill_null("0")
+        else:
+            parts = bare.str.splitn(self.point, 2).struct
+            whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
         if self.is_short:
             return self._short_ps(whole, digits)
         if self.order:
-            mark = self.first_date.strip("0123456789")[:1]
             date = _FORMATS[self.order].replace("-", mark)
             written = whole.str.replace("T", " ", literal=True)
         else:

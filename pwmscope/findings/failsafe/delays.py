@@ -8,7 +8,8 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+
+from pwmscope.model import special
 
 HAND_SCATTER_S: Final = 0.04
 """Standard deviation of the moment at which a hand does what it means to do, at least

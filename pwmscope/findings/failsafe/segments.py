@@ -9,10 +9,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model import Span, median_of, sampling_floor_us
+from pwmscope.model import Span, median_of, ndimage, sampling_floor_us
 from pwmscope.pulses import PulseTable
 
 STANDING_PULSES: Final = 6

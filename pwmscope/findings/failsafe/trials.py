@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown
+from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown, special
 
 CONFIDENCE: Final = 0.95
 NAME: Final = "signal loss trials"

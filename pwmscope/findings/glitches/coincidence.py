@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from pwmscope.findings.glitches.glitches import Glitches
 from pwmscope.findings.segmentation import Record
@@ -23,6 +22,7 @@ from pwmscope.model import (
     format_list,
     measured,
     not_shown,
+    special,
 )
 
 SIGNIFICANT: Final = 0.01

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
 from pwmscope.findings.rotation.marks import Marks
-from pwmscope.model import FloatArray
+from pwmscope.model import FloatArray, student_quantile
 
 RANGE: Final = 1.6
 """Speeds from the stated one by this factor up and down are fitted."""
@@ -152,7 +151,7 @@ def _fit(
     before = told[order - 1] if order else None
     part = MODEL if order > asked else 1.0
     model = 0.0 if before is None else part * abs(passing[0] - before[0])
-    coverage = float(stdtrit(x.size - fits[order].made.size, 0.975))
+    coverage = student_quantile(0.975, x.size - fits[order].made.size)
     return zero_s + passing[0] * scale_s, scale_s * (coverage * passing[1] + model)
 
 

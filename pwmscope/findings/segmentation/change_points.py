@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from pwmscope.findings.segmentation.stretches import WidthNoise, measure_ranges
-from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of, normal_quantile
 
 LINE_FIT: Final = 1.5
 """A line fits if the widths scatter about it by no more than so many noise deviations."""
@@ -314,7 +313,7 @@ def deviations_for(chance: float, places: int) -> float:
     >>> round(deviations_for(0.001, 1), 3), round(deviations_for(0.001, 10_000_000), 3)
     (3.291, 6.467)
     """
-    return math.sqrt(2.0) * float(special.erfcinv(chance / max(places, 1)))
+    return -normal_quantile(0.5 * chance / max(places, 1))
 
 
 def split_levels(

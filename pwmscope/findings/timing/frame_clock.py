@@ -8,7 +8,6 @@ from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtri, stdtrit
 
 from pwmscope.findings.timing.quantisation import unevenness
 from pwmscope.model import (
@@ -20,11 +19,13 @@ from pwmscope.model import (
     Finding,
     FloatArray,
     IntArray,
+    chi_squared_above,
     half_width,
     measured,
     median_of,
     not_shown,
     product,
+    student_quantile,
 )
 from pwmscope.pulses import (
     Flag,
@@ -234,7 +235,7 @@ def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray)
     shape = np.einsum("ik,ij,jk->k", weighted, np.minimum.outer(elapsed, elapsed), weighted)
     probed = slice(PROBED[0], PROBED[-1] + 1)
     excess_us2 = float(np.sum(found_us2[probed])) - white_us2 * len(PROBED)
-    if float(np.sum(found_us2[probed])) <= white_us2 * float(chdtri(len(PROBED), PLAIN)):
+    if float(np.sum(found_us2[probed])) <= white_us2 * chi_squared_above(PLAIN, len(PROBED)):
         return Wander(white_us2, np.zeros(shape.size), 0.0)
     walk_us2 = excess_us2 / float(np.sum(shape[probed])) * shape
     freedom = float(np.sum(shape[probed]) ** 2 / np.sum(shape[probed] ** 2))
@@ -466,7 +467,7 @@ def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None
     uncertainty_us = math.hypot(math.sqrt(scatter_us2 / power), math.sqrt(2.0) * locked_us / 4.0)
     # The second derivative over the period, per frame; then per minute.
     scale = 2e6 * _US_PER_MINUTE / (line.half * line.period_us) ** 2
-    reach_us = float(stdtrit(known, 0.975)) * uncertainty_us
+    reach_us = student_quantile(0.975, known) * uncertainty_us
     return Drift(
         scale * line.bend_us,
         scale * uncertainty_us,

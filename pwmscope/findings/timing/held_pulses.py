@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import ndimage
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.separation import Scatter, scatter_of
@@ -128,6 +127,20 @@ def find_held_pulses(record: Record) -> HeldPulses:
     )  # fmt: skip
 
 
+_EVEN: Final = np.full(SMOOTH, 1.0 / SMOOTH)
+
+
+def _running(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
+    """Choose the extreme value of a window about each; windows of twice the length from two."""
+    chosen = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
+    length = 1
+    while 2 * length <= window:
+        chosen = choose(chosen[:-length], chosen[length:])
+        length *= 2
+    rest = window - length
+    return choose(chosen[: chosen.size - rest], chosen[rest:]) if rest else chosen
+
+
 def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:
     """Join holds with the pulses around them that moved slowly, where there are many.
 
@@ -138,12 +151,12 @@ def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:
     window = max(MIN_PULSES, round(SLOW_S * 1e6 / period_us))
     if width_us.size < window or not held.size:
         return none
-    smooth_us = ndimage.uniform_filter1d(width_us, SMOOTH)
-    range_us = ndimage.maximum_filter1d(smooth_us, window)
-    range_us -= ndimage.minimum_filter1d(smooth_us, window)
+    smooth_us = np.convolve(np.pad(width_us, SMOOTH // 2, "symmetric"), _EVEN, "valid")
+    range_us = _running(np.maximum, smooth_us, window)
+    range_us -= _running(np.minimum, smooth_us, window)
     scatter_us = float(np.median([width_us[a:b].std() for a, b in held.T]))
     still = range_us <= MAX_SLOW * record.table.convention.span_us + 4.0 * scatter_us / SMOOTH**0.5
-    slow = ndimage.maximum_filter1d(still.view(np.uint8), window).astype(bool)
+    slow = _running(np.maximum, still.astype(float), window).astype(bool)
     rest = slow.copy()
     for begin, after in held.T:
         slow[begin:after], rest[begin:after] = True, False

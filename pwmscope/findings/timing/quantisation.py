@@ -14,9 +14,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import ndtr
 
-from pwmscope.model import FloatArray, IntArray
+from pwmscope.model import FloatArray, IntArray, special
 
 _WIDE: Final = 1.0
 """From this deviation on the closed forms hold to 1e-8: their error is exp(-2 pi^2 sigma^2)."""
@@ -92,7 +91,7 @@ def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _TICKS) / sigma
     z[:, : _REACH + 1] *= -1.0
-    beyond = z * ndtr(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
+    beyond = z * special.ndtr(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     narrow = 2.0 * (sigma * beyond).sum(axis=1)
     return np.where(sigma[:, 0] < _WIDE, narrow, wide)
 
@@ -127,7 +126,7 @@ def _narrow_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
     """Sum over the readings, each with its chance."""
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _BORDERS) / sigma
-    below = ndtr(z)
+    below = special.ndtr(z)
     area = z * below + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     chance = sigma * _second_difference(area)
     away = _TICKS - part[:, None]

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.special import chdtri, gammaincc
 
 from pwmscope.findings.timing.quantisation import (
     density_at_samples,
@@ -16,7 +15,15 @@ from pwmscope.findings.timing.quantisation import (
     reading_law,
     shape_doubt,
 )
-from pwmscope.model import CLOCK_TOLERANCE, NORMAL_95, FloatArray, IntArray, sampling_floor_us
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    NORMAL_95,
+    FloatArray,
+    IntArray,
+    chi_squared_above,
+    gamma_above,
+    sampling_floor_us,
+)
 
 MAX_SAMPLE: Final = 1 << 16
 """The shape of the scatter is taken from no more readings than these, evenly spread."""
@@ -214,8 +221,8 @@ def _chi_square(scatter: Scatter) -> tuple[float, float]:
     """95 % interval of a Gaussian's deviation from the readings' own (JCGM 100, G.4.1)."""
     freedom = float(scatter.freedom)
     return (
-        scatter.rms_us * math.sqrt(freedom / float(chdtri(freedom, TAIL))),
-        scatter.rms_us * math.sqrt(freedom / float(chdtri(freedom, 1.0 - TAIL))),
+        scatter.rms_us * math.sqrt(freedom / chi_squared_above(TAIL, freedom)),
+        scatter.rms_us * math.sqrt(freedom / chi_squared_above(1.0 - TAIL, freedom)),
     )
 
 
@@ -329,7 +336,7 @@ class SampledReadings:
         mean, variance = self.expected(sigma)
         if mean <= 0.0 or variance <= 0.0:
             return 0.0
-        return float(gammaincc(mean**2 / variance, self.outside * mean / variance))
+        return gamma_above(mean**2 / variance, self.outside * mean / variance)
 
     def bound(self) -> float:
         """Largest deviation of jitter of any shape, in sample intervals.
@@ -361,7 +368,7 @@ class SampledReadings:
 
 def _most(count: float) -> float:
     """Upper 97.5 % bound of the expectation of a count."""
-    return float(chdtri(2.0 * (count + 1.0), TAIL)) / 2.0
+    return chi_squared_above(TAIL, 2.0 * (count + 1.0)) / 2.0
 
 
 def _root(rising: Callable[[float], float], near: float) -> float:

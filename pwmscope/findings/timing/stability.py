@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
@@ -20,6 +19,7 @@ from pwmscope.model import (
     inside,
     measured,
     not_shown,
+    special,
 )
 from pwmscope.pulses import slices
 

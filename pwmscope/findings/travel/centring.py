@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtr, stdtrit
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.levels import Level, level_of
@@ -25,9 +24,12 @@ from pwmscope.model import (
     half_width,
     mean_of,
     measured,
+    normal_quantile,
     not_shown,
     sampling_floor_us,
+    special,
     std_of,
+    student_quantile,
 )
 from pwmscope.pulses import UNMEASURED, PulseTable
 
@@ -496,11 +498,11 @@ def welch(first: FloatArray, second: FloatArray, floor_us: float | None) -> Diff
     us, variance = mean_of(first) - mean_of(second), sum(parts)
     both = variance + 2.0 * (floor_us or 0.0) ** 2
     if variance == 0.0:
-        chance, factor = float(us == 0.0), float(stdtrit(np.inf, 0.975))
+        chance, factor = float(us == 0.0), normal_quantile(0.975)
     else:
         slack = sum(p**2 / (v.size - 1) for p, v in zip(parts, (first, second), strict=True))
-        chance = 2.0 * float(stdtr(variance**2 / slack, -abs(us) / math.sqrt(variance)))
-        factor = float(stdtrit(both**2 / slack, 0.975))
+        chance = 2.0 * float(special.stdtr(variance**2 / slack, -abs(us) / math.sqrt(variance)))
+        factor = student_quantile(0.975, both**2 / slack)
     uncertainty_us = math.sqrt(both)
     ends = (us - factor * uncertainty_us, us + factor * uncertainty_us)
     significant = chance < SIGNIFICANT and not ends[0] <= 0.0 <= ends[1]

@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy.special import fdtrc, stdtrit
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.centring import examine_flat
@@ -24,7 +23,9 @@ from pwmscope.model import (
     mean_of,
     measured,
     not_shown,
+    special,
     std_of,
+    student_quantile,
 )
 
 MIN_CURVE_FRAMES: Final = 30
@@ -170,7 +171,7 @@ def fit_sweep(time_s: FloatArray, off_us: FloatArray, half_us: float, way: int) 
         return None
     f = max(rss_straight - rss_cubic, 0.0) / variance
     return Fit(
-        way, *bent, f, float(fdtrc(1, freedom, f)),
+        way, *bent, f, float(special.fdtrc(1, freedom, f)),
         0.5 * (_aicc(rss_straight, x.size, 3) - _aicc(rss_cubic, x.size, 4)),
         math.sqrt(variance),
     )  # fmt: skip
@@ -225,7 +226,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     mean = mean_of(every)
     within = math.sqrt(sum(fit.uncertainty**2 for fit in fits)) / every.size
     uncertainty = max(std_of(every) / math.sqrt(every.size), within)
-    reach = float(stdtrit(every.size - 1, 0.975)) * uncertainty
+    reach = student_quantile(0.975, every.size - 1) * uncertainty
     ends = (mean - reach, mean + reach)
     places = 2 if uncertainty >= 0.005 else 3
     said = (
@@ -248,7 +249,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
         return Curve(Shape.LINEAR, mean, uncertainty, ends, fits, told)
     speaking = [fit for fit in fits if fit.evidence >= EVIDENCE and fit.coefficient * mean > 0.0]
     agree = abs(mean_of(up) - mean_of(down)) <= abs(mean)
-    doubtful = abs(mean) <= float(stdtrit(every.size - 1, 1.0 - CHANCE / 2.0)) * uncertainty
+    doubtful = abs(mean) <= student_quantile(1.0 - CHANCE / 2.0, every.size - 1) * uncertainty
     if doubtful or len(speaking) < 0.8 * len(fits) or not agree:
         return _hidden(
             f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}. "

@@ -51,7 +51,7 @@ def safe_name(asked: str) -> str:
     >>> safe_name("../../etc/passwd"), safe_name("C:\\temp\\a b.csv"), safe_name("..")
     ('passwd', 'a b.csv', 'recording')
     >>> safe_name("<b>\U0001f916</b>.csv"), safe_name("con.csv")
-    ('b_.csv', 'recording-con.csv')
+    ('b.csv', 'recording-con.csv')
     """
     name = PureWindowsPath(PurePosixPath(asked.replace("\0", "")).name).name
     name = unicodedata.normalize("NFC", name)
@@ -70,7 +70,7 @@ def key_of(name: str) -> str:
     Examples
     --------
     >>> key_of("drill.csv.gz"), key_of("<b>.csv")
-    ('drill.csv.gz', 'recording-2ee5f4c1')
+    ('drill.csv.gz', 'recording-acb68224')
     """
     if _PLAIN.fullmatch(name) and not _RESERVED.match(name):
         return name

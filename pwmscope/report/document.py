@@ -215,7 +215,7 @@ class Wording:
 
     def say(self, sentence: str) -> Words:
         """Write a sentence as words."""
-        return (Run(self.text(sentence)),) if sentence else ()
+        return (Run(str(self.text(sentence))),) if sentence else ()
 
     def grouped(self, named: Mapping[str, list[str]]) -> Words:
         """Write findings' names with their lines, those of the same lines together."""

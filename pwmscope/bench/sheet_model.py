@@ -555,7 +555,7 @@ def sheet_schema() -> dict[str, Any]:
     --------
     >>> sorted(sheet_schema()["properties"])
     ['analyser', 'channels', 'club', 'limits', 'marker', 'receiver', 'robot', 'sources', \
-'transmitter']
+'stretch', 'transmitter']
     """
     return toml_schema(SheetTable, "pwmscope bench sheet")
 

@@ -99,7 +99,7 @@ def _address(picture: Picture) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(picture.svg.encode()).decode("ascii")
 
 
-MAX_PAPER_ROWS: Final = 40
+MAX_PAPER_ROWS: Final = 60
 """Rows of one table that stand on paper; the page has all."""
 MAX_PAPER_TABLES: Final = 2
 
@@ -136,7 +136,8 @@ def _for_paper(section: Section) -> Section:
             blocks.append(replace(block, rows=block.rows[:MAX_PAPER_ROWS]))
     rows = max((len(table.rows) for table in tables), default=0)
     if rows > MAX_PAPER_ROWS or len(tables) > MAX_PAPER_TABLES:
-        cut = f"The page has all {rows} rows and {len(tables)} tables; paper has the first."
+        many = f" and all {len(tables)} tables" if len(tables) > 1 else ""
+        cut = f"The page has all {rows} rows{many}. Paper has the first {MAX_PAPER_ROWS} rows."
         blocks.append(Paragraph((Run(cut),), quiet=True))
     return replace(section, blocks=tuple(blocks))
 

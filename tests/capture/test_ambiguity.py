@@ -40,7 +40,7 @@ def test_two_rising_columns_without_header(tmp_path):
 def test_whole_numbers_of_no_stated_unit(tmp_path):
     file = write(tmp_path, samples("time", range(40)))
     with pytest.raises(
-        PwmscopeError, match=r"column time: these whole numbers have no unit; add `time_unit`"
+        PwmscopeError, match=r"column time: these whole numbers have no unit\. Add `time_unit`"
     ):
         load(file)
     assert load(file, time_unit="ns").lines["RX1"].edges_ps.tolist() == [6000, 9000]

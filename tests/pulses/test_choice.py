@@ -54,7 +54,8 @@ def test_an_inferred_convention_is_said_and_its_limits_are_scaled():
     assert channel.travel.neutral.width_us == pytest.approx(190, abs=0.1)
     assert channel.travel.neutral_offset_us == pytest.approx(2.5, abs=0.1)
     neutral = next(f for f in channel.findings if f.name == "neutral")
-    assert "187.5 us within 2.5 us" in neutral.limit
+    assert "187.5" in neutral.sentence
+    assert neutral.verdict is None, "a convention is no limit"
     chosen = examine(capture, convention=STANDARD_SERVO)
     assert chosen.channels["M1"].not_servo is not None
 

@@ -38,7 +38,7 @@ def spoil(register, number, column, value):
         ("findings_json", json.dumps({"schema": 1, "channels": []}), "its lines cannot be read"),
         ("findings_json", json.dumps({"schema": 7, "channels": {}}), "newer pwmscope"),
         ("findings_json", b"\xff\x00", "Entry 2 is damaged"),
-        ("added_utc", "some day", "its date is none"),
+        ("added_utc", "some day", "its date cannot be read"),
         ("robot", b"\xff", "its facts are no texts"),
     ],
 )

@@ -221,7 +221,7 @@ def test_an_hour_of_eight_lines_fits(hour):
 def test_an_hour_keeps_each_loss_each_glitch_and_each_extreme_pulse_by_pulse(hour):
     made = timeline_fragment(hour)
     data = data_of(made)
-    assert "views shorter than about 250 s show" in made.html
+    assert "Views shorter than about 250 s show" in made.html
     for lane, channel in zip(data["lanes"], hour.channels.values(), strict=True):
         table = channel.table
         rise_s = (lane["origin_ps"] + unpacked(lane["pulses"]["rise"]) * lane["unit_ps"]) / 1e12
@@ -246,7 +246,7 @@ def test_glitches_without_number_are_marked_at_every_level_and_the_rest_is_said(
     monkeypatch.setattr(timeline, "_KEPT", (2_000, 1_000, 0))
     findings = pwmscope.examine(soaked(5, lines=2, glitches=3_000))
     made = timeline_fragment(findings)
-    assert re.search(r"but for [\d,]+ such moments too many", made.html)
+    assert re.search(r"Left out were [\d,]+ such moments", made.html)
     data = data_of(made)
     for lane, channel in zip(data["lanes"], findings.channels.values(), strict=True):
         assert unpacked(lane["pulses"]["rise"]).size <= 2_000

@@ -31,7 +31,8 @@ def test_frames_of_758_us_a_hundred_a_second_have_figures_and_no_verdict():
 
 
 def test_at_the_right_rate_there_are_verdicts():
-    channel = pwmscope.examine(recording(1.0))["RX1"]
+    sheet = parse_sheet('[channels.RX1]\nrole = "drive-left"\nneutral_us = 1516.0')
+    channel = pwmscope.examine(recording(1.0), sheet=sheet)["RX1"]
     assert channel["neutral"].verdict is pwmscope.Verdict.MEETS
 
 

@@ -53,7 +53,7 @@ ROOT = Path(__file__).parents[2]
 PACKAGE = "pwmscope/findings/failsafe"
 WHOLE = ("verdict", "evidence", "alternatives")
 TESTS = (
-    "tests/findings/failsafe", "tests/findings/test_losses.py", "tests/findings/test_silence.py",
+    "tests/findings/failsafe", "tests/findings/test_losses.py",
     "tests/findings/test_shipped_captures.py", "tests/findings/test_power_up.py",
     "tests/findings/rotation", "tests/cli/test_failsafe.py", "tests/adversary/test_loss_slice.py",
     "pwmscope/findings/failsafe",

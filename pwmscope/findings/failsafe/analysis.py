@@ -30,6 +30,7 @@ from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
     inferred_losses,
+    is_return,
     quiet_limit_s,
     quiet_losses,
     restarts,
@@ -408,7 +409,12 @@ def _marked(
     late = f"; it may change up to {reference.late_s:g} s late" if reference.late_s else ""
     others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
     known = (*marks.losses, *others)
-    losses = _with_unstated(known, inferred_losses(outputs, capture.end_s, least_back=2))
+    inferred = [
+        own
+        for own in inferred_losses(outputs, capture.end_s, least_back=2)
+        if not is_return(own, marks.losses, outputs)
+    ]
+    losses = _with_unstated(known, inferred)
     return _Told(losses, marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
 
 

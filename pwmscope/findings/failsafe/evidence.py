@@ -482,6 +482,7 @@ class _Bench:
                 float(returned.moves_s[k]),
                 float(shared.window_s[k]),
                 is_back,
+                losses[k].earliest_s,
             )
             leaps = find_leaps(line, response, seen)
             entered_s = losses[k].latest_s + CLOSE_S if entry is None else entry.by_s

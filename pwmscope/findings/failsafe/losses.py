@@ -392,6 +392,32 @@ def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
     return losses
 
 
+def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) -> bool:
+    """Say whether what looks like a loss begins with the return from a marked one.
+
+    Two outputs stood until then where that loss had put them, and jump back to where they stood
+    before it. Only the link does that; a loss takes no output to where its stick was held.
+    """
+    before = max(
+        (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
+    )
+    if before is None:
+        return False
+    back = 0
+    for output in outputs.values():
+        stays, span_us = output.dwells, output.table.convention.span_us
+        slack_s = 2 * output.usual_us / 1e6
+        place = int(np.searchsorted(stays.start_s, own.lost_s + slack_s)) - 1
+        held = int(np.searchsorted(stays.start_s, before.earliest_s)) - 1
+        if held < 0 or held >= place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
+            continue
+        stood = stays.start_s[place - 1] <= before.back_s
+        jumped = abs(stays.level_us[place] - stays.level_us[place - 1]) > JUMP * span_us
+        is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
+        back += stood and jumped and is_held
+    return back > 1
+
+
 def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:
     """Return when a width jumped to a dwell (or away from one) from frame to frame."""
     table, dwells = output.table, output.dwells

@@ -161,6 +161,7 @@ class LinkSeen:
     moves_s: float  # When a stick was first seen to be followed; infinity where none was
     window_s: float  # Up to when the outputs are looked at
     returned: bool  # Whether this line returned together with another
+    earliest_s: float = -math.inf  # The earliest moment of the loss
 
 
 def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap, ...]:
@@ -180,9 +181,9 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     if not seen.returned and math.isfinite(seen.linked_s):
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
-    if early and not before and not is_where_it_was(line, response, early[0]):
+    if early and not before and not is_where_it_was(line, response, early[0], seen.earliest_s):
         is_left_again = len(early) > 1 or _jumps_off(line, response)
-        is_left_again = is_left_again or _jumps_back(line, response)
+        is_left_again = is_left_again or _jumps_back(line, response, seen)
         before = early[:1] if is_left_again else []
     band = line.expected.band
     return tuple(
@@ -212,13 +213,13 @@ def _pulses_beyond(line: Watched, change: Change) -> Leap | None:
     return Leap(float(table.rise_s[rows][first]), change.from_us, float(width_us[first]))
 
 
-def _jumps_back(line: Watched, response: Response) -> bool:
+def _jumps_back(line: Watched, response: Response, seen: LinkSeen) -> bool:
     """Say whether a line jumped on to where it stood before the loss: only the link does that."""
     second = response.departures[1] if len(response.departures) > 1 else None
     return (
         second is not None
         and second.kind is ChangeKind.JUMP
-        and is_where_it_was(line, response, second)
+        and is_where_it_was(line, response, second, seen.earliest_s)
     )
 
 
@@ -234,12 +235,24 @@ def _jumps_off(line: Watched, response: Response) -> bool:
     return step_us > SUDDEN * line.output.table.convention.span_us
 
 
-def is_where_it_was(line: Watched, response: Response, change: Change) -> bool:
+def is_where_it_was(
+    line: Watched, response: Response, change: Change, earliest_s: float = -math.inf
+) -> bool:
     """Say whether a line went back to where it stood before the loss."""
     first = response.during[0]
-    was_us = first.level_us if first.kind is Kind.STANDS else first.last_us
+    was_us = (
+        first.level_us if first.kind is Kind.STANDS else _last_stood_us(line, first, earliest_s)
+    )
     same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
     return abs(change.to_us - was_us) <= same_us
+
+
+def _last_stood_us(line: Watched, first: Stretch, earliest_s: float) -> float:
+    """Where an output stood last before the loss, of a stretch in which it goes on to move."""
+    dwells = line.output.dwells
+    place = int(np.searchsorted(dwells.start_s, earliest_s)) - 1
+    stood = place >= 0 and dwells.end_s[place] > first.start_s
+    return float(dwells.level_us[place]) if stood else first.last_us
 
 
 def judged_until_s(

@@ -352,12 +352,24 @@ def _runs(linked: BoolArray, parted: BoolArray) -> tuple[IntArray, IntArray, Boo
 
 
 def _drift_us(width_us: FloatArray, first: IntArray, count: IntArray) -> FloatArray:
-    """Difference between the means of a part's first and last six pulses."""
+    """How far apart the means of a part's six pulses lie: at its ends, or anywhere on its way.
+
+    A stick may be moved, and a ramp may come back, so slowly that no window shows it.
+    """
     total = np.append(0.0, np.cumsum(width_us - width_us[0]))
     end = first + count
     few = np.minimum(count, STANDING_PULSES)
-    drift_us: FloatArray = np.abs(total[first + few] - total[first] - total[end] + total[end - few])
-    return drift_us / few
+    ends_us = np.abs(total[first + few] - total[first] - total[end] + total[end - few]) / few
+    if width_us.size < STANDING_PULSES:
+        return ends_us
+    mean_us = np.full(width_us.size, np.nan)
+    windows = width_us.size - STANDING_PULSES + 1
+    mean_us[:windows] = (total[STANDING_PULSES:] - total[:windows]) / STANDING_PULSES
+    left = np.repeat(end, count) - np.arange(width_us.size)
+    mean_us[left < STANDING_PULSES] = np.nan
+    apart_us = np.fmax.reduceat(mean_us, first) - np.fmin.reduceat(mean_us, first)
+    drift_us: FloatArray = np.fmax(ends_us, apart_us)
+    return drift_us
 
 
 def _is_smooth(

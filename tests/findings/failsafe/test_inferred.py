@@ -9,6 +9,7 @@ from pwmscope.findings.failsafe.losses import (
     Output,
     find_quiet_spells,
     inferred_losses,
+    is_return,
     restarts,
     stated_losses,
 )
@@ -185,6 +186,50 @@ def test_one_quiet_line_is_no_restart_and_a_loss_ends_it():
     assert found.back_s == 6.5
     lasting = {name: output(*IDLE, gaps=[(15.0, 30.0)]) for name in ("RX1", "RX2")}
     assert not restarts(lasting, (), 0.0, END_S)[0].came_back
+
+
+# --- the return from a marked loss, told from another loss ---
+
+
+def lost_and_back(held_us, preset_us=1500.0, back_us=None, moved_s=None):
+    """A stick up, ramped to its preset until 8 s, up again, and let go at once at 9 s."""
+    back_us = held_us if back_us is None else back_us
+    late = () if moved_s is None else ((moved_s - 0.01, preset_us), (moved_s, preset_us + 80.0))
+    last_us = preset_us if moved_s is None else preset_us + 80.0
+    return output(
+        (0.0, 1500.0), (2.0, 1500.0), (2.4, held_us), (3.6, held_us), (4.0, preset_us), *late,
+        (7.99, last_us), (8.0, back_us), (8.99, back_us), (9.0, 1500.0), (END_S, 1500.0),
+    )  # fmt: skip
+
+
+def told_as_return(loss=None, **outputs):
+    seen = [own for own in inferred_losses(outputs, END_S, least_back=2) if own.lost_s > 7.0]
+    assert len(seen) == 1
+    return is_return(seen[0], [marked(3.4, 7.2)] if loss is None else loss, outputs)
+
+
+def test_the_jump_back_to_held_sticks_is_a_return_and_no_loss_of_its_own():
+    """Hands that let go of both sticks at once later make it look like one."""
+    one, two = lost_and_back(1700.0), lost_and_back(1320.0)
+    assert told_as_return(RX1=one, RX2=two)
+    assert told_as_return(RX1=one, RX2=two, RX3=output(*IDLE))
+
+
+def test_a_jump_elsewhere_may_be_a_loss():
+    one, two = lost_and_back(1700.0), lost_and_back(1320.0)
+    assert not told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1900.0))
+    assert not told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1371.0))
+    assert told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1369.0))
+    assert not told_as_return([], RX1=one, RX2=two)
+    # The transmitter came on only later, or a loss lies between.
+    assert not told_as_return([marked(3.4, 8.1)], RX1=one, RX2=two)
+    assert not told_as_return([marked(3.4, 5.0), marked(6.0, 7.2)], RX1=one, RX2=two)
+
+
+def test_an_output_that_changed_after_the_transmitter_was_on_is_no_witness():
+    one = lost_and_back(1700.0)
+    assert not told_as_return(RX1=one, RX2=lost_and_back(1320.0, moved_s=7.5))
+    assert told_as_return(RX1=one, RX2=lost_and_back(1320.0, moved_s=6.0))
 
 
 # --- stated times ---

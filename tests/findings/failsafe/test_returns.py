@@ -2,7 +2,9 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from pwmscope.bench import StopBand
@@ -189,8 +191,11 @@ class _Table:
     convention = STANDARD_SERVO
 
 
-def line_with(band=BAND):
-    output = Output(_Table(), None, FRAME_S * 1e6)
+def line_with(band=BAND, stood=()):
+    """A line, and where its output stood: (from, to, width)."""
+    start_s, end_s, level_us = np.array(stood, float).reshape(-1, 3).T
+    dwells = SimpleNamespace(start_s=start_s, end_s=end_s, level_us=level_us)
+    output = Output(_Table(), dwells, FRAME_S * 1e6)
     return Watched(output, Expectation("drive-left", band, True, True), (), (), (), 4.0)
 
 
@@ -274,6 +279,30 @@ def test_where_it_was_is_the_last_width_of_one_that_moved():
     coarse = replace(line_with(), range_us=40.0)
     assert is_where_it_was(coarse, moving, jump(14.0, 1780.0))
     assert not is_where_it_was(coarse, moving, jump(14.0, 1781.0))
+
+
+def test_where_it_was_is_where_it_stood_last_before_the_loss_although_it_ramped_on():
+    """A slow ramp after a short stand is one movement; the stick was held all the same."""
+    ramping = replace(response(), during=(moves(9.3, 11.4, 1720.0, 1540.0), IN))
+    stood = ((8.0, 9.0, 1500.0), (9.4, 10.3, 1700.0), (11.5, 14.0, 1500.0))
+    line, back = line_with(stood=stood), jump(14.0, 1702.0)
+    assert is_where_it_was(line, ramping, back, 10.0)
+    assert not is_where_it_was(line, ramping, jump(14.0, 1540.0), 10.0)
+    # What stood before the stretch, or after the moment of loss, is not where it was.
+    assert not is_where_it_was(line, ramping, back, 9.4)
+    assert not is_where_it_was(line_with(stood=stood[:1]), ramping, back, 10.0)
+    assert not is_where_it_was(line_with(stood=((8.0, 9.3, 1700.0),)), ramping, back, 10.0)
+    last = jump(14.0, 1540.0)
+    assert is_where_it_was(line_with(stood=stood[:1]), ramping, last, 10.0)
+
+
+@pytest.mark.parametrize(("earliest_s", "count"), [(10.0, 0), (9.4, 1)])
+def test_one_that_ramped_and_went_back_to_its_stick_has_not_leapt(earliest_s, count):
+    ramping = replace(response(), during=(moves(9.3, 11.4, 1720.0, 1540.0), IN))
+    line = line_with(stood=((9.4, 10.3, 1700.0),))
+    back = replace(ramping, departures=(jump(14.0, 1702.0), jump(15.0, 1300.0)))
+    link = LinkSeen(14.0, 14.0, 16.0, 20.0, True, earliest_s)
+    assert len(find_leaps(line, back, link)) == count
 
 
 # --- up to when no pulse may be outside ---

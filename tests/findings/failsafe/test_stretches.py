@@ -74,6 +74,23 @@ def test_what_drifts_as_a_whole_moves_although_each_window_stands(per_pulse_us, 
     assert [part[0] for part in told(series)] == [kind]
 
 
+def test_what_goes_slowly_away_and_comes_back_does_not_stand():
+    """Each window stands, and both ends lie at one level: a stick raised, then a ramp to rest."""
+    up, down = 1500.0 + 0.5 * np.arange(60), 1530.0 - 0.25 * np.arange(120)
+    series = np.concatenate([level(30, 1500.0), up, level(40, 1530.0), down, level(60, 1500.0)])
+    kinds, found = parts(series)
+    assert [kind for kind, _, _ in kinds] == ["S", "M", "S", "M", "S"]
+    assert found.level_us[[0, 2, 4]] == pytest.approx([1500.0, 1530.0, 1500.0], abs=3.0)
+
+
+@pytest.mark.parametrize(("away_us", "kinds"), [(8.9, ["S"]), (9.2, ["S", "M", "S"])])
+def test_an_excursion_within_one_level_still_stands(away_us, kinds):
+    """Means of six pulses that range over 9 us are one level."""
+    there = np.linspace(0.0, away_us, 40)
+    series = 1500.0 + np.concatenate([np.zeros(8), there, level(8, away_us), there[::-1]])
+    assert ([kind for kind, _, _ in told(series)] == ["S"]) is (kinds == ["S"])
+
+
 def test_a_slow_drift_between_two_stands_is_cut_out_through_longer_windows():
     series = np.concatenate(
         [np.full(200, 1500.0), 1500.0 + 0.5 * np.arange(1, 121), np.full(200, 1560.0)]

@@ -22,7 +22,7 @@ from typing import Any
 
 from loss_ask import ask
 from loss_classes import MORE_SAFE, SAFE, UNSAFE
-from loss_families import FAMILIES, WELL, draw
+from loss_families import FAMILIES, SPARE, WELL, draw
 from loss_truth import still_and_outside, stop_margin_us, truth_of
 from scipy.stats import beta
 
@@ -34,6 +34,7 @@ def cells(family: str | None = None, kind: str | None = None) -> list[Cell]:
     """Every cell of the study, or those of one family or kind."""
     every = [(f, k) for f in FAMILIES for k in UNSAFE]
     every += [(w, k) for w in WELL for k in (*SAFE, *MORE_SAFE, *UNSAFE)]
+    every += [(SPARE, k) for k in ("stop", *(k for k in UNSAFE if "stop" in k))]
     return [c for c in every if family in (None, c[0]) and kind in (None, c[1])]
 
 
@@ -172,7 +173,7 @@ def _of_well(rows: list[Row]) -> list[str]:
     safe: dict[Cell, Counter[str]] = defaultdict(Counter)
     unsafe: dict[Cell, Counter[str]] = defaultdict(Counter)
     for row in rows:
-        if row["family"] not in WELL or not row["well"]:
+        if row["family"] not in (*WELL, SPARE) or not row["well"]:
             continue
         for line in row["lines"]:
             if line["under_test"] and (line["unsafe"] == (row["kind"] in UNSAFE)):

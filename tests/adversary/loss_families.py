@@ -670,21 +670,32 @@ FAMILIES: dict[str, Callable[[Draft], None]] = {
     "device unlike the default": device_unlike_default,
 }
 WELL = ("well performed", "well performed, one stick", "well performed, stated times")
+SPARE = "well performed, a spare output"
 OWN_HEARING = {"link never went", "link back already", "two receivers"}
 
 
 # ------------------------------------------------------------------------------ drawing
 
 
+def add_spare(d: Draft) -> None:
+    """One more output with nothing on it goes to a preset as the others do what they do."""
+    preset = Phase(d.m[0].detect, Kind.WIDTH, float(d.rng.uniform(1490.0, 1510.0)))
+    spare = Output("RX8", "unused", 1500.0, {"a": 450.0}, (1450.0, 1550.0))
+    spare.responses = ((Phase(0.0, Kind.HOLD), preset),)
+    d.script.outputs.append(spare)
+
+
 def draw(family: str, kind: str, seed: int) -> Test:
     """Draw one test; the same arguments give the same test."""
     rng = np.random.default_rng([seed, crc32(family.encode()), crc32(kind.encode())])
-    well = family in WELL
+    well = family in (*WELL, SPARE)
     single = family.endswith("one stick") or (not well and rng.random() < 0.15)
     d = base(rng, kind, single, well)
     if well:
         if rng.random() < 0.4:
             power_up_first(d)
+        if family == SPARE:
+            add_spare(d)
         if family.endswith("stated times"):
             state_times(d, careful=True)
     else:

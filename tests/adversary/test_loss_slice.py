@@ -3,7 +3,7 @@
 import pytest
 from failsafe_study import bound, run
 from loss_classes import SAFE, UNSAFE
-from loss_families import FAMILIES, WELL
+from loss_families import FAMILIES, SPARE, WELL
 
 SLICE_SEED = 1
 
@@ -59,6 +59,12 @@ def test_stops_of_all_lines_are_answered():
     assert len(verdicts) >= 4
     assert "does not meet" not in verdicts
     assert verdicts.count("meets") >= 0.95 * len(verdicts)
+
+
+def test_stops_beside_a_spare_output_that_goes_on_are_answered():
+    verdicts = answers(SPARE, ("stop",))
+    assert len(verdicts) >= 4
+    assert set(verdicts) == {"meets"}
 
 
 def test_bound_is_the_rule_of_three():

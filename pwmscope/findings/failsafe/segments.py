@@ -359,16 +359,17 @@ def _drift_us(width_us: FloatArray, first: IntArray, count: IntArray) -> FloatAr
     total = np.append(0.0, np.cumsum(width_us - width_us[0]))
     end = first + count
     few = np.minimum(count, STANDING_PULSES)
-    ends_us = np.abs(total[first + few] - total[first] - total[end] + total[end - few]) / few
+    drift_us: FloatArray = np.abs(total[first + few] - total[first] - total[end] + total[end - few])
+    drift_us /= few
     if width_us.size < STANDING_PULSES:
-        return ends_us
+        return drift_us
     mean_us = np.full(width_us.size, np.nan)
     windows = width_us.size - STANDING_PULSES + 1
     mean_us[:windows] = (total[STANDING_PULSES:] - total[:windows]) / STANDING_PULSES
     left = np.repeat(end, count) - np.arange(width_us.size)
     mean_us[left < STANDING_PULSES] = np.nan
     apart_us = np.fmax.reduceat(mean_us, first) - np.fmin.reduceat(mean_us, first)
-    drift_us: FloatArray = np.fmax(ends_us, apart_us)
+    np.fmax(drift_us, apart_us, out=drift_us)
     return drift_us
 
 

@@ -22,6 +22,7 @@ from typing import Any
 
 from loss_ask import ask
 from loss_classes import MORE_SAFE, SAFE, UNSAFE
+from loss_drafts import Test
 from loss_families import FAMILIES, SPARE, WELL, draw
 from loss_truth import still_and_outside, stop_margin_us, truth_of
 from scipy.stats import beta
@@ -75,6 +76,8 @@ def run(family: str, kind: str, seed: int) -> Row:
         "limit_s": test.limit_s,
         "well": well,
         "gaps": test.gaps,
+        "beside": _beside(test),
+        "marker": test.sheet.get("marker", {}).get("kind", "none"),
         "overall": answer.overall,
         "refused": answer.refused,
         "crashed": answer.crashed,
@@ -82,6 +85,14 @@ def run(family: str, kind: str, seed: int) -> Row:
         "ask_s": round(answer.cpu_s, 4),
         "lines": lines,
     }
+
+
+def _beside(test: Test) -> int:
+    """Count the outputs whose preset lies clearly beside where the stick rests."""
+    script = test.recordings[0].script
+    least_us = max(8.0, 2e6 * script.sample_s)
+    ends = [(o.responses[0][-1], o.rest_us) for o in script.outputs if o.responses]
+    return sum(p.width_us > 0.0 and abs(p.width_us - rest_us) >= least_us for p, rest_us in ends)
 
 
 def _run(job: tuple[str, str, int]) -> Row:
@@ -194,10 +205,28 @@ def _of_well(rows: list[Row]) -> list[str]:
     return text
 
 
+def _of_presets(rows: list[Row]) -> list[str]:
+    """What safe, well-performed tests are answered by where their presets lie, and the marker."""
+    groups = ("two presets beside", "at rest, a switch", "at rest, a button")
+    counts: dict[str, dict[str, Counter[str]]] = defaultdict(lambda: defaultdict(Counter))
+    for row in rows:
+        if row["family"] != WELL[0] or row["kind"] in ("stop", *UNSAFE) or not row["well"]:
+            continue
+        group = groups[0 if row["beside"] > 1 else 1 if row["marker"] == "switch" else 2]
+        for line in row["lines"]:
+            counts[row["kind"]][group][line["verdict"]] += not line["unsafe"]
+    body = [
+        [kind, *(f"{of[g]['meets']} of {of[g].total()}" for g in groups)]
+        for kind, of in counts.items()
+    ]
+    return _table(["kind", *groups], body)
+
+
 def report(rows: list[Row]) -> str:
     """The study as Markdown."""
     crossed = [r for r in rows if r["family"] in FAMILIES]
     lines = _of_unsafe(crossed, "family") + _of_unsafe(crossed, "kind") + _of_well(rows)
+    lines += _of_presets(rows)
     least: Counter[Cell] = Counter({c: 0 for c in cells() if c[0] in FAMILIES})
     for row in crossed:
         least[row["family"], row["kind"]] += sum(x["losses"] for x in row["lines"] if x["unsafe"])

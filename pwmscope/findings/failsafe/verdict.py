@@ -346,8 +346,7 @@ _SAID: Final = {
     ),
     Ground.ALL_ENDED: (
         "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
-        "same. Record a spare output with a preset as well, or 25 losses with a switch as the "
-        "marker."
+        "same. Record a spare output that goes to a preset as well, and state it unused."
     ),
     Ground.PAUSED: (
         "Lines went quiet at once and came back while the transmitter was off. A receiver or "

@@ -259,6 +259,34 @@ def test_a_line_that_changes_with_one_of_its_own_width_is_counted(over_s, found)
     assert [own.own_width for own in first] == [False] * 3
 
 
+@pytest.mark.parametrize("over_s", [TICK_S, FRAME_S / 2.0, 0.5])
+def test_what_another_does_later_is_not_with_a_change_of_two(over_s):
+    """RX1 and RX3 change in one frame; RX2 goes to its own width, or ends, after it."""
+    later_s = 1.0 + QUARTER_S + over_s
+    first, _, third = told(Did(at_s=1.0), Did(at_s=later_s, to_us=1515.0), Did(at_s=1.0), losses=3)
+    assert [own.partner for own in first] == ["RX3"] * 3
+    assert [own.owned for own in (*first, *third)] == [0] * 6
+    first, _, third = told(Did(at_s=1.0), Did(STOP, at_s=later_s), Did(at_s=1.0))
+    assert not first[0].ended_with
+    assert not third[0].ended_with
+
+
+def test_pulses_that_end_for_the_second_time_end_with_it_too():
+    twice = Did(STOP, again_s=(1.0, 2.0))
+    first, _, third = told(Did(at_s=2.0), twice, Did(at_s=2.0))
+    assert first[0].ended_with
+    assert third[0].ended_with
+
+
+def test_a_change_with_a_partner_is_needed_to_be_counted():
+    """In the third loss RX1 changes with nobody but RX2, which one stick moves as well."""
+    one_way = {"RX1": {"sticks": STICKS[0]}, "RX2": {"sticks": STICKS[0]}}
+    own = Did(to_us=1515.0)
+    third = (Did(), Did(), HOLDS)
+    first, _, _ = told(Did(), own, third, losses=3, of=one_way)
+    assert [one.owned for one in first] == [2, 2, 0]
+
+
 def test_only_losses_in_which_it_does_so_are_counted():
     second = (Did(to_us=1515.0), Did(), Did(to_us=1515.0))
     first, _ = told(Did(), second, losses=3)
@@ -473,6 +501,8 @@ def test_such_movement_is_told_as_a_way_to_a_preset():
 def test_a_machines_odds_at_the_very_limit_make_it_one(monkeypatch):
     monkeypatch.setattr(weighed, "MACHINE_ODDS", places(4))
     assert are_ramps(MOVED, MOVED, losses=4) == [True] * 4
+    later = replace(MOVED, at_s=MOVED.at_s + 0.125)
+    assert are_ramps(MOVED, later, losses=4) == [True] * 4
 
 
 # --- what is no entry ---
@@ -533,6 +563,10 @@ def test_a_stick_is_followed_from_its_first_movement_after_the_return():
     assert [line[0].follow_s for line in late] == [1.0 - FRAME_S, 1.0 - FRAME_S - TICK_S]
     assert told(Did(), Did())[0][0].follow_s == math.inf
     assert told(Did(back_s=None), HOLDS)[0][0].follow_s == math.inf
+    # What wanders or is undriven moves as no stick does.
+    for kind in (LossClass.WANDERS, LossClass.NOISE):
+        restless = replace(follows, behaviour=kind)
+        assert told(Did(), Did(), restless)[0][0].follow_s == math.inf
     # Nobody moved before: it took no time at all.
     early = Did(back_kind=MOVE, back_s=4.25)
     assert told(Did(), Did(), early)[0][0].follow_s == 0.0
@@ -565,6 +599,16 @@ def test_sticks_are_told_apart_outside_the_losses_up_to_the_last_return(middle_s
     own = told(Did(back_s=4.25), Did(back_s=4.25), Did(back_s=4.5), of=sticks)
     assert own[0][0].partner == ("RX2" if apart else "")
     assert own[1][0].partner == ("RX1" if apart else "")
+
+
+def test_sticks_are_told_apart_after_a_loss_from_which_one_line_was_not_seen_back():
+    way = ((0.0, 2.0, 1500.0), (2.5, 4.0, 1700.0), (4.5, 6.0, 1500.0), (6.5, 9.5, 1700.0))
+    levels = {"RX1": 1700.0, "RX2": 1300.0, "RX3": 1700.0}
+    for middle_s, apart in ((14.25, False), (16.0, True)):
+        span_s = middle_s - 0.125, middle_s + 0.125
+        sticks = {name: {"sticks": (*way, (*span_s, us))} for name, us in levels.items()}
+        own = told(Did(), Did(), HOLDS, of=sticks)
+        assert own[0][0].partner == ("RX2" if apart else "")
 
 
 # --- who followed, and until when ---

@@ -380,7 +380,7 @@ def _shape_doubt(scatter: Scatter, interval_us: float, sigma: float) -> float:
     if scatter.sample is None:
         return 0.0
     away, group = scatter.sample.away_us / interval_us, scatter.sample.group
-    doubt = math.sqrt(17.0) * shape_doubt(away, group, 2)
+    doubt = math.sqrt(17.0) * shape_doubt(away, group)
     about = away - np.bincount(group, away)[group] / np.bincount(group)[group]
     squares = about * about
     if sigma > 0.0 and float(np.mean(squares**2)) < FLAT * float(np.mean(squares)) ** 2:

@@ -252,13 +252,13 @@ ALIKE: Final = 4.6
 """Groups at random add up to so many times what they do apart once in a hundred (Rayleigh)."""
 
 
-def shape_doubt(away: FloatArray, group: IntArray, parts: int = 1) -> float:
+def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> float:
     """Return how uncertain the variance that sampling adds is for the shape of the jitter.
 
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
     jitter is 1/6. Jitter of few values, such as a code that flickers, has few ``f``, each
-    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Each group has
-    ``parts`` of them: one where its codes may be whole intervals apart, else two. Their first
+    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Where the
+    codes of a group may be whole intervals apart they are ``alike``, one ``f`` for all. Its first
     harmonic turns with the group's mean, so two groups add as the cosine of what those are apart.
 
     Examples
@@ -268,7 +268,7 @@ def shape_doubt(away: FloatArray, group: IntArray, parts: int = 1) -> float:
     >>> shape_doubt(np.rint(5.0 * rng.standard_normal(500)), group)
     0.0
     >>> round(shape_doubt(np.tile([0.0, 1.0, 9.0, 10.0], 125), group), 4)
-    0.0745
+    0.0527
     """
     whole = np.rint(away).astype(np.int64)
     low = int(whole.min())
@@ -282,8 +282,20 @@ def shape_doubt(away: FloatArray, group: IntArray, parts: int = 1) -> float:
     if float(share[rank < FULLEST].sum()) < CROWDED:
         return 0.0
     total = np.bincount(of, share)[of[begin]]
+    # A value is read as two neighbours; the fullest reading and its fuller neighbour are one.
+    by_key = np.argsort(key)
+    beside = np.zeros(begin.size)
+    for step in (-1, 1):
+        wanted = key[begin] + step
+        at = np.minimum(np.searchsorted(key[by_key], wanted), key.size - 1)
+        there = key[by_key][at] == wanted
+        beside = np.maximum(beside, np.where(there, share[by_key][at], 0.0))
+    fullest = share[begin] + beside
     # Groups whose means end on like parts of an interval, as levels whole steps apart, have
     # like `f`.
     mean = np.bincount(group, away)[of[begin]] / np.bincount(group)[of[begin]]
-    apart, joined = float(total @ total), float(abs(total @ np.exp(2j * np.pi * mean))) ** 2
-    return math.sqrt((joined if joined > ALIKE * apart else apart) / (180.0 * parts))
+    squares = 0.0
+    for part in (total,) if alike else (fullest, total - fullest):
+        apart, joined = float(part @ part), float(abs(part @ np.exp(2j * np.pi * mean))) ** 2
+        squares += joined if joined > ALIKE * apart else apart
+    return math.sqrt(squares / 180.0)

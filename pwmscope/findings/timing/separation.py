@@ -299,7 +299,7 @@ class SampledReadings:
             else shape_doubt(
                 sample.away_us / sample_interval_us,
                 sample.group,
-                1 if sample.alike and sample_interval_us <= CODE_US else 2,
+                alike=sample.alike and sample_interval_us <= CODE_US,
             )
         )
         # Uneven phases may leave all of the 1/6 that sampling adds, or double it.

@@ -243,6 +243,29 @@ def test_interrupts_do_not_excuse_a_weak_lattice(share, is_told):
     assert found is None or found.step_us == pytest.approx(5.0, abs=0.01)
 
 
+@pytest.mark.parametrize("step_us", [None, 6.0])
+def test_jitter_with_a_rhythm_makes_no_step_of_even_sweeps(step_us):
+    """A sinusoid of 2.7 us, three frames long: without the hold's rhythm 4.14 us are found."""
+    frame = np.arange(6 * 240)
+    owner = frame // 240
+    pace_us = np.array([4, -4, 4.1, -4.1, 3.2, -3.6])
+    made_us = np.array([1010, 1990, 1005, 1993, 1100, 1950])[owner] + pace_us[owner] * (frame % 240)
+    if step_us is not None:
+        made_us = np.rint(made_us / step_us) * step_us
+    rhythm_us = 2.7 * np.sin(2 * np.pi * 0.33 * frame)
+    width_us = np.rint((made_us + rhythm_us) * 24) / 24
+    search = find_step(
+        width_us, owner, pace_us, interval_us=1 / 24, jitter_us=1.9, span_us=1000.0,
+        scatter_us=rhythm_us[:300], run_us=rhythm_us[:300],
+    )  # fmt: skip
+    if step_us is None:
+        assert search.found is None
+        assert search.is_rhythm or search.is_image
+    else:
+        assert search.found is not None
+        assert search.found.step_us == pytest.approx(step_us, abs=0.002)
+
+
 @pytest.mark.parametrize("half_us", [3, 4, 6, 12])
 @pytest.mark.parametrize("jitter_us", [0.3, 0.45, 0.55])
 def test_widths_that_crowd_do_not_pass_for_a_coarser_step(half_us, jitter_us):

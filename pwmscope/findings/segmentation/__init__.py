@@ -20,6 +20,7 @@ from pwmscope.findings.segmentation.record import (
     Record,
     ServoLines,
     find_servo_lines,
+    joined_dwells,
     read_lines,
 )
 from pwmscope.findings.segmentation.stretches import WidthNoise, find_noise
@@ -40,5 +41,6 @@ __all__ = [
     "find_held_positions",
     "find_noise",
     "find_servo_lines",
+    "joined_dwells",
     "read_lines",
 ]

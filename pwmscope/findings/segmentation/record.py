@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -12,7 +13,17 @@ from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.model import Evidence, Finding, IntArray, Plateaus, Span, inside, median_of, overlaps
+from pwmscope.model import (
+    BoolArray,
+    Evidence,
+    Finding,
+    IntArray,
+    Plateaus,
+    Span,
+    inside,
+    median_of,
+    overlaps,
+)
 from pwmscope.pulses import (
     Convention,
     Flag,
@@ -24,6 +35,11 @@ from pwmscope.pulses import (
 )
 
 MIN_PULSES = 3
+MIN_AT_LEVEL = 0.7
+"""Between two dwells of one hold at least this share of the widths is about their levels."""
+WANDER = 3.0
+"""Dwells next to each other are one hold whose width wandered, if their levels are nearer
+than so many deviations of their own scatter."""
 MANY_LEVELS = 20
 """Levels of a line from which their usual length can be told."""
 
@@ -150,6 +166,37 @@ class Record:
         if not rows.size:
             return ()
         return (Evidence.of(self.table.rise_s, int(rows[0]), int(rows[-1]), rows.size),)
+
+
+def joined_dwells(record: Record) -> tuple[IntArray, IntArray, BoolArray]:
+    """Say which dwells go on where the one before stopped, their width having wandered.
+
+    First and last row of every dwell, and whether it goes on; shape (dwells,) each.
+    """
+    dwells, table = record.dwells, record.table
+    first, last = dwells.first, dwells.last
+    joined = np.zeros(first.size, bool)
+    if first.size < 2:
+        return first, last, joined
+    interval_us = table.sample_interval_us or 0.0
+    scatter_us = np.hypot(dwells.std_us[1:], dwells.std_us[:-1]) / math.sqrt(2.0)
+    apart_us = np.abs(np.diff(dwells.level_us))
+    near = apart_us <= WANDER * scatter_us + interval_us
+    between = first[1:] - last[:-1] - 1
+    short = between <= np.minimum(dwells.count[1:], dwells.count[:-1])
+    stray = np.zeros(len(table), bool)
+    stray[dwells.stray] = True
+    for at in np.flatnonzero(near & short):
+        part = slice(int(last[at]) + 1, int(first[at + 1]))
+        width_us = table.width_us[part][~stray[part] & table.measured[part]]
+        reach_us = WANDER * scatter_us[at] + interval_us
+        low, high = np.sort(dwells.level_us[at : at + 2])
+        within = (width_us >= low - reach_us) & (width_us <= high + reach_us)
+        lost = inside(record.losses, table.rise_s[part])
+        joined[at + 1] = not lost.any() and (
+            not within.size or float(within.mean()) >= MIN_AT_LEVEL
+        )
+    return first, last, joined
 
 
 @dataclass(frozen=True, slots=True)

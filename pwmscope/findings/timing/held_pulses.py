@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.segmentation import Record
+from pwmscope.findings.segmentation import Record, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
-from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, inside
+from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -19,8 +19,6 @@ MAX_WITHIN_SHARE: Final = 0.1
 this share of the dwell."""
 PASSES: Final = 2
 """The ends are looked for once more with what was found to be held."""
-MIN_AT_LEVEL: Final = 0.7
-"""Between two dwells of one hold at least this share of the widths is about their levels."""
 MOVING_US: Final = 200.0
 """Widths of a move are taken as likely anywhere within this (common practice: a hand moves a
 stick by 10 to 50 us in a frame)."""
@@ -45,9 +43,6 @@ VISIBLE: Final = (4.0, 8.0)
 """A move shows where it is so many deviations off the level, and is followed up to so many
 times as far: where a movement of minimum jerk, whose distance is cubic in time, is as long
 before its end once more."""
-WANDER: Final = 3.0
-"""Dwells next to each other are one hold whose width wandered, if their levels are nearer
-than so many deviations of their own scatter."""
 SLOW_S: Final = 0.4
 MAX_SLOW: Final = 0.01
 """A width that moves by no more than this part of the convention's span, beside its scatter,
@@ -100,7 +95,7 @@ def find_held_pulses(record: Record) -> HeldPulses:
     used = record.rows
     if not len(dwells):
         return HeldPulses.none()
-    first, last, joined = _joined(record)
+    first, last, joined = joined_dwells(record)
     begins = np.flatnonzero(~joined)
     begin = np.searchsorted(used, first[begins])
     after = np.searchsorted(used, last[np.append(begins[1:], joined.size) - 1], side="right")
@@ -173,34 +168,6 @@ def _between(bounds: IntArray) -> tuple[IntArray, IntArray]:
     count = bounds[1] - bounds[0]
     offset = bounds[0] - (np.cumsum(count) - count)
     return np.repeat(offset, count) + np.arange(int(count.sum())), count
-
-
-def _joined(record: Record) -> tuple[IntArray, IntArray, BoolArray]:
-    """Say which dwells go on where the one before stopped; give all dwells' rows."""
-    dwells, table = record.dwells, record.table
-    first, last = dwells.first, dwells.last
-    joined = np.zeros(first.size, bool)
-    if first.size < 2:
-        return first, last, joined
-    interval_us = table.sample_interval_us or 0.0
-    scatter_us = np.hypot(dwells.std_us[1:], dwells.std_us[:-1]) / math.sqrt(2.0)
-    apart_us = np.abs(np.diff(dwells.level_us))
-    near = apart_us <= WANDER * scatter_us + interval_us
-    between = first[1:] - last[:-1] - 1
-    short = between <= np.minimum(dwells.count[1:], dwells.count[:-1])
-    stray = np.zeros(len(table), bool)
-    stray[dwells.stray] = True
-    for at in np.flatnonzero(near & short):
-        part = slice(int(last[at]) + 1, int(first[at + 1]))
-        width_us = table.width_us[part][~stray[part] & table.measured[part]]
-        reach_us = WANDER * scatter_us[at] + interval_us
-        low, high = np.sort(dwells.level_us[at : at + 2])
-        within = (width_us >= low - reach_us) & (width_us <= high + reach_us)
-        lost = inside(record.losses, table.rise_s[part])
-        joined[at + 1] = not lost.any() and (
-            not within.size or float(within.mean()) >= MIN_AT_LEVEL
-        )
-    return first, last, joined
 
 
 def _bounded(

@@ -252,13 +252,14 @@ ALIKE: Final = 4.6
 """Groups at random add up to so many times what they do apart once in a hundred (Rayleigh)."""
 
 
-def shape_doubt(away: FloatArray, group: IntArray) -> float:
+def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> float:
     """Return how uncertain the variance that sampling adds is for the shape of the jitter.
 
     Intervals ``k + f`` are read with a variance of ``f (1 - f)``, whose mean over smooth
-    jitter is 1/6. Jitter of few values, such as a code that flickers, has as many ``f``, each
-    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Its first
-    harmonic turns with the group's mean, so two add as the cosine of what those are apart.
+    jitter is 1/6. Jitter of few values, such as a code that flickers, has few ``f``, each
+    anywhere from 0 to 1: their ``f (1 - f)`` has the variance 1/30 - 1/36 = 1/180. Where the
+    codes of a group may be whole intervals apart they are ``alike``, one ``f`` for all. Its first
+    harmonic turns with the group's mean, so two groups add as the cosine of what those are apart.
 
     Examples
     --------
@@ -294,7 +295,7 @@ def shape_doubt(away: FloatArray, group: IntArray) -> float:
     # like `f`.
     mean = np.bincount(group, away)[of[begin]] / np.bincount(group)[of[begin]]
     squares = 0.0
-    for part in (fullest, total - fullest):
+    for part in (total,) if alike else (fullest, total - fullest):
         apart, joined = float(part @ part), float(abs(part @ np.exp(2j * np.pi * mean))) ** 2
         squares += joined if joined > ALIKE * apart else apart
     return math.sqrt(squares / 180.0)

@@ -30,12 +30,18 @@ MAX_SAMPLE: Final = 1 << 16
 _BLOCK: Final = 1 << 16
 
 
+CODE_US: Final = 1.001
+"""Receivers count widths in whole microseconds, or parts of one (common practice, from memory):
+codes are whole sample intervals apart where those are no longer."""
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """Some readings of each group, as columns."""
 
     away_us: FloatArray  # shape (n,): How far each is from the reading that stands for its group
     group: IntArray  # shape (n,): Which group it is of, ascending
+    alike: bool = False  # Whether they are widths, whose codes may lie whole microseconds apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +83,8 @@ class Scatter:
         sample = self.sample
         if sample is not None:
             own = held[sample.group]
-            sample = Sample(sample.away_us[own], (np.cumsum(held) - 1)[sample.group[own]])
+            group = (np.cumsum(held) - 1)[sample.group[own]]
+            sample = replace(sample, away_us=sample.away_us[own], group=group)
         return replace(
             self,
             mean_us=self.mean_us[held],
@@ -131,7 +138,7 @@ def _sample(readings_us: FloatArray, first_us: FloatArray, begin: IntArray) -> S
     step = -(-readings_us.size // MAX_SAMPLE)
     place = np.arange(0, readings_us.size, step)
     group = np.searchsorted(begin, place, side="right") - 1
-    return Sample(readings_us[place] - first_us[group], group.astype(np.int64))
+    return Sample(readings_us[place] - first_us[group], group.astype(np.int64), alike=True)
 
 
 MAX_UNEVENNESS: Final = 0.05
@@ -289,7 +296,11 @@ class SampledReadings:
         shape = (
             0.0
             if sample is None
-            else shape_doubt(sample.away_us / sample_interval_us, sample.group)
+            else shape_doubt(
+                sample.away_us / sample_interval_us,
+                sample.group,
+                alike=sample.alike and sample_interval_us <= CODE_US,
+            )
         )
         # Uneven phases may leave all of the 1/6 that sampling adds, or double it.
         uneven = unevenness / 6.0 / math.sqrt(3.0) if unevenness > MAX_UNEVENNESS else 0.0

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.segmentation import Record
+from pwmscope.findings.segmentation import Record, joined_dwells
 from pwmscope.findings.travel.levels import Level, level_of
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
@@ -324,7 +324,7 @@ RETURN_REACH: Final = 0.03
 MIN_RETURNS: Final = 2
 MAX_RETURNS: Final = 500
 """Of more returns, so many evenly spaced ones are used."""
-MAX_IN_RETURN: Final = 200
+MAX_IN_RETURN: Final = 2000
 OF_HALF: Final = 1.8
 """How much less well the middle half of a stay is known than the whole: it holds half the
 pulses, and where it lies depends on where the stay ends."""
@@ -458,13 +458,30 @@ def find_returns(record: Record, travel: Travel, neutral: Level) -> tuple[IntArr
 
 
 def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, float]:
-    """Where the stick came to rest each time, and how well one such width is known."""
-    rest_us = middles(record, chosen, MAX_IN_RETURN).level_us
-    one = np.arange(len(record.dwells))
+    """Where the stick came to rest each time, and how well one such width is known.
+
+    A stay whose width wandered is several dwells. A stick that was moved a little looks the
+    same: how far the first of them alone is off counts as a rectangle.
+    """
+    dwells = record.dwells
+    _, last, joined = joined_dwells(record)
+    ends = np.append(np.flatnonzero(~joined), joined.size)
+    until = ends[np.searchsorted(ends, chosen, side="right")] - 1
+    one = np.zeros(len(dwells), bool)
+    one[chosen] = True
+    stays = replace(dwells.select(one), last=last[until])
+    every = np.arange(chosen.size)
+    rest_us = middles(replace(record, dwells=stays), every, MAX_IN_RETURN).level_us
+    if not chosen.size:
+        return rest_us, 0.0
+    off_us = rest_us - middles(record, chosen, MAX_IN_RETURN).level_us
+    at = np.arange(len(dwells))
     known = [
-        level_of(record.table, record.dwells.select(one == at)).own_us for at in chosen[:MAX_KNOWN]
+        level_of(record.table, dwells.select((at >= first) & (at <= end))).own_us
+        for first, end in zip(chosen[:MAX_KNOWN], until, strict=False)
     ]
-    return rest_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0
+    own_us2 = OF_HALF**2 * mean_of(np.square(known)) + mean_of(off_us**2) / 3.0
+    return rest_us, math.sqrt(own_us2)
 
 
 def _of_scatter(pooled_us: float, own_us: float, freedom: int) -> tuple[float, float]:

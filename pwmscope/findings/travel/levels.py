@@ -25,6 +25,9 @@ from pwmscope.pulses import PulseTable
 
 _END_DOUBT: Final = 1.5
 """Pulses by which the number that a dwell lost at its ends may be wrong, whatever is hidden."""
+_CHOSEN: Final = 0.7
+"""Where noise has a memory, a dwell ends where the width lies off: what is cut there lies farther
+off than any other pulses, by as much in variance (own choice, from recordings with 1/f noise)."""
 MOVE_S: Final = 0.6
 """What a hand takes to move a stick (common practice, from memory)."""
 _LAGS: Final = 48
@@ -183,6 +186,7 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     if table.sample_interval_us is not None:
         cut = in_doubt / 2.0 + np.sqrt(held_doubt2)
         unseen_us2 = np.minimum(lasting_us2 / cut, variance_us2) + lasting_us2 / count
+        unseen_us2 *= 1.0 + _CHOSEN * (1.0 - 1.0 / memory)
         of_cut_us2 = float(np.sum((weight * cut / held) ** 2 * unseen_us2))
         of_cut_us2 += (_strays_lost_us(table, near, cut) / held.sum()) ** 2
         of_weight_us2 = float(np.sum(held_doubt2 * ((level_us - width_us) / held.sum()) ** 2))

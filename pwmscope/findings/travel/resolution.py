@@ -121,6 +121,12 @@ MAX_OF_LEFT: Final = 1.25
 MAX_BY_CHANCE: Final = 2.0
 """A line may be so much stronger than a lattice blurred as the dwells are, and off by so many times
 what chance alone shows."""
+MIN_RHYTHM: Final = 24
+"""Pulses in a hold that may show a rhythm of the jitter."""
+MAX_RHYTHM: Final = 0.25
+"""A rhythm's line matters from this part of the power that the jitter leaves of a lattice."""
+MIN_BESIDE_RHYTHM: Final = 0.1
+"""With less of the rhythm's power than this left of a lattice, none is told."""
 MAX_BY_PACE: Final = 0.5
 """Where more of the widths than this come from sweeps at a pace of whole steps, the rest of such
 sweeps shows no step either."""
@@ -136,6 +142,7 @@ class Search:
     finest_us: float | None
     is_image: bool = False  # Whether a line showed that may be a part of a coarser step
     is_pace: bool = False  # Whether a line showed that the pace of even sweeps makes as well
+    is_rhythm: bool = False  # The same, of a rhythm in the jitter and an even pace together
 
 
 def find_step(
@@ -147,6 +154,7 @@ def find_step(
     jitter_us: float,
     span_us: float,
     scatter_us: FloatArray | None = None,
+    run_us: FloatArray | None = None,
 ) -> Search:
     """Find the step between widths, if they lie on a lattice that can be resolved.
 
@@ -167,7 +175,9 @@ def find_step(
       must show without that sweep, of those that go half a step or more in a frame, which
       shows it best.
 
-    The lowest frequency that passes is the lattice; multiples of it are its own.
+    The lowest frequency that passes is the lattice; multiples of it are its own. ``run_us`` are
+    the widths of one hold, in order, about their mean: a rhythm in them (`_is_rhythm`) and an
+    even pace look like a lattice.
 
     Examples
     --------
@@ -210,7 +220,7 @@ def find_step(
         # Jitter and sampling weaken a lattice's multiples more than the lattice itself.
         passed &= strength >= MIN_OF_STRONGEST * strength[passed].max()
     begins = passed & ~np.concatenate([[False], passed[:-1]])
-    is_pace = False
+    is_pace = is_rhythm = False
     for first in np.flatnonzero(begins)[:MAX_LINES]:
         at = _top(strength, int(first))
         asked = float(share[at]), math.sqrt(float(least[at] * level[at]) / count)
@@ -227,9 +237,13 @@ def find_step(
             return Search(None, resolved_us, is_image=True)
         if _unlike_lattice(width_us, lowest, scatter_us, float(level[at])):
             continue
+        held = None if run_us is None else turns_of(run_us, lowest)
+        if _is_rhythm(turns_of(width_us, lowest), owner, pace_us * lowest, held):
+            is_rhythm = True
+            continue
         found = lattice_at(width_us, lowest, count**2 / float(level[at]), min(1.0, chance))
         return Search(found, resolved_us)
-    return Search(None, resolved_us, is_pace=is_pace)
+    return Search(None, resolved_us, is_pace=is_pace, is_rhythm=is_rhythm)
 
 
 def _has_lower(
@@ -243,11 +257,15 @@ def _has_lower(
     if scatter_us is None or scatter_us.size <= width_us.size // 8:
         return False
     count = width_us.size
+    of_line = abs(turns_of(scatter_us, per_us).mean())
     for part in range(2, MAX_PARTS + 1):
         lower = per_us / part
         if lower < 1.0 / coarsest_us:
             break
-        left = abs(turns_of(scatter_us, lower).mean()) - 1.0 / math.sqrt(scatter_us.size)
+        left = abs(turns_of(scatter_us, lower).mean())
+        if left < MIN_OF_STRONGEST * of_line:
+            return True
+        left -= 1.0 / math.sqrt(scatter_us.size)
         would_show = max(left, 0.0) * count
         shows = float(abs(turns_of(width_us, lower).sum()))
         # By chance, widths in phase at no step add up to the root of their number.
@@ -271,6 +289,44 @@ def _unlike_lattice(
     chance = MAX_BY_CHANCE * math.sqrt(level) / width_us.size
     most = MAX_OF_LEFT * (left + doubt) + chance
     return not MIN_SHARE * (left - doubt) - chance <= shows <= most
+
+
+def _is_rhythm(
+    turns: npt.NDArray[np.complex128],
+    owner: IntArray,
+    pace: FloatArray,
+    held: npt.NDArray[np.complex128] | None,
+) -> bool:
+    """Say whether a rhythm of the jitter makes a line, together with sweeps of an even pace.
+
+    A sinusoid of amplitude a leaves J0(2 pi f a) of a line, and Jm of it m times the rhythm
+    aside (Jacobi's and Anger's expansion, from memory): a sweep at such a pace, in steps a frame,
+    shows a line where no steps are. A lattice shows in the other sweeps as well. ``held`` are the
+    turns of a hold, frame by frame.
+    """
+    if held is None or held.size < MIN_RHYTHM:
+        return False
+    used, count = held.size, np.bincount(owner, minlength=pace.size)
+    size = 4 << used.bit_length()
+    power = np.abs(np.fft.fft(held, size)) ** 2 / used
+    near = size // used + 1  # as far as the line at 0 reaches
+    shown = power >= max(MAX_RHYTHM * float(power[0]), math.log(1e3 * used))
+    shown[:near] = shown[size - near + 1 :] = False
+    if not shown.any():
+        return False
+    if power[0] < MIN_BESIDE_RHYTHM * float(power[shown].max()):
+        return True
+    before = np.concatenate([[0], np.cumsum(np.tile(shown, 3))])
+    reach = np.rint(0.75 * size / np.maximum(count, 2)).astype(np.int64)
+    at = size + np.rint(-pace * size).astype(np.int64) % size
+    others = (before[at + reach + 1] == before[at - reach])[owner]
+    rest = turns[others]
+    if rest.size < MIN_WITHOUT_BEST:
+        return True
+    whole = turns.sum()
+    along = float((rest.sum() * whole.conjugate()).real / abs(whole)) / rest.size
+    left = math.sqrt(float(power[0]) / used)
+    return bool(along < max(MIN_SHARE * left - 2.0 / math.sqrt(used), math.sqrt(3.0 / rest.size)))
 
 
 def _by_pace(pace: FloatArray, count: IntArray) -> npt.NDArray[np.bool_]:
@@ -445,6 +501,8 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     owner = np.concatenate([used.owner, len(used) + np.arange(levels_us.size)])
     pace_us = np.concatenate([_pace_us(used), np.zeros(levels_us.size)])
     span_us = record.table.convention.span_us
+    run_us = scatter_us(record, np.array([record.dwells.count.argmax()]), 2 * MAX_IN_DWELL)
+    held_us = scatter_us(record, spaced(len(record.dwells), 64), MAX_IN_DWELL)
     search = find_step(
         width_us,
         owner,
@@ -452,7 +510,8 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
         interval_us=interval_us,
         jitter_us=jitter_us,
         span_us=span_us,
-        scatter_us=scatter_us(record, spaced(len(record.dwells), 64), MAX_IN_DWELL),
+        scatter_us=max(held_us, run_us, key=len),
+        run_us=run_us,
     )
     if search.found is None:
         reason = _why_hidden(search, jitter_us, interval_us, span_us)
@@ -555,6 +614,11 @@ def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: f
     if search.is_pace:
         return (
             "The widths lie evenly, but so do those of a sweep without steps at so even a pace. "
+            "Move the stick by hand while recording, at unlike paces."
+        )
+    if search.is_rhythm:
+        return (
+            "The widths lie evenly, but jitter with a rhythm makes sweeps of an even pace look so. "
             "Move the stick by hand while recording, at unlike paces."
         )
     if search.finest_us is None:

@@ -1,4 +1,4 @@
-"""Makes the pictures of docs/desk.md: the pages of a desk as a browser shows them.
+"""Makes the pictures of docs/desk.md and of the first answer as a browser shows them.
 
 .venv/bin/python docs/pictures/make_desk.py
 """
@@ -16,6 +16,7 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 
 HERE = Path(__file__).parent
+CAPTURES = HERE.parents[1] / "captures"
 WAIT_S = 60
 
 
@@ -55,6 +56,15 @@ def tour(browser: webdriver.Chrome, address: str) -> None:
     shoot(browser, "desk-record", 1280, 800)
 
 
+def first_answer(browser: webdriver.Chrome, home: str) -> None:
+    """Write the page that README's first command makes."""
+    asked = ("report", CAPTURES / "preset.csv.gz", "--sheet", CAPTURES / "bench.toml")
+    command = [sys.executable, "-m", "pwmscope", *map(str, asked), "-o", f"{home}/answer"]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    browser.get(Path(f"{home}/answer/report.html").as_uri())
+    shoot(browser, "answer", 1280, 720)
+
+
 def main() -> None:
     """Begin a desk and write its pictures beside this file."""
     options = webdriver.ChromeOptions()
@@ -70,6 +80,7 @@ def main() -> None:
             if told is None:
                 raise RuntimeError("the desk printed no address")
             tour(browser, told[0])
+            first_answer(browser, home)
         finally:
             browser.quit()
             desk.terminate()

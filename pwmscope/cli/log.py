@@ -54,10 +54,10 @@ def add(recording: Recording, examination: Examination, *, register: Path, note:
 @_register
 @explain_option
 def list_entries(*, register: Path) -> None:
-    """List every robot of every day with its verdict, as the day's sheet has it, and its entries.
+    """List every robot of every day as the day's sheet has it, its hazards, and its entries.
 
-    One proven failure governs, whatever another entry of the robot says. `pwmscope log show`
-    has each line's verdict.
+    One proven failure governs, whatever another entry of the robot says. Each robot has its
+    slowest stop, and how many of its losses met. `pwmscope log show` has each line's verdict.
     """
     from rich.markup import escape
     from rich.table import Table
@@ -68,17 +68,31 @@ def list_entries(*, register: Path) -> None:
     held = entries(register)
     notes = {entry.number: entry.note for entry in held}
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("robot", "verdict", "what decides", "entry", "added", "recording", "note"):
+    for heading in ("robot", "day", "verdict", "what decides", "slowest stop", "losses that meet"):
         table.add_column(heading, overflow="fold")
+    kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("entry", "robot", "added", "recording", "note"):
+        kept.add_column(heading, overflow="fold")
+    dangers, troubles = [], []
     for day, row in robot_rows(register, held):
-        first = row.robot, row.verdict, row.decides
+        slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
+        met = f"{row.met} of {row.losses}" if row.losses else "no loss"
+        cells = (row.robot, str(day), row.verdict, row.decides, slowest, met)
+        table.add_row(*(escape(format_plainly(cell)) for cell in cells))
+        dangers += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
+        troubles += [row.trouble] * bool(row.trouble)
         for entry in row.entries:
-            told = (*first, str(entry.number), f"{day} {entry.time}", entry.file)
-            cells = (escape(format_plainly(cell)) for cell in (*told, notes[entry.number]))
-            table.add_row(*cells)
-            first = "", "", ""
-    screen().print(table)
-    _format_troubles(held)
+            told = (str(entry.number), row.robot, f"{day} {entry.time}", entry.file)
+            with_note = (*told, notes[entry.number])
+            kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
+    console = screen()
+    console.print(table)
+    for danger in dangers:
+        console.print(escape(format_plainly(danger)))
+    console.print()
+    console.print(kept)
+    for trouble in troubles:
+        click.echo(trouble, err=True)
 
 
 @log.command(short_help="Show one entry's findings.")

@@ -19,8 +19,10 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
+from pwmscope.findings.failsafe import LeftOutKind, check_failsafe
 from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.data import to_json
+from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 
 APPLICATION_ID: Final = 0x70776D73
@@ -59,6 +61,11 @@ CREATE TABLE finding (
 );
 CREATE INDEX finding_entry ON finding (entry);
 """
+_CHECKS: Final = (
+    "CREATE TABLE IF NOT EXISTS failsafe "
+    "(entry INTEGER PRIMARY KEY REFERENCES entry (id), check_json TEXT NOT NULL)"
+)
+"""Each entry's failsafe check; a register that is older has no such table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +120,7 @@ def add_entry(
     note: str = "",
 ) -> Entry:
     """Add what was found in a recording; the register is made if it is not there."""
+    check = check_failsafe([findings.loss_analysis], sheet, findings.limits)
     facts = (
         datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         findings.capture.source,
@@ -143,6 +151,8 @@ def add_entry(
         base.executemany(
             "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", _rows(number, findings)
         )
+        base.execute(_CHECKS)
+        base.execute("INSERT INTO failsafe VALUES (?, ?)", (number, failsafe_json(check)))
         return _entry(base, number or 0)
 
 
@@ -429,10 +439,32 @@ def robot_rows(register: Path, held: Sequence[Entry]) -> tuple[tuple[datetime.da
             entry.number: _channels(base.execute(asked, (entry.number,)).fetchone()[0], entry)
             for entry in held
         }
-    return tuple((day_of(own[0]), _day_row(own, kept)) for own in chosen)
+        checks = _kept_checks(base)
+    return tuple((day_of(own[0]), _day_row(own, kept, checks)) for own in chosen)
 
 
-def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]], str]]) -> DayRow:
+def _kept_checks(base: sqlite3.Connection) -> dict[int, dict[str, Any]]:
+    """Read the failsafe check of each entry that has one that can be read."""
+    asked = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'failsafe'"
+    if base.execute(asked).fetchone() is None:
+        return {}
+    found = {}
+    for number, text in base.execute("SELECT entry, check_json FROM failsafe"):
+        with contextlib.suppress(ValueError, TypeError, RecursionError):
+            check = json.loads(text)
+            if isinstance(check, dict) and all(
+                isinstance(check.get(part), list) and all(isinstance(e, dict) for e in check[part])
+                for part in ("lines", "left_out", "hazards")
+            ):
+                found[number] = check
+    return found
+
+
+def _day_row(
+    own: list[Entry],
+    kept: Mapping[int, tuple[dict[str, dict[str, Any]], str]],
+    failsafes: Mapping[int, dict[str, Any]],
+) -> DayRow:
     """Judge one robot over its entries: one proven failure governs, whatever came after it."""
     seen = [(e.number, line, c) for e in own for line, c in kept[e.number][0].items()]
     losses = [
@@ -442,6 +474,10 @@ def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]
         if isinstance(event, dict) and not event.get("restart")
     ]
     checks = _checks(seen, {(number, line) for number, line, _ in losses})
+    with_loss = {number for number, _, _ in losses}
+    own_checks = [(e.number, failsafes[e.number]) for e in own if e.number in failsafes]
+    for number, check in own_checks:
+        _weigh(checks, check, has_loss=number in with_loss)
     failed = [f"{name} of {who}" for name, who in _grouped(checks, Verdict.DOES_NOT_MEET)]
     open_checks = _grouped(checks, Verdict.NOT_SHOWN)
     failsafe = governing(verdict for (name, _), verdict in checks.items() if name == FAILSAFE)
@@ -460,9 +496,10 @@ def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]
         for _, _, event in losses
         if event.get("stop_bounds_s") and event.get("verdict") != Verdict.NOT_SHOWN
     ]
-    jumps: dict[str, int] = {}
-    for _, line, event in losses:
-        jumps[line] = jumps.get(line, 0) + bool((event.get("recovery") or {}).get("jump"))
+    troubles = [
+        kept[e.number][1] or e.trouble or ("" if e.number in failsafes else _unchecked(e))
+        for e in own
+    ]
     return DayRow(
         _shown(own[0].robot) or "no robot named",
         _shown(own[0].club),
@@ -471,11 +508,44 @@ def _day_row(own: list[Entry], kept: Mapping[int, tuple[dict[str, dict[str, Any]
         max(stops_s, default=None),
         len(moments),
         sum(set(verdicts) <= {Verdict.MEETS.value, "None"} for verdicts in moments.values()),
-        tuple(f"{format_line(line)} jumps as the link returns" for line, n in jumps.items() if n),
+        _hazards([check for _, check in own_checks]),
         "; ".join(others[:_MAX_OPEN]) + more,
         tuple(map(_kept, own)),
-        " ".join(kept[entry.number][1] for entry in own if kept[entry.number][1]),
+        " ".join(filter(None, troubles)),
     )
+
+
+def _unchecked(entry: Entry) -> str:
+    """Say that an entry lacks its failsafe check, as those of an older version do."""
+    return f"Entry {entry.number} was kept without its failsafe check: lines may be missing."
+
+
+def _weigh(
+    checks: dict[tuple[str, str], Verdict], failsafe: Mapping[str, Any], *, has_loss: bool
+) -> None:
+    """Let an entry's failsafe check weigh: lines that it lacks, and what could not be used."""
+    for line in failsafe["lines"]:
+        key, verdict = (FAILSAFE, str(line.get("line"))), line.get("verdict")
+        if verdict == Verdict.NOT_SHOWN and has_loss:
+            checks[key] = governing((checks.get(key, Verdict.NOT_SHOWN), Verdict.NOT_SHOWN))
+        elif verdict == Verdict.DOES_NOT_MEET and not _has_failed(checks, key[1]):
+            checks[key] = Verdict.DOES_NOT_MEET
+    for left in failsafe["left_out"]:
+        if left.get("weighs") and left.get("kind") != LeftOutKind.NO_LOSS:
+            key = (FAILSAFE, PurePath(str(left.get("what"))).name)
+            checks.setdefault(key, Verdict.NOT_SHOWN)
+
+
+def _has_failed(checks: Mapping[tuple[str, str], Verdict], line: str) -> bool:
+    return any(v is Verdict.DOES_NOT_MEET for (_, of), v in checks.items() if of == line)
+
+
+def _hazards(failsafes: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Say each kind of hazard once, with its lines."""
+    lines: dict[str, dict[str, None]] = {}
+    for hazard in (hazard for check in failsafes for hazard in check["hazards"]):
+        lines.setdefault(str(hazard.get("kind")), {}).update(dict.fromkeys(hazard.get("lines", ())))
+    return tuple(f"{', '.join(map(format_line, of))}: {_shown(kind)}" for kind, of in lines.items())
 
 
 def _checks(

@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import re
 import sqlite3
 from pathlib import Path
 
@@ -61,11 +62,18 @@ def test_list_shows_each_robots_verdict_once_as_the_day_sheet_does(kept):
     for words in ("bench2", "preset.csv.gz", "clean-sweep.csv"):
         assert words in said
     rows = [row for _, row in robot_rows(register, entries(register))]
-    named = [line.split("  ")[0] for line in result.output.splitlines()[1:] if line[0] != " "]
-    assert named == [row.robot for row in rows]
-    for row in rows:
-        assert result.output.count(f"{row.robot}  ") == 1
-        assert f"{row.verdict}  " in result.output
+    robots = result.output.partition("\n\n")[0].splitlines()[1:]
+    assert [line.split("  ")[0] for line in robots] == [row.robot for row in rows]
+    for row, line in zip(rows, robots, strict=True):
+        assert f"{row.verdict}  " in line
+
+
+def test_list_shows_slowest_stop_losses_and_hazards_of_each_robot(tmp_path):
+    register = tmp_path / "r.sqlite"
+    run("add", ROOT / "captures" / "drill.csv.gz", "--sheet", SHEET, "--register", register)
+    said = run("list", "--register", register).output
+    assert re.search(r"^Quince +\S+ +meets +0\.98 s +10 of 10 *$", said, re.MULTILINE)
+    assert "! Hazard, Quince. RX1, RX2, RX3: jumps to the held stick.\n" in said
 
 
 def test_show_tells_an_entrys_findings_and_gives_the_json_as_kept(kept):

@@ -90,7 +90,7 @@ def test_a_robot_has_one_verdict_over_its_entries_and_a_failure_governs(club, sh
     assert quince.decides == "signal loss of RX4"
     assert quince.met == 10
     assert quince.slowest_s == pytest.approx(0.979, abs=0.0005)  # the lifter held: no stop
-    assert any("RX3 jumps as the link returns" in hazard for hazard in quince.hazards)
+    assert quince.hazards == ("RX1, RX2, RX3: jumps to the held stick",)
     assert unnamed.verdict != "meets"
     (head, cells), _ = blocks(sheet_text)
     assert re.match("Quince *Millrace Robotics Club *Entry 2, ", head)
@@ -110,6 +110,29 @@ def test_a_robot_whose_failsafe_meets_is_not_called_not_shown(tmp_path):
     _, (row,) = day_rows(register)
     assert (row.verdict, row.losses, row.met) == ("meets", 10, 10)
     assert row.slowest_s == pytest.approx(0.98, abs=0.005)
+
+
+def test_a_line_of_the_sheet_that_no_recording_holds_is_not_shown(tmp_path):
+    """The failsafe check of the same recording says so, and the register must not say more."""
+    named = SHEET.read_text("utf-8") + '\n[channels.RX5]\nrole = "weapon"\nno_pulses = "stops"\n'
+    (tmp_path / "more.toml").write_text(named)
+    register, sheet = tmp_path / "r.sqlite", load_sheet(tmp_path / "more.toml")
+    findings = pwmscope.examine(pwmscope.load(CAPTURES / "drill.csv.gz"), sheet=sheet)
+    add_entry(register, CAPTURES / "drill.csv.gz", findings, sheet)
+    _, (row,) = day_rows(register)
+    assert (row.verdict, row.decides) == ("not shown", "failsafe of RX5")
+
+
+@pytest.mark.parametrize("spoiled", ["DROP TABLE failsafe", "UPDATE failsafe SET check_json = '['"])
+def test_an_entry_without_its_failsafe_check_says_that_lines_may_be_missing(tmp_path, spoiled):
+    register, sheet = tmp_path / "r.sqlite", load_sheet(SHEET)
+    findings = pwmscope.examine(pwmscope.load(CAPTURES / "preset.csv.gz"), sheet=sheet)
+    add_entry(register, CAPTURES / "preset.csv.gz", findings, sheet)
+    with sqlite3.connect(register) as base:
+        base.execute(spoiled)
+    _, (row,) = day_rows(register)
+    assert row.verdict == "does not meet"
+    assert "Entry 1 was kept without its failsafe check: lines may be missing." in row.trouble
 
 
 def test_without_a_recorded_loss_nothing_meets(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -65,7 +66,7 @@ def plain_text(text: str) -> str:
 
 def _escaped(letter: str) -> str:
     code = ord(letter)
-    if letter.isprintable() or (code >= 0xA0 and letter.isspace()):
+    if letter.isprintable() or unicodedata.category(letter) == "Zs":
         return letter
     if 0xDC80 <= code <= 0xDCFF:  # a byte of a file's name that is no UTF-8
         return f"\\x{code - 0xDC00:02x}"

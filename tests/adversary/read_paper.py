@@ -83,8 +83,11 @@ def shape(count: int) -> Callable[[Maker], Maker]:
 
 
 def write(name: str) -> Paper:
-    """Return the file of a name such as ``plain_samples/03``; always the same bytes."""
-    kind, _, number = name.partition("/")
+    """Return the file of a name such as ``plain_samples/03``; always the same bytes.
+
+    ``plain_samples/03#b`` is the same shape with other draws.
+    """
+    kind, _, number = name.partition("#")[0].partition("/")
     maker, count = SHAPES[kind]
     assert int(number) < count, name
     return maker(random.Random(name), int(number))

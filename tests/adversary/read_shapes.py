@@ -1,5 +1,6 @@
 """All shapes; importing this fills the register."""
 
+import read_shapes_afresh
 import read_shapes_broken
 import read_shapes_layout
 import read_shapes_levels
@@ -16,4 +17,5 @@ MODULES = (
     read_shapes_packing,
     read_shapes_mixed,
     read_shapes_broken,
+    read_shapes_afresh,
 )

@@ -175,11 +175,13 @@ def main() -> int:
     parser.add_argument("--only", action="append", help="a file's name, or a shape's")
     parser.add_argument("--list", action="append", choices=OUTCOMES, help="list these outcomes")
     parser.add_argument("--fail", action="store_true", help="exit code 1 if a goal is missed")
+    parser.add_argument("--draw", default="", help="the same shapes with other draws: any word")
     options = parser.parse_args()
+    draw = "#" + options.draw if options.draw else ""
     wanted = [
-        n
+        n + draw
         for n in names()
-        if not options.only or n in options.only or n.split("/")[0] in options.only
+        if not options.only or n + draw in options.only or n.split("/")[0] in options.only
     ]
     if options.write:
         options.write.mkdir(parents=True, exist_ok=True)

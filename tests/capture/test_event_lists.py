@@ -136,3 +136,17 @@ def test_a_wrong_cell_below_a_blank_line_is_named_by_its_line_in_the_file(tmp_pa
     text = "t_ms,A\n0,0\n\n1,1\n2,maybe\n3,0\n"
     with pytest.raises(PwmscopeError, match=r"row 5, column A: the level is 'maybe'"):
         load(write(tmp_path, text))
+
+
+def test_levels_of_all_lines_listed_at_one_time_are_levels_at_the_start_and_no_edges(tmp_path):
+    rows = "86,A,0\n86,B,0\n90,A,1\n91.5,A,0\n96,B,1\n97.5,B,0\n"
+    capture = load(write(tmp_path, "time_ms,line,level\n" + rows))
+    assert capture.lines["A"].initial_level == 0
+    assert capture.lines["A"].edges_ps.tolist() == [4 * 10**9, 5_500_000_000]
+    assert any("It lists the levels at the start" in said for said in capture.assumptions)
+
+
+def test_lines_that_all_rise_first_and_together_have_edges_there(tmp_path):
+    rows = "3,A,1\n3,B,1\n4.5,A,0\n4.6,B,0\n23,A,1\n24.5,A,0\n"
+    capture = load(write(tmp_path, "time_ms,line,level\n" + rows))
+    assert capture.lines["B"].edges_ps.tolist() == [3 * 10**9, 4_600_000_000]

@@ -284,3 +284,35 @@ def test_a_report_that_cannot_be_written_leaves_the_old_one_whole(tmp_path):
     after = {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
     assert after == {name: data for name, data in before.items() if name != "report.pdf"}
     assert (blocked / "mine.txt").read_text() == "kept"
+
+
+DUMP = "$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end\n"
+FAR = "sample,A\n" + "".join(f"{n}0000000000000,{n % 2}\n" for n in range(9))
+ROWS = "".join(f"{10 * n},{n // 150 % 2},0.0,{n % 3}.5 V\n" for n in range(400))
+
+
+@pytest.mark.parametrize(
+    ("content", "hints", "told"),
+    [
+        (ROWS.replace("10,", "10V,", 1), {"time_unit": "us"}, "row 2"),
+        (ROWS.replace("1.5 V", "1.5 VV", 1), {"time_unit": "us"}, "1.5 VV"),
+        ("A,B\n" + "0,1\n1,0\n" * 2000, {"rate": 1e-9}, "106 days"),
+        (FAR, {"rate": 1}, "106 days"),
+        (DUMP + "#0\n1!\u2028x\n#5\n", {}, "\\u2028"),
+    ],
+)  # fmt: skip
+def test_what_the_fuzzer_found_is_refused_in_one_sentence(tmp_path, content, hints, told):
+    name = "a.vcd" if content.startswith("$") else "a.csv"
+    assert told in sentence(write(tmp_path, content, name), **hints)
+
+
+def test_voltages_beyond_all_measure_are_read_without_a_warning(tmp_path, recwarn):
+    rows = ROWS.replace("0.5 V", "9e99 V")
+    load(write(tmp_path, "time_us,A,B,C\n" + rows))
+    assert not recwarn.list
+
+
+def test_a_parser_that_panics_prints_nothing(tmp_path, capfd):
+    rows = "".join(f'"{10 * n}","{n // 150 % 2}"\n' for n in range(400))
+    sentence(write(tmp_path, '"time_us","A"\n' + rows.replace('"90"', '"' * 301 + "9", 1)))
+    assert capfd.readouterr().err == ""

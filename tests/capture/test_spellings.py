@@ -182,3 +182,12 @@ def test_a_column_without_heading_that_counts_rows_is_no_time_by_guess(tmp_path)
     with pytest.raises(PwmscopeError, match=r"count the rows.*`rate`"):
         load(file)
     assert load(file, rate="100kHz").lines["column2"].edges_ps[0] == 1_500_000_000
+
+
+def test_names_with_line_breaks_in_their_quotes_are_a_header(tmp_path):
+    rows = "".join(f"{20 * n + at},{v},0\n" for n in range(40) for at, v in ((3, 1), (4.5, 0)))
+    file = tmp_path / "sheet.csv"
+    file.write_text('Bench day\n"Time\n(ms)","RX1\nleft",RX2\n0,0,0\n' + rows)
+    capture = load(file)
+    assert list(capture.lines) == ["RX1 left", "RX2"]
+    assert capture.lines["RX1 left"].edges_ps[:2].tolist() == [3 * 10**9, 4_500_000_000]

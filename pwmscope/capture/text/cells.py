@@ -158,7 +158,8 @@ def in_one_unit(cells: list[str]) -> tuple[list[str], str] | None:
     if not units:
         return None
     if all(is_voltage_unit(unit) for unit in units):
-        return [c if m is None else _shifted(m, VOLTS[m["unit"].lower()]) for c, m in found], "V"
+        volts = [(c, m, VOLTS.get(m["unit"].lower()) if m else None) for c, m in found]
+        return [c if m is None or e is None else _shifted(m, e) for c, m, e in volts], "V"
     if any(is_voltage_unit(unit) for unit in units):
         return None
     sizes = {unit: size_of_unit(parse_time_unit(unit)) for unit in units}

@@ -295,7 +295,8 @@ class VoltMeter:
         each = volts[:whole].reshape(-1, self.rows_per_ms)
         if whole:
             columns = np.stack([each.min(axis=1), each.mean(axis=1), each.max(axis=1)])
-            self._kept.append(columns.astype(np.float32))
+            most = np.finfo(np.float32).max
+            self._kept.append(np.clip(columns, -most, most).astype(np.float32))
 
     @property
     def found(self) -> npt.NDArray[np.float32]:

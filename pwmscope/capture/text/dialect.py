@@ -103,6 +103,7 @@ def find_dialect(head: str, source: str) -> Dialect:
         first = next((i for i, shape in shapes if "d" in shape and _fits(shape, usual)), None)
     if first is None or usual is None:
         return _without_rows(lines, plain, source)
+    _join_headings(lines, first, delimiter, len(usual))
     found = _find_header(lines, first, delimiter, len(usual), source)
     return _described(lines, delimiter, found, len(usual))
 
@@ -289,6 +290,18 @@ def _find_header(
             begin = i  # neither a header nor units: a row, which will be refused by its place
             break
     return header, units, begin
+
+
+def _join_headings(lines: list[str], first: int, delimiter: str, width: int) -> None:
+    """Write a header whose quoted names have line breaks in them into its last line."""
+    for begin in range(first):
+        if '"' not in lines[begin] or _has_pairs(lines[begin]):
+            continue
+        for end in range(begin + 1, first):
+            whole = " ".join(lines[begin : end + 1])
+            if _has_pairs(whole) and len(split(whole, delimiter)) == width:
+                lines[begin : end + 1] = [""] * (end - begin) + [whole]
+                return
 
 
 def _is_as_wide(line: str, delimiter: str, width: int) -> bool:

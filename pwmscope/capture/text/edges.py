@@ -311,8 +311,25 @@ class Clock:
         return crossed
 
 
+_MAX_PS: Final = 9e18
+
+
+class BeyondReachError(ValueError):
+    """Samples at the rate given come later than 64 bits of picoseconds can tell."""
+
+    def of(self, source: str) -> CaptureError:
+        """Say so of a file."""
+        return CaptureError(
+            source,
+            "at this rate the samples come to more than 106 days",
+            "give the rate at which they were taken with `rate`",
+        )
+
+
 def at_samples(numbers: Instants, interval_ps: float) -> Instants:
-    """Instants of sample numbers, exact to a picosecond at any length."""
+    """Instants of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
+    if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
+        raise BeyondReachError
     whole = int(interval_ps)
     part = np.rint(numbers * (interval_ps - whole)).astype(np.int64)
     instants: Instants = numbers * whole + part

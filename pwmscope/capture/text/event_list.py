@@ -235,11 +235,16 @@ def _refuse_disorder(
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
     starts = [int(line.times_ps[0]) for line in listed.values()]
     start = min(starts)
-    if layout.time_kind != "stamp" and not layout.time_origin and 0 <= start <= PS_PER_S:
+    lists_levels = starts.count(start) > 1 and not _lists_pulses(layout)
+    # All lines at one instant, some of them low: levels, for no two lines fall with the first row.
+    firsts = [int(line.levels[0][0]) for line in listed.values()]
+    is_state = lists_levels and starts.count(start) == len(starts) and 0 in firsts
+    is_own = layout.time_kind != "stamp" and not layout.time_origin and 0 <= start <= PS_PER_S
+    if is_own and not (is_state and start):
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
         return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
-    if starts.count(start) > 1 and not _lists_pulses(layout):
+    if lists_levels:
         return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file). It lists "
                        "the levels at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (

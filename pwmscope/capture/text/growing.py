@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.text.edges import RowBatch, at_samples
+from pwmscope.capture.text.edges import BeyondReachError, RowBatch, at_samples
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.errors import CaptureError
 
@@ -153,7 +153,10 @@ class GrowingTable:
         else:
             rows = np.arange(self._rows, self._rows + batch.words.size, dtype=np.int64)
             numbers = rows if batch.time_ps is None else batch.time_ps
-            times_ps = at_samples(numbers, 1e12 / (self._rate_hz(layout) or 1.0))
+            try:
+                times_ps = at_samples(numbers, 1e12 / (self._rate_hz(layout) or 1.0))
+            except BeyondReachError as error:
+                raise error.of(self._source) from None
         if self._first_ps is None:
             self._first_ps = int(times_ps[0])
         since_s: npt.NDArray[np.float64] = (times_ps - self._first_ps) / 1e12

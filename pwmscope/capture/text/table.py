@@ -12,6 +12,7 @@ from typing import Final, TypeAlias
 import numpy as np
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
+from pwmscope.capture.reader.progress import unprinted
 from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.reader.unpack import open_bytes, reading
 from pwmscope.capture.text.columns import groups_of
@@ -23,6 +24,7 @@ from pwmscope.capture.text.comparator import (
     assumed_threshold,
 )
 from pwmscope.capture.text.edges import (
+    BeyondReachError,
     ChangedRows,
     Changes,
     Clock,
@@ -274,18 +276,26 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     with the levels or voltages of all lines, with or without a time column; one
     row per event (time, line, level); one row per pulse (time, line, duration).
     """
-    with open_text(path) as text:
+    with unprinted(), open_text(path) as text:
         try:
-            return _read(text, hints, batch_rows)
-        except RowError as error:
-            if _is_utf_8(text.path):
-                raise
-            first = error
-        with rewritten(text) as again:
-            try:
-                return _read(again, hints, batch_rows)
-            except RowError:
-                raise first from None
+            return _read_either(text, hints, batch_rows)
+        except BeyondReachError as error:
+            raise error.of(text.source) from None
+
+
+def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
+    """Read a table; where a row is wrong and some of it is no UTF-8, as Windows-1252."""
+    try:
+        return _read(text, hints, batch_rows)
+    except RowError as error:
+        if _is_utf_8(text.path):
+            raise
+        first = error
+    with rewritten(text) as again:
+        try:
+            return _read(again, hints, batch_rows)
+        except RowError:
+            raise first from None
 
 
 def _is_utf_8(path: Path) -> bool:

@@ -170,7 +170,7 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     """
     name = f"Column '{column.name}'"
     words: tuple[tuple[str | None, str], ...] = (
-        (column.unit if column.has_units else None, "as its cells say"),
+        (time_unit_in(column.unit)[1] if column.has_units else None, "as its cells say"),
         (sheet.hints.time_unit, "as you said"),
         (unit_in(column.name) if sheet.has_header else None, "as its heading says"),
         (time_unit_in(column.unit)[1], "as the row below the header says"),
@@ -554,8 +554,8 @@ def _times_of(column: Column, sheet: Sheet) -> tuple[list[int], int] | None:
         import polars as pl  # noqa: PLC0415 - slow to import
 
         format_ = find_stamp_format(column.cells)
-        cells = pl.lit(pl.Series(column.cells, dtype=pl.String))
-        times = pl.select(format_.since_origin_ps(cells)).to_series().to_list()
+        cells = pl.DataFrame({"cell": pl.Series(column.cells, dtype=pl.String)})
+        times = cells.select(format_.since_origin_ps(pl.col("cell"))).to_series().to_list()
         return (times, 10 ** (12 - _decimals_of_stamps(column))) if None not in times else None
     unit = time_unit_in(column.name)[1] or time_unit_in(column.unit)[1]
     if unit is None or len(column.numbers) != len(column.cells) or not column.cells:

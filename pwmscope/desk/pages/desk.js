@@ -28,17 +28,18 @@ async function renew(place) {
   const label = place.contains(held) ? held.textContent : null;
   const isFirst = !shown.has(place);
   shown.set(place, text);
-  if (isFirst && !place.dataset.part.includes("/answer/") && !isDifferent(place, text)) return;
+  if (isFirst && isSame(place, text)) return;
   place.innerHTML = text;
   const go = one("[data-go]", place);
   if (go && !place.dataset.part.includes("shown=")) { location.assign(go.dataset.go); return; }
   if (label !== null) (all("a, button", place).find((each) => each.textContent === label) || one("#page")).focus();
 }
 
-function isDifferent(place, text) {
+// As the browser writes both: a page that shows it already is left alone, under whose finger it may lie.
+function isSame(place, text) {
   const made = document.createElement("div");
   made.innerHTML = text;
-  return made.textContent.trim() !== place.textContent.trim();
+  return made.innerHTML.trim() === place.innerHTML.trim();
 }
 
 let source = null;

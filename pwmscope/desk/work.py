@@ -12,7 +12,8 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, TextIO
@@ -20,8 +21,10 @@ from typing import Any, Final, TextIO
 from pwmscope.advice.mixing import Course, course_of
 from pwmscope.advice.settings import ORDER, Action, compare_settings
 from pwmscope.analysis import Analysis, analyse
-from pwmscope.capture import Observer, load
+from pwmscope.bench import load_sheet
+from pwmscope.capture import Observer, load, observed_by
 from pwmscope.capture.columnar import write_edges
+from pwmscope.desk.folder import TEST
 from pwmscope.desk.jobs import LABELS, Job
 from pwmscope.errors import PwmscopeError, naming
 from pwmscope.findings import compare
@@ -90,8 +93,8 @@ def carry_out(job: Job, tell: Tell) -> None:
         tell({"ended": True, "refused": f"The results cannot be written ({why}); make room."})
 
 
-def _hints(job: Job) -> dict[str, Any]:
-    hints: dict[str, Any] = dict(job.hints)
+def _hints(given: Mapping[str, str]) -> dict[str, Any]:
+    hints: dict[str, Any] = dict(given)
     for name in NUMBERS:
         if name in hints:
             try:
@@ -103,8 +106,20 @@ def _hints(job: Job) -> dict[str, Any]:
 
 
 def _analyse(job: Job, progress: Observer | None = None) -> Analysis:
-
-    return analyse(job.file, sheet=job.sheet or None, hints=_hints(job), progress=progress)
+    sheet, plan = job.sheet or None, job.plan or None
+    if not job.file.endswith(TEST):
+        return analyse(job.file, sheet=sheet, plan=plan, hints=_hints(job.hints), progress=progress)
+    if len(job.part_stamps) < max(2, len(job.parts)):
+        home = f"{Path(job.file).parent}{os.sep}"
+        names = [file.removeprefix(home) for file, _ in job.parts]
+        missing = [name for name in names if name not in job.part_stamps]
+        found = f"{missing[0]} is not in the folder" if missing else "it lists no two recordings"
+        said = f"{Path(job.file).name}: {found}; a test lists two recordings or more, one a line."
+        raise PwmscopeError(said)
+    keep = () if sheet is None else tuple(load_sheet(sheet).channels)
+    with nullcontext() if progress is None else observed_by(progress):
+        read = [load(file, **{"keep": keep, **_hints(hints)}) for file, hints in job.parts]
+    return analyse(*read, sheet=sheet)
 
 
 def _answer(job: Job, tell: Tell) -> None:
@@ -127,7 +142,8 @@ def _answer(job: Job, tell: Tell) -> None:
     tell({"state": state})
     write_text(results / "analysis.json", analysis.to_json(), replace=True)
     write_one_page(analysis, results / "one-page.pdf", replace=True)
-    write_edges(analysis.captures[0], results / "edges.parquet", replace=True)
+    if not job.parts:
+        write_edges(analysis.captures[0], results / "edges.parquet", replace=True)
     _write_change(job, analysis)
     write_text(results / STATE, json.dumps(state, indent=2) + "\n", replace=True)
 
@@ -146,7 +162,10 @@ def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
         "headline": analysis.headline,
         "verdict": analysis.verdict.value,
         "hazards": [str(hazard) for hazard in analysis.hazards],
-        "lines": list(analysis.findings[0].servo),
+        "lines": [] if job.parts else list(analysis.findings[0].servo),
+        "parts": dict(job.part_stamps),
+        "plan": Path(job.plan).name if job.plan else "",
+        "plan_said": _plan_said(analysis),
         "cards": [
             {"name": card.device or format_line(card.line), "verdict": card.verdict.value}
             for card in analysis.cards
@@ -154,6 +173,17 @@ def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
         "slowest": "" if slowest_s is None else f"{slowest_s:.2f} s",
         "earlier": job.earlier,
     }
+
+
+def _plan_said(analysis: Analysis) -> str:
+    """Say how well the recording goes with its plan."""
+    if not analysis.alignments:
+        return ""
+    laid = analysis.alignments[0]
+    if laid.clock_s is None:
+        return f"The plan does not fit this recording. {laid.finding.sentence}".strip()
+    late = "" if laid.lateness_s is None else f", the hands {laid.lateness_s:+.1f} s off at most"
+    return f"{len(laid.spans)} of {len(laid.plan.steps)} steps were found{late}."
 
 
 def _write_change(job: Job, analysis: Analysis) -> None:

@@ -4,10 +4,13 @@ import gzip
 import os
 import re
 import time
+import urllib.parse
 
 import psutil
 import pytest
 
+import pwmscope
+from pwmscope.bench import load_plan
 from pwmscope.report import entries
 from tests.desk.conftest import CAPTURES, wait_for
 
@@ -107,6 +110,42 @@ def test_two_recordings_of_one_robot_are_compared_by_themselves(desk):
     assert earlier in desk.get("/answer/later.csv.gz")
     assert "differ" in desk.get("/files/later.csv.gz/compared.html")
     assert f"Since {earlier}" in desk.get("/change?of=later.csv.gz")
+
+
+def test_the_plan_that_was_kept_is_passed_to_the_next_recording_and_no_other(desk):
+    """What the hands were led through is what the analysis lays over the recording."""
+    assert desk.state("drill.csv.gz")["plan"] == ""
+    desk.post("/ready", place="record")
+    assert desk.post("/record/plan", mode="2", losses="10")[0] == 303
+    (plan,) = desk.folder.glob("*.plan.toml")
+    assert load_plan(plan).robot == "Quince"
+    assert plan.name in desk.get("/record")
+    assert f'value="{plan.name}"' not in desk.get("/day")  # a plan is no bench sheet
+    desk.upload([("planned.csv.gz", gzip.compress(gzip.decompress(DRILL) + b"\n"))])
+    found = desk.wait_for_answer("planned.csv.gz")
+    assert found["plan"] == plan.name
+    assert found["plan_said"]
+    assert f"Read by the plan {plan.name}" in desk.get("/answer/planned.csv.gz")
+    desk.post("/answer/planned.csv.gz/again", plan="none")
+    wait_for(lambda: desk.state("planned.csv.gz")["plan"] == "", "the answer without the plan")
+
+
+def test_several_recordings_are_judged_as_one_test(desk):
+    """The list of them is a plain file; names that are not the folder's own are refused."""
+    ticked = urllib.parse.urlencode([("of", "drill.csv.gz"), ("of", "later.csv.gz")])
+    status, headers, _ = desk.ask("POST", "/answer/together", ticked.encode())
+    key = headers["location"].removeprefix("/answer/")
+    assert (status, key) == (303, "quince-1.test")
+    found = desk.wait_for_answer(key)
+    together = pwmscope.analyse(
+        CAPTURES / "drill.csv.gz", CAPTURES / "preset.csv.gz", sheet=CAPTURES / "bench.toml"
+    )
+    assert found["headline"] == together.headline
+    assert (desk.folder / key).read_text("utf-8") == "drill.csv.gz\nlater.csv.gz\n"
+    wait_for_words(desk, f"/answer/{key}", "Enter its recordings in the register")
+    (desk.folder / "alone.test").write_text("drill.csv.gz\n../secret\n")
+    wait_for_words(desk, "/part/answer/alone.test", "../secret is not in the folder")
+    assert desk.post("/answer/together", of="drill.csv.gz")[0] == 409
 
 
 def test_the_register_holds_what_was_entered_and_the_day_sheet_prints(desk):

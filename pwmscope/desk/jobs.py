@@ -44,7 +44,7 @@ HINTS: Final = {
 LABELS: Final = {
     **{name: f"“{label}”" for name, label in HINTS.items()},
     "sheet": "the bench sheet",
-    "plan": "the plan",
+    "plan": "plan",
     "marker": "the marker line of the bench sheet",
     "off_line": "the marker line of the bench sheet",
     "off_at": "the moment of the loss",

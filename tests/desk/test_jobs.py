@@ -12,10 +12,17 @@ import pytest
 import pwmscope
 from pwmscope.bench import load_plan
 from pwmscope.report import entries
+from pwmscope.synth import Output, build, follow_plan, write
 from tests.desk.conftest import CAPTURES, wait_for
 
 DRILL = (CAPTURES / "drill.csv.gz").read_bytes()
 SWEEP = (CAPTURES / "clean-sweep.csv").read_bytes()
+STICKS = {
+    "RX1": Output(1500.0, {"elevator": 450.0}),
+    "RX2": Output(1500.0, {"aileron": 450.0}),
+    "RX3": Output(1000.0, {"throttle": 1000.0}),
+    "RX4": Output(1498.0, {"rudder": 400.0}),
+}
 UNTIMED = (CAPTURES / "zoo" / "samples-without-time.csv").read_bytes()
 
 
@@ -112,22 +119,27 @@ def test_two_recordings_of_one_robot_are_compared_by_themselves(desk):
     assert f"Since {earlier}" in desk.get("/change?of=later.csv.gz")
 
 
-def test_the_plan_that_was_kept_is_passed_to_the_next_recording_and_no_other(desk):
+def test_the_plan_that_was_kept_is_passed_to_the_next_recording(desk, tmp_path):
     """What the hands were led through is what the analysis lays over the recording."""
     assert desk.state("drill.csv.gz")["plan"] == ""
     desk.post("/ready", place="record")
-    assert desk.post("/record/plan", mode="2", losses="10")[0] == 303
+    assert desk.post("/record/plan", mode="2", losses="0")[0] == 303
     (plan,) = desk.folder.glob("*.plan.toml")
     assert load_plan(plan).robot == "Quince"
     assert plan.name in desk.get("/record")
     assert f'value="{plan.name}"' not in desk.get("/day")  # a plan is no bench sheet
-    desk.upload([("planned.csv.gz", gzip.compress(gzip.decompress(DRILL) + b"\n"))])
-    found = desk.wait_for_answer("planned.csv.gz")
+    followed = follow_plan(load_plan(plan), STICKS, seed=1, marker="tx-on").script
+    write(build(followed), tmp_path / "planned.csv")
+    desk.upload([("planned.csv", (tmp_path / "planned.csv").read_bytes())])
+    found = desk.wait_for_answer("planned.csv")
     assert found["plan"] == plan.name
-    assert found["plan_said"]
-    assert f"Read by the plan {plan.name}" in desk.get("/answer/planned.csv.gz")
-    desk.post("/answer/planned.csv.gz/again", plan="none")
-    wait_for(lambda: desk.state("planned.csv.gz")["plan"] == "", "the answer without the plan")
+    page = desk.get("/answer/planned.csv")
+    assert f"Read by the plan {plan.name}: " in page
+    desk.post("/answer/planned.csv/again", plan="none")
+    wait_for(lambda: desk.state("planned.csv")["plan"] == "", "the answer without the plan")
+    desk.upload([("other.csv", SWEEP + b"\n" * 99)])
+    found = desk.wait_for_answer("other.csv")
+    assert found["plan_said"].startswith(f"It does not follow the plan {plan.name}, so it was read")
 
 
 def test_several_recordings_are_judged_as_one_test(desk):

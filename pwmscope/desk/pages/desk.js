@@ -95,6 +95,7 @@ addEventListener("drop", (event) => {
   event.preventDefault();
   upload(event.dataTransfer.files);
 });
+one(".drop button").hidden = true; // what is chosen is taken at once
 one(".drop").addEventListener("submit", (event) => { event.preventDefault(); upload(one("#files").files); });
 one("#files").addEventListener("change", () => upload(one("#files").files));
 

@@ -20,7 +20,7 @@ from pwmscope.desk.folder import REGISTER, TEST, DeskError, Folder, Stamp, key_o
 
 AT_ONCE: Final = 2
 WARM_AFTER_S: Final = 1.0
-"""The processes begin only then, so that they do not hold up the first page."""
+"""The first process begins only then, so that it does not hold up the first page."""
 SETTLED_S: Final = 1.0
 """A file that did not change for so long is taken as whole."""
 FOLLOWED_SETTLED_S: Final = 5.0
@@ -135,6 +135,7 @@ class Jobs:
         self._changed = asyncio.Condition()
         self._queue: asyncio.Queue[tuple[str, str]] = asyncio.Queue()
         self._workers = [_Worker() for _ in range(AT_ONCE)]
+        self._free = [*self._workers]  # The one used last is taken first: it has begun
         self._tasks: list[asyncio.Task[None]] = []
         self._running: dict[str, _Worker] = {}
         self._followers: list[asyncio.Task[None]] = []
@@ -142,7 +143,8 @@ class Jobs:
     async def __aenter__(self) -> Jobs:
         await self.scan()
         self._tasks = [asyncio.create_task(self._watch())]
-        self._tasks += [asyncio.create_task(self._work(worker)) for worker in self._workers]
+        self._tasks += [asyncio.create_task(self._work()) for _ in self._workers]
+        asyncio.get_running_loop().call_later(WARM_AFTER_S, self._workers[-1].begin_soon)
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -324,9 +326,8 @@ class Jobs:
         self._queue.put_nowait((recording.name, "answer"))
         await self.tell()
 
-    async def _work(self, worker: _Worker) -> None:
+    async def _work(self) -> None:
         """Take recordings from the line, one after the other."""
-        asyncio.get_running_loop().call_later(WARM_AFTER_S, worker.begin_soon)
         while True:
             name, what = await self._queue.get()
             recording = self.recordings.get(name)
@@ -337,15 +338,16 @@ class Jobs:
                 continue
             if what == "answer" and recording.state is not State.WAITING:
                 continue
-            self._running[name] = worker
+            worker = self._running[name] = self._free.pop()
             try:
                 await self._carry_out(worker, recording, what)
+                if recording.stamp.size > _BIG_BYTES:
+                    await worker.end()
+                    worker.begin_soon()
             finally:
                 self._running.pop(name, None)
+                self._free.append(worker)
             await self.tell()
-            if recording.stamp.size > _BIG_BYTES:
-                await worker.end()
-                worker.begin_soon()
 
     async def _carry_out(self, worker: _Worker, recording: Recording, what: str) -> None:
         if what == "answer":

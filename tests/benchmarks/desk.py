@@ -126,7 +126,11 @@ def load(home, seconds):
 
 
 def kills(home, count, seed):
-    """Kill the desk at random moments of uploads and analyses; nothing that came whole is lost."""
+    """Kill the desk at random moments of uploads and analyses; nothing that came whole is lost.
+
+    Every third kill aims at the upload (before its end or just after it), the others at the
+    second and a half of analysis that follows.
+    """
     chance = random.Random(seed)
     desk, _ = begun(home / "kills")
     sweep, kept, lost = (CAPTURES / "clean-sweep.csv").read_bytes(), {}, 0
@@ -142,7 +146,7 @@ def kills(home, count, seed):
 
         sending = threading.Thread(target=send)
         sending.start()
-        time.sleep(chance.choice([0.0, 0.005, 0.02, 0.1, 0.5, 1.5]) * chance.random() * 2)
+        time.sleep(0.02 * chance.random() if number % 3 == 0 else 0.05 + 1.5 * chance.random())
         desk.kill()
         sending.join()
         desk.begin()
@@ -151,7 +155,8 @@ def kills(home, count, seed):
         desk.wait_for_answer(name)
     halves = [p for p in desk.folder.glob("k*.csv") if p.read_bytes() != sweep + b"\n" * (
         int(p.stem[1:]) + 1)]  # fmt: skip
-    said(f"{count} kills: acknowledged files lost", lost, "0")
+    said(f"{count} kills: uploads that were acknowledged", len(kept), f"> {count // 2}")
+    said("  of these lost or changed", lost, "0")
     said("  half files", len(halves) + len(list(desk.folder.glob("*.part"))), "0")
     said("  answered in the end", f"{len(kept)} of {len(kept)}", "all")
     desk.end()

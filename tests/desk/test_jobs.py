@@ -199,6 +199,7 @@ def test_an_analysis_is_cancelled_and_read_again(desk):
     assert "cancelled" in desk.get("/part/answer/long.csv.gz")
     desk.post("/answer/long.csv.gz/again")
     wait_for_words(desk, "/part/answer/long.csv.gz", 'class="does"', "fault")
+    (desk.folder / "long.csv.gz").unlink()
 
 
 @pytest.mark.parametrize("when_s", [0.0, 0.15, 0.6])

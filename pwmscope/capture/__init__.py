@@ -1,7 +1,7 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
 from pwmscope.capture.clip import PART, clip, parse_instant_s, parse_stated_s
-from pwmscope.capture.formats import FORMATS, Format, Kind, find_kind, load
+from pwmscope.capture.formats import FORMATS, Format, Growing, Kind, find_kind, follow_growing, load
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import Observer, observed_by
 from pwmscope.capture.reader.units import (
@@ -22,12 +22,14 @@ __all__ = [
     "PS_PER_US",
     "Capture",
     "Format",
+    "Growing",
     "Hints",
     "Kind",
     "Line",
     "Observer",
     "clip",
     "find_kind",
+    "follow_growing",
     "format_interval",
     "format_rate",
     "load",

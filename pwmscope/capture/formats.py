@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import importlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import (
     find_packing,
     is_workbook,
     name_of,
+    packing_of,
     read_head,
     settled,
     unpacking_at_most,
 )
-from pwmscope.errors import HintError, plain_text, require_type
+from pwmscope.errors import CaptureError, HintError, plain_text, require_type
 from pwmscope.model import Capture
+
+if TYPE_CHECKING:
+    from pwmscope.capture.text import NewEdges
 
 Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
@@ -41,6 +45,8 @@ class Format:
         imported when the first such file comes.
     lacks : str
         What such a file lacks, for the other hints.
+    growing : str
+        What reads it while it grows, as ``package:class``; empty where nothing does.
     """
 
     name: str
@@ -48,6 +54,7 @@ class Format:
     hints: tuple[str, ...]
     reader: str
     lacks: str = ""
+    growing: str = ""
 
     def read(self, path: Path, hints: Hints) -> Capture:
         """Read a file of this format; refuse a hint that its reader would not act on."""
@@ -83,8 +90,15 @@ FORMATS: Final = (
         ("rate", "time_unit", "lines", "threshold"),
         "pwmscope.capture.vcd:read_vcd",
         lacks="a value change dump has no time column",
+        growing="pwmscope.capture.vcd:GrowingDump",
     ),
-    Format("text table", lambda _head: True, _ALL_HINTS, "pwmscope.capture.text:read_table"),
+    Format(
+        "text table",
+        lambda _head: True,
+        _ALL_HINTS,
+        "pwmscope.capture.text:read_table",
+        growing="pwmscope.capture.text:GrowingTable",
+    ),
 )
 """The formats that `load` tells apart, the first that fits; a text table is what is left."""
 
@@ -168,6 +182,38 @@ def load(
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))
         return _printable(find_format(file).read(file, hints))
+
+
+class Growing(Protocol):
+    """A recording that is fed with its bytes as they come."""
+
+    def feed(self, data: bytes, *, is_last: bool = False) -> NewEdges | None:
+        """Take more bytes; give what they show, or None while it is too little."""
+
+
+def follow_growing(head: bytes, source: str, hints: Mapping[str, Any]) -> Growing:
+    """Choose by its first bytes what reads a recording while it grows.
+
+    Raises
+    ------
+    CaptureError
+        If files of its kind can be read only when they are whole.
+    """
+    kind = next(each for each in FORMATS if each.begins(head))
+    packing = packing_of(head)
+    if packing != "plain" or not kind.growing:
+        what = kind.name if packing == "plain" else f"file packed with {_PACKED_WITH[packing]}"
+        raise CaptureError(
+            source,
+            f"a {what} cannot be followed",
+            "record a text table or a value change dump, or read it when it is whole",
+        )
+    for argument in Hints.of(**hints).given:
+        if argument not in kind.hints:
+            raise HintError(f"{source}: {kind.lacks}; leave `{argument}` out.")
+    package, _, name = kind.growing.partition(":")
+    growing: Growing = getattr(importlib.import_module(package), name)(source, hints)
+    return growing
 
 
 def _printable(capture: Capture) -> Capture:

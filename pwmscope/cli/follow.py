@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import select
 import stat
@@ -30,6 +31,12 @@ NO_MARKER: Final = (
     'There is no marker line: "signal lost" means that frames are missing. An output that holds '
     "its width cannot be seen live."
 )
+
+NOTHING_S: Final = 0.3
+NOTHING_COMES: Final = "Nothing comes: no line changes its level, or the recorder has stopped."
+"""A recording that has a row for each change only says nothing while all lines are quiet."""
+_HEAD_BYTES: Final = 64
+"""By so many it is known what kind of recording it is."""
 
 
 @click.command(short_help="Say what happens while a recording is being made.")
@@ -60,11 +67,11 @@ def follow(
 ) -> None:
     """Say what happens in SOURCE while it is being recorded: states and times, no verdict.
 
-    SOURCE is a file that grows, a named pipe, or - for standard input; rows of times and
-    levels. Once a second it tells each line's width and rate. At a loss it tells what each
-    output does and when it is commanded to stand still. It also tells when the link is back.
-    It ends with the findings of what was recorded: at the end of the stream, of a file that no
-    longer grows, or with Ctrl-C.
+    SOURCE is a file that grows, a named pipe, or - for standard input. It holds rows of times
+    and levels, or a value change dump (IEEE Std 1364). Once a second it tells each line's width
+    and rate. At a loss it tells what each output does and when it is commanded to stand still.
+    It also tells when the link is back. It ends with the findings of what was recorded: at the
+    end of the stream, of a file that no longer grows, or with Ctrl-C.
 
     Before you power a robot: weapon removed or locked, wheels off the ground, robot
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
@@ -80,7 +87,7 @@ def follow(
     tell = _print_json if as_json else _print
     if sheet is None or sheet.marker is None:
         tell({"said": NO_MARKER})
-    with tempfile.NamedTemporaryFile(prefix="pwmscope-", suffix=".csv") as kept:
+    with tempfile.NamedTemporaryFile(prefix="pwmscope-", suffix=".rec") as kept:
         is_file = str(source) != "-" and stat.S_ISREG(source.stat().st_mode)
         try:
             _follow(_chunks(source, idle_s), sheet, hints, tell, None if is_file else kept)
@@ -140,13 +147,19 @@ def _follow(
     kept: IO[bytes] | None,
 ) -> None:
     """Feed what comes, tell what happens at once and the lines' state each second of the record."""
-    from pwmscope.capture.text import GrowingTable
+    from pwmscope.capture import Growing, follow_growing
 
-    table, live, told_s = GrowingTable("the stream", hints), _live_of(sheet), -EVERY_S
+    recording: Growing | None = None
+    live, told_s, head, came_s = _live_of(sheet), -EVERY_S, b"", math.inf
 
     def take(data: bytes, *, is_last: bool = False) -> None:
-        nonlocal told_s
-        new = table.feed(data, is_last=is_last)
+        nonlocal told_s, recording, head
+        if recording is None:
+            head += data
+            if len(head) < _HEAD_BYTES and not is_last:
+                return
+            recording, data = follow_growing(head, "the stream", hints), head
+        new = recording.feed(data, is_last=is_last)
         if new is None:
             return
         for event in live.feed(new.edges_s, new.levels, new.now_s):
@@ -161,7 +174,11 @@ def _follow(
         if kept is not None:
             kept.write(data)
         if data:
+            came_s = time.monotonic()
             take(data)
+        elif time.monotonic() - came_s > NOTHING_S:
+            came_s = math.inf
+            tell({"said": NOTHING_COMES})
     take(b"", is_last=True)
 
 

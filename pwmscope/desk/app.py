@@ -9,6 +9,7 @@ import importlib
 import json
 import re
 import shutil
+import time
 import tomllib
 from collections.abc import AsyncIterator, Callable, Mapping
 from http import HTTPStatus
@@ -31,13 +32,14 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from pwmscope.desk.folder import REGISTER, SHEET, DeskError, Folder, safe_name
+from pwmscope.desk.folder import PLAN, REGISTER, SHEET, DeskError, Folder, Stamp, safe_name
 from pwmscope.desk.jobs import HINTS, Jobs, Recording, State, sheet_hash
 from pwmscope.desk.upload import UploadError, receive
 from pwmscope.errors import PwmscopeError
 from pwmscope.output import write_text
 
 if TYPE_CHECKING:
+    from pwmscope.bench import CapturePlan, Mode
     from pwmscope.desk.form import Form
 
 PAGES: Final = Path(__file__).parent / "pages"
@@ -90,6 +92,8 @@ def make_app(folder: Folder) -> Starlette:
         Route("/bench/check", desk.check_bench, methods=["POST"]),
         Route("/bench/text", desk.save_text, methods=["POST"]),
         Route("/record", desk.record),
+        Route("/record/plan", desk.keep_plan, methods=["POST"]),
+        Route("/answer/together", desk.together, methods=["POST"]),
         Route("/answer", desk.answers),
         Route("/answer/{key}", desk.answer),
         Route("/answer/{key}/{what}", desk.act, methods=["POST"]),
@@ -213,6 +217,9 @@ class Desk:
         taken = await receive(request, self.folder)
         recordings, said = [], []
         for name, is_new in taken:
+            if name.endswith(PLAN):
+                said.append(f"{name} is a plan of this desk now.")
+                continue
             if name.endswith(SHEET):
                 self.folder.remember(sheet=name)
                 said.append(f"{name} is a bench sheet of this desk now.")
@@ -348,22 +355,59 @@ class Desk:
 
     def record(self, request: Request) -> Response:
         """Show the plan, what to set on the analyser, and the countdown."""
-        from pwmscope.bench import load_sheet, make_plan, parse_sheet
         from pwmscope.report.cards import format_clock, plan_needs
 
-        asked = request.query_params
-        mode = 1 if asked.get("mode") == "1" else 2
-        losses = int(asked["losses"]) if asked.get("losses", "").isdigit() else 10
-        name = self.folder.sheet
-        sheet = load_sheet(self.folder.sheet_path(name)) if name else parse_sheet("")
-        plan = make_plan(sheet, mode=1 if mode == 1 else 2, losses=min(20, losses))
+        plan, robot, mode, losses = self._plan(request.query_params)
         steps = [
             (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
         ]
         return self._page(
             "record.html.j2", title="Record", place="record", plan=plan, steps=steps, mode=mode,
-            losses=min(20, losses), needs=plan_needs(plan), robot=sheet.robot,
+            losses=losses, needs=plan_needs(plan), robot=robot, kept=self._kept_plan(),
         )  # fmt: skip
+
+    def _plan(self, asked: Mapping[str, str]) -> tuple[CapturePlan, str, int, int]:
+        """Make the plan that is asked for; give the robot, the mode and the number of losses."""
+        from pwmscope.bench import load_sheet, make_plan, parse_sheet
+
+        mode: Mode = 1 if asked.get("mode") == "1" else 2
+        given = asked.get("losses", "")
+        losses = min(20, int(given)) if given.isascii() and given.isdigit() else 10
+        name = self.folder.sheet
+        sheet = load_sheet(self.folder.sheet_path(name)) if name else parse_sheet("")
+        return make_plan(sheet, mode=mode, losses=losses), sheet.robot, mode, losses
+
+    def _kept_plan(self) -> str:
+        """Name the plan by which the next recording of the robot is read."""
+        stamp = Stamp(0, time.time_ns())
+        return self.folder.plan_for(self.folder.sheet, stamp)
+
+    async def keep_plan(self, request: Request) -> Response:
+        """Keep a plan: the next recording of the robot is read by it."""
+        from pwmscope.bench import plan_toml
+
+        plan, *_ = self._plan(await _sent(request))
+        name = await run_in_threadpool(self.folder.keep_plan, plan_toml(plan))
+        if _wants_json(request):
+            return JSONResponse({"said": name})
+        return _go("/record")
+
+    async def together(self, request: Request) -> Response:
+        """Judge some recordings as one test."""
+        form = await request.form(max_files=0, max_fields=2000)
+        chosen = [self.jobs.by_key(str(key)) for key in form.getlist("of")]
+        if len(chosen) < 2:
+            raise DeskError("Tick two recordings or more; they are judged as one test.")
+        if len({each.sheet for each in chosen}) > 1:
+            raise DeskError("These recordings are of different robots; tick those of one.")
+        names = sorted(each.name for each in chosen)
+        tests = (each for each in self.jobs.ordered() if sorted(each.parts) == names)
+        if (known := next(tests, None)) is not None:
+            return _go(f"/answer/{known.key}")
+        name = await run_in_threadpool(self.folder.keep_test, names)
+        await self.jobs.take(name)
+        self.jobs.recordings[name].sheet = chosen[0].sheet
+        return _go(f"/answer/{self.jobs.recordings[name].key}")
 
     def answers(self, _: Request) -> Response:
         """List all answers."""
@@ -394,7 +438,9 @@ class Desk:
         known = recording.found.get("sheet_sha256", "")
         is_stale = bool(sheet) and sheet in self.folder.sheets() and known != sheet_hash(path)
         return {
-            "is_stale": is_stale and recording.is_kept,
+            "is_stale": (is_stale or self.jobs.is_outdated(recording)) and recording.is_kept,
+            "parts_of": [self.jobs.recordings[n] for n in recording.parts if n in
+                      self.jobs.recordings],
             "has_report": (results / "report" / "report.html").is_file(),
             "is_compared": recording.is_kept and (results / "compared.html").is_file()
             and bool(recording.found.get("earlier")),
@@ -410,15 +456,19 @@ class Desk:
             sheet = sent.get("sheet")
             if sheet:
                 self.folder.sheet_path(sheet)
-            await self.jobs.read_again(recording, hints=None, sheet=sheet)
+            plan = "" if sent.get("plan") == "none" else None
+            await self.jobs.read_again(recording, sheet=sheet, plan=plan)
         elif what == "hints":
             hints = {name: sent[name].strip() for name in HINTS if sent.get(name, "").strip()}
             kept = {} if sent.get("forget") else {**recording.hints, **hints}
-            await self.jobs.read_again(recording, hints=kept, sheet=None)
+            await self.jobs.read_again(recording, hints=kept)
         elif what == "follow":
             await self.jobs.follow(recording)
         elif what in {"register", "report"}:
-            await self.jobs.also(recording, what)
+            parts = [self.jobs.recordings.get(name) for name in recording.parts]
+            for each in parts if parts and what == "register" else [recording]:
+                if each is not None and not (what == "register" and each.entry):
+                    await self.jobs.also(each, what)
         else:
             raise DeskError("The desk cannot do that.")
         return _go(f"/answer/{recording.key}" if sent.get("go") != "day" else "/day")
@@ -477,7 +527,7 @@ class Desk:
     async def enter_all(self, _: Request) -> Response:
         """Enter all answered recordings in the register."""
         for recording in self.jobs.ordered()[::-1]:
-            if not recording.entry:
+            if not recording.entry and not recording.parts:
                 await self.jobs.also(recording, "register")
         return _go("/day")
 

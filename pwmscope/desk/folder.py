@@ -9,8 +9,9 @@ import json
 import os
 import re
 import shutil
+import time
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, Final
@@ -23,6 +24,9 @@ RESULTS: Final = "results"
 REGISTER: Final = "register.sqlite"
 PART: Final = ".part"
 SHEET: Final = ".toml"
+PLAN: Final = ".plan.toml"
+TEST: Final = ".test"
+"""A file that lists recordings, one a line, which are judged as one test."""
 NO_RECORDINGS: Final = frozenset(
     {SHEET, PART, ".sqlite", ".sqlite-journal", ".pdf", ".html", ".json", ".md", ".svg"}
 )
@@ -129,7 +133,8 @@ class Folder:
             path.name
             for path in self.path.glob(f"*{SHEET}")
             if path.is_file() and not path.is_symlink() and not path.name.startswith(".")
-        )
+            and not path.name.endswith(PLAN)
+        )  # fmt: skip
 
     def sheet_path(self, name: str) -> Path:
         """Give the path of a bench sheet that is in the folder."""
@@ -162,6 +167,53 @@ class Folder:
         """The name of the bench sheet that new recordings are held against; empty without one."""
         known, sheets = self.remembered().get("sheet"), self.sheets()
         return known if known in sheets else (sheets[0] if sheets else "")
+
+    def keep_plan(self, text: str) -> str:
+        """Keep the plan by which the next recording of the robot is made; give its name."""
+        stem = self.sheet.removesuffix(SHEET) or "bench"
+        name, number = f"{stem}{PLAN}", 1
+        while (place := self.path / name).exists() or place.is_symlink():
+            if place.is_file() and not place.is_symlink() and place.read_bytes() == text.encode():
+                break
+            number += 1
+            name = f"{stem}-{number}{PLAN}"
+        else:
+            write_text(place, text, replace=False)
+        self.remember(plan={"name": name, "sheet": self.sheet, "at_s": time.time()})
+        return name
+
+    def plan_for(self, sheet: str, stamp: Stamp) -> str:
+        """Give the plan by which a recording was made: the last, if it was kept before its end."""
+        known = self.remembered().get("plan")
+        if not isinstance(known, dict) or known.get("sheet") != sheet:
+            return ""
+        name, at_s = known.get("name"), known.get("at_s")
+        is_before = isinstance(at_s, (int, float)) and at_s <= stamp.mtime_ns / 1e9
+        return name if is_before and isinstance(name, str) and self.plan_path(name) else ""
+
+    def plan_path(self, name: str) -> Path | None:
+        """Give the path of a plan that is in the folder."""
+        path = self.path / name
+        is_plain = bool(name) and path.parent == self.path and name.endswith(PLAN)
+        return path if is_plain and path.is_file() and not path.is_symlink() else None
+
+    def keep_test(self, names: Sequence[str]) -> str:
+        """Write the list of recordings that are judged as one test; give its name."""
+        stem, number = self.sheet.removesuffix(SHEET) or "bench", 1
+        while (place := self.path / f"{stem}-{number}{TEST}").exists() or place.is_symlink():
+            number += 1
+        write_text(place, "".join(f"{name}\n" for name in names), replace=False)
+        return place.name
+
+    def parts(self, name: str) -> list[str]:
+        """List the recordings of a test."""
+        if not name.endswith(TEST):
+            return []
+        with contextlib.suppress(OSError):
+            with (self.path / name).open(encoding="utf-8", errors="replace") as file:
+                text = file.read(_HEAD_BYTES * 16)
+            return list(dict.fromkeys(line.strip() for line in text.splitlines() if line.strip()))
+        return []
 
     def hints_for(self, name: str) -> dict[str, str]:
         """Give the hints that the last file of this shape needed."""

@@ -8,7 +8,7 @@ import hashlib
 import json
 import sys
 import time
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -16,11 +16,11 @@ from typing import Any, Final
 
 from watchfiles import awatch
 
-from pwmscope.desk.folder import REGISTER, DeskError, Folder, Stamp, key_of
+from pwmscope.desk.folder import REGISTER, TEST, DeskError, Folder, Stamp, key_of
 
 AT_ONCE: Final = 2
 WARM_AFTER_S: Final = 1.0
-"""The processes begin only then, so that they do not hold up the first page."""
+"""The first process begins only then, so that it does not hold up the first page."""
 SETTLED_S: Final = 1.0
 """A file that did not change for so long is taken as whole."""
 FOLLOWED_SETTLED_S: Final = 5.0
@@ -70,6 +70,10 @@ class Job:
     report: bool = False  # Write the whole report; otherwise answer
     earlier: str = ""  # The name of an earlier recording of the same robot
     earlier_edges: str = ""  # The edges of it
+    plan: str = ""  # By which it was made; empty without one
+    # Of a test: its recordings' files, and by which hints each is read
+    parts: Sequence[tuple[str, Mapping[str, str]]] = ()
+    part_stamps: Mapping[str, Sequence[int]] = field(default_factory=dict)
 
 
 class State(StrEnum):
@@ -92,6 +96,8 @@ class Recording:
     since_s: float  # When it last changed
     sheet: str  # The bench sheet that it is held against; empty without one
     hints: dict[str, str] = field(default_factory=dict)
+    plan: str | None = None  # The plan that it is read by; None until that is chosen
+    parts: list[str] = field(default_factory=list)  # Of a test: its recordings
     state: State = State.GROWING
     is_kept: bool = False  # Whether all of its results are on the disk
     begun_s: float = 0.0
@@ -129,6 +135,7 @@ class Jobs:
         self._changed = asyncio.Condition()
         self._queue: asyncio.Queue[tuple[str, str]] = asyncio.Queue()
         self._workers = [_Worker() for _ in range(AT_ONCE)]
+        self._free = [*self._workers]  # The one used last is taken first: it has begun
         self._tasks: list[asyncio.Task[None]] = []
         self._running: dict[str, _Worker] = {}
         self._followers: list[asyncio.Task[None]] = []
@@ -136,7 +143,8 @@ class Jobs:
     async def __aenter__(self) -> Jobs:
         await self.scan()
         self._tasks = [asyncio.create_task(self._watch())]
-        self._tasks += [asyncio.create_task(self._work(worker)) for worker in self._workers]
+        self._tasks += [asyncio.create_task(self._work()) for _ in self._workers]
+        asyncio.get_running_loop().call_later(WARM_AFTER_S, self._workers[-1].begin_soon)
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -179,9 +187,15 @@ class Jobs:
             self._changed.notify_all()
 
     async def read_again(
-        self, recording: Recording, *, hints: Mapping[str, str] | None, sheet: str | None
+        self,
+        recording: Recording,
+        *,
+        hints: Mapping[str, str] | None = None,
+        sheet: str | None = None,
+        plan: str | None = None,
     ) -> None:
-        """Analyse a recording anew, with other hints or held against another sheet."""
+        """Analyse a recording anew, with other hints, another sheet, or without its plan."""
+        recording.plan = recording.plan if plan is None else plan
         if hints is not None:
             recording.hints = {name: said for name, said in hints.items() if said}
             await asyncio.to_thread(self.folder.remember_hints, recording.name, recording.hints)
@@ -189,6 +203,11 @@ class Jobs:
             recording.sheet = sheet
         await self._stop(recording)
         await self._enqueue(recording)
+
+    def is_outdated(self, recording: Recording) -> bool:
+        """Say whether a recording of a test has changed since the test was judged."""
+        known = {n: self.recordings[n] for n in recording.parts if n in self.recordings}
+        return bool(recording.parts) and recording.found.get("parts") != _stamps(known)
 
     async def cancel(self, recording: Recording) -> None:
         """End the work on a recording."""
@@ -214,6 +233,8 @@ class Jobs:
 
     async def _follow(self, recording: Recording) -> None:
         command = [sys.executable, "-m", "pwmscope", "follow", "--json", "--idle", "30"]
+        for name in ("rate", "lines"):
+            command += [f"--{name}={said}"] if (said := recording.hints.get(name)) else []
         if recording.sheet in self.folder.sheets():
             command += ["--sheet", str(self.folder.path / recording.sheet)]
         pipe = asyncio.subprocess.PIPE
@@ -265,6 +286,7 @@ class Jobs:
                 await self.tell()
             elif stamp != recording.stamp:
                 recording.stamp, recording.since_s = stamp, now_s
+                recording.parts = await asyncio.to_thread(self.folder.parts, name)
                 recording.state = State.GROWING
                 await self._stop(recording)
                 await self.tell()
@@ -281,13 +303,15 @@ class Jobs:
         known = self.folder.state(name)
         if (known.get("size"), known.get("mtime_ns")) != (stamp.size, stamp.mtime_ns):
             hints = self.folder.hints_for(name)
-            return Recording(name, stamp, now_s, self.folder.sheet, hints)
+            parts = self.folder.parts(name)
+            return Recording(name, stamp, now_s, self.folder.sheet, hints, parts=parts)
         sheet = str(known.get("sheet", ""))
         hints = known.get("hints") or {}
         entry = int(known.get("entry") or 0)
         return Recording(
-            name, stamp, now_s, sheet, hints, State.ANSWERED, True, found=known, entry=entry
-        )
+            name, stamp, now_s, sheet, hints, str(known.get("plan", "")), self.folder.parts(name),
+            State.ANSWERED, is_kept=True, found=known, entry=entry,
+        )  # fmt: skip
 
     async def take(self, name: str) -> None:
         """Take a file that was uploaded: it is whole."""
@@ -302,9 +326,8 @@ class Jobs:
         self._queue.put_nowait((recording.name, "answer"))
         await self.tell()
 
-    async def _work(self, worker: _Worker) -> None:
+    async def _work(self) -> None:
         """Take recordings from the line, one after the other."""
-        asyncio.get_running_loop().call_later(WARM_AFTER_S, worker.begin_soon)
         while True:
             name, what = await self._queue.get()
             recording = self.recordings.get(name)
@@ -315,15 +338,16 @@ class Jobs:
                 continue
             if what == "answer" and recording.state is not State.WAITING:
                 continue
-            self._running[name] = worker
+            worker = self._running[name] = self._free.pop()
             try:
                 await self._carry_out(worker, recording, what)
+                if recording.stamp.size > _BIG_BYTES:
+                    await worker.end()
+                    worker.begin_soon()
             finally:
                 self._running.pop(name, None)
+                self._free.append(worker)
             await self.tell()
-            if recording.stamp.size > _BIG_BYTES:
-                await worker.end()
-                worker.begin_soon()
 
     async def _carry_out(self, worker: _Worker, recording: Recording, what: str) -> None:
         if what == "answer":
@@ -376,6 +400,11 @@ class Jobs:
         folder = self.folder
         sheet = recording.sheet = recording.sheet or folder.sheet
         sheet_path = folder.path / sheet if sheet in folder.sheets() else None
+        if recording.plan is None:
+            is_test = recording.name.endswith(TEST)
+            recording.plan = "" if is_test else folder.plan_for(sheet, recording.stamp)
+        plan_path = folder.plan_path(recording.plan)
+        parts = {name: self.recordings[name] for name in recording.parts if name in self.recordings}
         earlier = self._earlier(recording) if what == "answer" and sheet_path else None
         edges = "" if earlier is None else str(folder.results(earlier.name) / "edges.parquet")
         return Job(
@@ -390,10 +419,18 @@ class Jobs:
             report=what == "report",
             earlier="" if earlier is None else earlier.name,
             earlier_edges=edges,
+            plan="" if plan_path is None else str(plan_path),
+            parts=[
+                (str(folder.path / name), parts[name].hints if name in parts else {})
+                for name in recording.parts
+            ],
+            part_stamps=_stamps(parts),
         )
 
     def _earlier(self, recording: Recording) -> Recording | None:
         """Find the newest answered recording of the same robot that is older."""
+        if recording.parts:
+            return None
         found = [
             other
             for other in self.recordings.values()
@@ -404,6 +441,10 @@ class Jobs:
             and other.stamp.mtime_ns <= recording.stamp.mtime_ns
         ]
         return max(found, key=lambda other: other.stamp.mtime_ns, default=None)
+
+
+def _stamps(parts: Mapping[str, Recording]) -> dict[str, list[int]]:
+    return {name: [part.stamp.size, part.stamp.mtime_ns] for name, part in parts.items()}
 
 
 def _note_live(recording: Recording, line: bytes) -> None:

@@ -12,7 +12,8 @@ import queue
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, TextIO
@@ -20,8 +21,10 @@ from typing import Any, Final, TextIO
 from pwmscope.advice.mixing import Course, course_of
 from pwmscope.advice.settings import ORDER, Action, compare_settings
 from pwmscope.analysis import Analysis, analyse
-from pwmscope.capture import Observer, load
+from pwmscope.bench import load_sheet
+from pwmscope.capture import Observer, load, observed_by
 from pwmscope.capture.columnar import write_edges
+from pwmscope.desk.folder import TEST
 from pwmscope.desk.jobs import LABELS, Job
 from pwmscope.errors import PwmscopeError, naming
 from pwmscope.findings import compare
@@ -90,8 +93,8 @@ def carry_out(job: Job, tell: Tell) -> None:
         tell({"ended": True, "refused": f"The results cannot be written ({why}); make room."})
 
 
-def _hints(job: Job) -> dict[str, Any]:
-    hints: dict[str, Any] = dict(job.hints)
+def _hints(given: Mapping[str, str]) -> dict[str, Any]:
+    hints: dict[str, Any] = dict(given)
     for name in NUMBERS:
         if name in hints:
             try:
@@ -102,9 +105,35 @@ def _hints(job: Job) -> dict[str, Any]:
     return hints
 
 
-def _analyse(job: Job, progress: Observer | None = None) -> Analysis:
+def _analyse(job: Job, progress: Observer | None = None) -> tuple[Analysis, str]:
+    """Analyse a recording or a test; say how its plan goes with it.
 
-    return analyse(job.file, sheet=job.sheet or None, hints=_hints(job), progress=progress)
+    The desk took the plan by its time. Where the hands did not follow it, it counts for nothing.
+    """
+    sheet, name = job.sheet or None, Path(job.plan).name
+    if not job.file.endswith(TEST):
+        hints = _hints(job.hints)
+        made = analyse(job.file, sheet=sheet, plan=job.plan or None, hints=hints, progress=progress)
+        if not made.alignments:
+            return made, ""
+        laid = made.alignments[0]
+        if laid.clock_s is None:
+            without = analyse(made.captures[0], sheet=sheet)
+            said = f"It does not follow the plan {name}, so it was read without."
+            return without, f"{said} {laid.finding.sentence}"
+        seen = f"{len(laid.spans)} of {len(laid.plan.steps)} steps were found"
+        return made, f"Read by the plan {name}: {seen}."
+    if len(job.part_stamps) < max(2, len(job.parts)):
+        home = f"{Path(job.file).parent}{os.sep}"
+        names = [file.removeprefix(home) for file, _ in job.parts]
+        missing = [name for name in names if name not in job.part_stamps]
+        found = f"{missing[0]} is not in the folder" if missing else "it lists no two recordings"
+        said = f"{Path(job.file).name}: {found}; a test lists two recordings or more, one a line."
+        raise PwmscopeError(said)
+    keep = () if sheet is None else tuple(load_sheet(sheet).channels)
+    with nullcontext() if progress is None else observed_by(progress):
+        read = [load(file, **{"keep": keep, **_hints(hints)}) for file, hints in job.parts]
+    return analyse(*read, sheet=sheet), ""
 
 
 def _answer(job: Job, tell: Tell) -> None:
@@ -118,16 +147,17 @@ def _answer(job: Job, tell: Tell) -> None:
             told_s = now_s
             tell({"done": done, "total": total, "unit": unit})
 
-    analysis = _analyse(job, note)
+    analysis, plan_said = _analyse(job, note)
     tell({"done": 1, "total": 1, "unit": "examined"})
     results = Path(job.results)
     make_folder(results)
     write_text(results / "answer.html", answer_fragment(analysis), replace=True)
-    state = _state(job, analysis)
+    state = {**_state(job, analysis), "plan_said": plan_said}
     tell({"state": state})
     write_text(results / "analysis.json", analysis.to_json(), replace=True)
     write_one_page(analysis, results / "one-page.pdf", replace=True)
-    write_edges(analysis.captures[0], results / "edges.parquet", replace=True)
+    if not job.parts:
+        write_edges(analysis.captures[0], results / "edges.parquet", replace=True)
     _write_change(job, analysis)
     write_text(results / STATE, json.dumps(state, indent=2) + "\n", replace=True)
 
@@ -146,7 +176,9 @@ def _state(job: Job, analysis: Analysis) -> dict[str, Any]:
         "headline": analysis.headline,
         "verdict": analysis.verdict.value,
         "hazards": [str(hazard) for hazard in analysis.hazards],
-        "lines": list(analysis.findings[0].servo),
+        "lines": [] if job.parts else list(analysis.findings[0].servo),
+        "parts": dict(job.part_stamps),
+        "plan": Path(job.plan).name if job.plan else "",
         "cards": [
             {"name": card.device or format_line(card.line), "verdict": card.verdict.value}
             for card in analysis.cards
@@ -244,7 +276,7 @@ def _enter(job: Job) -> int:
 
 
 def _write_report(job: Job) -> None:
-    _analyse(job).report(Path(job.results) / "report", replace=True)
+    _analyse(job)[0].report(Path(job.results) / "report", replace=True)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,8 @@ import threading
 import time
 from pathlib import Path
 
+from tests.pulses.test_live import dump_of
+
 CAPTURES = Path(__file__).parents[2] / "captures"
 SHEET = CAPTURES / "bench.toml"
 DRILL = gzip.decompress((CAPTURES / "drill.csv.gz").read_bytes())
@@ -62,7 +64,25 @@ def test_a_file_that_grows_is_followed_until_it_stops(tmp_path):
         assert process.wait() == 0
     assert time.monotonic() - written_s > 1.4
     assert sum(said.get("event", {}).get("what") == "signal lost" for said in told) == 10
-    assert {line["line"] for line in told[-1]["lines"]} == {"RX1", "RX2", "RX3", "RX4"}
+    last = [said for said in told if "lines" in said][-1]
+    assert {line["line"] for line in last["lines"]} == {"RX1", "RX2", "RX3", "RX4"}
+
+
+def test_a_value_change_dump_is_followed_and_silence_of_its_lines_is_said(tmp_path):
+    """A dump has nothing to say while no line changes; both causes are named."""
+    dump = dump_of(gzip.decompress((CAPTURES / "pulses-stop.csv.gz").read_bytes()))
+    path, cut = tmp_path / "a.vcd", dump.index(b"\n#", len(dump) // 2)
+    path.write_bytes(dump[:cut])
+    words = [*COMMAND, str(path), "--idle", "1.5"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+        said = [process.stdout.readline()]
+        while "Nothing comes" not in said[-1]:
+            said.append(process.stdout.readline())
+        with path.open("ab") as out:
+            out.write(dump[cut:])
+        said.append(process.stdout.read())
+    assert "signal lost" in "".join(said)
+    assert "FAILSAFE" in said[-1]
 
 
 def test_bad_input_gives_a_sentence_and_exit_code_2(tmp_path):
@@ -71,3 +91,9 @@ def test_bad_input_gives_a_sentence_and_exit_code_2(tmp_path):
     )
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
+    packed = subprocess.run(
+        [*COMMAND, str(CAPTURES / "drill.csv.gz"), "--idle", "0.1"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert packed.returncode == 2
+    assert "packed with gzip cannot be followed" in packed.stderr

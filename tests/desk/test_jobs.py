@@ -4,15 +4,25 @@ import gzip
 import os
 import re
 import time
+import urllib.parse
 
 import psutil
 import pytest
 
+import pwmscope
+from pwmscope.bench import load_plan
 from pwmscope.report import entries
+from pwmscope.synth import Output, build, follow_plan, write
 from tests.desk.conftest import CAPTURES, wait_for
 
 DRILL = (CAPTURES / "drill.csv.gz").read_bytes()
 SWEEP = (CAPTURES / "clean-sweep.csv").read_bytes()
+STICKS = {
+    "RX1": Output(1500.0, {"elevator": 450.0}),
+    "RX2": Output(1500.0, {"aileron": 450.0}),
+    "RX3": Output(1000.0, {"throttle": 1000.0}),
+    "RX4": Output(1498.0, {"rudder": 400.0}),
+}
 UNTIMED = (CAPTURES / "zoo" / "samples-without-time.csv").read_bytes()
 
 
@@ -109,6 +119,47 @@ def test_two_recordings_of_one_robot_are_compared_by_themselves(desk):
     assert f"Since {earlier}" in desk.get("/change?of=later.csv.gz")
 
 
+def test_the_plan_that_was_kept_is_passed_to_the_next_recording(desk, tmp_path):
+    """What the hands were led through is what the analysis lays over the recording."""
+    assert desk.state("drill.csv.gz")["plan"] == ""
+    desk.post("/ready", place="record")
+    assert desk.post("/record/plan", mode="2", losses="0")[0] == 303
+    (plan,) = desk.folder.glob("*.plan.toml")
+    assert load_plan(plan).robot == "Quince"
+    assert plan.name in desk.get("/record")
+    assert f'value="{plan.name}"' not in desk.get("/day")  # a plan is no bench sheet
+    followed = follow_plan(load_plan(plan), STICKS, seed=1, marker="tx-on").script
+    write(build(followed), tmp_path / "planned.csv")
+    desk.upload([("planned.csv", (tmp_path / "planned.csv").read_bytes())])
+    found = desk.wait_for_answer("planned.csv")
+    assert found["plan"] == plan.name
+    page = desk.get("/answer/planned.csv")
+    assert f"Read by the plan {plan.name}: " in page
+    desk.post("/answer/planned.csv/again", plan="none")
+    wait_for(lambda: desk.state("planned.csv")["plan"] == "", "the answer without the plan")
+    desk.upload([("other.csv", SWEEP + b"\n" * 99)])
+    found = desk.wait_for_answer("other.csv")
+    assert found["plan_said"].startswith(f"It does not follow the plan {plan.name}, so it was read")
+
+
+def test_several_recordings_are_judged_as_one_test(desk):
+    """The list of them is a plain file; names that are not the folder's own are refused."""
+    ticked = urllib.parse.urlencode([("of", "drill.csv.gz"), ("of", "later.csv.gz")])
+    status, headers, _ = desk.ask("POST", "/answer/together", ticked.encode())
+    key = headers["location"].removeprefix("/answer/")
+    assert (status, key) == (303, "quince-1.test")
+    found = desk.wait_for_answer(key)
+    together = pwmscope.analyse(
+        CAPTURES / "drill.csv.gz", CAPTURES / "preset.csv.gz", sheet=CAPTURES / "bench.toml"
+    )
+    assert found["headline"] == together.headline
+    assert (desk.folder / key).read_text("utf-8") == "drill.csv.gz\nlater.csv.gz\n"
+    wait_for_words(desk, f"/answer/{key}", "Enter its recordings in the register")
+    (desk.folder / "alone.test").write_text("drill.csv.gz\n../secret\n")
+    wait_for_words(desk, "/part/answer/alone.test", "../secret is not in the folder")
+    assert desk.post("/answer/together", of="drill.csv.gz")[0] == 409
+
+
 def test_the_register_holds_what_was_entered_and_the_day_sheet_prints(desk):
     assert desk.post("/answer/drill.csv.gz/register")[0] == 303
     wait_for_words(desk, "/day", "entry 1")
@@ -148,6 +199,7 @@ def test_an_analysis_is_cancelled_and_read_again(desk):
     assert "cancelled" in desk.get("/part/answer/long.csv.gz")
     desk.post("/answer/long.csv.gz/again")
     wait_for_words(desk, "/part/answer/long.csv.gz", 'class="does"', "fault")
+    (desk.folder / "long.csv.gz").unlink()
 
 
 @pytest.mark.parametrize("when_s", [0.0, 0.15, 0.6])

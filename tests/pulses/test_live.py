@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import pwmscope
+from pwmscope.capture import follow_growing
 from pwmscope.capture.text import GrowingTable
+from pwmscope.capture.vcd import GrowingDump
 from pwmscope.errors import PwmscopeError
 from pwmscope.pulses import Happening, LivePulses
 
@@ -157,3 +159,72 @@ def test_nothing_grows_while_hours_pass():
 def test_what_cannot_be_followed_is_said_in_a_sentence(text, said):
     with pytest.raises(PwmscopeError, match=said):
         followed(text, 512)
+
+
+def dump_of(text):
+    """The same recording as a value change dump (IEEE Std 1364), by a writer of its own."""
+    head, *rows = text.decode().splitlines()
+    names = head.split(",")[1:]
+    codes = "!#%&'"
+    out = ["$timescale 1 ns $end"]
+    out += [f"$var wire 1 {c} {n} $end" for c, n in zip(codes, names, strict=False)]
+    out += ["$enddefinitions $end"]
+    before = [None] * len(names)
+    for row in rows:
+        at, *levels = row.split(",")
+        out.append(f"#{round(float(at) * 1e9)}")
+        out += [f"{v}{c}" for v, was, c in zip(levels, before, codes, strict=False) if v != was]
+        before = levels
+    return ("\n".join(out) + "\n").encode()
+
+
+@pytest.mark.parametrize("size", [1 << 20, 50_021])
+def test_a_dump_tells_what_the_table_of_the_same_recording_tells(drill, size):
+    text = text_of("drill")
+    dump, live, events = GrowingDump("a.vcd"), LivePulses(marker="tx-on", stops_us=STOPS_US), []
+    data = dump_of(text)
+    for at in range(0, len(data), size):
+        new = dump.feed(data[at : at + size])
+        if new is not None:
+            events += live.feed(new.edges_s, new.levels, new.now_s)
+    new = dump.feed(b"", is_last=True)
+    events += live.feed(new.edges_s, new.levels, new.now_s) if new else []
+    key = [(e.what, e.line, round(e.time_s, 6)) for e in events]
+    assert sorted(key) == sorted((e.what, e.line, round(e.time_s, 6)) for e in drill[2])
+    assert {"RX1", "RX2", "RX3", "RX4", "tx-on"} == set(dump.lines)
+
+
+HEAD = b"$timescale 1 us $end $var wire 1 # A $end $var wire 4 ! B $end $enddefinitions $end\n"
+
+
+@given(st.integers(1, 40))
+def test_a_dump_may_be_cut_anywhere(size):
+    """Codes that look like stamps, vectors, unknown levels, comments, two levels at one time."""
+    data = HEAD + (
+        b"#5\n$dumpvars\n0#\nb01x0 !\n$end\n#10\n1#\n$comment\n#7 no stamp $end\n"
+        b"#15\n0#\n1#\n#20\nb1110 !\n#30\nx#\n#40\n0#\n#50\n"
+    )
+    dump = GrowingDump("a.vcd")
+    edges, now_s = {}, 0.0
+    for at in range(0, len(data), size):
+        new = dump.feed(data[at : at + size])
+        for name, edges_s in () if new is None else new.edges_s.items():
+            edges.setdefault(name, []).extend((1e6 * edges_s).round().tolist())
+        now_s = now_s if new is None else new.now_s
+    assert edges == {"A": [5, 35], "B[3]": [15], "B[2]": [], "B[1]": [], "B[0]": []}
+    assert now_s == pytest.approx(45e-6)
+
+
+@pytest.mark.parametrize(
+    ("head", "said"),
+    [
+        (b"PAR1", "a Parquet table cannot be followed"),
+        (b"\x1f\x8b\x08", "a file packed with gzip cannot be followed"),
+        (b"$timescale 1 us $end $var real 64 ! V $end $enddefinitions $end\n", "real variable"),
+        (b"$var wire 1 ! A $end $enddefinitions $end\n", "no time unit"),
+        (HEAD + b"#0\n0#\n?!\n#5\n", "neither a time nor a value"),
+    ],
+)
+def test_what_kind_of_recording_cannot_be_followed_is_said_at_its_first_bytes(head, said):
+    with pytest.raises(PwmscopeError, match=said):
+        follow_growing(head, "a", {}).feed(head, is_last=True)

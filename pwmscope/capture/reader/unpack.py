@@ -139,8 +139,12 @@ def is_workbook(path: Path) -> bool:
 def find_packing(path: Path) -> Packing:
     """Tell from a file's first bytes how it is packed."""
     with path.open("rb") as file:
-        start = file.read(4)
-    return next((packing for magic, packing in _MAGIC if start.startswith(magic)), "plain")
+        return packing_of(file.read(4))
+
+
+def packing_of(head: bytes) -> Packing:
+    """Tell from first bytes how they are packed."""
+    return next((packing for magic, packing in _MAGIC if head.startswith(magic)), "plain")
 
 
 def open_bytes(path: Path) -> BinaryIO:

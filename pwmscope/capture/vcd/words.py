@@ -77,7 +77,7 @@ class WordStream:
     # Whether the last word was left out because no white space follows it, or a value without its
     # identifier code was
     cut_short: bool = False
-    _in_comment: bool = field(default=False, repr=False)
+    in_comment: bool = field(default=False, repr=False)
 
     def __iter__(self) -> Iterator[Words]:
         """Read block by block."""
@@ -86,17 +86,17 @@ class WordStream:
             chunk = self._read()
             data = carry + chunk
             cut = 1 + max(data.rfind(space) for space in _SPACES)
-            words = self._split(data[:cut], row)
+            words = self.split(data[:cut], row)
             used = cut
-            if words.kinds.size and _awaits_code(words):
+            if words.kinds.size and awaits_code(words):
                 used = int(words.starts[-1])
                 words = _without_last(words)
-                self._in_comment = False  # what follows that value is read again
+                self.in_comment = False  # what follows that value is read again
             if words.starts.size:
                 yield words
             if not chunk:
                 self.cut_short = len(data[used:].strip()) > 0 and data[used:].strip() != b"$end"
-                self.cut_short |= self._in_comment
+                self.cut_short |= self.in_comment
                 return
             carry, row = data[used:], row + data.count(b"\n", 0, used)
             if len(data) - cut > MAX_WORD_BYTES or len(carry) > MAX_CARRIED_BYTES:
@@ -109,7 +109,8 @@ class WordStream:
         with reading(Path(self.source)):
             return self.file.read(self.block_bytes)
 
-    def _split(self, block: bytes, row: int) -> Words:
+    def split(self, block: bytes, row: int) -> Words:
+        """Cut a block that ends with white space into words; a comment may go on in the next."""
         data = np.frombuffer(block, np.uint8)
         if not data.size:
             nothing = np.empty(0, np.int64)
@@ -140,19 +141,19 @@ class WordStream:
         """Drop ``$comment ... $end``, which may hold anything."""
         lengths = words.ends - words.starts
         candidates = np.flatnonzero((words.kinds == KEYWORD) & ((lengths == 4) | (lengths == 8)))
-        if not candidates.size and not self._in_comment:
+        if not candidates.size and not self.in_comment:
             return words
         keep: npt.NDArray[np.bool_] | None = None
         begun = 0
         for word in candidates.tolist():
             text = words.bytes_of(word)
-            if not self._in_comment and text == b"$comment":
-                self._in_comment, begun = True, word
-            elif self._in_comment and text == b"$end":
+            if not self.in_comment and text == b"$comment":
+                self.in_comment, begun = True, word
+            elif self.in_comment and text == b"$end":
                 keep = np.ones(lengths.size, np.bool_) if keep is None else keep
                 keep[begun : word + 1] = False
-                self._in_comment = False
-        if self._in_comment:
+                self.in_comment = False
+        if self.in_comment:
             keep = np.ones(lengths.size, np.bool_) if keep is None else keep
             keep[begun:] = False
         if keep is None:
@@ -181,7 +182,8 @@ def _with_codes(words: Words) -> Words:
     return Words(words.data, words.starts, words.ends, words.kinds, is_code, words.row)
 
 
-def _awaits_code(words: Words) -> bool:
+def awaits_code(words: Words) -> bool:
+    """Say whether the last word is a value whose identifier code has not come."""
     is_code = words.is_code is not None and bool(words.is_code[-1])
     return bool(words.kinds[-1] >= VECTOR) and not is_code
 

@@ -26,19 +26,22 @@ async function renew(place) {
   const held = document.activeElement;
   if (text === shown.get(place) || (place.contains(held) && held.matches("input, select"))) return;
   const label = place.contains(held) ? held.textContent : null;
+  const ticked = new Set(all("input:checked", place).map((each) => each.value));
   const isFirst = !shown.has(place);
   shown.set(place, text);
-  if (isFirst && !place.dataset.part.includes("/answer/") && !isDifferent(place, text)) return;
+  if (isFirst && isSame(place, text)) return;
   place.innerHTML = text;
+  for (const each of all("input[type=checkbox]", place)) each.checked = ticked.has(each.value);
   const go = one("[data-go]", place);
   if (go && !place.dataset.part.includes("shown=")) { location.assign(go.dataset.go); return; }
   if (label !== null) (all("a, button", place).find((each) => each.textContent === label) || one("#page")).focus();
 }
 
-function isDifferent(place, text) {
+// As the browser writes both: a page that shows it already is left alone, under whose finger it may lie.
+function isSame(place, text) {
   const made = document.createElement("div");
   made.innerHTML = text;
-  return made.textContent.trim() !== place.textContent.trim();
+  return made.innerHTML.trim() === place.innerHTML.trim();
 }
 
 let source = null;
@@ -60,6 +63,11 @@ function upload(files) {
   const form = new FormData();
   for (const file of files) form.append("files", file, file.name);
   const request = new XMLHttpRequest();
+  const stop = one("[data-does=stop-upload]");
+  stop.onclick = () => request.abort();
+  request.onabort = () => say("The upload was cancelled; nothing of it was kept.");
+  request.onloadend = () => { stop.hidden = true; };
+  stop.hidden = false;
   request.open("POST", "/upload");
   request.setRequestHeader("accept", "application/json");
   request.upload.onprogress = (event) => {
@@ -87,6 +95,7 @@ addEventListener("drop", (event) => {
   event.preventDefault();
   upload(event.dataTransfer.files);
 });
+one(".drop button").hidden = true; // what is chosen is taken at once
 one(".drop").addEventListener("submit", (event) => { event.preventDefault(); upload(one("#files").files); });
 one("#files").addEventListener("change", () => upload(one("#files").files));
 
@@ -125,6 +134,9 @@ function beep(hertz, lasts_s) {
   tone.stop(sound.currentTime + lasts_s);
 }
 function lead() {
+  fetch("/record/plan", { method: "POST", headers: { accept: "application/json" }, body: new URLSearchParams(new FormData(one("#plan"))) })
+    .then((answer) => answer.json()).then((told) => { one(".kept").textContent = `The next recording is read by ${told.said}.`; })
+    .catch(() => say("The plan was not kept. Start the desk again by its command."));
   const rows = all("#steps tbody tr");
   const steps = [{ name: "Start the recorder now", hands: "The first step begins when the count is over.", lasts_s: LEAD_S },
     ...rows.map((row) => ({ name: row.cells[2].textContent, hands: row.cells[3].textContent, lasts_s: Number(row.dataset.seconds) }))];

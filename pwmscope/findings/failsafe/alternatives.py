@@ -105,6 +105,7 @@ class Ground(StrEnum):
     ONE_SWITCH = "one switch may have moved all of them"
     ALL_ENDED = "one plug may carry all of them"
     NOT_BACK = "the pulses did not come back with the link"
+    OFF_IN_SILENCE = "a plug may have been off in the silence"
     PAUSED = "lines paused as in a restart"
     POLARITY = "which level means on is not known"
     CONTRADICTED = "the outputs contradict the marker"
@@ -378,7 +379,7 @@ def _stands_long(case: Case, entry: Change) -> bool:
     return min(before.end_s - before.start_s, into.end_s - into.start_s) >= LINK_S
 
 
-def unplugged(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
+def unplugged(case: Case) -> Alternative:
     """Ask whether a plug or a probe may have come off this line."""
     cause, evidence, entry = Cause.UNPLUGGED, case.evidence, case.evidence.entry
     if not any(stretch.kind is Kind.QUIET for stretch in case.response.during):
@@ -388,14 +389,15 @@ def unplugged(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each 
     at_s = None if entry is None else entry.by_s
     if evidence.stop_partner and (evidence.goes_on or not case.response.is_quiet):
         return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.stop_partner,), at_s)
+    odds = evidence.away_odds if evidence.stop_partner else evidence.pull_odds
+    # A plug that was pulled and put back in the silence hides what came meanwhile; only a return
+    # with outputs that jump back shows that the pulses came again by the link.
+    if odds <= PULL_ODDS and evidence.back_lines:
+        return Alternative(cause, True, Ground.MACHINE, (), at_s, odds)
     if evidence.stop_partner:
-        odds = evidence.away_odds
-        if odds <= PULL_ODDS:
-            return Alternative(cause, True, Ground.MACHINE, (), at_s, odds)
         return Alternative(cause, False, Ground.ALL_ENDED, (evidence.stop_partner,), at_s)
-    if evidence.pull_odds <= PULL_ODDS:
-        return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.pull_odds)
-    return Alternative(cause, False, Ground.OPEN, (), at_s)
+    ground = Ground.OFF_IN_SILENCE if odds <= PULL_ODDS else Ground.OPEN
+    return Alternative(cause, False, ground, (), at_s)
 
 
 def _is_back(case: Case) -> bool:

@@ -156,7 +156,7 @@ def _ends_by_itself(case: Case) -> bool:
     """
     again = case.evidence.together >= TOGETHER_AGAIN or supply_failed(case).refuted
     plug = unplugged(case)
-    return again and (plug.refuted or plug.ground is Ground.ALL_ENDED)
+    return again and (plug.refuted or plug.ground in (Ground.ALL_ENDED, Ground.OFF_IN_SILENCE))
 
 
 def _format_state(case: Case) -> str:
@@ -346,6 +346,10 @@ _SAID: Final = {
     ),
     Ground.ALL_ENDED: (
         "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
+        "same. Record a spare output that goes to a preset as well, and state it unused."
+    ),
+    Ground.OFF_IN_SILENCE: (
+        "No output jumped back with this one's pulses; a plug that was off in between looks the "
         "same. Record a spare output that goes to a preset as well, and state it unused."
     ),
     Ground.PAUSED: (

@@ -632,7 +632,11 @@ class _Bench:
                 later = (decided_s >= gone_s) & one_clock[i][:, None]
             together = own + self._same_time_odds(i, entered, own < 1.0)
             best[i] = np.minimum(best[i], np.where(later, own, together).min(axis=0))
-        return best
+        # What moved to where its stick rests, and did not jump back with another, may have gone on
+        # to follow that stick, whatever the others did.
+        alone_back = (self.back_partner < 0) | (self.after.kind[:, :, 0] == MOVES)
+        follows = (entered.kind == MOVES) & alone_back & (alone >= 1.0)
+        return np.where(follows, 1.0, best)
 
     def _apart_s(self, i: int, entered: _Entered) -> tuple[FloatArray, BoolArray]:
         """Give the times between each line's own change and others', and where they go together."""

@@ -747,6 +747,16 @@ def test_what_changes_once_another_was_put_there_is_the_receivers():
     assert odds(*both, replace(ramp, took_s=0.25 - TICK_S), losses=5)[2] == 1.0
 
 
+@pytest.mark.parametrize("back", [{"back_kind": MOVE}, {"back_s": None}, {"back_s": 4.0}])
+def test_a_way_to_rest_that_does_not_jump_back_with_the_others_may_follow_a_stick(back):
+    """A hand lets go as the others go to their presets, and takes hold again in its own time."""
+    let_go = Did(MOVE, at_s=0.25, took_s=0.25)
+    assert odds(PLACED, PLACED, let_go, losses=5)[2] == pytest.approx(places(5))
+    assert odds(PLACED, PLACED, replace(let_go, **back), losses=5)[2] == 1.0
+    own = replace(RAMPED, **back)
+    assert odds(PLACED, PLACED, own, losses=5)[2] == pytest.approx(places(5))
+
+
 def test_a_ramp_put_there_is_seen_later_than_it_begins():
     """From 50 ms after its first pulse on, the link was gone."""
     later = Did(at_s=0.5 + 0.051)

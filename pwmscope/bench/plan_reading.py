@@ -57,6 +57,10 @@ class StepTable(Table):
     transmitter_on: Annotated[bool, Allowed("true or false")] = Field(
         default=True, description="Whether the transmitter is on meanwhile."
     )
+    other_memory: Annotated[bool, Allowed("true or false")] = Field(
+        default=False,
+        description="Whether another model memory is chosen, or another transmitter on instead.",
+    )
 
 
 class PlanTable(Table):
@@ -233,7 +237,9 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     except ValidationError as error:
         raise _first_fault(error, text, source) from None
     steps = tuple(
-        PlanStep(s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on)
+        PlanStep(
+            s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on, s.other_memory
+        )
         for s in model.steps
     )
     _refuse_contradictions(steps, text, source)
@@ -273,6 +279,8 @@ def plan_toml(plan: CapturePlan) -> str:
             lines.append(f"sticks = {{ {axes} }}")
         if not step.transmitter_on:
             lines.append("transmitter_on = false")
+        if step.other_memory:
+            lines.append("other_memory = true")
         lines += [f"{key} = {quoted(text)}" for key, text in _texts(step) if text]
     return "\n".join(lines) + "\n"
 

@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError
 from pydantic_core import ErrorDetails
 
 from pwmscope.bench.common_practice import CAUTIONS
+from pwmscope.bench.link_plan import LINK_CAUTIONS
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
 from pwmscope.bench.toml_text import (
@@ -267,7 +268,8 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    lines = [*(f"# {caution}" for caution in CAUTIONS), ""]
+    cautions = (*LINK_CAUTIONS, *CAUTIONS) if plan.is_link_record else CAUTIONS
+    lines = [*(f"# {caution}" for caution in cautions), ""]
     lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
     if plan.marker:
         lines.append(f"marker = {quoted(plan.marker)}")

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from pwmscope.cli.main import main
+from pwmscope.report.register import last_failsafe
 
 HERE = Path(__file__).parents[2]
 CAPTURE = str(HERE / "captures" / "link-record.csv.gz")
@@ -58,3 +59,22 @@ def test_the_plan_of_a_link_record_begins_with_its_own_cautions():
     assert done.exit_code == 0
     assert "Restrain everything on the bench" in done.output.splitlines()[1]
     assert "another memory" in done.output
+
+
+def test_the_last_failsafe_of_the_register_is_held_against_the_binding(tmp_path):
+    """An entry of today comes after the binding; another robot's does not count."""
+    register = tmp_path / "register.sqlite"
+    kept = CliRunner().invoke(
+        main,
+        [
+            "log", "add", str(HERE / "captures" / "preset.csv.gz"), "--register", str(register),
+            "--sheet", str(HERE / "captures" / "bench.toml"),
+        ],
+    )  # fmt: skip
+    assert kept.exit_code == 0, kept.output
+    assert last_failsafe(register, "Quince") is not None
+    assert last_failsafe(register, "Medlar") is None
+    done = CliRunner().invoke(
+        main, ["link", CAPTURE, "--sheet", SHEET, "--plan", PLAN, "--register", str(register)]
+    )
+    assert "failsafe after binding: meets." in done.output

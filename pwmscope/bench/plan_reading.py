@@ -239,7 +239,13 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
         raise _first_fault(error, text, source) from None
     steps = tuple(
         PlanStep(
-            s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on, s.other_memory
+            s.name,
+            s.seconds,
+            dict(s.sticks),
+            s.hands,
+            s.shows,
+            s.transmitter_on,
+            other_memory=s.other_memory,
         )
         for s in model.steps
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
@@ -36,10 +37,18 @@ from pwmscope.analysis.terms import (
     Terms,
     read_terms,
 )
-from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan, Stretch
+from pwmscope.bench import (
+    CAUTIONS,
+    LEVELS,
+    Axis,
+    BenchSheet,
+    CapturePlan,
+    Marker,
+    Stretch,
+)
 from pwmscope.bench.wiring import Wiring, check_wiring
 from pwmscope.capture import Capture, Hints, Observer, observed_by
-from pwmscope.errors import ArgumentError, format_given, require_type
+from pwmscope.errors import ArgumentError, HintError, format_given, require_type
 from pwmscope.findings import (
     Alignment,
     ChannelFindings,
@@ -53,6 +62,7 @@ from pwmscope.findings import (
 )
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
 from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
+from pwmscope.findings.link import LinkRecord, examine_link
 from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
 from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
@@ -282,6 +292,41 @@ class Analysis:
             spans=self.alignments[number].spans if self.alignments else (),
             lost={name: channel.loss_spans for name, channel in findings.channels.items()},
             ties=findings.order.grouping.ties,
+        )
+
+    def examine_link(
+        self, number: int = 0, *, last_failsafe: datetime.date | None = None
+    ) -> LinkRecord:
+        """Tell what one recording shows of the link: the plan is that of a link record.
+
+        Parameters
+        ----------
+        number : int, optional
+            Which recording, from 0.
+        last_failsafe : date, optional
+            Day of the robot's last failsafe check.
+
+        Returns
+        -------
+        LinkRecord
+
+        Raises
+        ------
+        HintError
+            If no plan was given, or it is not one of a link record.
+        """
+        if self.plan is None:
+            raise HintError("A link record is read by its plan. Give its file as plan.")
+        findings = self.findings[number]
+        told = findings.loss_analysis.reference
+        on = None if told.on_level is None else LEVELS[told.on_level]
+        return examine_link(
+            findings.capture,
+            findings.servo_tables,
+            self.plan,
+            self.sheet,
+            marker=None if told.line is None else Marker(told.line, on, None, told.late_s),
+            last_failsafe=last_failsafe,
         )
 
     @cached_property

@@ -39,6 +39,7 @@ from pwmscope.bench.equipment import (
     Transmitter,
     stretch_fault,
 )
+from pwmscope.bench.link_plan import LINK_CAUTIONS, make_link_plan
 from pwmscope.bench.plan import (
     AXES,
     MODES,
@@ -94,6 +95,7 @@ __all__ = [
     "DRIVES",
     "FAILSAFE_IN",
     "LEVELS",
+    "LINK_CAUTIONS",
     "MARKER_KINDS",
     "MODES",
     "MOTION_CAUTIONS",
@@ -135,6 +137,7 @@ __all__ = [
     "format_key",
     "load_plan",
     "load_sheet",
+    "make_link_plan",
     "make_plan",
     "needed_pulses",
     "needed_rate_hz",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
@@ -178,6 +179,8 @@ class Receiver:
         What its outputs are set to do at signal loss.
     failsafe_in : {"transmitter", "receiver"} or None
         Where its failsafe is set.
+    bound_on : date or None
+        Day on which it was last bound.
     """
 
     device: str = ""
@@ -189,6 +192,7 @@ class Receiver:
     draws_a: float | None = None
     on_loss: OnLoss | None = None
     failsafe_in: FailsafeIn | None = None
+    bound_on: datetime.date | None = None
 
 
 @dataclass(frozen=True, slots=True)

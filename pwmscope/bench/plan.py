@@ -180,6 +180,8 @@ class PlanStep:
         What the step will show.
     transmitter_on : bool
         Whether the transmitter is on meanwhile.
+    other_memory : bool
+        Whether another model memory is chosen, or another transmitter on in place of this one.
     """
 
     name: str
@@ -188,6 +190,7 @@ class PlanStep:
     hands: str = ""
     shows: str = ""
     transmitter_on: bool = True
+    other_memory: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +225,11 @@ class CapturePlan:
     marker: str = ""
     within_us: float = 1.0
     sample_rate_hz: float = 1_000_000.0
+
+    @property
+    def is_link_record(self) -> bool:
+        """Whether it shows what binding left behind: one of its steps has another memory."""
+        return any(step.other_memory for step in self.steps)
 
     @property
     def seconds(self) -> float:

@@ -9,6 +9,7 @@ from pydantic import Field, ValidationError
 from pydantic_core import ErrorDetails
 
 from pwmscope.bench.common_practice import CAUTIONS
+from pwmscope.bench.link_plan import LINK_CAUTIONS
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
 from pwmscope.bench.toml_text import (
@@ -56,6 +57,10 @@ class StepTable(Table):
     shows: Text = Field(default="", description="What the step will show.")
     transmitter_on: Annotated[bool, Allowed("true or false")] = Field(
         default=True, description="Whether the transmitter is on meanwhile."
+    )
+    other_memory: Annotated[bool, Allowed("true or false")] = Field(
+        default=False,
+        description="Whether another model memory is chosen, or another transmitter on instead.",
     )
 
 
@@ -233,7 +238,15 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     except ValidationError as error:
         raise _first_fault(error, text, source) from None
     steps = tuple(
-        PlanStep(s.name, s.seconds, dict(s.sticks), s.hands, s.shows, s.transmitter_on)
+        PlanStep(
+            s.name,
+            s.seconds,
+            dict(s.sticks),
+            s.hands,
+            s.shows,
+            s.transmitter_on,
+            other_memory=s.other_memory,
+        )
         for s in model.steps
     )
     _refuse_contradictions(steps, text, source)
@@ -261,7 +274,8 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    lines = [*(f"# {caution}" for caution in CAUTIONS), ""]
+    cautions = (*LINK_CAUTIONS, *CAUTIONS) if plan.is_link_record else CAUTIONS
+    lines = [*(f"# {caution}" for caution in cautions), ""]
     lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
     if plan.marker:
         lines.append(f"marker = {quoted(plan.marker)}")
@@ -273,6 +287,8 @@ def plan_toml(plan: CapturePlan) -> str:
             lines.append(f"sticks = {{ {axes} }}")
         if not step.transmitter_on:
             lines.append("transmitter_on = false")
+        if step.other_memory:
+            lines.append("other_memory = true")
         lines += [f"{key} = {quoted(text)}" for key, text in _texts(step) if text]
     return "\n".join(lines) + "\n"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
@@ -512,7 +513,8 @@ def _marker(table: MarkerTable | None) -> Marker | None:
 
 
 def _receiver(table: ReceiverTable) -> Receiver:
-    return Receiver(**{**dict(table), "supply_v": _pair(table.supply_v)})
+    day = None if table.bound_on is None else datetime.date.fromisoformat(table.bound_on)
+    return Receiver(**{**dict(table), "supply_v": _pair(table.supply_v), "bound_on": day})
 
 
 def _analyser(table: AnalyserTable) -> Analyser:

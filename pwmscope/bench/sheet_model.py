@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, TypeAlias, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import ErrorDetails, core_schema
 
@@ -246,6 +247,12 @@ class MarkerTable(Table):
     )
 
 
+def _day(text: str) -> str:
+    """Refuse a day that no calendar has."""
+    datetime.date.fromisoformat(text)
+    return text
+
+
 class TransmitterTable(Table):
     """What the hands hold."""
 
@@ -286,6 +293,13 @@ class ReceiverTable(Table):
     )
     failsafe_in: Annotated[FailsafeIn | None, one_of(FAILSAFE_IN)] = Field(
         default=None, description="Where its failsafe is set: in the transmitter's menu or in it."
+    )
+    bound_on: Annotated[
+        Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(_day)] | None,
+        Allowed('a day in quotes, such as "2026-11-20"'),
+    ] = Field(
+        default=None,
+        description="Day on which it was last bound; held against the last failsafe check.",
     )
 
 

@@ -57,6 +57,8 @@ BLANK: Final = """\
 #on_loss = "goes to preset"
 # Where its failsafe is set: in the "transmitter", by its menu, or in the "receiver", by its button.
 #failsafe_in = "transmitter"
+# The day on which it was last bound; the failsafe check comes after it.
+#bound_on = "2026-11-20"
 
 # One table for each source that may power the receiver; exactly one may.
 #[sources."left BEC"]

@@ -18,6 +18,7 @@ from pwmscope.cli.files import convert, look, synth
 from pwmscope.cli.follow import follow
 from pwmscope.cli.inspect import inspect
 from pwmscope.cli.lag import lag
+from pwmscope.cli.link import link
 from pwmscope.cli.log import log
 from pwmscope.cli.measure import measure
 from pwmscope.cli.mixing import mixing
@@ -95,8 +96,8 @@ def main() -> None:
 
 
 _COMMANDS = (
-    desk, sheet, plan, follow, inspect, look, measure, calibrate, failsafe, mixing, lag, compare,
-    stretches, report, log, convert, synth,
+    desk, sheet, plan, follow, inspect, look, measure, calibrate, failsafe, link, mixing, lag,
+    compare, stretches, report, log, convert, synth,
 )  # fmt: skip
 for _command in _COMMANDS:
     main.add_command(_command)

@@ -15,7 +15,7 @@ import click
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.bench import CapturePlan
+    from pwmscope.bench import CapturePlan, Mode
 
 
 @click.command(short_help="Plan one recording: what to set, and what the hands do, by the second.")
@@ -82,6 +82,12 @@ if TYPE_CHECKING:
     "sheet's marker shows it.",
 )
 @click.option(
+    "--link",
+    "is_link",
+    is_flag=True,
+    help="Plan a link record instead: what binding leaves behind, and each control once.",
+)
+@click.option(
     "-o",
     "--output",
     "path",
@@ -107,6 +113,7 @@ def plan(
     scatter_us: float,
     losses: int,
     power_up: bool | None,
+    is_link: bool,
     path: Path | None,
     card: Path | None,
     run: bool,
@@ -119,7 +126,14 @@ def plan(
 
     Without a bench sheet the plan is a general one for so many --outputs.
     """
-    from pwmscope.bench import load_plan, load_sheet, make_plan, plan_toml, sheet_of
+    from pwmscope.bench import (
+        load_plan,
+        load_sheet,
+        make_link_plan,
+        make_plan,
+        plan_toml,
+        sheet_of,
+    )
     from pwmscope.output import refuse_to_overwrite, write_text
     from pwmscope.report.cards import plan_text
 
@@ -133,13 +147,19 @@ def plan(
         made = load_plan(ready)
     else:
         lines = {f"RX{number}": {"role": "servo"} for number in range(1, outputs + 1)}
-        made = make_plan(
-            sheet_of({"channels": lines}) if sheet is None else load_sheet(str(sheet)),
-            mode=1 if mode == "1" else 2,
-            within_us=within_us,
-            scatter_us=scatter_us,
-            losses=losses,
-            power_up=power_up,
+        of = sheet_of({"channels": lines}) if sheet is None else load_sheet(str(sheet))
+        sticks: Mode = 1 if mode == "1" else 2
+        made = (
+            make_link_plan(of, mode=sticks)
+            if is_link
+            else make_plan(
+                of,
+                mode=sticks,
+                within_us=within_us,
+                scatter_us=scatter_us,
+                losses=losses,
+                power_up=power_up,
+            )
         )
     if path is not None:
         write_text(path, plan_toml(made), replace=replace)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.errors import named
 from pwmscope.model.uncertainty import COVERAGE
-from pwmscope.model.wording import format_line
+from pwmscope.model.wording import format_line, format_list
 
 
 class Verdict(StrEnum):
@@ -60,6 +60,7 @@ class HazardKind(StrEnum):
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
     MOTION = "turns without a command"
+    FOREIGN = "follows another memory"
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,8 @@ in 1 of 2 losses.
         """Where devices are commanded to run, and when."""
         if self.kind is HazardKind.MOTION:
             return self._motion
+        if self.kind is HazardKind.FOREIGN:
+            return self._foreign
         names = [format_line(name) for name in self.lines]
         several = len(names) > 1
         who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
@@ -129,6 +132,14 @@ in 1 of 2 losses.
         return (
             f"{format_line(self.lines[0])} turns{speed} while its pulses of {self.width_us:.0f} us "
             f"say stop. Seen at {self.at_s:.3f} s, in {self.times} of {self.losses} stops."
+        )
+
+    @property
+    def _foreign(self) -> str:
+        return (
+            f"{format_list([format_line(name) for name in self.lines])} "
+            f"{'follow' if len(self.lines) > 1 else 'follows'} another memory or transmitter. "
+            f"Seen at {self.at_s:.3f} s."
         )
 
     def __str__(self) -> str:

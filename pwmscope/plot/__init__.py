@@ -11,6 +11,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pwmscope.plot.channel_map import draw_channel_map
     from pwmscope.plot.distribution import draw_jitter_spectra, draw_width_histogram, histogram
     from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
     from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
@@ -35,6 +36,7 @@ _HOMES = {
     "MAX_LOSSES": "loss_panels",
     "Ink": "strips",
     "Mode": "sticks",
+    "draw_channel_map": "channel_map",
     "PAPER": "strips",
     "SCREEN": "strips",
     "Strip": "strips",
@@ -74,6 +76,7 @@ __all__ = [
     "Mode",
     "Picture",
     "Strip",
+    "draw_channel_map",
     "draw_drive_path",
     "draw_first_frames",
     "draw_frames",

@@ -13,7 +13,9 @@ GLOSSARY: Final[dict[str, str]] = {
     "what each device expects.",
     "bind": "To make a receiver listen to one transmitter only. Many receivers store their "
     "failsafe widths then.",
+    "brown-out margin": "How far the supply stays above the least that the receiver needs.",
     "channel": "One value that travels from a stick or switch to one plug of the receiver.",
+    "channel map": "Which stick moves which plug of the receiver, and which way.",
     "deadband": "The widths round neutral at which a device does not move. A stick that rests "
     "inside it leaves the robot still.",
     "dwell": "A stretch of time in which a pulse width stands still, as the hand does.",
@@ -31,6 +33,8 @@ GLOSSARY: Final[dict[str, str]] = {
     "jitter": "How much a pulse width trembles while the stick stands still.",
     "line": "One recorded wire.",
     "link": "The radio connection between transmitter and receiver.",
+    "link record": "A recording of the link's first minutes after binding, each control moved "
+    "once.",
     "marker": "A recorded wire that shows when the transmitter is on. Without it nobody knows when "
     "the signal was lost.",
     "meets": "The value lies within the limit, its uncertainty included. Every other explanation "
@@ -44,10 +48,14 @@ GLOSSARY: Final[dict[str, str]] = {
     "the other, 1500 us the middle.",
     "receiver": "The part in the robot that hears the transmitter and makes the pulses.",
     "reversed": "The channel goes the other way round: the width falls where it should rise.",
+    "rotation line": "A recorded wire from a sensor that sees each turn of a motor.",
+    "sag": "A short fall of the supply, as a servo or motor starts.",
     "servo": "A motor that goes to the position its pulses name, and stays there.",
     "signal loss": "The time in which the receiver hears no transmitter.",
+    "spin-down time": "How long a motor takes until it turns slowly, from the loss on.",
     "stop range": "The pulse widths at which a device stands still.",
     "stop time": "How long after the loss a device is commanded to stand still for good.",
+    "supply line": "A recorded wire that shows the voltage the receiver runs on.",
     "transmitter": "What your hands hold, with the sticks.",
     "travel": "How far the width goes from one end of the stick to the other.",
     "trim": "A small setting that moves neutral.",

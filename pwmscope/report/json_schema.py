@@ -19,6 +19,7 @@ DOCUMENTS: Final[dict[str, tuple[str, Any]]] = {
     "failsafe": ("pwmscope failsafe check", json_types.FailsafeDocument),
     "calibrate": ("pwmscope settings", json_types.SettingsDocument),
     "mixing": ("pwmscope mixing", json_types.MixingDocument),
+    "link": ("pwmscope link", json_types.LinkDocument),
     "lag": ("pwmscope lag", json_types.LagDocument),
     "stretches": ("pwmscope stretches", json_types.StretchesDocument),
     "comparison": ("pwmscope comparison", json_types.ComparisonDocument),

@@ -969,6 +969,54 @@ class MixingAnswer(TypedDict):
     """Ways to mend it, each the changes to make together."""
 
 
+class MovedOutput(TypedDict):
+    """An output that follows a control."""
+
+    line: str
+    direction: Literal[1, -1]
+    """1 where the control's first end (right, forward or up) makes its pulses longer."""
+    role: str
+    device: str
+
+
+class MappedControl(TypedDict):
+    """What one stick axis moves."""
+
+    control: Literal["aileron", "elevator", "throttle", "rudder"]
+    seen: bool
+    """Whether a move was seen where the plan has it."""
+    moves: list[MovedOutput]
+    unsure: list[str]
+    """Lines that it moves a little, by itself or by a hand that moved the other axis too."""
+    sentence: Sentence
+
+
+class WrongPlug(TypedDict):
+    """An output that follows controls which its role does not name."""
+
+    line: str
+    controls: list[str]
+    swap_with: str | None
+    """The output whose cable to swap it with; null where no swap mends it."""
+    can_mix: bool
+    sentence: Sentence
+
+
+class LinkDocument(TypedDict):
+    """What `pwmscope link --json` writes."""
+
+    schema: Literal[1]
+    capture: MixingCapture
+    verdict: Verdict
+    mode: Literal[1, 2]
+    map: list[MappedControl]
+    """Empty where the channel map is not shown; the finding says why."""
+    wrong_plugs: list[WrongPlug]
+    hazards: list[JumpHazard]
+    findings: Annotated[list[Finding], MinLen(1)]
+    assumptions: list[Sentence]
+
+
 class LineSetting(Setting):
     """One setting of one line."""
 

@@ -177,6 +177,17 @@ def entries(register: Path) -> tuple[Entry, ...]:
         return tuple(_entry(base, number) for number in numbers)
 
 
+def last_failsafe(register: Path, robot: str) -> datetime.date | None:
+    """Return the day (UTC) on which a robot's failsafe was last judged; None where it never was."""
+    with _opened(register) as base:
+        (added,) = base.execute(
+            "SELECT max(added_utc) FROM entry JOIN finding ON finding.entry = entry.id "
+            "WHERE robot = ? AND finding.name = ? AND verdict IN (?, ?)",
+            (robot, FAILSAFE, Verdict.MEETS.value, Verdict.DOES_NOT_MEET.value),
+        ).fetchone()
+    return None if added is None else datetime.datetime.fromisoformat(added).date()
+
+
 def entry_json(register: Path, number: int) -> tuple[Entry, str]:
     """Return one entry with its findings as the JSON that was kept."""
     with _opened(register) as base:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -106,11 +107,12 @@ def follow_plan(
                 when_lost=output.when_lost)
         for place, (line, output) in enumerate(outputs.items())
     )  # fmt: skip
-    losses = tuple(
-        Loss(begin_s, over_s, 0.3)
-        for step, begin_s, over_s in zip(plan.steps, starts_s, ends_s, strict=True)
-        if not step.transmitter_on
+    lost = itertools.groupby(
+        zip(plan.steps, starts_s, ends_s, strict=True),
+        key=lambda each: each[0].other_memory or (not each[0].transmitter_on and each[0].name),
     )
+    spans = [[each[1:] for each in own] for is_lost, own in lost if is_lost]
+    losses = tuple(Loss(own[0][0], own[-1][1], 0.3) for own in spans)
     script = Script(
         duration_s=end_s,
         sample_rate_hz=sample_rate_hz,

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from pwmscope import examine, load, load_sheet
+from pwmscope import Verdict, examine, load, load_plan, load_sheet
+from pwmscope.findings.link import examine_link
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 HINTS = {"noisy-link": {"rate": "500kHz"}}
@@ -169,3 +170,19 @@ def test_supply_sag_is_found_sag_by_sag_with_its_cause():
     assert found["causes of sags"].value == "RX1 moves in 3, RX4 moves in 4"
     assert found["source resistance"].value == pytest.approx(truth["source_ohm"], rel=0.05)
     assert found["brown-out margin"].verdict.value == "meets"
+
+
+def test_the_link_record_shows_the_map_and_the_wrong_plug():
+    sheet = load_sheet(CAPTURES / "link-record.toml")
+    plan = load_plan(CAPTURES / "link-record.plan.toml")
+    found = examine(load(CAPTURES / "link-record.csv.gz"), sheet=sheet)
+    told = examine_link(found.capture, found.servo_tables, plan, sheet)
+    moved = {row.control: [f.line for f in row.followers] for row in told.rows}
+    assert moved == {
+        "aileron": ["RX2"], "elevator": ["RX1"], "throttle": ["RX3"], "rudder": ["RX4"],
+    }  # fmt: skip
+    assert [plug.line for plug in told.wrong_plugs] == ["RX2"]
+    assert told["other memory"].verdict is Verdict.MEETS
+    assert 0.3 <= told["time to the first frame"].value <= 0.325
+    # RX1 to RX4 are sent again 0.3 s after the transmitter, a frame of 20 ms later at most.
+    assert truth_of("link-record")["channels"]

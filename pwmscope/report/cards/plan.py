@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.bench import CAUTIONS, CapturePlan
+from pwmscope.bench import CAUTIONS, LINK_CAUTIONS, CapturePlan
 from pwmscope.capture import format_rate
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 
@@ -60,10 +60,15 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
         0:00    5 s  rest            Touch nothing.
     <BLANKLINE>
     """
-    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in CAUTIONS), ""]
+    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in _cautions(plan)), ""]
     told += [plan_title(plan), *(_wrapped(line, "  ", "  ", width) for line in plan_needs(plan))]
     told += ["", *_table(plan, width)]
     return "\n".join(told) + "\n"
+
+
+def _cautions(plan: CapturePlan) -> tuple[str, ...]:
+    """Give what to mind; a link record has cautions of its own."""
+    return (*LINK_CAUTIONS, *CAUTIONS) if plan.is_link_record else CAUTIONS
 
 
 def plan_title(plan: CapturePlan) -> str:
@@ -138,7 +143,7 @@ def plan_card(plan: CapturePlan) -> str:
         "plan_card.html.j2",
         title=plan_title(plan),
         before=BEFORE,
-        cautions=CAUTIONS,
+        cautions=_cautions(plan),
         needs=plan_needs(plan),
         steps=[
             (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)

@@ -1,0 +1,123 @@
+"""The plan of a link record: what binding leaves behind, shown once for each control."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from pwmscope.bench.equipment import BenchSheet
+from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
+
+LINK_CAUTIONS: Final = (
+    "Restrain everything on the bench that may be bound, not this robot alone.",
+    "One transmitter at a time: the others are off, their batteries out.",
+    "The receiver's manual decides how to bind. Some receivers lose their presets by it.",
+)
+"""What to mind before a link record, before the usual cautions (common practice)."""
+ALONE_S: Final = 8.0
+LINK_S: Final = 6.0
+STIR_S: Final = 1.2
+"""How long both sticks stay in a corner: a person gets there and counts one."""
+PUSH_S: Final = (4.0, 1.2)
+"""The long end and the short one. One control begins with the long end, the next with the short
+one, so that a hand that falls behind is noticed."""
+ONE_PUSH_S: Final = 3.5
+"""A push one way only lasts longer than a stick that is bumped into."""
+REST_S: Final = 6.0
+LET_GO_S: Final = 6.3
+"""Between two controls nothing moves for so long, so that late hands mistake none for another."""
+CHOOSE_S: Final = 15.0
+"""Enough to find another model memory, or to switch transmitters."""
+_ON_LEFT: Final[dict[Mode, Axis]] = {1: "elevator", 2: "throttle"}
+_WAYS: Final[dict[Axis, tuple[str, str]]] = {
+    "aileron": ("right", "left"),
+    "elevator": ("forward", "back"),
+    "throttle": ("up", "down"),
+    "rudder": ("right", "left"),
+}
+
+
+def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
+    r"""Plan the recording that shows what binding left behind.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        Its marker is named, and a weapon with ``neutral_us`` makes the throttle rest in the middle.
+    mode : {1, 2}, optional
+        Which axes lie on which stick.
+
+    Returns
+    -------
+    CapturePlan
+        The receiver alone, the first link, each control once between two stirs of both sticks,
+        then another model memory, and the own one again.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> plan = make_link_plan(parse_sheet('[channels.RX1]\nrole = "servo"'))
+    >>> plan.is_link_record, plan.steps[0].name, round(plan.seconds)
+    (True, 'receiver alone', 125)
+    """
+    weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
+    rests_low = not any(weapon.neutral_us is not None for weapon in weapons)
+    down = ", the throttle all the way down" if rests_low else ""
+    rest = f"Let go of both sticks{down}."
+    steps = (
+        PlanStep(
+            "receiver alone", ALONE_S, {},
+            f"Transmitter off. {rest} Give the robot its power now.",
+            "what each output does without the link", transmitter_on=False,
+        ),
+        PlanStep(
+            "first link", LINK_S, {}, "Transmitter on. Leave both sticks alone.",
+            "how long the link takes, and that nothing runs",
+        ),
+        *_stir("before", rests_low=rests_low),
+        PlanStep("rest before", REST_S, {}, f"{rest} Touch nothing."),
+        *(step for axis in AXES for step in _control(axis, mode, rest, rests_low=rests_low)),
+        *_stir("after", rests_low=rests_low),
+        PlanStep("rest after", REST_S, {}, f"{rest} Touch nothing."),
+        PlanStep(
+            "another memory", CHOOSE_S, {},
+            "Choose another model memory. Or switch off, and another bound transmitter on.",
+            "that the link belongs to one memory", other_memory=True,
+        ),
+        *_stir("other", rests_low=rests_low, other_memory=True),
+        PlanStep(
+            "own memory again", CHOOSE_S, {}, f"{rest} Choose this robot's own memory again.",
+            "that the link comes back",
+        ),
+        *_stir("again", rests_low=rests_low),
+        PlanStep("rest at the end", REST_S, {}, f"{rest} Touch nothing."),
+    )  # fmt: skip
+    marker = "" if sheet.marker is None else sheet.marker.line
+    return CapturePlan(steps, sheet.robot, mode, marker)
+
+
+def _stir(when: str, *, rests_low: bool, other_memory: bool = False) -> Iterator[PlanStep]:
+    """Both sticks to two corners, twice: no single control looks like it."""
+    for number in (1, 2):
+        for where, to in (("far right", 1.0), ("near left", -1.0)):
+            sticks: dict[Axis, float] = dict.fromkeys(AXES, to)
+            if to < 0 and rests_low:
+                del sticks["throttle"]
+            yield PlanStep(
+                f"stir {when} {number} {where}", STIR_S, sticks,
+                f"Both sticks to the {where} corner.",
+                "" if other_memory or number == 2 or to < 0 else "when the controls begin and end",
+                other_memory=other_memory,
+            )  # fmt: skip
+
+
+def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[PlanStep]:
+    on_left = axis in {"rudder", _ON_LEFT[mode]}
+    stick = "Left stick" if on_left else "Right stick"
+    shows = f"which outputs follow the {axis}, and which way"
+    one_way = axis == "throttle" and rests_low
+    pushes_s = (ONE_PUSH_S,) if one_way else PUSH_S[:: (-1) ** AXES.index(axis)]
+    for to, way, lasts_s in zip((1.0, -1.0), _WAYS[axis], pushes_s, strict=False):
+        hands = f"{stick} all the way {way}, and hold it for {lasts_s:g} s."
+        yield PlanStep(f"{axis} {way}", lasts_s, {axis: to}, hands, shows if to > 0 else "")
+    yield PlanStep(f"{axis} let go", LET_GO_S + sum(PUSH_S) - sum(pushes_s), {}, rest)

@@ -1,0 +1,506 @@
+"""What binding left behind: the link, which control moves which output, and other memories."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pwmscope.bench import Axis, BenchSheet, CapturePlan, Marker, Role
+from pwmscope.bench.wiring import Judgement, judge_band, judge_protocol
+from pwmscope.capture import Capture
+from pwmscope.errors import HintError
+from pwmscope.findings.link.moves import (
+    EARLY_S,
+    LATE_S,
+    MIN_US,
+    STIR_PUSHES,
+    Following,
+    LineMoves,
+    Move,
+    Placed,
+    Planned,
+    farthest_us,
+    find_following,
+    find_moves,
+    place_moves,
+)
+from pwmscope.findings.link.plugs import PLUGS, WrongPlug, judge_plugs
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    Hazard,
+    HazardKind,
+    Verdict,
+    format_line,
+    format_list,
+    measured,
+    not_shown,
+    worst,
+)
+from pwmscope.pulses import PulseTable
+
+ALONE: Final = "outputs without the link"
+FIRST: Final = "time to the first frame"
+MAP: Final = "channel map"
+OTHER: Final = "other memory"
+PROTOCOL: Final = "link protocol"
+BAND: Final = "radio band"
+AGAIN: Final = "failsafe after binding"
+PS_PER_S: Final = 1e12
+QUIET_S: Final = 0.5
+"""An output without a pulse for so long is quiet."""
+STIR_LASTS_S: Final = 4.0
+"""The link must be gone so long, while the plan has the stir."""
+CHANGED_US: Final = 15.0
+"""A width that changes by more shows that the link is there."""
+_OTHER_LIMIT: Final = "no output follows another memory or transmitter"
+_SAME_LIMIT: Final = "transmitter and receiver state the same"
+_AGAIN_LIMIT: Final = "a failsafe check on the day of the binding or later"
+
+DEFINITIONS: Final = (
+    Definition(
+        ALONE,
+        "What each output does while the transmitter is off.",
+        "median width of the last second before the transmitter is on; quiet without a pulse in it",
+        "own algorithm",
+    ),
+    Definition(
+        FIRST,
+        "How long after the transmitter is on the last of the outputs shows the link.",
+        "the first pulse of an output that was quiet, or the first of five that stand 15 us off; "
+        "the marker may be late by late_s, u = late_s / sqrt(12)",
+        "own algorithm; JCGM 100, 4.3.7, from memory",
+    ),
+    Definition(
+        MAP,
+        "Which control moves which output, and which way. That the hands pushed the sticks that "
+        "the plan names is taken for granted.",
+        "moves between two stirs of both sticks, by the plan's clock; a line follows a control "
+        "that moves it by 0.4 of its farthest move",
+        "own algorithm",
+    ),
+    Definition(
+        PLUGS,
+        "Whether each output follows the controls that its role names.",
+        "drives follow elevator or throttle; a weapon follows no control of a drive; a stick "
+        "follows itself",
+        "common practice",
+    ),
+    Definition(
+        OTHER,
+        "Whether outputs follow another model memory, or another transmitter that is bound.",
+        "pushes while the plan has the other memory; three or more on a line are the stir",
+        "own algorithm",
+    ),
+    Definition(
+        PROTOCOL, "Whether both ends state one link protocol.", "texts compared", "common practice"
+    ),
+    Definition(
+        BAND, "Whether both ends state one radio band.", "texts compared", "common practice"
+    ),
+    Definition(
+        AGAIN,
+        "Whether a failsafe check was made since the receiver was bound. Some receivers lose their "
+        "presets by binding.",
+        "receiver.bound_on against the last failsafe check in the register",
+        "common practice",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """An output that follows a control.
+
+    Parameters
+    ----------
+    line : str
+        The output.
+    direction : int
+        1 where the control's first end (right, forward or up) makes its pulses longer, else -1.
+    role, device : str
+        By the sheet; empty where it does not say.
+    """
+
+    line: str
+    direction: int
+    role: Role | str
+    device: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControlRow:
+    """What one control moves.
+
+    Parameters
+    ----------
+    control : str
+        The stick axis.
+    seen : bool
+        Whether a move was seen where the plan has it.
+    followers : tuple of Follower
+        The outputs that it moves.
+    unsure : tuple of str
+        Outputs that it moves a little: by itself, or by a hand that moved the other axis too.
+    """
+
+    control: Axis
+    seen: bool
+    followers: tuple[Follower, ...]
+    unsure: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What it moves, for a person."""
+        if not self.seen:
+            return f"The {self.control} moves no recorded output, or the hands left it out."
+        told = [
+            f"{format_line(f.line)}{f' ({f.device or f.role})' if f.device or f.role else ''} "
+            f"{'longer' if f.direction > 0 else 'shorter'}"
+            for f in self.followers
+        ]
+        said = f"The {self.control} moves {format_list(told) or 'nothing for sure'}."
+        if self.unsure:
+            said += f" Perhaps also {format_list([format_line(line) for line in self.unsure])}."
+        return said
+
+
+@dataclass(frozen=True, slots=True)
+class LinkRecord:
+    """What a link record shows.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+        The plan that the hands followed.
+    rows : tuple of ControlRow
+        The channel map, a row for each control of the plan; empty where it is not shown.
+    findings : tuple of Finding
+        All findings, in the order in which they are told.
+    wrong_plugs : tuple of WrongPlug
+        Outputs on the wrong plug.
+    hazards : tuple of Hazard
+        Outputs that follow another memory or transmitter.
+    assumptions : tuple of str
+        What was taken for granted.
+    """
+
+    plan: CapturePlan
+    rows: tuple[ControlRow, ...]
+    findings: tuple[Finding, ...]
+    wrong_plugs: tuple[WrongPlug, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
+    assumptions: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst over what has a limit."""
+        return worst(self.findings)
+
+    def __getitem__(self, name: str) -> Finding:
+        """Return a finding by its name."""
+        return next(finding for finding in self.findings if finding.name == name)
+
+
+def examine_link(
+    capture: Capture,
+    tables: Mapping[str, PulseTable],
+    plan: CapturePlan,
+    sheet: BenchSheet | None = None,
+    *,
+    marker: Marker | None = None,
+    last_failsafe: datetime.date | None = None,
+) -> LinkRecord:
+    """Tell what a link record shows.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    tables : mapping of str to PulseTable
+        The pulses of its servo lines.
+    plan : CapturePlan
+        As `pwmscope.bench.make_link_plan` makes it.
+    sheet : BenchSheet, optional
+        What is on each line.
+    marker : Marker, optional
+        The line that shows whether the transmitter is on; by default the sheet's.
+    last_failsafe : date, optional
+        Day of the last failsafe check of this robot.
+
+    Returns
+    -------
+    LinkRecord
+
+    Raises
+    ------
+    HintError
+        If the plan is not one of a link record.
+    """
+    if not plan.is_link_record:
+        raise HintError("The plan has no step with another memory. Make one of a link record.")
+    marker = marker or (None if sheet is None else sheet.marker)
+    on_s = _transmitter_on_s(capture, marker)
+    lines = {name: own for name, table in tables.items() if (own := LineMoves.of(table))}
+    moves = find_moves(lines)
+    planned = Planned.of(plan)
+    placed = place_moves(moves, planned)
+    following: Following | str = "" if not isinstance(placed, str) else placed
+    if not isinstance(placed, str):
+        following = find_following(lines, placed, plan.mode)
+    findings = list(_before_link(capture, tables, marker, on_s))
+    rows: tuple[ControlRow, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
+    wrong: tuple[WrongPlug, ...] = ()
+    if isinstance(placed, str):
+        other = not_shown(OTHER, "", placed, limit=_OTHER_LIMIT)
+    else:
+        other, hazards = _other_memory(capture, tables, lines, moves, placed, planned)
+    if isinstance(placed, str) or isinstance(following, str):
+        findings.append(not_shown(MAP, "", str(following)))
+        plugs, _ = judge_plugs({}, frozenset(), sheet, frozenset())
+    else:
+        rows = _rows(following, placed, plan, sheet)
+        findings.append(_map_finding(rows, placed))
+        followed = {line: frozenset[Axis]() for line in tables}
+        for row in rows:
+            for follower in row.followers:
+                followed[follower.line] |= {row.control}
+        unsure = frozenset(line for row in rows for line in row.unsure)
+        seen = frozenset(row.control for row in rows if row.seen)
+        plugs, wrong = judge_plugs(followed, unsure, sheet, seen)
+    findings += [plugs, other, *_both_ends(sheet), _after_binding(sheet, last_failsafe)]
+    said = ("The hands pushed the sticks that the plan names, in its order.",)
+    return LinkRecord(plan, rows, tuple(findings), wrong, hazards, said)
+
+
+def _transmitter_on_s(capture: Capture, marker: Marker | None) -> float | None:
+    """When the transmitter went on for the first time; None where no marker shows it."""
+    if marker is None or marker.line not in capture.lines:
+        return None
+    line = capture.lines[marker.line]
+    on = 1 - line.initial_level if marker.on is None else int(marker.on == "high")
+    if line.initial_level == on or not line.edges_ps.size:
+        return None
+    return float(line.edges_ps[0]) / PS_PER_S
+
+
+def _before_link(
+    capture: Capture,
+    tables: Mapping[str, PulseTable],
+    marker: Marker | None,
+    on_s: float | None,
+) -> tuple[Finding, Finding]:
+    """Tell what each output did before the transmitter was on, and how soon it showed the link."""
+    if on_s is None or marker is None:
+        why = "No marker shows when the transmitter went on. Name it as marker in the sheet."
+        return not_shown(ALONE, "", why), not_shown(FIRST, "s", why)
+    late_s = marker.late_s
+    from_s = on_s - late_s
+    told, first_s, silent_too = [], {}, []
+    for name, table in tables.items():
+        own = table.measured
+        time_s, width_us = table.rise_s[own], table.width_us[own]
+        before = width_us[(time_s >= from_s - 1.0) & (time_s < from_s - 0.05)]
+        if before.size < 5:
+            told.append(f"{format_line(name)} quiet")
+            after = time_s[time_s >= from_s]
+            if after.size:
+                first_s[name] = float(after[0]) - on_s
+            continue
+        stood_us = float(np.median(before))
+        told.append(f"{format_line(name)} {stood_us:.0f} us")
+        other = np.abs(width_us - stood_us) > CHANGED_US
+        lasting = np.convolve(other, np.ones(5), "full")[4:] >= 5
+        changed = time_s[lasting & (time_s >= from_s) & (time_s < from_s + 30.0)]
+        still = time_s[(time_s >= from_s) & (time_s < from_s + 30.0)]
+        gap = still[1:][np.diff(still) > QUIET_S]
+        moved = changed[:1] if changed.size else gap[:1]
+        if moved.size and moved[0] - on_s < 6.0:
+            first_s[name] = float(moved[0]) - on_s
+        else:
+            silent_too.append(name)
+    said = f"With the transmitter off: {', '.join(told)}."
+    alone = measured(
+        ALONE, ", ".join(told), "", said, evidence=(Evidence(capture.start_s, from_s, 0),)
+    )
+    if not first_s:
+        why = "The outputs look the same before and after the link, so no frame shows it."
+        return alone, not_shown(FIRST, "s", why)
+    last = max(first_s, key=lambda line: first_s[line])
+    at_s = max(first_s[last] + late_s / 2.0, 0.0)
+    u = (late_s + 1e-6 * (capture.sample_interval_us or 0.0)) / np.sqrt(12.0)
+    said = (
+        f"{format_line(last)}, the last, shows the link {at_s:.2f} s after the transmitter is on."
+    )
+    if silent_too:
+        names = format_list([format_line(line) for line in silent_too])
+        said += f" {names} does not show it." if len(silent_too) == 1 else f" {names} do not."
+    evidence = (Evidence(on_s, on_s + first_s[last], 0),)
+    return alone, measured(FIRST, at_s, "s", said, uncertainty=float(u), evidence=evidence)
+
+
+def _rows(
+    found: Following, placed: Placed, plan: CapturePlan, sheet: BenchSheet | None
+) -> tuple[ControlRow, ...]:
+    rows = []
+    for axis in (control.axis for control in Planned.of(plan).controls):
+        own = found.follows.get(axis, {})
+        followers = tuple(_follower(line, way, sheet) for line, way in own.items())
+        rows.append(
+            ControlRow(axis, axis in placed.controls, followers, found.unsure.get(axis, ()))
+        )
+    return tuple(rows)
+
+
+def _follower(line: str, way: int, sheet: BenchSheet | None) -> Follower:
+    channel = None if sheet is None else sheet.channels.get(line)
+    if channel is None:
+        return Follower(line, way, "", "")
+    return Follower(line, way, channel.role, channel.device)
+
+
+def _map_finding(rows: tuple[ControlRow, ...], placed: Placed) -> Finding:
+    value = "; ".join(
+        f"{row.control}: {', '.join(f.line for f in row.followers) or 'none'}" for row in rows
+    )
+    unseen = [row.control for row in rows if not row.seen]
+    told = " ".join(row.sentence for row in rows if row.seen)
+    if unseen:
+        several = "move no recorded output, or the hands left them out"
+        single = "moves no recorded output, or the hands left it out"
+        told += f" {format_list(unseen).capitalize()} {several if len(unseen) > 1 else single}."
+    spans = tuple(Evidence(m.start_s, m.end_s, 0) for m in placed.controls.values())
+    return measured(MAP, value, "", told.strip(), evidence=spans)
+
+
+def _other_memory(  # noqa: PLR0917 - all that the answer rests on
+    capture: Capture,
+    tables: Mapping[str, PulseTable],
+    lines: Mapping[str, LineMoves],
+    moves: list[Move],
+    placed: Placed,
+    planned: Planned,
+) -> tuple[Finding, tuple[Hazard, ...]]:
+    """Say whether outputs followed while the plan had the other memory."""
+    if len(planned.stirs_s) < 4:
+        why = "The plan has no stir with the other memory and with the own one again."
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+    start_s = placed.before.start_s - planned.stirs_s[0]
+    other_s, again_s = (start_s + at for at in planned.stirs_s[2:4])
+    stirs = [m for m in moves if m.pushes >= STIR_PUSHES and m.start_s > placed.after.end_s]
+    with_other = [m for m in stirs if m.start_s <= other_s + LATE_S]
+    again = [m for m in stirs if -EARLY_S <= m.start_s - again_s <= LATE_S]
+    if with_other:
+        return _followed(capture, lines, with_other[0], other_s)
+    if not again:
+        why = "The stir with the own memory again was not seen, so nothing tells the link was back."
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+    strange = [
+        m for m in moves if placed.after.end_s < m.start_s < again[0].start_s and m not in again
+    ]
+    from_s, to_s = other_s, other_s + STIR_LASTS_S
+    gone = {name: _link_gone(tables[name], line, from_s, to_s) for name, line in lines.items()}
+    live = [name for name, line in lines.items() if _is_live(line, placed)]
+    undecided = [name for name in live if not gone[name]]
+    span = (Evidence(from_s, to_s, 0),)
+    if any(m.pushes > 1 for m in strange):
+        why = "Outputs moved with the other memory, but not as in a stir. Record it again."
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+    if len(undecided) == len(live) or not live:
+        why = (
+            "Nothing moved with the other memory: no output follows it, or nobody moved the "
+            "sticks. The outputs show no loss of the link."
+        )
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+    lost = format_list([format_line(name) for name in live if gone[name]])
+    said = f"No output moved with the other memory; {lost} showed that the link was gone."
+    return Finding(OTHER, "none follows", "", None, _OTHER_LIMIT, Verdict.MEETS, span, said), ()
+
+
+def _followed(
+    capture: Capture, lines: Mapping[str, LineMoves], move: Move, other_s: float
+) -> tuple[Finding, tuple[Hazard, ...]]:
+    """Judge a stir while the other memory was chosen; one far off its time may be a hand's."""
+    if abs(move.start_s - other_s - 0.5 * (LATE_S - EARLY_S)) > 0.5 * (LATE_S + EARLY_S):
+        why = (
+            f"A stir came at {move.start_s:.1f} s, {other_s - move.start_s:.0f} s before the plan "
+            "has it. Which memory it was is not known."
+        )
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+    names = tuple(
+        name for name, line in lines.items()
+        if len(line.pushes(move.start_s - 0.1, move.end_s + 0.1)) > 1
+    )  # fmt: skip
+    span = (Evidence(move.start_s, move.end_s, 0),)
+    shown = format_list([format_line(name) for name in names])
+    said = f"{shown} {'follow' if len(names) > 1 else 'follows'} another memory or transmitter."
+    finding = Finding(
+        OTHER, ", ".join(names), "", None, _OTHER_LIMIT, Verdict.DOES_NOT_MEET, span, said
+    )
+    line = lines[names[0]]
+    width_us = line.rest_us + farthest_us(line, [move])
+    hazard = Hazard(
+        HazardKind.FOREIGN, names, move.start_s, width_us, line.rest_us, 1, 1, capture.source
+    )
+    return finding, (hazard,)
+
+
+def _is_live(line: LineMoves, placed: Placed) -> bool:
+    return farthest_us(line, [placed.before, placed.after]) >= MIN_US
+
+
+def _link_gone(table: PulseTable, line: LineMoves, from_s: float, to_s: float) -> bool:
+    """Whether an output shows, all the while, that the link is gone: quiet, or off its rest."""
+    own = table.measured
+    at = table.rise_s[own]
+    inside = at[(at >= from_s) & (at <= to_s)]
+    if not inside.size:
+        return True
+    off = line.from_rest_us[line.between(from_s, to_s)]
+    return bool(off.size) and bool(np.quantile(np.abs(off), 0.1) > MIN_US)
+
+
+def _both_ends(sheet: BenchSheet | None) -> tuple[Finding, Finding]:
+    """Compare protocol and band of both ends as texts, by the rules of wiring."""
+    if sheet is None:
+        why = "Without a bench sheet neither end is stated. Give a sheet."
+        return (
+            not_shown(PROTOCOL, "", why, limit=_SAME_LIMIT),
+            not_shown(BAND, "", why, limit=_SAME_LIMIT),
+        )
+    return (
+        _as_finding(PROTOCOL, judge_protocol(sheet), sheet.receiver.protocol),
+        _as_finding(BAND, judge_band(sheet), sheet.receiver.band),
+    )
+
+
+def _as_finding(name: str, judged: Judgement, value: str) -> Finding:
+    shown = value if judged.verdict is not Verdict.NOT_SHOWN else None
+    return Finding(name, shown, "", None, _SAME_LIMIT, judged.verdict, (), judged.sentence)
+
+
+def _after_binding(sheet: BenchSheet | None, last_failsafe: datetime.date | None) -> Finding:
+    """Hold the last failsafe check against the day of the binding."""
+    bound_on = None if sheet is None else sheet.receiver.bound_on
+    ask = "Record the failsafe check again after binding: some receivers lose their presets by it."
+    if bound_on is None:
+        why = f"The day of the binding is not stated (receiver.bound_on). {ask}"
+        return not_shown(AGAIN, "", why, limit=_AGAIN_LIMIT)
+    if last_failsafe is None:
+        why = f"No failsafe check is known since {bound_on}. {ask}"
+        return not_shown(AGAIN, "", why, limit=_AGAIN_LIMIT)
+    value = last_failsafe.isoformat()
+    if last_failsafe < bound_on:
+        said = f"Bound on {bound_on}, last failsafe check on {value}. {ask}"
+        return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.DOES_NOT_MEET, (), said)
+    if last_failsafe == bound_on:
+        said = f"Bound and checked on one day, {value}. Which came first is not known. {ask}"
+        return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.NOT_SHOWN, (), said)
+    said = f"Bound on {bound_on}, last failsafe check on {value}."
+    return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.MEETS, (), said)

@@ -1,0 +1,189 @@
+"""Whether each output follows the controls that its role on the sheet names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from pwmscope.bench import Axis, BenchChannel, BenchSheet
+from pwmscope.model import Finding, Verdict, format_line, format_list, not_shown
+
+PLUGS: Final = "plugs"
+FORWARD: Final[frozenset[Axis]] = frozenset({"elevator", "throttle"})
+TURN: Final[frozenset[Axis]] = frozenset({"aileron", "rudder"})
+_STICKS: Final[dict[str, Axis]] = {
+    "stick-aileron": "aileron",
+    "stick-elevator": "elevator",
+    "stick-throttle": "throttle",
+    "stick-rudder": "rudder",
+}
+_LIMIT: Final = "each output follows the controls that its role names (common practice)"
+_NAMES: Final = {
+    "drive-left": "the left motor",
+    "drive-right": "the right motor",
+    "drive-forward": "the drive",
+    "drive-turn": "the drive's turn",
+    "weapon": "the weapon",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WrongPlug:
+    """An output that follows controls which its role does not name.
+
+    Parameters
+    ----------
+    line : str
+        The output.
+    controls : tuple of str
+        What moves it.
+    swap_with : str or None
+        The output whose cable to swap it with; None where no swap mends it.
+    can_mix : bool
+        Whether mixing elevator and aileron mends it as well.
+    sentence : str
+        What is wrong and what to do.
+    """
+
+    line: str
+    controls: tuple[Axis, ...]
+    swap_with: str | None
+    can_mix: bool
+    sentence: str
+
+
+def find_wrong_plugs(
+    followed: Mapping[str, frozenset[Axis]], sheet: BenchSheet
+) -> tuple[WrongPlug, ...]:
+    """Name the outputs whose controls their roles do not allow; what follows nothing is left out.
+
+    Parameters
+    ----------
+    followed : mapping of str to frozenset of str
+        For each line that is known for sure, the controls that move it.
+    sheet : BenchSheet
+        The roles.
+    """
+    channels = {name: c for name, c in sheet.channels.items() if followed.get(name)}
+    wrong = [
+        c for c in channels.values() if not _fits(c.role, followed[c.line], channels, followed)
+    ]
+    return tuple(_wrong(channel, wrong, channels, followed) for channel in wrong)
+
+
+def _fits(
+    role: str,
+    controls: frozenset[Axis],
+    channels: Mapping[str, BenchChannel],
+    followed: Mapping[str, frozenset[Axis]],
+) -> bool:
+    """Whether such controls may move what has this role."""
+    if role in _STICKS:
+        return controls == {_STICKS[role]}
+    if role in {"drive-left", "drive-right", "drive-forward"}:
+        return bool(controls & FORWARD)
+    if role == "drive-turn":
+        return bool(controls & TURN) and not controls & FORWARD
+    if role == "weapon":
+        driven: set[Axis] = set()
+        for other in channels.values():
+            if other.role.startswith("drive-"):
+                driven |= followed[other.line]
+        return not controls & driven
+    return True
+
+
+def _wrong(
+    channel: BenchChannel,
+    wrong: list[BenchChannel],
+    channels: Mapping[str, BenchChannel],
+    followed: Mapping[str, frozenset[Axis]],
+) -> WrongPlug:
+    own = followed[channel.line]
+    can_mix = channel.role in {"drive-left", "drive-right"} and own <= TURN
+    swap = next(
+        (
+            other.line
+            for other in sorted(channels.values(), key=lambda c: c not in wrong)
+            if other.line != channel.line
+            and (other in wrong or not can_mix)
+            and _swap_mends(channel, other, channels, followed)
+        ),
+        None,
+    )
+    controls = tuple(sorted(own))
+    what = _NAMES.get(channel.role, f"what has the role {channel.role}")
+    said = f"{format_list(list(controls)).capitalize()} {'drives' if len(own) == 1 else 'drive'} "
+    said += f"{what}, {format_line(channel.line)}."
+    ways = []
+    if swap is not None:
+        ways.append(f"swap {format_line(channel.line)} and {format_line(swap)}")
+    if can_mix:
+        ways.append("mix elevator and aileron")
+    if not ways:
+        ways.append("check its plug and the transmitter's channel order")
+    todo = ", or ".join(ways)
+    return WrongPlug(channel.line, controls, swap, can_mix, f"{said} {todo[0].upper()}{todo[1:]}.")
+
+
+def _swap_mends(
+    one: BenchChannel,
+    other: BenchChannel,
+    channels: Mapping[str, BenchChannel],
+    followed: Mapping[str, frozenset[Axis]],
+) -> bool:
+    """Whether both fit once their cables are swapped, and no other stops fitting."""
+    swapped = dict(followed)
+    swapped[one.line], swapped[other.line] = followed[other.line], followed[one.line]
+    return _fits(one.role, swapped[one.line], channels, swapped) and _fits(
+        other.role, swapped[other.line], channels, swapped
+    )
+
+
+def judge_plugs(  # noqa: PLR0911 - the first reason that holds
+    followed: Mapping[str, frozenset[Axis]],
+    unsure: frozenset[str],
+    sheet: BenchSheet | None,
+    seen: frozenset[Axis],
+) -> tuple[Finding, tuple[WrongPlug, ...]]:
+    """Hold what each output follows against its role; one that is wrong for sure governs."""
+    if sheet is None:
+        why = "Without a bench sheet no output has a role to hold it against. Give a sheet."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    sure = {line: own for line, own in followed.items() if line not in unsure}
+    wrong = find_wrong_plugs(sure, sheet)
+    if wrong:
+        said = " ".join(each.sentence for each in wrong)
+        value = ", ".join(each.line for each in wrong)
+        return Finding(PLUGS, value, "", None, _LIMIT, Verdict.DOES_NOT_MEET, (), said), wrong
+    strangers = [line for line in followed if followed[line] and line not in sheet.channels]
+    if strangers:
+        names = format_list([format_line(line) for line in strangers])
+        why = f"The sheet does not list {names}, which a control moves. Add what is on it."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    judged = [
+        c.line
+        for c in sheet.channels.values()
+        if c.role in _STICKS or c.role == "weapon" or c.role.startswith("drive-")
+    ]
+    if not judged:
+        why = "The sheet has no drive, weapon or stick, whose controls a role would name."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    open_ = [line for line in judged if line in unsure or not followed.get(line)]
+    if open_:
+        names = format_list([format_line(line) for line in open_])
+        why = f"No control moves {names} for sure. Push each stick straight, and record again."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    drives = [followed[line] for line in judged if sheet.channels[line].role.startswith("drive-")]
+    turned = any(own & TURN for own in drives) or len(set(drives)) > 1
+    if drives and not turned:
+        named = format_list(sorted(TURN - seen))
+        why = f"What turns the robot was not seen: {named} moved nothing, or was not pushed."
+        if not named:
+            why = "No control that was pushed turns the robot. Check what its drives follow."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    said = f"{format_list([format_line(line) for line in judged])} follow what their roles name."
+    if len(judged) == 1:
+        said = f"{format_line(judged[0])} follows what its role names."
+    return Finding(PLUGS, "as wired", "", None, _LIMIT, Verdict.MEETS, (), said), ()

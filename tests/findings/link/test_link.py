@@ -1,0 +1,174 @@
+"""Given a bound receiver and a link record, this must be told of link, map, plugs and memory."""
+
+import datetime
+from dataclasses import replace
+
+import pytest
+
+from pwmscope.bench import make_link_plan, make_plan, parse_plan, parse_sheet, plan_toml
+from pwmscope.errors import HintError
+from pwmscope.findings import Verdict, examine
+from pwmscope.findings.link import examine_link
+from pwmscope.synth import GoesToPreset, KeepsFollowing, Output, PulsesStop, build, follow_plan
+
+SHEET = """
+[marker]
+line = "tx-on"
+on = "high"
+kind = "switch"
+[transmitter]
+protocol = "linkwave 2"
+band = "2.4 GHz"
+[receiver]
+protocol = "Linkwave 2"
+band = "2.4 GHz"
+bound_on = "2026-11-20"
+[channels.RX1]
+role = "drive-left"
+[channels.RX2]
+role = "drive-right"
+device = "right drive ESC"
+[channels.RX3]
+role = "weapon"
+"""
+MIXED = {
+    "RX1": {"elevator": 200.0, "aileron": 200.0},
+    "RX2": {"elevator": 200.0, "aileron": -200.0},
+    "RX3": {"throttle": 900.0},
+}
+
+
+def record(shares=None, when_lost=None, sheet_text=SHEET, **given):
+    """Make a link record, and tell what it shows."""
+    sheet = parse_sheet(sheet_text)
+    plan = make_link_plan(sheet)
+    when_lost = when_lost or PulsesStop()
+    outputs = {
+        line: Output(1000.0 if "throttle" in share else 1500.0, share, when_lost)
+        for line, share in (shares or MIXED).items()
+    }
+    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    found = examine(build(made.script).capture, sheet=sheet)
+    return examine_link(found.capture, found.servo_tables, plan, sheet, **given)
+
+
+@pytest.fixture(scope="module")
+def mixed():
+    return record(last_failsafe=datetime.date(2026, 11, 21))
+
+
+def test_each_control_is_found_with_its_outputs_and_their_way(mixed):
+    told = {row.control: {f.line: f.direction for f in row.followers} for row in mixed.rows}
+    assert told == {
+        "aileron": {"RX1": 1, "RX2": -1},
+        "elevator": {"RX1": 1, "RX2": 1},
+        "throttle": {"RX3": 1},
+        "rudder": {},
+    }
+    assert not next(row for row in mixed.rows if row.control == "rudder").seen
+    assert "right drive ESC" in mixed["channel map"].sentence
+
+
+def test_the_link_is_timed_from_the_marker(mixed):
+    # The outputs come back 0.3 s after the transmitter, a frame of 20 ms later at most.
+    assert mixed["outputs without the link"].value == "RX1 quiet, RX2 quiet, RX3 quiet"
+    assert 0.3 <= mixed["time to the first frame"].value <= 0.325
+
+
+def test_everything_that_has_a_limit_meets_it(mixed):
+    judged = {f.name: f.verdict for f in mixed.findings if f.limit}
+    assert set(judged.values()) == {Verdict.MEETS}, judged
+    assert mixed.verdict is Verdict.MEETS
+    assert mixed.wrong_plugs == ()
+    assert mixed.hazards == ()
+
+
+def test_outputs_that_follow_the_other_memory_are_a_hazard():
+    found = record(when_lost=KeepsFollowing())
+    assert found["other memory"].verdict is Verdict.DOES_NOT_MEET
+    (hazard,) = found.hazards
+    assert set(hazard.lines) >= {"RX1", "RX3"}
+    assert "follow another memory" in str(hazard)
+
+
+def test_a_preset_that_is_the_rest_shows_no_loss_and_so_meets_nothing():
+    found = record(when_lost=GoesToPreset(1500.0, 0.5))
+    other = found["other memory"]
+    # RX3 rests at 1000 us and goes to 1500 us; that shows that the link was gone.
+    assert other.verdict is Verdict.MEETS
+    only = {line: share for line, share in MIXED.items() if line != "RX3"}
+    alone = record(only, GoesToPreset(1500.0, 0.5))
+    assert alone["other memory"].verdict is Verdict.NOT_SHOWN
+
+
+def test_an_unmixed_drive_names_the_plugs_to_swap_or_to_mix():
+    unmixed = {"RX1": {"elevator": 400.0}, "RX2": {"aileron": 400.0}, "RX3": {"throttle": 900.0}}
+    found = record(unmixed)
+    assert found["plugs"].verdict is Verdict.DOES_NOT_MEET
+    (wrong,) = found.wrong_plugs
+    assert (wrong.line, wrong.controls, wrong.can_mix) == ("RX2", ("aileron",), True)
+    assert wrong.sentence == "Aileron drives the right motor, RX2. Mix elevator and aileron."
+
+
+def test_a_weapon_on_the_drives_plug_is_to_be_swapped():
+    crossed = {"RX1": MIXED["RX1"], "RX2": {"throttle": 400.0}, "RX3": MIXED["RX2"]}
+    found = record(crossed)
+    swaps = {wrong.line: wrong.swap_with for wrong in found.wrong_plugs}
+    assert swaps.get("RX3") == "RX2"
+    assert "Swap RX3 and RX2" in found["plugs"].sentence
+
+
+def test_a_line_that_the_sheet_does_not_list_is_met_by_nothing():
+    without = SHEET.replace(
+        '[channels.RX2]\nrole = "drive-right"\ndevice = "right drive ESC"\n', ""
+    )
+    assert record(sheet_text=without)["plugs"].verdict is Verdict.NOT_SHOWN
+
+
+def test_ends_that_state_other_protocols_do_not_meet():
+    other = record(sheet_text=SHEET.replace('"Linkwave 2"', '"Linkwave 1"'))
+    assert other["link protocol"].verdict is Verdict.DOES_NOT_MEET
+    assert other["radio band"].verdict is Verdict.MEETS
+
+
+@pytest.mark.parametrize(
+    ("day", "verdict"),
+    [
+        (None, Verdict.NOT_SHOWN),
+        (datetime.date(2026, 11, 19), Verdict.DOES_NOT_MEET),
+        (datetime.date(2026, 11, 20), Verdict.NOT_SHOWN),
+        (datetime.date(2026, 11, 21), Verdict.MEETS),
+    ],
+)
+def test_the_failsafe_check_comes_after_the_binding(mixed, day, verdict):
+    sheet = parse_sheet(SHEET)
+    plan = make_link_plan(sheet)
+    from pwmscope.capture import Capture  # noqa: PLC0415
+
+    empty = Capture({}, 10**12, 1e6, "empty")
+    found = examine_link(empty, {}, plan, sheet, last_failsafe=day)
+    assert found["failsafe after binding"].verdict is verdict
+
+
+def test_a_record_without_moves_shows_nothing_and_says_so():
+    from pwmscope.capture import Capture  # noqa: PLC0415
+
+    plan = make_link_plan(parse_sheet(SHEET))
+    found = examine_link(Capture({}, 10**12, 1e6, "empty"), {}, plan)
+    assert found.verdict is Verdict.NOT_SHOWN
+    assert "were not seen" in found["channel map"].sentence
+
+
+def test_another_plan_is_refused():
+    from pwmscope.capture import Capture  # noqa: PLC0415
+
+    plan = make_plan(parse_sheet(SHEET))
+    with pytest.raises(HintError, match="no step with another memory"):
+        examine_link(Capture({}, 10**12, 1e6, "empty"), {}, plan)
+
+
+def test_the_plan_is_written_and_read_again():
+    plan = make_link_plan(parse_sheet(SHEET), mode=1)
+    assert parse_plan(plan_toml(plan)) == plan
+    assert not replace(plan, steps=plan.steps[:3]).is_link_record
+    assert sum("Left stick" in s.hands for s in plan.steps if "elevator" in s.sticks) == 2

@@ -54,6 +54,26 @@ def crossings(kind, flat_us, *, times=4, pace_us_per_s=80.0, seed=5):
     return moves
 
 
+def test_a_stay_whose_width_wandered_is_one_stay():
+    """From above the width rests at 1500 us for 4 s, then at 1500.6: two dwells, one stay.
+
+    The middle half holds as much of both: 0.3 us. A stick moved by so little looks the same,
+    so the interval reaches to the first dwell's 0 us.
+    """
+    moves = [Dwell(1500, 2)]
+    for _ in range(4):
+        moves += [Sweep(1950, 0.5), Dwell(1950, 0.8), Sweep(1500, 0.3), Dwell(1500, 4)]
+        moves += [Dwell(1500.6, 4), Sweep(1050, 0.5), Dwell(1050, 0.8), Sweep(1500, 0.3)]
+        moves += [Dwell(1500, 3)]
+    found = examined(moves)
+    assert (found.below.count, found.above.count) == (4, 4)
+    told = next(finding for finding in found.findings if finding.name == "hysteresis")
+    assert told.value == pytest.approx(0.3, abs=0.06)
+    low_us, high_us = told.interval
+    assert low_us < 0.06
+    assert high_us > 0.3
+
+
 @pytest.mark.parametrize("rate_hz", RATES)
 @pytest.mark.parametrize("apart_us", [0.0, 2.0, 14.0])
 def test_hysteresis_covers_its_truth(rate_hz, apart_us):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.timing.quantisation import reading_law, unevenness
+from pwmscope.findings.timing.quantisation import reading_law, shape_doubt, unevenness
 from pwmscope.findings.timing.separation import Scatter, scatter_of, separate
 
 
@@ -228,3 +228,14 @@ def test_the_law_is_continuous_where_its_two_forms_meet():
     below, above = reading_law(part, 0.999999), reading_law(part, 1.0)
     for name in ("variance", "fourth", "excess", "spread"):
         assert getattr(below, name) == pytest.approx(getattr(above, name), rel=1e-4)
+
+
+@pytest.mark.parametrize("alike", [False, True])
+def test_two_codes_whole_samples_apart_share_what_sampling_adds(alike):
+    """Two codes, as often each, of one part of an interval: the variance of f (1 - f) is 1/180.
+
+    Where each has a part of its own, half of that.
+    """
+    readings = np.repeat([0.0, 1.0, 9.0, 10.0], 125)
+    doubt = shape_doubt(readings, np.zeros(500, np.int64), alike=alike)
+    assert doubt**2 == pytest.approx((1.0 if alike else 0.5) / 180.0)

@@ -402,7 +402,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     chosen, side = find_returns(record, travel, travel.neutral)
     used = spaced(chosen.size, MAX_RETURNS)
     chosen, side = chosen[used], side[used]
-    rest_us, own_us = _rests(record, chosen)
+    rest_us, first_us, own_us = _rests(record, chosen)
     below_us, above_us = rest_us[side < 0], rest_us[side > 0]
     below, above = _returns(below_us), _returns(above_us)
     if min(below.count, above.count) < MIN_RETURNS:
@@ -412,21 +412,20 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
             flat, below, above,
         )  # fmt: skip
     freedom = below.count + above.count - 2
-    pooled_us = math.sqrt(
-        ((below.count - 1) * std_of(below_us) ** 2 + (above.count - 1) * std_of(above_us) ** 2)
-        / freedom
-    )
+    pooled_us = _pooled(below_us, above_us)
     difference = welch(above_us, below_us, sampling_floor_us(record.table.sample_interval_us))
+    first_below_us, first_above_us = first_us[side < 0], first_us[side > 0]
+    scatter_us = _reaching(
+        _of_scatter(pooled_us, own_us, freedom), _pooled(first_below_us, first_above_us)
+    )
+    apart_us = _reaching(
+        _of_difference(difference.us, own_us, (below.count, above.count)),
+        mean_of(first_above_us) - mean_of(first_below_us),
+    )
     spans = record.dwells.select(np.isin(np.arange(len(record.dwells)), chosen)).evidence
     found = (
-        _centring_finding(
-            below, above, pooled_us, _of_scatter(pooled_us, own_us, freedom), spans[:MAX_SPANS]
-        ),
-        _hysteresis_finding(
-            difference,
-            _of_difference(difference.us, own_us, (below.count, above.count)),
-            spans[:MAX_SPANS],
-        ),
+        _centring_finding(below, above, pooled_us, scatter_us, spans[:MAX_SPANS]),
+        _hysteresis_finding(difference, apart_us, spans[:MAX_SPANS]),
         flat.finding,
     )
     return Centring(below, above, pooled_us, difference, flat, found)
@@ -457,31 +456,37 @@ def find_returns(record: Record, travel: Travel, neutral: Level) -> tuple[IntArr
     return at[came], far_side[before[came]]
 
 
-def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, float]:
+def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, FloatArray, float]:
     """Where the stick came to rest each time, and how well one such width is known.
 
     A stay whose width wandered is several dwells. A stick that was moved a little looks the
-    same: how far the first of them alone is off counts as a rectangle.
+    same: then it rested where the first of them alone is, which comes second.
     """
     dwells = record.dwells
     _, last, joined = joined_dwells(record)
     ends = np.append(np.flatnonzero(~joined), joined.size)
     until = ends[np.searchsorted(ends, chosen, side="right")] - 1
-    one = np.zeros(len(dwells), bool)
-    one[chosen] = True
-    stays = replace(dwells.select(one), last=last[until])
+    at = np.arange(len(dwells))
+    stays = replace(dwells.select(np.isin(at, chosen)), last=last[until])
     every = np.arange(chosen.size)
     rest_us = middles(replace(record, dwells=stays), every, MAX_IN_RETURN).level_us
-    if not chosen.size:
-        return rest_us, 0.0
-    off_us = rest_us - middles(record, chosen, MAX_IN_RETURN).level_us
-    at = np.arange(len(dwells))
+    first_us = middles(record, chosen, MAX_IN_RETURN).level_us
     known = [
         level_of(record.table, dwells.select((at >= first) & (at <= end))).own_us
         for first, end in zip(chosen[:MAX_KNOWN], until, strict=False)
     ]
-    own_us2 = OF_HALF**2 * mean_of(np.square(known)) + mean_of(off_us**2) / 3.0
-    return rest_us, math.sqrt(own_us2)
+    return rest_us, first_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0
+
+
+def _pooled(below_us: FloatArray, above_us: FloatArray) -> float:
+    """Scatter of returns, each about the mean of those from its side."""
+    squares_us2 = sum((side.size - 1) * std_of(side) ** 2 for side in (below_us, above_us))
+    return math.sqrt(squares_us2 / (below_us.size + above_us.size - 2))
+
+
+def _reaching(interval_us: tuple[float, float], other_us: float) -> tuple[float, float]:
+    """Let an interval reach to another value that may be the true one."""
+    return min(interval_us[0], other_us), max(interval_us[1], other_us)
 
 
 def _of_scatter(pooled_us: float, own_us: float, freedom: int) -> tuple[float, float]:

@@ -25,7 +25,7 @@ from pwmscope.pulses import PulseTable
 
 _END_DOUBT: Final = 1.5
 """Pulses by which the number that a dwell lost at its ends may be wrong, whatever is hidden."""
-_CHOSEN: Final = 0.7
+_CHOSEN: Final = 1.0
 """Where noise has a memory, a dwell ends where the width lies off: what is cut there lies farther
 off than any other pulses, by as much in variance (own choice, from recordings with 1/f noise)."""
 MOVE_S: Final = 0.6

@@ -35,11 +35,45 @@ def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
         _OPTIONS.reset(token)
 
 
+class Reason(str):
+    """Why something is not shown, as a sentence, with its two parts as fields.
+
+    Examples
+    --------
+    >>> reason = Reason("Only 3 s were seen.", "Record at least 30 s.")
+    >>> print(reason)
+    Only 3 s were seen. Record at least 30 s.
+    >>> reason.to_do
+    'Record at least 30 s.'
+    """
+
+    why: str
+    to_do: str  # What to do so that it is shown
+
+    def __new__(cls, why: str, to_do: str) -> Reason:
+        """Join the parts."""
+        made = super().__new__(cls, f"{why} {to_do}")
+        made.why, made.to_do = why, to_do
+        return made
+
+    def __reduce__(self) -> tuple[type[Reason], tuple[str, str]]:
+        return Reason, (self.why, self.to_do)
+
+
+def preceded(by: str, reason: str) -> str:
+    """Put a sentence before a reason, which keeps what to do as a field."""
+    if isinstance(reason, Reason):
+        return Reason(f"{by} {reason.why}", reason.to_do)
+    return f"{by} {reason}"
+
+
 def named(sentence: str) -> str:
     """Write a sentence in the names of whoever asked: arguments in backticks, or options."""
     option_of = _OPTIONS.get()
     if option_of is None or "`" not in sentence:
         return sentence
+    if isinstance(sentence, Reason):
+        return Reason(named(sentence.why), named(sentence.to_do))
 
     def option(match: re.Match[str]) -> str:
         known = option_of.get(match["name"])

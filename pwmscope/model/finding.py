@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.model.uncertainty import COVERAGE
 from pwmscope.model.wording import format_line, format_list
 
@@ -260,6 +260,8 @@ class Finding:
     interval : tuple of float, optional
         Lower and upper end of the 95 % coverage interval, in the value's unit,
         where it is not the value plus and minus twice the uncertainty.
+    to_do : str, optional
+        What to do so that it is shown; the sentence ends with it.
     """
 
     name: str
@@ -271,9 +273,12 @@ class Finding:
     evidence: tuple[Evidence, ...]
     sentence: str
     interval: tuple[float, float] | None = None
+    to_do: str = ""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "sentence", named(self.sentence))
+        if isinstance(self.sentence, Reason):
+            object.__setattr__(self, "to_do", named(self.sentence.to_do))
+        object.__setattr__(self, "sentence", str(named(self.sentence)))
 
 
 def measured(
@@ -303,6 +308,8 @@ def not_shown(name: str, unit: str, reason: str, *, limit: str = "") -> Finding:
     --------
     >>> not_shown("skew", "us", "There is only one channel.").verdict.value
     'not shown'
+    >>> not_shown("skew", "us", Reason("Too short.", "Record 30 s.")).to_do
+    'Record 30 s.'
     """
     return Finding(name, None, unit, None, limit, Verdict.NOT_SHOWN, (), reason)
 

@@ -73,10 +73,8 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
-        said = f"To show the {name} of {format_lines(lines)}, record again."
-        reason = format_plainly(_reason(name, lines[0], evidence))
         rank = (7, min(map(evidence.danger, lines)))
-        yield rank, Action("record", lines, f"{said} {reason}".rstrip())
+        yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
 
 
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
@@ -250,8 +248,12 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
         yield (5, min(map(evidence.danger, named))), Action("record", tuple(named), said)
 
 
-def _reason(name: str, line: str, evidence: Evidence) -> str:
-    own = next(found for found in evidence.pulses if found.line == line)
-    if own.refused:
-        return own.refused
-    return next(c.finding.sentence for c in own.checks if c.finding.name == name)
+def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> str:
+    """Say what to do to show a check; where that is not known, why it is not shown."""
+    own = next(found for found in evidence.pulses if found.line == lines[0])
+    finding = next((c.finding for c in own.checks if c.finding.name == name), None)
+    if finding is not None and finding.to_do:
+        return f"{format_lines(lines)}: {format_plainly(finding.to_do)} That shows the {name}."
+    why = own.refused if finding is None or own.refused else finding.sentence
+    said = f"To show the {name} of {format_lines(lines)}, record again."
+    return f"{said} {format_plainly(why)}".rstrip()

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
-from typing import Final
 
+from pwmscope.errors import Reason
 from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.report.document import (
     Block,
@@ -78,15 +77,6 @@ def _refusal(channel: ChannelFindings, wording: Wording) -> Words:
     return (line_run(channel.line), *wording.say(f": {channel.not_servo}"))
 
 
-_DOING: Final = re.compile(
-    r"(record|move|sweep|hold|give|start|state|name|put|bring|switch|probe|keep|wait|check|choose|"
-    r"add|to show|lengthen|let|press|use|with the|once more|weapon removed|while recording|do|mark|"
-    r"follow|leave)\b",
-    re.IGNORECASE,
-)
-"""How a clause begins that tells what to do."""
-
-
 def advice_section(
     findings: Findings, wording: Wording, advice: tuple[str, ...], cautions: tuple[str, ...]
 ) -> Section:
@@ -134,13 +124,13 @@ def _next_recording(
     asked: dict[str, dict[str, list[str]]] = {}
     silent = False
     for channel in findings.channels.values():
-        for name, sentence in _reasons(channel):
+        for name, to_do in _to_do(channel):
             silent = silent or name == "signal loss"
-            for clause in what_to_do(sentence):
-                asked.setdefault(clause, {}).setdefault(name, []).append(channel.line)
+            if to_do:
+                asked.setdefault(to_do, {}).setdefault(name, []).append(channel.line)
     items = [
-        Item((), (*wording.say(f"{clause} It would show: "), *wording.grouped(shows)))
-        for clause, shows in asked.items()
+        Item((), (*wording.say(f"{to_do} It would show: "), *wording.grouped(shows)))
+        for to_do, shows in asked.items()
     ]
     if silent:
         steps = " ".join(procedure(findings.limits.failsafe_s))
@@ -155,34 +145,11 @@ def _next_recording(
     )
 
 
-def _reasons(channel: ChannelFindings) -> Iterator[tuple[str, str]]:
-    """Give the reason of all that is not shown, of each single loss too."""
+def _to_do(channel: ChannelFindings) -> Iterator[tuple[str, str]]:
+    """Give what to do about all that is not shown, about each single loss too."""
     for finding in channel.findings:
         if finding.verdict is Verdict.NOT_SHOWN:
-            yield finding.name, finding.sentence
+            yield finding.name, finding.to_do
     for event in () if channel.losses is None else channel.losses.events:
-        if event.verdict is Verdict.NOT_SHOWN:
-            yield "signal loss", event.reason
-
-
-def what_to_do(sentence: str) -> tuple[str, ...]:
-    """Take out of a finding's sentence the clauses that tell what to do.
-
-    Examples
-    --------
-    >>> what_to_do("Only 3 s were seen, too short to tell; record at least 30 s.")
-    ('Record at least 30 s.',)
-    >>> what_to_do("The steps are finer than 1.8 us.")
-    ()
-    """
-    clauses = re.split(r"(?<=[.;])\s+", sentence)
-    kept: list[str] = []
-    following = False
-    for clause in clauses:
-        begins = _DOING.match(clause) is not None
-        if begins and following:
-            kept[-1] = f"{kept[-1]} {clause}"
-        elif begins:
-            kept.append(clause[:1].upper() + clause[1:])
-        following = begins
-    return tuple(clause.rstrip(".;") + "." for clause in kept)
+        if event.verdict is Verdict.NOT_SHOWN and isinstance(event.reason, Reason):
+            yield "signal loss", event.reason.to_do

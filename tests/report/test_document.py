@@ -1,5 +1,6 @@
 """What stands in a report, and in which order."""
 
+import pickle
 import re
 from pathlib import Path
 
@@ -7,11 +8,12 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import CAUTIONS
+from pwmscope.errors import Reason, preceded
 from pwmscope.findings import Verdict
+from pwmscope.model import not_shown
 from pwmscope.report import composition
 from pwmscope.report.composition import compose
 from pwmscope.report.document import Figure, Items, Paragraph, Strips, Table
-from pwmscope.report.reasons import what_to_do
 from pwmscope.report.sentences import RULEBOOK
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -123,9 +125,7 @@ def test_each_loss_that_shows_nothing_says_what_to_do(preset):
     }
     assert reasons
     for reason in reasons:
-        clauses = what_to_do(reason)
-        assert clauses
-        assert all(f"{clause} It would show: signal loss (" in told for clause in clauses)
+        assert f"{reason.to_do} It would show: signal loss (" in told
 
 
 def test_hazards_stand_under_the_headline():
@@ -173,13 +173,11 @@ def test_the_rulebook_has_the_last_word(preset):
     assert text_of(document.sections[-1]).startswith(RULEBOOK)
 
 
-def test_a_clause_that_tells_what_to_do_is_taken_out():
-    assert what_to_do(
-        "The stick came back to neutral once; at least 2 are needed. Move the stick to one end, "
-        "wait a second, then the other; do both three times."
-    ) == ("Move the stick to one end, wait a second, then the other; do both three times.",)
-    assert what_to_do(
-        "The output stood at 1500.0 us before and after. A hold and a preset look alike. Weapon "
-        "removed, wheels off the ground: hold the stick off its rest. Record 3 losses."
-    ) == ("Weapon removed, wheels off the ground: hold the stick off its rest. Record 3 losses.",)
-    assert what_to_do("The width did not change.") == ()
+def test_what_to_do_is_a_field_of_its_own_that_a_copy_keeps():
+    reason = Reason("The stick never stood still (`off_line`).", "Hold it still for a second.")
+    finding = not_shown("resolution", "us", reason)
+    assert finding.to_do == "Hold it still for a second."
+    assert finding.sentence == f"{reason.why} {reason.to_do}"
+    again = pickle.loads(pickle.dumps(reason))
+    assert (again, again.to_do) == (reason, reason.to_do)
+    assert preceded("Seen twice.", reason).to_do == reason.to_do

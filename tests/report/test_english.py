@@ -256,6 +256,14 @@ def test_the_first_screen_is_easy_to_read(capture):
     assert reading_ease(" ".join(r for r in said.splitlines() if not r.startswith("  RX"))) >= EASY
 
 
+@pytest.mark.parametrize(
+    "asked", [["measure", ROOT / "captures" / "drill.csv.gz"], ["plan"], ["sheet", "check", SHEET]]
+)
+def test_the_other_screens_are_easy_to_read(asked):
+    more = [] if SHEET in asked else ["--sheet", SHEET]
+    assert reading_ease(" ".join(on_screen(*asked, *more).splitlines())) >= EASY
+
+
 @pytest.mark.parametrize("page", ["quickstart.md", "glossary.md"])
 def test_the_pages_to_begin_with_are_easy_to_read(page):
     text = (ROOT / "docs" / page).read_text("utf-8")

@@ -19,7 +19,7 @@ from pwmscope.bench import (
     StopBand,
 )
 from pwmscope.capture import PS_PER_S, Capture, Line
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
@@ -123,10 +123,6 @@ STUCK_PART: Final = 0.5
 """A level of pulses for more than this part of a silence is stuck."""
 LONG_LEVEL_S: Final = 0.005
 """And for longer than this it is no pulse: neither a command nor none is known."""
-_LONG_LEVEL: Final = (
-    "After its last pulse the line stood at its pulses' level for {:.0f} ms, then went quiet. A "
-    "line that is stuck, and whose plug or probe comes off, looks the same. Check the wire."
-)
 DEFINITIONS: Final = (
     Definition(
         NAME,
@@ -582,9 +578,13 @@ def _with_states(
             state = LossClass.STUCK_HIGH if active else LossClass.STUCK_LOW
             told[k] = replace(responses[k], behaviour=state)
         elif longest_s > LONG_LEVEL_S:
-            told[k] = replace(
-                responses[k], behaviour=None, why_not=named(_LONG_LEVEL.format(1e3 * longest_s))
+            why_not = Reason(
+                f"After its last pulse the line stood at its pulses' level for "
+                f"{1e3 * longest_s:.0f} ms, then went quiet. A line that is stuck, and whose plug "
+                "or probe comes off, looks the same.",
+                "Check the wire.",
             )
+            told[k] = replace(responses[k], behaviour=None, why_not=why_not)
     return tuple(told)
 
 
@@ -789,7 +789,7 @@ def _restart_finding(restarts: list[LossEvent]) -> Finding:
         RESTART, float(count), "", None, "no restart while the transmitter is on",
         Verdict.DOES_NOT_MEET if proven else Verdict.NOT_SHOWN,
         tuple(Where(event.lost_s, event.recovered_s or event.lost_s, 0) for event in told),
-        f"{sentence} Check battery, regulator, plugs and ground lead.",
+        Reason(sentence, "Check battery, regulator, plugs and ground lead."),
     )  # fmt: skip
 
 
@@ -798,9 +798,11 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     if not losses:
         return not_shown(
             NAME, "",
-            "The signal was not seen to be lost, so what happens then is not shown. Weapon "
-            "removed, wheels off the ground, robot restrained: record again. Hold a stick off its "
-            "rest and switch the transmitter off.",
+            Reason(
+                "The signal was not seen to be lost, so what happens then is not shown.",
+                "Weapon removed, wheels off the ground, robot restrained: record again. Hold a "
+                "stick off its rest and switch the transmitter off."
+            ),
             limit=limit,
         )  # fmt: skip
     seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
@@ -814,7 +816,7 @@ def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {said}."
     if limit:
         which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
-        sentence += f"{which} {worst.reason}"
+        sentence = preceded(f"{sentence}{which}", worst.reason)
     return Finding(NAME, value, "", None, limit, worst.verdict, spans, sentence)
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.capture import PS_PER_S, Line
+from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.findings.failsafe.stop_time import width_doubt_us
@@ -68,8 +69,11 @@ def power_up_finding(
     if before is None:
         return not_shown(
             NAME, "",
-            "The recording begins after the link. Weapon removed, wheels off the ground, robot "
-            "restrained: start recording before the receiver has power.",
+            Reason(
+                "The recording begins after the link.",
+                "Weapon removed, wheels off the ground, robot restrained: start recording "
+                "before the receiver has power."
+            ),
             limit=limit,
         )  # fmt: skip
     did = _format_levels(line, before)
@@ -85,7 +89,7 @@ def power_up_finding(
     if not limit or expected.band is None:
         return measured(NAME, did, "", sentence, evidence=(span,))
     verdict, why = _verdict(table, before, expected, expected.band, limit_s)
-    return Finding(NAME, did, "", None, limit, verdict, (span,), f"{sentence} {why}")
+    return Finding(NAME, did, "", None, limit, verdict, (span,), preceded(sentence, why))
 
 
 def _format_levels(line: Line, before: BeforeLink) -> str:
@@ -124,9 +128,9 @@ def _verdict(
         )
     is_clean = servo.size == rows.size and bool(inside.all())
     if not is_clean and not was_quiet:
-        return Verdict.NOT_SHOWN, (
-            "The line had pulses from the start. A loss may have begun just before it. Start "
-            "recording before the receiver has power."
+        return Verdict.NOT_SHOWN, Reason(
+            "The line had pulses from the start. A loss may have begun just before it.",
+            "Start recording before the receiver has power.",
         )
     doubt = next(_doubts(table, before, expected, servo, is_clean=is_clean), "")
     if doubt:
@@ -141,7 +145,7 @@ def _doubts(
     if not before.is_marked:
         yield "When the link came is not marked (`off_line`)."
     if table.sample_interval_us is None:
-        yield "The sample interval is not known; give `rate`."
+        yield Reason("The sample interval is not known.", "Give `rate`.")
     if before.until_s - before.start_s < MIN_S:
         yield f"At least {MIN_S:g} s before the link are needed."
     if not is_clean:

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.findings.failsafe.losses import Known, Loss
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.segmentation import Dwells
@@ -283,10 +283,10 @@ def _moving(
     """Tell a stick that is followed from a single movement, which may be a ramp."""
     if (len(smooth) > 1 and _ramp_s(during, moved) is None) or smooth[0] is during[0] is during[-1]:
         return _if_seen(LossClass.KEEPS_FOLLOWING, moved)
-    return None, (
+    return None, Reason(
         f"The output moved smoothly to {smooth[0].last_us:.1f} us after the loss. A released "
-        "stick on a live link looks the same. Hold the stick where it is until the transmitter is "
-        "on again."
+        "stick on a live link looks the same.",
+        "Hold the stick where it is until the transmitter is on again.",
     )
 
 
@@ -350,10 +350,10 @@ def _unchanged(
             f"{level_us:.1f} us before and after. It may hold its last width, or the time may be "
             "wrong. A marker line (`off_line`) shows which."
         )
-    return None, (
-        f"{stood}, where the stick rests. A hold, a preset and an idle stick look alike. Weapon "
-        "removed, wheels off the ground, robot restrained: hold the stick off its rest while "
-        "switching off."
+    return None, Reason(
+        f"{stood}, where the stick rests. A hold, a preset and an idle stick look alike.",
+        "Weapon removed, wheels off the ground, robot restrained: hold the stick off its "
+        "rest while switching off.",
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from pwmscope.bench import BenchSheet
+from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import Supply, SupplyAnswer, examine_supply, read_supply
@@ -56,16 +57,18 @@ def _doubted(event: LossEvent, supplies: Mapping[str, Supply | None]) -> LossEve
     for name, supply in supplies.items():
         why = ""
         if supply is None:
-            why = (
-                f"The sheet names the supply line {format_line(name)}, and the recording does not "
-                "hold it. Record it as well."
+            why = Reason(
+                f"The sheet names the supply line {format_line(name)}, and the recording "
+                "does not hold it.",
+                "Record it as well.",
             )
         elif supply.trouble:
             why = supply.trouble
         elif supply.fails(loss.earliest_s - BEFORE_S, loss.back_s):
-            why = (
+            why = Reason(
                 f"{_format_sag(supply, loss.earliest_s - BEFORE_S, loss.back_s)} in this loss. A "
-                "receiver that restarts looks the same. Mend the supply and record again."
+                "receiver that restarts looks the same.",
+                "Mend the supply and record again.",
             )
         if why:
             return replace(event, verdict=Verdict.NOT_SHOWN, reason=why)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench import StopBand
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.findings.failsafe.alternatives import (
     Alternative,
     Case,
@@ -47,9 +47,9 @@ def _judge(case: Case) -> Answer:
     doubt = "" if case.evidence.is_still else case.loss.doubt
     doubt = case.loss.sentence if case.loss.is_restart else doubt
     if case.setting.is_time_doubted:
-        doubt = (
-            "The pulses are those of servo lines at another sample rate only, so no time is known. "
-            "Give the right `rate`."
+        doubt = Reason(
+            "The pulses are those of servo lines at another sample rate only, so no time is known.",
+            "Give the right `rate`.",
         )
     if doubt:
         return Verdict.NOT_SHOWN, doubt
@@ -186,24 +186,24 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
     """Say what is not shown, the plainest first; nothing where all is."""
     loss, response, expected = case.loss, case.response, case.setting.expected
     if loss.is_inferred:
-        yield (
-            "The moment the transmitter went off is only inferred. A supply restart or a hand on "
-            "the stick looks the same. Mark it with a line (`off_line`) or state it (`off_at_s`)."
+        yield Reason(
+            "The moment the transmitter went off is only inferred. A supply restart or a "
+            "hand on the stick looks the same.",
+            "Mark it with a line (`off_line`) or state it (`off_at_s`).",
         )
     if case.error_s is None:
-        yield "The sample interval is not known, so no time is exact; give `rate`."
+        yield Reason("The sample interval is not known, so no time is exact.", "Give `rate`.")
     if case.is_short:
         yield _format_short(case)
     if response.behaviour in STATES:
-        yield (
-            f"{_format_state(case)}. What its device does then is not known; check the "
-            "wire and the "
-            "receiver."
+        yield Reason(
+            f"{_format_state(case)}. What its device does then is not known.",
+            "Check the wire and the receiver.",
         )
     if case.needs_device_time:
-        yield (
-            "The pulses stop, and how long the device then runs on is not stated. Add "
-            "no_pulses_after_s to the sheet, by its manual or a test."
+        yield Reason(
+            "The pulses stop, and how long the device then runs on is not stated.",
+            "Add no_pulses_after_s to the sheet, by its manual or a test.",
         )
     if response.behaviour is LossClass.PULSES_STOP and not expected.no_pulses_stop:
         yield (
@@ -222,13 +222,14 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
 
 def _format_assumed(band: StopBand, *, lacks_neutral: bool) -> str:
     if lacks_neutral:
-        return (
-            f"The stop range of {band.words} lies round a neutral that is only assumed. Add "
-            "neutral_us to the sheet, the middle of the deadband, by a test."
+        return Reason(
+            f"The stop range of {band.words} lies round a neutral that is only assumed.",
+            "Add neutral_us to the sheet, the middle of the deadband, by a test.",
         )
-    return (
-        f"The stop range of {band.words} is only assumed. Add stop_us to the sheet: the "
-        "widths, lowest and highest, at which the device stands still, by a test."
+    return Reason(
+        f"The stop range of {band.words} is only assumed.",
+        "Add stop_us to the sheet: the widths, lowest and highest, at which the device "
+        "stands still, by a test.",
     )
 
 
@@ -249,9 +250,10 @@ def _late_points(case: Case, band: StopBand) -> Iterator[str]:
             "lies between."
         )
     if _is_left_for_a_pulse(case):
-        yield (
-            f"A pulse outside its stop range of {band.words} came after the output had gone into "
-            "it. Check the receiver and its supply."
+        yield Reason(
+            f"A pulse outside its stop range of {band.words} came after the output had gone "
+            "into it.",
+            "Check the receiver and its supply.",
         )
 
 
@@ -277,10 +279,10 @@ def _format_short(case: Case) -> str:
     lasted = f"for only {max(case.lasted_s, 0.0):.2f} s"
     needed = f"for longer than {case.needed_s:.1f} s"
     if case.loss.came_back:
-        return f"The transmitter was off {lasted}; keep it off {needed}."
-    return (
-        f"The recording went on {lasted} after the loss. Keep it running, and the transmitter off, "
-        f"{needed}."
+        return Reason(f"The transmitter was off {lasted}.", f"Keep it off {needed}.")
+    return Reason(
+        f"The recording went on {lasted} after the loss.",
+        f"Keep it running, and the transmitter off, {needed}.",
     )
 
 
@@ -297,117 +299,131 @@ def format_open(
     if ground is Ground.FOLLOWS:
         other = alternative.lines[0] if alternative is not None and alternative.lines else ""
         if other and other != case.setting.line:
-            return (
-                "Another line still followed a moving stick after this one had changed. The link "
-                "was not lost by then. Check that the transmitter was off."
+            return Reason(
+                "Another line still followed a moving stick after this one had changed. The "
+                "link was not lost by then.",
+                "Check that the transmitter was off.",
             )
         if case.behaviour is LossClass.KEEPS_FOLLOWING:
-            return (
-                "The output still followed a moving stick, so its link was not lost. Check that "
-                "the transmitter was off and its moment right."
+            return Reason(
+                "The output still followed a moving stick, so its link was not lost.",
+                "Check that the transmitter was off and its moment right.",
             )
     if ground in _SAID:
         return _SAID[ground]
     if ground is Ground.LEAPT and alternative is not None:
-        return (
-            f"The output left its stop range at {alternative.at_s:.3f} s. The link was seen back "
-            "only later or not at all. A transmitter that starts with other widths looks the "
-            "same. Switch it on again and wait before you touch a stick."
+        return Reason(
+            f"The output left its stop range at {alternative.at_s:.3f} s. The link was seen "
+            "back only later or not at all. A transmitter that starts with other widths "
+            "looks the same.",
+            "Switch it on again and wait before you touch a stick.",
         )
     return _SAID_OF.get(cause, f"The recording does not refute that {cause.value}.")
 
 
-_SMOOTHLY: Final = (
-    "The output moved smoothly after the loss. A released stick on a live link looks the same. "
-    "Hold the stick where it is."
+_SMOOTHLY: Final = Reason(
+    "The output moved smoothly after the loss. A released stick on a live link looks the same.",
+    "Hold the stick where it is.",
 )
 _SAID: Final = {
     Ground.FOLLOWS: _SMOOTHLY,
     Ground.SMOOTH: _SMOOTHLY,
-    Ground.SMALL: (
-        "The output changed by little, so a hand may have moved it. Hold the stick further from "
-        f"its stop range. {HOLD_STICK}."
+    Ground.SMALL: Reason(
+        "The output changed by little, so a hand may have moved it.",
+        f"Hold the stick further from its stop range. {HOLD_STICK}.",
     ),
-    Ground.UNCLEAR: (
-        "The output did not jump into its stop range from a steady width well outside it. A hand "
-        f"may have moved it. {HOLD_STICK}."
+    Ground.UNCLEAR: Reason(
+        "The output did not jump into its stop range from a steady width well outside it. A "
+        "hand may have moved it.",
+        f"{HOLD_STICK}.",
     ),
-    Ground.SEEN_CLOSE: (
-        "The output changed with the loss itself, so a hand may have let go of its stick. "
-        f"{HOLD_STICK}. Record at least 3 losses with two sticks up."
+    Ground.SEEN_CLOSE: Reason(
+        "The output changed with the loss itself, so a hand may have let go of its stick.",
+        f"{HOLD_STICK}. Record at least 3 losses with two sticks up.",
     ),
-    Ground.ONE_SWITCH: (
-        "Outputs went together to where their sticks rest; one switch looks the same. Record 10 "
-        'losses with a marker of kind "switch".'
+    Ground.ONE_SWITCH: Reason(
+        "Outputs went together to where their sticks rest; one switch looks the same.",
+        'Record 10 losses with a marker of kind "switch".',
     ),
-    Ground.NOT_BACK: (
-        "The pulses were not seen to come back with the link. A probe or a supply that came off "
-        "looks the same. Record until the transmitter is on again and pulses are back."
+    Ground.NOT_BACK: Reason(
+        "The pulses were not seen to come back with the link. A probe or a supply that came "
+        "off looks the same.",
+        "Record until the transmitter is on again and pulses are back.",
     ),
-    Ground.ALL_ENDED: (
-        "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks the "
-        "same. Record a spare output that goes to a preset as well, and state it unused."
+    Ground.ALL_ENDED: Reason(
+        "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks "
+        "the same.",
+        "Record a spare output that goes to a preset as well, and state it unused.",
     ),
-    Ground.OFF_IN_SILENCE: (
+    Ground.OFF_IN_SILENCE: Reason(
         "No output jumped back with this one's pulses; a plug that was off in between looks the "
-        "same. Record a spare output that goes to a preset as well, and state it unused."
+        "same.",
+        "Record a spare output that goes to a preset as well, and state it unused.",
     ),
-    Ground.PAUSED: (
+    Ground.PAUSED: Reason(
         "Lines went quiet at once and came back while the transmitter was off. A receiver or "
-        "supply restart looks the same. Watch the supply and record again."
+        "supply restart looks the same.",
+        "Watch the supply and record again.",
     ),
-    Ground.POLARITY: (
-        "Which level of the marker means on is neither stated nor shown. Add on to the sheet's "
-        "marker, or write `off_line=LINE=high` or `off_line=LINE=low`."
+    Ground.POLARITY: Reason(
+        "Which level of the marker means on is neither stated nor shown.",
+        "Add on to the sheet's marker, or write `off_line=LINE=high` or `off_line=LINE=low`.",
     ),
-    Ground.CONTRADICTED: (
-        "The outputs follow moving sticks only while the marker says off. Check which of its "
-        "levels means on."
+    Ground.CONTRADICTED: Reason(
+        "The outputs follow moving sticks only while the marker says off.",
+        "Check which of its levels means on.",
     ),
-    Ground.SPREAD: (
-        "The delays after the marker differ by more than it may be late, so it is later than "
-        "stated. Put a wire of the transmitter's own switch on it."
+    Ground.SPREAD: Reason(
+        "The delays after the marker differ by more than it may be late, so it is later "
+        "than stated.",
+        "Put a wire of the transmitter's own switch on it.",
     ),
-    Ground.RESUMED: (
-        "Pulses came again before the marker showed on; the link may have been back by then. Hold "
-        "every stick off its rest until the outputs follow it again."
+    Ground.RESUMED: Reason(
+        "Pulses came again before the marker showed on; the link may have been back by then.",
+        "Hold every stick off its rest until the outputs follow it again.",
     ),
-    Ground.UNMARKED_RETURN: (
-        "When the link was back is not marked, and the outputs do not show it beyond doubt. Put "
-        "the transmitter's switch on a marker line."
+    Ground.UNMARKED_RETURN: Reason(
+        "When the link was back is not marked, and the outputs do not show it beyond doubt.",
+        "Put the transmitter's switch on a marker line.",
     ),
-    Ground.QUICK_RETURN: (
-        "The output left its stop range in several steps, faster than a hand, and not with the "
-        "other lines. Hold the sticks still until the transmitter is on again."
+    Ground.QUICK_RETURN: Reason(
+        "The output left its stop range in several steps, faster than a hand, and not with "
+        "the other lines.",
+        "Hold the sticks still until the transmitter is on again.",
     ),
-    Ground.INSIDE: (
-        "The output was inside its stop range already before the loss; a receiver that holds "
-        f"looks the same. {HOLD_STICK}."
+    Ground.INSIDE: Reason(
+        "The output was inside its stop range already before the loss; a receiver that "
+        "holds looks the same.",
+        f"{HOLD_STICK}.",
     ),
-    Ground.EITHER_WAY: (
-        "The line reads as servo pulses either way up, so no width is certain. Record it at a "
-        "lower frame rate, or check how it idles."
+    Ground.EITHER_WAY: Reason(
+        "The line reads as servo pulses either way up, so no width is certain.",
+        "Record it at a lower frame rate, or check how it idles.",
     ),
-    Ground.BROKEN: (
-        "Frames of this loss are damaged or missing, so what the output did in them is not known. "
-        "Record again with a better connection."
+    Ground.BROKEN: Reason(
+        "Frames of this loss are damaged or missing, so what the output did in them is not known.",
+        "Record again with a better connection.",
     ),
 }
 _SAID_OF: Final = {
-    Cause.NEVER_LOST: (
-        "Nothing shows that the link was lost: no two sticks' outputs returned together. A switch "
-        f"looks the same. {HOLD_STICK}."
+    Cause.NEVER_LOST: Reason(
+        "Nothing shows that the link was lost: no two sticks' outputs returned together. A "
+        "switch looks the same.",
+        f"{HOLD_STICK}.",
     ),
-    Cause.HAND: (
-        "No output of another stick changed and returned with this one. A switch moved on a live "
-        f"link looks the same. Record 10 losses. {HOLD_STICK}."
+    Cause.HAND: Reason(
+        "No output of another stick changed and returned with this one. A switch moved on a "
+        "live link looks the same.",
+        f"Record 10 losses. {HOLD_STICK}.",
     ),
-    Cause.UNPLUGGED: (
-        "The pulses stopped, and no other line changed in the same frame; a probe that fell off "
-        "looks the same. Check the probes and record 10 losses."
+    Cause.UNPLUGGED: Reason(
+        "The pulses stopped, and no other line changed in the same frame; a probe that fell "
+        "off looks the same.",
+        "Check the probes and record 10 losses.",
     ),
-    Cause.SUPPLY: (
-        "The pulses of all lines stopped; a robot switched off by hand because it ran on looks the "
-        "same. Leave its supply on and record 10 losses with a switch as the marker."
+    Cause.SUPPLY: Reason(
+        "The pulses of all lines stopped; a robot switched off by hand because it ran on "
+        "looks the same.",
+        "Leave its supply on and record 10 losses with a switch as the marker.",
     ),
 }

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.freshness.renewals import MIN_TOLD, Renewals, find_renewals
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel import Resolution
@@ -116,13 +117,14 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
 def _why_not(found: Renewals, told: int) -> str:
     brisk = "Move each stick briskly from end to end, several times, while recording."
     if not found.moved:
-        return (
-            "The width hardly moved. The stick rested or the link was frozen; both look alike. "
-            f"{brisk}"
+        return Reason(
+            "The width hardly moved. The stick rested or the link was frozen; both look alike.",
+            brisk,
         )
-    return (
-        f"The stick moved fast enough for {told} frames; {MIN_TOLD} are needed. A slow stick, "
-        f"steps up to {found.step_us:.2g} us and a repeated width look alike. {brisk}"
+    return Reason(
+        f"The stick moved fast enough for {told} frames; {MIN_TOLD} are needed. A slow "
+        f"stick, steps up to {found.step_us:.2g} us and a repeated width look alike.",
+        brisk,
     )
 
 

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.freshness.freshness import Freshness
 from pwmscope.findings.freshness.renewals import Renewals
 from pwmscope.findings.receivers import Receiver
@@ -107,8 +108,11 @@ def _finding(
     if not witnessed:
         froze = any(found.renewals.first.size for found in lines.values())
         reason = (
-            "No freeze came while two lines of one receiver moved, so whether lines share them is "
-            "not known. Move two sticks at once."
+            Reason(
+                "No freeze came while two lines of one receiver moved, so whether lines share "
+                "them is not known.",
+                "Move two sticks at once.",
+            )
             if froze
             else "No line froze while its stick moved, so there is nothing to share."
         )

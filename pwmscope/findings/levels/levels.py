@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.model import (
     COVERAGE,
@@ -89,7 +90,10 @@ def examine_levels(record: Record, plateaus: Plateaus | None) -> HighState:
         used &= ~inside(record.losses, begin_s)
     row = np.flatnonzero(used)
     if row.size < MIN_HIGHS:
-        why = f"The voltage shows {row.size} whole high states. Record at least {MIN_HIGHS} pulses."
+        why = Reason(
+            f"The voltage shows {row.size} whole high states.",
+            f"Record at least {MIN_HIGHS} pulses.",
+        )
         units = ("V", "V", "us", "V")
         found = zip(DEFINITIONS, units, strict=True)
         return HighState(plateaus, tuple(not_shown(one.name, unit, why) for one, unit in found))
@@ -145,9 +149,10 @@ def _rise(rise_ps: FloatArray, interval_ps: float, seen: tuple[Evidence, ...]) -
         )
     middle_us = float(np.median(rise_us))
     if middle_us < RESOLVED * interval_us:
-        why = (
+        why = Reason(
             f"The leading edges take less than {RESOLVED * interval_us:.3g} us, two sample "
-            "intervals. Record at a higher rate to see more."
+            "intervals.",
+            "Record at a higher rate to see more.",
         )
         return not_shown("rise time", "us", why)
     # A median's deviation is that of a mean times sqrt(pi/2), for normal scatter.

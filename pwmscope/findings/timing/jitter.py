@@ -471,6 +471,7 @@ def width_jitter_finding(
         evidence[:MAX_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
+        separation.to_do,
     )
 
 
@@ -501,6 +502,7 @@ def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: L
         f"level, at {rise_s[excursion.row]:.3f} s. 99.9 % stay within "
         f"{format_us(excursion.usual_us)}.",
         excursion.interval_us,
+        "Record at a higher sample rate." if verdict is Verdict.NOT_SHOWN else "",
     )
 
 

@@ -174,6 +174,13 @@ class Separation:
     resolved: bool  # Whether the readings show the jitter
     record_at_hz: float | None  # Sample rate from which on it may be resolved; None where it is
 
+    @property
+    def to_do(self) -> str:
+        """How to record so that it is resolved; empty where it is."""
+        if self.record_at_hz is None:
+            return ""
+        return f"Record at {_rate(self.record_at_hz)} or faster."
+
     def sentence(self, of_what: str) -> str:
         """Say it in words.
 
@@ -189,7 +196,7 @@ Record at 5 MS/s or faster.'
         if self.record_at_hz is not None:
             return (
                 f"The jitter of {of_what} is not resolved at this sample rate: it is at most "
-                f"{high_us:.3g} us RMS. Record at {_rate(self.record_at_hz)} or faster."
+                f"{high_us:.3g} us RMS. {self.to_do}"
             )
         out = "" if self.floor_rms_us is None else ", sampling taken out"
         return (

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.stability import longest_stretch
@@ -464,8 +465,10 @@ def _in_widths(record: Record, sampling_us: float | None) -> tuple[LineSearch | 
         return None, not_shown(
             WIDTH,
             "us",
-            f"The stick never stood still for {MIN_VALUES} pulses, so a rhythm is not shown. Hold "
-            "it still for a minute.",
+            Reason(
+                f"The stick never stood still for {MIN_VALUES} pulses, so a rhythm is not shown.",
+                "Hold it still for a minute.",
+            ),
         )
     rise_s = record.table.rise_s[rows]
     # Frame by frame, so that an error of the usual period does not add up.
@@ -504,8 +507,10 @@ def _in_time_errors(
         return None, not_shown(
             TIME,
             "us",
-            f"Only {stretch.edges} frames in step were seen, too few for a rhythm; record at "
-            f"least {MIN_VALUES} frames without a loss.",
+            Reason(
+                f"Only {stretch.edges} frames in step were seen, too few for a rhythm.",
+                f"Record at least {MIN_VALUES} frames without a loss.",
+            ),
         )
     number = stretch.number
     search = find_lines(number, stretch.instants_s(), stretch.time_error_us)

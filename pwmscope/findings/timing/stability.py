@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.model import (
@@ -528,8 +529,10 @@ def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
     if clock is None:
         return _not_shown(
             floor,
-            "The frames follow no steady clock, so its stability is not shown. Record frames that "
-            "come evenly.",
+            Reason(
+                "The frames follow no steady clock, so its stability is not shown.",
+                "Record frames that come evenly.",
+            ),
         )
     whole = longest_stretch(clock)
     stretch = whole if whole.missing < BRIDGED * whole.frames else whole.without_gaps()
@@ -537,9 +540,11 @@ def examine_stability(record: Record, clock: FrameClock | None) -> Stability:
     if stretch.duration_s < MIN_S - 2.0 * clock.period_us / 1e6 or stretch.edges < MIN_FRAMES:
         return _not_shown(
             floor,
-            f"Only {stretch.duration_s:.4g} s with {stretch.edges} frames in step were seen. That "
-            f"is too short for the clock's stability. Record {ASKED_S:g} s and more than "
-            f"{MIN_FRAMES} frames without a loss.",
+            Reason(
+                f"Only {stretch.duration_s:.4g} s with {stretch.edges} frames in step were seen. "
+                "That is too short for the clock's stability.",
+                f"Record {ASKED_S:g} s and more than {MIN_FRAMES} frames without a loss.",
+            ),
         )
     tau0_s = clock.period_us / 1e6
     time_error_us = stretch.bridged_us()
@@ -586,9 +591,10 @@ def _finding(
         # difference is wrong by more than two: the root mean squares add up at most.
         most = high + 2.0 * HIDDEN * floor / tau_s
         sentence = (
-            f"The frame clock usually keeps time within {_time(most, tau_s)} over {tau_s:.3g} s "
-            f"({_share(most)}), or better. Sampling alone gives {_share(floor / tau_s)}, so the "
-            "receiver's own share is not resolved. Record at a higher sample rate."
+            f"The frame clock usually keeps time within {_time(most, tau_s)} over "
+            f"{tau_s:.3g} s ({_share(most)}), or better. Sampling alone gives "
+            f"{_share(floor / tau_s)}, so the receiver's own share is not resolved. "
+            "Record at a higher sample rate."
         )
         return measured(
             NAME, value * 1e6, "ppm", sentence + taken_from,

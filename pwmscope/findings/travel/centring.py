@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record, joined_dwells
 from pwmscope.findings.travel.levels import Level, level_of
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
@@ -119,8 +120,11 @@ def examine_flat(record: Record, travel: Travel) -> Flat:
     if len(crossings) < MIN_SWEEPS:
         seen = "Only one" if crossings else "No"
         return _hidden(
-            f"{seen} slow, even sweep goes through neutral; {MIN_SWEEPS} are needed to see a "
-            f"flat there. {_SWEEP_SLOWLY}",
+            Reason(
+                f"{seen} slow, even sweep goes through neutral; {MIN_SWEEPS} are needed to see a "
+                "flat there.",
+                _SWEEP_SLOWLY,
+            ),
             crossings,
         )
     return _agreed(record, crossings, band_us)
@@ -260,8 +264,11 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     even = tuple(crossing for crossing in crossings if crossing.is_even)
     if len(even) < max(MIN_SWEEPS, 0.7 * len(crossings)):
         return _hidden(
-            "The pace is not shown to be even: the width sets off softly, or changes pace beside "
-            f"neutral. A deadband, expo and a hand that slows down look alike. {_SWEEP_SLOWLY}",
+            Reason(
+                "The pace is not shown to be even: the width sets off softly, or changes pace "
+                "beside neutral. A deadband, expo and a hand that slows down look alike.",
+                _SWEEP_SLOWLY,
+            ),
             crossings,
         )
     crossings, flat_us = even, np.array([crossing.flat_us for crossing in even])
@@ -272,15 +279,21 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     crossings = tuple(c for c, kept in zip(crossings, could | (flat_us > 0), strict=True) if kept)
     flat_us = np.array([crossing.flat_us for crossing in crossings])
     if flat_us.size < MIN_SWEEPS:
-        return _hidden(f"Only one sweep was slow enough to show a flat. {_SWEEP_SLOWLY}", crossings)
+        return _hidden(
+            Reason("Only one sweep was slow enough to show a flat.", _SWEEP_SLOWLY),
+            crossings,
+        )
     mean_us, scatter_us = mean_of(flat_us), std_of(flat_us)
     frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
     alike_us = max(ALIKE * mean_us, ALIKE_FRAMES * frame_us)
     if scatter_us > alike_us or float(flat_us.max()) > 2.0 * band_us:
         return _hidden(
-            f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us of "
-            f"{flat_us.size} slow sweeps: too unlike or too long. "
-            f"A deadband and a pausing hand look alike. {_SWEEP_SLOWLY}",
+            Reason(
+                f"The width stood at neutral for {flat_us.min():.0f} to {flat_us.max():.0f} us "
+                f"of {flat_us.size} slow sweeps: too unlike or too long. A deadband and a "
+                "pausing hand look alike.",
+                _SWEEP_SLOWLY,
+            ),
             crossings,
         )
     # Each end lies anywhere between two frames: together triangular, as for two sampled edges.
@@ -306,7 +319,10 @@ def _none(crossings: tuple[Crossing, ...], band_us: float, spans: tuple[Evidence
     if not all(crossing.is_even for crossing in crossings):
         shortest_us *= UNEVEN_PACE
     if shortest_us > band_us / 2.0:
-        return _hidden(f"The sweeps through neutral are too fast. {_SWEEP_SLOWLY}", crossings)
+        return _hidden(
+            Reason("The sweeps through neutral are too fast.", _SWEEP_SLOWLY),
+            crossings,
+        )
     return Flat(crossings, 0.0, None, measured(
         "deadband", 0.0, "us",
         f"{len(crossings)} slow sweeps show no flat at neutral; one of {shortest_us:.2g} us or "
@@ -407,8 +423,11 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     below, above = _returns(below_us), _returns(above_us)
     if min(below.count, above.count) < MIN_RETURNS:
         return _without(
-            f"The stick came back to neutral {_times(below)} from below and {_times(above)} from "
-            f"above; at least {MIN_RETURNS} of each are needed. {_WHAT_TO_DO}",
+            Reason(
+                f"The stick came back to neutral {_times(below)} from below and {_times(above)} "
+                f"from above; at least {MIN_RETURNS} of each are needed.",
+                _WHAT_TO_DO
+            ),
             flat, below, above,
         )  # fmt: skip
     freedom = below.count + above.count - 2

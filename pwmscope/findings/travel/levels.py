@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel.moves import MIN_THROW
 from pwmscope.model import (
@@ -416,9 +417,10 @@ def find_endpoints(
 
 
 def _not_held(end: str, middle_us: float, throw_us: float) -> str:
-    return (
+    return Reason(
         f"The stick was never held at its {end} end: no dwell there lies {throw_us:.4g} us or "
-        f"more from {middle_us:.0f} us."
+        f"more from {middle_us:.0f} us.",
+        f"Hold the stick at its {end} end for two seconds.",
     )
 
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.moves import Middles, Moves, find_moves, middles, scatter_us, spaced
 from pwmscope.model import (
@@ -481,17 +482,25 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     interval_us = record.table.sample_interval_us
     if interval_us is None:
         return _hidden(
-            "The sample interval is not known, so a step of the receiver's cannot be told from "
-            "the analyser's. State the sample rate.",
+            Reason(
+                "The sample interval is not known, so a step of the receiver's cannot be told "
+                "from the analyser's.",
+                "State the sample rate.",
+            ),
             None,
         )
     used = _parted(_thinned(_moving(record, find_moves(record) if moves is None else moves)))
     if not used.row.size and len(record.dwells) < MIN_LEVELS:
-        return _hidden(f"The stick was not seen moving, so no step shows. {_WHAT_TO_DO}", None)
+        return _hidden(
+            Reason("The stick was not seen moving, so no step shows.", _WHAT_TO_DO),
+            None,
+        )
     if not len(record.dwells):
         return _hidden(
-            "The stick never stood still, so the jitter that may hide a step is not known. "
-            "Hold it still for a second while recording.",
+            Reason(
+                "The stick never stood still, so the jitter that may hide a step is not known.",
+                "Hold it still for a second while recording.",
+            ),
             None,
         )
     standing = middles(record, spaced(len(record.dwells), MAX_DWELLS), MAX_IN_DWELL)
@@ -606,25 +615,26 @@ def _pace_us(moves: Moves) -> FloatArray:
 
 def _why_hidden(search: Search, jitter_us: float, interval_us: float, span_us: float) -> str:
     if search.is_image:
-        return (
-            "The widths share a step, but a coarser one shows too. Jitter hides the coarse one, "
-            "or the fine one is its image. Record again at a higher rate, with slow sweeps of "
-            "unlike pace."
+        return Reason(
+            "The widths share a step, but a coarser one shows too. Jitter hides the coarse "
+            "one, or the fine one is its image.",
+            "Record again at a higher rate, with slow sweeps of unlike pace.",
         )
     if search.is_pace:
-        return (
-            "The widths lie evenly, but so do those of a sweep without steps at so even a pace. "
-            "Move the stick by hand while recording, at unlike paces."
+        return Reason(
+            "The widths lie evenly, but so do those of a sweep without steps at so even a pace.",
+            "Move the stick by hand while recording, at unlike paces.",
         )
     if search.is_rhythm:
-        return (
-            "The widths lie evenly, but jitter with a rhythm makes sweeps of an even pace look so. "
-            "Move the stick by hand while recording, at unlike paces."
+        return Reason(
+            "The widths lie evenly, but jitter with a rhythm makes sweeps of an even pace look so.",
+            "Move the stick by hand while recording, at unlike paces.",
         )
     if search.finest_us is None:
-        return (
-            f"The stick was moved too little to show a step at {jitter_us:.2g} us of jitter and "
-            f"{interval_us:.3g} us between samples. {_WHAT_TO_DO}"
+        return Reason(
+            f"The stick was moved too little to show a step at {jitter_us:.2g} us of jitter "
+            f"and {interval_us:.3g} us between samples.",
+            _WHAT_TO_DO,
         )
     finest_us = search.finest_us
     return (

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.centring import examine_flat
 from pwmscope.findings.travel.moves import is_sharp, middles, spaced
@@ -117,7 +118,7 @@ def examine_curve(
     low, neutral, high = travel.low, travel.neutral, travel.high
     if low is None or neutral is None or high is None:
         missing = [travel.reasons[at] for at in ("low", "neutral", "high") if at in travel.reasons]
-        return _hidden(f"{missing[0]} {_WHAT_TO_DO}", ())
+        return _hidden(missing[0], ())
     moves, half_us = travel.moves, (high.width_us - low.width_us) / 2.0
     off_us = [moves.width_us[at] - neutral.width_us for at in (moves.begin, moves.end - 1)]
     through = (off_us[0] * off_us[1] < 0.0)[sweeps]
@@ -219,7 +220,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     if min(up.size, down.size) < MIN_EACH_WAY:
         return _hidden(
             f"Even sweeps through neutral over {100 * MAX:.0f} % of the travel: {up.size} up, "
-            f"{down.size} down; {MIN_EACH_WAY} each way are needed. {_WHAT_TO_DO}",
+            f"{down.size} down; {MIN_EACH_WAY} each way are needed.",
             fits,
         )
     every = np.concatenate([up, down])
@@ -238,7 +239,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     if sharp < 0.8 * len(fits):
         return _hidden(
             f"A soft hand and a curved channel look alike. Only {sharp} of {len(fits)} sweeps "
-            f"begin and end at full pace. {_WHAT_TO_DO}",
+            "begin and end at full pace.",
             fits,
         )
     if max(abs(ends[0]), abs(ends[1])) <= STRAIGHT:
@@ -252,15 +253,14 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     doubtful = abs(mean) <= student_quantile(1.0 - CHANCE / 2.0, every.size - 1) * uncertainty
     if doubtful or len(speaking) < 0.8 * len(fits) or not agree:
         return _hidden(
-            f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}. "
-            f"{_WHAT_TO_DO}",
+            f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}.",
             fits,
         )
     # What the noise alone would scatter is no sign of a hand.
     by_hand = max(std_of(every) ** 2 - 2.0 * within**2 * every.size, 0.0) ** 0.5
     alike = _looks_alike(record, travel, mean, ends[0], by_hand)
     if alike:
-        return _hidden(f"{alike} look alike. {said}. {_WHAT_TO_DO}", fits)
+        return _hidden(f"{alike} look alike. {said}.", fits)
     shape = Shape.SOFTER
     told = measured(
         "curve", shape.value, "",
@@ -291,7 +291,8 @@ def _rows(travel: Travel, sweeps: IntArray) -> IntArray:
     return moves.row[np.isin(moves.owner, sweeps)]
 
 
-def _hidden(reason: str, fits: tuple[Fit, ...]) -> Curve:
+def _hidden(why: str, fits: tuple[Fit, ...]) -> Curve:
+    reason = Reason(why, _WHAT_TO_DO)
     return Curve(None, None, None, None, fits, not_shown("curve", "", reason))
 
 
@@ -340,8 +341,10 @@ def examine_sweeps(record: Record, travel: Travel) -> Sweeps:
     if not chosen.size:
         none = not_shown(
             "sweep", "us",
-            f"No sweep of {MIN_FRAMES} frames or more was seen. Move the stick slowly from "
-            "end to end while recording.",
+            Reason(
+                f"No sweep of {MIN_FRAMES} frames or more was seen.",
+                "Move the stick slowly from end to end while recording."
+            ),
         )  # fmt: skip
         nothing = np.zeros(0, np.int64)
         return Sweeps(0, 0, None, nothing, limit_us, curve, (none, curve.finding))

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import BenchSheet, Limits, StopBand
+from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.levels import (
     NEUTRAL_REACH,
@@ -88,7 +89,10 @@ def examine_rest(
         limit = "the device's stop range; the bench sheet does not name the line"
     if not len(dwells):
         finding = not_shown(
-            "rest position", "us", f"The stick never stood still. {LET_GO}", limit=limit
+            "rest position",
+            "us",
+            Reason("The stick never stood still.", LET_GO),
+            limit=limit,
         )
         return RestPosition(None, False, finding.verdict if limit else None, finding)
     same_us = SAME_LEVEL * table.convention.span_us
@@ -147,11 +151,12 @@ def judge_rest(
     verdict = against_band(amount, band, interval_us)
     each = [against_band(Amount(us, None), band, interval_us) for us in rest.rests_us]
     if verdict is Verdict.MEETS and any(one is not Verdict.MEETS for one in each):
-        return Verdict.NOT_SHOWN, f"{_unclear(rest.rests_us)} {LET_GO}"
+        return Verdict.NOT_SHOWN, Reason(_unclear(rest.rests_us), LET_GO)
     if verdict is Verdict.DOES_NOT_MEET and not rest.is_known:
-        return Verdict.NOT_SHOWN, (
-            f"It stays longest at {amount.us:.1f} us, outside the stop range. Either the channel "
-            f"rests there, or the stick was held there. {LET_GO}"
+        return Verdict.NOT_SHOWN, Reason(
+            f"It stays longest at {amount.us:.1f} us, outside the stop range. Either the "
+            "channel rests there, or the stick was held there.",
+            LET_GO,
         )
     return verdict, _sentence(amount, band, verdict)
 
@@ -265,7 +270,8 @@ def examine_sides(
         if asymmetry.uncertainty_us is not None:
             significant = abs(asymmetry.us) > (asymmetry.doubt_us or 0.0)
     turned = _turned(record, moves)
-    why = " ".join(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
+    whys = list(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
+    why = whys[0] if len(whys) == 1 else " ".join(whys)
     visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
     visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MAX_SPANS]
     found = (
@@ -292,7 +298,7 @@ def _travel_finding(
             for side, where in ((below, "below"), (above, "above"))
             if side is not None
         )
-        return not_shown("travel", "us", why + known)
+        return not_shown("travel", "us", why + known if known else why)
     shares = (
         f": {below.said} below neutral and {above.said} above it."
         if below and above

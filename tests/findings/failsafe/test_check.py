@@ -378,7 +378,7 @@ def test_a_loss_that_is_cut_short_is_not_shown():
     drill = Drill(lengths_s=(2.6, 3.4, 1.9, 2.9, 5.0, 3.7, 2.7, 4.4, 3.1, 3.9))
     found = check(drill)
     assert set(verdicts(found).values()) == {"not shown"}
-    assert "keep it off for longer than 2.1 s" in found.lines[0].sentence
+    assert "Keep it off for longer than 2.1 s" in found.lines[0].sentence
 
 
 @pytest.mark.parametrize("behave", [preset, lambda _: stops(0.5)])

@@ -47,7 +47,7 @@ def test_a_good_case_meets_and_says_how_fast():
     [
         ({"loss": cases.INFERRED}, "only inferred"),
         ({"error_s": None}, "`rate`"),
-        ({"loss": cases.loss_of(back_s=12.0)}, "keep it off for longer than 2.1 s"),
+        ({"loss": cases.loss_of(back_s=12.0)}, "Keep it off for longer than 2.1 s"),
         (
             {"loss": replace(cases.loss_of(back_s=12.0), came_back=False)},
             "Keep it running",

@@ -272,7 +272,8 @@ def test_the_countdown_follows_its_steps_by_the_space_bar(browser, desk):
         "return parseFloat(getComputedStyle(arguments[0]).fontSize)", count
     )
     assert size >= 96  # letters of an inch: read from three metres (own estimate)
-    until(browser, ".count .step", "rest")
+    first = browser.find_element(By.CSS_SELECTOR, "#steps tbody th").text
+    until(browser, ".count .step", first)
     assert 4.5 < time.monotonic() - begun_s < PATIENCE_S
     until(browser, ".count .then", "Then: ")
     ActionChains(browser).send_keys(Keys.SPACE).perform()

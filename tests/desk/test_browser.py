@@ -48,8 +48,14 @@ def browser():
         if os.environ.get("CI") == "true":
             pytest.fail(reason)
         pytest.skip(reason)
+    driver = open_browser(*found)
+    yield driver
+    driver.quit()
+
+
+def open_browser(chromium, chromedriver):
     options = webdriver.ChromeOptions()
-    options.binary_location = found[0]
+    options.binary_location = chromium
     for flag in (
         "headless=new", "no-sandbox", "disable-gpu", "no-first-run", "disable-dev-shm-usage",
         "disable-background-networking", "disable-component-update", "disable-sync",
@@ -57,9 +63,7 @@ def browser():
     ):  # fmt: skip
         options.add_argument(f"--{flag}")
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(found[1]))
-    yield driver
-    driver.quit()
+    return webdriver.Chrome(options=options, service=Service(chromedriver))
 
 
 def show(browser, width, scheme="light"):

@@ -364,7 +364,7 @@ def _field_of(fault: Fault, numbers: Mapping[tuple[str, str], int]) -> str:
     if path[0] in ROWS and len(path) > 1:
         number = numbers.get((path[0], path[1]), 0)
         return f"{path[0]}.{number}.{path[2] if len(path) > 2 else NAME}"
-    return ".".join(path)
+    return ".".join(path[: 2 if path[0] in TABLES else 1])  # a list's parts share its field
 
 
 def _told(fault: Fault) -> str:

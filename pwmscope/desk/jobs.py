@@ -119,6 +119,11 @@ class Recording:
         return key_of(self.name)
 
     @property
+    def elapsed_s(self) -> int:
+        """How long it has been read, in whole seconds."""
+        return int(time.monotonic() - self.begun_s)
+
+    @property
     def percent(self) -> int | None:
         """How far reading has come; None where that is not known."""
         done, total, _ = self.progress

@@ -1,6 +1,7 @@
 """How quick the desk is, what it bears, and what thirty kills leave of it.
 
     .venv/bin/python tests/benchmarks/desk.py times
+    .venv/bin/python tests/benchmarks/desk.py big
     .venv/bin/python tests/benchmarks/desk.py load --seconds 60
     .venv/bin/python tests/benchmarks/desk.py kills --count 30
     .venv/bin/python tests/benchmarks/desk.py day
@@ -22,6 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.desk.conftest import CAPTURES, Desk, wait_for
+from tests.desk.test_browser import open_browser
 
 BIG_ROWS = 40_000_000
 
@@ -58,13 +60,49 @@ def times(home):
     for n in range(20):
         desk.wait_for_answer(f"r{n}.csv")
     said("20 files saved at once", f"{time.monotonic() - begin_s:.1f} s", "all answered")
-    big_file(desk)
     desk.end()
 
 
-def big_file(desk):
-    """A file of 40 million rows: progress at least each second, then its answer."""
-    path = desk.folder.parent / "big.csv"
+def big(home):
+    """Take a file of 40 million rows by a browser: progress at least each second, to its answer."""
+    path, desk = home / "big.csv", Desk(home / "big")
+    write_rows(path)
+    browser = open_browser(shutil.which("chromium"), shutil.which("chromedriver"))
+    try:
+        browser.get(desk.address)
+        time.sleep(4)
+        browser.find_element("id", "files").send_keys(str(path))
+        told, gap_s, begin_s = "", {}, time.monotonic()
+        last = begin_s
+        while time.monotonic() < begin_s + 400:
+            page = browser.execute_script(
+                "return [document.querySelector('.said').textContent,"
+                " document.querySelector('.stands')?.textContent ?? '',"
+                " document.querySelector('.answer, .acts .fault')?.textContent ?? '']"
+            )
+            now = time.monotonic()
+            phase = "upload" if "Taking" in page[0] else "reading" if "reading" in page[1] else ""
+            if "".join(page[:2]) != told or page[2]:
+                told = "".join(page[:2])
+                gap_s[phase] = max(gap_s.get(phase, 0.0), now - last)
+                last = now
+            if page[2]:
+                break
+            time.sleep(0.05)
+    finally:
+        browser.quit()
+        desk.end()
+    for phase in ("upload", "reading"):
+        said(
+            f"40 million rows, longest silence: {phase}", f"{gap_s.get(phase, -1):.2f} s", "<= 1 s"
+        )
+    said("  from one phase to the next", f"{gap_s.get('', 0.0):.2f} s", "<= 1 s")
+    said("  from its choice to its answer", f"{time.monotonic() - begin_s:.0f} s", "-")
+    said("  the answer begins", " ".join(page[2].split()[:3]), "-")
+
+
+def write_rows(path):
+    """Two lines, a row for each microsecond."""
     block = 1_000_000
     with path.open("wb") as out:
         out.write(b"time_us,RX1,RX2\n")
@@ -74,23 +112,6 @@ def big_file(desk):
             columns = np.char.add(np.char.add(at.astype("U10"), np.where(one, ",1", ",0")),
                                   np.where(two, ",1", ",0"))  # fmt: skip
             out.write(("\n".join(columns.tolist()) + "\n").encode())
-    path.replace(desk.folder / "big.csv")
-    told, last, gap_s, begin_s = "", time.monotonic(), 0.0, None
-    deadline = time.monotonic() + 300
-    while time.monotonic() < deadline:
-        status, _, body = desk.ask("GET", "/part/answer/big.csv")
-        page = body.decode() if status == 200 else ""
-        reading = re.search(r"reading(?:, [^<]*)?", page)
-        if begin_s is None and reading:
-            begin_s = last = time.monotonic()
-        if 'class="does"' in page or "fault" in page:
-            break
-        if reading and reading[0] != told:
-            told, now = reading[0], time.monotonic()
-            gap_s, last = max(gap_s, now - last), now
-        time.sleep(0.1)
-    said("40 million rows, longest silence while reading", f"{gap_s:.2f} s", "<= 1 s")
-    said("40 million rows, to its answer", f"{time.monotonic() - begin_s:.1f} s", "-")
 
 
 def load(home, seconds):
@@ -128,8 +149,8 @@ def load(home, seconds):
 def kills(home, count, seed):
     """Kill the desk at random moments of uploads and analyses; nothing that came whole is lost.
 
-    Every third kill aims at the upload (before its end or just after it), the others at the
-    second and a half of analysis that follows.
+    Every third kill aims at the upload, the others at the second and a half after it was
+    acknowledged.
     """
     chance = random.Random(seed)
     desk, _ = begun(home / "kills")
@@ -146,7 +167,11 @@ def kills(home, count, seed):
 
         sending = threading.Thread(target=send)
         sending.start()
-        time.sleep(0.02 * chance.random() if number % 3 == 0 else 0.05 + 1.5 * chance.random())
+        if number % 3 == 0:
+            time.sleep(0.02 * chance.random())
+        else:
+            sending.join()
+            time.sleep(1.5 * chance.random())
         desk.kill()
         sending.join()
         desk.begin()
@@ -212,21 +237,19 @@ def day(home):
 def main():
     """Run one of the measurements."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=["times", "load", "kills", "day"])
+    parser.add_argument("what", choices=["times", "big", "load", "kills", "day"])
     parser.add_argument("--seconds", type=int, default=60)
     parser.add_argument("--count", type=int, default=30)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     home = Path(tempfile.mkdtemp())
     try:
-        if asked.what == "times":
-            times(home)
+        if asked.what in {"times", "big", "day"}:
+            {"times": times, "big": big, "day": day}[asked.what](home)
         elif asked.what == "load":
             load(home, asked.seconds)
-        elif asked.what == "kills":
-            kills(home, asked.count, asked.seed)
         else:
-            day(home)
+            kills(home, asked.count, asked.seed)
     finally:
         shutil.rmtree(home)
 

@@ -2,11 +2,17 @@
 
 Chromium and its driver are found by path, through selenium (a general browser-automation
 library), which downloads nothing. Checked from outside: axe-core (Deque), html5lib.
+
+The pictures of docs/desk.md are taken on the way through the whole job by pointer:
+
+    PWMSCOPE_PICTURES=docs/pictures pytest tests/desk/test_browser.py -k Pointer
 """
 
+import base64
 import os
 import shutil
 import time
+from pathlib import Path
 
 import html5lib
 import pytest
@@ -42,8 +48,14 @@ def browser():
         if os.environ.get("CI") == "true":
             pytest.fail(reason)
         pytest.skip(reason)
+    driver = open_browser(*found)
+    yield driver
+    driver.quit()
+
+
+def open_browser(chromium, chromedriver):
     options = webdriver.ChromeOptions()
-    options.binary_location = found[0]
+    options.binary_location = chromium
     for flag in (
         "headless=new", "no-sandbox", "disable-gpu", "no-first-run", "disable-dev-shm-usage",
         "disable-background-networking", "disable-component-update", "disable-sync",
@@ -51,9 +63,7 @@ def browser():
     ):  # fmt: skip
         options.add_argument(f"--{flag}")
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(found[1]))
-    yield driver
-    driver.quit()
+    return webdriver.Chrome(options=options, service=Service(chromedriver))
 
 
 def show(browser, width, scheme="light"):
@@ -61,6 +71,19 @@ def show(browser, width, scheme="light"):
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     chosen = [{"name": "prefers-color-scheme", "value": scheme}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": chosen})
+
+
+def picture(browser, name, width=1280, height=1000):
+    """Take a picture for the docs, where a folder for them is named."""
+    folder = os.environ.get("PWMSCOPE_PICTURES")
+    if not folder:
+        return
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    time.sleep(0.5)
+    taken = browser.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
+    Path(folder, f"desk-{name}.png").write_bytes(base64.b64decode(taken["data"]))
+    show(browser, 1280)
 
 
 def enter(browser, desk):
@@ -159,25 +182,32 @@ def test_the_whole_job_from_wires_to_a_sheet_to_sign(browser, new_desk, hand):
     until(browser, "#limits-failsafe_s-fault", "from 0.05 to 60")
     person.type("Must stand still within (s)", "2")
     until(browser, "#rules", "wiring rules are met")
+    picture(browser, "bench")
     person.follow("Save the sheet")
     until(browser, "#sheet", "This is medlar.toml")
     person.follow("Record")
     until(browser, "h2", "Set the analyser")
     person.follow("Begin the countdown")
     until(browser, ".count .step", "Start the recorder now")
+    until(browser, ".kept", "medlar.plan.toml")
+    picture(browser, "record", height=800)
     person.follow("Stop")
     until(browser, ".count .step", "Stopped.")
     person.follow("desk")
     person.follow("Try the shipped recording")
     until(browser, ".answer", "FAILSAFE meets, 10 of 10")
     until(browser, ".timeline-reading", "pulse")
+    picture(browser, "answer")
+    picture(browser, "narrow", 390, 844)
     until(browser, ".acts", "Enter in the register")
     person.follow("Enter in the register")
     until(browser, ".acts", "Entry 1 of the register")
     person.follow("Change")
     until(browser, "main", "Settings of the transmitter")
+    picture(browser, "change")
     person.follow("Day")
     until(browser, "main", "Day sheet (PDF)")
+    picture(browser, "day", height=720)
     person.follow("Day sheet to print")
     until(browser, "h1", "Check sheet")
     assert "Quince" in browser.find_element(By.TAG_NAME, "body").text
@@ -272,7 +302,8 @@ def test_the_countdown_follows_its_steps_by_the_space_bar(browser, desk):
         "return parseFloat(getComputedStyle(arguments[0]).fontSize)", count
     )
     assert size >= 96  # letters of an inch: read from three metres (own estimate)
-    until(browser, ".count .step", "rest")
+    first = browser.find_element(By.CSS_SELECTOR, "#steps tbody th").text
+    until(browser, ".count .step", first)
     assert 4.5 < time.monotonic() - begun_s < PATIENCE_S
     until(browser, ".count .then", "Then: ")
     ActionChains(browser).send_keys(Keys.SPACE).perform()

@@ -55,8 +55,11 @@ def test_files_saved_at_once_are_all_answered_once(desk):
     names = [f"robot-{n}.csv" for n in range(6)]
     for n, name in enumerate(names):
         (desk.folder / name).write_bytes(SWEEP + b"\n" * (n + 1))
-    for name in names:
-        assert desk.wait_for_answer(name)["verdict"] == "not shown"
+    at_once = 0
+    while not all(map(desk.state, names)):
+        at_once = max(at_once, desk.get("/part/answers").count("reading"))
+    assert at_once <= 2  # the rest wait in line
+    assert {desk.state(name)["verdict"] for name in names} == {"not shown"}
     page = desk.get("/answer")
     assert all(page.count(f'href="/answer/{name}"') == 1 for name in names)
 

@@ -6,6 +6,8 @@ of them is copied.
 
 import os
 import socket
+import subprocess
+import sys
 
 import pytest
 
@@ -184,6 +186,16 @@ def test_names_with_markup_stay_words(desk):
     for path in desk.folder.glob("*"):
         if path.name not in {"desk.json", "results"}:
             path.unlink()
+
+
+def test_a_port_that_is_taken_is_told_in_one_sentence(desk, tmp_path):
+    command = [sys.executable, "-m", "pwmscope", "desk", str(tmp_path / "other"), "--no-browser"]
+    done = subprocess.run(
+        [*command, "--port", str(desk.port)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert f"Port {desk.port} is taken by another program" in done.stderr
+    assert done.stderr.count("\n") == 1
 
 
 def test_only_this_computer_is_listened_to(desk):

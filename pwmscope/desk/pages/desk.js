@@ -66,7 +66,12 @@ function upload(files) {
   const stop = one("[data-does=stop-upload]");
   stop.onclick = () => request.abort();
   request.onabort = () => say("The upload was cancelled; nothing of it was kept.");
-  request.onloadend = () => { stop.hidden = true; };
+  let clock = 0;
+  request.upload.onload = () => {
+    let waited_s = 0;
+    clock = setInterval(() => { waited_s += 1; say(`Writing it to the disk, ${waited_s} s`); }, 1000);
+  };
+  request.onloadend = () => { clearInterval(clock); stop.hidden = true; };
   stop.hidden = false;
   request.open("POST", "/upload");
   request.setRequestHeader("accept", "application/json");

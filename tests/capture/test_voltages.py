@@ -56,6 +56,18 @@ def test_one_level_is_no_pair_of_levels():
     assert not histogram_of(noise).are_two
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_as_likely_anywhere_in_its_range_is_no_pair_of_levels(seed):
+    noise = np.random.default_rng(seed).uniform(0.02, 0.09, 12_000).round(3)
+    assert not histogram_of(noise).are_two
+
+
+def test_pulses_and_an_undriven_stretch_as_long_are_still_two_levels():
+    draws = np.random.default_rng(2)
+    pulses = np.where(np.arange(30_000) % 2000 < 150, 3.3, 0.0) + draws.normal(0, 0.05, 30_000)
+    assert histogram_of(pulses, draws.uniform(0, 3.3, 30_000)).are_two
+
+
 def test_levels_of_a_noisy_signal_lie_within_half_a_percent():
     generator = np.random.default_rng(9)
     volts = np.where(np.arange(40_000) % 2000 < 150, 4.4, 0.3) + generator.normal(0, 0.03, 40_000)

@@ -12,6 +12,8 @@ import numpy.typing as npt
 
 from pwmscope.model import Assumption, Authority
 
+MAX_NUMBER: Final = 1e100
+"""Sums of such numbers still fit; a larger one is no voltage."""
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
 IN_NOISE: Final = 6.0

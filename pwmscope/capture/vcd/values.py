@@ -9,13 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.text.comparator import AmplitudeHistogram, assumed_threshold
+from pwmscope.capture.text.comparator import MAX_NUMBER, AmplitudeHistogram, assumed_threshold
 from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
 from pwmscope.errors import CaptureError
 from pwmscope.model import Assumption
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
-MAX_NUMBER: Final = 1e100
 
 
 def _states() -> npt.NDArray[np.uint8]:

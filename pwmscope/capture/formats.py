@@ -78,8 +78,8 @@ _DUMP_KEYWORDS: Final = frozenset(
     (b"$date", b"$version", b"$comment", b"$timescale", b"$scope", b"$var")
 )
 _COLUMNAR: Final = "pwmscope.capture.columnar:read_columnar"
-_TEXT: Final = "pwmscope.capture.text"
-_GROWING: Final = f"{_TEXT}:GrowingTable"
+_TEXT: Final = "pwmscope.capture.text:read_table"
+_GROWING_TEXT: Final = "pwmscope.capture.text:GrowingTable"
 _ALL_HINTS: Final = ("rate", "time_unit", "time_column", "lines", "threshold")
 
 FORMATS: Final = (
@@ -94,7 +94,7 @@ FORMATS: Final = (
         lacks="a value change dump has no time column",
         growing="pwmscope.capture.vcd:GrowingDump",
     ),
-    Format("text table", lambda _head: True, _ALL_HINTS, f"{_TEXT}:read_table", "", _GROWING),
+    Format("text table", lambda _head: True, _ALL_HINTS, _TEXT, growing=_GROWING_TEXT),
 )
 """The formats that `load` tells apart, the first that fits; a text table is what is left."""
 

@@ -7,9 +7,14 @@ import os
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Sequence
 from pathlib import Path
+
+COMPILED = tempfile.TemporaryDirectory()
+ENVIRONMENT = {**os.environ, "PYTHONPYCACHEPREFIX": COMPILED.name, "PYTHONDONTWRITEBYTECODE": ""}
+"""Children keep their bytecode, as an installed package does, whatever the caller's habit."""
 
 
 def run(code: str, file: Path, imports: str) -> dict[str, float]:
@@ -40,7 +45,11 @@ def run(code: str, file: Path, imports: str) -> dict[str, float]:
         "print(json.dumps({'wall_s': wall, 'cpu_s': cpu, 'peak_mib': use.ru_maxrss / 1024}))"
     )
     done = subprocess.run(
-        [sys.executable, "-c", wrapped], capture_output=True, text=True, check=True
+        [sys.executable, "-c", wrapped],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=ENVIRONMENT,
     )
     found: dict[str, float] = json.loads(done.stdout)
     return found
@@ -69,7 +78,7 @@ def run_command(command: Sequence[str]) -> dict[str, float]:
         ``wall_s``, ``cpu_s`` (of user and system) and ``peak_mib``.
     """
     begin = time.perf_counter()
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, env=ENVIRONMENT) as process:
         _, status, use = os.wait4(process.pid, 0)
         wall_s = time.perf_counter() - begin
         process.returncode = os.waitstatus_to_exitcode(status)

@@ -14,6 +14,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from measured import ENVIRONMENT
+
 SWEEP = Path(__file__).parents[2] / "captures" / "clean-sweep.csv"
 COMMANDS = {
     "python, numpy": ["-c", "import numpy"],
@@ -25,7 +27,7 @@ COMMANDS = {
 def cpu_s(words: list[str]) -> float:
     """User and system time of one run of Python."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run([sys.executable, *words], stdout=subprocess.DEVNULL, check=True)
+    subprocess.run([sys.executable, *words], stdout=subprocess.DEVNULL, check=True, env=ENVIRONMENT)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 

@@ -296,6 +296,7 @@ ROWS = "".join(f"{10 * n},{n // 150 % 2},0.0,{n % 3}.5 V\n" for n in range(400))
     [
         (ROWS.replace("10,", "10V,", 1), {"time_unit": "us"}, "row 2"),
         (ROWS.replace("1.5 V", "1.5 VV", 1), {"time_unit": "us"}, "1.5 VV"),
+        (ROWS.replace("0.5 V", "1e308 V"), {"time_unit": "us"}, "1e308 V"),
         ("A,B\n" + "0,1\n1,0\n" * 2000, {"rate": 1e-9}, "106 days"),
         (FAR, {"rate": 1}, "106 days"),
         (DUMP + "#0\n1!\u2028x\n#5\n", {}, "\\u2028"),

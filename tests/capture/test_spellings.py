@@ -191,3 +191,29 @@ def test_names_with_line_breaks_in_their_quotes_are_a_header(tmp_path):
     capture = load(file)
     assert list(capture.lines) == ["RX1 left", "RX2"]
     assert capture.lines["RX1 left"].edges_ps[:2].tolist() == [3 * 10**9, 4_500_000_000]
+
+
+@pytest.mark.parametrize("delimiter", [", ", " ; ", " | "])
+def test_blanks_between_quotes_and_delimiters(tmp_path, delimiter):
+    rows = [("time_us", "A", "B")]
+    rows += [(str(10 * k), "hi" if 40 <= k < 190 else "lo", "lo") for k in range(300)]
+    file = tmp_path / "a.csv"
+    file.write_text("".join(delimiter.join(f'"{c}"' for c in row) + "\n" for row in rows))
+    assert load(file).lines["A"].edges_ps.tolist() == [400 * 10**6, 1900 * 10**6]
+
+
+@pytest.mark.parametrize("delimiter", [", ", " ; "])
+def test_a_title_does_not_turn_blanks_round_delimiters_into_delimiters(tmp_path, delimiter):
+    rows = [["line", "start (us)", "end (us)"]]
+    rows += [[f"Pin {3 + k % 2}", str(9000 * k), str(9000 * k + 1500)] for k in range(12)]
+    file = tmp_path / "a.csv"
+    file.write_text("Bench day\n" + "".join(delimiter.join(row) + "\n" for row in rows) + "Done\n")
+    assert list(load(file).lines) == ["Pin 3", "Pin 4"]
+
+
+def test_a_decimal_comma_is_told_by_a_row_far_below_the_first_ones(tmp_path):
+    times = [f"{k / 100 - 10:.3f}".replace(".", ",") for k in range(1100)]
+    rows = "".join(f"{t}\t{int(k > 1050)}\t0\n" for k, t in enumerate(times))
+    file = tmp_path / "a.csv"
+    file.write_text("Time [ms]\tA\tB\n" + rows)
+    assert load(file).lines["A"].edges_ps.tolist() == [1051 * 10**7]

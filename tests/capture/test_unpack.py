@@ -6,7 +6,7 @@ import zipfile
 
 import pytest
 
-from pwmscope import PwmscopeError
+from pwmscope import PwmscopeError, load
 from pwmscope.capture.reader.unpack import _zstd, find_packing, open_bytes, read_head
 
 TEXT = b"time_s,RX1\n" + b"".join(b"%d,%d\n" % (k, k % 2) for k in range(20_000))
@@ -66,3 +66,13 @@ def test_a_packed_file_of_nothing_is_empty(tmp_path):
     file.write_bytes(gzip.compress(b""))
     with pytest.raises(PwmscopeError, match="the file is empty"):
         read_head(file)
+
+
+def test_a_zip_member_without_a_name_is_no_member(tmp_path):
+    file = tmp_path / "a.zip"
+    with zipfile.ZipFile(file, "w") as archive:
+        archive.writestr(zipfile.ZipInfo("x"), "time_us,A\n0,0\n")
+    data = file.read_bytes()
+    file.write_bytes(data.replace(b"x", b"\x00"))
+    with pytest.raises(PwmscopeError):
+        load(file)

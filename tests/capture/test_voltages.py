@@ -56,6 +56,18 @@ def test_one_level_is_no_pair_of_levels():
     assert not histogram_of(noise).are_two
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_as_likely_anywhere_in_its_range_is_no_pair_of_levels(seed):
+    noise = np.random.default_rng(seed).uniform(0.02, 0.09, 12_000).round(3)
+    assert not histogram_of(noise).are_two
+
+
+def test_pulses_and_an_undriven_stretch_as_long_are_still_two_levels():
+    draws = np.random.default_rng(2)
+    pulses = np.where(np.arange(30_000) % 2000 < 150, 3.3, 0.0) + draws.normal(0, 0.05, 30_000)
+    assert histogram_of(pulses, draws.uniform(0, 3.3, 30_000)).are_two
+
+
 def test_levels_of_a_noisy_signal_lie_within_half_a_percent():
     generator = np.random.default_rng(9)
     volts = np.where(np.arange(40_000) % 2000 < 150, 4.4, 0.3) + generator.normal(0, 0.03, 40_000)
@@ -227,3 +239,21 @@ def test_uneven_rows_that_mostly_change_a_sloping_voltage_are_refused(tmp_path):
     text = changes_of("0.0", "3.3").replace("3000,3.3", "3000,2.2").replace("4500,0.0", "4500,0.9")
     with pytest.raises(PwmscopeError, match=r"changes or samples of a voltage.*`lines`"):
         load(write(tmp_path, text))
+
+
+def test_the_last_bit_of_an_idle_line_is_no_pulse_beside_lines_that_have_some(tmp_path):
+    draws = np.random.default_rng(7)
+    idle = draws.choice([0.0, 0.1], 6000, p=[0.2, 0.8])
+    rows = "".join(
+        f"{10 * k},{v:.1f},{i:.1f}\n" for k, (v, i) in enumerate(zip(PULSES, idle, strict=True))
+    )
+    capture = load(write(tmp_path, "time_us,A (volts),B (volts)\n" + rows))
+    assert capture.lines["A (volts)"].edges_ps.size == 6
+    assert capture.lines["B (volts)"].edges_ps.size == 0
+    assert any("B (volts)" in said and "taken as low" in said for said in capture.assumptions)
+
+
+def test_volts_are_not_small_beside_millivolts(tmp_path):
+    rows = "".join(f"{10 * k},{v * 1000:.1f},{v:.3f}\n" for k, v in enumerate(PULSES))
+    capture = load(write(tmp_path, "time_us,A (mV),B (V)\n" + rows))
+    assert capture.lines["B (V)"].edges_ps.size == 6

@@ -18,6 +18,7 @@ from pwmscope.capture.reader.progress import unprinted, watched
 from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
 from pwmscope.capture.reader.unpack import find_packing, max_bytes, name_of, reading
 from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
+from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather
@@ -416,7 +417,7 @@ def _is_level(name: str) -> pl.Expr:
 
 def _is_readable(level: LevelColumn) -> pl.Expr:
     if level.kind == "analogue":
-        return pl.col(level.name).cast(pl.Float64).is_finite().fill_null(value=False)
+        return pl.col(level.name).cast(pl.Float64).abs().lt(MAX_NUMBER).fill_null(value=False)
     return _is_level(level.name)
 
 

@@ -178,7 +178,7 @@ def _only_member(archive: zipfile.ZipFile, source: str) -> zipfile.ZipInfo:
     members = [
         member
         for member in archive.infolist()
-        if not member.is_dir() and not _is_systems_own(member.filename)
+        if member.filename and not member.is_dir() and not _is_systems_own(member.filename)
     ]
     if len(members) == 1:
         return members[0]

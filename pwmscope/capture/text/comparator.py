@@ -12,6 +12,8 @@ import numpy.typing as npt
 
 from pwmscope.model import Assumption, Authority
 
+MAX_NUMBER: Final = 1e100
+"""Sums of such numbers still fit; a larger one is no voltage."""
 HYSTERESIS: Final = 0.1
 """Width of the band around the threshold that noise may wander in, as a part of the amplitude."""
 IN_NOISE: Final = 6.0
@@ -24,6 +26,8 @@ SETTLED: Final = 0.98
 """From here on, of the way up to its level, a high state is no longer rising (own choice)."""
 _MAX_BINS: Final = 256
 _MIN_AMPLITUDE: Final = 0.4
+_MIN_NEAR: Final = 0.4
+"""Of noise that is as likely anywhere in its range at most 0.32 lie at two levels (own choice)."""
 _TIGHT: Final = 0.1
 """Samples this near to a state level, as a part of the amplitude, are no way between the two."""
 
@@ -41,6 +45,7 @@ class StateLevels:
     # Deviation of the samples beyond the levels, below the low one or above the high one
     noise: float = 0.0
     farthest: float = math.inf  # How far any sample lies from the nearer of the two levels
+    near: float = 1.0  # Share of the samples that lie at one of the two levels
 
     @property
     def are_all(self) -> bool:
@@ -49,6 +54,14 @@ class StateLevels:
 
     @property
     def are_two(self) -> bool:
+        """Whether even samples show two levels: noise lies hardly more often there than elsewhere.
+
+        Numbers listed where they change do not count, for on a slope many of them differ.
+        """
+        return self.lie_apart and self.near >= _MIN_NEAR
+
+    @property
+    def lie_apart(self) -> bool:
         """Whether the levels lie apart as those of a digital signal do.
 
         The halves of a single heap of noise have their modes side by side, near
@@ -152,10 +165,13 @@ class AmplitudeHistogram:
             self._beyond(levels[0], np.arange(low + 1)),
             self._beyond(levels[1], np.arange(high, self._counts.size)),
         )
-        at = self._sums[self._counts > 0] / self._counts[self._counts > 0]
-        away = np.abs(at[:, np.newaxis] - means).min(axis=1)
+        counts = self._counts[self._counts > 0]
+        away = np.abs(self._sums[self._counts > 0] / counts - means[:, np.newaxis]).min(axis=0)
+        near = counts[away <= _TIGHT * (levels[1] - levels[0])].sum() / counts.sum()
         farthest = max(float(away.max()), abs(self._least - levels[0]), abs(self._most - levels[1]))
-        return StateLevels(levels[0], levels[1], self._least, self._most, noise, farthest)
+        return StateLevels(
+            levels[0], levels[1], self._least, self._most, noise, farthest, float(near)
+        )
 
     def _beyond(self, level: float, bins: npt.NDArray[np.int64]) -> float:
         """Distance from a level within which 68 % of some bins' samples lie: one deviation."""

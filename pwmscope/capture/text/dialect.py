@@ -27,6 +27,7 @@ _SAY: Final = {
     ",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars", SPACES: "spaces",
 }  # fmt: skip
 _BODY_LINES: Final = 200
+_NEARLY_ALL: Final = 0.8
 _STATED_DELIMITER: Final = re.compile(r'"?sep=(?P<mark>[,;|]|\t)"?\s*', re.IGNORECASE)
 
 
@@ -110,10 +111,10 @@ def find_dialect(head: str, source: str) -> Dialect:
 
 def _best_delimiter(body: list[str]) -> str:
     rows = [line for line in body if not is_rule(line)]
-    marked = [mark for mark in ("\t", ";", "|", ", ") if all(mark in line for line in rows)]
-    # Spaces beside a mark that every row has stand round cells or within them.
-    counts = [len({line.count(mark) for line in rows}) for mark in marked]
-    candidates = _DELIMITERS[:-1] if 1 in counts else _DELIMITERS
+    # Spaces beside a mark that nearly every row has as often stand round cells or within them.
+    counts = [Counter(row.count(mark) for row in rows) for mark in ("\t", ";", "|", ", ")]
+    usual = [max((times for n, times in count.items() if n), default=0) for count in counts]
+    candidates = _DELIMITERS[:-1] if max(usual) > _NEARLY_ALL * len(rows) else _DELIMITERS
     best = max(candidates, key=lambda delimiter: _score(body, delimiter))
     return best if any(_score(body, best)) else max(_DELIMITERS, key=lambda d: _score(body, d))
 
@@ -125,7 +126,7 @@ def _described(
     below = [(line, split(line, delimiter)) for line in lines[first:] if line.strip()]
     width = max(width, len(below[0][1]))
     rows = [cells for line, cells in below if not is_remark(line, cells, width)]
-    has_remarks = len(rows) < len(below)
+    has_remarks = len(rows) < len(below) or any(tight(line, delimiter) != line for line, _ in below)
     while len(rows) > 1 and is_footer(rows[-1], width):
         rows.pop()
         has_remarks = True
@@ -161,6 +162,22 @@ def _is_loose(line: str, delimiter: str) -> bool:
         or f"\t{delimiter}" in line
         or line != line.strip(" \t")
     )
+
+
+def tight(line: str, delimiter: str) -> str:
+    """Write a row without blanks between its quotes and its delimiters.
+
+    Examples
+    --------
+    >>> tight('"0" ; "hi" ;  "lo"', ";")
+    '"0";"hi";"lo"'
+    """
+    if '"' not in line or delimiter == SPACES:
+        return line
+    return re.sub(rf'(?<=")[ ]+(?={_MARKS[delimiter]})|(?<={_MARKS[delimiter]})[ ]+(?=")', "", line)
+
+
+_MARKS: Final = {mark: re.escape(mark) for mark in _DELIMITERS}
 
 
 def _has_pairs(line: str) -> bool:
@@ -253,9 +270,11 @@ _FRACTIONS: Final = ("decimal", "level number")
 
 def two_readings_of_commas(dialect: Dialect) -> bool:
     """Whether every number with a comma may have decimals or thousands behind it."""
-    cells = [c for row in dialect.rows[:_BODY_LINES] for c in row if "," in c and kind_of(c)]
+    if not dialect.decimal_comma:
+        return False
+    cells = [c for row in dialect.rows for c in row if "," in c and kind_of(c)]
     numbers = [c for c in cells if kind_of(c) in ("decimal", "level number")]
-    return bool(numbers) and dialect.decimal_comma and may_be_thousands(numbers, ",")
+    return bool(numbers) and may_be_thousands(numbers, ",")
 
 
 def _find_header(

@@ -21,7 +21,7 @@ from pwmscope.capture.reader.unpack import (
     read_head,
     reading,
 )
-from pwmscope.capture.text.dialect import split
+from pwmscope.capture.text.dialect import split, tight
 from pwmscope.capture.text.layout import Layout
 from pwmscope.capture.text.remarks import Sweeper
 from pwmscope.errors import CaptureError
@@ -100,7 +100,7 @@ def swept(text: Text, layout: Layout) -> Iterator[tuple[Text, Layout]]:
             for line in sweeper.swept(pairs):
                 quotes = line.count('"')
                 in_pairs, any_quotes = in_pairs and quotes % 2 == 0, any_quotes or quotes > 0
-                out.write(line.encode() + b"\n")
+                out.write(tight(line, layout.delimiter).encode() + b"\n")
         count = sweeper.left_out
         said: tuple[str, ...] = ()
         if count:

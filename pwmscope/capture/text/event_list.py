@@ -158,7 +158,7 @@ def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
     time = layout.columns.index(layout.time_column or "")
     is_text = layout.is_text
     if events.level is not None:
-        value = read_level(pl.col(f"c{events.level}").str.strip_chars().str.to_lowercase())
+        value = read_level(pl.col(f"c{events.level}").str.strip_chars(' \t\r"').str.to_lowercase())
     else:
         value = read_duration(layout)
         if events.is_end and layout.time_kind != "sample":

@@ -21,6 +21,7 @@ from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn
+from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import SPACES, split
 from pwmscope.capture.text.edges import RowBatch, RowError, expected_rows
 from pwmscope.capture.text.encoding import refuse_endless_packed
@@ -689,4 +690,4 @@ def _least_type(bits: int) -> type[pl.DataType]:
 
 
 def _finite(volts: pl.Expr) -> pl.Expr:
-    return pl.when(volts.is_finite()).then(volts)
+    return pl.when(volts.abs() < MAX_NUMBER).then(volts)

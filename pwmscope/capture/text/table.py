@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -74,7 +75,9 @@ def find_comparators(
     comparators: dict[str, Comparator] = {}
     said: list[str] = []
     for name, levels in found.items():
-        comparators[name], sentence = _comparator(name, levels, threshold)
+        alike = [lv for other, lv in found.items() if _scale_of(other) == _scale_of(name)]
+        largest = max(lv.high - lv.low for lv in alike if lv.lie_apart or lv is levels)
+        comparators[name], sentence = _comparator(name, levels, threshold, _LEAST * largest)
         said.append(sentence)
     said += _flat_beside_others(comparators, found)
     rate_hz = hints.rate_hz or layout.rate_hz
@@ -88,6 +91,17 @@ def find_comparators(
         )
         said.append(Assumption(about, "hysteresis", HYSTERESIS, "", "convention", ("threshold",)))
     return comparators, tuple(said)
+
+
+_LEAST: Final = 0.05
+"""Of the largest amplitude among its like; less is an idle line's noise (own choice)."""
+_SCALE: Final = re.compile(r"(?<![a-z])(?:mv|millivolts?|adc|counts?)(?![a-z])", re.IGNORECASE)
+
+
+def _scale_of(name: str) -> str:
+    """Name the scale that a heading says, where it is not volts: only like can be compared."""
+    scale = _SCALE.search(name)
+    return scale[0].lower() if scale else ""
 
 
 def _flat_beside_others(
@@ -117,7 +131,7 @@ def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
 
 
 def _comparator(
-    name: str, levels: StateLevels, threshold: float | None
+    name: str, levels: StateLevels, threshold: float | None, least: float
 ) -> tuple[Comparator, Assumption]:
     shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
     if threshold is not None:
@@ -128,7 +142,7 @@ def _comparator(
             threshold,
             "person",
         )
-    if not levels.are_two:
+    if not levels.are_two or levels.high - levels.low < least:
         return Comparator(math.inf, 0.0), assumed_threshold(
             f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} without "
             "two state levels. It is taken as low; `threshold` overrules this.",

@@ -9,13 +9,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.text.comparator import AmplitudeHistogram, assumed_threshold
+from pwmscope.capture.text.comparator import MAX_NUMBER, AmplitudeHistogram, assumed_threshold
 from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
 from pwmscope.errors import CaptureError
 from pwmscope.model import Assumption
 
 LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
-MAX_NUMBER: Final = 1e100
 
 
 def _states() -> npt.NDArray[np.uint8]:
@@ -269,12 +268,12 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
         f"Line {name} is a real variable with state levels {levels.low:.4g} and "
         f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
     )
-    reach = levels.band / 2 if levels.are_two else 0.0
+    reach = levels.band / 2 if levels.lie_apart else 0.0
     holds = f"The hysteresis is {2 * reach:.4g}. Each number holds until the next."
     if hint is not None:
         said = f"{about}. Its threshold is {hint:g}, as you said. {holds}"
         return Threshold(hint, reach, assumed_threshold(said, hint, "person"))
-    if not levels.are_two:
+    if not levels.lie_apart:
         return Threshold(
             math.inf,
             0.0,

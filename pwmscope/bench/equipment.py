@@ -179,11 +179,17 @@ class Transmitter:
     ----------
     device, protocol, band : str
         Free text. Protocol and band are compared with the receiver's.
+    boot_s : float
+        Seconds from its switch until it sends, at most.
+    starts_with_sticks_up : bool
+        Whether it starts when sticks or switches are not at rest.
     """
 
     device: str = ""
     protocol: str = ""
     band: str = ""
+    boot_s: float = 0.0
+    starts_with_sticks_up: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -273,6 +273,15 @@ class TransmitterTable(Table):
     band: Text = Field(
         default="", description='The radio band, such as "2.4 GHz"; compared with the receiver\'s.'
     )
+    boot_s: Seconds = Field(
+        default=0.0,
+        description="Seconds from its switch until it sends, at most. A plan waits so much longer.",
+    )
+    starts_with_sticks_up: Flag = Field(
+        default=True,
+        description="Whether it starts when sticks or switches are not at rest. If not, a plan "
+        "rests them first.",
+    )
 
 
 class ReceiverTable(Table):

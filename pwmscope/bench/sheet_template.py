@@ -45,6 +45,9 @@ BLANK: Final = """\
 #device = "what it is"
 #protocol = "as in its settings"
 #band = "2.4 GHz"
+# How long it takes to start, in seconds, and whether it starts while sticks are up.
+#boot_s = 12
+#starts_with_sticks_up = false
 
 [receiver]
 #device = "what it is"

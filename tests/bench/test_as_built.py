@@ -2,7 +2,15 @@
 
 import pytest
 
-from pwmscope.bench import SheetError, parse_sheet
+from pwmscope.bench import (
+    AXES,
+    SheetError,
+    make_plan,
+    make_table_plan,
+    parse_plan,
+    parse_sheet,
+    plan_toml,
+)
 
 PAIR = '[channels.A]\nrole = "drive-forward"\n{}\n[channels.B]\nrole = "drive-turn"\n{}\n'
 
@@ -66,3 +74,72 @@ def test_the_one_place_that_mixes_is_known():
     assert not parse_sheet('[channels.A]\nrole = "drive-left"').mixes_behind
     assert parse_sheet(PAIR.format("", "")).mixes_behind
     assert parse_sheet(PAIR.format('mixed_in = "ESC"', 'mixed_in = "ESC"')).mixer == "ESC"
+
+
+DRIVE = '[channels.L]\nrole = "drive-left"\n[channels.R]\nrole = "drive-right"\n'
+FOUR = DRIVE + (
+    '[channels.W]\nrole = "weapon"\ncontrol = "switch"\n'
+    '[channels.K]\nrole = "kill"\nguards = ["W"]\nstop_us = [900, 1200]\n'
+)
+
+
+def test_a_plan_moves_only_what_is_wired():
+    """No rudder that nobody wired; a servo of which the sheet says nothing may be on any stick."""
+    plan = make_plan(parse_sheet(DRIVE + '[channels.W]\nrole = "weapon"'), losses=1)
+    assert {axis for step in plan.steps for axis in step.sticks} == {
+        "aileron", "elevator", "throttle",
+    }  # fmt: skip
+    any_stick = make_plan(parse_sheet('[channels.S]\nrole = "servo"'), losses=1)
+    assert {axis for step in any_stick.steps for axis in step.sticks} == set(AXES)
+    dial = make_plan(parse_sheet('[channels.S]\nrole = "servo"\ncontrol = "dial"'), losses=1)
+    assert {axis for step in dial.steps for axis in step.sticks} == set()
+    assert {step.controls.get("S") for step in dial.steps} == {None, 0.5, 1.0}
+
+
+def test_a_weapon_on_a_switch_steps_between_two_widths_and_is_held_on_in_a_loss():
+    plan = make_plan(parse_sheet(FOUR), losses=2)
+    names = [step.name for step in plan.steps]
+    assert "switch of W on" in names
+    assert "switch of K off" in names
+    assert not any("weapon high" in name for name in names)
+    for step in plan.steps:
+        if not step.transmitter_on:
+            assert step.controls == {"W": 1.0, "K": 1.0}
+    three = make_plan(parse_sheet(FOUR.replace('"switch"\n', '"switch"\npositions = 3\n', 1)))
+    assert [s.controls["W"] for s in three.steps if set(s.controls) == {"W"}] == [0.25, 1.0]
+
+
+def test_the_plan_at_the_table_takes_25_seconds_for_four_channels():
+    plan = make_table_plan(parse_sheet(FOUR))
+    assert plan.seconds <= 25.0
+    assert [step.name for step in plan.steps] == [
+        "rest", "hold", "transmitter off", "link back with sticks up", "let go",
+    ]  # fmt: skip
+    assert all(step.who for step in plan.steps)
+    assert parse_plan(plan_toml(plan)) == plan
+
+
+def test_who_does_it_depends_on_what_springs_back():
+    """A thumb holds one stick and the other hand switches; two sprung sticks take a helper."""
+    sheet = parse_sheet(DRIVE)
+    assert {step.who for step in make_table_plan(sheet, mode=2).steps} == {"one person"}
+    assert "two people" in {step.who for step in make_table_plan(sheet, mode=1).steps}
+
+
+@pytest.mark.parametrize("boot_s", [0.0, 5.0, 12.0, 30.0])
+def test_a_slow_transmitter_gets_its_time(boot_s):
+    sheet = parse_sheet(f"{DRIVE}[transmitter]\nboot_s = {boot_s}")
+    for plan in (make_plan(sheet, losses=2), make_table_plan(sheet)):
+        back = [s for b, s in zip(plan.steps, plan.steps[1:], strict=False)
+                if s.transmitter_on and not b.transmitter_on]  # fmt: skip
+        assert back
+        assert all(step.seconds >= boot_s + 4.0 for step in back)
+
+
+def test_a_transmitter_that_refuses_sticks_up_gets_them_at_rest_first():
+    sheet = parse_sheet(f"{DRIVE}[transmitter]\nstarts_with_sticks_up = false")
+    for plan in (make_plan(sheet, losses=2), make_table_plan(sheet)):
+        for before, step in zip(plan.steps, plan.steps[1:], strict=False):
+            if step.transmitter_on and not before.transmitter_on:
+                assert step.is_at_rest
+                assert before.is_at_rest

@@ -161,11 +161,16 @@ def _change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | N
 
 
 def _rests(step: PlanStep) -> bool:
-    return not step.sticks and step.transmitter_on
+    return step.is_at_rest and step.transmitter_on
 
 
 def _holds_alone(step: PlanStep, axis: Axis) -> bool:
-    return step.transmitter_on and set(step.sticks) == {axis} and step.sticks[axis] > 0
+    return (
+        step.transmitter_on
+        and not step.controls
+        and set(step.sticks) == {axis}
+        and step.sticks[axis] > 0
+    )
 
 
 def _widths_us(

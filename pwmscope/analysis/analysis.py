@@ -247,7 +247,7 @@ class Analysis:
         found = [
             mixing
             for number, own in enumerate(lines)
-            if len({output.side for output in own.outputs}) == 2
+            if (len({output.side for output in own.outputs}) == 2 or own.is_into_mixer)
             and (mixing := self.examine_drive(number)) is not None
         ]
         order = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)

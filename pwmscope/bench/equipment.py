@@ -14,8 +14,13 @@ from pwmscope.model import Span
 Role: TypeAlias = Literal[
     "drive-left",
     "drive-right",
+    "drive-forward",
+    "drive-turn",
     "weapon",
+    "kill",
+    "self-righter",
     "servo",
+    "spare",
     "stick-aileron",
     "stick-elevator",
     "stick-throttle",
@@ -26,6 +31,10 @@ Role: TypeAlias = Literal[
 ]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
 DRIVES: Final[tuple[Role, ...]] = ("drive-left", "drive-right")
+INTO_MIXER: Final[tuple[Role, ...]] = ("drive-forward", "drive-turn")
+"""Channels that a mixing ESC, gyro or converter behind the pins makes left and right of."""
+MOTORS: Final[tuple[Role, ...]] = (*DRIVES, *INTO_MIXER, "weapon")
+"""What turns a motor, and stands still in a stop range."""
 STICKS: Final[tuple[Role, ...]] = (
     "stick-aileron",
     "stick-elevator",
@@ -34,6 +43,10 @@ STICKS: Final[tuple[Role, ...]] = (
 )
 UNUSED: Final[Role] = "unused"
 """A recorded line with nothing on it."""
+NO_DEVICE: Final[tuple[Role, ...]] = (UNUSED, "spare")
+"""Lines without a device; a spare one is an output that waits for one."""
+NO_NEUTRAL: Final[tuple[Role, ...]] = ("kill", "self-righter", *NO_DEVICE)
+"""What has no neutral unless the sheet states one."""
 SENSORS: Final[tuple[Role, ...]] = ("rotation", "supply")
 """Lines that show what the devices do, or what they run on; none carries pulses."""
 
@@ -42,6 +55,18 @@ EDGES: Final[tuple[Edge, ...]] = get_args(Edge)
 SLOW_PER_MINUTE: Final = 60.0
 """A rotor that makes fewer turns a minute counts as slow where the sheet does not say (own choice).
 """
+
+Control: TypeAlias = Literal[
+    "aileron", "elevator", "throttle", "rudder", "switch", "dial", "button"
+]
+"""What on the transmitter moves a channel: a stick axis, a switch, a dial or a button."""
+CONTROLS: Final[tuple[Control, ...]] = get_args(Control)
+Mixer: TypeAlias = Literal["transmitter", "ESC", "gyro", "converter"]
+MIXERS: Final[tuple[Mixer, ...]] = get_args(Mixer)
+Turns: TypeAlias = Literal["one way", "both ways"]
+TURNS: Final[tuple[Turns, ...]] = get_args(Turns)
+BelowNeutral: TypeAlias = Literal["brake", "reverse"]
+BELOW_NEUTRAL: Final[tuple[BelowNeutral, ...]] = get_args(BelowNeutral)
 
 NoPulses: TypeAlias = Literal["stops", "keeps going"]
 NO_PULSES: Final[tuple[NoPulses, ...]] = get_args(NoPulses)
@@ -92,10 +117,12 @@ class StopBand:
 Level: TypeAlias = Literal["low", "high"]
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
 
-MarkerKind: TypeAlias = Literal["switch", "button"]
+MarkerKind: TypeAlias = Literal["switch", "button", "light"]
 MARKER_KINDS: Final[tuple[MarkerKind, ...]] = get_args(MarkerKind)
 BUTTON_LATE_S: Final = 0.3
 """How late a button is pressed beside the switch it marks, at most (common practice)."""
+MAX_LATE_S: Final = 5.0
+"""No marker is taken to be later."""
 
 DEFAULT_STOP: Final = 0.02
 """Part of a device's travel, on each side of where it stops, that is taken as its stop range
@@ -119,9 +146,9 @@ class Marker:
         Its name in the recording.
     on : {"low", "high"} or None
         The level that means on; None where that is not known.
-    kind : {"switch", "button"} or None, optional
-        Whether the transmitter's own switch drives it, or a hand that presses a
-        button beside it; None where that is not known.
+    kind : {"switch", "button", "light"} or None, optional
+        Whether the transmitter's own switch drives it, a hand that presses a button
+        beside it, or a sensor over its power light; None where that is not known.
     stated_late_s : float or None, optional
         How late it may change, in seconds, where the sheet states that.
 
@@ -152,11 +179,17 @@ class Transmitter:
     ----------
     device, protocol, band : str
         Free text. Protocol and band are compared with the receiver's.
+    boot_s : float
+        Seconds from its switch until it sends, at most.
+    starts_with_sticks_up : bool
+        Whether it starts when sticks or switches are not at rest.
     """
 
     device: str = ""
     protocol: str = ""
     band: str = ""
+    boot_s: float = 0.0
+    starts_with_sticks_up: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +347,22 @@ class BenchChannel:
         Of a comparator's output, the voltage below which it is low.
     is_neutral_assumed : bool, optional
         Whether `neutral_us` is common practice rather than the sheet's.
+    control : str or None, optional
+        What on the transmitter moves it, one of `pwmscope.bench.CONTROLS`.
+    positions : int or None, optional
+        Of a switch: 2 or 3.
+    guards : tuple of str, optional
+        Of a kill channel: the lines of the devices whose power it cuts.
+    mixed_in : {"transmitter", "ESC", "gyro", "converter"} or None, optional
+        What mixes a drive channel: behind the pin for forward and turn, before it for sides.
+    turns : {"one way", "both ways"} or None, optional
+        Which ways the device's motor turns.
+    below_neutral : {"brake", "reverse"} or None, optional
+        What an ESC does at widths below its neutral.
+    receiver : str, optional
+        Which receiver it is on, where the robot has several; empty for the first.
+    no_pin : bool, optional
+        Whether it has no pin that can be recorded.
 
     Notes
     -----
@@ -348,11 +397,19 @@ class BenchChannel:
     probe: float = 1.0
     trips_v: float | None = None
     is_neutral_assumed: bool = False
+    control: Control | None = None
+    positions: int | None = None
+    guards: tuple[str, ...] = ()
+    mixed_in: Mixer | None = None
+    turns: Turns | None = None
+    below_neutral: BelowNeutral | None = None
+    receiver: str = ""
+    no_pin: bool = False
 
     @property
     def is_device(self) -> bool:
         """Whether it is a device on the receiver: no stick, no sensor, no line's second name."""
-        return self.role not in (*STICKS, UNUSED, *SENSORS) and self.same_device_as is None
+        return self.role not in (*STICKS, *NO_DEVICE, *SENSORS) and self.same_device_as is None
 
     @property
     def stop_band(self) -> StopBand | None:
@@ -362,17 +419,22 @@ class BenchChannel:
             if low_us < high_us:
                 return StopBand(low_us, high_us, "The bench sheet states this stop range.")
             return self._band_round(low_us, f"The bench sheet states a stop at {low_us:g} us")
-        if self.role not in DRIVES and self.role != "weapon":
+        if self.role not in MOTORS:
             return None
+        margin_us = self._margin_us
         if self.neutral_us is not None:
             known = "is taken as" if self.is_neutral_assumed else "is"
-            return self._band_round(self.neutral_us, f"Neutral {known} {self.neutral_us:g} us")
-        margin_us = self._margin_us
+            band = self._band_round(self.neutral_us, f"Neutral {known} {self.neutral_us:g} us")
+            if self.below_neutral != "brake":
+                return band
+            said = f"{band.source} Below neutral it brakes, down to {self.low_us:g} us."
+            return StopBand(self.low_us - margin_us, band.high_us, said)
+        what = "a weapon" if self.role == "weapon" else "a motor"
         return StopBand(
             0.0,
             self.low_us + margin_us,
             f"Stop is taken as the low end, {self.low_us:g} us, and up to {margin_us:g} us above "
-            "it (common practice). That holds for a weapon that turns one way; state stop_us if "
+            f"it (common practice). That holds for {what} that turns one way; state stop_us if "
             "you know it.",
         )
 
@@ -530,6 +592,26 @@ class BenchSheet:
         return tuple(channel for channel in self.channels.values() if channel.is_device)
 
     @property
+    def guards_of(self) -> dict[str, tuple[str, ...]]:
+        """The kill channels that cut the power of each guarded line."""
+        found: dict[str, tuple[str, ...]] = {}
+        for kill in self.channels.values():
+            for line in kill.guards:
+                found[line] = (*found.get(line, ()), kill.line)
+        return found
+
+    @property
+    def mixer(self) -> Mixer | None:
+        """The one place that mixes the drive, where the sheet says so."""
+        return next((c.mixed_in for c in self.channels.values() if c.mixed_in is not None), None)
+
+    @property
+    def mixes_behind(self) -> bool:
+        """Whether the sheet says that forward and turn are mixed behind the receiver."""
+        roles = {channel.role for channel in self.channels.values()}
+        return not roles.isdisjoint(INTO_MIXER) or self.mixer not in {None, "transmitter"}
+
+    @property
     def gaps(self) -> tuple[Gap, ...]:
         """What the failsafe check needs and the sheet does not state, in the sheet's order."""
         return (*_marker_gaps(self.marker), *(gap for c in self.devices for gap in _device_gaps(c)))
@@ -617,10 +699,14 @@ def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
 
 
 def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
-    """List what is missing about a drive's or a weapon's device without pulses."""
-    if channel.role not in (*DRIVES, "weapon"):
-        return
+    """List what is missing about what a motor does without pulses, and where a kill switch cuts."""
     table = format_key(("channels", channel.line))
+    if channel.role == "kill" and channel.stop_us is None:
+        yield Gap(f"{table}.stop_us", "Write the widths at which it cuts the power, by a test.")
+    if channel.role == "kill" and not channel.guards:
+        yield Gap(f"{table}.guards", 'Write the lines whose power it cuts, such as ["RX3"].')
+    if channel.role not in MOTORS:
+        return
     if channel.is_neutral_assumed and channel.deadband_us is not None and channel.stop_us is None:
         yield Gap(
             f"{table}.neutral_us",

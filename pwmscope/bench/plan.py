@@ -5,10 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.equipment import DRIVES, BenchSheet
+from pwmscope.bench.equipment import DRIVES, INTO_MIXER, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 
@@ -182,6 +182,11 @@ class PlanStep:
         Whether the transmitter is on meanwhile.
     other_memory : bool
         Whether another model memory is chosen, or another transmitter on in place of this one.
+    controls : mapping of str to float, optional
+        Where switches, dials and buttons stand, by the line that they move, from -1 to 1. One
+        that is left out rests.
+    who : str, optional
+        Who does it: one person, or two; empty where that is no matter.
     """
 
     name: str
@@ -191,6 +196,13 @@ class PlanStep:
     shows: str = ""
     transmitter_on: bool = True
     other_memory: bool = False
+    controls: Mapping[str, float] = field(default_factory=dict)
+    who: str = ""
+
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether every stick and control rests."""
+        return not self.sticks and not self.controls
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,10 +370,132 @@ def make_plan(
         *_axis_steps(names, hold_s),
         *(_drive_steps(names, hold_s) if names.drives else ()),
         *_weapon_steps(names, hold_s),
+        *_other_steps(names, hold_s),
         *_loss_steps(names, hold_s, losses),
     ]  # fmt: skip
     marker = "" if sheet.marker is None else sheet.marker.line
     return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, rate_hz)
+
+
+TABLE_S: Final = 3.0
+"""How long each step at the table is held: a person can count it."""
+TABLE_RATE_HZ: Final = 1_000_000.0
+
+
+def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
+    r"""Plan the shortest recording with one loss, for a table at an event.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        Its wired controls are held, no others.
+    mode : {1, 2}, optional
+        Which axes lie on which stick.
+
+    Returns
+    -------
+    CapturePlan
+        Rest, hold, transmitter off, transmitter on, let go. With the sticks up at the return
+        that is a step of its own; a transmitter that refuses it gets its sticks at rest first.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> plan = make_table_plan(parse_sheet('[channels.A]\nrole = "weapon"'))
+    >>> [step.name for step in plan.steps][2:], plan.seconds
+    (['transmitter off', 'link back with sticks up', 'let go'], 16.5)
+    """
+    names = _Wording(sheet, mode)
+    loss = _Loss.of(names)
+    down = not sheet.transmitter.starts_with_sticks_up
+    on_s = ON_S + sheet.transmitter.boot_s
+    off_s = sheet.failsafe_s + 3.0 * PAST_LIMIT_S
+    steps = [
+        PlanStep("rest", TABLE_S, {}, f"Transmitter on the table. {names.rest}",
+                 "where each output rests", who=_ONE),
+        PlanStep("hold", TABLE_S, loss.sticks, loss.hold, "each output off its rest",
+                 controls=loss.controls, who=loss.who),
+        PlanStep("transmitter off", off_s, loss.sticks, f"Transmitter off, {loss.still}.",
+                 f"whether each output stops within {names.failsafe_s:g} s",
+                 transmitter_on=False, controls=loss.controls, who=loss.who),
+    ]  # fmt: skip
+    if down:
+        steps += [
+            PlanStep("rest before the link", TABLE_S, {}, f"Still off. {names.rest}",
+                     "that the outputs stay as they are", transmitter_on=False, who=_ONE),
+            PlanStep("link back at rest", on_s, {}, "Transmitter on. Touch nothing.",
+                     "the recovery", who=_ONE),
+        ]  # fmt: skip
+    else:
+        steps += [
+            PlanStep("link back with sticks up", on_s, loss.sticks,
+                     f"Keep clear: outputs may jump. Transmitter on, {loss.still}.",
+                     "what the outputs do as the link comes back", controls=loss.controls,
+                     who=loss.who),
+            PlanStep("let go", TABLE_S, {}, names.rest, "that everything is at rest again",
+                     who=_ONE),
+        ]  # fmt: skip
+    marker = "" if sheet.marker is None else sheet.marker.line
+    return CapturePlan(tuple(steps), sheet.robot, mode, marker, 1.0, TABLE_RATE_HZ)
+
+
+_ONE: Final = "one person"
+_TWO: Final = "two people"
+
+
+@dataclass(frozen=True, slots=True)
+class _Loss:
+    """How the controls are held in a loss, in words, and by whom."""
+
+    sticks: Mapping[Axis, float]
+    controls: Mapping[str, float]
+    hold: str
+    still: str
+    who: str
+
+    @classmethod
+    def of(cls, names: _Wording) -> _Loss:
+        """Choose it: each output that moves is off its rest."""
+        sticks, controls = _off_rest(names), names.others_held
+        told = [names.hold(sticks)] if sticks else []
+        told += [names.set_to(line, to) for line, to in controls.items()]
+        held = "both sticks" if _both(names, sticks) else "the stick"
+        still = f"still holding {held}" if sticks else "everything left as it is"
+        # What springs back needs a thumb, and the switch a hand.
+        sprung = [axis for axis in sticks if axis != "throttle" or not names.throttle_rests_low]
+        return cls(sticks, controls, " ".join(told), still, _TWO if _both(names, sprung) else _ONE)
+
+
+def wired_axes(sheet: BenchSheet) -> tuple[Axis, ...]:
+    r"""List the stick axes that may move something, by the sheet; all where it does not say.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> wired_axes(parse_sheet('[channels.A]\nrole = "drive-left"\n[channels.B]\nrole = "weapon"'))
+    ('aileron', 'elevator', 'throttle')
+    """
+    known: set[Axis] = set()
+    lines = [channel for channel in sheet.channels.values() if _axes_of(channel) is not None]
+    for channel in lines:
+        known.update(_axes_of(channel) or ())
+    return AXES if not lines else tuple(axis for axis in AXES if axis in known)
+
+
+def _axes_of(channel: BenchChannel) -> tuple[Axis, ...] | None:
+    """Axes that may move one line; None where it is no line that a control moves."""
+    axis = next(
+        (a for a in AXES if a in {channel.control, channel.role.removeprefix("stick-")}), ""
+    )
+    if axis:
+        return (*(("elevator", "aileron") if channel.role in DRIVES else ()), axis)
+    if not channel.is_device:
+        return None
+    if channel.role in (*DRIVES, *INTO_MIXER):
+        return ("elevator", "aileron")
+    if channel.control is not None or channel.role == "kill":
+        return ()
+    return ("throttle",) if channel.role == "weapon" else AXES
 
 
 def _begins_off(sheet: BenchSheet, power_up: bool | None) -> bool:
@@ -403,15 +537,38 @@ class _Wording:
     def __init__(self, sheet: BenchSheet, mode: Mode) -> None:
         roles = [channel.role for channel in sheet.channels.values()]
         weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
-        self.drives = any(role in DRIVES for role in roles)
-        self.weapon = bool(weapons)
-        self.servo = "servo" in roles
-        self.throttle_rests_low = not any(w.neutral_us is not None for w in weapons)
+        self.others = {c.line: c for c in sheet.devices if _moves_by_other(c)}
+        sticks = [c for c in weapons if c.line not in self.others]
+        self.wired = wired_axes(sheet)
+        self.drives = any(role in (*DRIVES, *INTO_MIXER) for role in roles)
+        self.weapon = bool(sticks)
+        self.servo = "servo" in roles or "self-righter" in roles
+        self.throttle_rests_low = not any(w.neutral_us is not None for w in sticks)
         self.marker = sheet.marker
         self.failsafe_s = sheet.failsafe_s
+        self.boot_s = sheet.transmitter.boot_s
+        self.refuses = not sheet.transmitter.starts_with_sticks_up
         self._mode = mode
         down = ", the throttle all the way down" if self.throttle_rests_low else ""
-        self.rest = f"Let go of both sticks{down}. Touch nothing."
+        off = " Switches and dials off." if self.others else ""
+        self.rest = f"Let go of both sticks{down}.{off} Touch nothing."
+
+    @property
+    def others_held(self) -> dict[str, float]:
+        """Where what is no stick stands in a loss: switches on, dials half way."""
+        return {line: HALF if c.control == "dial" else 1.0 for line, c in self.others.items()}
+
+    def set_to(self, line: str, to: float) -> str:
+        """Say how to set what is no stick."""
+        channel = self.others[line]
+        what = channel.control or "switch"
+        device = channel.device or f"{channel.role} ({line})"
+        if channel.role == "kill":
+            return f"Set the kill switch ({line}) to power {'on' if to > 0.0 else 'off'}."
+        if what == "button":
+            return f"Hold the button of the {device}."
+        place = "half way" if abs(to) < 1.0 else "off" if to < 0.0 else "on"
+        return f"Set the {what} of the {device} {'to ' if place == 'half way' else ''}{place}."
 
     def stick(self, axis: Axis) -> str:
         return "left stick" if axis in _LEFT[self._mode] else "right stick"
@@ -438,6 +595,38 @@ class _Wording:
         return f"Let go of the {self.stick(axis)}."
 
 
+def _moves_by_other(channel: BenchChannel) -> bool:
+    """Whether something that is no stick moves a channel."""
+    return channel.control in {"switch", "dial", "button"} or (
+        channel.role == "kill" and channel.control is None
+    )
+
+
+def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+    """Move each switch, dial and button alone, from place to place."""
+    for line, channel in names.others.items():
+        places = [1.0]
+        if channel.control == "dial":
+            places = [HALF, 1.0]
+        elif channel.positions == 3:
+            places = [0.0, 1.0]
+        for to in places:
+            name = f"{channel.control or 'switch'} of {line} {'half way' if to < 1.0 else 'on'}"
+            hands = names.set_to(line, to or HALF)
+            shows = "the width of this place"
+            controls = {line: to or LITTLE}
+            yield PlanStep(name, hold_s, {}, hands, shows, controls=controls, who=_ONE)
+        off = "Let go of the button." if channel.control == "button" else names.set_to(line, -1.0)
+        yield PlanStep(
+            f"{channel.control or 'switch'} of {line} off",
+            hold_s,
+            {},
+            off,
+            "the way back",
+            who=_ONE,
+        )
+
+
 def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
     sticks = names.rest.removesuffix(" Touch nothing.")
     yield PlanStep(
@@ -446,13 +635,15 @@ def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
         "what each output does before the link", transmitter_on=False,
     )  # fmt: skip
     yield PlanStep(
-        "first link", POWER_UP_S, {}, "Transmitter on. Leave both sticks alone.",
+        "first link", POWER_UP_S + names.boot_s, {}, "Transmitter on. Leave both sticks alone.",
         "that nothing runs as the link comes",
     )  # fmt: skip
 
 
 def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
-    for axis in ("aileron", "elevator", "rudder"):
+    for axis in AXES:
+        if axis == "throttle" or axis not in names.wired:
+            continue
         plus, minus = _WAYS[axis]
         shows = f"which outputs follow the {axis}, how far, and which way"
         yield PlanStep(f"{axis} {plus}", hold_s, {axis: 1.0}, names.go(axis, 1.0), shows)
@@ -460,7 +651,7 @@ def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
             f"{axis} {minus}", hold_s, {axis: -1.0}, names.go(axis, -1.0), "the other end"
         )
         yield PlanStep(f"{axis} let go", hold_s, {}, names.back(axis), "the way back to neutral")
-    if names.weapon:
+    if names.weapon or "throttle" not in names.wired:
         return
     shows = "which outputs follow the throttle, how far, and which way"
     yield PlanStep("throttle up", hold_s, {"throttle": 1.0}, names.go("throttle", 1.0), shows)
@@ -497,24 +688,36 @@ def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
 
 
 def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
-    sticks = _off_rest(names)
-    held = names.hold(sticks)
-    still = "still holding " + ("both sticks" if _both(names, sticks) else "the stick")
+    loss = _Loss.of(names)
+    sticks, held, still = loss.sticks, loss.hold, loss.still
     marker = names.marker
     seen = "" if marker is None else f" Line {marker.line} must change with the switch."
     for number, off_s in enumerate(_off_lengths_s(names.failsafe_s, losses), 1):
         yield PlanStep(
-            f"held half way {number}", hold_s, sticks, held, "where the outputs are before the loss"
-        )
+            f"held half way {number}", hold_s, sticks, held,
+            "where the outputs are before the loss", controls=loss.controls, who=loss.who,
+        )  # fmt: skip
         yield PlanStep(
             f"transmitter off {number}", off_s, sticks,
             f"Transmitter off, {still}.{seen}",
             f"what each output does, and whether it stops within {names.failsafe_s:g} s",
-            transmitter_on=False,
+            transmitter_on=False, controls=loss.controls, who=loss.who,
         )  # fmt: skip
+        on_s = ON_S + names.boot_s
+        if names.refuses:
+            yield PlanStep(
+                f"rest before the link {number}", TABLE_S, {}, f"Still off. {names.rest}",
+                "that the outputs stay as they are", transmitter_on=False,
+            )  # fmt: skip
+            yield PlanStep(
+                f"transmitter on {number}", on_s, {}, "Transmitter on. Touch nothing.",
+                "the recovery",
+            )  # fmt: skip
+            continue
         yield PlanStep(
-            f"transmitter on {number}", ON_S, sticks, f"Transmitter on, {still}.", "the recovery"
-        )
+            f"transmitter on {number}", on_s, sticks, f"Transmitter on, {still}.", "the recovery",
+            controls=loss.controls, who=loss.who,
+        )  # fmt: skip
         yield PlanStep(
             f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
         )
@@ -548,7 +751,7 @@ def _off_rest(names: _Wording) -> dict[Axis, float]:
         sticks["throttle"] = HALF
     if names.servo:
         sticks["rudder"] = HALF
-    return sticks
+    return {axis: to for axis, to in sticks.items() if axis in names.wired}
 
 
 def _both(names: _Wording, axes: Iterable[Axis]) -> bool:

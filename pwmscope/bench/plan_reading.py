@@ -55,6 +55,14 @@ class StepTable(Table):
     )
     hands: Text = Field(default="", description="What the hands do.")
     shows: Text = Field(default="", description="What the step will show.")
+    controls: Annotated[
+        dict[str, _Part],
+        Allowed("each line that a switch or dial moves, with a number from -1 to 1"),
+    ] = Field(
+        default_factory=dict,
+        description="Where switches, dials and buttons stand, by the line that they move.",
+    )
+    who: Text = Field(default="", description="Who does it: one person, or two.")
     transmitter_on: Annotated[bool, Allowed("true or false")] = Field(
         default=True, description="Whether the transmitter is on meanwhile."
     )
@@ -246,6 +254,8 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
             s.shows,
             s.transmitter_on,
             other_memory=s.other_memory,
+            controls=dict(s.controls),
+            who=s.who,
         )
         for s in model.steps
     )
@@ -285,6 +295,9 @@ def plan_toml(plan: CapturePlan) -> str:
         if step.sticks:
             axes = ", ".join(f"{axis} = {float(to)!r}" for axis, to in step.sticks.items())
             lines.append(f"sticks = {{ {axes} }}")
+        if step.controls:
+            places = ", ".join(f"{quoted(at)} = {float(to)!r}" for at, to in step.controls.items())
+            lines.append(f"controls = {{ {places} }}")
         if not step.transmitter_on:
             lines.append("transmitter_on = false")
         if step.other_memory:
@@ -294,7 +307,7 @@ def plan_toml(plan: CapturePlan) -> str:
 
 
 def _texts(step: PlanStep) -> tuple[tuple[str, str], ...]:
-    return ("hands", step.hands), ("shows", step.shows)
+    return ("hands", step.hands), ("shows", step.shows), ("who", step.who)
 
 
 def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) -> None:

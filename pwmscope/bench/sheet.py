@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pwmscope.bench.equipment import (
     DRIVES,
+    INTO_MIXER,
+    MOTORS,
+    NO_DEVICE,
+    NO_NEUTRAL,
     SENSORS,
     STICKS,
-    UNUSED,
     Analyser,
     BenchChannel,
     BenchSheet,
@@ -65,6 +68,11 @@ _OF_DEVICES = (
     "signal_and_ground_only",
     "stall_a",
     "draws_a",
+    "guards",
+    "mixed_in",
+    "turns",
+    "below_neutral",
+    "no_pin",
 )
 _OF_SENSORS: Final = {
     "rotation": ("of", "marks_per_turn", "edge", "slow_per_minute"),
@@ -85,7 +93,14 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
         for keys, allowed in _of_channel(channel, stated):
             key = next(key for key in keys if key in stated)
             yield Fault(("channels", line, key), stated[key], allowed)
+    if marker is not None and marker.kind == "light" and marker.stated_late_s is None:
+        allowed = (
+            "a number of seconds from 0 to 5 for a light, as a calibration recording measures it"
+        )
+        yield Fault(("marker", "late_s"), MISSING, allowed)
     yield from _of_rotation(sheet)
+    yield from _of_drive(sheet)
+    yield from _of_guards(sheet)
     yield from _of_wiring(sheet, table)
     found = stretch_fault(sheet.stretches)
     if found is not None:
@@ -95,7 +110,7 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
 
 def _of_rotation(sheet: BenchSheet) -> Iterator[Fault]:
     """Find rotation lines of no device, and two of one."""
-    turning = [c.line for c in sheet.devices if c.role in (*DRIVES, "weapon")]
+    turning = [c.line for c in sheet.devices if c.role in MOTORS]
     taken: dict[str, str] = {}
     for channel in sheet.sensors:
         if channel.role != "rotation":
@@ -110,19 +125,75 @@ def _of_rotation(sheet: BenchSheet) -> Iterator[Fault]:
             taken[of] = channel.line
 
 
+def _of_drive(sheet: BenchSheet) -> Iterator[Fault]:
+    """Refuse roles that mix twice, and a mixer for one half of the drive only."""
+    mixed = {c.line: c for c in sheet.devices if c.mixed_in is not None}
+    roles = {c.role for c in sheet.devices}
+    for channel in mixed.values():
+        at = ("channels", channel.line, "mixed_in")
+        others = {c.mixed_in for c in mixed.values()} - {channel.mixed_in}
+        if channel.role not in (*DRIVES, *INTO_MIXER):
+            yield Fault(at, channel.mixed_in, f"no such key, since a {channel.role} is not mixed")
+        elif channel.role in INTO_MIXER and channel.mixed_in == "transmitter":
+            allowed = (
+                f'"ESC", "gyro" or "converter", since a {channel.role} channel is mixed behind its '
+                "pin"
+            )
+            yield Fault(at, channel.mixed_in, allowed)
+        elif channel.role in DRIVES and channel.mixed_in == "ESC":
+            allowed = (
+                '"transmitter", "gyro" or "converter", since an ESC that mixes takes drive-forward '
+                "and drive-turn"
+            )
+            yield Fault(at, channel.mixed_in, allowed)
+        elif others:
+            other = sorted(str(place) for place in others)[0]
+            yield Fault(at, channel.mixed_in, f'"{other}" as at the other one, or mixing is twice')
+    for channel in sheet.devices:
+        if channel.role not in INTO_MIXER:
+            continue
+        other = next(role for role in INTO_MIXER if role != channel.role)
+        if other not in roles:
+            at = ("channels", channel.line, "role")
+            yield Fault(at, channel.role, f"a channel of role {other} beside it, or another role")
+
+
+def _of_guards(sheet: BenchSheet) -> Iterator[Fault]:
+    """Refuse a kill channel that guards itself, another one, or what is no device."""
+    guarded = [c.line for c in sheet.devices if c.role not in ("kill", "spare")]
+    for channel in sheet.channels.values():
+        at = ("channels", channel.line, "guards")
+        for place, line in enumerate(channel.guards):
+            if channel.role != "kill":
+                yield Fault(at, list(channel.guards), 'no such key without role = "kill"')
+                break
+            if line == channel.line:
+                allowed = "lines of other devices, since no kill channel guards itself"
+                yield Fault(at, line, allowed, "one of the lines is")
+            elif line not in guarded:
+                allowed = f"lines of devices of this sheet{nearest(line, guarded)}"
+                yield Fault(at, line, allowed, "one of the lines is")
+            elif line in channel.guards[:place]:
+                yield Fault(at, line, "each line once", "one of the lines is")
+
+
 def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
     yield from _of_role(channel, stated)
     if channel.role in SENSORS:
         return
+    yield from _of_control(channel)
     if channel.role in STICKS:
         for key in _OF_DEVICES:
             if key in stated:
                 yield (key,), f"no such key, since {channel.role} is a stick and not a device"
-    if channel.role == UNUSED:
-        for key in (*_OF_DEVICES, *_OF_SETTINGS, "device"):
-            if key in stated:
-                yield (key,), "no such key, since an unused line has nothing on it"
-        return
+    if channel.role in NO_DEVICE:
+        spare = channel.role == "spare"
+        kept = ("output",) if spare else ()
+        for key in (*_OF_DEVICES, *(() if spare else _OF_SETTINGS), "device"):
+            if key in stated and key not in kept:
+                yield (key,), f"no such key, since {_AN[channel.role]} line has nothing on it"
+        if not spare:
+            return
     if channel.no_pulses_after_s is not None and channel.no_pulses != "stops":
         yield ("no_pulses_after_s",), 'no such key without no_pulses = "stops" beside it'
     yield from _of_travel(channel)
@@ -130,6 +201,26 @@ def _of_channel(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_C
         yield ("stop_us",), "the lower width first"
     else:
         yield from _of_stop(channel)
+
+
+_AN: Final = {"unused": "an unused", "spare": "a spare"}
+
+
+def _of_control(channel: BenchChannel) -> Iterator[_Contradiction]:
+    """Refuse positions of what is no switch, and ways of turning that exclude each other."""
+    if channel.positions is not None and channel.control != "switch":
+        yield ("positions",), 'no such key without control = "switch" beside it'
+    if channel.role not in MOTORS:
+        for key, value in (("turns", channel.turns), ("below_neutral", channel.below_neutral)):
+            if value is not None:
+                yield (key,), f"no such key, since a {channel.role} has no motor of its own to turn"
+        return
+    if channel.turns == "one way" and channel.neutral_us is not None:
+        yield ("neutral_us", "turns"), "no neutral, since the motor turns one way"
+    if channel.below_neutral is not None and channel.neutral_us is None:
+        yield ("below_neutral",), "a motor with a neutral; add neutral_us, or take this key away"
+    if channel.below_neutral == "reverse" and channel.turns == "one way":
+        yield ("below_neutral", "turns"), '"brake", since the motor turns one way'
 
 
 def _of_role(channel: BenchChannel, stated: Mapping[str, Any]) -> Iterator[_Contradiction]:
@@ -167,12 +258,14 @@ def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
         if channel.stop_us is None:
             yield ("deadband_us",), "neutral_us or one stop_us as well, which it lies round"
         return
-    if band is None or channel.role not in (*DRIVES, "weapon"):
+    if band is None or channel.role not in MOTORS:
         return
     keys = ("stop_us", "deadband_us", "neutral_us", "low_us", "high_us")
     said = f"but that is {band.low_us:g} to {band.high_us:g}"
     if band.high_us >= channel.high_us:
         yield keys, f"a stop range that ends below high_us at {channel.high_us:g}, {said}"
+    elif channel.below_neutral == "brake":
+        return
     elif neutral_us is not None and band.low_us <= channel.low_us:
         yield keys, f"a stop range that begins above low_us at {channel.low_us:g}, {said}"
     elif neutral_us is not None and not band.holds(neutral_us):
@@ -528,12 +621,18 @@ def _pair(values: list[float] | None) -> tuple[float, float] | None:
 
 def _channel(line: str, table: ChannelTable) -> BenchChannel:
     neutral_us, stop_us = table.neutral_us, table.stop_us
-    is_assumed = neutral_us is None and table.role not in ("weapon", UNUSED, *SENSORS)
+    has_neutral = table.role not in ("weapon", *NO_NEUTRAL, *SENSORS)
+    if table.turns is not None and table.role in MOTORS:
+        has_neutral = table.turns == "both ways"
+    is_assumed = neutral_us is None and has_neutral
     if is_assumed:
         neutral_us = STANDARD_SERVO.neutral_us
     if stop_us is not None:
         stop_us = [stop_us, stop_us] if isinstance(stop_us, float) else stop_us
-    shaped = {"line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us)}
+    shaped = {
+        "line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us),
+        "guards": tuple(table.guards),
+    }  # fmt: skip
     return BenchChannel(**{**dict(table), **shaped}, is_neutral_assumed=is_assumed)
 
 

@@ -15,24 +15,32 @@ from pydantic_core import ErrorDetails, core_schema
 
 from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
+    BELOW_NEUTRAL,
     BUTTON_LATE_S,
+    CONTROLS,
     EDGES,
     FAILSAFE_IN,
     LEVELS,
     MARKER_KINDS,
+    MIXERS,
     NO_PULSES,
     ON_LOSS,
     ROLES,
     SLOW_PER_MINUTE,
     SUPPLIED_BY,
+    TURNS,
+    BelowNeutral,
+    Control,
     Edge,
     FailsafeIn,
     Level,
     MarkerKind,
+    Mixer,
     NoPulses,
     OnLoss,
     Role,
     SuppliedBy,
+    Turns,
 )
 from pwmscope.bench.toml_text import MISSING, Fault, KeyPath, nearest
 from pwmscope.pulses import STANDARD_SERVO
@@ -234,7 +242,7 @@ class MarkerTable(Table):
     kind: Annotated[MarkerKind | None, one_of(MARKER_KINDS)] = Field(
         default=None,
         description='"switch" where the transmitter\'s own switch drives it, "button" where a hand '
-        "presses it. Without it, it counts as a button.",
+        'presses it. "light" is a sensor over its power light. Without it, it counts as a button.',
     )
     late_s: Annotated[
         float | None,
@@ -243,7 +251,7 @@ class MarkerTable(Table):
     ] = Field(
         default=None,
         description="How late in seconds it may change after the transmitter does. Without it, "
-        f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch.",
+        f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch. A light needs it.",
     )
 
 
@@ -264,6 +272,15 @@ class TransmitterTable(Table):
     )
     band: Text = Field(
         default="", description='The radio band, such as "2.4 GHz"; compared with the receiver\'s.'
+    )
+    boot_s: Seconds = Field(
+        default=0.0,
+        description="Seconds from its switch until it sends, at most. A plan waits so much longer.",
+    )
+    starts_with_sticks_up: Flag = Field(
+        default=True,
+        description="Whether it starts when sticks or switches are not at rest. If not, a plan "
+        "rests them first.",
     )
 
 
@@ -480,6 +497,44 @@ class ChannelTable(Table):
         default=1.0,
         description="Of a supply line: volts at the pin for each volt recorded. A 10:1 probe "
         "has 10; a column in millivolts has 0.001.",
+    )
+    control: Annotated[Control | None, one_of(CONTROLS)] = Field(
+        default=None,
+        description="What on the transmitter moves this channel. Without it, the usual: elevator "
+        "and aileron for a drive, throttle for a weapon. A kill channel has a switch.",
+    )
+    positions: Annotated[int | None, Field(ge=2, le=3), Allowed("2 or 3")] = Field(
+        default=None, description="Of a switch: how many positions it has. Without it, 2."
+    )
+    guards: Annotated[
+        Annotated[list[Name], Field(max_length=16)],
+        Allowed('a list of at most 16 names of lines, such as ["RX3"]'),
+    ] = Field(
+        default=[], description="Of a kill channel: the lines of the devices whose power it cuts."
+    )
+    mixed_in: Annotated[Mixer | None, one_of(MIXERS)] = Field(
+        default=None,
+        description="The one place that mixes the drive: before this pin for drive-left and "
+        "drive-right, behind it for drive-forward and drive-turn. No other place is then advised.",
+    )
+    turns: Annotated[Turns | None, one_of(TURNS)] = Field(
+        default=None,
+        description="Which ways the motor turns. Without it, both ways for a drive, and one way "
+        "for a weapon without neutral_us.",
+    )
+    below_neutral: Annotated[BelowNeutral | None, one_of(BELOW_NEUTRAL)] = Field(
+        default=None,
+        description="What the ESC does at widths below neutral. Where it brakes there, it stands "
+        "still.",
+    )
+    receiver: Text = Field(
+        default="",
+        description="Which receiver it is on, where the robot has several. Empty for the first.",
+    )
+    no_pin: Flag = Field(
+        default=False,
+        description="Whether the device has no pin to record. It is then judged by its rotation "
+        "line, or not shown.",
     )
     trips_v: Voltage | None = Field(
         default=None,

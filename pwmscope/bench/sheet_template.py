@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.equipment import FailsafeIn, Level, MarkerKind, Role
+from pwmscope.bench.equipment import MAX_LATE_S, FailsafeIn, Level, MarkerKind, Role
 from pwmscope.bench.toml_text import quoted
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -36,6 +36,7 @@ BLANK: Final = """\
 # The level that means on: "high" or "low".
 #on = "high"
 # "switch": the transmitter's own switch drives it. "button": a hand presses it as it switches.
+# "light": a sensor over the transmitter's power light; it needs late_s.
 #kind = "switch"
 # How late it may change after the transmitter, in seconds; 0.3 for a button if left out.
 #late_s = 0
@@ -44,6 +45,9 @@ BLANK: Final = """\
 #device = "what it is"
 #protocol = "as in its settings"
 #band = "2.4 GHz"
+# How long it takes to start, in seconds, and whether it starts while sticks are up.
+#boot_s = 12
+#starts_with_sticks_up = false
 
 [receiver]
 #device = "what it is"
@@ -99,6 +103,13 @@ BLANK: Final = """\
 # What one percent of the transmitter's travel setting moves the pulse width, and its direction.
 #us_per_percent = 5
 #reversed = false
+# The one place that mixes the drive: "transmitter", "ESC", "gyro" or "converter". Give channels
+# that are mixed behind the receiver the roles "drive-forward" and "drive-turn".
+#mixed_in = "transmitter"
+# Which ways the motor turns, "one way" or "both ways"; below neutral its ESC may "brake" or
+# "reverse".
+#turns = "both ways"
+#below_neutral = "reverse"
 
 #[channels.RX2]
 #role = "drive-right"
@@ -130,11 +141,28 @@ BLANK: Final = """\
 #draws_a = 0.8
 # Whether it shares its output with another device through a splitter.
 #splitter = false
+# What moves it: a stick axis, a "switch" with 2 or 3 positions, a "dial" or a "button".
+#control = "switch"
+#positions = 3
+# Which receiver it is on, where the robot has several.
+#receiver = "second"
 
 # Another name of a line above, in another recording.
 #[channels.left]
 #role = "drive-left"
 #same_device_as = "RX1"
+
+# A relay or switch that cuts the power of what it guards.
+#[channels.RX6]
+#role = "kill"
+#guards = ["RX3"]
+#stop_us = [900, 1300]
+#no_pulses = "stops"
+
+# A device without a pin to record, as on a board with receiver and ESC in one.
+#[channels.board]
+#role = "self-righter"
+#no_pin = true
 
 # A recorded line with nothing on it.
 #[channels.RX5]
@@ -241,6 +269,8 @@ def _lines(answers: Answers) -> Iterator[str]:
         on, kind = answers.marker_on, answers.marker_kind
         yield f'on = "{on}"' if on else '#on = "high" # or "low": the level that means on'
         yield f'kind = "{kind}"' if kind else '#kind = "switch" # or "button", pressed by a hand'
+        if kind == "light":
+            yield f"late_s = {MAX_LATE_S:g} # the most; a calibration recording measures it"
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
     yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
     outputs = answers.outputs

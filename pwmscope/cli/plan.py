@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from pwmscope.cli.printing import JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -101,6 +102,13 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Also write a card to print: .html (A4, black and white) or .txt.",
 )
+@click.option(
+    "--table",
+    "at_table",
+    is_flag=True,
+    help="The shortest plan with one loss, for a table at an event: rest, hold, off, on.",
+)
+@json_option("the plan with its times")
 @click.option("--run", is_flag=True, help="Then count the steps down in the terminal, with a bell.")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 def plan(
@@ -116,6 +124,8 @@ def plan(
     is_link: bool,
     path: Path | None,
     card: Path | None,
+    at_table: bool,
+    json_copy: JsonCopy,
     run: bool,
     replace: bool,
 ) -> None:
@@ -131,11 +141,12 @@ def plan(
         load_sheet,
         make_link_plan,
         make_plan,
+        make_table_plan,
         plan_toml,
         sheet_of,
     )
     from pwmscope.output import refuse_to_overwrite, write_text
-    from pwmscope.report.cards import plan_text
+    from pwmscope.report.cards import plan_json, plan_text
 
     if sheet is not None and ready is not None:
         raise HintError("Name a bench sheet with --sheet or a plan with --plan, not both.")
@@ -143,8 +154,14 @@ def plan(
     for file in (path, card):
         if file is not None:
             refuse_to_overwrite(file, replace=replace)
+    json_copy.refuse(replace=replace)
+    _refuse_both(
+        ready, sheet, at_table=at_table, is_link=is_link, only_json=json_copy.is_alone, run=run
+    )
     if ready is not None:
         made = load_plan(ready)
+    elif at_table:
+        made = make_table_plan(load_sheet(str(sheet)), mode=1 if mode == "1" else 2)
     else:
         lines = {f"RX{number}": {"role": "servo"} for number in range(1, outputs + 1)}
         of = sheet_of({"channels": lines}) if sheet is None else load_sheet(str(sheet))
@@ -165,12 +182,36 @@ def plan(
         write_text(path, plan_toml(made), replace=replace)
     if card is not None:
         write_text(card, _card_text(made, card), replace=replace)
+    if json_copy.is_alone:
+        click.echo(plan_json(made), nl=False)
+        return
     click.echo(plan_text(made), nl=False)
+    json_copy.write(lambda: plan_json(made), replace=replace, said="The same plan is in")
     for what, file in (("plan", path), ("card", card)):
         if file is not None:
             click.echo(f"\nThe {what} is {file}.")
     if run:
         _run(made)
+
+
+def _refuse_both(
+    ready: Path | None,
+    sheet: Path | None,
+    *,
+    at_table: bool,
+    is_link: bool,
+    only_json: bool,
+    run: bool,
+) -> None:
+    """Refuse options that exclude each other."""
+    if at_table and is_link:
+        raise HintError("Ask for a plan with --table or with --link, not both.")
+    if ready is not None and at_table:
+        raise HintError("Name a plan with --plan or ask for one with --table, not both.")
+    if at_table and sheet is None:
+        raise HintError("--table needs a bench sheet with --sheet: it names the controls to hold.")
+    if only_json and run:
+        raise HintError("--run counts down in the terminal; write the JSON to a file beside it.")
 
 
 def _refuse_other_card(card: Path | None) -> None:

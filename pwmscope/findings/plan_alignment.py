@@ -81,7 +81,7 @@ def match_steps(plan: CapturePlan, held: HeldPositions) -> Matching:
     and seen distance differ over 0.5 s plus a fifth of the planned one. The cheapest
     chain is exact, O(K J) links of at most 12 by 6.
     """
-    rests = {step.name for step in plan.steps if not step.sticks}
+    rests = {step.name for step in plan.steps if step.is_at_rest}
     candidates = _rest_candidates(held) if rests else [None]
     found = [_refined(plan, held, rest) for rest in candidates]
     return min(found, key=lambda matching: matching.cost)
@@ -121,7 +121,7 @@ def _place_cost(plan: CapturePlan, held: HeldPositions, rest: int | None) -> Flo
             continue
         wrong = absent.copy()
         if rest is not None:
-            wrong |= at_rest if step.sticks else ~at_rest
+            wrong |= ~at_rest if step.is_at_rest else at_rest
         cost[k] = WRONG_PLACE * wrong
     return cost
 
@@ -286,7 +286,7 @@ class Alignment:
         return tuple(
             Span(span.start_s, span.end_s)
             for span in self.spans
-            if span.step.transmitter_on and not span.step.sticks
+            if span.step.transmitter_on and span.step.is_at_rest
         )
 
     @property

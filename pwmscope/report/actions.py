@@ -145,6 +145,8 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
         return
     lines = tuple(output.line for output in mixing.lines.outputs)
     needed = next((way for way in evidence.ways if way.needed), None)
+    if mixing.lines.is_into_mixer:
+        yield (2, 0), Action("set", lines, "Turn mixing off in the transmitter.")
     if needed is not None:
         said = " ".join(change.words for change in needed.by_effort)
         yield (2, 0), Action("set", lines, said)

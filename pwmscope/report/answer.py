@@ -268,7 +268,7 @@ def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineCheck
 
 def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     trials = failsafe.trials
-    if failsafe.verdict is not Verdict.MEETS:
+    if failsafe.is_guarded or failsafe.verdict is not Verdict.MEETS:
         return first_sentence(format_reason(failsafe)).rstrip(".")
     count = f"{trials.meets} of {trials.meets + trials.not_shown}"
     took = "Stops" if trials.stop_s is None else f"Stops within {trials.stop_s[2]:.2f} s"

@@ -9,7 +9,7 @@ from typing import Final
 
 from pwmscope.advice.mixing import Advice
 from pwmscope.advice.settings import SettingsAdvice
-from pwmscope.bench import BenchSheet
+from pwmscope.bench import MOTORS, BenchSheet
 from pwmscope.bench.wiring import Wiring
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import (
@@ -33,7 +33,12 @@ _THE: Final = {
     "kill": "the kill switch",
     "servo": "the servo",
 }
-_DANGER: Final = {"weapon": 0, "drive-left": 1, "drive-right": 1, "servo": 3}
+_DANGER: Final[dict[str, int]] = {
+    "weapon": 0,
+    "kill": 0,
+    **dict.fromkeys(MOTORS[:-1], 1),
+    "servo": 3,
+}
 _OTHER_DANGER: Final = 2
 """A line whose device is not stated may be anything but is not known to be a weapon."""
 
@@ -196,8 +201,9 @@ class Evidence:
     @property
     def asks_for_mixing(self) -> bool:
         """Whether an inspection asks how the outputs mix: where it can see the sticks."""
-        sticks = () if self.mixing is None else self.mixing.lines.sticks
-        return self.wiring is not None and bool(sticks)
+        if self.mixing is None or self.mixing.lines.is_into_mixer:
+            return False
+        return self.wiring is not None and bool(self.mixing.lines.sticks)
 
     @property
     def verdict(self) -> Verdict:
@@ -215,6 +221,8 @@ class Evidence:
 
 def format_reason(line: FailsafeLine) -> str:
     """Say why a line's failsafe is not shown."""
+    if line.is_guarded:
+        return line.sentence
     if line.why_not:
         return line.why_not
     reasons = [e.reason for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]

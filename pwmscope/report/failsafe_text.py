@@ -103,6 +103,7 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
         ("signal loss trials", "The losses together"),
         ("recovery", "When the link came back"),
         ("power-up", "Before the link"),
+        ("start-up width", "What it learns at start"),
         (MOTION_STOP, "What the device itself did"),
     ):
         yield heading, list(_format_findings(lines, name, several=several))

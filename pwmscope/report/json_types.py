@@ -31,7 +31,7 @@ Sentence: TypeAlias = Annotated[str, MinLen(1)]
 Interval: TypeAlias = Annotated[list[float], Len(2, 2)]
 Bounds: TypeAlias = Annotated[list[NotNegative], Len(2, 2)]
 AxisName: TypeAlias = Literal["aileron", "elevator", "throttle", "rudder"]
-SideName: TypeAlias = Literal["left", "right"]
+SideName: TypeAlias = Literal["left", "right", "forward", "turn"]
 
 # --- findings ---
 
@@ -608,7 +608,7 @@ class Change(TypedDict):
         "reduce travel",
     ]
     words: Sentence
-    place: Literal["plugs", "ESC", "transmitter", "converter"]
+    place: Literal["plugs", "ESC", "transmitter", "converter", "gyro"]
     """Where it is made; its proof holds for that place alone."""
     line: str | None
     """The output that it changes; null where it changes both."""

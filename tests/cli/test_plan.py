@@ -1,6 +1,7 @@
 """`pwmscope plan` as a person runs it, and the metronome with a clock that does not wait."""
 
 import copy
+import json
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,19 @@ def test_run_plays_the_plan_after_showing_it(tmp_path, monkeypatch):
     assert done.exit_code == 0, done.output
     assert done.output.index(CAUTIONS[0]) < done.output.index("Start the recorder now")
     assert clock.time_s == pytest.approx(100 + LEAD_S + 55.0)
+
+
+def test_the_steps_are_json_with_their_times():
+    done = run("--sheet", SHEET, "--table", "--json", "-")
+    told = json.loads(done.stdout)
+    assert told["duration_s"] == sum(step["seconds"] for step in told["steps"]) <= 25.0
+    begins = [step["begins_s"] for step in told["steps"]]
+    assert begins == sorted(begins)
+    assert told["cautions"]
+
+
+@pytest.mark.parametrize("words", [["--table"], ["--json", "-", "--run"]])
+def test_options_that_exclude_each_other_are_one_sentence(words):
+    done = run(*words)
+    assert done.exit_code == 2
+    assert "--" in done.stderr

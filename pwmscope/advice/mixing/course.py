@@ -78,6 +78,8 @@ def course_of(
 ) -> Course | None:
     """Work out where the robot would go, by the fitted outputs or the steps of a plan.
 
+    What a mixer behind the pins makes of its inputs is not recorded.
+
     Without a plan it is told for five moves at half stick. With one, the recorded
     widths drive each step in which a drive stick was held, equal ones once; after the advice its
     prediction for the step's sticks does.
@@ -111,7 +113,7 @@ def course_of(
         If a length or a speed is not above 0, or the bench sheet's widths cannot drive.
     """
     fit = mixing.fit
-    if fit is None or len(fit.samples.axes) != 2:
+    if fit is None or len(fit.samples.axes) != 2 or mixing.lines.is_into_mixer:
         return None
     base = differential(wheel_base_m=wheel_base_m, top_speed_m_s=top_speed_m_s)
     channels = {} if sheet is None else sheet.channels

@@ -9,6 +9,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
+from pwmscope.bench import Mixer
 from pwmscope.findings.mixing import (
     AT_OUTPUTS,
     WANTED,
@@ -31,7 +32,7 @@ from pwmscope.model import FloatArray, Verdict
 ChangeKind: TypeAlias = Literal[
     "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",
 ]  # fmt: skip
-Place: TypeAlias = Literal["plugs", "ESC", "transmitter", "converter"]
+Place: TypeAlias = Literal["plugs", "ESC", "transmitter", "converter", "gyro"]
 
 _EFFORT: Final[dict[ChangeKind, float]] = {
     "swap plugs": 1.0,
@@ -104,19 +105,33 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
 
 
 def mixing_changes(
-    kind: Kind, strongest: float, *, only_unmixed: bool, lines: tuple[str, str]
+    kind: Kind,
+    strongest: float,
+    *,
+    only_unmixed: bool,
+    lines: tuple[str, str],
+    mixer: Mixer | None = None,
 ) -> tuple[Change, ...]:
     """Give the changes, each for one place, that leave mixing on in exactly one.
 
     A transmitter mixes before all that the recording shows, so its mixer multiplies the
     matrix from the right; a converter goes between the recorded pins and the ESCs, so its mixer
     multiplies from the left. Where two places mix, only the one nearer to the sticks can be
-    taken out of the matrix without knowing what lies between them.
+    taken out of the matrix without knowing what lies between them. Where the sheet names the one
+    place that mixes, no other is advised.
     """
-    mixer = np.array(WANTED, dtype=np.float64)
+    matrix = np.array(WANTED, dtype=np.float64)
+    if mixer is not None and kind is not Kind.TWICE:
+        words = f"Turn mixing on in the {mixer}, and in no other place."
+        if not only_unmixed:
+            words = f"Turn off what mixes beside the {mixer}. If nothing does: {words}"
+        gain = matrix / max(1.0, strongest)
+        return (_change("mixing on", words, mixer, sticks=gain),)
+    if mixer == "transmitter":
+        return ()
     if kind is Kind.TWICE:
         words = "Turn mixing off in the transmitter, and leave the converter's on."
-        return (_change("mixing off", words, "transmitter", sticks=mixer / 2.0),)
+        return (_change("mixing off", words, "transmitter", sticks=matrix / 2.0),)
     if_off = "" if only_unmixed else "If no place mixes now: "
     twice = (
         ""
@@ -138,7 +153,7 @@ def mixing_changes(
             "mixing off in the transmitter. Its outputs take their plugs.",
         ),
     )
-    gain = mixer / max(1.0, strongest)
+    gain = matrix / max(1.0, strongest)
     return tuple(
         _change(
             "mixing on",
@@ -256,7 +271,7 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
         where nothing needs to change, or what is wrong is not among the known.
     """
     fit, found = mixing.fit, mixing.arrangement
-    if fit is None or found.pattern is None or found.kind is None:
+    if fit is None or found.pattern is None or found.kind is None or mixing.lines.is_into_mixer:
         return ()
     if found.kind not in {Kind.MIXED, Kind.UNMIXED, Kind.TWICE}:
         return ()
@@ -268,7 +283,11 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
         bases = tuple(
             (change,)
             for change in mixing_changes(
-                found.kind, strongest, only_unmixed=only_unmixed, lines=(left, right)
+                found.kind,
+                strongest,
+                only_unmixed=only_unmixed,
+                lines=(left, right),
+                mixer=mixing.lines.mixer,
             )
         )
     proven = [way for base in bases if (way := _cheapest(fit, found, base)) is not None]

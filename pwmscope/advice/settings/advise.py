@@ -10,7 +10,7 @@ from typing import Final
 from pwmscope.advice.settings.direction import advise_direction, advise_rest
 from pwmscope.advice.settings.endpoints import CAN_CREEP, advise_endpoint, advise_neutral
 from pwmscope.advice.settings.setting import Action, ChannelSettings, Name, Setting, Transmitter
-from pwmscope.bench import SENSORS, STICKS, UNUSED, BenchChannel, BenchSheet
+from pwmscope.bench import NO_DEVICE, SENSORS, STICKS, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.findings import Alignment, ChannelFindings, Findings
 from pwmscope.findings.travel import Amount, Level, Travel, weighed_sum
@@ -134,7 +134,7 @@ def advise_settings(
     HintError
         If none of the sheet's devices is in the recording.
     """
-    others = (*STICKS, UNUSED, *SENSORS)
+    others = (*STICKS, *NO_DEVICE, *SENSORS)
     devices = {line: c for line, c in sheet.channels.items() if c.role not in others}
     present = [line for line in devices if line in findings.channels]
     if not present:

@@ -19,9 +19,13 @@ from pwmscope.pulses import PulseTable
 _AXIS_OF: Final[dict[str, Axis]] = {
     "drive-left": "elevator",
     "drive-right": "elevator",
+    "drive-forward": "elevator",
+    "drive-turn": "aileron",
     "weapon": "throttle",
 }
-_MEANS: Final[dict[Axis, str]] = {"elevator": "forward", "throttle": "up"}
+_MEANS: Final[dict[Axis, str]] = {
+    "elevator": "forward", "throttle": "up", "aileron": "right", "rudder": "right",
+}  # fmt: skip
 
 
 _DIRECTION: Final = partial(Setting, "direction")
@@ -36,7 +40,7 @@ def advise_direction(
 
     A rising width is taken for forward, or for a faster weapon (common practice).
     """
-    axis = _AXIS_OF.get(channel.role)
+    axis = _axis_of(channel)
     if axis is None:
         return None
     if alignment is None:
@@ -63,6 +67,14 @@ def advise_direction(
         f"the channel in the transmitter{_set_now(channel)}."
         f"{unless if channel.role in DRIVES else ''}",
     )
+
+
+def _axis_of(channel: BenchChannel) -> Axis | None:
+    """Return the stick axis that moves a channel; None where a switch or a dial does, or none."""
+    usual = _AXIS_OF.get(channel.role)
+    if usual is None or channel.control is None:
+        return usual
+    return next((axis for axis in _MEANS if axis == channel.control), None)
 
 
 def _set_now(channel: BenchChannel) -> str:
@@ -149,11 +161,16 @@ def _change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | N
 
 
 def _rests(step: PlanStep) -> bool:
-    return not step.sticks and step.transmitter_on
+    return step.is_at_rest and step.transmitter_on
 
 
 def _holds_alone(step: PlanStep, axis: Axis) -> bool:
-    return step.transmitter_on and set(step.sticks) == {axis} and step.sticks[axis] > 0
+    return (
+        step.transmitter_on
+        and not step.controls
+        and set(step.sticks) == {axis}
+        and step.sticks[axis] > 0
+    )
 
 
 def _widths_us(

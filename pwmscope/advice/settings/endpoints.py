@@ -8,12 +8,12 @@ from functools import partial
 from typing import Final, Literal
 
 from pwmscope.advice.settings.setting import Action, Setting, Transmitter
-from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, DRIVES, BenchChannel
+from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, MOTORS, BenchChannel
 from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
 from pwmscope.model import COVERAGE, Verdict, judge
 from pwmscope.pulses import STANDARD_SERVO
 
-CAN_CREEP: Final = (*DRIVES, "weapon")
+CAN_CREEP: Final = MOTORS
 RATE_UNKNOWN: Final = (
     "The uncertainty is not known, since the sample interval is not. Give it with `rate`."
 )

@@ -12,11 +12,13 @@ NO_DEVICES: Final = "The sheet states no device."
 STATE_DEVICES: Final = "State each device on the receiver as [channels.LINE]."
 
 
-def devices_by_output(sheet: BenchSheet) -> Mapping[int, tuple[BenchChannel, ...]]:
-    """Group the devices whose output is stated, by output in increasing order."""
+def devices_by_output(
+    sheet: BenchSheet, receiver: str = ""
+) -> Mapping[int, tuple[BenchChannel, ...]]:
+    """Group the devices whose output of a receiver is stated, by output in increasing order."""
     groups: dict[int, tuple[BenchChannel, ...]] = {}
     for device in sheet.devices:
-        if device.output is not None:
+        if device.output is not None and device.receiver == receiver:
             groups[device.output] = (*groups.get(device.output, ()), device)
     return dict(sorted(groups.items()))
 
@@ -42,7 +44,8 @@ def outputs_needed(sheet: BenchSheet) -> int:
         shared += max(0, sum(bool(device.splitter) for device in group) - 1)
     roles = {device.role for device in sheet.devices}
     one_sided = sum(role in roles for role in DRIVES) == 1
-    return len(sheet.devices) - shared + one_sided
+    plugged = [device for device in sheet.devices if not device.receiver and not device.no_pin]
+    return len(plugged) - shared + one_sided
 
 
 def judge_enough(sheet: BenchSheet) -> Judgement:
@@ -71,6 +74,12 @@ def judge_enough(sheet: BenchSheet) -> Judgement:
             f"outputs. The receiver has {_count(outputs)}.",
             f"State the {missing[0]} as well.",
         )
+    others = sorted({device.receiver for device in sheet.devices if device.receiver})
+    if others:
+        return unknown(
+            f"How many outputs the receiver {listed(others)} has is not stated.",
+            "Count its rows of pins for servos, and the devices on it.",
+        )
     return meets(f"The functions need {_count(needed)}, and the receiver has {outputs}.")
 
 
@@ -78,7 +87,12 @@ def judge_shared(sheet: BenchSheet) -> Judgement:
     """Look for two devices on one output without a splitter, or with different roles."""
     if not sheet.devices:
         return unknown(NO_DEVICES, STATE_DEVICES)
-    shared = {o: group for o, group in devices_by_output(sheet).items() if len(group) > 1}
+    shared = {
+        f"{output} of {receiver}" if receiver else str(output): group
+        for receiver in dict.fromkeys(device.receiver for device in sheet.devices)
+        for output, group in devices_by_output(sheet, receiver).items()
+        if len(group) > 1
+    }
     for output, group in shared.items():
         said = f"{listed(named(device) for device in group)} are on output {output}"
         at = [("channels", device.line) for device in group]
@@ -102,7 +116,7 @@ def judge_shared(sheet: BenchSheet) -> Judgement:
                 "State splitter at each of them.",
                 [("channels", device.line) for device in group],
             )
-    unstated = [device for device in sheet.devices if device.output is None]
+    unstated = [d for d in sheet.devices if d.output is None and not d.no_pin]
     if unstated:
         return unknown(
             f"On which output {listed(named(device) for device in unstated)} is, is not stated.",

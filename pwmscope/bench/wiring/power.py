@@ -121,6 +121,16 @@ def judge_one_source(sheet: BenchSheet) -> Judgement:
     """
     feeds = feeds_of(sheet)
     on = [feed for feed in feeds if feed.powers]
+    on_receiver = {device.line: device.receiver for device in sheet.devices}
+    receivers = sorted(set(on_receiver.values()))
+    if len(receivers) > 1:
+        own = [[f for f in on if f.cable and on_receiver.get(f.cable) == r] for r in receivers]
+        twice = next((several for several in own if len(several) > 1), None)
+        return _conflict(twice) if twice else unknown(
+            "The robot has several receivers. Which source powers each is not judged.",
+            f"{_UNPOWERED}, check that exactly one source powers each receiver.",
+            [("receiver",)],
+        )  # fmt: skip
     open_ = [feed for feed in feeds if feed.powers is None]
     if len(on) > 1:
         return _conflict(on)

@@ -21,6 +21,7 @@ from pwmscope.bench import (
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Case, Setting
+from pwmscope.findings.failsafe.arming import ARMING_DEFINITION, arming_finding
 from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.evidence import Evidence, gather
@@ -146,6 +147,7 @@ DEFINITIONS: Final = (
     *TRIALS_DEFINITIONS,
     JUMP_DEFINITION,
     POWER_UP_DEFINITION,
+    ARMING_DEFINITION,
     Definition(
         RESTART,
         "All lines went quiet at once while the transmitter was on: the receiver or its supply "
@@ -632,6 +634,8 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         findings = tuple(
             [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
         )
+        arming = arming_finding(table, before, line.expected)
+        findings = findings if arming is None else (*findings, arming)
         line_losses[name] = replace(own, findings=findings)
     return line_losses
 

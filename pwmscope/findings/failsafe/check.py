@@ -13,6 +13,7 @@ from pwmscope.capture import PART, Capture
 from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
+from pwmscope.findings.failsafe.guards import NO_PIN, Guard, guards_of
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
@@ -113,7 +114,9 @@ class FailsafeLine:
     why_not : str
         Why there is nothing to judge, as a sentence; empty where there is.
     trials : Trials
-        What all its losses say together.
+        What all its losses say together; those of its kill channel where that decides.
+    guard : Guard or None, optional
+        The kill channel that cuts its power, and what was found of that.
     """
 
     line: str
@@ -122,6 +125,7 @@ class FailsafeLine:
     recordings: tuple[LineInRecording, ...]
     why_not: str
     trials: Trials
+    guard: Guard | None = None
 
     @property
     def losses(self) -> tuple[tuple[LineInRecording, LossEvent], ...]:
@@ -160,16 +164,37 @@ class FailsafeLine:
             return Verdict.NOT_SHOWN
         if self.expected.is_informative:
             return None
+        own = self._own_verdict
+        if self.guard is None or own is None:
+            return own
+        found = (rec.finding(MOTION_STOP) for rec in self.recordings)
+        moved = [f.verdict for f in found if f is not None and f.verdict is not None]
+        return governing([self.guard.over(own), *moved])
+
+    @property
+    def _own_verdict(self) -> Verdict | None:
+        """The verdict by its own pulses and rotor, whatever cuts its power."""
         decides = self.governing
         if decides is not None and decides.verdict is Verdict.DOES_NOT_MEET:
             return Verdict.DOES_NOT_MEET
         return Verdict.NOT_SHOWN if self.why_not or decides is None else decides.verdict
 
     @property
+    def is_guarded(self) -> bool:
+        """Whether its kill channel decides, and not its own pulses."""
+        own = None if self.expected.is_informative else self._own_verdict
+        if self.guard is None or own is None:
+            return False
+        decides = self.guard.verdict is Verdict.MEETS or self.guard.leaves_open(own)
+        return decides and self.verdict is self.guard.over(own)
+
+    @property
     def sentence(self) -> str:
         """The answer about this line, without its name."""
         if self.is_unlisted:
             return UNLISTED
+        if self.guard is not None and self.is_guarded:
+            return self.guard.sentence
         said = self.governing.sentence if self.governing is not None else ""
         if self.expected.is_informative:
             return f"The bench sheet gives this line no device to stop. {said}"
@@ -330,7 +355,24 @@ def check_failsafe(
     names = dict.fromkeys((*sought, *found))
     lines = tuple(_line(name, used, sheet) for name in names)
     left_out += [*_parts(used), *_useless(used, sheet), *_idle(lines), *_turning(used, sheet)]
-    return Failsafe(tuple(used), sheet, limits, lines, tuple(left_out))
+    return Failsafe(tuple(used), sheet, limits, _guarded(lines, sheet), tuple(left_out))
+
+
+def _guarded(lines: tuple[FailsafeLine, ...], sheet: BenchSheet | None) -> tuple[FailsafeLine, ...]:
+    """Give each line the kill channel that cuts its power."""
+    verdicts = {line.line: line.verdict for line in lines if line.losses}
+    guards = {} if sheet is None else guards_of(sheet, verdicts)
+    trials = {line.line: line.trials for line in lines}
+    held = []
+    for line in lines:
+        guard = guards.get(line.line)
+        if guard is not None and (line.recordings or line.why_not == NO_PIN):
+            decides = guard.verdict is Verdict.MEETS
+            own = trials[guard.line] if decides else line.trials
+            held.append(replace(line, guard=guard, trials=own))
+        else:
+            held.append(line)
+    return tuple(held)
 
 
 def _once(recordings: Sequence[LossAnalysis]) -> tuple[list[LossAnalysis], list[LeftOut]]:
@@ -433,6 +475,7 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
             "The bench sheet names this line, but no recording holds it. Record it as well, or "
             "correct its name."
         )  # fmt: skip
+        why_not = NO_PIN if channel is not None and channel.no_pin else why_not
     elif refused:
         why_not = f"In one of the recordings: {refused[0]}"
     elif missing and sheet is not None:

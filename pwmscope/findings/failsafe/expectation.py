@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pwmscope.bench import SENSORS, STICKS, UNUSED, BenchChannel, BenchSheet, Role, StopBand
+from pwmscope.bench import (
+    NO_DEVICE,
+    SENSORS,
+    STICKS,
+    BenchChannel,
+    BenchSheet,
+    Role,
+    StopBand,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,12 +34,14 @@ class Expectation:
     @property
     def is_informative(self) -> bool:
         """Whether there is a sheet and it expects nothing of this line."""
-        return self.has_sheet and (self.role is None or self.role in (*STICKS, UNUSED, *SENSORS))
+        return self.has_sheet and (
+            self.role is None or self.role in (*STICKS, *NO_DEVICE, *SENSORS)
+        )
 
     @property
     def is_unused(self) -> bool:
         """Whether the sheet says that nothing is on this line."""
-        return self.role == UNUSED
+        return self.role in NO_DEVICE
 
     @property
     def drives_something(self) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 
 from pwmscope.findings.mixing.arrangement import MAX_LEFT, Arrangement, Kind
 from pwmscope.findings.mixing.fit import MixFit
+from pwmscope.findings.mixing.lines import DriveLines
 from pwmscope.model import (
     COVERAGE,
     Definition,
@@ -100,15 +101,44 @@ def responses_of(fit: MixFit) -> tuple[Response, ...]:
     )
 
 
+def before_mixer_finding(
+    found: Arrangement, lines: DriveLines, evidence: tuple[Evidence, ...]
+) -> Finding:
+    """Say whether what goes into a mixer is mixed already; what it makes of it is not recorded."""
+    limit = "forward and turn go into the mixer unmixed"
+    if found.kind is Kind.MIXED:
+        return Finding(
+            "arrangement", str(Kind.TWICE), "", None, limit, Verdict.DOES_NOT_MEET, evidence,
+            f"Both channels follow both sticks, and {lines.the_mixer} mixes them again. Turn "
+            "mixing off in the transmitter.",
+        )  # fmt: skip
+    behind = f"The mixing in {lines.the_mixer} lies behind the pins. Watch the wheels to see it."
+    if found.kind is not Kind.UNMIXED:
+        return not_shown("arrangement", "", f"{found.reason} {behind}".strip(), limit=limit)
+    said = "Forward and turn reach the pins unmixed."
+    if found.faults:
+        said += f" But this is seen: {', '.join(found.faults)}."
+    return not_shown("arrangement", "", f"{said} {behind}", limit=limit)
+
+
 def arrangement_finding(
-    found: Arrangement, responses: tuple[Response, ...], evidence: tuple[Evidence, ...]
+    found: Arrangement,
+    responses: tuple[Response, ...],
+    evidence: tuple[Evidence, ...],
+    lines: DriveLines,
 ) -> Finding:
     """Word the arrangement as a finding."""
     if found.name is None:
         return not_shown("arrangement", "", found.reason, limit=LIMIT)
     meets = found.kind is Kind.MIXED and not found.faults
     words = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in responses)
-    sentence = f"{_NAMED.get(found.kind or Kind.OTHER, '')}{found.reason} {_capital(words)}."
+    named = _NAMED.get(found.kind or Kind.OTHER, "")
+    if lines.mixer is not None and found.kind in {Kind.UNMIXED, Kind.TWICE}:
+        named = (
+            f"Each output follows one stick alone. The sheet says that {lines.the_mixer} mixes; it "
+            "does not, or a second place undoes it."
+        )
+    sentence = f"{named}{found.reason} {_capital(words)}."
     if found.also:
         sentence += f" The outputs look the same with: {'; '.join(found.also)}."
     return Finding(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, get_args
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from pwmscope.findings.mixing.answers import (
     Response,
     arrangement_finding,
     balance_finding,
+    before_mixer_finding,
     corner_finding,
     delay_finding,
     responses_of,
@@ -25,7 +26,7 @@ from pwmscope.findings.mixing.arrangement import (
     name_arrangement,
 )
 from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine
+from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine, Side
 from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
 from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model import Evidence, Finding, FloatArray, Span, Verdict
@@ -93,6 +94,11 @@ def missing_output(outputs: tuple[OutputLine, ...]) -> str:
             "drive-left and drive-right in a bench sheet."
         )
     (only,) = outputs
+    if only.side in ("forward", "turn"):
+        return (
+            f"Only {only.line} goes into the mixer, as the sheet has it. Record the other half of "
+            "the drive in the same recording."
+        )
     other = "right" if only.side == "left" else "left"
     return (
         f"Only the {only.side} output ({only.line}) is recorded or named. Record the {other} "
@@ -265,17 +271,18 @@ def examine_mixing(
         return _unanswered(lines, missing)
     fit, found = _fit_and_name(samples)
     stages: tuple[str, ...] = ()
-    if spans and len(lines.sticks) == 2:
+    if spans and len(lines.sticks) == 2 and not lines.is_into_mixer:
         first = _hands_to_sticks(lines, tables, lost, spans)
         second = with_recorded(frames, outputs, lines.sticks, tables, lost)
         found, stages = _by_stages(found, first, second)
-    return _answered(lines, fit, found, stages)
+    told = _before_mixer(lines, fit, found) if lines.is_into_mixer else None
+    return told or _answered(lines, fit, found, stages)
 
 
 def _two_outputs(lines: DriveLines) -> tuple[OutputLine, ...]:
     """Keep the first output of each side."""
     sides = {output.side: output for output in reversed(lines.outputs)}
-    return tuple(sides[side] for side in ("left", "right") if side in sides)
+    return tuple(sides[side] for side in get_args(Side) if side in sides)[:2]
 
 
 def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:
@@ -328,9 +335,21 @@ def _by_stages(
     return found, stages
 
 
+def _before_mixer(lines: DriveLines, fit: MixFit, found: Arrangement) -> Mixing:
+    """Judge what goes into a mixer: neither channel may be mixed before it."""
+    time_s = fit.samples.time_s
+    evidence = (Evidence(float(time_s[0]), float(time_s[-1]), time_s.size),)
+    finding = before_mixer_finding(found, lines, evidence)
+    kind = Kind.TWICE if finding.verdict is Verdict.DOES_NOT_MEET else None
+    name = None if kind is None else str(kind)
+    told = Arrangement(name, kind=kind, reason=finding.sentence)
+    said = f"{lines.the_mixer[0].upper()}{lines.the_mixer[1:]} mixes both channels for the motors."
+    return Mixing(lines, fit, told, (), (finding,), (said,))
+
+
 def _unanswered(lines: DriveLines, reason: str) -> Mixing:
     found = Arrangement(None, reason=reason)
-    return Mixing(lines, None, found, (), (arrangement_finding(found, (), ()),), ())
+    return Mixing(lines, None, found, (), (arrangement_finding(found, (), (), lines),), ())
 
 
 def _answered(
@@ -339,7 +358,7 @@ def _answered(
     responses = () if found.name is None else responses_of(fit)
     time_s = fit.samples.time_s
     evidence = (Evidence(float(time_s[0]), float(time_s[-1]), time_s.size),)
-    findings = [arrangement_finding(found, responses, evidence)]
+    findings = [arrangement_finding(found, responses, evidence, lines)]
     if found.name is not None:
         findings += [balance_finding(fit, found), corner_finding(fit), delay_finding(fit)]
     return Mixing(

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.bench import DRIVES, Axis, BenchSheet
+from pwmscope.bench import DRIVES, INTO_MIXER, Axis, BenchChannel, BenchSheet, Mixer
 from pwmscope.errors import HintError
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
-Side: TypeAlias = Literal["left", "right"]
+Side: TypeAlias = Literal["left", "right", "forward", "turn"]
+"""A side of the robot, or the half of the drive that a mixer behind the pin takes."""
 
 FORWARD: Final[tuple[Axis, ...]] = ("elevator", "throttle")
 """Axes that may drive forward and back, the usual one first."""
@@ -51,12 +52,19 @@ class DriveLines:
     outputs: tuple[OutputLine, ...]  # Left before right
     # The axis for forward before the one for turning; empty where none is recorded
     sticks: tuple[StickLine, ...]
+    mixer: Mixer | None = None  # The one place that mixes, where the sheet says so
+    is_into_mixer: bool = False  # Whether the outputs go into a mixer, as forward and turn
+
+    @property
+    def the_mixer(self) -> str:
+        """Name the one place that mixes, within a sentence."""
+        return f"the {self.mixer}" if self.mixer else "what they go into"
 
 
 def find_lines(
     tables: Mapping[str, PulseTable],
     sheet: BenchSheet | None = None,
-    sides: Mapping[Side, str | None] | None = None,
+    sides: Mapping[Literal["left", "right"], str | None] | None = None,
     axes: Mapping[Axis, str | None] | None = None,
 ) -> DriveLines:
     """Say which lines are the outputs and the sticks.
@@ -102,7 +110,44 @@ def find_lines(
         if place == "stick" and axis is not None and axis not in named_axes:
             sticks.append(StickLine(line, axis, travel))
     outputs.sort(key=lambda output: output.side)
-    return DriveLines(tuple(outputs), _two_axes(sticks))
+    mixer = None if sheet is None or named_sides else sheet.mixer
+    return _with_mixer(DriveLines(tuple(outputs), _two_axes(sticks), mixer), tables, sheet, taken)
+
+
+def _with_mixer(
+    found: DriveLines,
+    tables: Mapping[str, PulseTable],
+    sheet: BenchSheet | None,
+    taken: set[str],
+) -> DriveLines:
+    """Take what goes into a mixer: as its sticks, or as outputs where none is behind it."""
+    channels = {} if sheet is None else sheet.channels
+    into = {
+        channel.role: channel
+        for line, channel in reversed([*channels.items()])
+        if channel.role in INTO_MIXER and line in tables and line not in taken
+    }
+    if not into:
+        return found
+    lines = [into[role] for role in INTO_MIXER if role in into]
+    if not found.outputs:
+        outputs = tuple(
+            OutputLine(c.line, "forward" if c.role == "drive-forward" else "turn",
+                       _travel(c.line, tables, sheet))
+            for c in lines
+        )  # fmt: skip
+        return replace(found, outputs=outputs, is_into_mixer=True)
+    if len(lines) == len(INTO_MIXER):
+        sticks = tuple(
+            StickLine(c.line, _axis_of(c), _travel(c.line, tables, sheet)) for c in lines
+        )
+        return replace(found, sticks=sticks)
+    return found
+
+
+def _axis_of(channel: BenchChannel) -> Axis:
+    usual = FORWARD if channel.role == "drive-forward" else TURN
+    return next((axis for axis in usual if axis == channel.control), usual[0])
 
 
 def _two_axes(sticks: list[StickLine]) -> tuple[StickLine, ...]:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, Limits, StopBand
+from pwmscope.bench import MOTORS, NO_NEUTRAL, UNUSED, BenchSheet, Limits, StopBand
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.levels import (
@@ -423,8 +423,12 @@ class Device:
         channel = sheet.channels.get(line)
         if channel is None:
             return cls(is_listed=False)
-        one_way = channel.role == "weapon" and channel.neutral_us is None
-        return cls(channel.stop_band, not one_way, neutral_us=channel.neutral_us)
+        has_neutral: bool | None = True
+        if channel.neutral_us is None and channel.role in MOTORS:
+            has_neutral = False
+        elif channel.neutral_us is None and channel.role in NO_NEUTRAL and channel.role != UNUSED:
+            has_neutral = None
+        return cls(channel.stop_band, has_neutral, neutral_us=channel.neutral_us)
 
 
 UNKNOWN: Final = Device()

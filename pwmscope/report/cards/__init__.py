@@ -1,6 +1,6 @@
 """Cards to print: the plan for the hands, the settings to change."""
 
-from pwmscope.report.cards.plan import format_clock, plan_card, plan_needs, plan_text
+from pwmscope.report.cards.plan import format_clock, plan_card, plan_json, plan_needs, plan_text
 from pwmscope.report.cards.settings import (
     setting_data,
     settings_card,
@@ -12,6 +12,7 @@ from pwmscope.report.cards.settings import (
 __all__ = [
     "format_clock",
     "plan_card",
+    "plan_json",
     "plan_needs",
     "plan_text",
     "setting_data",

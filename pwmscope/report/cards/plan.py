@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.resources
+import json
 import math
 import textwrap
 from collections.abc import Iterator
@@ -129,12 +130,32 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
     yield "  begins  lasts  step"
     for begin_s, step in zip(plan.starts_s, plan.steps, strict=True):
         lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  {step.name:<{names}}  "
-        told = step.hands + (f" Shows {step.shows}." if step.shows else "")
+        who = f"{step.who[0].upper()}{step.who[1:]}. " if step.who == "two people" else ""
+        told = who + step.hands + (f" Shows {step.shows}." if step.shows else "")
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 
 
 def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
+
+
+def plan_json(plan: CapturePlan) -> str:
+    """Write a plan as JSON: its steps with their times, and how long it takes."""
+    steps = [
+        {
+            "name": step.name, "begins_s": at_s, "seconds": step.seconds,
+            "transmitter_on": step.transmitter_on, "sticks": dict(step.sticks),
+            "controls": dict(step.controls), "who": step.who, "hands": step.hands,
+            "shows": step.shows,
+        }
+        for at_s, step in zip(plan.starts_s, plan.steps, strict=True)
+    ]  # fmt: skip
+    told = {
+        "schema": 1, "robot": plan.robot, "mode": plan.mode, "marker": plan.marker,
+        "duration_s": round(plan.seconds, 3), "sample_rate_hz": plan.sample_rate_hz,
+        "within_us": plan.within_us, "cautions": list(CAUTIONS), "steps": steps,
+    }  # fmt: skip
+    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
 
 
 def plan_card(plan: CapturePlan) -> str:

@@ -158,6 +158,8 @@ def test_taking_a_sheet_entry_away_never_yields_meets(drill, sheet, line, gap):
 @RUNS
 def test_taking_an_entry_of_the_marker_away_never_yields_meets(drill, key):
     sheet = sheet_of()
+    if key == "kind":  # "switch" says that the marker is exact, so here it is: what is false may go
+        drill = replace(drill, late_s=(0.0,) * 10)
     if key == "line":
         assert not meets(check(drill, sheet=replace(sheet, marker=None)))
     elif key == "wire":
@@ -166,9 +168,7 @@ def test_taking_an_entry_of_the_marker_away_never_yields_meets(drill, key):
         whole = check(drill, sheet=sheet)
         less = check(drill, sheet=replace(sheet, marker=replace(sheet.marker, **{key: None})))
         assert meets(whole) or not meets(less)
-        for event in better(whole, less):  # as a marker that may be later, see below
-            assert key == "kind"
-            assert grounds(event) <= {Ground.SPREAD}
+        assert better(whole, less) == []
 
 
 def grounds(event):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pwmscope.bench.common_practice import (
     CAUTIONS,
     COMMON_PRACTICE,
+    LINK_CAUTIONS,
     MOTION_CAUTIONS,
     Limits,
 )
@@ -46,7 +47,7 @@ from pwmscope.bench.equipment import (
     Transmitter,
     stretch_fault,
 )
-from pwmscope.bench.link_plan import LINK_CAUTIONS, make_link_plan
+from pwmscope.bench.link_plan import make_link_plan
 from pwmscope.bench.plan import (
     AXES,
     MODES,

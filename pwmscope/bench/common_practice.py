@@ -93,6 +93,12 @@ CAUTIONS: Final = (
     "The event's rulebook and its safety officer decide; these measurements only inform them.",
 )
 """The usual cautions, in the order in which they matter (common practice)."""
+LINK_CAUTIONS: Final = (
+    "Restrain everything on the bench that may be bound, not this robot alone.",
+    "One transmitter at a time: the others are off, their batteries out.",
+    "The receiver's manual decides how to bind. Some receivers lose their presets by it.",
+)
+"""What to mind before a link record, before the usual cautions (common practice)."""
 MOTION_CAUTIONS: Final = (
     "Record a powered weapon only in the event's or club's closed test box, never on an open "
     "bench.",

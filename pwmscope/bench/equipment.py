@@ -578,8 +578,12 @@ class BenchSheet:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to do before anything is powered; what turns is recorded in a test box only."""
-        turns = any(channel.role == "rotation" for channel in self.sensors)
-        return (*MOTION_CAUTIONS, *CAUTIONS) if turns else CAUTIONS
+        return (*MOTION_CAUTIONS, *CAUTIONS) if self.shows_motion else CAUTIONS
+
+    @property
+    def shows_motion(self) -> bool:
+        """Whether a rotation line shows what turns, so that it turns with power."""
+        return any(channel.role == "rotation" for channel in self.sensors)
 
     @property
     def sensors(self) -> tuple[BenchChannel, ...]:

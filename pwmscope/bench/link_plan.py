@@ -8,12 +8,6 @@ from typing import Final
 from pwmscope.bench.equipment import BenchSheet
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 
-LINK_CAUTIONS: Final = (
-    "Restrain everything on the bench that may be bound, not this robot alone.",
-    "One transmitter at a time: the others are off, their batteries out.",
-    "The receiver's manual decides how to bind. Some receivers lose their presets by it.",
-)
-"""What to mind before a link record, before the usual cautions (common practice)."""
 ALONE_S: Final = 8.0
 LINK_S: Final = 6.0
 STIR_S: Final = 1.2
@@ -58,7 +52,7 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     >>> from pwmscope.bench import parse_sheet
     >>> plan = make_link_plan(parse_sheet('[channels.RX1]\nrole = "servo"'))
     >>> plan.is_link_record, plan.steps[0].name, round(plan.seconds)
-    (True, 'receiver alone', 125)
+    (True, 'receiver alone', 127)
     """
     weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
     rests_low = not any(weapon.neutral_us is not None for weapon in weapons)
@@ -93,7 +87,7 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
         PlanStep("rest at the end", REST_S, {}, f"{rest} Touch nothing."),
     )  # fmt: skip
     marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(steps, sheet.robot, mode, marker)
+    return CapturePlan(steps, sheet.robot, mode, marker, shows_motion=sheet.shows_motion)
 
 
 def _stir(when: str, *, rests_low: bool, other_memory: bool = False) -> Iterator[PlanStep]:

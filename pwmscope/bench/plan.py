@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
+from pwmscope.bench.common_practice import CAUTIONS, LINK_CAUTIONS, MOTION_CAUTIONS
 from pwmscope.bench.equipment import DRIVES, INTO_MIXER, BenchChannel, BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
@@ -223,6 +224,8 @@ class CapturePlan:
         Half-width of the 95 % interval that a measured width shall have.
     sample_rate_hz : float
         Least sample rate for that.
+    shows_motion : bool
+        Whether a rotation line shows what turns; it turns with power, in a test box only.
 
     Examples
     --------
@@ -237,6 +240,13 @@ class CapturePlan:
     marker: str = ""
     within_us: float = 1.0
     sample_rate_hz: float = 1_000_000.0
+    shows_motion: bool = False
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to do before anything is powered; motion and a link record have more."""
+        motion = MOTION_CAUTIONS if self.shows_motion else ()
+        return (*motion, *(LINK_CAUTIONS if self.is_link_record else ()), *CAUTIONS)
 
     @property
     def is_link_record(self) -> bool:
@@ -374,7 +384,9 @@ def make_plan(
         *_loss_steps(names, hold_s, losses),
     ]  # fmt: skip
     marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, rate_hz)
+    return CapturePlan(
+        tuple(steps), sheet.robot, mode, marker, within_us, rate_hz, sheet.shows_motion
+    )
 
 
 TABLE_S: Final = 3.0
@@ -436,7 +448,9 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
                      who=_ONE),
         ]  # fmt: skip
     marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(tuple(steps), sheet.robot, mode, marker, 1.0, TABLE_RATE_HZ)
+    return CapturePlan(
+        tuple(steps), sheet.robot, mode, marker, 1.0, TABLE_RATE_HZ, sheet.shows_motion
+    )
 
 
 _ONE: Final = "one person"

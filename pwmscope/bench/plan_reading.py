@@ -8,8 +8,6 @@ from typing import Annotated, Any, Final, TypeAlias
 from pydantic import Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from pwmscope.bench.common_practice import CAUTIONS
-from pwmscope.bench.link_plan import LINK_CAUTIONS
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
 from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
 from pwmscope.bench.toml_text import (
@@ -90,6 +88,10 @@ class PlanTable(Table):
     sample_rate_hz: Annotated[
         float, Field(ge=1000, le=1e11), Allowed("a number of hertz from 1000 to 1e11")
     ] = Field(default=1_000_000.0, description="Least sample rate for that.")
+    shows_motion: Annotated[bool, Allowed("true or false")] = Field(
+        default=False,
+        description="Whether a rotation line shows what turns; it turns in a test box only.",
+    )
     steps: Annotated[
         list[StepTable],
         Field(min_length=1, max_length=MAX_STEPS),
@@ -103,7 +105,7 @@ def plan_schema() -> dict[str, Any]:
     Examples
     --------
     >>> sorted(plan_schema()["properties"])
-    ['marker', 'mode', 'robot', 'sample_rate_hz', 'steps', 'within_us']
+    ['marker', 'mode', 'robot', 'sample_rate_hz', 'shows_motion', 'steps', 'within_us']
     """
     return toml_schema(PlanTable, "pwmscope capture plan")
 
@@ -261,8 +263,9 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     )
     _refuse_contradictions(steps, text, source)
     return CapturePlan(
-        steps, model.robot, model.mode, model.marker, model.within_us, model.sample_rate_hz
-    )
+        steps, model.robot, model.mode, model.marker, model.within_us, model.sample_rate_hz,
+        model.shows_motion,
+    )  # fmt: skip
 
 
 def plan_toml(plan: CapturePlan) -> str:
@@ -284,12 +287,13 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    cautions = (*LINK_CAUTIONS, *CAUTIONS) if plan.is_link_record else CAUTIONS
-    lines = [*(f"# {caution}" for caution in cautions), ""]
+    lines = [*(f"# {caution}" for caution in plan.cautions), ""]
     lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
     if plan.marker:
         lines.append(f"marker = {quoted(plan.marker)}")
     lines += [f"within_us = {plan.within_us!r}", f"sample_rate_hz = {plan.sample_rate_hz!r}"]
+    if plan.shows_motion:
+        lines.append("shows_motion = true")
     for step in plan.steps:
         lines += ["", "[[steps]]", f"name = {quoted(step.name)}", f"seconds = {step.seconds!r}"]
         if step.sticks:

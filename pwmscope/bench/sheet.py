@@ -95,7 +95,7 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
             yield Fault(("channels", line, key), stated[key], allowed)
     if marker is not None and marker.kind == "light" and marker.stated_late_s is None:
         allowed = (
-            "a number of seconds from 0 to 5 for a light, as a calibration recording measures it"
+            "a number of seconds from 0 to 5 for a light: the most that it may be late"
         )
         yield Fault(("marker", "late_s"), MISSING, allowed)
     yield from _of_rotation(sheet)

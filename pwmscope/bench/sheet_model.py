@@ -533,8 +533,8 @@ class ChannelTable(Table):
     )
     no_pin: Flag = Field(
         default=False,
-        description="Whether the device has no pin to record. It is then judged by its rotation "
-        "line, or not shown.",
+        description="Whether the device has no pin to record. Its kill channel then decides, "
+        "or it is not shown.",
     )
     trips_v: Voltage | None = Field(
         default=None,

@@ -270,7 +270,7 @@ def _lines(answers: Answers) -> Iterator[str]:
         yield f'on = "{on}"' if on else '#on = "high" # or "low": the level that means on'
         yield f'kind = "{kind}"' if kind else '#kind = "switch" # or "button", pressed by a hand'
         if kind == "light":
-            yield f"late_s = {MAX_LATE_S:g} # the most; a calibration recording measures it"
+            yield f"late_s = {MAX_LATE_S:g} # the most that the light may be late"
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
     yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
     outputs = answers.outputs

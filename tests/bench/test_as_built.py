@@ -32,7 +32,7 @@ def fault_of(text):
         (PAIR.format('mixed_in = "gyro"', 'mixed_in = "ESC"'), "or mixing is twice"),
         ('[channels.A]\nrole = "drive-left"\nmixed_in = "ESC"', "takes drive-forward"),
         ('[channels.A]\nrole = "weapon"\nmixed_in = "ESC"', "a weapon is not mixed"),
-        ('[marker]\nline = "m"\nkind = "light"', "a calibration recording measures it"),
+        ('[marker]\nline = "m"\nkind = "light"', "the most that it may be late"),
         ('[channels.A]\nrole = "weapon"\nturns = "one way"\nneutral_us = 1500', "no neutral"),
         ('[channels.A]\nrole = "weapon"\nbelow_neutral = "brake"', "a motor with a neutral"),
         ('[channels.A]\nrole = "servo"\nturns = "one way"', "no motor of its own"),

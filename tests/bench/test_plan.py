@@ -13,18 +13,22 @@ from hypothesis import strategies as st
 from pwmscope.bench import (
     AXES,
     CAUTIONS,
+    MOTION_CAUTIONS,
     CapturePlan,
     PlanError,
     PlanStep,
     load_plan,
     load_sheet,
+    make_link_plan,
     make_plan,
+    make_table_plan,
     parse_plan,
     parse_sheet,
     plan_toml,
 )
 from pwmscope.bench.plan_reading import MAX_BYTES, plan_schema
 from pwmscope.errors import HintError, PwmscopeError
+from pwmscope.report.cards import plan_card, plan_json, plan_text
 
 ROOT = Path(__file__).parents[2]
 QUINCE = load_sheet(ROOT / "captures" / "bench.toml")
@@ -189,6 +193,7 @@ PLANS = st.builds(
     marker=WORDS,
     within_us=st.floats(1e-3, 1000),
     sample_rate_hz=st.floats(1000, 1e11),
+    shows_motion=st.booleans(),
 )
 
 
@@ -198,6 +203,19 @@ def test_any_plan_reads_back_the_same(plan):
     text = plan_toml(plan)
     assert parse_plan(text) == plan
     assert plan_toml(parse_plan(text)) == text
+
+
+@pytest.mark.parametrize("make", [make_plan, make_link_plan, make_table_plan])
+def test_what_turns_with_power_is_planned_for_a_test_box(make):
+    """Every plan of a sheet with a rotation line says so first, and its file keeps it."""
+    sheet = (ROOT / "captures" / "spin-down.toml").read_text()
+    plan = make(parse_sheet(sheet))
+    assert plan.cautions == (*MOTION_CAUTIONS, *make(QUINCE).cautions)
+    assert "closed test box" in plan.cautions[0]
+    assert parse_plan(plan_toml(plan)).cautions == plan.cautions
+    assert plan_text(plan).index("closed test box") < plan_text(plan).index("eye protection")
+    assert "closed test box" in plan_card(plan)
+    assert json.loads(plan_json(plan))["cautions"] == list(plan.cautions)
 
 
 BAD = {

@@ -10,8 +10,8 @@ from pwmscope.bench import BenchSheet
 from pwmscope.model import Verdict
 
 NO_PIN: Final = (
-    "This device has no pin to record, so what it is commanded to do is not known. Record its "
-    "rotation, or the kill channel that cuts its power."
+    "This device has no pin to record, so what it is commanded to do is not known. Record the "
+    "kill channel that cuts its power."
 )
 
 
@@ -32,6 +32,8 @@ class Guard:
         'meets'
         >>> str(Guard("RX5", Verdict.NOT_SHOWN, True).over(Verdict.DOES_NOT_MEET))
         'not shown'
+        >>> str(Guard("RX5", Verdict.NOT_SHOWN, False).over(Verdict.DOES_NOT_MEET))
+        'does not meet'
         """
         if self.verdict is Verdict.MEETS:
             return Verdict.MEETS
@@ -40,8 +42,12 @@ class Guard:
         return own
 
     def leaves_open(self, own: Verdict) -> bool:
-        """Say whether a device commanded to run may have been without power."""
-        return own is Verdict.DOES_NOT_MEET and self.verdict is Verdict.NOT_SHOWN
+        """Say whether a device commanded to run may have been without power.
+
+        A kill channel that no recording shows leaves nothing open: the proven failure governs.
+        """
+        doubtful = self.is_recorded and self.verdict is Verdict.NOT_SHOWN
+        return doubtful and own is Verdict.DOES_NOT_MEET
 
     @property
     def sentence(self) -> str:
@@ -70,5 +76,7 @@ def guards_of(sheet: BenchSheet, verdicts: Mapping[str, Verdict | None]) -> dict
         guards = [
             Guard(kill, verdicts.get(kill) or Verdict.NOT_SHOWN, kill in verdicts) for kill in kills
         ]
-        found[line] = min(guards, key=lambda guard: order.index(guard.verdict))
+        found[line] = min(
+            guards, key=lambda guard: (order.index(guard.verdict), not guard.is_recorded)
+        )
     return found

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.bench import CAUTIONS, LINK_CAUTIONS, CapturePlan
+from pwmscope.bench import CapturePlan
 from pwmscope.capture import format_rate
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 
@@ -61,15 +61,10 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
         0:00    5 s  rest            Touch nothing.
     <BLANKLINE>
     """
-    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in _cautions(plan)), ""]
+    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in plan.cautions), ""]
     told += [plan_title(plan), *(_wrapped(line, "  ", "  ", width) for line in plan_needs(plan))]
     told += ["", *_table(plan, width)]
     return "\n".join(told) + "\n"
-
-
-def _cautions(plan: CapturePlan) -> tuple[str, ...]:
-    """Give what to mind; a link record has cautions of its own."""
-    return (*LINK_CAUTIONS, *CAUTIONS) if plan.is_link_record else CAUTIONS
 
 
 def plan_title(plan: CapturePlan) -> str:
@@ -153,7 +148,7 @@ def plan_json(plan: CapturePlan) -> str:
     told = {
         "schema": 1, "robot": plan.robot, "mode": plan.mode, "marker": plan.marker,
         "duration_s": round(plan.seconds, 3), "sample_rate_hz": plan.sample_rate_hz,
-        "within_us": plan.within_us, "cautions": list(CAUTIONS), "steps": steps,
+        "within_us": plan.within_us, "cautions": list(plan.cautions), "steps": steps,
     }  # fmt: skip
     return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
 
@@ -164,7 +159,7 @@ def plan_card(plan: CapturePlan) -> str:
         "plan_card.html.j2",
         title=plan_title(plan),
         before=BEFORE,
-        cautions=_cautions(plan),
+        cautions=plan.cautions,
         needs=plan_needs(plan),
         steps=[
             (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)

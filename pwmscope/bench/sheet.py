@@ -94,9 +94,7 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
             key = next(key for key in keys if key in stated)
             yield Fault(("channels", line, key), stated[key], allowed)
     if marker is not None and marker.kind == "light" and marker.stated_late_s is None:
-        allowed = (
-            "a number of seconds from 0 to 5 for a light: the most that it may be late"
-        )
+        allowed = "a number of seconds from 0 to 5 for a light: the most that it may be late"
         yield Fault(("marker", "late_s"), MISSING, allowed)
     yield from _of_rotation(sheet)
     yield from _of_drive(sheet)

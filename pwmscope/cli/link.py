@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, screen
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, print_sections
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 from pwmscope.output import make_folder
@@ -48,8 +48,6 @@ def link(
 
     Exit code: 0 everything meets, 1 something does not, 3 not shown, 2 bad input.
     """
-    from rich.text import Text
-
     from pwmscope.output import refuse_to_overwrite, write_text
     from pwmscope.plot import draw_channel_map
     from pwmscope.report.link import link_json, link_paragraphs
@@ -69,14 +67,7 @@ def link(
     if json_copy.is_alone:
         click.echo(data, nl=False)
     else:
-        console = screen()
-        for at, (heading, paragraphs) in enumerate(link_paragraphs(found)):
-            if at:
-                console.print()
-            if heading:
-                console.print(Text(heading, style="bold"))
-            for paragraph in paragraphs:
-                console.print(Text(paragraph))
+        print_sections(link_paragraphs(found))
         json_copy.write(lambda: data, replace=replace, said="The same answer is in")
     if folder is not None:
         make_folder(folder)

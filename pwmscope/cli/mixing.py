@@ -12,8 +12,8 @@ from pwmscope.cli.printing import (
     JsonCopy,
     explain_option,
     json_option,
+    print_sections,
     quiet_option,
-    screen,
 )
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError, PwmscopeError
@@ -132,22 +132,10 @@ def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) ->
 
 
 def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None, *, quiet: bool) -> None:
-    from rich.text import Text
-
     from pwmscope.report.mixing import mixing_paragraphs
 
-    console = screen()
     parts = list(mixing_paragraphs(answer, ways, course))
-    if quiet:
-        console.print(Text(parts[0][0], style="bold"))
-        return
-    for at, (heading, paragraphs) in enumerate(parts):
-        if at:
-            console.print()
-        if heading:
-            console.print(Text(heading, style="bold"))
-        for paragraph in paragraphs:
-            console.print(Text(paragraph))
+    print_sections([(parts[0][0], [])] if quiet else parts)
 
 
 def _draw(

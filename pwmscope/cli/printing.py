@@ -6,7 +6,7 @@ import codecs
 import errno
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
@@ -59,6 +59,20 @@ def screen() -> Console:
 
     width = None if sys.stdout.isatty() else PRINTED_WIDTH
     return Screen(width=width, highlight=False)
+
+
+def print_sections(sections: Iterable[tuple[str, Iterable[str]]]) -> None:
+    """Print each section: its heading, if it has one, and its paragraphs."""
+    from rich.text import Text
+
+    console = screen()
+    for at, (heading, paragraphs) in enumerate(sections):
+        if at:
+            console.print()
+        if heading:
+            console.print(Text(heading, style="bold"))
+        for paragraph in paragraphs:
+            console.print(Text(paragraph))
 
 
 def print_screen(

@@ -30,6 +30,7 @@ from pwmscope.findings.link.moves import (
 )
 from pwmscope.findings.link.plugs import PLUGS, WrongPlug, judge_plugs
 from pwmscope.model import (
+    PS_PER_S,
     Definition,
     Evidence,
     Finding,
@@ -51,7 +52,6 @@ OTHER: Final = "other memory"
 PROTOCOL: Final = "link protocol"
 BAND: Final = "radio band"
 AGAIN: Final = "failsafe after binding"
-PS_PER_S: Final = 1e12
 QUIET_S: Final = 0.5
 """An output without a pulse for so long is quiet."""
 STIR_LASTS_S: Final = 4.0

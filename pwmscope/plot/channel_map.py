@@ -60,9 +60,9 @@ def _stick(name: str, x: float, y: float, sideways: Axis, forward: Axis) -> list
         words(x, y - 12.0, name, weight="bold"),
         box(x, y, _STICK, _STICK),
         stroke([(x + 12, middle_y), (x + _STICK - 12, middle_y)], width=1.0, dash="3 3"),
-        stroke([(middle_x, y + 12), (middle_x, y + _STICK - 12)], width=1.0, dash="3 3"),
+        stroke([(middle_x, y + 22), (middle_x, y + _STICK - 22)], width=1.0, dash="3 3"),
         dot(middle_x, middle_y),
-        words(middle_x + 5, y + 14, f"{forward} {ENDS[forward][1]}", size=10.0, fill=GREY),
+        words(x + 4, y + 14, f"{forward} {ENDS[forward][1]}", size=10.0, fill=GREY),
         words(x + 4, y + _STICK - 6, f"{sideways} {ENDS[sideways][0]}, right", size=10.0,
               fill=GREY),
     ]  # fmt: skip

@@ -32,10 +32,12 @@ def measure_rotations(
     lines: ServoLines, sheet: BenchSheet | None, limits: Limits
 ) -> dict[str, Rotation]:
     """Measure the rotation lines that the bench sheet names and the recording holds."""
+    if sheet is None:
+        return {}
     found = {}
-    for sensor in () if sheet is None else sheet.sensors:
+    for sensor in sheet.sensors:
         line = lines.capture.lines.get(sensor.line)
-        if sheet is None or sensor.role != "rotation" or line is None or sensor.of is None:
+        if sensor.role != "rotation" or line is None or sensor.of is None:
             continue
         frames = lines.frames.get(sensor.of)
         marks = find_marks(line, sensor.edge, lines.capture.sample_interval_ps)

@@ -18,9 +18,11 @@ BEFORE_S = 1.0
 
 def read_supplies(lines: ServoLines, sheet: BenchSheet | None) -> dict[str, Supply | None]:
     """Read the supply lines of the bench sheet; None for one that the recording does not hold."""
+    if sheet is None:
+        return {}
     found: dict[str, Supply | None] = {}
-    for sensor in () if sheet is None else sheet.sensors:
-        if sheet is not None and sensor.role == "supply":
+    for sensor in sheet.sensors:
+        if sensor.role == "supply":
             line = lines.capture.lines.get(sensor.line)
             end_ps = lines.capture.end_ps
             held = None if line is None else read_supply(line, sensor, sheet, end_ps)
@@ -35,11 +37,13 @@ def answer_supplies(
     events: Iterable[LossEvent],
 ) -> dict[str, SupplyAnswer]:
     """Measure the supply lines, and say what came with their sags."""
+    if sheet is None:
+        return {}
     restarts_s = sorted({event.lost_s for event in events if event.is_restart})
     return {
         name: examine_supply(supply, lines.capture.lines[name], sheet, lines.servo, restarts_s)
         for name, supply in supplies.items()
-        if supply is not None and sheet is not None
+        if supply is not None
     }
 
 

@@ -58,6 +58,9 @@ STIR_LASTS_S: Final = 4.0
 """The link must be gone so long, while the plan has the stir."""
 CHANGED_US: Final = 15.0
 """A width that changes by more shows that the link is there."""
+_FIRST_END: Final[dict[Axis, str]] = {
+    "aileron": "right", "elevator": "forward", "throttle": "up", "rudder": "right",
+}  # fmt: skip
 _OTHER_LIMIT: Final = "no output follows another memory or transmitter"
 _SAME_LIMIT: Final = "transmitter and receiver state the same"
 _AGAIN_LIMIT: Final = "a failsafe check on the day of the binding or later"
@@ -160,11 +163,13 @@ class ControlRow:
         if not self.seen:
             return f"The {self.control} moves no recorded output, or the hands left it out."
         told = [
-            f"{format_line(f.line)}{f' ({f.device or f.role})' if f.device or f.role else ''} "
-            f"{'longer' if f.direction > 0 else 'shorter'}"
+            f"{'longer' if f.direction > 0 else 'shorter'} pulses on {format_line(f.line)}"
+            f"{f' ({f.device or f.role})' if f.device or f.role else ''}"
             for f in self.followers
         ]
-        said = f"The {self.control} moves {format_list(told) or 'nothing for sure'}."
+        said = f"The {self.control} moves nothing for sure."
+        if told:
+            said = f"{self.control.capitalize()} {_FIRST_END[self.control]}: {format_list(told)}."
         if self.unsure:
             said += f" Perhaps also {format_list([format_line(line) for line in self.unsure])}."
         return said

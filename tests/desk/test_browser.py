@@ -81,6 +81,11 @@ def picture(browser, name, width=1280, height=1000):
     size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     time.sleep(0.5)
+    # A picture for all names no folder of one machine.
+    browser.execute_script(
+        "for (const at of document.querySelectorAll('footer bdi'))"
+        " at.textContent = at.textContent.split('/').pop()"
+    )
     taken = browser.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
     Path(folder, f"desk-{name}.png").write_bytes(base64.b64decode(taken["data"]))
     show(browser, 1280)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench.equipment import BenchSheet
-from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
+from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep, plan_of
 
 ALONE_S: Final = 8.0
 LINK_S: Final = 6.0
@@ -86,8 +86,7 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
         *_stir("again", rests_low=rests_low),
         PlanStep("rest at the end", REST_S, {}, f"{rest} Touch nothing."),
     )  # fmt: skip
-    marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(steps, sheet.robot, mode, marker, shows_motion=sheet.shows_motion)
+    return plan_of(sheet, steps, mode)
 
 
 def _stir(when: str, *, rests_low: bool, other_memory: bool = False) -> Iterator[PlanStep]:

@@ -281,6 +281,19 @@ class StepSpan:
     end_s: float
 
 
+def plan_of(
+    sheet: BenchSheet,
+    steps: Iterable[PlanStep],
+    mode: Mode,
+    within_us: float = 1.0,
+    sample_rate_hz: float = 1_000_000.0,
+) -> CapturePlan:
+    """Make a plan of steps, with what the sheet says of the robot, its marker and its motion."""
+    marker = "" if sheet.marker is None else sheet.marker.line
+    motion = sheet.shows_motion
+    return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, sample_rate_hz, motion)
+
+
 POWER_UP_S: Final = 5.0
 """How long the outputs are seen before the transmitter is on, and how long the link may take."""
 REST_S: Final = 5.0
@@ -383,15 +396,11 @@ def make_plan(
         *_other_steps(names, hold_s),
         *_loss_steps(names, hold_s, losses),
     ]  # fmt: skip
-    marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(
-        tuple(steps), sheet.robot, mode, marker, within_us, rate_hz, sheet.shows_motion
-    )
+    return plan_of(sheet, steps, mode, within_us, rate_hz)
 
 
 TABLE_S: Final = 3.0
 """How long each step at the table is held: a person can count it."""
-TABLE_RATE_HZ: Final = 1_000_000.0
 
 
 def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
@@ -447,10 +456,7 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
             PlanStep("let go", TABLE_S, {}, names.rest, "that everything is at rest again",
                      who=_ONE),
         ]  # fmt: skip
-    marker = "" if sheet.marker is None else sheet.marker.line
-    return CapturePlan(
-        tuple(steps), sheet.robot, mode, marker, 1.0, TABLE_RATE_HZ, sheet.shows_motion
-    )
+    return plan_of(sheet, steps, mode)
 
 
 _ONE: Final = "one person"
@@ -489,11 +495,8 @@ def wired_axes(sheet: BenchSheet) -> tuple[Axis, ...]:
     >>> wired_axes(parse_sheet('[channels.A]\nrole = "drive-left"\n[channels.B]\nrole = "weapon"'))
     ('aileron', 'elevator', 'throttle')
     """
-    known: set[Axis] = set()
-    lines = [channel for channel in sheet.channels.values() if _axes_of(channel) is not None]
-    for channel in lines:
-        known.update(_axes_of(channel) or ())
-    return AXES if not lines else tuple(axis for axis in AXES if axis in known)
+    moved = [axes for line in sheet.channels.values() if (axes := _axes_of(line)) is not None]
+    return tuple(axis for axis in AXES if not moved or any(axis in axes for axes in moved))
 
 
 def _axes_of(channel: BenchChannel) -> tuple[Axis, ...] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -14,6 +14,8 @@ from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysi
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.guards import NO_PIN, Guard, guards_of
+from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
+from pwmscope.findings.failsafe.power_up import cuts_before_link
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
@@ -117,6 +119,8 @@ class FailsafeLine:
         What all its losses say together; those of its kill channel where that decides.
     guard : Guard or None, optional
         The kill channel that cuts its power, and what was found of that.
+    unguarded : tuple, optional
+        Its failures and restarts that no kill channel reaches, each with its recording.
     """
 
     line: str
@@ -126,6 +130,7 @@ class FailsafeLine:
     why_not: str
     trials: Trials
     guard: Guard | None = None
+    unguarded: tuple[tuple[LineInRecording, Finding], ...] = ()
 
     @property
     def losses(self) -> tuple[tuple[LineInRecording, LossEvent], ...]:
@@ -143,6 +148,8 @@ class FailsafeLine:
         ]
         # Of what is not shown, a silence that may be a restart is the plainest to name.
         decisive.sort(key=lambda own: not (own[1].name == RESTART and _is_open(own[1])))
+        # Of what is proven, a failure that no kill channel reaches.
+        decisive.sort(key=lambda own: all(own[1] is not f for _, f in self.unguarded))
         shown = [(r, f) for r, f in decisive if f.evidence] or decisive
         return _worst(shown, several=len(self.recordings) > 1)
 
@@ -169,6 +176,7 @@ class FailsafeLine:
             return own
         found = (rec.finding(MOTION_STOP) for rec in self.recordings)
         moved = [f.verdict for f in found if f is not None and f.verdict is not None]
+        moved += [f.verdict for _, f in self.unguarded if f.verdict is not None]
         return governing([self.guard.over(own), *moved])
 
     @property
@@ -355,24 +363,64 @@ def check_failsafe(
     names = dict.fromkeys((*sought, *found))
     lines = tuple(_line(name, used, sheet) for name in names)
     left_out += [*_parts(used), *_useless(used, sheet), *_idle(lines), *_turning(used, sheet)]
-    return Failsafe(tuple(used), sheet, limits, _guarded(lines, sheet), tuple(left_out))
+    return Failsafe(tuple(used), sheet, limits, _guarded(lines, used, sheet), tuple(left_out))
 
 
-def _guarded(lines: tuple[FailsafeLine, ...], sheet: BenchSheet | None) -> tuple[FailsafeLine, ...]:
-    """Give each line the kill channel that cuts its power."""
+def _guarded(
+    lines: tuple[FailsafeLine, ...], used: Sequence[LossAnalysis], sheet: BenchSheet | None
+) -> tuple[FailsafeLine, ...]:
+    """Give each line the kill channel that cuts its power, and what that does not reach."""
+    if sheet is None:
+        return lines
     verdicts = {line.line: line.verdict for line in lines if line.losses}
-    guards = {} if sheet is None else guards_of(sheet, verdicts)
+    guards = guards_of(sheet, verdicts)
     trials = {line.line: line.trials for line in lines}
     held = []
     for line in lines:
         guard = guards.get(line.line)
-        if guard is not None and (line.recordings or line.why_not == NO_PIN):
-            decides = guard.verdict is Verdict.MEETS
-            own = trials[guard.line] if decides else line.trials
-            held.append(replace(line, guard=guard, trials=own))
-        else:
+        if guard is None or not (line.recordings or line.why_not == NO_PIN):
             held.append(line)
+            continue
+        kills = sheet.guards_of[line.line]
+        tried = trials[guard.line] if guard.verdict is Verdict.MEETS else line.trials
+        recs = [rec for rec in used if line.line in rec.found.line_losses]
+        both = list(zip(line.recordings, recs, strict=True))
+        unguarded = [(own, f) for own, rec in both for f in _unguarded(own, rec, kills)]
+        is_open = any(_is_open_before_link(own, rec, kills, sheet) for own, rec in both)
+        guard = replace(guard, is_open_before_link=is_open)
+        held.append(replace(line, guard=guard, trials=tried, unguarded=tuple(unguarded)))
     return tuple(held)
+
+
+def _unguarded(
+    own: LineInRecording, recording: LossAnalysis, kills: Iterable[str]
+) -> Iterator[Finding]:
+    """List a line's restarts, and its failures in a recording that shows no loss of a kill."""
+    held = [recording.found.line_losses[k] for k in kills if k in recording.found.line_losses]
+    is_guarded = any(
+        kill.finding.verdict is not Verdict.DOES_NOT_MEET
+        and any(not event.is_restart for event in kill.events)
+        for kill in held
+    )
+    for finding in own.losses.findings:
+        is_failure = finding.verdict is Verdict.DOES_NOT_MEET
+        if finding.name == RESTART or (is_failure and not is_guarded):
+            yield finding
+
+
+def _is_open_before_link(
+    own: LineInRecording, recording: LossAnalysis, kills: Iterable[str], sheet: BenchSheet
+) -> bool:
+    """Say whether a line runs before the link while no kill channel is shown to cut."""
+    power_up = own.finding(POWER_UP)
+    if power_up is None or power_up.verdict is not Verdict.DOES_NOT_MEET:
+        return False
+    tables = recording.lines.tables
+    return not any(
+        cuts_before_link(own.table, tables[kill], power_up.evidence[0], expectation_of(sheet, kill))
+        for kill in kills
+        if kill in tables
+    )
 
 
 def _once(recordings: Sequence[LossAnalysis]) -> tuple[list[LossAnalysis], list[LeftOut]]:

@@ -22,6 +22,8 @@ class Guard:
     line: str  # The kill channel's line
     verdict: Verdict  # Whether it cuts the power in time
     is_recorded: bool  # Whether a recording shows a loss of it
+    # Whether the device is commanded to run before the link, and no cut is shown then
+    is_open_before_link: bool = False
 
     def over(self, own: Verdict) -> Verdict:
         """Give a guarded device's verdict: without power it stands still, whatever its pulses say.
@@ -35,11 +37,9 @@ class Guard:
         >>> str(Guard("RX5", Verdict.NOT_SHOWN, False).over(Verdict.DOES_NOT_MEET))
         'does not meet'
         """
-        if self.verdict is Verdict.MEETS:
-            return Verdict.MEETS
         if self.leaves_open(own):
             return Verdict.NOT_SHOWN
-        return own
+        return Verdict.MEETS if self.verdict is Verdict.MEETS else own
 
     def leaves_open(self, own: Verdict) -> bool:
         """Say whether a device commanded to run may have been without power.
@@ -47,11 +47,18 @@ class Guard:
         A kill channel that no recording shows leaves nothing open: the proven failure governs.
         """
         doubtful = self.is_recorded and self.verdict is Verdict.NOT_SHOWN
+        if self.verdict is Verdict.MEETS:
+            doubtful = self.is_open_before_link
         return doubtful and own is Verdict.DOES_NOT_MEET
 
     @property
     def sentence(self) -> str:
         """What it says of the device that it guards."""
+        if self.verdict is Verdict.MEETS and self.is_open_before_link:
+            return (
+                f"It is commanded to run before the link. Whether the kill channel {self.line} "
+                "cuts its power then is not shown."
+            )
         if self.verdict is Verdict.MEETS:
             return f"The kill channel {self.line} is shown to cut its power in time."
         return (

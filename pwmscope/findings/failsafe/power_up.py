@@ -92,6 +92,29 @@ def power_up_finding(
     return Finding(NAME, did, "", None, limit, verdict, (span,), preceded(sentence, why))
 
 
+def cuts_before_link(
+    guarded: PulseTable, kill: PulseTable, span: Evidence, expected: Expectation
+) -> bool:
+    """Say whether a kill channel cuts the power from a guarded line's first pulse to the link."""
+    if expected.band is None:
+        return False
+    before = BeforeLink(span.start_s, span.end_s, is_marked=True)
+    rows, servo = _pulses(kill, before)
+    width_us = kill.width_us[servo]
+    doubt_us = width_doubt_us(width_us, kill.sample_interval_us)
+    inside = (width_us >= expected.band.low_us + doubt_us) & (
+        width_us <= expected.band.high_us - doubt_us
+    )
+    if servo.size < rows.size or not inside.all():
+        return False
+    first_s = guarded.rise_s[_pulses(guarded, before)[0][:1]]
+    rise_s = np.maximum(kill.rise_s[servo], first_s)
+    gaps_s = np.diff(rise_s, prepend=first_s, append=span.end_s)
+    return expected.no_pulses_stop is True or bool(
+        np.all(gaps_s <= quiet_limit_s(_usual_us(kill, servo)))
+    )
+
+
 def _format_levels(line: Line, before: BeforeLink) -> str:
     edges_s = line.edges_ps / PS_PER_S
     changes = int(np.searchsorted(edges_s, before.until_s) - np.searchsorted(

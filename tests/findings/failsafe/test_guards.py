@@ -2,18 +2,40 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
-from loss_drill import Drill, check, device, holds, preset, sheet_of
+from loss_drill import PS, Drill, check, device, holds, preset, sheet_of
 
+from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
 
 KILL = replace(device("RX2"), role="kill", guards=("RX3",))
 RUNS_ON = {"RX1": preset(1507.0, 0.5), "RX2": preset(1507.0, 0.5), "RX3": holds}
 
 
-def found(behave, channels):
+def found(behave, channels, *more):
     sheet = sheet_of()
-    return check(Drill(behave, losses=10), sheet=replace(sheet, channels=channels))
+    return check(Drill(behave, losses=10), *more, sheet=replace(sheet, channels=channels))
+
+
+def booted(capture, widths_us, link_s=3.0):
+    """The same, after a receiver with power from 0.5 s on and a transmitter from ``link_s`` on."""
+    at_s = np.arange(0.504, link_s - 0.02, 0.02)
+    lines = {}
+    for name, line in capture.lines.items():
+        width_us = widths_us.get(name)
+        boot_s = np.stack([at_s, at_s + (width_us or 0.0) / 1e6], axis=1).ravel()
+        boot_s = np.array([link_s]) if name == "tx-on" else boot_s[: boot_s.size * bool(width_us)]
+        boot_ps = np.rint(boot_s * 1e6).astype(np.int64) * 10**6
+        edges_ps = np.concatenate([boot_ps, line.edges_ps + round(link_s * PS)])
+        lines[name] = Line(name, edges_ps, 0)
+    duration_ps = capture.duration_ps + round(link_s * PS)
+    return Capture(lines, duration_ps, capture.sample_interval_ps, "booted.csv")
+
+
+def without(capture, *names):
+    lines = {name: line for name, line in capture.lines.items() if name not in names}
+    return replace(capture, lines=lines)
 
 
 def verdict_of(result, name):
@@ -54,3 +76,45 @@ def test_a_kill_channel_that_no_recording_holds_excuses_nothing(channels):
     unseen = replace(KILL, line="RX5") if hasattr(KILL, "line") else KILL
     result = found(RUNS_ON, channels | {"RX5": unseen})
     assert verdict_of(result, "RX3") is result.verdict is Verdict.DOES_NOT_MEET
+
+
+@pytest.mark.parametrize("losses", [1, 10])
+def test_what_runs_on_where_its_kill_channel_is_not_recorded_is_not_excused(channels, losses):
+    """Another recording shows that it cuts, and that says nothing of this one."""
+    alone = without(Drill(RUNS_ON, losses=losses, seed=5, source="b.csv").capture(), "RX2")
+    result = found(RUNS_ON, channels | {"RX2": KILL}, alone)
+    assert verdict_of(result, "RX2") is Verdict.NOT_SHOWN
+    assert verdict_of(result, "RX3") is result.verdict is Verdict.DOES_NOT_MEET
+    line = next(line for line in result.lines if line.line == "RX3")
+    assert not line.is_guarded
+    assert "b.csv" in line.sentence
+
+
+def before_the_link(channels, kill_us, **changes):
+    """A weapon that runs at a stale width before the link, and what the kill channel does then."""
+    capture = booted(Drill(RUNS_ON).capture(), {"RX1": 1500.0, "RX2": kill_us, "RX3": 1600.0})
+    kill = replace(KILL, **changes)
+    return check(capture, sheet=replace(sheet_of(), channels=channels | {"RX2": kill}))
+
+
+def test_a_weapon_that_runs_before_the_link_meets_where_its_kill_channel_cuts_then(channels):
+    result = before_the_link(channels, 1500.0, no_pulses=None, no_pulses_after_s=None)
+    assert verdict_of(result, "RX3") is Verdict.MEETS
+
+
+@pytest.mark.parametrize("no_pulses", ["keeps going", None])
+def test_a_kill_channel_silent_before_the_link_does_not_show_that_it_cuts(channels, no_pulses):
+    result = before_the_link(channels, None, no_pulses=no_pulses, no_pulses_after_s=None)
+    assert verdict_of(result, "RX2") is Verdict.MEETS
+    assert verdict_of(result, "RX3") is Verdict.NOT_SHOWN
+    line = next(line for line in result.lines if line.line == "RX3")
+    assert line.is_guarded
+    assert "before the link" in line.sentence
+
+
+def test_a_kill_channel_that_cuts_without_pulses_cuts_before_the_link(channels):
+    assert verdict_of(before_the_link(channels, None), "RX3") is Verdict.MEETS
+
+
+def test_a_kill_channel_that_gives_power_before_the_link_does_not_meet(channels):
+    assert verdict_of(before_the_link(channels, 1900.0), "RX3") is Verdict.DOES_NOT_MEET

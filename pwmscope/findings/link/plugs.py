@@ -69,7 +69,13 @@ def find_wrong_plugs(
     wrong = [
         c for c in channels.values() if not _fits(c.role, followed[c.line], channels, followed)
     ]
-    return tuple(_wrong(channel, wrong, channels, followed) for channel in wrong)
+    # What should follow a control and follows none may have the other end of a swapped plug
+    idle = [
+        c
+        for c in sheet.channels.values()
+        if c.line not in channels and (c.role in _STICKS or c.role.startswith("drive-"))
+    ]
+    return tuple(_wrong(channel, wrong, idle, channels, followed) for channel in wrong)
 
 
 def _fits(
@@ -97,6 +103,7 @@ def _fits(
 def _wrong(
     channel: BenchChannel,
     wrong: list[BenchChannel],
+    idle: list[BenchChannel],
     channels: Mapping[str, BenchChannel],
     followed: Mapping[str, frozenset[Axis]],
 ) -> WrongPlug:
@@ -104,7 +111,7 @@ def _wrong(
     can_mix = channel.role in {"drive-left", "drive-right"} and own <= TURN
     fitting = [
         other
-        for other in channels.values()
+        for other in [*channels.values(), *idle]
         if other.line != channel.line
         and (other in wrong or not can_mix)
         and _swap_mends(channel, other, channels, followed)
@@ -138,7 +145,8 @@ def _swap_mends(
 ) -> bool:
     """Whether both fit once their cables are swapped, and the drive still turns if it did."""
     swapped = dict(followed)
-    swapped[one.line], swapped[other.line] = followed[other.line], followed[one.line]
+    swapped[one.line] = followed.get(other.line, frozenset())
+    swapped[other.line] = followed[one.line]
     if _turns(channels, followed) and not _turns(channels, swapped):
         return False
     return _fits(one.role, swapped[one.line], channels, swapped) and _fits(

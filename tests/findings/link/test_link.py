@@ -266,6 +266,17 @@ def test_a_swap_is_told_only_where_one_swap_alone_mends_it():
     assert "a swap with RX3 or RX4 would fit" in wrong.sentence
 
 
+def test_a_drive_that_follows_nothing_may_have_the_weapons_plug():
+    # The weapon's channel is off, and its plug is on the right motor; the lifter's plug is right.
+    found = record(
+        {"RX1": MIXED["RX1"], "RX2": {}, "RX3": MIXED["RX2"], "RX4": {"rudder": 300.0}},
+        sheet_text=SHEET + '[channels.RX4]\nrole = "servo"\n',
+    )
+    (wrong,) = found.wrong_plugs
+    assert (wrong.line, wrong.swap_with) == ("RX3", None)
+    assert "a swap with RX4 or RX2 would fit" in wrong.sentence
+
+
 def test_no_swap_is_told_that_leaves_nothing_to_turn_the_robot():
     # The second weapon's plug would fit the right motor, but then both motors follow the throttle.
     sheet_text = SHEET + '[channels.RX4]\nrole = "weapon"\n'

@@ -381,6 +381,8 @@ def find_following(lines: Mapping[str, LineMoves], placed: Placed, mode: Mode) -
                 told = False
             elif not _follows(reaction, far[name]):
                 told = _weak(axis, name, own, PARTNERS[mode].get(axis))
+            elif _slanted(axis, name, own, PARTNERS[mode][axis]):
+                told = None
             one_sided = _one_sided(lines[name], axis, placed, far[name])
             if told and not (reaction.steady if reaction.one_way else not one_sided):
                 told = None
@@ -490,6 +492,22 @@ def _weak(axis: Axis, name: str, own: _Own, partner: Axis | None) -> bool | None
         if all(abs(a + b) <= ALIKE for a, b in zip(mine, theirs, strict=True)):
             return None if _same_side(reaction) else True
     return False if crossed and _same_side(reaction) else None
+
+
+def _slanted(axis: Axis, name: str, own: _Own, partner: Axis) -> bool:
+    """Whether a hand that pushed a stick far aslant explains what several lines show.
+
+    Each line that follows the partner then goes in one part of what the partner does, the same way.
+    """
+    partners = own.reactions.get(partner)
+    if partners is None or not _follows(partners[name], own.far[name]):
+        return False
+    parts = []
+    for line in own.far:
+        if _follows(partners[line], own.far[line]):
+            whole_us, seen = partners[line].first_us or MIN_US, own.reactions[axis][line]
+            parts.append((seen.first_us / whole_us, seen.second_us / whole_us))
+    return len(parts) > 1 and float(np.ptp(parts, axis=0).max()) <= ALIKE
 
 
 def _follows(reaction: Reaction, far_us: float) -> bool:

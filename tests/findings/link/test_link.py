@@ -212,6 +212,18 @@ def test_a_control_pushed_in_anothers_place_gives_no_map():
     assert found["plugs"].sentence == "Without a channel map no plug can be judged."
 
 
+def test_a_stick_pushed_far_aslant_makes_its_other_axis_perhaps():
+    # The hand pushes the throttle and half the rudder: two outputs of the rudder show it alike.
+    def hands(step):
+        return {"throttle": 1.0, "rudder": 0.5} if step.name == "throttle up" else step.sticks
+
+    shares = MIXED | {"RX4": {"rudder": 300.0}, "RX5": {"rudder": -250.0}}
+    found = record_of_hands(hands, shares)
+    throttle = next(row for row in found.rows if row.control == "throttle")
+    assert [follower.line for follower in throttle.followers] == ["RX3"]
+    assert throttle.unsure == ("RX4", "RX5")
+
+
 def test_a_control_left_out_does_not_make_a_mixed_drive_wrong():
     found = record_of_hands(lambda step: {} if step.name.startswith("elevator") else step.sticks)
     assert found["plugs"].verdict is Verdict.NOT_SHOWN

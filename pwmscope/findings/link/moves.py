@@ -247,7 +247,8 @@ def place_moves(  # noqa: PLR0911 - the first reason that holds
     if not -EARLY_S <= late_s <= LATE_S:
         return (
             f"The two stirs are {after.start_s - before.start_s:.0f} s apart; the plan has "
-            f"{wanted_s:.0f} s. Record again by the plan's clock."
+            f"{wanted_s:.0f} s. Wait for the link before the first stir. Record again by the "
+            "plan's clock."
         )
     for stir in (before, after):
         lasts_s = stir.end_s - stir.start_s

@@ -399,6 +399,16 @@ def find_following(lines: Mapping[str, LineMoves], placed: Placed, mode: Mode) -
                 doubtful.append(name)
         unsure[axis] = tuple(doubtful)
     astray = [name for name in far if not _adds_up(lines[name], placed, own)]
+    if why := _exchanged(astray, placed.controls.keys() >= PARTNERS[mode].keys(), own):
+        return why
+    for axis in PARTNERS[mode]:
+        if axis not in placed.controls:
+            unsure[axis] = tuple(astray)
+    return Following(follows, unsure)
+
+
+def _exchanged(astray: list[str], all_seen: bool, own: _Own) -> str:
+    """Say that a control was pushed in another's place; empty where nothing shows it."""
     twins = _twins(own)
     if twins and astray:
         return (
@@ -406,10 +416,17 @@ def find_following(lines: Mapping[str, LineMoves], placed: Placed, mode: Mode) -
             f"{format_line(astray[0])} moved otherwise in the stir. Perhaps one was pushed for "
             "the other. Record again."
         )
-    for axis in PARTNERS[mode]:
-        if axis not in placed.controls:
-            unsure[axis] = tuple(astray)
-    return Following(follows, unsure)
+    orphans = [
+        name
+        for name in astray
+        if all(each[name].farthest_us < MIN_US for each in own.reactions.values())
+    ]
+    if orphans and all_seen:
+        return (
+            f"{format_line(orphans[0])} moved in the stirs, but with no control. Perhaps one "
+            "control was pushed for another. Record again."
+        )
+    return ""
 
 
 def _twins(own: _Own) -> tuple[Axis, Axis] | None:

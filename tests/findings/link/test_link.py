@@ -212,6 +212,16 @@ def test_a_control_pushed_in_anothers_place_gives_no_map():
     assert found["plugs"].sentence == "Without a channel map no plug can be judged."
 
 
+def test_an_output_that_no_control_moves_but_the_stirs_gives_no_map():
+    # The rudder, and a little of the elevator, where the plan has the throttle.
+    def hands(step):
+        return {"rudder": 1.0, "elevator": 0.3} if step.name == "throttle up" else step.sticks
+
+    found = record_of_hands(hands, MIXED | {"RX4": {"rudder": 150.0}})
+    assert found["channel map"].value is None
+    assert "RX3 moved in the stirs, but with no control" in found["channel map"].sentence
+
+
 def test_a_stick_pushed_far_aslant_makes_its_other_axis_perhaps():
     # The hand pushes the throttle and half the rudder: two outputs of the rudder show it alike.
     def hands(step):

@@ -27,6 +27,7 @@ from pwmscope.findings.link.moves import (
     find_following,
     find_moves,
     place_moves,
+    swings,
 )
 from pwmscope.findings.link.plugs import PLUGS, WrongPlug, judge_plugs
 from pwmscope.model import (
@@ -380,6 +381,10 @@ def _map_finding(rows: tuple[ControlRow, ...], placed: Placed) -> Finding:
         several = "move no recorded output, or the hands left them out"
         single = "moves no recorded output, or the hands left it out"
         told += f" {format_list(unseen).capitalize()} {several if len(unseen) > 1 else single}."
+        astray = sorted({line for row in rows if not row.seen for line in row.unsure})
+        if astray:
+            names = format_list([format_line(line) for line in astray])
+            told += f" {names} moved otherwise in the stirs than by the controls that were seen."
     spans = tuple(Evidence(m.start_s, m.end_s, 0) for m in placed.controls.values())
     return measured(MAP, value, "", told.strip(), evidence=spans)
 
@@ -414,8 +419,11 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     live = [name for name, line in lines.items() if _is_live(line, placed)]
     undecided = [name for name in live if not gone[name]]
     span = (Evidence(from_s, to_s, 0),)
-    if any(m.pushes > 1 for m in strange):
-        why = "Outputs moved with the other memory, but not as in a stir. Record it again."
+    until_s = min(to_s + LATE_S, again[0].start_s)
+    swung = [name for name, line in lines.items() if swings(line, from_s - EARLY_S, until_s)]
+    if swung or any(m.pushes > 1 for m in strange):
+        named = format_list([format_line(name) for name in swung]) or "Outputs"
+        why = f"{named} moved with the other memory, but not as in a stir. Record it again."
         return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
     if len(undecided) == len(live) or not live:
         why = (

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import groupby, pairwise
+from itertools import combinations, groupby, pairwise
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,10 @@ AWAY: Final = 0.3
 """Part of a line's whole travel from rest at which it counts as away."""
 BRIDGE_S: Final = 1.6
 """A shorter rest does not end a move: a hand may stop at neutral between the two ends."""
+SWING_US: Final = 30.0
+"""A line that goes back by so much has swung; jitter, its median taken, does not (own choice)."""
+SWINGS: Final = 3
+"""Going there, back and there again; without the link a line goes there, and back once."""
 SAME_PUSH_S: Final = 0.15
 """A shorter rest does not end a push."""
 MIN_PUSH_S: Final = 0.12
@@ -53,6 +57,10 @@ ONE_SIDED: Final = 0.15
 """A line that goes no farther to its other side rests at its end."""
 STEADY: Final = 0.8
 """A stick that is bumped into does not stay for so much of a push one way."""
+TWIN: Final = 0.98
+"""Least cosine between what two controls do to all lines, if it may be one of them pushed twice."""
+ADDS_UP: Final = 0.25
+"""So well must what the controls do to a line add up to the stir, in parts of its farthest move."""
 STIR_S: Final = (2.5, 9.0)
 MAX_STIR_PUSHES: Final = 5
 """More pushes are a stir with a control in it."""
@@ -119,8 +127,11 @@ class LineMoves:
             begin_s, end_s = float(time_s[kept[0]]), float(time_s[kept[-1]])
             if not sign or end_s - begin_s < MIN_PUSH_S:
                 continue
-            if found and found[-1][0] == sign and begin_s - found[-1][2] < SAME_PUSH_S:
-                begin_s = found.pop()[1]
+            if found and found[-1][0] == sign:
+                gap = np.abs(off[(time_s > found[-1][2]) & (time_s < begin_s)])
+                # What hangs about the bound and never nears the rest is one push as well
+                if begin_s - found[-1][2] < SAME_PUSH_S or gap.min() > 0.5 * self.away_us:
+                    begin_s = found.pop()[1]
             found.append((sign, begin_s, end_s))
         return found
 
@@ -236,7 +247,8 @@ def place_moves(  # noqa: PLR0911 - the first reason that holds
     if not -EARLY_S <= late_s <= LATE_S:
         return (
             f"The two stirs are {after.start_s - before.start_s:.0f} s apart; the plan has "
-            f"{wanted_s:.0f} s. Record again by the plan's clock."
+            f"{wanted_s:.0f} s. Wait for the link before the first stir. Record again by the "
+            "plan's clock."
         )
     for stir in (before, after):
         lasts_s = stir.end_s - stir.start_s
@@ -316,6 +328,22 @@ def farthest_us(line: LineMoves, moves: list[Move]) -> float:
     return max(found)
 
 
+def swings(line: LineMoves, from_s: float, to_s: float) -> bool:
+    """Whether a line goes there and back and there again, however far from its rest.
+
+    A preset that sets in and ends goes there and back once; a stir does it twice.
+    """
+    off = line.from_rest_us[line.between(from_s, to_s)]
+    turns, way, last_us = 0, 0, float(off[0]) if off.size else 0.0
+    for us in off.tolist():
+        if way * (us - last_us) > 0.0:
+            last_us = us
+        elif abs(us - last_us) >= SWING_US:
+            turns += 1
+            way, last_us = (1 if us > last_us else -1), us
+    return turns >= SWINGS
+
+
 @dataclass(frozen=True, slots=True)
 class Following:
     """What each control moves, and what may or may not."""
@@ -354,6 +382,8 @@ def find_following(lines: Mapping[str, LineMoves], placed: Placed, mode: Mode) -
                 told = False
             elif not _follows(reaction, far[name]):
                 told = _weak(axis, name, own, PARTNERS[mode].get(axis))
+            elif _slanted(axis, name, own, PARTNERS[mode][axis]):
+                told = None
             one_sided = _one_sided(lines[name], axis, placed, far[name])
             if told and not (reaction.steady if reaction.one_way else not one_sided):
                 told = None
@@ -368,7 +398,68 @@ def find_following(lines: Mapping[str, LineMoves], placed: Placed, mode: Mode) -
             elif told is None:
                 doubtful.append(name)
         unsure[axis] = tuple(doubtful)
+    astray = [name for name in far if not _adds_up(lines[name], placed, own)]
+    if why := _exchanged(astray, placed.controls.keys() >= PARTNERS[mode].keys(), own):
+        return why
+    for axis in PARTNERS[mode]:
+        if axis not in placed.controls:
+            unsure[axis] = tuple(astray)
     return Following(follows, unsure)
+
+
+def _exchanged(astray: list[str], all_seen: bool, own: _Own) -> str:
+    """Say that a control was pushed in another's place; empty where nothing shows it."""
+    twins = _twins(own)
+    if twins and astray:
+        return (
+            f"The {twins[0]} and the {twins[1]} moved the same outputs alike, but "
+            f"{format_line(astray[0])} moved otherwise in the stir. Perhaps one was pushed for "
+            "the other. Record again."
+        )
+    orphans = [
+        name
+        for name in astray
+        if all(each[name].farthest_us < MIN_US for each in own.reactions.values())
+    ]
+    if orphans and all_seen:
+        return (
+            f"{format_line(orphans[0])} moved in the stirs, but with no control. Perhaps one "
+            "control was pushed for another. Record again."
+        )
+    return ""
+
+
+def _twins(own: _Own) -> tuple[Axis, Axis] | None:
+    """Find two controls that move every line in one proportion: one may have been pushed twice."""
+    pushed = {
+        axis: np.array([reactions[name].first_us for name in own.far])
+        for axis, reactions in own.reactions.items()
+    }
+    for one, other in combinations(pushed, 2):
+        size = float(np.linalg.norm(pushed[one]) * np.linalg.norm(pushed[other]))
+        if size and abs(float(pushed[one] @ pushed[other])) >= TWIN * size:
+            return one, other
+    return None
+
+
+def _adds_up(line: LineMoves, placed: Placed, own: _Own) -> bool:
+    """Whether a line went in the stirs where what the controls do to it, added up, takes it.
+
+    Otherwise a control that was left out may move it, or one was pushed for another. A sum may end
+    at a limit, but not below what one control does alone.
+    """
+    reactions = [each[line.line] for each in own.reactions.values()]
+    total_us = sum(reaction.first_us for reaction in reactions)
+    spare_us = max(MIN_US, ADDS_UP * own.far[line.line])
+    most_us = abs(total_us)
+    least_us = min(most_us, max((each.farthest_us for each in reactions), default=0.0))
+    for stir in (placed.before, placed.after):
+        off = line.from_rest_us[line.between(stir.start_s, stir.end_s)]
+        way = float(np.sign(total_us)) if most_us >= MIN_US else 0.0
+        went_us = float(np.quantile(off * way if way else np.abs(off), 0.85)) if off.size else 0.0
+        if least_us - spare_us <= went_us <= most_us + spare_us:
+            return True
+    return False
 
 
 def _one_sided(line: LineMoves, axis: Axis, placed: Placed, far_us: float) -> bool:
@@ -419,6 +510,22 @@ def _weak(axis: Axis, name: str, own: _Own, partner: Axis | None) -> bool | None
         if all(abs(a + b) <= ALIKE for a, b in zip(mine, theirs, strict=True)):
             return None if _same_side(reaction) else True
     return False if crossed and _same_side(reaction) else None
+
+
+def _slanted(axis: Axis, name: str, own: _Own, partner: Axis) -> bool:
+    """Whether a hand that pushed a stick far aslant explains what several lines show.
+
+    Each line that follows the partner then goes in one part of what the partner does, the same way.
+    """
+    partners = own.reactions.get(partner)
+    if partners is None or not _follows(partners[name], own.far[name]):
+        return False
+    parts = []
+    for line in own.far:
+        if _follows(partners[line], own.far[line]):
+            whole_us, seen = partners[line].first_us or MIN_US, own.reactions[axis][line]
+            parts.append((seen.first_us / whole_us, seen.second_us / whole_us))
+    return len(parts) > 1 and float(np.ptp(parts, axis=0).max()) <= ALIKE
 
 
 def _follows(reaction: Reaction, far_us: float) -> bool:

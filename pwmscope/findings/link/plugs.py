@@ -69,7 +69,13 @@ def find_wrong_plugs(
     wrong = [
         c for c in channels.values() if not _fits(c.role, followed[c.line], channels, followed)
     ]
-    return tuple(_wrong(channel, wrong, channels, followed) for channel in wrong)
+    # What should follow a control and follows none may have the other end of a swapped plug
+    idle = [
+        c
+        for c in sheet.channels.values()
+        if c.line not in channels and (c.role in _STICKS or c.role.startswith("drive-"))
+    ]
+    return tuple(_wrong(channel, wrong, idle, channels, followed) for channel in wrong)
 
 
 def _fits(
@@ -97,21 +103,21 @@ def _fits(
 def _wrong(
     channel: BenchChannel,
     wrong: list[BenchChannel],
+    idle: list[BenchChannel],
     channels: Mapping[str, BenchChannel],
     followed: Mapping[str, frozenset[Axis]],
 ) -> WrongPlug:
     own = followed[channel.line]
     can_mix = channel.role in {"drive-left", "drive-right"} and own <= TURN
-    swap = next(
-        (
-            other.line
-            for other in sorted(channels.values(), key=lambda c: c not in wrong)
-            if other.line != channel.line
-            and (other in wrong or not can_mix)
-            and _swap_mends(channel, other, channels, followed)
-        ),
-        None,
-    )
+    fitting = [
+        other
+        for other in [*channels.values(), *idle]
+        if other.line != channel.line
+        and (other in wrong or not can_mix)
+        and _swap_mends(channel, other, channels, followed)
+    ]
+    fitting = [other for other in fitting if other in wrong] or fitting
+    swap = fitting[0].line if len(fitting) == 1 else None
     controls = tuple(sorted(own))
     what = _NAMES.get(channel.role, f"what has the role {channel.role}")
     said = f"{format_list(list(controls)).capitalize()} {'drives' if len(own) == 1 else 'drive'} "
@@ -121,6 +127,10 @@ def _wrong(
         ways.append(f"swap {format_line(channel.line)} and {format_line(swap)}")
     if can_mix:
         ways.append("mix elevator and aileron")
+    if len(fitting) > 1:
+        # Which of them is the right plug no record shows
+        names = format_list([format_line(other.line) for other in fitting]).replace(" and ", " or ")
+        ways.append(f"look which plug is wrong: a swap with {names} would fit")
     if not ways:
         ways.append("check its plug and the transmitter's channel order")
     todo = ", or ".join(ways)
@@ -133,12 +143,23 @@ def _swap_mends(
     channels: Mapping[str, BenchChannel],
     followed: Mapping[str, frozenset[Axis]],
 ) -> bool:
-    """Whether both fit once their cables are swapped, and no other stops fitting."""
+    """Whether both fit once their cables are swapped, and the drive still turns if it did."""
     swapped = dict(followed)
-    swapped[one.line], swapped[other.line] = followed[other.line], followed[one.line]
+    swapped[one.line] = followed.get(other.line, frozenset())
+    swapped[other.line] = followed[one.line]
+    if _turns(channels, followed) and not _turns(channels, swapped):
+        return False
     return _fits(one.role, swapped[one.line], channels, swapped) and _fits(
         other.role, swapped[other.line], channels, swapped
     )
+
+
+def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[Axis]]) -> bool:
+    """Whether something turns the robot: a turning control, or drives that follow unlike ones."""
+    drives = [
+        followed.get(c.line, frozenset()) for c in channels.values() if c.role.startswith("drive-")
+    ]
+    return any(own & TURN for own in drives) or len(set(drives)) > 1
 
 
 def judge_plugs(  # noqa: PLR0911 - the first reason that holds
@@ -152,6 +173,10 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
         why = "Without a bench sheet no output has a role to hold it against. Give a sheet."
         return not_shown(PLUGS, "", why, limit=_LIMIT), ()
     sure = {line: own for line, own in followed.items() if line not in unsure}
+    drive = {c.line for c in sheet.channels.values() if c.role.startswith("drive-")}
+    if FORWARD - seen and drive & unsure:
+        # The hands may have left out what drives it: then no drive is wrong for sure
+        sure = {line: own for line, own in sure.items() if line not in drive}
     wrong = find_wrong_plugs(sure, sheet)
     if wrong:
         said = " ".join(each.sentence for each in wrong)
@@ -174,10 +199,10 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
     if open_:
         names = format_list([format_line(line) for line in open_])
         why = f"No control moves {names} for sure. Push each stick straight, and record again."
+        if not followed:
+            why = "Without a channel map no plug can be judged."
         return not_shown(PLUGS, "", why, limit=_LIMIT), ()
-    drives = [followed[line] for line in judged if sheet.channels[line].role.startswith("drive-")]
-    turned = any(own & TURN for own in drives) or len(set(drives)) > 1
-    if drives and not turned:
+    if drive and not _turns(sheet.channels, followed):
         named = format_list(sorted(TURN - seen))
         why = f"What turns the robot was not seen: {named} moved nothing, or was not pushed."
         if not named:

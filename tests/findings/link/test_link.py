@@ -172,3 +172,151 @@ def test_the_plan_is_written_and_read_again():
     assert parse_plan(plan_toml(plan)) == plan
     assert not replace(plan, steps=plan.steps[:3]).is_link_record
     assert sum("Left stick" in s.hands for s in plan.steps if "elevator" in s.sticks) == 2
+
+
+# Records of a second generator: hands that leave a control out, push one for another, and so on.
+
+
+def changed_plan(change):
+    """Return what the hands did of a link plan: `change` may alter each step's sticks."""
+    plan = make_link_plan(parse_sheet(SHEET))
+    steps = tuple(replace(step, sticks=change(step)) for step in plan.steps)
+    return replace(plan, steps=steps)
+
+
+def record_of_hands(change, shares=None, sheet_text=SHEET, when_lost=None):
+    """Make a record by what the hands did; it is read by the plan."""
+    sheet = parse_sheet(sheet_text)
+    outputs = {
+        line: Output(1000.0 if "throttle" in share else 1500.0, share, when_lost or PulsesStop())
+        for line, share in (shares or MIXED).items()
+    }
+    made = follow_plan(
+        changed_plan(change), outputs, seed=3, marker="tx-on", sample_rate_hz=250_000
+    )
+    found = examine(build(made.script).capture, sheet=sheet)
+    return examine_link(found.capture, found.servo_tables, make_link_plan(sheet), sheet)
+
+
+def test_a_control_pushed_in_anothers_place_gives_no_map():
+    # The elevator again where the plan has the aileron: both motors would seem to follow it.
+    def hands(step):
+        if step.name.startswith("aileron") and step.sticks:
+            return {"elevator": step.sticks["aileron"]}
+        return step.sticks
+
+    found = record_of_hands(hands)
+    assert found["channel map"].value is None
+    assert "aileron and the elevator moved the same outputs alike" in found["channel map"].sentence
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
+    assert found["plugs"].sentence == "Without a channel map no plug can be judged."
+
+
+def test_an_output_that_no_control_moves_but_the_stirs_gives_no_map():
+    # The rudder, and a little of the elevator, where the plan has the throttle.
+    def hands(step):
+        return {"rudder": 1.0, "elevator": 0.3} if step.name == "throttle up" else step.sticks
+
+    found = record_of_hands(hands, MIXED | {"RX4": {"rudder": 150.0}})
+    assert found["channel map"].value is None
+    assert "RX3 moved in the stirs, but with no control" in found["channel map"].sentence
+
+
+def test_a_stick_pushed_far_aslant_makes_its_other_axis_perhaps():
+    # The hand pushes the throttle and half the rudder: two outputs of the rudder show it alike.
+    def hands(step):
+        return {"throttle": 1.0, "rudder": 0.5} if step.name == "throttle up" else step.sticks
+
+    shares = MIXED | {"RX4": {"rudder": 300.0}, "RX5": {"rudder": -250.0}}
+    found = record_of_hands(hands, shares)
+    throttle = next(row for row in found.rows if row.control == "throttle")
+    assert [follower.line for follower in throttle.followers] == ["RX3"]
+    assert throttle.unsure == ("RX4", "RX5")
+
+
+def test_a_control_left_out_does_not_make_a_mixed_drive_wrong():
+    found = record_of_hands(lambda step: {} if step.name.startswith("elevator") else step.sticks)
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
+    assert found.wrong_plugs == ()
+    elevator = next(row for row in found.rows if row.control == "elevator")
+    assert not elevator.seen
+    assert set(elevator.unsure) >= {"RX1"}
+    assert "moved otherwise in the stirs" in found["channel map"].sentence
+
+
+def test_a_control_without_an_output_leaves_the_others_sure(mixed):
+    # No output follows the rudder, and the stirs do what the other controls do.
+    assert all(row.unsure == () for row in mixed.rows)
+
+
+@pytest.mark.parametrize("share", [0.15, 0.25])
+def test_an_output_that_follows_the_other_memory_a_little_meets_nothing(share):
+    # The pulses of RX2 and RX3 stop with the other memory; RX1 moves less than in a stir.
+    def hands(step):
+        return {axis: way * share for axis, way in step.sticks.items()} if step.other_memory else (
+            step.sticks
+        )  # fmt: skip
+
+    sheet = parse_sheet(SHEET)
+    outputs = {
+        "RX1": Output(1500.0, MIXED["RX1"], KeepsFollowing()),
+        "RX2": Output(1500.0, MIXED["RX2"], PulsesStop()),
+        "RX3": Output(1000.0, MIXED["RX3"], PulsesStop()),
+    }
+    made = follow_plan(changed_plan(hands), outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    found = examine(build(made.script).capture, sheet=sheet)
+    told = examine_link(found.capture, found.servo_tables, make_link_plan(sheet), sheet)
+    assert told["other memory"].verdict is not Verdict.MEETS
+    assert "RX1" in told["other memory"].sentence
+
+
+def test_a_swap_is_told_only_where_one_swap_alone_mends_it():
+    # Rudder on the drive; the weapon's plug or the lifter's would fit it. The weapon's is right.
+    sheet_text = SHEET.replace("drive-left", "drive-forward").replace("drive-right", "drive-turn")
+    sheet_text += '[channels.RX4]\nrole = "servo"\n'
+    found = record(
+        {
+            "RX1": {"rudder": 300.0},
+            "RX2": {"aileron": 300.0},
+            "RX3": {"throttle": 900.0},
+            "RX4": {"elevator": 300.0},
+        },
+        sheet_text=sheet_text,
+    )
+    (wrong,) = found.wrong_plugs
+    assert (wrong.line, wrong.swap_with) == ("RX1", None)
+    assert "a swap with RX3 or RX4 would fit" in wrong.sentence
+
+
+def test_a_drive_that_follows_nothing_may_have_the_weapons_plug():
+    # The weapon's channel is off, and its plug is on the right motor; the lifter's plug is right.
+    found = record(
+        {"RX1": MIXED["RX1"], "RX2": {}, "RX3": MIXED["RX2"], "RX4": {"rudder": 300.0}},
+        sheet_text=SHEET + '[channels.RX4]\nrole = "servo"\n',
+    )
+    (wrong,) = found.wrong_plugs
+    assert (wrong.line, wrong.swap_with) == ("RX3", None)
+    assert "a swap with RX4 or RX2 would fit" in wrong.sentence
+
+
+def test_no_swap_is_told_that_leaves_nothing_to_turn_the_robot():
+    # The second weapon's plug would fit the right motor, but then both motors follow the throttle.
+    sheet_text = SHEET + '[channels.RX4]\nrole = "weapon"\n'
+    found = record(
+        {
+            "RX1": {"throttle": 300.0},
+            "RX2": {"aileron": 300.0},
+            "RX3": {"elevator": 300.0},
+            "RX4": {"throttle": 400.0},
+        },
+        sheet_text=sheet_text,
+    )
+    swaps = {frozenset((wrong.line, wrong.swap_with)) for wrong in found.wrong_plugs}
+    assert frozenset(("RX2", "RX4")) not in swaps
+
+
+@pytest.mark.parametrize("preset_us", [1621.0, 1270.0])
+def test_a_preset_at_the_bound_of_a_move_is_no_stir(preset_us):
+    # Without the link an output stands about where a move begins, and jitters about it.
+    found = record(when_lost=GoesToPreset(preset_us, 0.5))
+    assert found["channel map"].value is not None

@@ -149,23 +149,19 @@ class Robot:
 
 
 def _enter(register: Path, analysis: Analysis) -> str:
-    """Enter each recording in the register; the same one again is entered once."""
-    from pwmscope.report.register import add_entry, entries, file_hash
+    """Enter each recording in the register; the same findings again are entered once."""
+    from pwmscope.report.register import SameEntryError, add_entry
 
     sheet = analysis.sheet
-    held = entries(register) if register.exists() else ()
-    known = {(entry.sha256, entry.sheet_sha256): entry.number for entry in held}
     numbers = []
     for recording, findings in zip(analysis.recordings, analysis.findings, strict=True):
         if recording.file is None:
             continue
-        key = file_hash(recording.file), "" if sheet is None else file_hash(Path(sheet.source))
-        number = known.get(key)
-        if number is None:
-            number = add_entry(
-                register, recording.file, findings, sheet, note=analysis.headline
-            ).number
-        numbers.append(str(number))
+        try:
+            entry = add_entry(register, recording.file, findings, sheet, note=analysis.headline)
+            numbers.append(str(entry.number))
+        except SameEntryError as same:
+            numbers.append(str(same.number))
     return ", ".join(numbers)
 
 

@@ -37,6 +37,8 @@ MAX_NAME_BYTES: Final = 120
 _PLAIN: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,80}")
 _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 _HEAD_BYTES: Final = 4096
+_MAX_TEST: Final = 1 << 16
+"""So many letters a test's list has at most."""
 _ENDINGS: Final = re.compile(r"(?:\.[A-Za-z0-9]{1,8}){1,2}$")
 
 
@@ -211,7 +213,9 @@ class Folder:
             return []
         with contextlib.suppress(OSError):
             with (self.path / name).open(encoding="utf-8", errors="replace") as file:
-                text = file.read(_HEAD_BYTES * 16)
+                text = file.read(_MAX_TEST + 1)
+            if len(text) > _MAX_TEST:  # no name of it is left out in silence
+                return []
             return list(dict.fromkeys(line.strip() for line in text.splitlines() if line.strip()))
         return []
 

@@ -22,7 +22,7 @@ from pwmscope.advice.mixing import Course, course_of
 from pwmscope.advice.settings import ORDER, Action, compare_settings
 from pwmscope.analysis import Analysis, analyse
 from pwmscope.bench import load_sheet
-from pwmscope.capture import Observer, load, observed_by
+from pwmscope.capture import Capture, Observer, load, observed_by
 from pwmscope.capture.columnar import write_edges
 from pwmscope.desk.folder import TEST
 from pwmscope.desk.jobs import LABELS, Job
@@ -105,15 +105,18 @@ def _hints(given: Mapping[str, str]) -> dict[str, Any]:
     return hints
 
 
-def _analyse(job: Job, progress: Observer | None = None) -> tuple[Analysis, str]:
-    """Analyse a recording or a test; say how its plan goes with it.
+def _analyse(
+    job: Job, progress: Observer | None = None, kept: Capture | None = None
+) -> tuple[Analysis, str]:
+    """Analyse a recording, its kept edges or a test; say how its plan goes with it.
 
     The desk took the plan by its time. Where the hands did not follow it, it counts for nothing.
     """
     sheet, name = job.sheet or None, Path(job.plan).name
     if not job.file.endswith(TEST):
         hints = _hints(job.hints)
-        made = analyse(job.file, sheet=sheet, plan=job.plan or None, hints=hints, progress=progress)
+        source, used = (job.file, hints) if kept is None else (kept, {})
+        made = analyse(source, sheet=sheet, plan=job.plan or None, hints=used, progress=progress)
         if not made.alignments:
             return made, ""
         laid = made.alignments[0]
@@ -267,7 +270,7 @@ def _compare(job: Job, analysis: Analysis, results: Path) -> list[str]:
 def _enter(job: Job) -> int:
     """Enter a recording in the register; its findings come from the edges that were kept."""
     kept = replace(load(Path(job.results) / "edges.parquet"), source=job.file)
-    analysis = analyse(kept, sheet=job.sheet or None)
+    analysis, _ = _analyse(job, kept=kept)
     entry = add_entry(
         Path(job.register), Path(job.file), analysis.findings[0], analysis.sheet,
         note=analysis.headline,

@@ -93,6 +93,12 @@ class RegisterError(PwmscopeError):
     """A register cannot be used, or does not hold what was asked for."""
 
 
+class SameEntryError(RegisterError):
+    """What was found in a recording is in the register already, as entry `number`."""
+
+    number = 0
+
+
 def file_hash(path: Path) -> str:
     """Return the SHA-256 of a file's bytes, in hexadecimal.
 
@@ -134,15 +140,21 @@ def add_entry(
         to_json(findings),
     )
     with _opened(register, make=True) as base:
-        known = base.execute(
-            "SELECT id FROM entry WHERE sha256 = ? AND sheet_sha256 = ? AND version = ?",
+        held = base.execute(
+            "SELECT id, findings_json FROM entry "
+            "WHERE sha256 = ? AND sheet_sha256 = ? AND version = ? ORDER BY id",
             (facts[2], facts[4], facts[8]),
-        ).fetchone()
-        if known is not None:
-            raise RegisterError(
-                f"{register}: the same recording with the same bench sheet is entry {known[0]} "
-                "already; nothing was added."
-            )
+        ).fetchall()
+        checked, channels = _kept_checks(base), json.loads(facts[9])["channels"]
+        for known, text in held:
+            # Another part of it, or other hints, may show what the entry that is there does not.
+            if known in checked and _channels(text, _entry(base, known))[0] == channels:
+                same = SameEntryError(
+                    f"{register}: the same recording with the same bench sheet is entry {known} "
+                    "already; nothing was added."
+                )
+                same.number = known
+                raise same
         number = base.execute(
             "INSERT INTO entry (added_utc, source, sha256, sheet, sheet_sha256, robot, club, note, "
             "version, findings_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -430,16 +442,26 @@ def day_rows(
     if day not in days:
         last = ", ".join(each.isoformat() for each in days[-5:])
         raise RegisterError(f"{register}: there is no entry of {day}; the last days are {last}.")
-    own = [entry for entry in held if day_of(entry) == day]
-    return day, tuple(row for _, row in robot_rows(register, own))
+    own = [entry for entry in held if day_of(entry) in (day, datetime.date.min)]
+    return day, tuple(row for _, row in robot_rows(register, own, day))
 
 
-def robot_rows(register: Path, held: Sequence[Entry]) -> tuple[tuple[datetime.date, DayRow], ...]:
-    """Judge each robot over its entries of each day, robot by robot."""
+def robot_rows(
+    register: Path, held: Sequence[Entry], day: datetime.date | None = None
+) -> tuple[tuple[datetime.date, DayRow], ...]:
+    """Judge each robot over its entries of each day, or as if all were of one day.
+
+    Names that differ in capitals or blanks alone look the same on paper, and are one robot. So is
+    a name with a club and without, where no other club has it.
+    """
     robots: dict[tuple[object, ...], list[Entry]] = {}
+    clubs: dict[tuple[object, ...], set[str]] = {}
     for entry in held:
-        name = (entry.robot, entry.club) if entry.robot else (entry.number,)
-        robots.setdefault((day_of(entry), *name), []).append(entry)
+        clubs.setdefault(_name_key(entry, day), set()).add(_folded(entry.club))
+    for entry in held:
+        key = _name_key(entry, day)
+        club = _folded(entry.club) if len(clubs[key] - {""}) > 1 else ""
+        robots.setdefault((*key, club), []).append(entry)
     chosen = sorted(
         robots.values(),
         key=lambda own: (day_of(own[0]), not own[0].robot, own[0].robot.casefold()),
@@ -452,6 +474,15 @@ def robot_rows(register: Path, held: Sequence[Entry]) -> tuple[tuple[datetime.da
         }
         checks = _kept_checks(base)
     return tuple((day_of(own[0]), _day_row(own, kept, checks)) for own in chosen)
+
+
+def _name_key(entry: Entry, day: datetime.date | None) -> tuple[object, ...]:
+    """Return what entries of one robot and day share: its name, or their number without one."""
+    return day or day_of(entry), _folded(entry.robot) or entry.number
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
 
 
 def _kept_checks(base: sqlite3.Connection) -> dict[int, dict[str, Any]]:
@@ -489,6 +520,14 @@ def _day_row(
     own_checks = [(e.number, failsafes[e.number]) for e in own if e.number in failsafes]
     for number, check in own_checks:
         _weigh(checks, check, has_loss=number in with_loss)
+    troubles = {
+        e.number: kept[e.number][1] or e.trouble or ("" if e.number in failsafes else _unchecked(e))
+        for e in own
+    }
+    again = {(e.sha256, e.sheet_sha256): e.number for e in own if not troubles[e.number]}
+    for e in own:  # what it held may have been a failure, unless it was added again
+        if troubles[e.number] and again.get((e.sha256, e.sheet_sha256), 0) < e.number:
+            checks[FAILSAFE, f"entry {e.number}"] = Verdict.NOT_SHOWN
     failed = [f"{name} of {who}" for name, who in _grouped(checks, Verdict.DOES_NOT_MEET)]
     open_checks = _grouped(checks, Verdict.NOT_SHOWN)
     failsafe = governing(verdict for (name, _), verdict in checks.items() if name == FAILSAFE)
@@ -507,13 +546,9 @@ def _day_row(
         for _, _, event in losses
         if event.get("stop_bounds_s") and event.get("verdict") != Verdict.NOT_SHOWN
     ]
-    troubles = [
-        kept[e.number][1] or e.trouble or ("" if e.number in failsafes else _unchecked(e))
-        for e in own
-    ]
     return DayRow(
         _shown(own[0].robot) or "no robot named",
-        _shown(own[0].club),
+        _shown(next((entry.club for entry in own if entry.club), "")),
         verdict.value,
         decides,
         max(stops_s, default=None),
@@ -522,7 +557,7 @@ def _day_row(
         _hazards([check for _, check in own_checks]),
         "; ".join(others[:_MAX_OPEN]) + more,
         tuple(map(_kept, own)),
-        " ".join(filter(None, troubles)),
+        " ".join(filter(None, troubles.values())),
     )
 
 
@@ -544,7 +579,7 @@ def _weigh(
     for left in failsafe["left_out"]:
         if left.get("weighs") and left.get("kind") != LeftOutKind.NO_LOSS:
             key = (FAILSAFE, PurePath(str(left.get("what"))).name)
-            checks.setdefault(key, Verdict.NOT_SHOWN)
+            checks[key] = governing((checks.get(key, Verdict.NOT_SHOWN), Verdict.NOT_SHOWN))
 
 
 def _has_failed(checks: Mapping[tuple[str, str], Verdict], line: str) -> bool:

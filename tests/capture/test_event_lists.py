@@ -150,3 +150,14 @@ def test_lines_that_all_rise_first_and_together_have_edges_there(tmp_path):
     rows = "3,A,1\n3,B,1\n4.5,A,0\n4.6,B,0\n23,A,1\n24.5,A,0\n"
     capture = load(write(tmp_path, "time_ms,line,level\n" + rows))
     assert capture.lines["B"].edges_ps.tolist() == [3 * 10**9, 4_600_000_000]
+
+
+@pytest.mark.parametrize(("first_ms", "origin_ms"), [(500, 0), (0.9, 0), (7250, 7250)])
+def test_an_only_line_that_is_first_listed_low_was_not_high_before(tmp_path, first_ms, origin_ms):
+    """A line that was high for half a second before its first row would run a device."""
+    rows = "".join(f"{first_ms + t},A,{level}\n" for t, level in ((0, 0), (4, 1), (5.5, 0)))
+    capture = load(write(tmp_path, "time_ms,line,level\n" + rows))
+    at_ps = round((first_ms - origin_ms) * 10**9)
+    assert capture.lines["A"].initial_level == 0
+    assert capture.lines["A"].edges_ps.tolist() == [at_ps + 4 * 10**9, at_ps + 5_500_000_000]
+    assert any("level" in said and "at the start" in said for said in capture.assumptions)

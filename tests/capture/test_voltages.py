@@ -257,3 +257,32 @@ def test_volts_are_not_small_beside_millivolts(tmp_path):
     rows = "".join(f"{10 * k},{v * 1000:.1f},{v:.3f}\n" for k, v in enumerate(PULSES))
     capture = load(write(tmp_path, "time_us,A (mV),B (V)\n" + rows))
     assert capture.lines["B (V)"].edges_ps.size == 6
+
+
+def test_the_pulses_of_a_line_that_comes_off_early_are_read_by_the_others_threshold(tmp_path):
+    """Ten pulses of 5 V, then nothing drives the line for the other four fifths: 1.1 V and hum."""
+    at_us = np.arange(0, 1_000_000, 20)
+    high = (at_us % 20_000 >= 3000) & (at_us % 20_000 < 4500)
+    hum = 1.1 + 0.3 * np.sin(2 * np.pi * 50e-6 * at_us)
+    columns = [at_us, 5.0 * high, np.where(at_us < 200_000, 5.0 * high, hum)]
+    path = tmp_path / "loose.csv"
+    header = "time_us,RX1 (V),RX2 (V)"
+    fmt = ("%d", "%.3f", "%.3f")
+    np.savetxt(path, np.column_stack(columns), fmt, ",", header=header, comments="")
+    capture = load(path)
+    whole, loose = capture.lines.values()
+    assert (whole.edges_ps.size, loose.edges_ps.size) == (100, 20)
+    np.testing.assert_allclose(loose.edges_ps, whole.edges_ps[:20], atol=1e6)
+    assert any("passes 2.5" in said for said in capture.assumptions)
+
+
+def test_an_idle_line_in_millivolts_is_not_read_by_a_threshold_in_volts(tmp_path):
+    """Its noise of tens of millivolts passes the number 2.5, which is another quantity."""
+    at_us = np.arange(0, 400_000, 20)
+    pulses = 5.0 * ((at_us % 20_000 >= 3000) & (at_us % 20_000 < 4500))
+    noise = np.random.default_rng(7).normal(0, 20, at_us.size)
+    path = tmp_path / "scales.csv"
+    header = "time_us,RX1 (V),RX2 (mV)"
+    columns = np.column_stack([at_us, pulses, noise])
+    np.savetxt(path, columns, ("%d", "%.3f", "%.1f"), ",", header=header, comments="")
+    assert [line.edges_ps.size for line in load(path).lines.values()] == [40, 0]

@@ -11,6 +11,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import load_plan
+from pwmscope.desk import Folder
 from pwmscope.report import entries
 from pwmscope.synth import Output, build, follow_plan, write
 from tests.desk.conftest import CAPTURES, wait_for
@@ -161,6 +162,15 @@ def test_several_recordings_are_judged_as_one_test(desk):
     (desk.folder / "alone.test").write_text("drill.csv.gz\n../secret\n")
     wait_for_words(desk, "/part/answer/alone.test", "../secret is not in the folder")
     assert desk.post("/answer/together", of="drill.csv.gz")[0] == 409
+
+
+def test_a_list_that_is_too_long_is_no_test_of_its_first_names(tmp_path):
+    """What stands below the bound could be the recording that fails."""
+    names = ["drill.csv.gz", "later.csv.gz"]
+    (tmp_path / "long.test").write_text("\n".join([*names, "\n" * (1 << 16), "fails.csv"]))
+    (tmp_path / "short.test").write_text("\n".join(names))
+    folder = Folder(tmp_path)
+    assert (folder.parts("long.test"), folder.parts("short.test")) == ([], names)
 
 
 def test_the_register_holds_what_was_entered_and_the_day_sheet_prints(desk):

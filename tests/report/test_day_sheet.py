@@ -14,7 +14,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import CAUTIONS, load_sheet
-from pwmscope.capture import Capture, Line
+from pwmscope.capture import Capture, Line, clip
 from pwmscope.report.register import (
     RegisterError,
     add_entry,
@@ -230,3 +230,71 @@ def test_it_prints_whole_in_a_browser(sheet_text, browser, tmp_path, paper):
     assert 1 <= len(boxes) <= 2
     for box in boxes:
         assert [float(side) for side in box] == pytest.approx(size, abs=1.5)
+
+
+def entered(register, name, sheet):
+    findings = pwmscope.examine(pwmscope.load(CAPTURES / name), sheet=sheet)
+    return add_entry(register, CAPTURES / name, findings, sheet)
+
+
+@pytest.fixture(scope="module")
+def meets_then_fails(tmp_path_factory):
+    """One robot: entry 1 meets ten times, entry 2 shows a lifter that runs on."""
+    register = tmp_path_factory.mktemp("pair") / "pair.sqlite"
+    for name in ("drill.csv.gz", "preset.csv.gz"):
+        entered(register, name, load_sheet(SHEET))
+    return register
+
+
+@pytest.mark.parametrize(
+    ("spoiled", "verdict"),
+    [
+        ("UPDATE entry SET findings_json = '{' WHERE id = 2; DELETE FROM failsafe", "not shown"),
+        ("UPDATE entry SET added_utc = 'some day' WHERE id = 2", "does not meet"),
+        ("UPDATE entry SET robot = ' QUINCE' WHERE id = 2", "does not meet"),
+        ("UPDATE entry SET club = '' WHERE id = 2", "does not meet"),
+    ],
+)
+def test_what_is_less_known_of_an_entry_never_makes_its_robot_meet(
+    meets_then_fails, tmp_path, spoiled, verdict
+):
+    """The entry that fails loses its findings, its date, its club, or a capital of its name."""
+    register = tmp_path / "spoiled.sqlite"
+    shutil.copy(meets_then_fails, register)
+    with sqlite3.connect(register) as base:
+        base.executescript(spoiled)
+    _, (row,) = day_rows(register)
+    assert (row.verdict, [entry.number for entry in row.entries]) == (verdict, [1, 2])
+
+
+def test_robots_of_one_name_in_two_clubs_are_two(meets_then_fails, tmp_path):
+    register = tmp_path / "two.sqlite"
+    shutil.copy(meets_then_fails, register)
+    with sqlite3.connect(register) as base:
+        base.execute("UPDATE entry SET club = 'Weir Bots (invented)' WHERE id = 2")
+    assert [row.verdict for row in day_rows(register)[1]] == ["meets", "does not meet"]
+
+
+def test_a_line_that_may_be_missing_keeps_its_robot_from_meeting_until_it_is_added_again(tmp_path):
+    register, sheet = tmp_path / "r.sqlite", load_sheet(SHEET)
+    entered(register, "drill.csv.gz", sheet)
+    with sqlite3.connect(register) as base:
+        base.execute("DELETE FROM failsafe")
+    _, (row,) = day_rows(register)
+    assert (row.verdict, row.decides) == ("not shown", "failsafe of entry 1")
+    assert entered(register, "drill.csv.gz", sheet).number == 2
+    _, (row,) = day_rows(register)
+    assert row.verdict == "meets"
+    with pytest.raises(RegisterError, match="is entry 2 already"):
+        entered(register, "drill.csv.gz", sheet)
+
+
+def test_the_whole_recording_is_entered_although_a_part_of_it_was(tmp_path):
+    """Seven seconds of the recording do not show what all of it does: the lifter runs on."""
+    register, sheet = tmp_path / "r.sqlite", load_sheet(SHEET)
+    path = CAPTURES / "preset.csv.gz"
+    part = clip(pwmscope.load(path), 0.0, 7.0)
+    add_entry(register, path, pwmscope.examine(part, sheet=sheet), sheet)
+    assert day_rows(register)[1][0].verdict == "not shown"
+    assert entered(register, "preset.csv.gz", sheet).number == 2
+    assert day_rows(register)[1][0].verdict == "does not meet"

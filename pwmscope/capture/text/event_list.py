@@ -243,8 +243,9 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
     if is_own and not (is_state and start):
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
-        return 0, (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
-    if lists_levels:
+        said = (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
+        return 0, (*said, *("The first row lists the level at the start.",) * _is_lone_low(listed))
+    if lists_levels or (_is_lone_low(listed) and not _lists_pulses(layout)):
         return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file). It lists "
                        "the levels at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (
@@ -253,13 +254,18 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
     )
 
 
+def _is_lone_low(listed: dict[str, _Listed]) -> bool:
+    """Whether the only line is first listed low: a level, for nothing shows that it was high."""
+    return [int(line.levels[0][0]) for line in listed.values()] == [0]
+
+
 def _lines(listed: dict[str, _Listed], origin: int) -> tuple[dict[str, Line], int]:
     lines: dict[str, Line] = {}
     vanished = 0
     for name, line in listed.items():
         times = line.times_ps - origin
         levels = np.concatenate(line.levels)
-        at_start = int(np.searchsorted(times, 0, side="right"))
+        at_start = int(np.searchsorted(times, 0, side="right")) or int(_is_lone_low(listed))
         initial = int(levels[at_start - 1]) if at_start else 1 - int(levels[0])
         kept = without_zero_widths(times[at_start:])
         vanished += times.size - at_start - kept.size

@@ -95,6 +95,8 @@ def find_comparators(
 
 _LEAST: Final = 0.05
 """Of the largest amplitude among its like; less is an idle line's noise (own choice)."""
+_PASSES: Final = 0.3
+"""So far beyond the others' threshold, in their amplitude, a voltage passes it (own choice)."""
 _SCALE: Final = re.compile(r"(?<![a-z])(?:mv|millivolts?|adc|counts?)(?![a-z])", re.IGNORECASE)
 
 
@@ -107,19 +109,36 @@ def _scale_of(name: str) -> str:
 def _flat_beside_others(
     comparators: dict[str, Comparator], found: dict[str, StateLevels]
 ) -> list[Assumption]:
-    """Hold a voltage that stays on one side against the threshold that the others show."""
-    shown = [c.threshold for c in comparators.values() if not math.isinf(c.threshold)]
-    if not shown:
-        return []
-    threshold = float(np.median(shown))
+    """Hold a voltage without two levels against the threshold that the others show.
+
+    It may stay above it, or pass it from end to end: pulses, and a line undriven most of the time.
+    """
+    shown = [name for name, each in comparators.items() if not math.isinf(each.threshold)]
     said: list[Assumption] = []
     for name, comparator in comparators.items():
         levels = found[name]
+        alike = [other for other in shown if _scale_of(other) == _scale_of(name)]
+        if not alike:
+            continue
+        threshold = float(np.median([comparators[other].threshold for other in alike]))
+        amplitude = float(np.median([found[other].high - found[other].low for other in alike]))
+        beyond = _PASSES * amplitude
         if math.isinf(comparator.threshold) and levels.least > threshold:
             comparators[name] = Comparator(threshold, 0.0)
             sentence = (
                 f"Line '{name}' lies above {threshold:.4g} throughout, the threshold that the "
                 "other voltages show, and is taken as high."
+            )
+            said.append(assumed_threshold(sentence, threshold, "data"))
+        elif (
+            math.isinf(comparator.threshold)
+            and levels.least < threshold - beyond
+            and levels.most > threshold + beyond
+        ):
+            comparators[name] = Comparator(threshold, HYSTERESIS * amplitude, levels.least)
+            sentence = (
+                f"Line '{name}' passes {threshold:.4g}, the threshold that the other voltages "
+                "show, and is read by it."
             )
             said.append(assumed_threshold(sentence, threshold, "data"))
     return said

@@ -18,8 +18,7 @@ from pwmscope.advice.settings import (
     advise_settings,
     stated_scale,
 )
-from pwmscope.analysis.sources import Recording, check_hints, read_source
-from pwmscope.analysis.tables import (
+from pwmscope.analysis.export import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
     as_pandas,
@@ -33,8 +32,11 @@ from pwmscope.analysis.terms import (
     OffAt,
     PathLike,
     PlanLike,
+    Recording,
     SheetLike,
     Terms,
+    check_hints,
+    read_source,
     read_terms,
 )
 from pwmscope.bench import (
@@ -80,7 +82,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-    from pwmscope.analysis.sources import Source
+    from pwmscope.analysis.terms import Source
     from pwmscope.report import Written
 
 _MAX_TOLD: Final = 5
@@ -588,7 +590,7 @@ class Analysis:
         str
             Two spaces deep, ending in a line break.
         """
-        from pwmscope.analysis.documents import analysis_data  # noqa: PLC0415 - it draws
+        from pwmscope.analysis.export import analysis_data  # noqa: PLC0415 - it draws
         from pwmscope.report import json_text  # noqa: PLC0415
 
         return json_text(analysis_data(self.answer, self._evidence, self.findings))
@@ -613,7 +615,7 @@ class Analysis:
         OutputError
             If a file is in the way or cannot be written.
         """
-        from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
+        from pwmscope.analysis.export import write_documents  # noqa: PLC0415 - it draws
 
         require_type("folder", folder, (str, Path), "the path of a folder")
         return write_documents(self, self.settings, Path(folder), replace=replace)

@@ -15,14 +15,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
 from pwmscope.analysis.analysis import Analysis, analyse
-from pwmscope.analysis.sources import check_hints
-from pwmscope.analysis.terms import LimitsLike, MarkerLike, SheetLike, read_terms
+from pwmscope.analysis.terms import LimitsLike, MarkerLike, SheetLike, check_hints, read_terms
 from pwmscope.capture import Capture, Observer
 from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
 from pwmscope.pulses import Convention
 
 if TYPE_CHECKING:
-    from pwmscope.analysis.sources import Source
+    from pwmscope.analysis.terms import Source
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")

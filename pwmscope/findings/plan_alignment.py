@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.bench import CapturePlan, PlanStep, StepSpan
 from pwmscope.findings.segmentation import (
-    MIN_S,
+    MIN_HELD_S,
     SAME_POSITION,
     HeldPositions,
     distances,
@@ -431,12 +431,12 @@ def _spans(
                 continue
             start_s = max(clock_s + starts_s[m], float(held.start_s[j]))
             end_s = min(clock_s + starts_s[m] + steps[m].seconds, limit_s)
-            if end_s - start_s >= MIN_S:
+            if end_s - start_s >= MIN_HELD_S:
                 placed.append(StepSpan(steps[m], start_s, end_s))
         end_s = float(held.end_s[j]) if steps[k].transmitter_on else limit_s
         if next_k > k + 1:
             end_s = min(end_s, clock_s + starts_s[k + 1])
-        if end_s - float(held.start_s[j]) >= MIN_S:
+        if end_s - float(held.start_s[j]) >= MIN_HELD_S:
             spans.append(StepSpan(steps[k], float(held.start_s[j]), end_s))
         spans += placed
         by_clock += [span.step.name for span in placed]

@@ -1,18 +1,10 @@
 """What flows between all parts: findings, verdicts, recordings, time spans, and statistics."""
 
-from pwmscope.model.arrays import BoolArray, FloatArray, IntArray
-from pwmscope.model.counts import RateRatio, binomial_interval, compare_rates, poisson_interval
-from pwmscope.model.distributions import (
-    beta_quantile,
-    chi_squared_above,
-    gamma_above,
-    ndimage,
-    normal_quantile,
-    special,
-    student_quantile,
-)
 from pwmscope.model.finding import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
     MAX_SPANS,
+    NORMAL_95,
     WORST_FIRST,
     Definition,
     Evidence,
@@ -22,9 +14,12 @@ from pwmscope.model.finding import (
     Verdict,
     badness,
     governing,
+    half_width,
     judge,
     measured,
     not_shown,
+    of_mean_us,
+    sampling_floor_us,
     worst,
 )
 from pwmscope.model.recording import (
@@ -32,30 +27,38 @@ from pwmscope.model.recording import (
     PS_PER_US,
     Assumption,
     Authority,
+    BoolArray,
     Capture,
+    FloatArray,
+    IntArray,
     Line,
     Plateaus,
+    Span,
     Voltage,
     assumed,
+    inside,
+    overlaps,
 )
-from pwmscope.model.spans import Span, inside, overlaps
 from pwmscope.model.statistics import (
     FROM_MAD,
+    RateRatio,
     Summary,
+    beta_quantile,
+    binomial_interval,
+    chi_squared_above,
+    compare_rates,
+    gamma_above,
     lag_one,
     mean_of,
     median_of,
+    ndimage,
+    normal_quantile,
+    poisson_interval,
     product,
+    special,
     std_of,
+    student_quantile,
     summarise,
-)
-from pwmscope.model.uncertainty import (
-    CLOCK_TOLERANCE,
-    COVERAGE,
-    NORMAL_95,
-    half_width,
-    of_mean_us,
-    sampling_floor_us,
 )
 from pwmscope.model.wording import (
     MIN_US,

@@ -8,7 +8,6 @@ from pwmscope.pulses.convention import (
     convention_named,
 )
 from pwmscope.pulses.decode import decode, decode_line
-from pwmscope.pulses.excerpt import excerpt, slices, without
 from pwmscope.pulses.frames import (
     MIN,
     Frames,
@@ -22,7 +21,15 @@ from pwmscope.pulses.frames import (
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.live import Happening, LineNow, LiveEvent, LivePulses
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
-from pwmscope.pulses.table import UNMEASURED, DamagedFrames, Flag, PulseTable
+from pwmscope.pulses.table import (
+    UNMEASURED,
+    DamagedFrames,
+    Flag,
+    PulseTable,
+    excerpt,
+    slices,
+    without,
+)
 
 __all__ = [
     "CONVENTIONS",

@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import FROM_MAD, median_of, normal_quantile
-from pwmscope.pulses.excerpt import excerpt, slices
-from pwmscope.pulses.table import PulseTable
+from pwmscope.pulses.table import PulseTable, excerpt, slices
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01

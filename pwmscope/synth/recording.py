@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
-from pwmscope.synth.rotor import RotorTruth, turn
 from pwmscope.synth.script import (
     Behaviour,
     Channel,
@@ -27,7 +26,7 @@ from pwmscope.synth.script import (
     place_moves,
     width_at,
 )
-from pwmscope.synth.supply import SupplyTruth, load_down
+from pwmscope.synth.sensors import RotorTruth, SupplyTruth, load_down, turn
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,9 +27,8 @@ from pwmscope.synth.recording import (
     sample_instants_ps,
     stream,
 )
-from pwmscope.synth.rotor import RotorTruth
 from pwmscope.synth.script import SHAPES, ScriptError, Shape
-from pwmscope.synth.supply import SupplyTruth
+from pwmscope.synth.sensors import RotorTruth, SupplyTruth
 
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18

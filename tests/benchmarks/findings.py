@@ -67,7 +67,7 @@ from pwmscope.findings.glitches.glitches import examine_glitches
 from pwmscope.findings.segmentation.record import Record
 from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.findings.timing.spectrum import examine_rhythm
-from pwmscope.model.spans import Span
+from pwmscope.model.recording import Span
 from pwmscope.findings.timing.stability import examine_stability
 from pwmscope.findings.travel.sweep import examine_sweeps
 from pwmscope.findings.timing.timing import examine_timing

@@ -12,7 +12,7 @@ effective degrees of freedom, and H.2's correlations have no counterpart in pwms
 import numpy as np
 import pytest
 
-from pwmscope.findings.lag.sampling import (
+from pwmscope.findings.lag.delay import (
     median_interval_us,
     slope_of,
     slope_uncertainty,

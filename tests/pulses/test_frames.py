@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from pwmscope.capture import Line
 from pwmscope.pulses import decode_line, find_frames
-from pwmscope.pulses.excerpt import SLICE, excerpt, slices
 from pwmscope.pulses.frames import Pattern, closing_rows, describe, multiples, recognise
+from pwmscope.pulses.table import SLICE, excerpt, slices
 
 FAST, SLOW = 9_000.0, 13_000.0
 

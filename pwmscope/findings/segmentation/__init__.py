@@ -5,12 +5,13 @@ still: `stretches` for a moment, `change_points` where a level changes inside th
 finds where all lines stand still together.
 """
 
-from pwmscope.findings.segmentation.dwells import Dwells, find_dwells
-from pwmscope.findings.segmentation.held_positions import (
-    MIN_S,
+from pwmscope.findings.segmentation.dwells import (
+    MIN_HELD_S,
     SAME_POSITION,
+    Dwells,
     HeldPositions,
     distances,
+    find_dwells,
     find_held_positions,
 )
 from pwmscope.findings.segmentation.record import (
@@ -26,7 +27,7 @@ from pwmscope.findings.segmentation.record import (
 from pwmscope.findings.segmentation.stretches import WidthNoise, find_noise
 
 __all__ = [
-    "MIN_S",
+    "MIN_HELD_S",
     "SAME_POSITION",
     "Answer",
     "Channel",

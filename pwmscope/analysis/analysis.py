@@ -18,7 +18,7 @@ from pwmscope.advice.settings import (
     advise_settings,
     stated_scale,
 )
-from pwmscope.analysis.export import (
+from pwmscope.analysis.tables import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
     as_pandas,
@@ -590,7 +590,7 @@ class Analysis:
         str
             Two spaces deep, ending in a line break.
         """
-        from pwmscope.analysis.export import analysis_data  # noqa: PLC0415 - it draws
+        from pwmscope.analysis.documents import analysis_data  # noqa: PLC0415 - it draws
         from pwmscope.report import json_text  # noqa: PLC0415
 
         return json_text(analysis_data(self.answer, self._evidence, self.findings))
@@ -615,7 +615,7 @@ class Analysis:
         OutputError
             If a file is in the way or cannot be written.
         """
-        from pwmscope.analysis.export import write_documents  # noqa: PLC0415 - it draws
+        from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
 
         require_type("folder", folder, (str, Path), "the path of a folder")
         return write_documents(self, self.settings, Path(folder), replace=replace)

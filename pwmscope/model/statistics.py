@@ -264,10 +264,17 @@ def student_quantile(chance: float, freedom: float) -> float:
         return float(special.stdtrit(freedom, chance))
     norm = math.lgamma(0.5 * (freedom + 1.0)) - math.lgamma(0.5 * freedom)
     norm -= 0.5 * math.log(math.pi * freedom)
+    # Fisher and Cornish's expansion about the normal quantile (26.7.5), to begin with.
+    z = normal_quantile(chance)
+    begin = (
+        z
+        + (z**3 + z) / (4.0 * freedom)
+        + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * freedom**2)
+    )
     return _solved(
         lambda t: 1.0 - 0.5 * _beta_below(0.5 * freedom, 0.5, freedom / (freedom + t * t)) - chance,
         lambda t: math.exp(norm - 0.5 * (freedom + 1.0) * math.log1p(t * t / freedom)),
-        normal_quantile(chance),
+        begin,
     )
 
 

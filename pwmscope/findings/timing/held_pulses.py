@@ -239,7 +239,8 @@ def _first_held(
     share, times = WIDE
     # What lies farther out than the last width near the level is likelier a move's; so is what
     # lies beyond a run of widths off the level, such as a click of the trim and back.
-    near = np.abs(end_us - held_us.mean()) <= NEAR * max(times * scatter_us, kernel_us)
+    level_us = held_us.mean()
+    near = np.abs(end_us - level_us) <= NEAR * max(times * scatter_us, kernel_us)
     skipped = int(near.argmax()) if near.any() else end_us.size
     seen = np.concatenate([[0], np.cumsum(near[:outside])])
     runs = np.flatnonzero(seen[MIN_RUN:] == seen[:-MIN_RUN])
@@ -247,15 +248,17 @@ def _first_held(
         skipped = max(skipped, int(runs[-1]) + MIN_RUN)
     end_us = end_us[skipped:]
     density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
-    wide = _normal(end_us - held_us.mean(), math.hypot(times * scatter_us, kernel_us))
+    wide = _normal(end_us - level_us, math.hypot(times * scatter_us, kernel_us))
     likelier = np.log(((1.0 - share) * density + share * wide + NEVER_SEEN) * MOVING_US)
     total = np.append(np.cumsum(likelier[::-1])[::-1], 0.0)
     return skipped + int(np.argmax(total))
 
 
 def _normal(away_us: FloatArray, deviation_us: float) -> FloatArray:
-    z = away_us / deviation_us
-    density: FloatArray = np.exp(-0.5 * z * z) / (deviation_us * math.sqrt(2.0 * math.pi))
+    density: FloatArray = away_us * (math.sqrt(0.5) / deviation_us)
+    np.multiply(density, density, out=density)
+    np.exp(np.negative(density, out=density), out=density)
+    density /= deviation_us * math.sqrt(2.0 * math.pi)
     return density
 
 

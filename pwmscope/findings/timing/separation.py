@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.timing.quantisation import (
+    ReadingLaw,
     density_at_samples,
     excess_of,
     reading_law,
@@ -336,18 +337,25 @@ class SampledReadings:
         expectation grows with it.
         """
         law = reading_law(self.part, sigma)
-        # A group's mean has a variance of its own, which blurs the part; the law is taken
-        # for as much less jitter.
-        own = law.variance / self.size
-        sharper = excess_of(self.part, np.sqrt(np.maximum(sigma**2 - own, 0.0)))
         growth = density_at_samples(self.part, sigma)
         spread = np.maximum(law.spread - 2.0 * (sigma**2 * growth) ** 2, 0.0)
         free = self.weight * (1.0 - 1.0 / self.size)
         return (
-            self.total * float(self.weight @ sharper) / 2,
+            self._mean(law, sigma),
             self.total * float(free @ spread) / 4
             + (self.total * float(self.weight @ growth) * self.doubt / 2) ** 2,
         )
+
+    def mean(self, sigma: float) -> float:
+        """Return the first of `expected` alone."""
+        return self._mean(reading_law(self.part, sigma), sigma)
+
+    def _mean(self, law: ReadingLaw, sigma: float) -> float:
+        # A group's mean has a variance of its own, which blurs the part; the law is taken
+        # for as much less jitter.
+        own = law.variance / self.size
+        sharper = excess_of(self.part, np.sqrt(np.maximum(sigma**2 - own, 0.0)))
+        return self.total * float(self.weight @ sharper) / 2
 
     def above(self, sigma: float) -> float:
         """Chance of at least the count found, for a jitter in sample intervals."""
@@ -371,12 +379,12 @@ class SampledReadings:
     def largest(self) -> float:
         """Largest deviation of Gaussian jitter, in sample intervals."""
         most = _most(self.outside)
-        return _root(lambda sigma: self.expected(sigma)[0] - most, 0.3)
+        return _root(lambda sigma: self.mean(sigma) - most, 0.3)
 
     def estimate(self) -> tuple[float, float, float]:
         """Jitter for which the count found is the one to expect, and its 95 % interval."""
         near = math.sqrt(max(self.rms**2 - 1 / 6, 0.01))
-        jitter = _root(lambda sigma: self.expected(sigma)[0] - self.outside, near)
+        jitter = _root(lambda sigma: self.mean(sigma) - self.outside, near)
         # Where a Gaussian count's ends would be; the search starts there.
         reach = min(math.sqrt(self.expected(jitter)[1]) / self.outside, 1.0)
         low = _root(lambda sigma: self.above(sigma) - TAIL, jitter * math.exp(-reach))

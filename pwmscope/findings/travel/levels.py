@@ -333,17 +333,16 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
         max((1.0 + doubt) * spread - 1.0 / 12.0, 0.0),
     )
     of_width = max((1.0 - doubt) * (std_us / interval_us) ** 2 - 0.25, 0.0)
-    total, left, power = 0.0, 0.0, np.ones_like(turns)
-    for k in range(1, _TERMS + 1):
-        power = power * turns
-        locked = float(abs(power.mean())) ** 2
-        steady, unsteady, of_both = (
-            math.exp(-min((2.0 * math.pi * k) ** 2 * variance, 700.0))
-            for variance in (*of_start, of_start[0] + of_width)
-        )
-        left = 0.5 * (steady + of_both) * locked + (1.0 - unsteady * of_both / steady) / pulses
-        total += left / (math.pi * k) ** 2
-    return interval_us * math.sqrt(total + left * _TAIL)
+    k = np.arange(1, _TERMS + 1)
+    powers = np.cumprod(np.broadcast_to(turns, (_TERMS, turns.size)), axis=0)
+    locked = np.abs(powers.mean(axis=1)) ** 2
+    steady, unsteady, of_both = (
+        np.exp(-np.minimum((2.0 * np.pi * k) ** 2 * variance, 700.0))
+        for variance in (*of_start, of_start[0] + of_width)
+    )
+    left = 0.5 * (steady + of_both) * locked + (1.0 - unsteady * of_both / steady) / pulses
+    total = float(np.sum(left / (np.pi * k) ** 2))
+    return interval_us * math.sqrt(total + float(left[-1]) * _TAIL)
 
 
 def find_neutral(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -50,7 +50,7 @@ from pwmscope.bench import (
 )
 from pwmscope.bench.wiring import Wiring, check_wiring
 from pwmscope.capture import Capture, Hints, Observer, observed_by
-from pwmscope.errors import ArgumentError, HintError, format_given, require_type
+from pwmscope.errors import ArgumentError, HintError, PwmscopeError, format_given, require_type
 from pwmscope.findings import (
     Alignment,
     ChannelFindings,
@@ -62,7 +62,13 @@ from pwmscope.findings import (
     examine,
     hunt_faults,
 )
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, check_failsafe
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LeftOutKind,
+    check_failsafe,
+)
 from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
 from pwmscope.findings.link import LinkRecord, examine_link
 from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
@@ -716,7 +722,26 @@ failsafe not recorded'
         alignments = tuple(f.alignment for f in findings if f.alignment is not None)
     failsafe = check_failsafe([f.loss_analysis for f in findings], terms.sheet, terms.limits)
     only = Hints.of(lines=asked.get("lines")).lines or ()
+    if only and terms.sheet is not None:
+        known = {name for f in findings for name in f.capture.lines}
+        hidden = _hidden(sources, asked, terms, known)
+        failsafe = replace(failsafe, left_out=(*failsafe.left_out, *hidden))
     return Analysis(tuple(recordings), findings, failsafe, terms, alignments, read_only=tuple(only))
+
+
+def _hidden(
+    sources: Sequence[Source], asked: Mapping[str, Any], terms: Terms, known: Collection[str]
+) -> list[LeftOut]:
+    """List what weighs of the lines that were left out by name: they may have a device."""
+    whole = {name: hint for name, hint in asked.items() if name != "lines"}
+    try:
+        captures = [terms.part_of(read_source(one, whole).capture) for one in sources]
+    except PwmscopeError:
+        return [LeftOut(LeftOutKind.NOT_READ, "the recordings")]
+    found = [_examined(capture, terms).loss_analysis for capture in captures]
+    left_out = check_failsafe(found, terms.sheet, terms.limits).left_out
+    kinds = (LeftOutKind.UNLISTED, LeftOutKind.STICK)
+    return [left for left in left_out if left.kind in kinds and left.what not in known]
 
 
 def _examined(capture: Capture, terms: Terms) -> Findings:

@@ -149,20 +149,15 @@ class Robot:
 
 
 def _enter(register: Path, analysis: Analysis) -> str:
-    """Enter each recording in the register; the same findings again are entered once."""
-    from pwmscope.report.register import SameEntryError, add_entry
+    """Enter the answer and each recording in the register; what is there already stays."""
+    from pwmscope.report.register import SameEntryError, add_answer
 
-    sheet = analysis.sheet
-    numbers = []
-    for recording, findings in zip(analysis.recordings, analysis.findings, strict=True):
-        if recording.file is None:
-            continue
-        try:
-            entry = add_entry(register, recording.file, findings, sheet, note=analysis.headline)
-            numbers.append(str(entry.number))
-        except SameEntryError as same:
-            numbers.append(str(same.number))
-    return ", ".join(numbers)
+    try:
+        entries = add_answer(register, analysis, note=analysis.headline)
+        numbers = [entry.number for entry in entries]
+    except SameEntryError as same:
+        numbers = list(same.numbers)
+    return ", ".join(map(str, numbers))
 
 
 def _format_entered(register: Path | None, entries: list[str]) -> str:

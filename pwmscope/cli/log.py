@@ -41,12 +41,27 @@ def log() -> None:
 @examining_options
 @_register
 @click.option("--note", default="", metavar="TEXT", help="Free text to keep with it.")
-def add(recording: Recording, examination: Examination, *, register: Path, note: str) -> None:
+@click.option(
+    "--pulses-only",
+    is_flag=True,
+    help="State that the transmitter was on all the time. The failsafe of the robot is then "
+    "judged by its other recordings.",
+)
+def add(
+    recording: Recording,
+    examination: Examination,
+    *,
+    register: Path,
+    note: str,
+    pulses_only: bool,
+) -> None:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
-    from pwmscope.report.register import add_entry
+    from pwmscope.report.register import add_answer
 
     analysis = examination.analyse(recording)
-    entry = add_entry(register, recording.path, analysis.findings[0], analysis.sheet, note=note)
+    (entry,) = add_answer(
+        register, analysis, files=[recording.path], note=note, pulses_only=pulses_only
+    )
     click.echo(f"Kept as entry {entry.number} of {register}: {analysis.headline}")
 
 
@@ -68,7 +83,7 @@ def list_entries(*, register: Path) -> None:
     held = entries(register)
     notes = {entry.number: entry.note for entry in held}
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("robot", "day", "verdict", "what decides", "slowest stop", "losses that meet"):
+    for heading in ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer"):
         table.add_column(heading, overflow="fold")
     kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("entry", "robot", "added", "recording", "note"):
@@ -77,7 +92,7 @@ def list_entries(*, register: Path) -> None:
     for day, row in robot_rows(register, held):
         slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
         met = f"{row.met} of {row.losses}" if row.losses else "no loss"
-        cells = (row.robot, str(day), row.verdict, row.decides, slowest, met)
+        cells = (row.robot, str(day), row.verdict, slowest, met, row.decides)
         table.add_row(*(escape(format_plainly(cell)) for cell in cells))
         dangers += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
         troubles += [row.trouble] * bool(row.trouble)
@@ -105,7 +120,7 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     import json
 
     from pwmscope.model import format_line, format_plainly
-    from pwmscope.report.register import entry_json
+    from pwmscope.report.register import entry_json, kept_answers
 
     entry, text = entry_json(register, number)
     if as_json:
@@ -120,6 +135,14 @@ def show(number: int, *, register: Path, as_json: bool) -> None:
     ):
         if words:
             click.echo(format_plainly(words))
+    for kept in kept_answers(register):
+        answer, others = kept.answer, sorted(kept.entries - {number})
+        if number in kept.entries and answer is not None:
+            with_others = f" (with entry {', '.join(map(str, others))})" if others else ""
+            only = " It was entered for its pulses alone." if answer.pulses_only else ""
+            click.echo(format_plainly(f"Answer{with_others}: {answer.headline}.{only}"))
+            for sentence in answer.left_out:
+                click.echo(f"  {format_plainly(sentence)}")
     for line, channel in json.loads(text)["channels"].items():
         click.echo(f"\n{format_line(line)}: {entry.verdicts[line]}")
         for finding in channel.get("findings", []):

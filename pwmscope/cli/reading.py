@@ -162,6 +162,7 @@ OPTION_OF: Final = {
     "port": "--port",
     "stretches": "--stretch",
     "replace": "--replace",
+    "pulses_only": "--pulses-only",
     "address": "--cluster",
 }
 """The option that stands for each argument that the library's sentences name."""
@@ -317,17 +318,17 @@ class Examination:
                 hints=recordings[0].hints,
             )
 
-    def check(self) -> None:
-        """Refuse a sheet, plan or convention that cannot be read, before a recording is."""
+    def check(self) -> str:
+        """Refuse a sheet, plan or convention that cannot be read; give the robot's name."""
         from pwmscope.bench import load_plan, load_sheet
         from pwmscope.pulses import convention_named
 
-        if self.sheet_path is not None:
-            load_sheet(self.sheet_path)
+        sheet = None if self.sheet_path is None else load_sheet(self.sheet_path)
         if self.plan_path is not None:
             load_plan(self.plan_path)
         if self.convention_name is not None:
             convention_named(self.convention_name)
+        return "" if sheet is None else sheet.robot
 
     def refuse_stated(self, count: int) -> None:
         """Refuse stated times where several recordings are examined one by one."""

@@ -98,20 +98,21 @@ def _many(
 ) -> bool:
     """Report on several recordings; say whether all of them could be used."""
     from pwmscope.output import refuse_to_overwrite
-    from pwmscope.report.folder import INDEX_NAME, Entry, folder_names, write_index
+    from pwmscope.report.folder import INDEX_NAME, folder_names, unused_entry, write_index
 
     examination.refuse_stated(len(recordings))
     refuse_to_overwrite(folder / INDEX_NAME, replace=replace)
-    examination.check()
+    robot = examination.check()
     names = folder_names(str(recording.path) for recording in recordings)
     jobs = [
         Job(recording, examination, folder / name, replace)
         for recording, name in zip(recordings, names, strict=True)
     ]
     done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings", address)
-    entries = [entry or Entry(name, trouble, "", (), ()) for name, entry, trouble in done]
+    entries = [entry or unused_entry(name, trouble, robot) for name, entry, trouble in done]
     for entry in entries:
-        click.echo(entry.trouble or f"{entry.source}: {entry.answer}", err=bool(entry.trouble))
+        said = entry.trouble or f"{entry.source}: {entry.answer.headline}"
+        click.echo(said, err=bool(entry.trouble))
     used = [entry for entry in entries if not entry.trouble]
     if used:
         index = write_index(entries, folder, replace=replace)

@@ -31,7 +31,7 @@ from pwmscope.findings import compare
 from pwmscope.model import format_line, format_plainly
 from pwmscope.output import make_folder, write_text
 from pwmscope.report import (
-    add_entry,
+    add_answer,
     answer_fragment,
     comparison_page,
     mixing_paragraphs,
@@ -271,10 +271,8 @@ def _enter(job: Job) -> int:
     """Enter a recording in the register; its findings come from the edges that were kept."""
     kept = replace(load(Path(job.results) / "edges.parquet"), source=job.file)
     analysis, _ = _analyse(job, kept=kept)
-    entry = add_entry(
-        Path(job.register), Path(job.file), analysis.findings[0], analysis.sheet,
-        note=analysis.headline,
-    )  # fmt: skip
+    files, note = [Path(job.file)], analysis.headline
+    (entry,) = add_answer(Path(job.register), analysis, files=files, note=note)
     return entry.number
 
 

@@ -6,7 +6,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.report.actions import Action
-from pwmscope.report.answer import Answer, Card, make_answer
+from pwmscope.report.answer import Answer, Answered, Card, make_answer
 from pwmscope.report.data import finding_data, json_text, to_data, to_json
 from pwmscope.report.evidence import (
     Evidence,
@@ -29,9 +29,10 @@ if TYPE_CHECKING:
         write_report,
     )
     from pwmscope.report.mixing import mixing_paragraphs, mixing_pictures
-    from pwmscope.report.one_page import Answered, OnePage, make_one_page, write_one_page
+    from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
     from pwmscope.report.register import (
         RegisterError,
+        add_answer,
         add_entry,
         day_rows,
         day_sheet_pdf,
@@ -42,10 +43,10 @@ if TYPE_CHECKING:
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
-    "Answered": "one_page",
     "OnePage": "one_page",
     "RegisterError": "register",
     "Written": "folder",
+    "add_answer": "register",
     "add_entry": "register",
     "answer_fragment": "folder",
     "answer_script": "folder",
@@ -76,6 +77,7 @@ __all__ = [
     "OnePage",
     "RegisterError",
     "Written",
+    "add_answer",
     "add_entry",
     "answer_fragment",
     "answer_script",

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from pathlib import Path
+from typing import Final, Protocol
 
+from pwmscope.bench import BenchSheet
 from pwmscope.bench.wiring import Wiring
-from pwmscope.findings import Verdict
+from pwmscope.capture import Capture
+from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
 from pwmscope.model import Hazard, HazardKind, badness, format_line, format_plainly, governing
 from pwmscope.report.actions import Action, list_actions
 from pwmscope.report.evidence import (
     Check,
     Evidence,
+    Judged,
     LineChecks,
     first_sentence,
     format_failure,
@@ -84,6 +88,8 @@ class Answer:
         What was not judged, each a sentence.
     more_actions : int
         How many things to do beyond those five.
+    judged : tuple of Judged
+        Everything that was held against a limit; the verdict is the worst of it.
     """
 
     headline: str
@@ -93,6 +99,43 @@ class Answer:
     actions: tuple[Action, ...]
     left_out: tuple[str, ...]
     more_actions: int = 0
+    judged: tuple[Judged, ...] = ()
+
+
+class Source(Protocol):
+    """A recording, and the file that it came from."""
+
+    @property
+    def capture(self) -> Capture:
+        """What was recorded."""
+
+    @property
+    def file(self) -> Path | None:
+        """None where it came from no file."""
+
+
+class Answered(Protocol):
+    """What holds an answer, such as what `pwmscope.analyse` gives."""
+
+    @property
+    def findings(self) -> Sequence[Findings]:
+        """What each recording shows."""
+
+    @property
+    def recordings(self) -> Sequence[Source]:
+        """What was read."""
+
+    @property
+    def failsafe(self) -> Failsafe:
+        """The failsafe check."""
+
+    @property
+    def sheet(self) -> BenchSheet | None:
+        """The bench sheet."""
+
+    @property
+    def answer(self) -> Answer:
+        """Headline, verdict, hazards, cards and actions."""
 
 
 def make_answer(evidence: Evidence) -> Answer:
@@ -110,6 +153,7 @@ def make_answer(evidence: Evidence) -> Answer:
         actions[:MAX_ACTIONS],
         tuple(_left_out(evidence)),
         max(0, len(actions) - MAX_ACTIONS),
+        evidence.judged,
     )
 
 
@@ -131,7 +175,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"SUPPLY does not meet: {first_sentence(sagging[0].finding.sentence).rstrip('.')}"
     broken = grouped_checks(evidence.pulses, Verdict.DOES_NOT_MEET)
     if broken:
-        return f"PULSES do not meet: {_told(broken)}"
+        return f"PULSES do not meet: {format_checks(broken)}"
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
         return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
@@ -159,7 +203,7 @@ def _rules(wiring: Wiring) -> str:
 def _open_parts(evidence: Evidence) -> list[str]:
     """List what is not shown beside a failsafe that meets its limit."""
     open_checks = grouped_checks(evidence.pulses, Verdict.NOT_SHOWN)
-    told = [_told(open_checks)] if open_checks else []
+    told = [format_checks(open_checks)] if open_checks else []
     told += [
         f"{check.finding.name} of {format_line(check.line)}"
         for check in evidence.sensor_checks
@@ -205,11 +249,11 @@ def _format_pulses(evidence: Evidence) -> str:
         return "PULSES not shown: no line carries servo pulses"
     if met == len(lines):
         return f"PULSES meet, {met} of {len(lines)}"
-    told = _told(grouped_checks(lines, Verdict.NOT_SHOWN))
+    told = format_checks(grouped_checks(lines, Verdict.NOT_SHOWN))
     return f"PULSES not shown, {met} of {len(lines)} meet: {told}"
 
 
-def _told(groups: list[tuple[str, tuple[str, ...]]], most: int = 2) -> str:
+def format_checks(groups: list[tuple[str, tuple[str, ...]]], most: int = 2) -> str:
     """Write checks with their lines; those of the same lines together."""
     names: dict[tuple[str, ...], list[str]] = {}
     for name, lines in groups:

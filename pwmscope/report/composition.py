@@ -17,7 +17,7 @@ from pwmscope.plot import (
     travel_ruler,
     width_strip,
 )
-from pwmscope.report.answer import Answer, Card
+from pwmscope.report.answer import Answer, Answered, Card
 from pwmscope.report.document import (
     Block,
     Device,
@@ -40,7 +40,7 @@ from pwmscope.report.document import (
     verdict_run,
 )
 from pwmscope.report.failsafe_text import assumptions
-from pwmscope.report.one_page import Answered, Room, make_device
+from pwmscope.report.one_page import Room, make_device
 from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
 from pwmscope.report.reasons import advice_section, reason_sections
 from pwmscope.report.register import file_hash

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 from pwmscope.advice.mixing import Advice
 from pwmscope.advice.settings import SettingsAdvice
 from pwmscope.bench import MOTORS, BenchSheet
 from pwmscope.bench.wiring import Wiring
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
+from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
@@ -55,6 +56,19 @@ class Check:
     def verdict(self) -> Verdict:
         """The finding's verdict."""
         return self.finding.verdict or Verdict.NOT_SHOWN
+
+
+Part: TypeAlias = Literal["failsafe", "pulses", "sensor", "mixing", "wiring"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One thing that was held against a limit, and what came of it."""
+
+    part: Part  # Of which check
+    name: str  # What was judged
+    line: str  # The line, or the recording that could not be used; empty for the bench
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,17 +220,37 @@ class Evidence:
         return self.wiring is not None and bool(self.mixing.lines.sticks)
 
     @property
+    def judged(self) -> tuple[Judged, ...]:
+        """Everything that was held against a limit, check by check."""
+        return tuple(self._judged())
+
+    def _judged(self) -> Iterator[Judged]:
+        lines = self.failsafe.judged
+        for line in lines:
+            yield Judged("failsafe", SIGNAL_LOSS, line.line, line.verdict or Verdict.NOT_SHOWN)
+        for left in self.failsafe.left_out:
+            if left.weighs:
+                yield Judged("failsafe", left.kind.value, left.what, Verdict.NOT_SHOWN)
+        if not lines:
+            yield Judged("failsafe", SIGNAL_LOSS, "", self.failsafe.verdict)
+        for pulses in self.pulses:
+            for check in pulses.checks:
+                yield Judged("pulses", check.finding.name, pulses.line, check.verdict)
+            if not pulses.checks:
+                yield Judged("pulses", "servo pulses", pulses.line, Verdict.NOT_SHOWN)
+        for check in self.sensor_checks:
+            yield Judged("sensor", check.finding.name, check.line, check.verdict)
+        for ruling in () if self.wiring is None else self.wiring.rulings:
+            yield Judged("wiring", ruling.name, "", ruling.verdict)
+        # Outputs that mix as wanted, or do not show it, change nothing where no one asks.
+        mixing = self.mixing
+        if mixing is not None and (self.asks_for_mixing or mixing.verdict is Verdict.DOES_NOT_MEET):
+            yield Judged("mixing", mixing.arrangement.name or "mixing", "", mixing.verdict)
+
+    @property
     def verdict(self) -> Verdict:
-        """The worst; drive outputs that mix as wanted, or do not show it, change nothing."""
-        verdicts = [self.failsafe.verdict, *(line.verdict for line in self.pulses)]
-        verdicts += [check.verdict for check in self.sensor_checks]
-        if self.mixing is not None and self.mixing.verdict is Verdict.DOES_NOT_MEET:
-            verdicts.append(Verdict.DOES_NOT_MEET)
-        if self.wiring is not None:
-            verdicts.append(self.wiring.verdict)
-        if self.asks_for_mixing and self.mixing is not None:
-            verdicts.append(self.mixing.verdict)
-        return governing(verdicts)
+        """The worst of all that was judged."""
+        return governing(judged.verdict for judged in self.judged)
 
 
 def format_reason(line: FailsafeLine) -> str:
@@ -311,4 +345,5 @@ def format_left_out(left: LeftOut) -> str:
         LeftOutKind.UNUSED: f"{what} is stated unused, and nothing is asked of it.{carried}",
         LeftOutKind.STICK: f"{what} is stated a stick, and follows none in the losses.{carried} "
         'State what is on it, or role = "unused".',
+        LeftOutKind.NOT_READ: f"The other lines of {what} cannot be read. Any may have a device.",
     }[left.kind]

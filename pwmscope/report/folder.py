@@ -12,10 +12,10 @@ from pathlib import Path, PurePath
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.findings import Verdict
 from pwmscope.output import make_folder, refuse_to_overwrite, write_files, write_text
 from pwmscope.plot import Picture, on_paper
-from pwmscope.report.composition import compose, compose_answer, compose_front
+from pwmscope.report.answer import Answered
+from pwmscope.report.composition import compose, compose_answer
 from pwmscope.report.data import to_json
 from pwmscope.report.document import (
     Block,
@@ -30,7 +30,15 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.markdown import document_markdown
-from pwmscope.report.one_page import PAPERS, Answered, OnePage, Paper, make_one_page
+from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
+from pwmscope.report.robots import (
+    RobotAnswer,
+    Together,
+    folded,
+    robot_answer,
+    together,
+    unusable,
+)
 from pwmscope.report.sentences import RULEBOOK
 from pwmscope.report.templates import fill, fill_page, set_pdf, shown, template_text
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
@@ -299,34 +307,46 @@ class Entry:
 
     source: str  # Its file, as the person named it
     trouble: str  # Why it could not be used, as a sentence; empty where it could
-    answer: str  # The headline
-    verdicts: tuple[Verdict, ...]  # The verdict, alone; none where it could not be used
-    files: tuple[Path, ...]  # The report's page, PDF, Markdown and JSON
-    hazards: tuple[str, ...] = ()
-    slowest: str = ""  # The slowest stop with its unit; empty where none was timed
-    losses: int = 0
+    answer: RobotAnswer
+    files: tuple[Path, ...] = ()  # The report's page, PDF, Markdown and JSON
     robot: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Robot:
+    """One robot of the index, or one recording whose robot nobody named."""
+
+    name: str
+    together: Together
+    entries: tuple[Entry, ...]
 
 
 def entry_of(source: str, analysis: Answered, written: Written) -> Entry:
     """Make the entry of a recording that has a report."""
-    front = compose_front(analysis)
-    slowest_s, sheet = analysis.failsafe.slowest_s, analysis.sheet
+    sheet = analysis.sheet
     return Entry(
         source,
         "",
-        front.headline,
-        (Verdict(front.verdict),),
+        robot_answer(analysis.answer, analysis.failsafe),
         (written.page, written.pdf, written.markdown, written.data),
-        front.hazards,
-        "" if slowest_s is None else f"{slowest_s:.2f} s",
-        max((len(line.losses) for line in analysis.failsafe.lines), default=0),
-        "" if sheet is None else shown(sheet.robot, MAX_LETTERS),
+        "" if sheet is None else sheet.robot,
     )
 
 
+def unused_entry(source: str, trouble: str, robot: str = "") -> Entry:
+    """Make the entry of a recording that cannot be used."""
+    return Entry(source, trouble, unusable(source), (), robot)
+
+
 def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Path:
-    """Write a page that leads to the reports in the folders beside it."""
+    """Write a page that gives each robot its verdict, and leads to the reports beside it."""
+    named: dict[str, list[Entry]] = {}
+    for number, entry in enumerate(entries):
+        named.setdefault(folded(entry.robot) or f"\0{number}", []).append(entry)
+    robots = [
+        _Robot(shown(own[0].robot, MAX_LETTERS), together([e.answer for e in own]), tuple(own))
+        for own in named.values()
+    ]
     text = fill_page(
         "index.html.j2",
         {
@@ -335,7 +355,8 @@ def write_index(entries: Sequence[Entry], folder: Path, *, replace: bool) -> Pat
             "link": lambda path: path.relative_to(folder).as_posix(),
         },
         look=[template_text("look.css")],
-        entries=entries,
+        robots=robots,
+        count=len(entries),
         rulebook=RULEBOOK.replace("one recording", f"{len(entries)} recordings"),
         version=__version__,
     )

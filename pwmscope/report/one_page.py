@@ -6,19 +6,18 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Final, Literal, Protocol, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 from pwmscope import __version__
-from pwmscope.bench import CAUTIONS, BenchSheet
-from pwmscope.capture import Capture
+from pwmscope.bench import CAUTIONS
 from pwmscope.errors import ArgumentError, format_given
-from pwmscope.findings import Findings, Verdict
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind, LossClass
+from pwmscope.findings import Verdict
+from pwmscope.findings.failsafe import FailsafeLine, LeftOutKind, LossClass
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
-from pwmscope.report.answer import Answer, Card
+from pwmscope.report.answer import Answered, Card
 from pwmscope.report.document import Device, Wording, file_name
 from pwmscope.report.register import file_hash
 from pwmscope.report.templates import set_pdf, shown
@@ -67,42 +66,6 @@ _ROLES: Final = {
 RULEBOOK: Final = (
     "These are measurements of recordings. The event's rulebook and its safety officer decide."
 )
-
-
-class Source(Protocol):
-    """A recording, and the file that it came from."""
-
-    @property
-    def capture(self) -> Capture:
-        """What was recorded."""
-
-    @property
-    def file(self) -> Path | None:
-        """None where it came from no file."""
-
-
-class Answered(Protocol):
-    """What holds an answer, such as what `pwmscope.analyse` gives."""
-
-    @property
-    def findings(self) -> Sequence[Findings]:
-        """What each recording shows."""
-
-    @property
-    def recordings(self) -> Sequence[Source]:
-        """What was read."""
-
-    @property
-    def failsafe(self) -> Failsafe:
-        """The failsafe check."""
-
-    @property
-    def sheet(self) -> BenchSheet | None:
-        """The bench sheet."""
-
-    @property
-    def answer(self) -> Answer:
-        """Headline, verdict, hazards, cards and actions."""
 
 
 @dataclass(frozen=True, slots=True)

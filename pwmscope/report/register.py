@@ -19,10 +19,23 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
-from pwmscope.findings.failsafe import LeftOutKind, check_failsafe
+from pwmscope.findings.failsafe import Failsafe, check_failsafe
 from pwmscope.model import WORST_FIRST, format_line, governing
+from pwmscope.report.answer import Answer, Answered, make_answer
 from pwmscope.report.data import to_json
+from pwmscope.report.evidence import Evidence, Judged, Part, line_checks
 from pwmscope.report.failsafe_data import failsafe_json
+from pwmscope.report.robots import (
+    DeviceVerdict,
+    RobotAnswer,
+    Trial,
+    answer_data,
+    folded,
+    read_answer,
+    robot_answer,
+    together,
+    unusable,
+)
 from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 
 APPLICATION_ID: Final = 0x70776D73
@@ -61,11 +74,27 @@ CREATE TABLE finding (
 );
 CREATE INDEX finding_entry ON finding (entry);
 """
-_CHECKS: Final = (
-    "CREATE TABLE IF NOT EXISTS failsafe "
-    "(entry INTEGER PRIMARY KEY REFERENCES entry (id), check_json TEXT NOT NULL)"
-)
-"""Each entry's failsafe check; a register that is older has no such table."""
+_NEWER_TABLES: Final = """
+CREATE TABLE IF NOT EXISTS failsafe (
+    entry INTEGER PRIMARY KEY REFERENCES entry (id),
+    check_json TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS answer (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    added_utc TEXT NOT NULL,
+    version TEXT NOT NULL,
+    answer_json TEXT NOT NULL,
+    check_json TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS answered (
+    answer INTEGER NOT NULL REFERENCES answer (id),
+    entry INTEGER NOT NULL REFERENCES entry (id)
+);
+"""
+"""Each entry's failsafe check; and each answer, its entries, and their check as one test.
+
+A register that is older has no such tables.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +123,9 @@ class RegisterError(PwmscopeError):
 
 
 class SameEntryError(RegisterError):
-    """What was found in a recording is in the register already, as entry `number`."""
+    """What was found is in the register already, as entries `numbers`."""
 
-    number = 0
+    numbers: tuple[int, ...] = ()
 
 
 def file_hash(path: Path) -> str:
@@ -125,47 +154,205 @@ def add_entry(
     *,
     note: str = "",
 ) -> Entry:
-    """Add what was found in a recording; the register is made if it is not there."""
+    """Add what was found in a recording; the register is made if it is not there.
+
+    Of the whole job's answer it holds what findings and bench sheet give; `add_answer` has all.
+    """
     check = check_failsafe([findings.loss_analysis], sheet, findings.limits)
-    facts = (
-        datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-        findings.capture.source,
-        file_hash(recording),
-        "" if sheet is None else sheet.source,
-        "" if sheet is None else file_hash(Path(sheet.source)),
-        "" if sheet is None else sheet.robot,
-        "" if sheet is None else sheet.club,
-        note,
-        __version__,
-        to_json(findings),
-    )
-    with _opened(register, make=True) as base:
-        held = base.execute(
-            "SELECT id, findings_json FROM entry "
-            "WHERE sha256 = ? AND sheet_sha256 = ? AND version = ? ORDER BY id",
-            (facts[2], facts[4], facts[8]),
-        ).fetchall()
-        checked, channels = _kept_checks(base), json.loads(facts[9])["channels"]
-        for known, text in held:
-            # Another part of it, or other hints, may show what the entry that is there does not.
-            if known in checked and _channels(text, _entry(base, known))[0] == channels:
-                same = SameEntryError(
-                    f"{register}: the same recording with the same bench sheet is entry {known} "
-                    "already; nothing was added."
-                )
-                same.number = known
-                raise same
-        number = base.execute(
-            "INSERT INTO entry (added_utc, source, sha256, sheet, sheet_sha256, robot, club, note, "
-            "version, findings_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            facts,
-        ).lastrowid
-        base.executemany(
-            "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", _rows(number, findings)
+    sensors = tuple((findings.capture.source, own) for own in findings.sensors.values())
+    checks = line_checks([findings], sheet)
+    answer = make_answer(Evidence(check, sheet, checks, sensors=sensors))
+    (entry,) = _add(register, {recording: findings}, sheet, answer, check, note=note)
+    return entry
+
+
+def add_answer(
+    register: Path,
+    analysis: Answered,
+    *,
+    files: Sequence[Path | None] | None = None,
+    note: str = "",
+    pulses_only: bool = False,
+) -> tuple[Entry, ...]:
+    """Add an answer, and an entry for each of its recordings.
+
+    Parameters
+    ----------
+    register : Path
+        The register's file, which is made if it is not there.
+    analysis : Analysis
+        What `pwmscope.analyse` gives.
+    files : sequence of Path or None, optional
+        The recordings' files; by default those that were read. What has none is not entered.
+    note : str, optional
+        Free text to keep with it.
+    pulses_only : bool, optional
+        Whether the transmitter was on all the time, so that no loss is to be found.
+
+    Returns
+    -------
+    tuple of Entry
+
+    Raises
+    ------
+    SameEntryError
+        If all of it is in the register already.
+    RegisterError
+        If the register or a file cannot be used, or a loss was found where none is to be.
+    """
+    if files is None:
+        files = [recording.file for recording in analysis.recordings]
+    own = {
+        file: findings
+        for file, findings in zip(files, analysis.findings, strict=True)
+        if file is not None
+    }
+    losses = [e for line in analysis.failsafe.lines for _, e in line.losses if not e.is_restart]
+    if pulses_only and losses:
+        raise RegisterError(
+            f"A signal loss was found at {losses[0].lost_s:.2f} s, so the failsafe is judged as "
+            "well. Leave `pulses_only` out."
         )
-        base.execute(_CHECKS)
-        base.execute("INSERT INTO failsafe VALUES (?, ?)", (number, failsafe_json(check)))
-        return _entry(base, number or 0)
+    return _add(
+        register, own, analysis.sheet, analysis.answer, analysis.failsafe,
+        note=note, pulses_only=pulses_only,
+    )  # fmt: skip
+
+
+def _add(
+    register: Path,
+    recordings: Mapping[Path, Findings],
+    sheet: BenchSheet | None,
+    answer: Answer,
+    check: Failsafe,
+    *,
+    note: str,
+    pulses_only: bool = False,
+) -> tuple[Entry, ...]:
+    """Add entries that are new, and the answer if it is new; refuse what is all there."""
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    of_sheet = ("", "", "", "")
+    if sheet is not None:
+        of_sheet = (sheet.source, file_hash(Path(sheet.source)), sheet.robot, sheet.club)
+    facts = []
+    for recording, findings in recordings.items():
+        alone = check
+        if len(recordings) > 1:
+            alone = check_failsafe([findings.loss_analysis], sheet, findings.limits)
+        source, text = findings.capture.source, to_json(findings)
+        row = (now, source, file_hash(recording), *of_sheet, note, __version__, text)
+        facts.append((row, findings, failsafe_json(alone)))
+    hashes = {row[1]: row[2] for row, _, _ in facts}
+    kept = robot_answer(answer, check, hashes)
+    if pulses_only:
+        missing = ("failsafe", Verdict.NOT_SHOWN)
+        judged = tuple(each for each in kept.judged if (each.part, each.verdict) != missing)
+        kept = replace(kept, judged=judged, pulses_only=True)
+    said = json.dumps(answer_data(kept))
+    with _opened(register, make=True) as base:
+        for statement in _NEWER_TABLES.split(";")[:-1]:
+            base.execute(statement)
+        checked, numbers, is_new = _kept_checks(base), [], False
+        for row, findings, check_text in facts:
+            number = _same_entry(base, row, checked)
+            if number is None:
+                is_new = True
+                number = _insert(base, row, findings, check_text)
+            numbers.append(number)
+        held = _kept_answers(base)
+        if not any(each.entries == set(numbers) and each.text == said for each in held):
+            is_new = True
+            joint = failsafe_json(check) if len(facts) > 1 else ""
+            asked = "INSERT INTO answer (added_utc, version, answer_json, check_json) "
+            values = (now, __version__, said, joint)
+            known = base.execute(asked + "VALUES (?, ?, ?, ?)", values).lastrowid
+            pairs = [(known, number) for number in numbers]
+            base.executemany("INSERT INTO answered VALUES (?, ?)", pairs)
+        if not is_new:
+            listed = ", ".join(map(str, numbers))
+            told = f"entr{'y' if len(numbers) == 1 else 'ies'} {listed}"
+            same = SameEntryError(
+                f"{register}: the same recording with the same bench sheet is {told} "
+                "already; nothing was added."
+            )
+            same.numbers = tuple(numbers)
+            raise same
+        return tuple(_entry(base, number) for number in numbers)
+
+
+def _same_entry(
+    base: sqlite3.Connection, row: tuple[str, ...], checked: Mapping[int, object]
+) -> int | None:
+    """Find the entry that holds the same findings of the same recording, by the same sheet.
+
+    Another part of it, or other hints, may show what the entry that is there does not.
+    """
+    held = base.execute(
+        "SELECT id, findings_json FROM entry "
+        "WHERE sha256 = ? AND sheet_sha256 = ? AND version = ? ORDER BY id",
+        (row[2], row[4], row[8]),
+    ).fetchall()
+    channels = json.loads(row[9])["channels"]
+    for known, text in held:
+        if known in checked and _channels(text, _entry(base, known))[0] == channels:
+            return int(known)
+    return None
+
+
+def _insert(
+    base: sqlite3.Connection, row: tuple[str, ...], findings: Findings, check_text: str
+) -> int:
+    """Insert an entry, its findings and its failsafe check; give its number."""
+    number = base.execute(
+        "INSERT INTO entry (added_utc, source, sha256, sheet, sheet_sha256, robot, club, note, "
+        "version, findings_json) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        row,
+    ).lastrowid
+    base.executemany(
+        "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", _rows(number, findings)
+    )
+    base.execute("INSERT INTO failsafe VALUES (?, ?)", (number, check_text))
+    return number or 0
+
+
+@dataclass(frozen=True, slots=True)
+class KeptAnswer:
+    """An answer of the register, and the entries it is about."""
+
+    entries: set[int]
+    text: str
+    check_text: str  # The failsafe check of several recordings as one test; empty of one
+
+    @property
+    def answer(self) -> RobotAnswer | None:
+        """The answer; None where it is damaged."""
+        with contextlib.suppress(ValueError, RecursionError):
+            return read_answer(json.loads(self.text))
+        return None
+
+
+def kept_answers(register: Path) -> tuple[KeptAnswer, ...]:
+    """List a register's answers in the order in which they were added."""
+    with _opened(register) as base:
+        return _kept_answers(base)
+
+
+def _kept_answers(base: sqlite3.Connection) -> tuple[KeptAnswer, ...]:
+    if not _has_table(base, "answer"):
+        return ()
+    entries: dict[int, set[int]] = {}
+    for answer, entry in base.execute("SELECT answer, entry FROM answered"):
+        entries.setdefault(answer, set()).add(entry)
+    asked = "SELECT id, answer_json, check_json FROM answer ORDER BY id"
+    return tuple(
+        KeptAnswer(entries.get(number, set()), str(text), str(check))
+        for number, text, check in base.execute(asked)
+    )
+
+
+def _has_table(base: sqlite3.Connection, name: str) -> bool:
+    asked = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?"
+    return base.execute(asked, (name,)).fetchone() is not None
 
 
 def _rows(number: int | None, findings: Findings) -> Iterator[tuple[object, ...]]:
@@ -390,8 +577,6 @@ DAY_RULEBOOK: Final = (
 )
 HASH_LETTERS: Final = 12
 _MAX_LETTERS: Final = 80
-_MAX_OPEN: Final = 4
-"""So many open checks of a robot are named; the rest is counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,13 +596,14 @@ class DayRow:
 
     robot: str
     club: str
-    verdict: str  # Does not meet if anything does not, otherwise that of its failsafe
-    decides: str  # What does not meet, or what of the failsafe is not shown
+    verdict: str  # The worst of its answers
+    decides: str  # The headline of the answer that decides
+    devices: tuple[DeviceVerdict, ...]  # Each with its worst verdict
     slowest_s: float | None  # The slowest stop of all its losses; None where none was timed
     losses: int
     met: int  # Losses that met the limit on every line
     hazards: tuple[str, ...]
-    open: str  # The other checks that are not shown
+    open: str  # The checks that are not shown
     entries: tuple[_Kept, ...]
     trouble: str  # Which entries cannot be read; empty where all can
 
@@ -457,10 +643,10 @@ def robot_rows(
     robots: dict[tuple[object, ...], list[Entry]] = {}
     clubs: dict[tuple[object, ...], set[str]] = {}
     for entry in held:
-        clubs.setdefault(_name_key(entry, day), set()).add(_folded(entry.club))
+        clubs.setdefault(_name_key(entry, day), set()).add(folded(entry.club))
     for entry in held:
         key = _name_key(entry, day)
-        club = _folded(entry.club) if len(clubs[key] - {""}) > 1 else ""
+        club = folded(entry.club) if len(clubs[key] - {""}) > 1 else ""
         robots.setdefault((*key, club), []).append(entry)
     chosen = sorted(
         robots.values(),
@@ -472,23 +658,18 @@ def robot_rows(
             entry.number: _channels(base.execute(asked, (entry.number,)).fetchone()[0], entry)
             for entry in held
         }
-        checks = _kept_checks(base)
-    return tuple((day_of(own[0]), _day_row(own, kept, checks)) for own in chosen)
+        checks, answers = _kept_checks(base), _kept_answers(base)
+    return tuple((day_of(own[0]), _day_row(own, kept, checks, answers)) for own in chosen)
 
 
 def _name_key(entry: Entry, day: datetime.date | None) -> tuple[object, ...]:
     """Return what entries of one robot and day share: its name, or their number without one."""
-    return day or day_of(entry), _folded(entry.robot) or entry.number
-
-
-def _folded(name: str) -> str:
-    return " ".join(name.split()).casefold()
+    return day or day_of(entry), folded(entry.robot) or entry.number
 
 
 def _kept_checks(base: sqlite3.Connection) -> dict[int, dict[str, Any]]:
     """Read the failsafe check of each entry that has one that can be read."""
-    asked = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'failsafe'"
-    if base.execute(asked).fetchone() is None:
+    if not _has_table(base, "failsafe"):
         return {}
     found = {}
     for number, text in base.execute("SELECT entry, check_json FROM failsafe"):
@@ -506,59 +687,48 @@ def _day_row(
     own: list[Entry],
     kept: Mapping[int, tuple[dict[str, dict[str, Any]], str]],
     failsafes: Mapping[int, dict[str, Any]],
+    answers: Sequence[KeptAnswer],
 ) -> DayRow:
-    """Judge one robot over its entries: one proven failure governs, whatever came after it."""
-    seen = [(e.number, line, c) for e in own for line, c in kept[e.number][0].items()]
-    losses = [
-        (number, line, event)
-        for number, line, channel in seen
-        for event in channel.get("signal_loss") or ()
-        if isinstance(event, dict) and not event.get("restart")
+    """Judge one robot over its entries: by their answers, or by what older ones hold."""
+    numbers = {entry.number for entry in own}
+    # An answer about entries of two days belongs to the day of the last of them.
+    mine = [each for each in answers if each.entries and max(each.entries) in numbers]
+    answered = {number for each in answers for number in each.entries}
+    told = {e.number: kept[e.number][1] or e.trouble for e in own}
+    found = [answer for each in mine if (answer := each.answer) is not None]
+    lost = {number for each in mine if each.answer is None for number in each.entries}
+    for e in own:
+        if e.number in lost:
+            told[e.number] = f"Entry {e.number} is damaged: its answer cannot be read."
+        elif e.number not in answered:
+            found.append(_older_answer(e, kept[e.number][0], failsafes.get(e.number)))
+            told[e.number] = told[e.number] or ("" if e.number in failsafes else _unchecked(e))
+            lost |= {e.number} if told[e.number] else set()
+    whole = {(e.sha256, e.sheet_sha256): e.number for e in own if e.number not in lost}
+    found += [
+        unusable(f"entry {e.number}", "cannot be read")
+        for e in own  # what it held may have been a failure, unless it was added again
+        if e.number in lost and whole.get((e.sha256, e.sheet_sha256), 0) < e.number
     ]
-    checks = _checks(seen, {(number, line) for number, line, _ in losses})
-    with_loss = {number for number, _, _ in losses}
-    own_checks = [(e.number, failsafes[e.number]) for e in own if e.number in failsafes]
-    for number, check in own_checks:
-        _weigh(checks, check, has_loss=number in with_loss)
-    troubles = {
-        e.number: kept[e.number][1] or e.trouble or ("" if e.number in failsafes else _unchecked(e))
-        for e in own
-    }
-    again = {(e.sha256, e.sheet_sha256): e.number for e in own if not troubles[e.number]}
-    for e in own:  # what it held may have been a failure, unless it was added again
-        if troubles[e.number] and again.get((e.sha256, e.sheet_sha256), 0) < e.number:
-            checks[FAILSAFE, f"entry {e.number}"] = Verdict.NOT_SHOWN
-    failed = [f"{name} of {who}" for name, who in _grouped(checks, Verdict.DOES_NOT_MEET)]
-    open_checks = _grouped(checks, Verdict.NOT_SHOWN)
-    failsafe = governing(verdict for (name, _), verdict in checks.items() if name == FAILSAFE)
-    verdict = Verdict.DOES_NOT_MEET if failed else failsafe
-    decides = "; ".join(failed)
-    if not failed and failsafe is Verdict.NOT_SHOWN:
-        missing = [who for name, who in open_checks if name == FAILSAFE]
-        decides = f"failsafe of {', '.join(missing)}" if missing and losses else "no loss recorded"
-    others = [f"{name} of {who}" for name, who in open_checks if name != FAILSAFE]
-    more = f"; {len(others) - _MAX_OPEN} more" if len(others) > _MAX_OPEN else ""
-    moments: dict[tuple[int, float], list[str]] = {}
-    for number, _, event in losses:
-        moments.setdefault((number, event.get("lost_s", 0.0)), []).append(str(event.get("verdict")))
-    stops_s = [
-        event["stop_bounds_s"][1]
-        for _, _, event in losses
-        if event.get("stop_bounds_s") and event.get("verdict") != Verdict.NOT_SHOWN
-    ]
+    joined = together(found)
     return DayRow(
         _shown(own[0].robot) or "no robot named",
         _shown(next((entry.club for entry in own if entry.club), "")),
-        verdict.value,
-        decides,
-        max(stops_s, default=None),
-        len(moments),
-        sum(set(verdicts) <= {Verdict.MEETS.value, "None"} for verdicts in moments.values()),
-        _hazards([check for _, check in own_checks]),
-        "; ".join(others[:_MAX_OPEN]) + more,
+        joined.verdict.value,
+        joined.headline,
+        joined.devices,
+        joined.slowest_s,
+        joined.losses,
+        joined.met,
+        joined.hazards,
+        joined.open,
         tuple(map(_kept, own)),
-        " ".join(filter(None, troubles.values())),
+        " ".join(filter(None, told.values())),
     )
+
+
+_OPEN_ALONE: Final = ("power-up", "restart", "neutral")
+"""What an answer does not weigh where it is not shown, or only as the bench sheet states."""
 
 
 def _unchecked(entry: Entry) -> str:
@@ -566,66 +736,55 @@ def _unchecked(entry: Entry) -> str:
     return f"Entry {entry.number} was kept without its failsafe check: lines may be missing."
 
 
-def _weigh(
-    checks: dict[tuple[str, str], Verdict], failsafe: Mapping[str, Any], *, has_loss: bool
-) -> None:
-    """Let an entry's failsafe check weigh: lines that it lacks, and what could not be used."""
-    for line in failsafe["lines"]:
-        key, verdict = (FAILSAFE, str(line.get("line"))), line.get("verdict")
-        if verdict == Verdict.NOT_SHOWN and has_loss:
-            checks[key] = governing((checks.get(key, Verdict.NOT_SHOWN), Verdict.NOT_SHOWN))
-        elif verdict == Verdict.DOES_NOT_MEET and not _has_failed(checks, key[1]):
-            checks[key] = Verdict.DOES_NOT_MEET
-    for left in failsafe["left_out"]:
-        if left.get("weighs") and left.get("kind") != LeftOutKind.NO_LOSS:
-            key = (FAILSAFE, PurePath(str(left.get("what"))).name)
-            checks[key] = governing((checks.get(key, Verdict.NOT_SHOWN), Verdict.NOT_SHOWN))
-
-
-def _has_failed(checks: Mapping[tuple[str, str], Verdict], line: str) -> bool:
-    return any(v is Verdict.DOES_NOT_MEET for (_, of), v in checks.items() if of == line)
-
-
-def _hazards(failsafes: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
-    """Say each kind of hazard once, with its lines."""
-    lines: dict[str, dict[str, None]] = {}
-    for hazard in (hazard for check in failsafes for hazard in check["hazards"]):
-        lines.setdefault(str(hazard.get("kind")), {}).update(dict.fromkeys(hazard.get("lines", ())))
-    return tuple(f"{', '.join(map(format_line, of))}: {_shown(kind)}" for kind, of in lines.items())
-
-
-def _checks(
-    seen: list[tuple[int, str, dict[str, Any]]], with_loss: set[tuple[int, str]]
-) -> dict[tuple[str, str], Verdict]:
-    """Give each check of each line its verdict over a robot's entries.
-
-    What does not meet governs; what one entry shows to meet is met although another did not
-    show it, but for a loss that was recorded and shows nothing.
-    """
-    found: dict[tuple[str, str], list[Verdict]] = {}
-    for number, line, channel in seen:
-        judged = [finding for finding in channel.get("findings", []) if finding["limit"]]
-        if not judged:
-            found.setdefault(("servo pulses", line), []).append(Verdict.NOT_SHOWN)
-        for finding in judged:
+def _older_answer(
+    entry: Entry, channels: Mapping[str, dict[str, Any]], check: Mapping[str, Any] | None
+) -> RobotAnswer:
+    """Make the answer of an entry that was kept without one, of its findings and its check."""
+    judged: list[Judged] = []
+    trials: dict[float, bool] = {}
+    stops_s: list[float] = []
+    for line, channel in channels.items():
+        limited = [finding for finding in channel.get("findings", []) if finding["limit"]]
+        if not limited:
+            judged.append(Judged("pulses", "servo pulses", line, Verdict.NOT_SHOWN))
+        for finding in limited:
+            part: Part = "failsafe" if finding["name"] == FAILSAFE else "pulses"
             verdict = Verdict(finding["verdict"] or Verdict.NOT_SHOWN)
-            own = found.setdefault((finding["name"], line), [])
-            if finding["name"] != FAILSAFE or (number, line) in with_loss:
-                own.append(verdict)
-    order = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
-    return {
-        key: governing(verdicts) if key[0] == FAILSAFE else min(verdicts, key=order.index)
-        for key, verdicts in found.items()
-    }
-
-
-def _grouped(checks: Mapping[tuple[str, str], Verdict], verdict: Verdict) -> list[tuple[str, str]]:
-    """List the checks of a verdict, each with its lines."""
-    lines: dict[str, list[str]] = {}
-    for (name, line), found in checks.items():
-        if found is verdict:
-            lines.setdefault(name, []).append(format_line(line))
-    return [(name, ", ".join(of)) for name, of in lines.items()]
+            if verdict is not Verdict.NOT_SHOWN or finding["name"] not in _OPEN_ALONE:
+                judged.append(Judged(part, finding["name"], line, verdict))
+        for event in channel.get("signal_loss") or ():
+            if not isinstance(event, dict) or event.get("restart"):
+                continue
+            lost_s, found = event.get("lost_s", 0.0), event.get("verdict")
+            trials[lost_s] = trials.get(lost_s, True) and found in (None, Verdict.MEETS.value)
+            if event.get("stop_bounds_s") and found != Verdict.NOT_SHOWN.value:
+                stops_s.append(event["stop_bounds_s"][1])
+    devices, hazards = [], []
+    for line in () if check is None else check["lines"]:
+        if line.get("verdict"):
+            verdict, name = Verdict(line["verdict"]), str(line.get("line"))
+            judged.append(Judged("failsafe", FAILSAFE, name, verdict))
+            about = str(line.get("device") or line.get("role") or "")
+            devices.append(DeviceVerdict(name, about, verdict))
+    if check is not None:
+        hazards = [(str(h.get("kind")), tuple(h.get("lines", ()))) for h in check["hazards"]]
+        judged += [
+            Judged("failsafe", str(left.get("kind")), str(left.get("what")), Verdict.NOT_SHOWN)
+            for left in check["left_out"]
+            if left.get("weighs")
+        ]
+    verdict = governing(each.verdict for each in judged)
+    decisive = [each for each in judged if each.verdict is verdict]
+    named = dict.fromkeys(f"{each.name} of {format_line(each.line)}" for each in decisive)
+    more = f" and {len(named) - 2} more" if len(named) > 2 else ""
+    said = f"{verdict.value}: {', '.join([*named][:2])}{more}"
+    if check is not None and isinstance(check.get("headline"), str):
+        said = str(check["headline"])
+    return RobotAnswer(
+        said, tuple(judged), tuple(devices), tuple(hazards), max(stops_s, default=None),
+        tuple(Trial(entry.sha256, lost_s, meets) for lost_s, meets in trials.items()),
+        (entry.source,),
+    )  # fmt: skip
 
 
 def _kept(entry: Entry) -> _Kept:

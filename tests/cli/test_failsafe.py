@@ -1,5 +1,6 @@
 """`pwmscope failsafe` as a person runs it."""
 
+import gzip
 import importlib.util
 import json
 import subprocess
@@ -136,11 +137,23 @@ def test_lines_read_on_purpose_alone_are_named_under_the_headline():
         assert "Only RX1, RX2, RX3, tx-on were read, as asked. Other lines are not judged." in above
 
 
-@pytest.mark.xfail(reason="Lines left out by --lines may hide one that the sheet does not list")
 def test_lines_left_out_on_purpose_hide_nothing(three):
-    """A line that is not read may carry servo pulses: less known must not score better."""
+    """A line that is not read carries servo pulses: less known does not score better."""
     result = run(DRILL, "--sheet", three, "--lines", "RX1,RX2,RX3,tx-on")
-    assert result.exit_code == 3 or "RX4" in result.output
+    assert result.exit_code == 3
+    assert result.output.startswith("FAILSAFE not shown: RX4")
+    assert 'The sheet does not list RX4. Add it, or state role = "unused".' in result.output
+
+
+def test_lines_left_out_that_cannot_be_read_are_not_taken_as_idle(tmp_path):
+    """The column left out holds words: nobody knows what is on it."""
+    text = gzip.decompress(DRILL.read_bytes()).decode().splitlines()
+    rows = [text[0] + ",D9", *(f"{row},{n % 3}x" for n, row in enumerate(text[1:]))]
+    (tmp_path / "odd.csv").write_text("\n".join(rows) + "\n")
+    asked = ["--sheet", SHEET, "--lines", "RX1,RX2,RX3,RX4,tx-on"]
+    result = run(tmp_path / "odd.csv", *asked)
+    assert result.exit_code == 3
+    assert "cannot be read. Any may have a device." in " ".join(result.output.split())
 
 
 def test_a_line_stated_unused_is_named(tmp_path, three):

@@ -62,7 +62,8 @@ def test_list_shows_each_robots_verdict_once_as_the_day_sheet_does(kept):
     for words in ("bench2", "preset.csv.gz", "clean-sweep.csv"):
         assert words in said
     rows = [row for _, row in robot_rows(register, entries(register))]
-    robots = result.output.partition("\n\n")[0].splitlines()[1:]
+    listed = result.output.partition("\n\n")[0].splitlines()[1:]
+    robots = [line for line in listed if not line.startswith(" ")]
     assert [line.split("  ")[0] for line in robots] == [row.robot for row in rows]
     for row, line in zip(rows, robots, strict=True):
         assert f"{row.verdict}  " in line
@@ -72,7 +73,7 @@ def test_list_shows_slowest_stop_losses_and_hazards_of_each_robot(tmp_path):
     register = tmp_path / "r.sqlite"
     run("add", ROOT / "captures" / "drill.csv.gz", "--sheet", SHEET, "--register", register)
     said = run("list", "--register", register).output
-    assert re.search(r"^Quince +\S+ +meets +0\.98 s +10 of 10 *$", said, re.MULTILINE)
+    assert re.search(r"^Quince +\S+ +meets +0\.98 s +10 of 10 +FAILSAFE", said, re.MULTILINE)
     assert "! Hazard, Quince. RX1, RX2, RX3: jumps to the held stick.\n" in said
 
 
@@ -82,6 +83,7 @@ def test_show_tells_an_entrys_findings_and_gives_the_json_as_kept(kept):
     assert result.exit_code == 0
     for words in ("Entry 1, ", "SHA-256", "Quince, Millrace Robotics Club", "bench 2"):
         assert words in result.output
+    assert "\nAnswer: FAILSAFE does not meet: the servo keeps 1610 us.\n" in result.output
     assert "RX4: does not meet\n" in result.output
     data = json.loads(run("show", 1, "--register", register, "--json").output)
     for channel in data["channels"].values():

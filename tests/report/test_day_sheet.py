@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime
+import json
 import re
 import shutil
 import sqlite3
@@ -15,13 +16,18 @@ import pytest
 import pwmscope
 from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.capture import Capture, Line, clip
+from pwmscope.report.failsafe_data import failsafe_json
+from pwmscope.report.one_page import make_one_page
 from pwmscope.report.register import (
     RegisterError,
+    SameEntryError,
+    add_answer,
     add_entry,
     day_rows,
     day_sheet_text,
     entries,
     file_hash,
+    kept_answers,
 )
 
 CAPTURES = Path("captures")
@@ -87,7 +93,8 @@ def test_a_robot_has_one_verdict_over_its_entries_and_a_failure_governs(club, sh
     """The drill meets ten times; the preset shows the lifter running on."""
     _, (quince, unnamed) = day_rows(club)
     assert (quince.robot, quince.verdict, quince.losses) == ("Quince", "does not meet", 12)
-    assert quince.decides == "signal loss of RX4"
+    assert quince.decides == "preset.csv.gz: FAILSAFE does not meet: the servo keeps 1610 us"
+    assert {device.line: device.verdict for device in quince.devices}["RX4"] == "does not meet"
     assert quince.met == 10
     assert quince.slowest_s == pytest.approx(0.979, abs=0.0005)  # the lifter held: no stop
     assert quince.hazards == ("RX1, RX2, RX3: jumps to the held stick",)
@@ -101,15 +108,60 @@ def test_a_robot_has_one_verdict_over_its_entries_and_a_failure_governs(club, sh
     assert cells[2:4] == ["0.98 s", "10 of 12"]
 
 
-def test_a_robot_whose_failsafe_meets_is_not_called_not_shown(tmp_path):
-    """The sweep shows no loss, the drill all of them; together they meet."""
-    register, sheet = tmp_path / "r.sqlite", load_sheet(SHEET)
-    for name in ("clean-sweep.csv", "drill.csv.gz"):
-        findings = pwmscope.examine(pwmscope.load(CAPTURES / name), sheet=sheet)
-        add_entry(register, CAPTURES / name, findings, sheet)
+@pytest.mark.parametrize("as_stated", [False, True])
+def test_a_recording_without_a_loss_keeps_its_robot_from_meeting_unless_it_is_of_pulses(
+    tmp_path, as_stated
+):
+    """The sweep may hold a loss that nobody marked; so says the check of both as one test."""
+    register, sheet, names = tmp_path / "r.sqlite", SHEET, ("clean-sweep.csv", "drill.csv.gz")
+    sweep, drill = (pwmscope.analyse(CAPTURES / name, sheet=sheet) for name in names)
+    add_answer(register, sweep, pulses_only=as_stated)
+    add_answer(register, drill)
     _, (row,) = day_rows(register)
-    assert (row.verdict, row.losses, row.met) == ("meets", 10, 10)
-    assert row.slowest_s == pytest.approx(0.98, abs=0.005)
+    if as_stated:
+        assert (row.verdict, row.decides) == ("meets", drill.headline)
+    else:
+        together = pwmscope.analyse(*(CAPTURES / name for name in names), sheet=sheet)
+        assert row.verdict == together.verdict == "not shown"
+        assert row.decides == f"clean-sweep.csv: {sweep.headline}"
+    assert (row.losses, row.met) == (10, 10)
+    assert row.slowest_s == drill.failsafe.slowest_s
+    with pytest.raises(RegisterError, match="A signal loss was found at"):
+        add_answer(register, drill, pulses_only=True)
+
+
+def test_several_recordings_are_one_answer_with_the_check_of_all_as_one_test(tmp_path):
+    """What one test of both shows stands on the day's sheet, its check is kept beside it."""
+    register = tmp_path / "r.sqlite"
+    files = [CAPTURES / "drill.csv.gz", CAPTURES / "preset.csv.gz"]
+    analysis = pwmscope.analyse(*files, sheet=SHEET).with_wiring()
+    assert [entry.number for entry in add_answer(register, analysis)] == [1, 2]
+    with pytest.raises(SameEntryError, match=r"entries 1, 2 already") as same:
+        add_answer(register, analysis)
+    assert same.value.numbers == (1, 2)
+    (kept,) = kept_answers(register)
+    assert kept.entries == {1, 2}
+    assert json.loads(kept.check_text) == json.loads(failsafe_json(analysis.failsafe))
+    _, (row,) = day_rows(register)
+    assert (row.verdict, row.decides) == (analysis.verdict, analysis.headline)
+    assert {d.line: d.verdict for d in row.devices} == {c.line: c.verdict for c in analysis.cards}
+    assert row.slowest_s == analysis.failsafe.slowest_s
+    assert (row.losses, row.met) == (12, 10)
+
+
+def test_a_row_holds_the_same_answer_as_screen_and_page(tmp_path):
+    for number, name in enumerate(("drill.csv.gz", "holds-last.csv.gz", "preset.csv.gz")):
+        register = tmp_path / f"{number}.sqlite"
+        analysis = pwmscope.analyse(CAPTURES / name, sheet=SHEET)
+        add_answer(register, analysis)
+        _, (row,) = day_rows(register)
+        sheet = make_one_page(analysis)
+        assert (row.verdict, row.decides) == (sheet.verdict, sheet.headline)
+        assert (row.slowest_s, row.losses) == (sheet.slowest_s, sheet.trials)
+        assert len(row.hazards) == len(analysis.hazards)
+        assert {d.line: d.verdict for d in row.devices} == {
+            card.line: card.verdict for card in analysis.cards
+        }
 
 
 def test_a_line_of_the_sheet_that_no_recording_holds_is_not_shown(tmp_path):
@@ -120,7 +172,11 @@ def test_a_line_of_the_sheet_that_no_recording_holds_is_not_shown(tmp_path):
     findings = pwmscope.examine(pwmscope.load(CAPTURES / "drill.csv.gz"), sheet=sheet)
     add_entry(register, CAPTURES / "drill.csv.gz", findings, sheet)
     _, (row,) = day_rows(register)
-    assert (row.verdict, row.decides) == ("not shown", "failsafe of RX5")
+    assert (row.verdict, row.decides) == ("not shown", "FAILSAFE not shown: RX5")
+
+
+OLDER = "DROP TABLE answer; DROP TABLE answered; "
+"""Makes a register what an older pwmscope has written."""
 
 
 @pytest.mark.parametrize("spoiled", ["DROP TABLE failsafe", "UPDATE failsafe SET check_json = '['"])
@@ -129,7 +185,7 @@ def test_an_entry_without_its_failsafe_check_says_that_lines_may_be_missing(tmp_
     findings = pwmscope.examine(pwmscope.load(CAPTURES / "preset.csv.gz"), sheet=sheet)
     add_entry(register, CAPTURES / "preset.csv.gz", findings, sheet)
     with sqlite3.connect(register) as base:
-        base.execute(spoiled)
+        base.executescript(OLDER + spoiled)
     _, (row,) = day_rows(register)
     assert row.verdict == "does not meet"
     assert "Entry 1 was kept without its failsafe check: lines may be missing." in row.trouble
@@ -140,7 +196,8 @@ def test_without_a_recorded_loss_nothing_meets(tmp_path):
     findings = pwmscope.examine(pwmscope.load(CAPTURES / "clean-sweep.csv"), sheet=sheet)
     add_entry(register, CAPTURES / "clean-sweep.csv", findings, sheet)
     _, (row,) = day_rows(register)
-    assert (row.verdict, row.decides, row.losses) == ("not shown", "no loss recorded", 0)
+    assert (row.verdict, row.losses) == ("not shown", 0)
+    assert row.decides == "PULSES meet, 4 of 4; failsafe not recorded"
 
 
 def test_only_what_meets_looks_as_if_it_did(sheet_text):
@@ -180,7 +237,21 @@ def test_cautions_come_first_and_the_rulebook_last(sheet_text):
     assert said.count("Builder: name, signature, time") == 2
 
 
-def test_hostile_names_stay_text_and_a_line_without_servo_pulses_is_not_shown(tmp_path):
+def test_an_older_entry_holds_what_its_findings_and_its_check_show(tmp_path):
+    """Without the answer that a newer pwmscope keeps beside it the robot's row is the same."""
+    for number, name in enumerate(("drill.csv.gz", "holds-last.csv.gz")):
+        register = tmp_path / f"{number}.sqlite"
+        add_answer(register, pwmscope.analyse(CAPTURES / name, sheet=SHEET))
+        _, (newer,) = day_rows(register)
+        with sqlite3.connect(register) as base:
+            base.executescript(OLDER)
+        _, (older,) = day_rows(register)
+        same = ("verdict", "decides", "slowest_s", "losses", "met", "hazards", "trouble")
+        for field in same:
+            assert getattr(older, field) == getattr(newer, field), field
+
+
+def test_hostile_names_stay_text_and_a_line_on_which_nothing_was_recorded_is_named(tmp_path):
     name = "<img src=x onerror=alert(1)>"
     rise_us = 5_000 + 20_000 * np.arange(200)
     edges_ps = np.stack([rise_us, rise_us + 1500], axis=1).ravel().astype(np.int64) * 1_000_000
@@ -203,7 +274,8 @@ def test_hostile_names_stay_text_and_a_line_without_servo_pulses_is_not_shown(tm
     _, (row,) = day_rows(register)
     assert row.verdict == "not shown"
     assert f"of {name}" in row.open
-    assert "servo pulses of flat" in row.open
+    (kept,) = kept_answers(register)
+    assert "Nothing was recorded on flat." in kept.answer.left_out
 
 
 def test_an_empty_register_says_how_to_fill_it(club, tmp_path):
@@ -249,7 +321,10 @@ def meets_then_fails(tmp_path_factory):
 @pytest.mark.parametrize(
     ("spoiled", "verdict"),
     [
-        ("UPDATE entry SET findings_json = '{' WHERE id = 2; DELETE FROM failsafe", "not shown"),
+        ("UPDATE entry SET findings_json = '{' WHERE id = 2", "does not meet"),
+        (OLDER + "UPDATE entry SET findings_json = '{'; DELETE FROM failsafe", "not shown"),
+        ("UPDATE answer SET answer_json = '{' WHERE id = 2", "not shown"),
+        (OLDER, "does not meet"),
         ("UPDATE entry SET added_utc = 'some day' WHERE id = 2", "does not meet"),
         ("UPDATE entry SET robot = ' QUINCE' WHERE id = 2", "does not meet"),
         ("UPDATE entry SET club = '' WHERE id = 2", "does not meet"),
@@ -279,9 +354,12 @@ def test_a_line_that_may_be_missing_keeps_its_robot_from_meeting_until_it_is_add
     register, sheet = tmp_path / "r.sqlite", load_sheet(SHEET)
     entered(register, "drill.csv.gz", sheet)
     with sqlite3.connect(register) as base:
-        base.execute("DELETE FROM failsafe")
+        base.executescript(OLDER + "DELETE FROM failsafe")
     _, (row,) = day_rows(register)
-    assert (row.verdict, row.decides) == ("not shown", "failsafe of entry 1")
+    assert (row.verdict, row.decides) == (
+        "not shown",
+        "entry 1: FAILSAFE not shown: entry 1 cannot be read",
+    )
     assert entered(register, "drill.csv.gz", sheet).number == 2
     _, (row,) = day_rows(register)
     assert row.verdict == "meets"

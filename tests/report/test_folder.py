@@ -1,6 +1,7 @@
 """A report's files are whole or not there, and stay in their folder."""
 
 import errno
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,16 @@ import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import OutputError
 from pwmscope.report import composition
-from pwmscope.report.folder import Entry, folder_names, write_index, write_report
+from pwmscope.report.folder import (
+    Written,
+    entry_of,
+    folder_names,
+    unused_entry,
+    write_index,
+    write_report,
+)
 
+CAPTURES = Path("captures")
 NAMES = ["findings.json", "report.html", "report.md", "report.pdf"]
 
 
@@ -105,7 +114,7 @@ def test_a_name_made_unique_may_not_meet_another():
 
 def test_the_index_lists_hostile_names_and_troubles_harmlessly(tmp_path):
     entries = [
-        Entry(f"/home/someone/{name}", f"/home/someone/{name}: bad <b>row</b>.", "", (), ())
+        unused_entry(f"/home/someone/{name}", f"/home/someone/{name}: bad <b>row</b>.")
         for name in ("<script>x</script>.csv", "y" * 10_000)
     ]
     text = write_index(entries, tmp_path, replace=False).read_text()
@@ -116,6 +125,25 @@ def test_the_index_lists_hostile_names_and_troubles_harmlessly(tmp_path):
     assert text.count("not used") == 2
     with pytest.raises(OutputError, match="replace=True"):
         write_index(entries, tmp_path, replace=False)
+
+
+def test_the_index_gives_each_robot_one_verdict_over_its_recordings(tmp_path):
+    """The sweep has no loss, one file is unusable, the drill meets: together nothing is shown."""
+    entries = []
+    for name in ("drill.csv.gz", "clean-sweep.csv"):
+        analysis = pwmscope.analyse(CAPTURES / name, sheet=CAPTURES / "bench.toml")
+        (tmp_path / name).mkdir()
+        files = [tmp_path / name / part for part in ("a.html", "a.pdf", "a.md", "a.json")]
+        entries.append(entry_of(name, analysis, Written(*files, None)))
+    one = write_index(entries[:1], tmp_path, replace=False).read_text()
+    assert "FAILSAFE meets, 10 of 10, slowest 0.98 s" in one
+    assert ("Quince" in one, "10 of 10</td>" in one, "0.98 s</td>" in one) == (True, True, True)
+    assert "Hazard: RX1, RX2, RX3: jumps to the held stick" in one
+    entries.append(unused_entry("x.csv", "x.csv: the file holds no row.", "QUINCE "))
+    text = write_index(entries, tmp_path, replace=True).read_text()
+    assert text.count('<th scope="row">') == 1
+    assert re.search(r'data-label="verdict"><span class="verdict not-shown">', text)
+    assert "x.csv</bdi> not used: The file: the file holds no row." in text
 
 
 def test_a_folder_that_cannot_be_made_is_one_sentence(analysis, tmp_path):

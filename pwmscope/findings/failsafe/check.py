@@ -46,6 +46,7 @@ class LeftOutKind(StrEnum):
     UNLISTED = "not listed in the sheet"
     UNUSED = "stated unused"
     STICK = "stated a stick, and follows none in a loss"
+    NOT_READ = "lines that cannot be read"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from pwmscope.capture import PART, Capture
 from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
-from pwmscope.findings.failsafe.guards import NO_PIN, Guard, guards_of
+from pwmscope.findings.failsafe.guards import NO_PIN, Guard, covers, guards_of, rests_by_s
 from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
 from pwmscope.findings.failsafe.power_up import cuts_before_link
 from pwmscope.findings.failsafe.response import LossClass
@@ -383,14 +383,42 @@ def _guarded(
             held.append(line)
             continue
         kills = sheet.guards_of[line.line]
-        tried = trials[guard.line] if guard.verdict is Verdict.MEETS else line.trials
         recs = [rec for rec in used if line.line in rec.found.line_losses]
+        guard = replace(guard, uncovered=_uncovered(line, guard.line, used, sheet))
+        is_cut = guard.verdict is Verdict.MEETS and not guard.uncovered
+        tried = trials[guard.line] if is_cut else line.trials
         both = list(zip(line.recordings, recs, strict=True))
         unguarded = [(own, f) for own, rec in both for f in _unguarded(own, rec, kills)]
         is_open = any(_is_open_before_link(own, rec, kills, sheet) for own, rec in both)
         guard = replace(guard, is_open_before_link=is_open)
         held.append(replace(line, guard=guard, trials=tried, unguarded=tuple(unguarded)))
     return tuple(held)
+
+
+def _uncovered(
+    line: FailsafeLine, kill: str, used: Sequence[LossAnalysis], sheet: BenchSheet
+) -> int:
+    """Count the losses through which a kill channel's cut is not shown to last.
+
+    Of a line that is not recorded only the sheet tells which receiver brings it back.
+    """
+    is_one = sheet.channels[kill].receiver == sheet.channels[line.line].receiver
+    count = 0
+    for rec in used:
+        cut = rec.found.line_losses.get(kill)
+        cuts = {e.case.loss.lost_s: e for e in cut.events if not e.is_restart} if cut else {}
+        own = rec.found.line_losses.get(line.line)
+        if own is None or line.line not in rec.lines.tables:
+            count += 0 if is_one else len(cuts)
+            continue
+        for event in own.events:
+            if event.is_restart:
+                continue
+            table = rec.lines.tables[line.line]
+            same = cuts.get(event.case.loss.lost_s)
+            pulses = rec.lines.tables[kill] if same is not None else table
+            count += not covers(event, table, same, pulses)
+    return count
 
 
 def _unguarded(
@@ -416,12 +444,20 @@ def _is_open_before_link(
     power_up = own.finding(POWER_UP)
     if power_up is None or power_up.verdict is not Verdict.DOES_NOT_MEET:
         return False
-    tables = recording.lines.tables
-    return not any(
-        cuts_before_link(own.table, tables[kill], power_up.evidence[0], expectation_of(sheet, kill))
-        for kill in kills
-        if kill in tables
-    )
+    tables, span = recording.lines.tables, power_up.evidence[0]
+    clock = [name for event in own.losses.events for name in event.case.evidence.one_clock]
+    rests_s = rests_by_s(
+        own.table, expectation_of(sheet, own.table.line), own.table.convention.period_us,
+        span.end_s, recording.lines.capture.end_s,
+    )  # fmt: skip
+    for kill in kills:
+        # Another receiver's link may come later. Where the line stands still it needs no cut.
+        until = span if kill in clock else replace(span, end_s=rests_s)
+        if kill in tables and cuts_before_link(
+            own.table, tables[kill], until, expectation_of(sheet, kill)
+        ):
+            return False
+    return True
 
 
 def _once(recordings: Sequence[LossAnalysis]) -> tuple[list[LossAnalysis], list[LeftOut]]:

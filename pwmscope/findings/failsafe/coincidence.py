@@ -13,6 +13,7 @@ import numpy.typing as npt
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
+from pwmscope.model import Span, inside
 
 SLACK_FRAMES: Final = 0.25
 """Changes come together whose pulses leave room for one moment, give or take this much."""
@@ -24,7 +25,10 @@ MOST: Final = 4
 ONE_CLOCK: Final = 3e-6
 """Frame periods of one clock differ by no more than this part, sampling aside."""
 MIN_CLOCK: Final = 20
-"""And so many frames tell a period."""
+"""And so many frames tell it."""
+MIN_KEPT: Final = 0.5
+STEP_S: Final = 20e-6
+"""From frame to frame one clock's outputs go apart by no more, but where a width changes."""
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -151,33 +155,51 @@ def count_alike(delays_s: FloatArray, counted: BoolArray, reach_s: float) -> Int
 def same_clock(lines: Sequence[Watched], losses: Sequence[Loss]) -> BoolArray:
     """Say which lines keep one frame clock, as those of one receiver do; shape (lines, lines).
 
-    Their frame periods are compared over the longest stretch without a loss: crystals of two
-    receivers differ by several ppm (common practice, from memory).
+    How their frames drift apart is added up over the time without a loss: crystals of two
+    receivers differ by several ppm (common practice, from memory). Steps are left out: where
+    outputs pulse one after another, a width moves all that follow it.
     """
-    over_s = [-math.inf, *(loss.back_s for loss in losses)]
-    begun_s = [*(loss.earliest_s for loss in losses), math.inf]
-    best = max(range(len(over_s)), key=lambda k: _seen_s(lines, over_s[k], begun_s[k]))
-    period_s, doubt = np.full(len(lines), np.nan), np.zeros(len(lines))
-    for i, line in enumerate(lines):
+    spans = tuple([Span(loss.earliest_s, loss.back_s) for loss in losses])
+    ends_s = np.array([loss.earliest_s for loss in losses])
+    starts, stretches = [], []
+    for line in lines:
         table = line.output.table
         rise_s = table.rise_s[table.measured]
-        rise_s = rise_s[(rise_s > over_s[best]) & (rise_s < begun_s[best])]
-        if rise_s.size >= MIN_CLOCK:
-            lasted_s = float(rise_s[-1] - rise_s[0])
-            period_s[i] = lasted_s / max(round(lasted_s / line.frame_s), 1)
-            doubt[i] = 3e-6 * (table.sample_interval_us or 0.0) / lasted_s
-    with np.errstate(invalid="ignore"):
-        apart = np.abs(period_s[:, None] / period_s - 1.0)
-    same: BoolArray = apart <= ONE_CLOCK + np.maximum(doubt[:, None], doubt)
+        starts.append(rise_s[~inside(spans, rise_s)])
+        stretches.append(np.searchsorted(ends_s, starts[-1]))
+    same = np.eye(len(lines), dtype=bool) & np.array([s.size >= MIN_CLOCK for s in starts])
+    for i, line in enumerate(lines):
+        for j, other in enumerate(lines[:i]):
+            leaders = np.flatnonzero(same[j, :j])
+            if leaders.size:  # One clock with an earlier line, which has answered for both
+                same[i, j] = same[j, i] = same[i, leaders[0]]
+            elif line.expected.receiver == other.expected.receiver:
+                pair = line.output.table, other.output.table
+                interval_us = max(table.sample_interval_us or 0.0 for table in pair)
+                same[i, j] = same[j, i] = _keeps_step(
+                    starts[i], starts[j], stretches[i], line.frame_s, interval_us
+                )
     return same
 
 
-def _seen_s(lines: Sequence[Watched], begin_s: float, end_s: float) -> float:
-    """How much of a time span pulses were seen in."""
-    seen = [
-        (float(rise_s[0]), float(rise_s[-1]))
-        for rise_s in (line.output.table.rise_s for line in lines)
-        if rise_s.size
-    ]
-    first_s, last_s = min(a for a, _ in seen), max(b for _, b in seen)
-    return min(end_s, last_s) - max(begin_s, first_s)
+def _keeps_step(
+    own_s: FloatArray,
+    other_s: FloatArray,
+    stretch: IntArray,
+    frame_s: float,
+    interval_us: float,
+) -> bool:
+    """Say whether frames of two lines do not drift apart, sampling aside."""
+    if min(own_s.size, other_s.size) < MIN_CLOCK:
+        return False
+    place = np.searchsorted(other_s, own_s, side="right") - 1
+    apart_s = np.diff(own_s - other_s[np.maximum(place, 0)])
+    apart_s = apart_s[(place[:-1] >= 0) & (np.diff(stretch) == 0)]
+    apart_s = (apart_s + frame_s / 2.0) % frame_s - frame_s / 2.0
+    kept = np.abs(apart_s) <= STEP_S + 2e-6 * interval_us
+    count = int(np.count_nonzero(kept))
+    if count < max(MIN_CLOCK - 1, MIN_KEPT * apart_s.size):
+        return False
+    drift = abs(float(apart_s[kept].sum())) / (count * frame_s)
+    breaks = 1 + own_s.size - count
+    return drift <= ONE_CLOCK + 3e-6 * interval_us * math.sqrt(breaks) / (count * frame_s)

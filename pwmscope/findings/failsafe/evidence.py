@@ -162,6 +162,8 @@ class Evidence:
         Whether no line moved as a stick does.
     undriven : int
         Losses in which this line and another were stuck or undriven to the end, here included.
+    one_clock : tuple of str
+        Lines that keep its frame clock, as those of one receiver do; itself among them.
     """
 
     entry: Change | None
@@ -200,6 +202,7 @@ class Evidence:
     own_until_s: float
     is_still: bool
     undriven: int
+    one_clock: tuple[str, ...]
 
 
 def gather(
@@ -219,7 +222,10 @@ def gather(
     partner = find_partners(during, during, lines, apart)
     first = _first_only(after)
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
-    bench = _Bench(lines, names, losses, during, after, partner, back_partner, capture, limit_s)
+    bench = _Bench(
+        lines, names, losses, during, after, partner, back_partner, capture, limit_s,
+        same_clock(lines, losses),
+    )  # fmt: skip
     lines = with_wandering(lines, losses, apart, lost)
     bench = replace(bench, lines=lines)
     ramped = find_ramps(lines, losses, apart)
@@ -296,8 +302,16 @@ class _Returned:
     is_sudden: BoolArray
     linked_s: FloatArray
     linked_line: IntArray
-    any_s: FloatArray
+    # By each line: when it showed the link back, when its pulses began, when it followed a stick
+    shows_s: FloatArray
+    begins_s: FloatArray
     moves_s: FloatArray
+
+    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float]:
+        """When some lines show the link back at one loss, also by pulses, and by movements."""
+        linked_s = float(self.shows_s[lines, k].min(initial=np.inf))
+        begun_s = float(self.begins_s[lines, k].min(initial=np.inf))
+        return linked_s, min(linked_s, begun_s), float(self.moves_s[lines, k].min(initial=np.inf))
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,6 +369,7 @@ class _Bench:
     back_partner: IntArray
     capture: Span
     limit_s: float
+    one_clock: BoolArray
 
     @property
     def lost_s(self) -> FloatArray:
@@ -443,13 +458,14 @@ class _Bench:
         first_s = np.where(np.isfinite(by_s), by_s, np.inf)
         started = is_one & (kind == STARTS)
         shown = (is_one & (kind == JUMPS)) | (started & _is_with(JUMPS, partner, kind))
-        linked_s, line = _earliest(np.where(shown, first_s, np.inf))
-        begun_s, _ = _earliest(np.where(started, first_s, np.inf))
+        shows_s = np.where(shown, first_s, np.inf)
+        linked_s, line = _earliest(shows_s)
+        begins_s = np.where(started, first_s, np.inf)
         moves = (self.after.kind == MOVES) & self._calm()[:, :, None]
-        moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=(0, 2))
+        moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
         return _Returned(
-            is_one, partner, first_s, sudden, linked_s, line, np.minimum(linked_s, begun_s), moves_s
+            is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s
         )
 
     def _line(
@@ -471,15 +487,17 @@ class _Bench:
         others_back_s = sudden_s[others].min(axis=0, initial=np.inf)
         follows_s = np.where(returned.is_one[i], returned.first_s[i], np.inf)
         alone_back = follows_s > others_back_s + (1.0 + SLACK_FRAMES) * line.frame_s
+        one_clock = tuple(
+            [n for n, is_one in zip(self.names, self.one_clock[i], strict=True) if is_one]
+        )
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
             entry = response.changes[-MOST:][place] if place >= 0 else None
             is_back, linked_s = bool(returned.is_one[i, k]), float(returned.linked_s[k])
+            # What lines of another receiver show says nothing of this one's link.
             seen = LinkSeen(
-                linked_s,
-                float(returned.any_s[k]),
-                float(returned.moves_s[k]),
+                *returned.of(self.one_clock[i], k),
                 float(shared.window_s[k]),
                 is_back,
                 losses[k].earliest_s,
@@ -531,6 +549,7 @@ class _Bench:
                     float(shared.own_until_s[i, k]),
                     bool(np.isneginf(shared.moved_s[:, k]).all()),
                     int(shared.undriven[i].sum()) if shared.undriven[i, k] else 0,
+                    one_clock,
                 )
             )
         return own
@@ -620,7 +639,7 @@ class _Bench:
             is_second = (self._apart_s(i, entered)[1] | overlaps) & (alone <= MACHINE_ODDS)
             witness[is_second.any(axis=0)] = 0.0
             own[i] = np.minimum(1.0, alone[i] + witness)
-        best, one_clock = own.copy(), same_clock(self.lines, self.losses)
+        best, one_clock = own.copy(), self.one_clock
         for i in range(len(self.lines)):
             moves = entered.kind[i] == MOVES
             # A ramp is seen to begin later than it does.

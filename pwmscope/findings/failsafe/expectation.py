@@ -30,6 +30,7 @@ class Expectation:
     is_band_assumed: bool = False
     # Whether the sheet lacks for it no more than the neutral round which it lies
     lacks_neutral: bool = False
+    receiver: str = ""  # The receiver that it is on, where the robot has several
 
     @property
     def is_informative(self) -> bool:
@@ -73,6 +74,7 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         no_pulses_after_s=sheet.no_pulses_after_s(line),
         is_band_assumed=channel is not None and _is_band_assumed(channel),
         lacks_neutral=channel is not None and channel.deadband_us is not None,
+        receiver=channel.receiver if channel is not None else "",
     )
 
 

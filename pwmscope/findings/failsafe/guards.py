@@ -6,8 +6,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from pwmscope.bench import BenchSheet
+from pwmscope.errors import Reason
+from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.losses import quiet_limit_s
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
+from pwmscope.findings.failsafe.stop_time import Windows, find_stop_times, sides
 from pwmscope.model import Verdict
+from pwmscope.pulses import PulseTable
+
+STAYS_S: Final = 0.5
+"""A guarded output that is in its stop range for so long is not commanded to run meanwhile."""
+AFTER_S: Final = 3e-3
+"""A pulse is a command when it is over."""
+SAME_US: Final = 10.0
+"""A jump that ends so near where the output stood goes back there."""
 
 NO_PIN: Final = (
     "This device has no pin to record, so what it is commanded to do is not known. Record the "
@@ -24,6 +40,8 @@ class Guard:
     is_recorded: bool  # Whether a recording shows a loss of it
     # Whether the device is commanded to run before the link, and no cut is shown then
     is_open_before_link: bool = False
+    # Losses of the guarded line through which the cut is not shown to last to its own return
+    uncovered: int = 0
 
     def over(self, own: Verdict) -> Verdict:
         """Give a guarded device's verdict: without power it stands still, whatever its pulses say.
@@ -36,10 +54,12 @@ class Guard:
         'not shown'
         >>> str(Guard("RX5", Verdict.NOT_SHOWN, False).over(Verdict.DOES_NOT_MEET))
         'does not meet'
+        >>> str(Guard("RX5", Verdict.MEETS, True, uncovered=1).over(Verdict.DOES_NOT_MEET))
+        'not shown'
         """
         if self.leaves_open(own):
             return Verdict.NOT_SHOWN
-        return Verdict.MEETS if self.verdict is Verdict.MEETS else own
+        return Verdict.MEETS if self.verdict is Verdict.MEETS and not self.uncovered else own
 
     def leaves_open(self, own: Verdict) -> bool:
         """Say whether a device commanded to run may have been without power.
@@ -48,7 +68,7 @@ class Guard:
         """
         doubtful = self.is_recorded and self.verdict is Verdict.NOT_SHOWN
         if self.verdict is Verdict.MEETS:
-            doubtful = self.is_open_before_link
+            doubtful = self.is_open_before_link or self.uncovered > 0
         return doubtful and own is Verdict.DOES_NOT_MEET
 
     @property
@@ -58,6 +78,12 @@ class Guard:
             return (
                 f"It is commanded to run before the link. Whether the kill channel {self.line} "
                 "cuts its power then is not shown."
+            )
+        if self.verdict is Verdict.MEETS and self.uncovered:
+            return Reason(
+                f"The kill channel {self.line} may give power again before the link of this line "
+                "is back.",
+                "Leave its switch at off until this line follows its stick again.",
             )
         if self.verdict is Verdict.MEETS:
             return f"The kill channel {self.line} is shown to cut its power in time."
@@ -87,3 +113,77 @@ def guards_of(sheet: BenchSheet, verdicts: Mapping[str, Verdict | None]) -> dict
             guards, key=lambda guard: (order.index(guard.verdict), not guard.is_recorded)
         )
     return found
+
+
+def covers(event: LossEvent, own: PulseTable, kill: LossEvent | None, pulses: PulseTable) -> bool:
+    """Say whether a kill channel cuts a guarded line's power in one loss, to that line's return.
+
+    Parameters
+    ----------
+    event : LossEvent
+        The guarded line's loss.
+    own : PulseTable
+        Its pulses.
+    kill : LossEvent or None
+        The same loss as the kill channel shows it; None where it has none.
+    pulses : PulseTable
+        The kill channel's.
+    """
+    if event.verdict is Verdict.MEETS:
+        return True
+    if kill is None or kill.verdict is not Verdict.MEETS:
+        return False
+    loss, setting = event.case.loss, kill.case.setting
+    if setting.line in event.case.evidence.one_clock:
+        return True
+    expected, error_s = setting.expected, kill.case.error_s
+    if expected.band is None or error_s is None:
+        return False
+    until_s = np.array([_followed_s(event, own)])
+    times = find_stop_times(
+        pulses, 1e6 * setting.frame_s,
+        Windows(np.array([loss.earliest_s]), np.array([loss.back_s]), until_s), expected.band,
+        no_pulses_stop=expected.no_pulses_stop, no_pulses_after_s=expected.no_pulses_after_s,
+        end_s=setting.end_s, is_band_assumed=expected.is_band_assumed,
+    )  # fmt: skip
+    return float(times.stopped_s[0]) + error_s - loss.earliest_s <= setting.limit_s
+
+
+def _followed_s(event: LossEvent, own: PulseTable) -> float:
+    """By when a line stands still for a while after a loss, or follows its stick again.
+
+    A jump shows no return but one to where the line stood before: a receiver may make it.
+    """
+    case, response = event.case, event.case.response
+    shown_s = [case.setting.end_s + 1.0]
+    calm = response.behaviour not in (LossClass.WANDERS, LossClass.NOISE)
+    for change in response.departures[:1] if calm else ():
+        was_us = response.during[0].level_us
+        is_back = abs(change.to_us - was_us) <= max(case.setting.range_us, SAME_US)
+        if change.kind is ChangeKind.MOVE or (change.kind is ChangeKind.JUMP and is_back):
+            shown_s.append(change.by_s)
+    setting = case.setting
+    rests_s = rests_by_s(
+        own, setting.expected, 1e6 * setting.frame_s, case.loss.back_s, setting.end_s
+    )
+    return min(*shown_s, rests_s)
+
+
+def rests_by_s(
+    table: PulseTable, expected: Expectation, usual_us: float, from_s: float, end_s: float
+) -> float:
+    """By when a line has begun to command its device to stand still, from some moment on."""
+    if expected.band is None:
+        return end_s + 1.0
+    runs = ~sides(table, expected.band)[1]
+    if expected.no_pulses_stop is not True:
+        runs |= np.diff(table.rise_s, append=end_s) > quiet_limit_s(usual_us)
+    # What is in force from then on: the last pulse before, and each that follows.
+    first = int(np.searchsorted(table.rise_s, from_s, side="right"))
+    in_force = bool(runs[first - 1]) if first else expected.no_pulses_stop is not True
+    at_s = np.append(from_s, table.rise_s[first:])
+    bad = np.flatnonzero(np.append(in_force, runs[first:]))
+    begins_s = np.append(at_s[:1], np.append(at_s, end_s)[bad + 1])
+    lasts_s = np.append(at_s[bad], end_s) - begins_s
+    stays = np.flatnonzero(lasts_s >= STAYS_S)
+    return float(begins_s[stays[0]]) + AFTER_S if stays.size else end_s + 1.0

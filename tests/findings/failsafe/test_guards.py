@@ -1,10 +1,12 @@
 """A kill channel: shown to cut, what it guards stands still; never recorded, it excuses nothing."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from loss_drill import PS, Drill, check, device, holds, preset, sheet_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from loss_drill import PS, Drill, check, device, holds, preset, sheet_of, steps, stops_then
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
@@ -118,3 +120,87 @@ def test_a_kill_channel_that_cuts_without_pulses_cuts_before_the_link(channels):
 
 def test_a_kill_channel_that_gives_power_before_the_link_does_not_meet(channels):
     assert verdict_of(before_the_link(channels, 1900.0), "RX3") is Verdict.DOES_NOT_MEET
+
+
+# --- a weapon on a second receiver, back later than the one of its kill channel ---
+
+
+@dataclass(frozen=True)
+class Later(Drill):
+    """A drill of a second receiver: its link is back so much later in some losses."""
+
+    after_s: float = 0.0
+    every: int = 1
+
+    @property
+    def spans(self):
+        told = super().spans
+        return [
+            (off_s, on_s, follows_s + self.after_s * (k % self.every == 0))
+            for k, (off_s, on_s, follows_s) in enumerate(told)
+        ]
+
+
+def two_receivers(weapon, after_s, ppm=30.0, hands=None, every=1):
+    """RX1 and the kill channel RX2 on one receiver; the weapon RX3 on another."""
+    first = Drill({name: RUNS_ON[name] for name in ("RX1", "RX2")}, hands=hands)
+    way = {"RX3": np.array(Drill().way("RX3")).T}
+    second = Later({"RX3": weapon}, hands=way, after_s=after_s, every=every, seed=9)
+    capture, line = first.capture(), second.capture().lines["RX3"]
+    edges_ps = line.edges_ps + np.rint(line.edges_ps * (1e-6 * ppm)).astype(np.int64)
+    return replace(capture, lines={**capture.lines, "RX3": Line("RX3", edges_ps, 0)})
+
+
+@given(
+    weapon=st.sampled_from(
+        [holds, preset(1800.0), stops_then(1700.0), steps((0.5, 1000.0), (3.0, 1700.0))]
+    ),
+    after_s=st.floats(0.1, 2.2),
+    ppm=st.one_of(st.floats(5.0, 60.0), st.floats(-60.0, -5.0)),
+    every=st.sampled_from([1, 3]),
+    named=st.booleans(),
+)
+@settings(max_examples=5, deadline=None)
+def test_a_kill_channel_excuses_no_run_after_its_own_return(weapon, after_s, ppm, every, named):
+    """It gives power again while the weapon's receiver is still without link."""
+    capture = two_receivers(weapon, after_s, ppm, every=every)
+    channels = {"RX1": device("RX1"), "RX2": KILL, "RX3": device("RX3")}
+    if named:
+        channels["RX3"] = replace(channels["RX3"], receiver="two")
+    result = check(capture, sheet=replace(sheet_of(), channels=channels))
+    assert verdict_of(result, "RX2") is Verdict.MEETS
+    assert verdict_of(result, "RX3") is not Verdict.MEETS
+
+
+def test_what_the_kill_channel_no_longer_covers_is_said_with_what_to_do(channels):
+    capture = two_receivers(holds, 1.6)
+    result = check(capture, sheet=replace(sheet_of(), channels=channels | {"RX2": KILL}))
+    line = next(line for line in result.lines if line.line == "RX3")
+    assert (line.verdict, line.guard.uncovered) == (Verdict.NOT_SHOWN, 10)
+    assert line.is_guarded
+    assert line.sentence.to_do.startswith("Leave its switch at off")
+
+
+@pytest.mark.parametrize("every", [1, 4])
+def test_a_kill_channel_left_off_until_the_weapon_follows_covers_its_late_return(channels, every):
+    """The switch gives power before each loss, is at off by the return and on again later."""
+    way = [(0.0, 1500.0)]
+    for k, (off_s, on_s, follows_s) in enumerate(Drill().spans):
+        out_us = 1700.0 + 10.0 * k
+        way += [(off_s - 1.7, 1500.0), (off_s - 1.4, out_us), (off_s + 1.2, out_us)]
+        way += [(off_s + 1.4, 1500.0), (follows_s + 1.5, 1500.0)]
+        assert on_s > off_s + 1.4
+    capture = two_receivers(holds, 0.4, hands={"RX2": way}, every=every)
+    result = check(capture, sheet=replace(sheet_of(), channels=channels | {"RX2": KILL}))
+    assert verdict_of(result, "RX2") is Verdict.MEETS
+    assert verdict_of(result, "RX3") is Verdict.MEETS
+
+
+def test_a_device_without_a_pin_on_another_receiver_is_not_shown(channels):
+    hidden = replace(device("RX3"), no_pin=True)
+    for receiver, verdict in (("", Verdict.MEETS), ("two", Verdict.NOT_SHOWN)):
+        sheet = replace(
+            sheet_of(), channels=channels | {"RX2": KILL, "RX3": replace(hidden, receiver=receiver)}
+        )
+        result = check(without(Drill(RUNS_ON).capture(), "RX3"), sheet=sheet)
+        assert verdict_of(result, "RX3") is verdict

@@ -7,6 +7,7 @@ import read_shapes_levels
 import read_shapes_lists
 import read_shapes_mixed
 import read_shapes_packing
+import read_shapes_third
 import read_shapes_time
 
 MODULES = (
@@ -18,4 +19,5 @@ MODULES = (
     read_shapes_mixed,
     read_shapes_broken,
     read_shapes_afresh,
+    read_shapes_third,
 )

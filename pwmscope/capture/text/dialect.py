@@ -425,6 +425,7 @@ def _refuse_other_width(
 
 def _headings(line: str, delimiter: str) -> tuple[str, ...]:
     comment = COMMENT.match(line)
-    if comment and not (delimiter == ";" and comment[1] == ";"):
+    is_cell = delimiter != SPACES and line.startswith("#" + delimiter)  # the sign for a number
+    if comment and not is_cell and not (delimiter == ";" and comment[1] == ";"):
         line = line[comment.end() :]
     return tuple(split(line, delimiter))

@@ -382,7 +382,8 @@ def _mean_interval(changes: Changes, listed_ps: Instants, layout: Layout) -> tup
     """Find the mean step of time from row to row, and whether every step is as long."""
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
-    interval_ps = _round_interval(mean_ps, resolution / (changes.row_count - 1))
+    tolerance_ps = resolution / (changes.row_count - 1)
+    interval_ps = _round_interval(mean_ps, tolerance_ps, layout.rate_hz)
     if changes.step_most_ps - changes.step_least_ps > max(2 * resolution, 0.01 * mean_ps):
         return interval_ps, False
     times_ps = at_samples(changes.rows, interval_ps)
@@ -557,11 +558,11 @@ def _sample_clock(
     )
 
 
-def _round_interval(mean_ps: float, tolerance_ps: float) -> float:
-    """Take the round sample rate next to a fitted one where the printed digits allow it."""
-    rate_hz = float(f"{1e12 / mean_ps:.4g}")
-    nearest_ps = 1e12 / rate_hz
-    return nearest_ps if abs(nearest_ps - mean_ps) <= tolerance_ps else mean_ps
+def _round_interval(mean_ps: float, tolerance_ps: float, stated_hz: float | None) -> float:
+    """Take the stated rate, else the roundest, that the printed digits allow for a mean step."""
+    rates = (float(f"{1e12 / mean_ps:.{digits}g}") for digits in range(1, 5))
+    near = (1e12 / rate for rate in (*((stated_hz,) if stated_hz else ()), *rates))
+    return next((each for each in near if abs(each - mean_ps) <= tolerance_ps), mean_ps)
 
 
 def _check_rate(hints: Hints, interval_ps: float, source: str) -> None:

@@ -82,7 +82,7 @@ def read_event_list(
             row=layout.skip_lines + 1,
         )
     origin, said = _origin(listed, layout)
-    lines, vanished = _lines(listed, origin)
+    lines, vanished = _lines(listed, origin, layout)
     times_ps = np.concatenate([line.times_ps for line in listed.values()])
     if len(lines) > MAX_LINES and hints.lines is None:
         lines, sentence = kept([lines], hints, text.source)
@@ -235,7 +235,9 @@ def _refuse_disorder(
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
     starts = [int(line.times_ps[0]) for line in listed.values()]
     start = min(starts)
-    lists_levels = starts.count(start) > 1 and not _lists_pulses(layout)
+    lists_edges = layout.events is not None and layout.events.is_edge
+    is_lone_low = _is_lone_low(listed) and not lists_edges
+    lists_levels = starts.count(start) > 1 and not _lists_pulses(layout) and not lists_edges
     # All lines at one instant, some of them low: levels, for no two lines fall with the first row.
     firsts = [int(line.levels[0][0]) for line in listed.values()]
     is_state = lists_levels and starts.count(start) == len(starts) and 0 in firsts
@@ -244,8 +246,8 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
         if start == 0:
             return 0, ("What is listed at time 0 is the level at the start.",)
         said = (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
-        return 0, (*said, *("The first row lists the level at the start.",) * _is_lone_low(listed))
-    if lists_levels or (_is_lone_low(listed) and not _lists_pulses(layout)):
+        return 0, (*said, *("The first row lists the level at the start.",) * is_lone_low)
+    if lists_levels or (is_lone_low and not _lists_pulses(layout)):
         return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file). It lists "
                        "the levels at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (
@@ -259,13 +261,14 @@ def _is_lone_low(listed: dict[str, _Listed]) -> bool:
     return [int(line.levels[0][0]) for line in listed.values()] == [0]
 
 
-def _lines(listed: dict[str, _Listed], origin: int) -> tuple[dict[str, Line], int]:
+def _lines(listed: dict[str, _Listed], origin: int, layout: Layout) -> tuple[dict[str, Line], int]:
     lines: dict[str, Line] = {}
     vanished = 0
+    is_lone_low = _is_lone_low(listed) and not (layout.events and layout.events.is_edge)
     for name, line in listed.items():
         times = line.times_ps - origin
         levels = np.concatenate(line.levels)
-        at_start = int(np.searchsorted(times, 0, side="right")) or int(_is_lone_low(listed))
+        at_start = int(np.searchsorted(times, 0, side="right")) or int(is_lone_low)
         initial = int(levels[at_start - 1]) if at_start else 1 - int(levels[0])
         kept = without_zero_widths(times[at_start:])
         vanished += times.size - at_start - kept.size

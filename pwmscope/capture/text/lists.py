@@ -19,6 +19,13 @@ _LINE_WORD: Final = re.compile(
 _LEVEL_WORD: Final = re.compile(
     r"\b(level|state|value|edge|polarity|direction|transition|event)\b", re.IGNORECASE
 )
+_STATE_WORD: Final = re.compile(r"\b(level|state|value)\b", re.IGNORECASE)
+_EDGE_WORD: Final = re.compile(r"\b(edge|transition)\b", re.IGNORECASE)
+_EDGES: Final = frozenset(
+    ("rise", "rising", "rising edge", "posedge", "↑", "fall", "falling", "falling edge",
+     "negedge", "↓", "up", "down")
+)  # fmt: skip
+"""Words for an edge, where they stand under a heading that does not say state."""
 _DURATION_WORD: Final = re.compile(
     r"\b(duration|width|length|high|pulse|dwell|hold)s?\b", re.IGNORECASE
 )
@@ -43,6 +50,7 @@ class EventColumns:
     duration_decimals: int  # Most decimals printed in its first rows
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
     is_end: bool = False  # Whether the duration's column holds the instant of the fall instead
+    is_edge: bool = False  # Whether the level's column tells edges: each row is one, the first too
     is_run: bool = False  # Whether the time's column holds how long the level lasts instead
 
     @property
@@ -70,12 +78,22 @@ def find_event_columns(
                 f"Each row is one event: column '{line.name}' names the line, "
                 f"'{levels[0].name}' holds its new level."
             )
-            return EventColumns(line.position, levels[0].position, None, time_unit, 0, (said,))
+            return EventColumns(
+                line.position, levels[0].position, None, time_unit, 0, (said,),
+                is_edge=_tells_edges(levels[0], sheet),
+            )  # fmt: skip
         if len(values) == 1 and values[0].kind in ("integer", "decimal"):
             durations = values
     if len(durations) == 1 and (line is not None or len(values) == 1):
         return _pulses(line, durations[0], sheet)
     return None
+
+
+def _tells_edges(column: Column, sheet: Sheet) -> bool:
+    """Whether a column says of each row which edge it is, not which level was found."""
+    words = {cell.lower() for cell in column.cells}
+    is_state = _headed(_STATE_WORD, column, sheet)
+    return _headed(_EDGE_WORD, column, sheet) or (words <= _EDGES and not is_state)
 
 
 def _is_one_list(values: list[Column], known: list[Column], line: Column | None) -> bool:

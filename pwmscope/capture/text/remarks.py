@@ -16,19 +16,24 @@ COMMENT: Final = re.compile(r"\s*(#|//|;|%|--|')\s*")
 _CLEAR_COMMENT: Final = re.compile(r"\s*(#|//|%)")
 
 _RATE: Final = re.compile(
-    r"\b(?:sampl(?:e|es|ing)[ _-]*(?:rate|freq(?:uency)?|clock)"
+    r"(?<![a-z])(?:sampl(?:e|es|ing)[ _-]*(?:rate|freq(?:uency)?|clock)"
     r"|samples? (?:per|/) ?s(?:ec(?:ond)?)?|sampled (?:at|with)|fs"
-    r"|(?<=\W)rate(?=.*\d\s*[kMG]?(?:S|Sa)/s)|^rate(?=.*\d\s*[kMG]?(?:S|Sa)/s))\b(?P<rest>.*)",
+    r"|(?<=\W)rate(?=.*\d\s*[kMG]?(?:S|Sa)/s)|^rate(?=.*\d\s*[kMG]?(?:S|Sa)/s)"
+    r"|(?P<bare>^\W*rate)(?=\W+\d[\d.,' ]*[kMG]?Hz))(?:[ _](?P<unit>[kMG]?Hz))?\b(?P<rest>.*)",
     re.IGNORECASE,
 )
 _INTERVAL: Final = re.compile(
-    r"\b(?:sampl(?:e|es|ing)|time)[ _-]*(?:interval|period|step|increment)\b(?P<rest>.*)",
+    r"(?<![a-z])(?:(?:sampl(?:e|es|ing)|time)[ _-]*(?:interval|period|step|increment)"
+    r"|(?P<bare>^\W*interval)(?=\W+\d))(?:_(?P<unit>[mun]?s))?\b(?P<rest>.*)",
     re.IGNORECASE,
 )
+_LEAST_BARE_HZ: Final = 10_000
+"""A rate or an interval of nothing named is of samples only where no frames come as often."""
 _UNIT: Final = re.compile(r"\btime[ _-]*(?:unit|base|scale)s?\b(?P<rest>.*)", re.IGNORECASE)
 _LIMIT: Final = re.compile(
     r"\b(?:max|maximum|min|minimum|up to|limit|highest|lowest|supported|capable|capability|"
-    r"possible|range|available|requested|wanted|default|rated)\b",
+    r"possible|range|available|requested|wanted|default|rated)\b"
+    r"|\d\s*[kMG]?(?:Hz|Sa?/s)?\s*(?:\bto\b|\.\.+|\u2013|(?<![e\d.])-)\s*\d[\d.,]*\s*[kMG]?(?:Hz|Sa?/s)",
     re.IGNORECASE,
 )
 """Words of a line that tells what a rate could be, not what it was."""
@@ -124,15 +129,19 @@ def _rate_in(line: str, decimal_mark: str) -> float | None:
         if match is None or quantity is None:
             continue
         bracketed = _BRACKETED.search(match["rest"])
-        unit = quantity["unit"] or (bracketed["unit"] if bracketed else "")
+        unit = quantity["unit"] or (bracketed["unit"] if bracketed else match["unit"] or "")
         number = _number(quantity, decimal_mark)
         try:
             if pattern is _RATE and not unit and float(number) < _MIN_BARE_HZ:
                 raise _TwoReadingsError(f"the sample rate '{number[:20]}' has no unit")
             if pattern is _RATE:
-                return parse_rate(number + unit)
-            multiple, exponent = size_of_unit(parse_time_unit(unit or "s"))
-            return parse_rate(float(Decimal(10**12) / (Decimal(number) * multiple * 10**exponent)))
+                rate = parse_rate(number + unit)
+            else:
+                multiple, exponent = size_of_unit(parse_time_unit(unit or "s"))
+                step_ps = Decimal(number) * multiple * 10**exponent
+                rate = parse_rate(float(Decimal(10**12) / step_ps))
+            if match["bare"] is None or rate >= _LEAST_BARE_HZ:
+                return rate
         except (HintError, ArithmeticError):
             continue  # a remark that is no rate after all states nothing
     return None

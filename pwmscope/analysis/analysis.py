@@ -11,13 +11,6 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pwmscope.advice.mixing import Advice, advise
-from pwmscope.advice.settings import (
-    SettingsAdvice,
-    Transmitter,
-    advise_settings,
-    stated_scale,
-)
 from pwmscope.analysis.tables import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
@@ -48,19 +41,15 @@ from pwmscope.bench import (
     Marker,
     Stretch,
 )
-from pwmscope.bench.wiring import Wiring, check_wiring
 from pwmscope.capture import Capture, Hints, Observer, observed_by
 from pwmscope.errors import ArgumentError, HintError, PwmscopeError, format_given, require_type
 from pwmscope.findings import (
-    Alignment,
     ChannelFindings,
-    FaultHunt,
     Finding,
     Findings,
     LossEvent,
     Verdict,
     examine,
-    hunt_faults,
 )
 from pwmscope.findings.failsafe import (
     Failsafe,
@@ -69,9 +58,6 @@ from pwmscope.findings.failsafe import (
     LeftOutKind,
     check_failsafe,
 )
-from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
-from pwmscope.findings.link import LinkRecord, examine_link
-from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
 from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
 from pwmscope.report import (
@@ -88,7 +74,14 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
+    from pwmscope.advice.mixing import Advice
+    from pwmscope.advice.settings import SettingsAdvice, Transmitter
     from pwmscope.analysis.terms import Source
+    from pwmscope.bench.wiring import Wiring
+    from pwmscope.findings import Alignment, FaultHunt
+    from pwmscope.findings.lag import Follows, Lag, Lines
+    from pwmscope.findings.link import LinkRecord
+    from pwmscope.findings.mixing import Mixing
     from pwmscope.report import Written
 
 _MAX_TOLD: Final = 5
@@ -251,6 +244,10 @@ class Analysis:
 
         A fault that one recording shows governs; otherwise the first that answers.
         """
+        if self.sheet is None:
+            return None
+        from pwmscope.findings.mixing import find_lines  # noqa: PLC0415 - slow to import
+
         lines = [find_lines(findings.servo_tables, self.sheet) for findings in self.findings]
         found = [
             mixing
@@ -289,6 +286,8 @@ class Analysis:
         HintError
             If a named line is not in the recording, or one line is named twice.
         """
+        from pwmscope.findings.mixing import examine_mixing, find_lines  # noqa: PLC0415 - slow to import
+
         findings = self.findings[number]
         servo = findings.servo_tables
         lines = find_lines(servo, self.sheet, sides, axes)
@@ -325,6 +324,8 @@ class Analysis:
         """
         if self.plan is None:
             raise HintError("A link record is read by its plan. Give its file as plan.")
+        from pwmscope.findings.link import examine_link  # noqa: PLC0415 - slow to import
+
         findings = self.findings[number]
         told = findings.loss_analysis.reference
         on = None if told.on_level is None else LEVELS[told.on_level]
@@ -340,7 +341,11 @@ class Analysis:
     @cached_property
     def mixing_advice(self) -> tuple[Advice, ...]:
         """What to change about the mixing, the least effort first."""
-        return () if self.mixing is None else advise(self.mixing)
+        if self.mixing is None:
+            return ()
+        from pwmscope.advice.mixing import advise  # noqa: PLC0415 - slow to import
+
+        return advise(self.mixing)
 
     @cached_property
     def settings(self) -> SettingsAdvice | None:
@@ -391,6 +396,12 @@ class Analysis:
         sheet = self.sheet
         if sheet is None:
             raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
+        from pwmscope.advice.settings import (  # noqa: PLC0415 - slow to import
+            Transmitter,
+            advise_settings,
+            stated_scale,
+        )
+
         if transmitters is None:
             transmitters = {
                 line: Transmitter(stated_scale(channel.us_per_percent, "as the sheet states"))
@@ -421,6 +432,8 @@ class Analysis:
         """
         if stretches is None:
             stretches = () if self.sheet is None else self.sheet.stretches
+        from pwmscope.findings import hunt_faults  # noqa: PLC0415 - slow to import
+
         return hunt_faults(self.findings[0], stretches)
 
     def lag(self, input_line: str, output_line: str, *others: str) -> Lag:
@@ -442,6 +455,8 @@ class Analysis:
         ArgumentError
             If a line is not in the recording, or carries no servo pulses.
         """
+        from pwmscope.findings.lag import examine_lag  # noqa: PLC0415 - slow to import
+
         self._check_pulsing("input_line", input_line)
         self._check_pulsing("output_line", output_line)
         for other in others:
@@ -467,6 +482,8 @@ class Analysis:
         ArgumentError
             If a line is not in the recording, or carries no servo pulses.
         """
+        from pwmscope.findings.lag import find_follows  # noqa: PLC0415 - slow to import
+
         for argument, line in (("input_line", input_line), ("output_line", output_line)):
             if line is not None:
                 self._check_pulsing(argument, line)
@@ -476,6 +493,8 @@ class Analysis:
     @cached_property
     def lag_lines(self) -> Lines:
         """The first recording's lines, as a delay is measured between them."""
+        from pwmscope.findings.lag import read_lines  # noqa: PLC0415 - slow to import
+
         return read_lines(self.captures[0], self.terms.convention)
 
     def _check_pulsing(self, argument: str, line: str) -> None:
@@ -499,7 +518,11 @@ class Analysis:
         Analysis
             The same with `wiring`; without a sheet the same.
         """
-        return self if self.sheet is None else replace(self, wiring=check_wiring(self.sheet))
+        if self.sheet is None:
+            return self
+        from pwmscope.bench.wiring import check_wiring  # noqa: PLC0415 - slow to import
+
+        return replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
         """Return everything about a line."""

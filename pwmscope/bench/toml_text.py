@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import os
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -47,6 +45,8 @@ def key_lines(text: str) -> dict[NumberedPath, int]:
     >>> key_lines("[limits]\n\nfailsafe_s = 1 # s\nnote = {a = 1}")
     {('limits',): 1, ('limits', 'failsafe_s'): 3, ('limits', 'note'): 4, ('limits', 'note', 'a'): 4}
     """
+    import tomllib  # noqa: PLC0415 - slow to import
+
     lines: dict[NumberedPath, int] = {}
     table: NumberedPath = ()
     counts: Counter[NumberedPath] = Counter()
@@ -183,6 +183,8 @@ def parse_toml(
     text: str, source: str, error: type[TomlError], *, deep: str, lines: str
 ) -> dict[str, Any]:
     """Read a text's tables, or raise ``error`` with what is expected of keys and lines instead."""
+    import tomllib  # noqa: PLC0415 - slow to import
+
     line = deep_key_line(text)
     if line is not None:
         found = f"a key has more than {DEEPEST} parts with dots between"
@@ -249,6 +251,8 @@ def nearest(word: str, words: Iterable[str]) -> str:
     >>> nearest("robto", ["robot", "club"]), nearest("x", ["robot"])
     (', of which robot is the nearest', '')
     """
+    import difflib  # noqa: PLC0415 - slow to import
+
     near = difflib.get_close_matches(word, list(words), 1)
     return f", of which {near[0]} is the nearest" if near else ""
 

@@ -2,44 +2,53 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import gc
+import importlib
 import os
 import sys
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from pwmscope import __version__
-from pwmscope.cli.calibrate import calibrate
-from pwmscope.cli.compare import compare
-from pwmscope.cli.desk import desk
-from pwmscope.cli.failsafe import failsafe
-from pwmscope.cli.files import convert, look, synth
-from pwmscope.cli.follow import follow
-from pwmscope.cli.inspect import inspect
-from pwmscope.cli.lag import lag
-from pwmscope.cli.link import link
-from pwmscope.cli.log import log
-from pwmscope.cli.measure import measure
-from pwmscope.cli.mixing import mixing
-from pwmscope.cli.plan import plan
 from pwmscope.cli.printing import set_up_streams
 from pwmscope.cli.reading import OPTION_OF
-from pwmscope.cli.report import report
-from pwmscope.cli.sheet import sheet
-from pwmscope.cli.stretches import stretches
 from pwmscope.errors import ArgumentError, PwmscopeError, naming
 
 BAD_INPUT = 2
 INTERRUPTED = 130
+_IN: Final = "pwmscope.cli."
+_HOMES: Final = {"convert": "files", "look": "files", "synth": "files"}
+_COMMANDS: Final = (
+    "calibrate", "compare", "convert", "desk", "failsafe", "follow", "inspect", "lag", "link",
+    "log", "look", "measure", "mixing", "plan", "report", "sheet", "stretches", "synth",
+)  # fmt: skip
+"""Each in the module of its name, if not in that of `_HOMES`."""
+_GARBAGE: Final = 150_000
+"""Objects made between two searches for cycles; a short command makes fewer."""
 
 
-class _PlainErrors(click.Group):
+class _Commands(click.Group):
     """A group whose commands end with one sentence and exit code 2 on bad input."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(dict.fromkeys((*_COMMANDS, *super().list_commands(ctx))))
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command when it is asked for, so that start-up stays quick."""
+        given = super().get_command(ctx, cmd_name)
+        if given is not None or cmd_name not in _COMMANDS:
+            return given
+        module = importlib.import_module(_IN + _HOMES.get(cmd_name, cmd_name))
+        found: click.Command = getattr(module, cmd_name)
+        return found
 
     def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401
         """Run a command; what the output's encoding lacks is written in ASCII."""
         set_up_streams()
+        _spare_searches()
         try:
             try:
                 return super().main(*args, **extra)
@@ -68,6 +77,12 @@ class _PlainErrors(click.Group):
             ctx.exit(INTERRUPTED)
 
 
+def _spare_searches() -> None:
+    """Look for cycles of objects seldom, and not at the end: imports make many and leave none."""
+    gc.set_threshold(_GARBAGE)
+    atexit.register(gc.freeze)
+
+
 def _format_lost(error: OSError) -> None:
     """Say that the output could not be written, and let nothing more be tried."""
     why = "it was closed" if isinstance(error, BrokenPipeError) else error.strerror or "unknown"
@@ -82,7 +97,7 @@ def _format_lost(error: OSError) -> None:
 
 
 @click.group(
-    cls=_PlainErrors,
+    cls=_Commands,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, message="pwmscope %(version)s")
@@ -93,11 +108,3 @@ def main() -> None:
     restrained, eye protection on, battery looked after. Probe 5 V servo pins only, ground
     first. The event's rulebook and its safety officer decide.
     """
-
-
-_COMMANDS = (
-    desk, sheet, plan, follow, inspect, look, measure, calibrate, failsafe, link, mixing, lag,
-    compare, stretches, report, log, convert, synth,
-)  # fmt: skip
-for _command in _COMMANDS:
-    main.add_command(_command)

@@ -58,7 +58,7 @@ def screen() -> Console:
             raise BrokenPipeError(errno.EPIPE, "it was closed")
 
     width = None if sys.stdout.isatty() else PRINTED_WIDTH
-    return Screen(width=width, highlight=False)
+    return Screen(width=width, highlight=False, emoji=False)
 
 
 def print_sections(sections: Iterable[tuple[str, Iterable[str]]]) -> None:

@@ -1,13 +1,30 @@
 """From pulses held against the bench to findings: value, uncertainty, limit, verdict."""
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
 from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
-from pwmscope.findings.comparison import Comparison, compare
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
-from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
-from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
+
+if TYPE_CHECKING:
+    from pwmscope.findings.comparison import Comparison, compare
+    from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
+    from pwmscope.findings.plan_alignment import Alignment, align_plan
+
+_CALLED = {
+    "Alignment": "plan_alignment",
+    "Comparison": "comparison",
+    "FaultHunt": "fault_hunt",
+    "align_plan": "plan_alignment",
+    "compare": "comparison",
+    "hunt_faults": "fault_hunt",
+}
+"""What is imported when it is first used; `examine` does without."""
 
 __all__ = [
     "ANALYSERS",
@@ -32,3 +49,12 @@ __all__ = [
     "summarise",
     "worst",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Import what `examine` does without when it is first used."""
+    home = _CALLED.get(name)
+    if home is None:
+        raise AttributeError(f"module 'pwmscope.findings' has no attribute '{name}'")
+    found: object = getattr(importlib.import_module(f"pwmscope.findings.{home}"), name)
+    return found

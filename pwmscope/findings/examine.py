@@ -13,7 +13,6 @@ from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
-from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.findings.segmentation import Answer, Channel
@@ -98,7 +97,11 @@ def examine(
     order = examine_order(found.records)
     clocks = clock_lines(order)
     recorded = Span(capture.start_s, capture.end_s)
-    alignment = None if plan is None else align_plan(plan, lines.servo)
+    alignment = None
+    if plan is not None:
+        from pwmscope.findings.plan_alignment import align_plan  # noqa: PLC0415 - slow to import
+
+        alignment = align_plan(plan, lines.servo)
     at_rest = () if alignment is None else alignment.at_rest
     channels = {}
     for name, table in lines.tables.items():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from pwmscope.bench import Limits, Role
 from pwmscope.capture import Capture
@@ -13,13 +13,15 @@ from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, LossAnalysis
 from pwmscope.findings.freshness import Freshness, SharedFreezes
 from pwmscope.findings.glitches import Coincidence, Glitches
-from pwmscope.findings.plan_alignment import Alignment
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
 from pwmscope.model import Finding, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
+
+if TYPE_CHECKING:
+    from pwmscope.findings.plan_alignment import Alignment
 
 A = TypeVar("A")
 _MAX_LISTED: Final = 6

@@ -1,5 +1,10 @@
 """From edges to pulses: widths, periods, frames and what is wrong with them."""
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
 from pwmscope.pulses.convention import (
     CONVENTIONS,
     STANDARD_SERVO,
@@ -19,7 +24,6 @@ from pwmscope.pulses.frames import (
     multiples,
 )
 from pwmscope.pulses.line_states import LineState, find_line_states
-from pwmscope.pulses.live import Happening, LineNow, LiveEvent, LivePulses
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import (
     UNMEASURED,
@@ -30,6 +34,12 @@ from pwmscope.pulses.table import (
     slices,
     without,
 )
+
+if TYPE_CHECKING:
+    from pwmscope.pulses.live import Happening, LineNow, LiveEvent, LivePulses
+
+_LIVE = ("Happening", "LineNow", "LiveEvent", "LivePulses")
+"""What only a recording that grows needs."""
 
 __all__ = [
     "CONVENTIONS",
@@ -64,3 +74,11 @@ __all__ = [
     "split_sum_trains",
     "without",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Import what a recording that grows needs when it is first used."""
+    if name not in _LIVE:
+        raise AttributeError(f"module 'pwmscope.pulses' has no attribute '{name}'")
+    found: object = getattr(importlib.import_module("pwmscope.pulses.live"), name)
+    return found

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from pwmscope.advice.settings import Action as SettingAction
-from pwmscope.advice.settings import Setting
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import FailsafeLine
 from pwmscope.findings.rotation import MOTION_STOP
@@ -19,6 +17,9 @@ from pwmscope.report.evidence import (
     format_reason,
     grouped_checks,
 )
+
+if TYPE_CHECKING:
+    from pwmscope.advice.settings import Setting
 
 Doing: TypeAlias = Literal["set", "do", "record"]
 
@@ -162,8 +163,12 @@ def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     """List the settings that are to be changed, with their lines."""
+    if evidence.settings is None:
+        return
+    from pwmscope.advice.settings import Action as SettingAction  # noqa: PLC0415 - slow to import
+
     wanted = (SettingAction.CHANGE, SettingAction.DEVICE)
-    for channel in () if evidence.settings is None else evidence.settings.channels:
+    for channel in evidence.settings.channels:
         for setting in channel.settings:
             if setting.action in wanted:
                 yield channel.line, setting
@@ -186,6 +191,8 @@ def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 def _format_setting(setting: Setting, evidence: Evidence) -> str:
     """Say what to set to what; what has no width of its own keeps its sentence."""
+    from pwmscope.advice.settings import Action as SettingAction  # noqa: PLC0415 - slow to import
+
     is_change = setting.action is SettingAction.CHANGE
     if not is_change or setting.target_us is None or setting.measured is None:
         return setting.sentence

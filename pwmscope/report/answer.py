@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from pwmscope.bench import BenchSheet
-from pwmscope.bench.wiring import Wiring
 from pwmscope.capture import Capture
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
@@ -27,6 +26,9 @@ from pwmscope.report.evidence import (
     grouped_checks,
 )
 from pwmscope.report.sentences import format_link, format_value
+
+if TYPE_CHECKING:
+    from pwmscope.bench.wiring import Wiring
 
 MAX_ACTIONS: Final = 5
 

@@ -5,12 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
-from pwmscope.advice.mixing import Advice
-from pwmscope.advice.settings import SettingsAdvice
 from pwmscope.bench import MOTORS, BenchSheet
-from pwmscope.bench.wiring import Wiring
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import (
@@ -20,10 +17,15 @@ from pwmscope.findings.failsafe import (
     LeftOutKind,
     LossClass,
 )
-from pwmscope.findings.freshness import Freshness
-from pwmscope.findings.mixing import Mixing
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import badness, format_line, governing
+
+if TYPE_CHECKING:
+    from pwmscope.advice.mixing import Advice
+    from pwmscope.advice.settings import SettingsAdvice
+    from pwmscope.bench.wiring import Wiring
+    from pwmscope.findings.freshness import Freshness
+    from pwmscope.findings.mixing import Mixing
 
 _THE: Final = {
     "weapon": "the weapon",

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 import textwrap
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pwmscope.bench import CAUTIONS, format_key
-from pwmscope.bench.wiring import Feed, Ruling, Wiring
 from pwmscope.model import Verdict, format_plainly
 from pwmscope.report.data import Json, json_text
+
+if TYPE_CHECKING:
+    from pwmscope.bench.wiring import Feed, Ruling, Wiring
 
 COLUMNS: Final = 100
 _NAME: Final = 24

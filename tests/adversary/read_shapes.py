@@ -8,6 +8,7 @@ import read_shapes_lists
 import read_shapes_mixed
 import read_shapes_packing
 import read_shapes_third
+import read_shapes_third_rows
 import read_shapes_time
 
 MODULES = (
@@ -20,4 +21,5 @@ MODULES = (
     read_shapes_broken,
     read_shapes_afresh,
     read_shapes_third,
+    read_shapes_third_rows,
 )

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import pwmscope
 from pwmscope.capture import Hints
-from pwmscope.capture.text import line_blocks, read_table
+from pwmscope.capture.text import fixed_width, line_blocks, read_table
 from pwmscope.capture.text.edges import RowBatch, find_steps
 from pwmscope.capture.text.fixed_width import SLACK, find_plan, read_block
 from pwmscope.capture.text.layout import find_layout
@@ -231,6 +231,45 @@ def test_every_single_wrong_byte_stops_the_template(tmp_path):
             else:
                 # A line end here leaves a shorter row behind, and stops at what follows.
                 assert block.stop <= (place + 1 if byte == 10 else 40 * width)
+
+
+EVEN = {
+    "1 us, over a second": (lambda k: f"{(k + 998_000) / 1e6:.6f}", "s"),
+    "10 us, from the middle": (lambda k: f"{(10 * k + 99_123_457) / 1e6:.6f}", "s"),
+    "1 us in 9 decimals": (lambda k: f"{k / 1e6:.9f}", "s"),
+    "25 us": (lambda k: f"{25 * k + 9_990_000:09d}", "us"),
+    "4 ns, a digit grows": (lambda k: f"{(4 * k + 999_990_000) / 1e3:.3f}", "us"),
+    "3 us, which is no part of ten": (lambda k: f"{3 * k / 1e6:.6f}", "s"),
+}
+
+
+@pytest.mark.parametrize("clock", EVEN)
+def test_rows_at_even_steps_are_held_against_known_digits_byte_by_byte(clock, monkeypatch):
+    """What is known beforehand changes no answer: neither of whole rows nor of damaged ones."""
+    time, unit = EVEN[clock]
+    text = b"".join(b"%s,%d,0\n" % (time(k).encode(), k // 700 % 2) for k in range(4_000))
+    lines = text.splitlines(keepends=True)
+    head = b"".join(lines[:1_000]).decode()
+    plan = find_plan(find_layout(head, "a.csv", Hints(time_unit=unit)))
+    texts = [text, b"".join(lines[:2_000] + lines[2_001:]), b"".join(lines[:5] + lines[4:])]
+    begin = sum(map(len, lines[:2_500]))
+    for place in range(begin, begin + len(lines[2_500])):
+        changed = bytes(b for b in b"05,.\nx" if b != text[place])
+        texts += [text[:place] + bytes([b]) + text[place + 1 :] for b in changed]
+
+    def read_all():
+        return [read_block(bytearray(t) + bytes(SLACK), len(t), plan) for t in texts]
+
+    if "no part" not in clock:
+        with monkeypatch.context() as patch:
+            patch.setattr(fixed_width, "_read_run", None)  # nothing is left to it
+            assert read_block(bytearray(text) + bytes(SLACK), len(text), plan).stop == len(text)
+    found = read_all()
+    monkeypatch.setattr(fixed_width, "_MIN_EVEN", 1 << 40)
+    for block, plain in zip(found, read_all(), strict=True):
+        assert (block.stop, block.row_count) == (plain.stop, plain.row_count)
+        for piece, other in zip(block.pieces, plain.pieces, strict=True):
+            np.testing.assert_equal(astuple(piece), astuple(other))
 
 
 def test_steps_between_rows():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from typing import Final
 
 import numpy as np
@@ -100,8 +101,8 @@ def _drawn(times_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 
     At random, since evenly spaced ones may all be edges of one kind.
     """
-    at = np.random.default_rng(0).integers(0, times_ps.size, _DRAWN)
-    return times_ps[np.unique(at)]
+    at = random.Random(0).choices(range(times_ps.size), k=_DRAWN)
+    return times_ps[sorted(set(at))]
 
 
 def _fits(times_ps: npt.NDArray[np.int64], interval_ps: float, resolution_ps: int) -> bool:

@@ -221,11 +221,12 @@ def _is_bare_hex(cells: set[str]) -> bool:
     """Whether all cells are equally many hexadecimal digits, some with letters and some without."""
     if len({len(cell) for cell in cells}) != 1 or len(next(iter(cells))) < 2:
         return False
-    digits = all(_BARE_HEX.fullmatch(cell) for cell in cells)
+    if not all(_BARE_HEX.fullmatch(cell) for cell in cells):
+        return False
     letters = [any(c in "abcdefABCDEF" for c in cell) for cell in cells]
     # 1e5 is a number, and 01b may be binary.
     others = any(kind_of(cell) == "text" for cell in cells)
-    return digits and any(letters) and not all(letters) and others
+    return any(letters) and not all(letters) and others
 
 
 def are_hex_digits(cells: list[str]) -> bool:
@@ -274,7 +275,8 @@ class Spelling:
         """Whether all cells but a part of odd ones may be written so, and some are."""
         if re.search(self.marks, "\n".join(cells), re.MULTILINE) is None:
             return False
-        return sum(not self.is_so(cell) for cell in cells) <= odd * len(cells)
+        others = (cell for cell in cells if not self.is_so(cell))
+        return next(itertools.islice(others, int(odd * len(cells)), None), None) is None
 
     def plain(self, cell: str) -> str:
         """Write one cell as parsers know it.

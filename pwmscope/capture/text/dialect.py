@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import functools
 import re
 from collections import Counter
 from dataclasses import dataclass
@@ -115,18 +116,22 @@ def _best_delimiter(body: list[str]) -> str:
     counts = [Counter(row.count(mark) for row in rows) for mark in ("\t", ";", "|", ", ")]
     usual = [max((times for n, times in count.items() if n), default=0) for count in counts]
     candidates = _DELIMITERS[:-1] if max(usual) > _NEARLY_ALL * len(rows) else _DELIMITERS
-    best = max(candidates, key=lambda delimiter: _score(body, delimiter))
-    return best if any(_score(body, best)) else max(_DELIMITERS, key=lambda d: _score(body, d))
+    scores = {delimiter: _score(body, delimiter) for delimiter in candidates}
+    best = max(candidates, key=scores.__getitem__)
+    return best if any(scores[best]) else max(_DELIMITERS, key=lambda d: _score(body, d))
 
 
 def _described(
     lines: list[str], delimiter: str, found: tuple[int | None, int | None, int], width: int
 ) -> Dialect:
     header, units, first = found
-    below = [(line, split(line, delimiter)) for line in lines[first:] if line.strip()]
+    filled = [line for line in lines[first:] if line.strip()]
+    below = list(zip(filled, _split_all(filled, delimiter), strict=True))
     width = max(width, len(below[0][1]))
     rows = [cells for line, cells in below if not is_remark(line, cells, width)]
-    has_remarks = len(rows) < len(below) or any(tight(line, delimiter) != line for line, _ in below)
+    has_remarks = len(rows) < len(below) or any(
+        tight(line, delimiter) != line for line in filled if '"' in line
+    )
     while len(rows) > 1 and is_footer(rows[-1], width):
         rows.pop()
         has_remarks = True
@@ -144,24 +149,18 @@ def _described(
         headings,
         None if units is None else tuple(split(lines[units], delimiter)),
         rows,
-        any(_has_pairs(line) for line, _ in below),
+        any(_has_pairs(line) for line in filled if '"' in line),
         has_remarks,
-        delimiter != SPACES and any(_is_loose(line, delimiter) for line, _ in below[:-1] or below),
+        delimiter != SPACES and _is_loose("\n".join(filled[:-1] or filled), delimiter),
     )
 
 
-def _is_loose(line: str, delimiter: str) -> bool:
-    """Whether a row's cells need more than cutting at the delimiter."""
-    if any(sign in line for sign in MINUS_SIGNS):
-        return True
-    if delimiter == "\t":
-        return " \t" in line or "\t " in line or line != line.strip(" ")
-    return (
-        f" {delimiter}" in line
-        or f"{delimiter} " in line
-        or f"\t{delimiter}" in line
-        or line != line.strip(" \t")
-    )
+def _is_loose(rows: str, delimiter: str) -> bool:
+    """Whether the cells of some rows need more than cutting at the delimiter."""
+    blanks = " " if delimiter == "\t" else " \t"
+    beside = [f" {delimiter}", f"{delimiter} ", f"\t{delimiter}"][: 1 + len(blanks)]
+    ends = [f"\n{blank}" for blank in blanks] + [f"{blank}\n" for blank in blanks]
+    return any(mark in f"\n{rows}\n" for mark in (*MINUS_SIGNS, *beside, *ends))
 
 
 def tight(line: str, delimiter: str) -> str:
@@ -216,9 +215,16 @@ def _split_all(lines: list[str], delimiter: str) -> list[list[str]]:
     """Split each line into cells, stripped of spaces and quotes."""
     if delimiter == SPACES:
         return [[clean(cell.strip('"')) for cell in line.split()] for line in lines]
-    if any('"' in line or "\r" in line for line in lines):
-        return [_split_quoted(line, delimiter) for line in lines]
-    return [[clean(cell) for cell in line.split(delimiter)] for line in lines]
+    text = "\n".join(lines)
+    plain = clean if any(sign in text for sign in MINUS_SIGNS) else str.strip
+    if '"' not in text and "\r" not in text:
+        return [list(map(plain, line.split(delimiter))) for line in lines]
+    return [
+        _split_quoted(line, delimiter)
+        if '"' in line or "\r" in line
+        else list(map(plain, line.split(delimiter)))
+        for line in lines
+    ]
 
 
 def _split_quoted(line: str, delimiter: str) -> list[str]:
@@ -230,8 +236,13 @@ def _split_quoted(line: str, delimiter: str) -> list[str]:
 
 def _shape(cells: list[str]) -> str:
     """Write a letter per cell: ``d`` for data, ``t`` for text, ``_`` for nothing."""
+    return "".join(map(_letter, cells))
+
+
+@functools.lru_cache(maxsize=1 << 12)
+def _letter(cell: str) -> str:
     letters = {"text": "t", "empty": "_"}
-    return "".join("d" if is_grouped(cell) else letters.get(kind_of(cell), "d") for cell in cells)
+    return "d" if is_grouped(cell) else letters.get(kind_of(cell), "d")
 
 
 def _fits(shape: str, usual: str) -> bool:

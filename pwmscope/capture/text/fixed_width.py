@@ -8,7 +8,9 @@ of all rows of the run are compared at once, and each byte is verified:
   level stands, and 0 elsewhere; a constant added to each byte carries into its highest bit where
   that does not hold;
 - a word that differs from the one a row above shows a change of level;
-- eight digits become a number in three steps that join neighbours: pairs, fours, all eight.
+- eight digits become a number in three steps that join neighbours: pairs, fours, all eight;
+- where the first two rows are a step apart of which many make a power of ten, the digits of all
+  rows to come are known, and only held against.
 
 What does not fit is left to the general parser, from that row on.
 """
@@ -25,7 +27,7 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
 from pwmscope.capture.text.dialect import SPACES
-from pwmscope.capture.text.edges import ChangedRows, Words, find_steps
+from pwmscope.capture.text.edges import ChangedRows, Steps, Words, find_steps
 from pwmscope.capture.text.layout import Layout
 
 Words64: TypeAlias = npt.NDArray[np.uint64]
@@ -39,6 +41,10 @@ _MIN_RUN: Final = 256
 """Rows of one width worth a pass of their own; shorter runs are read by their line ends."""
 _MIN_PIECES: Final = 16
 """Pieces that a block may have however few rows it holds."""
+_MIN_EVEN: Final = 1024
+"""Rows of one width whose times may be held against those of even steps."""
+_MAX_CYCLE: Final = 1 << 17
+"""Rows after which the last digits come again: a table of as many words stays in the cache."""
 _MAX_DIGITS: Final = 18
 """Digits of a time in picoseconds that surely fit 63 bits."""
 _NEWLINE: Final = 10
@@ -118,6 +124,7 @@ class _Template:
     scale_ps: int  # Picoseconds of the time's last digit; 1 for sample numbers
     whole_digits: int  # Bytes of the time's cell before its decimals, sign included
     time_size: int  # Bytes of the time's cell
+    digit_places: tuple[int, ...]  # Of the time's digits, in a row
 
 
 def _template_of(line: bytes, plan: Plan) -> _Template | None:
@@ -162,6 +169,7 @@ def _template(shape: bytes, plan: Plan) -> _Template | None:
         1 if time is None else 10 ** (plan.exponent - len(time[4] or b"")),
         0 if time is None else len(time[1]) + len(time[2]),
         0 if time is None else len(time[0]),
+        tuple(i for i, kind in enumerate(kinds) if kind == ord("t")),
     )
 
 
@@ -248,7 +256,8 @@ def read_block(buffer: bytearray, size: int, plan: Plan) -> Block:
         if run < _MIN_RUN and place + run * template.width < size and plan.time == 0:
             read = _read_ragged(memory, place, size, template, plan)
         else:
-            read = _read_run(memory, place, run, template)
+            read = _read_even(memory, place, run, template)
+            read = read or _read_run(memory, place, run, template)
         if read is None:
             break
         piece, taken = read
@@ -282,6 +291,88 @@ def _read_run(
 
     piece = _read_words(template, template.words, [load(word) for word in template.words])
     return None if piece is None else (piece, piece.row_count * template.width)
+
+
+def _read_even(
+    memory: npt.NDArray[np.uint8], place: int, rows: int, template: _Template
+) -> tuple[ChangedRows, int] | None:
+    """Read rows of one width whose times come first and are even steps apart; None if not so."""
+    if rows < _MIN_EVEN or not template.time_words or template.sign < 0:
+        return None
+    width, count = template.width, len(template.digit_places)
+    printed = [
+        bytes(memory[start + i] for i in template.digit_places) for start in (place, place + width)
+    ]
+    if not printed[1].isdigit():
+        return None
+    first, second = map(int, printed)
+    step, last = second - first, template.time_words[-1]
+    cycle = _cycle_of(step, sum(place >= last.offset for place in template.digit_places))
+    if not cycle or len(str(first + (rows - 1) * step)) > count:
+        return None
+
+    def load(word: _Word, at: int, some: int, expected: np.uint64) -> Words64:
+        begin = place + at * width + word.offset
+        view = np.ndarray((some,), _U64, memory.data, begin, (width,))
+        found: Words64 = np.bitwise_xor(view, expected)
+        return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
+
+    known = _last_digits(last.offset, template.digit_places, cycle, step, first % step)
+    at = 0
+    while at < rows:
+        from_ = (first + at * step) % cycle // step
+        some = min(known.size - from_, rows - at)
+        digits = f"{(first + at * step) // cycle * cycle:0{count}d}"
+        above = _spread(digits, template)
+        for word in template.time_words:
+            part = int.from_bytes(above[word.offset : word.offset + word.size], "little")
+            found = load(word, at, some, word.template ^ np.uint64(part))
+            if bool(np.any(found != known[from_ : from_ + some]) if word is last else found.any()):
+                return None
+        at += some
+    tail = [replace(word, offset=word.offset + template.time_size) for word in template.tail_words]
+    pairs = [(word, load(word, 0, rows, word.template)) for word in tail]
+    if any(_good_rows(word, off) < rows for word, off in pairs):
+        return None
+    scale = template.scale_ps
+    even = _levels_of(pairs, rows)
+    return replace(
+        even,
+        time_ps=(first + even.at * step) * scale,
+        first_ps=first * scale,
+        last_ps=(first + (rows - 1) * step) * scale,
+        steps=Steps(step * scale, step * scale, 1),
+    ), rows * width
+
+
+def _cycle_of(step: int, digits: int) -> int:
+    """Find the longest power of ten of so many digits that a step divides into few; 0 if none."""
+    powers = (10**n for n in range(digits, 0, -1)) if step > 0 else ()
+    fits = (p for p in powers if p % step == 0 and 64 <= p // step <= _MAX_CYCLE)
+    return next(fits, 0)
+
+
+def _spread(digits: str, template: _Template) -> bytes:
+    """Put the values of a time's digits where they stand in a row."""
+    out = bytearray(template.time_size)
+    for place, digit in zip(template.digit_places, digits, strict=True):
+        out[place] = int(digit)
+    return bytes(out)
+
+
+@functools.lru_cache(maxsize=8)
+def _last_digits(
+    offset: int, places: tuple[int, ...], cycle: int, step: int, first: int
+) -> Words64:
+    """Make the words of all times within a power of ten, as they differ from zeros."""
+    values = np.arange(first, cycle, step, dtype=np.uint64)
+    words = np.zeros(values.size, np.uint64)
+    for power, place in enumerate(reversed(places)):
+        if 10**power == cycle:
+            break
+        digit = values // np.uint64(10**power) % np.uint64(10)
+        words |= digit << np.uint64(8 * (place - offset))
+    return words
 
 
 def _read_ragged(
@@ -348,6 +439,22 @@ def _read_words(
     if not rows:
         return None
     pairs = [(word, off[:rows]) for word, off in pairs]
+    found = _levels_of(pairs, rows)
+    if not template.is_timed:
+        return found
+    times = _times(template, pairs)
+    scale = template.scale_ps
+    return replace(
+        found,
+        time_ps=times[found.at] * scale,
+        first_ps=int(times[0]) * scale,
+        last_ps=int(times[-1]) * scale,
+        steps=find_steps(times, scale),
+    )
+
+
+def _levels_of(pairs: list[tuple[_Word, Words64]], rows: int) -> ChangedRows:
+    """Find the rows that change a level; their times are still to be set."""
     levels = [
         (word, np.bitwise_and(off, word.levels) if word.has_digits else off)
         for word, off in pairs
@@ -355,23 +462,7 @@ def _read_words(
     ]
     at = _changes(levels)
     packed = _packed(levels, np.concatenate(([0, rows - 1], at)))
-    first, last = int(packed[0]), int(packed[1])
-    if not template.is_timed:
-        return ChangedRows(0, rows, first, last, at, packed[2:])
-    times = _times(template, pairs)
-    scale = template.scale_ps
-    return ChangedRows(
-        0,
-        rows,
-        first,
-        last,
-        at,
-        packed[2:],
-        times[at] * scale,
-        int(times[0]) * scale,
-        int(times[-1]) * scale,
-        find_steps(times, scale),
-    )
+    return ChangedRows(0, rows, int(packed[0]), int(packed[1]), at, packed[2:])
 
 
 def _good_rows(word: _Word, off: Words64) -> int:

@@ -142,6 +142,7 @@ class HazardKind(StrEnum):
     STICK_HELD = "jumps to the held stick"
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
+    FIRST_LINK = "runs as the link first comes"
     MOTION = "turns without a command"
     FOREIGN = "follows another memory"
 
@@ -207,6 +208,9 @@ in 1 of 2 losses.
             return f"{runs} by {held} when the link is back. {when}"
         if self.kind is HazardKind.NO_STICK:
             return f"{runs} at {self.width_us:.0f} us by no stick when the link is back. {when}"
+        if self.kind is HazardKind.FIRST_LINK:
+            at = f"{runs} at {self.width_us:.0f} us" if not several else runs
+            return f"{at} as the link first comes. Seen at {self.at_s:.3f} s."
         return f"{runs} at {self.width_us:.0f} us before the link is back. {when}"
 
     @property

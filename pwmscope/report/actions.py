@@ -125,7 +125,7 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
     for hazard in evidence.failsafe.hazards:
         rank = (1, min(map(evidence.danger, hazard.lines)))
-        if hazard.kind is HazardKind.STICK_HELD:
+        if hazard.kind in (HazardKind.STICK_HELD, HazardKind.FIRST_LINK):
             said = "Bring the sticks to rest before you switch the transmitter on."
         elif hazard.kind is HazardKind.MOTION:
             said = (

@@ -114,6 +114,8 @@ class Ground(StrEnum):
     UNMARKED_RETURN = "the return is not marked"
     RESUMED = "pulses came again before the marker, and no return was seen after it"
     INSIDE = "it was inside its stop range before"
+    NEVER_IN = "it was outside its stop range before, and did not go into it"
+    NO_RANGE = "its stop range is not known"
     LEAPT = "it left its stop range"
     QUICK_RETURN = "it left faster than a hand, and in several steps"
     EITHER_WAY = "both readings have servo pulses"
@@ -479,7 +481,14 @@ def held(case: Case) -> Alternative:
         return Alternative(Cause.HELD, True, Ground.WAS_OUTSIDE)
     if case.behaviour is LossClass.PULSES_STOP:
         return Alternative(Cause.HELD, True, Ground.PULSES_ENDED)
-    return Alternative(Cause.HELD, False, Ground.INSIDE)
+    return Alternative(Cause.HELD, False, _where_held(case))
+
+
+def _where_held(case: Case) -> Ground:
+    """Say where an output stood that nothing moved."""
+    if case.setting.expected.band is None:
+        return Ground.NO_RANGE
+    return Ground.NEVER_IN if case.was_outside else Ground.INSIDE
 
 
 def left_early(case: Case) -> Alternative:
@@ -490,6 +499,9 @@ def left_early(case: Case) -> Alternative:
     first = case.response.departures[0] if case.response.departures else None
     if first is not None and _is_too_quick(first, case):
         return Alternative(Cause.LEFT_EARLY, False, Ground.QUICK_RETURN, (), first.by_s)
+    is_in = case.evidence.entry is not None or case.behaviour is LossClass.PULSES_STOP
+    if not is_in and _where_held(case) is not Ground.INSIDE:
+        return Alternative(Cause.LEFT_EARLY, False, _where_held(case))
     return Alternative(Cause.LEFT_EARLY, True, Ground.STAYED, (), case.evidence.back_s)
 
 

@@ -52,6 +52,7 @@ from pwmscope.findings.failsafe.power_up import (
 from pwmscope.findings.failsafe.recovery import (
     JUMP_DEFINITION,
     count_odd,
+    first_link_hazards,
     hazards_of,
     jump_us,
     recovered_s,
@@ -621,6 +622,11 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     if linked_s is not None and told.losses:
         linked_s -= max(loss.moment.late_s for loss in told.losses)
     line_losses = {}
+    first_link = {} if linked_s is None or linked_s <= capture.start_s else first_link_hazards(
+        {name: line.output.table for name, line in watched.items()},
+        {name: line.expected for name, line in watched.items()},
+        linked_s, told.losses[0].earliest_s if told.losses else capture.end_s, capture.source,
+    )  # fmt: skip
     for name, line in watched.items():
         table = line.output.table
         before = before_link(table, line.output.usual_us, capture.start_s, linked_s)
@@ -636,7 +642,8 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         )
         arming = arming_finding(table, before, line.expected)
         findings = findings if arming is None else (*findings, arming)
-        line_losses[name] = replace(own, findings=findings)
+        hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))
+        line_losses[name] = replace(own, findings=findings, hazards=hazards)
     return line_losses
 
 

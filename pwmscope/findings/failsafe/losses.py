@@ -395,8 +395,9 @@ def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
 def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) -> bool:
     """Say whether what looks like a loss begins with the return from a marked one.
 
-    Two outputs stood until then where that loss had put them, and jump back to where they stood
-    before it. Only the link does that; a loss takes no output to where its stick was held.
+    Two outputs stood until then where that loss had put them, or were silent, and jump from there.
+    Only the link does that, also where a transmitter first sends old widths or widths of its own:
+    a loss puts no output elsewhere than the one before.
     """
     before = max(
         (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
@@ -409,13 +410,18 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         slack_s = 2 * output.usual_us / 1e6
         place = int(np.searchsorted(stays.start_s, own.lost_s + slack_s)) - 1
         held = int(np.searchsorted(stays.start_s, before.earliest_s)) - 1
-        if held < 0 or held >= place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
+        if held < 0 or held > place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
             continue
+        if held == place - 1:
+            back += bool(stays.end_s[held] < before.back_s - slack_s)
+            continue
+        put_us = stays.level_us[place - 1]
         stood = stays.start_s[place - 1] <= before.back_s
-        jumped = abs(stays.level_us[place] - stays.level_us[place - 1]) > JUMP * span_us
+        jumped = abs(stays.level_us[place] - put_us) > JUMP * span_us
+        was_put = abs(put_us - stays.level_us[held]) > SAME * span_us
         is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
-        back += stood and jumped and is_held
-    return back > 1
+        back += stood and jumped and (was_put or is_held)
+    return bool(back > 1)
 
 
 def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss
+from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import (
@@ -28,6 +28,10 @@ from pwmscope.pulses import Flag, PulseTable
 NAME: Final = "recovery"
 MAX_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
+STAYS: Final = 5
+"""A jump ends where an output stays for so many frames, which no stick does at once,"""
+STEADY: Final = 0.01
+"""within this part of the convention's span."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
 practice, from memory, as the limit of the pulse width range)."""
@@ -104,6 +108,59 @@ def hazards_of(
         for kind in HazardKind
         if (own := found.get(kind))
     )
+
+
+def first_link_hazards(
+    tables: Mapping[str, PulseTable],
+    expected: Mapping[str, Expectation],
+    from_s: float,
+    until_s: float,
+    source: str,
+) -> dict[str, Hazard]:
+    """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
+
+    A silent line's first pulse shows the link, and a jump in which outputs go together. One that
+    jumps alone may be a switch that a hand moved.
+    """
+    comes: dict[str, tuple[float, float, float | None, bool]] = {}
+    for name, table in tables.items():
+        found = _first_jump(table, from_s, until_s)
+        if found is not None:
+            comes[name] = found
+    hazards = {}
+    for name, (at_s, to_us, from_us, starts) in comes.items():
+        own, frame_s = expected[name], tables[name].convention.period_us / 1e6
+        near = [t for n, (t, *_) in comes.items() if n != name and abs(t - at_s) <= frame_s]
+        if not own.drives_something or own.band is None or not (starts or near):
+            continue
+        if _outside_by_us(own.band, to_us) >= JUMP * tables[name].convention.span_us:
+            hazards[name] = Hazard(
+                HazardKind.FIRST_LINK, (name,), at_s, to_us, from_us, 1, 1, source
+            )
+    return hazards
+
+
+def _first_jump(
+    table: PulseTable, from_s: float, until_s: float
+) -> tuple[float, float, float | None, bool] | None:
+    """Give a line's first pulse after silence, or its first jump if it did not move before."""
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    first, end = np.searchsorted(rise_s, (from_s, until_s))
+    if end - first < STAYS:
+        return None
+    quiet_s = quiet_limit_s(table.convention.period_us)
+    span_us = table.convention.span_us
+    if first == 0 or rise_s[first] - rise_s[first - 1] > quiet_s:
+        return float(rise_s[first]), float(np.median(width_us[first : first + 3])), None, True
+    changed = np.flatnonzero(np.abs(width_us[first:end] - width_us[first - 1]) > JUMP * span_us)
+    if not changed.size:
+        return None
+    at = first + int(changed[0])
+    stays_us = width_us[at : at + STAYS]
+    is_sudden = abs(width_us[at - 1] - width_us[first - 1]) <= STEADY * span_us
+    if not is_sudden or np.ptp(stays_us) > STEADY * span_us:
+        return None
+    return float(rise_s[at]), float(np.median(stays_us)), float(width_us[at - 1]), False
 
 
 def _is_held(event: LossEvent, to_us: float) -> bool:

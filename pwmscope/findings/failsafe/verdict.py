@@ -396,6 +396,10 @@ _SAID: Final = {
         "holds looks the same.",
         f"{HOLD_STICK}.",
     ),
+    Ground.NEVER_IN: Reason(
+        "The output was outside its stop range before the loss, and did not go into it.",
+        "Check that the transmitter was off, and set this output's failsafe.",
+    ),
     Ground.EITHER_WAY: Reason(
         "The line reads as servo pulses either way up, so no width is certain.",
         "Record it at a lower frame rate, or check how it idles.",

@@ -419,7 +419,9 @@ def test_pulses_that_come_again_may_be_the_links_unless_a_jump_to_a_held_stick_f
     [
         ({}, (True, Ground.WAS_OUTSIDE)),
         ({"was_outside": False}, (False, Ground.INSIDE)),
-        ({"entry": None}, (False, Ground.INSIDE)),
+        ({"entry": None}, (False, Ground.NEVER_IN)),
+        ({"entry": None, "was_outside": False}, (False, Ground.INSIDE)),
+        ({"entry": None, "expected": Expectation()}, (False, Ground.NO_RANGE)),
         ({**SILENT, "was_outside": False}, (True, Ground.PULSES_ENDED)),
     ],
 )
@@ -436,6 +438,9 @@ def left(took_s=0.05, kind=ChangeKind.MOVE, to_us=1700.0):
     [
         ({}, (True, Ground.STAYED)),
         ({"departures": ()}, (True, Ground.STAYED)),
+        ({"entry": None}, (False, Ground.NEVER_IN)),
+        ({"entry": None, "was_outside": False}, (True, Ground.STAYED)),
+        ({**SILENT, "entry": None}, (True, Ground.STAYED)),
         ({"leaps": (Leap(14.1, 1500.0, 1900.0),)}, (False, Ground.LEAPT)),
         ({"departures": (left(),), "back_partner": ""}, (False, Ground.QUICK_RETURN)),
         ({"departures": (left(),)}, (True, Ground.STAYED)),

@@ -471,3 +471,13 @@ def test_a_weapon_switched_off_a_few_frames_before_its_pulses_end_shows_no_stop(
     assert event.case.evidence.entry.to_us == pytest.approx(1000.0, abs=2.0)
     plain = check(Drill({**OWN, "RX3": stops(0.6)}, losses=3), sheet=sheet)
     assert verdicts(plain)["RX3"] == "does not meet"
+
+
+# --- words of the table of other causes ---
+
+
+def test_a_line_that_holds_outside_its_stop_range_is_not_said_to_stand_inside_it():
+    found = check(Drill({name: preset(REST[name]) for name in ("RX2", "RX3")} | {"RX1": holds}))
+    for cause in (Cause.HELD, Cause.LEFT_EARLY):
+        assert grounds(found, "RX1", cause) == {Ground.NEVER_IN}
+    assert grounds(found, "RX2", Cause.LEFT_EARLY) == {Ground.STAYED}

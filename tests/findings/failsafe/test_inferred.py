@@ -215,11 +215,44 @@ def test_the_jump_back_to_held_sticks_is_a_return_and_no_loss_of_its_own():
     assert told_as_return(RX1=one, RX2=two, RX3=output(*IDLE))
 
 
-def test_a_jump_elsewhere_may_be_a_loss():
+def unmoved(to_us=1900.0):
+    """A stick at rest throughout, and its output elsewhere for a second."""
+    return output(
+        (0.0, 1500.0), (7.99, 1500.0), (8.0, to_us), (8.99, to_us), (9.0, 1500.0), (END_S, 1500.0)
+    )
+
+
+def starts_again(from_s):
+    """A stick up whose pulses stop with the loss, and come again a frame before the others jump."""
+    return output(
+        (0.0, 1500.0), (2.0, 1500.0), (2.4, 1700.0), (7.97, 1700.0), (7.98, 1400.0),
+        (8.99, 1400.0), (9.0, 1500.0), (END_S, 1500.0), gaps=[(from_s, 7.975)],
+    )  # fmt: skip
+
+
+def test_a_jump_to_widths_of_the_transmitters_own_is_a_return_as_well():
+    """Some transmitters first send old or other widths; no second loss puts outputs elsewhere."""
     one, two = lost_and_back(1700.0), lost_and_back(1320.0)
-    assert not told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1900.0))
-    assert not told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1371.0))
-    assert told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1369.0))
+    assert told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1900.0))
+    assert told_as_return(RX1=one, RX2=lost_and_back(1320.0, back_us=1371.0))
+    assert told_as_return(RX1=one, RX2=two, RX3=unmoved())
+
+
+def test_pulses_that_begin_again_show_the_return_as_a_jump_does():
+    one, two = lost_and_back(1700.0), lost_and_back(1320.0)
+    (seen,) = inferred_losses({"RX1": one, "RX2": two}, END_S, least_back=2)
+    for from_s, told in ((3.8, True), (7.4, False)):
+        outputs = {"RX1": one, "RX2": unmoved(), "RX3": starts_again(from_s)}
+        assert is_return(seen, [marked(3.4, 7.2)], outputs) is told
+
+
+def test_a_jump_of_outputs_that_the_loss_did_not_move_may_be_a_loss():
+    one, two = lost_and_back(1700.0), lost_and_back(1320.0)
+    assert not told_as_return(RX1=one, RX2=unmoved())
+    assert not told_as_return(RX1=unmoved(), RX2=unmoved(1100.0))
+    # Moved by no more than a twentieth of the span.
+    assert not told_as_return(RX1=one, RX2=lost_and_back(1549.0, back_us=1900.0))
+    assert told_as_return(RX1=one, RX2=lost_and_back(1551.0, back_us=1900.0))
     assert not told_as_return([], RX1=one, RX2=two)
     # The transmitter came on only later, or a loss lies between.
     assert not told_as_return([marked(3.4, 8.1)], RX1=one, RX2=two)

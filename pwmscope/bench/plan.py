@@ -187,7 +187,9 @@ class PlanStep:
         Where switches, dials and buttons stand, by the line that they move, from -1 to 1. One
         that is left out rests.
     who : str, optional
-        Who does it: one person, or two; empty where that is no matter.
+        Who does it: one person with one hand or two, or two people; empty where that is no matter.
+    moves : tuple of str, optional
+        Stick axes that are kept moving meanwhile.
     """
 
     name: str
@@ -199,11 +201,12 @@ class PlanStep:
     other_memory: bool = False
     controls: Mapping[str, float] = field(default_factory=dict)
     who: str = ""
+    moves: tuple[Axis, ...] = ()
 
     @property
     def is_at_rest(self) -> bool:
         """Whether every stick and control rests."""
-        return not self.sticks and not self.controls
+        return not self.sticks and not self.controls and not self.moves
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +255,11 @@ class CapturePlan:
     def is_link_record(self) -> bool:
         """Whether it shows what binding left behind: one of its steps has another memory."""
         return any(step.other_memory for step in self.steps)
+
+    @property
+    def is_marker_calibration(self) -> bool:
+        """Whether it shows how late the marker is: sticks move on while the link goes."""
+        return any(step.moves and not step.transmitter_on for step in self.steps)
 
     @property
     def seconds(self) -> float:

@@ -5,6 +5,7 @@ from pwmscope.findings.comparison import Comparison, compare
 from pwmscope.findings.examine import examine
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
+from pwmscope.findings.marker_delay import MarkerDelay, measure_marker
 from pwmscope.findings.plan_alignment import Alignment, align_plan
 from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
@@ -21,6 +22,7 @@ __all__ = [
     "Findings",
     "LossClass",
     "LossEvent",
+    "MarkerDelay",
     "SensorFindings",
     "Summary",
     "Verdict",
@@ -29,6 +31,7 @@ __all__ = [
     "definitions",
     "examine",
     "hunt_faults",
+    "measure_marker",
     "summarise",
     "worst",
 ]

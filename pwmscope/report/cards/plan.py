@@ -45,6 +45,12 @@ BEGIN: Final = (
     "the sticks briskly, then hold them still."
 )
 
+BEGIN_MOVING: Final = (
+    "Start the recorder first, then the steps. Lay the transmitter on the table: one thumb keeps a "
+    "stick moving, the other hand switches. A light needs its sensor taped over it, dark all "
+    "round. Power the sensor from the analyser's side, never from the receiver."
+)
+
 
 def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
     """Write a plan as text: cautions, what to set, the steps with their times.
@@ -104,7 +110,7 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
             "There is no marker line. The moment of the loss and the stop time will not be "
             "recorded. docs/bench.md says how to add a marker."
         )
-    return (*needs, BEGIN)
+    return (*needs, BEGIN_MOVING if plan.is_marker_calibration else BEGIN)
 
 
 def format_clock(time_s: float) -> str:
@@ -125,7 +131,7 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
     yield "  begins  lasts  step"
     for begin_s, step in zip(plan.starts_s, plan.steps, strict=True):
         lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  {step.name:<{names}}  "
-        who = f"{step.who[0].upper()}{step.who[1:]}. " if step.who == "two people" else ""
+        who = f"{step.who[0].upper()}{step.who[1:]}. " if step.who else ""
         told = who + step.hands + (f" Shows {step.shows}." if step.shows else "")
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 
@@ -140,8 +146,8 @@ def plan_json(plan: CapturePlan) -> str:
         {
             "name": step.name, "begins_s": at_s, "seconds": step.seconds,
             "transmitter_on": step.transmitter_on, "sticks": dict(step.sticks),
-            "controls": dict(step.controls), "who": step.who, "hands": step.hands,
-            "shows": step.shows,
+            "controls": dict(step.controls), "moves": list(step.moves), "who": step.who,
+            "hands": step.hands, "shows": step.shows,
         }
         for at_s, step in zip(plan.starts_s, plan.steps, strict=True)
     ]  # fmt: skip

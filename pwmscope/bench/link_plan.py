@@ -6,7 +6,17 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench.equipment import BenchSheet
-from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep, plan_of, wired_axes
+from pwmscope.bench.plan import (
+    AXES,
+    NO_HAND,
+    TWO_HANDS,
+    Axis,
+    CapturePlan,
+    Mode,
+    PlanStep,
+    plan_of,
+    wired_axes,
+)
 from pwmscope.errors import HintError
 
 ALONE_S: Final = 8.0
@@ -122,7 +132,6 @@ OFF_S: Final = 4.0
 ON_S: Final = 3.0
 MIN_OFFS: Final = 5
 USUAL_OFFS: Final = 10
-_TWO_HANDS: Final = "one person, two hands"
 
 
 def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_OFFS) -> CapturePlan:
@@ -183,23 +192,23 @@ def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_O
     steps = [
         PlanStep(
             "rest", CIRCLE_S, {}, "Transmitter on. Let go of both sticks. Touch nothing.",
-            "how much the widths scatter", who="one person, no hand",
+            "how much the widths scatter", who=NO_HAND,
         )
     ]  # fmt: skip
     for number in range(1, losses + 1):
         steps += [
-            PlanStep(f"circle {number}", CIRCLE_S, {}, hands, who=_TWO_HANDS, moves=moves),
+            PlanStep(f"circle {number}", CIRCLE_S, {}, hands, who=TWO_HANDS, moves=moves),
             PlanStep(
                 f"transmitter off {number}", OFF_S, {},
                 f"Transmitter off with the other hand. Do not stop the stick.{press}",
                 f"how long after the last fresh frame line {marker.line} changes",
-                transmitter_on=False, who=_TWO_HANDS, moves=moves,
+                transmitter_on=False, who=TWO_HANDS, moves=moves,
             ),
             PlanStep(
                 f"transmitter on {number}", lasts_s, {},
                 f"Transmitter on{'. Move on.' if up else ', the stick let go. Then move it again.'}"
                 f"{press}",
-                "how late it is on again", who=_TWO_HANDS, moves=moves,
+                "how late it is on again", who=TWO_HANDS, moves=moves,
             ),
         ]  # fmt: skip
     return plan_of(sheet, steps, mode)

@@ -275,11 +275,13 @@ def third_multiplier(rng: random.Random, k: int) -> Paper:
     )[k]  # fmt: skip
     step = {10**8: 10**8, 60 * 10**12: 6 * 10**6}.get(size, 10**7)
     w = wave(rng, step)
+
     def say(t: int) -> str:
         if size == 60 * 10**12:
             return f"{t / size:.9f}"
         whole, rest = divmod(t, size)
         return str(whole) + (f".{rest * 10**9 // size:09d}".rstrip("0") if rest else "")
+
     page = level_table(rng, w, head=head, say=say)
     tolerance = 10**5 if size == 60 * 10**12 else 1
     return filed(w, dressed(rng, page), head, reading=reading, tolerance_ps=tolerance)
@@ -364,7 +366,7 @@ def third_bus(rng: random.Random, k: int) -> Paper:
     # Bits that are always 0 above the highest may be shown or not.
     page = dressed(rng, Page(rows, ["time_us", head]), 1)
     extra = {f"{head}[{i}]": (0, ()) for i in range(4, 8)}
-    more = {name: (f"{bare}{name[len(head):]}",) for name in extra}
+    more = {name: (f"{bare}{name[len(head) :]}",) for name in extra}
     return filed(
         w, page, f"{head} as {form}", truth={**truth, **extra}, also={**also, **more},
         optional=quiet | frozenset(extra),

@@ -21,6 +21,7 @@ from pwmscope.bench.equipment import (
     INTO_MIXER,
     LEVELS,
     MARKER_KINDS,
+    MAX_LATE_S,
     MOTORS,
     NO_DEVICE,
     NO_NEUTRAL,
@@ -47,10 +48,14 @@ from pwmscope.bench.equipment import (
     Transmitter,
     stretch_fault,
 )
-from pwmscope.bench.link_plan import make_link_plan
+from pwmscope.bench.link_plan import make_link_plan, make_marker_plan
 from pwmscope.bench.plan import (
     AXES,
     MODES,
+    NO_HAND,
+    ONE_HAND,
+    TWO_HANDS,
+    TWO_PEOPLE,
     Axis,
     CapturePlan,
     Mode,
@@ -62,7 +67,14 @@ from pwmscope.bench.plan import (
     needed_rate_hz,
     offered_rate_hz,
 )
-from pwmscope.bench.sheet import find_faults, load_sheet, parse_sheet, sheet_of, sheet_toml
+from pwmscope.bench.sheet import (
+    find_faults,
+    load_sheet,
+    parse_sheet,
+    sheet_of,
+    sheet_toml,
+    with_marker_keys,
+)
 from pwmscope.bench.sheet_template import (
     BLANK,
     WEAPONS,
@@ -108,14 +120,19 @@ __all__ = [
     "LEVELS",
     "LINK_CAUTIONS",
     "MARKER_KINDS",
+    "MAX_LATE_S",
     "MODES",
     "MOTION_CAUTIONS",
     "MOTORS",
     "NO_DEVICE",
+    "NO_HAND",
     "NO_NEUTRAL",
+    "ONE_HAND",
     "ROLES",
     "SENSORS",
     "STICKS",
+    "TWO_HANDS",
+    "TWO_PEOPLE",
     "UNUSED",
     "WEAPONS",
     "Analyser",
@@ -154,6 +171,7 @@ __all__ = [
     "load_plan",
     "load_sheet",
     "make_link_plan",
+    "make_marker_plan",
     "make_plan",
     "make_table_plan",
     "needed_pulses",
@@ -168,6 +186,7 @@ __all__ = [
     "sheet_schema",
     "sheet_toml",
     "stretch_fault",
+    "with_marker_keys",
 ]
 
 

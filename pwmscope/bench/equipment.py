@@ -150,18 +150,27 @@ class Marker:
         Whether the transmitter's own switch drives it, a hand that presses a button
         beside it, or a sensor over its power light; None where that is not known.
     stated_late_s : float or None, optional
-        How late it may change, in seconds, where the sheet states that.
+        How late it may change at most, in seconds, where the sheet states that.
+    least_late_s : float, optional
+        How late it is at least when the transmitter goes off: with `late_s` the ends of what a
+        calibration recording shows.
+    stated_back_late_s : float or None, optional
+        How late it may be at most when the transmitter is on again, where the sheet states that.
 
     Examples
     --------
     >>> Marker("tx-on", "high").late_s, Marker("tx-on", "high", "switch").late_s
     (0.3, 0.0)
+    >>> Marker("tx-on", "high", "light", 0.9, stated_back_late_s=0.0).back_late_s
+    0.0
     """
 
     line: str
     on: Level | None
     kind: MarkerKind | None = None
     stated_late_s: float | None = None
+    least_late_s: float = 0.0
+    stated_back_late_s: float | None = None
 
     @property
     def late_s(self) -> float:
@@ -169,6 +178,13 @@ class Marker:
         if self.stated_late_s is not None:
             return self.stated_late_s
         return 0.0 if self.kind == "switch" else BUTTON_LATE_S
+
+    @property
+    def back_late_s(self) -> float:
+        """How late it is taken to be at most as the transmitter comes on; a hand may be late."""
+        if self.kind == "light":
+            return self.late_s if self.stated_back_late_s is None else self.stated_back_late_s
+        return max(self.late_s, 0.0 if self.kind == "switch" else BUTTON_LATE_S)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The plan of a link record: what binding leaves behind, shown once for each control."""
+"""Plans of recordings made once: what binding left behind, and how late the marker is."""
 
 from __future__ import annotations
 
@@ -6,7 +6,18 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope.bench.equipment import BenchSheet
-from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep, plan_of
+from pwmscope.bench.plan import (
+    AXES,
+    NO_HAND,
+    TWO_HANDS,
+    Axis,
+    CapturePlan,
+    Mode,
+    PlanStep,
+    plan_of,
+    wired_axes,
+)
+from pwmscope.errors import HintError
 
 ALONE_S: Final = 8.0
 LINK_S: Final = 6.0
@@ -114,3 +125,112 @@ def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[
         hands = f"{stick} all the way {way}, and hold it for {lasts_s:g} s."
         yield PlanStep(f"{axis} {way}", lasts_s, {axis: to}, hands, shows if to > 0 else "")
     yield PlanStep(f"{axis} let go", LET_GO_S + sum(PUSH_S) - sum(pushes_s), {}, rest)
+
+
+CIRCLE_S: Final = 3.0
+OFF_S: Final = 4.0
+ON_S: Final = 3.0
+MIN_OFFS: Final = 5
+USUAL_OFFS: Final = 10
+
+
+def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_OFFS) -> CapturePlan:
+    r"""Plan the recording that shows how late the marker is.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        Its marker, and what its controls move.
+    mode : {1, 2}, optional
+        Which axes lie on which stick.
+    losses : int, optional
+        How often the transmitter is switched off, 5 to 20.
+
+    Returns
+    -------
+    CapturePlan
+        One stick is circled all the time, while the transmitter goes off and on again.
+
+    Raises
+    ------
+    HintError
+        If the sheet has no marker or not the level that means on, or no stick moves anything.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> sheet = parse_sheet('''
+    ... [marker]
+    ... line = "lamp"
+    ... on = "high"
+    ... kind = "light"
+    ... late_s = 5
+    ... [channels.RX1]
+    ... role = "drive-left"
+    ... ''')
+    >>> plan = make_marker_plan(sheet, losses=5)
+    >>> plan.steps[2].name, plan.steps[2].moves, plan.seconds
+    ('transmitter off 1', ('aileron', 'elevator'), 53.0)
+    """
+    marker = sheet.marker
+    if marker is None:
+        raise HintError(
+            "The sheet names no marker, so there is nothing to calibrate. Add [marker] with its "
+            "line, on and kind; without one, losses are only inferred."
+        )
+    if marker.on is None:
+        raise HintError(
+            f'The sheet does not say which level of {marker.line} means on. Write on = "high" or '
+            'on = "low" under [marker].'
+        )
+    if not MIN_OFFS <= losses <= 20:
+        raise HintError(f"{losses} times off cannot be planned; give {MIN_OFFS} to 20.")
+    moves, hands = _circled(sheet, mode)
+    up = sheet.transmitter.starts_with_sticks_up
+    lasts_s = ON_S + sheet.transmitter.boot_s
+    press = " Press the button as you switch." if marker.kind == "button" else ""
+    steps = [
+        PlanStep(
+            "rest", CIRCLE_S, {}, "Transmitter on. Let go of both sticks. Touch nothing.",
+            "how much the widths scatter", who=NO_HAND,
+        )
+    ]  # fmt: skip
+    for number in range(1, losses + 1):
+        steps += [
+            PlanStep(f"circle {number}", CIRCLE_S, {}, hands, who=TWO_HANDS, moves=moves),
+            PlanStep(
+                f"transmitter off {number}", OFF_S, {},
+                f"Transmitter off with the other hand. Do not stop the stick.{press}",
+                f"how long after the last fresh frame line {marker.line} changes",
+                transmitter_on=False, who=TWO_HANDS, moves=moves,
+            ),
+            PlanStep(
+                f"transmitter on {number}", lasts_s, {},
+                f"Transmitter on{'. Move on.' if up else ', the stick let go. Then move it again.'}"
+                f"{press}",
+                "how late it is on again", who=TWO_HANDS, moves=moves,
+            ),
+        ]  # fmt: skip
+    return plan_of(sheet, steps, mode)
+
+
+def _circled(sheet: BenchSheet, mode: Mode) -> tuple[tuple[Axis, ...], str]:
+    """Choose the stick that moves most outputs, a drive's before a weapon's, and how to move it."""
+    wired = wired_axes(sheet)
+    left = tuple(axis for axis in wired if axis in {"rudder", _ON_LEFT[mode]})
+    right = tuple(axis for axis in wired if axis not in left)
+    if not wired:
+        raise HintError(
+            "No stick of this sheet moves an output, so no frame shows when the link goes. Put a "
+            "servo on a stick for the calibration."
+        )
+
+    def worth(axes: tuple[Axis, ...]) -> tuple[int, bool]:
+        return len(axes) - ("throttle" in axes), "elevator" in axes
+
+    moves = max(right, left, key=worth)
+    stick = "left stick" if moves is left else "right stick"
+    if len(moves) > 1:
+        return moves, f"Circle the {stick}, about one turn a second, and do not stop."
+    ways = " and ".join(_WAYS[moves[0]])
+    return moves, f"Move the {stick} {ways}, about once a second, and do not stop."

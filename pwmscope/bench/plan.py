@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.common_practice import CAUTIONS, LINK_CAUTIONS, MOTION_CAUTIONS
@@ -187,7 +187,9 @@ class PlanStep:
         Where switches, dials and buttons stand, by the line that they move, from -1 to 1. One
         that is left out rests.
     who : str, optional
-        Who does it: one person, or two; empty where that is no matter.
+        Who does it: one person with one hand or two, or two people; empty where that is no matter.
+    moves : tuple of str, optional
+        Stick axes that are kept moving meanwhile.
     """
 
     name: str
@@ -199,11 +201,12 @@ class PlanStep:
     other_memory: bool = False
     controls: Mapping[str, float] = field(default_factory=dict)
     who: str = ""
+    moves: tuple[Axis, ...] = ()
 
     @property
     def is_at_rest(self) -> bool:
         """Whether every stick and control rests."""
-        return not self.sticks and not self.controls
+        return not self.sticks and not self.controls and not self.moves
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +257,11 @@ class CapturePlan:
         return any(step.other_memory for step in self.steps)
 
     @property
+    def is_marker_calibration(self) -> bool:
+        """Whether it shows how late the marker is: sticks move on while the link goes."""
+        return any(step.moves and not step.transmitter_on for step in self.steps)
+
+    @property
     def seconds(self) -> float:
         """How long the plan takes."""
         return sum(step.seconds for step in self.steps)
@@ -281,6 +289,12 @@ class StepSpan:
     end_s: float
 
 
+NO_HAND: Final = "one person, no hand"
+ONE_HAND: Final = "one person, one hand"
+TWO_HANDS: Final = "one person, two hands"
+TWO_PEOPLE: Final = "two people"
+
+
 def plan_of(
     sheet: BenchSheet,
     steps: Iterable[PlanStep],
@@ -289,6 +303,12 @@ def plan_of(
     sample_rate_hz: float = 1_000_000.0,
 ) -> CapturePlan:
     """Make a plan of steps, with what the sheet says of the robot, its marker and its motion."""
+    steps, on = list(steps), True
+    for place, step in enumerate(steps):
+        has_hand = bool(step.sticks) or not step.transmitter_on or not on
+        on = step.transmitter_on
+        if not step.who:
+            steps[place] = replace(step, who=ONE_HAND if has_hand else NO_HAND)
     marker = "" if sheet.marker is None else sheet.marker.line
     motion = sheet.shows_motion
     return CapturePlan(tuple(steps), sheet.robot, mode, marker, within_us, sample_rate_hz, motion)
@@ -433,7 +453,7 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     off_s = sheet.failsafe_s + 3.0 * PAST_LIMIT_S
     steps = [
         PlanStep("rest", TABLE_S, {}, f"Transmitter on the table. {names.rest}",
-                 "where each output rests", who=_ONE),
+                 "where each output rests", who=NO_HAND),
         PlanStep("hold", TABLE_S, loss.sticks, loss.hold, "each output off its rest",
                  controls=loss.controls, who=loss.who),
         PlanStep("transmitter off", off_s, loss.sticks, f"Transmitter off, {loss.still}.",
@@ -443,9 +463,9 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     if down:
         steps += [
             PlanStep("rest before the link", TABLE_S, {}, f"Still off. {names.rest}",
-                     "that the outputs stay as they are", transmitter_on=False, who=_ONE),
+                     "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND),
             PlanStep("link back at rest", on_s, {}, "Transmitter on. Touch nothing.",
-                     "the recovery", who=_ONE),
+                     "the recovery", who=ONE_HAND),
         ]  # fmt: skip
     else:
         steps += [
@@ -454,13 +474,9 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
                      "what the outputs do as the link comes back", controls=loss.controls,
                      who=loss.who),
             PlanStep("let go", TABLE_S, {}, names.rest, "that everything is at rest again",
-                     who=_ONE),
+                     who=ONE_HAND),
         ]  # fmt: skip
     return plan_of(sheet, steps, mode)
-
-
-_ONE: Final = "one person"
-_TWO: Final = "two people"
 
 
 @dataclass(frozen=True, slots=True)
@@ -483,7 +499,8 @@ class _Loss:
         still = f"still holding {held}" if sticks else "everything left as it is"
         # What springs back needs a thumb, and the switch a hand.
         sprung = [axis for axis in sticks if axis != "throttle" or not names.throttle_rests_low]
-        return cls(sticks, controls, " ".join(told), still, _TWO if _both(names, sprung) else _ONE)
+        who = TWO_PEOPLE if _both(names, sprung) else TWO_HANDS if sprung else ONE_HAND
+        return cls(sticks, controls, " ".join(told), still, who)
 
 
 def wired_axes(sheet: BenchSheet) -> tuple[Axis, ...]:
@@ -632,7 +649,7 @@ def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
             hands = names.set_to(line, to or HALF)
             shows = "the width of this place"
             controls = {line: to or LITTLE}
-            yield PlanStep(name, hold_s, {}, hands, shows, controls=controls, who=_ONE)
+            yield PlanStep(name, hold_s, {}, hands, shows, controls=controls, who=ONE_HAND)
         off = "Let go of the button." if channel.control == "button" else names.set_to(line, -1.0)
         yield PlanStep(
             f"{channel.control or 'switch'} of {line} off",
@@ -640,7 +657,7 @@ def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
             {},
             off,
             "the way back",
-            who=_ONE,
+            who=ONE_HAND,
         )
 
 

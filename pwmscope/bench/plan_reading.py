@@ -61,6 +61,9 @@ class StepTable(Table):
         description="Where switches, dials and buttons stand, by the line that they move.",
     )
     who: Text = Field(default="", description="Who does it: one person, or two.")
+    moves: Annotated[list[Axis], Allowed(f"a list of stick axes, each one of {_AXES}")] = Field(
+        default_factory=list, description="Stick axes that are kept moving meanwhile."
+    )
     transmitter_on: Annotated[bool, Allowed("true or false")] = Field(
         default=True, description="Whether the transmitter is on meanwhile."
     )
@@ -258,6 +261,7 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
             other_memory=s.other_memory,
             controls=dict(s.controls),
             who=s.who,
+            moves=tuple(s.moves),
         )
         for s in model.steps
     )
@@ -302,6 +306,8 @@ def plan_toml(plan: CapturePlan) -> str:
         if step.controls:
             places = ", ".join(f"{quoted(at)} = {float(to)!r}" for at, to in step.controls.items())
             lines.append(f"controls = {{ {places} }}")
+        if step.moves:
+            lines.append(f"moves = [{', '.join(map(quoted, step.moves))}]")
         if not step.transmitter_on:
             lines.append("transmitter_on = false")
         if step.other_memory:

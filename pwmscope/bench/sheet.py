@@ -93,9 +93,8 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
         for keys, allowed in _of_channel(channel, stated):
             key = next(key for key in keys if key in stated)
             yield Fault(("channels", line, key), stated[key], allowed)
-    if marker is not None and marker.kind == "light" and marker.stated_late_s is None:
-        allowed = "a number of seconds from 0 to 5 for a light: the most that it may be late"
-        yield Fault(("marker", "late_s"), MISSING, allowed)
+    if marker is not None:
+        yield from _of_marker(marker, table["marker"])
     yield from _of_rotation(sheet)
     yield from _of_drive(sheet)
     yield from _of_guards(sheet)
@@ -104,6 +103,20 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
     if found is not None:
         place, key, value, allowed = found
         yield Fault(("stretch", str(place), key), value, allowed)
+
+
+def _of_marker(marker: Marker, stated: Mapping[str, Any]) -> Iterator[Fault]:
+    """Refuse a light without its delay, and bounds of a delay that cross."""
+    if marker.kind == "light" and marker.stated_late_s is None:
+        allowed = "a number of seconds from 0 to 5 for a light: the most that it may be late"
+        yield Fault(("marker", "late_s"), MISSING, allowed)
+        return
+    for key in ("late_least_s", "back_late_s"):
+        if key in stated and marker.kind != "light":
+            yield Fault(("marker", key), stated[key], 'no such key without kind = "light"')
+        elif key in stated and stated[key] > marker.late_s:
+            allowed = f"no more than late_s, which is {marker.late_s:g}"
+            yield Fault(("marker", key), stated[key], allowed)
 
 
 def _of_rotation(sheet: BenchSheet) -> Iterator[Fault]:
@@ -518,6 +531,56 @@ def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:
     return tuple(_held(table, "")[1])
 
 
+def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "bench sheet") -> str:
+    r"""Write keys of the marker into a sheet's text; all else in it stays as it is.
+
+    Parameters
+    ----------
+    text : str
+        TOML with a table ``[marker]``.
+    keys : mapping of str to float
+        Such as ``late_s``.
+    source : str
+        The file's name, for messages.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    SheetError
+        If the text is no sheet, or it has no table ``[marker]`` of its own.
+
+    Examples
+    --------
+    >>> print(with_marker_keys('[marker]\nline = "lamp"\nkind = "light"\nlate_s = 5\n',
+    ...                        {"late_s": 0.75, "late_least_s": 0.5}), end="")
+    [marker]
+    line = "lamp"
+    kind = "light"
+    late_s = 0.75
+    late_least_s = 0.5
+    """
+    places, lines = key_lines(text), text.splitlines()
+    begin = places.get(("marker",))
+    inside = [line for path, line in places.items() if path[0] == "marker" and len(path) == 2]
+    if begin is None or not inside or begin in inside:
+        allowed = "a table of its own, [marker], whose keys can be written"
+        raise SheetError(source, begin or 1, "marker", "there is no such table", allowed)
+    last = max(inside)
+    for key, value in keys.items():
+        at = places.get(("marker", key))
+        said = f"{key} = {value:g}"
+        if at is None:
+            lines[last - 1] += f"\n{said}"
+        else:
+            lines[at - 1] = said
+    changed = "\n".join(lines) + "\n"
+    parse_sheet(changed, source=source)
+    return changed
+
+
 def sheet_toml(table: Mapping[str, object]) -> str:
     r"""Write a table of a sheet's keys as TOML.
 
@@ -600,7 +663,10 @@ def _sheet(model: SheetTable, source: str) -> BenchSheet:
 
 
 def _marker(table: MarkerTable | None) -> Marker | None:
-    return None if table is None else Marker(table.line, table.on, table.kind, table.late_s)
+    if table is None:
+        return None
+    least_s = table.late_least_s or 0.0
+    return Marker(table.line, table.on, table.kind, table.late_s, least_s, table.back_late_s)
 
 
 def _receiver(table: ReceiverTable) -> Receiver:

@@ -250,8 +250,26 @@ class MarkerTable(Table):
         Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
     ] = Field(
         default=None,
-        description="How late in seconds it may change after the transmitter does. Without it, "
+        description="How late in seconds it may change at most. Without it, "
         f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch. A light needs it.",
+    )
+    late_least_s: Annotated[
+        float | None,
+        Field(ge=0, le=5),
+        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
+    ] = Field(
+        default=None,
+        description="Of a light: how late in seconds it is at least when the transmitter goes off. "
+        "With late_s it bounds the delay that a calibration recording shows.",
+    )
+    back_late_s: Annotated[
+        float | None,
+        Field(ge=0, le=5),
+        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
+    ] = Field(
+        default=None,
+        description="Of a light: how late in seconds it may be at most when the transmitter is on "
+        "again. Without it, late_s.",
     )
 
 

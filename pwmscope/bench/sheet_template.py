@@ -37,9 +37,13 @@ BLANK: Final = """\
 #on = "high"
 # "switch": the transmitter's own switch drives it. "button": a hand presses it as it switches.
 # "light": a sensor over the transmitter's power light; it needs late_s.
-#kind = "switch"
-# How late it may change after the transmitter, in seconds; 0.3 for a button if left out.
-#late_s = 0
+#kind = "light"
+# How late it may change after the transmitter at most, in seconds; 0.3 for a button if left out.
+#late_s = 0.6
+# Of a light: how late it is at least, and at most as the transmitter comes on again.
+# `pwmscope sheet marker` measures all three.
+#late_least_s = 0.4
+#back_late_s = 0
 
 [transmitter]
 #device = "what it is"

@@ -16,7 +16,7 @@ from pwmscope.cli.printing import JsonCopy, json_option
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.bench import CapturePlan, Mode
+    from pwmscope.bench import BenchSheet, CapturePlan, Mode
 
 
 @click.command(short_help="Plan one recording: what to set, and what the hands do, by the second.")
@@ -89,6 +89,13 @@ if TYPE_CHECKING:
     help="Plan a link record instead: what binding leaves behind, and each control once.",
 )
 @click.option(
+    "--marker",
+    "is_marker",
+    is_flag=True,
+    help="Plan a calibration of the sheet's marker instead: a stick keeps moving while the link "
+    "goes.",
+)
+@click.option(
     "-o",
     "--output",
     "path",
@@ -122,6 +129,7 @@ def plan(
     losses: int,
     power_up: bool | None,
     is_link: bool,
+    is_marker: bool,
     path: Path | None,
     card: Path | None,
     at_table: bool,
@@ -136,15 +144,7 @@ def plan(
 
     Without a bench sheet the plan is a general one for so many --outputs.
     """
-    from pwmscope.bench import (
-        load_plan,
-        load_sheet,
-        make_link_plan,
-        make_plan,
-        make_table_plan,
-        plan_toml,
-        sheet_of,
-    )
+    from pwmscope.bench import load_plan, make_plan, plan_toml
     from pwmscope.output import refuse_to_overwrite, write_text
     from pwmscope.report.cards import plan_json, plan_text
 
@@ -155,28 +155,21 @@ def plan(
         if file is not None:
             refuse_to_overwrite(file, replace=replace)
     json_copy.refuse(replace=replace)
-    _refuse_both(
-        ready, sheet, at_table=at_table, is_link=is_link, only_json=json_copy.is_alone, run=run
-    )
+    kinds = {"--table": at_table, "--link": is_link, "--marker": is_marker}
+    asked = _asked(ready, sheet, kinds, only_json=json_copy.is_alone, run=run)
+    sticks: Mode = 1 if mode == "1" else 2
     if ready is not None:
         made = load_plan(ready)
-    elif at_table:
-        made = make_table_plan(load_sheet(str(sheet)), mode=1 if mode == "1" else 2)
+    elif asked is not None:
+        made = _planned(asked, sheet, sticks, losses, outputs)
     else:
-        lines = {f"RX{number}": {"role": "servo"} for number in range(1, outputs + 1)}
-        of = sheet_of({"channels": lines}) if sheet is None else load_sheet(str(sheet))
-        sticks: Mode = 1 if mode == "1" else 2
-        made = (
-            make_link_plan(of, mode=sticks)
-            if is_link
-            else make_plan(
-                of,
-                mode=sticks,
-                within_us=within_us,
-                scatter_us=scatter_us,
-                losses=losses,
-                power_up=power_up,
-            )
+        made = make_plan(
+            _sheet(sheet, outputs),
+            mode=sticks,
+            within_us=within_us,
+            scatter_us=scatter_us,
+            losses=losses,
+            power_up=power_up,
         )
     if path is not None:
         write_text(path, plan_toml(made), replace=replace)
@@ -194,24 +187,47 @@ def plan(
         _run(made)
 
 
-def _refuse_both(
+def _sheet(path: Path | None, outputs: int) -> BenchSheet:
+    """Read the bench sheet, or make a general one for so many outputs."""
+    from pwmscope.bench import load_sheet, sheet_of
+
+    lines = {f"RX{number}": {"role": "servo"} for number in range(1, outputs + 1)}
+    return sheet_of({"channels": lines}) if path is None else load_sheet(str(path))
+
+
+def _planned(asked: str, sheet: Path | None, mode: Mode, losses: int, outputs: int) -> CapturePlan:
+    """Make the plan of another kind that an option asks for."""
+    from pwmscope.bench import make_link_plan, make_marker_plan, make_table_plan
+
+    of = _sheet(sheet, outputs)
+    if asked == "--table":
+        return make_table_plan(of, mode=mode)
+    if asked == "--link":
+        return make_link_plan(of, mode=mode)
+    return make_marker_plan(of, mode=mode, losses=losses)
+
+
+def _asked(
     ready: Path | None,
     sheet: Path | None,
+    kinds: dict[str, bool],
     *,
-    at_table: bool,
-    is_link: bool,
     only_json: bool,
     run: bool,
-) -> None:
-    """Refuse options that exclude each other."""
-    if at_table and is_link:
-        raise HintError("Ask for a plan with --table or with --link, not both.")
-    if ready is not None and at_table:
-        raise HintError("Name a plan with --plan or ask for one with --table, not both.")
-    if at_table and sheet is None:
+) -> str | None:
+    """Give the option that asks for another kind of plan; refuse options that clash."""
+    asked = [kind for kind, is_asked in kinds.items() if is_asked]
+    if len(asked) > 1:
+        raise HintError(f"Ask for a plan with {asked[0]} or with {asked[1]}, not both.")
+    if ready is not None and asked:
+        raise HintError(f"Name a plan with --plan or ask for one with {asked[0]}, not both.")
+    if sheet is None and kinds["--table"]:
         raise HintError("--table needs a bench sheet with --sheet: it names the controls to hold.")
+    if sheet is None and kinds["--marker"]:
+        raise HintError("--marker needs a bench sheet with --sheet: it names the marker.")
     if only_json and run:
         raise HintError("--run counts down in the terminal; write the JSON to a file beside it.")
+    return asked[0] if asked else None
 
 
 def _refuse_other_card(card: Path | None) -> None:

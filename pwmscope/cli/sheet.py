@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option
+from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, print_sections
+from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -95,6 +96,55 @@ def check(
     if written and not json_copy.is_alone:
         click.echo(f"\n{written}")
     ctx.exit(EXIT_CODES[wiring.verdict.value])
+
+
+@sheet.command(short_help="Measure how late the marker is, from a calibration recording.")
+@reading_options
+@examining_options
+@explain_option
+@json_option("the findings", them="them")
+@click.option("--write", is_flag=True, help="Write the keys into the bench sheet named by --sheet.")
+@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+@click.pass_context
+def marker(
+    ctx: click.Context,
+    recording: Recording,
+    examination: Examination,
+    json_copy: JsonCopy,
+    *,
+    write: bool,
+    replace: bool,
+) -> None:
+    """Measure in CAPTURE how late the sheet's marker changes after the outputs' last fresh frame.
+
+    Record by `pwmscope plan --marker`: a stick keeps moving while the transmitter goes off.
+    Exit code 0: measured; 3: not shown by this recording, and why; 2: bad input.
+    """
+    from pwmscope.bench import with_marker_keys
+    from pwmscope.findings import measure_marker
+    from pwmscope.output import write_text
+    from pwmscope.report.marker import marker_json, marker_paragraphs
+
+    path = examination.sheet_path
+    if path is None:
+        raise HintError("The sheet names the marker. Name the sheet with --sheet.")
+    json_copy.refuse(replace=replace)
+    analysis = examination.analyse(recording)
+    of = None if analysis.sheet is None else analysis.sheet.marker
+    if of is None:
+        raise HintError(f"{path} names no marker. Add [marker] with its line, on and kind.")
+    found = measure_marker(analysis.findings[0], of)
+    data = marker_json(analysis.captures[0], found)
+    if json_copy.is_alone:
+        click.echo(data, nl=False)
+    else:
+        print_sections(marker_paragraphs(found))
+        json_copy.write(lambda: data, replace=replace, said="The same findings are in")
+    if write and found.keys:
+        text = Path(path).read_text("utf-8")
+        write_text(Path(path), with_marker_keys(text, found.keys, source=path), replace=True)
+        click.echo(f"\nThe keys are written into {path}.", err=json_copy.is_alone)
+    ctx.exit(0 if found.is_shown else EXIT_CODES["not shown"])
 
 
 def _gaps_text(sheet: BenchSheet) -> str:

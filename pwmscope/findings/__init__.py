@@ -14,15 +14,18 @@ from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
 if TYPE_CHECKING:
     from pwmscope.findings.comparison import Comparison, compare
     from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
+    from pwmscope.findings.marker_delay import MarkerDelay, measure_marker
     from pwmscope.findings.plan_alignment import Alignment, align_plan
 
 _CALLED = {
     "Alignment": "plan_alignment",
     "Comparison": "comparison",
     "FaultHunt": "fault_hunt",
+    "MarkerDelay": "marker_delay",
     "align_plan": "plan_alignment",
     "compare": "comparison",
     "hunt_faults": "fault_hunt",
+    "measure_marker": "marker_delay",
 }
 """What is imported when it is first used; `examine` does without."""
 
@@ -38,6 +41,7 @@ __all__ = [
     "Findings",
     "LossClass",
     "LossEvent",
+    "MarkerDelay",
     "SensorFindings",
     "Summary",
     "Verdict",
@@ -46,6 +50,7 @@ __all__ = [
     "definitions",
     "examine",
     "hunt_faults",
+    "measure_marker",
     "summarise",
     "worst",
 ]

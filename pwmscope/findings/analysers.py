@@ -203,6 +203,9 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)
     ),
     Analyser("link", "recording", ("plan",), f"{_IN}link:DEFINITIONS", "called", uses=("roles",)),
+    Analyser(
+        "marker", "recording", ("marker",), f"{_IN}marker_delay:DEFINITIONS", "called"
+    ),
     Analyser("plan", "recording", ("plan",), f"{_IN}plan_alignment:DEFINITIONS", "called"),
 )  # fmt: skip
 """All questions; of a line, and of a recording, in the order in which their findings are told."""

@@ -694,7 +694,7 @@ def _marker_edges_ps(script: Script, duration_ps: int) -> npt.NDArray[np.int64]:
     instants = [
         round(time_s * PS_PER_S)
         for loss in script.losses
-        for time_s in (loss.off_s, loss.on_s)
+        for time_s in (loss.off_s + loss.marked_late_s, loss.on_s)
         if time_s is not None
     ]
     edges_ps = np.array(instants, np.int64)

@@ -501,18 +501,23 @@ class Loss:
         Seconds from `on_s` until the channels follow again.
     channels : mapping of str to Behaviour
         What a channel does in this loss, where it differs from its `when_lost`.
+    marked_late_s : float
+        Seconds from `off_s` until the marker shows it, as a light that dims.
     """
 
     off_s: float
     on_s: float | None = None
     reacquire_s: float = 0.0
     channels: Mapping[str, Behaviour] = field(default_factory=dict)
+    marked_late_s: float = 0.0
 
     def __post_init__(self) -> None:
         require("off_s", self.off_s, least=0)
         require("reacquire_s", self.reacquire_s, least=0)
         if self.on_s is not None:
             require("on_s", self.on_s, above=self.off_s)
+        most_s = None if self.on_s is None else self.on_s - self.off_s
+        require("marked_late_s", self.marked_late_s, least=0, most=most_s)
 
     @property
     def follows_s(self) -> float:

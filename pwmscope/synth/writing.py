@@ -27,7 +27,7 @@ from pwmscope.synth.recording import (
     sample_instants_ps,
     stream,
 )
-from pwmscope.synth.script import SHAPES, ScriptError, Shape
+from pwmscope.synth.script import SHAPES, Loss, ScriptError, Shape
 from pwmscope.synth.sensors import RotorTruth, SupplyTruth
 
 TIME_COLUMN: Final = "time_s"
@@ -243,12 +243,16 @@ def summarise_truth(recording: Recording) -> dict[str, Any]:
             "resolution_us": truth.width_resolution_us,
             "tick_us": truth.width_tick_us,
         },
-        "losses": [{"off_s": x.off_s, "on_s": x.on_s, "follows_s": _finite(x.follows_s)}
-                   for x in script.losses],
+        "losses": [_loss(loss) for loss in script.losses],
         "channels": {name: _channel(channel, truth) for name, channel in truth.channels.items()},
         **({"supplies": [_supply(s) for s in truth.supplies]} if truth.supplies else {}),
         **({"rotors": [_rotor(rotor) for rotor in truth.rotors]} if truth.rotors else {}),
     }  # fmt: skip
+
+
+def _loss(loss: Loss) -> dict[str, Any]:
+    told = {"off_s": loss.off_s, "on_s": loss.on_s, "follows_s": _finite(loss.follows_s)}
+    return told | ({"marked_late_s": loss.marked_late_s} if loss.marked_late_s else {})
 
 
 def _supply(truth: SupplyTruth) -> dict[str, Any]:

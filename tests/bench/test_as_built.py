@@ -5,12 +5,14 @@ import pytest
 from pwmscope.bench import (
     AXES,
     SheetError,
+    make_marker_plan,
     make_plan,
     make_table_plan,
     parse_plan,
     parse_sheet,
     plan_toml,
 )
+from pwmscope.errors import HintError
 
 PAIR = '[channels.A]\nrole = "drive-forward"\n{}\n[channels.B]\nrole = "drive-turn"\n{}\n'
 
@@ -122,7 +124,9 @@ def test_the_plan_at_the_table_takes_25_seconds_for_four_channels():
 def test_who_does_it_depends_on_what_springs_back():
     """A thumb holds one stick and the other hand switches; two sprung sticks take a helper."""
     sheet = parse_sheet(DRIVE)
-    assert {step.who for step in make_table_plan(sheet, mode=2).steps} == {"one person"}
+    assert {step.who for step in make_table_plan(sheet, mode=2).steps} == {
+        "one person, no hand", "one person, one hand", "one person, two hands",
+    }  # fmt: skip
     assert "two people" in {step.who for step in make_table_plan(sheet, mode=1).steps}
 
 
@@ -143,3 +147,99 @@ def test_a_transmitter_that_refuses_sticks_up_gets_them_at_rest_first():
             if step.transmitter_on and not before.transmitter_on:
                 assert step.is_at_rest
                 assert before.is_at_rest
+
+
+SWITCHED = (
+    DRIVE
+    + """
+[channels.RX3]
+role = "weapon"
+control = "switch"
+positions = 2
+[channels.RX4]
+role = "servo"
+control = "dial"
+"""
+)
+
+
+def test_every_step_says_who_does_it():
+    for plan in (make_plan(parse_sheet(SWITCHED)), make_table_plan(parse_sheet(SWITCHED))):
+        assert all(step.who for step in plan.steps)
+        for step in plan.steps:
+            assert step.sticks == {} or step.who != "one person, no hand", step
+
+
+def test_a_weapon_on_a_switch_is_stepped_and_a_dial_held_half_way():
+    steps = {step.name: step for step in make_plan(parse_sheet(SWITCHED), losses=1).steps}
+    assert steps["switch of RX3 on"].controls == {"RX3": 1.0}
+    assert steps["dial of RX4 half way"].controls == {"RX4": 0.5}
+    assert steps["transmitter off 1"].controls == {"RX3": 1.0, "RX4": 0.5}
+    assert not any("throttle" in step.sticks for step in steps.values())
+
+
+LIT = (
+    DRIVE
+    + """
+[marker]
+line = "light"
+on = "high"
+kind = "light"
+late_s = 5
+"""
+)
+
+
+@pytest.mark.parametrize("mode", [1, 2])
+def test_a_calibration_circles_a_drive_stick_through_every_loss(mode):
+    plan = make_marker_plan(parse_sheet(LIT), mode=mode, losses=10)
+    off = [step for step in plan.steps if not step.transmitter_on]
+    assert len(off) == 10
+    assert all(step.moves and step.who == "one person, two hands" for step in off)
+    assert "elevator" in off[0].moves
+    assert plan.is_marker_calibration
+    assert parse_plan(plan_toml(plan)) == plan
+
+
+def test_a_calibration_waits_for_a_transmitter_that_boots():
+    text = LIT + "[transmitter]\nboot_s = 12\nstarts_with_sticks_up = false\n"
+    steps = {step.name: step for step in make_marker_plan(parse_sheet(text)).steps}
+    assert steps["transmitter on 3"].seconds >= 15.0
+    assert "let go" in steps["transmitter on 3"].hands
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (DRIVE, "names no marker"),
+        (LIT.replace('on = "high"\n', ""), "which level of light means on"),
+        (LIT[LIT.index("[marker]"):] + """
+[channels.RX1]
+role = "kill"
+stop_us = [900, 1300]
+no_pulses = "stops"
+guards = ["RX2"]
+[channels.RX2]
+role = "weapon"
+control = "switch"
+""", "No stick of this sheet moves"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_calibrated_is_refused_with_the_mend(text, said):
+    with pytest.raises(HintError, match=said):
+        make_marker_plan(parse_sheet(text))
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "said"),
+    [
+        ('kind = "light"', "late_s", "from 0 to 5 for a light"),
+        ('kind = "light"\nlate_s = 1\nlate_least_s = 2', "late_least_s", "no more than late_s"),
+        ('kind = "light"\nlate_s = 1\nback_late_s = 2', "back_late_s", "no more than late_s"),
+        ('kind = "button"\nlate_least_s = 0.1', "late_least_s", "no such key"),
+    ],
+)
+def test_bounds_of_a_delay_that_cross_are_refused(text, key, said):
+    with pytest.raises(SheetError, match=said) as error:
+        parse_sheet(f'[marker]\nline = "light"\n{text}\n[channels.RX1]\nrole = "servo"\n')
+    assert key in str(error.value)

@@ -58,8 +58,10 @@ def test_the_blank_sheet_with_every_key_taken_is_a_sheet_that_states_every_key()
 
 @pytest.mark.parametrize("at", range(len(with_every_key(BLANK).splitlines())))
 def test_each_key_of_the_blank_sheet_alone_is_taken_or_told_by_its_line(at):
-    """A person takes the # off one line at a time; headings and roles come first."""
-    needed = re.compile(r"#(\[|(role|of|same_device_as|line|no_pulses|name|from_s|to_s|control) =)")
+    """A person takes the # off one line at a time; headings, roles and kinds come first."""
+    needed = re.compile(
+        r"#(\[|(role|of|same_device_as|line|kind|late_s|no_pulses|name|from_s|to_s|control) =)"
+    )
     text = "\n".join(
         with_every_key(line) if i == at or needed.match(line) else line
         for i, line in enumerate(BLANK.splitlines())

@@ -54,7 +54,7 @@ def test_cautions_come_first_then_the_steps_with_their_times():
     lines = done.output.splitlines()
     assert lines[1].strip() == f"- {CAUTIONS[0]}"
     assert "Record at 1 MS/s or faster" in done.output
-    assert any(line.split()[:4] == ["0:33", "2", "s", "drive"] for line in lines)
+    assert any(line.split()[:5] == ["0:33", "2", "s", "one", "drive"] for line in lines)
 
 
 def test_the_plan_and_the_card_are_written_and_not_replaced(tmp_path):
@@ -78,7 +78,7 @@ def test_without_a_sheet_the_plan_is_a_general_one():
         assert step in said
     assert "transmitter off 10" in said
     assert "drive" not in said
-    assert said.index("Remove the weapon") < said.index("begins  lasts  step")
+    assert said.index("Remove the weapon") < said.index("begins  lasts  hands")
 
 
 @pytest.mark.parametrize(

@@ -234,7 +234,7 @@ class Case:
     def stop_least_s(self) -> float:
         """Least time from the loss until the device was commanded to stand still."""
         own_s = (self.setting.expected.no_pulses_after_s or 0.0) if self.ran_on else 0.0
-        return max(0.0, self.last_outside_s + own_s - self.loss.latest_s)
+        return max(0.0, self.last_outside_s + own_s - self.loss.gone_by_s)
 
     @property
     def stop_most_s(self) -> float:

@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import (
-    BUTTON_LATE_S,
     COMMON_PRACTICE,
     LEVELS,
     BenchSheet,
@@ -397,15 +396,14 @@ def _marked(
     marks = marked_losses(
         marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
         interval_us=capture.sample_interval_us, late_s=reference.late_s,
-        back_late_s=0.0 if reference.kind == "switch" else BUTTON_LATE_S, outputs=outputs,
+        least_late_s=reference.least_late_s, back_late_s=reference.back_late_s, outputs=outputs,
     )  # fmt: skip
     said = f"Line {marker.name} is the marker: {LEVELS[marks.on_level]}, {_WHY[marks.polarity]}, "
     said += "means transmitter on."
-    kind = "is stated as the switch itself"
-    if reference.kind != "switch":
-        is_button = reference.kind == "button"
-        kind = "is a push-button" if is_button else "is of no stated kind and counts as a button"
+    kind = _KIND.get(reference.kind, "is of no stated kind and counts as a button")
     late = f"; it may change up to {reference.late_s:g} s late" if reference.late_s else ""
+    if reference.least_late_s:
+        late = f"; it changes {reference.least_late_s:g} to {reference.late_s:g} s late"
     others = restarts(outputs, marks.losses, marks.linked_s, capture.end_s)
     known = (*marks.losses, *others)
     inferred = [
@@ -417,6 +415,11 @@ def _marked(
     return _Told(losses, marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
 
 
+_KIND: Final[dict[str | None, str]] = {
+    "switch": "is stated as the switch itself",
+    "button": "is a push-button",
+    "light": "is a sensor over the transmitter's power light",
+}
 _WHY: Final = {
     Polarity.STATED: "as stated",
     Polarity.SHOWN: "as the outputs show that follow moving sticks then",

@@ -127,7 +127,7 @@ class LossEvent:
         most_s = max(0.0, settled_s - loss.earliest_s + (self.case.error_s or 0.0))
         if loss.moment.known is Known.INFERRED:
             return 0.0, most_s
-        return max(0.0, settled_s - loss.latest_s), most_s
+        return max(0.0, settled_s - loss.gone_by_s), most_s
 
     @property
     def stop_s(self) -> float | None:

@@ -58,6 +58,7 @@ class Moment:
     last_following_s: float | None
     # How late the marker may show it: a push-button is pressed after the switch
     late_s: float = 0.0
+    least_late_s: float = 0.0  # How late a light shows it at least
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +92,8 @@ class Loss:
         Why the recording contradicts it, as a sentence; empty where it does not.
     earliest_s, latest_s : float
         The earliest and the latest that the signal can have gone.
+    gone_by_s : float
+        The latest that it can have gone where a light was calibrated; else `latest_s`.
     seen_from_s : float
         From when on the outputs are looked at: an inferred loss begins with its first effect.
     is_marked, is_inferred : bool
@@ -110,6 +113,7 @@ class Loss:
 
     earliest_s: float = field(init=False)
     latest_s: float = field(init=False)
+    gone_by_s: float = field(init=False)
     seen_from_s: float = field(init=False)
     is_marked: bool = field(init=False)
     is_inferred: bool = field(init=False)
@@ -122,6 +126,7 @@ class Loss:
         earliest_s = self.lost_s - within_s - moment.late_s if followed_s is None else followed_s
         object.__setattr__(self, "earliest_s", earliest_s)
         object.__setattr__(self, "latest_s", self.lost_s + within_s * stated)
+        object.__setattr__(self, "gone_by_s", self.latest_s - moment.least_late_s)
         object.__setattr__(self, "is_marked", moment.known is Known.MARKED)
         inferred = moment.known is Known.INFERRED
         object.__setattr__(self, "is_inferred", inferred)

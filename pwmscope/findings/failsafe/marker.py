@@ -59,11 +59,13 @@ class Reference:
     is_asked : bool
         Whether a person named the marker line, so that it must mark a loss; the bench
         sheet's may be on throughout.
-    kind : {"switch", "button"} or None
-        A wire on the switch itself, or a push-button pressed with it; None where it is
-        not stated.
-    late_s : float
-        How late the marker may show a change.
+    kind : {"switch", "button", "light"} or None
+        A wire on the switch itself, a push-button pressed with it, or a sensor over the power
+        light; None where it is not stated.
+    late_s, least_late_s : float
+        How late the marker may show that the transmitter went off, at most and at least.
+    back_late_s : float
+        How late it may show at most that the transmitter is on again.
     """
 
     line: str | None
@@ -73,6 +75,8 @@ class Reference:
     is_asked: bool
     kind: str | None = None
     late_s: float = 0.0
+    least_late_s: float = 0.0
+    back_late_s: float = 0.0
 
     @property
     def limits(self) -> Limits:
@@ -113,10 +117,12 @@ def reference_of(
     if isinstance(off_line, Marker):
         marker, off_line = off_line, off_line.line
     line, on_level = _named(capture, off_line)
-    kind, late_s = None, 0.0 if line is None else BUTTON_LATE_S
+    unknown_s = 0.0 if line is None else BUTTON_LATE_S
+    kind, lateness = None, (unknown_s, 0.0, unknown_s)
     if marker is not None and line in (None, marker.line) and marker.line in capture.lines:
         line = marker.line
-        kind, late_s = marker.kind, marker.late_s
+        kind = marker.kind
+        lateness = marker.late_s, marker.least_late_s, marker.back_late_s
         if on_level is None and marker.on is not None:
             on_level = LEVELS.index(marker.on)
     if line is not None and off_at_s:
@@ -124,7 +130,8 @@ def reference_of(
             f"Line {line} marks when the transmitter went off, and `off_at_s` states it as well; "
             "give one of them."
         )
-    return Reference(line, on_level, tuple(off_at_s), sheet, off_line is not None, kind, late_s)
+    is_asked = off_line is not None
+    return Reference(line, on_level, tuple(off_at_s), sheet, is_asked, kind, *lateness)
 
 
 def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | None]:
@@ -165,6 +172,7 @@ def marked_losses(
     start_s: float = 0.0,
     interval_us: float | None = None,
     late_s: float = 0.0,
+    least_late_s: float = 0.0,
     back_late_s: float = 0.0,
     outputs: Mapping[str, Output] | None = None,
 ) -> Marks:
@@ -189,8 +197,8 @@ def marked_losses(
         Start of the capture in seconds.
     interval_us : float or None
         Interval between samples in microseconds.
-    late_s : float
-        How late it may show that the transmitter went off.
+    late_s, least_late_s : float
+        How late it may show that the transmitter went off, at most and at least.
     back_late_s : float
         How late it may show that the transmitter is on again.
     outputs : mapping of str to Output, optional
@@ -226,7 +234,7 @@ def marked_losses(
         )
     late = f" or up to {late_s:g} s earlier" if late_s else ""
     within = f", within a sample of {interval_us:.4g} us" if interval_us else ""
-    moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None, late_s)
+    moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None, late_s, least_late_s)
     concerned = frozenset(lines)
     ends_s = np.append(begin_s[1:], end_s)
     first_on = int(is_on.argmax())
@@ -237,7 +245,7 @@ def marked_losses(
         tuple(
             Loss(
                 off_s,
-                max(off_s, on_s - max(late_s, back_late_s)) if on_s < end_s else on_s,
+                max(off_s, on_s - back_late_s) if on_s < end_s else on_s,
                 on_s < end_s, moment, concerned,
                 f"Line {marker.name} marks the loss at {off_s:.3f} s{within}{late}.",
                 is_return_shown=True,

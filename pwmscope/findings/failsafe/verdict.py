@@ -82,7 +82,7 @@ def _without_band(case: Case) -> Answer:
     if response.behaviour in (LossClass.HOLDS_LAST, LossClass.WANDERS) and not case.is_short:
         return Verdict.DOES_NOT_MEET, f"The output {response.behaviour.value}."
     if not loss.is_inferred and response.settled_s is not None:
-        settle_s = response.settled_s - loss.latest_s - (case.error_s or 0.0)
+        settle_s = response.settled_s - loss.gone_by_s - (case.error_s or 0.0)
         is_change = response.behaviour in (LossClass.GOES_TO_PRESET, LossClass.PULSES_STOP)
         if is_change and settle_s >= case.setting.limit_s + DIES_S:
             return Verdict.DOES_NOT_MEET, (
@@ -117,7 +117,7 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
         loss.is_marked or response.is_held or case.evidence.is_ramp
     ):
         return ""
-    late_s = case.last_outside_s - loss.latest_s - case.error_s
+    late_s = case.last_outside_s - loss.gone_by_s - case.error_s
     if late_s >= case.setting.limit_s + DIES_S and (loss.is_marked or not _stood_in(case, band)):
         did = f"It {response.behaviour.value}: " if response.behaviour else ""
         return (
@@ -140,7 +140,7 @@ def _broken_by_end(case: Case) -> str:
     own_s = expected.no_pulses_after_s
     if not case.ran_on or own_s is None:
         return ""
-    least_s = case.stopped_s - case.loss.latest_s - (case.error_s or 0.0)
+    least_s = case.stopped_s - case.loss.gone_by_s - (case.error_s or 0.0)
     if math.isfinite(least_s) and least_s >= case.setting.limit_s + DIES_S:
         return (
             f"The pulses stopped, and the device runs on for {own_s:g} s: {least_s:.2f} s in all. "

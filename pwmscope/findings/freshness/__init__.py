@@ -6,6 +6,7 @@ from pwmscope.findings.freshness.freshness import (
     examine_freshness,
     format_share,
 )
+from pwmscope.findings.freshness.renewals import width_noise_us
 from pwmscope.findings.freshness.shared import DEFINITIONS as SHARED_DEFINITIONS
 from pwmscope.findings.freshness.shared import SharedFreezes, examine_shared_freezes
 
@@ -17,4 +18,5 @@ __all__ = [
     "examine_freshness",
     "examine_shared_freezes",
     "format_share",
+    "width_noise_us",
 ]

@@ -153,6 +153,12 @@ def _series(record: Record) -> tuple[IntArray, FloatArray, BoolArray]:
     return row, table.width_us[row], joined
 
 
+def width_noise_us(record: Record) -> float:
+    """Deviation of a single width of a line, in microseconds, although its stick never rests."""
+    _, width_us, joined = _series(record)
+    return _noise_us(record, width_us, joined)
+
+
 def _noise_us(record: Record, width_us: FloatArray, joined: BoolArray) -> float:
     """Deviation of a single width: in dwells, else what the calmest quarter of bends shows."""
     dwells = record.dwells

@@ -35,6 +35,7 @@ from pwmscope.model import (
     Span,
     Summary,
     Verdict,
+    format_list,
     inside,
     judge,
     measured,
@@ -414,6 +415,7 @@ class Device:
     has_neutral: bool | None = None
     is_listed: bool = True  # False where there is a bench sheet and it says nothing of this line
     neutral_us: float | None = None  # The width that it takes for neutral, where the sheet says
+    control: str | None = None  # "switch", "dial" or "button" where none of the sticks moves it
 
     @classmethod
     def on(cls, line: str, sheet: BenchSheet | None) -> Device:
@@ -428,9 +430,15 @@ class Device:
             has_neutral = False
         elif channel.neutral_us is None and channel.role in NO_NEUTRAL and channel.role != UNUSED:
             has_neutral = None
-        return cls(channel.stop_band, has_neutral, neutral_us=channel.neutral_us)
+        control = channel.control if channel.control in _STEPPED | {"dial"} else None
+        if channel.role == "kill" and channel.control is None:
+            control = "switch"
+        return cls(channel.stop_band, has_neutral, neutral_us=channel.neutral_us, control=control)
 
 
+_STEPPED: Final = frozenset({"switch", "button"})
+"""Controls that stand at some widths and at none between."""
+_COUNTED: Final = {1: "one width", 2: "two widths", 3: "three widths"}
 UNKNOWN: Final = Device()
 RESTS: Final = 2
 """Of first dwell, last dwell, longest stay and most visits so many must be at what is held against
@@ -479,14 +487,17 @@ def examine_travel(
     neutral, why_not = find_neutral(table, dwells, marked_neutral_us, rest_us)
     low, high, reasons = find_endpoints(table, dwells, neutral)
     if neutral is None:
-        reasons["neutral"] = why_not
+        reasons["neutral"] = f"A {device.control} has no neutral." if device.control else why_not
+    steps = _steps(record, device)
+    if steps:
+        reasons |= dict.fromkeys(reasons.keys() & {"low", "high"}, steps)
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
     moves = find_moves(record)
     sides = examine_sides(record, (low, neutral, high), reasons, moves)
     found = (
         _range_finding(table, width_us, outside, limits),
-        _endpoint_finding("low endpoint", low, table, limits, reasons.get("low", "")),
-        _endpoint_finding("high endpoint", high, table, limits, reasons.get("high", "")),
+        _endpoint_finding("low endpoint", low, table, limits, (reasons.get("low", ""), steps)),
+        _endpoint_finding("high endpoint", high, table, limits, (reasons.get("high", ""), steps)),
         _neutral_finding(
             neutral, table, limits, reasons.get("neutral", ""), device=device, rest=rest
         ),
@@ -497,6 +508,21 @@ def examine_travel(
         width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons,
         sides, moves, rest, found,
     )  # fmt: skip
+
+
+def _steps(record: Record, device: Device) -> str:
+    """Say at which widths a switch or button stands; empty for what is none, or never stood."""
+    level_us = np.sort(record.dwells.level_us)
+    if device.control not in _STEPPED or not level_us.size:
+        return ""
+    apart = np.flatnonzero(np.diff(level_us) > SAME_LEVEL * record.table.convention.span_us) + 1
+    widths_us = [float(np.median(part)) for part in np.split(level_us, apart)]
+    counted = _COUNTED.get(len(widths_us), f"{len(widths_us)} widths")
+    if len(widths_us) > 3:
+        return f"The {device.control} stood at {counted}."
+    named = format_list([f"{us:.1f}" for us in widths_us])
+    said = f"The {device.control} stood at {counted}: {named} us."
+    return Reason(said, "Set it to each place for two seconds.") if len(widths_us) == 1 else said
 
 
 def _usable_us(record: Record) -> FloatArray:
@@ -552,8 +578,9 @@ def _doubt(level: Level) -> float | None:
 
 
 def _endpoint_finding(
-    name: str, level: Level | None, table: PulseTable, limits: Limits, reason: str
+    name: str, level: Level | None, table: PulseTable, limits: Limits, words: tuple[str, str]
 ) -> Finding:
+    reason, steps = words
     convention = table.convention
     limit = _format_range(table, limits)
     if level is None:
@@ -570,6 +597,10 @@ def _endpoint_finding(
         else f"The outermost dwell is {level.width_us:.1f} us; the {name} itself is not shown. "
         "Either the travel is short, or the stick was not at its end."
     )
+    if steps:
+        end = name.removesuffix(" endpoint")
+        said = f"{steps} The {end} one is {round(level.width_us - end_us, 1) + 0.0:+.1f} us from "
+        said += f"{end_us:.4g} us."
     return Finding(
         name, level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,
         level.amount.interval_us,

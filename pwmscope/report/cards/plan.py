@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pwmscope import __version__
-from pwmscope.bench import CapturePlan
+from pwmscope.bench import NO_HAND, ONE_HAND, TWO_HANDS, TWO_PEOPLE, CapturePlan
 from pwmscope.capture import format_rate
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 
@@ -42,7 +42,14 @@ SPARE_S: Final = 10.0
 BEFORE: Final = "Before anything is powered"
 BEGIN: Final = (
     "Start the recorder first, then the steps. Some spare seconds at either end do no harm. Move "
-    "the sticks briskly, then hold them still."
+    "the sticks briskly, then hold them still. Lay the transmitter on a table: the column hands "
+    "says how many each step takes."
+)
+
+BEGIN_MOVING: Final = (
+    "Start the recorder first, then the steps. Lay the transmitter on the table: one thumb keeps a "
+    "stick moving, the other hand switches. A light needs its sensor taped over it, dark all "
+    "round. Power the sensor from the analyser's side, never from the receiver."
 )
 
 
@@ -57,8 +64,8 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
     Before anything is powered
       - Remove the weapon, or lock it so that it cannot turn.
     ...
-      begins  lasts  step
-        0:00    5 s  rest            Touch nothing.
+      begins  lasts  hands  step
+        0:00    5 s         rest            Touch nothing.
     <BLANKLINE>
     """
     told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in plan.cautions), ""]
@@ -104,7 +111,7 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
             "There is no marker line. The moment of the loss and the stop time will not be "
             "recorded. docs/bench.md says how to add a marker."
         )
-    return (*needs, BEGIN)
+    return (*needs, BEGIN_MOVING if plan.is_marker_calibration else BEGIN)
 
 
 def format_clock(time_s: float) -> str:
@@ -120,13 +127,28 @@ def format_clock(time_s: float) -> str:
     return f"{int(minutes)}:{whole:02d}" + (f".{tenth}" if tenth else "")
 
 
+def format_who(who: str) -> str:
+    """Write who does a step as a table's column has it.
+
+    Examples
+    --------
+    >>> format_who("one person, two hands"), format_who("two people"), format_who("")
+    ('two', '2 people', '')
+    """
+    return _HANDS.get(who, who)
+
+
+_HANDS: Final = {NO_HAND: "none", ONE_HAND: "one", TWO_HANDS: "two", TWO_PEOPLE: "2 people"}
+
+
 def _table(plan: CapturePlan, width: int) -> Iterator[str]:
     names = max(14, *(len(step.name) for step in plan.steps))
-    yield "  begins  lasts  step"
+    hands = max(5, *(len(format_who(step.who)) for step in plan.steps))
+    yield f"  begins  lasts  {'hands':<{hands}}  step"
     for begin_s, step in zip(plan.starts_s, plan.steps, strict=True):
-        lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  {step.name:<{names}}  "
-        who = f"{step.who[0].upper()}{step.who[1:]}. " if step.who == "two people" else ""
-        told = who + step.hands + (f" Shows {step.shows}." if step.shows else "")
+        lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  "
+        lead += f"{format_who(step.who):<{hands}}  {step.name:<{names}}  "
+        told = step.hands + (f" Shows {step.shows}." if step.shows else "")
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 
 
@@ -140,8 +162,8 @@ def plan_json(plan: CapturePlan) -> str:
         {
             "name": step.name, "begins_s": at_s, "seconds": step.seconds,
             "transmitter_on": step.transmitter_on, "sticks": dict(step.sticks),
-            "controls": dict(step.controls), "who": step.who, "hands": step.hands,
-            "shows": step.shows,
+            "controls": dict(step.controls), "moves": list(step.moves), "who": step.who,
+            "hands": step.hands, "shows": step.shows,
         }
         for at_s, step in zip(plan.starts_s, plan.steps, strict=True)
     ]  # fmt: skip
@@ -162,6 +184,7 @@ def plan_card(plan: CapturePlan) -> str:
         cautions=plan.cautions,
         needs=plan_needs(plan),
         steps=[
-            (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
+            (format_clock(at), format_who(step.who), step)
+            for at, step in zip(plan.starts_s, plan.steps, strict=True)
         ],
     )

@@ -21,7 +21,7 @@ from pwmscope.cli.reading import progress_bar
 
 if TYPE_CHECKING:
     from pwmscope.bench import BenchSheet
-    from pwmscope.pulses import LineNow, LiveEvent, LivePulses
+    from pwmscope.pulses import GrownEdges, LineNow, LiveEvent, LivePulses
 
 EVERY_S: Final = 1.0
 IDLE_S: Final = 10.0
@@ -80,6 +80,7 @@ def follow(
     from pwmscope.analysis import analyse
     from pwmscope.bench import load_sheet
     from pwmscope.capture import load
+    from pwmscope.pulses import GrownEdges, shelf
 
     sheet = None if sheet_path is None else load_sheet(sheet_path)
     given = (("rate", rate), ("lines", lines))
@@ -87,21 +88,22 @@ def follow(
     tell = _print_json if as_json else _print
     if sheet is None or sheet.marker is None:
         tell({"said": NO_MARKER})
-    with tempfile.NamedTemporaryFile(prefix="pwmscope-", suffix=".rec") as kept:
-        is_file = str(source) != "-" and stat.S_ISREG(source.stat().st_mode)
-        try:
-            _follow(_chunks(source, idle_s), sheet, hints, tell, None if is_file else kept)
-        except KeyboardInterrupt:
-            click.echo(err=True)
-        if as_json:
-            return
+    is_file = str(source) != "-" and stat.S_ISREG(source.stat().st_mode)
+    chunks = _chunks(source, idle_s)
+    if as_json:
+        _follow(chunks, sheet, hints, tell)
+        return
+    kept = tempfile.NamedTemporaryFile(prefix="pwmscope-", suffix=".rec")  # noqa: SIM115
+    with kept, shelf(), GrownEdges() as grown:
+        _follow(chunks, sheet, hints, tell, grown=grown, kept=None if is_file else kept)
         kept.flush()
         whole = source if is_file else Path(kept.name)
         with progress_bar("analysing what was recorded"):
             name = "standard input" if str(source) == "-" else str(source)
-            analysis = analyse(replace(load(whole, **hints), source=name), sheet=sheet)
-    click.echo()
-    print_screen(analysis, analysis.answer, room=23)
+            capture = grown.capture(whole, hints) or load(whole, **hints)
+            analysis = analyse(replace(capture, source=name), sheet=sheet)
+        click.echo()
+        print_screen(analysis, analysis.answer, room=23)
 
 
 def _live_of(sheet: BenchSheet | None) -> LivePulses:
@@ -144,7 +146,9 @@ def _follow(
     sheet: BenchSheet | None,
     hints: dict[str, Any],
     tell: Callable[[dict[str, Any]], None],
-    kept: IO[bytes] | None,
+    *,
+    grown: GrownEdges | None = None,
+    kept: IO[bytes] | None = None,
 ) -> None:
     """Feed what comes, tell what happens at once and the lines' state each second of the record."""
     from pwmscope.capture import Growing, follow_growing
@@ -162,6 +166,8 @@ def _follow(
         new = recording.feed(data, is_last=is_last)
         if new is None:
             return
+        if grown is not None:
+            grown.take(new)
         for event in live.feed(new.edges_s, new.levels, new.now_s):
             told = {"event": {**asdict(event), "what": event.what.value}}
             tell({"said": event_words(event, sheet), "time_s": event.time_s, **told})
@@ -170,15 +176,20 @@ def _follow(
             said = "  ".join(map(line_words, lines))
             tell({"said": said, "time_s": told_s, "lines": [asdict(line) for line in lines]})
 
-    for data in chunks:
-        if kept is not None:
-            kept.write(data)
-        if data:
-            came_s = time.monotonic()
-            take(data)
-        elif time.monotonic() - came_s > NOTHING_S:
-            came_s = math.inf
-            tell({"said": NOTHING_COMES})
+    try:
+        for data in chunks:
+            if kept is not None:
+                kept.write(data)
+            if grown is not None:
+                grown.size += len(data)
+            if data:
+                came_s = time.monotonic()
+                take(data)
+            elif time.monotonic() - came_s > NOTHING_S:
+                came_s = math.inf
+                tell({"said": NOTHING_COMES})
+    except KeyboardInterrupt:
+        click.echo(err=True)
     take(b"", is_last=True)
 
 

@@ -400,7 +400,7 @@ class Desk:
             raise DeskError("Tick two recordings or more; they are judged as one test.")
         if len({each.sheet for each in chosen}) > 1:
             raise DeskError("These recordings are of different robots; tick those of one.")
-        names = sorted(each.name for each in chosen)
+        names = sorted({name for each in chosen for name in each.parts or [each.name]})
         tests = (each for each in self.jobs.ordered() if sorted(each.parts) == names)
         if (known := next(tests, None)) is not None:
             return _go(f"/answer/{known.key}")

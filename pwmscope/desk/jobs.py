@@ -173,11 +173,11 @@ class Jobs:
         return sorted(found, key=lambda each: (-each.stamp.mtime_ns, each.name))
 
     async def changes(self) -> AsyncIterator[int]:
-        """Yield the version whenever something changed, and each second while work is done."""
+        """Yield the version whenever something changed, and twice a second while work is done."""
         seen = -1
         while True:
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(1.0), self._changed:
+                async with asyncio.timeout(0.35 if self._running else 1.0), self._changed:
                     while self.version == seen:
                         await self._changed.wait()
             is_news = self.version != seen or bool(self._running)

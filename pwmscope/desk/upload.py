@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 from python_multipart.exceptions import MultipartParseError
 from python_multipart.multipart import MultipartParser, parse_options_header
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 
 from pwmscope.desk.folder import PART, DeskError, Folder
@@ -23,6 +24,7 @@ MAX_BYTES: Final = 64 << 30
 MAX_FILES: Final = 200
 _LOOK_EVERY: Final = 16 << 20
 """So many bytes are written between two looks at the room that is left."""
+_BLOCK: Final = 1 << 20
 _NOT_WHOLE: Final = "The upload broke off before it was whole; nothing of that file was kept."
 
 
@@ -56,10 +58,14 @@ async def receive(
     taking.refuse_if_full(length)
     try:
         parser = MultipartParser(boundary, taking.callbacks())
+        block = bytearray()
         async for chunk in request.stream():
-            if chunk:
-                taking.count(len(chunk))
-                parser.write(chunk)
+            taking.count(len(chunk))
+            block += chunk
+            if len(block) >= _BLOCK:  # beside the loop, which tells all pages how far it is
+                await run_in_threadpool(parser.write, bytes(block))
+                block.clear()
+        await run_in_threadpool(parser.write, bytes(block))
         parser.finalize()
         if not taking.is_whole:
             raise UploadError(_NOT_WHOLE, 400)

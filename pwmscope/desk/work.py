@@ -126,11 +126,15 @@ def _analyse(
             return without, f"{said} {laid.finding.sentence}"
         seen = f"{len(laid.spans)} of {len(laid.plan.steps)} steps were found"
         return made, f"Read by the plan {name}: {seen}."
-    if len(job.part_stamps) < max(2, len(job.parts)):
-        home = f"{Path(job.file).parent}{os.sep}"
-        names = [file.removeprefix(home) for file, _ in job.parts]
-        missing = [name for name in names if name not in job.part_stamps]
-        found = f"{missing[0]} is not in the folder" if missing else "it lists no two recordings"
+    home = f"{Path(job.file).parent}{os.sep}"
+    names = [file.removeprefix(home) for file, _ in job.parts]
+    found = "" if len(names) > 1 else "it lists no two recordings"
+    for name in names:
+        if name not in job.part_stamps:
+            found = f"{name} is not in the folder"
+        elif name.endswith(TEST):
+            found = f"{name} is a test itself"
+    if found:
         said = f"{Path(job.file).name}: {found}; a test lists two recordings or more, one a line."
         raise PwmscopeError(said)
     keep = () if sheet is None else tuple(load_sheet(sheet).channels)

@@ -24,6 +24,7 @@ from pwmscope.pulses.frames import (
     multiples,
 )
 from pwmscope.pulses.line_states import LineState, find_line_states
+from pwmscope.pulses.shelf import GrownEdges, shelf, shelved
 from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import (
     UNMEASURED,
@@ -50,6 +51,7 @@ __all__ = [
     "DamagedFrames",
     "Flag",
     "Frames",
+    "GrownEdges",
     "Happening",
     "LineNow",
     "LineState",
@@ -70,6 +72,8 @@ __all__ = [
     "find_sum_train",
     "format_ms",
     "multiples",
+    "shelf",
+    "shelved",
     "slices",
     "split_sum_trains",
     "without",

@@ -21,6 +21,7 @@ from pwmscope.pulses.convention import (
     choose_convention,
     find_polarity,
 )
+from pwmscope.pulses.shelf import shelved
 from pwmscope.pulses.sum_train import TrainChannel, split_sum_trains
 from pwmscope.pulses.table import Flag, PulseTable
 
@@ -251,10 +252,10 @@ def decode_line(
     width_us[cut] = np.nan
     return PulseTable(
         line.name,
-        rise_ps / PS_PER_S,
-        width_us,
-        _periods_us(rise_ps, leads, notched),
-        flags,
+        shelved(rise_ps / PS_PER_S),
+        shelved(width_us),
+        shelved(_periods_us(rise_ps, leads, notched)),
+        shelved(flags),
         inverted,
         convention,
         sample_interval_us,

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import FROM_MAD, median_of, normal_quantile
+from pwmscope.pulses.shelf import shelved
 from pwmscope.pulses.table import PulseTable, excerpt, slices
 
 _REACH_DEVIATIONS: Final = 8.0
@@ -573,14 +574,14 @@ def find_frames(table: PulseTable) -> Frames:
     is_gap[found.odd] = missing[found.odd] > 0
     return Frames(
         found.usual_us,
-        index,
-        period_us,
-        is_gap,
-        missing,
+        shelved(index),
+        period_us if is_whole else shelved(period_us),
+        shelved(is_gap),
+        shelved(missing),
         found.patterns,
-        found.which,
-        found.place,
-        found.odd,
+        shelved(found.which),
+        shelved(found.place),
+        shelved(found.odd),
         found.reach_us,
     )
 

@@ -97,7 +97,8 @@ def find_line_states(line: Line, start_s: float, end_s: float) -> tuple[LineStat
         )
     convention = choose_convention(line)
     inverted = is_inverted(_part(line, 0, LOOKED_AT), convention)
-    near = np.searchsorted(line.edges_ps / PS_PER_S, [start_s - MARGIN_S, end_s + MARGIN_S])
+    near_ps = [1e12 * (start_s - MARGIN_S), 1e12 * (end_s + MARGIN_S)]
+    near = np.searchsorted(line.edges_ps, near_ps)
     line = _part(line, int(near[0]), int(near[1]))
     edges_s = line.edges_ps / PS_PER_S
     stuck = _stuck(line, edges_s, convention, start_s, end_s)
@@ -123,18 +124,17 @@ def _stuck(
     end_s: float,
 ) -> list[LineState]:
     """List the levels that last, looking through single glitches."""
-    begin_s = np.concatenate([[-np.inf], edges_s])
-    finish_s = np.concatenate([edges_s, [np.inf]])
-    lasts_s = finish_s - begin_s
+    bounds_s = np.concatenate([[-np.inf], edges_s, [np.inf]])
+    lasts_s = np.diff(bounds_s)
     glitch = np.zeros(lasts_s.size, bool)
     glitch[1:-1] = lasts_s[1:-1] < convention.glitch_us / 1e6
     glitch[1:-1] &= np.minimum(lasts_s[:-2], lasts_s[2:]) >= CALM_S
     # A glitch belongs to the level on both its sides.
     first = np.flatnonzero(np.concatenate([[True], ~(glitch[1:] | glitch[:-1])]))
-    last = np.concatenate([first[1:] - 1, [lasts_s.size - 1]])
-    level = (line.initial_level + first) % 2
-    since_s, until_s = np.maximum(begin_s[first], start_s), np.minimum(finish_s[last], end_s)
+    since_s = np.maximum(bounds_s[first], start_s)
+    until_s = np.minimum(bounds_s[np.append(first[1:], lasts_s.size)], end_s)
     held = until_s - since_s >= min(STUCK_S, end_s - start_s)
+    since_s, until_s, level = since_s[held], until_s[held], (line.initial_level + first[held]) % 2
     return [
         LineState(
             "stuck high" if level[k] else "stuck low",
@@ -142,7 +142,7 @@ def _stuck(
             float(since_s[k]),
             float(until_s[k]),
         )
-        for k in np.flatnonzero(held)
+        for k in range(level.size)
     ]
 
 

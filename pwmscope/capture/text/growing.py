@@ -13,6 +13,7 @@ from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.text.edges import BeyondReachError, RowBatch, at_samples
 from pwmscope.capture.text.layout import Layout, find_layout
 from pwmscope.errors import CaptureError
+from pwmscope.model import PS_PER_S
 
 MIN_ROWS: Final = 50
 """So many rows show how a table is laid out."""
@@ -27,17 +28,27 @@ class NewEdges:
 
     Parameters
     ----------
-    now_s : float
-        Time of the last row, in seconds since the first.
-    edges_s : mapping of str to ndarray, shape (n_edges,)
-        The edges of each line since the rows before, in seconds since the first row.
+    now_ps : int
+        Time of the last row, in picoseconds since the first.
+    edges_ps : mapping of str to ndarray of int64, shape (n_edges,)
+        The edges of each line since the rows before, in picoseconds since the first row.
     levels : mapping of str to int
         Each line's level after them.
     """
 
-    now_s: float
-    edges_s: Mapping[str, npt.NDArray[np.float64]]
+    now_ps: int
+    edges_ps: Mapping[str, npt.NDArray[np.int64]]
     levels: Mapping[str, int]
+
+    @property
+    def now_s(self) -> float:
+        """Time of the last row in seconds."""
+        return self.now_ps / PS_PER_S
+
+    @property
+    def edges_s(self) -> dict[str, npt.NDArray[np.float64]]:
+        """The edges of each line in seconds."""
+        return {name: edges_ps / PS_PER_S for name, edges_ps in self.edges_ps.items()}
 
 
 class GrowingTable:
@@ -131,23 +142,23 @@ class GrowingTable:
             row = self._rows + layout.skip_lines + 1
             said = "a row here is none of times and levels"
             raise CaptureError(self._source, said, _REMEDY, row=row)
-        times_s = self._times_s(batch, layout)
+        times_ps = self._times_ps(batch, layout)
         words = batch.words
         before = words[0] if self._word is None else np.asarray(self._word, words.dtype)
         changed = words ^ np.concatenate([[before], words[:-1]]).astype(words.dtype)
         one = words.dtype.type(1)
-        edges_s, levels = {}, {}
+        edges_ps, levels = {}, {}
         for level in layout.placed_levels:
             if self._hints.lines and level.name not in self._hints.lines:
                 continue
             bit = words.dtype.type(level.first_bit)
-            edges_s[level.name] = times_s[((changed >> bit) & one).astype(bool)]
+            edges_ps[level.name] = times_ps[((changed >> bit) & one).astype(bool)]
             levels[level.name] = int((words[-1] >> bit) & one)
         self._rows += words.size
         self._word = int(words[-1])
-        return NewEdges(float(times_s[-1]), edges_s, levels)
+        return NewEdges(int(times_ps[-1]), edges_ps, levels)
 
-    def _times_s(self, batch: RowBatch, layout: Layout) -> npt.NDArray[np.float64]:
+    def _times_ps(self, batch: RowBatch, layout: Layout) -> npt.NDArray[np.int64]:
         if batch.time_ps is not None and layout.time_kind != "sample":
             times_ps = batch.time_ps
         else:
@@ -159,5 +170,5 @@ class GrowingTable:
                 raise error.of(self._source) from None
         if self._first_ps is None:
             self._first_ps = int(times_ps[0])
-        since_s: npt.NDArray[np.float64] = (times_ps - self._first_ps) / 1e12
-        return since_s
+        since_ps: npt.NDArray[np.int64] = times_ps - self._first_ps
+        return since_ps

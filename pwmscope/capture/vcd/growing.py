@@ -123,15 +123,14 @@ class GrowingDump:
         times_ps = self._clock.times_of(words)
         left_out = self._clock.find_sections(words, times_ps)
         found = find_values(words, times_ps, left_out, self._book, self._source).get(SCALAR)
-        edges_s = {name: np.zeros(0) for name in self._levels}
+        edges_ps = {name: np.zeros(0, np.int64) for name in self._levels}
         if found is not None:
             for number in np.unique(found.numbers).tolist():
-                self._note(words, found, self._wanted[number], found.numbers == number, edges_s)
+                self._note(words, found, self._wanted[number], found.numbers == number, edges_ps)
         now_ps = self._clock.now_ps
         if next_stamp is not None:  # time has gone on until there
             now_ps = max(now_ps, next_stamp * self._clock.unit_fs // 1000)
-        now_s = (now_ps - (self._clock.start_ps or 0)) / 1e12
-        return NewEdges(now_s, edges_s, dict(self._levels))
+        return NewEdges(now_ps - (self._clock.start_ps or 0), edges_ps, dict(self._levels))
 
     def _note(
         self,
@@ -139,7 +138,7 @@ class GrowingDump:
         found: Values,
         group: tuple[Wanted, ...],
         are_its: npt.NDArray[np.bool_],
-        edges_s: dict[str, npt.NDArray[np.float64]],
+        edges_ps: dict[str, npt.NDArray[np.int64]],
     ) -> None:
         """Follow the lines of one variable; what is unknown stands for the level before."""
         if not group:
@@ -158,5 +157,5 @@ class GrowingDump:
                 continue
             before = self._levels.get(line.name, int(levels[0]))
             is_edge = levels != np.concatenate([[before], levels[:-1]])
-            edges_s[line.name] = (at_ps[is_edge] - (self._clock.start_ps or 0)) / 1e12
+            edges_ps[line.name] = at_ps[is_edge] - (self._clock.start_ps or 0)
             self._levels[line.name] = int(levels[-1])

@@ -69,14 +69,14 @@ function upload(files) {
   let clock = 0;
   request.upload.onload = () => {
     let waited_s = 0;
-    clock = setInterval(() => { waited_s += 1; say(`Writing it to the disk, ${waited_s} s`); }, 1000);
+    clock = setInterval(() => { waited_s += 0.5; say(`Writing it to the disk, ${waited_s.toFixed(1)} s`); }, 500);
   };
   request.onloadend = () => { clearInterval(clock); stop.hidden = true; };
   stop.hidden = false;
   request.open("POST", "/upload");
   request.setRequestHeader("accept", "application/json");
   request.upload.onprogress = (event) => {
-    if (event.lengthComputable) say(`Taking ${files.length === 1 ? files[0].name : `${files.length} files`}: ${Math.floor(100 * event.loaded / event.total)} %`);
+    if (event.lengthComputable) say(`Taking ${files.length === 1 ? files[0].name : `${files.length} files`}: ${Math.floor(100 * event.loaded / event.total)} %, ${Math.floor(event.loaded / 1e6)} MB`);
   };
   request.onerror = () => say("The upload broke off. Drop the file again.");
   request.onload = () => {

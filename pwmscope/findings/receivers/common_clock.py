@@ -12,6 +12,7 @@ import numpy as np
 
 from pwmscope.findings.segmentation import Record
 from pwmscope.model import CLOCK_TOLERANCE, FloatArray, IntArray, mean_of, sampling_floor_us, std_of
+from pwmscope.pulses import shelved
 
 
 def pair(
@@ -247,9 +248,9 @@ def pulses_of(line: str, record: Record) -> Pulses | None:
         return None
     return Pulses(
         line,
-        rows,
-        table.rise_s[rows],
-        table.width_us[rows],
+        shelved(rows),
+        shelved(table.rise_s[rows]),
+        shelved(table.width_us[rows]),
         mean_of(steady_us),
         std_of(steady_us) / math.sqrt(steady_us.size),
         table.sample_interval_us,

@@ -33,6 +33,7 @@ from pwmscope.model import (
     std_of,
     summarise,
 )
+from pwmscope.pulses import shelved
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""
@@ -223,17 +224,15 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
     lines, offset_us, begins_clearly = _in_order(lines)
     first = lines[0]
     partner = [
-        pair(first.rise_s, line.rise_s, offset, first.period_us)
+        shelved(pair(first.rise_s, line.rise_s, offset, first.period_us))
         for line, offset in zip(lines[1:], offset_us[1:], strict=True)
     ]
     start_us = [np.zeros(first.rise_s.size)]
     width_us = [first.width_us]
     for line, at in zip(lines[1:], partner, strict=True):
         absent = at < 0
-        start_us.append((line.rise_s[at] - first.rise_s) * 1e6)
-        width_us.append(line.width_us[at])
-        start_us[-1][absent] = np.nan
-        width_us[-1][absent] = np.nan
+        start_us.append(shelved(np.where(absent, np.nan, (line.rise_s[at] - first.rise_s) * 1e6)))
+        width_us.append(shelved(np.where(absent, np.nan, line.width_us[at])))
     skews = [_skew(first, first, np.arange(first.rise_s.size), start_us[0])]
     skews += [
         _skew(first, line, at, start)
@@ -267,7 +266,7 @@ def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Sk
         clock_us = CLOCK_TOLERANCE * abs(skew_us.mean or 0.0)
         uncertainty_us = math.hypot(sampling_us, clock_us / math.sqrt(3.0))
         reach_us = half_width(sampling_us, clock_us)
-    return Skew(line.line, skew_us, uncertainty_us, reach_us, line.rows[at[paired]])
+    return Skew(line.line, skew_us, uncertainty_us, reach_us, shelved(line.rows[at[paired]]))
 
 
 def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:

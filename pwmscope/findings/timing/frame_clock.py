@@ -35,6 +35,7 @@ from pwmscope.pulses import (
     closing_rows,
     describe,
     excerpt,
+    shelved,
     slices,
 )
 
@@ -366,8 +367,8 @@ def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameCloc
         time_error_rms_us=line.rms_us,
         drift=_drift(line, wander, uneven * interval_us),
         unevenness=uneven,
-        frame_number=edges.number,
-        time_error_us=error_us,
+        frame_number=shelved(edges.number),
+        time_error_us=shelved(error_us),
         borders=edges.borders,
     )
 

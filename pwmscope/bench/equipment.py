@@ -428,6 +428,13 @@ class BenchChannel:
         return self.role not in (*STICKS, *NO_DEVICE, *SENSORS) and self.same_device_as is None
 
     @property
+    def other_control(self) -> str:
+        """What moves it where that is no stick: "switch", "dial" or "button"; else empty."""
+        if self.role == "kill" and self.control is None:
+            return "switch"
+        return self.control if self.control in {"switch", "dial", "button"} else ""
+
+    @property
     def stop_band(self) -> StopBand | None:
         """The channel's stop range; None where the role has none and the sheet states none."""
         if self.stop_us is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Final
 
 from pwmscope.bench.equipment import BenchSheet
@@ -33,6 +33,12 @@ LET_GO_S: Final = 6.3
 """Between two controls nothing moves for so long, so that late hands mistake none for another."""
 CHOOSE_S: Final = 15.0
 """Enough to find another model memory, or to switch transmitters."""
+CHECK_S: Final = 2.0
+"""How long both sticks stay in a corner that tells the axes apart."""
+STROKE_S: Final = 3.0
+"""How long a switch, a dial or a button is off its rest; half as long where it goes there twice."""
+BETWEEN_S: Final = 0.8
+"""How long it rests between both."""
 _ON_LEFT: Final[dict[Mode, Axis]] = {1: "elevator", 2: "throttle"}
 _WAYS: Final[dict[Axis, tuple[str, str]]] = {
     "aileron": ("right", "left"),
@@ -56,19 +62,20 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     -------
     CapturePlan
         The receiver alone, the first link, each control once between two stirs of both sticks,
-        then another model memory, and the own one again.
+        four corners that tell the axes apart, another model memory, and the own one again.
 
     Examples
     --------
     >>> from pwmscope.bench import parse_sheet
     >>> plan = make_link_plan(parse_sheet('[channels.RX1]\nrole = "servo"'))
     >>> plan.is_link_record, plan.steps[0].name, round(plan.seconds)
-    (True, 'receiver alone', 127)
+    (True, 'receiver alone', 141)
     """
-    weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
+    others = {each.line: each.other_control for each in sheet.devices if each.other_control}
+    weapons = [c for c in sheet.channels.values() if c.role == "weapon" and c.line not in others]
     rests_low = not any(weapon.neutral_us is not None for weapon in weapons)
     down = ", the throttle all the way down" if rests_low else ""
-    rest = f"Let go of both sticks{down}."
+    rest = f"Let go of both sticks{down}.{' Switches and dials off.' if others else ''}"
     steps = (
         PlanStep(
             "receiver alone", ALONE_S, {},
@@ -82,8 +89,11 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
         *_stir("before", rests_low=rests_low),
         PlanStep("rest before", REST_S, {}, f"{rest} Touch nothing."),
         *(step for axis in AXES for step in _control(axis, mode, rest, rests_low=rests_low)),
+        *_others(sheet, others),
         *_stir("after", rests_low=rests_low),
         PlanStep("rest after", REST_S, {}, f"{rest} Touch nothing."),
+        *_check(mode, rests_low=rests_low),
+        PlanStep("rest checked", REST_S, {}, f"{rest} Touch nothing."),
         PlanStep(
             "another memory", CHOOSE_S, {},
             "Choose another model memory. Or switch off, and another bound transmitter on.",
@@ -125,6 +135,62 @@ def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[
         hands = f"{stick} all the way {way}, and hold it for {lasts_s:g} s."
         yield PlanStep(f"{axis} {way}", lasts_s, {axis: to}, hands, shows if to > 0 else "")
     yield PlanStep(f"{axis} let go", LET_GO_S + sum(PUSH_S) - sum(pushes_s), {}, rest)
+
+
+def _check(mode: Mode, *, rests_low: bool) -> Iterator[PlanStep]:
+    """Both sticks to four corners: no two axes go the same ways in them."""
+    on_left = {"rudder", _ON_LEFT[mode]}
+    for name, left, right in (
+        ("far left", (-1.0, 1.0), (-1.0, 1.0)),
+        ("near right", (1.0, -1.0), (1.0, -1.0)),
+        ("right far", (-1.0, -1.0), (1.0, 1.0)),
+        ("left far", (1.0, 1.0), (-1.0, -1.0)),
+    ):
+        sticks: dict[Axis, float] = {}
+        for axis in AXES:
+            side = left if axis in on_left else right
+            to = side[0 if axis in {"aileron", "rudder"} else 1]
+            if axis != "throttle" or to > 0.0 or not rests_low:
+                sticks[axis] = to
+        corners = [f"the {_corner(side)} corner" for side in (left, right)]
+        hands = f"Both sticks to {corners[0]}."
+        if left != right:
+            hands = f"Left stick to {corners[0]}, right stick to {corners[1]}."
+        shows = "that no two controls were exchanged" if name == "far left" else ""
+        yield PlanStep(f"check {name}", CHECK_S, sticks, hands, shows)
+
+
+def _corner(to: tuple[float, float]) -> str:
+    return f"{'far' if to[1] > 0.0 else 'near'} {'right' if to[0] > 0.0 else 'left'}"
+
+
+def _others(sheet: BenchSheet, others: Mapping[str, str]) -> Iterator[PlanStep]:
+    """Each switch, dial and button alone: the first once, the next twice, and so on in turn."""
+    for number, (line, kind) in enumerate(others.items(), 1):
+        channel = sheet.channels[line]
+        control = f"{kind} of {line}"
+        device = channel.device or channel.role
+        what = f"kill switch ({line})" if channel.role == "kill" else f"{kind} of {device} ({line})"
+        middle = kind == "dial" or (kind == "switch" and channel.positions == 3)
+        places = [("half way", 0.0)] * middle + [("on", 1.0)]
+        strokes = 2 - number % 2
+        stay_s = STROKE_S / strokes
+        for stroke in range(1, strokes + 1):
+            for place, to in places:
+                first = stroke == 1 and place == places[0][0]
+                shows = f"which outputs follow the {control}" if first else ""
+                hands = f"Hold the {what}." if kind == "button" else f"Set the {what} {place}."
+                yield PlanStep(
+                    f"{control} {stroke} {place}",
+                    stay_s / len(places),
+                    {},
+                    hands,
+                    shows,
+                    controls={line: to},
+                )
+            off = f"Let go of the {what}." if kind == "button" else f"Set the {what} off."
+            lasts_s = BETWEEN_S if stroke < strokes else LET_GO_S
+            yield PlanStep(f"{control} {stroke} off", lasts_s, {}, off)
 
 
 CIRCLE_S: Final = 3.0

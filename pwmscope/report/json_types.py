@@ -980,9 +980,12 @@ class MovedOutput(TypedDict):
 
 
 class MappedControl(TypedDict):
-    """What one stick axis moves."""
+    """What one stick axis, switch, dial or button moves."""
 
-    control: Literal["aileron", "elevator", "throttle", "rudder"]
+    control: str
+    """The stick axis; or "switch of RX5", after the line that it moves by the sheet."""
+    line: NotRequired[str]
+    """That line; empty of a stick axis."""
     seen: bool
     """Whether a move was seen where the plan has it."""
     moves: list[MovedOutput]
@@ -997,7 +1000,9 @@ class WrongPlug(TypedDict):
     line: str
     controls: list[str]
     swap_with: str | None
-    """The output whose cable to swap it with; null where no swap mends it."""
+    """The output whose cable to swap it with; null where no swap mends it, or several would."""
+    swaps: NotRequired[list[str]]
+    """Every output with which a swap would mend it."""
     can_mix: bool
     sentence: Sentence
 
@@ -1015,6 +1020,10 @@ class LinkDocument(TypedDict):
     hazards: list[JumpHazard]
     findings: Annotated[list[Finding], MinLen(1)]
     assumptions: list[Sentence]
+    headline: NotRequired[Sentence]
+    """The answer in one line."""
+    unseen_exchanges: NotRequired[list[list[str]]]
+    """Pairs of controls that the hands may have exchanged unnoticed."""
 
 
 class LineSetting(Setting):

@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from pwmscope.bench import CAUTIONS, LINK_CAUTIONS
 from pwmscope.capture import Capture
-from pwmscope.findings.link import LinkRecord
-from pwmscope.model import Verdict
+from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
+from pwmscope.model import Verdict, format_line, format_list
 from pwmscope.report.data import capture_data, finding_data, json_text
 from pwmscope.report.failsafe_data import hazard_data
 from pwmscope.report.sentences import RULEBOOK
@@ -19,11 +19,24 @@ SCHEMA: Final = 1
 def link_headline(found: LinkRecord) -> str:
     """Say in one line what an inspector can act on."""
     judged = [f for f in found.findings if f.limit and f.verdict is found.verdict]
-    names = ", ".join(finding.name for finding in judged)
     if found.verdict is Verdict.MEETS:
         return "LINK meets"
-    verb = found.verdict.value
-    return f"LINK {verb}: {names}"
+    told = [_plugs(found.wrong_plugs) if f.name == PLUGS else f.name for f in judged]
+    return f"LINK {found.verdict.value}: {', '.join(told)}"
+
+
+def _plugs(wrong: tuple[WrongPlug, ...]) -> str:
+    """Name the plugs that are wrong, and what to swap; the finding's name where none is known."""
+    swapped = {frozenset({plug.line, plug.swap_with}) for plug in wrong if plug.swap_with}
+    told = [f"{format_list(list(plug.controls))} on {format_line(plug.line)}" for plug in wrong]
+    todo = [
+        f"swap {' and '.join(sorted(format_line(line) for line in pair if line))}"
+        for pair in sorted(swapped, key=sorted)
+    ]
+    todo += ["mix"] if any(plug.can_mix and not plug.swap_with for plug in wrong) else []
+    if not told:
+        return PLUGS
+    return f"{', '.join(told)}{f' ({format_list(todo)})' if todo else ''}"
 
 
 def link_paragraphs(found: LinkRecord) -> Iterator[tuple[str, list[str]]]:
@@ -55,6 +68,7 @@ def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
         "map": [
             {
                 "control": row.control,
+                "line": row.line,
                 "seen": row.seen,
                 "moves": [
                     {
@@ -75,6 +89,7 @@ def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
                 "line": plug.line,
                 "controls": list(plug.controls),
                 "swap_with": plug.swap_with,
+                "swaps": list(plug.swaps),
                 "can_mix": plug.can_mix,
                 "sentence": plug.sentence,
             }
@@ -83,6 +98,8 @@ def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
         "hazards": [hazard_data(hazard) for hazard in found.hazards],
         "findings": [finding_data(finding) for finding in found.findings],
         "assumptions": list(found.assumptions),
+        "headline": link_headline(found),
+        "unseen_exchanges": [list(pair) for pair in found.unseen_exchanges],
     }
 
 

@@ -33,24 +33,29 @@ class Output:
     rest_us : float
         Its width with all sticks at rest.
     share_us : mapping of str to float
-        For each axis that moves it, by how much from rest to +1.
+        For each axis that moves it, by how much from rest to +1. A switch or dial is named by the
+        line that the plan has it move; it rests at -1, and the share is its whole way to +1.
     when_lost : Behaviour
         What it does while the transmitter is off.
     """
 
     rest_us: float
-    share_us: Mapping[Axis, float]
+    share_us: Mapping[str, float]
     when_lost: Behaviour = field(default_factory=HoldsLast)
 
-    def width_us(self, sticks: Mapping[Axis, float]) -> float:
-        """Width at a stick position.
+    def width_us(
+        self, sticks: Mapping[Axis, float], controls: Mapping[str, float] | None = None
+    ) -> float:
+        """Width at a stick position, switches and dials where they stand.
 
         Examples
         --------
         >>> Output(1500.0, {"elevator": 400.0}).width_us({"elevator": -0.5})
         1300.0
         """
-        return self.rest_us + sum(self.share_us.get(axis, 0.0) * to for axis, to in sticks.items())
+        moved: dict[str, float] = {str(axis): to for axis, to in sticks.items()}
+        moved |= {line: 0.5 * (1.0 + to) for line, to in (controls or {}).items()}
+        return self.rest_us + sum(self.share_us.get(name, 0.0) * to for name, to in moved.items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +140,7 @@ def _moves(
 ) -> tuple[Move, ...]:
     moves: list[Move] = []
     for step, begin_s, over_s in zip(plan.steps, starts_s, ends_s, strict=True):
-        width_us = output.width_us(step.sticks)
+        width_us = output.width_us(step.sticks, step.controls)
         if moves:
             moves += [Sweep(width_us, way_s), Dwell(width_us, over_s - begin_s - way_s)]
         else:

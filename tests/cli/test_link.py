@@ -29,7 +29,7 @@ def asked(tmp_path_factory):
 def test_the_answer_comes_first_and_names_the_wrong_plug(asked):
     done, _ = asked
     assert done.exit_code == 1
-    assert done.output.startswith("LINK does not meet: plugs\n")
+    assert done.output.startswith("LINK does not meet: aileron on RX2 (mix)\n")
     assert "Aileron drives the right motor, RX2. Mix elevator and aileron." in done.output
     assert "One transmitter at a time" in done.output
 

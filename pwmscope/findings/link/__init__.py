@@ -7,6 +7,14 @@ from pwmscope.findings.link.link import (
     LinkRecord,
     examine_link,
 )
-from pwmscope.findings.link.plugs import WrongPlug
+from pwmscope.findings.link.plugs import PLUGS, WrongPlug
 
-__all__ = ["DEFINITIONS", "ControlRow", "Follower", "LinkRecord", "WrongPlug", "examine_link"]
+__all__ = [
+    "DEFINITIONS",
+    "PLUGS",
+    "ControlRow",
+    "Follower",
+    "LinkRecord",
+    "WrongPlug",
+    "examine_link",
+]

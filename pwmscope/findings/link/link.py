@@ -9,25 +9,22 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import Axis, BenchSheet, CapturePlan, Marker, Role
+from pwmscope.bench import BenchSheet, CapturePlan, Marker, Role
 from pwmscope.bench.wiring import Judgement, judge_band, judge_protocol
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
+from pwmscope.findings.link.following import Following, farthest_us, find_following, swings
 from pwmscope.findings.link.moves import (
     EARLY_S,
     LATE_S,
     MIN_US,
     STIR_PUSHES,
-    Following,
     LineMoves,
     Move,
     Placed,
     Planned,
-    farthest_us,
-    find_following,
     find_moves,
     place_moves,
-    swings,
 )
 from pwmscope.findings.link.plugs import PLUGS, WrongPlug, judge_plugs
 from pwmscope.model import (
@@ -59,7 +56,7 @@ STIR_LASTS_S: Final = 4.0
 """The link must be gone so long, while the plan has the stir."""
 CHANGED_US: Final = 15.0
 """A width that changes by more shows that the link is there."""
-_FIRST_END: Final[dict[Axis, str]] = {
+_FIRST_END: Final[dict[str, str]] = {
     "aileron": "right", "elevator": "forward", "throttle": "up", "rudder": "right",
 }  # fmt: skip
 _OTHER_LIMIT: Final = "no output follows another memory or transmitter"
@@ -82,10 +79,11 @@ DEFINITIONS: Final = (
     ),
     Definition(
         MAP,
-        "Which control moves which output, and which way. That the hands pushed the sticks that "
-        "the plan names is taken for granted.",
+        "Which control moves which output, and which way. Corners in which no two axes go the same "
+        "ways show two sticks that were exchanged. One exchanged in every step they do not.",
         "moves between two stirs of both sticks, by the plan's clock; a line follows a control "
-        "that moves it by 0.4 of its farthest move",
+        "that moves it by 0.4 of its farthest move, or by 0.15 of it in the corners, by least "
+        "squares",
         "own algorithm",
     ),
     Definition(
@@ -144,19 +142,22 @@ class ControlRow:
     Parameters
     ----------
     control : str
-        The stick axis.
+        The stick axis, or "switch of RX5": what moves that line by the sheet.
     seen : bool
         Whether a move was seen where the plan has it.
     followers : tuple of Follower
         The outputs that it moves.
     unsure : tuple of str
         Outputs that it moves a little: by itself, or by a hand that moved the other axis too.
+    line : str, optional
+        Of a switch, a dial or a button, the line that it moves by the sheet; empty of a stick.
     """
 
-    control: Axis
+    control: str
     seen: bool
     followers: tuple[Follower, ...]
     unsure: tuple[str, ...]
+    line: str = ""
 
     @property
     def sentence(self) -> str:
@@ -170,7 +171,8 @@ class ControlRow:
         ]
         said = f"The {self.control} moves nothing for sure."
         if told:
-            said = f"{self.control.capitalize()} {_FIRST_END[self.control]}: {format_list(told)}."
+            way = _FIRST_END.get(self.control, "on")
+            said = f"{self.control[0].upper()}{self.control[1:]} {way}: {format_list(told)}."
         if self.unsure:
             said += f" Perhaps also {format_list([format_line(line) for line in self.unsure])}."
         return said
@@ -194,6 +196,8 @@ class LinkRecord:
         Outputs that follow another memory or transmitter.
     assumptions : tuple of str
         What was taken for granted.
+    unseen_exchanges : tuple of (str, str)
+        Pairs of controls that the hands may have exchanged unnoticed, each at the other's time.
     """
 
     plan: CapturePlan
@@ -202,6 +206,7 @@ class LinkRecord:
     wrong_plugs: tuple[WrongPlug, ...] = ()
     hazards: tuple[Hazard, ...] = ()
     assumptions: tuple[str, ...] = ()
+    unseen_exchanges: tuple[tuple[str, str], ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -254,35 +259,58 @@ def examine_link(
     on_s = _transmitter_on_s(capture, marker)
     lines = {name: own for name, table in tables.items() if (own := LineMoves.of(table))}
     moves = find_moves(lines)
-    planned = Planned.of(plan)
+    channels = {} if sheet is None else sheet.channels
+    planned = Planned.of(plan, {name: channel.other_control for name, channel in channels.items()})
     placed = place_moves(moves, planned)
-    following: Following | str = "" if not isinstance(placed, str) else placed
+    following: Following | str = placed if isinstance(placed, str) else ""
     if not isinstance(placed, str):
-        following = find_following(lines, placed, plan.mode)
+        following = find_following(lines, placed, planned, plan.mode)
     findings = list(_before_link(capture, tables, marker, on_s))
     rows: tuple[ControlRow, ...] = ()
     hazards: tuple[Hazard, ...] = ()
     wrong: tuple[WrongPlug, ...] = ()
     if isinstance(placed, str):
-        other = not_shown(OTHER, "", placed, limit=_OTHER_LIMIT)
+        other, hazards = _other_unplaced(capture, lines, moves, planned, placed, on_s)
     else:
         other, hazards = _other_memory(capture, tables, lines, moves, placed, planned)
+    said = ["The hands pushed the sticks that the plan names, in its order."]
     if isinstance(placed, str) or isinstance(following, str):
         findings.append(not_shown(MAP, "", str(following)))
         plugs, _ = judge_plugs({}, frozenset(), sheet, frozenset())
     else:
-        rows = _rows(following, placed, plan, sheet)
+        rows = _rows(following, placed, planned, sheet)
+        said += _unseen(following, planned)
         findings.append(_map_finding(rows, placed))
-        followed = {line: frozenset[Axis]() for line in tables}
+        followed = {line: frozenset[str]() for line in tables}
         for row in rows:
             for follower in row.followers:
                 followed[follower.line] |= {row.control}
         unsure = frozenset(line for row in rows for line in row.unsure)
         seen = frozenset(row.control for row in rows if row.seen)
-        plugs, wrong = judge_plugs(followed, unsure, sheet, seen)
+        others = {row.control: row.line for row in rows if row.line}
+        plugs, wrong = judge_plugs(followed, unsure, sheet, seen, others)
     findings += [plugs, other, *_both_ends(sheet), _after_binding(sheet, last_failsafe)]
-    said = ("The hands pushed the sticks that the plan names, in its order.",)
-    return LinkRecord(plan, rows, tuple(findings), wrong, hazards, said)
+    unseen = () if isinstance(following, str) else following.unseen
+    return LinkRecord(plan, rows, tuple(findings), wrong, hazards, tuple(said), unseen)
+
+
+def _unseen(following: Following, planned: Planned) -> list[str]:
+    """Say which exchanges of controls the record would not show."""
+    sticks = {each.name for each in planned.controls if not each.line}
+    said = []
+    if any(one in sticks for one, _ in following.unseen):
+        said.append(
+            "Two sticks exchanged by the hand would not show: the plan has no corners that tell "
+            "them apart. Make it anew."
+        )
+    said += [
+        f"The {one} and the {other}, exchanged by the hand, would not show."
+        for one, other in following.unseen
+        if one not in sticks
+    ]
+    if planned.corners:
+        said.append("No two sticks were exchanged in every step, the corners too.")
+    return said
 
 
 def _transmitter_on_s(capture: Capture, marker: Marker | None) -> float | None:
@@ -352,15 +380,15 @@ def _before_link(
 
 
 def _rows(
-    found: Following, placed: Placed, plan: CapturePlan, sheet: BenchSheet | None
+    found: Following, placed: Placed, planned: Planned, sheet: BenchSheet | None
 ) -> tuple[ControlRow, ...]:
     rows = []
-    for axis in (control.axis for control in Planned.of(plan).controls):
-        own = found.follows.get(axis, {})
+    for control in planned.controls:
+        name = control.name
+        own = found.follows.get(name, {})
         followers = tuple(_follower(line, way, sheet) for line, way in own.items())
-        rows.append(
-            ControlRow(axis, axis in placed.controls, followers, found.unsure.get(axis, ()))
-        )
+        unsure = found.unsure.get(name, ())
+        rows.append(ControlRow(name, name in placed.controls, followers, unsure, control.line))
     return tuple(rows)
 
 
@@ -403,7 +431,7 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
         return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
     start_s = placed.before.start_s - planned.stirs_s[0]
     other_s, again_s = (start_s + at for at in planned.stirs_s[2:4])
-    stirs = [m for m in moves if m.pushes >= STIR_PUSHES and m.start_s > placed.after.end_s]
+    stirs = [m for m in moves if m.pushes >= STIR_PUSHES and m.start_s > placed.end_s]
     with_other = [m for m in stirs if m.start_s <= other_s + LATE_S]
     again = [m for m in stirs if -EARLY_S <= m.start_s - again_s <= LATE_S]
     if with_other:
@@ -411,9 +439,7 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     if not again:
         why = "The stir with the own memory again was not seen, so nothing tells the link was back."
         return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
-    strange = [
-        m for m in moves if placed.after.end_s < m.start_s < again[0].start_s and m not in again
-    ]
+    strange = [m for m in moves if placed.end_s < m.start_s < again[0].start_s and m not in again]
     from_s, to_s = other_s, other_s + STIR_LASTS_S
     gone = {name: _link_gone(tables[name], line, from_s, to_s) for name, line in lines.items()}
     live = [name for name, line in lines.items() if _is_live(line, placed)]
@@ -421,10 +447,14 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     span = (Evidence(from_s, to_s, 0),)
     until_s = min(to_s + LATE_S, again[0].start_s)
     swung = [name for name, line in lines.items() if swings(line, from_s - EARLY_S, until_s)]
-    if swung or any(m.pushes > 1 for m in strange):
+    strange = [m for m in strange if m.pushes > 1]
+    swung = swung or [n for n in lines for m in strange if len(_pushes(lines[n], m)) > 1][:1]
+    if swung or strange:
         named = format_list([format_line(name) for name in swung]) or "Outputs"
         why = f"{named} moved with the other memory, but not as in a stir. Record it again."
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+        at_s = min([from_s, *(m.start_s for m in strange)])
+        hazards = _foreign(capture, lines, swung, at_s, until_s)
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
     if len(undecided) == len(live) or not live:
         why = (
             "Nothing moved with the other memory: no output follows it, or nobody moved the "
@@ -440,28 +470,69 @@ def _followed(
     capture: Capture, lines: Mapping[str, LineMoves], move: Move, other_s: float
 ) -> tuple[Finding, tuple[Hazard, ...]]:
     """Judge a stir while the other memory was chosen; one far off its time may be a hand's."""
+    names = [name for name, line in lines.items() if len(_pushes(line, move)) > 1]
+    hazards = _foreign(capture, lines, names, move.start_s, move.end_s)
     if abs(move.start_s - other_s - 0.5 * (LATE_S - EARLY_S)) > 0.5 * (LATE_S + EARLY_S):
         why = (
             f"A stir came at {move.start_s:.1f} s, {other_s - move.start_s:.0f} s before the plan "
             "has it. Which memory it was is not known."
         )
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
-    names = tuple(
-        name for name, line in lines.items()
-        if len(line.pushes(move.start_s - 0.1, move.end_s + 0.1)) > 1
-    )  # fmt: skip
+        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
     span = (Evidence(move.start_s, move.end_s, 0),)
     shown = format_list([format_line(name) for name in names])
     said = f"{shown} {'follow' if len(names) > 1 else 'follows'} another memory or transmitter."
     finding = Finding(
         OTHER, ", ".join(names), "", None, _OTHER_LIMIT, Verdict.DOES_NOT_MEET, span, said
     )
+    return finding, hazards
+
+
+def _pushes(line: LineMoves, move: Move) -> list[tuple[int, float, float]]:
+    return line.pushes(move.start_s - 0.1, move.end_s + 0.1)
+
+
+def _foreign(
+    capture: Capture, lines: Mapping[str, LineMoves], names: list[str], from_s: float, to_s: float
+) -> tuple[Hazard, ...]:
+    """Make the hazard of outputs that moved with the other memory; none without an output."""
+    if not names:
+        return ()
     line = lines[names[0]]
-    width_us = line.rest_us + farthest_us(line, [move])
-    hazard = Hazard(
-        HazardKind.FOREIGN, names, move.start_s, width_us, line.rest_us, 1, 1, capture.source
-    )
-    return finding, (hazard,)
+    off = line.from_rest_us[line.between(from_s, to_s)]
+    width_us = line.rest_us + (float(off[np.abs(off).argmax()]) if off.size else 0.0)
+    kind, source = HazardKind.FOREIGN, capture.source
+    return (Hazard(kind, tuple(names), from_s, width_us, line.rest_us, 1, 1, source),)
+
+
+def _other_unplaced(  # noqa: PLR0917 - all that the answer rests on
+    capture: Capture,
+    lines: Mapping[str, LineMoves],
+    moves: list[Move],
+    planned: Planned,
+    why: str,
+    on_s: float | None,
+) -> tuple[Finding, tuple[Hazard, ...]]:
+    """Look for the other memory where no map is shown: by the marker, the first and last stir."""
+    shown = not_shown(OTHER, "", why, limit=_OTHER_LIMIT)
+    stirs = [move for move in moves if move.pushes >= STIR_PUSHES]
+    if len(planned.stirs_s) < 4 or not stirs:
+        return shown, ()
+    clocks_s = [stirs[0].start_s - planned.stirs_s[0], stirs[-1].start_s - planned.stirs_s[3]]
+    if on_s is not None:
+        clocks_s.insert(0, on_s - planned.on_s)
+    found: list[tuple[Move, float]] = []
+    for clock_s in clocks_s:
+        other_s = clock_s + planned.stirs_s[2]
+        own = [m for m in stirs if -EARLY_S <= m.start_s - other_s <= LATE_S]
+        found += [(own[0], other_s)] if own else []
+    if not found:
+        from_s = clocks_s[0] + planned.stirs_s[2] - EARLY_S
+        to_s = from_s + EARLY_S + LATE_S
+        names = [name for name, line in lines.items() if swings(line, from_s, to_s)]
+        return shown, _foreign(capture, lines, names, from_s, to_s)
+    followed, hazards = _followed(capture, lines, *found[0])
+    # One clock alone may be a hand's that fell behind
+    return followed if len(found) > 1 else shown, hazards
 
 
 def _is_live(line: LineMoves, placed: Placed) -> bool:

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.bench import Axis, BenchChannel, BenchSheet
+from pwmscope.bench import BenchChannel, BenchSheet
 from pwmscope.model import Finding, Verdict, format_line, format_list, not_shown
 
 PLUGS: Final = "plugs"
-FORWARD: Final[frozenset[Axis]] = frozenset({"elevator", "throttle"})
-TURN: Final[frozenset[Axis]] = frozenset({"aileron", "rudder"})
-_STICKS: Final[dict[str, Axis]] = {
+FORWARD: Final[frozenset[str]] = frozenset({"elevator", "throttle"})
+TURN: Final[frozenset[str]] = frozenset({"aileron", "rudder"})
+_STICKS: Final[dict[str, str]] = {
     "stick-aileron": "aileron",
     "stick-elevator": "elevator",
     "stick-throttle": "throttle",
@@ -39,22 +39,27 @@ class WrongPlug:
     controls : tuple of str
         What moves it.
     swap_with : str or None
-        The output whose cable to swap it with; None where no swap mends it.
+        The output whose cable to swap it with; None where no swap mends it, or several would.
     can_mix : bool
         Whether mixing elevator and aileron mends it as well.
     sentence : str
         What is wrong and what to do.
+    swaps : tuple of str, optional
+        Every output with which a swap would mend it; which of several is right no record shows.
     """
 
     line: str
-    controls: tuple[Axis, ...]
+    controls: tuple[str, ...]
     swap_with: str | None
     can_mix: bool
     sentence: str
+    swaps: tuple[str, ...] = ()
 
 
 def find_wrong_plugs(
-    followed: Mapping[str, frozenset[Axis]], sheet: BenchSheet
+    followed: Mapping[str, frozenset[str]],
+    sheet: BenchSheet,
+    others: Mapping[str, str] | None = None,
 ) -> tuple[WrongPlug, ...]:
     """Name the outputs whose controls their roles do not allow; what follows nothing is left out.
 
@@ -64,27 +69,38 @@ def find_wrong_plugs(
         For each line that is known for sure, the controls that move it.
     sheet : BenchSheet
         The roles.
+    others : mapping of str to str, optional
+        For each switch, dial or button the line that it moves by the sheet.
     """
+    others = others or {}
     channels = {name: c for name, c in sheet.channels.items() if followed.get(name)}
     wrong = [
-        c for c in channels.values() if not _fits(c.role, followed[c.line], channels, followed)
+        c for c in channels.values() if not _fits(c, followed[c.line], channels, followed, others)
     ]
     # What should follow a control and follows none may have the other end of a swapped plug
     idle = [
         c
         for c in sheet.channels.values()
-        if c.line not in channels and (c.role in _STICKS or c.role.startswith("drive-"))
+        if c.line not in channels
+        and (c.role in _STICKS or c.role.startswith("drive-") or c.line in others.values())
     ]
-    return tuple(_wrong(channel, wrong, idle, channels, followed) for channel in wrong)
+    return tuple(_wrong(channel, wrong, idle, channels, followed, others) for channel in wrong)
 
 
 def _fits(
-    role: str,
-    controls: frozenset[Axis],
+    channel: BenchChannel,
+    controls: frozenset[str],
     channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[Axis]],
+    followed: Mapping[str, frozenset[str]],
+    others: Mapping[str, str],
 ) -> bool:
-    """Whether such controls may move what has this role."""
+    """Whether such controls may move what has this role; what none moves fits what none shall."""
+    role = channel.role
+    own = {name for name, line in others.items() if line == channel.line}
+    # It may have what another output waits for
+    taken = any(name not in followed.get(others[name], ()) for name in controls & others.keys())
+    if own or taken:
+        return bool(own) and own <= controls
     if role in _STICKS:
         return controls == {_STICKS[role]}
     if role in {"drive-left", "drive-right", "drive-forward"}:
@@ -92,7 +108,7 @@ def _fits(
     if role == "drive-turn":
         return bool(controls & TURN) and not controls & FORWARD
     if role == "weapon":
-        driven: set[Axis] = set()
+        driven: set[str] = set()
         for other in channels.values():
             if other.role.startswith("drive-"):
                 driven |= followed[other.line]
@@ -100,12 +116,13 @@ def _fits(
     return True
 
 
-def _wrong(
+def _wrong(  # noqa: PLR0917 - all that the answer rests on
     channel: BenchChannel,
     wrong: list[BenchChannel],
     idle: list[BenchChannel],
     channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[Axis]],
+    followed: Mapping[str, frozenset[str]],
+    others: Mapping[str, str],
 ) -> WrongPlug:
     own = followed[channel.line]
     can_mix = channel.role in {"drive-left", "drive-right"} and own <= TURN
@@ -114,13 +131,14 @@ def _wrong(
         for other in [*channels.values(), *idle]
         if other.line != channel.line
         and (other in wrong or not can_mix)
-        and _swap_mends(channel, other, channels, followed)
+        and _swap_mends(channel, other, channels, followed, others)
     ]
     fitting = [other for other in fitting if other in wrong] or fitting
     swap = fitting[0].line if len(fitting) == 1 else None
     controls = tuple(sorted(own))
     what = _NAMES.get(channel.role, f"what has the role {channel.role}")
-    said = f"{format_list(list(controls)).capitalize()} {'drives' if len(own) == 1 else 'drive'} "
+    names = format_list(list(controls))
+    said = f"{names[0].upper()}{names[1:]} {'drives' if len(own) == 1 else 'drive'} "
     said += f"{what}, {format_line(channel.line)}."
     ways = []
     if swap is not None:
@@ -134,14 +152,17 @@ def _wrong(
     if not ways:
         ways.append("check its plug and the transmitter's channel order")
     todo = ", or ".join(ways)
-    return WrongPlug(channel.line, controls, swap, can_mix, f"{said} {todo[0].upper()}{todo[1:]}.")
+    said = f"{said} {todo[0].upper()}{todo[1:]}."
+    swaps = tuple(other.line for other in fitting)
+    return WrongPlug(channel.line, controls, swap, can_mix, said, swaps)
 
 
 def _swap_mends(
     one: BenchChannel,
     other: BenchChannel,
     channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[Axis]],
+    followed: Mapping[str, frozenset[str]],
+    others: Mapping[str, str],
 ) -> bool:
     """Whether both fit once their cables are swapped, and the drive still turns if it did."""
     swapped = dict(followed)
@@ -149,12 +170,10 @@ def _swap_mends(
     swapped[other.line] = followed[one.line]
     if _turns(channels, followed) and not _turns(channels, swapped):
         return False
-    return _fits(one.role, swapped[one.line], channels, swapped) and _fits(
-        other.role, swapped[other.line], channels, swapped
-    )
+    return all(_fits(each, swapped[each.line], channels, swapped, others) for each in (one, other))
 
 
-def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[Axis]]) -> bool:
+def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[str]]) -> bool:
     """Whether something turns the robot: a turning control, or drives that follow unlike ones."""
     drives = [
         followed.get(c.line, frozenset()) for c in channels.values() if c.role.startswith("drive-")
@@ -163,10 +182,11 @@ def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozense
 
 
 def judge_plugs(  # noqa: PLR0911 - the first reason that holds
-    followed: Mapping[str, frozenset[Axis]],
+    followed: Mapping[str, frozenset[str]],
     unsure: frozenset[str],
     sheet: BenchSheet | None,
-    seen: frozenset[Axis],
+    seen: frozenset[str],
+    others: Mapping[str, str] | None = None,
 ) -> tuple[Finding, tuple[WrongPlug, ...]]:
     """Hold what each output follows against its role; one that is wrong for sure governs."""
     if sheet is None:
@@ -177,7 +197,8 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
     if FORWARD - seen and drive & unsure:
         # The hands may have left out what drives it: then no drive is wrong for sure
         sure = {line: own for line, own in sure.items() if line not in drive}
-    wrong = find_wrong_plugs(sure, sheet)
+    others = others or {}
+    wrong = find_wrong_plugs(sure, sheet, others)
     if wrong:
         said = " ".join(each.sentence for each in wrong)
         value = ", ".join(each.line for each in wrong)
@@ -190,7 +211,10 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
     judged = [
         c.line
         for c in sheet.channels.values()
-        if c.role in _STICKS or c.role == "weapon" or c.role.startswith("drive-")
+        if c.role in _STICKS
+        or c.role == "weapon"
+        or c.role.startswith("drive-")
+        or c.line in others.values()
     ]
     if not judged:
         why = "The sheet has no drive, weapon or stick, whose controls a role would name."
@@ -199,6 +223,8 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
     if open_:
         names = format_list([format_line(line) for line in open_])
         why = f"No control moves {names} for sure. Push each stick straight, and record again."
+        if all(line in others.values() for line in open_):
+            why = f"No switch, dial or button moves {names} for sure. Check it, and record again."
         if not followed:
             why = "Without a channel map no plug can be judged."
         return not_shown(PLUGS, "", why, limit=_LIMIT), ()

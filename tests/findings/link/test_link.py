@@ -171,7 +171,7 @@ def test_the_plan_is_written_and_read_again():
     plan = make_link_plan(parse_sheet(SHEET), mode=1)
     assert parse_plan(plan_toml(plan)) == plan
     assert not replace(plan, steps=plan.steps[:3]).is_link_record
-    assert sum("Left stick" in s.hands for s in plan.steps if "elevator" in s.sticks) == 2
+    assert sum("Left stick" in s.hands for s in plan.steps if set(s.sticks) == {"elevator"}) == 2
 
 
 # Records of a second generator: hands that leave a control out, push one for another, and so on.
@@ -184,7 +184,7 @@ def changed_plan(change):
     return replace(plan, steps=steps)
 
 
-def record_of_hands(change, shares=None, sheet_text=SHEET, when_lost=None):
+def record_of_hands(change, shares=None, sheet_text=SHEET, when_lost=None, plan=None):
     """Make a record by what the hands did; it is read by the plan."""
     sheet = parse_sheet(sheet_text)
     outputs = {
@@ -195,7 +195,14 @@ def record_of_hands(change, shares=None, sheet_text=SHEET, when_lost=None):
         changed_plan(change), outputs, seed=3, marker="tx-on", sample_rate_hz=250_000
     )
     found = examine(build(made.script).capture, sheet=sheet)
-    return examine_link(found.capture, found.servo_tables, make_link_plan(sheet), sheet)
+    plan = plan or make_link_plan(sheet)
+    return examine_link(found.capture, found.servo_tables, plan, sheet)
+
+
+def without_corners(sheet_text=SHEET):
+    """Make a plan as it was before corners told the axes apart."""
+    plan = make_link_plan(parse_sheet(sheet_text))
+    return replace(plan, steps=tuple(s for s in plan.steps if "check" not in s.name))
 
 
 def test_a_control_pushed_in_anothers_place_gives_no_map():
@@ -231,7 +238,104 @@ def test_a_stick_pushed_far_aslant_makes_its_other_axis_perhaps():
     found = record_of_hands(hands, shares)
     throttle = next(row for row in found.rows if row.control == "throttle")
     assert [follower.line for follower in throttle.followers] == ["RX3"]
-    assert throttle.unsure == ("RX4", "RX5")
+    # The corners show that the throttle has no share in them.
+    assert throttle.unsure == ()
+
+
+def test_a_plan_without_corners_is_still_read_and_says_which_exchanges_it_cannot_see():
+    plan = without_corners()
+    assert len(plan.steps) == len(make_link_plan(parse_sheet(SHEET)).steps) - 5
+    sheet = parse_sheet(SHEET)
+    outputs = {
+        line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
+        for line, share in MIXED.items()
+    }
+    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    capture = examine(build(made.script).capture, sheet=sheet)
+    found = examine_link(capture.capture, capture.servo_tables, plan, sheet)
+    assert found.verdict is not Verdict.DOES_NOT_MEET
+    assert {row.control for row in found.rows if row.followers} == {
+        "aileron", "elevator", "throttle",
+    }  # fmt: skip
+    assert ("aileron", "elevator") in found.unseen_exchanges
+    assert any("exchanged by the hand would not show" in said for said in found.assumptions)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("aileron", "elevator"), ("elevator", "rudder"), ("aileron", "rudder")],
+)
+def test_two_controls_exchanged_by_the_hand_give_no_map(one, other):
+    # Each is pushed at the other's time, as the other is to be held; the corners are as planned.
+    def hands(step):
+        if step.name.split()[0] not in {one, other}:
+            return step.sticks
+        turned = {one: other, other: one}
+        return {turned.get(axis, axis): to for axis, to in step.sticks.items()}
+
+    found = record_of_hands(hands, MIXED | {"RX4": {"rudder": 300.0}})
+    assert found.rows == ()
+    assert "xchanged" in found["channel map"].sentence
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
+
+
+def test_hands_that_leave_the_corners_out_give_no_map():
+    found = record_of_hands(lambda step: {} if "check" in step.name else step.sticks)
+    assert "corners that tell the axes apart were not seen" in found["channel map"].sentence
+
+
+OTHERS = """
+[channels.RX5]
+role = "servo"
+device = "lifter servo"
+control = "switch"
+positions = 3
+[channels.RX6]
+role = "servo"
+control = "dial"
+"""
+
+
+def record_of_others(moved):
+    """Make a record of a robot with a switch and a dial; `moved` says which line each moves."""
+    sheet = parse_sheet(SHEET + OTHERS)
+    plan = make_link_plan(sheet)
+    outputs = {
+        line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
+        for line, share in MIXED.items()
+    } | {line: Output(1100.0, {own: 800.0}, PulsesStop()) for own, line in moved.items()}
+    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    found = examine(build(made.script).capture, sheet=sheet)
+    return examine_link(found.capture, found.servo_tables, plan, sheet)
+
+
+def test_a_switch_and_a_dial_are_named_with_the_lines_that_they_move():
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"})
+    told = {row.control: [f.line for f in row.followers] for row in found.rows if row.line}
+    assert told == {"switch of RX5": ["RX5"], "dial of RX6": ["RX6"]}
+    assert found["plugs"].verdict is Verdict.MEETS
+    assert "Switch of RX5 on: longer pulses on RX5 (lifter servo)." in found["channel map"].sentence
+
+
+def test_the_plugs_of_a_switch_and_a_dial_in_each_others_place_are_to_be_swapped():
+    found = record_of_others({"RX5": "RX6", "RX6": "RX5"})
+    assert {plug.line: plug.swap_with for plug in found.wrong_plugs} == {
+        "RX5": "RX6",
+        "RX6": "RX5",
+    }
+    assert found["plugs"].verdict is Verdict.DOES_NOT_MEET
+
+
+def test_outputs_that_follow_the_other_memory_are_a_hazard_without_a_map_too():
+    # The rudder's hand falls into the second stir, so no map is told.
+    def hands(step):
+        return {"elevator": 1.0} if step.name == "rest before" else step.sticks
+
+    found = record_of_hands(hands, when_lost=KeepsFollowing())
+    assert found.rows == ()
+    (hazard,) = found.hazards
+    assert "RX1" in hazard.lines
+    assert found["other memory"].verdict is Verdict.DOES_NOT_MEET
 
 
 def test_a_control_left_out_does_not_make_a_mixed_drive_wrong():

@@ -67,6 +67,8 @@ def format_list(words: Sequence[str]) -> str:
 
 MAX_LETTERS: Final = 40
 """Letters of a line's name that are shown."""
+_AT_END: Final = 12
+"""So many of them are its last ones: long names often differ there."""
 
 
 def format_plainly(text: str) -> str:
@@ -87,9 +89,13 @@ def format_line(name: str) -> str:
     --------
     >>> format_line("RX1"), format_line("a\u202eb\n" + "x" * 50)[:6]
     ('RX1', 'a?b?xx')
+    >>> format_line("output of the second receiver, third from the left")
+    'output of the second receiv…rom the left'
     """
     plain = format_plainly(name)
-    return plain if len(plain) <= MAX_LETTERS else plain[: MAX_LETTERS - 1] + "…"
+    if len(plain) <= MAX_LETTERS:
+        return plain
+    return f"{plain[: MAX_LETTERS - 1 - _AT_END]}…{plain[-_AT_END:]}"
 
 
 def format_device(name: str, role: str, device: str) -> str:

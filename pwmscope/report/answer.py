@@ -18,11 +18,11 @@ from pwmscope.report.evidence import (
     Evidence,
     Judged,
     LineChecks,
-    first_sentence,
     format_failure,
     format_left_out,
     format_lines,
     format_reason,
+    format_why,
     grouped_checks,
 )
 from pwmscope.report.sentences import format_link, format_value
@@ -174,7 +174,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"FAILSAFE does not meet: {first}{more}"
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
     if sagging:
-        return f"SUPPLY does not meet: {first_sentence(sagging[0].finding.sentence).rstrip('.')}"
+        return f"SUPPLY does not meet: {format_why(sagging[0].finding)}"
     broken = grouped_checks(evidence.pulses, Verdict.DOES_NOT_MEET)
     if broken:
         return f"PULSES do not meet: {format_checks(broken)}"
@@ -287,7 +287,7 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             "" if checks is None else format_link(checks.freshness),
         )
     for check in evidence.sensor_checks:
-        figure = first_sentence(check.finding.sentence).rstrip(".")
+        figure = format_why(check.finding)
         action = next((a.sentence for a in actions if check.line in a.lines), "")
         role, device = evidence.role(check.line), evidence.device(check.line)
         yield Card(check.line, role, device, check.verdict, figure, action)
@@ -302,7 +302,7 @@ def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineCheck
     if worst is not None and worst.verdict is Verdict.DOES_NOT_MEET:
         name = worst.finding.name[0].upper() + worst.finding.name[1:]
         said = f"{name} is {format_value(worst.finding)}"
-        return said if worst.finding.unit else first_sentence(worst.finding.sentence).rstrip(".")
+        return said if worst.finding.unit else format_why(worst.finding)
     if failsafe is not None and (evidence.has_loss or evidence.lines is None):
         return _failsafe_figure(failsafe, worst)
     if worst is None:
@@ -315,7 +315,7 @@ def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineCheck
 def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     trials = failsafe.trials
     if failsafe.is_guarded or failsafe.verdict is not Verdict.MEETS:
-        return first_sentence(format_reason(failsafe)).rstrip(".")
+        return format_why(format_reason(failsafe))
     count = f"{trials.meets} of {trials.meets + trials.not_shown}"
     took = "Stops" if trials.stop_s is None else f"Stops within {trials.stop_s[2]:.2f} s"
     if failsafe.slow_s is not None:

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import Final
 
 from pwmscope.capture import Capture
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
 from pwmscope.findings.timing import Jitter
 from pwmscope.pulses import Convention
@@ -191,6 +191,7 @@ def event_data(event: LossEvent) -> dict[str, Json]:
         ],
         "verdict": event.verdict.value if event.verdict else None,
         "reason": event.reason,
+        **({"to_do": event.reason.to_do} if isinstance(event.reason, Reason) else {}),
         "recovery": {
             "relink_s": recovery.relink_s,
             "jump": jump_us is not None,
@@ -217,6 +218,7 @@ def finding_data(finding: Finding) -> dict[str, Json]:
         "limit": finding.limit,
         "verdict": finding.verdict.value if finding.verdict else None,
         "sentence": finding.sentence,
+        **({"to_do": finding.to_do} if finding.to_do else {}),
         "interval": list(finding.interval) if finding.interval else None,
         "evidence": [
             {

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.bench import MOTORS, BenchSheet
+from pwmscope.errors import Reason
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import (
@@ -265,15 +265,19 @@ def format_reason(line: FailsafeLine) -> str:
     return reasons[0] if reasons else line.sentence
 
 
-def first_sentence(text: str) -> str:
-    """Take the first sentence of a text.
+def format_why(reason: str | Finding) -> str:
+    """Say what was found, or why it is not shown, without what to do about it.
 
     Examples
     --------
-    >>> first_sentence("It stood at 1498.0 us before and after. Hold the stick off its rest.")
-    'It stood at 1498.0 us before and after.'
+    >>> format_why(Reason("It stood at 1498.0 us all the time.", "Hold the stick off its rest."))
+    'It stood at 1498.0 us all the time'
     """
-    return re.split(r"(?<=\.)\s+(?=[A-Z])", text, maxsplit=1)[0]
+    if isinstance(reason, Finding):
+        said = reason.sentence.removesuffix(reason.to_do)
+    else:
+        said = reason.why if isinstance(reason, Reason) else reason
+    return said.strip().removesuffix(".")
 
 
 def format_lines(lines: Sequence[str], most: int = 4) -> str:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Final
 
+from pwmscope.errors import Reason
+from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEvent
 from pwmscope.findings.rotation import Motion
 from pwmscope.model import Hazard
 from pwmscope.report.actions import list_actions
 from pwmscope.report.answer import MAX_ACTIONS, format_headline
 from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text
-from pwmscope.report.evidence import Evidence, format_left_out
+from pwmscope.report.evidence import Evidence, format_left_out, format_reason
 from pwmscope.report.failsafe_text import assumptions, overall_failsafe_sentence
 
 SCHEMA: Final = 1
@@ -72,6 +74,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         "device": line.device,
         "verdict": None if line.verdict is None else line.verdict.value,
         "sentence": line.sentence,
+        **({"to_do": to_do} if (to_do := _to_do(line)) else {}),
         "hazards": [hazard.sentence for hazard in line.hazards],
         "stop_range": None
         if band is None
@@ -100,6 +103,14 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         ],
         **({"motion": [_motion(source, motion) for source, motion in motions]} if motions else {}),
     }
+
+
+def _to_do(line: FailsafeLine) -> str:
+    """Say what to do so that a line's failsafe is shown; empty where nobody knows, or it is."""
+    if line.verdict is not Verdict.NOT_SHOWN:
+        return ""
+    reason = format_reason(line)
+    return reason.to_do if isinstance(reason, Reason) else ""
 
 
 def _motion(source: str, motion: Motion) -> dict[str, Json]:

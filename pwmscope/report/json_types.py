@@ -59,6 +59,8 @@ class Finding(TypedDict):
     verdict: Verdict | None
     """Null for a value that has no limit to be held against."""
     sentence: Sentence
+    to_do: NotRequired[Sentence]
+    """What to do so that it is shown; the sentence ends with it."""
     interval: Interval | None
     """95 % coverage interval in the value's unit, where it is not the value plus and minus twice
     the uncertainty."""
@@ -158,6 +160,8 @@ class Loss(_Class):
     """What the output did, step by step."""
     verdict: Verdict | None
     reason: Sentence
+    to_do: NotRequired[Sentence]
+    """What to do so that it is shown; the reason ends with it."""
     recovery: Recovery
     known_from: str
     sentence: str
@@ -364,6 +368,8 @@ class FailsafeLine(TypedDict):
     verdict: Verdict | None
     """Null for a line without a device to stop."""
     sentence: str
+    to_do: NotRequired[Sentence]
+    """What to do so that it is shown; not there where it is, or where nobody knows."""
     hazards: list[str]
     stop_range: StopRange | None
     """The widths at which the device stands still; null where not known."""

@@ -409,3 +409,22 @@ def test_one_of_several_recordings_that_proves_a_failure_decides_whatever_else_i
     for files in ((good, bad), (bad, good), (good, other, bad), (bad, bad, good)):
         assert run(*files, *sheet()).exit_code == 1
         assert run(*files, *sheet(weapon="RX3")).output.startswith("FAILSAFE does not meet")
+
+
+def test_the_json_says_what_to_do_about_what_is_not_shown(three):
+    """As a field, beside a sentence that ends with it; nobody cuts sentences up."""
+    data = json.loads(run(DRILL, "--sheet", three, "--json", "-").stdout)
+    by_line = {line["line"]: line for line in data["lines"]}
+    assert by_line["RX4"]["to_do"] == (
+        'Add it to the sheet; give it role = "unused" if nothing is on it.'
+    )
+    assert by_line["RX4"]["sentence"].endswith(by_line["RX4"]["to_do"])
+    assert "to_do" not in by_line["RX1"]
+    open_losses = [
+        held["loss"]
+        for line in json.loads(run(PRESET, "--sheet", SHEET, "--json", "-").stdout)["lines"]
+        for held in line["losses"]
+        if held["loss"]["verdict"] == "not shown" and "to_do" in held["loss"]
+    ]
+    assert open_losses
+    assert all(loss["reason"].endswith(loss["to_do"]) for loss in open_losses)

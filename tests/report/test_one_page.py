@@ -99,6 +99,11 @@ def test_it_says_what_an_inspector_files(preset, tmp_path):
     assert not re.search(r"\bsafe\b", told)
 
 
+def test_it_says_so_where_no_hazard_was_seen(preset, tmp_path):
+    assert preset.hazards == ()
+    assert "No hazard seen" in text_of(write_one_page(preset, tmp_path / "one.pdf"))
+
+
 def test_its_data_are_fields(drill):
     page = make_one_page(drill)
     assert (page.robot, page.verdict, page.trials) == ("Quince", "meets", 10)

@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
+from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
@@ -30,9 +31,9 @@ from pwmscope.model import (
 )
 from pwmscope.pulses import PulseTable
 
-UNLISTED = (
-    "The bench sheet does not list this line, and it carries servo pulses. Add it to the sheet; "
-    'give it role = "unused" if nothing is on it.'
+UNLISTED = Reason(
+    "The bench sheet does not list this line, and it carries servo pulses.",
+    'Add it to the sheet; give it role = "unused" if nothing is on it.',
 )
 
 
@@ -556,25 +557,25 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
     missing = [rec.source for rec in recordings if name not in rec.lines.tables]
     why_not = ""
     if not own:
-        why_not = refused[0] if refused else (
-            "The bench sheet names this line, but no recording holds it. Record it as well, or "
-            "correct its name."
+        why_not = refused[0] if refused else Reason(
+            "The bench sheet names this line, but no recording holds it.",
+            "Record it as well, or correct its name.",
         )  # fmt: skip
         why_not = NO_PIN if channel is not None and channel.no_pin else why_not
     elif refused:
-        why_not = f"In one of the recordings: {refused[0]}"
+        why_not = preceded("In one of the recordings:", refused[0])
     elif missing and sheet is not None:
         names = "names this line, but" if channel is not None else "does not list this line, and"
-        why_not = (
-            f"The bench sheet {names} {missing[0]} does not hold it. Record it there as well, or "
-            "leave that recording out."
+        why_not = Reason(
+            f"The bench sheet {names} {missing[0]} does not hold it.",
+            "Record it there as well, or leave that recording out.",
         )
     elif len(own) > 1:
         idle = [rec.source for rec in own if all(e.is_restart for e in rec.losses.events)]
         if idle:
-            why_not = (
-                f"No loss of this line is seen in {idle[0]}. Mark the transmitter's switch there "
-                "as well, or leave that recording out."
+            why_not = Reason(
+                f"No loss of this line is seen in {idle[0]}.",
+                "Mark the transmitter's switch there as well, or leave that recording out.",
             )
     events = [event for rec in own for event in rec.losses.events]
     return FailsafeLine(

@@ -167,7 +167,9 @@ def same_clock(lines: Sequence[Watched], losses: Sequence[Loss]) -> BoolArray:
         rise_s = table.rise_s[table.measured]
         starts.append(rise_s[~inside(spans, rise_s)])
         stretches.append(np.searchsorted(ends_s, starts[-1]))
-    same = np.eye(len(lines), dtype=bool) & np.array([s.size >= MIN_CLOCK for s in starts])
+    same: BoolArray = np.eye(len(lines), dtype=bool) & np.array(
+        [s.size >= MIN_CLOCK for s in starts]
+    )
     for i, line in enumerate(lines):
         for j, other in enumerate(lines[:i]):
             leaders = np.flatnonzero(same[j, :j])

@@ -257,7 +257,7 @@ class PowerSource:
     voltage_v : float or None
         Its voltage, in volts.
     continuous_a : float or None
-        Current in amperes that it gives without end.
+        Current in amperes that it can give all the time.
     cable : str or None
         The channel on whose cable it comes; None for a cable of its own.
     powers_receiver : bool or None

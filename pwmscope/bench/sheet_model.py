@@ -344,7 +344,7 @@ class SourceTable(Table):
     kind: Text = Field(default="", description='What it is, free text, such as "BEC in an ESC".')
     voltage_v: Voltage | None = Field(default=None, description="Its voltage, in volts.")
     continuous_a: Current | None = Field(
-        default=None, description="Current in amperes that it gives without end."
+        default=None, description="Current in amperes that it can give all the time."
     )
     cable: Name | None = Field(
         default=None,

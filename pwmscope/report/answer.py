@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 from pwmscope.bench import BenchSheet
 from pwmscope.capture import Capture
 from pwmscope.findings import Findings, Verdict
+from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
 from pwmscope.model import Hazard, HazardKind, badness, format_line, format_plainly, governing
 from pwmscope.report.actions import Action, list_actions
@@ -49,6 +50,8 @@ class Card:
         What to do; empty where there is nothing.
     link : str
         How fresh its frames are; empty where no recording shows it. It has no verdict.
+    decides : str
+        The name of the check that decides.
     """
 
     line: str
@@ -58,6 +61,7 @@ class Card:
     figure: str
     action: str
     link: str = ""
+    decides: str = ""
 
     @property
     def told(self) -> str:
@@ -285,12 +289,24 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             _figure(evidence, failsafe, checks),
             action,
             "" if checks is None else format_link(checks.freshness),
+            _decides(failsafe, checks),
         )
     for check in evidence.sensor_checks:
         figure = format_why(check.finding)
         action = next((a.sentence for a in actions if check.line in a.lines), "")
         role, device = evidence.role(check.line), evidence.device(check.line)
-        yield Card(check.line, role, device, check.verdict, figure, action)
+        name = check.finding.name
+        yield Card(check.line, role, device, check.verdict, figure, action, decides=name)
+
+
+def _decides(failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
+    """Name the check that decides: the worst, and among equals that of the failsafe."""
+    worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
+    if failsafe is None or failsafe.verdict is None:
+        return "" if worst is None else worst.finding.name
+    if worst is not None and _badness(worst) < badness(failsafe.verdict):
+        return worst.finding.name
+    return SIGNAL_LOSS
 
 
 def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:

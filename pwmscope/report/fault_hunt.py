@@ -113,7 +113,7 @@ def _not_shown(hunt: FaultHunt) -> list[str]:
         if names:
             open_lines.setdefault((row.kind, format_list(names)), []).append(row.line)
     why = {
-        FaultKind.FREEZE: "The stick rested or moved slowly, or the link was frozen all the time. "
+        FaultKind.FREEZE: "The stick rested or moved slowly, or the link was frozen. "
         "Move the sticks briskly in every stretch.",
         FaultKind.GLITCH: "The signal was lost all the time.",
         FaultKind.RESTART: "The stretch has no length.",

@@ -48,6 +48,7 @@ _NARROW: Final = 72
 """On narrower screens cards are sentences, not rows."""
 _MANY: Final = 12
 """More cards than that are told in groups that say the same."""
+_WIDE_NAMES: Final = 40
 _MAX_TABLE: Final = 8
 _LONG: Final = 40
 """A figure with more letters is said once for cards that follow one another."""
@@ -127,34 +128,46 @@ def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Co
 def _print_cards(cards: Sequence[Card], console: Console) -> None:
     rows = _card_rows(cards)
     if console.width < _NARROW:
-        for names, device, card in rows:
+        for names, device, verdict, told in rows:
             about = f" ({device})" if device else ""
-            said = f"{names}{about}: {card.verdict}. {card.told}."
+            said = f"{names}{about}: {verdict}. {told}."
             console.print(Text(wrapped(format_plainly(said), console, "  ", "    ")))
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False, expand=False)
-    table.add_column("", max_width=24, overflow="fold")
-    table.add_column("", max_width=20, no_wrap=True, overflow="ellipsis")
+    is_many = len(cards) > _MANY
+    table.add_column("", max_width=_WIDE_NAMES if is_many else 24, overflow="fold")
+    if not is_many:
+        table.add_column("", max_width=20, no_wrap=True, overflow="ellipsis")
     table.add_column("", no_wrap=True)
     table.add_column("", overflow="fold")
     before = ""
-    for names, device, card in rows:
-        verdict = Text(card.verdict.value, style=STYLE[card.verdict])
-        is_again = card.told == before and len(before) > _LONG
-        figure = "the same" if is_again else format_plainly(card.told)
-        table.add_row(Text(f"  {names}"), Text(device), verdict, Text(figure))
-        before = card.told
+    for names, device, verdict, told in rows:
+        is_again = told == before and len(before) > _LONG
+        figure = "the same" if is_again else format_plainly(told)
+        beside = [] if is_many else [Text(device)]
+        word = Text(verdict.value, style=STYLE[verdict])
+        table.add_row(Text(f"  {names}"), *beside, word, Text(figure))
+        before = told
     console.print(table)
 
 
-def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Card]]:
-    """List cards with their names; of many those that say the same are one row."""
+def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
+    """List names, device, verdict and what decides; of many those that one check decides are one.
+
+    The first of them stands for the others, whose figures differ.
+    """
     if len(cards) <= _MANY:
-        return [(format_line(c.line), _format_device(c), c) for c in cards]
-    same: dict[tuple[Verdict, str], list[Card]] = {}
+        return [(format_line(c.line), _format_device(c), c.verdict, c.told) for c in cards]
+    groups: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
-        same.setdefault((card.verdict, card.told), []).append(card)
-    return [(format_lines([card.line for card in group]), "", group[0]) for group in same.values()]
+        groups.setdefault((card.verdict, card.decides), []).append(card)
+    rows = []
+    for group in groups.values():
+        first, differ = group[0], len({card.told for card in group}) > 1
+        told = f"{format_line(first.line)}: {first.told}" if differ else first.told
+        names = format_lines([card.line for card in group])
+        rows.append((names, "", first.verdict, told))
+    return rows
 
 
 def _format_device(card: Card) -> str:

@@ -132,7 +132,7 @@ FED = "supplied_by = 'receiver'\n"
     ("text", "verdict", "words"),
     [
         ("", OPEN, "not exactly one is stated"),
-        (BEC, OPEN, "No current is stated; what the receiver itself draws"),
+        (BEC, OPEN, "No current is stated. What the receiver itself draws"),
         (RECEIVER + BEC, MEETS, "the receiver itself draws 0.1 A, within 80% of the 3 A of bec"),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.3"), MEETS, "draw 0.1 + 2.3 = 2.4 A"),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.31"), BREAKS, "more than 80% of the 3 A"),

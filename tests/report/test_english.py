@@ -2,8 +2,8 @@
 
 Every template in the source is rendered with its longest values, from the source and not from a
 run. Of two branches the longer one is taken. A name stands for the longest text that it is ever
-given, and a call of the module's own for the longest that it returns. What is not known before a
-run (a number, a file's name) is one word.
+given, and a call of a function of the product for the longest that it returns, whatever module it
+is in. What is not known before a run (a number, a file's name) is one word.
 """
 
 import ast
@@ -64,7 +64,7 @@ class Module:
         self._above = {
             child: node for node in ast.walk(self.tree) for child in ast.iter_child_nodes(node)
         }
-        self._functions = {
+        self.functions = {
             node.name: node for node in ast.walk(self.tree) if isinstance(node, ast.FunctionDef)
         }
         self._known = {None: _assigned(self.tree)}
@@ -131,12 +131,45 @@ class Module:
                 found, seen = self._values(node), (*seen, name)
             case ast.Call(func=ast.Attribute(attr="capitalize" | "strip" | "get", value=value)):
                 found = [value]
-            case ast.Call(func=ast.Name(id=name)) if name in self._functions and name not in seen:
-                inside = ast.walk(self._functions[name])
+            case ast.Call(func=ast.Name(id=name)) if name in self.functions and name not in seen:
+                inside = ast.walk(self.functions[name])
                 returned = [each.value for each in inside if isinstance(each, ast.Return)]
                 found = [value for value in returned if not isinstance(value, ast.Tuple)]
                 seen = (*seen, name)
+            case ast.Call(func=ast.Name(id=name)) if name not in seen:
+                found = [ast.Constant(said_by(name, (*seen, name)))]
         return found, seen
+
+    def returned(self, name, seen):
+        """Give the longest text that a function of the module returns; None where it is no text."""
+        inside = ast.walk(self.functions[name])
+        found = [each.value for each in inside if isinstance(each, ast.Return) and each.value]
+        return _longest([
+            self.render(value, seen) for value in found if not isinstance(value, ast.Tuple)
+        ])  # fmt: skip
+
+
+@functools.cache
+def module_of(path):
+    return Module(path)
+
+
+@functools.cache
+def homes():
+    """Give each function's modules by its name, which several may have."""
+    found = {}
+    for module in (module_of(path) for path in FILES if path.suffix == ".py"):
+        for name in module.functions:
+            found.setdefault(name, []).append(module)
+    return found
+
+
+@functools.cache
+def said_by(name, seen):
+    """Give the longest phrase that a function of another module returns; None for sentences."""
+    own = homes().get(name, [])
+    text = own[0].returned(name, seen) if len(own) == 1 else None
+    return text if text is not None and len(sentences(text)) < 2 else None
 
 
 def _assigned(scope):
@@ -160,6 +193,13 @@ def _assigned(scope):
     return found
 
 
+def quoted_texts(path):
+    """Give what a page's script or a paper's template says: its texts in quotes."""
+    text = re.sub(r"^\s*//.*$|/\*.*?\*/", "", path.read_text("utf-8"), flags=re.MULTILINE)
+    for found in re.finditer(r'"((?:[^"\\\n]|\\.)*)"|`([^`]*)`|\[([^\[\]#]+)\]', text):
+        yield re.sub(r"\$\{[^}]*\}", VALUE, next(filter(None, found.groups()), ""))
+
+
 def template_texts(path):
     """Give the words of a page's template, each tag and each block a break, a value one word."""
     text = path.read_text("utf-8")
@@ -173,13 +213,15 @@ def template_texts(path):
 @functools.cache
 def said_in(path):
     """Every sentence of a module or of a page's template."""
-    found = Module(path).texts() if path.suffix == ".py" else template_texts(path)
+    readers = {".py": lambda of: module_of(of).texts(), ".j2": template_texts}
+    found = readers.get(path.suffix, quoted_texts)(path)
     every = {sentence for text in found for sentence in sentences(text)}
     return sorted(s for s in every if not s.startswith(("SELECT", *LISTS)))
 
 
-FILES = sorted([*PRODUCT.rglob("*.py"), *PRODUCT.rglob("*.j2")])
-PACKAGES = sorted(path.name for path in PRODUCT.iterdir() if (path / "__init__.py").exists())
+FILES = sorted(path for kind in ("py", "j2", "typ", "js") for path in PRODUCT.rglob(f"*.{kind}"))
+PACKAGES = sorted({path.relative_to(PRODUCT).parts[0] for path in FILES})
+"""Packages, and the modules that stand beside them."""
 
 
 @pytest.mark.parametrize("package", PACKAGES)

@@ -219,7 +219,7 @@ def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
 
 
 def judge_current(sheet: BenchSheet) -> Judgement:
-    """Hold the sum of all currents against what the one source gives without end.
+    """Hold the sum of all currents against what the one source can give all the time.
 
     The sum is Kirchhoff's current law at the receiver's power rail: what flows
     out to the devices and into the receiver comes from the source.
@@ -235,7 +235,7 @@ def judge_current(sheet: BenchSheet) -> Judgement:
     source = on[0]
     if source.continuous_a is None:
         return unknown(
-            f"What current {source.said} gives without end is not stated.",
+            f"How much current {source.said} can give all the time is not stated.",
             "Read it in the source's manual and state continuous_a in [sources.NAME], with the "
             "channel as its cable.",
             [source.path],
@@ -250,19 +250,21 @@ def judge_current(sheet: BenchSheet) -> Judgement:
         over = total_a > source.continuous_a
         reached = "more than the" if over else f"more than {USABLE:.0%} of the"
         return breaks(
-            f"With all devices held fast, {draw}, {reached} {rating}.",
+            f"With all devices held fast, {draw}. That is {reached} {rating}.",
             "Take a source for more current, or give the strongest devices their own supply. "
             "Their ground stays joined to the receiver's.",
             [source.path],
         )
     if missing:
         return unknown(
-            f"{draw or 'No current is stated'}; what {listed(missing)} "
+            f"{draw or 'No current is stated'}. What {listed(missing)} "
             f"{verb(len(missing), 'draws', 'draw')} from the {rating} is not stated.",
             'State stall_a or draws_a, or supplied_by = "outside" for what has its own supply.',
             [source.path],
         )
-    return meets(f"With all devices held fast, {draw}, within {USABLE:.0%} of the {rating}.")
+    return meets(
+        f"With all devices held fast, {draw}. That is within {USABLE:.0%} of the {rating}."
+    )
 
 
 def stated_currents(sheet: BenchSheet) -> tuple[dict[str, float], list[str]]:

@@ -70,8 +70,8 @@ def find_listed_interval(
     interval_ps = find_interval_ps(times_ps, resolution_ps)
     if interval_ps is None:
         return None, Assumption(
-            "The sampling interval is not stated and does not show in the change times "
-            f"({digits} {format_interval(resolution_ps)}); `rate` would tell it.",
+            "The sampling interval is not stated, and the change times do not show it "
+            f"({digits} {format_interval(resolution_ps)}). `rate` would tell it.",
             what, None, "ps", "", arguments,
         )  # fmt: skip
     return interval_ps, Assumption(

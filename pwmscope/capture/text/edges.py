@@ -507,7 +507,7 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     return (
         Assumption(
             f"With the {what} pulses last {format_interval(typical_ps)}, and servo pulses 0.75 ms "
-            f"to 2.25 ms; if that is wrong, give `{argument}`.",
+            f"to 2.25 ms. If that is wrong, give `{argument}`.",
             "time unit" if not by_rate else "sampling rate", None, "", "data", (argument,),
         ),
     )  # fmt: skip

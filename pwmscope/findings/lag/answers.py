@@ -425,7 +425,7 @@ def count_findings(about: Subject, pairs: Pairs, delay: Delay) -> tuple[Finding,
     unused, again = pairs.without_output.size, int(pairs.again.sum())
     inputs = int(pairs.source[-1] - pairs.source[0] + 1) if len(pairs) else 0
     own = delay.trigger is Trigger.OWN_CLOCK
-    clock = " That comes of its own frame clock." if own and (unused or again) else ""
+    clock = " Its own frame clock does that." if own and (unused or again) else ""
     if pairs.in_doubt:
         clock += (
             f" {pairs.in_doubt} pulses begin so near to where the next width is taken over that "

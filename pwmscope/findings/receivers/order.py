@@ -132,7 +132,7 @@ def _format_group(group: tuple[str, ...], ties: tuple[Tie, ...]) -> str:
     seldom = f"in 1 case of {odds:.0f}" if odds < 1e4 else "in less than 1 case of 10000"
     return (
         f"{format_list(group)} keep step within {format_us(spread_us)} over "
-        f"{format_s(over_s)}; unrelated "
+        f"{format_s(over_s)}. Unrelated "
         f"crystals would do so {seldom}."
     )
 
@@ -316,7 +316,7 @@ def _format_gaps(links: tuple[Link, ...]) -> str:
     scatter_us = max(link.gap_us.std or 0.0 for link in links)
     low_us, high_us = min(gaps_us), max(gaps_us)
     gap = format_us(low_us) if len(links) == 1 else format_range_us(low_us, high_us)
-    return f"each {gap} after the one before ends, with a scatter of {format_us(scatter_us)} RMS"
+    return f"each {gap} after the one before ends. The scatter is {format_us(scatter_us)} RMS"
 
 
 def _format_links(links: tuple[Link, ...]) -> str:

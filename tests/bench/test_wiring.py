@@ -133,22 +133,22 @@ FED = "supplied_by = 'receiver'\n"
     [
         ("", OPEN, "not exactly one is stated"),
         (BEC, OPEN, "No current is stated. What the receiver itself draws"),
-        (RECEIVER + BEC, MEETS, "the receiver itself draws 0.1 A, within 80% of the 3 A of bec"),
+        (RECEIVER + BEC, MEETS, "the receiver itself draws 0.1 A. That is within 80% of the 3 A of bec"),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.3"), MEETS, "draw 0.1 + 2.3 = 2.4 A"),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.31"), BREAKS, "more than 80% of the 3 A"),
-        (RECEIVER + BEC + servos(FED + "stall_a = 2.91"), BREAKS, "= 3.01 A, more than the 3 A"),
+        (RECEIVER + BEC + servos(FED + "stall_a = 2.91"), BREAKS, "= 3.01 A. That is more than the 3 A"),
         (RECEIVER + BEC + servos(FED + "draws_a = 1\nstall_a = 2.5"), BREAKS, "0.1 + 2.5"),
         (RECEIVER + BEC + servos(FED + "draws_a = 1"), MEETS, "0.1 + 1 = 1.1 A"),
         (
             RECEIVER + BEC + servos(FED, FED),
             OPEN,
-            "what S0 (servo) and S1 (servo) draw from the 3 A",
+            "What S0 (servo) and S1 (servo) draw from the 3 A",
         ),
         # What is known is enough to say that it is too much.
         (RECEIVER + BEC + servos(FED, FED + "stall_a = 4"), BREAKS, "more than the 3 A"),
         (RECEIVER + BEC + servos("supplied_by = 'outside'"), MEETS, "draws 0.1 A"),
         (RECEIVER + BEC + servos("signal_and_ground_only = true"), MEETS, "draws 0.1 A"),
-        (RECEIVER + devices(A=LEFT + FEEDS), OPEN, "What current A (drive-left) gives"),
+        (RECEIVER + devices(A=LEFT + FEEDS), OPEN, "How much current A (drive-left) can give"),
     ],
 )
 def test_currents_are_summed_against_the_source(text, verdict, words):

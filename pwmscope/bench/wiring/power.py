@@ -257,7 +257,7 @@ def judge_current(sheet: BenchSheet) -> Judgement:
         )
     if missing:
         return unknown(
-            f"{draw or 'No current is stated'}. What {listed(missing)} "
+            f"{draw[:1].upper()}{draw[1:] or 'No current is stated'}. What {listed(missing)} "
             f"{verb(len(missing), 'draws', 'draw')} from the {rating} is not stated.",
             'State stall_a or draws_a, or supplied_by = "outside" for what has its own supply.',
             [source.path],

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pwmscope.capture.reader.lattice import RATES_HZ, find_interval_ps
+from pwmscope.capture.reader.hints import RATES_HZ, find_interval_ps
 
 
 def ticks(seed, count=200):

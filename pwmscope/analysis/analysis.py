@@ -41,11 +41,9 @@ from pwmscope.analysis.terms import (
 )
 from pwmscope.bench import (
     CAUTIONS,
-    LEVELS,
     Axis,
     BenchSheet,
     CapturePlan,
-    Marker,
     Stretch,
 )
 from pwmscope.bench.wiring import Wiring, check_wiring
@@ -60,6 +58,7 @@ from pwmscope.findings import (
     LossEvent,
     Verdict,
     examine,
+    examine_link_record,
     hunt_faults,
 )
 from pwmscope.findings.failsafe import (
@@ -70,7 +69,7 @@ from pwmscope.findings.failsafe import (
     check_failsafe,
 )
 from pwmscope.findings.lag import Follows, Lag, Lines, examine_lag, find_follows, read_lines
-from pwmscope.findings.link import LinkRecord, examine_link
+from pwmscope.findings.link import LinkRecord
 from pwmscope.findings.mixing import Mixing, examine_mixing, find_lines
 from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
@@ -325,16 +324,8 @@ class Analysis:
         """
         if self.plan is None:
             raise HintError("A link record is read by its plan. Give its file as plan.")
-        findings = self.findings[number]
-        told = findings.loss_analysis.reference
-        on = None if told.on_level is None else LEVELS[told.on_level]
-        return examine_link(
-            findings.capture,
-            findings.servo_tables,
-            self.plan,
-            self.sheet,
-            marker=None if told.line is None else Marker(told.line, on, None, told.late_s),
-            last_failsafe=last_failsafe,
+        return examine_link_record(
+            self.findings[number], self.plan, self.sheet, last_failsafe=last_failsafe
         )
 
     @cached_property

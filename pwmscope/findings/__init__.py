@@ -2,7 +2,7 @@
 
 from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
 from pwmscope.findings.comparison import Comparison, compare
-from pwmscope.findings.examine import examine
+from pwmscope.findings.examine import examine, examine_link_record
 from pwmscope.findings.failsafe import LossClass, LossEvent
 from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
 from pwmscope.findings.plan_alignment import Alignment, align_plan
@@ -28,6 +28,7 @@ __all__ = [
     "compare",
     "definitions",
     "examine",
+    "examine_link_record",
     "hunt_faults",
     "summarise",
     "worst",

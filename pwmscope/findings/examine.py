@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Sequence
 from numbers import Real
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, CapturePlan, Limits, Marker
+from pwmscope.bench import LEVELS, BenchSheet, CapturePlan, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
+from pwmscope.findings.link import LINK_RECORD, LinkRecord, examine_link
 from pwmscope.findings.plan_alignment import align_plan
 from pwmscope.findings.receivers import clock_lines, examine_order
 from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
@@ -130,8 +132,33 @@ def examine(
     }
     for line, supply in found.supplies.items():
         sensors[line] = SensorFindings(line, "supply", None, supply)
-    return Findings(
+    findings = Findings(
         capture, limits, channels, all_lines, assumptions, loss_analysis, alignment, sensors
+    )
+    if plan is not None and plan.is_link_record:
+        record = examine_link_record(findings, plan, sheet)
+        sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, record)
+    return findings
+
+
+def examine_link_record(
+    findings: Findings,
+    plan: CapturePlan,
+    sheet: BenchSheet | None,
+    *,
+    last_failsafe: datetime.date | None = None,
+) -> LinkRecord:
+    """Tell what a recording shows of the link, by the marker that its losses were told by."""
+    told = findings.loss_analysis.reference
+    on = None if told.on_level is None else LEVELS[told.on_level]
+    marker = None if told.line is None else Marker(told.line, on, None, told.late_s)
+    return examine_link(
+        findings.capture,
+        findings.servo_tables,
+        plan,
+        sheet,
+        marker=marker,
+        last_failsafe=last_failsafe,
     )
 
 

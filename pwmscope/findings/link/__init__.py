@@ -2,6 +2,7 @@
 
 from pwmscope.findings.link.link import (
     DEFINITIONS,
+    LINK_RECORD,
     ControlRow,
     Follower,
     LinkRecord,
@@ -11,6 +12,7 @@ from pwmscope.findings.link.plugs import PLUGS, WrongPlug
 
 __all__ = [
     "DEFINITIONS",
+    "LINK_RECORD",
     "PLUGS",
     "ControlRow",
     "Follower",

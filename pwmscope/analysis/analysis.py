@@ -34,11 +34,9 @@ from pwmscope.analysis.terms import (
 )
 from pwmscope.bench import (
     CAUTIONS,
-    LEVELS,
     Axis,
     BenchSheet,
     CapturePlan,
-    Marker,
     Stretch,
 )
 from pwmscope.capture import Capture, Hints, Observer, observed_by
@@ -50,6 +48,7 @@ from pwmscope.findings import (
     LossEvent,
     Verdict,
     examine,
+    examine_link_record,
 )
 from pwmscope.findings.failsafe import (
     Failsafe,
@@ -324,18 +323,8 @@ class Analysis:
         """
         if self.plan is None:
             raise HintError("A link record is read by its plan. Give its file as plan.")
-        from pwmscope.findings.link import examine_link  # noqa: PLC0415 - slow to import
-
-        findings = self.findings[number]
-        told = findings.loss_analysis.reference
-        on = None if told.on_level is None else LEVELS[told.on_level]
-        return examine_link(
-            findings.capture,
-            findings.servo_tables,
-            self.plan,
-            self.sheet,
-            marker=None if told.line is None else Marker(told.line, on, None, told.late_s),
-            last_failsafe=last_failsafe,
+        return examine_link_record(
+            self.findings[number], self.plan, self.sheet, last_failsafe=last_failsafe
         )
 
     @cached_property

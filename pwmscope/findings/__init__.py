@@ -6,9 +6,9 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
-from pwmscope.findings.examine import examine
+from pwmscope.findings.examine import examine, examine_link_record
 from pwmscope.findings.failsafe import LossClass, LossEvent
-from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
+from pwmscope.findings.results import LINK_RECORD, ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ _CALLED = {
 
 __all__ = [
     "ANALYSERS",
+    "LINK_RECORD",
     "Alignment",
     "Analyser",
     "ChannelFindings",
@@ -49,6 +50,7 @@ __all__ = [
     "compare",
     "definitions",
     "examine",
+    "examine_link_record",
     "hunt_faults",
     "measure_marker",
     "summarise",

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Sequence
 from numbers import Real
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, CapturePlan, Limits, Marker
+from pwmscope.bench import LEVELS, BenchSheet, CapturePlan, Limits, Marker
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.analysers import ANALYSERS, AllLines
 from pwmscope.findings.failsafe import analyse_losses
 from pwmscope.findings.receivers import clock_lines, examine_order
-from pwmscope.findings.results import ChannelFindings, Findings, SensorFindings
+from pwmscope.findings.results import LINK_RECORD, ChannelFindings, Findings, SensorFindings
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.model import Span
 from pwmscope.pulses import Convention
+
+if TYPE_CHECKING:
+    from pwmscope.findings.link import LinkRecord
 
 
 def examine(
@@ -133,8 +138,35 @@ def examine(
     }
     for line, supply in found.supplies.items():
         sensors[line] = SensorFindings(line, "supply", None, supply)
-    return Findings(
+    findings = Findings(
         capture, limits, channels, all_lines, assumptions, loss_analysis, alignment, sensors
+    )
+    if plan is not None and plan.is_link_record:
+        record = examine_link_record(findings, plan, sheet)
+        sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, record)
+    return findings
+
+
+def examine_link_record(
+    findings: Findings,
+    plan: CapturePlan,
+    sheet: BenchSheet | None,
+    *,
+    last_failsafe: datetime.date | None = None,
+) -> LinkRecord:
+    """Tell what a recording shows of the link, by the marker that its losses were told by."""
+    from pwmscope.findings.link import examine_link  # noqa: PLC0415 - slow to import
+
+    told = findings.loss_analysis.reference
+    on = None if told.on_level is None else LEVELS[told.on_level]
+    marker = None if told.line is None else Marker(told.line, on, None, told.late_s)
+    return examine_link(
+        findings.capture,
+        findings.servo_tables,
+        plan,
+        sheet,
+        marker=marker,
+        last_failsafe=last_failsafe,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 from pwmscope.bench import Limits, Role
 from pwmscope.capture import Capture
@@ -17,13 +17,15 @@ from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
-from pwmscope.model import Finding, Span, Verdict, worst
+from pwmscope.model import Finding, Hazard, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 if TYPE_CHECKING:
     from pwmscope.findings.plan_alignment import Alignment
 
 A = TypeVar("A")
+LINK_RECORD: Final = "link record"
+"""What stands for the link among the lines."""
 _MAX_LISTED: Final = 6
 """Lines that the short form of findings names."""
 
@@ -210,10 +212,12 @@ def _withheld(answer: Answer, reason: str) -> Answer:
 class SensorFindings:
     """Everything found about a line that shows what a device does, or what the receiver runs on.
 
+    A link record is told in the same way, as what the line `LINK_RECORD` shows.
+
     Parameters
     ----------
     line, role : str
-        As the bench sheet has them.
+        As the bench sheet has them; ``link record`` and ``link``.
     of : str or None
         The line of the device that it is about; None where it is about all.
     answer : Answer
@@ -221,9 +225,18 @@ class SensorFindings:
     """
 
     line: str
-    role: Role
+    role: Role | Literal["link"]
     of: str | None
     answer: Answer
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """What a link record shows that can hurt; a rotation line's are the failsafe check's."""
+        if self.role != "link":
+            return ()
+        from pwmscope.findings.link import LinkRecord  # noqa: PLC0415 - slow to import
+
+        return self.answer.hazards if isinstance(self.answer, LinkRecord) else ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:

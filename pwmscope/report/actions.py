@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from pwmscope.findings import Verdict
+from pwmscope.findings import LINK_RECORD, Verdict
 from pwmscope.findings.failsafe import FailsafeLine
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import HazardKind, format_line, format_plainly
@@ -123,7 +123,7 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
-    for hazard in evidence.failsafe.hazards:
+    for hazard in evidence.hazards:
         rank = (1, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in (HazardKind.STICK_HELD, HazardKind.FIRST_LINK):
             said = "Bring the sticks to rest before you switch the transmitter on."
@@ -131,6 +131,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
             said = (
                 f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
                 "what drives it: check the ESC's stop point and its calibration."
+            )
+        elif hazard.kind is HazardKind.FOREIGN:
+            said = (
+                f"{format_lines(hazard.lines)}: bind the receiver to this robot's memory alone. "
+                "Then record the link and the failsafe again."
             )
         else:
             said = (
@@ -227,7 +232,9 @@ def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
         if check.verdict is not Verdict.MEETS:
             broken = check.verdict is Verdict.DOES_NOT_MEET
             said = f"{format_line(check.line)}: {format_plainly(check.finding.sentence)}"
-            if broken:
+            if check.line == LINK_RECORD:
+                said = format_plainly(check.finding.sentence)
+            elif broken:
                 said += " Take a stronger source, or give devices their own."
             yield (3 if broken else 7, 1), Action("do" if broken else "record", (check.line,), said)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from pwmscope.bench import BenchSheet
 from pwmscope.capture import Capture
-from pwmscope.findings import Findings, Verdict
+from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
 from pwmscope.model import Hazard, HazardKind, badness, format_line, format_plainly, governing
@@ -154,7 +154,7 @@ def make_answer(evidence: Evidence) -> Answer:
     return Answer(
         format_headline(evidence),
         evidence.verdict,
-        evidence.failsafe.hazards,
+        evidence.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)),
         actions[:MAX_ACTIONS],
         tuple(_left_out(evidence)),
@@ -178,7 +178,8 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"FAILSAFE does not meet: {first}{more}"
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
     if sagging:
-        return f"SUPPLY does not meet: {format_why(sagging[0].finding)}"
+        what = "LINK" if sagging[0].line == LINK_RECORD else "SUPPLY"
+        return f"{what} does not meet: {format_why(sagging[0].finding)}"
     broken = grouped_checks(evidence.pulses, Verdict.DOES_NOT_MEET)
     if broken:
         return f"PULSES do not meet: {format_checks(broken)}"
@@ -186,7 +187,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
-    strange = [h for h in failsafe.hazards if h.kind is not HazardKind.STICK_HELD]
+    strange = [h for h in evidence.hazards if h.kind is not HazardKind.STICK_HELD]
     if strange:
         return (
             f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
@@ -211,7 +212,8 @@ def _open_parts(evidence: Evidence) -> list[str]:
     open_checks = grouped_checks(evidence.pulses, Verdict.NOT_SHOWN)
     told = [format_checks(open_checks)] if open_checks else []
     told += [
-        f"{check.finding.name} of {format_line(check.line)}"
+        f"{check.finding.name}"
+        + ("" if check.line == LINK_RECORD else f" of {format_line(check.line)}")
         for check in evidence.sensor_checks
         if check.verdict is Verdict.NOT_SHOWN
     ]
@@ -291,7 +293,10 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             "" if checks is None else format_link(checks.freshness),
             _decides(failsafe, checks),
         )
-    for check in evidence.sensor_checks:
+    linked = [check for check in evidence.sensor_checks if check.line == LINK_RECORD]
+    own = [check for check in evidence.sensor_checks if check.line != LINK_RECORD]
+    # One card for the link: what governs
+    for check in (*own, *sorted(linked, key=_badness)[:1]):
         figure = format_why(check.finding)
         action = next((a.sentence for a in actions if check.line in a.lines), "")
         role, device = evidence.role(check.line), evidence.device(check.line)

@@ -119,6 +119,8 @@ def _sensor_section(sensor: SensorFindings, wording: Wording) -> Section:
     """Tell what a rotation or supply line shows."""
     of = wording.say("" if sensor.of is None else f" of {sensor.of}")
     title = (Run(f"{sensor.role.capitalize()} line "), line_run(sensor.line), *of)
+    if sensor.role == "link":
+        title = wording.say("Link record")
     rows = tuple(
         (
             wording.say(finding.name),

@@ -18,7 +18,7 @@ from pwmscope.findings.failsafe import (
     LossClass,
 )
 from pwmscope.findings.rotation import MOTION_STOP
-from pwmscope.model import badness, format_line, governing
+from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
     from pwmscope.advice.mixing import Advice
@@ -149,7 +149,7 @@ class Evidence:
     read_only : tuple of str
         The lines that were read, where a person left out others.
     sensors : tuple of tuple
-        Each recording's rotation and supply lines, with the recording.
+        Each recording's rotation and supply lines, and its link record, with the recording.
     """
 
     failsafe: Failsafe
@@ -172,6 +172,11 @@ class Evidence:
                 if key not in best or badness(check.verdict) < badness(best[key].verdict):
                     best[key] = check
         return list(best.values())
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """What was seen that can hurt, in the losses and in link records."""
+        return (*self.failsafe.hazards, *(h for _, s in self.sensors for h in s.hazards))
 
     @property
     def pulses(self) -> list[LineChecks]:

@@ -220,11 +220,11 @@ class Limits(TypedDict):
 
 
 class Sensor(TypedDict):
-    """What was found about a rotation or supply line."""
+    """What was found about a rotation or supply line, or in a link record."""
 
-    role: Literal["rotation", "supply"]
+    role: Literal["rotation", "supply", "link"]
     of: str | None
-    """The line of the device that turns; null for a supply."""
+    """The line of the device that turns; null for a supply and a link record."""
     findings: list[Finding]
 
 

@@ -262,7 +262,8 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
     for line, sensor in findings.sensors.items():
         of = "" if sensor.of is None else f" of {format_line(sensor.of)}"
         said = [format_plainly(f"{f.name}: {f.sentence}") for f in sensor.findings]
-        yield f"{format_line(line)} ({sensor.role}{of})", said
+        about = "" if sensor.role == "link" else f" ({sensor.role}{of})"
+        yield f"{format_line(line)}{about}", said
     points = open_points(findings)
     for verdict, heading in (
         (Verdict.DOES_NOT_MEET, "Does not meet"),

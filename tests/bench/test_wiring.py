@@ -133,10 +133,18 @@ FED = "supplied_by = 'receiver'\n"
     [
         ("", OPEN, "not exactly one is stated"),
         (BEC, OPEN, "No current is stated. What the receiver itself draws"),
-        (RECEIVER + BEC, MEETS, "the receiver itself draws 0.1 A. That is within 80% of the 3 A of bec"),
+        (
+            RECEIVER + BEC,
+            MEETS,
+            "the receiver itself draws 0.1 A. That is within 80% of the 3 A of bec",
+        ),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.3"), MEETS, "draw 0.1 + 2.3 = 2.4 A"),
         (RECEIVER + BEC + servos(FED + "stall_a = 2.31"), BREAKS, "more than 80% of the 3 A"),
-        (RECEIVER + BEC + servos(FED + "stall_a = 2.91"), BREAKS, "= 3.01 A. That is more than the 3 A"),
+        (
+            RECEIVER + BEC + servos(FED + "stall_a = 2.91"),
+            BREAKS,
+            "= 3.01 A. That is more than the 3 A",
+        ),
         (RECEIVER + BEC + servos(FED + "draws_a = 1\nstall_a = 2.5"), BREAKS, "0.1 + 2.5"),
         (RECEIVER + BEC + servos(FED + "draws_a = 1"), MEETS, "0.1 + 1 = 1.1 A"),
         (

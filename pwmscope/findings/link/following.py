@@ -53,7 +53,7 @@ CORNER_STEP_S: Final = 0.05
 MIN_CORNER_S: Final = 0.4
 """A hand stays in a corner for so long at least (own choice)."""
 SURE: Final = 0.5
-"""A line that the controls together take so far, in parts of its farthest move, goes there."""
+"""A line that the controls in a corner take so far, in parts of all together, goes there."""
 NOWHERE: Final = 0.12
 """And one that they take no farther stays at rest."""
 WENT: Final = 0.25
@@ -105,14 +105,15 @@ class Reaction:
 def react(line: LineMoves, move: Move) -> Reaction:
     """Take what is held before the move's turn, and after it."""
     if move.turn_s is None:
-        held_us = _held(line, move.start_s, move.end_s)
+        held_us = float(np.nan_to_num(_held(line, move.start_s, move.end_s)))
         spare_s = 0.2 * (move.end_s - move.start_s)
         off = line.from_rest_us[line.between(move.start_s + spare_s, move.end_s - spare_s)]
         near = np.abs(off - held_us) <= UNLIKE * abs(held_us)
         steady = bool(off.size) and float(near.mean()) >= STEADY
         return Reaction(held_us, 0.0, one_way=True, steady=steady)
-    first_us = _held(line, move.start_s, move.turn_s)
-    return Reaction(first_us, _held(line, move.turn_s, move.end_s))
+    ends_us = _held(line, move.start_s, move.turn_s), _held(line, move.turn_s, move.end_s)
+    first_us, second_us = np.nan_to_num(ends_us).tolist()
+    return Reaction(first_us, second_us)
 
 
 def _react_to_other(line: LineMoves, move: Move, control: PlannedControl) -> Reaction:
@@ -120,7 +121,7 @@ def _react_to_other(line: LineMoves, move: Move, control: PlannedControl) -> Rea
     off = line.from_rest_us[line.between(move.start_s, move.end_s)]
     away = off[np.abs(off) > line.away_us]
     if not away.size:
-        return Reaction(_held(line, move.start_s, move.end_s), 0.0, one_way=True)
+        return Reaction(0.0, 0.0, one_way=True)
     strokes = len(line.pushes(move.start_s - 0.1, move.end_s + 0.1))
     most = STEADY if control.strokes == 1 else STEADY / 3.0
     steady = strokes == control.strokes and away.size >= most * off.size
@@ -129,10 +130,13 @@ def _react_to_other(line: LineMoves, move: Move, control: PlannedControl) -> Rea
 
 
 def _held(line: LineMoves, from_s: float, to_s: float) -> float:
-    """Return the middle of what stands between, a quarter at either end left to the hand's way."""
+    """Return the middle of what stands between, a quarter at either end left to the hand's way.
+
+    Not a number where no pulse is there.
+    """
     spare_s = 0.25 * (to_s - from_s)
     off = line.from_rest_us[line.between(from_s + spare_s, to_s - spare_s)]
-    return float(np.median(off)) if off.size else 0.0
+    return float(np.median(off)) if off.size else np.nan
 
 
 def farthest_us(line: LineMoves, moves: list[Move]) -> float:
@@ -181,6 +185,10 @@ class Own:
     def of_sticks(self) -> dict[str, dict[str, Reaction]]:
         """The reactions to stick axes alone."""
         return {name: each for name, each in self.reactions.items() if name in PARTNERS[2]}
+
+    def whole_us(self, line: str) -> float:
+        """How far all sticks together take a line, or what was seen if that is more."""
+        return max(self.far[line], sum(r[line].farthest_us for r in self.of_sticks.values()))
 
 
 def find_following(
@@ -485,10 +493,7 @@ def _see_corners(
     lasts_s = planned.corners_s[1] - planned.corners_s[0]
     at_s = np.arange(begin_s - EARLY_S, begin_s + lasts_s + LATE_S, CORNER_STEP_S)
     went = np.array(
-        [
-            np.interp(at_s, lines[n].time_s, lines[n].from_rest_us) / max(own.far[n], MIN_US)
-            for n in names
-        ]
+        [np.interp(at_s, lines[n].time_s, lines[n].from_rest_us) / own.whole_us(n) for n in names]
     )
     if not (np.abs(went) > WENT).any():
         return "The corners that tell the axes apart were not seen. Record again with all steps."
@@ -536,23 +541,32 @@ def _shares(  # noqa: PLR0917 - all that the answer rests on
 
     A hand moves the other axis along when it pushes one alone; a corner takes both to their ends.
     """
+    one_way = {each.name for each in planned.controls if not each.line and not each.second_s}
     corners: list[tuple[Mapping[str, float], float, float]] = [
         ({str(axis): to for axis, to in corner.items()}, at_s[begin], at_s[end - 1])
         for corner, (begin, end) in zip(planned.corners, cuts, strict=True)
     ]
+    # When the sticks were in the first two corners of a stir, by a line that went both ways
+    stirred: list[tuple[Mapping[str, float], float, float]] = []
+    for stir in (placed.before, placed.after):
+        pushed = [lines[name].pushes(stir.start_s, stir.end_s)[:2] for name in own.far]
+        both = [ways for ways in pushed if len(ways) == 2 and ways[0][0] != ways[1][0]]
+        for to, (_, begin_s, end_s) in zip((1.0, -1.0), both[0] if both else (), strict=False):
+            # A throttle that rests at its low end stays there
+            ends = {a: 0.0 if to < 0.0 and a in one_way else to for a in PARTNERS[2]}
+            stirred.append(({str(axis): end for axis, end in ends.items()}, begin_s, end_s))
     found: dict[tuple[str, str], float] = {}
     for name, far_us in own.far.items():
         line = lines[name]
         axes = [a for a, each in own.of_sticks.items() if each[name].farthest_us >= ALIKE * far_us]
         axes += [] if name in names else [a for a in PARTNERS[2] if a not in placed.controls]
-        places = list(corners)
-        for stir in (placed.before, placed.after):
-            ways = line.pushes(stir.start_s, stir.end_s)[:2]
-            if len(ways) == 2 and ways[0][0] != ways[1][0]:
-                for to, (_, begin_s, end_s) in zip((1.0, -1.0), ways, strict=True):
-                    places.append((dict.fromkeys(axes, to), begin_s, end_s))
+        places = [*corners, *stirred]
         rows = np.array([[to.get(axis, 0.0) for axis in axes] for to, _, _ in places])
         levels = np.array([_held(line, *span) / far_us for _, *span in places])
+        # Where a limit or an odd width left no pulses nothing is known
+        rows, levels = rows[~np.isnan(levels)], levels[~np.isnan(levels)]
+        if not (rows.size and levels.size):
+            continue
         solved, _, rank, _ = np.linalg.lstsq(rows, levels, rcond=1e-6)
         if rank == len(axes) and np.abs(rows @ solved - levels).max() <= MISFIT:
             found |= {(axis, name): float(part) for axis, part in zip(axes, solved, strict=True)}
@@ -589,11 +603,12 @@ def _in_corners(
 def _sums(
     axes: Sequence[str], order: Sequence[str], names: list[str], planned: Planned, own: Own
 ) -> FloatArray:
-    """Add up what the controls do to each line in each corner, in parts of its farthest move.
+    """Add up what the controls do to each line in each corner, in parts of what all do together.
 
     Shape (corners, lines); not a number where a control was not pushed that way.
     """
     found = np.zeros((len(planned.corners), len(names)))
+    whole_us = {name: own.whole_us(name) for name in names}
     for k, corner in enumerate(planned.corners):
         to_axis: Mapping[str, float] = {str(axis): to for axis, to in corner.items()}
         for axis, truly in zip(axes, order, strict=True):
@@ -602,7 +617,7 @@ def _sums(
                 reaction = reactions[name]
                 unknown = to < 0.0 and reaction.one_way and _follows(reaction, own.far[name])
                 moved = reaction.first_us if to > 0.0 else reaction.second_us
-                found[k, column] += np.nan if unknown else moved / own.far[name]
+                found[k, column] += np.nan if unknown else moved / whole_us[name]
     return found
 
 
@@ -629,7 +644,13 @@ def _went_there(went: FloatArray, expected: FloatArray) -> list[tuple[int, int]]
         # The best end of the corner before, so much earlier at least
         before = best - own
         lowest = np.minimum.accumulate(before)
-        last = np.maximum.accumulate(np.where(before == lowest, np.arange(size), 0))
+        at = np.arange(size)
+        last = np.maximum.accumulate(np.where(before == lowest, at, 0))
+        fell = np.concatenate([[True], lowest[1:] < lowest[:-1]])
+        first = np.maximum.accumulate(np.where(fell, at, 0))
+        # Where two corners look alike the cut lies anywhere between: take its middle
+        middle = (first + last) // 2
+        last = np.where(before[middle] == lowest, middle, last)
         cuts.append(np.concatenate([np.zeros(least, np.int64), last[:-least]]))
         best = np.concatenate([np.full(least, size * went.shape[0]), lowest[:-least]]) + own
     end, agree, parts = size - 1, True, []

@@ -447,13 +447,13 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     span = (Evidence(from_s, to_s, 0),)
     until_s = min(to_s + LATE_S, again[0].start_s)
     swung = [name for name, line in lines.items() if swings(line, from_s - EARLY_S, until_s)]
-    strange = [m for m in strange if m.pushes > 1]
-    swung = swung or [n for n in lines for m in strange if len(_pushes(lines[n], m)) > 1][:1]
-    if swung or strange:
+    if swung or any(m.pushes > 1 for m in strange):
         named = format_list([format_line(name) for name in swung]) or "Outputs"
         why = f"{named} moved with the other memory, but not as in a stir. Record it again."
-        at_s = min([from_s, *(m.start_s for m in strange)])
-        hazards = _foreign(capture, lines, swung, at_s, until_s)
+        # What moves later may have the own memory again
+        by_s = min(until_s, to_s + EARLY_S)
+        early = [n for n, line in lines.items() if swings(line, from_s - EARLY_S, by_s)]
+        hazards = _foreign(capture, lines, early, from_s, by_s)
         return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
     if len(undecided) == len(live) or not live:
         why = (

@@ -114,19 +114,20 @@ def test_a_refused_file_names_its_choices_and_the_next_of_its_shape_needs_none(d
 
 
 def test_of_two_time_columns_the_chosen_one_is_remembered_for_files_of_the_shape(desk):
-    rows = b"".join(b"%d.5,%d,%d\n" % (n, n, n % 2) for n in range(40))
+    rows = b"".join(b"%d.5,%d,%d\n" % (n, 10 * n, n % 2) for n in range(40))
     desk.upload([("twice.csv", b"time_s,t_ms,RX1\n" + rows)])
     page = wait_for_words(desk, "/part/answer/twice.csv", "fault")
     assert re.search(r'<button name="time_column" value="t_ms">', page)
     desk.post("/answer/twice.csv/hints", time_column="t_ms")
     assert desk.wait_for_answer("twice.csv")["hints"] == {"time_column": "t_ms"}
-    desk.upload([("twice-too.csv", b"time_s,t_ms,RX1\n" + rows + b"90.5,90,1\n")])
+    desk.upload([("twice-too.csv", b"time_s,t_ms,RX1\n" + rows + b"90.5,900,1\n")])
     assert desk.wait_for_answer("twice-too.csv")["hints"] == {"time_column": "t_ms"}
 
 
 def test_a_file_that_nobody_can_read_is_left_aside(desk):
     desk.upload([("words.csv", b"nothing\nto read\n")])
-    wait_for_words(desk, "/part/work", "refused: see why")
+    wait_for_words(desk, "/part/answer/words.csv", "fault")
+    assert "refused: " in desk.get("/part/work")
     desk.post("/answer/words.csv/cancel")
     assert "words.csv" not in desk.get("/part/work")
 

@@ -437,7 +437,9 @@ class Desk:
         path = self.folder.path / sheet
         known = recording.found.get("sheet_sha256", "")
         is_stale = bool(sheet) and sheet in self.folder.sheets() and known != sheet_hash(path)
+        example, drill = SHIPPED.values()
         return {
+            "is_of_the_example": sheet == example and recording.name != drill,
             "is_stale": (is_stale or self.jobs.is_outdated(recording)) and recording.is_kept,
             "parts_of": [self.jobs.recordings[n] for n in recording.parts if n in
                       self.jobs.recordings],

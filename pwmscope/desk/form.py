@@ -12,7 +12,6 @@ from typing import Any, Final
 from pwmscope.bench import (
     BenchSheet,
     Fault,
-    SheetError,
     find_faults,
     parse_sheet,
     sheet_of,
@@ -20,7 +19,6 @@ from pwmscope.bench import (
     sheet_toml,
 )
 from pwmscope.bench.wiring import Wiring, check_wiring
-from pwmscope.errors import PwmscopeError
 
 MAX_ROWS: Final = 64
 NAME: Final = "name"
@@ -394,15 +392,3 @@ def wiring_of(form: Form) -> tuple[Wiring | None, str]:
     wiring = check_wiring(form.sheet)
     drawn = base64.b64encode(draw_wiring(wiring).encode()).decode("ascii")
     return wiring, f"data:image/svg+xml;base64,{drawn}"
-
-
-__all__ = [
-    "Form",
-    "PwmscopeError",
-    "SheetError",
-    "example",
-    "form_of",
-    "read_form",
-    "read_text",
-    "wiring_of",
-]

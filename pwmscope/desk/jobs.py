@@ -215,8 +215,8 @@ class Jobs:
         return bool(recording.parts) and recording.found.get("parts") != _stamps(known)
 
     async def cancel(self, recording: Recording) -> None:
-        """End the work on a recording."""
-        if recording.state in {State.WAITING, State.READING, State.GROWING}:
+        """End the work on a recording, or leave a refused one as it is."""
+        if recording.state not in {State.ANSWERED, State.CANCELLED}:
             recording.state = State.CANCELLED
             await self._stop(recording)
             await self.tell()

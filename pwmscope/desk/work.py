@@ -30,6 +30,7 @@ from pwmscope.errors import PwmscopeError, naming
 from pwmscope.findings import compare
 from pwmscope.model import format_line, format_plainly
 from pwmscope.output import make_folder, write_text
+from pwmscope.pulses import shelf
 from pwmscope.report import (
     add_answer,
     answer_fragment,
@@ -74,7 +75,7 @@ def _listen(source: TextIO, jobs: queue.Queue[str]) -> None:
 def carry_out(job: Job, tell: Tell) -> None:
     """Do a job; whatever hinders it is told in a sentence."""
     try:
-        with naming(LABELS):
+        with naming(LABELS), shelf():
             if job.register:
                 tell({"entry": _enter(job)})
             elif job.report:

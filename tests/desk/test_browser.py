@@ -9,12 +9,15 @@ The pictures of docs/desk.md are taken on the way through the whole job by point
 """
 
 import base64
+import itertools
 import os
+import re
 import shutil
 import time
 from pathlib import Path
 
 import html5lib
+import numpy as np
 import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
@@ -237,22 +240,133 @@ def test_a_file_that_is_chosen_and_refused_is_read_by_a_button(browser, desk):
     enter(browser, desk)
     field = browser.find_element(By.ID, "files")
     field.send_keys(str(CAPTURES / "zoo" / "samples-without-time.csv"))
-    button = until(browser, ".choices button", "1MHz")
-    assert "“Sample rate”" in browser.find_element(By.CSS_SELECTOR, ".acts").text
-    button.click()
+    until(browser, ".acts", "“Sample rate”")
+    until(browser, ".choices button", "1MHz").click()
     until(browser, ".answer")
     assert "sample rate 1MHz" in browser.find_element(By.CSS_SELECTOR, ".acts").text
 
 
-def test_closing_the_browser_in_the_middle_changes_nothing(browser, desk):
+SLOW = 200_000
+
+
+def throttled(browser, bytes_a_second):
+    """Let uploads take their time; -1 lets them go as they like."""
+    browser.execute_cdp_cmd("Network.enable", {})
+    browser.execute_cdp_cmd(
+        "Network.emulateNetworkConditions",
+        {
+            "offline": False, "latency": 0, "downloadThroughput": -1,
+            "uploadThroughput": bytes_a_second,
+        },
+    )  # fmt: skip
+
+
+@pytest.fixture
+def slow_file(browser, tmp_path):
+    """A file that takes ten seconds."""
+    path = tmp_path / "slow.csv"
+    path.write_bytes(b"time_s,RX1\n" + b"".join(b"%d.5,%d\n" % (n, n % 2) for n in range(200_000)))
+    yield path
+    throttled(browser, -1)
+
+
+def test_an_upload_is_cancelled_and_nothing_of_it_stays(browser, desk, slow_file):
     enter(browser, desk)
-    browser.switch_to.new_window("tab")
+    throttled(browser, SLOW)
+    browser.find_element(By.ID, "files").send_keys(str(slow_file))
+    until(browser, ".said", "Taking slow.csv: ")
+    until(browser, "[data-does=stop-upload]", "Cancel the upload").click()
+    until(browser, ".said", "The upload was cancelled; nothing of it was kept.")
+    wait_for(lambda: not list(desk.folder.glob("*.part")), "the folder as it was")
+    assert slow_file.name not in desk.names()
+    assert not browser.find_element(By.CSS_SELECTOR, "[data-does=stop-upload]").is_displayed()
+
+
+def test_leaving_the_page_in_the_middle_changes_nothing(browser, desk, slow_file):
+    """Neither in the middle of an upload nor of an analysis; a closed browser is the same."""
+    enter(browser, desk)
+    throttled(browser, SLOW)
+    browser.find_element(By.ID, "files").send_keys(str(slow_file))
+    wait_for(lambda: list(desk.folder.glob("*.part")), "the upload")
+    browser.get("about:blank")
+    wait_for(lambda: not list(desk.folder.glob("*.part")), "the folder as it was")
+    taken = desk.folder / slow_file.name  # what was on its way may still have come, but whole
+    assert not taken.exists() or taken.read_bytes() == slow_file.read_bytes()
+    taken.unlink(missing_ok=True)
+    throttled(browser, -1)
     browser.get(f"{desk.base}/")
     browser.find_element(By.ID, "files").send_keys(str(CAPTURES / "holds-last.csv.gz"))
-    browser.close()
-    browser.switch_to.window(browser.window_handles[0])
-    assert desk.get("/answer")
-    assert not list(desk.folder.glob("*.part"))
+    wait_for(lambda: "holds-last.csv.gz" in desk.names(), "the recording")
+    browser.get("about:blank")
+    assert desk.wait_for_answer("holds-last.csv.gz")
+
+
+MARKUP = "<img src=x onerror=alert(1)> \U0001f916"
+
+
+def test_64_lines_with_markup_in_their_names_are_answered_and_described(browser, desk, tmp_path):
+    names = [f"{MARKUP} {n}" for n in range(64)]
+    at_us = 20_000 * np.arange(25)
+    edges = np.stack([at_us + 100, at_us + 1600, at_us + 19_000], 1).ravel()
+    rows = [",".join([str(at), *["01"[n % 3 == 0]] * 64]) for n, at in enumerate(edges)]
+    path = tmp_path / f"{MARKUP}.csv".replace("/", "")
+    path.write_text("\n".join([",".join(["time_us", *names]), *rows]) + "\n", "utf-8")
+    lines = "".join(f'[channels."{name}"]\nrole = "servo"\n' for name in names)
+    sheet = f'robot = "{MARKUP}"\n{lines}'.encode()
+    assert desk.upload([("many.toml", sheet)])[0] == 303
+    desk.post("/ready", place="bench")
+    enter(browser, desk)
+    browser.find_element(By.ID, "files").send_keys(str(path))
+    until(browser, ".answer")
+    assert len(browser.find_elements(By.CSS_SELECTOR, ".card")) == 64
+    assert MARKUP in browser.find_element(By.CSS_SELECTOR, ".answer").text
+    browser.get(f"{desk.base}/bench")
+    fields = browser.find_elements(By.CSS_SELECTOR, "input[name^=channels][name$='.name']")
+    assert [each.get_attribute("value") for each in fields] == names
+    assert not browser.find_elements(By.CSS_SELECTOR, "img[src=x]")
+    assert complaints(browser) == []
+    (desk.folder / "many.toml").unlink()
+
+
+def seen(browser, css):
+    """List what is shown of some elements, all looked at in one moment."""
+    return browser.execute_script(
+        "return [...document.querySelectorAll(arguments[0])].filter(e => e.checkVisibility())"
+        ".map(e => e.outerHTML)", css,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("path", "shown", "pages"),
+    [
+        ("/answer/drill.csv.gz", ".card", 12),
+        ("/bench", "#rules img", 3),
+        ("/day/sheet.html", "table", 1),
+    ],
+)
+def test_a_page_prints_what_it_shows_and_nothing_to_press(browser, desk, path, shown, pages):
+    tried(desk)
+    desk.post("/answer/drill.csv.gz/register")
+    wait_for(lambda: "entry " in desk.get("/day"), "the entry")
+    enter(browser, desk)
+    browser.get(f"{desk.base}{path}")
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert seen(browser, "button, .button, input, nav, .tray") == []
+        assert seen(browser, shown)
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    printed = browser.execute_cdp_cmd("Page.printToPDF", {})["data"]
+    found = re.findall(rb"/Type /Page\b(?!s)", base64.b64decode(printed))
+    assert 1 <= len(found) <= pages
+
+
+def tried(desk):
+    """Have the shipped recording answered and the cautions read."""
+    if "drill.csv.gz" not in desk.names():
+        desk.post("/try")
+        desk.post("/ready", place="bench")
+    desk.wait_for_answer("drill.csv.gz")
 
 
 @pytest.fixture(scope="module")
@@ -262,23 +376,16 @@ def axe():
 
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_breaks_no_rule_at_any_width_and_asks_nobody_else(browser, desk, axe, path):
-    if "drill.csv.gz" not in desk.names():
-        desk.post("/try")
-        desk.post("/ready", place="bench")
-    desk.wait_for_answer("drill.csv.gz")
+    tried(desk)
     enter(browser, desk)
-    for scheme in ("light", "dark"):
-        for width in WIDTHS:
-            show(browser, width, scheme)
-            if width == WIDTHS[0]:
-                browser.get_log("performance")
-                browser.get(f"{desk.base}{path}")
-            browser.execute_script(
-                "document.querySelectorAll('details').forEach(e => e.open = true)"
-            )
-            browser.execute_script(axe)
-            assert browser.execute_script(f"return {RUN}") == [], (scheme, width)
-            assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    browser.get_log("performance")
+    browser.get(f"{desk.base}{path}")
+    browser.execute_script(axe)
+    for scheme, width in itertools.product(("light", "dark"), WIDTHS):
+        show(browser, width, scheme)
+        browser.execute_script(UNFOLD)
+        assert browser.execute_script(f"return {RUN}") == [], (scheme, width)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     loaded = browser.execute_script(
         "return performance.getEntries().filter(e => e.transferSize !== undefined)"
         ".map(e => [e.name, e.decodedBodySize])"

@@ -113,6 +113,25 @@ def test_a_refused_file_names_its_choices_and_the_next_of_its_shape_needs_none(d
     assert "sample rate 1MHz" in desk.get("/answer/untimed-too.csv")
 
 
+def test_of_two_time_columns_the_chosen_one_is_remembered_for_files_of_the_shape(desk):
+    rows = b"".join(b"%d.5,%d,%d\n" % (n, 10 * n, n % 2) for n in range(40))
+    desk.upload([("twice.csv", b"time_s,t_ms,RX1\n" + rows)])
+    page = wait_for_words(desk, "/part/answer/twice.csv", "fault")
+    assert re.search(r'<button name="time_column" value="t_ms">', page)
+    desk.post("/answer/twice.csv/hints", time_column="t_ms")
+    assert desk.wait_for_answer("twice.csv")["hints"] == {"time_column": "t_ms"}
+    desk.upload([("twice-too.csv", b"time_s,t_ms,RX1\n" + rows + b"90.5,900,1\n")])
+    assert desk.wait_for_answer("twice-too.csv")["hints"] == {"time_column": "t_ms"}
+
+
+def test_a_file_that_nobody_can_read_is_left_aside(desk):
+    desk.upload([("words.csv", b"nothing\nto read\n")])
+    wait_for_words(desk, "/part/answer/words.csv", "fault")
+    assert "refused: " in desk.get("/part/work")
+    desk.post("/answer/words.csv/cancel")
+    assert "words.csv" not in desk.get("/part/work")
+
+
 def test_two_recordings_of_one_robot_are_compared_by_themselves(desk):
     desk.upload([("later.csv.gz", (CAPTURES / "preset.csv.gz").read_bytes())])
     found = desk.wait_for_answer("later.csv.gz")
@@ -161,6 +180,8 @@ def test_several_recordings_are_judged_as_one_test(desk):
     wait_for_words(desk, f"/answer/{key}", "Enter its recordings in the register")
     (desk.folder / "alone.test").write_text("drill.csv.gz\n../secret\n")
     wait_for_words(desk, "/part/answer/alone.test", "../secret is not in the folder")
+    (desk.folder / "nested.test").write_text("quince-1.test\nlater.csv.gz\n")
+    wait_for_words(desk, "/part/answer/nested.test", "quince-1.test is a test itself")
     assert desk.post("/answer/together", of="drill.csv.gz")[0] == 409
 
 
@@ -203,6 +224,12 @@ def test_a_changed_sheet_is_told_and_the_recording_held_against_it(desk):
         "the new answer",
     )
     assert "does not meet" in found["headline"]
+
+
+def test_what_is_held_against_the_shipped_example_says_so(desk):
+    said = "held against the shipped example"
+    assert said in desk.get("/answer/later.csv.gz")
+    assert said not in desk.get("/answer/drill.csv.gz")
 
 
 def test_an_analysis_is_cancelled_and_read_again(desk):

@@ -4,15 +4,18 @@ Source: the cheat sheets named at each test (OWASP Cheat Sheet Series; names fro
 of them is copied.
 """
 
+import json
 import os
+import resource
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from pwmscope.desk.folder import safe_name
-from tests.desk.conftest import wait_for
+from tests.desk.conftest import Desk, wait_for
 
 SMALL = b"time,RX1\n0,0\n0.01,1\n"
 
@@ -198,6 +201,33 @@ def test_a_port_that_is_taken_is_told_in_one_sentence(desk, tmp_path):
     assert done.returncode == 2
     assert f"Port {desk.port} is taken by another program" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_folder_that_cannot_be_written_to_is_told_in_one_sentence():
+    """The kernel's own folder takes no file, from nobody."""
+    if not Path("/proc/self").is_dir():
+        pytest.skip("this system has no /proc")
+    command = [sys.executable, "-m", "pwmscope", "desk", "/proc", "--no-browser", "--port", "0"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "the folder cannot be written to; name one that can" in done.stderr
+
+
+@pytest.mark.skipif(not hasattr(resource, "prlimit"), reason="this system has no such limit")
+def test_a_disk_that_takes_no_more_is_told_and_the_desk_goes_on(tmp_path):
+    """The kernel refuses every byte beyond a file's limit, as it does on a full disk."""
+    full = Desk(tmp_path / "event")
+    resource.prlimit(full.process.pid, resource.RLIMIT_FSIZE, (1 << 20, 1 << 20))
+    try:
+        big = [("big.csv", SMALL + bytes(2 << 20))]
+        status, _, body = full.upload(big, Accept="application/json")
+        assert (status, json.loads(body)["said"].count(".")) == (507, 1)
+        assert "nothing of that file was kept" in json.loads(body)["said"]
+        assert full.names() == []
+        assert full.upload([("small.csv", SMALL)])[0] == 303
+    finally:
+        full.end()
 
 
 def test_only_this_computer_is_listened_to(desk):

@@ -67,6 +67,7 @@ from pwmscope.bench.plan import (
     needed_pulses,
     needed_rate_hz,
     offered_rate_hz,
+    refuse_short_losses,
 )
 from pwmscope.bench.sheet import (
     find_faults,
@@ -183,6 +184,7 @@ __all__ = [
     "parse_sheet",
     "plan_schema",
     "plan_toml",
+    "refuse_short_losses",
     "roles_of",
     "sheet_of",
     "sheet_schema",

@@ -108,6 +108,19 @@ def test_files_in_the_way_are_refused_before_anything_is_said(write, tmp_path):
     assert drawing.read_text().startswith("<svg")
 
 
+@pytest.mark.parametrize("kind", ["html", "txt"])
+def test_the_test_leads_card_names_plug_and_input_ground_first(tmp_path, kind):
+    card = tmp_path / f"lead.{kind}"
+    result = run("check", QUINCE, "--lead", card)
+    assert f"The test lead's card is {card}." in result.output
+    text = card.read_text()
+    assert text.index("Remove the weapon") < text.index("no power wire") < text.index("RX1")
+    for said in ("left drive ESC", "tx-on", "ground first" if kind == "txt" else "ground, first"):
+        assert said in text
+    again = run("check", QUINCE, "--lead", tmp_path / "lead.pdf")
+    assert (again.exit_code, "ends otherwise" in again.stderr) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("drawing", "data", "words"),
     [("a.png", "a.json", "ends in .svg"), ("a.svg", "a.svg", "name the same file")],

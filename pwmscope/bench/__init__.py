@@ -22,6 +22,7 @@ from pwmscope.bench.equipment import (
     LEVELS,
     MARKER_KINDS,
     MAX_LATE_S,
+    MIXERS,
     MOTORS,
     NO_DEVICE,
     NO_NEUTRAL,
@@ -66,6 +67,7 @@ from pwmscope.bench.plan import (
     needed_pulses,
     needed_rate_hz,
     offered_rate_hz,
+    refuse_short_losses,
 )
 from pwmscope.bench.sheet import (
     find_faults,
@@ -121,6 +123,7 @@ __all__ = [
     "LINK_CAUTIONS",
     "MARKER_KINDS",
     "MAX_LATE_S",
+    "MIXERS",
     "MODES",
     "MOTION_CAUTIONS",
     "MOTORS",
@@ -181,6 +184,7 @@ __all__ = [
     "parse_sheet",
     "plan_schema",
     "plan_toml",
+    "refuse_short_losses",
     "roles_of",
     "sheet_of",
     "sheet_schema",

@@ -419,6 +419,40 @@ def make_plan(
     return plan_of(sheet, steps, mode, within_us, rate_hz)
 
 
+def refuse_short_losses(plan: CapturePlan, sheet: BenchSheet) -> None:
+    r"""Refuse a plan whose losses end before a sheet's failsafe limit can be shown.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+        Link records and calibrations of the marker ask another question and pass.
+    sheet : BenchSheet
+        Its limit.
+
+    Raises
+    ------
+    HintError
+        If the transmitter is back too soon.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> steps = (PlanStep("rest", 3.0, {}), PlanStep("off", 2.5, {}, transmitter_on=False))
+    >>> refuse_short_losses(CapturePlan(steps), parse_sheet("[limits]\nfailsafe_s = 2"))
+    """
+    if plan.is_link_record or plan.is_marker_calibration:
+        return
+    least_s = sheet.failsafe_s + PAST_LIMIT_S
+    for is_on, steps in itertools.groupby(plan.steps, key=lambda step: step.transmitter_on):
+        own = list(steps)
+        lasts_s = sum(step.seconds for step in own)
+        if not is_on and own[0] is not plan.steps[0] and lasts_s < least_s:
+            raise HintError(
+                f"Step '{own[0].name}' switches off for {lasts_s:g} s, but the limit is "
+                f"{sheet.failsafe_s:g} s. Give it {least_s:g} s or more."
+            )
+
+
 TABLE_S: Final = 3.0
 """How long each step at the table is held: a person can count it."""
 

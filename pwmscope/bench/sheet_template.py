@@ -7,7 +7,16 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.equipment import MAX_LATE_S, FailsafeIn, Level, MarkerKind, Role
+from pwmscope.bench.equipment import (
+    INTO_MIXER,
+    MAX_LATE_S,
+    Control,
+    FailsafeIn,
+    Level,
+    MarkerKind,
+    Mixer,
+    Role,
+)
 from pwmscope.bench.toml_text import quoted
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -225,15 +234,40 @@ class Answers:
     # Voltage of USB or another second source beside the first; None if there is none
     second_v: float | None = None
     failsafe_in: FailsafeIn | None = None  # Where the failsafe is set; None if that is not known
+    mixer: Mixer | None = None  # What mixes the drive; None if that is not known
+    others: tuple[Role, ...] = ()  # Kill channels, self-righters and spare outputs
+    # Switches, dials and buttons, by the line that they move
+    controls: Mapping[str, Control] = field(default_factory=dict)
+    # The lines whose power each kill channel cuts
+    guards: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    no_pin: tuple[str, ...] = ()  # Lines of devices without a pin to record
+    on_second: tuple[str, ...] = ()  # Lines on a second receiver
+    boot_s: float | None = None  # Seconds until the transmitter sends; None if that is not known
+    # Whether the transmitter starts while sticks are up; None if that is not known
+    starts_with_sticks_up: bool | None = None
+    late_s: float | None = None  # Of a light, the most that it may be late; None if not known
 
     @property
     def roles(self) -> tuple[Role, ...]:
         """The devices' roles, in the order in which they are asked for."""
-        return roles_of(drive=self.drive, weapon=self.weapon, servos=self.servos)
+        return roles_of(
+            drive=self.drive,
+            weapon=self.weapon,
+            servos=self.servos,
+            mixer=self.mixer,
+            others=self.others,
+        )
 
 
-def roles_of(*, drive: bool, weapon: Weapon, servos: int) -> tuple[Role, ...]:
-    """List the roles of a robot's devices.
+def roles_of(
+    *,
+    drive: bool,
+    weapon: Weapon,
+    servos: int,
+    mixer: Mixer | None = None,
+    others: tuple[Role, ...] = (),
+) -> tuple[Role, ...]:
+    """List the roles of a robot's devices; an ESC that mixes takes forward and turn.
 
     Examples
     --------
@@ -241,9 +275,11 @@ def roles_of(*, drive: bool, weapon: Weapon, servos: int) -> tuple[Role, ...]:
     ('drive-left', 'drive-right', 'weapon', 'servo')
     """
     drives: tuple[Role, ...] = ("drive-left", "drive-right") if drive else ()
+    if drive and mixer == "ESC":
+        drives = INTO_MIXER
     weapons: tuple[Role, ...] = () if weapon == "none" else ("weapon",)
     servo: Role = "servo"
-    return (*drives, *weapons, *(servo for _ in range(servos)))
+    return (*drives, *weapons, *(servo for _ in range(servos)), *others)
 
 
 def filled_sheet(answers: Answers) -> str:
@@ -274,8 +310,15 @@ def _lines(answers: Answers) -> Iterator[str]:
         yield f'on = "{on}"' if on else '#on = "high" # or "low": the level that means on'
         yield f'kind = "{kind}"' if kind else '#kind = "switch" # or "button", pressed by a hand'
         if kind == "light":
-            yield f"late_s = {MAX_LATE_S:g} # the most that the light may be late"
+            most_s = MAX_LATE_S if answers.late_s is None else answers.late_s
+            yield f"late_s = {most_s:g} # the most; `pwmscope plan --marker` leads a calibration"
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
+    boot_s, up = answers.boot_s, answers.starts_with_sticks_up
+    yield "#boot_s = 12 # seconds until it sends" if boot_s is None else f"boot_s = {boot_s:g}"
+    if up is None:
+        yield "#starts_with_sticks_up = false # or true"
+    else:
+        yield f"starts_with_sticks_up = {'true' if up else 'false'}"
     yield from ("", "[receiver]", '#protocol = "as in its manual"', '#band = "2.4 GHz"')
     outputs = answers.outputs
     unknown = f"#outputs = {max(4, len(answers.lines))}"
@@ -299,8 +342,21 @@ def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[s
     feeds = None if answers.feeding is None else line in answers.feeding
     yield from ("", f"[channels.{line if _BARE.fullmatch(line) else quoted(line)}]")
     yield f"role = {quoted(role)}"
-    yield '#device = "what it is"'
+    if role != "spare":
+        yield '#device = "what it is"'
     yield f"#output = {number} # the receiver's output that it is plugged into"
+    if line in answers.on_second:
+        yield 'receiver = "second"'
+    if role == "spare":
+        return
+    if line in answers.controls:
+        yield f"control = {quoted(answers.controls[line])}"
+    if answers.mixer is not None and role.startswith("drive-"):
+        yield f"mixed_in = {quoted(answers.mixer)}"
+    if line in answers.no_pin:
+        yield "no_pin = true"
+    if line in answers.guards:
+        yield f"guards = [{', '.join(map(quoted, answers.guards[line]))}]"
     if role == "weapon" and answers.weapon == "both ways":
         yield f"neutral_us = {STANDARD_SERVO.neutral_us:g}"
     stops = line in answers.stopping

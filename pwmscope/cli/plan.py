@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     "ready",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Show or run this plan instead of making one.",
+    help="Show or run this plan instead of making one; with --sheet, held against its limit.",
 )
 @click.option(
     "--outputs",
@@ -144,12 +144,10 @@ def plan(
 
     Without a bench sheet the plan is a general one for so many --outputs.
     """
-    from pwmscope.bench import load_plan, make_plan, plan_toml
+    from pwmscope.bench import load_plan, make_plan, plan_toml, refuse_short_losses
     from pwmscope.output import refuse_to_overwrite, write_text
     from pwmscope.report.cards import plan_json, plan_text
 
-    if sheet is not None and ready is not None:
-        raise HintError("Name a bench sheet with --sheet or a plan with --plan, not both.")
     _refuse_other_card(card)
     for file in (path, card):
         if file is not None:
@@ -160,6 +158,8 @@ def plan(
     sticks: Mode = 1 if mode == "1" else 2
     if ready is not None:
         made = load_plan(ready)
+        if sheet is not None:
+            refuse_short_losses(made, _sheet(sheet, outputs))
     elif asked is not None:
         made = _planned(asked, sheet, sticks, losses, outputs)
     else:

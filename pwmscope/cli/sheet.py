@@ -69,12 +69,24 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
     metavar="PATH.svg",
     help="Also draw the wiring: pins, cables, sources, and marks where a rule is not met.",
 )
+@click.option(
+    "--lead",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Also write a card for a test lead that stays in the robot, as .html (A4) or .txt.",
+)
 @explain_option
 @json_option("the rulings", them="them")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
 def check(
-    ctx: click.Context, path: Path, drawing: Path | None, json_copy: JsonCopy, *, replace: bool
+    ctx: click.Context,
+    path: Path,
+    drawing: Path | None,
+    lead: Path | None,
+    json_copy: JsonCopy,
+    *,
+    replace: bool,
 ) -> None:
     """Hold the wiring that SHEET states against the wiring rules.
 
@@ -86,13 +98,13 @@ def check(
     from pwmscope.bench.wiring import check_wiring
     from pwmscope.report.wiring import wiring_json, wiring_text
 
-    _refuse(drawing, json_copy.file, replace=replace)
+    _refuse(drawing, lead, json_copy.file, replace=replace)
     wiring = check_wiring(load_sheet(path))
     told = wiring_json(wiring) if json_copy.is_alone else wiring_text(wiring)
     click.echo(told, nl=False)
     if not json_copy.is_alone:
         click.echo(_gaps_text(wiring.sheet), nl=False)
-    written = _write(wiring, drawing, json_copy.file, replace=replace)
+    written = _write(wiring, drawing, lead, json_copy.file, replace=replace)
     if written and not json_copy.is_alone:
         click.echo(f"\n{written}")
     ctx.exit(EXIT_CODES[wiring.verdict.value])
@@ -155,7 +167,9 @@ def _gaps_text(sheet: BenchSheet) -> str:
     return "\n".join(["", "The failsafe check also needs these keys of the sheet:", *lines, ""])
 
 
-def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> None:
+def _refuse(
+    drawing: Path | None, lead: Path | None, json_file: Path | None, *, replace: bool
+) -> None:
     """Refuse what cannot be written before anything is said."""
     from pwmscope.output import refuse_to_overwrite
 
@@ -164,23 +178,37 @@ def _refuse(drawing: Path | None, json_file: Path | None, *, replace: bool) -> N
             f"The drawing is an SVG picture, but --drawing names {drawing}; give it a name that "
             "ends in .svg."
         )
+    if lead is not None and lead.suffix.lower() not in {".html", ".txt"}:
+        raise HintError(f"A card is written as .html or .txt; '{lead}' ends otherwise.")
     if drawing is not None and drawing == json_file:
         raise HintError("--drawing and --json name the same file; give each its own.")
-    for file in (drawing, json_file):
+    for file in (drawing, lead, json_file):
         if file is not None:
             refuse_to_overwrite(file, replace=replace)
 
 
-def _write(wiring: Wiring, drawing: Path | None, json_file: Path | None, *, replace: bool) -> str:
+def _write(
+    wiring: Wiring,
+    drawing: Path | None,
+    lead: Path | None,
+    json_file: Path | None,
+    *,
+    replace: bool,
+) -> str:
     """Write the drawing and the rulings where they are wanted; say where they are."""
     from pwmscope.output import write_text
     from pwmscope.plot import draw_wiring
+    from pwmscope.report.cards import lead_card, lead_text
     from pwmscope.report.wiring import wiring_json
 
     said = []
     if drawing is not None:
         write_text(drawing, draw_wiring(wiring), replace=replace)
         said.append(f"The drawing is {drawing}.")
+    if lead is not None:
+        card = lead_card if lead.suffix.lower() == ".html" else lead_text
+        write_text(lead, card(wiring.sheet), replace=replace)
+        said.append(f"The test lead's card is {lead}.")
     if json_file is not None:
         write_text(json_file, wiring_json(wiring), replace=replace)
         said.append(f"The same rulings are in {json_file}.")

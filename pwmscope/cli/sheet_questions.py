@@ -12,10 +12,14 @@ from pwmscope.bench import (
     FAILSAFE_IN,
     LEVELS,
     MARKER_KINDS,
+    MAX_LATE_S,
+    MIXERS,
     WEAPONS,
     Answers,
+    Control,
     Level,
     MarkerKind,
+    Role,
     Weapon,
     roles_of,
 )
@@ -23,6 +27,8 @@ from pwmscope.errors import HintError
 
 MAX_SERVOS: Final = 16
 _MAX: Final = 60
+_OTHERS: Final[tuple[Role, ...]] = ("kill", "self-righter", "spare")
+_MOVED_BY: Final[tuple[Control, ...]] = ("switch", "dial", "button")
 _Answer = TypeVar("_Answer")
 _Word = TypeVar("_Word", bound=str)
 
@@ -33,13 +39,27 @@ def ask() -> Answers:
     robot = _ask("The name stands on the report.", "Name of the robot", _text, "")
     _explain("Two drive sides are also checked for mixing, and driven by the plan.")
     drive = click.confirm("Does it drive on two sides, like a tank?", default=True)
+    mixer = None
+    if drive:
+        mixer = _ask(
+            "Mixing is done once. An ESC that mixes takes forward and turn from the receiver.",
+            f"What mixes the drive ({', '.join(MIXERS)}, unknown)",
+            _one_of(MIXERS),
+            "unknown",
+        )
     why = (
         "A weapon that turns one way stops at its low end, one that turns both ways in the middle."
     )
     weapon = _ask(why, f"Its weapon turns ({', '.join(WEAPONS)})", _weapon, "one way")
     why = "A lifter, a flipper, a steering servo: whatever else has a plug in the receiver."
     servos = _ask(why, "How many other servos or devices", _whole(0, MAX_SERVOS), "0")
-    roles = roles_of(drive=drive, weapon=weapon, servos=servos)
+    others = _ask(
+        "A kill channel cuts the power of others. A spare output waits for a device.",
+        f"Other outputs ({', '.join(_OTHERS)}, with commas; none)",
+        _others,
+        "none",
+    )
+    roles = roles_of(drive=drive, weapon=weapon, servos=servos, mixer=mixer, others=others)
     if not roles:
         raise HintError(
             "A robot without drive, weapon and servos has nothing to wire; nothing was written."
@@ -48,6 +68,34 @@ def ask() -> Answers:
     why = "These are the names that your recording gives to the analyser's inputs."
     asked = f"Names of the lines for {', '.join(roles)}"
     lines = _ask(why, asked, _lines(len(roles)), usual)
+    controls = _ask(
+        "What no stick moves steps or stays, and the plan holds it so.",
+        "Lines that a switch, dial or button moves (such as RX3=switch, none)",
+        _controls(lines),
+        "none",
+    )
+    guards = {}
+    for line in (line for line, role in zip(lines, roles, strict=True) if role == "kill"):
+        guarded = _ask(
+            "Where it is seen to cut the power, what it guards stands still.",
+            f"Lines whose power {line} cuts (names, none, unknown)",
+            _some_of(tuple(each for each in lines if each != line)),
+            "unknown",
+        )
+        if guarded:
+            guards[line] = guarded
+    no_pin = _ask(
+        "On an all-in-one board a device may have no pin that can be recorded.",
+        "Lines without a pin to clip (names, none)",
+        _some_of(lines),
+        "none",
+    )
+    second_receiver = _ask(
+        "Two receivers lose the link each at its own moment.",
+        "Lines on a second receiver (names, none)",
+        _some_of(lines),
+        "none",
+    )
     feeding = _ask(
         "Many ESCs have a BEC, a 5 V supply. Exactly one source may power the receiver.",
         "Which of them feed 5 V to the receiver (names, none, unknown)",
@@ -91,13 +139,25 @@ def ask() -> Answers:
         _number_or("", 0.05, 60.0),
         "2",
     )
+    boot_s = _ask(
+        "The plan waits until the transmitter sends. Some take half a minute.",
+        "Seconds from the transmitter's switch until it sends (a number, unknown)",
+        _number_or("unknown", 0.0, 120.0),
+        "unknown",
+    )
+    up = _ask(
+        "Some transmitters refuse to start while a stick or switch is up.",
+        "Does it start with sticks up (yes, no, unknown)",
+        _one_of(("yes", "no")),
+        "unknown",
+    )
     marker = _ask(
         "Without it nobody knows when the signal was lost. docs/bench.md says how to wire it.",
         "Line that shows whether the transmitter is on (a name, none)",
         _marker(lines),
         "none",
     )
-    on, kind = _ask_about_marker(marker) if marker else (None, None)
+    on, kind, late_s = _ask_about_marker(marker) if marker else (None, None, None)
     return Answers(
         robot=robot,
         drive=drive,
@@ -115,6 +175,15 @@ def ask() -> Answers:
         stops_after_s=stops_after_s,
         second_v=second,
         failsafe_in=failsafe_in,
+        mixer=mixer,
+        others=others,
+        controls=controls,
+        guards=guards,
+        no_pin=no_pin or (),
+        on_second=second_receiver or (),
+        boot_s=boot_s,
+        starts_with_sticks_up=None if up is None else up == "yes",
+        late_s=late_s,
     )
 
 
@@ -132,8 +201,8 @@ def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
     return {line: after_s for line, after_s in asked.items() if after_s is not None}
 
 
-def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None]:
-    """Ask which level of the marker means on, and what drives it."""
+def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None, float | None]:
+    """Ask which level of the marker means on, what drives it, and how late a light is."""
     on = _ask(
         "Without the level that means on, the failsafe check may not know off from on.",
         f"Level of {marker} while the transmitter is on (high, low, unknown)",
@@ -141,12 +210,20 @@ def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None]:
         "unknown",
     )
     kind = _ask(
-        "A switch changes with the transmitter. A button pressed by hand may be late.",
-        f"What drives {marker} (switch, button, unknown)",
+        "A switch changes with the transmitter. A button or a light may be late.",
+        f"What drives {marker} ({', '.join(MARKER_KINDS)}, unknown)",
         _one_of(MARKER_KINDS),
         "unknown",
     )
-    return on, kind
+    late_s = None
+    if kind == "light":
+        late_s = _ask(
+            "A light dims late. `pwmscope plan --marker` leads a calibration that measures it.",
+            f"Most seconds that {marker} may be late (a number, unknown)",
+            _number_or("unknown", 0.0, MAX_LATE_S),
+            "unknown",
+        )
+    return on, kind, late_s
 
 
 def _explain(why: str) -> None:
@@ -209,7 +286,7 @@ def _one_of(words: tuple[_Word, ...]) -> Callable[[str], _Word | None]:
 
     def read(said: str) -> _Word | None:
         told = said.strip().lower()
-        found = next((word for word in words if word == told), None)
+        found = next((word for word in words if word.lower() == told), None)
         if found is None and told != "unknown":
             raise click.UsageError(f"Answer {', '.join(words)} or unknown.")
         return found
@@ -224,6 +301,37 @@ def _lines(count: int) -> Callable[[str], tuple[str, ...]]:
             noun = "name" if count == 1 else "different names"
             raise click.UsageError(f"Answer {count} {noun}, with commas between.")
         return lines
+
+    return read
+
+
+def _others(said: str) -> tuple[Role, ...]:
+    """Read the roles of further outputs."""
+    words = [part.strip().lower() for part in said.split(",")]
+    if words == ["none"]:
+        return ()
+    found = [role for word in words for role in _OTHERS if role == word]
+    if len(found) != len(words):
+        raise click.UsageError(f"Answer {', '.join(_OTHERS)} or none, with commas between.")
+    return tuple(found)
+
+
+def _controls(lines: tuple[str, ...]) -> Callable[[str], dict[str, Control]]:
+    """Read which lines a switch, dial or button moves."""
+
+    def read(said: str) -> dict[str, Control]:
+        if said.strip().lower() == "none":
+            return {}
+        found: dict[str, Control] = {}
+        for part in said.split(","):
+            line, _, word = (each.strip() for each in part.rpartition("="))
+            control = next((each for each in _MOVED_BY if each == word.lower()), None)
+            if control is None or line not in lines:
+                raise click.UsageError(
+                    f"Answer such as {lines[0]}=switch, one of {', '.join(_MOVED_BY)}, or none."
+                )
+            found[line] = control
+        return found
 
     return read
 

@@ -37,6 +37,8 @@ _LABELS: Final = {
     "on": "Level while on",
     "kind": "Kind",
     "late_s": "Late by at most (s)",
+    "late_least_s": "A light: late by at least (s)",
+    "back_late_s": "A light: late as it comes on (s)",
     "outputs": "Number of outputs",
     "supply_v": "Supply, lowest and highest (V)",
     "signal_v": "Signal level (V)",

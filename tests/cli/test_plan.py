@@ -84,7 +84,10 @@ def test_without_a_sheet_the_plan_is_a_general_one():
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--sheet", SHEET, "--plan", "x.toml"), "not both"),
+        (("--sheet", SHEET, "--plan", "x.toml"), "x.toml: the capture plan cannot be read"),
+        (("--marker",), "needs a bench sheet"),
+        (("--marker", "--table", "--sheet", SHEET), "--table or with --marker, not both"),
+        (("--marker", "--sheet", SHEET, "--losses", "2"), "give 5 to 20"),
         (("--sheet", SHEET, "--card", "card.pdf"), ".html or .txt"),
         (("--sheet", SHEET, "--within", "0.01"), "No sample rate"),
         (("--sheet", SHEET, "--within", "nan"), "wanted uncertainty"),
@@ -156,3 +159,19 @@ def test_options_that_exclude_each_other_are_one_sentence(words):
     done = run(*words)
     assert done.exit_code == 2
     assert "--" in done.stderr
+
+
+def test_a_plan_too_short_for_its_losses_is_refused_with_the_mend(tmp_path):
+    plan = tmp_path / "plan.toml"
+    assert run("--sheet", SHEET, "--losses", "2", "-o", plan).exit_code == 0
+    assert run("--plan", plan, "--sheet", SHEET).exit_code == 0
+    text = plan.read_text()
+    at = text.index('name = "transmitter off 2"')
+    seconds = text[at:].split("seconds = ")[1].split("\n")[0]
+    plan.write_text(text[:at] + text[at:].replace(f"seconds = {seconds}", "seconds = 1.0", 1))
+    done = run("--plan", plan, "--sheet", SHEET)
+    assert done.exit_code == 2
+    assert done.stderr == (
+        "Step 'transmitter off 2' switches off for 1 s, but the limit is 2 s. Give it 2.5 s or "
+        "more.\n"
+    )

@@ -108,6 +108,19 @@ def test_files_in_the_way_are_refused_before_anything_is_said(write, tmp_path):
     assert drawing.read_text().startswith("<svg")
 
 
+@pytest.mark.parametrize("kind", ["html", "txt"])
+def test_the_test_leads_card_names_plug_and_input_ground_first(tmp_path, kind):
+    card = tmp_path / f"lead.{kind}"
+    result = run("check", QUINCE, "--lead", card)
+    assert f"The test lead's card is {card}." in result.output
+    text = card.read_text()
+    assert text.index("Remove the weapon") < text.index("no power wire") < text.index("RX1")
+    for said in ("left drive ESC", "tx-on", "ground first" if kind == "txt" else "ground, first"):
+        assert said in text
+    again = run("check", QUINCE, "--lead", tmp_path / "lead.pdf")
+    assert (again.exit_code, "ends otherwise" in again.stderr) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("drawing", "data", "words"),
     [("a.png", "a.json", "ends in .svg"), ("a.svg", "a.svg", "name the same file")],
@@ -142,8 +155,13 @@ def test_new_asks_and_writes_what_was_answered(tmp_path):
     answers = [
         "Medlar",
         "",
+        "transmitter",
         "both ways",
         "1",
+        "",
+        "",
+        "RX3=switch",
+        "",
         "",
         "RX1, RX2",
         "RX1",
@@ -153,6 +171,8 @@ def test_new_asks_and_writes_what_was_answered(tmp_path):
         "4",
         "",
         "",
+        "8",
+        "no",
     ]
     answers += ["tx-on", "High", "button"]
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
@@ -165,13 +185,16 @@ def test_new_asks_and_writes_what_was_answered(tmp_path):
     assert (sheet.channels["RX3"].neutral_us, sheet.marker.line) == (1500.0, "tx-on")
     assert sheet.no_pulses_after_s("RX1") == 0.4
     assert (sheet.marker.on, sheet.marker.kind) == ("high", "button")
+    assert sheet.channels["RX3"].control == "switch"
+    assert (sheet.mixer, sheet.transmitter.boot_s) == ("transmitter", 8.0)
+    assert not sheet.transmitter.starts_with_sticks_up
     told = run("check", file)
     assert told.exit_code == 1
     assert told.output.startswith("does not meet: Two sources power the receiver at once")
 
 
 def test_new_explains_each_question_in_one_line(tmp_path):
-    answers = [*[""] * 6, "RX1", *[""] * 6, "tx-on", "", ""]
+    answers = [*[""] * 11, "RX1", *[""] * 8, "tx-on", "", "light", ""]
     said = run("new", "-o", tmp_path / "bench.toml", said="\n".join(answers) + "\n").output
     explained = said.split("\n\n")[1:]
     assert len(explained) == len(answers)
@@ -184,10 +207,11 @@ def test_new_explains_each_question_in_one_line(tmp_path):
 def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     file = tmp_path / "bench.toml"
     answers = [
-        "x" * 99, "Medlar", "maybe", "n", "sideways", "one way", "many", "99", "2",
-        "A, B", "A, A, B", "A, B, RX 9", "C", "unknown", "B", "soon", "90", "unknown",
+        "x" * 99, "Medlar", "maybe", "n", "sideways", "one way", "many", "99", "1", "relay", "kill",
+        "A, B", "A, A, B", "A, B, RX 9", "A", "A=lever", "A=switch", "C", "A", "B", "C", "none",
+        "C", "unknown", "B", "soon", "90", "unknown",
         "loud", "100", "7.4", "5", "4.5", "none", "6", "Receiver", "0", "soon",
-        "1,5", "A", "tx", "up", "unknown", "knob", "switch",
+        "1,5", "soon", "12", "maybe", "unknown", "A", "tx", "up", "unknown", "knob", "switch",
     ]  # fmt: skip
     result = run("new", "-o", file, said="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output + result.stderr
@@ -199,6 +223,25 @@ def test_new_asks_again_until_the_answer_can_stand(tmp_path):
     assert sheet.sources["second"].voltage_v == 5.0
     assert sheet.receiver.failsafe_in == "receiver"
     assert (sheet.marker.line, sheet.marker.on, sheet.marker.kind) == ("tx", None, "switch")
+
+
+def test_new_asks_for_a_robot_as_built(tmp_path):
+    """An ESC that mixes, a kill channel, a spare, a weapon on a switch, a light as the marker."""
+    file = tmp_path / "bench.toml"
+    answers = [
+        "Medlar", "y", "ESC", "one way", "0", "kill, spare", "", "RX3=switch", "RX3", "RX4", "RX5",
+        "", "", "", "", "", "", "", "", "unknown", "lamp", "high", "light", "0.9",
+    ]  # fmt: skip
+    result = run("new", "-o", file, said="\n".join(answers) + "\n")
+    assert result.exit_code == 0, result.output + result.stderr
+    sheet = load_sheet(file)
+    roles = ["drive-forward", "drive-turn", "weapon", "kill", "spare"]
+    assert [c.role for c in sheet.channels.values()] == roles
+    assert sheet.mixer == "ESC"
+    assert sheet.guards_of == {"RX3": ("RX4",)}
+    assert sheet.channels["RX4"].no_pin
+    assert sheet.channels["RX5"].receiver == "second"
+    assert (sheet.marker.kind, sheet.marker.late_s) == ("light", 0.9)
 
 
 def test_check_names_the_keys_that_the_failsafe_check_needs(write):
@@ -215,7 +258,7 @@ def test_check_names_the_keys_that_the_failsafe_check_needs(write):
     [
         ("", "nothing was written. `pwmscope sheet new --blank`"),
         ("Medlar\ny\n", "nothing was written"),
-        ("Medlar\nn\nnone\n0\n", "has nothing to wire; nothing was written"),
+        ("Medlar\nn\nnone\n0\nnone\n", "has nothing to wire; nothing was written"),
     ],
 )
 def test_new_that_is_left_early_writes_nothing(tmp_path, said, words):

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pwmscope import load, load_sheet
+from pwmscope import analyse, load, load_sheet
 from pwmscope.bench import Marker, SheetError, parse_sheet, with_marker_keys
 from pwmscope.errors import HintError
 from pwmscope.findings import examine, measure_marker
 from pwmscope.findings.failsafe import marked_losses, reference_of
-from pwmscope.model import Capture, Line, Verdict
+from pwmscope.model import PS_PER_S, Capture, Line, Verdict
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 LAMP = Marker("light", "high", "light", 5.0)
@@ -117,3 +117,54 @@ def test_what_cannot_be_calibrated_is_said_in_one_sentence(capture, marker, said
 def test_the_sheet_before_asks_for_a_calibration():
     marker = load_sheet(CAPTURES / "light-calibration.toml").marker
     assert (marker.late_s, marker.least_late_s, marker.back_late_s) == (5.0, 0.0, 5.0)
+
+
+def lit(late_s: float) -> Capture:
+    """The drill, its marker a light that goes out so late and comes on at once."""
+    drill = load(CAPTURES / "drill.csv.gz")
+    line = drill.lines["tx-on"]
+    edges_ps = line.edges_ps.copy()
+    edges_ps[::2] += round(late_s * PS_PER_S)
+    lines = {**drill.lines, "tx-on": Line("tx-on", edges_ps, line.initial_level)}
+    return Capture(lines, drill.end_ps, drill.sample_interval_ps, "drill with a light")
+
+
+RANK = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
+
+
+@pytest.mark.parametrize("limit_s", [1.2, 2.0])
+def test_what_is_not_known_of_a_light_never_scores_better(limit_s):
+    """All lines stop 0.94 to 0.96 s after the loss, 0.5 s after the light goes out."""
+    capture = lit(0.45)
+    known = 'kind = "light"\nlate_s = 0.55\nlate_least_s = 0.36\nback_late_s = 0'
+    told = {}
+    for name, text in (
+        ("all", known),
+        ("no least", known.replace("late_least_s = 0.36\n", "")),
+        ("no return", known.replace("\nback_late_s = 0", "")),
+        ("wide", 'kind = "light"\nlate_s = 5'),
+    ):
+        own = (CAPTURES / "bench.toml").read_text()
+        begin = own.index("[marker]")
+        after = own.index("\n[", begin + 1)
+        bench = f'{own[:begin]}[marker]\nline = "tx-on"\non = "high"\n{text}\n{own[after:]}'
+        bench = bench.replace("failsafe_s = 2.0", f"failsafe_s = {limit_s}")
+        told[name] = analyse(capture, sheet=parse_sheet(bench)).failsafe.verdict
+    assert told["all"] is Verdict.MEETS
+    for name, verdict in told.items():
+        assert RANK.index(verdict) <= RANK.index(told["all"]), name
+    assert told["wide"] is Verdict.NOT_SHOWN
+
+
+def test_a_failure_is_counted_from_the_latest_moment_of_the_loss():
+    """The outputs stop 0.95 s after the loss: a limit of 0.7 s is broken, whatever the light is."""
+    own = (CAPTURES / "bench.toml").read_text()
+    begin = own.index("[marker]")
+    after = own.index("\n[", begin + 1)
+    bench = own[:begin] + '[marker]\nline = "tx-on"\non = "high"\nkind = "light"\nlate_s = 0.55\n'
+    bench = (bench + "{}" + own[after:]).replace("failsafe_s = 2.0", "failsafe_s = 0.7")
+    capture = lit(0.45)
+    least = analyse(capture, sheet=parse_sheet(bench.replace("{}", "late_least_s = 0.4\n")))
+    unknown = analyse(capture, sheet=parse_sheet(bench.replace("{}", "")))
+    assert least.failsafe.verdict is Verdict.DOES_NOT_MEET
+    assert unknown.failsafe.verdict is Verdict.NOT_SHOWN

@@ -173,7 +173,7 @@ def marked_losses(
     interval_us: float | None = None,
     late_s: float = 0.0,
     least_late_s: float = 0.0,
-    back_late_s: float = 0.0,
+    back_late_s: float | None = None,
     outputs: Mapping[str, Output] | None = None,
 ) -> Marks:
     """Read the losses off a wire that shows whether the transmitter is on.
@@ -199,8 +199,8 @@ def marked_losses(
         Interval between samples in microseconds.
     late_s, least_late_s : float
         How late it may show that the transmitter went off, at most and at least.
-    back_late_s : float
-        How late it may show that the transmitter is on again.
+    back_late_s : float, optional
+        How late it may show that the transmitter is on again; by default ``late_s``.
     outputs : mapping of str to Output, optional
         The servo lines, whose movements show or contradict what the levels mean.
 
@@ -232,6 +232,7 @@ def marked_losses(
             f"The marker line {marker.name} never shows the transmitter on; check which of its "
             "levels means on."
         )
+    back_late_s = late_s if back_late_s is None else back_late_s
     late = f" or up to {late_s:g} s earlier" if late_s else ""
     within = f", within a sample of {interval_us:.4g} us" if interval_us else ""
     moment = Moment(Known.MARKED, (interval_us or 0.0) / 1e6, None, late_s, least_late_s)

@@ -142,8 +142,8 @@ def examine(
         capture, limits, channels, all_lines, assumptions, loss_analysis, alignment, sensors
     )
     if plan is not None and plan.is_link_record:
-        record = examine_link_record(findings, plan, sheet)
-        sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, record)
+        linked = examine_link_record(findings, plan, sheet)
+        sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, linked)
     return findings
 
 

@@ -330,6 +330,10 @@ SPREAD_S: Final = 3.5
 PAST_LIMIT_S: Final = 0.5
 """So much longer than the failsafe limit each loss is at least."""
 ON_S: Final = 4.0
+RESTART_S: Final = 8.0
+"""How long the robot's power takes to go and come, and its receiver to start."""
+SOON_ON_S: Final = 2.0
+"""So short is the link before a loss that comes within seconds of it."""
 SCATTER_US: Final = 2.0
 """Scatter that a width is taken to have beside the sampling: half the 4 us that is the limit."""
 USUAL_LOSSES: Final = 10
@@ -358,6 +362,7 @@ def make_plan(
     scatter_us: float = SCATTER_US,
     losses: int = USUAL_LOSSES,
     power_up: bool | None = None,
+    states: bool = False,
 ) -> CapturePlan:
     r"""Plan one recording that shows all that a sheet's channels can be asked.
 
@@ -379,6 +384,9 @@ def make_plan(
     power_up : bool, optional
         Whether the robot gets its power first, the transmitter being off. By default it
         does where the sheet's marker shows it: a switch whose level for on is stated.
+    states : bool, optional
+        Whether it ends with one loss for each state of the link: a receiver that restarts
+        meanwhile, a loss within seconds of linking, a return with sticks up and one at rest.
 
     Returns
     -------
@@ -415,6 +423,7 @@ def make_plan(
         *_weapon_steps(names, hold_s),
         *_other_steps(names, hold_s),
         *_loss_steps(names, hold_s, losses),
+        *(_state_steps(names) if states else ()),
     ]  # fmt: skip
     return plan_of(sheet, steps, mode, within_us, rate_hz)
 
@@ -789,6 +798,63 @@ def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanSte
         yield PlanStep(
             f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
         )
+
+
+def _state_steps(names: _Wording) -> Iterator[PlanStep]:
+    """Bring the link into each state: lost, restarted, back sticks up, lost soon, back at rest."""
+    loss = _Loss.of(names)
+    off_s = names.failsafe_s + 3.0 * PAST_LIMIT_S
+    up = {} if names.refuses else loss.sticks
+    on = {} if names.refuses else loss.controls
+    still = "touching nothing" if names.refuses else loss.still
+    yield PlanStep("states: hold", TABLE_S, loss.sticks, loss.hold, "each output off its rest",
+                   controls=loss.controls, who=loss.who)  # fmt: skip
+    yield PlanStep("states: lost", off_s, loss.sticks, f"Transmitter off, {loss.still}.",
+                   "what each output does", transmitter_on=False, controls=loss.controls,
+                   who=loss.who)  # fmt: skip
+    if names.refuses:
+        yield PlanStep(
+            "states: rest",
+            TABLE_S,
+            {},
+            f"Still off. {names.rest}",
+            "that the outputs stay as they are",
+            transmitter_on=False,
+            who=ONE_HAND,
+        )
+    yield PlanStep("states: receiver restarted", RESTART_S, up,
+                   "Still off. Take the robot's power away for 2 s and give it back.",
+                   "what each output does after a restart without the link",
+                   transmitter_on=False, controls=on, who=TWO_PEOPLE)  # fmt: skip
+    yield PlanStep(
+        "states: link back with sticks up",
+        SOON_ON_S + names.boot_s,
+        up,
+        f"Keep clear: outputs may jump. Transmitter on, {still}.",
+        "what the outputs do as the link comes back",
+        controls=on,
+        who=loss.who,
+    )
+    yield PlanStep("states: lost soon", off_s, up, f"Transmitter off again at once, {still}.",
+                   "whether presets are there within seconds of linking", transmitter_on=False,
+                   controls=on, who=loss.who)  # fmt: skip
+    yield PlanStep(
+        "states: rest before the link",
+        TABLE_S,
+        {},
+        f"Still off. {names.rest}",
+        "that the outputs stay as they are",
+        transmitter_on=False,
+        who=ONE_HAND,
+    )
+    yield PlanStep(
+        "states: link back at rest",
+        ON_S + names.boot_s,
+        {},
+        "Transmitter on. Touch nothing.",
+        "that nothing runs",
+        who=ONE_HAND,
+    )
 
 
 def _off_lengths_s(failsafe_s: float, losses: int) -> list[float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from dataclasses import replace as replaced
 from pathlib import Path
@@ -89,6 +90,8 @@ def inspect(
         print_screen(analysis, analysis.answer, room=23)
     entry = robot.keep(analysis, page)
     if not quiet:
+        for sentence in _left_open(analysis, register):
+            click.echo(sentence)
         click.echo(f"The sheet to sign is {page}. {_format_entered(register, [entry])}")
     ctx.exit(EXIT_CODES[analysis.verdict.value])
 
@@ -158,6 +161,18 @@ def _enter(register: Path, analysis: Analysis) -> str:
     except SameEntryError as same:
         numbers = list(same.numbers)
     return ", ".join(map(str, numbers))
+
+
+def _left_open(analysis: Analysis, register: Path | None) -> Iterator[str]:
+    """Say what one loss leaves open, beside the home test of the same robot."""
+    from pwmscope.report.failsafe_text import left_open
+    from pwmscope.report.register import file_hash, home_test
+
+    sheet, home = analysis.sheet, None
+    if register is not None and sheet is not None:
+        files = [rec.file for rec in analysis.recordings if rec.file is not None]
+        home = home_test(register, sheet.robot, map(file_hash, files))
+    return left_open(analysis.failsafe, home)
 
 
 def _format_entered(register: Path | None, entries: list[str]) -> str:

@@ -115,6 +115,11 @@ if TYPE_CHECKING:
     is_flag=True,
     help="The shortest plan with one loss, for a table at an event: rest, hold, off, on.",
 )
+@click.option(
+    "--states",
+    is_flag=True,
+    help="End with one loss for each state of the link, a restart of the receiver among them.",
+)
 @json_option("the plan with its times")
 @click.option("--run", is_flag=True, help="Then count the steps down in the terminal, with a bell.")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
@@ -133,6 +138,7 @@ def plan(
     path: Path | None,
     card: Path | None,
     at_table: bool,
+    states: bool,
     json_copy: JsonCopy,
     run: bool,
     replace: bool,
@@ -170,6 +176,7 @@ def plan(
             scatter_us=scatter_us,
             losses=losses,
             power_up=power_up,
+            states=states,
         )
     if path is not None:
         write_text(path, plan_toml(made), replace=replace)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final
 
@@ -9,7 +10,14 @@ from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.capture import Capture, format_interval, format_rate
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LossEvent
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LinkState,
+    LossEvent,
+    StateOfLine,
+    link_states,
+)
 from pwmscope.model import Span
 from pwmscope.plot import (
     SCREEN,
@@ -39,7 +47,7 @@ from pwmscope.report.document import (
     line_run,
     verdict_run,
 )
-from pwmscope.report.failsafe_text import assumptions
+from pwmscope.report.failsafe_text import assumptions, format_state
 from pwmscope.report.one_page import Room, make_device
 from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
 from pwmscope.report.reasons import advice_section, reason_sections
@@ -532,7 +540,34 @@ def _loss_sections(check: Failsafe, wording: Wording) -> tuple[Section, ...]:
         )
         shares = (1.0, *(1.3,) * len(group))
         tables.append(Table(caption, heads, rows, shares, figures=True))
+    tables += _state_tables(check, wording)
     return (Section("losses", wording.say("Every loss"), tuple(tables), is_folded=True),)
+
+
+def _state_tables(check: Failsafe, wording: Wording) -> Iterator[Table]:
+    """Put what each device does in each state of the link into tables."""
+    cells = {(cell.state, cell.line): cell for cell in link_states(check)}
+    lines = list(dict.fromkeys(line for _, line in cells))
+    for first in range(0, len(lines), GROUP):
+        group = lines[first : first + GROUP]
+        rows = tuple(
+            (
+                wording.say(state.value),
+                *(_state_cell(cells[state, name], wording) for name in group),
+            )
+            for state in LinkState
+        )
+        heads = ("state of the link", *(line_run(name).text for name in group))
+        yield Table(
+            "What each device was shown to do in each state of the link.",
+            heads, rows, (1.6, *(1.0,) * len(group)), figures=True,
+        )  # fmt: skip
+
+
+def _state_cell(cell: StateOfLine, wording: Wording) -> Words:
+    if cell.verdict is None:
+        return wording.say(format_state(cell))
+    return (verdict_run(cell.verdict), *wording.say("" if cell.seen else " (not recorded)"))
 
 
 def _loss_cell(event: LossEvent | None, wording: Wording) -> Words:

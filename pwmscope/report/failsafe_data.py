@@ -6,7 +6,13 @@ from typing import Final
 
 from pwmscope.errors import Reason
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LossEvent
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LossEvent,
+    link_states,
+)
 from pwmscope.findings.rotation import Motion
 from pwmscope.model import Hazard
 from pwmscope.report.actions import list_actions
@@ -55,6 +61,16 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
         ],
         "assumptions": list(assumptions(check)),
         "lines": [_line(line) for line in check.lines],
+        "link_states": [
+            {
+                "state": cell.state.value,
+                "line": cell.line,
+                "verdict": None if cell.verdict is None else cell.verdict.value,
+                "seen": cell.seen,
+                "sentence": cell.sentence,
+            }
+            for cell in link_states(check)
+        ],
     }
 
 

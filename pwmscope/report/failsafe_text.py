@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
 from rich.console import Console
@@ -19,7 +20,10 @@ from pwmscope.findings.failsafe import (
     FailsafeLine,
     Ground,
     LineInRecording,
+    LinkState,
     LossEvent,
+    StateOfLine,
+    link_states,
     needed_trials,
 )
 from pwmscope.findings.rotation import MOTION_STOP
@@ -47,6 +51,10 @@ def print_failsafe_details(check: Failsafe, console: Console) -> None:
         if line.losses:
             console.print(losses_table(line, sources))
             _print_sentences(format_reasons(line), console)
+    if check.sheet is not None:
+        console.print()
+        console.print(Text("By the state of the link", style="bold"))
+        console.print(states_table(check))
     for heading, sentences in _parts(check):
         if sentences:
             console.print()
@@ -171,6 +179,97 @@ def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
             "" if event.verdict is None else event.verdict.value,
         )
     return table
+
+
+def states_table(check: Failsafe) -> Table:
+    """Tell what each device does in each state of the link."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    cells = {(cell.state, cell.line): cell for cell in link_states(check)}
+    lines = list(dict.fromkeys(line for _, line in cells))
+    table.add_column("state", overflow="fold")
+    for line in lines:
+        table.add_column(format_line(line), overflow="fold")
+    for state in LinkState:
+        table.add_row(state.value, *(format_state(cells[state, line]) for line in lines))
+    return table
+
+
+def format_state(cell: StateOfLine) -> str:
+    """Give a device's verdict in one state; a dash where the recording does not hold it.
+
+    Examples
+    --------
+    >>> from pwmscope.findings.failsafe import LinkState, StateOfLine
+    >>> format_state(StateOfLine(LinkState.LOST, "RX1", Verdict.MEETS, 10, ""))
+    'meets'
+    >>> format_state(StateOfLine(LinkState.LOST, "RX1", Verdict.NOT_SHOWN, 0, ""))
+    'not shown: not recorded'
+    >>> format_state(StateOfLine(LinkState.BACK_STICKS_UP, "RX1", None, 3, ""))
+    'runs at once'
+    """
+    if not cell.seen:
+        return f"{Verdict.NOT_SHOWN.value}: not recorded"
+    return "runs at once" if cell.verdict is None else cell.verdict.value
+
+
+@dataclass(frozen=True, slots=True)
+class HomeTest:
+    """The last failsafe check of a robot with several losses, by the register."""
+
+    number: int  # The entry's
+    day: str  # On which it was entered, UTC
+    verdict: str
+    losses: int  # The most that one line has
+    levels: dict[str, tuple[str, float | None]]  # Each line's class, and width, in its last loss
+
+
+SAME_US: Final = 10.0
+"""Two recordings show an output at one width where it differs by no more."""
+
+
+def left_open(check: Failsafe, home: HomeTest | None = None) -> Iterator[str]:
+    """Say which other explanations one loss leaves open, and what the home test showed.
+
+    Nothing is said where there are several losses, or nothing is open.
+    """
+    lines = [line for line in check.judged if line.verdict is Verdict.NOT_SHOWN]
+    events = {
+        line.line: [event for _, event in line.losses if not event.is_restart] for line in lines
+    }
+    if not lines or any(len(own) > 1 for own in events.values()):
+        return
+    causes: dict[str, list[str]] = {}
+    for name, own in events.items():
+        for alternative in (a for event in own for a in event.alternatives if not a.refuted):
+            causes.setdefault(alternative.cause.value, []).append(format_line(name))
+    if not causes:
+        return
+    yield "One loss leaves these explanations open:"
+    for cause, names in causes.items():
+        yield f"  - {cause}: {', '.join(names)}"
+    if home is None:
+        yield "Ten losses at home may close them. No register names such a test of this robot."
+        return
+    yield f"The home test, entry {home.number} of {home.day}: {home.verdict}, {home.losses} losses."
+    unlike = [
+        format_line(name)
+        for name, own in events.items()
+        if own and not _is_alike(own[-1], home.levels.get(name))
+    ]
+    if unlike:
+        yield f"{', '.join(unlike)} did otherwise here than at home. Look at both."
+    else:
+        yield "Each output did the same here as at home. This loss alone stays not shown."
+
+
+def _is_alike(event: LossEvent, level: tuple[str, float | None] | None) -> bool:
+    """Say whether an output did in a loss what it did in another recording's."""
+    if level is None or event.behaviour is None or event.behaviour.value != level[0]:
+        return False
+    here_us, there_us = event.preset_us, level[1]
+    if here_us is None or there_us is None:
+        return here_us is there_us
+    return abs(here_us - there_us) <= SAME_US
 
 
 def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:

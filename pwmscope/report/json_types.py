@@ -18,6 +18,7 @@ from pwmscope.findings.failsafe import (
     Ground,
     Known,
     LeftOutKind,
+    LinkState,
     LossClass,
     PhaseKind,
     Polarity,
@@ -413,6 +414,18 @@ class LeftOut(TypedDict):
     sentence: str
 
 
+class StateOfLine(TypedDict):
+    """What one device was shown to do in one state of the link."""
+
+    state: LinkState
+    line: str
+    verdict: Verdict | None
+    """Null where nothing is held against it: link back, sticks up."""
+    seen: Count
+    """How often the recordings hold the state; 0 for never, and it is not shown."""
+    sentence: str
+
+
 class FailsafeDocument(TypedDict):
     """What `pwmscope failsafe --json` writes.
 
@@ -435,6 +448,8 @@ class FailsafeDocument(TypedDict):
     recordings: Annotated[list[FailsafeRecording], MinLen(1)]
     assumptions: list[str]
     lines: list[FailsafeLine]
+    link_states: NotRequired[list[StateOfLine]]
+    """For each device all states of the link; empty without a bench sheet."""
 
 
 # --- settings ---

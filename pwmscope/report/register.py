@@ -7,7 +7,7 @@ import datetime
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, Final
@@ -25,6 +25,7 @@ from pwmscope.report.answer import Answer, Answered, make_answer
 from pwmscope.report.data import to_json
 from pwmscope.report.evidence import Evidence, Judged, Part, line_checks
 from pwmscope.report.failsafe_data import failsafe_json
+from pwmscope.report.failsafe_text import HomeTest
 from pwmscope.report.robots import (
     DeviceVerdict,
     RobotAnswer,
@@ -385,6 +386,36 @@ def last_failsafe(register: Path, robot: str) -> datetime.date | None:
             (robot, FAILSAFE, Verdict.MEETS.value, Verdict.DOES_NOT_MEET.value),
         ).fetchone()
     return None if added is None else datetime.datetime.fromisoformat(added).date()
+
+
+def home_test(register: Path, robot: str, but: Iterable[str]) -> HomeTest | None:
+    """Find the last failsafe check of a robot with several losses, of none of some recordings.
+
+    Parameters
+    ----------
+    register : Path
+        The register.
+    robot : str
+        Its name by the bench sheet; without one nothing is found.
+    but : iterable of str
+        The SHA-256 of recordings that are left out.
+    """
+    others = set(but)
+    with _opened(register) as base:
+        kept = _kept_checks(base)
+        own = [_entry(base, number) for number in sorted(kept, reverse=True)]
+    for entry in own:
+        if not robot or entry.robot != robot or entry.sha256 in others or entry.trouble:
+            continue
+        check = kept[entry.number]
+        losses = {line.get("line", ""): line.get("losses") or [] for line in check["lines"]}
+        count = max(map(len, losses.values()), default=0)
+        if count > 1:
+            last = {name: told[-1].get("loss", {}) for name, told in losses.items() if told}
+            levels = {n: (str(e.get("class")), e.get("settled_us")) for n, e in last.items()}
+            day = entry.added_utc[:10]
+            return HomeTest(entry.number, day, str(check.get("verdict")), count, levels)
+    return None
 
 
 def entry_json(register: Path, number: int) -> tuple[Entry, str]:

@@ -1,5 +1,8 @@
 """`pwmscope inspect`, as an inspector runs it for one robot and for a day's folder."""
 
+import gzip
+import itertools
+import json
 import shutil
 from pathlib import Path
 
@@ -118,3 +121,66 @@ def test_bad_input_is_one_sentence(tmp_path, words, said):
     assert said in done.stderr
     assert len(done.stderr.splitlines()) == 1
     assert not (tmp_path / "out").exists()
+
+
+# --- one loss at a table ---
+
+
+@pytest.fixture(scope="module")
+def at_table(tmp_path_factory):
+    """The first loss of the drill alone, as a table at an event leaves time for."""
+    path = tmp_path_factory.mktemp("table") / "table.csv"
+    with gzip.open(DRILL, "rt", encoding="utf-8") as rows, path.open("w", encoding="utf-8") as out:
+        out.write(next(rows))
+        out.writelines(itertools.takewhile(lambda row: float(row.split(",")[0]) < 9.0, rows))
+    return path
+
+
+def left_open(done):
+    """What is said of one loss: its heading, and all up to the sheet's file."""
+    rows = done.output.splitlines()
+    begin = rows.index("One loss leaves these explanations open:")
+    return rows[begin + 1 : -1]
+
+
+def test_one_loss_names_what_it_leaves_open(tmp_path, at_table):
+    done = run(at_table, "--sheet", SHEET, "--rate", "1MHz", "-o", tmp_path)
+    assert done.exit_code == 3, done.output
+    said = left_open(done)
+    assert said[0] == "  - the link was never lost: RX1, RX2, RX3, RX4"
+    assert any(row.startswith("  - a hand let go or moved") for row in said)
+    assert said[-1].startswith("Ten losses at home may close them. No register names")
+
+
+def test_one_loss_is_named_beside_the_home_test_of_the_same_robot(tmp_path, at_table):
+    register = tmp_path / "club.sqlite"
+    home = run(DRILL, "--sheet", SHEET, "-o", tmp_path, "--register", register)
+    assert "One loss" not in home.output
+    words = (at_table, "--sheet", SHEET, "--rate", "1MHz", "-o", tmp_path, "--register", register)
+    said = left_open(run(*words))
+    assert said[-2].startswith("The home test, entry 1 of ")
+    assert said[-2].endswith(": meets, 10 losses.")
+    assert said[-1] == "Each output did the same here as at home. This loss alone stays not shown."
+    # The table's own entry is no home test, and another robot's is none of this one.
+    other = tmp_path / "other.toml"
+    text = SHEET.read_text(encoding="utf-8")
+    other.write_text(text.replace('robot = "Quince"', 'robot = "Medlar"'), encoding="utf-8")
+    said = left_open(run(at_table, "--sheet", other, *words[3:], "--replace"))
+    assert said[-1].startswith("Ten losses at home may close them.")
+
+
+HANDLING_S = {"clip the lead on": 12.0, "start the recorder": 4.0, "save the file": 6.0,
+              "name it and press enter": 8.0}  # fmt: skip
+"""Own estimates; the plan's own steps are counted from its JSON."""
+
+
+def test_from_lead_to_verdict_takes_a_minute():
+    """Four channels, one loss: the plan's steps and what is done before and after them."""
+    sheet = Path(__file__).parents[2] / "captures" / "bench.toml"
+    done = CliRunner().invoke(main, ["plan", "--sheet", str(sheet), "--table", "--json", "-"])
+    plan = json.loads(done.output)
+    steps_s = sum(step["seconds"] for step in plan["steps"])
+    assert plan["duration_s"] == steps_s <= 25.0
+    last = plan["steps"][-1]
+    assert last["begins_s"] + last["seconds"] == steps_s
+    assert steps_s + sum(HANDLING_S.values()) <= 60.0

@@ -20,6 +20,7 @@ from pwmscope.findings.failsafe.check import (
 )
 from pwmscope.findings.failsafe.delays import PULL_SCATTER_S
 from pwmscope.findings.failsafe.event import LossEvent, Recovery
+from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
@@ -48,6 +49,7 @@ __all__ = [
     "LeftOutKind",
     "LineInRecording",
     "LineLosses",
+    "LinkState",
     "Loss",
     "LossAnalysis",
     "LossClass",
@@ -57,11 +59,13 @@ __all__ = [
     "Polarity",
     "Recovery",
     "Reference",
+    "StateOfLine",
     "Trials",
     "analyse_losses",
     "check_failsafe",
     "failure_rate_bound",
     "find_losses",
+    "link_states",
     "listen_to",
     "marked_losses",
     "needed_trials",

@@ -270,12 +270,12 @@ def restarts(
     free = np.array([spell.start_s for spell in spells]) >= np.append(-np.inf, back_s)[places]
     # Where frames begin anew after the silence of a loss, the marker may have missed one.
     lossy = [spell for spell, is_free in zip(spells, free.tolist(), strict=True) if not is_free]
-    may_be_loss = any(not _keeps_beat(outputs, spell) for spell in lossy)
+    may_be_loss = any(not keeps_beat(outputs, spell) for spell in lossy)
     for spell, is_free, place in zip(spells, free.tolist(), places.tolist(), strict=True):
         if not is_free or spell.start_s < linked_s:
             continue
         over_s = min(spell.back_s, float(lost_s[place]) if place < lost_s.size else np.inf)
-        may_be_lead = over_s < spell.back_s or over_s >= end_s or _keeps_beat(outputs, spell)
+        may_be_lead = over_s < spell.back_s or over_s >= end_s or keeps_beat(outputs, spell)
         alike = ", or a ground lead or plugs that came off" if may_be_lead else ""
         alike += ", or a loss that the marker missed" if may_be_loss else ""
         found.append(
@@ -291,7 +291,7 @@ def restarts(
     return tuple(found)
 
 
-def _keeps_beat(outputs: Mapping[str, Output], spell: QuietSpell) -> bool:
+def keeps_beat(outputs: Mapping[str, Output], spell: QuietSpell) -> bool:
     """Say whether the pulses of all lines came on in their old beat, as far as it is known.
 
     A receiver that starts begins its frames anew; one whose lead comes off goes on.

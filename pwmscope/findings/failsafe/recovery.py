@@ -100,7 +100,7 @@ def hazards_of(
             continue
         leapt = any(leap.at_s >= after.start_s - 1e-9 for leap in event.case.evidence.leaps)
         if not leapt:
-            kind = HazardKind.STICK_HELD if _is_held(event, jump[1]) else HazardKind.NO_STICK
+            kind = HazardKind.STICK_HELD if is_held(event, jump[1]) else HazardKind.NO_STICK
             found.setdefault(kind, []).append((after.start_s, *jump))
     line = losses[0].case.setting.line if losses else ""
     return tuple(
@@ -163,7 +163,7 @@ def _first_jump(
     return float(rise_s[at]), float(np.median(stays_us)), float(width_us[at - 1]), False
 
 
-def _is_held(event: LossEvent, to_us: float) -> bool:
+def is_held(event: LossEvent, to_us: float) -> bool:
     """Say whether a stick commanded a width: it was held there, or was followed from there."""
     case = event.case
     first = case.response.during[0]

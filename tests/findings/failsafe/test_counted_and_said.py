@@ -29,9 +29,9 @@ from pwmscope.findings.failsafe.losses import (
     Output,
     QuietSpell,
     _jump_times_s,
-    _keeps_beat,
     _still_since_s,
     find_quiet_spells,
+    keeps_beat,
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
@@ -242,7 +242,7 @@ def in_beat(away, *, frames=100, after=20):
     back_s = before_s[-1] + (32 + away) * FRAME_S
     line = output_of(np.concatenate([before_s, back_s + FRAME_S * np.arange(after)]))
     spell = QuietSpell(float(before_s[-1]) + FRAME_S, back_s, frozenset({"RX1"}))
-    return _keeps_beat({"RX1": line}, spell)
+    return keeps_beat({"RX1": line}, spell)
 
 
 def test_frames_that_come_on_in_their_beat_are_of_a_lead_that_came_off():

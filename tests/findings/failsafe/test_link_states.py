@@ -1,0 +1,201 @@
+"""States of the link: given this recording of a guided plan, each device is told so in each."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from loss_drill import PS, REST, check, preset, sheet_of
+
+from pwmscope.bench import make_plan, parse_sheet
+from pwmscope.capture import Capture, Line
+from pwmscope.findings import Verdict
+from pwmscope.findings.failsafe import LinkState, link_states
+
+MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
+UP = {"RX1": 1700.0, "RX2": 1320.0, "RX3": 1600.0}
+FRAME_S = 0.02
+LINK_S = 0.3
+# Until when, the transmitter's switch, whether the receiver has power, whether sticks are up.
+GUIDED = (
+    (0.5, False, False, False), (4.0, False, True, False), (7.0, True, True, False),
+    *((7.0 + 11.0 * k + end, on, True, up) for k in range(10) for end, on, up in (
+        (2.0, True, False), (4.0, True, True), (8.0 + 0.21 * (k * k % 7), False, True),
+        (10.0, True, True), (11.0, True, False),
+    )),
+    (119.0, True, True, True), (123.0, False, True, True), (125.0, False, False, True),
+    (129.0, False, True, True), (131.0, True, True, True), (135.0, False, True, True),
+    (138.0, False, True, False), (143.0, True, True, False),
+)  # fmt: skip
+
+
+def guided(before=None, restarted=None, soon=None, spans=GUIDED):
+    """A recording of these states; a line's width before the link, and after a restart.
+
+    ``soon`` gives the width by the seconds since a loss and the width held, where the link had
+    been there for less than 2.5 s.
+    """
+    before, restarted = before or {}, restarted or {}
+    lines = {}
+    for name, rest_us in REST.items():
+        rng = np.random.default_rng(len(name) + int(rest_us))
+        put = preset(rest_us + 7.0, 0.5)
+        hasty = (soon or {}).get(name, put)
+        rows, time_s, at = [], 0.004, 0
+        linked_s = lost_s = on_s = None
+        was_on = was_powered = False
+        ever, held_us, again = False, rest_us, False
+        while time_s < spans[-1][0] - 0.02:
+            while spans[at][0] <= time_s:
+                at += 1
+            _, on, powered, up = spans[at]
+            if on and not was_on:
+                on_s = time_s
+            if powered and not was_powered:
+                time_s += 0.0113
+                ever, again = False, was_on is False and linked_s is not None
+            if was_on and not on:
+                lost_s, link_lasted_s = time_s, time_s - (linked_s or 0.0)
+            was_on, was_powered = on, powered
+            width_us = None
+            if powered and on and time_s - on_s >= LINK_S:
+                linked_s = time_s if not ever or lost_s is not None else linked_s
+                ever, lost_s, again = True, None, False
+                width_us = held_us = UP[name] if up else rest_us
+            elif powered and ever:
+                since_s = time_s - lost_s if lost_s is not None else 0.0
+                width_us = (hasty if link_lasted_s < 2.5 else put)(since_s, held_us)
+            elif powered:
+                width_us = restarted.get(name, rest_us + 7.0) if again else before.get(name)
+            if width_us is not None:
+                rows.append((time_s, time_s + 1e-6 * (width_us + rng.normal(0, 0.3))))
+            time_s += FRAME_S
+        edges_ps = np.rint(np.array(rows).ravel() * 1e6).astype(np.int64) * 10**6
+        lines[name] = Line(name, edges_ps, 0)
+    switch = [row[1] for row in spans]
+    moves_s = [spans[k - 1][0] for k in range(1, len(spans)) if switch[k] != switch[k - 1]]
+    marker_ps = np.rint(np.array(moves_s) * 1e6).astype(np.int64) * 10**6
+    lines["tx-on"] = Line("tx-on", marker_ps, int(switch[0]))
+    return Capture(lines, round(spans[-1][0] * PS), 1e6, "guided.csv")
+
+
+def told(*captures, sheet=None):
+    found = check(*captures, sheet=sheet)
+    return {(cell.state, cell.line): cell for cell in link_states(found)}
+
+
+def verdicts_of(cells, state):
+    return [cells[state, line].verdict for line in REST]
+
+
+@pytest.fixture(scope="module")
+def good():
+    return told(guided(before={name: rest + 7.0 for name, rest in REST.items()}))
+
+
+def test_one_guided_recording_shows_every_state(good):
+    for state in LinkState:
+        wanted = None if state is LinkState.BACK_STICKS_UP else MEETS
+        assert verdicts_of(good, state) == [wanted] * 3, state
+        assert all(good[state, line].seen for line in REST)
+    assert good[LinkState.LOST, "RX3"].seen == 11
+    assert good[LinkState.LOST_SOON, "RX3"].seen == 1
+    assert good[LinkState.RESTARTED, "RX3"].seen == 1
+
+
+def test_a_state_that_no_recording_holds_is_not_shown():
+    cells = told(guided(spans=GUIDED[2:-8]))
+    for state in (LinkState.LOST_SOON, LinkState.RESTARTED, LinkState.BACK_AT_REST):
+        assert [cells[state, line].seen for line in REST] == [0] * 3
+        assert verdicts_of(cells, state) == [OPEN] * 3
+    # Its first frames come late, and nothing marks that time.
+    assert verdicts_of(cells, LinkState.NEVER_LINKED) == [OPEN] * 3
+    assert verdicts_of(cells, LinkState.LOST) == [MEETS] * 3
+
+
+def test_presets_that_come_later_are_told_where_the_link_was_lost_soon():
+    cells = told(guided(soon={"RX3": lambda _s, held_us: held_us}))
+    assert cells[LinkState.LOST_SOON, "RX3"].verdict is BREAKS
+    assert cells[LinkState.LOST_SOON, "RX1"].verdict is MEETS
+
+
+@pytest.mark.parametrize(
+    ("width_us", "verdict"), [(1600.0, BREAKS), (None, MEETS), (1004.0, MEETS)]
+)
+def test_a_receiver_that_restarts_without_the_link(width_us, verdict):
+    cells = told(guided(restarted={"RX3": width_us}))
+    assert cells[LinkState.RESTARTED, "RX3"].verdict is verdict
+    assert cells[LinkState.RESTARTED, "RX1"].verdict is MEETS
+
+
+def test_a_receiver_that_stays_silent_after_a_restart_looks_like_a_plug_that_came_off():
+    cells = told(guided(restarted=dict.fromkeys(REST)))
+    assert verdicts_of(cells, LinkState.RESTARTED) == [OPEN] * 3
+    assert cells[LinkState.RESTARTED, "RX3"].seen == 0
+
+
+def test_a_weapon_that_runs_before_the_link():
+    cells = told(guided(before={"RX1": 1507.0, "RX2": 1507.0, "RX3": 1600.0}))
+    assert verdicts_of(cells, LinkState.NEVER_LINKED) == [MEETS, MEETS, BREAKS]
+
+
+def test_the_matrix_is_of_devices_on_a_sheet_alone():
+    found = check(guided())
+    assert link_states(found)
+    assert link_states(replace(found, sheet=None)) == ()
+
+
+ORDER = (BREAKS, OPEN, MEETS)
+
+
+def poorer(sheet):
+    """The sheet without one entry each."""
+    yield replace(sheet, marker=replace(sheet.marker, on=None))
+    yield replace(sheet, marker=None)
+    for name, channel in sheet.channels.items():
+        yield replace(sheet, channels={n: c for n, c in sheet.channels.items() if n != name})
+        for change in ({"no_pulses": None, "no_pulses_after_s": None}, {"stop_us": None}):
+            yield replace(sheet, channels={**sheet.channels, name: replace(channel, **change)})
+
+
+def test_less_known_never_scores_better_in_any_state(good):
+    """By sheet entries, lines, sampling, and the recording's parts."""
+    capture = guided(before={name: rest + 7.0 for name, rest in REST.items()},
+                     restarted={"RX3": 1600.0})  # fmt: skip
+    whole = told(capture)
+    cases = [(capture, sheet) for sheet in poorer(sheet_of())]
+    cases += [
+        (replace(capture, lines={n: x for n, x in capture.lines.items() if n != name}), sheet_of())
+        for name in capture.lines
+    ]
+    cases.append((replace(capture, sample_interval_ps=None), sheet_of()))
+    for own, sheet in cases:
+        for key, cell in told(own, sheet=sheet).items():
+            if cell.verdict is MEETS:
+                assert whole[key].verdict is MEETS, key
+
+
+def test_the_plan_guides_each_state():
+    sheet = parse_sheet(
+        '[marker]\nline = "tx-on"\non = "high"\nkind = "switch"\n[transmitter]\nboot_s = 5\n'
+        '[channels.RX1]\nrole = "drive-left"\n[channels.RX3]\nrole = "weapon"\n'
+    )
+    usual, plan = make_plan(sheet, losses=0), make_plan(sheet, losses=0, states=True)
+    own = plan.steps[len(usual.steps) :]
+    assert [step.transmitter_on for step in own] == [True, False, False, True, False, False, True]
+    assert [bool(step.sticks) for step in own] == [True, True, True, True, True, False, False]
+    assert any("power" in step.hands for step in own)
+    # The second loss begins within seconds of the link, the boot aside.
+    assert own[3].seconds - sheet.transmitter.boot_s <= 3.0
+    assert all(step.seconds > sheet.failsafe_s for step in own if not step.transmitter_on
+               and step.sticks)  # fmt: skip
+
+
+def test_a_transmitter_that_refuses_sticks_up_gets_them_at_rest():
+    sheet = parse_sheet(
+        '[transmitter]\nstarts_with_sticks_up = false\n[channels.RX3]\nrole = "weapon"\n'
+    )
+    plan = make_plan(sheet, losses=0, states=True)
+    turned_on = [b for a, b in zip(plan.steps, plan.steps[1:], strict=False)
+                 if b.transmitter_on and not a.transmitter_on]  # fmt: skip
+    assert turned_on
+    assert all(step.is_at_rest for step in turned_on)

@@ -93,7 +93,8 @@ def print_screen(
     if only:
         cards = tuple(card for card in answer.cards if card.line in only)
         answer = replace(answer, cards=cards)
-    last = (_about(analysis) + more, RULEBOOK)
+    of = "one recording" if len(analysis.recordings) == 1 else "these recordings"
+    last = (_about(analysis) + more, RULEBOOK.replace("one recording", of))
     print_answer(answer, screen(), figures=figures, last=last, room=room)
 
 

@@ -205,7 +205,7 @@ class Evidence:
 
     def danger(self, line: str) -> int:
         """Rank a line by what its device can do; 0 for a weapon."""
-        return _DANGER.get(self.role(line), _OTHER_DANGER)
+        return danger_of(self.role(line))
 
     def the_device(self, line: str) -> str:
         """Name a line's device within a sentence."""
@@ -268,6 +268,11 @@ def format_reason(line: FailsafeLine) -> str:
         return line.why_not
     reasons = [e.reason for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
     return reasons[0] if reasons else line.sentence
+
+
+def danger_of(role: str) -> int:
+    """Rank a role by what its device can do; 0 for a weapon."""
+    return _DANGER.get(role, _OTHER_DANGER)
 
 
 def format_why(reason: str | Finding) -> str:

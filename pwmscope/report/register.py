@@ -23,7 +23,7 @@ from pwmscope.findings.failsafe import Failsafe, check_failsafe
 from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.answer import Answer, Answered, make_answer
 from pwmscope.report.data import to_json
-from pwmscope.report.evidence import Evidence, Judged, Part, line_checks
+from pwmscope.report.evidence import Evidence, Judged, Part, danger_of, line_checks
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.failsafe_text import HomeTest
 from pwmscope.report.robots import (
@@ -795,8 +795,9 @@ def _older_answer(
         if line.get("verdict"):
             verdict, name = Verdict(line["verdict"]), str(line.get("line"))
             judged.append(Judged("failsafe", FAILSAFE, name, verdict))
-            about = str(line.get("device") or line.get("role") or "")
-            devices.append(DeviceVerdict(name, about, verdict))
+            role = str(line.get("role") or "")
+            about = str(line.get("device") or role).partition(",")[0]
+            devices.append(DeviceVerdict(name, about, verdict, danger_of(role)))
     if check is not None:
         hazards = [(str(h.get("kind")), tuple(h.get("lines", ()))) for h in check["hazards"]]
         judged += [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import PurePath
 from typing import Any, Final
 
@@ -12,7 +12,7 @@ from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe
 from pwmscope.model import badness, format_line, governing
 from pwmscope.report.answer import Answer, format_checks
-from pwmscope.report.evidence import Judged
+from pwmscope.report.evidence import Judged, danger_of
 from pwmscope.report.templates import shown
 
 _LETTERS: Final = 80
@@ -25,8 +25,9 @@ class DeviceVerdict:
     """One device on the lists."""
 
     line: str
-    device: str  # Its name, or its role
+    device: str  # Its name up to its first comma, or its role
     verdict: Verdict
+    danger: int = 0  # By its role; the lowest can hurt most
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,12 @@ def robot_answer(
         answer.headline,
         answer.judged,
         tuple(
-            DeviceVerdict(card.line, card.device or card.role, card.verdict)
+            DeviceVerdict(
+                card.line,
+                card.device.partition(",")[0] or card.role,
+                card.verdict,
+                danger_of(card.role),
+            )
             for card in answer.cards
         ),
         tuple((hazard.kind.value, hazard.lines) for hazard in answer.hazards),
@@ -163,13 +169,15 @@ def _headline(answers: Sequence[RobotAnswer], verdict: Verdict) -> str:
         return ""
     own = [answer for answer in answers if answer.verdict is verdict]
 
-    def urgency(answer: RobotAnswer) -> tuple[int, bool]:
+    def urgency(answer: RobotAnswer) -> tuple[int, int, bool]:
         failsafe = [judged.verdict for judged in answer.judged if judged.part == "failsafe"]
-        return badness(governing(failsafe)), not answer.trials
+        dangers = [each.danger for each in answer.devices if each.verdict is verdict]
+        return badness(governing(failsafe)), min(dangers, default=9), not answer.trials
 
-    chosen = min(own, key=urgency)
+    chosen, others = min(own, key=urgency), len(own) - 1
     files = ", ".join(shown(PurePath(file).name, _LETTERS) for file in chosen.files)
-    return f"{files}: {chosen.headline}" if files else chosen.headline
+    more = f"; {others} more answer{'s' if others > 1 else ''}: {verdict}" if others else ""
+    return f"{files}: {chosen.headline}{more}" if files else f"{chosen.headline}{more}"
 
 
 def _devices(answers: Iterable[RobotAnswer]) -> Iterator[DeviceVerdict]:
@@ -179,8 +187,8 @@ def _devices(answers: Iterable[RobotAnswer]) -> Iterator[DeviceVerdict]:
         before = worst.get(device.line)
         if before is None or badness(device.verdict) < badness(before.verdict):
             name = shown(device.device, _LETTERS) or format_line(device.line)
-            worst[device.line] = DeviceVerdict(device.line, name, device.verdict)
-    return iter(sorted(worst.values(), key=lambda device: badness(device.verdict)))
+            worst[device.line] = replace(device, device=name)
+    return iter(sorted(worst.values(), key=lambda each: (badness(each.verdict), each.danger)))
 
 
 def _hazards(answers: Iterable[RobotAnswer]) -> tuple[str, ...]:
@@ -222,8 +230,8 @@ def read_answer(data: object) -> RobotAnswer | None:
             str(data["headline"]),
             tuple(Judged(j["part"], str(j["name"]), str(j["line"]), Verdict(j["verdict"]))
                   for j in data["judged"]),
-            tuple(DeviceVerdict(str(d["line"]), str(d["device"]), Verdict(d["verdict"]))
-                  for d in data["devices"]),
+            tuple(DeviceVerdict(str(d["line"]), str(d["device"]), Verdict(d["verdict"]),
+                                int(d["danger"])) for d in data["devices"]),
             tuple((str(kind), tuple(map(str, lines))) for kind, lines in data["hazards"]),
             None if data["slowest_s"] is None else float(data["slowest_s"]),
             tuple(Trial(str(t["recording"]), float(t["lost_s"]), t["meets"] is True)

@@ -47,7 +47,7 @@ def fill(name: str, filters: Mapping[str, Callable[..., object]], **values: obje
     )
     environment.filters |= filters
     marks = environment.from_string(template_text("macros.html.j2")).module
-    macros = {macro: getattr(marks, macro) for macro in ("mark", "told", "head")}
+    macros = {macro: getattr(marks, macro) for macro in ("mark", "told", "devices", "head")}
     return environment.from_string(template_text(name)).render(**macros, **values)
 
 

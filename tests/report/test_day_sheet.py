@@ -237,6 +237,17 @@ def test_cautions_come_first_and_the_rulebook_last(sheet_text):
     assert said.count("Builder: name, signature, time") == 2
 
 
+def test_of_two_failures_the_more_dangerous_device_is_named_first(tmp_path):
+    """The preset shows the lifter run on, the hold the weapon, the drives and the lifter."""
+    register = tmp_path / "r.sqlite"
+    for name in ("preset.csv.gz", "holds-last.csv.gz"):
+        add_answer(register, pwmscope.analyse(CAPTURES / name, sheet=SHEET))
+    _, (row,) = day_rows(register)
+    assert row.decides.startswith("holds-last.csv.gz: FAILSAFE does not meet: the weapon keeps")
+    assert row.decides.endswith("; 1 more answer: does not meet")
+    assert row.devices[0].line == "RX3"
+
+
 def test_an_older_entry_holds_what_its_findings_and_its_check_show(tmp_path):
     """Without the answer that a newer pwmscope keeps beside it the robot's row is the same."""
     for number, name in enumerate(("drill.csv.gz", "holds-last.csv.gz")):

@@ -32,6 +32,24 @@ def test_measure_says_the_answers():
         assert words.lower() in result.output.lower()
 
 
+def test_measuring_imports_only_what_it_runs():
+    """Start-up is most of what a short recording costs."""
+    code = (
+        "import atexit, sys; from pwmscope.cli import main;"
+        "atexit.register(lambda: print(*sys.modules, file=sys.stderr));"
+        f"main(['measure', {SWEEP!r}])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stderr.split())
+    assert {"pwmscope.findings.timing", "pwmscope.cli.measure"} <= loaded
+    idle = {
+        *("matplotlib", "scipy", "polars", "multiprocessing", "tomllib", "numpy.random"),
+        *("pwmscope.cli.report", "pwmscope.cli.desk", "pwmscope.advice.mixing", "pwmscope.plot"),
+        *(f"pwmscope.findings.{name}" for name in ("lag", "link", "mixing", "plan_alignment")),
+    }
+    assert not idle & loaded
+
+
 def test_measure_writes_json_to_a_file_and_says_so(tmp_path):
     file = tmp_path / "out.json"
     result = run("measure", SWEEP, "--json", file)

@@ -20,6 +20,7 @@ from pwmscope.findings.failsafe.power_up import cuts_before_link
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
+from pwmscope.findings.supply import looks_like_sagging_supply
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,
@@ -532,16 +533,19 @@ def _idle(lines: Iterable[FailsafeLine]) -> list[LeftOut]:
 
 
 def _turning(recordings: Iterable[LossAnalysis], sheet: BenchSheet | None) -> list[LeftOut]:
-    """Name lines without pulses that the sheet does not list and that may be those of a rotor."""
+    """Name lines without pulses that the sheet does not list: a rotor's, or a supply that sags."""
     found = []
     for rec in recordings if sheet is not None else ():
         events = [e for own in rec.found.line_losses.values() for e in own.events]
-        moments_s = {event.case.loss.earliest_s for event in events if not event.is_restart}
+        losses = [event.case.loss for event in events if not event.is_restart]
+        moments_s = {loss.earliest_s for loss in losses}
+        spans_s = {(loss.earliest_s, loss.back_s) for loss in losses}
         for name in rec.lines.refused:
             line = rec.lines.capture.lines.get(name)
             if line is None or sheet is None or name in sheet.channels:
                 continue
-            if any(looks_like_marks(line, at_s) for at_s in moments_s):
+            turns = any(looks_like_marks(line, at_s) for at_s in moments_s)
+            if turns or looks_like_sagging_supply(line, spans_s):
                 found.append(LeftOut(LeftOutKind.UNLISTED, name))
     return found
 

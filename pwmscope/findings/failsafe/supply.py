@@ -9,11 +9,14 @@ from pwmscope.bench import BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import Supply, SupplyAnswer, examine_supply, read_supply
+from pwmscope.findings.supply import (
+    BEFORE_S,
+    Supply,
+    SupplyAnswer,
+    examine_supply,
+    read_supply,
+)
 from pwmscope.model import Finding, Verdict, format_line
-
-BEFORE_S = 1.0
-"""A sag that restarts the receiver begins at most so long before the outputs end."""
 
 
 def read_supplies(lines: ServoLines, sheet: BenchSheet | None) -> dict[str, Supply | None]:

@@ -2,15 +2,18 @@
 
 from pwmscope.findings.supply.sags import Sags, find_sags
 from pwmscope.findings.supply.supply import (
+    BEFORE_S,
     DEFINITIONS,
     MARGIN,
     Supply,
     SupplyAnswer,
     examine_supply,
+    looks_like_sagging_supply,
     read_supply,
 )
 
 __all__ = [
+    "BEFORE_S",
     "DEFINITIONS",
     "MARGIN",
     "Sags",
@@ -18,5 +21,6 @@ __all__ = [
     "SupplyAnswer",
     "examine_supply",
     "find_sags",
+    "looks_like_sagging_supply",
     "read_supply",
 ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -40,6 +40,8 @@ MAX_V: Final = 30.0
 """Between these lies the supply of a receiver (common practice)."""
 AT_RAIL: Final = 0.01
 """Where more than this part of the milliseconds stand at one extreme sample, the input clips."""
+BEFORE_S: Final = 1.0
+"""A sag that restarts the receiver begins at most so long before the outputs end."""
 CAUSE_S: Final = 0.3
 """A load that makes a sag begins at most so long before it."""
 LATE_S: Final = 0.02
@@ -180,6 +182,19 @@ def read_supply(line: Line, channel: BenchChannel, sheet: BenchSheet, end_ps: in
     sags, _ = find_sags(line.voltage, channel.probe)
     trouble = _trouble(np.asarray(channel.probe * line.voltage.mean_v, np.float64))
     return Supply(line.name, needed_v, sags, True, None, trouble)
+
+
+def looks_like_sagging_supply(line: Line, losses_s: Iterable[tuple[float, float]]) -> bool:
+    """Say whether a line holds a voltage that sags in one of the losses, or just before it.
+
+    Such a line may be a supply that the bench sheet does not list; of a stated one a sag takes
+    back that the loss meets its limit.
+    """
+    if line.voltage is None or not losses_s:
+        return False
+    sags, _ = find_sags(line.voltage)
+    unlisted = Supply(line.name, None, sags, True, None, "")
+    return any(unlisted.fails(from_s - BEFORE_S, to_s) for from_s, to_s in losses_s)
 
 
 def _trouble(mean_v: FloatArray) -> str:

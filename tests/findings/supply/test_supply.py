@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from loss_drill import Drill, check, sheet_of
 from supply_bench import PS, supply_line, volts
 
@@ -79,6 +81,33 @@ def test_a_loss_in_which_the_supply_fails_is_not_shown_to_meet():
     missing = check(TEN, sheet=sheet_with())
     assert missing.verdict is Verdict.NOT_SHOWN
     assert "A0" in missing.lines[0].sentence
+
+
+ORDER = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
+
+
+@settings(max_examples=6, deadline=None, derandomize=True)
+@given(
+    at_s=st.floats(0.5, TEN.end_s - 1.5),
+    lasts_s=st.sampled_from([0.004, 0.02, 0.5]),
+    depth_v=st.floats(0.2, 2.5),
+)
+def test_a_supply_that_the_sheet_does_not_list_makes_nothing_better(at_s, lasts_s, depth_v):
+    capture = recorded(supply_line("A0", volts(TEN.end_s, [(at_s, lasts_s, depth_v)])))
+    listed = check(capture, sheet=sheet_with())
+    unlisted = check(capture, sheet=sheet_of())
+    assert ORDER.index(unlisted.verdict) <= ORDER.index(listed.verdict)
+
+
+def test_a_sagging_supply_that_the_sheet_does_not_list_is_named():
+    off_s = TEN.spans[4][0]
+    capture = recorded(supply_line("A0", volts(TEN.end_s, [(off_s + 0.3, 0.02, 2.0)])))
+    found = check(capture, sheet=sheet_of())
+    assert found.verdict is Verdict.NOT_SHOWN
+    assert [left.what for left in found.left_out if left.weighs] == ["A0"]
+    # One that stands still says nothing of the losses.
+    steady = check(recorded(supply_line("A0", volts(TEN.end_s))), sheet=sheet_of())
+    assert steady.verdict is Verdict.MEETS
 
 
 def test_the_source_resistance_is_that_of_ohms_law():

@@ -84,7 +84,13 @@ class Desk:
         return json.loads(path.read_text("utf-8")) if path.exists() else None
 
     def wait_for_answer(self, key):
-        return wait_for(lambda: self.state(key), f"an answer to {key}")
+        """Wait until all of a recording's results are kept; give what is known of it."""
+
+        def found():
+            known = self.state(key)
+            return known if known and "one-page.pdf" in self.get(f"/part/answer/{key}") else None
+
+        return wait_for(found, f"an answer to {key}")
 
 
 def wait_for(found, what):

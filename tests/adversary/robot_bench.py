@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 AXES = ("aileron", "elevator", "throttle", "rudder")
 REST = {"aileron": 0.0, "elevator": 0.0, "throttle": -1.0, "rudder": 0.0}
+LEAP_US = 40.0
 POWER_UP_S = 0.8  # from the first step until the robot has power, where the steps power it up
 
 
@@ -263,6 +264,7 @@ def record(bench: Bench, steps: list[Step], hands: Hands) -> Take:
     powered_s = POWER_UP_S if not steps[0].on else 0.0
     take = Take({}, end_s, {}, {}, [])
     timelines: dict[str, tuple[Array, NDArray[np.bool_], str]] = {}
+    far: dict[str, NDArray[np.bool_]] = {}
     for name, receiver in bench.receivers.items():
         frame_s = _frames(receiver, powered_s, end_s, rng)
         sent_s = frame_s - rng.uniform(0.002, 0.006)
@@ -319,7 +321,9 @@ def record(bench: Bench, steps: list[Step], hands: Hands) -> Take:
                 low, high = bench.devices[line].stops_us
                 runs = (width[there] < low) | (width[there] > high)
                 timelines[line] = (times, runs, name)
+                far[line] = (width[there] < low - LEAP_US) | (width[there] > high + LEAP_US)
     _judge(bench, take, timelines, carrier, moves)
+    _find_leaps(bench, take, timelines, far, carrier, moves)
     if bench.marker:
         late = (
             rng.uniform(0, bench.marker_late_s, len(moves)) if bench.marker == "button" else
@@ -383,10 +387,17 @@ def _judge(bench: Bench, take: Take, timelines: dict, carrier: list, moves: list
             if over:
                 what = "before the link" if before else f"loss {number}"
                 take.unsafe.setdefault(line, []).append(f"{what}: {sum(over):.3f} s")
-        switched = [t for t, on in moves if on and t > 0]
-        for on_s in switched:
+
+
+def _find_leaps(  # noqa: PLR0917 - all that a leap lies between
+    bench: Bench, take: Take, timelines: dict, far: dict, carrier: list, moves: list
+) -> None:
+    """Note where a device is sent well out of its stop range between switch and live packets."""
+    for line, (at_s, runs, _) in timelines.items():
+        spans = _running(bench.devices[line], at_s, runs, take.duration_s)
+        leaping = _running(bench.devices[line], at_s, far[line], take.duration_s)
+        for on_s in (t for t, on in moves if on and t > 0):
             live_s = min((c[1] for c in carrier if c[0] >= on_s), default=take.duration_s)
-            led = [a for a, b in spans if on_s < b and a < live_s - 0.02]
-            stood = not _overlap(spans, on_s - 0.1, on_s)
-            if led and stood:
+            led = [a for a, b in leaping if on_s < b and a < live_s - 0.02]
+            if led and not _overlap(spans, on_s - 0.1, on_s):
                 take.leaps.append((line, max(led[0], on_s)))

@@ -311,7 +311,7 @@ def run(kind: str, seed: int) -> dict[str, Any]:
     row["mixing wrong"] = (told.mixing == "meets" and not good) or (
         told.mixing == "does not meet" and (good or robot.drive == "straight")
     )
-    leaps = sorted({line for line, _ in take.leaps})
+    leaps = sorted({line for line, _ in take.leaps})  # By 40 us or more beyond the stop range
     row["leaps"] = leaps
     row["leaps untold"] = [
         n

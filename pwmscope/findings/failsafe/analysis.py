@@ -628,7 +628,8 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     first_link = {} if linked_s is None or linked_s <= capture.start_s else first_link_hazards(
         {name: line.output.table for name, line in watched.items()},
         {name: line.expected for name, line in watched.items()},
-        linked_s, told.losses[0].earliest_s if told.losses else capture.end_s, capture.source,
+        linked_s, min((loss.earliest_s for loss in told.losses if loss.is_marked),
+                      default=capture.end_s), capture.source,
     )  # fmt: skip
     for name, line in watched.items():
         table = line.output.table

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pwmscope.advice.mixing.search import advise, changed_samples
+from pwmscope.advice.mixing.course import advise, changed_samples
 from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing
 
 MIXED = 0.5 * np.array(WANTED)

@@ -28,12 +28,12 @@ from pwmscope.findings.mixing.fit import MixFit, fit_mix
 from pwmscope.findings.mixing.lines import (
     DriveLines,
     OutputLine,
+    Samples,
     Side,
     StickLine,
     Travel,
     find_lines,
 )
-from pwmscope.findings.mixing.sticks import Samples
 
 __all__ = [
     "AT_OUTPUTS",

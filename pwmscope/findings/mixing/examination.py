@@ -26,8 +26,18 @@ from pwmscope.findings.mixing.arrangement import (
     name_arrangement,
 )
 from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import FORWARD, TURN, DriveLines, OutputLine, Side
-from pwmscope.findings.mixing.sticks import Frames, Samples, pair_outputs, with_plan, with_recorded
+from pwmscope.findings.mixing.lines import (
+    FORWARD,
+    TURN,
+    DriveLines,
+    Frames,
+    OutputLine,
+    Samples,
+    Side,
+    pair_outputs,
+    with_plan,
+    with_recorded,
+)
 from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model import Evidence, Finding, FloatArray, Span, Verdict
 from pwmscope.pulses import PulseTable

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.mixing.sticks import Samples
+from pwmscope.findings.mixing.lines import Samples
 from pwmscope.model import FloatArray, sampling_floor_us
 
 HUBER: Final = 1.345

@@ -161,3 +161,24 @@ def test_an_only_line_that_is_first_listed_low_was_not_high_before(tmp_path, fir
     assert capture.lines["A"].initial_level == 0
     assert capture.lines["A"].edges_ps.tolist() == [at_ps + 4 * 10**9, at_ps + 5_500_000_000]
     assert any("level" in said and "at the start" in said for said in capture.assumptions)
+
+
+@pytest.mark.parametrize(
+    ("heading", "words", "first_level"),
+    [
+        ("edge", ("falling", "rising"), 1),
+        ("state", ("fall", "rise"), 1),
+        ("event", ("down", "up"), 1),
+        ("edge", ("0", "1"), 1),
+        ("state", ("down", "up"), 0),
+        ("event", ("low", "high"), 0),
+    ],
+)
+def test_an_only_line_that_first_falls_was_high_where_rows_are_edges(
+    tmp_path, heading, words, first_level
+):
+    """A list of edges has no level at its start; a list of levels may begin with one."""
+    rows = "".join(f"{t},A,{words[v]}\n" for t, v in ((500, 0), (504, 1), (505.5, 0)))
+    capture = load(write(tmp_path, f"time_ms,line,{heading}\n" + rows))
+    assert capture.lines["A"].initial_level == first_level
+    assert capture.lines["A"].edges_ps.size == 2 + first_level

@@ -100,6 +100,10 @@ def samples(remarks, sep=","):
         ("Maximum sample rate: 100 MHz\nSample rate: 20 kHz\n", 50),
         ("Sample rate: 20 kHz\nSample rate (max): 24 MHz\n", 50),
         ("Sample rate: 1,000,000 Hz\n", 1),
+        ("sample_rate_hz: 2e4\n", 50),
+        ("Rate: 20000 Hz\n", 50),
+        ("sample_interval_us = 50\n", 50),
+        ("Sample rate: 1 kHz to 24 MHz\nSample rate: 20 kHz\n", 50),
         ("Time step: 50 us\n", 50),
     ],
 )
@@ -203,3 +207,24 @@ def test_a_wrong_cell_is_never_left_out(tmp_path_factory, at, bad, column):
     file.write_text("\n".join(lines) + "\n")
     with pytest.raises(PwmscopeError, match=f"row {at + 1}"):
         load(file)
+
+
+@pytest.mark.parametrize("said", ["Sample rate: 1 kHz to 24 MHz", "Rate: 50 Hz", "Interval: 20 ms"])
+def test_a_range_of_rates_and_how_often_frames_come_are_no_sample_rate(tmp_path, said):
+    with pytest.raises(PwmscopeError) as refused:
+        load(write(tmp_path, samples(said + "\n")))
+    assert "rate" in refused.value.arguments
+
+
+def test_the_sign_for_a_number_heads_a_column(tmp_path):
+    lines = [f"{k},{int(40 <= k % 400 < 70)},0" for k in range(2_000)]
+    capture = load(write(tmp_path, "\n".join(["#,left,right", *lines, ""])), rate="20kHz")
+    assert list(capture.lines) == ["left", "right"]
+
+
+def test_times_printed_coarsely_take_the_roundest_rate_that_they_allow(tmp_path):
+    """99.99 kS/s would fit as well; edges 12 s later would be 1.2 ms off."""
+    lines = [f"{k / 1e5:.3f},{int(200 <= k % 2_000 < 350)}" for k in range(12_000)]
+    capture = load(write(tmp_path, "\n".join(["time_s,RX1", *lines, ""])))
+    assert capture.sample_interval_ps == 10 * US
+    assert capture.lines["RX1"].edges_ps[-1] == 11_999 // 2_000 * 2_000 * 10 * US + 350 * 10 * US

@@ -23,8 +23,9 @@ _STATE_WORD: Final = re.compile(r"\b(level|state|value)\b", re.IGNORECASE)
 _EDGE_WORD: Final = re.compile(r"\b(edge|transition)\b", re.IGNORECASE)
 _EDGES: Final = frozenset(
     ("rise", "rising", "rising edge", "posedge", "↑", "fall", "falling", "falling edge",
-     "negedge", "↓", "up", "down")
+     "negedge", "↓")
 )  # fmt: skip
+_MOVES: Final = frozenset(("up", "down"))
 """Words for an edge, where they stand under a heading that does not say state."""
 _DURATION_WORD: Final = re.compile(
     r"\b(duration|width|length|high|pulse|dwell|hold)s?\b", re.IGNORECASE
@@ -93,7 +94,8 @@ def _tells_edges(column: Column, sheet: Sheet) -> bool:
     """Whether a column says of each row which edge it is, not which level was found."""
     words = {cell.lower() for cell in column.cells}
     is_state = _headed(_STATE_WORD, column, sheet)
-    return _headed(_EDGE_WORD, column, sheet) or (words <= _EDGES and not is_state)
+    is_edge = words <= _EDGES or (words <= _EDGES | _MOVES and not is_state)
+    return is_edge or _headed(_EDGE_WORD, column, sheet)
 
 
 def _is_one_list(values: list[Column], known: list[Column], line: Column | None) -> bool:

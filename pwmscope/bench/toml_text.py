@@ -88,7 +88,8 @@ def format_key(path: KeyPath) -> str:
     >>> format_key(("channels", "RX 1", "role"))
     'channels."RX 1".role'
     """
-    return ".".join(part if _BARE.fullmatch(part) else json.dumps(part) for part in path)
+    parts = (part if _BARE.fullmatch(part) else quoted(part) for part in path)
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in ".".join(parts))
 
 
 def quoted(text: str) -> str:

@@ -97,3 +97,15 @@ def test_whatever_is_typed_gives_a_sheet_or_faults_at_fields_that_exist(put):
     assert set(form.faults) <= set(typed(form)) | {"channels", "sources", "marker"}
     if form.sheet is not None:
         assert parse_sheet(form.toml).channels == form.sheet.channels
+
+
+def test_a_line_may_be_named_by_any_letter():
+    """Letters beyond 16 bits as well, in a table's name as in a text."""
+    typed_by_hand = {
+        "robot": "\U0001f916",
+        "channels.0.name": "RX \U0001f916 \u202e",
+        "channels.0.role": "servo",
+    }
+    form = read_form(typed_by_hand)
+    assert set(parse_sheet(form.toml).channels) == {"RX \U0001f916 \u202e"}
+    assert parse_sheet(form.toml).robot == "\U0001f916"

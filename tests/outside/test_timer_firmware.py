@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 
 import pwmscope
+from pwmscope.findings.rotation import count_speeds, find_marks
 
 FIRMWARE = Path(__file__).parent / "firmware" / "servo_timer.c"
 CLOCK_HZ = 16_000_000
@@ -106,3 +107,16 @@ def test_the_decoded_pulses_say_the_same(recording):
         widths_us = table.width_us[table.measured][1:]
         assert widths_us.size >= FRAMES - 2
         np.testing.assert_allclose(widths_us, timer.counts_ps(compare + 1) / 1e6, rtol=0, atol=1e-9)
+
+
+def test_a_pin_taken_as_a_rotors_marks_gives_the_speed_of_the_counts(recording):
+    """A mark each ICR1 + 1 counts, three of them a turn; JCGM 100, 4.3.7, for its interval."""
+    timer, capture = recording
+    turn_s = 3 * timer.counts_ps(timer.top + 1) / 1e12
+    for edge in ("rising", "falling"):
+        speeds = count_speeds(find_marks(capture.lines["oc1b"], edge, 10_000.0), 3)
+        # The first count begins with the first frame, which is left out.
+        held_hz, u_hz = speeds.hz[1:], speeds.u_hz[1:]
+        assert held_hz.size >= 1
+        np.testing.assert_allclose(held_hz, 1.0 / turn_s, rtol=1e-9)
+        assert (np.abs(held_hz - 1.0 / turn_s) <= 2.0 * u_hz).all()

@@ -15,6 +15,7 @@ from pwmscope.findings.supply import (
     SupplyAnswer,
     examine_supply,
     read_supply,
+    unrecorded_supply,
 )
 from pwmscope.model import Finding, Verdict, format_line
 
@@ -44,9 +45,10 @@ def answer_supplies(
         return {}
     restarts_s = sorted({event.lost_s for event in events if event.is_restart})
     return {
-        name: examine_supply(supply, lines.capture.lines[name], sheet, lines.servo, restarts_s)
+        name: unrecorded_supply(name)
+        if supply is None
+        else examine_supply(supply, lines.capture.lines[name], sheet, lines.servo, restarts_s)
         for name, supply in supplies.items()
-        if supply is not None
     }
 
 

@@ -265,7 +265,7 @@ def _spin_up(speeds: Speeds | None, runs: list[Stretch]) -> Finding:
 
 def _spin_down(rotor: Rotor, stops: list[Stretch]) -> Finding:
     if rotor.per_turn is None:
-        return not_shown(SPIN_DOWN, "s", _NO_SPEED)
+        return not_shown(SPIN_DOWN, "s", f"{_last_mark(rotor, stops)}{_NO_SPEED}")
     error_s = rotor.marks.interval_s
     seen = []
     for stop in stops:
@@ -286,6 +286,23 @@ def _spin_down(rotor: Rotor, stops: list[Stretch]) -> Finding:
         f"the longest of {len(seen)}.",
         interval=(least_s, most_s), evidence=(Evidence(at_s, at_s + most_s, 0),),
     )  # fmt: skip
+
+
+def _last_mark(rotor: Rotor, stops: list[Stretch]) -> str:
+    """Say how long after a command to stop the last mark passed; empty where none did."""
+    seen = []
+    for stop in stops:
+        from_s, to_s = stop.span.start_s, stop.span.end_s
+        passed_s = rotor.marks.seconds(rotor.marks.first_at(from_s), rotor.marks.first_at(to_s))
+        if passed_s.size:
+            seen.append((float(passed_s[-1]) - from_s, from_s))
+    if not seen:
+        return ""
+    after_s, at_s = max(seen)
+    return (
+        f"The last mark passed {after_s:.2f} s after the command to stop at {at_s:.3f} s. "
+        f"That is the longest of {len(seen)}. "
+    )
 
 
 def _at_stop(rotor: Rotor, stops: list[Stretch]) -> Finding:

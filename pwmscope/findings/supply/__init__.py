@@ -10,6 +10,7 @@ from pwmscope.findings.supply.supply import (
     examine_supply,
     looks_like_sagging_supply,
     read_supply,
+    unrecorded_supply,
 )
 
 __all__ = [
@@ -23,4 +24,5 @@ __all__ = [
     "find_sags",
     "looks_like_sagging_supply",
     "read_supply",
+    "unrecorded_supply",
 ]

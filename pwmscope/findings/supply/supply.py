@@ -197,6 +197,20 @@ def looks_like_sagging_supply(line: Line, losses_s: Iterable[tuple[float, float]
     return any(unlisted.fails(from_s - BEFORE_S, to_s) for from_s, to_s in losses_s)
 
 
+def unrecorded_supply(name: str) -> SupplyAnswer:
+    """Answer for a supply line that the sheet names and the recording does not hold."""
+    none = np.zeros(0)
+    why = f"The sheet names {format_line(name)}, and the recording does not hold it. Record it too."
+    supply = Supply(name, None, Sags(none, none, none, none, none), True, None, why)
+    return _troubled(supply)
+
+
+def _troubled(supply: Supply) -> SupplyAnswer:
+    found = [not_shown(name, unit, supply.trouble) for name, unit in _VOLTS]
+    found.append(not_shown(MARGIN, "V", supply.trouble, limit=_limit(supply)))
+    return SupplyAnswer(supply, tuple(found))
+
+
 def _trouble(mean_v: FloatArray) -> str:
     """Say why readings are those of no receiver's supply; empty where they may be."""
     if not mean_v.size:
@@ -239,9 +253,7 @@ def examine_supply(
     """
     limit = _limit(supply)
     if supply.trouble:
-        found = [not_shown(name, unit, supply.trouble) for name, unit in _VOLTS]
-        found.append(not_shown(MARGIN, "V", supply.trouble, limit=limit))
-        return SupplyAnswer(supply, tuple(found))
+        return _troubled(supply)
     moved = _moves(supply.sags, sheet, tables)
     causes = _causes(supply.sags, moved, restarts_s)
     if not supply.is_voltage:

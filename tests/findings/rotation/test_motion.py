@@ -117,6 +117,10 @@ def test_without_marks_per_turn_times_are_told_and_no_verdict(spun_down):
     assert motion.finding.verdict is Verdict.NOT_SHOWN
     assert "marks_per_turn" in motion.finding.sentence
     assert all(stop.silent_s > 1.0 for stop in motion.stops)
+    found = examine(spun_down, sheet=sheet).sensors["D6"].findings
+    down = next(finding for finding in found if finding.name == "spin-down time")
+    assert down.sentence.startswith("The last mark passed ")
+    assert down.value is None
     assert line_of(check(spun_down, sheet=sheet)).verdict is Verdict.NOT_SHOWN
 
 

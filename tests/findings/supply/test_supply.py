@@ -110,6 +110,12 @@ def test_a_sagging_supply_that_the_sheet_does_not_list_is_named():
     assert steady.verdict is Verdict.MEETS
 
 
+def test_a_supply_line_that_the_recording_lacks_is_told_and_meets_nothing():
+    (margin,) = examine(TEN.capture(), sheet=sheet_with()).sensors["A0"].judged
+    assert margin.verdict is Verdict.NOT_SHOWN
+    assert margin.sentence.startswith("The sheet names A0, and the recording does not hold it.")
+
+
 def test_the_source_resistance_is_that_of_ohms_law():
     """R = 0.15 ohm, 2 A while the weapon's stick moves alone: V = E - I R."""
     moves_s = [span[0] - 2.2 + 1.0 for span in TEN.spans]

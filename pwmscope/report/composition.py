@@ -582,12 +582,11 @@ def _loss_cell(event: LossEvent | None, wording: Wording) -> Words:
 
 
 def _about(findings: Findings, sheet: BenchSheet | None, wording: Wording) -> tuple[str, ...]:
-    """Say in a line whose robot it is, and which recording."""
+    """Say in a line how long the recording is, and whose robot it is of."""
     said = [] if sheet is None else [wording.text(sheet.club), wording.text(sheet.rulebook)]
     if sheet is not None and sheet.receiver.device:
         said.append(wording.text(sheet.receiver.device))
-    file = file_name(findings.capture.source)
-    said.insert(0, f"{file}, {findings.capture.duration_s:.1f} s")
+    said.insert(0, f"{findings.capture.duration_s:.1f} s recorded")
     return (" \u00b7 ".join(filter(None, said)),)
 
 

@@ -1,7 +1,12 @@
 """What a sensor on a rotor shows: speed, spin-down after a loss, motion without a command."""
 
-from pwmscope.findings.rotation.command import find_stretches
-from pwmscope.findings.rotation.marks import Marks, find_marks
+from pwmscope.findings.rotation.marks import (
+    Marks,
+    Speeds,
+    below_per_minute,
+    count_speeds,
+    find_marks,
+)
 from pwmscope.findings.rotation.motion import (
     MOTION_STOP,
     LossMoment,
@@ -13,9 +18,13 @@ from pwmscope.findings.rotation.motion import (
     looks_like_marks,
     missing_motion,
 )
-from pwmscope.findings.rotation.rotation import DEFINITIONS, Rotation, examine_rotation
+from pwmscope.findings.rotation.rotation import (
+    DEFINITIONS,
+    Rotation,
+    examine_rotation,
+    find_stretches,
+)
 from pwmscope.findings.rotation.slow import SlowDown, fall_below
-from pwmscope.findings.rotation.speed import Speeds, below_per_minute, count_speeds
 
 __all__ = [
     "DEFINITIONS",

@@ -9,9 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.rotation.marks import Marks
+from pwmscope.findings.rotation.marks import Marks, below_per_minute
 from pwmscope.findings.rotation.slow import SlowDown, fall_below
-from pwmscope.findings.rotation.speed import below_per_minute
 from pwmscope.model import (
     PS_PER_S,
     WORST_FIRST,

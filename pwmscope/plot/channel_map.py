@@ -41,6 +41,10 @@ def draw_channel_map(rows: Sequence[ControlRow], mode: Mode) -> Picture:
         for at, axis in enumerate((forward, sideways)):
             parts += _moved(by_axis.get(axis), axis, top + 28.0 + at * _ROW)
         top += _STICK + 62.0
+    for row in rows:
+        if row.line:
+            parts.append(words(24.0, top, row.sentence))
+            top += 22.0
     alt = f"Channel map, mode {mode}. " + " ".join(row.sentence for row in rows)
     svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {top:g}" role="img" '

@@ -9,6 +9,7 @@ from pwmscope.bench import make_link_plan, make_plan, parse_plan, parse_sheet, p
 from pwmscope.errors import HintError
 from pwmscope.findings import Verdict, examine
 from pwmscope.findings.link import examine_link
+from pwmscope.plot import draw_channel_map
 from pwmscope.synth import GoesToPreset, KeepsFollowing, Output, PulsesStop, build, follow_plan
 
 SHEET = """
@@ -314,7 +315,9 @@ def test_a_switch_and_a_dial_are_named_with_the_lines_that_they_move():
     told = {row.control: [f.line for f in row.followers] for row in found.rows if row.line}
     assert told == {"switch of RX5": ["RX5"], "dial of RX6": ["RX6"]}
     assert found["plugs"].verdict is Verdict.MEETS
-    assert "Switch of RX5 on: longer pulses on RX5 (lifter servo)." in found["channel map"].sentence
+    said = "Switch of RX5 on: longer pulses on RX5 (lifter servo)."
+    assert said in found["channel map"].sentence
+    assert f">{said}<" in draw_channel_map(found.rows, 2).svg
 
 
 def test_the_plugs_of_a_switch_and_a_dial_in_each_others_place_are_to_be_swapped():

@@ -163,9 +163,9 @@ def _followed_s(event: LossEvent, own: PulseTable) -> float:
         if change.kind is ChangeKind.MOVE or (change.kind is ChangeKind.JUMP and is_back):
             shown_s.append(change.by_s)
     setting = case.setting
-    rests_s = rests_by_s(
-        own, setting.expected, 1e6 * setting.frame_s, case.loss.back_s, setting.end_s
-    )
+    # What it may have left before its link was back is no rest that lasts.
+    from_s = max([case.loss.back_s, *(leap.at_s for leap in case.evidence.leaps)])
+    rests_s = rests_by_s(own, setting.expected, 1e6 * setting.frame_s, from_s, setting.end_s)
     return min(*shown_s, rests_s)
 
 

@@ -204,3 +204,12 @@ def test_a_device_without_a_pin_on_another_receiver_is_not_shown(channels):
         )
         result = check(without(Drill(RUNS_ON).capture(), "RX3"), sheet=sheet)
         assert verdict_of(result, "RX3") is verdict
+
+
+def test_a_weapon_that_leaves_its_preset_while_the_kill_channel_gives_power_again(channels):
+    """It stands in its stop range for a second after the transmitter is on, and then runs."""
+    longest_s = max(on_s - off_s for off_s, on_s, _ in Drill().spans)
+    leaves = steps((0.5, 1000.0), (longest_s + 1.2, 1700.0))
+    capture = two_receivers(leaves, 2.2)
+    result = check(capture, sheet=replace(sheet_of(), channels=channels | {"RX2": KILL}))
+    assert verdict_of(result, "RX3") is not Verdict.MEETS

@@ -19,7 +19,7 @@ from pwmscope.findings.failsafe.losses import (
     quiet_limit_s,
 )
 from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
-from pwmscope.findings.failsafe.recovery import is_held
+from pwmscope.findings.failsafe.recovery import STEP_US, is_held
 from pwmscope.findings.failsafe.response import ChangeKind
 from pwmscope.findings.failsafe.stop_time import sides
 from pwmscope.model import Verdict, governing
@@ -29,8 +29,6 @@ SOON_S: Final = 3.0
 systems send them only then (common practice, from memory)."""
 AFTER_S: Final = 1.0
 """An output is looked at for so long after the link is back."""
-STEP_US: Final = 3.0
-"""A step from the preset to the stick's rest; the widths of either scatter by less."""
 AT_REST_S: Final = 0.5
 MIN_PULSES: Final = 10
 
@@ -265,9 +263,12 @@ def _back(
         return
     rows = slice(*np.searchsorted(own.table.rise_s, (case.loss.back_s, until_s or before_s)))
     inside = sides(own.table, band)[1][rows]
-    if inside.size < MIN_PULSES or not inside.all():
+    is_told = until_s is not None or bool(inside.all())
+    if inside.size < MIN_PULSES or not is_told:
         return
-    verdict = Verdict.NOT_SHOWN if until_s is None else Verdict.MEETS
+    # A short leap may be the transmitter's or the receiver's: it is not left out.
+    stands = until_s is not None and bool(inside.all())
+    verdict = Verdict.MEETS if stands else Verdict.NOT_SHOWN
     yield LinkState.BACK_AT_REST, (verdict, SAID[verdict])
 
 

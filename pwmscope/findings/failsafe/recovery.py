@@ -18,6 +18,7 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
     Hazard,
     HazardKind,
     measured,
@@ -32,6 +33,8 @@ STAYS: Final = 5
 """A jump ends where an output stays for so many frames, which no stick does at once,"""
 STEADY: Final = 0.01
 """within this part of the convention's span."""
+STEP_US: Final = 3.0
+"""A step from the preset to the stick's rest; the widths of either scatter by less."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
 practice, from memory, as the limit of the pulse width range)."""
@@ -119,10 +122,13 @@ def first_link_hazards(
 ) -> dict[str, Hazard]:
     """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
 
-    A silent line's first pulse shows the link, and a jump in which outputs go together. One that
-    jumps alone may be a switch that a hand moved.
+    A silent line's first pulse shows the link, and a jump in which outputs go together, were it by
+    a few microseconds. So does a jump before outputs first go together. One that jumps alone
+    later may be a switch that a hand moved.
     """
     comes: dict[str, tuple[float, float, float | None, bool]] = {}
+    steps = {name: _small_steps_s(table, from_s, until_s) for name, table in tables.items()}
+    seen_s = _together_s(steps, tables)
     for name, table in tables.items():
         found = _first_jump(table, from_s, until_s)
         if found is not None:
@@ -130,8 +136,10 @@ def first_link_hazards(
     hazards = {}
     for name, (at_s, to_us, from_us, starts) in comes.items():
         own, frame_s = expected[name], tables[name].convention.period_us / 1e6
-        near = [t for n, (t, *_) in comes.items() if n != name and abs(t - at_s) <= frame_s]
-        if not own.drives_something or own.band is None or not (starts or near):
+        others_s = [t for other, (t, *_) in comes.items() if other != name]
+        others_s += [t for other in steps if other != name for t in steps[other].tolist()]
+        shows = starts or at_s <= seen_s or any(abs(t - at_s) <= frame_s for t in others_s)
+        if not own.drives_something or own.band is None or not shows:
             continue
         if _outside_by_us(own.band, to_us) >= JUMP * tables[name].convention.span_us:
             hazards[name] = Hazard(
@@ -161,6 +169,40 @@ def _first_jump(
     if not is_sudden or np.ptp(stays_us) > STEADY * span_us:
         return None
     return float(rise_s[at]), float(np.median(stays_us)), float(width_us[at - 1]), False
+
+
+def _small_steps_s(table: PulseTable, from_s: float, until_s: float) -> FloatArray:
+    """Find where a line that stood steps by less than a jump, in one frame, and stands again."""
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    first, end = np.searchsorted(rise_s, (from_s, until_s))
+    first = max(first - STAYS, 0)
+    if end - first < 2 * STAYS:
+        return np.empty(0)
+    stands = np.lib.stride_tricks.sliding_window_view(width_us[first:end], STAYS)
+    low_us, high_us = stands.min(axis=1), stands.max(axis=1)
+    was, now = slice(None, -STAYS), slice(STAYS, None)
+    by_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
+    scatter_us = np.maximum((high_us - low_us)[now], (high_us - low_us)[was])
+    least_us = max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
+    is_step = (by_us >= np.maximum(scatter_us, least_us)) & (
+        by_us <= JUMP * table.convention.span_us
+    )
+    return rise_s[first + STAYS : end][np.flatnonzero(is_step)]
+
+
+def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable]) -> float:
+    """When lines first step together, by little; never: before everything."""
+    together = [
+        at_s
+        for name, own in steps.items()
+        for at_s in own.tolist()
+        if any(
+            np.any(np.abs(other - at_s) <= tables[name].convention.period_us / 1e6)
+            for line, other in steps.items()
+            if line != name
+        )
+    ]
+    return min(together, default=-np.inf)
 
 
 def is_held(event: LossEvent, to_us: float) -> bool:

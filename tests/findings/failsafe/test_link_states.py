@@ -10,6 +10,7 @@ from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LinkState, link_states
+from pwmscope.model import HazardKind
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
 UP = {"RX1": 1700.0, "RX2": 1320.0, "RX3": 1600.0}
@@ -199,3 +200,44 @@ def test_a_transmitter_that_refuses_sticks_up_gets_them_at_rest():
                  if b.transmitter_on and not a.transmitter_on]  # fmt: skip
     assert turned_on
     assert all(step.is_at_rest for step in turned_on)
+
+
+# --- leaps as the link first comes, and of a few frames as it is back ---
+
+
+def leaping(capture, line, from_s, until_s, to_us):
+    """The recording, a line's pulses between two instants made so wide."""
+    own = capture.lines[line]
+    rise_ps, fall_ps = own.edges_ps[::2], own.edges_ps[1::2].copy()
+    wide = (rise_ps >= from_s * PS) & (rise_ps < until_s * PS)
+    fall_ps[wide] = rise_ps[wide] + round(to_us * 1e6)
+    edges_ps = np.column_stack((rise_ps, fall_ps)).ravel()
+    return replace(capture, lines={**capture.lines, line: replace(own, edges_ps=edges_ps)})
+
+
+@pytest.mark.parametrize(
+    ("from_s", "until_s", "told_of"),
+    [
+        # As the link comes at 4.33 s, the others step from their presets to their rests by 7 us.
+        (4.33, 4.80, True),
+        # While the transmitter boots, before any output shows the link.
+        (4.05, 4.20, True),
+        # Alone, after the link was seen to come: a switch that a hand moved looks the same.
+        (4.60, 5.20, False),
+    ],
+)
+def test_a_weapon_that_leaps_alone_up_to_the_first_link_is_a_hazard(from_s, until_s, told_of):
+    before = {name: rest + 7.0 for name, rest in REST.items()}
+    found = check(leaping(guided(before=before, spans=GUIDED[:8]), "RX3", from_s, until_s, 1650.0))
+    first = [h for h in found.hazards if h.kind is HazardKind.FIRST_LINK and "RX3" in h.lines]
+    assert [from_s <= h.at_s < until_s for h in first] == ([True] if told_of else [])
+
+
+@pytest.mark.parametrize("frames", [1, 2])
+def test_a_short_leap_as_the_link_is_back_is_not_left_out(good, frames):
+    """The last return finds the sticks at rest; each return there but this stood still."""
+    assert good[LinkState.BACK_AT_REST, "RX3"].verdict is MEETS
+    capture = guided(before={name: rest + 7.0 for name, rest in REST.items()})
+    cells = told(leaping(capture, "RX3", 138.3, 138.3 + frames * FRAME_S, 1650.0))
+    assert cells[LinkState.BACK_AT_REST, "RX3"].verdict is OPEN
+    assert cells[LinkState.BACK_AT_REST, "RX1"].verdict is MEETS

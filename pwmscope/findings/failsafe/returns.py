@@ -181,7 +181,8 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
     if not seen.returned and math.isfinite(seen.linked_s):
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
-    if early and not before and not is_where_it_was(line, response, early[0], seen.earliest_s):
+    went_back = bool(early) and is_where_it_was(line, response, early[0], seen.earliest_s)
+    if early and not before and (not went_back or _jumps_nearer(line, response, seen)):
         is_left_again = len(early) > 1 or _jumps_off(line, response)
         is_left_again = is_left_again or _jumps_back(line, response, seen)
         before = early[:1] if is_left_again else []
@@ -223,6 +224,19 @@ def _jumps_back(line: Watched, response: Response, seen: LinkSeen) -> bool:
     )
 
 
+def _jumps_nearer(line: Watched, response: Response, seen: LinkSeen) -> bool:
+    """Say whether a line that went near where it stood jumped on to that very width.
+
+    The first jump was not the return then, though a stick held by hand might be as near.
+    """
+    if not _jumps_back(line, response, seen):
+        return False
+    first, second = response.departures[:2]
+    was_us = _was_us(line, response, seen.earliest_s)
+    apart_us = max(2.0 * line.range_us, JUMP * line.output.table.convention.span_us / 2.0)
+    return abs(first.to_us - was_us) - abs(second.to_us - was_us) > apart_us
+
+
 def _jumps_off(line: Watched, response: Response) -> bool:
     """Say whether a line's next movement began further off than a stick gets in a frame."""
     departures = response.departures
@@ -239,12 +253,16 @@ def is_where_it_was(
     line: Watched, response: Response, change: Change, earliest_s: float = -math.inf
 ) -> bool:
     """Say whether a line went back to where it stood before the loss."""
-    first = response.during[0]
-    was_us = (
-        first.level_us if first.kind is Kind.STANDS else _last_stood_us(line, first, earliest_s)
-    )
     same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
-    return abs(change.to_us - was_us) <= same_us
+    return abs(change.to_us - _was_us(line, response, earliest_s)) <= same_us
+
+
+def _was_us(line: Watched, response: Response, earliest_s: float) -> float:
+    """Where a line stood before the loss."""
+    first = response.during[0]
+    if first.kind is Kind.STANDS:
+        return first.level_us
+    return _last_stood_us(line, first, earliest_s)
 
 
 def _last_stood_us(line: Watched, first: Stretch, earliest_s: float) -> float:

@@ -255,6 +255,15 @@ def test_without_the_others_a_width_left_again_before_any_stick_was_followed_is_
     assert len(leaps(jump(12.0, 1900.0), jump(13.0, 1600.0), returned=True)) == 1
 
 
+@pytest.mark.parametrize(("near_us", "found"), [(1749.0, 1), (1721.0, 1), (1719.0, 0), (1700.0, 0)])
+def test_a_jump_near_its_stick_and_another_to_its_very_width_is_a_leap(near_us, found):
+    """A receiver alone in its return, found by a study: 49 us off for 0.24 s, then the stick's."""
+    apart = {"linked_s": INF}
+    assert len(leaps(jump(12.0, near_us), jump(12.24, 1700.0), **apart)) == found
+    assert leaps(jump(12.0, near_us), jump(12.24, 1600.0), **apart) == ()
+    assert leaps(jump(12.0, near_us), **apart) == ()
+
+
 @pytest.mark.parametrize(("first_us", "found"), [(1649.0, 1), (1651.0, 0), (2151.0, 1)])
 def test_a_movement_that_begins_far_from_where_the_output_went_shows_a_leap(first_us, found):
     """No stick gets a quarter of the span in a frame."""

@@ -128,11 +128,13 @@ def first_link_hazards(
     """
     comes: dict[str, tuple[float, float, float | None, bool]] = {}
     steps = {name: _small_steps_s(table, from_s, until_s) for name, table in tables.items()}
-    seen_s = _together_s(steps, tables)
     for name, table in tables.items():
         found = _first_jump(table, from_s, until_s)
         if found is not None:
             comes[name] = found
+    jumped = {name: np.array([found[0]]) for name, found in comes.items()}
+    went = {name: np.append(own, jumped.get(name, ())) for name, own in steps.items()}
+    seen_s = _together_s(went, tables)
     hazards = {}
     for name, (at_s, to_us, from_us, starts) in comes.items():
         own, frame_s = expected[name], tables[name].convention.period_us / 1e6

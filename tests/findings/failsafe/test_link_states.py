@@ -233,6 +233,14 @@ def test_a_weapon_that_leaps_alone_up_to_the_first_link_is_a_hazard(from_s, unti
     assert [from_s <= h.at_s < until_s for h in first] == ([True] if told_of else [])
 
 
+def test_a_weapon_that_leaps_before_the_others_jump_together_is_a_hazard():
+    """On a receiver of its own it is back first; found by a study of boots."""
+    before = {name: rest + (0.0 if name == "RX3" else 200.0) for name, rest in REST.items()}
+    found = check(leaping(guided(before=before, spans=GUIDED[:8]), "RX3", 4.05, 4.80, 1650.0))
+    first = [h for h in found.hazards if h.kind is HazardKind.FIRST_LINK and "RX3" in h.lines]
+    assert [4.05 <= h.at_s < 4.1 for h in first] == [True]
+
+
 @pytest.mark.parametrize("frames", [1, 2])
 def test_a_short_leap_as_the_link_is_back_is_not_left_out(good, frames):
     """The last return finds the sticks at rest; each return there but this stood still."""

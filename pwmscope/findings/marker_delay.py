@@ -220,6 +220,8 @@ def measure_marker(findings: Findings, marker: Marker) -> MarkerDelay:
             "moving while you switch off."
         )
         return _unknown(marker, unused, why)
+    if _stepped(fresh, run):
+        return _unknown(marker, unused, _RAMP)
     if _slowed(fresh, run) or _stood_alike(findings, fresh, run):
         why = (
             "The stick stood or slowed down before the switch. When the link went is not shown. "
@@ -344,6 +346,17 @@ def _moves_while_off(fresh: _Fresh, losses: Sequence[Loss]) -> bool:
         for o in losses
     )
     return moved_s > 0.5 * sum(o.back_s - o.lost_s for o in losses)
+
+
+def _stepped(fresh: _Fresh, run: IntArray) -> bool:
+    """Say whether the last fresh frames came after a pause, most times: steps of the receiver's."""
+    gaps_s = np.diff(fresh.at_s)
+    inside = np.concatenate(
+        [gaps_s[a : b - _LAST] for a, b in zip(fresh.first, fresh.last, strict=True)]
+    )
+    last_s = np.array([gaps_s[b - _LAST : b].max() for b in fresh.last[run]])
+    usual_s = max(1.5 * float(np.quantile(inside, 0.99)), 3.0 * fresh.period_s)
+    return float(np.mean(last_s > usual_s)) >= MOSTLY
 
 
 def _slowed(fresh: _Fresh, run: IntArray) -> bool:

@@ -168,3 +168,19 @@ def test_a_failure_is_counted_from_the_latest_moment_of_the_loss():
     unknown = analyse(capture, sheet=parse_sheet(bench.replace("{}", "")))
     assert least.failsafe.verdict is Verdict.DOES_NOT_MEET
     assert unknown.failsafe.verdict is Verdict.NOT_SHOWN
+
+
+def test_an_output_that_steps_on_after_the_link_went_is_no_stick(capture, found):
+    """A receiver goes to its preset by way of another width: no fresh frame of the stick's."""
+    assert found.is_shown
+    lines = dict(capture.lines)
+    for name in lines.keys() - {"light"}:
+        own = capture.lines[name]
+        rise_ps, fall_ps = own.edges_ps[::2], own.edges_ps[1::2].copy()
+        since_s = rise_ps[:, None] / PS_PER_S - found.last_fresh_s
+        stepped = ((since_s > 0.2) & (since_s < 0.5)).any(axis=1)
+        fall_ps[stepped] = rise_ps[stepped] + 1_400_000_000
+        edges_ps = np.column_stack((rise_ps, fall_ps)).ravel()
+        lines[name] = replace(own, edges_ps=edges_ps)
+    told = measure_marker(examine(replace(capture, lines=lines), off_line=LAMP), LAMP)
+    assert not told.is_shown

@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -195,7 +196,7 @@ def test_stated_moments_alone_or_with_their_uncertainty():
 def test_a_sheet_from_its_file_its_table_or_read_before(drill):
     table = {
         "limits": {"failsafe_s": 2.0},
-        "marker": {"line": "tx-on", "on": "high"},
+        "marker": {"line": "tx-on", "on": "high", "kind": "switch"},
         "channels": {
             "RX1": {"role": "drive-left", "deadband_us": 60, "no_pulses": "stops"},
             "RX2": {"role": "drive-right", "deadband_us": 60, "no_pulses": "stops"},
@@ -205,6 +206,25 @@ def test_a_sheet_from_its_file_its_table_or_read_before(drill):
     for sheet in (table, pwmscope.load_sheet(SHEET)):
         analysis = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=sheet)
         assert analysis["RX3"].failsafe.verdict is drill["RX3"].failsafe.verdict is Verdict.MEETS
+
+
+@pytest.mark.parametrize(
+    ("known", "verdict"),
+    [
+        ({"kind": "switch"}, Verdict.MEETS),
+        ({"kind": "button"}, Verdict.MEETS),
+        ({"late_s": 0.3}, Verdict.MEETS),
+        # A light may be later than any hand, and it may be one.
+        ({}, Verdict.NOT_SHOWN),
+    ],
+)
+def test_a_marker_of_which_neither_kind_nor_lateness_is_known_shows_nothing(known, verdict):
+    sheet = tomllib.loads(SHEET.read_text("utf-8"))
+    sheet["marker"] = {"line": "tx-on", "on": "high"} | known
+    analysis = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=sheet)
+    assert analysis["RX3"].failsafe.verdict is verdict
+    if not known:
+        assert "How late the marker may change" in analysis["RX3"].failsafe.sentence
 
 
 def test_a_stricter_limit_is_held_against():

@@ -242,7 +242,8 @@ class MarkerTable(Table):
     kind: Annotated[MarkerKind | None, one_of(MARKER_KINDS)] = Field(
         default=None,
         description='"switch" where the transmitter\'s own switch drives it, "button" where a hand '
-        'presses it. "light" is a sensor over its power light. Without it, it counts as a button.',
+        'presses it. "light" is a sensor over its power light. Without it and late_s, no line '
+        "meets.",
     )
     late_s: Annotated[
         float | None,

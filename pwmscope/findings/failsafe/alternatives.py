@@ -189,6 +189,7 @@ class Setting:
     reads_either_way: bool = False
     damaged_s: tuple[tuple[float, float], ...] = ()
     is_time_doubted: bool = False
+    is_lateness_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -363,6 +363,7 @@ class _Told:
     linked_s: float | None
     said: tuple[str, ...]
     polarity: Polarity | None = None
+    is_lateness_known: bool = True
 
 
 def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> _Told:
@@ -412,7 +413,9 @@ def _marked(
         if not is_return(own, marks.losses, outputs)
     ]
     losses = _with_unstated(known, inferred)
-    return _Told(losses, marks.linked_s, (said, f"It {kind}{late}."), marks.polarity)
+    both = (said, f"It {kind}{late}.")
+    is_known = reference.is_lateness_known
+    return _Told(losses, marks.linked_s, both, marks.polarity, is_known)
 
 
 _KIND: Final[dict[str | None, str]] = {
@@ -637,7 +640,9 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         power_up = power_up_finding(
             table, capture.lines[name], before, line.expected, limits.failsafe_s
         )
-        events = _events(line, evidence[name], limits.failsafe_s, capture.end_s, polarity)
+        events = _events(
+            line, evidence[name], limits.failsafe_s, capture.end_s, polarity, told=told
+        )
         events = with_supplies(events, supplies)
         own = _summed_up(events, line.expected, limit, power_up, capture.source)
         restarts = [event for event in events if event.is_restart]
@@ -657,6 +662,8 @@ def _events(
     limit_s: float,
     end_s: float,
     polarity: Polarity,
+    *,
+    told: _Told,
 ) -> tuple[LossEvent, ...]:
     table = line.output.table
     setting = Setting(
@@ -671,6 +678,7 @@ def _events(
         table.other_polarity is not None or _reads_either_way(table),
         tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
         table.time_scale is not None,
+        told.is_lateness_known,
     )
     times = _stop_times(line, evidence, end_s)
     back_s = [recovered_s(response, end_s) for response in line.responses]

@@ -79,6 +79,17 @@ class Reference:
     back_late_s: float = 0.0
 
     @property
+    def is_lateness_known(self) -> bool:
+        """Whether it is stated how late the marker may change, or what kind it is."""
+        marker = None if self.sheet is None else self.sheet.marker
+        own = marker is not None and marker.line == self.line
+        return (
+            self.line is None
+            or self.kind is not None
+            or (own and marker is not None and marker.stated_late_s is not None)
+        )
+
+    @property
     def limits(self) -> Limits:
         """The sheet's limits, or those of common practice."""
         return COMMON_PRACTICE if self.sheet is None else self.sheet.limits

@@ -191,6 +191,11 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             "hand on the stick looks the same.",
             "Mark it with a line (`off_line`) or state it (`off_at_s`).",
         )
+    if loss.is_marked and not case.setting.is_lateness_known:
+        yield Reason(
+            "How late the marker may change is not stated. A light may be later than a hand.",
+            "State its kind in the sheet.",
+        )
     if case.error_s is None:
         yield Reason("The sample interval is not known, so no time is exact.", "Give `rate`.")
     if case.is_short:

@@ -25,6 +25,8 @@ SUDDEN: Final = 0.25
 """No stick gets further than this part of the span in a frame (common practice, from memory)."""
 TWO_FRAMES: Final = 1.5
 """A jump that took longer than this many frame periods had pulses on its way."""
+EXACT: Final = 0.01
+"""A stick that was held is found within this part of the span, where nothing else is near it."""
 MIN_LINES: Final = 2
 """So many lines must be back at once where the sticks were before the loss."""
 
@@ -182,9 +184,10 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
         slack_s = SLACK_FRAMES * line.frame_s
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
     went_back = bool(early) and is_where_it_was(line, response, early[0], seen.earliest_s)
-    if early and not before and (not went_back or _jumps_nearer(line, response, seen)):
-        is_left_again = len(early) > 1 or _jumps_off(line, response)
-        is_left_again = is_left_again or _jumps_back(line, response, seen)
+    if early and not before:
+        is_left_again = not went_back and (len(early) > 1 or _jumps_off(line, response))
+        is_left_again = is_left_again or (not went_back and _jumps_back(line, response, seen))
+        is_left_again = is_left_again or _steps_nearer(line, response, seen)
         before = early[:1] if is_left_again else []
     band = line.expected.band
     return tuple(
@@ -224,17 +227,24 @@ def _jumps_back(line: Watched, response: Response, seen: LinkSeen) -> bool:
     )
 
 
-def _jumps_nearer(line: Watched, response: Response, seen: LinkSeen) -> bool:
-    """Say whether a line that went near where it stood jumped on to that very width.
+def _steps_nearer(line: Watched, response: Response, seen: LinkSeen) -> bool:
+    """Say whether a line that went near where it stood stepped on to that very width.
 
-    The first jump was not the return then, though a stick held by hand might be as near.
+    The first jump was not the return then, though a stick held by hand might be as near. The
+    step is of one frame, from a stand to a stand, however small.
     """
-    if not _jumps_back(line, response, seen):
+    if len(response.departures) < 2:
         return False
     first, second = response.departures[:2]
+    is_step = second.kind is ChangeKind.JUMP or (
+        second.kind is ChangeKind.MOVE
+        and second.end_s == second.by_s
+        and second.by_s - second.after_s < TWO_FRAMES * line.frame_s
+    )
     was_us = _was_us(line, response, seen.earliest_s)
-    apart_us = max(2.0 * line.range_us, JUMP * line.output.table.convention.span_us / 2.0)
-    return abs(first.to_us - was_us) - abs(second.to_us - was_us) > apart_us
+    off_us = abs(first.to_us - was_us), abs(second.to_us - was_us)
+    exact_us = max(2.0 * line.range_us, EXACT * line.output.table.convention.span_us)
+    return is_step and off_us[1] <= exact_us < off_us[0] - off_us[1]
 
 
 def _jumps_off(line: Watched, response: Response) -> bool:

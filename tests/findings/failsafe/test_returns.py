@@ -255,11 +255,16 @@ def test_without_the_others_a_width_left_again_before_any_stick_was_followed_is_
     assert len(leaps(jump(12.0, 1900.0), jump(13.0, 1600.0), returned=True)) == 1
 
 
-@pytest.mark.parametrize(("near_us", "found"), [(1749.0, 1), (1721.0, 1), (1719.0, 0), (1700.0, 0)])
-def test_a_jump_near_its_stick_and_another_to_its_very_width_is_a_leap(near_us, found):
+@pytest.mark.parametrize(("near_us", "found"), [(1749.0, 1), (1711.0, 1), (1710.0, 0), (1700.0, 0)])
+def test_a_jump_near_its_stick_and_a_step_to_its_very_width_is_a_leap(near_us, found):
     """A receiver alone in its return, found by a study: 49 us off for 0.24 s, then the stick's."""
     apart = {"linked_s": INF}
     assert len(leaps(jump(12.0, near_us), jump(12.24, 1700.0), **apart)) == found
+    step = jump(12.24, 1700.0, near_us, place=3, kind=ChangeKind.MOVE)
+    assert len(leaps(jump(12.0, near_us), step, **apart, moves_s=12.22)) == found
+    # A hand's movement takes longer, and what does not come to the width was no return either.
+    assert leaps(jump(12.0, near_us), replace(step, end_s=12.3), **apart) == ()
+    assert leaps(jump(12.0, near_us), replace(step, after_s=12.2), **apart) == ()
     assert leaps(jump(12.0, near_us), jump(12.24, 1600.0), **apart) == ()
     assert leaps(jump(12.0, near_us), **apart) == ()
 

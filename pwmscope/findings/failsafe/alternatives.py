@@ -111,6 +111,7 @@ class Ground(StrEnum):
     CONTRADICTED = "the outputs contradict the marker"
     SHORT = "the loss was too short"
     SPREAD = "the delays after the marker differ by more than it may be late"
+    STATED_SPREAD = "the delays after the stated times differ by more than a receiver's do"
     UNMARKED_RETURN = "the return is not marked"
     RESUMED = "pulses came again before the marker, and no return was seen after it"
     INSIDE = "it was inside its stop range before"
@@ -454,7 +455,8 @@ def marker_late(case: Case) -> Alternative:
     if case.loss.is_inferred:
         return Alternative(Cause.LATE_MARKER, False, Ground.OPEN)
     if case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
-        return Alternative(Cause.LATE_MARKER, False, Ground.SPREAD)
+        ground = Ground.SPREAD if case.loss.is_marked else Ground.STATED_SPREAD
+        return Alternative(Cause.LATE_MARKER, False, ground)
     return Alternative(Cause.LATE_MARKER, True, Ground.COUNTED)
 
 

@@ -565,9 +565,12 @@ class _Bench:
         # What a ramp does last shows that it is no stick's last command.
         decided_s = np.where(kind == MOVES, entered.end_s[i], after_s)
         delay_s = np.where(kind == MOVES, after_s, by_s) - self.lost_s
+        is_sudden = np.isfinite(delay_s) & (kind != MOVES) & np.isnan(ramped_s)
+        known = np.array([not loss.is_inferred for loss in losses])
+        sudden_s = delay_s[is_sudden & known]
+        stated_s = 2.0 * max(loss.moment.within_s or 0.0 for loss in losses)
         delay_s = np.where(marked, delay_s, np.nan)
         stops_s = np.where(kind == STOPS, delay_s, np.nan)
-        sudden_s = delay_s[np.isfinite(delay_s) & (kind != MOVES) & np.isnan(ramped_s)]
         reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
         has_mate = entered.partner[i] >= 0
         with np.errstate(invalid="ignore"):
@@ -579,7 +582,7 @@ class _Bench:
             int(np.count_nonzero(has_mate & returned.is_one[i])),
             person_odds(delay_s, line.frame_s),
             pull_odds(stops_s, line.frame_s),
-            float(np.ptp(sudden_s)) if sudden_s.size else 0.0,
+            max(float(np.ptp(sudden_s)) - stated_s, 0.0) if sudden_s.size else 0.0,
             float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
             _has_slowed(line, after_s, by_s, losses),
             beat_odds(line, losses),

@@ -378,6 +378,11 @@ _SAID: Final = {
         "The outputs follow moving sticks only while the marker says off.",
         "Check which of its levels means on.",
     ),
+    Ground.STATED_SPREAD: Reason(
+        "The delays after the stated times differ by more than a receiver's do. A plug pulled by "
+        "hand looks the same.",
+        "Mark the loss with a line (`off_line`).",
+    ),
     Ground.SPREAD: Reason(
         "The delays after the marker differ by more than it may be late, so it is later "
         "than stated.",

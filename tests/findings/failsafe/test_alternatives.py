@@ -378,6 +378,9 @@ def test_that_the_marker_is_upside_down(polarity, told):
         ({"loss": INFERRED}, (False, Ground.OPEN)),
         ({"spread_s": 0.25}, (True, Ground.COUNTED)),
         ({"spread_s": 0.2501}, (False, Ground.SPREAD)),
+        # One plug with all lines, pulled by hand and put back in the silence, found by a study.
+        ({"spread_s": 0.25, "loss": STATED}, (True, Ground.COUNTED)),
+        ({"spread_s": 0.2501, "loss": STATED}, (False, Ground.STATED_SPREAD)),
         ({"spread_s": 0.55, "loss": loss_of(replace(MARKED, late_s=0.3))}, (True, Ground.COUNTED)),
         ({"spread_s": 0.56, "loss": loss_of(replace(MARKED, late_s=0.3))}, (False, Ground.SPREAD)),
     ],

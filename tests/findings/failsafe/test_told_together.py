@@ -407,7 +407,12 @@ def test_the_odds_of_a_delay_are_those_from_the_marker_to_the_change():
     assert [one.away_odds for one in own] == (PERSON * pull_odds(delays_s, FRAME_S)).tolist()
     assert own[0].odds < 1.0
     stated = told(stops, losses=3, moment=Moment(Known.STATED, 0.0, None))[0]
-    assert (stated[0].odds, stated[0].pull_odds, stated[0].spread_s) == (1.0, 1.0, 0.0)
+    assert (stated[0].odds, stated[0].pull_odds, stated[0].spread_s) == (1.0, 1.0, 0.25)
+    # What a person states may be wrong both ways.
+    stated = told(stops, losses=3, moment=Moment(Known.STATED, 0.1, None))[0]
+    assert stated[0].spread_s == pytest.approx(0.05)
+    inferred = told(stops, losses=3, moment=Moment(Known.INFERRED, None, 0.0))[0]
+    assert inferred[0].spread_s == 0.0
 
 
 def test_times_from_change_to_return_are_told_of_three_or_more():

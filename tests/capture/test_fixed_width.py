@@ -166,7 +166,9 @@ def test_rows_of_digits_need_no_parser(tmp_path, clock):
     file = tmp_path / "recording.csv"
     file.write_text(sampled(20_000, clock))
     assert parsed_rows(file) == 0
-    assert_same(read(file, block_bytes=9_000), read(file, general=True))
+    expected = read(file, general=True)
+    for block_bytes, threads in [(9_000, 1), (1 << 16, 0), (1 << 16, 2), (1 << 20, 1)]:
+        assert_same(read(file, block_bytes=block_bytes, threads=threads), expected)
 
 
 def test_rows_with_exponents_are_parsed_and_the_others_are_not(tmp_path):

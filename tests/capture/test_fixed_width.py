@@ -166,7 +166,9 @@ def test_rows_of_digits_need_no_parser(tmp_path, clock):
     file = tmp_path / "recording.csv"
     file.write_text(sampled(20_000, clock))
     assert parsed_rows(file) == 0
-    assert_same(read(file, block_bytes=9_000), read(file, general=True))
+    expected = read(file, general=True)
+    for block_bytes, threads in [(9_000, 1), (1 << 16, 0), (1 << 16, 2), (1 << 20, 1)]:
+        assert_same(read(file, block_bytes=block_bytes, threads=threads), expected)
 
 
 def test_rows_with_exponents_are_parsed_and_the_others_are_not(tmp_path):
@@ -270,6 +272,75 @@ def test_rows_at_even_steps_are_held_against_known_digits_byte_by_byte(clock, mo
         assert (block.stop, block.row_count) == (plain.stop, plain.row_count)
         for piece, other in zip(block.pieces, plain.pieces, strict=True):
             np.testing.assert_equal(astuple(piece), astuple(other))
+
+
+STEPPED = {
+    "1 us, up to a second and on": (lambda k: (k + 997_700, 6), "s"),
+    "1 us, from the middle of 9 s": (lambda k: (k + 9_123_456, 6), "s"),
+    "1 us from 10 s on": (lambda k: (k + 10_098_765, 6), "s"),
+    "4 ns in milliseconds": (lambda k: (4 * k + 9_990_000, 6), "ms"),
+    "25 ns in milliseconds": (lambda k: (25 * k + 9_950_000, 6), "ms"),
+    "125 us": (lambda k: (125 * k, 6), "s"),
+}
+
+
+def all_read(block):
+    """What a block's pieces tell together: rows that change, and the steps of time."""
+    rows, ends, steps = [], [], []
+    for piece in block.pieces:
+        begin = piece.first_row
+        if not rows or rows[-1][1] != piece.first_word:
+            rows.append((begin, piece.first_word, piece.first_ps))
+        at = (piece.at + begin).tolist()
+        rows += zip(at, piece.words.tolist(), piece.time_ps.tolist(), strict=True)
+        assert rows[-1][1] == piece.last_word
+        if ends:
+            steps.append((piece.first_ps - ends[-1], begin))
+        if piece.row_count > 1:
+            steps += [(piece.steps.least_ps, None), (piece.steps.most_ps, None)]
+        ends.append(piece.last_ps)
+    sizes = [step for step, _ in steps]
+    return block.stop, block.row_count, rows, ends[-1:], min(sizes), max(sizes)
+
+
+@pytest.mark.parametrize("clock", STEPPED)
+def test_times_without_the_zeros_at_their_end_are_verified_byte_by_byte(clock, monkeypatch):
+    """The places of such rows are known beforehand; it changes no answer, damaged or whole."""
+    time, unit = STEPPED[clock]
+
+    def written(k):
+        value, decimals = time(k)
+        return f"{value / 10**decimals:.{decimals}f}".rstrip("0").rstrip(".")
+
+    text = b"".join(b"%s,%d,0\n" % (written(k).encode(), k // 700 % 2) for k in range(4_500))
+    lines = text.splitlines(keepends=True)
+    plan = find_plan(find_layout(b"".join(lines[:900]).decode(), "a.csv", Hints(time_unit=unit)))
+    lacking = sorted(range(1_500, 3_500), key=lambda k: len(lines[k]))[:2]
+    texts = [text, b"".join(lines[:2_000] + lines[2_001:]), b"".join(lines[:5] + lines[4:])]
+    for row in [*lacking, lacking[0] - 1, lacking[0] + 1, 2_345]:
+        begin = sum(map(len, lines[:row]))
+        for place in range(begin, begin + len(lines[row])):
+            changed = bytes(b for b in b"015,.\nx" if b != text[place])
+            texts += [text[:place] + bytes([b]) + text[place + 1 :] for b in changed]
+
+    def read_one(text):
+        return all_read(read_block(bytearray(text) + bytes(SLACK), len(text), plan))
+
+    combed = []
+    read_combs = fixed_width._read_combs
+
+    def counted(*arguments, **known):
+        read = read_combs(*arguments, **known)
+        combed.append(read[0].row_count if read else 0)
+        return read
+
+    monkeypatch.setattr(fixed_width, "_read_combs", counted)
+    found = [read_one(text)]
+    assert sum(combed) >= 2_500
+    found += [read_one(text) for text in texts[1:]]
+    monkeypatch.setattr(fixed_width, "_read_stepped", lambda *_: None)
+    assert found == [read_one(text) for text in texts]
+    assert len({str(one) for one in found}) > 50
 
 
 def test_steps_between_rows():

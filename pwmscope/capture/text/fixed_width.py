@@ -10,7 +10,8 @@ of all rows of the run are compared at once, and each byte is verified:
 - a word that differs from the one a row above shows a change of level;
 - eight digits become a number in three steps that join neighbours: pairs, fours, all eight;
 - where the first two rows are a step apart of which many make a power of ten, the digits of all
-  rows to come are known, and only held against.
+  rows to come are known, and only held against; so are the places of rows whose times are
+  written without the zeros at their end.
 
 What does not fit is left to the general parser, from that row on.
 """
@@ -18,6 +19,7 @@ What does not fit is left to the general parser, from that row on.
 from __future__ import annotations
 
 import functools
+import math
 import re
 from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
@@ -45,6 +47,8 @@ _MIN_EVEN: Final = 1024
 """Rows of one width whose times may be held against those of even steps."""
 _MAX_CYCLE: Final = 1 << 17
 """Rows after which the last digits come again: a table of as many words stays in the cache."""
+_MIN_COMB, _MAX_COMB = 200, 1000
+"""Rows from one time that lacks some zeros at its end to the next, to be read in one view."""
 _MAX_DIGITS: Final = 18
 """Digits of a time in picoseconds that surely fit 63 bits."""
 _NEWLINE: Final = 10
@@ -254,7 +258,8 @@ def read_block(buffer: bytearray, size: int, plan: Plan) -> Block:
             break
         run = _run_length(memory[place:size], template.width)
         if run < _MIN_RUN and place + run * template.width < size and plan.time == 0:
-            read = _read_ragged(memory, place, size, template, plan)
+            read = _read_stepped(memory, place, size, template, plan)
+            read = read or _read_ragged(memory, place, size, template, plan)
         else:
             read = _read_even(memory, place, run, template)
             read = read or _read_run(memory, place, run, template)
@@ -334,15 +339,7 @@ def _read_even(
     pairs = [(word, load(word, 0, rows, word.template)) for word in tail]
     if any(_good_rows(word, off) < rows for word, off in pairs):
         return None
-    scale = template.scale_ps
-    even = _levels_of(pairs, rows)
-    return replace(
-        even,
-        time_ps=(first + even.at * step) * scale,
-        first_ps=first * scale,
-        last_ps=(first + (rows - 1) * step) * scale,
-        steps=Steps(step * scale, step * scale, 1),
-    ), rows * width
+    return _at_even_steps(template, pairs, rows, first, step), rows * width
 
 
 def _cycle_of(step: int, digits: int) -> int:
@@ -375,14 +372,175 @@ def _last_digits(
     return words
 
 
-def _read_ragged(
+@dataclass(frozen=True, slots=True)
+class _Comb:
+    """Where rows at even steps begin whose times lack the zeros at their end.
+
+    Of the rows after one whose time is a multiple of a power of ten, the place is a sum over the
+    digits of their number, so that a view of as many axes holds them all.
+    """
+
+    power: int  # The power of ten
+    zeros: int  # Zeros at its end
+    periods: tuple[int, ...]  # Rows from one time with so many zeros at its end to the next
+
+    def starts_at(self, row: int, width: int) -> int:
+        """Count the bytes from the first row to a later one, the longest having a width."""
+        return row * width - sum(row // period for period in self.periods)
+
+
+@functools.lru_cache(maxsize=64)
+def _comb_of(step: int, decimals: int) -> _Comb | None:
+    """Find the power of ten for times with at most so many decimals; None if there is none."""
+    for zeros in range(min(decimals, 8) - 1, 0, -1):
+        power = 10**zeros
+        if power % step == 0 and _MIN_COMB <= power // step <= _MAX_COMB:
+            tens = [10**n for n in range(1, zeros + 1)]
+            return _Comb(power, zeros, tuple(ten // math.gcd(ten, step) for ten in tens))
+    return None
+
+
+@functools.lru_cache(maxsize=8)
+def _comb_words(
+    comb: _Comb, step: int, offset: int, size: int, places: tuple[int, ...]
+) -> tuple[Words64, Words64]:
+    """Make the masks and the digits of the last words of the times after a multiple's."""
+    rows = np.arange(1, 10 * comb.periods[-1] + 1)
+    lacks = np.sum([rows % period == 0 for period in comb.periods], axis=0)
+    masks = _MASKS[np.maximum(size - lacks, 0)]
+    digits = _last_digits(offset, places, 10 * comb.power, step, 0)
+    return masks, np.roll(digits, -1) & masks
+
+
+def _read_stepped(
     memory: npt.NDArray[np.uint8], place: int, size: int, template: _Template, plan: Plan
+) -> tuple[ChangedRows, int] | None:
+    """Read rows at even steps whose times lack the zeros at their end; None if not so.
+
+    Rows before the first multiple of the power of ten are read by their line ends.
+    """
+    times = []
+    for at in (place, place + template.width):
+        cell = memory[at : min(at + 40, size)].tobytes().split(plan.delimiter, 1)[0]
+        time = _NUMBER.fullmatch(cell)
+        if time is None or time[1] or time[3] not in {None, plan.point}:
+            return None
+        times.append((time[2], time[4] or b""))
+    whole = template.whole_digits
+    decimals = max(len(part) for _, part in times)
+    first, second = (int(number + part.ljust(decimals, b"0")) for number, part in times)
+    step = second - first
+    comb = _comb_of(step, decimals) if step > 0 and first % step == 0 else None
+    longest = _longest(memory, place, template, whole + 1 + decimals, plan)
+    if comb is None or longest is None or size - place < 2 * comb.periods[-1] * longest.width:
+        return None
+    before = -first % comb.power // step
+    if before:
+        end = place + before * longest.width
+        return _read_ragged(memory, place, end, template, plan, most_rows=before)
+    return _read_combs(memory, place, size, longest, plan, known=(first, step, comb))
+
+
+def _read_combs(
+    memory: npt.NDArray[np.uint8],
+    place: int,
+    size: int,
+    template: _Template,
+    plan: Plan,
+    *,
+    known: tuple[int, int, _Comb],
+) -> tuple[ChangedRows, int] | None:
+    """Read rows from a multiple of the power of ten up to one, all held against known times."""
+    first, step, comb = known
+    count, width = comb.periods[-1], template.width
+    tail_size, most = width - template.time_size, 10 ** len(template.digit_places)
+    shape = [b // a for a, b in zip((1, *comb.periods), comb.periods, strict=False)][::-1]
+    strides = [comb.starts_at(row, width) for row in (1, *comb.periods)][::-1]
+    # From the end of a multiple's row to the next multiple's.
+    rest = comb.starts_at(count - 1, width)
+    last = template.time_words[-1]
+    if sum(at >= last.offset for at in template.digit_places) <= comb.zeros:
+        return None
+    masks, digits = _comb_words(comb, step, last.offset, last.size, template.digit_places)
+
+    def load(word: _Word, begin: int, some: int, expected: np.uint64) -> Words64:
+        view = np.ndarray((some, *shape), _U64, memory.data, begin + word.offset, strides)
+        found: Words64 = np.bitwise_xor(view, expected, order="C").reshape(-1)
+        return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
+
+    tails: list[list[Words64]] = [[] for _ in template.tail_words]
+    at, time = place, first
+    while True:
+        text = _without_zeros(time, template, plan)
+        origin = at + len(text) + tail_size
+        part = time // comb.power % 10
+        fits = (size - origin - rest) // strides[0] + 1
+        some = min(10 - part, fits, (most - time) // comb.power)
+        if some <= 0:
+            break
+        if memory[at : at + len(text)].tobytes() != text:
+            return None
+        above = time - time % (10 * comb.power)
+        spread = _spread(f"{above:0{len(template.digit_places)}d}", template)
+        rows = slice(part * count, (part + some) * count)
+        for word in template.time_words:
+            value = int.from_bytes(spread[word.offset : word.offset + word.size], "little")
+            off = load(word, origin, some, word.template ^ np.uint64(value))
+            if word is last:
+                np.bitwise_and(off, masks[rows], out=off)
+                np.bitwise_xor(off, digits[rows], out=off)
+            # The last is of a row that the next view, or the next block, has in its care.
+            if np.bitwise_or.reduce(off[:-1]):
+                return None
+        for word, offs in zip(template.tail_words, tails, strict=True):
+            offs.append(load(word, origin - tail_size, some, word.template))
+        at = origin + (some - 1) * strides[0] + rest
+        time += some * comb.power
+    rows_read = (time - first) // step
+    if not rows_read:
+        return None
+    pairs = [(w, np.concatenate(offs)) for w, offs in zip(template.tail_words, tails, strict=True)]
+    if any(_good_rows(word, off) < rows_read for word, off in pairs):
+        return None
+    return _at_even_steps(template, pairs, rows_read, first, step), at - place
+
+
+def _without_zeros(time: int, template: _Template, plan: Plan) -> bytes:
+    """Print a time, counted in its last digit, without the zeros at its end."""
+    digits = str(time).zfill(len(template.digit_places)).encode()
+    whole = digits[: template.whole_digits]
+    return (whole + plan.point + digits[template.whole_digits :].rstrip(b"0")).rstrip(plan.point)
+
+
+def _at_even_steps(
+    template: _Template, pairs: list[tuple[_Word, Words64]], rows: int, first: int, step: int
+) -> ChangedRows:
+    """Find the rows that change a level among rows whose times are known."""
+    scale = template.scale_ps
+    even = _levels_of(pairs, rows)
+    return replace(
+        even,
+        time_ps=(first + even.at * step) * scale,
+        first_ps=first * scale,
+        last_ps=(first + (rows - 1) * step) * scale,
+        steps=Steps(step * scale, step * scale, 1),
+    )
+
+
+def _read_ragged(
+    memory: npt.NDArray[np.uint8],
+    place: int,
+    size: int,
+    template: _Template,
+    plan: Plan,
+    *,
+    most_rows: int | None = None,
 ) -> tuple[ChangedRows, int] | None:
     """Read rows whose times have as many digits before the point but not after it.
 
     A decimal that is not printed is a 0, so bytes beyond a time's end count as the template's.
     """
-    ends = np.flatnonzero(memory[place:size] == _NEWLINE) + (place + 1)
+    ends = np.flatnonzero(memory[place:size] == _NEWLINE)[:most_rows] + (place + 1)
     starts = np.concatenate(([place], ends[:-1]))
     tails = ends - (template.width - template.time_size)
     lengths = tails - starts

@@ -14,6 +14,7 @@ from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecor
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.losses import (
     Output,
+    QuietSpell,
     find_quiet_spells,
     keeps_beat,
     quiet_limit_s,
@@ -71,6 +72,14 @@ class StateOfLine:
     sentence: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Silences:
+    """A recording's servo lines, and where they went quiet: the same for each line and loss."""
+
+    outputs: dict[str, Output]
+    spells: list[QuietSpell]
+
+
 Seen = tuple[Verdict | None, str]
 NOT_RECORDED: Final = "The recording does not hold this state."
 SAID: Final = {
@@ -96,14 +105,14 @@ def link_states(check: Failsafe) -> tuple[StateOfLine, ...]:
     """
     if check.sheet is None:
         return ()
-    used = {rec.source: rec for rec in check.recordings}
+    used = {rec.source: (rec, _silences(rec)) for rec in check.recordings}
     found = []
     for line in check.lines:
         if line.expected.is_informative:
             continue
         seen: dict[LinkState, list[Seen]] = {state: [] for state in LinkState}
         for rec in line.recordings:
-            for state, told in _of_recording(line, rec, used[rec.source]):
+            for state, told in _of_recording(line, rec, *used[rec.source]):
                 seen[state].append(told)
         if not line.recordings and line.is_guarded and line.verdict is not None:
             seen[LinkState.LOST].append((line.verdict, line.sentence))
@@ -125,7 +134,7 @@ def _told(line: FailsafeLine, state: LinkState, seen: list[Seen]) -> StateOfLine
 
 
 def _of_recording(
-    line: FailsafeLine, own: LineInRecording, rec: LossAnalysis
+    line: FailsafeLine, own: LineInRecording, rec: LossAnalysis, silences: _Silences
 ) -> Iterator[tuple[LinkState, Seen]]:
     """List what one recording shows of one line, state by state."""
     power_up = own.finding(POWER_UP)
@@ -142,7 +151,7 @@ def _of_recording(
         if event.verdict is None:
             continue
         verdict = event.verdict if guard is None else guard.over(event.verdict)
-        restarted = list(_restarted(own, event, rec))
+        restarted = list(_restarted(own, event, silences))
         # A restart in a loss is a state of its own, unless a failure is proven.
         if not restarted or verdict is Verdict.DOES_NOT_MEET:
             yield LinkState.LOST, (verdict, SAID[verdict])
@@ -204,17 +213,17 @@ def _linked_for_s(own: LineInRecording, losses: list[LossEvent], number: int) ->
     return begun_s - since_s
 
 
-def _outputs(rec: LossAnalysis) -> dict[str, Output]:
-    """Give the servo lines of a recording, with their usual frame periods."""
+def _silences(rec: LossAnalysis) -> _Silences:
+    """Find the servo lines of a recording, and when they went quiet."""
     outputs = {}
     for name, record in rec.found.records.items():
         usual_us = record.frames.usual_us or record.table.convention.period_us
         outputs[name] = Output(record.table, record.dwells, usual_us)
-    return outputs
+    return _Silences(outputs, find_quiet_spells(outputs, rec.lines.capture.end_s))
 
 
 def _restarted(
-    own: LineInRecording, event: LossEvent, rec: LossAnalysis
+    own: LineInRecording, event: LossEvent, silences: _Silences
 ) -> Iterator[tuple[LinkState, Seen]]:
     """Say what a line does after all went quiet in a loss and began anew before its end."""
     case, loss = event.case, event.case.loss
@@ -222,15 +231,16 @@ def _restarted(
     if band is None or not _is_sure(event):
         return
     over_s = loss.earliest_s + case.setting.limit_s
-    outputs = _outputs(rec)
-    for spell in find_quiet_spells(outputs, case.setting.end_s):
-        is_within = over_s < spell.start_s and spell.back_s < loss.back_s
+    outputs = silences.outputs
+    for spell in silences.spells:
+        if not (over_s < spell.start_s and spell.back_s < loss.back_s):
+            continue
         pulsing = {
             name for name, output in outputs.items()
             if np.searchsorted(output.table.rise_s, spell.start_s)
             > np.searchsorted(output.table.rise_s, over_s)
         }  # fmt: skip
-        if not is_within or not pulsing or spell.lines < pulsing or keeps_beat(outputs, spell):
+        if not pulsing or spell.lines < pulsing or keeps_beat(outputs, spell):
             continue
         rows = slice(*np.searchsorted(own.table.rise_s, (spell.back_s, loss.back_s)))
         _, inside, outside = (column[rows] for column in sides(own.table, band))

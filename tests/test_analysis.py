@@ -227,6 +227,21 @@ def test_a_marker_of_which_neither_kind_nor_lateness_is_known_shows_nothing(know
         assert "How late the marker may change" in analysis["RX3"].failsafe.sentence
 
 
+@pytest.mark.parametrize(
+    ("marker", "verdict"),
+    [
+        (Marker("tx-on", "high", "switch"), Verdict.MEETS),
+        (Marker("tx-on", "high", None, 0.3), Verdict.MEETS),
+        (Marker("tx-on", "high"), Verdict.NOT_SHOWN),
+    ],
+)
+def test_what_is_known_of_a_marker_that_is_given_counts_as_that_of_the_sheet(marker, verdict):
+    sheet = tomllib.loads(SHEET.read_text("utf-8"))
+    del sheet["marker"], sheet["analyser"]
+    analysis = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=sheet, marker=marker)
+    assert analysis["RX3"].failsafe.verdict is verdict
+
+
 def test_a_stricter_limit_is_held_against():
     path = CAPTURES / "drill.csv.gz"
     strict = pwmscope.analyse(path, sheet=SHEET, limits={"failsafe_s": 0.5})

@@ -66,6 +66,8 @@ class Reference:
         How late the marker may show that the transmitter went off, at most and at least.
     back_late_s : float
         How late it may show at most that the transmitter is on again.
+    is_lateness_known : bool
+        Whether the marker's kind is stated, or how late it may be.
     """
 
     line: str | None
@@ -77,17 +79,7 @@ class Reference:
     late_s: float = 0.0
     least_late_s: float = 0.0
     back_late_s: float = 0.0
-
-    @property
-    def is_lateness_known(self) -> bool:
-        """Whether it is stated how late the marker may change, or what kind it is."""
-        marker = None if self.sheet is None else self.sheet.marker
-        own = marker is not None and marker.line == self.line
-        return (
-            self.line is None
-            or self.kind is not None
-            or (own and marker is not None and marker.stated_late_s is not None)
-        )
+    is_lateness_known: bool = True
 
     @property
     def limits(self) -> Limits:
@@ -129,11 +121,12 @@ def reference_of(
         marker, off_line = off_line, off_line.line
     line, on_level = _named(capture, off_line)
     unknown_s = 0.0 if line is None else BUTTON_LATE_S
-    kind, lateness = None, (unknown_s, 0.0, unknown_s)
+    kind, lateness, is_known = None, (unknown_s, 0.0, unknown_s), line is None
     if marker is not None and line in (None, marker.line) and marker.line in capture.lines:
         line = marker.line
         kind = marker.kind
         lateness = marker.late_s, marker.least_late_s, marker.back_late_s
+        is_known = kind is not None or marker.stated_late_s is not None
         if on_level is None and marker.on is not None:
             on_level = LEVELS.index(marker.on)
     if line is not None and off_at_s:
@@ -142,7 +135,7 @@ def reference_of(
             "give one of them."
         )
     is_asked = off_line is not None
-    return Reference(line, on_level, tuple(off_at_s), sheet, is_asked, kind, *lateness)
+    return Reference(line, on_level, tuple(off_at_s), sheet, is_asked, kind, *lateness, is_known)
 
 
 def _named(capture: Capture, off_line: str | None) -> tuple[str | None, int | None]:

@@ -132,14 +132,15 @@ def first_link_hazards(
         found = _first_jump(table, from_s, until_s)
         if found is not None:
             comes[name] = found
-    jumped = {name: np.array([found[0]]) for name, found in comes.items()}
-    went = {name: np.append(own, jumped.get(name, ())) for name, own in steps.items()}
+    went = {
+        name: np.append(own, comes[name][0]) if name in comes else own
+        for name, own in steps.items()
+    }
     seen_s = _together_s(went, tables)
     hazards = {}
     for name, (at_s, to_us, from_us, starts) in comes.items():
         own, frame_s = expected[name], tables[name].convention.period_us / 1e6
-        others_s = [t for other, (t, *_) in comes.items() if other != name]
-        others_s += [t for other in steps if other != name for t in steps[other].tolist()]
+        others_s = [t for other in went if other != name for t in went[other].tolist()]
         shows = starts or at_s <= seen_s or any(abs(t - at_s) <= frame_s for t in others_s)
         if not own.drives_something or own.band is None or not shows:
             continue
@@ -193,7 +194,7 @@ def _small_steps_s(table: PulseTable, from_s: float, until_s: float) -> FloatArr
 
 
 def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable]) -> float:
-    """When lines first step together, by little; never: before everything."""
+    """When lines first step or jump together; never: before everything."""
     together = [
         at_s
         for name, own in steps.items()

@@ -185,9 +185,10 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
     went_back = bool(early) and is_where_it_was(line, response, early[0], seen.earliest_s)
     if early and not before:
-        is_left_again = not went_back and (len(early) > 1 or _jumps_off(line, response))
-        is_left_again = is_left_again or (not went_back and _jumps_back(line, response, seen))
-        is_left_again = is_left_again or _steps_nearer(line, response, seen)
+        is_left_again = _steps_nearer(line, response, seen) or (
+            not went_back
+            and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))
+        )
         before = early[:1] if is_left_again else []
     band = line.expected.band
     return tuple(

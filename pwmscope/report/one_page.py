@@ -290,9 +290,9 @@ def deciding_number(  # noqa: PLR0911 - a number for each way to decide
     """Give the number that decides with its unit, and what it is; empty where words decide.
 
     A failure's number is the width that it kept or how long it ran on; that of a device that
-    meets its limit is its slowest stop.
+    meets its limit is its slowest stop. Where a kill channel decides, its words do.
     """
-    if line is None or line.verdict is not verdict:
+    if line is None or line.is_guarded or line.verdict is not verdict:
         return "", ""
     event, decides = line.failure, line.governing
     if event is None and decides is not None and decides.name == MOTION_STOP:

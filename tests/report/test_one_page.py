@@ -118,6 +118,15 @@ def test_the_worst_device_comes_first(preset):
     assert make_one_page(preset).devices[0].line == "RX4"
 
 
+def test_what_a_kill_channel_cuts_says_so_and_not_its_own_stop_time(tmp_path):
+    """as-built: the weapon's own pulses go on; the relay on RX4 cuts its power."""
+    recording, sheet = CAPTURES / "as-built.csv.gz", CAPTURES / "as-built.toml"
+    write_one_page([pwmscope.analyse(recording, sheet=sheet)], tmp_path / "sheet.pdf")
+    said = text_of(tmp_path / "sheet.pdf")
+    assert "The kill channel RX4 is shown to cut its power in time" in said
+    assert "slowest of 10 stops" not in said
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_twelve_devices_with_the_longest_words_fit_on_one_page(drill, tmp_path, paper):
     path = write_one_page(robot(drill, 12, words=3), tmp_path / "one.pdf", paper=paper)

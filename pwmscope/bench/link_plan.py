@@ -39,7 +39,10 @@ STROKE_S: Final = 3.0
 """How long a switch, a dial or a button is off its rest; half as long where it goes there twice."""
 BETWEEN_S: Final = 0.8
 """How long it rests between both."""
-_ON_LEFT: Final[dict[Mode, Axis]] = {1: "elevator", 2: "throttle"}
+_ON_LEFT: Final[dict[Mode, frozenset[Axis]]] = {
+    1: frozenset({"rudder", "elevator"}),
+    2: frozenset({"rudder", "throttle"}),
+}
 _WAYS: Final[dict[Axis, tuple[str, str]]] = {
     "aileron": ("right", "left"),
     "elevator": ("forward", "back"),
@@ -126,7 +129,7 @@ def _stir(when: str, *, rests_low: bool, other_memory: bool = False) -> Iterator
 
 
 def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[PlanStep]:
-    on_left = axis in {"rudder", _ON_LEFT[mode]}
+    on_left = axis in _ON_LEFT[mode]
     stick = "Left stick" if on_left else "Right stick"
     shows = f"which outputs follow the {axis}, and which way"
     one_way = axis == "throttle" and rests_low
@@ -139,7 +142,6 @@ def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[
 
 def _check(mode: Mode, *, rests_low: bool) -> Iterator[PlanStep]:
     """Both sticks to four corners: no two axes go the same ways in them."""
-    on_left = {"rudder", _ON_LEFT[mode]}
     for name, left, right in (
         ("far left", (-1.0, 1.0), (-1.0, 1.0)),
         ("near right", (1.0, -1.0), (1.0, -1.0)),
@@ -148,7 +150,7 @@ def _check(mode: Mode, *, rests_low: bool) -> Iterator[PlanStep]:
     ):
         sticks: dict[Axis, float] = {}
         for axis in AXES:
-            side = left if axis in on_left else right
+            side = left if axis in _ON_LEFT[mode] else right
             to = side[0 if axis in {"aileron", "rudder"} else 1]
             if axis != "throttle" or to > 0.0 or not rests_low:
                 sticks[axis] = to
@@ -283,7 +285,7 @@ def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_O
 def _circled(sheet: BenchSheet, mode: Mode) -> tuple[tuple[Axis, ...], str]:
     """Choose the stick that moves most outputs, a drive's before a weapon's, and how to move it."""
     wired = wired_axes(sheet)
-    left = tuple(axis for axis in wired if axis in {"rudder", _ON_LEFT[mode]})
+    left = tuple(axis for axis in wired if axis in _ON_LEFT[mode])
     right = tuple(axis for axis in wired if axis not in left)
     if not wired:
         raise HintError(

@@ -56,13 +56,17 @@ def add(
     pulses_only: bool,
 ) -> None:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
-    from pwmscope.report.register import add_answer
+    from pwmscope.report.register import add_answer, kept_answers
 
     analysis = examination.analyse(recording)
     (entry,) = add_answer(
         register, analysis, files=[recording.path], note=note, pulses_only=pulses_only
     )
-    click.echo(f"Kept as entry {entry.number} of {register}: {analysis.headline}")
+    told = analysis.headline
+    for kept in kept_answers(register) if pulses_only else ():
+        if kept.entries == {entry.number} and kept.answer is not None:
+            told = kept.answer.headline
+    click.echo(f"Kept as entry {entry.number} of {register}: {told}")
 
 
 @log.command("list", short_help="List the register's entries.")

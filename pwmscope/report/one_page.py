@@ -44,12 +44,12 @@ class Room:
 
 
 _ROOMS: Final = (
-    Room(4, (360.0, 132.0), _NAME, 20, 180, 240),
+    Room(4, (360.0, 132.0), _NAME, 20, 180, 300),
     Room(6, (360.0, 100.0), _NAME, 20, 120, 200),
     Room(9, (250.0, 76.0), 28, 10, 90, 180),
     Room(1_000_000, (250.0, 58.0), 26, 10, 80, 115),
 )
-_NEXT_PAGE: Final = Room(0, (700.0, 120.0), 2 * _NAME, 40, 240, 240)
+_NEXT_PAGE: Final = Room(0, (700.0, 120.0), 2 * _NAME, 40, 240, 300)
 
 Paper: TypeAlias = Literal["a4", "letter"]
 PAPERS: Final = {"a4": "a4", "letter": "us-letter"}

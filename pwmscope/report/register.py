@@ -20,6 +20,7 @@ from pwmscope.errors import PwmscopeError, plain_text
 from pwmscope.findings import Findings, Verdict
 from pwmscope.findings.failsafe import NAME as FAILSAFE
 from pwmscope.findings.failsafe import Failsafe, check_failsafe
+from pwmscope.findings.glitches import GlitchKind
 from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.answer import Answer, Answered, make_answer
 from pwmscope.report.data import to_json
@@ -248,7 +249,14 @@ def _add(
     if pulses_only:
         missing = ("failsafe", Verdict.NOT_SHOWN)
         judged = tuple(each for each in kept.judged if (each.part, each.verdict) != missing)
-        kept = replace(kept, judged=judged, pulses_only=True)
+        quiet = [
+            Judged("failsafe", f"quiet from {since_s:.3f} s, transmitter on", line, missing[1])
+            for line, since_s in _quiet_lines(check, recordings.values()).items()
+        ]
+        kept = replace(kept, judged=(*judged, *quiet), pulses_only=True)
+        if quiet and kept.verdict is Verdict.NOT_SHOWN:
+            line = shown(format_line(quiet[0].line), _MAX_LETTERS)
+            kept = replace(kept, headline=f"FAILSAFE not shown: {line} {quiet[0].name}")
     said = json.dumps(answer_data(kept))
     with _opened(register, make=True) as base:
         for statement in _NEWER_TABLES.split(";")[:-1]:
@@ -279,6 +287,24 @@ def _add(
             same.numbers = tuple(numbers)
             raise same
         return tuple(_entry(base, number) for number in numbers)
+
+
+def _quiet_lines(check: Failsafe, recordings: Iterable[Findings]) -> dict[str, float]:
+    """Give the device lines that fell quiet, and when first.
+
+    With the transmitter on that is a restart, a lead that came off, or a loss after all.
+    """
+    stuck, quiet = (GlitchKind.STUCK_LOW, GlitchKind.STUCK_HIGH), {}
+    for line in (line for line in check.lines if line.verdict is not None):
+        begun_s = [event.lost_s for _, event in line.losses]
+        for findings in recordings:
+            channel = findings.channels.get(line.line)
+            if channel is not None and channel.glitches is not None:
+                kinds = [of for of in channel.glitches.kinds if of.kind in stuck]
+                begun_s += [float(at) for of in kinds for at in of.moments.start_s]
+        if begun_s:
+            quiet[line.line] = min(begun_s)
+    return quiet
 
 
 def _same_entry(

@@ -130,6 +130,27 @@ def test_a_recording_without_a_loss_keeps_its_robot_from_meeting_unless_it_is_of
         add_answer(register, drill, pulses_only=True)
 
 
+@pytest.mark.parametrize("quiet", [("RX3",), ("RX1", "RX2", "RX3", "RX4")])
+def test_a_line_that_falls_quiet_counts_though_the_transmitter_is_stated_on(tmp_path, quiet):
+    """The last two seconds of the sweep without pulses: a restart, a lead, or a loss after all."""
+    register, path = tmp_path / "r.sqlite", CAPTURES / "clean-sweep.csv"
+    capture = pwmscope.load(path)
+    over_ps = capture.duration_ps - 2 * 10**12
+    on = Line("tx-on", np.zeros(0, np.int64), 1)
+    lines = {**capture.lines, on.name: on}
+    for name in quiet:
+        edges = lines[name].edges_ps
+        kept = edges[: np.searchsorted(edges, over_ps) // 2 * 2]
+        lines[name] = dataclasses.replace(lines[name], edges_ps=kept)
+    sweep = pwmscope.analyse(dataclasses.replace(capture, lines=lines), sheet=SHEET)
+    drill = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=SHEET)
+    add_answer(register, drill)
+    add_answer(register, sweep, files=[path], pulses_only=True)
+    _, (row,) = day_rows(register)
+    assert row.verdict == "not shown"
+    assert row.decides.startswith(f"clean-sweep.csv: FAILSAFE not shown: {quiet[0]} quiet from ")
+
+
 def test_several_recordings_are_one_answer_with_the_check_of_all_as_one_test(tmp_path):
     """What one test of both shows stands on the day's sheet, its check is kept beside it."""
     register = tmp_path / "r.sqlite"

@@ -695,20 +695,25 @@ def robot_rows(
     """Judge each robot over its entries of each day, or as if all were of one day.
 
     Names that differ in capitals or blanks alone look the same on paper, and are one robot. So is
-    a name with a club and without, where no other club has it.
+    a name with a club and without, where no other club has it. An entry whose date cannot be read
+    counts on every day.
     """
-    robots: dict[tuple[object, ...], list[Entry]] = {}
-    clubs: dict[tuple[object, ...], set[str]] = {}
+    if day is None:
+        days = sorted({day_of(entry) for entry in held} - {datetime.date.min})
+        rows: list[tuple[datetime.date, DayRow]] = []
+        for each in days or [datetime.date.min] * bool(held):
+            own = [entry for entry in held if day_of(entry) in (each, datetime.date.min)]
+            rows += robot_rows(register, own, each)
+        return tuple(rows)
+    robots: dict[tuple[str | int, str], list[Entry]] = {}
+    clubs: dict[str | int, set[str]] = {}
     for entry in held:
-        clubs.setdefault(_name_key(entry, day), set()).add(folded(entry.club))
+        clubs.setdefault(_name_key(entry), set()).add(folded(entry.club))
     for entry in held:
-        key = _name_key(entry, day)
+        key = _name_key(entry)
         club = folded(entry.club) if len(clubs[key] - {""}) > 1 else ""
-        robots.setdefault((*key, club), []).append(entry)
-    chosen = sorted(
-        robots.values(),
-        key=lambda own: (day_of(own[0]), not own[0].robot, own[0].robot.casefold()),
-    )
+        robots.setdefault((key, club), []).append(entry)
+    chosen = sorted(robots.values(), key=lambda own: (not own[0].robot, own[0].robot.casefold()))
     with _opened(register) as base:
         asked = "SELECT findings_json FROM entry WHERE id = ?"
         kept = {
@@ -716,12 +721,12 @@ def robot_rows(
             for entry in held
         }
         checks, answers = _kept_checks(base), _kept_answers(base)
-    return tuple((day_of(own[0]), _day_row(own, kept, checks, answers)) for own in chosen)
+    return tuple((day, _day_row(own, kept, checks, answers)) for own in chosen)
 
 
-def _name_key(entry: Entry, day: datetime.date | None) -> tuple[object, ...]:
-    """Return what entries of one robot and day share: its name, or their number without one."""
-    return day or day_of(entry), folded(entry.robot) or entry.number
+def _name_key(entry: Entry) -> str | int:
+    """Return what entries of one robot share: its name, or their number without one."""
+    return folded(entry.robot) or entry.number
 
 
 def _kept_checks(base: sqlite3.Connection) -> dict[int, dict[str, Any]]:

@@ -85,6 +85,8 @@ def robot_answer(
                 key = (by.get(recording.source, recording.source), event.lost_s)
                 moments.setdefault(key, True)
                 moments[key] &= event.verdict in (None, Verdict.MEETS)
+    if any(line.verdict is Verdict.NOT_SHOWN and not line.losses for line in failsafe.lines):
+        moments = dict.fromkeys(moments, False)  # What a device did in them is not recorded
     return RobotAnswer(
         answer.headline,
         answer.judged,

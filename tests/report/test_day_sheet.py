@@ -28,6 +28,7 @@ from pwmscope.report.register import (
     entries,
     file_hash,
     kept_answers,
+    robot_rows,
 )
 
 CAPTURES = Path("captures")
@@ -149,6 +150,29 @@ def test_a_line_that_falls_quiet_counts_though_the_transmitter_is_stated_on(tmp_
     _, (row,) = day_rows(register)
     assert row.verdict == "not shown"
     assert row.decides.startswith(f"clean-sweep.csv: FAILSAFE not shown: {quiet[0]} quiet from ")
+
+
+def test_no_loss_is_told_to_meet_whose_device_was_not_recorded(tmp_path):
+    """The lifter of two losses keeps its width; without its line neither of them meets."""
+    register, path = tmp_path / "r.sqlite", CAPTURES / "preset.csv.gz"
+    capture = pwmscope.load(path)
+    lines = {name: line for name, line in capture.lines.items() if name != "RX4"}
+    part = pwmscope.analyse(dataclasses.replace(capture, lines=lines), sheet=SHEET)
+    add_answer(register, part, files=[path])
+    _, (row,) = day_rows(register)
+    assert (row.verdict, row.losses, row.met) == ("not shown", 2, 0)
+
+
+def test_an_entry_without_a_date_counts_on_every_day_of_the_list_as_on_its_sheets(club, tmp_path):
+    register = tmp_path / "r.sqlite"
+    shutil.copy(club, register)
+    dated(register, 2, "2031-05-03T12:00:00+00:00")
+    dated(register, 3, "yesterday")
+    rows = robot_rows(register, entries(register))
+    for day in (datetime.date(2031, 5, 3), datetime.date(2031, 5, 4)):
+        own = [row for of, row in rows if of == day]
+        assert own == list(day_rows(register, day)[1])
+        assert {row.verdict for row in own if row.robot == "Quince"} == {"does not meet"}
 
 
 def test_several_recordings_are_one_answer_with_the_check_of_all_as_one_test(tmp_path):

@@ -141,7 +141,7 @@ def together(answers: Sequence[RobotAnswer]) -> Together:
     return Together(
         verdict,
         headline,
-        tuple(_devices(answers)),
+        tuple(_devices(answers, verdict)),
         _hazards(answers),
         slowest_s,
         len(trials),
@@ -182,14 +182,22 @@ def _headline(answers: Sequence[RobotAnswer], verdict: Verdict) -> str:
     return f"{files}: {chosen.headline}{more}" if files else f"{chosen.headline}{more}"
 
 
-def _devices(answers: Iterable[RobotAnswer]) -> Iterator[DeviceVerdict]:
-    """Give each device once, with its worst verdict."""
+def _devices(answers: Sequence[RobotAnswer], verdict: Verdict) -> Iterator[DeviceVerdict]:
+    """Give each device once, with its worst verdict; where nothing is open, none is left open."""
+    shown_to_meet = {
+        device.line
+        for answer in answers
+        for device in answer.devices
+        if device.verdict is Verdict.MEETS is verdict
+    }
     worst: dict[str, DeviceVerdict] = {}
     for device in (device for answer in answers for device in answer.devices):
         before = worst.get(device.line)
         if before is None or badness(device.verdict) < badness(before.verdict):
             name = shown(device.device, _LETTERS) or format_line(device.line)
             worst[device.line] = replace(device, device=name)
+    for line in shown_to_meet:
+        worst[line] = replace(worst[line], verdict=Verdict.MEETS)
     return iter(sorted(worst.values(), key=lambda each: (badness(each.verdict), each.danger)))
 
 

@@ -16,6 +16,8 @@ import pytest
 import pwmscope
 from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.capture import Capture, Line, clip
+from pwmscope.findings import Verdict
+from pwmscope.report.evidence import Judged
 from pwmscope.report.failsafe_data import failsafe_json
 from pwmscope.report.one_page import make_one_page
 from pwmscope.report.register import (
@@ -30,6 +32,7 @@ from pwmscope.report.register import (
     kept_answers,
     robot_rows,
 )
+from pwmscope.report.robots import DeviceVerdict, RobotAnswer, together
 
 CAPTURES = Path("captures")
 SHEET = CAPTURES / "bench.toml"
@@ -161,6 +164,23 @@ def test_no_loss_is_told_to_meet_whose_device_was_not_recorded(tmp_path):
     add_answer(register, part, files=[path])
     _, (row,) = day_rows(register)
     assert (row.verdict, row.losses, row.met) == ("not shown", 2, 0)
+
+
+def test_a_robot_that_meets_has_no_device_left_open():
+    """The first half of a test does not show where RX1 rests; the second does."""
+
+    def half(rest):
+        judged = (
+            Judged("failsafe", "signal loss", "RX1", Verdict.MEETS),
+            Judged("pulses", "rest position", "RX1", rest),
+        )
+        devices = (DeviceVerdict("RX1", "left drive", rest),)
+        return RobotAnswer("", judged, devices, (), 1.0, (), ("half.csv",))
+
+    whole = together([half(Verdict.NOT_SHOWN), half(Verdict.MEETS)])
+    assert (whole.verdict, whole.devices[0].verdict) == ("meets", "meets")
+    still = together([half(Verdict.NOT_SHOWN), half(Verdict.NOT_SHOWN)])
+    assert (still.verdict, still.devices[0].verdict) == ("not shown", "not shown")
 
 
 def test_an_entry_without_a_date_counts_on_every_day_of_the_list_as_on_its_sheets(club, tmp_path):

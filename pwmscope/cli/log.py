@@ -92,13 +92,14 @@ def list_entries(*, register: Path) -> None:
     kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("entry", "robot", "added", "recording", "note"):
         kept.add_column(heading, overflow="fold")
-    dangers, troubles = [], []
+    below, troubles = [], []
     for day, row in robot_rows(register, held):
         slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
         met = f"{row.met} of {row.losses}" if row.losses else "no loss"
         cells = (row.robot, str(day), row.verdict, slowest, met, row.decides)
         table.add_row(*(escape(format_plainly(cell)) for cell in cells))
-        dangers += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
+        below += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
+        below += [f"{row.robot}: {row.left_out}"] * bool(row.left_out)
         troubles += [row.trouble] * bool(row.trouble)
         for entry in row.entries:
             told = (str(entry.number), row.robot, f"{day} {entry.time}", entry.file)
@@ -106,8 +107,8 @@ def list_entries(*, register: Path) -> None:
             kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
     console = screen()
     console.print(table)
-    for danger in dangers:
-        console.print(escape(format_plainly(danger)))
+    for said in below:
+        console.print(escape(format_plainly(said)))
     console.print()
     console.print(kept)
     for trouble in troubles:

@@ -661,6 +661,7 @@ class DayRow:
     met: int  # Losses that met the limit on every line
     hazards: tuple[str, ...]
     open: str  # The checks that are not shown
+    left_out: str  # What was not judged
     entries: tuple[_Kept, ...]
     trouble: str  # Which entries cannot be read; empty where all can
 
@@ -784,6 +785,7 @@ def _day_row(
         joined.met,
         joined.hazards,
         joined.open,
+        joined.left_out,
         tuple(map(_kept, own)),
         " ".join(filter(None, told.values())),
     )

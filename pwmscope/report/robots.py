@@ -71,6 +71,7 @@ class Together:
     losses: int
     met: int  # Losses that met the limit on every line
     open: str  # What else is not shown
+    left_out: str  # What was not judged
 
 
 def robot_answer(
@@ -147,6 +148,7 @@ def together(answers: Sequence[RobotAnswer]) -> Together:
         len(trials),
         met,
         _format_open(joined),
+        _format_left_out(answers),
     )
 
 
@@ -209,6 +211,14 @@ def _hazards(answers: Iterable[RobotAnswer]) -> tuple[str, ...]:
     return tuple(
         f"{', '.join(map(format_line, of))}: {shown(kind, _LETTERS)}" for kind, of in lines.items()
     )
+
+
+def _format_left_out(answers: Iterable[RobotAnswer]) -> str:
+    """Say what was not judged, each thing once and the first few."""
+    said = [*dict.fromkeys(said for answer in answers for said in answer.left_out)]
+    more = len(said) - _MAX_OPEN
+    told = [shown(each, 3 * _LETTERS) for each in said[:_MAX_OPEN]]
+    return " ".join([*told, f"And {more} more."] if more > 0 else told)
 
 
 def _format_open(joined: Iterable[Judged]) -> str:

@@ -297,7 +297,10 @@ def _moves(  # noqa: PLR0917 - all that the answer rests on
     if _slanted(axis, name, own, partner):
         return seen.tells(axis, name, reaction, None)
     if axis not in own.of_sticks:
-        return True
+        # A stick may have been pushed along, or in its place: those that move this line, or what
+        # was left out and moved it in the stirs
+        by_stick = any(_follows(each[name], far_us) for each in own.of_sticks.values())
+        return None if by_stick or is_doubted else True
     # Where a line went otherwise than the controls say, the corners alone tell
     return seen.tells(axis, name, reaction, None if is_doubted else True) or None
 

@@ -297,17 +297,48 @@ control = "dial"
 """
 
 
-def record_of_others(moved):
-    """Make a record of a robot with a switch and a dial; `moved` says which line each moves."""
+def record_of_others(moved, hands=None):
+    """Make a record of a robot with a switch and a dial; `moved` says which line each moves.
+
+    `hands` may alter each step; the record is read by the plan.
+    """
     sheet = parse_sheet(SHEET + OTHERS)
     plan = make_link_plan(sheet)
+    done = replace(plan, steps=tuple(map(hands, plan.steps))) if hands else plan
     outputs = {
         line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
         for line, share in MIXED.items()
     } | {line: Output(1100.0, {own: 800.0}, PulsesStop()) for own, line in moved.items()}
-    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    made = follow_plan(done, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
     found = examine(build(made.script).capture, sheet=sheet)
     return examine_link(found.capture, found.servo_tables, plan, sheet)
+
+
+def test_a_stick_pushed_along_with_a_switch_makes_what_it_moves_perhaps():
+    # Whoever throws the switch pushes the elevator each time: the switch may move both motors.
+    def hands(step):
+        return replace(step, sticks={"elevator": 1.0}) if "RX5" in step.controls else step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    (row,) = (row for row in found.rows if row.control == "switch of RX5")
+    assert [f.line for f in row.followers] == ["RX5"]
+    assert row.unsure == ("RX1", "RX2")
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
+
+
+def test_the_throttle_exchanged_with_a_switch_is_told_of_no_line_for_sure():
+    # Throttle and switch change places; no output follows the rudder, which may be left out then.
+    def hands(step):
+        if step.name == "throttle up":
+            return replace(step, sticks={}, controls={"RX5": 1.0})
+        if "RX5" in step.controls:
+            return replace(step, sticks={"throttle": 1.0}, controls={})
+        return step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    told = {row.control: [f.line for f in row.followers] for row in found.rows}
+    assert "RX3" not in told.get("switch of RX5", [])
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
 
 
 def test_a_switch_and_a_dial_are_named_with_the_lines_that_they_move():

@@ -92,6 +92,16 @@ def test_outputs_that_follow_the_other_memory_are_a_hazard():
     assert "follow another memory" in str(hazard)
 
 
+def test_a_device_that_is_not_recorded_may_follow_the_other_memory():
+    found = record(sheet_text=SHEET + '[channels.RX4]\nrole = "spare"\n')
+    assert found["other memory"].verdict is Verdict.MEETS  # nothing is on it
+    found = record(sheet_text=SHEET + '[channels.RX4]\nrole = "servo"\n')
+    assert found["other memory"].verdict is Verdict.NOT_SHOWN
+    assert "lacks RX4" in found["other memory"].sentence
+    no_pin = '[channels.RX4]\nrole = "servo"\nno_pin = true\n'
+    assert record(sheet_text=SHEET + no_pin)["other memory"].verdict is Verdict.MEETS
+
+
 def test_a_preset_that_is_the_rest_shows_no_loss_and_so_meets_nothing():
     found = record(when_lost=GoesToPreset(1500.0, 0.5))
     other = found["other memory"]

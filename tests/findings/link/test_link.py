@@ -336,6 +336,18 @@ def test_a_stick_pushed_along_with_a_switch_makes_what_it_moves_perhaps():
     assert found["plugs"].verdict is Verdict.NOT_SHOWN
 
 
+def test_a_switch_thrown_along_with_a_dial_is_told_of_the_dial_only_as_perhaps():
+    def hands(step):
+        if "RX6" in step.controls:
+            return replace(step, controls={**step.controls, "RX5": step.controls["RX6"]})
+        return step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    told = {row.control: [f.line for f in row.followers] for row in found.rows if row.line}
+    assert told == {"switch of RX5": ["RX5"], "dial of RX6": ["RX6"]}
+    assert {row.control: row.unsure for row in found.rows}["dial of RX6"] == ("RX5",)
+
+
 def test_the_throttle_exchanged_with_a_switch_is_told_of_no_line_for_sure():
     # Throttle and switch change places; no output follows the rudder, which may be left out then.
     def hands(step):

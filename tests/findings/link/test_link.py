@@ -129,6 +129,18 @@ def test_a_weapon_on_the_drives_plug_is_to_be_swapped():
     assert "Swap RX3 and RX2" in found["plugs"].sentence
 
 
+@pytest.mark.parametrize("stated", [False, True])
+def test_a_weapon_on_the_elevator_beside_a_drive_on_the_throttle_may_be_an_exchange(stated):
+    sheet = SHEET.replace("drive-left", "drive-forward").replace("drive-right", "drive-turn")
+    if stated:
+        sheet = sheet.replace('"drive-forward"', '"drive-forward"\ncontrol = "throttle"')
+        sheet += 'control = "elevator"\n'
+    shares = {"RX1": {"throttle": 900.0}, "RX2": {"aileron": 400.0}, "RX3": {"elevator": 400.0}}
+    plugs = record(shares, sheet_text=sheet)["plugs"]
+    assert plugs.verdict is (Verdict.MEETS if stated else Verdict.NOT_SHOWN)
+    assert stated or "their plugs may be exchanged" in plugs.sentence
+
+
 def test_a_line_that_the_sheet_does_not_list_is_met_by_nothing():
     without = SHEET.replace(
         '[channels.RX2]\nrole = "drive-right"\ndevice = "right drive ESC"\n', ""

@@ -297,9 +297,27 @@ def _moves(  # noqa: PLR0917 - all that the answer rests on
     if _slanted(axis, name, own, partner):
         return seen.tells(axis, name, reaction, None)
     if axis not in own.of_sticks:
-        return True
+        # A stick may have been pushed along, or in its place: those that move this line, or what
+        # was left out and moved it in the stirs
+        by_stick = any(_follows(each[name], far_us) for each in own.of_sticks.values())
+        return None if by_stick or is_doubted or _pushed_along(axis, name, own) else True
     # Where a line went otherwise than the controls say, the corners alone tell
     return seen.tells(axis, name, reaction, None if is_doubted else True) or None
+
+
+def _pushed_along(axis: str, name: str, own: Own) -> bool:
+    """Whether another switch, dial or button, thrown with this one, would do this to the line."""
+    moved = {
+        each: {
+            line
+            for line, reaction in own.reactions[each].items()
+            if _follows(reaction, own.far[line])
+        }
+        for each in own.reactions.keys() - own.of_sticks.keys()
+    }
+    return any(
+        name in lines and lines <= moved[axis] for each, lines in moved.items() if each != axis
+    )
 
 
 def _exchanged(astray: list[str], all_seen: bool, own: Own, placed: Placed) -> str:

@@ -273,6 +273,8 @@ def examine_link(
         other, hazards = _other_unplaced(capture, lines, moves, planned, placed, on_s)
     else:
         other, hazards = _other_memory(capture, tables, lines, moves, placed, planned)
+        if other.verdict is Verdict.MEETS:
+            other = _of_all_outputs(other, capture, sheet)
     said = ["The hands pushed the sticks that the plan names, in its order."]
     if isinstance(placed, str) or isinstance(following, str):
         findings.append(not_shown(MAP, "", str(following)))
@@ -464,6 +466,17 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     lost = format_list([format_line(name) for name in live if gone[name]])
     said = f"No output moved with the other memory; {lost} showed that the link was gone."
     return Finding(OTHER, "none follows", "", None, _OTHER_LIMIT, Verdict.MEETS, span, said), ()
+
+
+def _of_all_outputs(found: Finding, capture: Capture, sheet: BenchSheet | None) -> Finding:
+    """Hold that none follows only where every output on the sheet that has a pin is recorded."""
+    devices = [] if sheet is None else [c for c in sheet.channels.values() if c.is_device]
+    absent = [c.line for c in devices if not c.no_pin and c.line not in capture.lines]
+    if not absent:
+        return found
+    names = format_list([format_line(line) for line in absent])
+    why = f"The recording lacks {names}, which may follow the other memory. Record every output."
+    return not_shown(OTHER, "", why, limit=_OTHER_LIMIT)
 
 
 def _followed(

@@ -181,6 +181,26 @@ def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozense
     return any(own & TURN for own in drives) or len(set(drives)) > 1
 
 
+def _exchanged_throttle(
+    channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[str]]
+) -> str:
+    """Say that a drive has the throttle and a weapon the elevator; empty where the sheet does."""
+    for drive in channels.values():
+        driven = followed.get(drive.line, frozenset()) & FORWARD
+        is_open = drive.role.startswith("drive-") and drive.control != "throttle"
+        if not is_open or driven != {"throttle"}:
+            continue
+        for weapon in channels.values():
+            own = followed.get(weapon.line, frozenset())
+            if weapon.role == "weapon" and weapon.control != "elevator" and "elevator" in own:
+                return (
+                    f"The throttle moves {format_line(drive.line)} and the elevator "
+                    f"{format_line(weapon.line)}: their plugs may be exchanged. State the "
+                    "control of both, or swap them."
+                )
+    return ""
+
+
 def judge_plugs(  # noqa: PLR0911 - the first reason that holds
     followed: Mapping[str, frozenset[str]],
     unsure: frozenset[str],
@@ -233,6 +253,8 @@ def judge_plugs(  # noqa: PLR0911 - the first reason that holds
         why = f"What turns the robot was not seen: {named} moved nothing, or was not pushed."
         if not named:
             why = "No control that was pushed turns the robot. Check what its drives follow."
+        return not_shown(PLUGS, "", why, limit=_LIMIT), ()
+    if why := _exchanged_throttle(sheet.channels, followed):
         return not_shown(PLUGS, "", why, limit=_LIMIT), ()
     said = f"{format_list([format_line(line) for line in judged])} follow what their roles name."
     if len(judged) == 1:

@@ -92,6 +92,16 @@ def test_outputs_that_follow_the_other_memory_are_a_hazard():
     assert "follow another memory" in str(hazard)
 
 
+def test_a_device_that_is_not_recorded_may_follow_the_other_memory():
+    found = record(sheet_text=SHEET + '[channels.RX4]\nrole = "spare"\n')
+    assert found["other memory"].verdict is Verdict.MEETS  # nothing is on it
+    found = record(sheet_text=SHEET + '[channels.RX4]\nrole = "servo"\n')
+    assert found["other memory"].verdict is Verdict.NOT_SHOWN
+    assert "lacks RX4" in found["other memory"].sentence
+    no_pin = '[channels.RX4]\nrole = "servo"\nno_pin = true\n'
+    assert record(sheet_text=SHEET + no_pin)["other memory"].verdict is Verdict.MEETS
+
+
 def test_a_preset_that_is_the_rest_shows_no_loss_and_so_meets_nothing():
     found = record(when_lost=GoesToPreset(1500.0, 0.5))
     other = found["other memory"]
@@ -117,6 +127,18 @@ def test_a_weapon_on_the_drives_plug_is_to_be_swapped():
     swaps = {wrong.line: wrong.swap_with for wrong in found.wrong_plugs}
     assert swaps.get("RX3") == "RX2"
     assert "Swap RX3 and RX2" in found["plugs"].sentence
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_a_weapon_on_the_elevator_beside_a_drive_on_the_throttle_may_be_an_exchange(stated):
+    sheet = SHEET.replace("drive-left", "drive-forward").replace("drive-right", "drive-turn")
+    if stated:
+        sheet = sheet.replace('"drive-forward"', '"drive-forward"\ncontrol = "throttle"')
+        sheet += 'control = "elevator"\n'
+    shares = {"RX1": {"throttle": 900.0}, "RX2": {"aileron": 400.0}, "RX3": {"elevator": 400.0}}
+    plugs = record(shares, sheet_text=sheet)["plugs"]
+    assert plugs.verdict is (Verdict.MEETS if stated else Verdict.NOT_SHOWN)
+    assert stated or "their plugs may be exchanged" in plugs.sentence
 
 
 def test_a_line_that_the_sheet_does_not_list_is_met_by_nothing():
@@ -297,17 +319,60 @@ control = "dial"
 """
 
 
-def record_of_others(moved):
-    """Make a record of a robot with a switch and a dial; `moved` says which line each moves."""
+def record_of_others(moved, hands=None):
+    """Make a record of a robot with a switch and a dial; `moved` says which line each moves.
+
+    `hands` may alter each step; the record is read by the plan.
+    """
     sheet = parse_sheet(SHEET + OTHERS)
     plan = make_link_plan(sheet)
+    done = replace(plan, steps=tuple(map(hands, plan.steps))) if hands else plan
     outputs = {
         line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
         for line, share in MIXED.items()
     } | {line: Output(1100.0, {own: 800.0}, PulsesStop()) for own, line in moved.items()}
-    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    made = follow_plan(done, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
     found = examine(build(made.script).capture, sheet=sheet)
     return examine_link(found.capture, found.servo_tables, plan, sheet)
+
+
+def test_a_stick_pushed_along_with_a_switch_makes_what_it_moves_perhaps():
+    # Whoever throws the switch pushes the elevator each time: the switch may move both motors.
+    def hands(step):
+        return replace(step, sticks={"elevator": 1.0}) if "RX5" in step.controls else step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    (row,) = (row for row in found.rows if row.control == "switch of RX5")
+    assert [f.line for f in row.followers] == ["RX5"]
+    assert row.unsure == ("RX1", "RX2")
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
+
+
+def test_a_switch_thrown_along_with_a_dial_is_told_of_the_dial_only_as_perhaps():
+    def hands(step):
+        if "RX6" in step.controls:
+            return replace(step, controls={**step.controls, "RX5": step.controls["RX6"]})
+        return step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    told = {row.control: [f.line for f in row.followers] for row in found.rows if row.line}
+    assert told == {"switch of RX5": ["RX5"], "dial of RX6": ["RX6"]}
+    assert {row.control: row.unsure for row in found.rows}["dial of RX6"] == ("RX5",)
+
+
+def test_the_throttle_exchanged_with_a_switch_is_told_of_no_line_for_sure():
+    # Throttle and switch change places; no output follows the rudder, which may be left out then.
+    def hands(step):
+        if step.name == "throttle up":
+            return replace(step, sticks={}, controls={"RX5": 1.0})
+        if "RX5" in step.controls:
+            return replace(step, sticks={"throttle": 1.0}, controls={})
+        return step
+
+    found = record_of_others({"RX5": "RX5", "RX6": "RX6"}, hands)
+    told = {row.control: [f.line for f in row.followers] for row in found.rows}
+    assert "RX3" not in told.get("switch of RX5", [])
+    assert found["plugs"].verdict is Verdict.NOT_SHOWN
 
 
 def test_a_switch_and_a_dial_are_named_with_the_lines_that_they_move():

@@ -9,13 +9,20 @@ from typing import Any, Final
 
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
-from pwmscope.findings.failsafe import Failsafe
+from pwmscope.findings.failsafe import Failsafe, LeftOutKind
 from pwmscope.model import badness, format_line, governing
 from pwmscope.report.answer import Answer, format_checks
-from pwmscope.report.evidence import Judged, danger_of
+from pwmscope.report.evidence import Judged, danger_of, format_left_out
 from pwmscope.report.templates import shown
 
 _LETTERS: Final = 80
+_OF_RECORDINGS: Final = (
+    LeftOutKind.PART,
+    LeftOutKind.TWICE,
+    LeftOutKind.NO_LOSS,
+    LeftOutKind.NO_LINE,
+    LeftOutKind.NOT_READ,
+)
 _MAX_OPEN: Final = 6
 """So many open checks of a robot are named; the rest is counted."""
 
@@ -104,8 +111,18 @@ def robot_answer(
         failsafe.slowest_s,
         tuple(Trial(name, lost_s, meets) for (name, lost_s), meets in moments.items()),
         tuple(dict.fromkeys(recording.source for recording in failsafe.recordings)),
-        answer.left_out,
+        tuple(_named_alone(answer, failsafe)),
     )
+
+
+def _named_alone(answer: Answer, failsafe: Failsafe) -> Iterator[str]:
+    """Say what was not judged; a list leaves out in which folder a recording was."""
+    alone = {
+        format_left_out(left): format_left_out(replace(left, what=PurePath(left.what).name))
+        for left in failsafe.left_out
+        if left.kind in _OF_RECORDINGS
+    }
+    yield from (alone.get(said, said) for said in answer.left_out)
 
 
 def unusable(name: str, why: str = "could not be used") -> RobotAnswer:

@@ -77,6 +77,17 @@ def test_list_shows_slowest_stop_losses_and_hazards_of_each_robot(tmp_path):
     assert "! Hazard, Quince. RX1, RX2, RX3: jumps to the held stick.\n" in said
 
 
+def test_what_was_left_out_on_purpose_is_named_on_list_and_day_sheet(tmp_path):
+    register, out = tmp_path / "club.sqlite", tmp_path / "day.html"
+    drill = ROOT / "captures" / "drill.csv.gz"
+    run("add", drill, "--sheet", SHEET, "--to", "40s", "--register", register)
+    assert "only 0 to 40 s is examined" in " ".join(
+        run("list", "--register", register).output.split()
+    )
+    run("day", out, "--register", register)
+    assert "only 0 to 40 s is examined" in " ".join(out.read_text("utf-8").split())
+
+
 def test_show_tells_an_entrys_findings_and_gives_the_json_as_kept(kept):
     register, *_ = kept
     result = run("show", 1, "--register", register)

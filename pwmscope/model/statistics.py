@@ -34,11 +34,33 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
         assert isinstance(median, float)
         return median
     # As the library does it, without what takes three times as long for a few hundred values.
+    if math.isnan(np.maximum.reduce(values)):
+        return math.nan
     middle = values.size // 2
-    parted = np.partition(values, (middle - 1, middle, -1) if middle else 0)
-    if np.isnan(parted[-1]):
-        return float("nan")
-    return float(parted[middle] if values.size % 2 else 0.5 * (parted[middle - 1] + parted[middle]))
+    parted = np.partition(values, middle)
+    upper = float(parted[middle])
+    if values.size % 2:
+        return upper
+    return 0.5 * (float(np.maximum.reduce(parted[:middle])) + upper)
+
+
+def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
+    """Return a quantile of values that are not NaN, linear between neighbours.
+
+    The library's own takes four times as long for a few hundred values.
+
+    Examples
+    --------
+    >>> quantile_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25)
+    1.75
+    """
+    place = share * (values.size - 1)
+    below = int(place)
+    parted = np.partition(values, below)
+    low = float(parted[below])
+    if below == place:
+        return low
+    return low + (place - below) * (float(np.minimum.reduce(parted[below + 1 :])) - low)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +177,7 @@ def summarise(values: npt.NDArray[np.float64]) -> Summary:
 
 
 _EPSILON: Final = sys.float_info.epsilon
+_LAST_STEP: Final = 1e-9
 _MANY_STEPS: Final = 1e4
 """Above this shape the gamma distribution's series takes long, and its expansion is near."""
 
@@ -338,12 +361,15 @@ def _solved(
     high: float = math.inf,
 ) -> float:
     """Find where a rising function is zero, by Newton's steps kept within what is known of it."""
-    low, at = 0.0, begin
+    low, at, top = 0.0, begin, high
     for _ in range(200):
         error = off(at)
         low, high = (at, high) if error < 0.0 else (low, at)
         rise = slope(at)
         new = at - error / rise if rise > 0.0 else math.inf
+        # Newton's next step would be of the square of so small a one.
+        if abs(new - at) <= _LAST_STEP * min(at, top - at):
+            return new
         if not low < new < high:
             new = 2.0 * at if math.isinf(high) else 0.5 * (low + high)
         if abs(new - at) <= 2.0 * _EPSILON * at:

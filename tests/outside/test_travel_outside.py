@@ -23,7 +23,7 @@ from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.centring import welch
 from pwmscope.findings.travel.levels import (
     Level,
-    level_near,
+    Levels,
     sampling_left_us,
     weighed_sum,
 )
@@ -225,12 +225,12 @@ def test_an_endpoint_is_as_worked_by_hand():
     )
     dwells = find_dwells(table, find_frames(table))
     assert len(dwells) == 1
-    level = level_near(table, dwells, 1200.0)
+    level = Levels(table, dwells).near(1200.0)
     assert level.width_us == pytest.approx(1200.0, abs=1e-9)
     assert level.uncertainty_us == pytest.approx(math.sqrt(0.0192), rel=1e-4)
     assert level.scatter_us == 0.0
     swinging = replace(table, width_us=1200 + 0.5 * math.sqrt(99 / 100) * np.tile([1.0, -1.0], 50))
-    level = level_near(swinging, find_dwells(swinging, find_frames(swinging)), 1200.0)
+    level = Levels(swinging, find_dwells(swinging, find_frames(swinging))).near(1200.0)
     assert level.scatter_us == pytest.approx(0.05, rel=1e-9)
 
 

@@ -11,7 +11,15 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record
-from pwmscope.model import CLOCK_TOLERANCE, FloatArray, IntArray, mean_of, sampling_floor_us, std_of
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    FloatArray,
+    IntArray,
+    mean_of,
+    quantile_of,
+    sampling_floor_us,
+    std_of,
+)
 from pwmscope.pulses import shelved
 
 
@@ -81,8 +89,8 @@ PLAIN_STEP_PPM: Final = 0.5
 MIN_DRIFT_PPM: Final = 0.02
 """A steady drift larger than this is that of two clocks."""
 _STRETCHES: Final = 32
-_RANGE: Final = (0.5, 99.5)
-"""Percentiles between which 99 % of the frames lie."""
+_BEYOND: Final = 0.005
+"""Share of the frames on either side of the range of 99 %."""
 
 
 class Step(StrEnum):
@@ -141,12 +149,15 @@ def tie(frame_s: FloatArray, first: Starts, second: Starts, interval_us: float |
     distances_us = np.stack(
         [begin_us, begin_us - first.width_us[both], begin_us + second.width_us[both]]
     )
-    low_us, high_us = np.percentile(distances_us, _RANGE, axis=1)
-    best = int(np.argmin(high_us - low_us))
+    ranges_us = [
+        quantile_of(each_us, 1.0 - _BEYOND) - quantile_of(each_us, _BEYOND)
+        for each_us in distances_us
+    ]
+    best = int(np.argmin(ranges_us))
     frame_s = frame_s[both]
     drift, doubt, linear = _drift(frame_s, distances_us[best], interval_us)
     step, bound = _judge(drift, doubt, linear)
-    spread_us = max(float((high_us - low_us)[best]), interval_us or 0.0)
+    spread_us = max(ranges_us[best], interval_us or 0.0)
     return Tie(
         first.line,
         second.line,
@@ -189,7 +200,8 @@ def _drift(
     length = frame_s.size // stretches
     kept = length * stretches
     time_s = np.mean(frame_s[:kept].reshape(stretches, length), axis=1)
-    median_us = np.median(distance_us[:kept].reshape(stretches, length), axis=1)
+    ordered_us = np.sort(distance_us[:kept].reshape(stretches, length), axis=1)
+    median_us = 0.5 * (ordered_us[:, (length - 1) // 2] + ordered_us[:, length // 2])
     time_s -= time_s.mean()
     median_us -= median_us.mean()
     lever = float(np.sum(time_s**2))

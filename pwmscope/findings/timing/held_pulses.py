@@ -10,7 +10,7 @@ import numpy as np
 
 from pwmscope.findings.segmentation import Record, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
-from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray
+from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -74,12 +74,23 @@ class HeldPulses:
     # How much the sum of squares about the holds' means depends on those, end by end: root of the
     # sum of the squares
     ends_us2: float
+    # The scatter about each hold's mean of the pulses surely held, and of the outer ones
+    scatter: Scatter
+    outer_scatter: Scatter
 
     @classmethod
     def none(cls) -> HeldPulses:
         """Return those of a channel whose stick was never held."""
         rows = np.zeros(0, np.int64)
-        return cls(rows, rows, rows, rows, rows, rows, rows, rows, 0.0)
+        scatter = scatter_of(np.zeros(0))
+        return cls(rows, rows, rows, rows, rows, rows, rows, rows, 0.0, scatter, scatter)
+
+    def away_us(self, width_us: FloatArray) -> FloatArray:
+        """Distance of each width held from the mean of its hold."""
+        away_us: FloatArray = np.abs(
+            width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count)
+        )
+        return away_us
 
 
 def find_held_pulses(record: Record) -> HeldPulses:
@@ -119,6 +130,7 @@ def find_held_pulses(record: Record) -> HeldPulses:
     return HeldPulses(
         rows, count, rows[own], parts.astype(np.int64), used[outer_places], outer_count,
         used[slow_places], slow_count, ends_us2,
+        scatter_of(width_us[rows], count), scatter_of(width_us[used[outer_places]], outer_count),
     )  # fmt: skip
 
 
@@ -182,9 +194,12 @@ def _bounded(
         start, stop = int(begin[k]), int(after[k])
         within = min(MAX_WITHIN, int(MAX_WITHIN_SHARE * (stop - start)))
         inner_us = width_us[start + within : stop - within]
-        level_us, scatter_us = float(inner_us.mean()), float(inner_us.std())
+        level_us = float(np.add.reduce(inner_us)) / inner_us.size
+        squares_us2 = (inner_us - level_us) ** 2
+        variance_us2 = float(np.add.reduce(squares_us2)) / inner_us.size
+        scatter_us = math.sqrt(variance_us2)
         # What one pulse more or less changes the squares by.
-        one_us4 = float(np.var((inner_us - level_us) ** 2))
+        one_us4 = float(np.add.reduce((squares_us2 - variance_us2) ** 2)) / inner_us.size
         kernel_us = max(KERNEL * scatter_us, (interval_us or 0.0) / 6**0.5, MIN_US)
         some_us = inner_us[:: -(-inner_us.size // MAX_KERNEL)]
         low = start - min(MAX_BEFORE, int(free[k]))
@@ -239,7 +254,7 @@ def _first_held(
     share, times = WIDE
     # What lies farther out than the last width near the level is likelier a move's; so is what
     # lies beyond a run of widths off the level, such as a click of the trim and back.
-    level_us = held_us.mean()
+    level_us = float(np.add.reduce(held_us)) / held_us.size
     near = np.abs(end_us - level_us) <= NEAR * max(times * scatter_us, kernel_us)
     skipped = int(near.argmax()) if near.any() else end_us.size
     seen = np.concatenate([[0], np.cumsum(near[:outside])])
@@ -247,7 +262,7 @@ def _first_held(
     if runs.size:
         skipped = max(skipped, int(runs[-1]) + MIN_RUN)
     end_us = end_us[skipped:]
-    density = _normal(end_us[:, None] - held_us, kernel_us).mean(axis=1)
+    density = np.add.reduce(_normal(end_us[:, None] - held_us, kernel_us), axis=1) / held_us.size
     wide = _normal(end_us - level_us, math.hypot(times * scatter_us, kernel_us))
     likelier = np.log(((1.0 - share) * density + share * wide + NEVER_SEEN) * MOVING_US)
     total = np.append(np.cumsum(likelier[::-1])[::-1], 0.0)
@@ -266,10 +281,8 @@ def scatter_of_held(
     held: HeldPulses, width_us: FloatArray
 ) -> tuple[Scatter, Scatter | None, Scatter | None]:
     """Gather the scatter of the widths about each hold's mean."""
-    readings_us = width_us[held.rows]
-    whole = scatter_of(readings_us, held.count)
-    outer = scatter_of(width_us[held.outer_rows], held.outer_count)
-    half_us2 = (outer.rms_us**2 - whole.rms_us**2) / 2.0
+    whole = held.scatter
+    half_us2 = (held.outer_scatter.rms_us**2 - whole.rms_us**2) / 2.0
     by_end_us2 = held.ends_us2 / whole.freedom
     doubt_us2 = max(abs(half_us2), by_end_us2)
     parted = None
@@ -301,18 +314,15 @@ def worst_excursion(
     """Find how far widths strayed while the stick was held."""
     if not held.rows.size:
         return None
-    away_us = _away_us(held.rows, held.count, width_us)
+    away_us = held.away_us(width_us)
     at = int(np.argmax(away_us))
     peak_us = most_us = float(away_us[at])
     if held.slow_count.size:
         most_us = max(most_us, float(_away_us(held.slow_rows, held.slow_count, width_us).max()))
     # The level is as uncertain as the pulses that may have been held too would shift it.
     hold = int(np.searchsorted(np.cumsum(held.count), at, side="right"))
-    levels_us = (
-        scatter_of(width_us[rows], count).mean_us[hold]
-        for rows, count in ((held.rows, held.count), (held.outer_rows, held.outer_count))
-    )
-    reach_us = (interval_us or 0.0) + abs(float(np.subtract(*levels_us)))
+    shift_us = float(held.scatter.mean_us[hold] - held.outer_scatter.mean_us[hold])
+    reach_us = (interval_us or 0.0) + abs(shift_us)
     # Where dwells were joined the stick may have been moved a little between them, and the widths
     # at a hold's ends that lie on one side of its level may be the last of a move.
     least_us = float(np.max(away_us[_crossed(held, width_us)], initial=0.0))
@@ -321,7 +331,7 @@ def worst_excursion(
         least_us = min(least_us, float(apart_us.max(initial=0.0)))
     return Excursion(
         peak_us,
-        float(np.quantile(away_us, USUAL)),
+        quantile_of(away_us, USUAL),
         (max(least_us - reach_us, 0.0), most_us + reach_us),
         int(held.rows[at]),
         int(held.rows.size),

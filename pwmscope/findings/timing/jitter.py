@@ -40,12 +40,13 @@ from pwmscope.model import (
     median_of,
     not_shown,
     product,
+    quantile_of,
     sampling_floor_us,
     std_of,
 )
 from pwmscope.pulses import Frames, PulseTable, excerpt, without
 
-PERCENTS: Final = (2.5, 97.5)
+_MIDDLE: Final = (0.025, 0.975)
 _SAMPLED: Final = (64, 16_384)
 
 
@@ -207,10 +208,9 @@ def jitter_of(values_us: FloatArray, rms_us: float | None, floor_us: float | Non
     """
     if not values_us.size or rms_us is None:
         return Jitter(None, None, floor_us)
-    low_us, high_us = np.percentile(excerpt(values_us, *_SAMPLED), PERCENTS)
-    return Jitter(
-        rms_us, float(values_us.max() - values_us.min()), floor_us, float(high_us - low_us)
-    )
+    sample_us = excerpt(values_us, *_SAMPLED).ravel()
+    low_us, high_us = (quantile_of(sample_us, share) for share in _MIDDLE)
+    return Jitter(rms_us, float(values_us.max() - values_us.min()), floor_us, high_us - low_us)
 
 
 def rms_of(values_us: FloatArray) -> float | None:

@@ -17,7 +17,7 @@ import numpy as np
 
 from pwmscope.model import FloatArray, IntArray, special
 
-_WIDE: Final = 1.0
+WIDE: Final = 1.0
 """From this deviation on the closed forms hold to 1e-8: their error is exp(-2 pi^2 sigma^2)."""
 _REACH: Final = 7
 """Readings further from the mean than this have no chance below that deviation."""
@@ -25,6 +25,7 @@ _TICKS: Final = np.arange(-_REACH, _REACH + 1.0)
 _BORDERS: Final = np.arange(-_REACH - 1.0, _REACH + 2.0)
 _HARMONICS: Final = 8
 _MANY_HARMONICS: Final = 64
+_DENSE: Final = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ def reading_law(part: FloatArray, sigma: float | FloatArray) -> ReadingLaw:
     9.166667
     """
     deviation = np.full(part.shape, sigma)
-    wide = deviation >= _WIDE
+    wide = deviation >= WIDE
     if wide.all():
         return _wide_law(part, deviation)
     if not wide.any():
@@ -86,14 +87,14 @@ def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     True
     """
     wide: FloatArray = sigma**2 + 1 / 6 - part * (1 - part)
-    if (sigma >= _WIDE).all():
+    if (sigma >= WIDE).all():
         return wide
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _TICKS) / sigma
     z[:, : _REACH + 1] *= -1.0
     beyond = z * special.ndtr(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     narrow = 2.0 * (sigma * beyond).sum(axis=1)
-    return np.where(sigma[:, 0] < _WIDE, narrow, wide)
+    return np.where(sigma[:, 0] < WIDE, narrow, wide)
 
 
 def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
@@ -107,7 +108,7 @@ def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
     >>> density_at_samples(np.array([0.0, 0.5]), 0.3).round(3).tolist()
     [1.34, 0.663]
     """
-    if sigma >= _WIDE:
+    if sigma >= WIDE:
         return np.ones(part.size)
     sigma = max(sigma, 1e-9)
     z = (part[:, None] - _TICKS) / sigma
@@ -168,10 +169,14 @@ def unevenness(line_us: FloatArray, rms_us: float, sample_interval_us: float) ->
     phase = 2.0 * np.pi * (line_us.ravel() / sample_interval_us % 1.0)
     # An edge at a fixed phase flickers between two samples: by at most 1/4, without any jitter.
     jitter = max((rms_us / sample_interval_us) ** 2 - 0.25, 0.0)
-    largest = 0.0
+    turn = np.cos(phase) + 1j * np.sin(phase)
+    power, largest = turn.copy(), 0.0
     for k in range(1, _HARMONICS + 1):
-        even = math.hypot(float(np.cos(k * phase).mean()), float(np.sin(k * phase).mean()))
-        largest = max(largest, even * math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2)
+        most = math.exp(-2.0 * (math.pi * k) ** 2 * jitter) / k**2
+        if most <= largest:
+            break
+        largest = max(largest, float(abs(power.mean())) * most)
+        power *= turn
     return largest
 
 
@@ -273,7 +278,13 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
     whole = np.rint(away).astype(np.int64)
     low = int(whole.min())
     width = int(whole.max()) - low + 3
-    key, count = np.unique(group * width + (whole - low), return_counts=True)
+    key = group * width + (whole - low)
+    if int(key.max()) < _DENSE:
+        count = np.bincount(key)
+        key = np.flatnonzero(count)
+        count = count[key]
+    else:
+        key, count = np.unique(key, return_counts=True)
     of, share = key // width, count / away.size
     order = np.lexsort((-count, of))
     of, key, share = of[order], key[order], share[order]

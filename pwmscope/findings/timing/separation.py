@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.timing.quantisation import (
-    ReadingLaw,
+    WIDE,
     density_at_samples,
     excess_of,
     reading_law,
@@ -285,6 +285,11 @@ class SampledReadings:
     # Standard uncertainty of the jitter's variance for other reasons than chance in sampling
     doubt: float
     shift: float  # What is to be added to `outside` where jitter is shown
+    # For the closed forms of much jitter: the smallest size, the means of `1 / size` and of
+    # `part (1 - part)`
+    least_size: float
+    per_size: float
+    between: float
 
     @classmethod
     def of(
@@ -313,15 +318,20 @@ class SampledReadings:
         # Uneven phases may leave all of the 1/6 that sampling adds, or double it.
         uneven = unevenness / 6.0 / math.sqrt(3.0) if unevenness > MAX_UNEVENNESS else 0.0
         clock = 2.0 * CLOCK_TOLERANCE / math.sqrt(3.0) * (scatter.rms_us / sample_interval_us) ** 2
+        part = np.bincount(place, count * part)[held] / readings
+        weight, size = readings / readings.sum(), readings / groups[held]
         return cls(
-            np.bincount(place, count * part)[held] / readings,
-            readings / readings.sum(),
-            readings / groups[held],
+            part,
+            weight,
+            size,
             int(scatter.count.sum()),
             max(outside, 0.0),
             scatter.rms_us / sample_interval_us,
             math.hypot(scatter.doubt_us2 / sample_interval_us**2, shape, uneven, clock),
             scatter.freedom * scatter.shift_us2 / sample_interval_us**2 / 2.0,
+            float(size.min()),
+            float(weight @ (1.0 / size)),
+            float(weight @ (part * (1.0 - part))),
         )
 
     @property
@@ -336,26 +346,28 @@ class SampledReadings:
         is given: ``2 sigma^4 D^2`` of a reading's own comes from that, D being how fast the
         expectation grows with it.
         """
-        law = reading_law(self.part, sigma)
-        growth = density_at_samples(self.part, sigma)
-        spread = np.maximum(law.spread - 2.0 * (sigma**2 * growth) ** 2, 0.0)
-        free = self.weight * (1.0 - 1.0 / self.size)
-        return (
-            self._mean(law, sigma),
-            self.total * float(free @ spread) / 4
-            + (self.total * float(self.weight @ growth) * self.doubt / 2) ** 2,
-        )
+        if sigma >= WIDE:
+            # Above `2 sigma^4`, the spread of every group is that of an error of sampling.
+            growth, spread = 1.0, (1.0 - self.per_size) * (2.0 / 3.0 * sigma**2 + 7.0 / 180.0)
+        else:
+            at_samples = density_at_samples(self.part, sigma)
+            left = reading_law(self.part, sigma).spread - 2.0 * (sigma**2 * at_samples) ** 2
+            spread = float(self.weight * (1.0 - 1.0 / self.size) @ np.maximum(left, 0.0))
+            growth = float(self.weight @ at_samples)
+        doubted = self.total * growth * self.doubt / 2
+        return self.mean(sigma), self.total * spread / 4 + doubted**2
 
     def mean(self, sigma: float) -> float:
         """Return the first of `expected` alone."""
-        return self._mean(reading_law(self.part, sigma), sigma)
-
-    def _mean(self, law: ReadingLaw, sigma: float) -> float:
         # A group's mean has a variance of its own, which blurs the part; the law is taken
         # for as much less jitter.
-        own = law.variance / self.size
-        sharper = excess_of(self.part, np.sqrt(np.maximum(sigma**2 - own, 0.0)))
-        return self.total * float(self.weight @ sharper) / 2
+        square = sigma**2
+        if sigma >= WIDE and square - (square + 1 / 6) / self.least_size >= WIDE**2:
+            sharper = square + 1 / 6 - (square + 1 / 6) * self.per_size - self.between
+            return self.total * sharper / 2
+        own = reading_law(self.part, sigma).variance / self.size
+        excess = excess_of(self.part, np.sqrt(np.maximum(square - own, 0.0)))
+        return self.total * float(self.weight @ excess) / 2
 
     def above(self, sigma: float) -> float:
         """Chance of at least the count found, for a jitter in sample intervals."""

@@ -40,7 +40,7 @@ from pwmscope.findings.timing.jitter import (
     time_error_finding,
     width_jitter_finding,
 )
-from pwmscope.findings.timing.separation import Separation, scatter_of, separate
+from pwmscope.findings.timing.separation import Separation, separate
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     Definition,
@@ -410,10 +410,7 @@ def _stray_us(record: Record, held: HeldPulses) -> FloatArray:
     """How far the stray widths among the held pulses went."""
     if not held.rows.size:
         return np.zeros(0)
-    widths_us = record.table.width_us[held.rows]
-    level_us = np.repeat(scatter_of(widths_us, held.count).mean_us, held.count)
-    away_us: FloatArray = np.abs(widths_us - level_us)
-    return away_us[np.isin(held.rows, record.dwells.stray)]
+    return held.away_us(record.table.width_us)[np.isin(held.rows, record.dwells.stray)]
 
 
 def _time_interval_error(clock: FrameClock | None, interval_us: float | None) -> Jitter:

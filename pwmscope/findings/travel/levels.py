@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -154,8 +155,26 @@ def _clock_us(width_us: float) -> float:
     return abs(width_us) * CLOCK_TOLERANCE / math.sqrt(3.0)
 
 
-def level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
-    """Take all dwells within `SAME_LEVEL` of a width together; there is at least one.
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """The levels at which a channel's dwells stand, each worked out once."""
+
+    table: PulseTable
+    dwells: Dwells
+    known: dict[bytes, Level] = field(default_factory=dict)
+
+    def near(self, target_us: float) -> Level:
+        """Take all dwells within `SAME_LEVEL` of a width together; there is at least one."""
+        same_us = SAME_LEVEL * self.table.convention.span_us
+        near = np.abs(self.dwells.level_us - target_us) <= same_us
+        key = near.tobytes()
+        if key not in self.known:
+            self.known[key] = level_of(self.table, self.dwells.select(near))
+        return self.known[key]
+
+
+def level_of(table: PulseTable, near: Dwells) -> Level:
+    """Take some dwells, at least one, as one level.
 
     The level is the mean of all pulses while the stick was held: of those that the dwells
     hold, strays among them that stay within `NEUTRAL_REACH` counted, for those that were cut
@@ -163,12 +182,6 @@ def level_near(table: PulseTable, dwells: Dwells, target_us: float) -> Level:
     (JCGM 100, 5.1.2): what sampling leaves of so many readings (`sampling_left_us`), what the
     pulses cut off may have been, and how many they were.
     """
-    same_us = SAME_LEVEL * table.convention.span_us
-    return level_of(table, dwells.select(np.abs(dwells.level_us - target_us) <= same_us))
-
-
-def level_of(table: PulseTable, near: Dwells) -> Level:
-    """Take some dwells, at least one, as one level (`level_near`)."""
     target_us, span_us = float(near.level_us[0]), table.convention.span_us
     level_us, count, square_us2 = _with_strays(table, near, NEUTRAL_REACH * span_us)
     level_us, count, square_us2 = _with_gaps(table, near, level_us, count, square_us2)
@@ -309,21 +322,34 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
     interval_us = table.sample_interval_us
     if interval_us is None:
         return 0.0
-    chosen = np.unique(np.linspace(0, len(dwells) - 1, _MAX_DWELLS).astype(np.int64))
+    chosen: IntArray = np.arange(len(dwells))
+    if chosen.size > _MAX_DWELLS:
+        chosen = np.unique(np.linspace(0, chosen.size - 1, _MAX_DWELLS).astype(np.int64))
     phases, square, freedom, pulses = [], 0.0, 0, 0
-    for first, last in zip(dwells.first[chosen], dwells.last[chosen], strict=True):
-        read = table.rise_s[first : min(int(last) + 1, int(first) + _MAX_ROWS)] * 1e6 / interval_us
-        read = read - read[0]
-        number = np.rint(read / median_of(np.diff(read))) if read.size > 2 else np.arange(read.size)
-        lever = number - number.mean()
+    for first, last in zip(
+        dwells.first[chosen].tolist(), dwells.last[chosen].tolist(), strict=True
+    ):
+        read = table.rise_s[first : min(last + 1, first + _MAX_ROWS)] * (1e6 / interval_us)
+        start = read[0] % 1.0
+        read -= read[0]
+        number = (
+            np.rint(read / median_of(read[1:] - read[:-1]))
+            if read.size > 2
+            else np.arange(float(read.size))
+        )
+        lever = number - np.add.reduce(number) / number.size
         slope = float(lever @ read) / max(float(lever @ lever), 1.0)
-        fitted = read.mean() + slope * lever
-        start = table.rise_s[first] * 1e6 / interval_us % 1.0
+        fitted = np.add.reduce(read) / read.size + slope * lever
         phases.append(fitted + start)
-        square += float(np.sum((read - fitted) ** 2))
+        read -= fitted
+        square += float(read @ read)
         freedom += max(read.size - 2, 0)
         pulses += read.size
-    turns = np.exp(2j * np.pi * np.concatenate(phases))
+    phase = 2.0 * np.pi * (np.concatenate(phases) % 1.0)
+    powers = np.empty((_TERMS, phase.size), complex)
+    powers[0].real, powers[0].imag = np.cos(phase), np.sin(phase)
+    for before, power in itertools.pairwise(powers):
+        np.multiply(before, powers[0], out=power)
     spread = square / max(freedom, 1)
     # Phases count as locked as far as they may be, and as left to chance as far as they may be.
     doubt = 2.0 * math.sqrt(2.0 / max(freedom, 1))
@@ -334,7 +360,6 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
     )
     of_width = max((1.0 - doubt) * (std_us / interval_us) ** 2 - 0.25, 0.0)
     k = np.arange(1, _TERMS + 1)
-    powers = np.cumprod(np.broadcast_to(turns, (_TERMS, turns.size)), axis=0)
     locked = np.abs(powers.mean(axis=1)) ** 2
     steady, unsteady, of_both = (
         np.exp(-np.minimum((2.0 * np.pi * k) ** 2 * variance, 700.0))
@@ -346,10 +371,7 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
 
 
 def find_neutral(
-    table: PulseTable,
-    dwells: Dwells,
-    marked_us: float | None = None,
-    rest_us: float | None = None,
+    levels: Levels, marked_us: float | None = None, rest_us: float | None = None
 ) -> tuple[Level | None, str]:
     """Find the most visited level near the convention's neutral, if it is the channel's rest.
 
@@ -357,12 +379,13 @@ def find_neutral(
     often, or stays longer, than elsewhere is one-sided: it has no neutral to see. Where a plan
     shows the rest, neutral is there or nowhere.
     """
-    span_us = table.convention.span_us
-    centre_us = table.convention.neutral_us if marked_us is None else marked_us
+    convention, dwells = levels.table.convention, levels.dwells
+    span_us = convention.span_us
+    centre_us = convention.neutral_us if marked_us is None else marked_us
     if rest_us is not None and marked_us is None:
         if abs(rest_us - centre_us) > NEUTRAL_REACH * span_us:
             return None, f"The stick rests at {rest_us:.0f} us."
-        return level_near(table, dwells, rest_us), ""
+        return levels.near(rest_us), ""
     off_us = np.abs(dwells.level_us - centre_us)
     near = off_us <= NEUTRAL_REACH * span_us
     if not near.any():
@@ -370,7 +393,7 @@ def find_neutral(
             f"The stick never stood within {NEUTRAL_REACH * span_us:.4g} us of {centre_us:g} us."
         )
     if marked_us is not None:
-        return level_near(table, dwells, float(dwells.level_us[off_us.argmin()])), ""
+        return levels.near(float(dwells.level_us[off_us.argmin()])), ""
     stay, visits = company(dwells.level_us, dwells.count, SAME_LEVEL * span_us)
     centre = int(np.where(near, stay, -1).argmax())
     rest = int(stay.argmax())
@@ -379,7 +402,7 @@ def find_neutral(
             f"The stick rests at {dwells.level_us[rest]:.0f} us; where it stood near "
             f"{centre_us:g} us it was passing by."
         )
-    return level_near(table, dwells, float(dwells.level_us[centre])), ""
+    return levels.near(float(dwells.level_us[centre])), ""
 
 
 def company(level_us: FloatArray, count: IntArray, same_us: float) -> tuple[IntArray, IntArray]:
@@ -393,23 +416,24 @@ def company(level_us: FloatArray, count: IntArray, same_us: float) -> tuple[IntA
 
 
 def find_endpoints(
-    table: PulseTable, dwells: Dwells, neutral: Level | None
+    levels: Levels, neutral: Level | None
 ) -> tuple[Level | None, Level | None, dict[str, str]]:
     """Find the outermost levels, if they lie `MIN_THROW` or more from neutral."""
+    dwells = levels.dwells
     if not len(dwells):
         reason = "The stick never stood still at an end."
         return None, None, {"low": reason, "high": reason}
     least_us, most_us = float(dwells.level_us.min()), float(dwells.level_us.max())
     middle_us = (least_us + most_us) / 2 if neutral is None else neutral.width_us
-    throw_us = MIN_THROW * table.convention.span_us
+    throw_us = MIN_THROW * levels.table.convention.span_us
     reasons: dict[str, str] = {}
     low = high = None
     if least_us <= middle_us - throw_us:
-        low = level_near(table, dwells, least_us)
+        low = levels.near(least_us)
     else:
         reasons["low"] = _not_held("low", middle_us, throw_us)
     if most_us >= middle_us + throw_us:
-        high = level_near(table, dwells, most_us)
+        high = levels.near(most_us)
     else:
         reasons["high"] = _not_held("high", middle_us, throw_us)
     return low, high, reasons

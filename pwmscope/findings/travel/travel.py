@@ -15,10 +15,10 @@ from pwmscope.findings.travel.levels import (
     SAME_LEVEL,
     Amount,
     Level,
+    Levels,
     company,
     find_endpoints,
     find_neutral,
-    level_near,
     pooled_level_us,
     weighed_sum,
 )
@@ -78,13 +78,14 @@ class RestPosition:
 
 
 def examine_rest(
-    record: Record, band: StopBand | None, let_go: Dwells | None, *, is_listed: bool
+    record: Record, band: StopBand | None, levels: Levels, *, is_listed: bool
 ) -> RestPosition:
     """Find where a channel rests, and hold it against its stop range.
 
-    A plan shows in which dwells the sticks were let go; without one all may be a rest.
+    A plan shows in which dwells the sticks were let go, and ``levels`` are those; without one all
+    may be a rest.
     """
-    table, dwells = record.table, record.dwells if let_go is None else let_go
+    table, dwells = record.table, levels.dwells
     limit = "" if band is None else format_band(band)
     if not is_listed:
         limit = "the device's stop range; the bench sheet does not name the line"
@@ -98,7 +99,7 @@ def examine_rest(
         return RestPosition(None, False, finding.verdict if limit else None, finding)
     same_us = SAME_LEVEL * table.convention.span_us
     stay, visits = company(dwells.level_us, dwells.count, same_us)
-    level = level_near(table, dwells, float(dwells.level_us[int(stay.argmax())]))
+    level = levels.near(float(dwells.level_us[int(stay.argmax())]))
     places = np.array([0, len(dwells) - 1, int(stay.argmax()), int(visits.argmax())])
     rests_us = dwells.level_us[places]
     alike = bool(np.all(np.abs(rests_us - level.width_us) <= 2.0 * same_us))
@@ -482,10 +483,12 @@ def examine_travel(
         outside &= ~inside(record.losses, table.rise_s)
     width_us = summarise(_usable_us(record))
     let_go = _let_go(dwells, at_rest)
-    rest = examine_rest(record, device.band, let_go, is_listed=device.is_listed)
+    levels = Levels(table, dwells)
+    resting = levels if let_go is None else Levels(table, let_go)
+    rest = examine_rest(record, device.band, resting, is_listed=device.is_listed)
     rest_us = rest.level.width_us if let_go is not None and rest.level is not None else None
-    neutral, why_not = find_neutral(table, dwells, marked_neutral_us, rest_us)
-    low, high, reasons = find_endpoints(table, dwells, neutral)
+    neutral, why_not = find_neutral(levels, marked_neutral_us, rest_us)
+    low, high, reasons = find_endpoints(levels, neutral)
     if neutral is None:
         reasons["neutral"] = f"A {device.control} has no neutral." if device.control else why_not
     steps = _steps(record, device)

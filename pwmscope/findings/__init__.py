@@ -6,25 +6,30 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
-from pwmscope.findings.examine import examine, examine_link_record
+from pwmscope.findings.examine import (
+    LINK_RECORD,
+    ChannelFindings,
+    Findings,
+    SensorFindings,
+    examine,
+    examine_link_record,
+)
 from pwmscope.findings.failsafe import LossClass, LossEvent
-from pwmscope.findings.results import LINK_RECORD, ChannelFindings, Findings, SensorFindings
 from pwmscope.model import Evidence, Finding, Summary, Verdict, summarise, worst
 
 if TYPE_CHECKING:
-    from pwmscope.findings.comparison import Comparison, compare
-    from pwmscope.findings.fault_hunt import FaultHunt, hunt_faults
+    from pwmscope.findings.comparison import Comparison, FaultHunt, compare, hunt_faults
     from pwmscope.findings.marker_delay import MarkerDelay, measure_marker
     from pwmscope.findings.plan_alignment import Alignment, align_plan
 
 _CALLED = {
     "Alignment": "plan_alignment",
     "Comparison": "comparison",
-    "FaultHunt": "fault_hunt",
+    "FaultHunt": "comparison",
     "MarkerDelay": "marker_delay",
     "align_plan": "plan_alignment",
     "compare": "comparison",
-    "hunt_faults": "fault_hunt",
+    "hunt_faults": "comparison",
     "measure_marker": "marker_delay",
 }
 """What is imported when it is first used; `examine` does without."""

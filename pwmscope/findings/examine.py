@@ -1,28 +1,371 @@
-"""All findings of a recording."""
+"""All findings of a recording, channel by channel and about the lines together."""
 
 from __future__ import annotations
 
 import datetime
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from numbers import Real
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 import numpy as np
 
-from pwmscope.bench import LEVELS, BenchSheet, CapturePlan, Limits, Marker
+from pwmscope.bench import LEVELS, BenchSheet, CapturePlan, Limits, Marker, Role
 from pwmscope.capture import Capture
-from pwmscope.errors import ArgumentError, format_given, require_type
-from pwmscope.findings.analysers import ANALYSERS, AllLines
-from pwmscope.findings.failsafe import analyse_losses
-from pwmscope.findings.receivers import clock_lines, examine_order
-from pwmscope.findings.results import LINK_RECORD, ChannelFindings, Findings, SensorFindings
+from pwmscope.errors import ArgumentError, HintError, format_given, require_type
+from pwmscope.findings import timing as on_timing
+from pwmscope.findings.analysers import ANALYSERS, AllLines, When
+from pwmscope.findings.failsafe import LineLosses, LossAnalysis, analyse_losses
+from pwmscope.findings.freshness import Freshness, SharedFreezes
+from pwmscope.findings.glitches import Coincidence, Glitches
+from pwmscope.findings.receivers import Order, clock_lines, examine_order
 from pwmscope.findings.segmentation import Answer, Channel
-from pwmscope.model import Span
-from pwmscope.pulses import Convention
+from pwmscope.findings.timing import Timing
+from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
+from pwmscope.model import Finding, Hazard, Span, Verdict, worst
+from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 if TYPE_CHECKING:
     from pwmscope.findings.link import LinkRecord
+    from pwmscope.findings.plan_alignment import Alignment
+
+A = TypeVar("A")
+LINK_RECORD: Final = "link record"
+"""What stands for the link among the lines."""
+_MAX_LISTED: Final = 6
+"""Lines that the short form of findings names."""
+
+
+def _questions(*when: When) -> tuple[str, ...]:
+    """List the questions that are asked of every line, or those that are asked at such a time."""
+    return tuple(r.question for r in ANALYSERS if r.of == "line" and (not when or r.when in when))
+
+
+@dataclass(frozen=True, repr=False)
+class ChannelFindings:
+    """Everything found about one line.
+
+    Parameters
+    ----------
+    line : str
+        The line's name.
+    table : PulseTable
+        Its pulses, for pictures and further work.
+    pulses : int
+        Pulses that were measured (neither cut, nor glitches, nor foreign).
+    not_servo : str or None
+        Why the line does not carry servo pulses; None where it does.
+    loss_spans : tuple of Span
+        Time spans in which its signal was lost.
+    channel : Channel or None
+        What answers are worked out from, and those that were; None where the line does not carry
+        servo pulses.
+    """
+
+    line: str
+    table: PulseTable
+    pulses: int
+    not_servo: str | None
+    loss_spans: tuple[Span, ...]
+    channel: Channel | None = field(default=None, compare=False)
+
+    def answer(self, question: str) -> Answer | None:
+        """Return the answer to a question about a line, of the table `ANALYSERS`.
+
+        Parameters
+        ----------
+        question : str
+            Such as ``"timing"`` or ``"glitches"``.
+
+        Returns
+        -------
+        Answer or None
+            With its ``findings``; None where the line does not carry servo pulses.
+        """
+        row = next((r for r in ANALYSERS if r.of == "line" and r.question == question), None)
+        if row is None:
+            expected = f"one of the questions: {', '.join(_questions())}"
+            raise ArgumentError("question", format_given(question), expected)
+        if self.channel is None:
+            return None
+        answers = self.channel.answers
+        if question not in answers:
+            for before in set(row.needs).intersection(_questions()):
+                self.answer(before)
+            assert row.analyse is not None  # of a line only failsafe has none, and comes first
+            found = row.analyse(self.channel)
+            answers[question] = _withheld(found, self.wrong_times) if self.wrong_times else found
+        return answers[question]
+
+    @property
+    def wrong_times(self) -> str:
+        """Why no verdict is given: the times fit a servo only at another rate; else empty."""
+        if self.table.time_scale is None:
+            return ""
+        likely_hz = self.table.likely_rate_hz
+        likely = "" if likely_hz is None else f" {likely_hz / 1e6:g} MS/s would fit."
+        return f"The sample rate looks wrong, so no verdict is given.{likely} Check `rate`."
+
+    def _answer(self, question: str, kind: type[A]) -> A | None:
+        found = self.answer(question)
+        assert found is None or isinstance(found, kind)
+        return found
+
+    @property
+    def timing(self) -> Timing | None:
+        """Frame clock, period and jitter; None, as all answers, where it is no servo line."""
+        return self._answer("timing", Timing)
+
+    @property
+    def rhythm(self) -> on_timing.Rhythm | None:
+        """Rhythms in the widths and in the time error, worked out when looked at."""
+        return self._answer("rhythm", on_timing.Rhythm)
+
+    @property
+    def stability(self) -> on_timing.Stability | None:
+        """Allan and time deviation and the kind of noise, worked out when looked at."""
+        return self._answer("stability", on_timing.Stability)
+
+    @property
+    def travel(self) -> Travel | None:
+        """Endpoints, neutral and rest."""
+        return self._answer("travel", Travel)
+
+    @property
+    def resolution(self) -> Resolution | None:
+        """Steps of the widths, worked out when looked at."""
+        return self._answer("resolution", Resolution)
+
+    @property
+    def centring(self) -> Centring | None:
+        """How well neutral is come back to, worked out when looked at."""
+        return self._answer("centring", Centring)
+
+    @property
+    def sweeps(self) -> Sweeps | None:
+        """How evenly the widths follow the stick, worked out when looked at."""
+        return self._answer("sweeps", Sweeps)
+
+    @property
+    def freshness(self) -> Freshness | None:
+        """How fresh its frames are while the stick moves, worked out when looked at."""
+        return self._answer("freshness", Freshness)
+
+    @property
+    def glitches(self) -> Glitches | None:
+        """Single pulses that are wrong."""
+        return self._answer("glitches", Glitches)
+
+    @property
+    def losses(self) -> LineLosses | None:
+        """What it did at each signal loss."""
+        return self._answer("failsafe", LineLosses)
+
+    def __getitem__(self, name: str) -> Finding:
+        """Return a finding by its name, such as ``"neutral"``."""
+        found = next((finding for finding in self.findings if finding.name == name), None)
+        if found is None:
+            names = ", ".join(finding.name for finding in self.findings) or "none"
+            raise ArgumentError("name", format_given(name), f"one of the findings: {names}")
+        return found
+
+    def __repr__(self) -> str:
+        if self.not_servo is not None:
+            return f"<ChannelFindings {self.line}: {self.not_servo}>"
+        worst_ones = [f.name for f in self.judged if f.verdict is self.verdict]
+        return (
+            f"<ChannelFindings {self.line}: {self.verdict} ({', '.join(worst_ones)}), "
+            f"{self.pulses} pulses>"
+        )
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings of the channel, in the order in which they are told."""
+        return self._of(*_questions())
+
+    @property
+    def judged(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit; the seldom-asked answers have none."""
+        return tuple(f for f in self._of(*_questions("at once")) if f.limit)
+
+    @property
+    def pulse_checks(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit, without those about a signal loss."""
+        others = (question for question in _questions("at once") if question != "failsafe")
+        return tuple(f for f in self._of(*others) if f.limit)
+
+    def _of(self, *questions: str) -> tuple[Finding, ...]:
+        answers = (self.answer(question) for question in questions)
+        return tuple(f for answer in answers if answer is not None for f in answer.findings)
+
+    @property
+    def verdict(self) -> Verdict:
+        """Verdict over all findings of the channel."""
+        return worst(self.judged)
+
+
+def _withheld(answer: Answer, reason: str) -> Answer:
+    """Take the verdicts out of an answer; what was measured stays."""
+    found = tuple(
+        replace(f, verdict=Verdict.NOT_SHOWN, sentence=f"{reason} {f.sentence}") if f.limit else f
+        for f in answer.findings
+    )
+    kept: Answer = replace(answer, findings=found)  # type: ignore[type-var]
+    return kept
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFindings:
+    """Everything found about a line that shows what a device does, or what the receiver runs on.
+
+    A link record is told in the same way, as what the line `LINK_RECORD` shows.
+
+    Parameters
+    ----------
+    line, role : str
+        As the bench sheet has them; ``link record`` and ``link``.
+    of : str or None
+        The line of the device that it is about; None where it is about all.
+    answer : Answer
+        What was found, with its ``findings``.
+    """
+
+    line: str
+    role: Role | Literal["link"]
+    of: str | None
+    answer: Answer
+
+    @property
+    def hazards(self) -> tuple[Hazard, ...]:
+        """What a link record shows that can hurt; a rotation line's are the failsafe check's."""
+        if self.role != "link":
+            return ()
+        from pwmscope.findings.link import LinkRecord  # noqa: PLC0415 - slow to import
+
+        return self.answer.hazards if isinstance(self.answer, LinkRecord) else ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings, in the order in which they are told."""
+        return self.answer.findings
+
+    @property
+    def judged(self) -> tuple[Finding, ...]:
+        """The findings that were held against a limit."""
+        return tuple(finding for finding in self.findings if finding.limit)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Findings:
+    """Everything found in a recording.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording; PPM sum trains are split into their channels.
+    limits : Limits
+        The limits, for a convention that spans 1000 us.
+    channels : dict of str to ChannelFindings
+        By line, in the capture's order; a marker line is left out.
+    all_lines : AllLines
+        What the lines show together.
+    assumptions : tuple of str
+        All that was assumed, each a plain sentence.
+    loss_analysis : LossAnalysis
+        What a failsafe check takes: the recording as its losses were told.
+    alignment : Alignment or None
+        Where the plan's steps are in the recording; None without a plan.
+    sensors : dict of str to SensorFindings, optional
+        What the bench sheet's rotation and supply lines show, by line.
+    """
+
+    capture: Capture
+    limits: Limits
+    channels: dict[str, ChannelFindings]
+    all_lines: AllLines
+    assumptions: tuple[str, ...]
+    loss_analysis: LossAnalysis
+    alignment: Alignment | None = None
+    sensors: dict[str, SensorFindings] = field(default_factory=dict)
+
+    def __getitem__(self, line: str) -> ChannelFindings:
+        """Return what was found about a line."""
+        if line not in self.channels:
+            lines = ", ".join(self.channels) or "none"
+            raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")
+        return self.channels[line]
+
+    def __repr__(self) -> str:
+        lines = [f"  {found!r}" for found in list(self.channels.values())[:_MAX_LISTED]]
+        more = len(self.channels) - len(lines)
+        if more:
+            lines.append(f"  and {more} more")
+        about = f"{self.capture.source}, {self.capture.duration_s:.3f} s"
+        return "\n".join([f"<Findings of {about}, {len(self.channels)} lines>", *lines])
+
+    def only(self, lines: tuple[str, ...]) -> Findings:
+        """Leave out what was found about the other lines.
+
+        Parameters
+        ----------
+        lines : tuple of str
+            The lines to keep.
+
+        Returns
+        -------
+        Findings
+            What was found about them; about the lines together nothing changes.
+
+        Raises
+        ------
+        HintError
+            If there is no such line, or it is the marker.
+        """
+        for line in lines:
+            if line not in self.channels:
+                raise HintError(
+                    f"There is no finding about a line '{line}' in {self.capture.source}; "
+                    f"its lines are {', '.join(self.channels)}."
+                )
+        kept = {line: found for line, found in self.channels.items() if line in lines}
+        return replace(self, channels=kept)
+
+    @property
+    def servo(self) -> dict[str, ChannelFindings]:
+        """The channels that carry servo pulses, in the capture's order."""
+        return {line: found for line, found in self.channels.items() if found.not_servo is None}
+
+    @property
+    def servo_tables(self) -> dict[str, PulseTable]:
+        """The pulses of the channels that carry servo pulses."""
+        return {line: found.table for line, found in self.servo.items()}
+
+    @property
+    def order(self) -> Order:
+        """Which lines belong to one receiver, their order and skew."""
+        return self.all_lines.order
+
+    @property
+    def coincidence(self) -> Coincidence:
+        """Which lines' glitches come at the same moments."""
+        return self.all_lines.coincidence
+
+    @property
+    def shared_freezes(self) -> SharedFreezes:
+        """Which freezes the lines of one receiver share."""
+        return self.all_lines.shared_freezes
+
+    @property
+    def recording_findings(self) -> tuple[Finding, ...]:
+        """Findings about the lines together."""
+        return tuple(f for answer in self.all_lines.answers.values() for f in answer.findings)
+
+    @property
+    def conventions(self) -> tuple[Convention, ...]:
+        """The conventions that the servo channels were held against, each once."""
+        used = [channel.table.convention for channel in self.servo.values()]
+        return tuple(dict.fromkeys(used)) or (STANDARD_SERVO,)
 
 
 def examine(

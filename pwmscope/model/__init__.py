@@ -4,6 +4,7 @@ from pwmscope.model.finding import (
     CLOCK_TOLERANCE,
     COVERAGE,
     MAX_SPANS,
+    MIN_US,
     NORMAL_95,
     WORST_FIRST,
     Definition,
@@ -13,6 +14,13 @@ from pwmscope.model.finding import (
     HazardKind,
     Verdict,
     badness,
+    format_device,
+    format_line,
+    format_list,
+    format_plainly,
+    format_range_us,
+    format_s,
+    format_us,
     governing,
     half_width,
     judge,
@@ -60,16 +68,6 @@ from pwmscope.model.statistics import (
     std_of,
     student_quantile,
     summarise,
-)
-from pwmscope.model.wording import (
-    MIN_US,
-    format_device,
-    format_line,
-    format_list,
-    format_plainly,
-    format_range_us,
-    format_s,
-    format_us,
 )
 
 __all__ = [

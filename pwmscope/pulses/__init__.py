@@ -12,7 +12,7 @@ from pwmscope.pulses.convention import (
     choose_convention,
     convention_named,
 )
-from pwmscope.pulses.decode import decode, decode_line
+from pwmscope.pulses.decode import SumTrain, decode, decode_line, find_sum_train, split_sum_trains
 from pwmscope.pulses.frames import (
     MIN,
     Frames,
@@ -25,7 +25,6 @@ from pwmscope.pulses.frames import (
 )
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.shelf import GrownEdges, shelf, shelved
-from pwmscope.pulses.sum_train import SumTrain, find_sum_train, split_sum_trains
 from pwmscope.pulses.table import (
     UNMEASURED,
     DamagedFrames,

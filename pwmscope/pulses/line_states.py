@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Line
 from pwmscope.pulses.convention import LOOKED_AT, Convention, choose_convention, is_inverted
-from pwmscope.pulses.sum_train import TrainChannel
+from pwmscope.pulses.decode import TrainChannel
 
 StateKind: TypeAlias = Literal["stuck high", "stuck low", "noise"]
 

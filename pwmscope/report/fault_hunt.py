@@ -12,7 +12,7 @@ from rich.text import Text
 
 from pwmscope.bench import CAUTIONS, Stretch
 from pwmscope.capture import Capture
-from pwmscope.findings.fault_hunt import (
+from pwmscope.findings.comparison import (
     Change,
     FaultHunt,
     FaultKind,

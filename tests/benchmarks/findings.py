@@ -62,8 +62,8 @@ NOTE = "with open(FILE, 'w') as out: json.dump(np.diff(ends).tolist(), out)"
 IMPORTS = """numpy as np, polars
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.travel.centring import examine_centring
-from pwmscope.findings.segmentation.dwells import find_dwells
-from pwmscope.findings.glitches.glitches import examine_glitches
+from pwmscope.findings.segmentation.record import find_dwells
+from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.segmentation.record import Record
 from pwmscope.findings.travel.resolution import examine_resolution
 from pwmscope.findings.timing.spectrum import examine_rhythm

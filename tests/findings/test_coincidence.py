@@ -7,11 +7,12 @@ from hypothesis import strategies as st
 from scipy.stats import poisson
 
 from pwmscope.bench import COMMON_PRACTICE
-from pwmscope.findings.glitches import Glitches, examine_glitches
-from pwmscope.findings.glitches.coincidence import (
-    DEFINITIONS,
+from pwmscope.findings.glitches import (
+    COINCIDENCE_DEFINITIONS,
+    Glitches,
     _openers,
     examine_coincidence,
+    examine_glitches,
     expected_shared,
 )
 from pwmscope.findings.segmentation import Record, find_dwells
@@ -141,7 +142,9 @@ def test_twenty_moments_are_evidence():
 
 
 def test_the_finding_has_its_definition():
-    assert [d.name for d in DEFINITIONS] == [f.name for f in examine({"A": [], "B": []}).findings]
+    assert [d.name for d in COINCIDENCE_DEFINITIONS] == [
+        f.name for f in examine({"A": [], "B": []}).findings
+    ]
 
 
 @pytest.mark.parametrize("rates", [(0.3, 0.1), (0.5, 0.5, 0.5), (2.0, 0.5, 1.0, 0.1), (20.0, 8.0)])

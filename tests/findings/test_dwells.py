@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from pwmscope.findings.segmentation import dwells as module
+from pwmscope.findings import segmentation as module
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, find_frames
 
 

@@ -9,7 +9,7 @@ from pwmscope import analyse, examine
 from pwmscope.bench import SheetError, Stretch, load_sheet, parse_sheet, sheet_of, sheet_toml
 from pwmscope.errors import ArgumentError
 from pwmscope.findings import hunt_faults
-from pwmscope.findings.fault_hunt import Change, FaultKind
+from pwmscope.findings.comparison import Change, FaultKind
 from pwmscope.model import compare_rates
 from pwmscope.synth import Channel, Dwell, Frame, Glitches, Interference, Script, Sine, build
 

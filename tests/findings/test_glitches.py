@@ -8,7 +8,7 @@ from scipy import stats
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.capture import Line
-from pwmscope.findings.glitches.glitches import (
+from pwmscope.findings.glitches import (
     DEFINITIONS,
     GlitchKind,
     examine_glitches,

@@ -6,8 +6,14 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.timing.quantisation import reading_law, shape_doubt, unevenness
-from pwmscope.findings.timing.separation import Scatter, scatter_of, separate
+from pwmscope.findings.timing.separation import (
+    Scatter,
+    reading_law,
+    scatter_of,
+    separate,
+    shape_doubt,
+    unevenness,
+)
 
 
 def readings(mean, jitter, count, seed=1, interval_us=1.0):

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel import DEFINITIONS, examine_travel
-from pwmscope.findings.travel.moves import find_moves, turning_points
+from pwmscope.findings.travel.levels import find_moves, turning_points
 from pwmscope.model import Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build

@@ -19,8 +19,8 @@ from scipy import signal
 import pwmscope
 from pwmscope.capture import Line
 from pwmscope.findings.lag import examine_lag, find_follows, read_lines
-from pwmscope.findings.lag.content import Train
 from pwmscope.findings.lag.delay import Trigger, correlate_changes
+from pwmscope.findings.lag.pairs import Train
 from pwmscope.model import COVERAGE
 
 BENCH = Path(__file__).parent / "lag_bench.v"

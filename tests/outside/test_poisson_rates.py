@@ -14,7 +14,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 
-from pwmscope.findings.fault_hunt import holm
+from pwmscope.findings.comparison import holm
 from pwmscope.model import binomial_interval, compare_rates, poisson_interval
 
 two_rates = test_poisson_2indep

@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from pwmscope import Line
-from pwmscope.findings.timing.quantisation import (
+from pwmscope.findings.timing.separation import (
     density_at_samples,
     reading_law,
     variance_of_change,

@@ -25,9 +25,9 @@ from pwmscope.findings.travel.levels import (
     Level,
     Levels,
     sampling_left_us,
+    turning_points,
     weighed_sum,
 )
-from pwmscope.findings.travel.moves import turning_points
 from pwmscope.findings.travel.resolution import examine_resolution, find_step
 from pwmscope.findings.travel.sweep import fit_sweep
 from pwmscope.model import half_width

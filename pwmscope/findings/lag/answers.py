@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.findings.lag.content import Content, Train
-from pwmscope.findings.lag.curve import Parameter
 from pwmscope.findings.lag.delay import Correlation, Delay, Trigger
-from pwmscope.findings.lag.pairs import Pairs
+from pwmscope.findings.lag.pairs import Content, Pairs, Parameter, Train
 from pwmscope.findings.lag.transfer import AddedJitter, Memory, Transfer
 from pwmscope.model import (
     COVERAGE,

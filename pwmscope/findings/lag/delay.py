@@ -9,8 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.lag.content import MAX_S, Train
-from pwmscope.findings.lag.pairs import Latches, Pairs
+from pwmscope.findings.lag.pairs import MAX_S, Latches, Pairs, Train
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.model import CLOCK_TOLERANCE, FROM_MAD, NORMAL_95, FloatArray, IntArray, half_width
 

@@ -20,14 +20,23 @@ from pwmscope.findings.lag.answers import (
     jitter_finding,
     transfer_findings,
 )
-from pwmscope.findings.lag.content import MIN_PULSES, Content, Train, find_content, train_of
 from pwmscope.findings.lag.delay import (
     Correlation,
     Delay,
     correlate_changes,
     measure_delay,
 )
-from pwmscope.findings.lag.pairs import Pairs, find_latches, pair_by_content, pair_by_edges
+from pwmscope.findings.lag.pairs import (
+    MIN_PULSES,
+    Content,
+    Pairs,
+    Train,
+    find_content,
+    find_latches,
+    pair_by_content,
+    pair_by_edges,
+    train_of,
+)
 from pwmscope.findings.lag.transfer import (
     AddedJitter,
     Transfer,

@@ -1,4 +1,4 @@
-"""Which input pulse each output pulse belongs to, how surely, and what has no partner."""
+"""Which input pulse each output pulse was made from, how surely, and along what curve."""
 
 from __future__ import annotations
 
@@ -8,10 +8,582 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.lag.content import Content, Train, newest_before
-from pwmscope.findings.lag.curve import Curve
 from pwmscope.findings.receivers import usual_offset
-from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray
+from pwmscope.findings.segmentation import Record
+from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of
+
+MIN_PULSES: Final = 10
+MOVED: Final = 0.02
+"""A stick moved if its width ran over this part of the convention's span or more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Train:
+    """One line's measured pulses outside loss spans."""
+
+    line: str  # The line's name
+    rows: IntArray  # shape (n,): Their rows in the pulse table
+    rise_s: FloatArray  # shape (n,): Leading edges in seconds
+    width_us: FloatArray  # shape (n,): Widths in microseconds
+    period_us: float  # Median frame period
+    noise_us: float  # Noise of the widths while they stand still
+    # Of the line's convention
+    neutral_us: float
+    span_us: float
+    interval_us: float | None  # Interval between samples in microseconds, where known
+
+    @property
+    def end_s(self) -> FloatArray:
+        """Trailing edges in seconds; shape (n,)."""
+        return self.rise_s + self.width_us / 1e6
+
+    @property
+    def run_us(self) -> float:
+        """From the smallest width to the largest, single stray pulses left out."""
+        width_us = self.width_us
+        if width_us.size < 3:
+            return 0.0
+        inner = np.stack([width_us[:-2], width_us[1:-1], width_us[2:]])
+        return float(np.ptp(np.median(inner, axis=0)))
+
+    @property
+    def moved(self) -> bool:
+        """Whether the width ran over a part of the span that noise does not reach."""
+        return self.run_us >= max(MOVED * self.span_us, 10.0 * self.noise_us)
+
+    @property
+    def floor_us2(self) -> float:
+        """Variance that sampling alone gives a width (JCGM 100, 4.3.7), at least 1e-6 us^2."""
+        interval_us = self.interval_us or 0.0
+        return max(interval_us**2 / 6.0, 1e-6)
+
+
+def train_of(record: Record) -> Train | None:
+    """Take from a record what delays need; None with fewer than ten pulses or no frames."""
+    table, rows, frames = record.table, record.rows, record.frames
+    if rows.size < MIN_PULSES or frames.usual_us is None:
+        return None
+    steady_us = frames.steady_us
+    period_us = median_of(steady_us) if steady_us.size else frames.usual_us
+    return Train(
+        table.line,
+        rows,
+        table.rise_s[rows],
+        table.width_us[rows],
+        period_us,
+        record.dwells.noise_us,
+        table.convention.neutral_us,
+        table.convention.span_us,
+        table.sample_interval_us,
+    )
+
+
+IN_GROUP: Final = 25
+
+
+def newest_before(known_s: FloatArray, aim_s: FloatArray) -> IntArray:
+    """Find the last instant at or before each aim.
+
+    Examples
+    --------
+    >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
+    [-1, 0, 1]
+    """
+    return np.searchsorted(known_s, aim_s, side="right").astype(np.int64) - 1
+
+
+def misfit_us2(x_us: FloatArray, y_us: FloatArray) -> float:
+    """Variance of ``y`` about any smooth curve over ``x``, without fitting one.
+
+    Sorted by ``x``, each value is held against the mean of its two neighbours;
+    the squares' mean over 3/2 is the variance of the noise (a second-difference
+    estimator of nonparametric regression: Gasser, Sroka and Jennen-Steinmetz,
+    Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
+    curves as for straight ones.
+
+    Examples
+    --------
+    >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
+    >>> misfit_us2(x_us, 10.0 * x_us)
+    0.0
+    """
+    sorted_us = y_us[np.argsort(x_us, kind="stable")]
+    off_us = sorted_us[1:-1] - (sorted_us[:-2] + sorted_us[2:]) / 2.0
+    return float(np.mean(off_us**2)) / 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What latches are tried on: outputs that every latch gives an input pulse."""
+
+    inputs: tuple[Train, ...]  # The input in question, then those mixed with it
+    # shape (n,): Leading edges and widths of the outputs
+    rise_s: FloatArray
+    output_us: FloatArray
+    floor_us2: float  # Variance that sampling alone gives
+
+    def widths_us(self, latch_us: float) -> FloatArray:
+        """Take each input's width for each output; shape (inputs, n)."""
+        aim_s = self.rise_s - latch_us / 1e6
+        return np.stack([each.width_us[newest_before(each.end_s, aim_s)] for each in self.inputs])
+
+    def source_us(self, latch_us: float) -> FloatArray:
+        """Take what explains each output: the one input's width, or the mix; shape (n,)."""
+        widths_us = self.widths_us(latch_us)
+        if len(self.inputs) == 1:
+            only: FloatArray = widths_us[0]
+            return only
+        mixed: FloatArray = self.weights(widths_us) @ widths_us
+        return mixed
+
+    def weights(self, widths_us: FloatArray) -> FloatArray:
+        """Fit a straight mix (least squares); shape (inputs,)."""
+        columns = np.vstack([widths_us, np.ones(self.rise_s.size)]).T
+        fitted = np.asarray(np.linalg.lstsq(columns, self.output_us, rcond=None)[0], np.float64)
+        return fitted[:-1]
+
+    def misfit(self, latch_us: float) -> float:
+        """Return what a latch leaves of the outputs' variance, in square microseconds."""
+        widths_us = self.widths_us(latch_us)
+        alone_us = self.output_us
+        if len(self.inputs) > 1:
+            alone_us = alone_us - self.weights(widths_us)[1:] @ widths_us[1:]
+        return misfit_us2(widths_us[0], alone_us) + self.floor_us2
+
+    def misfits(self, latches_us: FloatArray) -> FloatArray:
+        """Return the same for several latches; both shape (n,)."""
+        return np.array([self.misfit(float(latch_us)) for latch_us in latches_us])
+
+    def behind(self, misfits: FloatArray, best: float) -> FloatArray:
+        """Log-likelihood by which each falls short; neighbours share widths, so a third counts."""
+        return self.rise_s.size / 3.0 * np.log(misfits / best)
+
+    def short(self, latches_us: FloatArray, misfits: FloatArray, best: float) -> FloatArray:
+        """Log-likelihood by which latches fall short, the smaller of both ways to tell it."""
+        at = int(misfits.argmin())
+        on_curve = self.behind_on_curve(latches_us, float(latches_us[at]))
+        short: FloatArray = np.minimum(self.behind(misfits, best), on_curve)
+        short[at] = 0.0
+        return short
+
+    def behind_on_curve(self, latches_us: FloatArray, about_us: float) -> FloatArray:
+        """Log-likelihood by which each falls short on the curve that one of them gives.
+
+        Sorting anew shuffles what a dwell's noise gives; on one curve only outputs that
+        change their input pulse count.
+        """
+        x_us, y_us = self._curve(about_us)
+        squares = np.empty(latches_us.size)
+        for i, latch_us in enumerate(latches_us):
+            off_us = self.output_us - np.interp(self.source_us(float(latch_us)), x_us, y_us)
+            squares[i] = float(np.dot(off_us, off_us))
+        least = float(squares.min())
+        behind: FloatArray = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
+        return behind
+
+    def _curve(self, latch_us: float) -> tuple[FloatArray, FloatArray]:
+        """Average the output's width over groups of like input widths."""
+        source_us = self.source_us(latch_us)
+        order = np.argsort(source_us, kind="stable")
+        begin = np.arange(0, max(order.size - IN_GROUP + 1, 1), IN_GROUP)
+        count = np.diff(begin, append=order.size)
+        x_us, y_us = source_us[order], self.output_us[order]
+        return np.add.reduceat(x_us, begin) / count, np.add.reduceat(y_us, begin) / count
+
+
+MAX_S: Final = 0.5
+"""Delays up to this, and as far ahead, are looked for."""
+MAX_OUTPUTS: Final = 4000
+EXPLAINED: Final = 0.01
+"""An input explains an output if it leaves no more than this part of its variance."""
+RULED_OUT: Final = 20.0
+"""Log-likelihood by which a delay that is ruled out falls short of the best. Two deviations
+would be 2, but widths in steps and in dwells are no independent Gaussians."""
+AT_END_US: Final = 2.0
+HALVINGS: Final = 8
+FINEST: Final = 1e-3
+"""A latch is told no closer than this part of a frame to either side: widths in steps make the
+misfit jump."""
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """When an output takes over the width of an input pulse.
+
+    An output pulse carries the newest input pulse that had ended a certain time
+    before the output pulse began: the latch.
+    """
+
+    # That time, the middle of those that fit equally well; negative where an output begins before
+    # its input pulse has ended, as on a plain wire
+    latch_us: float
+    # Those that fit equally well. Where both lines keep step they lie about a frame apart and all
+    # name the same pulses.
+    low_us: float
+    high_us: float
+    unexplained: float  # Part of the output's variance that the input's width leaves, 0 to 1
+    explained: bool  # Whether one input explains the output's width
+    resolved: bool  # Whether every delay that is a frame or more away fits plainly worse
+    # Of a mixed output: microseconds of output for one of each input, the input in question first;
+    # empty for an output with one input
+    weights: tuple[float, ...] = ()
+
+
+def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -> Content | None:
+    """Find the latch at which an input's widths explain an output's best.
+
+    Latches are tried every half frame from `MAX_S` before to `MAX_S`
+    after, then ever finer about the best. Further inputs of a mixed output are taken out
+    as a straight mix, over those outputs that are not at an end of their run, where a mix
+    may be clipped.
+    """
+    period_us = source.period_us
+    if not (source.moved and output.moved):
+        return None
+    reach_us = _reach_us(source, output)
+    trial = _trial((source, *others), output, reach_us)
+    if trial is None:
+        return None
+    coarse_us = np.arange(-reach_us, reach_us + 1.0, period_us / 2.0)
+    misfits = trial.misfits(coarse_us)
+    best_us, best = float(coarse_us[misfits.argmin()]), float(misfits.min())
+    step_us = period_us / 2.0
+    low_us = high_us = best_us
+    for _ in range(4):
+        fine_us = np.linspace(best_us - 3.0 * step_us, best_us + 3.0 * step_us, 49)
+        tried = trial.misfits(fine_us)
+        best = min(best, float(tried.min()))
+        low_us, high_us = _as_good(trial, fine_us, trial.short(fine_us, tried, best), best)
+        best_us = (low_us + high_us) / 2.0
+        if high_us - low_us > 4.0 * (fine_us[1] - fine_us[0]):
+            break
+        step_us = 1.5 * float(fine_us[1] - fine_us[0])
+    low_us = min(low_us, best_us - FINEST * period_us)
+    high_us = max(high_us, best_us + FINEST * period_us)
+    away = np.abs(coarse_us - best_us) > max(period_us, (high_us - low_us) / 2.0 + period_us / 2.0)
+    short = trial.behind(misfits, best)
+    variance_us2 = float(np.var(trial.output_us))
+    noise_us2 = output.noise_us**2 + source.noise_us**2 + 2.0 * trial.floor_us2
+    explained = best <= max(EXPLAINED * variance_us2, 4.0 * noise_us2)
+    weights: tuple[float, ...] = ()
+    if others:
+        weights = tuple(trial.weights(trial.widths_us(best_us)).tolist())
+        # A mix says nothing about an input that has no part in it.
+        explained = explained and (weights[0] * source.run_us) ** 2 >= 100.0 * noise_us2
+    return Content(
+        best_us,
+        low_us,
+        high_us,
+        min(best / max(variance_us2, trial.floor_us2), 1.0),
+        explained,
+        bool(away.any()) and float(short[away].min()) >= RULED_OUT,
+        weights,
+    )
+
+
+def _reach_us(source: Train, output: Train) -> float:
+    """Longest delay tried: half a second, but no more than a sixth of the time shared."""
+    shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
+    return min(MAX_S, max(float(shared_s), 0.0) / 6.0) * 1e6
+
+
+def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial | None:
+    source = inputs[0]
+    first_s = max(each.end_s[0] for each in inputs) + reach_us / 1e6
+    last_s = min(each.end_s[-1] for each in inputs) - reach_us / 1e6
+    used = (output.rise_s >= first_s) & (output.rise_s <= last_s)
+    if len(inputs) > 1 and used.any():
+        width_us, margin_us = output.width_us, max(4.0 * output.noise_us, AT_END_US)
+        low_us, high_us = (edge(width_us[used]) for edge in (np.min, np.max))
+        used &= (width_us > low_us + margin_us) & (width_us < high_us - margin_us)
+    rows = _liveliest(np.flatnonzero(used), source, output)
+    if rows.size < 20 or reach_us < 1.5 * source.period_us:
+        return None
+    floor_us2 = max(source.floor_us2, output.floor_us2)
+    return Trial(inputs, output.rise_s[rows], output.width_us[rows], floor_us2)
+
+
+def _liveliest(used: IntArray, source: Train, output: Train) -> IntArray:
+    """Of many outputs keep those round which input or output moves most."""
+    if used.size <= MAX_OUTPUTS:
+        return used
+    across = max(1, math.ceil(0.5e6 / output.period_us))
+    kernel = np.ones(2 * across + 1)
+    run_us = np.convolve(
+        np.abs(np.diff(output.width_us, prepend=output.width_us[0])), kernel, "same"
+    )
+    at = np.clip(np.searchsorted(source.rise_s, output.rise_s), 0, source.rise_s.size - 1)
+    across = max(1, math.ceil(0.5e6 / source.period_us))
+    moved_us = np.abs(np.diff(source.width_us, prepend=source.width_us[0]))
+    run_us = run_us + np.convolve(moved_us, np.ones(2 * across + 1), "same")[at]
+    return np.sort(used[np.argsort(-run_us[used], kind="stable")[:MAX_OUTPUTS]])
+
+
+def _as_good(
+    trial: Trial, latches_us: FloatArray, short: FloatArray, best: float
+) -> tuple[float, float]:
+    """Find the stretch about the best in which every latch is about as good."""
+    at = int(short.argmin())
+    worse = np.flatnonzero(short > RULED_OUT)
+    before, after = worse[worse < at], worse[worse > at]
+    low_us, high_us = float(latches_us[0]), float(latches_us[-1])
+    middle_us = float(latches_us[at])
+    if before.size:
+        low_us = _border(trial, middle_us, latches_us[[before[-1] + 1, before[-1]]], best)
+    if after.size:
+        high_us = _border(trial, middle_us, latches_us[[after[0] - 1, after[0]]], best)
+    return low_us, high_us
+
+
+def _border(trial: Trial, middle_us: float, between_us: FloatArray, best: float) -> float:
+    """Halve the distance between a latch that is good and one that is not, again and again."""
+    good_us, bad_us = (float(each) for each in between_us)
+    for _ in range(HALVINGS):
+        tried_us = np.array([middle_us, (good_us + bad_us) / 2.0])
+        if trial.short(tried_us, trial.misfits(tried_us), best)[1] > RULED_OUT:
+            bad_us = float(tried_us[1])
+        else:
+            good_us = float(tried_us[1])
+    return good_us
+
+
+PLAIN: Final = 20.0
+"""What a further feature of the curve must gain in the Bayesian information criterion."""
+MIN_BEND: Final = 1.0
+MAX_POINTS: Final = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One figure of the curve with its standard uncertainty, in microseconds or of unit one."""
+
+    value: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Output width as a function of input width.
+
+    ``clip(centre_us + gain * dead(x - neutral_us), low_us, high_us)``, where ``dead``
+    takes away up to half a deadband about the middle of the band.
+    """
+
+    gain: Parameter  # Microseconds of output for one of input; negative for a reversed output
+    centre_us: Parameter  # Output width at the input's neutral, as the straight line gives it
+    neutral_us: float  # The input's neutral
+    # Whole width of the deadband, in input widths; None where there is none
+    dead_us: Parameter | None
+    dead_at_us: float | None  # Input width at the deadband's middle
+    # Output widths at which it is clipped; None where it is not
+    low_us: Parameter | None
+    high_us: Parameter | None
+    rms_us: float  # What is left of the output's width
+
+    def of(self, width_us: FloatArray) -> FloatArray:
+        """Return the output widths for input widths; both shape (n,)."""
+        shape = _Shape(self.neutral_us, self.dead_us is not None, self.low_us is not None,
+                       self.high_us is not None)  # fmt: skip
+        values = [self.gain.value, self.centre_us.value]
+        if self.dead_us is not None and self.dead_at_us is not None:
+            values += [self.dead_us.value / 2.0, self.dead_at_us]
+        values += [each.value for each in (self.low_us, self.high_us) if each is not None]
+        return shape.of(np.array(values), width_us)
+
+    def at_full_slope(self, width_us: FloatArray, margin_us: float) -> BoolArray:
+        """Say for which input widths the curve is neither clipped nor dead, nor nearly so."""
+        made_us = self.of(width_us)
+        slope = (self.of(width_us + margin_us) - self.of(width_us - margin_us)) / (2.0 * margin_us)
+        whole: BoolArray = np.isfinite(made_us) & (
+            np.abs(slope - self.gain.value) <= 1e-6 * abs(self.gain.value)
+        )
+        return whole
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """Which features a curve has, and so what its parameters mean."""
+
+    neutral_us: float
+    dead: bool = False
+    low: bool = False
+    high: bool = False
+
+    @property
+    def count(self) -> int:
+        return 2 + 2 * self.dead + self.low + self.high
+
+    def of(self, values: FloatArray, x_us: FloatArray) -> FloatArray:
+        gain, centre_us = values[:2]
+        at = 2
+        off_us = x_us - self.neutral_us
+        if self.dead:
+            half_us, middle_us = abs(values[2]), values[3] - self.neutral_us
+            from_us = off_us - middle_us
+            off_us = middle_us + np.sign(from_us) * np.maximum(np.abs(from_us) - half_us, 0.0)
+            at = 4
+        y_us: FloatArray = centre_us + gain * off_us
+        if self.low:
+            y_us = np.maximum(y_us, values[at])
+            at += 1
+        return np.minimum(y_us, values[at]) if self.high else y_us
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    shape: _Shape
+    values: FloatArray
+    covariance: FloatArray
+    residual_us: FloatArray
+    repeats: float
+    cost: float
+
+    def values_for(self, shape: _Shape) -> FloatArray:
+        """Return its values without those of a feature that another shape lacks."""
+        own = self.shape
+        kept = [True, True, *[shape.dead] * (2 * own.dead), *[shape.low] * own.low]
+        values: FloatArray = self.values[np.array([*kept, *[shape.high] * own.high])]
+        return values
+
+
+def fit_curve(
+    x_us: FloatArray, y_us: FloatArray, neutral_us: float, scale_us: float
+) -> Curve | None:
+    """Fit the curve, with only those features that the widths plainly show.
+
+    All of them come first; then the feature (lower clip, upper clip, deadband) that
+    gains least in the Bayesian information criterion is left out, as long as one
+    gains less than 20. Fits are least squares with the loss ``2 (sqrt(1 + z) - 1)`` of
+    squared residuals, so that strays count little. Uncertainties are from the
+    Jacobian, times what neighbouring residuals repeat.
+
+    Examples
+    --------
+    >>> x_us = np.linspace(1000.0, 2000.0, 400)
+    >>> y_us = np.minimum(1520.0 - 1.2 * (x_us - 1500.0), 1900.0)
+    >>> curve = fit_curve(x_us, y_us, 1500.0, 0.5)
+    >>> round(curve.gain.value, 3), round(curve.centre_us.value, 1), round(curve.high_us.value, 1)
+    (-1.2, 1520.0, 1900.0)
+    >>> curve.low_us is None, curve.dead_us is None
+    (True, True)
+    """
+    if np.unique(np.rint(x_us)).size < 3:
+        return None
+    if x_us.size > MAX_POINTS:
+        kept = np.linspace(0, x_us.size - 1, MAX_POINTS).astype(np.int64)
+        x_us, y_us = x_us[kept], y_us[kept]
+    whole = _Shape(neutral_us, dead=True, low=True, high=True)
+    best = _fit(whole, _starts(x_us, y_us, neutral_us), x_us, y_us, scale_us)
+    while poorer := [
+        _fit(shape, [best.values_for(shape)], x_us, y_us, scale_us) for shape in _poorer(best.shape)
+    ]:
+        gains = [_gain(fit, best, x_us) for fit in poorer]
+        if min(gains) >= PLAIN:
+            break
+        best = poorer[int(np.argmin(gains))]
+    return _curve(best, neutral_us)
+
+
+def _poorer(shape: _Shape) -> list[_Shape]:
+    """Leave out each feature in turn."""
+    without = {"dead": False}, {"low": False}, {"high": False}
+    return [replace(shape, **each) for each in without if replace(shape, **each) != shape]
+
+
+def _gain(plain: _Fit, richer: _Fit, x_us: FloatArray) -> float:
+    """Say what a feature gains in the Bayesian information criterion; repeats count once.
+
+    One that bends the curve by less than the deviation of what is left gains nothing.
+    """
+    bends_us = np.abs(richer.shape.of(richer.values, x_us) - plain.shape.of(plain.values, x_us))
+    if float(bends_us.max()) < MIN_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
+        return 0.0
+    independent = x_us.size / max(3.0, richer.repeats)
+    further = richer.shape.count - plain.shape.count
+    return independent * math.log(plain.cost / richer.cost) - further * math.log(x_us.size)
+
+
+def _fit(
+    shape: _Shape, starts: list[FloatArray], x_us: FloatArray, y_us: FloatArray, scale_us: float
+) -> _Fit:
+    fits = [_solve(shape, start, x_us, y_us, scale_us) for start in starts]
+    return min(fits, key=lambda fit: fit.cost)
+
+
+def _solve(
+    shape: _Shape, start: FloatArray, x_us: FloatArray, y_us: FloatArray, scale_us: float
+) -> _Fit:
+    from scipy.optimize import least_squares  # noqa: PLC0415 - slow to import
+
+    scale_us = max(scale_us, 1e-3)
+    size = np.maximum(np.abs(start), 1e-3)
+
+    def off(values: FloatArray) -> FloatArray:
+        return (shape.of(values * size, x_us) - y_us) / scale_us
+
+    found = least_squares(off, start / size, loss="soft_l1", f_scale=3.0, max_nfev=60)
+    values: FloatArray = np.asarray(found.x, np.float64) * size
+    residual_us: FloatArray = np.asarray(y_us - shape.of(values, x_us), np.float64)
+    jacobian = np.asarray(found.jac, np.float64) / size
+    variance = float(np.sum((residual_us / scale_us) ** 2)) / max(x_us.size - shape.count, 1)
+    repeats = _repeats(residual_us)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * repeats
+    cost = max(2.0 * float(found.cost), 1e-9)
+    return _Fit(shape, values, np.asarray(covariance, np.float64), residual_us, repeats, cost)
+
+
+def _repeats(residual_us: FloatArray) -> float:
+    """Say how many neighbouring residuals tell the same: ``1 + 2 sum r_k``.
+
+    The sum ends where the autocorrelation, averaged in pairs, first is not positive
+    (initial positive sequence; Geyer, Statistical Science 7, 1992, from memory).
+    """
+    away_us = residual_us - residual_us.mean()
+    size = 1 << int(2 * away_us.size - 1).bit_length()
+    power = np.abs(np.fft.rfft(away_us, size)) ** 2
+    sums = np.fft.irfft(power, size)[: away_us.size // 2 * 2]
+    if sums[0] <= 0.0:
+        return 1.0
+    pairs = sums.reshape(-1, 2).sum(axis=1) / sums[0]
+    ends = np.flatnonzero(pairs <= 0.0)
+    kept = pairs[: ends[0] if ends.size else pairs.size]
+    return float(np.clip(2.0 * kept.sum() - 1.0, 1.0, away_us.size / 5.0))
+
+
+def _starts(x_us: FloatArray, y_us: FloatArray, neutral_us: float) -> list[FloatArray]:
+    """Choose where fits begin: the slope of the whole and of the middle, narrow and wide bands."""
+    low_us, high_us = np.percentile(y_us, (1.0, 99.0))
+    middle = np.abs(y_us - (low_us + high_us) / 2.0) <= 0.35 * (high_us - low_us)
+    starts = []
+    for part in (np.ones(x_us.size, bool), middle):
+        if not part.any() or np.ptp(x_us[part]) <= 0.0:
+            continue
+        gain, offset_us = np.polyfit(x_us[part] - neutral_us, y_us[part], 1)
+        starts += [
+            np.array([gain, offset_us, half_us, neutral_us, low_us, high_us])
+            for half_us in np.ptp(x_us) * np.array([0.01, 0.08])
+        ]
+    return starts
+
+
+def _curve(fit: _Fit, neutral_us: float) -> Curve:
+    doubts = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
+    parameters = [Parameter(float(v), float(u)) for v, u in zip(fit.values, doubts, strict=True)]
+    shape, at = fit.shape, 2 + 2 * fit.shape.dead
+    dead_us = None
+    if shape.dead:
+        dead_us = Parameter(2.0 * abs(parameters[2].value), 2.0 * parameters[2].uncertainty)
+    return Curve(
+        parameters[0],
+        parameters[1],
+        neutral_us,
+        dead_us,
+        parameters[3].value if shape.dead else None,
+        parameters[at] if shape.low else None,
+        parameters[at + shape.low] if shape.high else None,
+        float(np.sqrt(np.mean(fit.residual_us**2))),
+    )
+
 
 CONCENTRATED: Final = 0.5
 LIKE: Final = 0.1
@@ -127,7 +699,7 @@ def find_latches(
     what the curve leaves of the width of either input pulse. All latches are equally
     likely beforehand, so a stretch weighs its length times its likelihood (Bayes' theorem).
     """
-    reach_us = _reach_us(source, content)
+    reach_us = _about_us(source, content)
     turn_us, gain = _turns(source, output, pairs, content, curve)
     ends_us = np.concatenate([[-reach_us], turn_us, [reach_us]])
     length_us = np.diff(ends_us)
@@ -152,7 +724,7 @@ def find_latches(
     return Latches(refined, ways, weight[kept] / float(weight[kept].sum()))
 
 
-def _reach_us(source: Train, content: Content) -> float:
+def _about_us(source: Train, content: Content) -> float:
     """How far about the latch found so far others are weighed."""
     return min(WIDER * (content.high_us - content.low_us) / 2.0, source.period_us / 3.0)
 
@@ -179,7 +751,7 @@ def _turns(
     until_us = (rise_s - end_s[at + 1]) * 1e6 - content.latch_us
     newer = np.where(since_us <= -until_us, at, at + 1)
     turn_us = np.where(since_us <= -until_us, since_us, until_us)
-    near = np.flatnonzero(np.abs(turn_us) < _reach_us(source, content))
+    near = np.flatnonzero(np.abs(turn_us) < _about_us(source, content))
     near = near[np.argsort(turn_us[near], kind="stable")]
     newer, width_us = newer[near], output.width_us[known[near]]
     squares = [

@@ -8,10 +8,16 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.lag.content import Train, misfit_us2
-from pwmscope.findings.lag.curve import Curve, Parameter, fit_curve
 from pwmscope.findings.lag.delay import slope_interval, slope_of, slope_uncertainty
-from pwmscope.findings.lag.pairs import Latches, Pairs
+from pwmscope.findings.lag.pairs import (
+    Curve,
+    Latches,
+    Pairs,
+    Parameter,
+    Train,
+    fit_curve,
+    misfit_us2,
+)
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.travel import examine_resolution

@@ -5,14 +5,6 @@ finds the matrix between them, `arrangement` names it, `examination` asks all of
 `answers` words the findings.
 """
 
-from pwmscope.findings.mixing.answers import (
-    DEFINITIONS,
-    Response,
-    balance_finding,
-    balance_of,
-    corner_part,
-    responses_of,
-)
 from pwmscope.findings.mixing.arrangement import (
     AT_OUTPUTS,
     SINGLE,
@@ -23,16 +15,26 @@ from pwmscope.findings.mixing.arrangement import (
     explanations,
     name_arrangement,
 )
-from pwmscope.findings.mixing.examination import Mixing, examine_mixing
-from pwmscope.findings.mixing.fit import MixFit, fit_mix
-from pwmscope.findings.mixing.lines import (
+from pwmscope.findings.mixing.examination import (
+    DEFINITIONS,
+    Mixing,
+    Response,
+    balance_finding,
+    balance_of,
+    corner_part,
+    examine_mixing,
+    responses_of,
+)
+from pwmscope.findings.mixing.fit import (
     DriveLines,
+    MixFit,
     OutputLine,
     Samples,
     Side,
     StickLine,
     Travel,
     find_lines,
+    fit_mix,
 )
 
 __all__ = [

@@ -11,8 +11,7 @@ from typing import Final, TypeAlias
 import numpy as np
 
 from pwmscope.errors import named
-from pwmscope.findings.mixing.fit import HANDS, MixFit, fit_output, loss
-from pwmscope.findings.mixing.lines import Samples
+from pwmscope.findings.mixing.fit import HANDS, MixFit, Samples, fit_output, loss
 from pwmscope.model import COVERAGE, FloatArray, IntArray, sampling_floor_us
 
 Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]

@@ -1,8 +1,14 @@
 """Which lines come from one receiver, in what order they start, and how much later each."""
 
 from pwmscope.findings.receivers.common_clock import Step, Tie, pair, usual_offset
-from pwmscope.findings.receivers.frame_order import Receiver, Start
-from pwmscope.findings.receivers.order import DEFINITIONS, Order, clock_lines, examine_order
+from pwmscope.findings.receivers.order import (
+    DEFINITIONS,
+    Order,
+    Receiver,
+    Start,
+    clock_lines,
+    examine_order,
+)
 
 __all__ = [
     "DEFINITIONS",

@@ -5,21 +5,19 @@ still: `stretches` for a moment, `change_points` where a level changes inside th
 finds where all lines stand still together.
 """
 
-from pwmscope.findings.segmentation.dwells import (
+from pwmscope.findings.segmentation.record import (
     MIN_HELD_S,
     SAME_POSITION,
-    Dwells,
-    HeldPositions,
-    distances,
-    find_dwells,
-    find_held_positions,
-)
-from pwmscope.findings.segmentation.record import (
     Answer,
     Channel,
+    Dwells,
+    HeldPositions,
     Lines,
     Record,
     ServoLines,
+    distances,
+    find_dwells,
+    find_held_positions,
     find_servo_lines,
     joined_dwells,
     read_lines,

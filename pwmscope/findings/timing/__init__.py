@@ -4,8 +4,7 @@ import importlib
 from typing import TYPE_CHECKING, Final
 
 from pwmscope.findings.timing.jitter import Jitter
-from pwmscope.findings.timing.quantisation import variance_of_mean
-from pwmscope.findings.timing.separation import Separation, scatter_of, separate
+from pwmscope.findings.timing.separation import Separation, scatter_of, separate, variance_of_mean
 from pwmscope.findings.timing.timing import DEFINITIONS, Timing, examine_timing
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.findings.timing.quantisation import unevenness
+from pwmscope.findings.timing.separation import unevenness
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     FROM_MAD,

@@ -12,7 +12,6 @@ import numpy.typing as npt
 from pwmscope.bench import Limits
 from pwmscope.findings.timing.frame_clock import run_starts, taken
 from pwmscope.findings.timing.held_pulses import Excursion
-from pwmscope.findings.timing.quantisation import shape_doubt, variance_of_change
 from pwmscope.findings.timing.separation import (
     MAX_SAMPLE,
     MAX_UNEVENNESS,
@@ -22,6 +21,8 @@ from pwmscope.findings.timing.separation import (
     Separation,
     faster_hz,
     separate,
+    shape_doubt,
+    variance_of_change,
 )
 from pwmscope.model import (
     CLOCK_TOLERANCE,

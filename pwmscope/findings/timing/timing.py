@@ -210,8 +210,6 @@ def clean_finding(
     )
 
 
-__all__ = ["DEFINITIONS", "Jitter", "Timing", "examine_timing"]
-
 DEFINITIONS: Final[tuple[Definition, ...]] = (*OF_PERIOD, *OF_JITTER, *OF_CLOCK, *OF_FAULTS)
 
 

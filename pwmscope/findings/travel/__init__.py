@@ -2,8 +2,7 @@
 
 from pwmscope.findings.travel.centring import DEFINITIONS as CENTRING_DEFINITIONS
 from pwmscope.findings.travel.centring import Centring, examine_centring
-from pwmscope.findings.travel.levels import Amount, Level, pooled_level_us, weighed_sum
-from pwmscope.findings.travel.moves import MIN_THROW
+from pwmscope.findings.travel.levels import MIN_THROW, Amount, Level, pooled_level_us, weighed_sum
 from pwmscope.findings.travel.resolution import DEFINITIONS as RESOLUTION_DEFINITIONS
 from pwmscope.findings.travel.resolution import Resolution, examine_resolution
 from pwmscope.findings.travel.sweep import DEFINITIONS as SWEEP_DEFINITIONS

@@ -10,8 +10,7 @@ import numpy as np
 
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record, joined_dwells
-from pwmscope.findings.travel.levels import Level, level_of
-from pwmscope.findings.travel.moves import is_sharp, middles, spaced
+from pwmscope.findings.travel.levels import Level, is_sharp, level_of, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model import (
     CLOCK_TOLERANCE,

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.travel.moves import Middles, Moves, find_moves, middles, scatter_us, spaced
+from pwmscope.findings.travel.levels import Middles, Moves, find_moves, middles, scatter_us, spaced
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     COVERAGE,

@@ -12,7 +12,7 @@ import numpy as np
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel.centring import examine_flat
-from pwmscope.findings.travel.moves import is_sharp, middles, spaced
+from pwmscope.findings.travel.levels import is_sharp, middles, spaced
 from pwmscope.findings.travel.travel import Travel
 from pwmscope.model import (
     MAX_SPANS,

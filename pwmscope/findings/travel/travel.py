@@ -11,18 +11,19 @@ from pwmscope.bench import MOTORS, NO_NEUTRAL, UNUSED, BenchSheet, Limits, StopB
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.levels import (
+    MIN_THROW,
     NEUTRAL_REACH,
     SAME_LEVEL,
     Amount,
     Level,
     Levels,
+    Moves,
     company,
     find_endpoints,
+    find_moves,
     find_neutral,
-    pooled_level_us,
     weighed_sum,
 )
-from pwmscope.findings.travel.moves import MIN_THROW, Moves, find_moves
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     COVERAGE,
@@ -359,8 +360,6 @@ def _turned(record: Record, moves: Moves) -> Finding:
         f"{said}; movements of less than {least} are not counted.", evidence=spans,
     )  # fmt: skip
 
-
-__all__ = ["DEFINITIONS", "Level", "Travel", "examine_travel", "pooled_level_us"]
 
 _LEVEL_SOURCE: Final = (
     "JCGM 100, 4.3.7, 4.3.9 and 5.1.2; JCGM 101, 5.2, from memory; dwells and sampling: own"

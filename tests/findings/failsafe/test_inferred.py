@@ -13,7 +13,7 @@ from pwmscope.findings.failsafe.losses import (
     restarts,
     stated_losses,
 )
-from pwmscope.findings.segmentation.dwells import find_dwells
+from pwmscope.findings.segmentation.record import find_dwells
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, find_frames
 
 FRAME_S = 0.02

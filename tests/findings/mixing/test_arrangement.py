@@ -7,7 +7,7 @@ import pytest
 
 from pwmscope.findings.mixing import DEFINITIONS, examine_mixing
 from pwmscope.findings.mixing.arrangement import SINGLE, WANTED, Fault, Kind, apply, explanations
-from pwmscope.findings.mixing.lines import MAX_FRAMES, enough
+from pwmscope.findings.mixing.fit import MAX_FRAMES, enough
 from pwmscope.model import Verdict
 
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)

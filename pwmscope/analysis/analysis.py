@@ -73,8 +73,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-    from pwmscope.advice.mixing import Advice
-    from pwmscope.advice.settings import SettingsAdvice, Transmitter
+    from pwmscope.advice import MixingAdvice, SettingsAdvice, Transmitter
     from pwmscope.analysis.terms import Source
     from pwmscope.bench.wiring import Wiring
     from pwmscope.findings import Alignment, FaultHunt
@@ -328,13 +327,13 @@ class Analysis:
         )
 
     @cached_property
-    def mixing_advice(self) -> tuple[Advice, ...]:
+    def mixing_advice(self) -> tuple[MixingAdvice, ...]:
         """What to change about the mixing, the least effort first."""
         if self.mixing is None:
             return ()
-        from pwmscope.advice.mixing import advise  # noqa: PLC0415 - slow to import
+        from pwmscope.advice import advise_mixing  # noqa: PLC0415 - slow to import
 
-        return advise(self.mixing)
+        return advise_mixing(self.mixing)
 
     @cached_property
     def settings(self) -> SettingsAdvice | None:
@@ -385,7 +384,7 @@ class Analysis:
         sheet = self.sheet
         if sheet is None:
             raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
-        from pwmscope.advice.settings import (  # noqa: PLC0415 - slow to import
+        from pwmscope.advice import (  # noqa: PLC0415 - slow to import
             Transmitter,
             advise_settings,
             stated_scale,

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
-from pwmscope.advice.settings import Action as SettingAction
-from pwmscope.advice.settings import SettingsAdvice
+from pwmscope.advice import SettingAction, SettingsAdvice
 from pwmscope.bench import CAUTIONS
 from pwmscope.findings import Findings
 from pwmscope.report import (

@@ -13,7 +13,7 @@ from pwmscope.cli.reading import Examination, Recording, examining_options, read
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.advice.settings import Compared, SettingsAdvice
+    from pwmscope.advice import Compared, SettingsAdvice
 
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
@@ -86,7 +86,7 @@ def calibrate(
     Exit code 0: nothing to change; 1: something to change; 3: not shown by this recording;
     2: bad input.
     """
-    from pwmscope.advice.settings import compare_settings
+    from pwmscope.advice import compare_settings
     from pwmscope.cli.percent_options import parse_transmitters
     from pwmscope.output import write_text
     from pwmscope.report.cards import settings_card, settings_headline, settings_json, settings_text

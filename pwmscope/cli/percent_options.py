@@ -6,13 +6,7 @@ import math
 import re
 from typing import Final
 
-from pwmscope.advice.settings import (
-    PercentReading,
-    PercentScale,
-    Transmitter,
-    solve_scale,
-    stated_scale,
-)
+from pwmscope.advice import PercentReading, PercentScale, Transmitter, solve_scale, stated_scale
 from pwmscope.bench import BenchSheet
 from pwmscope.errors import HintError
 from pwmscope.findings import Findings

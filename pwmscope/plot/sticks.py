@@ -7,7 +7,7 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.advice.drive import Hands
+from pwmscope.advice import Hands
 from pwmscope.bench import Axis, StepSpan
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import Picture, keep_extremes

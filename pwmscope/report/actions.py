@@ -19,7 +19,7 @@ from pwmscope.report.evidence import (
 )
 
 if TYPE_CHECKING:
-    from pwmscope.advice.settings import Setting
+    from pwmscope.advice import Setting
 
 Doing: TypeAlias = Literal["set", "do", "record"]
 
@@ -170,7 +170,7 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     """List the settings that are to be changed, with their lines."""
     if evidence.settings is None:
         return
-    from pwmscope.advice.settings import Action as SettingAction  # noqa: PLC0415 - slow to import
+    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
 
     wanted = (SettingAction.CHANGE, SettingAction.DEVICE)
     for channel in evidence.settings.channels:
@@ -196,7 +196,7 @@ def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 def _format_setting(setting: Setting, evidence: Evidence) -> str:
     """Say what to set to what; what has no width of its own keeps its sentence."""
-    from pwmscope.advice.settings import Action as SettingAction  # noqa: PLC0415 - slow to import
+    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
 
     is_change = setting.action is SettingAction.CHANGE
     if not is_change or setting.target_us is None or setting.measured is None:

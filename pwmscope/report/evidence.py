@@ -21,8 +21,7 @@ from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
-    from pwmscope.advice.mixing import Advice
-    from pwmscope.advice.settings import SettingsAdvice
+    from pwmscope.advice import MixingAdvice, SettingsAdvice
     from pwmscope.bench.wiring import Wiring
     from pwmscope.findings.freshness import Freshness
     from pwmscope.findings.mixing import Mixing
@@ -156,7 +155,7 @@ class Evidence:
     sheet: BenchSheet | None
     lines: list[LineChecks] | None = None
     mixing: Mixing | None = None
-    ways: tuple[Advice, ...] = ()
+    ways: tuple[MixingAdvice, ...] = ()
     settings: SettingsAdvice | None = None
     wiring: Wiring | None = None
     read_only: tuple[str, ...] = ()

@@ -6,8 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from pwmscope.advice.drive import Hands, Path, Straightness
-from pwmscope.advice.mixing import Advice, Course
+from pwmscope.advice import Course, DrivePath, Hands, MixingAdvice, Straightness
 from pwmscope.bench import CAUTIONS, Axis, StepSpan
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response
@@ -31,7 +30,7 @@ _SAID: Final = {
 
 
 def mixing_paragraphs(
-    mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> Iterator[tuple[str, list[str]]]:
     """Give headings, each with its paragraphs."""
     answer, *others = mixing.findings
@@ -70,7 +69,7 @@ def mixing_paragraphs(
     yield "", [RULEBOOK]
 
 
-def _courses(paths: tuple[Path, ...], straight: Straightness | None) -> list[str]:
+def _courses(paths: tuple[DrivePath, ...], straight: Straightness | None) -> list[str]:
     said = [path.sentence for path in paths]
     return said if straight is None else [*said, straight.sentence]
 
@@ -94,7 +93,7 @@ def _matrix_rows(fit: MixFit) -> list[str]:
     return rows
 
 
-def _told(way: Advice) -> list[str]:
+def _told(way: MixingAdvice) -> list[str]:
     proof = way.proof
     said = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in proof.responses)
     rows = "; ".join(
@@ -112,7 +111,7 @@ SCHEMA: Final = 1
 
 
 def mixing_data(
-    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> dict[str, Any]:
     """Turn the answer into plain data, following schema 1."""
     found = mixing.arrangement
@@ -153,7 +152,7 @@ def _course(course: Course) -> dict[str, Any]:
     }
 
 
-def _path(path: Path) -> dict[str, Any]:
+def _path(path: DrivePath) -> dict[str, Any]:
     x_m, y_m, _ = path.pose[-1].tolist()
     return {
         "name": path.name,
@@ -167,7 +166,7 @@ def _path(path: Path) -> dict[str, Any]:
 
 
 def mixing_json(
-    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> str:
     """Write the answer as JSON text, two spaces deep, ending in a line break."""
     data = mixing_data(capture, mixing, ways, course)
@@ -215,7 +214,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _advice(way: Advice) -> dict[str, Any]:
+def _advice(way: MixingAdvice) -> dict[str, Any]:
     return {
         "needed": way.needed,
         "changes": [

@@ -5,12 +5,12 @@ from __future__ import annotations
 import textwrap
 from typing import Any, Final
 
-from pwmscope.advice.settings import (
-    ORDER,
-    Action,
+from pwmscope.advice import (
+    SETTINGS_ORDER,
     ChannelSettings,
     Compared,
     Setting,
+    SettingAction,
     SettingsAdvice,
 )
 from pwmscope.bench import CAUTIONS, BenchSheet
@@ -42,7 +42,9 @@ def settings_text(
         told += [_filled(warning, lead, " " * len(lead), width) for warning in channel.warnings]
     if advice.changes:
         told += ["", ORDER_HEADING]
-        told += [_filled(step, f"  {n}. ", "     ", width) for n, step in enumerate(ORDER, 1)]
+        told += [
+            _filled(step, f"  {n}. ", "     ", width) for n, step in enumerate(SETTINGS_ORDER, 1)
+        ]
     if compared:
         told += ["", COMPARED_HEADING]
         told += [
@@ -101,9 +103,9 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def is_to_do(action: Action) -> bool:
+def is_to_do(action: SettingAction) -> bool:
     """Whether a card marks an action for the hands."""
-    return action in {Action.CHANGE, Action.DEVICE}
+    return action in {SettingAction.CHANGE, SettingAction.DEVICE}
 
 
 def _filled(text: str, first: str, next_lines: str, width: int) -> str:
@@ -130,7 +132,7 @@ def settings_card(
         channels=[(channel_title(c.line, c.role, c.device), c) for c in advice.channels],
         is_to_do=is_to_do,
         order_heading=ORDER_HEADING,
-        order=ORDER if advice.changes else (),
+        order=SETTINGS_ORDER if advice.changes else (),
         compared_heading=COMPARED_HEADING,
         compared=[(format_line(entry.line), entry) for entry in compared],
         notes=settings_notes(advice),
@@ -161,7 +163,7 @@ def settings_json(
         "changes": advice.changes,
         "not_shown": advice.not_shown,
         "cautions": list(CAUTIONS),
-        "order": list(ORDER),
+        "order": list(SETTINGS_ORDER),
         "channels": {channel.line: _channel(channel) for channel in advice.channels},
         "not_recorded": list(advice.missing),
         "notes": list(settings_notes(advice)),

@@ -496,7 +496,7 @@ MIN_DEG: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Path:
+class DrivePath:
     """One stretch of a robot's path, from its own start.
 
     Parameters
@@ -531,7 +531,7 @@ class Path:
         Examples
         --------
         >>> pose = np.array([[0.0, 0.0, 0.0], [1.0, -0.2, -0.4]])
-        >>> Path("forward", pose, 2.0).sentence
+        >>> DrivePath("forward", pose, 2.0).sentence
         'forward: 1.00 m ahead and 0.20 m to the right in 2 s, turned 23 degrees to the right.'
         """
         x_m, y_m, _ = self.pose[-1] - self.pose[0]
@@ -555,7 +555,7 @@ class Path:
 
 def drive_path(
     outputs: Outputs, throttles: Sequence[Throttle], base: Base, *, steps: tuple[StepSpan, ...] = ()
-) -> tuple[Path, ...]:
+) -> tuple[DrivePath, ...]:
     """Work out the path that the outputs would drive a robot along.
 
     Between two pulses a width holds; the arcs are exact (`integrate`). Wheels do not
@@ -606,7 +606,9 @@ def drive_path(
     )
 
 
-def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_s: float) -> Path:
+def _part(
+    name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_s: float
+) -> DrivePath:
     """Integrate what lies between two instants."""
     if not time_s[0] <= start_s < end_s <= time_s[-1]:
         raise PwmscopeError(
@@ -621,4 +623,4 @@ def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_
     turn = np.abs(twist[:, 2]) * seconds
     parts = np.ceil(np.maximum(turn / FINEST_TURN, seconds / FINEST_S)).astype(np.int64)
     pose = integrate(np.repeat(twist, parts, axis=0), np.repeat(seconds / parts, parts))
-    return Path(name, pose, float(np.sum(seconds)))
+    return DrivePath(name, pose, float(np.sum(seconds)))

@@ -11,7 +11,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pwmscope.analysis.tables import (
+from pwmscope.analysis.documents import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
     as_pandas,
@@ -75,7 +75,7 @@ if TYPE_CHECKING:
 
     from pwmscope.advice import MixingAdvice, SettingsAdvice, Transmitter
     from pwmscope.analysis.terms import Source
-    from pwmscope.bench.wiring import Wiring
+    from pwmscope.bench import Wiring
     from pwmscope.findings import Alignment, FaultHunt
     from pwmscope.findings.lag import Follows, Lag, Lines
     from pwmscope.findings.link import LinkRecord
@@ -508,7 +508,7 @@ class Analysis:
         """
         if self.sheet is None:
             return self
-        from pwmscope.bench.wiring import check_wiring  # noqa: PLC0415 - slow to import
+        from pwmscope.bench import check_wiring  # noqa: PLC0415 - slow to import
 
         return replace(self, wiring=check_wiring(self.sheet))
 

@@ -36,9 +36,10 @@ from pwmscope.report import (
     comparison_page,
     mixing_paragraphs,
     mixing_pictures,
+    setting_data,
+    settings_headline,
     write_one_page,
 )
-from pwmscope.report.cards import setting_data, settings_headline
 
 NUMBERS: Final = ("threshold", "max_gib")
 STATE: Final = "state.json"

@@ -16,8 +16,7 @@ from matplotlib.transforms import Affine2D
 from pwmscope.advice import DrivePath
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
-from pwmscope.plot.style import Picture, new_axes
-from pwmscope.plot.svg import GREY, INK
+from pwmscope.plot.style import GREY, INK, Picture, new_axes
 
 MARKS: Final = 5
 """Most heading marks along a path, its end's apart."""

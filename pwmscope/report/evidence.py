@@ -22,7 +22,7 @@ from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
     from pwmscope.advice import MixingAdvice, SettingsAdvice
-    from pwmscope.bench.wiring import Wiring
+    from pwmscope.bench import Wiring
     from pwmscope.findings.freshness import Freshness
     from pwmscope.findings.mixing import Mixing
 

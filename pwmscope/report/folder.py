@@ -25,11 +25,16 @@ from pwmscope.report.document import (
     Section,
     Strips,
     Table,
+    document_markdown,
     file_name,
+    fill,
+    fill_page,
     plain,
+    set_pdf,
+    shown,
+    template_text,
 )
-from pwmscope.report.failsafe_data import failsafe_json
-from pwmscope.report.markdown import document_markdown
+from pwmscope.report.failsafe import failsafe_json
 from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
 from pwmscope.report.robots import (
     RobotAnswer,
@@ -40,7 +45,6 @@ from pwmscope.report.robots import (
     unusable,
 )
 from pwmscope.report.sentences import RULEBOOK
-from pwmscope.report.templates import fill, fill_page, set_pdf, shown, template_text
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
 
 

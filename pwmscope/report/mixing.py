@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from pwmscope.advice import Course, DrivePath, Hands, MixingAdvice, Straightness
-from pwmscope.bench import CAUTIONS, Axis, StepSpan
+from pwmscope.bench import CAUTIONS, Axis, Mode, StepSpan
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response
 from pwmscope.model import COVERAGE, Finding, Verdict, format_line, format_list
@@ -16,7 +16,7 @@ from pwmscope.report.data import capture_data, json_text
 from pwmscope.report.sentences import RULEBOOK
 
 if TYPE_CHECKING:
-    from pwmscope.plot import Mode, Picture
+    from pwmscope.plot import Picture
 
 _UNPROVEN: Final = (
     "No change could be proven on these data. Record again: move each stick alone, slowly, from "

@@ -18,9 +18,8 @@ from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
 from pwmscope.report.answer import Answered, Card
-from pwmscope.report.document import Device, Wording, file_name
+from pwmscope.report.document import Device, Wording, file_name, set_pdf, shown
 from pwmscope.report.register import file_hash
-from pwmscope.report.templates import set_pdf, shown
 
 MAX_DEVICES: Final = 12
 """So many devices stand on the first page; the others follow on the next."""

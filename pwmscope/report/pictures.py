@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from pwmscope.advice import advise_mixing, course_of
-from pwmscope.bench import BenchSheet
-from pwmscope.bench.wiring import check_wiring
+from pwmscope.bench import BenchSheet, check_wiring
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import Failsafe

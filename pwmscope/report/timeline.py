@@ -18,7 +18,7 @@ from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_l
 from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
-from pwmscope.report.templates import fill, template_text
+from pwmscope.report.document import fill, template_text
 
 REACHES_S: Final = (
     300.0, 200.0, 120.0, 90.0, 60.0, 45.0, 30.0, 20.0, 15.0, 10.0, 7.0, 5.0, 4.0, 3.0, 2.0, 1.5,

@@ -28,7 +28,7 @@ from pwmscope.bench import (
 )
 from pwmscope.bench.plan_reading import MAX_BYTES, plan_schema
 from pwmscope.errors import HintError, PwmscopeError
-from pwmscope.report.cards import plan_card, plan_json, plan_text
+from pwmscope.report import plan_card, plan_json, plan_text
 
 ROOT = Path(__file__).parents[2]
 QUINCE = load_sheet(ROOT / "captures" / "bench.toml")

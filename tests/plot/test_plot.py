@@ -10,7 +10,7 @@ import pytest
 import pwmscope
 from pwmscope import PwmscopeError, plot
 from pwmscope.advice import DrivePath
-from pwmscope.bench.wiring import check_wiring
+from pwmscope.bench import check_wiring
 
 mpl.use("Agg")
 CAPTURES = Path(__file__).parents[2] / "captures"

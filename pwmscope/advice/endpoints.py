@@ -22,21 +22,12 @@ MIN: Final = 2
 
 @dataclass(frozen=True, slots=True)
 class PercentScale:
-    """Microseconds for each percent of a setting.
+    """Microseconds for each percent of a setting."""
 
-    Parameters
-    ----------
-    us_per_percent : float
-        Above 0.
-    uncertainty_us : float or None
-        Its standard uncertainty; 0 where it is stated, None where it is not known.
-    source : str
-        Where it comes from, as a clause.
-    """
-
-    us_per_percent: float
+    us_per_percent: float  # Above 0
+    # Its standard uncertainty; 0 where it is stated, None where it is not known
     uncertainty_us: float | None
-    source: str
+    source: str  # Where it comes from, as a clause
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +72,6 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     readings : sequence of PercentReading
         At least two, at two percentages or more. Throws to one end of one channel.
 
-    Returns
-    -------
-    PercentScale
-
     Raises
     ------
     HintError
@@ -128,21 +115,12 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
 
 @dataclass(frozen=True, slots=True)
 class Transmitter:
-    """A transmitter's settings for one channel.
+    """A transmitter's settings for one channel."""
 
-    Parameters
-    ----------
-    scale : PercentScale or None
-        What a percent is worth; None where it is not known.
-    step_percent : float
-        The smallest step.
-    most_percent : float
-        The largest endpoint that can be set; 125 is usual (common practice, from memory;
-        the transmitter's manual decides).
-    """
-
-    scale: PercentScale | None = None
-    step_percent: float = 1.0
+    scale: PercentScale | None = None  # What a percent is worth; None where it is not known
+    step_percent: float = 1.0  # The smallest step
+    # The largest endpoint that can be set; 125 is usual (common practice, from memory; the
+    # transmitter's manual decides)
     most_percent: float = 125.0
 
     @property
@@ -182,42 +160,23 @@ class SettingAction(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting of one channel.
+    """One setting of one channel."""
 
-    Parameters
-    ----------
-    name : str
-        ``"direction"``, ``"rest position"``, ``"neutral"``, ``"low endpoint"`` or ``"high
-        endpoint"``.
-    action : Action
-        What to do.
-    sentence : str
-        The same for a person, with the reason.
-    measured : Amount or None
-        The width; None for a direction, and where the recording does not show it.
-    target_us : float or None
-        What the device expects; None for a direction.
-    tolerance_us : float or None
-        How far from that it may be without needing a change.
-    change : Amount or None
-        By how much to change the width, after the settings before it in the order; None
-        where there is nothing to change.
-    percent : float or None
-        The same in percent of the setting, in the transmitter's steps; for an endpoint,
-        above 0 is farther from neutral.
-    predicted : Amount or None
-        The width after the change, with its uncertainty.
-    """
-
+    # `"direction"`, `"rest position"`, `"neutral"`, `"low endpoint"` or `"high endpoint"`
     name: SettingName
-    action: SettingAction
-    sentence: str
+    action: SettingAction  # What to do
+    sentence: str  # The same for a person, with the reason
+    # The width; None for a direction, and where the recording does not show it
     measured: Amount | None = None
-    target_us: float | None = None
-    tolerance_us: float | None = None
+    target_us: float | None = None  # What the device expects; None for a direction
+    tolerance_us: float | None = None  # How far from that it may be without needing a change
+    # By how much to change the width, after the settings before it in the order; None where there
+    # is nothing to change
     change: Amount | None = None
+    # The same in percent of the setting, in the transmitter's steps; for an endpoint, above 0 is
+    # farther from neutral
     percent: float | None = None
-    predicted: Amount | None = None
+    predicted: Amount | None = None  # The width after the change, with its uncertainty
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sentence", named(self.sentence))
@@ -225,23 +184,14 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class ChannelSettings:
-    """What to do about one channel.
+    """What to do about one channel."""
 
-    Parameters
-    ----------
-    line, role, device : str
-        As the bench sheet has them.
-    settings : tuple of Setting
-        In the order in which they are changed.
-    warnings : tuple of str
-        What may go wrong with the channel as it is, each a sentence.
-    """
-
+    # As the bench sheet has them
     line: str
     role: str
     device: str
-    settings: tuple[Setting, ...]
-    warnings: tuple[str, ...]
+    settings: tuple[Setting, ...]  # In the order in which they are changed
+    warnings: tuple[str, ...]  # What may go wrong with the channel as it is, each a sentence
 
     @property
     def not_shown(self) -> int:

@@ -246,20 +246,12 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
 
 @dataclass(frozen=True, slots=True)
 class MixingAdvice:
-    """Changes to make together, and their proof.
+    """Changes to make together, and their proof."""
 
-    Parameters
-    ----------
-    changes : tuple of Change
-        In the order in which they act; `by_effort` has the order to tell them in.
-    proof : Proof
-        What the recorded data say of them.
-    needed : bool
-        Whether something is wrong without them; what is optional comes on top of the best.
-    """
-
+    # In the order in which they act; `by_effort` has the order to tell them in
     changes: tuple[Change, ...]
-    proof: Proof
+    proof: Proof  # What the recorded data say of them
+    # Whether something is wrong without them; what is optional comes on top of the best
     needed: bool
 
     @property
@@ -365,29 +357,17 @@ _MIN_GAIN: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Where the robot would go.
+    """Where the robot would go."""
 
-    Parameters
-    ----------
-    before, after : tuple of Path
-        One for each move or plan step; ``after`` is empty where nothing is advised.
-    change : str
-        What the advice is, in few words.
-    straight_before, straight_after : Straightness or None
-        How far from straight it drives; None where the outputs are not mixed.
-    assumptions : tuple of str
-        Whole sentences.
-    planned : bool
-        Whether the paths are those of a plan's steps.
-    """
-
+    # One for each move or plan step; `after` is empty where nothing is advised
     before: tuple[DrivePath, ...]
     after: tuple[DrivePath, ...]
-    change: str
+    change: str  # What the advice is, in few words
+    # How far from straight it drives; None where the outputs are not mixed
     straight_before: Straightness | None
     straight_after: Straightness | None
-    assumptions: tuple[str, ...]
-    planned: bool
+    assumptions: tuple[str, ...]  # Whole sentences
+    planned: bool  # Whether the paths are those of a plan's steps
 
 
 def course_of(

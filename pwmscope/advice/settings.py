@@ -96,21 +96,12 @@ _ASKED: Final[tuple[SettingName, ...]] = ("neutral", "low endpoint", "high endpo
 
 @dataclass(frozen=True, slots=True)
 class SettingsAdvice:
-    """What to set on a bench.
+    """What to set on a bench."""
 
-    Parameters
-    ----------
-    channels : tuple of ChannelSettings
-        The sheet's devices whose lines are in the recording, in the sheet's order.
-    missing : tuple of str
-        The sheet's devices whose lines are not.
-    alignment : Alignment or None
-        Where the plan's steps are, if there was a plan.
-    """
-
+    # The sheet's devices whose lines are in the recording, in the sheet's order
     channels: tuple[ChannelSettings, ...]
-    missing: tuple[str, ...]
-    alignment: Alignment | None
+    missing: tuple[str, ...]  # The sheet's devices whose lines are not
+    alignment: Alignment | None  # Where the plan's steps are, if there was a plan
 
     def actions(self, action: SettingAction) -> tuple[tuple[str, SettingName], ...]:
         """Return line and setting wherever this is what to do."""
@@ -154,10 +145,6 @@ def advise_settings(
     alignment : Alignment, optional
         Where the steps of the plan are that the recording was made by: it shows directions
         and that the sticks were held at their ends.
-
-    Returns
-    -------
-    SettingsAdvice
 
     Raises
     ------
@@ -256,31 +243,17 @@ class Trend(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One setting before and after.
+    """One setting before and after."""
 
-    Parameters
-    ----------
-    line : str
-        The channel.
-    name : str
-        The setting.
-    trend : Trend
-        What became of it.
-    before, after : Amount or None
-        The widths.
-    gain : Amount or None
-        By how much it came nearer to what the device expects; below 0 where it went farther.
-    sentence : str
-        The same for a person.
-    """
-
-    line: str
-    name: SettingName
-    trend: Trend
+    line: str  # The channel
+    name: SettingName  # The setting
+    trend: Trend  # What became of it
+    # The widths
     before: Amount | None
     after: Amount | None
+    # By how much it came nearer to what the device expects; below 0 where it went farther
     gain: Amount | None
-    sentence: str
+    sentence: str  # The same for a person
 
 
 def compare_settings(before: SettingsAdvice, after: SettingsAdvice) -> tuple[Compared, ...]:

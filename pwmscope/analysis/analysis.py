@@ -89,26 +89,15 @@ _WIDE: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class LineAnalysis:
-    """Everything about one line over all recordings.
+    """Everything about one line over all recordings."""
 
-    Parameters
-    ----------
-    line, role, device : str
-        As the bench sheet has them; role and device are empty without one.
-    channels : tuple of ChannelFindings
-        What each recording that holds the line shows of it.
-    checks : LineChecks
-        The checks of its pulses, over all recordings.
-    failsafe : FailsafeLine
-        Its failsafe check.
-    """
-
+    # As the bench sheet has them; role and device are empty without one
     line: str
     role: str
     device: str
-    channels: tuple[ChannelFindings, ...]
-    checks: LineChecks
-    failsafe: FailsafeLine
+    channels: tuple[ChannelFindings, ...]  # What each recording that holds the line shows of it
+    checks: LineChecks  # The checks of its pulses, over all recordings
+    failsafe: FailsafeLine  # Its failsafe check
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name: where several recordings have it, the one that governs."""

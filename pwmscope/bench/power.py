@@ -13,74 +13,38 @@ from pwmscope.model import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What a rule says of one sheet.
+    """What a rule says of one sheet."""
 
-    Parameters
-    ----------
-    verdict : Verdict
-        ``not shown`` where the sheet does not state enough.
-    sentence : str
-        The answer for a person.
-    advice : str
-        What to do about it; empty where there is nothing to do.
-    at : tuple of tuple of str
-        The tables of the sheet that the answer is about.
-    """
-
-    verdict: Verdict
-    sentence: str
-    advice: str = ""
-    at: tuple[KeyPath, ...] = ()
+    verdict: Verdict  # `not shown` where the sheet does not state enough
+    sentence: str  # The answer for a person
+    advice: str = ""  # What to do about it; empty where there is nothing to do
+    at: tuple[KeyPath, ...] = ()  # The tables of the sheet that the answer is about
 
 
 @dataclass(frozen=True, slots=True)
 class WiringRule:
-    """One rule of wiring.
+    """One rule of wiring."""
 
-    Parameters
-    ----------
-    name : str
-        Its name.
-    demands : str
-        What it demands, as a sentence.
-    reason : str
-        Why, as a sentence.
-    source : str
-        Where it comes from; "common practice" for a fact of the trade.
-    judge : callable
-        Holds a sheet against it.
-    """
-
-    name: str
-    demands: str
-    reason: str
-    source: str
-    judge: Callable[[BenchSheet], Judgement]
+    name: str  # Its name
+    demands: str  # What it demands, as a sentence
+    reason: str  # Why, as a sentence
+    source: str  # Where it comes from; "common practice" for a fact of the trade
+    judge: Callable[[BenchSheet], Judgement]  # Holds a sheet against it
 
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """A rule held against one sheet.
+    """A rule held against one sheet."""
 
-    Parameters
-    ----------
-    name, reason, source : str
-        As the rule has them.
-    verdict : Verdict
-        What the sheet shows.
-    sentence, advice : str
-        The answer for a person, and what to do.
-    at : tuple of tuple of str
-        The tables of the sheet that the answer is about.
-    """
-
+    # As the rule has them
     name: str
-    verdict: Verdict
+    verdict: Verdict  # What the sheet shows
+    # The answer for a person, and what to do
     sentence: str
     reason: str
     advice: str
     source: str
-    at: tuple[KeyPath, ...]
+    at: tuple[KeyPath, ...]  # The tables of the sheet that the answer is about
 
 
 def meets(sentence: str) -> Judgement:
@@ -140,42 +104,20 @@ FEEDS_5V: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """One source, or a device that may be one.
+    """One source, or a device that may be one."""
 
-    Parameters
-    ----------
-    said : str
-        How it is named in a sentence.
-    path : tuple of str
-        Its table in the sheet.
-    cable : str or None
-        The channel on whose cable it comes; None for a cable of its own.
-    powers : bool or None
-        Whether its power wire is connected to the receiver; None where the
-        sheet does not say.
-    voltage_v, continuous_a : float or None
-        Its voltage in volts and continuous current in amperes; None where the
-        sheet does not say.
-    """
-
-    said: str
-    path: KeyPath
-    cable: str | None
+    said: str  # How it is named in a sentence
+    path: KeyPath  # Its table in the sheet
+    cable: str | None  # The channel on whose cable it comes; None for a cable of its own
+    # Whether its power wire is connected to the receiver; None where the sheet does not say
     powers: bool | None
+    # Its voltage in volts and continuous current in amperes; None where the sheet does not say
     voltage_v: float | None
     continuous_a: float | None
 
 
 def feeds_of(sheet: BenchSheet) -> tuple[Feed, ...]:
     """List the sheet's sources, then its devices without one of them on their cable.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-
-    Returns
-    -------
-    tuple of Feed
 
     Examples
     --------

@@ -423,21 +423,11 @@ WIRING_RULES: Final[tuple[WiringRule, ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """What a bench sheet says about the wiring.
+    """What a bench sheet says about the wiring."""
 
-    Parameters
-    ----------
-    sheet : BenchSheet
-        The sheet.
-    feeds : tuple of Feed
-        Everything on it that may power the receiver.
-    rulings : tuple of Ruling
-        One for each rule, in the order of `WIRING_RULES`.
-    """
-
-    sheet: BenchSheet
-    feeds: tuple[Feed, ...]
-    rulings: tuple[Ruling, ...]
+    sheet: BenchSheet  # The sheet
+    feeds: tuple[Feed, ...]  # Everything on it that may power the receiver
+    rulings: tuple[Ruling, ...]  # One for each rule, in the order of `WIRING_RULES`
 
     @property
     def answer(self) -> Ruling:
@@ -452,14 +442,6 @@ class Wiring:
 
 def check_wiring(sheet: BenchSheet) -> Wiring:
     r"""Hold a bench sheet against every wiring rule.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-
-    Returns
-    -------
-    Wiring
 
     Examples
     --------

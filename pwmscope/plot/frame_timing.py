@@ -172,10 +172,6 @@ def draw_first_frames(channel: ChannelFindings, line: Line, recorded: Span) -> P
         The line itself, with at least one edge.
     recorded : Span
         When the recording begins and ends.
-
-    Returns
-    -------
-    Picture
     """
     view = _view(channel, line, recorded)
     figure = Figure((WIDTH_IN, 0.6 + view.high_in))

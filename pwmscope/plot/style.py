@@ -244,28 +244,15 @@ _STYLE: Final[dict[str, Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One picture, ready for any output.
+    """One picture, ready for any output."""
 
-    Parameters
-    ----------
-    name : str
-        What it is, as a word for a file name: ``first-frames``,
-        ``width-over-time`` or ``width-histogram``.
-    svg : str
-        One ``<svg>`` element.
-    caption : str
-        How to read it, in whole sentences.
-    alt : str
-        What it shows, for someone who cannot see it.
-    tiles : tuple of Tile
-        The small drawings that it is put together from, which a page sets side by side; empty
-        for a picture in one piece.
-    """
-
+    # What it is, as a word for a file name: `first-frames`, `width-over-time` or `width-histogram`
     name: str
-    svg: str
-    caption: str
-    alt: str
+    svg: str  # One `<svg>` element
+    caption: str  # How to read it, in whole sentences
+    alt: str  # What it shows, for someone who cannot see it
+    # The small drawings that it is put together from, which a page sets side by side; empty for a
+    # picture in one piece
     tiles: tuple[Tile, ...] = ()
 
 

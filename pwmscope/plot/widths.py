@@ -184,10 +184,6 @@ def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
         Findings of a line with servo pulses.
     recorded : Span
         When the recording begins and ends.
-
-    Returns
-    -------
-    Picture
     """
     assert channel.travel is not None  # a servo channel has it
     figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN))
@@ -435,10 +431,6 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
     ----------
     channel : ChannelFindings
         Findings of a line with servo pulses.
-
-    Returns
-    -------
-    Picture
     """
     travel, timing, table = channel.travel, channel.timing, channel.table
     assert travel is not None  # a servo channel has both

@@ -61,21 +61,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """One output of the receiver with the rows on it.
+    """One output of the receiver with the rows on it."""
 
-    Parameters
-    ----------
-    number : int or None
-        As the sheet states it.
-    rows : tuple of Row
-        The devices on it; more than one where it is shared.
-    y : float
-        The middle of its pins in px, level with the first of its devices.
-    """
-
-    number: int | None
-    rows: tuple[Row, ...]
-    y: float
+    number: int | None  # As the sheet states it
+    rows: tuple[Row, ...]  # The devices on it; more than one where it is shared
+    y: float  # The middle of its pins in px, level with the first of its devices
 
 
 def outputs_of(wiring: Wiring, top: float) -> tuple[Output, ...]:

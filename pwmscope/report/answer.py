@@ -331,35 +331,16 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What an inspector acts on.
+    """What an inspector acts on."""
 
-    Parameters
-    ----------
-    headline : str
-        One line.
-    verdict : Verdict
-        The worst over everything that was held against a limit.
-    hazards : tuple of Hazard
-        They change neither verdict nor exit code.
-    cards : tuple of Card
-        One for each device, the worst first.
-    actions : tuple of Action
-        At most five, the most dangerous first.
-    left_out : tuple of str
-        What was not judged, each a sentence.
-    more_actions : int
-        How many things to do beyond those five.
-    judged : tuple of Judged
-        Everything that was held against a limit; the verdict is the worst of it.
-    """
-
-    headline: str
-    verdict: Verdict
-    hazards: tuple[Hazard, ...]
-    cards: tuple[Card, ...]
-    actions: tuple[Action, ...]
-    left_out: tuple[str, ...]
-    more_actions: int = 0
+    headline: str  # One line
+    verdict: Verdict  # The worst over everything that was held against a limit
+    hazards: tuple[Hazard, ...]  # They change neither verdict nor exit code
+    cards: tuple[Card, ...]  # One for each device, the worst first
+    actions: tuple[Action, ...]  # At most five, the most dangerous first
+    left_out: tuple[str, ...]  # What was not judged, each a sentence
+    more_actions: int = 0  # How many things to do beyond those five
+    # Everything that was held against a limit; the verdict is the worst of it
     judged: tuple[Judged, ...] = ()
 
 

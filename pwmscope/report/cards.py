@@ -367,10 +367,6 @@ def setting_data(setting: Setting) -> dict[str, Any]:
     ----------
     setting : Setting
         The setting.
-
-    Returns
-    -------
-    dict
     """
     return {
         "name": setting.name,

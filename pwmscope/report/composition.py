@@ -502,10 +502,6 @@ def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -
         Which of its recordings, from 0.
     advice : tuple of str, optional
         What to change, beyond what the findings say.
-
-    Returns
-    -------
-    Document
     """
     findings, recording = analysis.findings[number], analysis.recordings[number]
     check = None if analysis.sheet is None else analysis.failsafe

@@ -166,21 +166,14 @@ _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|index\.html?)(\.|$)
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Where the files of one report are.
+    """Where the files of one report are."""
 
-    Parameters
-    ----------
-    page, pdf, markdown, data : Path
-        The report's four forms.
-    check : Path or None
-        The failsafe check as data, where there is a bench sheet.
-    """
-
+    # The report's four forms
     page: Path
     pdf: Path
     markdown: Path
     data: Path
-    check: Path | None
+    check: Path | None  # The failsafe check as data, where there is a bench sheet
 
 
 def refuse_report(folder: Path, *, replace: bool) -> None:
@@ -272,10 +265,6 @@ def folder_names(sources: Iterable[str]) -> list[str]:
     ----------
     sources : iterable of str
         The recordings' files.
-
-    Returns
-    -------
-    list of str
 
     Examples
     --------

@@ -190,10 +190,6 @@ def add_answer(
     pulses_only : bool, optional
         Whether the transmitter was on all the time, so that no loss is to be found.
 
-    Returns
-    -------
-    tuple of Entry
-
     Raises
     ------
     SameEntryError
@@ -889,10 +885,6 @@ def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) 
         The day.
     rows : tuple of DayRow
         Its robots, as `day_rows` gives them.
-
-    Returns
-    -------
-    bytes
     """
     content = {
         "day": day.isoformat(),

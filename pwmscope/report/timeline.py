@@ -134,22 +134,14 @@ _TIDY: Final = (1.0, 2.0, 2.5, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Buckets of equal length, side by side from the recording's start.
+    """Buckets of equal length, side by side from the recording's start."""
 
-    Parameters
-    ----------
-    bucket_s : float
-        Length of each.
-    low, high : ndarray of int64, shape (n,)
-        Least and greatest width of the measured pulses that begin in it; where there
-        are none, those of the bucket before.
-    marks : ndarray of uint8, shape (n,)
-        The flags of all pulses that begin in it, and `MEASURED`.
-    """
-
-    bucket_s: float
+    bucket_s: float  # Length of each
+    # shape (n,): Least and greatest width of the measured pulses that begin in it; where there are
+    # none, those of the bucket before
     low: npt.NDArray[np.int64]
     high: npt.NDArray[np.int64]
+    # shape (n,): The flags of all pulses that begin in it, and `MEASURED`
     marks: npt.NDArray[np.uint8]
 
 

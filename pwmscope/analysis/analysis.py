@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from pwmscope.analysis.documents import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
+    analysis_data,
     as_pandas,
     as_polars,
     finding_rows,
     loss_rows,
+    write_documents,
 )
 from pwmscope.analysis.terms import (
     LimitsLike,
@@ -65,6 +67,7 @@ from pwmscope.report import (
     Card,
     Evidence,
     LineChecks,
+    json_text,
     line_checks,
     make_answer,
 )
@@ -596,9 +599,6 @@ class Analysis:
         str
             Two spaces deep, ending in a line break.
         """
-        from pwmscope.analysis.documents import analysis_data  # noqa: PLC0415 - it draws
-        from pwmscope.report import json_text  # noqa: PLC0415
-
         return json_text(analysis_data(self.answer, self._evidence, self.findings))
 
     def report(self, folder: PathLike, *, replace: bool = False) -> tuple[Written, ...]:
@@ -621,8 +621,6 @@ class Analysis:
         OutputError
             If a file is in the way or cannot be written.
         """
-        from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
-
         require_type("folder", folder, (str, Path), "the path of a folder")
         return write_documents(self, self.settings, Path(folder), replace=replace)
 

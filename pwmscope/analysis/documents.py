@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
-from pwmscope.advice import SettingAction, SettingsAdvice
 from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings import Finding, Findings, LossEvent
 from pwmscope.model import COVERAGE
@@ -16,22 +15,19 @@ from pwmscope.report import (
     Answered,
     Card,
     Evidence,
-    Written,
     failsafe_data,
     finding_data,
-    folder_names,
     hazard_data,
-    refuse_report,
-    setting_data,
-    timeline_fragment,
     to_data,
     wiring_data,
-    write_report,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
+
+    from pwmscope.advice import SettingsAdvice
+    from pwmscope.report import Written
 
 SCHEMA: Final = 1
 
@@ -97,6 +93,8 @@ def _mixing(evidence: Evidence) -> dict[str, Any] | None:
 
 
 def _settings(advice: SettingsAdvice | None) -> list[dict[str, Any]]:
+    from pwmscope.report import setting_data  # noqa: PLC0415 - slow to import
+
     return [
         {"line": channel.line, **setting_data(setting)}
         for channel in (() if advice is None else advice.channels)
@@ -108,6 +106,13 @@ def write_documents(
     analysis: Answered, settings: SettingsAdvice | None, folder: Path, *, replace: bool
 ) -> tuple[Written, ...]:
     """Write the report of each recording, as `Analysis.report`."""
+    from pwmscope.report import (  # noqa: PLC0415 - it draws
+        folder_names,
+        refuse_report,
+        timeline_fragment,
+        write_report,
+    )
+
     folders = [folder]
     if len(analysis.recordings) > 1:
         names = folder_names(recording.capture.source for recording in analysis.recordings)
@@ -121,8 +126,8 @@ def write_documents(
             own,
             number=number,
             advice=advice,
-            timeline=timeline_fragment(analysis.findings[number]),
             replace=replace,
+            timeline=timeline_fragment(analysis.findings[number]),
         )
         for number, own in enumerate(folders)
     )
@@ -130,6 +135,8 @@ def write_documents(
 
 def setting_sentences(settings: SettingsAdvice | None) -> tuple[str, ...]:
     """Say which settings of the transmitter to change, and what may go wrong until then."""
+    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
+
     wanted = {SettingAction.CHANGE, SettingAction.DEVICE}
     return tuple(
         f"{channel.line}: {sentence}"

@@ -18,6 +18,7 @@ from pwmscope.report import (
     failsafe_data,
     finding_data,
     hazard_data,
+    picked,
     to_data,
     wiring_data,
 )
@@ -57,15 +58,7 @@ def analysis_data(
 
 
 def _card(card: Card) -> dict[str, Any]:
-    return {
-        "line": card.line,
-        "role": card.role,
-        "device": card.device,
-        "verdict": card.verdict.value,
-        "figure": card.figure,
-        "action": card.action,
-        "link": card.link,
-    }
+    return picked(card, "line role device verdict figure action link")
 
 
 def _action(action: Action) -> dict[str, Any]:

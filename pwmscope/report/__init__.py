@@ -6,7 +6,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.report.answer import Action, Answer, Answered, Card, make_answer
-from pwmscope.report.data import finding_data, json_text, to_data, to_json
+from pwmscope.report.data import finding_data, json_text, picked, to_data, to_json
 from pwmscope.report.evidence import (
     Evidence,
     LineChecks,
@@ -127,6 +127,7 @@ __all__ = [
     "make_one_page",
     "mixing_paragraphs",
     "mixing_pictures",
+    "picked",
     "plan_card",
     "plan_json",
     "plan_needs",

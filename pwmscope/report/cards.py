@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import textwrap
 from collections.abc import Iterator
@@ -30,7 +29,7 @@ from pwmscope.bench import (
 from pwmscope.capture import format_rate
 from pwmscope.findings.travel import Amount
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, format_line, format_list
-from pwmscope.report.data import json_text
+from pwmscope.report.data import Json, json_text, picked
 from pwmscope.report.sentences import RULEBOOK
 
 
@@ -166,21 +165,15 @@ def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
 
 def plan_json(plan: CapturePlan) -> str:
     """Write a plan as JSON: its steps with their times, and how long it takes."""
-    steps = [
-        {
-            "name": step.name, "begins_s": at_s, "seconds": step.seconds,
-            "transmitter_on": step.transmitter_on, "sticks": dict(step.sticks),
-            "controls": dict(step.controls), "moves": list(step.moves), "who": step.who,
-            "hands": step.hands, "shows": step.shows,
-        }
+    kept = "seconds transmitter_on other_memory sticks controls moves who hands shows"
+    steps: list[Json] = [
+        {"name": step.name, "begins_s": at_s, **picked(step, kept)}
         for at_s, step in zip(plan.starts_s, plan.steps, strict=True)
-    ]  # fmt: skip
-    told = {
-        "schema": 1, "robot": plan.robot, "mode": plan.mode, "marker": plan.marker,
-        "duration_s": round(plan.seconds, 3), "sample_rate_hz": plan.sample_rate_hz,
-        "within_us": plan.within_us, "cautions": list(plan.cautions), "steps": steps,
-    }  # fmt: skip
-    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+    ]
+    return json_text({
+        "schema": 1, **picked(plan, "robot mode marker"), "duration_s": round(plan.seconds, 3),
+        **picked(plan, "sample_rate_hz within_us cautions"), "steps": steps,
+    })  # fmt: skip
 
 
 def plan_card(plan: CapturePlan) -> str:
@@ -338,8 +331,7 @@ def settings_json(
         "sheet": sheet.source,
         "robot": sheet.robot,
         "answer": settings_headline(advice, sheet),
-        "changes": advice.changes,
-        "not_shown": advice.not_shown,
+        **picked(advice, "changes not_shown"),
         "cautions": list(CAUTIONS),
         "order": list(SETTINGS_ORDER),
         "channels": {channel.line: _channel(channel) for channel in advice.channels},
@@ -353,27 +345,16 @@ def settings_json(
 
 def _channel(channel: ChannelSettings) -> dict[str, Any]:
     return {
-        "role": channel.role,
-        "device": channel.device,
+        **picked(channel, "role device"),
         "settings": [setting_data(setting) for setting in channel.settings],
         "warnings": list(channel.warnings),
     }
 
 
 def setting_data(setting: Setting) -> dict[str, Any]:
-    """Turn one setting into plain data.
-
-    Parameters
-    ----------
-    setting : Setting
-        The setting.
-    """
+    """Turn one setting into plain data."""
     return {
-        "name": setting.name,
-        "action": setting.action.value,
-        "sentence": setting.sentence,
-        "target_us": setting.target_us,
-        "tolerance_us": setting.tolerance_us,
+        **picked(setting, "name action sentence target_us tolerance_us"),
         "change_percent": setting.percent,
         **_amount("measured", setting.measured),
         **_amount("change", setting.change),
@@ -383,10 +364,7 @@ def setting_data(setting: Setting) -> dict[str, Any]:
 
 def _compared(entry: Compared) -> dict[str, Any]:
     return {
-        "line": entry.line,
-        "name": entry.name,
-        "trend": entry.trend.value,
-        "sentence": entry.sentence,
+        **picked(entry, "line name trend sentence"),
         **_amount("before", entry.before),
         **_amount("after", entry.after),
         **_amount("gain", entry.gain),

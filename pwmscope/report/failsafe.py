@@ -30,7 +30,7 @@ from pwmscope.findings.failsafe import (
 from pwmscope.findings.rotation import MOTION_STOP, Motion
 from pwmscope.model import Hazard, Verdict, badness, format_device, format_line, format_plainly
 from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
-from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text
+from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked
 from pwmscope.report.evidence import Evidence, format_left_out, format_reason
 from pwmscope.report.sentences import format_number, wrapped
 
@@ -411,18 +411,7 @@ SCHEMA: Final = 1
 
 
 def failsafe_data(check: Failsafe) -> dict[str, Json]:
-    """Turn a failsafe check into plain data, following schema 1.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    dict
-        Only dicts, lists, strings, finite numbers, booleans and None.
-    """
+    """Turn a failsafe check into plain data, following schema 1."""
     sheet, evidence = check.sheet, Evidence(check, check.sheet)
     return {
         "schema": SCHEMA,
@@ -432,8 +421,8 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
         "hazards": [hazard_data(hazard) for hazard in check.hazards],
         "left_out": [left_out_data(left) for left in check.left_out],
         "actions": [action.sentence for action in list_actions(evidence)[:MAX_ACTIONS]],
-        "limit": {"failsafe_s": check.limits.failsafe_s, "source": check.limits.source},
-        "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
+        "limit": picked(check.limits, "failsafe_s source"),
+        "sheet": None if sheet is None else picked(sheet, "source robot"),
         "recordings": [
             {
                 **capture_data(rec.lines.capture),
@@ -448,22 +437,14 @@ def failsafe_data(check: Failsafe) -> dict[str, Json]:
         "assumptions": list(assumptions(check)),
         "lines": [_line(line) for line in check.lines],
         "link_states": [
-            {
-                "state": cell.state.value,
-                "line": cell.line,
-                "verdict": None if cell.verdict is None else cell.verdict.value,
-                "seen": cell.seen,
-                "sentence": cell.sentence,
-            }
-            for cell in link_states(check)
+            picked(cell, "state line verdict seen sentence") for cell in link_states(check)
         ],
     }
 
 
 def failsafe_json(check: Failsafe) -> str:
     """Write a failsafe check as JSON text, two spaces deep, ending in a line break."""
-    data = failsafe_data(check)
-    return json_text(data)
+    return json_text(failsafe_data(check))
 
 
 def _line(line: FailsafeLine) -> dict[str, Json]:
@@ -473,21 +454,17 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
     return {
         "line": line.line,
         "role": expected.role,
-        "device": line.device,
-        "verdict": None if line.verdict is None else line.verdict.value,
-        "sentence": line.sentence,
+        **picked(line, "device verdict sentence"),
         **({"to_do": to_do} if (to_do := _to_do(line)) else {}),
         "hazards": [hazard.sentence for hazard in line.hazards],
-        "stop_range": None
-        if band is None
-        else {"low_us": band.low_us, "high_us": band.high_us, "source": band.source},
+        "stop_range": None if band is None else picked(band, "low_us high_us source"),
         "no_pulses_stop": expected.no_pulses_stop,
         "trials": {
             "meets": trials.meets,
             "does_not_meet": trials.fails,
             "not_shown": trials.not_shown,
             "failure_rate_below": trials.bound,
-            "stop_s": None if trials.stop_s is None else list(trials.stop_s),
+            **picked(trials, "stop_s"),
         },
         "findings": [
             {"source": rec.source, "finding": finding_data(finding)}
@@ -516,64 +493,25 @@ def _to_do(line: FailsafeLine) -> str:
 
 
 def _motion(source: str, motion: Motion) -> dict[str, Json]:
-    return {
-        "source": source,
-        "line": motion.line,
-        "stops": [
-            {
-                "lost_s": stop.lost_s,
-                "verdict": stop.verdict.value,
-                "reason": stop.reason,
-                "slow_s": None if stop.slow_s is None else list(stop.slow_s),
-                "before_per_minute": stop.before_per_minute,
-                "silent_s": stop.silent_s,
-                "below_per_minute": stop.below_per_minute,
-            }
-            for stop in motion.stops
-        ],
-    }
+    kept = "lost_s verdict reason slow_s before_per_minute silent_s below_per_minute"
+    stops: list[Json] = [picked(stop, kept) for stop in motion.stops]
+    return {"source": source, "line": motion.line, "stops": stops}
 
 
 def _causes_data(event: LossEvent) -> list[Json]:
     """Turn the alternative causes of one loss of one line into plain data."""
-    return [
-        {
-            "cause": alternative.cause.value,
-            "refuted": alternative.refuted,
-            "ground": alternative.ground.value,
-            "lines": list(alternative.lines),
-            "at_s": alternative.at_s,
-            "odds": alternative.odds,
-            "losses": alternative.losses,
-        }
-        for alternative in event.alternatives
-    ]
+    kept = "cause refuted ground lines at_s odds losses"
+    return [picked(alternative, kept) for alternative in event.alternatives]
 
 
 def hazard_data(hazard: Hazard) -> dict[str, Json]:
     """Turn a hazard into plain data."""
-    return {
-        "kind": hazard.kind.value,
-        "lines": list(hazard.lines),
-        "at_s": hazard.at_s,
-        "width_us": hazard.width_us,
-        "from_us": hazard.from_us,
-        "times": hazard.times,
-        "losses": hazard.losses,
-        "source": hazard.source,
-        "sentence": hazard.sentence,
-        **({} if hazard.per_minute is None else {"per_minute": hazard.per_minute}),
-    }
+    rate = "" if hazard.per_minute is None else "per_minute"
+    kept = "kind lines at_s width_us from_us times losses source sentence"
+    return picked(hazard, f"{kept} {rate}")
 
 
 def left_out_data(left: LeftOut) -> dict[str, Json]:
     """Turn something that was left out into plain data."""
-    return {
-        "kind": left.kind.value,
-        "what": left.what,
-        "from_s": left.from_s,
-        "to_s": left.to_s,
-        "level_us": left.level_us,
-        "weighs": left.weighs,
-        "sentence": format_left_out(left),
-    }
+    kept = picked(left, "kind what from_s to_s level_us weighs")
+    return {**kept, "sentence": format_left_out(left)}

@@ -11,7 +11,7 @@ from pwmscope.bench import CAUTIONS, format_key
 from pwmscope.capture import Capture
 from pwmscope.findings import MarkerDelay
 from pwmscope.model import Verdict, format_plainly
-from pwmscope.report.data import Json, capture_data, finding_data, json_text
+from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
 from pwmscope.report.sentences import RULEBOOK
 
 if TYPE_CHECKING:
@@ -98,10 +98,7 @@ def wiring_data(wiring: Wiring) -> dict[str, Json]:
         "sheet": wiring.sheet.source,
         "robot": wiring.sheet.robot,
         "verdict": wiring.verdict.value,
-        "answer": {
-            "verdict": wiring.answer.verdict.value,
-            "sentence": wiring.answer.sentence,
-        },
+        "answer": picked(wiring.answer, "verdict sentence"),
         "rules": [_ruling_data(ruling) for ruling in wiring.rulings],
         "sources": [_feed_data(feed) for feed in wiring.feeds],
         "cautions": list(CAUTIONS),
@@ -114,15 +111,8 @@ def wiring_json(wiring: Wiring) -> str:
 
 
 def _ruling_data(ruling: Ruling) -> dict[str, Json]:
-    return {
-        "name": ruling.name,
-        "verdict": ruling.verdict.value,
-        "sentence": ruling.sentence,
-        "reason": ruling.reason,
-        "advice": ruling.advice,
-        "source": ruling.source,
-        "at": [format_key(path) for path in ruling.at],
-    }
+    kept = picked(ruling, "name verdict sentence reason advice source")
+    return {**kept, "at": [format_key(path) for path in ruling.at]}
 
 
 def _feed_data(feed: Feed) -> dict[str, Json]:
@@ -131,8 +121,7 @@ def _feed_data(feed: Feed) -> dict[str, Json]:
         "at": format_key(feed.path),
         "cable": feed.cable,
         "powers_receiver": feed.powers,
-        "voltage_v": feed.voltage_v,
-        "continuous_a": feed.continuous_a,
+        **picked(feed, "voltage_v continuous_a"),
     }
 
 
@@ -157,8 +146,7 @@ def marker_json(capture: Capture, found: MarkerDelay) -> str:
     return json_text({
         "schema": SCHEMA,
         "capture": capture_data(capture),
-        "line": found.marker.line,
-        "kind": found.marker.kind,
+        **picked(found.marker, "line kind"),
         "off_s": found.offs_s.tolist(),
         "last_fresh_s": found.last_fresh_s.tolist(),
         "unused": list(found.unused),

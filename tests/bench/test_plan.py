@@ -218,6 +218,14 @@ def test_what_turns_with_power_is_planned_for_a_test_box(make):
     assert json.loads(plan_json(plan))["cautions"] == list(plan.cautions)
 
 
+def test_the_plan_as_json_says_in_which_steps_the_other_memory_is_chosen():
+    plan = make_link_plan(QUINCE)
+    told = [step["other_memory"] for step in json.loads(plan_json(plan))["steps"]]
+    assert told == [step.other_memory for step in plan.steps]
+    assert any(told)
+    assert not all(told)
+
+
 BAD = {
     "no TOML": ("a = [[[[", 1, ""),
     "nothing": ("", 1, "steps"),

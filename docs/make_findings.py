@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pwmscope.findings import ANALYSERS, definitions
-from pwmscope.report.glossary import GLOSSARY
+from pwmscope.report.terminal import GLOSSARY
 
 PAGE = Path(__file__).with_name("findings.md")
 HEAD = """# Findings

@@ -6,8 +6,7 @@
 from pathlib import Path
 
 import pwmscope
-from pwmscope.bench import load_sheet
-from pwmscope.bench.wiring import check_wiring
+from pwmscope.bench import check_wiring, load_sheet
 from pwmscope.cli.main import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot import draw_wiring

@@ -1,1 +1,68 @@
 """From findings and the bench to what to change, and what that would lead to."""
+
+from pwmscope.advice.drive import (
+    Base,
+    DrivePath,
+    Hands,
+    Outputs,
+    Side,
+    Straightness,
+    Throttle,
+    differential,
+    drive_path,
+    integrate,
+    straight_line_error,
+)
+from pwmscope.advice.endpoints import (
+    SETTINGS_ORDER,
+    ChannelSettings,
+    PercentReading,
+    PercentScale,
+    Setting,
+    SettingAction,
+    SettingName,
+    Transmitter,
+    solve_scale,
+    stated_scale,
+)
+from pwmscope.advice.mixing import Course, MixingAdvice, advise_mixing, course_of
+from pwmscope.advice.settings import (
+    Compared,
+    SettingsAdvice,
+    Trend,
+    advise_settings,
+    compare_settings,
+)
+
+__all__ = [
+    "SETTINGS_ORDER",
+    "Base",
+    "ChannelSettings",
+    "Compared",
+    "Course",
+    "DrivePath",
+    "Hands",
+    "MixingAdvice",
+    "Outputs",
+    "PercentReading",
+    "PercentScale",
+    "Setting",
+    "SettingAction",
+    "SettingName",
+    "SettingsAdvice",
+    "Side",
+    "Straightness",
+    "Throttle",
+    "Transmitter",
+    "Trend",
+    "advise_mixing",
+    "advise_settings",
+    "compare_settings",
+    "course_of",
+    "differential",
+    "drive_path",
+    "integrate",
+    "solve_scale",
+    "stated_scale",
+    "straight_line_error",
+]

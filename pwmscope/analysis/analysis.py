@@ -11,13 +11,15 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pwmscope.analysis.tables import (
+from pwmscope.analysis.documents import (
     FINDING_COLUMNS,
     LOSS_COLUMNS,
+    analysis_data,
     as_pandas,
     as_polars,
     finding_rows,
     loss_rows,
+    write_documents,
 )
 from pwmscope.analysis.terms import (
     LimitsLike,
@@ -65,6 +67,7 @@ from pwmscope.report import (
     Card,
     Evidence,
     LineChecks,
+    json_text,
     line_checks,
     make_answer,
 )
@@ -73,10 +76,9 @@ if TYPE_CHECKING:
     import pandas as pd
     import polars as pl
 
-    from pwmscope.advice.mixing import Advice
-    from pwmscope.advice.settings import SettingsAdvice, Transmitter
+    from pwmscope.advice import MixingAdvice, SettingsAdvice, Transmitter
     from pwmscope.analysis.terms import Source
-    from pwmscope.bench.wiring import Wiring
+    from pwmscope.bench import Wiring
     from pwmscope.findings import Alignment, FaultHunt
     from pwmscope.findings.lag import Follows, Lag, Lines
     from pwmscope.findings.link import LinkRecord
@@ -90,26 +92,15 @@ _WIDE: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class LineAnalysis:
-    """Everything about one line over all recordings.
+    """Everything about one line over all recordings."""
 
-    Parameters
-    ----------
-    line, role, device : str
-        As the bench sheet has them; role and device are empty without one.
-    channels : tuple of ChannelFindings
-        What each recording that holds the line shows of it.
-    checks : LineChecks
-        The checks of its pulses, over all recordings.
-    failsafe : FailsafeLine
-        Its failsafe check.
-    """
-
+    # As the bench sheet has them; role and device are empty without one
     line: str
     role: str
     device: str
-    channels: tuple[ChannelFindings, ...]
-    checks: LineChecks
-    failsafe: FailsafeLine
+    channels: tuple[ChannelFindings, ...]  # What each recording that holds the line shows of it
+    checks: LineChecks  # The checks of its pulses, over all recordings
+    failsafe: FailsafeLine  # Its failsafe check
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name: where several recordings have it, the one that governs."""
@@ -328,13 +319,13 @@ class Analysis:
         )
 
     @cached_property
-    def mixing_advice(self) -> tuple[Advice, ...]:
+    def mixing_advice(self) -> tuple[MixingAdvice, ...]:
         """What to change about the mixing, the least effort first."""
         if self.mixing is None:
             return ()
-        from pwmscope.advice.mixing import advise  # noqa: PLC0415 - slow to import
+        from pwmscope.advice import advise_mixing  # noqa: PLC0415 - slow to import
 
-        return advise(self.mixing)
+        return advise_mixing(self.mixing)
 
     @cached_property
     def settings(self) -> SettingsAdvice | None:
@@ -385,7 +376,7 @@ class Analysis:
         sheet = self.sheet
         if sheet is None:
             raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
-        from pwmscope.advice.settings import (  # noqa: PLC0415 - slow to import
+        from pwmscope.advice import (  # noqa: PLC0415 - slow to import
             Transmitter,
             advise_settings,
             stated_scale,
@@ -509,7 +500,7 @@ class Analysis:
         """
         if self.sheet is None:
             return self
-        from pwmscope.bench.wiring import check_wiring  # noqa: PLC0415 - slow to import
+        from pwmscope.bench import check_wiring  # noqa: PLC0415 - slow to import
 
         return replace(self, wiring=check_wiring(self.sheet))
 
@@ -608,9 +599,6 @@ class Analysis:
         str
             Two spaces deep, ending in a line break.
         """
-        from pwmscope.analysis.documents import analysis_data  # noqa: PLC0415 - it draws
-        from pwmscope.report import json_text  # noqa: PLC0415
-
         return json_text(analysis_data(self.answer, self._evidence, self.findings))
 
     def report(self, folder: PathLike, *, replace: bool = False) -> tuple[Written, ...]:
@@ -633,8 +621,6 @@ class Analysis:
         OutputError
             If a file is in the way or cannot be written.
         """
-        from pwmscope.analysis.documents import write_documents  # noqa: PLC0415 - it draws
-
         require_type("folder", folder, (str, Path), "the path of a folder")
         return write_documents(self, self.settings, Path(folder), replace=replace)
 

@@ -36,20 +36,11 @@ _AHEAD_OF_GIVEN: Final = 1024
 
 @dataclass(frozen=True, slots=True)
 class Outcome(Generic[Result]):
-    """What came of one of many recordings.
+    """What came of one of many recordings."""
 
-    Parameters
-    ----------
-    source : str
-        What the recording is called: its file, or its place among the sources.
-    result : Analysis or what `take` made of it, or None
-        None where there is an error.
-    error : Exception or None
-        Why it could not be analysed; a `PwmscopeError` says what to do.
-    """
-
-    source: str
-    result: Result | None
+    source: str  # What the recording is called: its file, or its place among the sources
+    result: Result | None  # None where there is an error
+    # Why it could not be analysed; a `PwmscopeError` says what to do
     error: Exception | None = None
 
 

@@ -44,18 +44,10 @@ _CHUNK: Final = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A recording that was read, and the file it came from.
+    """A recording that was read, and the file it came from."""
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    file : Path or None
-        None where it came from no file.
-    """
-
-    capture: Capture
-    file: Path | None
+    capture: Capture  # The recording
+    file: Path | None  # None where it came from no file
 
 
 def check_hints(hints: object) -> dict[str, Any]:
@@ -197,33 +189,16 @@ MAX_FAILSAFE_S: Final = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What recordings are held against, and how their moments of loss are known.
+    """What recordings are held against, and how their moments of loss are known."""
 
-    Parameters
-    ----------
-    sheet : BenchSheet or None
-        The bench sheet.
-    plan : CapturePlan or None
-        The plan that the hands followed.
-    marker : str, Marker or None
-        A marker line that goes before the sheet's.
-    off_at_s : tuple of tuple of float
-        Stated moments in seconds, each with the half-width of its uncertainty.
-    convention : Convention or None
-        What every line is held against; None chooses line by line.
-    limits : Limits
-        The limits.
-    span : tuple of float or None
-        The part of each recording that is examined, in seconds; None from its start, to
-        its end.
-    """
-
-    sheet: BenchSheet | None
-    plan: CapturePlan | None
-    marker: MarkerLike | None
+    sheet: BenchSheet | None  # The bench sheet
+    plan: CapturePlan | None  # The plan that the hands followed
+    marker: MarkerLike | None  # A marker line that goes before the sheet's
+    # Stated moments in seconds, each with the half-width of its uncertainty
     off_at_s: tuple[tuple[float, float], ...]
-    convention: Convention | None
-    limits: Limits
+    convention: Convention | None  # What every line is held against; None chooses line by line
+    limits: Limits  # The limits
+    # The part of each recording that is examined, in seconds; None from its start, to its end
     span: tuple[float | None, float | None]
 
     @property

@@ -69,6 +69,7 @@ from pwmscope.bench.plan import (
     offered_rate_hz,
     refuse_short_losses,
 )
+from pwmscope.bench.power import Feed, Judgement, Ruling, WiringRule, feeds_of
 from pwmscope.bench.sheet import (
     find_faults,
     load_sheet,
@@ -86,6 +87,7 @@ from pwmscope.bench.sheet_template import (
     roles_of,
 )
 from pwmscope.bench.toml_text import Fault, KeyPath, SheetError, format_key
+from pwmscope.bench.wiring import WIRING_RULES, Wiring, check_wiring, judge_band, judge_protocol
 from pwmscope.model import Verdict
 
 if TYPE_CHECKING:
@@ -138,6 +140,7 @@ __all__ = [
     "TWO_PEOPLE",
     "UNUSED",
     "WEAPONS",
+    "WIRING_RULES",
     "Analyser",
     "Answers",
     "Axis",
@@ -148,7 +151,9 @@ __all__ = [
     "Edge",
     "FailsafeIn",
     "Fault",
+    "Feed",
     "Gap",
+    "Judgement",
     "KeyPath",
     "Level",
     "Limits",
@@ -161,6 +166,7 @@ __all__ = [
     "PowerSource",
     "Receiver",
     "Role",
+    "Ruling",
     "SheetError",
     "StepSpan",
     "StopBand",
@@ -168,9 +174,15 @@ __all__ = [
     "Transmitter",
     "Verdict",
     "Weapon",
+    "Wiring",
+    "WiringRule",
+    "check_wiring",
+    "feeds_of",
     "filled_sheet",
     "find_faults",
     "format_key",
+    "judge_band",
+    "judge_protocol",
     "load_plan",
     "load_sheet",
     "make_link_plan",

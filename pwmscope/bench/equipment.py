@@ -79,22 +79,16 @@ SUPPLIED_BY: Final[tuple[SuppliedBy, ...]] = get_args(SuppliedBy)
 class StopBand:
     """The stop range: the widths at which a device stands still.
 
-    Parameters
-    ----------
-    low_us, high_us : float
-        Its ends, both included.
-    source : str
-        Where it comes from, as a sentence; it says which default was taken.
-
     Examples
     --------
     >>> StopBand(1480.0, 1520.0, "The bench sheet states it.").holds(1520.0)
     True
     """
 
+    # Its ends, both included
     low_us: float
     high_us: float
-    source: str
+    source: str  # Where it comes from, as a sentence; it says which default was taken
 
     def holds(self, width_us: float) -> bool:
         """Say whether a width lies in the range."""
@@ -189,238 +183,121 @@ class Marker:
 
 @dataclass(frozen=True, slots=True)
 class Transmitter:
-    """What the hands hold; what is empty is not known.
+    """What the hands hold; what is empty is not known."""
 
-    Parameters
-    ----------
-    device, protocol, band : str
-        Free text. Protocol and band are compared with the receiver's.
-    boot_s : float
-        Seconds from its switch until it sends, at most.
-    starts_with_sticks_up : bool
-        Whether it starts when sticks or switches are not at rest.
-    """
-
+    # Free text. Protocol and band are compared with the receiver's.
     device: str = ""
     protocol: str = ""
     band: str = ""
-    boot_s: float = 0.0
-    starts_with_sticks_up: bool = True
+    boot_s: float = 0.0  # Seconds from its switch until it sends, at most
+    starts_with_sticks_up: bool = True  # Whether it starts when sticks or switches are not at rest
 
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
-    """What the devices are plugged into; what is empty or None is not known.
+    """What the devices are plugged into; what is empty or None is not known."""
 
-    Parameters
-    ----------
-    device, protocol, band : str
-        Free text. Protocol and band are compared with the transmitter's.
-    outputs : int or None
-        How many servo outputs it has.
-    supply_v : tuple of float or None
-        Lowest and highest supply in volts that its maker states.
-    signal_v : float or None
-        Level of a pulse on its signal pins, in volts.
-    draws_a : float or None
-        Current in amperes that it draws itself.
-    on_loss : {"pulses stop", "holds last", "goes to preset"} or None
-        What its outputs are set to do at signal loss.
-    failsafe_in : {"transmitter", "receiver"} or None
-        Where its failsafe is set.
-    bound_on : date or None
-        Day on which it was last bound.
-    """
-
+    # Free text. Protocol and band are compared with the transmitter's.
     device: str = ""
     protocol: str = ""
     band: str = ""
-    outputs: int | None = None
+    outputs: int | None = None  # How many servo outputs it has
+    # Lowest and highest supply in volts that its maker states
     supply_v: tuple[float, float] | None = None
-    signal_v: float | None = None
-    draws_a: float | None = None
-    on_loss: OnLoss | None = None
-    failsafe_in: FailsafeIn | None = None
-    bound_on: datetime.date | None = None
+    signal_v: float | None = None  # Level of a pulse on its signal pins, in volts
+    draws_a: float | None = None  # Current in amperes that it draws itself
+    on_loss: OnLoss | None = None  # What its outputs are set to do at signal loss
+    failsafe_in: FailsafeIn | None = None  # Where its failsafe is set
+    bound_on: datetime.date | None = None  # Day on which it was last bound
 
 
 @dataclass(frozen=True, slots=True)
 class PowerSource:
-    """A source that may power the receiver; what is empty or None is not known.
+    """A source that may power the receiver; what is empty or None is not known."""
 
-    Parameters
-    ----------
-    name : str
-        What the sheet calls it.
-    kind : str
-        Free text, such as "BEC in an ESC".
-    voltage_v : float or None
-        Its voltage, in volts.
-    continuous_a : float or None
-        Current in amperes that it can give all the time.
-    cable : str or None
-        The channel on whose cable it comes; None for a cable of its own.
-    powers_receiver : bool or None
-        Whether its power wire is connected to the receiver.
-    """
-
-    name: str
-    kind: str = ""
-    voltage_v: float | None = None
-    continuous_a: float | None = None
-    cable: str | None = None
-    powers_receiver: bool | None = None
+    name: str  # What the sheet calls it
+    kind: str = ""  # Free text, such as "BEC in an ESC"
+    voltage_v: float | None = None  # Its voltage, in volts
+    continuous_a: float | None = None  # Current in amperes that it can give all the time
+    cable: str | None = None  # The channel on whose cable it comes; None for a cable of its own
+    powers_receiver: bool | None = None  # Whether its power wire is connected to the receiver
 
 
 @dataclass(frozen=True, slots=True)
 class Analyser:
-    """What records the receiver's pins; what is empty or None is not known.
+    """What records the receiver's pins; what is empty or None is not known."""
 
-    Parameters
-    ----------
-    device : str
-        Free text.
-    input_v : float or None
-        Highest voltage that its inputs take, in volts.
-    lines : tuple of str
-        The lines that its inputs are on, in the inputs' order.
-    ground_first : bool or None
-        Whether its ground is connected before any input.
-    divider_ohm : tuple of float or None
-        Resistors in ohms of the divider before each input: the one towards the
-        signal, the one towards ground.
-    shifted_v : float or None
-        High level in volts behind a level shifter before each input.
-    """
-
-    device: str = ""
-    input_v: float | None = None
-    lines: tuple[str, ...] = ()
-    ground_first: bool | None = None
+    device: str = ""  # Free text
+    input_v: float | None = None  # Highest voltage that its inputs take, in volts
+    lines: tuple[str, ...] = ()  # The lines that its inputs are on, in the inputs' order
+    ground_first: bool | None = None  # Whether its ground is connected before any input
+    # Resistors in ohms of the divider before each input: the one towards the signal, the one
+    # towards ground
     divider_ohm: tuple[float, float] | None = None
-    shifted_v: float | None = None
+    shifted_v: float | None = None  # High level in volts behind a level shifter before each input
 
 
 @dataclass(frozen=True, slots=True)
 class BenchChannel:
     """One line and the device on it.
 
-    Parameters
-    ----------
-    line : str
-        Its name in the recording.
-    role : str
-        What it is for, one of `pwmscope.bench.ROLES`.
-    device : str
-        What is connected, free text.
-    low_us, high_us : float
-        Widths at the ends of the device's travel.
-    neutral_us : float or None
-        Its neutral; None for a weapon that turns one way only and an unused line.
-    deadband_us : float or None
-        Whole width of the band round neutral in which the device does not
-        move; None where it is not known.
-    no_pulses : {"stops", "keeps going"} or None
-        What the device does without pulses; None where it is not known.
-    stop_us : tuple of float or None
-        The widths, lowest and highest, at which the device stands still, where
-        the sheet states them; twice the same where it states one width.
-    feeds_5v : bool or None
-        Whether the device feeds 5 V to the receiver; None where it is not known.
-    output : int or None, optional
-        The receiver's output that its cable is on, counted from 1.
-    splitter : bool or None, optional
-        Whether it shares that output through a splitter.
-    same_device_as : str or None, optional
-        The line that has the same device, where this one is only another name for it.
-    supplied_by : {"receiver", "outside"} or None, optional
-        Whether the device runs on the receiver's power pins or on a supply of its own.
-    signal_and_ground_only : bool or None, optional
-        Whether its cable has no power wire.
-    stall_a : float or None, optional
-        Current in amperes that it draws when held fast.
-    draws_a : float or None, optional
-        Current in amperes that it is stated to draw at most.
-    us_per_percent : float or None, optional
-        Width that one percent of the transmitter's travel setting moves its pulses.
-    reversed : bool or None, optional
-        Whether the transmitter's direction setting for it is the reversed one.
-    no_pulses_after_s : float or None, optional
-        Longest time from the last pulse until the device stands still, in seconds.
-    of : str or None, optional
-        Of a rotation line, the line of the device that turns.
-    marks_per_turn : int or None, optional
-        Marks that pass its sensor in each turn.
-    edge : {"rising", "falling"}, optional
-        The edge of the sensor's output that is a mark.
-    slow_per_minute : float, optional
-        The device counts as slow when it makes fewer turns a minute.
-    least_v : float or None, optional
-        Of a supply line, the least voltage at which the receiver works.
-    probe : float, optional
-        Volts at the pin for each volt that is recorded: 10 for a 10:1 probe.
-    trips_v : float or None, optional
-        Of a comparator's output, the voltage below which it is low.
-    is_neutral_assumed : bool, optional
-        Whether `neutral_us` is common practice rather than the sheet's.
-    control : str or None, optional
-        What on the transmitter moves it, one of `pwmscope.bench.CONTROLS`.
-    positions : int or None, optional
-        Of a switch: 2 or 3.
-    guards : tuple of str, optional
-        Of a kill channel: the lines of the devices whose power it cuts.
-    mixed_in : {"transmitter", "ESC", "gyro", "converter"} or None, optional
-        What mixes a drive channel: behind the pin for forward and turn, before it for sides.
-    turns : {"one way", "both ways"} or None, optional
-        Which ways the device's motor turns.
-    below_neutral : {"brake", "reverse"} or None, optional
-        What an ESC does at widths below its neutral.
-    receiver : str, optional
-        Which receiver it is on, where the robot has several; empty for the first.
-    no_pin : bool, optional
-        Whether it has no pin that can be recorded.
-
     Notes
     -----
     What is None is not known.
     """
 
-    line: str
-    role: Role
-    device: str
+    line: str  # Its name in the recording
+    role: Role  # What it is for, one of `pwmscope.bench.ROLES`
+    device: str  # What is connected, free text
+    # Widths at the ends of the device's travel
     low_us: float
+    # Its neutral; None for a weapon that turns one way only and an unused line
     neutral_us: float | None
     high_us: float
+    # Whole width of the band round neutral in which the device does not move; None where it is not
+    # known
     deadband_us: float | None
-    no_pulses: NoPulses | None
+    no_pulses: NoPulses | None  # What the device does without pulses; None where it is not known
+    # The widths, lowest and highest, at which the device stands still, where the sheet states them;
+    # twice the same where it states one width
     stop_us: tuple[float, float] | None
+    # Whether the device feeds 5 V to the receiver; None where it is not known
     feeds_5v: bool | None
-    output: int | None = None
-    splitter: bool | None = None
+    output: int | None = None  # The receiver's output that its cable is on, counted from 1
+    splitter: bool | None = None  # Whether it shares that output through a splitter
+    # The line that has the same device, where this one is only another name for it
     same_device_as: str | None = None
+    # Whether the device runs on the receiver's power pins or on a supply of its own
     supplied_by: SuppliedBy | None = None
-    signal_and_ground_only: bool | None = None
-    stall_a: float | None = None
-    draws_a: float | None = None
+    signal_and_ground_only: bool | None = None  # Whether its cable has no power wire
+    stall_a: float | None = None  # Current in amperes that it draws when held fast
+    draws_a: float | None = None  # Current in amperes that it is stated to draw at most
+    # Width that one percent of the transmitter's travel setting moves its pulses
     us_per_percent: float | None = None
+    # Whether the transmitter's direction setting for it is the reversed one
     reversed: bool | None = None
+    # Longest time from the last pulse until the device stands still, in seconds
     no_pulses_after_s: float | None = None
-    of: str | None = None
-    marks_per_turn: int | None = None
-    edge: Edge = "rising"
+    of: str | None = None  # Of a rotation line, the line of the device that turns
+    marks_per_turn: int | None = None  # Marks that pass its sensor in each turn
+    edge: Edge = "rising"  # The edge of the sensor's output that is a mark
+    # The device counts as slow when it makes fewer turns a minute
     slow_per_minute: float = SLOW_PER_MINUTE
-    least_v: float | None = None
-    probe: float = 1.0
-    trips_v: float | None = None
+    least_v: float | None = None  # Of a supply line, the least voltage at which the receiver works
+    probe: float = 1.0  # Volts at the pin for each volt that is recorded: 10 for a 10:1 probe
+    trips_v: float | None = None  # Of a comparator's output, the voltage below which it is low
+    # Whether `neutral_us` is common practice rather than the sheet's
     is_neutral_assumed: bool = False
+    # What on the transmitter moves it, one of `pwmscope.bench.CONTROLS`
     control: Control | None = None
-    positions: int | None = None
-    guards: tuple[str, ...] = ()
+    positions: int | None = None  # Of a switch: 2 or 3
+    guards: tuple[str, ...] = ()  # Of a kill channel: the lines of the devices whose power it cuts
+    # What mixes a drive channel: behind the pin for forward and turn, before it for sides
     mixed_in: Mixer | None = None
-    turns: Turns | None = None
-    below_neutral: BelowNeutral | None = None
-    receiver: str = ""
-    no_pin: bool = False
+    turns: Turns | None = None  # Which ways the device's motor turns
+    below_neutral: BelowNeutral | None = None  # What an ESC does at widths below its neutral
+    receiver: str = ""  # Which receiver it is on, where the robot has several; empty for the first
+    no_pin: bool = False  # Whether it has no pin that can be recorded
 
     @property
     def is_device(self) -> bool:
@@ -477,17 +354,10 @@ class BenchChannel:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A part of a recording in which one thing was done, such as "motors on".
+    """A part of a recording in which one thing was done, such as "motors on"."""
 
-    Parameters
-    ----------
-    name : str
-        What was done.
-    from_s, to_s : float
-        Its time span, in seconds of the recording.
-    """
-
-    name: str
+    name: str  # What was done
+    # Its time span, in seconds of the recording
     from_s: float
     to_s: float
 
@@ -524,18 +394,10 @@ def stretch_fault(stretches: Sequence[Stretch]) -> tuple[int, str, object, str] 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A key that the failsafe check needs and the sheet does not state.
+    """A key that the failsafe check needs and the sheet does not state."""
 
-    Parameters
-    ----------
-    key : str
-        With its tables, as TOML writes it.
-    advice : str
-        What to write, as a sentence.
-    """
-
-    key: str
-    advice: str
+    key: str  # With its tables, as TOML writes it
+    advice: str  # What to write, as a sentence
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,45 +163,25 @@ MODES: Final[tuple[Mode, ...]] = get_args(Mode)
 
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """One step of a capture plan.
+    """One step of a capture plan."""
 
-    Parameters
-    ----------
-    name : str
-        Its name, unique in the plan.
-    seconds : float
-        How long it takes.
-    sticks : mapping of str to float
-        Where each stick axis is held, from -1 to 1; right and forward are
-        positive. An axis that is left out rests. For a throttle that rests at its
-        low end, 1 is its other end and it never goes below 0.
-    hands : str
-        What the hands do, for a person.
-    shows : str
-        What the step will show.
-    transmitter_on : bool
-        Whether the transmitter is on meanwhile.
-    other_memory : bool
-        Whether another model memory is chosen, or another transmitter on in place of this one.
-    controls : mapping of str to float, optional
-        Where switches, dials and buttons stand, by the line that they move, from -1 to 1. One
-        that is left out rests.
-    who : str, optional
-        Who does it: one person with one hand or two, or two people; empty where that is no matter.
-    moves : tuple of str, optional
-        Stick axes that are kept moving meanwhile.
-    """
-
-    name: str
-    seconds: float
+    name: str  # Its name, unique in the plan
+    seconds: float  # How long it takes
+    # Where each stick axis is held, from -1 to 1; right and forward are positive. An axis that is
+    # left out rests. For a throttle that rests at its low end, 1 is its other end and it never goes
+    # below 0.
     sticks: Mapping[Axis, float]
-    hands: str = ""
-    shows: str = ""
-    transmitter_on: bool = True
+    hands: str = ""  # What the hands do, for a person
+    shows: str = ""  # What the step will show
+    transmitter_on: bool = True  # Whether the transmitter is on meanwhile
+    # Whether another model memory is chosen, or another transmitter on in place of this one
     other_memory: bool = False
+    # Where switches, dials and buttons stand, by the line that they move, from -1 to 1. One that is
+    # left out rests.
     controls: Mapping[str, float] = field(default_factory=dict)
+    # Who does it: one person with one hand or two, or two people; empty where that is no matter
     who: str = ""
-    moves: tuple[Axis, ...] = ()
+    moves: tuple[Axis, ...] = ()  # Stick axes that are kept moving meanwhile
 
     @property
     def is_at_rest(self) -> bool:
@@ -213,23 +193,6 @@ class PlanStep:
 class CapturePlan:
     """The steps of one recording, in order, one after the other.
 
-    Parameters
-    ----------
-    steps : tuple of PlanStep
-        At least one.
-    robot : str
-        Free text.
-    mode : {1, 2}
-        Which axes lie on which stick.
-    marker : str
-        The line that shows whether the transmitter is on; empty where there is none.
-    within_us : float
-        Half-width of the 95 % interval that a measured width shall have.
-    sample_rate_hz : float
-        Least sample rate for that.
-    shows_motion : bool
-        Whether a rotation line shows what turns; it turns with power, in a test box only.
-
     Examples
     --------
     >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("forward", 2.0, {"elevator": 1})))
@@ -237,12 +200,13 @@ class CapturePlan:
     (5.0, (0.0, 3.0))
     """
 
-    steps: tuple[PlanStep, ...]
-    robot: str = ""
-    mode: Mode = 2
-    marker: str = ""
-    within_us: float = 1.0
-    sample_rate_hz: float = 1_000_000.0
+    steps: tuple[PlanStep, ...]  # At least one
+    robot: str = ""  # Free text
+    mode: Mode = 2  # Which axes lie on which stick
+    marker: str = ""  # The line that shows whether the transmitter is on; empty where there is none
+    within_us: float = 1.0  # Half-width of the 95 % interval that a measured width shall have
+    sample_rate_hz: float = 1_000_000.0  # Least sample rate for that
+    # Whether a rotation line shows what turns; it turns with power, in a test box only
     shows_motion: bool = False
 
     @property
@@ -274,17 +238,10 @@ class CapturePlan:
 
 @dataclass(frozen=True, slots=True)
 class StepSpan:
-    """Where one step of a plan was found in a recording.
+    """Where one step of a plan was found in a recording."""
 
-    Parameters
-    ----------
-    step : PlanStep
-        The step.
-    start_s, end_s : float
-        From when to when its sticks were held, in seconds of the recording.
-    """
-
-    step: PlanStep
+    step: PlanStep  # The step
+    # From when to when its sticks were held, in seconds of the recording
     start_s: float
     end_s: float
 

@@ -230,10 +230,6 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     source : str
         The file's name, for messages.
 
-    Returns
-    -------
-    CapturePlan
-
     Raises
     ------
     PlanError

@@ -467,10 +467,6 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
     source : str
         The file's name, for messages.
 
-    Returns
-    -------
-    BenchSheet
-
     Raises
     ------
     SheetError
@@ -543,10 +539,6 @@ def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "ben
     source : str
         The file's name, for messages.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     SheetError
@@ -588,10 +580,6 @@ def sheet_toml(table: Mapping[str, object]) -> str:
     ----------
     table : mapping
         As for `sheet_of`.
-
-    Returns
-    -------
-    str
 
     Examples
     --------

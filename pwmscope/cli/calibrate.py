@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import replace as replaced
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,7 +15,10 @@ from pwmscope.cli.reading import Examination, Recording, examining_options, read
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.advice.settings import Compared, SettingsAdvice
+    from pwmscope.advice import Compared, PercentScale, SettingsAdvice, Transmitter
+    from pwmscope.bench import BenchSheet
+    from pwmscope.findings import Findings
+    from pwmscope.findings.travel import Amount, Level
 
 NOTHING_TO_CHANGE: Final = 0
 SOMETHING_TO_CHANGE: Final = 1
@@ -86,10 +91,9 @@ def calibrate(
     Exit code 0: nothing to change; 1: something to change; 3: not shown by this recording;
     2: bad input.
     """
-    from pwmscope.advice.settings import compare_settings
-    from pwmscope.cli.percent_options import parse_transmitters
+    from pwmscope.advice import compare_settings
     from pwmscope.output import write_text
-    from pwmscope.report.cards import settings_card, settings_headline, settings_json, settings_text
+    from pwmscope.report import settings_card, settings_headline, settings_json, settings_text
 
     _refuse_files(card, json_copy, replace=replace)
     analysis = examination.analyse(recording)
@@ -144,3 +148,109 @@ def _refuse_files(card: Path | None, json_copy: JsonCopy, *, replace: bool) -> N
             raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
         refuse_to_overwrite(card, replace=replace)
     json_copy.refuse(replace=replace)
+
+
+_SOLVE: Final = re.compile(r"(?P<line>.+):(?P<end>low|high)=(?P<was>[^,=]+),(?P<now>[^,=]+)")
+
+
+def parse_transmitters(
+    stated: tuple[str, ...],
+    solved: tuple[str, ...],
+    most_percent: float,
+    *,
+    sheet: BenchSheet,
+    now: Findings,
+    before: Findings | None,
+) -> dict[str, Transmitter]:
+    """Work out each line's transmitter from the options."""
+    from pwmscope.advice import Transmitter
+
+    if not 1.0 <= most_percent <= 1000.0:
+        raise HintError(f"--most-percent {most_percent:g} cannot be; expected 1 to 1000.")
+    scales = _stated(stated, sheet)
+    for option in solved:
+        line, scale = _solved(option, sheet, now, before)
+        scales[line] = scale
+    return {
+        line: Transmitter(scales.get(line), most_percent=most_percent) for line in sheet.channels
+    }
+
+
+def _stated(stated: tuple[str, ...], sheet: BenchSheet) -> dict[str, PercentScale]:
+    from pwmscope.advice import stated_scale
+
+    of_sheet = {
+        line: stated_scale(channel.us_per_percent, "as the sheet states")
+        for line, channel in sheet.channels.items()
+        if channel.us_per_percent is not None
+    }
+    for_all: dict[str, PercentScale] = {}
+    for_one: dict[str, PercentScale] = {}
+    for option in stated:
+        line, equals, size = option.rpartition("=")
+        scale = stated_scale(_number(size, "--us-per-percent", option))
+        if equals:
+            _check_line(line, sheet, "--us-per-percent")
+            for_one[line] = scale
+        else:
+            for_all = dict.fromkeys(sheet.channels, scale)
+    return {**of_sheet, **for_all, **for_one}
+
+
+def _solved(
+    option: str, sheet: BenchSheet, now: Findings, before: Findings | None
+) -> tuple[str, PercentScale]:
+    from pwmscope.advice import PercentReading, solve_scale
+
+    parts = _SOLVE.fullmatch(option)
+    if parts is None:
+        raise HintError(
+            f"--solve {option} cannot be read. Write RX1:high=100,110: line, end, the earlier "
+            "setting, the setting now."
+        )
+    line, end = parts["line"], parts["end"]
+    _check_line(line, sheet, "--solve")
+    if before is None:
+        raise HintError(f"--solve {option} needs the recording at the first setting: add --before.")
+    readings = [
+        PercentReading(_number(parts[which], "--solve", option), _throw(findings, line, end))
+        for which, findings in (("was", before), ("now", now))
+    ]
+    return line, solve_scale(readings)
+
+
+def _throw(findings: Findings, line: str, end: str) -> Amount:
+    """Width at one end from neutral, or the width itself where there is no neutral."""
+    from pwmscope.findings.travel import weighed_sum
+
+    found = findings.channels.get(line)
+    travel = None if found is None else found.travel
+    level: Level | None = None
+    if travel is not None:
+        level = travel.low if end == "low" else travel.high
+    if travel is None or level is None:
+        raise HintError(
+            f"--solve: {findings.capture.source} does not show the {end} endpoint of {line}; "
+            "record again with the stick held at that end."
+        )
+    if travel.neutral is None:
+        return level.repeated.amount
+    return weighed_sum((1.0, level.repeated), (-1.0, travel.neutral.repeated))
+
+
+def _check_line(line: str, sheet: BenchSheet, option: str) -> None:
+    if line not in sheet.channels:
+        raise HintError(
+            f"{option} names a line '{line}' that {sheet.source} does not have; its lines are "
+            f"{', '.join(sheet.channels)}."
+        )
+
+
+def _number(text: str, option: str, whole: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise HintError(f"{option} {whole} cannot be read: '{text}' is no number.")
+    return number

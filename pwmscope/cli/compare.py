@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pwmscope.cli.many import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.cli.printing import JsonCopy, explain_option, json_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
-from pwmscope.cli.report import BAD_INPUT
+from pwmscope.cli.report import BAD_INPUT, cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:

@@ -76,8 +76,7 @@ def failsafe(
     restrained, eye protection on, battery looked after. The event's rulebook and its safety
     officer decide.
     """
-    from pwmscope.report.failsafe_data import failsafe_json
-    from pwmscope.report.failsafe_text import print_causes, print_failsafe_details
+    from pwmscope.report.failsafe import failsafe_json, print_causes, print_failsafe_details
 
     json_copy.refuse(replace=replace)
     _refuse_picture(picture_path, replace=replace)

@@ -19,7 +19,7 @@ def look(recording: Recording) -> None:
     brackets sets it right; all commands take the same ones.
     """
     from pwmscope.capture import find_kind
-    from pwmscope.report.look import print_look
+    from pwmscope.report.terminal import print_look
 
     capture = recording.load()
     size_bytes = recording.path.stat().st_size

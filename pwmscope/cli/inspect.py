@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from pwmscope.cli.many import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.cli.printing import EXIT_CODES, explain_option, print_screen, quiet_option, screen
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
-from pwmscope.cli.report import BAD_INPUT
+from pwmscope.cli.report import BAD_INPUT, cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
@@ -165,7 +164,7 @@ def _enter(register: Path, analysis: Analysis) -> str:
 
 def _left_open(analysis: Analysis, register: Path | None) -> Iterator[str]:
     """Say what one loss leaves open, beside the home test of the same robot."""
-    from pwmscope.report.failsafe_text import left_open
+    from pwmscope.report.failsafe import left_open
     from pwmscope.report.register import file_hash, home_test
 
     sheet, home = analysis.sheet, None

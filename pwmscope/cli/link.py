@@ -50,7 +50,7 @@ def link(
     """
     from pwmscope.output import refuse_to_overwrite, write_text
     from pwmscope.plot import draw_channel_map
-    from pwmscope.report.link import link_json, link_paragraphs
+    from pwmscope.report.questions import link_json, link_paragraphs
     from pwmscope.report.register import last_failsafe
 
     if examination.plan_path is None:

@@ -20,7 +20,9 @@ from pwmscope.errors import ArgumentError, PwmscopeError, naming
 BAD_INPUT = 2
 INTERRUPTED = 130
 _IN: Final = "pwmscope.cli."
-_HOMES: Final = {"convert": "files", "look": "files", "synth": "files"}
+_HOMES: Final = {
+    "convert": "files", "look": "files", "synth": "files", "lag": "measure", "stretches": "measure",
+}  # fmt: skip
 _COMMANDS: Final = (
     "calibrate", "compare", "convert", "desk", "failsafe", "follow", "inspect", "lag", "link",
     "log", "look", "measure", "mixing", "plan", "report", "sheet", "stretches", "synth",

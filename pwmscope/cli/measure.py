@@ -1,14 +1,17 @@
-"""`pwmscope measure`: say what was found about every channel."""
+"""`pwmscope measure`, `stretches` and `lag`: what was found, faults by stretch, delays."""
 
 from __future__ import annotations
 
 import functools
+from typing import TYPE_CHECKING
 
 import click
 
 from pwmscope.cli.printing import (
+    EXIT_CODES,
     JsonCopy,
     all_option,
+    explain_option,
     json_option,
     print_screen,
     quiet_option,
@@ -16,8 +19,17 @@ from pwmscope.cli.printing import (
     screen,
     why_option,
 )
-from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
+from pwmscope.cli.reading import (
+    Examination,
+    Recording,
+    examining_options,
+    progress_bar,
+    reading_options,
+)
 from pwmscope.errors import HintError
+
+if TYPE_CHECKING:
+    from pwmscope.bench import Stretch
 
 
 @click.command(short_help="Say what was found about every channel of CAPTURE.")
@@ -63,7 +75,7 @@ def measure(
     is understood.
     """
     from pwmscope.report.data import to_json
-    from pwmscope.report.failsafe_text import print_causes
+    from pwmscope.report.failsafe import print_causes
     from pwmscope.report.terminal import print_checks, print_explanations, print_findings
 
     json_copy.refuse(replace=replace)
@@ -96,3 +108,151 @@ def measure(
             click.echo()
             print_findings(findings, screen())
     json_copy.write(lambda: to_json(findings), replace=replace, said="The same findings are in")
+
+
+@click.command(short_help="Compare faults in parts of a recording: motors off, motors on.")
+@reading_options
+@examining_options
+@click.option(
+    "--stretch",
+    "named",
+    metavar="NAME=FROM..TO",
+    multiple=True,
+    help="A part in which one thing was done, such as 'motors on=20s..40s'; give two or more. By "
+    "default those of the bench sheet.",
+)
+@json_option("the comparison")
+@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+@click.pass_context
+def stretches(
+    ctx: click.Context,
+    recording: Recording,
+    examination: Examination,
+    *,
+    named: tuple[str, ...],
+    json_copy: JsonCopy,
+    replace: bool,
+) -> None:
+    """Compare how often glitches, freezes and restarts come in parts of CAPTURE.
+
+    Record once: motors off, motors on, one connector wiggled, and so on, 20 s or more each. Move
+    the sticks all the time. The first part is what the others are held against.
+
+    Before the motors get power: weapon removed or locked, wheels off the ground, robot restrained,
+    eye protection on, battery looked after. Probe 5 V servo pins only. The event's rulebook and
+    its safety officer decide.
+
+    Exit code 0: compared, whether anything differs or not; 3: not shown by this recording; 2: bad
+    input.
+    """
+    from pwmscope.report.questions import hunt_json, print_hunt
+
+    json_copy.refuse(replace=replace)
+    given = [_stretch(text) for text in named] or None
+    analysis = examination.analyse(recording)
+    hunt = analysis.fault_hunt(given)
+    capture = analysis.captures[0]
+    if json_copy.is_alone:
+        click.echo(hunt_json(capture, hunt, capture.assumptions), nl=False)
+    else:
+        print_hunt(hunt, capture.assumptions, screen())
+    json_copy.write(
+        lambda: hunt_json(capture, hunt, capture.assumptions),
+        replace=replace,
+        said="The same comparison is in",
+    )
+    ctx.exit(0 if hunt.compared else EXIT_CODES["not shown"])
+
+
+def _stretch(text: str) -> Stretch:
+    """Read a stretch as a person names it."""
+    from pwmscope.bench import Stretch
+    from pwmscope.capture import parse_instant_s
+
+    name, equals, times = text.rpartition("=")
+    begin, dots, end = times.partition("..")
+    if not (equals and dots and name.strip()):
+        raise HintError(
+            f"--stretch: the value is {text!r}, expected a name and two times, such as "
+            "'motors on=20s..40s'."
+        )
+    return Stretch(name.strip(), parse_instant_s(begin), parse_instant_s(end))
+
+
+@click.command(short_help="Say how late an output follows an input, and with what curve.")
+@reading_options
+@click.option("--in", "source", metavar="LINE", help="The line before the device.")
+@click.option("--out", "output", metavar="LINE", help="The line after the device.")
+@click.option(
+    "--with",
+    "others",
+    metavar="LINE",
+    multiple=True,
+    help="A further input that is mixed into --out; may be given several times.",
+)
+@explain_option
+@json_option("the findings", them="them")
+@click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
+@click.pass_context
+def lag(
+    ctx: click.Context,
+    recording: Recording,
+    *,
+    source: str | None,
+    output: str | None,
+    others: tuple[str, ...],
+    json_copy: JsonCopy,
+    replace: bool,
+) -> None:
+    """Measure delay and transfer from the line --in to the line --out of CAPTURE.
+
+    Between the two lines is a device: a mixing converter, a gyro, a servo slower. Move the
+    stick from end to end a few times, not evenly, with pauses, while recording. Without
+    --in or --out, says which line follows which. Exit code 0: measured; 3: not shown by
+    this recording, and why; 2: bad input.
+    """
+    from pwmscope.analysis import analyse
+    from pwmscope.report.questions import (
+        FIXED,
+        follows_to_json,
+        lag_to_json,
+        print_follows,
+        print_lag,
+    )
+
+    json_copy.refuse(replace=replace)
+    named = (("--in", source), ("--out", output), *(("--with", other) for other in others))
+    _check_unlike(named, others)
+    with progress_bar(f"measuring {recording.path.name}"):
+        analysis = analyse(recording.path, hints=recording.hints)
+    capture = analysis.captures[0]
+    assumptions = (*capture.assumptions, *analysis.lag_lines.notes, *FIXED)
+    if source is not None and output is not None:
+        found = analysis.lag(source, output, *others)
+        shown = found.answer.value is not None
+        text = lag_to_json(capture, found, assumptions)
+        if not json_copy.is_alone:
+            print_lag(capture, found, assumptions, screen())
+    else:
+        follows = analysis.follows(source, output)
+        shown = any(finding.value is not None for finding in follows.findings)
+        text = follows_to_json(capture, follows, assumptions)
+        if not json_copy.is_alone:
+            print_follows(capture, follows, assumptions, screen())
+    if json_copy.is_alone:
+        click.echo(text, nl=False)
+    json_copy.write(lambda: text, replace=replace, said="The same findings are in")
+    ctx.exit(0 if shown else EXIT_CODES["not shown"])
+
+
+def _check_unlike(named: tuple[tuple[str, str | None], ...], others: tuple[str, ...]) -> None:
+    seen: dict[str, str] = {}
+    for option, line in named:
+        if line is not None and line in seen:
+            raise HintError(
+                f"{seen[line]} and {option} both name line '{line}'; name different lines."
+            )
+        if line is None and others:
+            raise HintError(f"--with needs both --in and --out; {option} is missing.")
+        if line is not None:
+            seen[line] = option

@@ -20,7 +20,7 @@ from pwmscope.errors import HintError, PwmscopeError
 from pwmscope.output import make_folder
 
 if TYPE_CHECKING:
-    from pwmscope.advice.mixing import Advice, Course
+    from pwmscope.advice import Course, MixingAdvice
     from pwmscope.analysis import Analysis
     from pwmscope.bench import StepSpan
     from pwmscope.findings.mixing import Mixing
@@ -82,7 +82,7 @@ def mixing(
 
     Exit code: 0 the outputs are mixed as wanted, 1 something is wrong, 3 not shown, 2 bad input.
     """
-    from pwmscope.advice.mixing import advise, course_of
+    from pwmscope.advice import advise_mixing, course_of
     from pwmscope.report.mixing import mixing_json
 
     _refuse_files(json_copy, folder, replace=replace)
@@ -100,7 +100,7 @@ def mixing(
             f"sheet with --sheet. {findings.capture.source} has servo pulses on "
             f"{', '.join(findings.servo) or 'no line'}."
         )
-    ways = advise(answer)
+    ways = advise_mixing(answer)
     course = course_of(
         answer, ways, tables=findings.servo_tables, end_s=findings.capture.end_s,
         sheet=analysis.sheet, spans=_spans(analysis), wheel_base_m=wheel_base,
@@ -131,7 +131,9 @@ def _refuse_files(json_copy: JsonCopy, folder: Path | None, *, replace: bool) ->
             refuse_to_overwrite(folder / name, replace=replace)
 
 
-def _print(answer: Mixing, ways: tuple[Advice, ...], course: Course | None, *, quiet: bool) -> None:
+def _print(
+    answer: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None, *, quiet: bool
+) -> None:
     from pwmscope.report.mixing import mixing_paragraphs
 
     parts = list(mixing_paragraphs(answer, ways, course))

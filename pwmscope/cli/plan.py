@@ -152,7 +152,7 @@ def plan(
     """
     from pwmscope.bench import load_plan, make_plan, plan_toml, refuse_short_losses
     from pwmscope.output import refuse_to_overwrite, write_text
-    from pwmscope.report.cards import plan_json, plan_text
+    from pwmscope.report import plan_json, plan_text
 
     _refuse_other_card(card)
     for file in (path, card):
@@ -243,7 +243,7 @@ def _refuse_other_card(card: Path | None) -> None:
 
 
 def _card_text(made: CapturePlan, card: Path) -> str:
-    from pwmscope.report.cards import plan_card, plan_text
+    from pwmscope.report import plan_card, plan_text
 
     return plan_card(made) if card.suffix.lower() == ".html" else plan_text(made)
 
@@ -277,7 +277,7 @@ def run_metronome(
     plan: CapturePlan, write: Callable[[str], object], clock: Clock, *, counts: bool
 ) -> None:
     """Lead the hands through a plan: count each step down and ring."""
-    from pwmscope.report.cards import format_clock
+    from pwmscope.report import format_clock
 
     begin_s = clock.now_s() + LEAD_S
     bell = _BELL if counts else ""

@@ -170,18 +170,10 @@ OPTION_OF: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A recording that a person named, with the hints given; not read yet.
+    """A recording that a person named, with the hints given; not read yet."""
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    hints : dict of str to str or float
-        Keyword arguments for `pwmscope.load`: only the hints that were given.
-    """
-
-    path: Path
-    hints: dict[str, Any]
+    path: Path  # The file
+    hints: dict[str, Any]  # Keyword arguments for `pwmscope.load`: only the hints that were given
 
     def load(self) -> Capture:
         """Read the file, showing how far it has come where that takes long."""

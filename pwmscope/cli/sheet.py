@@ -12,8 +12,7 @@ from pwmscope.cli.reading import Examination, Recording, examining_options, read
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.bench import BenchSheet
-    from pwmscope.bench.wiring import Wiring
+    from pwmscope.bench import BenchSheet, Wiring
 
 
 @click.group(short_help="Write a bench sheet, or check the wiring that one states.")
@@ -94,8 +93,7 @@ def check(
     rule is met, 1 one is not met, 3 the sheet does not show one, 2 bad input.
     Nothing is measured; docs/wiring.md explains the rules.
     """
-    from pwmscope.bench import load_sheet
-    from pwmscope.bench.wiring import check_wiring
+    from pwmscope.bench import check_wiring, load_sheet
     from pwmscope.report.wiring import wiring_json, wiring_text
 
     _refuse(drawing, lead, json_copy.file, replace=replace)
@@ -135,7 +133,7 @@ def marker(
     from pwmscope.bench import with_marker_keys
     from pwmscope.findings import measure_marker
     from pwmscope.output import write_text
-    from pwmscope.report.marker import marker_json, marker_paragraphs
+    from pwmscope.report.wiring import marker_json, marker_paragraphs
 
     path = examination.sheet_path
     if path is None:
@@ -198,7 +196,7 @@ def _write(
     """Write the drawing and the rulings where they are wanted; say where they are."""
     from pwmscope.output import write_text
     from pwmscope.plot import draw_wiring
-    from pwmscope.report.cards import lead_card, lead_text
+    from pwmscope.report import lead_card, lead_text
     from pwmscope.report.wiring import wiring_json
 
     said = []

@@ -32,9 +32,18 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from pwmscope.desk.folder import PLAN, REGISTER, SHEET, DeskError, Folder, Stamp, safe_name
+from pwmscope.desk.folder import (
+    PLAN,
+    REGISTER,
+    SHEET,
+    DeskError,
+    Folder,
+    Stamp,
+    UploadError,
+    receive,
+    safe_name,
+)
 from pwmscope.desk.jobs import HINTS, Jobs, Recording, State, sheet_hash
-from pwmscope.desk.upload import UploadError, receive
 from pwmscope.errors import PwmscopeError
 from pwmscope.output import write_text
 
@@ -355,7 +364,7 @@ class Desk:
 
     def record(self, request: Request) -> Response:
         """Show the plan, what to set on the analyser, and the countdown."""
-        from pwmscope.report.cards import format_clock, plan_needs
+        from pwmscope.report import format_clock, plan_needs
 
         plan, robot, mode, losses = self._plan(request.query_params)
         steps = [

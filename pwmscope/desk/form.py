@@ -12,13 +12,14 @@ from typing import Any, Final
 from pwmscope.bench import (
     BenchSheet,
     Fault,
+    Wiring,
+    check_wiring,
     find_faults,
     parse_sheet,
     sheet_of,
     sheet_schema,
     sheet_toml,
 )
-from pwmscope.bench.wiring import Wiring, check_wiring
 
 MAX_ROWS: Final = 64
 NAME: Final = "name"

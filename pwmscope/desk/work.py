@@ -18,8 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, TextIO
 
-from pwmscope.advice.mixing import Course, course_of
-from pwmscope.advice.settings import ORDER, Action, compare_settings
+from pwmscope.advice import SETTINGS_ORDER, Course, SettingAction, compare_settings, course_of
 from pwmscope.analysis import Analysis, analyse
 from pwmscope.bench import load_sheet
 from pwmscope.capture import Capture, Observer, load, observed_by
@@ -37,9 +36,10 @@ from pwmscope.report import (
     comparison_page,
     mixing_paragraphs,
     mixing_pictures,
+    setting_data,
+    settings_headline,
     write_one_page,
 )
-from pwmscope.report.cards import setting_data, settings_headline
 
 NUMBERS: Final = ("threshold", "max_gib")
 STATE: Final = "state.json"
@@ -222,13 +222,16 @@ def _settings(analysis: Analysis) -> dict[str, Any]:
         return {}
     return {
         "headline": settings_headline(advice, sheet),
-        "order": list(ORDER) if advice.changes else [],
+        "order": list(SETTINGS_ORDER) if advice.changes else [],
         "channels": [
             {
                 "line": format_line(channel.line),
                 "device": channel.device or channel.role,
                 "settings": [
-                    {**setting_data(each), "to_do": each.action in {Action.CHANGE, Action.DEVICE}}
+                    {
+                        **setting_data(each),
+                        "to_do": each.action in {SettingAction.CHANGE, SettingAction.DEVICE},
+                    }
                     for each in channel.settings
                 ],
                 "warnings": list(channel.warnings),

@@ -11,12 +11,10 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pwmscope.plot.channel_map import draw_channel_map
-    from pwmscope.plot.distribution import draw_jitter_spectra, draw_width_histogram, histogram
     from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
     from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
     from pwmscope.plot.paths import draw_drive_path, drive_path
-    from pwmscope.plot.sticks import Mode, draw_sticks
+    from pwmscope.plot.sticks import draw_channel_map, draw_sticks
     from pwmscope.plot.strips import (
         PAPER,
         SCREEN,
@@ -28,15 +26,20 @@ if TYPE_CHECKING:
         width_strip,
     )
     from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
-    from pwmscope.plot.widths import draw_width_over_time, format_loss, width_over_time
-    from pwmscope.plot.wiring_axes import wiring
-    from pwmscope.plot.wiring_drawing import draw_wiring
+    from pwmscope.plot.widths import (
+        draw_jitter_spectra,
+        draw_width_histogram,
+        draw_width_over_time,
+        format_loss,
+        histogram,
+        width_over_time,
+    )
+    from pwmscope.plot.wiring_drawing import draw_wiring, wiring
 
 _HOMES = {
     "MAX_LOSSES": "loss_panels",
     "Ink": "strips",
-    "Mode": "sticks",
-    "draw_channel_map": "channel_map",
+    "draw_channel_map": "sticks",
     "PAPER": "strips",
     "SCREEN": "strips",
     "Strip": "strips",
@@ -48,15 +51,15 @@ _HOMES = {
     "draw_drive_path": "paths",
     "draw_first_frames": "frame_timing",
     "draw_frames": "frame_timing",
-    "draw_jitter_spectra": "distribution",
+    "draw_jitter_spectra": "widths",
     "draw_sticks": "sticks",
-    "draw_width_histogram": "distribution",
+    "draw_width_histogram": "widths",
     "draw_width_over_time": "widths",
     "draw_wiring": "wiring_drawing",
     "drive_path": "paths",
     "failsafe_figure": "loss_panels",
     "frames": "frame_timing",
-    "histogram": "distribution",
+    "histogram": "widths",
     "house_style": "style",
     "losses": "loss_panels",
     "picture_form": "style",
@@ -64,7 +67,7 @@ _HOMES = {
     "format_panel": "loss_panels",
     "to_svg": "style",
     "width_over_time": "widths",
-    "wiring": "wiring_axes",
+    "wiring": "wiring_drawing",
     "write_figure": "style",
 }
 
@@ -73,7 +76,6 @@ __all__ = [
     "PAPER",
     "SCREEN",
     "Ink",
-    "Mode",
     "Picture",
     "Strip",
     "draw_channel_map",

@@ -17,7 +17,11 @@ from pwmscope.findings.receivers import Receiver
 from pwmscope.model import Span, format_line
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import (
+    ALARM,
+    DWELL,
     FONT_PT,
+    GREY,
+    INK,
     LETTER_IN,
     WIDTH_IN,
     Picture,
@@ -28,7 +32,6 @@ from pwmscope.plot.style import (
     stack,
     to_svg,
 )
-from pwmscope.plot.svg import ALARM, DWELL, GREY, INK
 from pwmscope.pulses import Flag, PulseTable, find_frames
 
 FRAMES: Final = 3
@@ -169,10 +172,6 @@ def draw_first_frames(channel: ChannelFindings, line: Line, recorded: Span) -> P
         The line itself, with at least one edge.
     recorded : Span
         When the recording begins and ends.
-
-    Returns
-    -------
-    Picture
     """
     view = _view(channel, line, recorded)
     figure = Figure((WIDTH_IN, 0.6 + view.high_in))

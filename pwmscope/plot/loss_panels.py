@@ -20,8 +20,7 @@ from pwmscope.findings.failsafe import (
     quiet_limit_s,
 )
 from pwmscope.model import Verdict, badness, format_device, format_line
-from pwmscope.plot.style import keep_extremes, new_axes, panel
-from pwmscope.plot.svg import ALARM, DWELL, GREY, INK, LOSS
+from pwmscope.plot.style import ALARM, DWELL, GREY, INK, LOSS, keep_extremes, new_axes, panel
 
 MAX_LOSSES: Final = 4
 """So many losses are drawn side by side, those that govern the verdict."""

@@ -13,11 +13,10 @@ from matplotlib.markers import MarkerStyle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
-from pwmscope.advice.drive import Path
+from pwmscope.advice import DrivePath
 from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
-from pwmscope.plot.style import Picture, new_axes
-from pwmscope.plot.svg import GREY, INK
+from pwmscope.plot.style import GREY, INK, Picture, new_axes
 
 MARKS: Final = 5
 """Most heading marks along a path, its end's apart."""
@@ -30,13 +29,13 @@ _ARROW: Final = Outline(
 )
 
 
-def drive_path(path: Path | Sequence[Path], *, ax: Axes | None = None) -> Axes:
+def drive_path(path: DrivePath | Sequence[DrivePath], *, ax: Axes | None = None) -> Axes:
     """Draw where a robot would drive, seen from above.
 
     Parameters
     ----------
-    path : Path or sequence of Path
-        One path as `pwmscope.advice.drive.drive_path` gives it, or several, which all begin
+    path : DrivePath or sequence of DrivePath
+        One path as `pwmscope.advice.drive_path` gives it, or several, which all begin
         at the same place; they are named at their ends then.
     ax : Axes, optional
         Where to draw; by default on a figure of its own.
@@ -56,16 +55,16 @@ def drive_path(path: Path | Sequence[Path], *, ax: Axes | None = None) -> Axes:
     --------
     >>> ahead_m = np.linspace(0.0, 1.0, 50)
     >>> pose = np.column_stack([ahead_m, np.zeros(50), np.zeros(50)])
-    >>> axes = drive_path(Path("forward", pose, 1.0))
+    >>> axes = drive_path(DrivePath("forward", pose, 1.0))
     >>> axes.get_ylabel()
     'ahead (m)'
     """
-    wanted = "a path, or several, as pwmscope.advice.drive gives them"
-    several = [path] if isinstance(path, Path) else path
+    wanted = "a path, or several, as pwmscope.advice.drive_path gives them"
+    several = [path] if isinstance(path, DrivePath) else path
     if not isinstance(several, Sequence) or not several:
         raise ArgumentError("path", format_given(path), wanted)
     for one in several:
-        require_type("path", one, Path, wanted)
+        require_type("path", one, DrivePath, wanted)
     if ax is None:
         ax = new_axes((4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
     places = [_page(one.pose) - _page(one.pose)[0] for one in several]
@@ -85,7 +84,7 @@ def drive_path(path: Path | Sequence[Path], *, ax: Axes | None = None) -> Axes:
 
 
 def _draw_path(
-    axes: Axes, path: Path, place: npt.NDArray[np.float64], reach_m: float, *, per_m_in: float
+    axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], reach_m: float, *, per_m_in: float
 ) -> None:
     """Draw a path with its start, or turning on the spot."""
     if path.length_m < SPOT * reach_m:
@@ -99,7 +98,7 @@ def _draw_path(
 
 
 def draw_drive_path(
-    before: tuple[Path, ...], after: tuple[Path, ...] = (), *, change: str = ""
+    before: tuple[DrivePath, ...], after: tuple[DrivePath, ...] = (), *, change: str = ""
 ) -> Picture:
     """Draw paths seen from above, each from its own start, all to one scale.
 
@@ -148,12 +147,12 @@ _FOOT: Final = 30.0
 _TURN_R: Final = 26.0
 
 
-def _reach_m(paths: tuple[Path, ...]) -> float:
+def _reach_m(paths: tuple[DrivePath, ...]) -> float:
     """Half the side of the square that holds the widest path."""
     return max(1.15 * max(float(np.abs(_page(path.pose)).max()) for path in paths), 0.1)
 
 
-def _tile(path: Path, reach_m: float) -> str:
+def _tile(path: DrivePath, reach_m: float) -> str:
     half = _CELL / 2.0
     px = half + half * (_page(path.pose) * (1.0, -1.0)) / reach_m
     heading = float(path.pose[-1, 2])
@@ -185,7 +184,9 @@ def _page(pose: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.column_stack([-pose[:, 1], pose[:, 0]])
 
 
-def _draw_track(axes: Axes, path: Path, place: npt.NDArray[np.float64], per_m_in: float) -> None:
+def _draw_track(
+    axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], per_m_in: float
+) -> None:
     axes.plot(place[:, 0], place[:, 1], color=INK, linewidth=1.3, zorder=2)
     run_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
     marks = min(MARKS, int(float(run_m[-1]) * per_m_in / _APART_IN) - 1)
@@ -195,7 +196,7 @@ def _draw_track(axes: Axes, path: Path, place: npt.NDArray[np.float64], per_m_in
     _nose(axes, place[-1], path.pose[-1, 2], size=12, filled=True)
 
 
-def _draw_spot(axes: Axes, path: Path, place: npt.NDArray[np.float64], reach_m: float) -> None:
+def _draw_spot(axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], reach_m: float) -> None:
     """Draw turning on the spot as an arc round it, or standing still as a nose alone."""
     turn = float(path.pose[-1, 2] - path.pose[0, 2])
     if abs(turn) < 0.01:
@@ -220,7 +221,7 @@ def _nose(
     )  # fmt: skip
 
 
-def _format_path(path: Path) -> tuple[str, ...]:
+def _format_path(path: DrivePath) -> tuple[str, ...]:
     turned = path.turned_deg
     x_m, y_m, _ = path.pose[-1] - path.pose[0]
     went_m = math.hypot(x_m, y_m)

@@ -47,24 +47,12 @@ SCREEN: Final = Ink(
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """A drawing of a line's losses.
+    """A drawing of a line's losses."""
 
-    Parameters
-    ----------
-    svg : str
-        One ``<svg>`` element.
-    alt : str
-        What it shows, for someone who cannot see it.
-    drawn : int
-        How many losses are in it.
-    left_out : int
-        How many are not.
-    """
-
-    svg: str
-    alt: str
-    drawn: int
-    left_out: int
+    svg: str  # One `<svg>` element
+    alt: str  # What it shows, for someone who cannot see it
+    drawn: int  # How many losses are in it
+    left_out: int  # How many are not
 
 
 def loss_strip(

@@ -5,20 +5,33 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.report.actions import Action
-from pwmscope.report.answer import Answer, Answered, Card, make_answer
-from pwmscope.report.data import finding_data, json_text, to_data, to_json
+from pwmscope.report.answer import Action, Answer, Answered, Card, make_answer
+from pwmscope.report.data import finding_data, json_text, picked, to_data, to_json
 from pwmscope.report.evidence import (
     Evidence,
     LineChecks,
     format_failure,
     line_checks,
 )
-from pwmscope.report.failsafe_data import failsafe_data, hazard_data
+from pwmscope.report.failsafe import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
 from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
+    from pwmscope.report.cards import (
+        format_clock,
+        lead_card,
+        lead_text,
+        plan_card,
+        plan_json,
+        plan_needs,
+        plan_text,
+        setting_data,
+        settings_card,
+        settings_headline,
+        settings_json,
+        settings_text,
+    )
     from pwmscope.report.comparison import comparison_page
     from pwmscope.report.folder import (
         Written,
@@ -43,6 +56,18 @@ if TYPE_CHECKING:
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
+    "format_clock": "cards",
+    "lead_card": "cards",
+    "lead_text": "cards",
+    "plan_card": "cards",
+    "plan_json": "cards",
+    "plan_needs": "cards",
+    "plan_text": "cards",
+    "setting_data": "cards",
+    "settings_card": "cards",
+    "settings_headline": "cards",
+    "settings_json": "cards",
+    "settings_text": "cards",
     "OnePage": "one_page",
     "RegisterError": "register",
     "Written": "folder",
@@ -90,16 +115,29 @@ __all__ = [
     "file_hash",
     "finding_data",
     "folder_names",
+    "format_clock",
     "format_failure",
     "format_value",
     "hazard_data",
     "json_text",
+    "lead_card",
+    "lead_text",
     "line_checks",
     "make_answer",
     "make_one_page",
     "mixing_paragraphs",
     "mixing_pictures",
+    "picked",
+    "plan_card",
+    "plan_json",
+    "plan_needs",
+    "plan_text",
     "refuse_report",
+    "setting_data",
+    "settings_card",
+    "settings_headline",
+    "settings_json",
+    "settings_text",
     "timeline_fragment",
     "to_data",
     "to_json",

@@ -15,8 +15,8 @@ from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model import Finding, format_line, format_plainly
 from pwmscope.report.data import Json, finding_data, json_text
+from pwmscope.report.document import fill_page, template_text
 from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
-from pwmscope.report.templates import fill_page, template_text
 
 COMPARISON_SCHEMA: Final = 1
 DIFFERS: Final = "≠"

@@ -6,13 +6,12 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Final
+from enum import Enum
+from typing import Any, Final
 
 from pwmscope.capture import Capture
 from pwmscope.errors import Reason, named
-from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent, Summary
-from pwmscope.findings.timing import Jitter
-from pwmscope.pulses import Convention
+from pwmscope.findings import ChannelFindings, Finding, Findings, LossEvent
 
 Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
 
@@ -30,7 +29,30 @@ def json_text(data: Mapping[str, Json]) -> str:
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+def picked(thing: object, names: str) -> dict[str, Json]:
+    """Give attributes of a thing as plain data, each under its own name.
+
+    Examples
+    --------
+    >>> from pwmscope.model import Span
+    >>> picked(Span(0.0, 1.5), "start_s end_s")
+    {'start_s': 0.0, 'end_s': 1.5}
+    """
+    return {name: _plain(getattr(thing, name)) for name in names.split()}
+
+
+def _plain(value: Any) -> Json:  # noqa: ANN401 - that is the point
+    if isinstance(value, Mapping):
+        return {str(key): _plain(each) for key, each in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    return str(value.value) if isinstance(value, Enum) else value
+
+
 SCHEMA: Final = 1
+_CONVENTION: Final = "name low_us neutral_us high_us source"
+_SUMMARY: Final = "median mean min max std"
+_JITTER: Final = "rms peak_to_peak sampling_floor_rms"
 
 
 def to_data(findings: Findings) -> dict[str, Json]:
@@ -49,8 +71,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
 def _sensors(findings: Findings) -> dict[str, Json]:
     return {
         line: {
-            "role": sensor.role,
-            "of": sensor.of,
+            **picked(sensor, "role of"),
             "findings": [finding_data(finding) for finding in sensor.findings],
         }
         for line, sensor in findings.sensors.items()
@@ -59,12 +80,7 @@ def _sensors(findings: Findings) -> dict[str, Json]:
 
 def capture_data(capture: Capture) -> dict[str, Json]:
     """Say of a recording where it is from, its span, and how often it was sampled."""
-    return {
-        "source": capture.source,
-        "start_s": capture.start_s,
-        "duration_s": capture.duration_s,
-        "sample_interval_ps": capture.sample_interval_ps,
-    }
+    return picked(capture, "source start_s duration_s sample_interval_ps")
 
 
 def to_json(findings: Findings) -> str:
@@ -84,21 +100,19 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
     timing, travel = channel.timing, channel.travel
     data: dict[str, Json] = {
         "pulses": channel.pulses,
-        "convention": _convention(channel.table.convention),
-        "width_us": _summary(travel.width_us),
-        "period_us": _summary(timing.period_us),
+        "convention": picked(channel.table.convention, _CONVENTION),
+        "width_us": picked(travel.width_us, _SUMMARY),
+        "period_us": picked(timing.period_us, _SUMMARY),
         "frame_rate_hz": timing.frame_rate_hz,
-        "jitter_us": _jitter(timing.width_jitter_us),
-        "period_jitter_us": _jitter(timing.period_jitter_us),
+        "jitter_us": picked(timing.width_jitter_us, _JITTER),
+        "period_jitter_us": picked(timing.period_jitter_us, _JITTER),
         "endpoints_us": {
             "low": travel.low.width_us if travel.low else None,
             "high": travel.high.width_us if travel.high else None,
         },
         "neutral_us": travel.neutral.width_us if travel.neutral else None,
-        "neutral_offset_us": travel.neutral_offset_us,
-        "outside_convention": travel.outside_convention,
-        "glitches": timing.glitches,
-        "missing_frames": timing.missing_frames,
+        **picked(travel, "neutral_offset_us outside_convention"),
+        **picked(timing, "glitches missing_frames"),
         "inverted": channel.table.inverted,
         "signal_loss": [event_data(event) for event in channel.losses.events],
         "verdict": channel.verdict.value,
@@ -108,11 +122,10 @@ def _channel(channel: ChannelFindings) -> dict[str, Json]:
 
 
 def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
-    empty = _summary(Summary(0, None, None, None, None, None))
-    jitter = _jitter(Jitter(None, None, None))
+    empty, jitter = dict.fromkeys(_SUMMARY.split()), dict.fromkeys(_JITTER.split())
     data: dict[str, Json] = {
         "pulses": 0,
-        "convention": _convention(channel.table.convention),
+        "convention": picked(channel.table.convention, _CONVENTION),
         "width_us": empty,
         "period_us": empty,
         "frame_rate_hz": None,
@@ -132,99 +145,47 @@ def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
     return {**data, "notes": {"line": channel.not_servo or ""}}
 
 
-def _convention(convention: Convention) -> dict[str, Json]:
-    return {
-        "name": convention.name,
-        "low_us": convention.low_us,
-        "neutral_us": convention.neutral_us,
-        "high_us": convention.high_us,
-        "source": convention.source,
-    }
-
-
-def _summary(summary: Summary) -> dict[str, Json]:
-    return {
-        "median": summary.median,
-        "mean": summary.mean,
-        "min": summary.min,
-        "max": summary.max,
-        "std": summary.std,
-    }
-
-
-def _jitter(jitter: Jitter) -> dict[str, Json]:
-    return {
-        "rms": jitter.rms,
-        "peak_to_peak": jitter.peak_to_peak,
-        "sampling_floor_rms": jitter.sampling_floor_rms,
-    }
-
-
 def event_data(event: LossEvent) -> dict[str, Json]:
     """Turn one loss as one line shows it into plain data."""
-    moment, recovery = event.moment, event.recovery
+    recovery = event.recovery
     jump_us = recovery.jump_us
     return {
         "lost_s": event.lost_s,
         "class": event.behaviour.value if event.behaviour else None,
-        "settle_s": event.settle_s,
-        "settle_bounds_s": _pair(event.settle_bounds_s),
-        "recovered_s": event.recovered_s,
+        **picked(event, "settle_s settle_bounds_s recovered_s"),
         "settled_us": event.preset_us,
-        "stop_s": event.stop_s,
-        "stop_bounds_s": _pair(event.stop_bounds_s),
+        **picked(event, "stop_s stop_bounds_s"),
         "marked": event.is_marked,
         "restart": event.is_restart,
-        "moment": {
-            "known": moment.known.value,
-            "within_s": moment.within_s,
-            "last_following_s": moment.last_following_s,
-        },
+        "moment": picked(event.moment, "known within_s last_following_s"),
         "phases": [
             {
-                "kind": phase.kind.value,
-                "start_s": phase.start_s,
-                "end_s": phase.end_s,
+                **picked(phase, "kind start_s end_s"),
                 **({} if phase.level_us is None else {"level_us": phase.level_us}),
             }
             for phase in event.phases
         ],
-        "verdict": event.verdict.value if event.verdict else None,
-        "reason": event.reason,
+        **picked(event, "verdict reason"),
         **({"to_do": event.reason.to_do} if isinstance(event.reason, Reason) else {}),
         "recovery": {
             "relink_s": recovery.relink_s,
             "jump": jump_us is not None,
             **({} if jump_us is None else {"jump_to_us": jump_us[1]}),
-            "odd_pulses": recovery.odd_pulses,
-            "outside_convention": recovery.outside_convention,
+            **picked(recovery, "odd_pulses outside_convention"),
         },
-        "known_from": event.known_from,
-        "sentence": event.sentence,
+        **picked(event, "known_from sentence"),
     }
-
-
-def _pair(bounds: tuple[float, float] | None) -> list[Json] | None:
-    return None if bounds is None else list(bounds)
 
 
 def finding_data(finding: Finding) -> dict[str, Json]:
     """Turn one finding into plain data."""
     return {
-        "name": finding.name,
-        "value": finding.value,
-        "unit": finding.unit,
-        "uncertainty": finding.uncertainty,
-        "limit": finding.limit,
-        "verdict": finding.verdict.value if finding.verdict else None,
-        "sentence": finding.sentence,
+        **picked(finding, "name value unit uncertainty limit verdict sentence"),
         **({"to_do": finding.to_do} if finding.to_do else {}),
-        "interval": list(finding.interval) if finding.interval else None,
+        **picked(finding, "interval"),
         "evidence": [
             {
-                "start_s": span.start_s,
-                "end_s": span.end_s,
-                "pulses": span.pulses,
+                **picked(span, "start_s end_s pulses"),
                 "first_pulse": span.first,
                 "last_pulse": span.last,
             }

@@ -1,20 +1,113 @@
-"""What a document is made of, and the words in it."""
+"""What a document is made of, and how it is set: templates and Markdown."""
 
 from __future__ import annotations
 
+import base64
 import functools
+import hashlib
+import importlib.resources
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import Final, TypeAlias
 
+import jinja2
+import markupsafe
+
 from pwmscope.findings import Finding, Findings, Verdict
-from pwmscope.model import format_line
+from pwmscope.model import format_line, format_plainly
 from pwmscope.plot import Picture
 from pwmscope.report.sentences import format_value
+
+STANDARD: Final = "ua-1"
+"""ISO 14289-1, PDF for people who cannot see: headings, tables and pictures are told apart."""
+
+
+def shown(text: str, most: int) -> str:
+    r"""Make a text that may hold a hostile name fit to be shown, and no longer than so many.
+
+    Examples
+    --------
+    >>> shown("a\u202eb\x1b[31m", 20), shown("a" * 9, 4)
+    ('a?b?[31m', 'aaa…')
+    """
+    fit = format_plainly(text)
+    return fit if len(fit) <= most else fit[: most - 1] + "…"
+
+
+def template_text(name: str) -> str:
+    """Read a file of the folder ``templates``."""
+    folder = importlib.resources.files("pwmscope.report")
+    return folder.joinpath(f"templates/{name}").read_text("utf-8")
+
+
+def fill(name: str, filters: Mapping[str, Callable[..., object]], **values: object) -> str:
+    """Fill in a template; text is escaped, and a name that is not given is an error."""
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters |= filters
+    marks = environment.from_string(template_text("macros.html.j2")).module
+    macros = {macro: getattr(marks, macro) for macro in ("mark", "told", "devices", "head")}
+    return environment.from_string(template_text(name)).render(**macros, **values)
+
+
+def fill_page(
+    name: str,
+    filters: Mapping[str, Callable[..., object]],
+    *,
+    look: Sequence[str],
+    script: str = "",
+    **values: object,
+) -> str:
+    """Fill in a page that refers to nothing outside, with the policy that lets nothing else in.
+
+    Its styles and its one script are known to the browser by their hashes.
+    """
+    rules = ["default-src 'none'", "img-src data:", f"style-src {' '.join(map(_hash, look))}"]
+    rules += [f"script-src {_hash(script)}"] * bool(script)
+    policy = markupsafe.Markup("; ".join(rules))
+    return fill(name, filters, look=look, policy=policy, **values)
+
+
+def _hash(code: str) -> str:
+    """Write the hash by which a content security policy knows an inline script or style.
+
+    Source: W3C Content Security Policy Level 3, 2.3.1 and 6.7.3.3 (clauses from memory).
+
+    Examples
+    --------
+    >>> _hash("alert('Hello, world.');")
+    "'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
+    """
+    digest = hashlib.sha256(code.replace("\r\n", "\n").encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+def set_pdf(*names: str, **inputs: str) -> bytes:
+    """Set templates, one after the other, as PDF; the same inputs give the same bytes.
+
+    Words stay words that can be searched and copied, pictures stay vectors. No word of
+    the inputs is read as an instruction to the engine.
+    """
+    import matplotlib as mpl  # noqa: PLC0415 - for its fonts
+    import typst  # noqa: PLC0415 - pages need it not
+
+    return typst.compile(
+        "\n".join(map(template_text, names)).encode(),
+        format="pdf",
+        font_paths=typst.Fonts(font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"]),
+        sys_inputs=inputs,
+        pdf_standards=STANDARD,
+        timestamp=0,
+    )
 
 
 class Look(StrEnum):
@@ -300,3 +393,123 @@ def plain(text: str, names: Mapping[str, str], most: int = MAX_WORD_LETTERS) -> 
         return text
     kept = text[: most - 1]
     return kept + "\u2069" * (kept.count("\u2068") - kept.count("\u2069")) + "…"
+
+
+_MARKUP: Final = re.compile(r"([\\`*_{}\[\]<>#|~&!$^@])")
+_LINK: Final = re.compile(r"(:)(?=//)|(?<=www)(\.)", re.IGNORECASE)
+_START: Final = re.compile(r"^(\s*\d*)([-+=.)])")
+_MARKDOWN_LOOKS: Final = {
+    Look.PLAIN: "",
+    Look.STRONG: "**",
+    Look.NAME: "",
+    Look.MEETS: "**",
+    Look.NOT_SHOWN: "*",
+    Look.DOES_NOT_MEET: "**",
+}
+
+
+def document_markdown(document: Document) -> str:
+    """Return a document as Markdown text.
+
+    Pictures are named with what they show; the page and the PDF hold them.
+    """
+    parts = [f"# {_escaped(document.title)}", *(_line((Run(line),)) for line in document.about)]
+    parts += _front(document.front)
+    for section in document.sections:
+        parts += _section(section)
+    return "\n\n".join(parts) + "\n"
+
+
+def _front(front: Front) -> Iterator[str]:
+    """Tell the answer: headline, hazards, a line per device, what to do."""
+    yield f"## {_escaped(front.headline)}"
+    yield _line((Run(front.note),))
+    if front.hazards:
+        yield "\n".join(f"- **{_escaped(hazard)}**" for hazard in front.hazards)
+    if front.devices:
+        yield "\n".join(map(_device, front.devices))
+    yield "## What to do next"
+    if front.actions:
+        numbered = enumerate(front.actions, start=1)
+        yield "\n".join(f"{number}. {_line((Run(said),))}" for number, said in numbered)
+    yield from (_line((Run(said),)) for said in front.left_out)
+    yield _line((Run("Before you power anything: ", Look.STRONG), Run(" ".join(front.cautions))))
+
+
+def _device(device: Device) -> str:
+    named = device.name if device.name == device.line else f"{device.name}, {device.line}"
+    decides = f"{device.number} {device.number_is}" if device.number else device.figure
+    told = "; ".join(filter(None, (decides, device.trials, device.rest))) + "."
+    drawn = f" {_escaped(device.alt)}" if device.alt else ""
+    return f"- {_line((Run(named),))}: **{device.verdict}**, {_escaped(told)}{drawn}"
+
+
+def _section(section: Section) -> Iterator[str]:
+    yield f"## {_words(section.title)}"
+    for block in section.blocks:
+        yield from _block(block)
+
+
+def _block(block: Block) -> Iterator[str]:
+    match block:
+        case Paragraph():
+            yield _line(block.words)
+        case Items():
+            yield "\n".join(_item(item, wide=block.wide) for item in block.items)
+        case Table():
+            yield _table(block)
+        case Figure():
+            told = f"{block.picture.alt} {block.picture.caption}"
+            yield f"{_escaped(block.label)}, in report.html and report.pdf: {_escaped(told)}"
+        case Strips():
+            drawn = (f"- {_words(each.title)}: {_escaped(each.alt)}" for each in block.drawings)
+            yield "\n".join((*drawn, "", _line((Run(block.caption),))))
+        case Terms():
+            yield "\n".join(
+                f"- **{_escaped(term)}**: {_escaped(said)}" for term, said in block.terms
+            )
+
+
+def _item(item: Item, *, wide: bool) -> str:
+    if wide:
+        return f"- {_line(item.lead)}: {_words(item.body)}"
+    return f"- {_line((*item.lead, *item.body))}"
+
+
+def _table(table: Table) -> str:
+    """Write a table; a row that is too short is filled up with empty cells."""
+    columns = len(table.heads)
+    rows = [" | ".join(_escaped(head) for head in table.heads), " | ".join(["---"] * columns)]
+    for row in table.rows:
+        cells = [_words(cell) for cell in row] + [""] * (columns - len(row))
+        rows.append(" | ".join(cells))
+    return _escaped(table.caption) + "\n\n" + "\n".join(f"| {row} |" for row in rows)
+
+
+def _line(words: Words) -> str:
+    """Write words that begin a line; nothing in them begins a list or a heading."""
+    return _START.sub(r"\1\\\2", _words(words)) if words else ""
+
+
+def _words(words: Words) -> str:
+    return "".join(_run(run) for run in words)
+
+
+def _run(run: Run) -> str:
+    mark, text = _MARKDOWN_LOOKS[run.look], _escaped(run.text)
+    if not mark or not text.strip():
+        return text
+    bare = text.strip()
+    before, after = text[: len(text) - len(text.lstrip())], text[len(text.rstrip()) :]
+    return f"{before}{mark}{bare}{mark}{after}"
+
+
+def _escaped(text: str) -> str:
+    r"""Write text so that Markdown shows it as it is.
+
+    Examples
+    --------
+    >>> print(_escaped("<b>[x](http://y)|*z*"))
+    \<b\>\[x\](http\://y)\|\*z\*
+    """
+    return _LINK.sub(lambda found: "\\" + found[0], _MARKUP.sub(r"\\\1", text))

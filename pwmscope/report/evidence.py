@@ -21,9 +21,8 @@ from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
-    from pwmscope.advice.mixing import Advice
-    from pwmscope.advice.settings import SettingsAdvice
-    from pwmscope.bench.wiring import Wiring
+    from pwmscope.advice import MixingAdvice, SettingsAdvice
+    from pwmscope.bench import Wiring
     from pwmscope.findings.freshness import Freshness
     from pwmscope.findings.mixing import Mixing
 
@@ -128,38 +127,19 @@ _GOVERNS: Final = (Verdict.DOES_NOT_MEET, Verdict.MEETS, Verdict.NOT_SHOWN)
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What the answer is made of.
+    """What the answer is made of."""
 
-    Parameters
-    ----------
-    failsafe : Failsafe
-        The failsafe check.
-    sheet : BenchSheet or None
-        The bench sheet.
-    lines : list of LineChecks or None
-        The checks of the pulses; None where only the failsafe is asked about.
-    mixing : Mixing or None
-        What the drive outputs do; None where there are none.
-    ways : tuple of Advice
-        What to change about it.
-    settings : SettingsAdvice or None
-        What to set; None without a bench sheet.
-    wiring : Wiring or None
-        The rulings of the wiring rules; None where they are not asked about.
-    read_only : tuple of str
-        The lines that were read, where a person left out others.
-    sensors : tuple of tuple
-        Each recording's rotation and supply lines, and its link record, with the recording.
-    """
-
-    failsafe: Failsafe
-    sheet: BenchSheet | None
+    failsafe: Failsafe  # The failsafe check
+    sheet: BenchSheet | None  # The bench sheet
+    # The checks of the pulses; None where only the failsafe is asked about
     lines: list[LineChecks] | None = None
-    mixing: Mixing | None = None
-    ways: tuple[Advice, ...] = ()
-    settings: SettingsAdvice | None = None
+    mixing: Mixing | None = None  # What the drive outputs do; None where there are none
+    ways: tuple[MixingAdvice, ...] = ()  # What to change about it
+    settings: SettingsAdvice | None = None  # What to set; None without a bench sheet
+    # The rulings of the wiring rules; None where they are not asked about
     wiring: Wiring | None = None
-    read_only: tuple[str, ...] = ()
+    read_only: tuple[str, ...] = ()  # The lines that were read, where a person left out others
+    # Each recording's rotation and supply lines, and its link record, with the recording
     sensors: tuple[tuple[str, SensorFindings], ...] = ()
 
     @property

@@ -25,11 +25,16 @@ from pwmscope.report.document import (
     Section,
     Strips,
     Table,
+    document_markdown,
     file_name,
+    fill,
+    fill_page,
     plain,
+    set_pdf,
+    shown,
+    template_text,
 )
-from pwmscope.report.failsafe_data import failsafe_json
-from pwmscope.report.markdown import document_markdown
+from pwmscope.report.failsafe import failsafe_json
 from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
 from pwmscope.report.robots import (
     RobotAnswer,
@@ -40,7 +45,6 @@ from pwmscope.report.robots import (
     unusable,
 )
 from pwmscope.report.sentences import RULEBOOK
-from pwmscope.report.templates import fill, fill_page, set_pdf, shown, template_text
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
 
 
@@ -162,21 +166,14 @@ _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|index\.html?)(\.|$)
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Where the files of one report are.
+    """Where the files of one report are."""
 
-    Parameters
-    ----------
-    page, pdf, markdown, data : Path
-        The report's four forms.
-    check : Path or None
-        The failsafe check as data, where there is a bench sheet.
-    """
-
+    # The report's four forms
     page: Path
     pdf: Path
     markdown: Path
     data: Path
-    check: Path | None
+    check: Path | None  # The failsafe check as data, where there is a bench sheet
 
 
 def refuse_report(folder: Path, *, replace: bool) -> None:
@@ -268,10 +265,6 @@ def folder_names(sources: Iterable[str]) -> list[str]:
     ----------
     sources : iterable of str
         The recordings' files.
-
-    Returns
-    -------
-    list of str
 
     Examples
     --------

@@ -11,8 +11,7 @@ from typing import Annotated, Literal, NotRequired, TypeAlias
 from annotated_types import Ge, Gt, Le, Len, MinLen
 from typing_extensions import TypedDict
 
-from pwmscope.advice.settings import Action, Trend
-from pwmscope.advice.settings import Name as SettingName
+from pwmscope.advice import SettingAction, SettingName, Trend
 from pwmscope.findings.failsafe import (
     Cause,
     Ground,
@@ -459,7 +458,7 @@ class Setting(TypedDict):
     """One setting of one channel."""
 
     name: SettingName
-    action: Action
+    action: SettingAction
     sentence: Sentence
     target_us: Number
     tolerance_us: Number

@@ -6,18 +6,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from pwmscope.advice.drive import Hands, Path, Straightness
-from pwmscope.advice.mixing import Advice, Course
-from pwmscope.bench import CAUTIONS, Axis, StepSpan
+from pwmscope.advice import Course, DrivePath, Hands, MixingAdvice, Straightness
+from pwmscope.bench import CAUTIONS, Axis, Mode, StepSpan
 from pwmscope.capture import Capture
 from pwmscope.findings.mixing import MixFit, Mixing, Response
 from pwmscope.model import COVERAGE, Finding, Verdict, format_line, format_list
 from pwmscope.pulses import PulseTable
-from pwmscope.report.data import capture_data, json_text
+from pwmscope.report.data import capture_data, json_text, picked
 from pwmscope.report.sentences import RULEBOOK
 
 if TYPE_CHECKING:
-    from pwmscope.plot import Mode, Picture
+    from pwmscope.plot import Picture
 
 _UNPROVEN: Final = (
     "No change could be proven on these data. Record again: move each stick alone, slowly, from "
@@ -31,7 +30,7 @@ _SAID: Final = {
 
 
 def mixing_paragraphs(
-    mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> Iterator[tuple[str, list[str]]]:
     """Give headings, each with its paragraphs."""
     answer, *others = mixing.findings
@@ -70,7 +69,7 @@ def mixing_paragraphs(
     yield "", [RULEBOOK]
 
 
-def _courses(paths: tuple[Path, ...], straight: Straightness | None) -> list[str]:
+def _courses(paths: tuple[DrivePath, ...], straight: Straightness | None) -> list[str]:
     said = [path.sentence for path in paths]
     return said if straight is None else [*said, straight.sentence]
 
@@ -94,7 +93,7 @@ def _matrix_rows(fit: MixFit) -> list[str]:
     return rows
 
 
-def _told(way: Advice) -> list[str]:
+def _told(way: MixingAdvice) -> list[str]:
     proof = way.proof
     said = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in proof.responses)
     rows = "; ".join(
@@ -112,7 +111,7 @@ SCHEMA: Final = 1
 
 
 def mixing_data(
-    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> dict[str, Any]:
     """Turn the answer into plain data, following schema 1."""
     found = mixing.arrangement
@@ -120,17 +119,11 @@ def mixing_data(
         "schema": SCHEMA,
         "capture": capture_data(capture),
         "lines": {
-            "outputs": [{"line": o.line, "side": o.side} for o in mixing.lines.outputs],
-            "sticks": [{"line": s.line, "axis": s.axis} for s in mixing.lines.sticks],
+            "outputs": [picked(o, "line side") for o in mixing.lines.outputs],
+            "sticks": [picked(s, "line axis") for s in mixing.lines.sticks],
         },
         "verdict": str(mixing.verdict),
-        "arrangement": {
-            "name": found.name,
-            "kind": None if found.kind is None else str(found.kind),
-            "faults": [str(fault) for fault in found.faults],
-            "also": list(found.also),
-            "reason": found.reason,
-        },
+        "arrangement": picked(found, "name kind faults also reason"),
         "matrix": None if mixing.fit is None else _matrix(mixing.fit),
         "responses": _responses(mixing.responses),
         "findings": [_finding(finding) for finding in mixing.findings],
@@ -143,8 +136,7 @@ def mixing_data(
 def _course(course: Course) -> dict[str, Any]:
     straight = {"before": course.straight_before, "after": course.straight_after}
     return {
-        "planned": course.planned,
-        "change": course.change,
+        **picked(course, "planned change"),
         "before": [_path(path) for path in course.before],
         "after": [_path(path) for path in course.after],
         "straight_line_error": {
@@ -153,38 +145,32 @@ def _course(course: Course) -> dict[str, Any]:
     }
 
 
-def _path(path: Path) -> dict[str, Any]:
+def _path(path: DrivePath) -> dict[str, Any]:
     x_m, y_m, _ = path.pose[-1].tolist()
     return {
-        "name": path.name,
-        "seconds": path.seconds,
+        **picked(path, "name seconds"),
         "ahead_m": x_m,
         "left_m": y_m,
-        "turned_deg": path.turned_deg,
-        "length_m": path.length_m,
-        "sentence": path.sentence,
+        **picked(path, "turned_deg length_m sentence"),
     }
 
 
 def mixing_json(
-    capture: Capture, mixing: Mixing, ways: tuple[Advice, ...], course: Course | None = None
+    capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
 ) -> str:
     """Write the answer as JSON text, two spaces deep, ending in a line break."""
-    data = mixing_data(capture, mixing, ways, course)
-    return json_text(data)
+    return json_text(mixing_data(capture, mixing, ways, course))
 
 
 def _matrix(fit: MixFit) -> dict[str, Any]:
     samples = fit.samples
     return {
         "axes": list(samples.axes),
-        "source": samples.source,
-        "delay_frames": samples.delay_frames,
+        **picked(samples, "source delay_frames"),
         "frames": int(samples.time_s.size),
         "rows": [
             {
-                "line": output.line,
-                "side": output.side,
+                **picked(output, "line side"),
                 "per_half_travel": fit.matrix[at].tolist(),
                 "uncertainty": fit.uncertainty[at].tolist(),
                 "us": fit.matrix_us[at].tolist(),
@@ -204,27 +190,17 @@ def _responses(responses: tuple[Response, ...]) -> list[dict[str, Any]]:
 
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
-        "name": finding.name,
-        "value": finding.value,
-        "unit": finding.unit,
-        "uncertainty": finding.uncertainty,
-        "limit": finding.limit,
-        "verdict": None if finding.verdict is None else str(finding.verdict),
+        **picked(finding, "name value unit uncertainty limit verdict"),
         "evidence": [asdict(evidence) for evidence in finding.evidence],
         "sentence": finding.sentence,
     }
 
 
-def _advice(way: Advice) -> dict[str, Any]:
+def _advice(way: MixingAdvice) -> dict[str, Any]:
     return {
         "needed": way.needed,
         "changes": [
-            {
-                "kind": change.kind,
-                "words": change.words,
-                "place": change.place,
-                "line": change.line or None,
-            }
+            {**picked(change, "kind words place"), "line": change.line or None}
             for change in way.by_effort
         ],
         "predicted": {

@@ -18,9 +18,8 @@ from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
 from pwmscope.report.answer import Answered, Card
-from pwmscope.report.document import Device, Wording, file_name
+from pwmscope.report.document import Device, Wording, file_name, set_pdf, shown
 from pwmscope.report.register import file_hash
-from pwmscope.report.templates import set_pdf, shown
 
 MAX_DEVICES: Final = 12
 """So many devices stand on the first page; the others follow on the next."""
@@ -79,55 +78,29 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class OnePage:
-    """All that stands on one robot's sheet; all texts are fit to be shown.
+    """All that stands on one robot's sheet; all texts are fit to be shown."""
 
-    Parameters
-    ----------
-    robot, club, receiver : str
-        By the bench sheet; empty where it does not say.
-    rulebook : str
-        The clause that the limit is from; empty where the bench sheet names none.
-    limit_s : float
-        Longest time from the loss until each device must stand still.
-    headline, verdict : str
-        The answer.
-    hazards : tuple of str
-        Those that stand on the first page.
-    slowest_s, slowest_said : float or None, str
-        The slowest stop of all devices, and the same with its unit; None where none was timed.
-    trials : int
-        How many losses were recorded.
-    devices : tuple of Device
-        Those of the first page, the worst first.
-    more_devices : tuple of Device
-        What the next page draws: all devices where it shows more losses, otherwise the rest.
-    announced : str
-        What stands on the next page; empty without one.
-    actions : tuple of str
-        What to do next.
-    unused : tuple of str
-        The lines that the bench sheet states unused.
-    recordings : tuple of Recorded
-        What was measured.
-    """
-
+    # By the bench sheet; empty where it does not say
     robot: str
     club: str
     receiver: str
-    rulebook: str
-    limit_s: float
+    rulebook: str  # The clause that the limit is from; empty where the bench sheet names none
+    limit_s: float  # Longest time from the loss until each device must stand still
+    # The answer
     headline: str
     verdict: str
-    hazards: tuple[str, ...]
+    hazards: tuple[str, ...]  # Those that stand on the first page
+    # The slowest stop of all devices, and the same with its unit; None where none was timed
     slowest_s: float | None
     slowest_said: str
-    trials: int
-    devices: tuple[Device, ...]
+    trials: int  # How many losses were recorded
+    devices: tuple[Device, ...]  # Those of the first page, the worst first
+    # What the next page draws: all devices where it shows more losses, otherwise the rest
     more_devices: tuple[Device, ...]
-    announced: str
-    actions: tuple[str, ...]
-    unused: tuple[str, ...]
-    recordings: tuple[Recorded, ...]
+    announced: str  # What stands on the next page; empty without one
+    actions: tuple[str, ...]  # What to do next
+    unused: tuple[str, ...]  # The lines that the bench sheet states unused
+    recordings: tuple[Recorded, ...]  # What was measured
     cautions: tuple[str, ...] = CAUTIONS
     decides: str = RULEBOOK
     version: str = __version__

@@ -7,9 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from pwmscope.advice.mixing import advise, course_of
-from pwmscope.bench import BenchSheet
-from pwmscope.bench.wiring import check_wiring
+from pwmscope.advice import advise_mixing, course_of
+from pwmscope.bench import BenchSheet, check_wiring
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import Failsafe
@@ -87,7 +86,7 @@ def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple
         ties=findings.order.grouping.ties,
     )
     end_s = findings.capture.end_s
-    course = course_of(mixing, advise(mixing), tables=servo, end_s=end_s, sheet=sheet)
+    course = course_of(mixing, advise_mixing(mixing), tables=servo, end_s=end_s, sheet=sheet)
     sticks = {stick.axis: servo[stick.line] for stick in lines.sticks}
     return (*pictures, *mixing_pictures(course, sticks, end_s))
 

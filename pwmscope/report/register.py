@@ -24,9 +24,9 @@ from pwmscope.findings.glitches import GlitchKind
 from pwmscope.model import WORST_FIRST, format_line, governing
 from pwmscope.report.answer import Answer, Answered, make_answer
 from pwmscope.report.data import to_json
+from pwmscope.report.document import fill_page, set_pdf, shown, template_text
 from pwmscope.report.evidence import Evidence, Judged, Part, danger_of, line_checks
-from pwmscope.report.failsafe_data import failsafe_json
-from pwmscope.report.failsafe_text import HomeTest
+from pwmscope.report.failsafe import HomeTest, failsafe_json
 from pwmscope.report.robots import (
     DeviceVerdict,
     RobotAnswer,
@@ -38,7 +38,6 @@ from pwmscope.report.robots import (
     together,
     unusable,
 )
-from pwmscope.report.templates import fill_page, set_pdf, shown, template_text
 
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
@@ -190,10 +189,6 @@ def add_answer(
         Free text to keep with it.
     pulses_only : bool, optional
         Whether the transmitter was on all the time, so that no loss is to be found.
-
-    Returns
-    -------
-    tuple of Entry
 
     Raises
     ------
@@ -890,10 +885,6 @@ def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) 
         The day.
     rows : tuple of DayRow
         Its robots, as `day_rows` gives them.
-
-    Returns
-    -------
-    bytes
     """
     content = {
         "day": day.isoformat(),

@@ -12,8 +12,8 @@ from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe, LeftOutKind
 from pwmscope.model import badness, format_line, governing
 from pwmscope.report.answer import Answer, format_checks
+from pwmscope.report.document import shown
 from pwmscope.report.evidence import Judged, danger_of, format_left_out
-from pwmscope.report.templates import shown
 
 _LETTERS: Final = 80
 _OF_RECORDINGS: Final = (

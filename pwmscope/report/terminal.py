@@ -1,8 +1,9 @@
-"""The answer on the terminal, and on demand all findings and what they mean."""
+"""What commands print: answers, measurements, definitions, and how a file was understood."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+import textwrap
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import Final
@@ -13,7 +14,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.capture import Capture
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
 from pwmscope.errors import HintError
 from pwmscope.findings import (
     ChannelFindings,
@@ -25,10 +26,9 @@ from pwmscope.findings import (
     definitions,
 )
 from pwmscope.findings.timing import Jitter
-from pwmscope.model import Definition, format_line, format_plainly
+from pwmscope.model import Assumption, Definition, assumed, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
-from pwmscope.report.glossary import GLOSSARY
 from pwmscope.report.sentences import (
     RULEBOOK,
     OpenPoint,
@@ -41,6 +41,66 @@ from pwmscope.report.sentences import (
     open_points,
     wrapped,
 )
+
+GLOSSARY: Final[dict[str, str]] = {
+    "analyser": "A small box on a USB cable. It writes down when each of its inputs is high or "
+    "low, millions of times a second.",
+    "BEC": "A small 5 V supply inside an ESC. It feeds the receiver and the servos through the "
+    "ESC's own plug. Exactly one source may do that.",
+    "bench sheet": "A text file about one robot: what is plugged in where, what powers it, and "
+    "what each device expects.",
+    "bind": "To make a receiver listen to one transmitter only. Many receivers store their "
+    "failsafe widths then.",
+    "brown-out margin": "How far the supply stays above the least that the receiver needs.",
+    "channel": "One value that travels from a stick or switch to one plug of the receiver.",
+    "channel map": "Which stick moves which plug of the receiver, and which way.",
+    "deadband": "The widths round neutral at which a device does not move. A stick that rests "
+    "inside it leaves the robot still.",
+    "dwell": "A stretch of time in which a pulse width stands still, as the hand does.",
+    "endpoint": "The pulse width with the stick held at its end.",
+    "ESC": "Electronic speed controller. It reads pulses and drives a motor from the battery.",
+    "failsafe": "What a receiver does with its outputs when it hears no transmitter. Everything "
+    "on the robot must then stand still.",
+    "frame": "One round of pulses, one for each channel. Most receivers send about fifty a second.",
+    "frame rate": "How many rounds of pulses come in a second.",
+    "glitch": "A pulse that does not belong there, mostly far too short. Motor noise makes them.",
+    "ground": "The wire that all voltages are measured from. It is connected first.",
+    "hazard": "Something that may move a robot at a bad moment. It is told, and changes no "
+    "verdict.",
+    "hold": "The receiver repeats the last pulse width. With a stick held, the robot drives on.",
+    "jitter": "How much a pulse width trembles while the stick stands still.",
+    "line": "One recorded wire.",
+    "link": "The radio connection between transmitter and receiver.",
+    "link record": "A recording of the link's first minutes after binding, each control moved "
+    "once.",
+    "marker": "A recorded wire that shows when the transmitter is on. Without it nobody knows when "
+    "the signal was lost.",
+    "meets": "The value lies within the limit, its uncertainty included. Every other explanation "
+    "is refuted.",
+    "mixing": "Two motors share the work of two sticks. Forward turns both, right turns one more.",
+    "neutral": "The pulse width with the stick let go. A drive stands still there.",
+    "not shown": "This recording does not tell. It is no pass. The reason says what to record.",
+    "does not meet": "The value lies outside the limit, its uncertainty included.",
+    "preset": "A pulse width that the receiver stored. It sends it when the signal is lost.",
+    "pulse width": "How long a pulse stays high. It says how far to turn: 1000 us one end, 2000 us "
+    "the other, 1500 us the middle.",
+    "receiver": "The part in the robot that hears the transmitter and makes the pulses.",
+    "reversed": "The channel goes the other way round: the width falls where it should rise.",
+    "rotation line": "A recorded wire from a sensor that sees each turn of a motor.",
+    "sag": "A short fall of the supply, as a servo or motor starts.",
+    "servo": "A motor that goes to the position its pulses name, and stays there.",
+    "signal loss": "The time in which the receiver hears no transmitter.",
+    "spin-down time": "How long a motor takes until it turns slowly, from the loss on.",
+    "stop range": "The pulse widths at which a device stands still.",
+    "stop time": "How long after the loss a device is commanded to stand still for good.",
+    "supply line": "A recorded wire that shows the voltage the receiver runs on.",
+    "transmitter": "What your hands hold, with the sticks.",
+    "travel": "How far the width goes from one end of the stick to the other.",
+    "trim": "A small setting that moves neutral.",
+    "uncertainty": "How far a figure may be off. The number after ± covers 95 of 100 cases.",
+}
+"""By the word, in its usual spelling."""
+
 
 _LABEL_WIDTH: Final = 37
 _COLUMN_WIDTH: Final = 15
@@ -508,3 +568,99 @@ def _format_span(span: Evidence, channel: ChannelFindings | None) -> str:
         f"{words}; widths {np.min(width_us):.3f} to {np.max(width_us):.3f} us, "
         f"mean {np.mean(width_us):.3f} us"
     )
+
+
+_MAX_EDGES: Final = 4
+_INSTANT_WIDTH: Final = 15
+_FIXED_WIDTH: Final = 52
+_MAX_IN_US: Final = 10_000
+
+
+def print_look(
+    capture: Capture,
+    kind: Kind,
+    size_bytes: int,
+    console: Console,
+    option_of: Mapping[str, str],
+) -> None:
+    """Print how a file was understood."""
+    console.print(Text(capture.source, style="bold"))
+    for name, value in (
+        ("file", f"{kind.words}, {_grouped(size_bytes)} bytes"),
+        ("length", f"{capture.duration_s:.6f} s"),
+        ("sampling", _sampling(capture, option_of)),
+    ):
+        console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
+    console.print()
+    console.print(_look_table(capture, console))
+    console.print()
+    console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
+    for each in assumed(capture.assumptions):
+        console.print(Text(_filled(_with_options(each, option_of), console, "  - ", "    ")))
+    if len(capture.lines) > 1:
+        console.print(
+            Text(_filled(f"{_all_lines(capture)} [{option_of['lines']}]", console, "  - ", "    "))
+        )
+
+
+def _filled(text: str, console: Console, first: str, next_lines: str) -> str:
+    return textwrap.fill(
+        text, console.width, initial_indent=first, subsequent_indent=next_lines,
+        break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def _grouped(count: int) -> str:
+    return f"{count:,}".replace(",", " ")
+
+
+def _sampling(capture: Capture, option_of: Mapping[str, str]) -> str:
+    interval_ps = capture.sample_interval_ps
+    if interval_ps is None:
+        return f"not known; {option_of['rate']} would tell it"
+    return f"every {format_interval(interval_ps)} ({format_rate(interval_ps)})"
+
+
+def _look_table(capture: Capture, console: Console) -> Table:
+    shown = max(1, min(_MAX_EDGES, (console.width - _FIXED_WIDTH) // _INSTANT_WIDTH))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column("line", max_width=16, overflow="fold")
+    table.add_column("begins", no_wrap=True)
+    table.add_column("edges", justify="right", no_wrap=True)
+    table.add_column("usual high", justify="right", no_wrap=True)
+    table.add_column("first edges, s", no_wrap=True)
+    for line in capture.lines.values():
+        instants = "  ".join(f"{edge / PS_PER_S:.9f}" for edge in line.edges_ps[:shown].tolist())
+        table.add_row(
+            escape(format_line(line.name)),
+            "high" if line.initial_level else "low",
+            str(line.edges_ps.size),
+            _usual_high(line),
+            instants or "none",
+        )
+    return table
+
+
+def _usual_high(line: Line) -> str:
+    """Say the median time for which a line is high, which shows a wrong unit at once."""
+    begins_ps = line.rises_ps()
+    ends_ps = line.falls_ps()[line.initial_level :]
+    whole = min(begins_ps.size, ends_ps.size)
+    if not whole:
+        return "–"
+    usual_ps = float(np.median(ends_ps[:whole] - begins_ps[:whole]))
+    if PS_PER_US <= usual_ps < _MAX_IN_US * PS_PER_US:
+        return f"{usual_ps / PS_PER_US:.2f} us"
+    return format_interval(usual_ps)
+
+
+def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
+    """Add to an assumption the options that override it."""
+    plain = "".join(letter if letter.isprintable() else "?" for letter in assumption)
+    options = [option_of[argument] for argument in assumption.changed_by]
+    return f"{plain} [{', '.join(options)}]" if options else plain
+
+
+def _all_lines(capture: Capture) -> str:
+    names = [format_line(name) for name in capture.lines]
+    return f"The lines read are {', '.join(names)}."

@@ -18,7 +18,7 @@ from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_l
 from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
-from pwmscope.report.templates import fill, template_text
+from pwmscope.report.document import fill, template_text
 
 REACHES_S: Final = (
     300.0, 200.0, 120.0, 90.0, 60.0, 45.0, 30.0, 20.0, 15.0, 10.0, 7.0, 5.0, 4.0, 3.0, 2.0, 1.5,
@@ -134,22 +134,14 @@ _TIDY: Final = (1.0, 2.0, 2.5, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Buckets of equal length, side by side from the recording's start.
+    """Buckets of equal length, side by side from the recording's start."""
 
-    Parameters
-    ----------
-    bucket_s : float
-        Length of each.
-    low, high : ndarray of int64, shape (n,)
-        Least and greatest width of the measured pulses that begin in it; where there
-        are none, those of the bucket before.
-    marks : ndarray of uint8, shape (n,)
-        The flags of all pulses that begin in it, and `MEASURED`.
-    """
-
-    bucket_s: float
+    bucket_s: float  # Length of each
+    # shape (n,): Least and greatest width of the measured pulses that begin in it; where there are
+    # none, those of the bucket before
     low: npt.NDArray[np.int64]
     high: npt.NDArray[np.int64]
+    # shape (n,): The flags of all pulses that begin in it, and `MEASURED`
     marks: npt.NDArray[np.uint8]
 
 

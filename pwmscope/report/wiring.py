@@ -1,17 +1,21 @@
-"""The wiring rulings as text and as data (docs/wiring.schema.json)."""
+"""A bench sheet's wiring rulings, and how late its marker is, as text and as data."""
 
 from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from pwmscope.bench import CAUTIONS, format_key
+from pwmscope.capture import Capture
+from pwmscope.findings import MarkerDelay
 from pwmscope.model import Verdict, format_plainly
-from pwmscope.report.data import Json, json_text
+from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
+from pwmscope.report.sentences import RULEBOOK
 
 if TYPE_CHECKING:
-    from pwmscope.bench.wiring import Feed, Ruling, Wiring
+    from pwmscope.bench import Feed, Ruling, Wiring
 
 COLUMNS: Final = 100
 _NAME: Final = 24
@@ -29,7 +33,7 @@ def wiring_text(wiring: Wiring) -> str:
     Examples
     --------
     >>> from pwmscope.bench import parse_sheet
-    >>> from pwmscope.bench.wiring import check_wiring
+    >>> from pwmscope.bench import check_wiring
     >>> sheet = parse_sheet("[channels.A]\nrole = 'servo'\nfeeds_5v = false")
     >>> text = wiring_text(check_wiring(sheet))
     >>> print(text.splitlines()[0])
@@ -50,7 +54,7 @@ def count_sentence(wiring: Wiring) -> str:
     Examples
     --------
     >>> from pwmscope.bench import parse_sheet
-    >>> from pwmscope.bench.wiring import check_wiring
+    >>> from pwmscope.bench import check_wiring
     >>> count_sentence(check_wiring(parse_sheet("")))
     'Of 11 wiring rules 0 are met, 0 are not met and 11 are not shown by this sheet.'
     """
@@ -94,10 +98,7 @@ def wiring_data(wiring: Wiring) -> dict[str, Json]:
         "sheet": wiring.sheet.source,
         "robot": wiring.sheet.robot,
         "verdict": wiring.verdict.value,
-        "answer": {
-            "verdict": wiring.answer.verdict.value,
-            "sentence": wiring.answer.sentence,
-        },
+        "answer": picked(wiring.answer, "verdict sentence"),
         "rules": [_ruling_data(ruling) for ruling in wiring.rulings],
         "sources": [_feed_data(feed) for feed in wiring.feeds],
         "cautions": list(CAUTIONS),
@@ -110,15 +111,8 @@ def wiring_json(wiring: Wiring) -> str:
 
 
 def _ruling_data(ruling: Ruling) -> dict[str, Json]:
-    return {
-        "name": ruling.name,
-        "verdict": ruling.verdict.value,
-        "sentence": ruling.sentence,
-        "reason": ruling.reason,
-        "advice": ruling.advice,
-        "source": ruling.source,
-        "at": [format_key(path) for path in ruling.at],
-    }
+    kept = picked(ruling, "name verdict sentence reason advice source")
+    return {**kept, "at": [format_key(path) for path in ruling.at]}
 
 
 def _feed_data(feed: Feed) -> dict[str, Json]:
@@ -127,6 +121,35 @@ def _feed_data(feed: Feed) -> dict[str, Json]:
         "at": format_key(feed.path),
         "cable": feed.cable,
         "powers_receiver": feed.powers,
-        "voltage_v": feed.voltage_v,
-        "continuous_a": feed.continuous_a,
+        **picked(feed, "voltage_v continuous_a"),
     }
+
+
+def marker_paragraphs(found: MarkerDelay) -> Iterator[tuple[str, list[str]]]:
+    """Give headings, each with its paragraphs."""
+    delay, *others = found.findings
+    said = "MARKER measured" if found.is_shown else "MARKER not shown"
+    yield f"{said}: {delay.sentence}", [f"{f.name}: {f.sentence}" for f in others if found.is_shown]
+    if found.keys:
+        stated = [f"{key} = {value:g}" for key, value in found.keys.items()]
+        yield "For [marker] in the sheet", stated
+        yield "", ["Measure again with a low transmitter battery, or when the sensor is moved."]
+    elif found.is_shown:
+        yield "", ["A sheet cannot keep such a delay. Repeat the calibration, or fit a switch."]
+    if found.unused:
+        yield "Not used", list(found.unused)
+    yield "", [RULEBOOK]
+
+
+def marker_json(capture: Capture, found: MarkerDelay) -> str:
+    """Write how late a marker is as JSON, following schema 1."""
+    return json_text({
+        "schema": SCHEMA,
+        "capture": capture_data(capture),
+        **picked(found.marker, "line kind"),
+        "off_s": found.offs_s.tolist(),
+        "last_fresh_s": found.last_fresh_s.tolist(),
+        "unused": list(found.unused),
+        "findings": [finding_data(finding) for finding in found.findings],
+        "keys": dict(found.keys),
+    })  # fmt: skip

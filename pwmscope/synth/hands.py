@@ -26,21 +26,13 @@ from pwmscope.synth.script import (
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """How one output follows the sticks: rest plus a share of each axis.
+    """How one output follows the sticks: rest plus a share of each axis."""
 
-    Parameters
-    ----------
-    rest_us : float
-        Its width with all sticks at rest.
-    share_us : mapping of str to float
-        For each axis that moves it, by how much from rest to +1. A switch or dial is named by the
-        line that the plan has it move; it rests at -1, and the share is its whole way to +1.
-    when_lost : Behaviour
-        What it does while the transmitter is off.
-    """
-
-    rest_us: float
+    rest_us: float  # Its width with all sticks at rest
+    # For each axis that moves it, by how much from rest to +1. A switch or dial is named by the
+    # line that the plan has it move; it rests at -1, and the share is its whole way to +1.
     share_us: Mapping[str, float]
+    # What it does while the transmitter is off
     when_lost: Behaviour = field(default_factory=HoldsLast)
 
     def width_us(
@@ -60,18 +52,10 @@ class Output:
 
 @dataclass(frozen=True, slots=True)
 class FollowedPlan:
-    """A plan as it was followed.
+    """A plan as it was followed."""
 
-    Parameters
-    ----------
-    script : Script
-        What was done.
-    starts_s : tuple of float
-        When the hands began each step, in seconds of the recording.
-    """
-
-    script: Script
-    starts_s: tuple[float, ...]
+    script: Script  # What was done
+    starts_s: tuple[float, ...]  # When the hands began each step, in seconds of the recording
 
 
 def follow_plan(

@@ -31,127 +31,73 @@ from pwmscope.synth.sensors import RotorTruth, SupplyTruth, load_down, turn
 
 @dataclass(frozen=True, slots=True)
 class FrameTruth:
-    """Every frame of the receiver's clock, missing ones included.
+    """Every frame of the receiver's clock, missing ones included."""
 
-    Parameters
-    ----------
-    period_us : float
-        Nominal frame period.
-    jitter_us : float
-        Standard deviation asked for, of each start about its nominal instant.
-    nominal_ps : ndarray of int64, shape (n_frames,)
-        Nominal starts in picoseconds; the first may lie before 0.
-    start_ps : ndarray of int64, shape (n_frames,)
-        True starts.
-    missing : ndarray of bool, shape (n_frames,)
-        Whether the frame was dropped on all channels.
-    stale : ndarray of bool, shape (n_frames,)
-        Whether no packet came for it, so that all channels repeat the width before.
-    """
-
-    period_us: float
-    jitter_us: float
+    period_us: float  # Nominal frame period
+    jitter_us: float  # Standard deviation asked for, of each start about its nominal instant
+    # shape (n_frames,): Nominal starts in picoseconds; the first may lie before 0
     nominal_ps: npt.NDArray[np.int64]
-    start_ps: npt.NDArray[np.int64]
+    start_ps: npt.NDArray[np.int64]  # shape (n_frames,): True starts
+    # shape (n_frames,): Whether the frame was dropped on all channels
     missing: npt.NDArray[np.bool_]
+    # shape (n_frames,): Whether no packet came for it, so that all channels repeat the width before
     stale: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A stretch in which the stick stood still.
+    """A stretch in which the stick stood still."""
 
-    Parameters
-    ----------
-    from_s, to_s : float
-        Its time span by the script, cut at the recording's end.
-    width_us : float
-        The width the receiver means to make there, resolution included.
-    """
-
+    # Its time span by the script, cut at the recording's end
     from_s: float
     to_s: float
-    width_us: float
+    width_us: float  # The width the receiver means to make there, resolution included
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelLoss:
-    """What one channel did in one loss.
+    """What one channel did in one loss."""
 
-    Parameters
-    ----------
-    behaviour : str
-        "pulses stop", "holds last", "goes to preset", "wanders" or "keeps following".
-    off_s, on_s, follows_s : float or None
-        When the transmitter went off, when on again, and when channels follow
-        again; None where it stays off to the end.
-    last_us : float
-        The width in force at the moment of loss.
-    settles_s : float or None
-        When the pulses stop or the preset width begins by the script; None for
-        the other behaviours and where the loss ends first.
-    settles_us : float or None
-        Width after that: the held or preset one; None where pulses stop, wander or follow.
-    back_us : float or None
-        Width of the first frame that follows again; None if there is none.
-    """
-
-    behaviour: str
+    behaviour: str  # "pulses stop", "holds last", "goes to preset", "wanders" or "keeps following"
+    # When the transmitter went off, when on again, and when channels follow again; None where it
+    # stays off to the end
     off_s: float
     on_s: float | None
     follows_s: float | None
-    last_us: float
+    last_us: float  # The width in force at the moment of loss
+    # When the pulses stop or the preset width begins by the script; None for the other behaviours
+    # and where the loss ends first
     settles_s: float | None
+    # Width after that: the held or preset one; None where pulses stop, wander or follow
     settles_us: float | None
-    back_us: float | None
+    back_us: float | None  # Width of the first frame that follows again; None if there is none
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelTruth:
-    """The pulses of one line, exact before sampling.
+    """The pulses of one line, exact before sampling."""
 
-    Parameters
-    ----------
-    name : str
-        The line's name.
-    inverted : bool
-        Whether the line idles high; rises and widths are those of the pulse.
-    rise_ps, width_ps : ndarray of int64, shape (n_pulses,)
-        Start and width of every pulse that touches the recording. The first
-        may have begun before 0, the last may end after the recording.
-    command_ps : ndarray of int64, shape (n_pulses,)
-        The width each pulse was meant to have, before jitter.
-    frame : ndarray of int64, shape (n_pulses,)
-        Index of its frame in `FrameTruth`.
-    glitch_rise_ps, glitch_width_ps : ndarray of int64, shape (n_glitches,)
-        Spikes in the low time.
-    rest_rise_ps, rest_width_ps : ndarray of int64, shape (n_rests,)
-        Long high stretches where the line rests at 1 while pulses are stopped.
-    neutral_us : float or None
-        The scripted neutral.
-    low_us, high_us : float
-        Least and greatest width of the dwells within the recording.
-    levels : tuple of Level
-        The dwells in order.
-    losses : tuple of ChannelLoss
-        One per loss, in order.
-    """
-
-    name: str
-    inverted: bool
+    name: str  # The line's name
+    inverted: bool  # Whether the line idles high; rises and widths are those of the pulse
+    # shape (n_pulses,): Start and width of every pulse that touches the recording. The first may
+    # have begun before 0, the last may end after the recording.
     rise_ps: npt.NDArray[np.int64]
     width_ps: npt.NDArray[np.int64]
+    # shape (n_pulses,): The width each pulse was meant to have, before jitter
     command_ps: npt.NDArray[np.int64]
-    frame: npt.NDArray[np.int64]
+    frame: npt.NDArray[np.int64]  # shape (n_pulses,): Index of its frame in `FrameTruth`
+    # shape (n_glitches,): Spikes in the low time
     glitch_rise_ps: npt.NDArray[np.int64]
     glitch_width_ps: npt.NDArray[np.int64]
+    # shape (n_rests,): Long high stretches where the line rests at 1 while pulses are stopped
     rest_rise_ps: npt.NDArray[np.int64]
     rest_width_ps: npt.NDArray[np.int64]
-    neutral_us: float | None
+    neutral_us: float | None  # The scripted neutral
+    # Least and greatest width of the dwells within the recording
     low_us: float
     high_us: float
-    levels: tuple[Level, ...]
-    losses: tuple[ChannelLoss, ...]
+    levels: tuple[Level, ...]  # The dwells in order
+    losses: tuple[ChannelLoss, ...]  # One per loss, in order
 
     def edges_ps(self) -> npt.NDArray[np.int64]:
         """All true edges in order, the first a rise, before any inversion."""
@@ -163,38 +109,20 @@ class ChannelTruth:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What really happened in a built recording.
+    """What really happened in a built recording."""
 
-    Parameters
-    ----------
-    duration_ps : int
-        Length of the recording as scripted, in picoseconds.
-    width_jitter_us, width_resolution_us, width_tick_us : float
-        As asked for.
-    frames : FrameTruth
-        The frame clock.
-    channels : mapping of str to ChannelTruth
-        By line name, in the file's order.
-    marker : str or None
-        The line that is high while the transmitter is on.
-    marker_edges_ps : ndarray of int64, shape (n,)
-        Its true edges; it begins high, so that the first is a fall.
-    rotors : tuple of RotorTruth
-        What the motors with a sensor did.
-    supplies : tuple of SupplyTruth
-        What the supplies were.
-    """
-
-    duration_ps: int
+    duration_ps: int  # Length of the recording as scripted, in picoseconds
+    # As asked for
     width_jitter_us: float
     width_resolution_us: float
     width_tick_us: float
-    frames: FrameTruth
-    channels: Mapping[str, ChannelTruth]
-    marker: str | None
+    frames: FrameTruth  # The frame clock
+    channels: Mapping[str, ChannelTruth]  # By line name, in the file's order
+    marker: str | None  # The line that is high while the transmitter is on
+    # shape (n,): Its true edges; it begins high, so that the first is a fall
     marker_edges_ps: npt.NDArray[np.int64]
-    rotors: tuple[RotorTruth, ...] = ()
-    supplies: tuple[SupplyTruth, ...] = ()
+    rotors: tuple[RotorTruth, ...] = ()  # What the motors with a sensor did
+    supplies: tuple[SupplyTruth, ...] = ()  # What the supplies were
 
 
 def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
@@ -465,24 +393,12 @@ class SampledLine:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A built recording.
+    """A built recording."""
 
-    Parameters
-    ----------
-    script : Script
-        What it was built from.
-    truth : Truth
-        What really happened, before sampling.
-    lines : tuple of SampledLine
-        What the analyser saw, in the file's order.
-    sample_count : int
-        Samples in all; the first is at time 0.
-    """
-
-    script: Script
-    truth: Truth
-    lines: tuple[SampledLine, ...]
-    sample_count: int
+    script: Script  # What it was built from
+    truth: Truth  # What really happened, before sampling
+    lines: tuple[SampledLine, ...]  # What the analyser saw, in the file's order
+    sample_count: int  # Samples in all; the first is at time 0
 
     @property
     def capture(self) -> Capture:

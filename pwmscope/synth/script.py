@@ -81,18 +81,10 @@ def require(
 
 @dataclass(frozen=True, slots=True)
 class Dwell:
-    """Stand still at one width.
+    """Stand still at one width."""
 
-    Parameters
-    ----------
-    dwell_us : float
-        The commanded pulse width in microseconds; reached at once.
-    for_s : float
-        How long, in seconds.
-    """
-
-    dwell_us: float
-    for_s: float
+    dwell_us: float  # The commanded pulse width in microseconds; reached at once
+    for_s: float  # How long, in seconds
 
     def __post_init__(self) -> None:
         require("dwell_us", self.dwell_us, above=0)
@@ -101,18 +93,10 @@ class Dwell:
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """Go evenly from where the stick is to another width.
+    """Go evenly from where the stick is to another width."""
 
-    Parameters
-    ----------
-    sweep_to_us : float
-        The width at the end in microseconds.
-    over_s : float
-        How long it takes, in seconds.
-    """
-
-    sweep_to_us: float
-    over_s: float
+    sweep_to_us: float  # The width at the end in microseconds
+    over_s: float  # How long it takes, in seconds
 
     def __post_init__(self) -> None:
         require("sweep_to_us", self.sweep_to_us, above=0)
@@ -121,21 +105,11 @@ class Sweep:
 
 @dataclass(frozen=True, slots=True)
 class Sine:
-    """Swing about where the stick is.
+    """Swing about where the stick is."""
 
-    Parameters
-    ----------
-    sine_us : float
-        Amplitude in microseconds (half of the whole swing).
-    period_s : float
-        Length of one swing in seconds.
-    for_s : float
-        How long, in seconds. The stick stays where the swing ends.
-    """
-
-    sine_us: float
-    period_s: float
-    for_s: float
+    sine_us: float  # Amplitude in microseconds (half of the whole swing)
+    period_s: float  # Length of one swing in seconds
+    for_s: float  # How long, in seconds. The stick stays where the swing ends.
 
     def __post_init__(self) -> None:
         require("sine_us", self.sine_us, above=0)
@@ -233,19 +207,12 @@ def width_at(
 
 @dataclass(frozen=True, slots=True)
 class PulsesStop:
-    """The pulses go on at the last width for a while and then stop.
-
-    Parameters
-    ----------
-    after_s : float
-        Seconds from the moment of loss until the pulses stop.
-    rests_at : int
-        Level at which the line rests without pulses, 0 or 1, before any
-        inversion. A line pulled up rests at 1.
-    """
+    """The pulses go on at the last width for a while and then stop."""
 
     behaviour: ClassVar[str] = "pulses stop"
-    after_s: float = 0.0
+    after_s: float = 0.0  # Seconds from the moment of loss until the pulses stop
+    # Level at which the line rests without pulses, 0 or 1, before any inversion. A line pulled up
+    # rests at 1.
     rests_at: int = 0
 
     def __post_init__(self) -> None:
@@ -263,24 +230,13 @@ class HoldsLast:
 
 @dataclass(frozen=True, slots=True)
 class GoesToPreset:
-    """The pulses go on at the last width for a while, then at a set width.
-
-    Parameters
-    ----------
-    preset_us : float
-        The set width in microseconds.
-    after_s : float
-        Seconds from the moment of loss for which the last width is held.
-    silent_s : float
-        Seconds for which the pulses then stop.
-    ramp_s : float
-        Seconds over which the width then goes evenly from the last to the set one.
-    """
+    """The pulses go on at the last width for a while, then at a set width."""
 
     behaviour: ClassVar[str] = "goes to preset"
-    preset_us: float
-    after_s: float = 0.0
-    silent_s: float = 0.0
+    preset_us: float  # The set width in microseconds
+    after_s: float = 0.0  # Seconds from the moment of loss for which the last width is held
+    silent_s: float = 0.0  # Seconds for which the pulses then stop
+    # Seconds over which the width then goes evenly from the last to the set one
     ramp_s: float = 0.0
 
     def __post_init__(self) -> None:
@@ -296,20 +252,13 @@ class GoesToPreset:
 
 @dataclass(frozen=True, slots=True)
 class Wanders:
-    """The width walks at random, turned back at two bounds.
-
-    Parameters
-    ----------
-    low_us, high_us : float
-        The bounds in microseconds.
-    step_us : float
-        Standard deviation of the step from one frame to the next.
-    """
+    """The width walks at random, turned back at two bounds."""
 
     behaviour: ClassVar[str] = "wanders"
+    # The bounds in microseconds
     low_us: float
     high_us: float
-    step_us: float
+    step_us: float  # Standard deviation of the step from one frame to the next
 
     def __post_init__(self) -> None:
         require("low_us", self.low_us, above=0)
@@ -341,27 +290,15 @@ SHAPES: tuple[Shape, ...] = get_args(Shape)
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """The receiver's frame clock.
+    """The receiver's frame clock."""
 
-    Parameters
-    ----------
-    period_us : float
-        Nominal frame period in microseconds.
-    first_frame_us : float
-        Where the first frame starts, from minus one period (the recording
-        begins inside a frame) on.
-    jitter_us : float
-        Standard deviation of each frame start about its nominal instant, drawn
-        anew for each frame. The period jitter is then sqrt(2) times this and
-        the cycle-to-cycle jitter sqrt(6) times this.
-    dropout_probability : float
-        Chance of each frame to be missing on all channels, below 1.
-    """
-
-    period_us: float
+    period_us: float  # Nominal frame period in microseconds
+    # Where the first frame starts, from minus one period (the recording begins inside a frame) on
     first_frame_us: float = 0.0
+    # Standard deviation of each frame start about its nominal instant, drawn anew for each frame.
+    # The period jitter is then sqrt(2) times this and the cycle-to-cycle jitter sqrt(6) times this.
     jitter_us: float = 0.0
-    dropout_probability: float = 0.0
+    dropout_probability: float = 0.0  # Chance of each frame to be missing on all channels, below 1
 
     def __post_init__(self) -> None:
         require("period_us", self.period_us, above=0)
@@ -372,21 +309,13 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Width:
-    """How exactly the receiver makes a pulse width.
+    """How exactly the receiver makes a pulse width."""
 
-    Parameters
-    ----------
-    jitter_us : float
-        Standard deviation of each width about its command, drawn for each pulse.
-    resolution_us : float
-        Step of the command that the link carries; 0 for none.
-    tick_us : float
-        Tick of the receiver's timer: each width as made, jitter included, is a
-        whole number of ticks; 0 for none.
-    """
-
+    # Standard deviation of each width about its command, drawn for each pulse
     jitter_us: float = 0.0
-    resolution_us: float = 0.0
+    resolution_us: float = 0.0  # Step of the command that the link carries; 0 for none
+    # Tick of the receiver's timer: each width as made, jitter included, is a whole number of ticks;
+    # 0 for none
     tick_us: float = 0.0
 
     def __post_init__(self) -> None:
@@ -396,17 +325,10 @@ class Width:
 
 @dataclass(frozen=True, slots=True)
 class Glitches:
-    """Short spikes in the low time of every channel line.
+    """Short spikes in the low time of every channel line."""
 
-    Parameters
-    ----------
-    per_minute : float
-        How many to expect per minute on each line; the count is Poisson.
-    shortest_us, longest_us : float
-        Their widths are spread evenly between these.
-    """
-
-    per_minute: float = 0.0
+    per_minute: float = 0.0  # How many to expect per minute on each line; the count is Poisson
+    # Their widths are spread evenly between these
     shortest_us: float = 2.0
     longest_us: float = 40.0
 
@@ -418,29 +340,19 @@ class Glitches:
 
 @dataclass(frozen=True, slots=True)
 class Interference:
-    """A time span in which the link or a wire is disturbed: motors that run, a loose plug.
+    """A time span in which the link or a wire is disturbed: motors that run, a loose plug."""
 
-    Parameters
-    ----------
-    from_s, to_s : float
-        Its time span.
-    stale_probability : float
-        Share of frames, in the long run, in which all channels repeat the width before, since
-        no packet came.
-    stale_frames : float
-        How many come one after another on the average; 1 for each by itself, with no memory.
-    glitches_per_minute : float
-        Further spikes on its lines, as wide as those of the script's glitches.
-    lines : tuple of str
-        The lines with those spikes; empty for all.
-    """
-
+    # Its time span
     from_s: float
     to_s: float
+    # Share of frames, in the long run, in which all channels repeat the width before, since no
+    # packet came
     stale_probability: float = 0.0
+    # How many come one after another on the average; 1 for each by itself, with no memory
     stale_frames: float = 1.0
+    # Further spikes on its lines, as wide as those of the script's glitches
     glitches_per_minute: float = 0.0
-    lines: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()  # The lines with those spikes; empty for all
 
     def __post_init__(self) -> None:
         require("from_s", self.from_s, least=0)
@@ -452,30 +364,15 @@ class Interference:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One output pin of the receiver and the stick that commands it.
+    """One output pin of the receiver and the stick that commands it."""
 
-    Parameters
-    ----------
-    name : str
-        The line's name in the file.
-    moves : tuple of Dwell, Sweep or Sine
-        One after the other; the first is a dwell and the last width is held.
-    neutral_us : float or None
-        The width that the script's hand means as neutral; None where the
-        channel has none.
-    skew_us : float
-        Start of the pulse after the start of the frame.
-    inverted : bool
-        Whether the line idles high and pulses low.
-    when_lost : Behaviour
-        What it does in a loss that does not say otherwise.
-    """
-
-    name: str
-    moves: tuple[Move, ...]
+    name: str  # The line's name in the file
+    moves: tuple[Move, ...]  # One after the other; the first is a dwell and the last width is held
+    # The width that the script's hand means as neutral; None where the channel has none
     neutral_us: float | None = None
-    skew_us: float = 0.0
-    inverted: bool = False
+    skew_us: float = 0.0  # Start of the pulse after the start of the frame
+    inverted: bool = False  # Whether the line idles high and pulses low
+    # What it does in a loss that does not say otherwise
     when_lost: Behaviour = field(default_factory=HoldsLast)
 
     def __post_init__(self) -> None:
@@ -489,26 +386,14 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """The transmitter goes off and, mostly, on again.
+    """The transmitter goes off and, mostly, on again."""
 
-    Parameters
-    ----------
-    off_s : float
-        When it goes off, in seconds.
-    on_s : float or None
-        When it is on again; None if it stays off.
-    reacquire_s : float
-        Seconds from `on_s` until the channels follow again.
-    channels : mapping of str to Behaviour
-        What a channel does in this loss, where it differs from its `when_lost`.
-    marked_late_s : float
-        Seconds from `off_s` until the marker shows it, as a light that dims.
-    """
-
-    off_s: float
-    on_s: float | None = None
-    reacquire_s: float = 0.0
+    off_s: float  # When it goes off, in seconds
+    on_s: float | None = None  # When it is on again; None if it stays off
+    reacquire_s: float = 0.0  # Seconds from `on_s` until the channels follow again
+    # What a channel does in this loss, where it differs from its `when_lost`
     channels: Mapping[str, Behaviour] = field(default_factory=dict)
+    # Seconds from `off_s` until the marker shows it, as a light that dims
     marked_late_s: float = 0.0
 
     def __post_init__(self) -> None:
@@ -527,37 +412,18 @@ class Loss:
 
 @dataclass(frozen=True, slots=True)
 class Rotor:
-    """A motor that a channel drives, with a sensor on its rotor.
+    """A motor that a channel drives, with a sensor on its rotor."""
 
-    Parameters
-    ----------
-    name : str
-        The sensor's line in the file.
-    of : str
-        The channel that drives it.
-    marks_per_turn : int
-        Marks that pass the sensor in each turn.
-    rest_us, dead_us : float
-        It turns where the width is more than ``dead_us`` above ``rest_us``.
-    per_minute_us : float
-        Turns a minute for each microsecond above.
-    rises_s : float
-        Time constant with which it speeds up.
-    friction_per_s : float
-        Turns a second that it loses in each second without drive.
-    slow_per_minute : float
-        The speed below which it counts as slow.
-    """
-
-    name: str
-    of: str
-    marks_per_turn: int = 1
+    name: str  # The sensor's line in the file
+    of: str  # The channel that drives it
+    marks_per_turn: int = 1  # Marks that pass the sensor in each turn
+    # It turns where the width is more than `dead_us` above `rest_us`
     rest_us: float = 1000.0
     dead_us: float = 35.0
-    per_minute_us: float = 6.0
-    rises_s: float = 0.4
-    friction_per_s: float = 10.0
-    slow_per_minute: float = 60.0
+    per_minute_us: float = 6.0  # Turns a minute for each microsecond above
+    rises_s: float = 0.4  # Time constant with which it speeds up
+    friction_per_s: float = 10.0  # Turns a second that it loses in each second without drive
+    slow_per_minute: float = 60.0  # The speed below which it counts as slow
 
     def __post_init__(self) -> None:
         check_name("name", self.name)
@@ -585,30 +451,14 @@ class Load:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """The receiver's supply, recorded as a voltage in each row.
+    """The receiver's supply, recorded as a voltage in each row."""
 
-    Parameters
-    ----------
-    name : str
-        Its column in the file.
-    open_v : float
-        Its voltage without load, below 10.
-    source_ohm : float
-        Resistance of source, wires and plugs.
-    noise_v : float
-        Standard deviation of each reading.
-    step_v : float
-        Step between readings.
-    loads : tuple of Load
-        What draws current.
-    """
-
-    name: str
-    open_v: float = 5.0
-    source_ohm: float = 0.1
-    noise_v: float = 0.01
-    step_v: float = 0.01
-    loads: tuple[Load, ...] = ()
+    name: str  # Its column in the file
+    open_v: float = 5.0  # Its voltage without load, below 10
+    source_ohm: float = 0.1  # Resistance of source, wires and plugs
+    noise_v: float = 0.01  # Standard deviation of each reading
+    step_v: float = 0.01  # Step between readings
+    loads: tuple[Load, ...] = ()  # What draws current
 
     def __post_init__(self) -> None:
         check_name("name", self.name)
@@ -622,56 +472,28 @@ class Supply:
 class Script:
     """A whole bench recording before it is built.
 
-    Parameters
-    ----------
-    duration_s : float
-        Length in seconds, at most 30 days.
-    sample_rate_hz : int
-        The analyser's rate, 1 kHz to 1 GHz.
-    seed : int
-        Seed of everything that is drawn at random.
-    frame : Frame
-        The receiver's frame clock.
-    channels : tuple of Channel
-        At least one, with unlike names.
-    width : Width
-        How exactly widths are made.
-    glitches : Glitches
-        Spikes on the channel lines.
-    losses : tuple of Loss
-        In order of time, none beginning before the one before it is over.
-    interferences : tuple of Interference
-        In order of time, each over before the next.
-    marker : str or None
-        Name of a line that is high while the transmitter is on; None for none.
-    title : str
-        What the recording shows.
-    shape : {"samples", "changes", "levels"}
-        Shape of the file, unless the writer is told otherwise.
-    rotors : tuple of Rotor
-        Motors with a sensor; their lines come before the marker's.
-    supplies : tuple of Supply
-        Supplies, whose voltages stand in the last columns; not in files of changes.
-
     Raises
     ------
     ScriptError
         If the parts do not fit together.
     """
 
-    duration_s: float
-    sample_rate_hz: int
-    seed: int
-    frame: Frame
-    channels: tuple[Channel, ...]
-    width: Width = field(default_factory=Width)
-    glitches: Glitches = field(default_factory=Glitches)
+    duration_s: float  # Length in seconds, at most 30 days
+    sample_rate_hz: int  # The analyser's rate, 1 kHz to 1 GHz
+    seed: int  # Seed of everything that is drawn at random
+    frame: Frame  # The receiver's frame clock
+    channels: tuple[Channel, ...]  # At least one, with unlike names
+    width: Width = field(default_factory=Width)  # How exactly widths are made
+    glitches: Glitches = field(default_factory=Glitches)  # Spikes on the channel lines
+    # In order of time, none beginning before the one before it is over
     losses: tuple[Loss, ...] = ()
-    interferences: tuple[Interference, ...] = ()
+    interferences: tuple[Interference, ...] = ()  # In order of time, each over before the next
+    # Name of a line that is high while the transmitter is on; None for none
     marker: str | None = None
-    title: str = ""
-    shape: Shape = "changes"
-    rotors: tuple[Rotor, ...] = ()
+    title: str = ""  # What the recording shows
+    shape: Shape = "changes"  # Shape of the file, unless the writer is told otherwise
+    rotors: tuple[Rotor, ...] = ()  # Motors with a sensor; their lines come before the marker's
+    # Supplies, whose voltages stand in the last columns; not in files of changes
     supplies: tuple[Supply, ...] = ()
 
     def __post_init__(self) -> None:

@@ -18,27 +18,15 @@ HIGH_PART = 0.25
 
 @dataclass(frozen=True, slots=True)
 class RotorTruth:
-    """What a rotor really did.
+    """What a rotor really did."""
 
-    Parameters
-    ----------
-    name : str
-        Its sensor's line.
-    of : str
-        The channel that drives it.
-    edges_ps : ndarray of int64
-        Edges of the sensor's output, the first a rise, exact before sampling.
-    top_per_minute : float
-        The highest speed.
-    slow_s : tuple of float or None
-        For each loss, seconds from it until the speed was below the script's slow one, until the
-        channels followed again; None where it never was.
-    """
-
-    name: str
-    of: str
+    name: str  # Its sensor's line
+    of: str  # The channel that drives it
+    # Edges of the sensor's output, the first a rise, exact before sampling
     edges_ps: npt.NDArray[np.int64]
-    top_per_minute: float
+    top_per_minute: float  # The highest speed
+    # For each loss, seconds from it until the speed was below the script's slow one, until the
+    # channels followed again; None where it never was
     slow_s: tuple[float | None, ...]
 
 
@@ -115,18 +103,10 @@ class Sag:
 
 @dataclass(frozen=True, slots=True)
 class SupplyTruth:
-    """What a supply really was.
+    """What a supply really was."""
 
-    Parameters
-    ----------
-    supply : Supply
-        The script's.
-    sags : tuple of Sag
-        In order of time; where several overlap, their depths add up.
-    """
-
-    supply: Supply
-    sags: tuple[Sag, ...]
+    supply: Supply  # The script's
+    sags: tuple[Sag, ...]  # In order of time; where several overlap, their depths add up
 
     def millivolts(
         self, samples: npt.NDArray[np.int64], rate_hz: int, drawn: npt.NDArray[np.float64]

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from pwmscope.advice.drive import (
+from pwmscope.advice import (
+    DrivePath,
     Hands,
     Outputs,
-    Path,
     Side,
     Throttle,
     differential,
@@ -126,12 +126,12 @@ def test_a_step_outside_the_recording_is_refused():
 
 def test_a_path_in_words():
     pose = np.array([[0.0, 0.0, 0.0], [-0.5, 0.25, 0.0]])
-    assert Path("back", pose, 1.0).sentence == (
+    assert DrivePath("back", pose, 1.0).sentence == (
         "back: 0.50 m back and 0.25 m to the left in 1 s, straight."
     )
-    still = Path("rest", np.zeros((2, 3)), 1.0)
+    still = DrivePath("rest", np.zeros((2, 3)), 1.0)
     assert still.sentence == "rest: stands still for 1 s."
-    assert Path("", pose, 1.0).length_m == pytest.approx(0.559, abs=1e-3)
+    assert DrivePath("", pose, 1.0).length_m == pytest.approx(0.559, abs=1e-3)
 
 
 def test_like_sides_drive_straight():

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pwmscope.advice.mixing.course import advise, changed_samples
+from pwmscope.advice.mixing import advise_mixing, changed_samples
 from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing
 
 MIXED = 0.5 * np.array(WANTED)
@@ -14,7 +14,7 @@ UNMIXED = np.array(SINGLE)
 
 
 def advised(bench):
-    return advise(examine_mixing(bench.tables, bench.lines))
+    return advise_mixing(examine_mixing(bench.tables, bench.lines))
 
 
 def kinds(way):
@@ -86,7 +86,7 @@ def test_each_place_has_a_proof_of_its_own(make_bench):
         # Where a plan shows that the pins before and behind are unmixed, both places are told.
         also = tuple(name for name in mixing.arrangement.also if name != "mixed twice")
         known = replace(mixing, arrangement=replace(mixing.arrangement, also=also))
-        ways = advise(known)
+        ways = advise_mixing(known)
         assert [way.changes[0].place for way in ways] == ["transmitter", "converter"]
         for way in ways:
             mixer, *behind = way.changes
@@ -131,7 +131,7 @@ def test_clipped_corners_come_on_top_of_what_is_needed(make_bench):
 def test_a_change_at_the_plugs_is_made_to_the_recorded_widths_themselves(make_bench):
     bench = make_bench(MIXED[::-1])
     mixing = examine_mixing(bench.tables, bench.lines)
-    best = advise(mixing)[0]
+    best = advise_mixing(mixing)[0]
     before = mixing.fit.samples.width_us
     after = changed_samples(mixing.fit, best.changes).width_us
     np.testing.assert_allclose(after, before[:, ::-1], atol=1e-6)

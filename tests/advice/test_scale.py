@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from pwmscope.advice.settings import PercentReading, solve_scale, stated_scale
+from pwmscope.advice import PercentReading, solve_scale, stated_scale
 from pwmscope.errors import HintError
 from pwmscope.findings.travel import Amount
 

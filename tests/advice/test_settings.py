@@ -6,15 +6,17 @@ import re
 import pytest
 
 from pwmscope import examine
-from pwmscope.advice.settings import (
-    Action,
+from pwmscope.advice import (
+    SettingAction as Action,
+)
+from pwmscope.advice import (
     Transmitter,
     Trend,
     advise_settings,
     compare_settings,
     stated_scale,
 )
-from pwmscope.advice.settings.advise import nearer
+from pwmscope.advice.settings import nearer
 from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.errors import HintError
 from pwmscope.findings import align_plan
@@ -92,7 +94,10 @@ def test_neutral_within_half_the_deadband_is_left():
 
 
 def test_without_a_deadband_a_servo_is_held_closer_than_a_drive():
-    for text, action in ((SERVO, Action.CHANGE), ('role = "drive-left"', Action.LEAVE)):
+    for text, action in (
+        (SERVO, Action.CHANGE),
+        ('role = "drive-left"', Action.LEAVE),
+    ):
         neutral = advise(text, drive(1515, 1015, 2015)).named("neutral")
         assert neutral.action is action
         assert "the sheet states no deadband" in neutral.sentence

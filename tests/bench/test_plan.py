@@ -28,7 +28,7 @@ from pwmscope.bench import (
 )
 from pwmscope.bench.plan_reading import MAX_BYTES, plan_schema
 from pwmscope.errors import HintError, PwmscopeError
-from pwmscope.report.cards import plan_card, plan_json, plan_text
+from pwmscope.report import plan_card, plan_json, plan_text
 
 ROOT = Path(__file__).parents[2]
 QUINCE = load_sheet(ROOT / "captures" / "bench.toml")
@@ -216,6 +216,14 @@ def test_what_turns_with_power_is_planned_for_a_test_box(make):
     assert plan_text(plan).index("closed test box") < plan_text(plan).index("eye protection")
     assert "closed test box" in plan_card(plan)
     assert json.loads(plan_json(plan))["cautions"] == list(plan.cautions)
+
+
+def test_the_plan_as_json_says_in_which_steps_the_other_memory_is_chosen():
+    plan = make_link_plan(QUINCE)
+    told = [step["other_memory"] for step in json.loads(plan_json(plan))["steps"]]
+    assert told == [step.other_memory for step in plan.steps]
+    assert any(told)
+    assert not all(told)
 
 
 BAD = {

@@ -16,11 +16,11 @@ from pwmscope.bench import (
     MARKER_KINDS,
     WEAPONS,
     Answers,
+    check_wiring,
     filled_sheet,
     parse_sheet,
     roles_of,
 )
-from pwmscope.bench.wiring import check_wiring
 
 ROOT = Path(__file__).parents[2]
 LINES = ["RX1", "RX2", "RX3", "RX4", "left", "RX6", "board", "RX5", "D6", "A0"]

@@ -7,8 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pwmscope.bench import SheetError, load_sheet, parse_sheet
-from pwmscope.bench.wiring import RULES, check_wiring
-from pwmscope.bench.wiring.outputs import outputs_needed
+from pwmscope.bench.wiring import WIRING_RULES, check_wiring, outputs_needed
 from pwmscope.model import Verdict
 
 ROOT = Path(__file__).parents[2]
@@ -344,9 +343,9 @@ def test_ground_comes_first(said, verdict):
 
 def test_every_rule_runs_on_the_shipped_sheet_and_is_met():
     wiring = check_wiring(load_sheet(QUINCE))
-    assert [ruling.name for ruling in wiring.rulings] == [found.name for found in RULES]
+    assert [ruling.name for ruling in wiring.rulings] == [found.name for found in WIRING_RULES]
     assert {ruling.name: ruling.verdict for ruling in wiring.rulings} == dict.fromkeys(
-        (found.name for found in RULES), MEETS
+        (found.name for found in WIRING_RULES), MEETS
     )
     assert wiring.answer.sentence == (
         "Exactly one source powers the receiver: "
@@ -387,7 +386,7 @@ def test_each_rule_is_broken_by_one_change_of_the_shipped_sheet(before, after, n
 
 def test_the_rules_table_names_every_rule_with_its_reason_and_source():
     text = (ROOT / "docs" / "wiring.md").read_text()
-    for number, found in enumerate(RULES, 1):
+    for number, found in enumerate(WIRING_RULES, 1):
         row = f"| {number} | {found.name} | {found.demands} | {found.reason} | {found.source} |"
         assert row in text
 

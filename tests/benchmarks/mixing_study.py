@@ -22,7 +22,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.advice.mixing import advise
+from pwmscope.advice import advise_mixing
 from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.findings.mixing import (
     DriveLines,
@@ -241,7 +241,7 @@ def judge(bench: Bench) -> Outcome:
 
 def _advice(bench: Bench, mixing: Mixing) -> str:
     """Apply each advised set of changes to the true matrix."""
-    needed = [way for way in advise(mixing) if way.needed]
+    needed = [way for way in advise_mixing(mixing) if way.needed]
     for way in needed:
         made = bench.matrix
         for change in way.changes:

@@ -22,7 +22,7 @@ from pwmscope.capture import Capture, Kind, Line, find_kind
 from pwmscope.capture.reader.progress import watched
 from pwmscope.cli import main, reading
 from pwmscope.errors import named, naming
-from pwmscope.report.look import print_look
+from pwmscope.report.terminal import print_look
 
 ROOT = Path(__file__).parents[2]
 CAPTURES = sorted((*ROOT.glob("captures/*.csv"), *ROOT.glob("captures/*.csv.gz")))

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from pwmscope.capture import Capture, Line
 from pwmscope.capture.columnar import write_edges
-from pwmscope.cli.lag import lag
+from pwmscope.cli.measure import lag
 from pwmscope.errors import PwmscopeError
 
 ROOT = Path(__file__).parents[2]

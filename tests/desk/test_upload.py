@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from starlette.requests import Request
 
 from pwmscope.desk import DeskError, Folder
-from pwmscope.desk.folder import NO_RECORDINGS, safe_name
-from pwmscope.desk.upload import receive
+from pwmscope.desk.folder import NO_RECORDINGS, receive, safe_name
 from tests.desk.conftest import form_of
 
 LETTERS = st.characters(exclude_categories=["Cs"])
@@ -124,7 +123,7 @@ def test_a_disk_that_fills_up_meanwhile_leaves_no_part(folder, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("pwmscope.desk.upload.os.fsync", full)
+    monkeypatch.setattr("pwmscope.desk.folder.os.fsync", full)
     with pytest.raises(DeskError, match="disk is full"):
         asyncio.run(receive(sent(*form_of([("a.csv", b"abc")])), folder))
     assert held(folder) == {}

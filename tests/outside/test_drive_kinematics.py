@@ -20,7 +20,7 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
 import pwmscope
-from pwmscope.advice.drive import (
+from pwmscope.advice import (
     Outputs,
     Side,
     Throttle,

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
-from pwmscope.advice.settings import PercentReading, PercentScale, Transmitter, solve_scale
-from pwmscope.advice.settings.endpoints import plan_change
+from pwmscope.advice import PercentReading, PercentScale, Transmitter, solve_scale
+from pwmscope.advice.endpoints import plan_change
 from pwmscope.errors import HintError
 from pwmscope.findings.travel import Amount
 

@@ -19,10 +19,8 @@ import jsonschema
 import pytest
 
 from pwmscope.bench import load_sheet, parse_sheet
-from pwmscope.bench.wiring import check_wiring
-from pwmscope.bench.wiring.outputs import outputs_needed
-from pwmscope.bench.wiring.power import USABLE, stated_currents
-from pwmscope.bench.wiring.wiring import divided_v
+from pwmscope.bench.power import USABLE, stated_currents
+from pwmscope.bench.wiring import check_wiring, divided_v, outputs_needed
 from pwmscope.model import Verdict
 from pwmscope.plot import draw_wiring
 from pwmscope.report.wiring import wiring_data, wiring_json

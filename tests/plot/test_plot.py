@@ -9,8 +9,8 @@ import pytest
 
 import pwmscope
 from pwmscope import PwmscopeError, plot
-from pwmscope.advice import drive
-from pwmscope.bench.wiring import check_wiring
+from pwmscope.advice import DrivePath
+from pwmscope.bench import check_wiring
 
 mpl.use("Agg")
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -29,7 +29,7 @@ def _no_figure_left():
 
 def straight_path():
     ahead_m = np.linspace(0.0, 2.0, 40)
-    return drive.Path("ahead", np.column_stack([ahead_m, 0 * ahead_m, 0 * ahead_m]), 1.0)
+    return DrivePath("ahead", np.column_stack([ahead_m, 0 * ahead_m, 0 * ahead_m]), 1.0)
 
 
 DRAWN = {

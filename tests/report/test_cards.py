@@ -4,9 +4,9 @@ import html5lib
 import pytest
 
 from pwmscope import examine
-from pwmscope.advice.settings import advise_settings, compare_settings
+from pwmscope.advice import advise_settings, compare_settings
 from pwmscope.bench import CAUTIONS, CapturePlan, PlanStep, make_plan, parse_sheet
-from pwmscope.report.cards import plan_card, plan_text, settings_card, settings_text
+from pwmscope.report import plan_card, plan_text, settings_card, settings_text
 from pwmscope.synth import Channel, Dwell, Frame, Script, build
 
 NAMES = ["RX1", "<b>x</b>&", "שלום", "a" * 90]

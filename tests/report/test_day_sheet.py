@@ -18,7 +18,7 @@ from pwmscope.bench import CAUTIONS, load_sheet
 from pwmscope.capture import Capture, Line, clip
 from pwmscope.findings import Verdict
 from pwmscope.report.evidence import Judged
-from pwmscope.report.failsafe_data import failsafe_json
+from pwmscope.report.failsafe import failsafe_json
 from pwmscope.report.one_page import make_one_page
 from pwmscope.report.register import (
     RegisterError,

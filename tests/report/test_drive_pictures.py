@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from pwmscope.advice.drive import Hands, Path
+from pwmscope.advice import DrivePath, Hands
 from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.plot import draw_drive_path
 from pwmscope.plot.sticks import STICKS, draw_sticks
@@ -25,12 +25,12 @@ def arc(name, turn_deg, length_m=0.5):
     step = length_m / 29
     x = np.concatenate([[0.0], np.cumsum(step * np.cos(turn[:-1]))])
     y = np.concatenate([[0.0], np.cumsum(step * np.sin(turn[:-1]))])
-    return Path(name, np.column_stack([x, y, turn]), 1.0)
+    return DrivePath(name, np.column_stack([x, y, turn]), 1.0)
 
 
 def spin(name, turn_deg):
     turn = np.linspace(0.0, math.radians(turn_deg), 30)
-    return Path(name, np.column_stack([0 * turn, 0 * turn, turn]), 1.0)
+    return DrivePath(name, np.column_stack([0 * turn, 0 * turn, turn]), 1.0)
 
 
 BEFORE = (arc("forward", -90.0), arc("back", 45.0), arc("left", -170.0), arc("right", 170.0))

@@ -19,8 +19,8 @@ from pwmscope.report.document import (
     Run,
     Section,
     Table,
+    document_markdown,
 )
-from pwmscope.report.markdown import document_markdown
 
 HOSTILE = (
     "<script>alert(1)</script>",

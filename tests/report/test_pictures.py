@@ -16,8 +16,7 @@ from hypothesis import strategies as st
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.plot import format_loss
-from pwmscope.plot.style import spread, stack
-from pwmscope.plot.svg import INK
+from pwmscope.plot.style import INK, spread, stack
 from pwmscope.pulses import Flag
 from pwmscope.report.pictures import draw_channel
 

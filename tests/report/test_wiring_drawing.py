@@ -8,9 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.bench import CAUTIONS, load_sheet, parse_sheet
-from pwmscope.bench.wiring import check_wiring
-from pwmscope.plot.svg import cells, fit
+from pwmscope.bench import CAUTIONS, check_wiring, load_sheet, parse_sheet
+from pwmscope.plot.style import cells, fit
 from pwmscope.plot.wiring_drawing import WIDTH, draw_wiring, wiring_alt
 from pwmscope.report.wiring import wiring_text
 

@@ -9,8 +9,15 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import BenchSheet, CapturePlan, Marker, Role
-from pwmscope.bench.wiring import Judgement, judge_band, judge_protocol
+from pwmscope.bench import (
+    BenchSheet,
+    CapturePlan,
+    Judgement,
+    Marker,
+    Role,
+    judge_band,
+    judge_protocol,
+)
 from pwmscope.capture import Capture
 from pwmscope.errors import HintError
 from pwmscope.findings.link.following import Following, farthest_us, find_following, swings

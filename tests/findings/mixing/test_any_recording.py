@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pwmscope.advice.mixing import advise
+from pwmscope.advice import advise_mixing
 from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel, examine_mixing
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable
 
@@ -39,7 +39,7 @@ def test_there_is_always_an_answer(seed, levels):
     }  # fmt: skip
     found = examine_mixing(tables, LINES)
     assert found.findings[0].sentence
-    for way in advise(found):
+    for way in advise_mixing(found):
         assert way.proof.works or not way.needed
     for finding in found.findings:
         assert finding.value is None or isinstance(finding.value, str) or np.isfinite(finding.value)

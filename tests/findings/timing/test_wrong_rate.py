@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.advice.settings import Action, advise_settings
+from pwmscope.advice import SettingAction, advise_settings
 from pwmscope.bench import parse_sheet
 
 
@@ -39,5 +39,5 @@ def test_at_the_right_rate_there_are_verdicts():
 def test_no_setting_is_advised_on_times_that_look_wrong():
     sheet = parse_sheet('[channels.RX1]\nrole = "drive-left"')
     (channel,) = advise_settings(pwmscope.examine(recording(2.0)), sheet).channels
-    assert {setting.action for setting in channel.settings} == {Action.NOT_SHOWN}
+    assert {setting.action for setting in channel.settings} == {SettingAction.NOT_SHOWN}
     assert all("0.5 MS/s would fit" in setting.sentence for setting in channel.settings)

@@ -1,4 +1,4 @@
-"""The failsafe check on the terminal: each loss, each verdict's reasons, how to record one."""
+"""What the failsafe check found, as text and as data (docs/failsafe.schema.json)."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pwmscope.bench import CAUTIONS
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.findings.failsafe import (
     CONFIDENCE,
     PULL_SCATTER_S,
@@ -19,6 +19,7 @@ from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
     Ground,
+    LeftOut,
     LineInRecording,
     LinkState,
     LossEvent,
@@ -26,8 +27,11 @@ from pwmscope.findings.failsafe import (
     link_states,
     needed_trials,
 )
-from pwmscope.findings.rotation import MOTION_STOP
-from pwmscope.model import Verdict, badness, format_device, format_line, format_plainly
+from pwmscope.findings.rotation import MOTION_STOP, Motion
+from pwmscope.model import Hazard, Verdict, badness, format_device, format_line, format_plainly
+from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
+from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked
+from pwmscope.report.evidence import Evidence, format_left_out, format_reason
 from pwmscope.report.sentences import format_number, wrapped
 
 MAX_EVENTS: Final = 6
@@ -401,3 +405,113 @@ def assumptions(check: Failsafe) -> list[str]:
     ]
     said.append("The analyser's clock is taken to be right within 100 ppm (common practice).")
     return list(dict.fromkeys(said))
+
+
+SCHEMA: Final = 1
+
+
+def failsafe_data(check: Failsafe) -> dict[str, Json]:
+    """Turn a failsafe check into plain data, following schema 1."""
+    sheet, evidence = check.sheet, Evidence(check, check.sheet)
+    return {
+        "schema": SCHEMA,
+        "verdict": check.verdict.value,
+        "headline": format_headline(evidence),
+        "sentence": overall_failsafe_sentence(check),
+        "hazards": [hazard_data(hazard) for hazard in check.hazards],
+        "left_out": [left_out_data(left) for left in check.left_out],
+        "actions": [action.sentence for action in list_actions(evidence)[:MAX_ACTIONS]],
+        "limit": picked(check.limits, "failsafe_s source"),
+        "sheet": None if sheet is None else picked(sheet, "source robot"),
+        "recordings": [
+            {
+                **capture_data(rec.lines.capture),
+                "source": rec.source,
+                "marker": rec.reference.line,
+                "marker_kind": rec.reference.kind,
+                "marker_late_s": rec.reference.late_s if rec.reference.line else None,
+                "marker_polarity": rec.found.polarity.value if rec.found.polarity else None,
+            }
+            for rec in check.recordings
+        ],
+        "assumptions": list(assumptions(check)),
+        "lines": [_line(line) for line in check.lines],
+        "link_states": [
+            picked(cell, "state line verdict seen sentence") for cell in link_states(check)
+        ],
+    }
+
+
+def failsafe_json(check: Failsafe) -> str:
+    """Write a failsafe check as JSON text, two spaces deep, ending in a line break."""
+    return json_text(failsafe_data(check))
+
+
+def _line(line: FailsafeLine) -> dict[str, Json]:
+    expected, trials = line.expected, line.trials
+    band = expected.band
+    motions = [(rec.source, m) for rec in line.recordings if (m := rec.losses.motion) is not None]
+    return {
+        "line": line.line,
+        "role": expected.role,
+        **picked(line, "device verdict sentence"),
+        **({"to_do": to_do} if (to_do := _to_do(line)) else {}),
+        "hazards": [hazard.sentence for hazard in line.hazards],
+        "stop_range": None if band is None else picked(band, "low_us high_us source"),
+        "no_pulses_stop": expected.no_pulses_stop,
+        "trials": {
+            "meets": trials.meets,
+            "does_not_meet": trials.fails,
+            "not_shown": trials.not_shown,
+            "failure_rate_below": trials.bound,
+            **picked(trials, "stop_s"),
+        },
+        "findings": [
+            {"source": rec.source, "finding": finding_data(finding)}
+            for rec in line.recordings
+            for finding in rec.losses.findings
+        ],
+        "losses": [
+            {
+                "source": rec.source,
+                "loss": event_data(event),
+                "reasons": event.reasons,
+                "alternatives": _causes_data(event),
+            }
+            for rec, event in line.losses
+        ],
+        **({"motion": [_motion(source, motion) for source, motion in motions]} if motions else {}),
+    }
+
+
+def _to_do(line: FailsafeLine) -> str:
+    """Say what to do so that a line's failsafe is shown; empty where nobody knows, or it is."""
+    if line.verdict is not Verdict.NOT_SHOWN:
+        return ""
+    reason = format_reason(line)
+    return reason.to_do if isinstance(reason, Reason) else ""
+
+
+def _motion(source: str, motion: Motion) -> dict[str, Json]:
+    kept = "lost_s verdict reason slow_s before_per_minute silent_s below_per_minute"
+    stops: list[Json] = [picked(stop, kept) for stop in motion.stops]
+    return {"source": source, "line": motion.line, "stops": stops}
+
+
+def _causes_data(event: LossEvent) -> list[Json]:
+    """Turn the alternative causes of one loss of one line into plain data."""
+    kept = "cause refuted ground lines at_s odds losses"
+    return [picked(alternative, kept) for alternative in event.alternatives]
+
+
+def hazard_data(hazard: Hazard) -> dict[str, Json]:
+    """Turn a hazard into plain data."""
+    rate = "" if hazard.per_minute is None else "per_minute"
+    kept = "kind lines at_s width_us from_us times losses source sentence"
+    return picked(hazard, f"{kept} {rate}")
+
+
+def left_out_data(left: LeftOut) -> dict[str, Json]:
+    """Turn something that was left out into plain data."""
+    kept = picked(left, "kind what from_s to_s level_us weighs")
+    return {**kept, "sentence": format_left_out(left)}

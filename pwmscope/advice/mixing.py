@@ -12,8 +12,8 @@ import numpy as np
 
 from pwmscope.advice.drive import (
     Base,
+    DrivePath,
     Outputs,
-    Path,
     Side,
     Straightness,
     Throttle,
@@ -245,21 +245,13 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
 
 
 @dataclass(frozen=True, slots=True)
-class Advice:
-    """Changes to make together, and their proof.
+class MixingAdvice:
+    """Changes to make together, and their proof."""
 
-    Parameters
-    ----------
-    changes : tuple of Change
-        In the order in which they act; `by_effort` has the order to tell them in.
-    proof : Proof
-        What the recorded data say of them.
-    needed : bool
-        Whether something is wrong without them; what is optional comes on top of the best.
-    """
-
+    # In the order in which they act; `by_effort` has the order to tell them in
     changes: tuple[Change, ...]
-    proof: Proof
+    proof: Proof  # What the recorded data say of them
+    # Whether something is wrong without them; what is optional comes on top of the best
     needed: bool
 
     @property
@@ -268,7 +260,7 @@ class Advice:
         return tuple(sorted(self.changes, key=lambda change: change.effort))
 
 
-def advise(mixing: Mixing) -> tuple[Advice, ...]:
+def advise_mixing(mixing: Mixing) -> tuple[MixingAdvice, ...]:
     """Find what to change, the least effort first; only what its proof bears out.
 
     Parameters
@@ -311,7 +303,7 @@ def advise(mixing: Mixing) -> tuple[Advice, ...]:
     return (*proven, *_optional(fit, proven[0].changes))
 
 
-def _cheapest(fit: MixFit, found: Arrangement, base: tuple[Change, ...]) -> Advice | None:
+def _cheapest(fit: MixFit, found: Arrangement, base: tuple[Change, ...]) -> MixingAdvice | None:
     """Give the least effort that comes on top of a change of mixing, if it is proven there."""
     pattern = np.array(found.pattern, dtype=np.float64)
     plain = plain_changes(fit.samples)
@@ -329,25 +321,25 @@ def _cheapest(fit: MixFit, found: Arrangement, base: tuple[Change, ...]) -> Advi
     return None
 
 
-def _proven(fit: MixFit, changes: tuple[Change, ...]) -> Advice:
+def _proven(fit: MixFit, changes: tuple[Change, ...]) -> MixingAdvice:
     """Try changes, and with them what makes the gains equal, where they are shown to differ."""
     proof = prove(fit, changes)
     found = name_arrangement(proof.fit)
     if balance_finding(proof.fit, found).verdict is not Verdict.DOES_NOT_MEET:
-        return Advice(changes, proof, needed=True)
+        return MixingAdvice(changes, proof, needed=True)
     balance = balance_of(proof.fit)
     swapped = any(change.kind == "swap plugs" for change in changes)
     equal = equalising_change(fit.samples, balance.ratio, balance.doubt, swapped=swapped)
     whole = (*changes, equal)
-    return Advice(whole, prove(fit, whole), needed=True)
+    return MixingAdvice(whole, prove(fit, whole), needed=True)
 
 
-def _optional(fit: MixFit, before: tuple[Change, ...]) -> tuple[Advice, ...]:
+def _optional(fit: MixFit, before: tuple[Change, ...]) -> tuple[MixingAdvice, ...]:
     part = corner_part(fit)
     if part is None or part >= 1.0:
         return ()
     changes = (smaller_travel(part), *before)
-    return (Advice(changes, prove(fit, changes), needed=False),)
+    return (MixingAdvice(changes, prove(fit, changes), needed=False),)
 
 
 COMMAND: Final = 0.5
@@ -365,34 +357,22 @@ _MIN_GAIN: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Where the robot would go.
+    """Where the robot would go."""
 
-    Parameters
-    ----------
-    before, after : tuple of Path
-        One for each move or plan step; ``after`` is empty where nothing is advised.
-    change : str
-        What the advice is, in few words.
-    straight_before, straight_after : Straightness or None
-        How far from straight it drives; None where the outputs are not mixed.
-    assumptions : tuple of str
-        Whole sentences.
-    planned : bool
-        Whether the paths are those of a plan's steps.
-    """
-
-    before: tuple[Path, ...]
-    after: tuple[Path, ...]
-    change: str
+    # One for each move or plan step; `after` is empty where nothing is advised
+    before: tuple[DrivePath, ...]
+    after: tuple[DrivePath, ...]
+    change: str  # What the advice is, in few words
+    # How far from straight it drives; None where the outputs are not mixed
     straight_before: Straightness | None
     straight_after: Straightness | None
-    assumptions: tuple[str, ...]
-    planned: bool
+    assumptions: tuple[str, ...]  # Whole sentences
+    planned: bool  # Whether the paths are those of a plan's steps
 
 
 def course_of(
     mixing: Mixing,
-    ways: Sequence[Advice],
+    ways: Sequence[MixingAdvice],
     *,
     tables: Mapping[str, PulseTable],
     end_s: float,
@@ -453,7 +433,7 @@ def course_of(
     else:
         steps = _moves(fit.samples.axes)
         before = drive_path(_predicted(fit, steps), throttles, base, steps=steps)
-    after: tuple[Path, ...] = ()
+    after: tuple[DrivePath, ...] = ()
     if way is not None:
         after = drive_path(_predicted(way.proof.fit, steps), throttles, base, steps=steps)
     is_mixed = mixing.arrangement.kind is Kind.MIXED

@@ -1,17 +1,207 @@
-"""Advice on a channel's neutral and endpoints: how far off, and the change in us and percent."""
+"""One setting of one channel, what a percent of it is worth, and what neutral and ends need."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from functools import partial
-from typing import Final, Literal
+from typing import Final, Literal, TypeAlias
 
-from pwmscope.advice.settings.setting import Action, Setting, Transmitter
+import numpy as np
+
 from pwmscope.bench import COMMON_PRACTICE, DEFAULT_STOP, MOTORS, BenchChannel
+from pwmscope.errors import HintError, named
 from pwmscope.findings.travel import EXERCISED, Amount, Level, Travel, weighed_sum
-from pwmscope.model import COVERAGE, Verdict, judge
+from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, MIN_US, Verdict, judge
 from pwmscope.pulses import STANDARD_SERVO
+
+MIN: Final = 2
+
+
+@dataclass(frozen=True, slots=True)
+class PercentScale:
+    """Microseconds for each percent of a setting."""
+
+    us_per_percent: float  # Above 0
+    # Its standard uncertainty; 0 where it is stated, None where it is not known
+    uncertainty_us: float | None
+    source: str  # Where it comes from, as a clause
+
+
+@dataclass(frozen=True, slots=True)
+class PercentReading:
+    """A width, or a throw from neutral, measured at one percentage of a setting."""
+
+    percent: float
+    throw: Amount
+
+
+def stated_scale(us_per_percent: float, source: str = "as stated") -> PercentScale:
+    """Take a scale that a person states.
+
+    Raises
+    ------
+    HintError
+        If it is not a number above 0 and up to 100.
+
+    Examples
+    --------
+    >>> stated_scale(5.0).us_per_percent
+    5.0
+    """
+    if not 0.0 < us_per_percent <= 100.0:
+        raise HintError(
+            f"{us_per_percent:g} us for each percent cannot be; expected a number above 0, "
+            "such as 5 where 100 % is 500 us."
+        )
+    return PercentScale(us_per_percent, 0.0, source)
+
+
+def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
+    """Solve for the scale by what was measured at two settings or more.
+
+    Generalised least squares of width = a + b percent: the readings' own
+    uncertainties are independent, and the analyser's clock stretches all by one factor,
+    so their covariance is diag(u_own^2) + c^2 w w', c = 100 ppm / sqrt(3) (JCGM 100, 5.2.2
+    and H.3, from memory).
+
+    Parameters
+    ----------
+    readings : sequence of PercentReading
+        At least two, at two percentages or more. Throws to one end of one channel.
+
+    Raises
+    ------
+    HintError
+        If all settings are alike, or the widths do not differ beyond their uncertainty.
+
+    Examples
+    --------
+    >>> scale = solve_scale([PercentReading(100.0, Amount(490.0, 0.2)),
+    ...                      PercentReading(110.0, Amount(539.0, 0.2))])
+    >>> round(scale.us_per_percent, 3), round(scale.uncertainty_us, 3)
+    (4.9, 0.028)
+    """
+    percent = np.array([reading.percent for reading in readings], dtype=float)
+    throw_us = np.array([reading.throw.us for reading in readings], dtype=float)
+    if len(readings) < MIN or not np.isfinite(percent).all() or float(np.ptp(percent)) == 0.0:
+        raise HintError(
+            "The size of a percent is not known: record the same setting at two different "
+            "percentages."
+        )
+    known = [reading.throw.uncertainty_us for reading in readings]
+    own_us2 = np.ones(len(readings))
+    clock = CLOCK_TOLERANCE / math.sqrt(3.0)
+    is_known = all(u is not None for u in known)
+    if is_known:
+        own_us2 = np.array([(u or 0.0) ** 2 for u in known]) - (clock * throw_us) ** 2
+        own_us2 = np.maximum(own_us2, 1e-12)
+    covariance = np.diag(own_us2) + clock**2 * np.outer(throw_us, throw_us)
+    design = np.stack([np.ones(len(readings)), percent - percent.mean()], axis=1)
+    weighed = np.linalg.solve(covariance, np.column_stack([design, throw_us]))
+    of_both = np.linalg.inv(design.T @ weighed[:, :2])
+    slope = float((of_both @ (design.T @ weighed[:, 2]))[1])
+    uncertainty = float(np.sqrt(of_both[1, 1])) if is_known else None
+    least = MIN_US / float(np.ptp(percent))
+    if abs(slope) <= max(COVERAGE * (uncertainty or 0.0), least):
+        raise HintError(
+            "The size of a percent cannot be solved for: the widths at these settings do not "
+            "differ beyond their uncertainty. Change the setting by more and record again."
+        )
+    return PercentScale(abs(slope), uncertainty, "solved from the two recordings")
+
+
+@dataclass(frozen=True, slots=True)
+class Transmitter:
+    """A transmitter's settings for one channel."""
+
+    scale: PercentScale | None = None  # What a percent is worth; None where it is not known
+    step_percent: float = 1.0  # The smallest step
+    # The largest endpoint that can be set; 125 is usual (common practice, from memory; the
+    # transmitter's manual decides)
+    most_percent: float = 125.0
+
+    @property
+    def reach_us(self) -> float | None:
+        """How far from 0 % the width can go; None without a scale.
+
+        Examples
+        --------
+        >>> Transmitter(PercentScale(4.0, 0.0, "as stated")).reach_us
+        500.0
+        """
+        return None if self.scale is None else self.scale.us_per_percent * self.most_percent
+
+
+SettingName: TypeAlias = Literal[
+    "direction", "rest position", "neutral", "low endpoint", "high endpoint"
+]
+
+SETTINGS_ORDER: Final = (
+    "First the direction: a reversed channel changes its other settings as well.",
+    "Then neutral, with the trim levers centred: most transmitters shift both ends with it "
+    "(common practice).",
+    "Then the endpoints, one side at a time.",
+    "Then record again: what is predicted here is not yet measured.",
+)
+"""The order in which settings are changed (common practice)."""
+
+
+class SettingAction(StrEnum):
+    """What to do about a setting."""
+
+    CHANGE = "change"
+    LEAVE = "leave"
+    DEVICE = "calibrate the device"
+    NOT_SHOWN = "not shown"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting of one channel."""
+
+    # `"direction"`, `"rest position"`, `"neutral"`, `"low endpoint"` or `"high endpoint"`
+    name: SettingName
+    action: SettingAction  # What to do
+    sentence: str  # The same for a person, with the reason
+    # The width; None for a direction, and where the recording does not show it
+    measured: Amount | None = None
+    target_us: float | None = None  # What the device expects; None for a direction
+    tolerance_us: float | None = None  # How far from that it may be without needing a change
+    # By how much to change the width, after the settings before it in the order; None where there
+    # is nothing to change
+    change: Amount | None = None
+    # The same in percent of the setting, in the transmitter's steps; for an endpoint, above 0 is
+    # farther from neutral
+    percent: float | None = None
+    predicted: Amount | None = None  # The width after the change, with its uncertainty
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sentence", named(self.sentence))
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSettings:
+    """What to do about one channel."""
+
+    # As the bench sheet has them
+    line: str
+    role: str
+    device: str
+    settings: tuple[Setting, ...]  # In the order in which they are changed
+    warnings: tuple[str, ...]  # What may go wrong with the channel as it is, each a sentence
+
+    @property
+    def not_shown(self) -> int:
+        """How many settings the recording does not show."""
+        return sum(setting.action is SettingAction.NOT_SHOWN for setting in self.settings)
+
+    def named(self, name: SettingName) -> Setting | None:
+        """Return a setting by its name."""
+        return next((setting for setting in self.settings if setting.name == name), None)
+
 
 CAN_CREEP: Final = MOTORS
 RATE_UNKNOWN: Final = (
@@ -46,7 +236,7 @@ def plan_change(now: Amount, target_us: float, transmitter: Transmitter) -> Plan
 
     Examples
     --------
-    >>> from pwmscope.advice.settings.setting import PercentScale
+    >>> from pwmscope.advice.endpoints import PercentScale
     >>> made = plan_change(Amount(1012.0, 0.3), 1000.0, Transmitter(PercentScale(5.0, 0.2, "")))
     >>> made.change.us, made.percent, made.predicted.us, round(made.predicted.uncertainty_us, 3)
     (-12.0, -2.0, 1002.0, 0.5)
@@ -122,21 +312,21 @@ def advise_neutral(
     setting = partial(Setting, "neutral", target_us=target_us, tolerance_us=tolerance_us)
     if travel.neutral is None:
         reason = travel.reasons.get("neutral", "The stick was never let go.")
-        return setting(Action.NOT_SHOWN, f"Neutral is not shown. {reason}")
+        return setting(SettingAction.NOT_SHOWN, f"Neutral is not shown. {reason}")
     now = travel.neutral.repeated.amount
     at = f"Neutral is {_format_offset(now, target_us)}"
     if now.uncertainty_us is None:
-        return setting(Action.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
+        return setting(SettingAction.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     near = _within(now, target_us, tolerance_us)
     made = plan_change(now, target_us, transmitter)
     leave = _why_leave(
         at, near, limit=why, over="more than", percent=made.percent, transmitter=transmitter
     )
     if leave:
-        return setting(Action.LEAVE, leave, now)
+        return setting(SettingAction.LEAVE, leave, now)
     how = format_change(made, made.percent, transmitter)
     return setting(
-        Action.CHANGE, f"{at}; that is more than {why}. Change neutral {how}.", now,
+        SettingAction.CHANGE, f"{at}; that is more than {why}. Change neutral {how}.", now,
         change=made.change, percent=made.percent, predicted=made.predicted,
     )  # fmt: skip
 
@@ -169,13 +359,13 @@ def advise_endpoint(
     level = travel.low if is_low else travel.high
     reason = _why_not(end, channel, travel, level, held=held)
     if level is None or reason:
-        return setting(Action.NOT_SHOWN, f"The {name} is not shown. {reason}")
+        return setting(SettingAction.NOT_SHOWN, f"The {name} is not shown. {reason}")
     now = level.repeated.amount
     at = f"The {name} is {_format_offset(now, target_us)}"
     if now.uncertainty_us is None:
-        return setting(Action.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
+        return setting(SettingAction.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     then = _after_neutral(level, travel, neutral)
-    if neutral is not None and neutral.action is Action.CHANGE:
+    if neutral is not None and neutral.action is SettingAction.CHANGE:
         at += f"; with neutral set it will be {then.said}"
     near = _within(then, target_us, tolerance_us)
     made = plan_change(then, target_us, transmitter)
@@ -184,7 +374,7 @@ def advise_endpoint(
         at, near, limit=limit, over="within", percent=made.percent, transmitter=transmitter
     )
     if leave:
-        return setting(Action.LEAVE, leave, now)
+        return setting(SettingAction.LEAVE, leave, now)
     percent = made.percent
     if percent is not None and is_low:
         percent = -percent
@@ -199,7 +389,7 @@ def advise_endpoint(
             f"transmitter's endpoints instead: teach it {now.us:.0f} us as its {end} end, as its "
             "manual says."
         )
-        return setting(Action.DEVICE, sentence, now, change=made.change)
+        return setting(SettingAction.DEVICE, sentence, now, change=made.change)
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
     how = format_change(made, percent, transmitter, which)
     change = f"Change the {name}" if held else f"{_IF_HELD}, change the {name}"
@@ -210,7 +400,7 @@ def advise_endpoint(
             "that are reached instead."
         )
     return setting(
-        Action.CHANGE, sentence, now,
+        SettingAction.CHANGE, sentence, now,
         change=made.change, percent=percent, predicted=made.predicted,
     )  # fmt: skip
 
@@ -231,7 +421,7 @@ def _centre_us(channel: BenchChannel) -> float:
 
 def _after_neutral(level: Level, travel: Travel, neutral: Setting | None) -> Amount:
     """Where an endpoint will be once neutral is set: most transmitters shift it along."""
-    moved = neutral is not None and neutral.action is Action.CHANGE
+    moved = neutral is not None and neutral.action is SettingAction.CHANGE
     if not moved or neutral is None or neutral.predicted is None or travel.neutral is None:
         return level.repeated.amount
     throw = weighed_sum((1.0, level.repeated), (-1.0, travel.neutral.repeated))

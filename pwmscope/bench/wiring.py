@@ -1,12 +1,27 @@
-"""Rules about the receiver's outputs and the devices that are plugged into them."""
+"""Rules of wiring, held against a bench sheet before anything is powered."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.bench.equipment import DRIVES, BenchChannel, BenchSheet, OnLoss
-from pwmscope.bench.wiring.rule import Judgement, Rule, breaks, listed, meets, named, unknown, verb
+from pwmscope.bench.power import (
+    POWER_RULES,
+    Feed,
+    Judgement,
+    Ruling,
+    WiringRule,
+    breaks,
+    feeds_of,
+    listed,
+    meets,
+    named,
+    unknown,
+    verb,
+)
+from pwmscope.model import Verdict, governing
 
 NO_DEVICES: Final = "The sheet states no device."
 STATE_DEVICES: Final = "State each device on the receiver as [channels.LINE]."
@@ -131,26 +146,6 @@ def _count(number: int) -> str:
     return "1 output" if number == 1 else f"{number} outputs"
 
 
-_OUTPUT_RULES: Final = (
-    Rule(
-        "enough outputs",
-        "The receiver has an output for each function: two for a tank drive, one per weapon and "
-        "per servo.",
-        "A function without an output cannot be steered; tank drive plus weapon takes at least "
-        "three.",
-        "common practice",
-        judge_enough,
-    ),
-    Rule(
-        "one device an output",
-        "No two devices are on one output, unless they do the same and share it by a splitter.",
-        "What shares an output gets the same pulses and moves together.",
-        "common practice",
-        judge_shared,
-    ),
-)
-
-
 _MEASURE: Final = "The recording of a signal loss shows whether it does so."
 
 
@@ -242,9 +237,158 @@ def _has_power_wire(device: BenchChannel) -> bool | None:
     return None if device.supplied_by is None else True
 
 
-RULES: Final = (
-    *_OUTPUT_RULES,
-    Rule(
+ROUNDING: Final = 1e-9
+"""A divided level may lie above the one it equals by what arithmetic rounds."""
+
+
+def divided_v(signal_v: float, divider_ohm: tuple[float, float]) -> float:
+    """Work out the level behind a divider without load.
+
+    Examples
+    --------
+    >>> divided_v(5.0, (10_000.0, 15_000.0))
+    3.0
+    """
+    upper_ohm, lower_ohm = divider_ohm
+    return signal_v * lower_ohm / (upper_ohm + lower_ohm)
+
+
+def judge_signal_level(sheet: BenchSheet) -> Judgement:
+    """Hold the level at the analyser's inputs against what they take."""
+    analyser, signal_v = sheet.analyser, sheet.receiver.signal_v
+    if analyser.input_v is None:
+        return unknown(
+            "What voltage the analyser's inputs take is not stated.",
+            "Read it in the analyser's manual and state analyser.input_v.",
+            [("analyser",)],
+        )
+    if analyser.shifted_v is not None:
+        level_v, how = analyser.shifted_v, "behind the level shifter"
+    elif signal_v is None:
+        return unknown(
+            "The level of the receiver's signal is not stated; many give 3.3 V, some 5 V "
+            "(common practice).",
+            "Read it in the receiver's manual, or measure a signal pin. State receiver.signal_v; "
+            "until then count on the supply voltage.",
+            [("receiver",)],
+        )
+    elif analyser.divider_ohm is not None:
+        level_v, how = divided_v(signal_v, analyser.divider_ohm), "behind the divider"
+    else:
+        level_v, how = signal_v, "from the receiver"
+    said = f"{level_v:.3g} V {how} at inputs that take {analyser.input_v:g} V"
+    if level_v <= analyser.input_v * (1.0 + ROUNDING):
+        return meets(f"The signal's level fits: {said}.")
+    return breaks(
+        f"The signal's level is too high: {said}.",
+        _lower(signal_v, analyser.input_v),
+        [("analyser",)],
+    )
+
+
+def _lower(signal_v: float | None, input_v: float) -> str:
+    if signal_v is None or signal_v <= input_v:
+        return f"Take a level shifter to at most {input_v:g} V."
+    ratio = input_v / (signal_v - input_v)
+    return (
+        f"Put a level shifter to at most {input_v:g} V before the inputs, or a divider. Its "
+        f"resistor to ground is at most {_down(ratio)} times the one to the signal."
+    )
+
+
+def _down(ratio: float) -> str:
+    """Write a ratio with two places, never rounded up."""
+    return f"{int(ratio * 100.0) / 100.0:g}"
+
+
+def judge_ground_first(sheet: BenchSheet) -> Judgement:
+    """Ask whether the analyser's ground is connected before its inputs."""
+    first = sheet.analyser.ground_first
+    if first is None:
+        return unknown(
+            "Whether the analyser's ground is connected before its inputs is not stated.",
+            "Connect its ground to one of the receiver's ground pins first, then the inputs, and "
+            "state analyser.ground_first = true.",
+            [("analyser",)],
+        )
+    if not first:
+        return breaks(
+            "The analyser's inputs are connected before its ground.",
+            "Take the inputs off, connect the analyser's ground to one of the receiver's ground "
+            "pins, then the inputs again.",
+            [("analyser",)],
+        )
+    return meets("The analyser's ground is connected before its inputs.")
+
+
+def judge_protocol(sheet: BenchSheet) -> Judgement:
+    """Compare the stated link protocols."""
+    return _compare("protocol", sheet.transmitter.protocol, sheet.receiver.protocol)
+
+
+def judge_band(sheet: BenchSheet) -> Judgement:
+    """Compare the stated radio bands."""
+    return _compare("band", sheet.transmitter.band, sheet.receiver.band)
+
+
+def _compare(key: str, sent: str, taken: str) -> Judgement:
+    sides = {"transmitter": sent, "receiver": taken}
+    unstated = [side for side, said in sides.items() if not said.strip()]
+    if unstated:
+        whose = "'s and the ".join(unstated)
+        return unknown(
+            f"The {whose}'s {key} is not stated.",
+            f"Read it in the settings or the manual and state {key} in "
+            f"{' and '.join(f'[{side}]' for side in unstated)}.",
+            [(side,) for side in unstated],
+        )
+    if _folded(sent) != _folded(taken):
+        return breaks(
+            f'The transmitter\'s {key} is "{sent}", the receiver\'s "{taken}".',
+            f"Set both to the same {key}, or take a receiver that has the transmitter's. If both "
+            "mean the same, write both alike.",
+            [("transmitter",), ("receiver",)],
+        )
+    return meets(f'Transmitter and receiver both state the {key} "{sent}".')
+
+
+def _folded(text: str) -> str:
+    return "".join(text.split()).casefold()
+
+
+WIRING_RULES: Final[tuple[WiringRule, ...]] = (
+    *POWER_RULES,
+    WiringRule(
+        "link protocol",
+        "Transmitter and receiver have the same link protocol.",
+        "They can only be bound to each other if they speak the same one.",
+        "common practice",
+        judge_protocol,
+    ),
+    WiringRule(
+        "radio band",
+        "Transmitter and receiver use the same radio band.",
+        "A receiver hears nothing outside its own band.",
+        "common practice",
+        judge_band,
+    ),
+    WiringRule(
+        "enough outputs",
+        "The receiver has an output for each function: two for a tank drive, one per weapon and "
+        "per servo.",
+        "A function without an output cannot be steered; tank drive plus weapon takes at least "
+        "three.",
+        "common practice",
+        judge_enough,
+    ),
+    WiringRule(
+        "one device an output",
+        "No two devices are on one output, unless they do the same and share it by a splitter.",
+        "What shares an output gets the same pulses and moves together.",
+        "common practice",
+        judge_shared,
+    ),
+    WiringRule(
         "failsafe stated",
         "For every moving device it is stated what makes it stand still at signal loss.",
         "A robot without a link must stop by itself: event rulebooks demand it. A measurement "
@@ -252,11 +396,72 @@ RULES: Final = (
         "common practice; the event's rulebook",
         judge_failsafe,
     ),
-    Rule(
+    WiringRule(
         "signal and ground only",
         "A device whose cable has signal and ground only has a supply of its own.",
         "Without a power wire nothing reaches it from the receiver.",
         "common practice",
         judge_own_supply,
     ),
+    WiringRule(
+        "signal level",
+        "The level at the analyser's inputs is at most what they take.",
+        "5 V into an input for 3.3 V can destroy it, and what hangs on it.",
+        "the analyser's manual; U R2 / (R1 + R2) for a divider: Ohm's law",
+        judge_signal_level,
+    ),
+    WiringRule(
+        "ground first",
+        "Analyser and receiver share their ground before any signal is connected.",
+        "Without it the current returns through the inputs, and levels mean nothing.",
+        "common practice",
+        judge_ground_first,
+    ),
 )
+"""All wiring rules; that of the one source comes first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What a bench sheet says about the wiring."""
+
+    sheet: BenchSheet  # The sheet
+    feeds: tuple[Feed, ...]  # Everything on it that may power the receiver
+    rulings: tuple[Ruling, ...]  # One for each rule, in the order of `WIRING_RULES`
+
+    @property
+    def answer(self) -> Ruling:
+        """Whether exactly one source powers the receiver."""
+        return self.rulings[0]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict over all rules."""
+        return governing(ruling.verdict for ruling in self.rulings)
+
+
+def check_wiring(sheet: BenchSheet) -> Wiring:
+    r"""Hold a bench sheet against every wiring rule.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> wiring = check_wiring(parse_sheet("[channels.RX1]\nrole='weapon'\nfeeds_5v = true"))
+    >>> wiring.answer.sentence, wiring.verdict.value
+    ('Exactly one source powers the receiver: RX1 (weapon), 5 V.', 'not shown')
+    """
+    rulings = []
+    for rule in WIRING_RULES:
+        found = rule.judge(sheet)
+        rulings.append(
+            Ruling(
+                name=rule.name,
+                verdict=found.verdict,
+                sentence=found.sentence,
+                reason=rule.reason,
+                advice=found.advice,
+                source=rule.source,
+                at=found.at,
+            )
+        )
+    return Wiring(sheet, feeds_of(sheet), tuple(rulings))

@@ -19,13 +19,6 @@ from pwmscope.pulses import STANDARD_SERVO, PulseTable
 class Throttle:
     """How a motor controller reads widths.
 
-    Parameters
-    ----------
-    low_us, neutral_us, high_us : float
-        Widths of full speed back, standstill and full speed forward.
-    deadband_us : float
-        Whole width of the band round neutral in which the motor stands still.
-
     Raises
     ------
     PwmscopeError
@@ -38,9 +31,11 @@ class Throttle:
     [-1.0, 0.0, 0.0, 0.5, 1.0]
     """
 
+    # Widths of full speed back, standstill and full speed forward
     low_us: float = STANDARD_SERVO.low_us
     neutral_us: float = STANDARD_SERVO.neutral_us
     high_us: float = STANDARD_SERVO.high_us
+    # Whole width of the band round neutral in which the motor stands still
     deadband_us: float = 0.0
 
     def __post_init__(self) -> None:
@@ -96,21 +91,15 @@ class Throttle:
 class Outputs:
     """Widths of the drive outputs over time, each held until the next.
 
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (n + 1,)
-        When each row of widths begins, and at last when the last one ends; in order.
-    width_us : ndarray of float64, shape (n, outputs)
-        One column for each output.
-
     Raises
     ------
     PwmscopeError
         If times and widths do not fit together.
     """
 
+    # shape (n + 1,): When each row of widths begins, and at last when the last one ends; in order
     time_s: FloatArray
-    width_us: FloatArray
+    width_us: FloatArray  # shape (n, outputs): One column for each output
 
     def __post_init__(self) -> None:
         if self.width_us.ndim != 2 or self.time_s.shape != (self.width_us.shape[0] + 1,):
@@ -184,25 +173,14 @@ class Hands:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One side's output, as far as it departs from what its motor controller expects.
+    """One side's output, as far as it departs from what its motor controller expects."""
 
-    Parameters
-    ----------
-    neutral_offset_us : float
-        Output's neutral less the controller's.
-    gain : float
-        Output's travel over the controller's; 1 where they agree.
-    u_neutral_us, u_gain : float
-        Standard uncertainties of the two.
-    throttle : Throttle
-        How the controller reads widths.
-    """
-
-    neutral_offset_us: float = 0.0
-    gain: float = 1.0
+    neutral_offset_us: float = 0.0  # Output's neutral less the controller's
+    gain: float = 1.0  # Output's travel over the controller's; 1 where they agree
+    # Standard uncertainties of the two
     u_neutral_us: float = 0.0
     u_gain: float = 0.0
-    throttle: Throttle = field(default_factory=Throttle)
+    throttle: Throttle = field(default_factory=Throttle)  # How the controller reads widths
 
     def speed(self, command: float) -> float:
         """Speed for a command straight ahead, as a part of the top speed."""
@@ -223,21 +201,11 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Straightness:
-    """How much a robot turns for each metre that it should drive straight ahead.
+    """How much a robot turns for each metre that it should drive straight ahead."""
 
-    Parameters
-    ----------
-    deg_per_m : float
-        Counter-clockwise positive: to the left.
-    uncertainty : float
-        Its standard uncertainty.
-    command : float
-        The command that it holds for, 0 to 1.
-    """
-
-    deg_per_m: float
-    uncertainty: float
-    command: float
+    deg_per_m: float  # Counter-clockwise positive: to the left
+    uncertainty: float  # Its standard uncertainty
+    command: float  # The command that it holds for, 0 to 1
 
     @property
     def sentence(self) -> str:
@@ -290,10 +258,6 @@ def straight_line_error(
     u_wheel_base_m : float, optional
         Standard uncertainty of the distance.
 
-    Returns
-    -------
-    Straightness
-
     Raises
     ------
     PwmscopeError
@@ -338,15 +302,6 @@ class Base:
 
     The robot's own axes: x forward, y to the left, turning counter-clockwise positive.
 
-    Parameters
-    ----------
-    wheel_base_m : float
-        Distance between the wheels.
-    top_speed_m_s : float
-        Speed of a wheel at command 1.
-    assumptions : tuple of str
-        What was assumed, each a plain sentence.
-
     Raises
     ------
     PwmscopeError
@@ -359,9 +314,9 @@ class Base:
     [[1.5, 0.0, 2.0]]
     """
 
-    wheel_base_m: float
-    top_speed_m_s: float
-    assumptions: tuple[str, ...] = ()
+    wheel_base_m: float  # Distance between the wheels
+    top_speed_m_s: float  # Speed of a wheel at command 1
+    assumptions: tuple[str, ...] = ()  # What was assumed, each a plain sentence
 
     def __post_init__(self) -> None:
         for what, value, unit in (
@@ -398,10 +353,6 @@ def differential(*, wheel_base_m: float | None = None, top_speed_m_s: float | No
         Distance between the wheels; 0.2 m if not given, and said.
     top_speed_m_s : float, optional
         Speed at full command; 1 m/s if not given, and said.
-
-    Returns
-    -------
-    Base
 
     Raises
     ------
@@ -496,23 +447,14 @@ MIN_DEG: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Path:
-    """One stretch of a robot's path, from its own start.
+class DrivePath:
+    """One stretch of a robot's path, from its own start."""
 
-    Parameters
-    ----------
-    name : str
-        What the hands did: the plan step's name; empty for the whole recording.
-    pose : ndarray of float64, shape (n + 1, 3)
-        ``x, y, heading``: metres forward and to the left of the start, radians
-        counter-clockwise.
-    seconds : float
-        How long it takes.
-    """
-
-    name: str
+    name: str  # What the hands did: the plan step's name; empty for the whole recording
+    # shape (n + 1, 3): `x, y, heading`: metres forward and to the left of the start, radians
+    # counter-clockwise
     pose: FloatArray
-    seconds: float
+    seconds: float  # How long it takes
 
     @property
     def length_m(self) -> float:
@@ -531,7 +473,7 @@ class Path:
         Examples
         --------
         >>> pose = np.array([[0.0, 0.0, 0.0], [1.0, -0.2, -0.4]])
-        >>> Path("forward", pose, 2.0).sentence
+        >>> DrivePath("forward", pose, 2.0).sentence
         'forward: 1.00 m ahead and 0.20 m to the right in 2 s, turned 23 degrees to the right.'
         """
         x_m, y_m, _ = self.pose[-1] - self.pose[0]
@@ -555,7 +497,7 @@ class Path:
 
 def drive_path(
     outputs: Outputs, throttles: Sequence[Throttle], base: Base, *, steps: tuple[StepSpan, ...] = ()
-) -> tuple[Path, ...]:
+) -> tuple[DrivePath, ...]:
     """Work out the path that the outputs would drive a robot along.
 
     Between two pulses a width holds; the arcs are exact (`integrate`). Wheels do not
@@ -606,7 +548,9 @@ def drive_path(
     )
 
 
-def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_s: float) -> Path:
+def _part(
+    name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_s: float
+) -> DrivePath:
     """Integrate what lies between two instants."""
     if not time_s[0] <= start_s < end_s <= time_s[-1]:
         raise PwmscopeError(
@@ -621,4 +565,4 @@ def _part(name: str, twist: FloatArray, time_s: FloatArray, start_s: float, end_
     turn = np.abs(twist[:, 2]) * seconds
     parts = np.ceil(np.maximum(turn / FINEST_TURN, seconds / FINEST_S)).astype(np.int64)
     pose = integrate(np.repeat(twist, parts, axis=0), np.repeat(seconds / parts, parts))
-    return Path(name, pose, float(np.sum(seconds)))
+    return DrivePath(name, pose, float(np.sum(seconds)))

@@ -1,13 +1,102 @@
-"""What powers the receiver: every feed, and the rules about one source, its voltage and current."""
+"""What a wiring rule is, and the rules of power: what feeds the receiver, and whether it can."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from pwmscope.bench.equipment import BenchChannel, BenchSheet
 from pwmscope.bench.toml_text import KeyPath
-from pwmscope.bench.wiring.rule import Judgement, Rule, breaks, listed, meets, named, unknown, verb
+from pwmscope.model import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a rule says of one sheet."""
+
+    verdict: Verdict  # `not shown` where the sheet does not state enough
+    sentence: str  # The answer for a person
+    advice: str = ""  # What to do about it; empty where there is nothing to do
+    at: tuple[KeyPath, ...] = ()  # The tables of the sheet that the answer is about
+
+
+@dataclass(frozen=True, slots=True)
+class WiringRule:
+    """One rule of wiring."""
+
+    name: str  # Its name
+    demands: str  # What it demands, as a sentence
+    reason: str  # Why, as a sentence
+    source: str  # Where it comes from; "common practice" for a fact of the trade
+    judge: Callable[[BenchSheet], Judgement]  # Holds a sheet against it
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A rule held against one sheet."""
+
+    # As the rule has them
+    name: str
+    verdict: Verdict  # What the sheet shows
+    # The answer for a person, and what to do
+    sentence: str
+    reason: str
+    advice: str
+    source: str
+    at: tuple[KeyPath, ...]  # The tables of the sheet that the answer is about
+
+
+def meets(sentence: str) -> Judgement:
+    """Make the judgement of a rule that is met."""
+    return Judgement(Verdict.MEETS, sentence)
+
+
+def breaks(sentence: str, advice: str, at: Iterable[KeyPath]) -> Judgement:
+    """Make the judgement of a rule that is not met."""
+    return Judgement(Verdict.DOES_NOT_MEET, sentence, advice, tuple(at))
+
+
+def unknown(sentence: str, advice: str, at: Iterable[KeyPath] = ()) -> Judgement:
+    """Make the judgement where the sheet does not state enough."""
+    return Judgement(Verdict.NOT_SHOWN, sentence, advice, tuple(at))
+
+
+def named(channel: BenchChannel) -> str:
+    r"""Name a device in a sentence.
+
+    Examples
+    --------
+    >>> from pwmscope.bench import parse_sheet
+    >>> sheet = parse_sheet("[channels.RX3]\nrole = 'weapon'\ndevice = 'drum ESC'")
+    >>> named(sheet.channels["RX3"])
+    'RX3 (drum ESC)'
+    """
+    return f"{channel.line} ({channel.device or channel.role})"
+
+
+def listed(names: Iterable[str]) -> str:
+    """List names in a sentence.
+
+    Examples
+    --------
+    >>> listed(["RX1", "RX2", "RX3"]), listed(["RX1"])
+    ('RX1, RX2 and RX3', 'RX1')
+    """
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def verb(count: int, one: str, many: str) -> str:
+    """Choose the form of a word by how many it is about.
+
+    Examples
+    --------
+    >>> verb(1, "draws", "draw"), verb(2, "draws", "draw")
+    ('draws', 'draw')
+    """
+    return one if count == 1 else many
+
 
 FEEDS_5V: Final = 5.0
 """What ``feeds_5v = true`` states, in volts."""
@@ -15,42 +104,20 @@ FEEDS_5V: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Feed:
-    """One source, or a device that may be one.
+    """One source, or a device that may be one."""
 
-    Parameters
-    ----------
-    said : str
-        How it is named in a sentence.
-    path : tuple of str
-        Its table in the sheet.
-    cable : str or None
-        The channel on whose cable it comes; None for a cable of its own.
-    powers : bool or None
-        Whether its power wire is connected to the receiver; None where the
-        sheet does not say.
-    voltage_v, continuous_a : float or None
-        Its voltage in volts and continuous current in amperes; None where the
-        sheet does not say.
-    """
-
-    said: str
-    path: KeyPath
-    cable: str | None
+    said: str  # How it is named in a sentence
+    path: KeyPath  # Its table in the sheet
+    cable: str | None  # The channel on whose cable it comes; None for a cable of its own
+    # Whether its power wire is connected to the receiver; None where the sheet does not say
     powers: bool | None
+    # Its voltage in volts and continuous current in amperes; None where the sheet does not say
     voltage_v: float | None
     continuous_a: float | None
 
 
 def feeds_of(sheet: BenchSheet) -> tuple[Feed, ...]:
     """List the sheet's sources, then its devices without one of them on their cable.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-
-    Returns
-    -------
-    tuple of Feed
 
     Examples
     --------
@@ -291,8 +358,8 @@ def _own_supply(device: BenchChannel) -> bool:
     return bool(device.supplied_by == "outside" or device.feeds_5v or device.signal_and_ground_only)
 
 
-RULES: Final = (
-    Rule(
+POWER_RULES: Final = (
+    WiringRule(
         "one source",
         "Exactly one source powers the receiver.",
         "With none the receiver stays dark. Two regulators on one rail can destroy each other or "
@@ -300,7 +367,7 @@ RULES: Final = (
         "common practice",
         judge_one_source,
     ),
-    Rule(
+    WiringRule(
         "receiver supply",
         "The source's voltage lies within the receiver's stated range; 5 V is usual.",
         "Below its range a receiver restarts in a fight. Above its range the receiver and its "
@@ -308,7 +375,7 @@ RULES: Final = (
         "the receiver's manual; 5 V: common practice",
         judge_receiver_supply,
     ),
-    Rule(
+    WiringRule(
         "current budget",
         f"All devices held fast draw at most {USABLE:.0%} of the source's continuous current.",
         "An overloaded source lets its voltage fall, and the receiver restarts just when servos "

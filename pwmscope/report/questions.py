@@ -1,0 +1,389 @@
+"""Answers to one question each as text and data: lag, a link record, faults in stretches."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any, Final
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+from rich.text import Text
+
+from pwmscope.bench import CAUTIONS, LINK_CAUTIONS, Stretch
+from pwmscope.capture import Capture
+from pwmscope.findings import Finding
+from pwmscope.findings.comparison import (
+    Change,
+    FaultHunt,
+    FaultKind,
+    FaultRate,
+    FaultRow,
+)
+from pwmscope.findings.lag import Follows, Lag
+from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
+from pwmscope.model import Verdict, format_line, format_list, format_plainly, format_s
+from pwmscope.report.data import Json, capture_data, finding_data, json_text
+from pwmscope.report.failsafe import hazard_data
+from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
+
+SCHEMA: Final = 1
+FIXED: Final = (
+    "An edge is timed at the first sample that shows it.",
+    "The analyser's clock is taken to be right within 100 ppm (common practice).",
+    "Delays are from leading edge to leading edge, over the whole recording; no signal loss is "
+    "taken out.",
+)
+"""Assumptions behind every delay, beside those made while reading."""
+
+
+def print_lag(capture: Capture, lag: Lag, assumptions: tuple[str, ...], console: Console) -> None:
+    """Print a delay: the answer, what it rests on, what is not shown, the assumptions."""
+    console.print(Text(_wrapped(lag.answer.sentence, console), style="bold"))
+    evidence = [f for f in lag.findings[1:] if f.value is not None]
+    _section("Measured", [_said(finding) for finding in evidence], console)
+    reasons: dict[str, list[str]] = {}
+    for finding in lag.findings[1:]:
+        if finding.value is None:
+            reasons.setdefault(finding.sentence, []).append(finding.name)
+    hidden = [f"{', '.join(names)}: {reason}" for reason, names in reasons.items()]
+    _section("Not shown, and why", hidden, console)
+    _last(capture, assumptions, console)
+
+
+def print_follows(
+    capture: Capture, follows: Follows, assumptions: tuple[str, ...], console: Console
+) -> None:
+    """Print which lines follow which."""
+    count = sum(finding.value is not None for finding in follows.findings)
+    lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
+    answer = f"In {capture.source} {lines} another."
+    console.print(Text(_wrapped(answer, console), style="bold"))
+    for heading, shown in (("Measured", True), ("Not shown, and why", False)):
+        told = [f.sentence for f in follows.findings if (f.value is not None) is shown]
+        _section(heading, told, console)
+    _last(capture, assumptions, console)
+
+
+def _said(finding: Finding) -> str:
+    return f"{finding.name}, {format_value(finding)}: {finding.sentence}"
+
+
+def _section(heading: str, sentences: list[str], console: Console) -> None:
+    if not sentences:
+        return
+    console.print()
+    console.print(Text(heading, style="bold"))
+    for sentence in sentences:
+        console.print(Text(_wrapped(sentence, console, "  - ", "    ")))
+
+
+def _last(capture: Capture, assumptions: tuple[str, ...], console: Console) -> None:
+    _section("Assumed", [f"The recording is {capture.source}.", *assumptions], console)
+    console.print()
+    console.print(Text(_wrapped(RULEBOOK, console)))
+
+
+def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
+    return wrapped(format_plainly(sentence), console, first, next_lines)
+
+
+def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str:
+    """Write a delay as JSON text, following schema 1 of docs/lag.schema.json."""
+    delay = lag.delay
+    told: dict[str, Json] | None = None
+    if delay is not None:
+        told = {
+            "by": "content" if lag.by_content else "edges",
+            "pulses": int(delay.late_us.size),
+            "median_us": delay.median_us,
+            "least_us": delay.low_us,
+            "greatest_us": delay.high_us,
+            "interval_us": list(delay.interval_us),
+            "uncertainty_us": delay.uncertainty_us,
+            "frames_late": delay.frames if lag.by_content else None,
+            "starts": delay.trigger.value,
+        }
+    return _json(
+        capture, assumptions,
+        {
+            "input": lag.source,
+            "output": lag.output,
+            "mixed_with": list(lag.others),
+            "delay": told,
+            "findings": [finding_data(finding) for finding in lag.findings],
+        },
+    )  # fmt: skip
+
+
+def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, ...]) -> str:
+    """Write which lines follow which as JSON text, following the same schema."""
+    pairs: list[Json] = [
+        {
+            "input": pair.source,
+            "output": pair.output,
+            "delay_us": pair.late_us,
+            "unexplained": pair.unexplained,
+            "together": pair.side_by_side,
+        }
+        for pair in follows.pairs
+    ]
+    findings: list[Json] = [finding_data(finding) for finding in follows.findings]
+    return _json(capture, assumptions, {"follows": pairs, "findings": findings})
+
+
+def _json(capture: Capture, assumptions: tuple[str, ...], rest: dict[str, Json]) -> str:
+    data: dict[str, Json] = {
+        "schema": SCHEMA,
+        "capture": {
+            "source": capture.source,
+            "duration_s": capture.duration_s,
+            "sample_interval_ps": capture.sample_interval_ps,
+            "assumptions": list(assumptions),
+        },
+        **rest,
+    }
+    return json_text(data)
+
+
+def link_headline(found: LinkRecord) -> str:
+    """Say in one line what an inspector can act on."""
+    judged = [f for f in found.findings if f.limit and f.verdict is found.verdict]
+    if found.verdict is Verdict.MEETS:
+        return "LINK meets"
+    told = [_plugs(found.wrong_plugs) if f.name == PLUGS else f.name for f in judged]
+    return f"LINK {found.verdict.value}: {', '.join(told)}"
+
+
+def _plugs(wrong: tuple[WrongPlug, ...]) -> str:
+    """Name the plugs that are wrong, and what to swap; the finding's name where none is known."""
+    swapped = {frozenset({plug.line, plug.swap_with}) for plug in wrong if plug.swap_with}
+    told = [f"{format_list(list(plug.controls))} on {format_line(plug.line)}" for plug in wrong]
+    todo = [
+        f"swap {' and '.join(sorted(format_line(line) for line in pair if line))}"
+        for pair in sorted(swapped, key=sorted)
+    ]
+    todo += ["mix"] if any(plug.can_mix and not plug.swap_with for plug in wrong) else []
+    if not told:
+        return PLUGS
+    return f"{', '.join(told)}{f' ({format_list(todo)})' if todo else ''}"
+
+
+def link_paragraphs(found: LinkRecord) -> Iterator[tuple[str, list[str]]]:
+    """Give headings, each with its paragraphs."""
+    yield link_headline(found), [str(hazard) for hazard in found.hazards]
+    if found.wrong_plugs:
+        yield "What to do next", [plug.sentence for plug in found.wrong_plugs]
+        yield "Before you change and try anything", [*LINK_CAUTIONS, *CAUTIONS]
+    if found.rows:
+        yield "Channel map", [row.sentence for row in found.rows]
+    told = []
+    for finding in found.findings:
+        if finding.name == "channel map" and found.rows:
+            continue
+        verdict = f"{finding.verdict.value}. " if finding.limit and finding.verdict else ""
+        told.append(f"{finding.name}: {verdict}{finding.sentence}")
+    yield "Findings", told
+    yield "Assumed", list(found.assumptions)
+    yield "", [RULEBOOK]
+
+
+def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
+    """Turn a link record into plain data, following schema 1."""
+    return {
+        "schema": SCHEMA,
+        "capture": capture_data(capture),
+        "verdict": found.verdict.value,
+        "mode": found.plan.mode,
+        "map": [
+            {
+                "control": row.control,
+                "line": row.line,
+                "seen": row.seen,
+                "moves": [
+                    {
+                        "line": f.line,
+                        "direction": f.direction,
+                        "role": str(f.role),
+                        "device": f.device,
+                    }
+                    for f in row.followers
+                ],
+                "unsure": list(row.unsure),
+                "sentence": row.sentence,
+            }
+            for row in found.rows
+        ],
+        "wrong_plugs": [
+            {
+                "line": plug.line,
+                "controls": list(plug.controls),
+                "swap_with": plug.swap_with,
+                "swaps": list(plug.swaps),
+                "can_mix": plug.can_mix,
+                "sentence": plug.sentence,
+            }
+            for plug in found.wrong_plugs
+        ],
+        "hazards": [hazard_data(hazard) for hazard in found.hazards],
+        "findings": [finding_data(finding) for finding in found.findings],
+        "assumptions": list(found.assumptions),
+        "headline": link_headline(found),
+        "unseen_exchanges": [list(pair) for pair in found.unseen_exchanges],
+    }
+
+
+def link_json(capture: Capture, found: LinkRecord) -> str:
+    """Write a link record as JSON text, two spaces deep, ending in a line break."""
+    return json_text(link_data(capture, found))
+
+
+DIFFERS: Final = "≠"
+HOW: Final = (
+    f"Faults a minute, with the 95 % interval (Garwood). {DIFFERS} marks what differs from the "
+    "first stretch. Equal rates would do so in 5 % of hunts at most. The test is the exact "
+    "conditional binomial one, with Holm's correction."
+)
+_SEVERAL: Final = 3
+_CAUTION: Final = (
+    "Before the motors get power: weapon removed or locked, wheels up, robot tied down, eyes "
+    "protected, battery watched. Probe 5 V servo pins only."
+)
+
+
+def hunt_answer(hunt: FaultHunt) -> str:
+    """Say in one line which faults came more, or less, often than in the first stretch."""
+    first = hunt.stretches[0].name
+    if not hunt.compared:
+        return "FAULTS not shown: no line carries servo pulses in two stretches"
+    groups: dict[tuple[FaultKind, str, Change], list[str]] = {}
+    for row, rate in hunt.differing:
+        assert rate.change is not None  # what differs has one
+        groups.setdefault((row.kind, rate.stretch.name, rate.change), []).append(row.line)
+    if not groups:
+        return f"FAULTS: no difference from {first} shown, in {hunt.compared} rates"
+    told = [
+        f"{change} {kind} on {_format_lines(lines)} in {name}"
+        for (kind, name, change), lines in list(groups.items())[:_SEVERAL]
+    ]
+    more = f"; {len(groups) - _SEVERAL} more" if len(groups) > _SEVERAL else ""
+    return f"FAULTS differ from {first}: {'; '.join(told)}{more}"
+
+
+def _format_lines(lines: list[str]) -> str:
+    return format_list([format_line(line) for line in sorted(lines)])
+
+
+def print_hunt(hunt: FaultHunt, assumptions: tuple[str, ...], console: Console) -> None:
+    """Print the answer, the cautions, the rates, what differs, and what is not shown."""
+    console.print(Text(_wrapped(hunt_answer(hunt), console), style="bold"))
+    console.print(Text(_wrapped(_CAUTION, console)))
+    console.print()
+    console.print(_rates_table(hunt))
+    _section(
+        "What differs", [_difference(hunt, row, rate) for row, rate in hunt.differing], console
+    )
+    _section("Not shown, and why", _not_shown(hunt), console)
+    _section("Assumed", list(assumptions), console)
+    console.print()
+    console.print(Text(_wrapped(HOW, console)))
+    console.print(Text(_wrapped(RULEBOOK, console)))
+
+
+def _rates_table(hunt: FaultHunt) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column("")
+    for stretch in hunt.stretches:
+        spans = f"{stretch.from_s:g} to {stretch.to_s:g} s"
+        table.add_column(f"{escape(format_line(stretch.name))}, {spans}", header_style="")
+    for row in hunt.rows:
+        table.add_row(
+            Text(f"{format_line(row.line)}, {row.kind}"), *(_cell(rate) for rate in row.rates)
+        )
+    return table
+
+
+def _cell(rate: FaultRate) -> str:
+    if rate.per_minute is None or rate.interval is None:
+        return "not shown"
+    mark = f" {DIFFERS}" if rate.change in (Change.MORE, Change.FEWER) else ""
+    low, high = rate.interval
+    return f"{rate.per_minute:.3g} ({low:.3g} to {high:.3g}){mark}"
+
+
+def _difference(hunt: FaultHunt, row: FaultRow, rate: FaultRate) -> str:
+    first, chance = row.rates[0], rate.chance or 0.0
+    odds = "under 1 in a million" if chance < 1e-6 else f"{chance:.2g}"
+    return (
+        f"{format_line(row.line)}: {rate.count} {row.kind} in {format_s(rate.watched_s)} of "
+        f"{rate.stretch.name}, {first.count} in {format_s(first.watched_s)} of "
+        f"{hunt.stretches[0].name}. By chance: {odds}."
+    )
+
+
+def _not_shown(hunt: FaultHunt) -> list[str]:
+    """Say where a rate is not known; only freezes and lost lines have such."""
+    open_lines: dict[tuple[FaultKind, str], list[str]] = {}
+    for row in hunt.rows:
+        names = [rate.stretch.name for rate in row.rates if rate.per_minute is None]
+        if names:
+            open_lines.setdefault((row.kind, format_list(names)), []).append(row.line)
+    why = {
+        FaultKind.FREEZE: "The stick rested or moved slowly, or the link was frozen. "
+        "Move the sticks briskly in every stretch.",
+        FaultKind.GLITCH: "The signal was lost all the time.",
+        FaultKind.RESTART: "The stretch has no length.",
+    }
+    return [
+        f"{kind.capitalize()} on {_format_lines(lines)} in {name}: {why[kind]}"
+        for (kind, name), lines in open_lines.items()
+    ]
+
+
+def hunt_json(capture: Capture, hunt: FaultHunt, assumptions: tuple[str, ...]) -> str:
+    """Write a fault hunt as JSON text, following schema 1 of docs/stretches.schema.json."""
+    faults: list[Json] = [
+        {"line": row.line, "kind": row.kind.value, "rates": [_rate(rate) for rate in row.rates]}
+        for row in hunt.rows
+    ]
+    stretches: list[Json] = [_stretch(stretch) for stretch in hunt.stretches]
+    return json_text(
+        {
+            "schema": SCHEMA,
+            "capture": {
+                "source": capture.source,
+                "duration_s": capture.duration_s,
+                "sample_interval_ps": capture.sample_interval_ps,
+                "assumptions": list(assumptions),
+            },
+            "answer": hunt_answer(hunt),
+            "stretches": stretches,
+            "faults": faults,
+            "cautions": list(CAUTIONS),
+        }
+    )
+
+
+def _stretch(stretch: Stretch) -> Json:
+    return {"name": stretch.name, "from_s": stretch.from_s, "to_s": stretch.to_s}
+
+
+def _rate(rate: FaultRate) -> Json:
+    ratio = rate.ratio
+
+    def finite(value: float | None) -> float | None:
+        return value if value is not None and math.isfinite(value) else None
+
+    return {
+        "stretch": rate.stretch.name,
+        "count": rate.count,
+        "watched_s": rate.watched_s,
+        "per_minute": rate.per_minute,
+        "interval_per_minute": None if rate.interval is None else list(rate.interval),
+        "ratio": None if ratio is None else finite(ratio.ratio),
+        "ratio_low": None if ratio is None else ratio.low,
+        "ratio_high": None if ratio is None else finite(ratio.high),
+        "chance": rate.chance,
+        "change": None if rate.change is None else rate.change.value,
+    }

@@ -30,7 +30,8 @@ def runs_everything(config):
 
 
 def pytest_xdist_auto_num_workers(config):
-    return (os.cpu_count() or 1) if runs_everything(config) else 0
+    """One more than processors: browsers, installs and waits leave a processor idle at times."""
+    return (os.cpu_count() or 1) + 1 if runs_everything(config) else 0
 
 
 def pytest_configure(config):

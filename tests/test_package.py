@@ -125,7 +125,7 @@ def test_an_empty_environment_of_another_python_measures_and_reports(built, tmp_
     if python is None:
         pytest.skip(f"there is no Python {version} here")
     home = tmp_path / "environment"
-    run(python, "-m", "venv", home)
-    pip = [home / "bin" / "pip", "--disable-pip-version-check"]
-    run(*pip, "install", "-q", "--no-compile", built[1])
+    run(python, "-m", "venv", "--without-pip", home)
+    pip = [sys.executable, "-m", "pip", "--python", home / "bin" / "python"]
+    run(*pip, "--disable-pip-version-check", "install", "-q", "--no-compile", built[1])
     measure_in(home / "bin" / "python", tmp_path)

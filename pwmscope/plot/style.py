@@ -225,6 +225,7 @@ _STYLE: Final[dict[str, Any]] = {
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Helvetica", "Arial"],
     "font.size": FONT_PT,
     "axes.titlesize": FONT_PT,
+    "axes.titley": 1.0,
     "axes.edgecolor": GREY,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.8,
@@ -336,7 +337,7 @@ def panel(
 ) -> Axes:
     """Place axes on a figure, measured in inches from its lower left corner."""
     whole_in = figure.get_size_inches()
-    return figure.add_axes(
+    axes = figure.add_axes(
         (
             left_in / whole_in[0],
             bottom_in / whole_in[1],
@@ -344,6 +345,8 @@ def panel(
             height_in / whole_in[1],
         )
     )
+    axes.set_title("", y=1.0)  # a place that is settled costs no search for one at each drawing
+    return axes
 
 
 def to_svg(figure: Figure) -> str:

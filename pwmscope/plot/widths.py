@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
-from matplotlib.container import BarContainer
+from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from pwmscope.findings import ChannelFindings, LossEvent
@@ -515,13 +515,24 @@ def _round_up(least: float) -> float:
 
 
 def _draw_bars(
-    axes: Axes, width_us: npt.NDArray[np.float64], borders_us: npt.NDArray[np.float64]
-) -> BarContainer:
-    counts, _ = np.histogram(width_us, borders_us)
-    return axes.bar(
-        borders_us[:-1], counts, np.diff(borders_us), align="edge",
-        facecolor=INK, edgecolor="white", linewidth=0.3, zorder=2,
-    )  # fmt: skip
+    axes: Axes, counts: npt.NDArray[np.intp], borders_us: npt.NDArray[np.float64]
+) -> PolyCollection:
+    """Draw bars that stand on zero as one collection: a patch each takes ten times as long."""
+    shown = counts > 0
+    left_us, right_us = borders_us[:-1][shown], borders_us[1:][shown]
+    high = counts[shown].astype(np.float64)
+    corners = np.stack(
+        [left_us, 0 * high, left_us, high, right_us, high, right_us, 0 * high], axis=1
+    )
+    bars = PolyCollection(
+        list(corners.reshape(-1, 4, 2)),
+        facecolors=INK,
+        edgecolors="white",
+        linewidths=0.3,
+        zorder=2,
+    )
+    axes.add_collection(bars)
+    return bars
 
 
 def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.float64]) -> float:
@@ -540,12 +551,12 @@ def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.f
         (convention.high_us, "-"),
     ):
         axes.axvline(level_us, color=GREY, linewidth=0.7, linestyle=dash, zorder=1)
-    for bar in _draw_bars(axes, width_us, borders_us):
-        left_us = bar.get_x()
-        if left_us + bin_us <= convention.low_us or left_us >= convention.high_us:
-            bar.set(
-                facecolor="white", edgecolor=outside_colour(channel), hatch="xxxx", linewidth=0.8
-            )
+    counts, _ = np.histogram(width_us, borders_us)
+    outside = (borders_us[1:] <= convention.low_us) | (borders_us[:-1] >= convention.high_us)
+    _draw_bars(axes, np.where(outside, 0, counts), borders_us)
+    _draw_bars(axes, np.where(outside, counts, 0), borders_us).set(
+        facecolor="white", edgecolor=outside_colour(channel), hatch="xxxx", linewidth=0.8
+    )
     axes.set_yscale("log")
     axes.set_ylim(0.5, max(10.0, 2.0 * width_us.size))
     axes.yaxis.set_major_formatter("{x:g}")
@@ -575,8 +586,9 @@ def _draw_close(
     borders_us = _bins(
         level.width_us - reach_us, level.width_us + reach_us, table.sample_interval_us, 24
     )
-    bars = _draw_bars(axes, near_us, borders_us)
-    tallest = max((bar.get_height() for bar in bars), default=1.0)
+    counts, _ = np.histogram(near_us, borders_us)
+    _draw_bars(axes, counts, borders_us)
+    tallest = float(counts.max(initial=0))
     axes.set_ylim(0.0, max(1.0, tallest) * 1.45)
     axes.set_xlim(level.width_us - 1.15 * reach_us, level.width_us + 1.15 * reach_us)
     axes.locator_params(axis="x", nbins=4)

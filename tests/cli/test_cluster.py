@@ -15,8 +15,7 @@ from pwmscope.cli import main
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 SHEET = CAPTURES / "bench.toml"
-DRILL, HOLDS, SWEEP = (CAPTURES / name for name in
-                       ("drill.csv.gz", "holds-last.csv.gz", "clean-sweep.csv"))  # fmt: skip
+DRILL, HOLDS = CAPTURES / "drill.csv.gz", CAPTURES / "holds-last.csv.gz"
 
 
 def run(*words):
@@ -48,7 +47,8 @@ def end_a_busy_worker(farm, ended):
 def test_reports_are_written_though_a_worker_is_lost_and_a_file_is_bad(farm, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)  # the workers were started elsewhere
     for number in range(6):
-        shutil.copy(SWEEP, f"robot{number}.csv")
+        edges = [f"{20 * n + at},{high}" for n in range(1, 99) for at, high in ((0, 1), (1.5, 0))]
+        Path(f"robot{number}.csv").write_text("\n".join(["time_ms,RX1", "0,0", *edges, ""]))
     Path("bad.csv").write_text("time_s,RX1\n0,0\n1,x\n2,0\n")
     files = [f"robot{number}.csv" for number in range(6)]
     ended = []

@@ -70,7 +70,7 @@ def test_the_histogram_counts_every_pulse_outside_the_losses(drill):
     lost = np.zeros(len(table), bool)
     for span in channel.loss_spans:
         lost |= (table.rise_s >= span.start_s) & (table.rise_s < span.end_s)
-    heights = [bar.get_height() for bars in axes.containers for bar in bars]
+    heights = [bar.vertices[:, 1].max() for bars in axes.collections for bar in bars.get_paths()]
     assert sum(heights) == pytest.approx(np.count_nonzero(table.measured & ~lost), abs=12)
 
 

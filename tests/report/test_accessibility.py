@@ -64,8 +64,17 @@ PAGES = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
+LOOKS = [
+    (name, scheme)
+    for name in PAGES
+    for scheme in ("light", "dark")
+    # Two reports come from one template: one is held against the rules in light, one in dark.
+    if (name, scheme) not in {("reports/drill/report.html", "dark"),
+                              ("reports/preset/report.html", "light")}
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "scheme"), LOOKS)
 def test_a_page_breaks_no_rule_at_any_width(page, pages, axe, name, scheme):
     path = pages / name
     assert path.exists(), sorted(str(p.relative_to(pages)) for p in pages.rglob("*.html"))

@@ -9,8 +9,11 @@ from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
+    InRecording,
     LeftOut,
     LossEvent,
+    RotorInRecording,
+    RotorLoss,
     link_states,
 )
 from pwmscope.findings.rotation import Motion
@@ -83,7 +86,7 @@ def failsafe_json(check: Failsafe) -> str:
 def _line(line: FailsafeLine) -> dict[str, Json]:
     expected, trials = line.expected, line.trials
     band = expected.band
-    motions = [(rec.source, m) for rec in line.recordings if (m := rec.losses.motion) is not None]
+    motions = [(rec, m) for rec in line.seen_in if (m := rec.losses.motion) is not None]
     return {
         "line": line.line,
         "role": expected.role,
@@ -105,7 +108,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         },
         "findings": [
             {"source": rec.source, "finding": finding_data(finding)}
-            for rec in line.recordings
+            for rec in line.seen_in
             for finding in rec.losses.findings
         ],
         "losses": [
@@ -117,7 +120,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
             }
             for rec, event in line.losses
         ],
-        **({"motion": [_motion(source, motion) for source, motion in motions]} if motions else {}),
+        **({"motion": [_motion(rec, motion) for rec, motion in motions]} if motions else {}),
     }
 
 
@@ -129,9 +132,18 @@ def _to_do(line: FailsafeLine) -> str:
     return reason.to_do if isinstance(reason, Reason) else ""
 
 
-def _motion(source: str, motion: Motion) -> dict[str, Json]:
+def _motion(rec: InRecording, motion: Motion) -> dict[str, Json]:
+    events = rec.losses.events if isinstance(rec, RotorInRecording) else ()
+    own: list[dict[str, Json]] = [
+        {
+            "slowed_s": event.slowed_s,
+            "again_s": event.again_s,
+            "alternatives": _causes_data(event),
+        }
+        for event in events
+    ] or [{} for _ in motion.stops]
     return {
-        "source": source,
+        "source": rec.source,
         "line": motion.line,
         "stops": [
             {
@@ -142,13 +154,14 @@ def _motion(source: str, motion: Motion) -> dict[str, Json]:
                 "before_per_minute": stop.before_per_minute,
                 "silent_s": stop.silent_s,
                 "below_per_minute": stop.below_per_minute,
+                **more,
             }
-            for stop in motion.stops
+            for stop, more in zip(motion.stops, own, strict=True)
         ],
     }
 
 
-def _causes_data(event: LossEvent) -> list[Json]:
+def _causes_data(event: LossEvent | RotorLoss) -> list[Json]:
     """Turn the alternative causes of one loss of one line into plain data."""
     return [
         {

@@ -400,16 +400,17 @@ def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
 def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) -> bool:
     """Say whether what looks like a loss begins with the return from a marked one.
 
-    Two outputs stood until then where that loss had put them, or were silent, and jump from there.
-    Only the link does that, also where a transmitter first sends old widths or widths of its own:
-    a loss puts no output elsewhere than the one before.
+    Two outputs stood until then where that loss had put them, or were silent, and jump from there;
+    or one, and another that had held its width since. Only the link does that, also where a
+    transmitter first sends old widths or widths of its own: a loss puts no output elsewhere than
+    the one before.
     """
     before = max(
         (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
     )
     if before is None:
         return False
-    back = 0
+    back = put = kept = 0
     for output in outputs.values():
         stays, span_us = output.dwells, output.table.convention.span_us
         slack_s = 2 * output.usual_us / 1e6
@@ -418,7 +419,8 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         if held < 0 or held > place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
             continue
         if held == place - 1:
-            back += bool(stays.end_s[held] < before.back_s - slack_s)
+            is_over = bool(stays.end_s[held] < before.back_s - slack_s)
+            back, kept = back + is_over, kept + (not is_over)
             continue
         put_us = stays.level_us[place - 1]
         stood = stays.start_s[place - 1] <= before.back_s
@@ -426,7 +428,8 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         was_put = abs(put_us - stays.level_us[held]) > SAME * span_us
         is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
         back += stood and jumped and (was_put or is_held)
-    return bool(back > 1)
+        put += stood and jumped and was_put
+    return bool(back > 1 or (put and kept))
 
 
 def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:

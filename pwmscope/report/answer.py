@@ -93,9 +93,8 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     """Say which width to set a failing line's failsafe to."""
     name = format_line(line.line)
     if line.failure is None and line.governing and line.governing.name == MOTION_STOP:
-        said = (
-            f"{name}: its motor runs on. Set the ESC's brake or slow the rotor, and record again."
-        )
+        mend = "Set its failsafe to stop it" if line.rotors else "Set the ESC's brake"
+        said = f"{name}: its motor runs on. {mend} or slow the rotor, and record again."
         return Action("do", (line.line,), said)
     if line.failure is None:
         return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")

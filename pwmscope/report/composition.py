@@ -567,7 +567,7 @@ def compose_front(analysis: Answered, number: int = 0) -> Front:
     wording = Wording.of(findings, [line.line for line in analysis.failsafe.lines])
     check = analysis.failsafe
     lines = {line.line: line for line in check.lines}
-    trials = max((len(line.losses) for line in check.lines), default=0)
+    trials = max((len(line.all_losses) for line in check.lines), default=0)
     slowest = "" if check.slowest_s is None else f"Slowest stop {check.slowest_s:.2f} s. "
     return Front(
         wording.text(analysis.answer.headline),

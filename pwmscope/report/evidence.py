@@ -166,7 +166,9 @@ class Evidence:
     @property
     def has_loss(self) -> bool:
         """Whether a signal loss was recorded."""
-        return any(not event.is_restart for line in self.failsafe.lines for _, event in line.losses)
+        return any(
+            not event.is_restart for line in self.failsafe.lines for _, event in line.all_losses
+        )
 
     def is_stated(self, line: str) -> bool:
         """Say whether the bench sheet names a device on a line."""
@@ -246,7 +248,8 @@ def format_reason(line: FailsafeLine) -> str:
         return line.sentence
     if line.why_not:
         return line.why_not
-    reasons = [e.reason for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
+    losses = line.all_losses
+    reasons = [e.reason for _, e in losses if e.verdict is Verdict.NOT_SHOWN]
     return reasons[0] if reasons else line.sentence
 
 

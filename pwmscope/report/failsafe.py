@@ -19,10 +19,13 @@ from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
     Ground,
+    InRecording,
     LeftOut,
     LineInRecording,
     LinkState,
     LossEvent,
+    RotorInRecording,
+    RotorLoss,
     StateOfLine,
     link_states,
     needed_trials,
@@ -52,6 +55,9 @@ def print_failsafe_details(check: Failsafe, console: Console) -> None:
         console.print()
         console.print(Text(wrapped(_heading(line), console), style="bold"))
         _print_sentences([line.sentence], console)
+        if line.rotor_losses:
+            console.print(_rotor_table(line, sources))
+            _print_sentences(format_reasons(line), console)
         if line.losses:
             console.print(losses_table(line, sources))
             _print_sentences(format_reasons(line), console)
@@ -110,7 +116,7 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
         numbered = enumerate((rec.source for rec in check.recordings), start=1)
         yield "Recordings", [f"{number}: {source}" for number, source in numbered]
     yield "The columns", list(COLUMNS) if any(line.losses for line in check.lines) else []
-    lines = [line for line in check.lines if line.recordings]
+    lines = [line for line in check.lines if line.recordings or line.rotors]
     for name, heading in (
         ("signal loss trials", "The losses together"),
         ("recovery", "When the link came back"),
@@ -132,6 +138,8 @@ def _parts(check: Failsafe) -> Iterator[tuple[str, list[str]]]:
 
 
 def _heading(line: FailsafeLine) -> str:
+    if line.rotors:
+        return f"What {format_failsafe_line(line)} did, by its rotor: it has no pin to record"
     band = line.expected.band
     held = f"; stop range {band.words}" if band else ""
     silent = {True: "stops", False: "keeps going", None: "not known"}[line.expected.no_pulses_stop]
@@ -140,7 +148,8 @@ def _heading(line: FailsafeLine) -> str:
 
 
 def _limits(lines: list[FailsafeLine]) -> Iterator[str]:
-    findings = (f for line in lines for rec in line.recordings for f in rec.losses.findings)
+    recordings = (rec for line in lines for rec in line.seen_in)
+    findings = (f for rec in recordings for f in rec.losses.findings)
     for limit in dict.fromkeys(f.limit for f in findings if f.limit):
         yield f"{limit[0].upper()}{limit[1:]}."
 
@@ -148,13 +157,14 @@ def _limits(lines: list[FailsafeLine]) -> Iterator[str]:
 def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> Iterator[str]:
     """Say one finding of every line; lines that say the same are told together."""
     told: dict[str, list[str]] = {}
+    jumped = [rec for line in lines for rec in line.recordings if rec.losses.hazards]
     for line in lines:
         if name == "signal loss trials" and several:
             told.setdefault(line.trials.finding.sentence, []).append(format_line(line.line))
             continue
-        for rec in line.recordings:
+        for rec in line.seen_in:
             finding = rec.finding(name)
-            is_told = name == "recovery" and bool(rec.losses.hazards)
+            is_told = name == "recovery" and any(rec is own for own in jumped)
             if finding is not None and not is_told:
                 where = f"{rec.source}: " if several else ""
                 told.setdefault(f"{where}{finding.sentence}", []).append(format_line(line.line))
@@ -181,6 +191,33 @@ def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
             format_number(bounds_s[1] if bounds_s else None, 3),
             format_number(event.recovered_s, 3),
             "" if event.verdict is None else event.verdict.value,
+        )
+    return table
+
+
+def _rotor_table(line: FailsafeLine, sources: list[str]) -> Table:
+    """Tell the losses of a device without a pin, as its rotor shows them."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    heads: tuple[str, ...] = (
+        "lost at, s",
+        "turned before, 1/min",
+        "slow in, s",
+        "turns again in, s",
+        "verdict",
+    )
+    heads = ("recording", *heads) if len(sources) > 1 else heads
+    for head in heads:
+        table.add_column(head, justify="left" if head == "verdict" else "right")
+    worst = sorted(line.rotor_losses, key=lambda own: _urgency(own[1]))
+    for rec, event in worst[:MAX_EVENTS]:
+        stop = event.stop
+        table.add_row(
+            *([str(sources.index(rec.source) + 1)] if len(sources) > 1 else []),
+            f"{event.lost_s:.3f}",
+            format_number(stop.before_per_minute, 0),
+            format_number(stop.slow_s[1] if stop.slow_s else None, 3),
+            format_number(event.again_s, 3),
+            event.verdict.value,
         )
     return table
 
@@ -238,7 +275,7 @@ def left_open(check: Failsafe, home: HomeTest | None = None) -> Iterator[str]:
     """
     lines = [line for line in check.judged if line.verdict is Verdict.NOT_SHOWN]
     events = {
-        line.line: [event for _, event in line.losses if not event.is_restart] for line in lines
+        line.line: [event for _, event in line.all_losses if not event.is_restart] for line in lines
     }
     if not lines or any(len(own) > 1 for own in events.values()):
         return
@@ -258,7 +295,9 @@ def left_open(check: Failsafe, home: HomeTest | None = None) -> Iterator[str]:
     unlike = [
         format_line(name)
         for name, own in events.items()
-        if own and not _is_alike(own[-1], home.levels.get(name))
+        if own
+        and isinstance(last := own[-1], LossEvent)
+        and not _is_alike(last, home.levels.get(name))
     ]
     if unlike:
         yield f"{', '.join(unlike)} did otherwise here than at home. Look at both."
@@ -278,12 +317,11 @@ def _is_alike(event: LossEvent, level: tuple[str, float | None] | None) -> bool:
 
 def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
     """Choose the losses that are told one by one, the worst first."""
+    return sorted(line.losses, key=lambda pair: _urgency(pair[1]))[:MAX_EVENTS]
 
-    def urgency(pair: tuple[LineInRecording, LossEvent]) -> tuple[int, float]:
-        event = pair[1]
-        return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
 
-    return sorted(line.losses, key=urgency)[:MAX_EVENTS]
+def _urgency(event: LossEvent | RotorLoss) -> tuple[int, float]:
+    return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
 
 
 def format_phases(event: LossEvent) -> str:
@@ -315,19 +353,21 @@ def _format_odd(event: LossEvent) -> str:
 def format_reasons(line: FailsafeLine) -> Iterator[str]:
     """Say why losses do not meet the limit or do not show it, each reason once."""
     told: dict[str, list[str]] = {}
-    for _, event in _governing(line):
+    events = [event for _, event in line.all_losses]
+    for event in sorted(events, key=_urgency)[:MAX_EVENTS]:
         if event.verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
             told.setdefault(event.reason, []).append(f"{event.lost_s:.3f} s")
     for reason, moments in told.items():
         yield f"{', '.join(moments)}: {reason}"
-    if len(line.losses) > MAX_EVENTS:
-        left = len(line.losses) - MAX_EVENTS
+    if len(events) > MAX_EVENTS:
+        left = len(events) - MAX_EVENTS
         yield f"{left} more losses are not listed here. The JSON lists all."
 
 
 def _causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str, Table]]:
     """Tell the alternative causes of a line's losses, those that govern first."""
-    judged = [(rec, event) for rec, event in line.losses if event.alternatives]
+    losses = line.all_losses
+    judged = [(rec, event) for rec, event in losses if event.alternatives]
     judged.sort(key=lambda pair: badness(pair[1].verdict))
     for rec, event in judged[:MAX_EVENTS]:
         where = f" in recording {sources.index(rec.source) + 1}" if len(sources) > 1 else ""
@@ -336,7 +376,7 @@ def _causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str
         yield heading, _table(event)
 
 
-def _table(event: LossEvent) -> Table:
+def _table(event: LossEvent | RotorLoss) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     table.add_column("another cause", overflow="fold")
     table.add_column("refuted")
@@ -401,7 +441,7 @@ def assumptions(check: Failsafe) -> list[str]:
     said += [
         f"{format_line(line.line)}: {line.expected.band.source}"
         for line in check.lines
-        if line.expected.band is not None
+        if line.expected.band is not None and not line.rotors
     ]
     said.append("The analyser's clock is taken to be right within 100 ppm (common practice).")
     return list(dict.fromkeys(said))
@@ -450,7 +490,7 @@ def failsafe_json(check: Failsafe) -> str:
 def _line(line: FailsafeLine) -> dict[str, Json]:
     expected, trials = line.expected, line.trials
     band = expected.band
-    motions = [(rec.source, m) for rec in line.recordings if (m := rec.losses.motion) is not None]
+    motions = [(rec, m) for rec in line.seen_in if (m := rec.losses.motion) is not None]
     return {
         "line": line.line,
         "role": expected.role,
@@ -468,7 +508,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
         },
         "findings": [
             {"source": rec.source, "finding": finding_data(finding)}
-            for rec in line.recordings
+            for rec in line.seen_in
             for finding in rec.losses.findings
         ],
         "losses": [
@@ -480,7 +520,7 @@ def _line(line: FailsafeLine) -> dict[str, Json]:
             }
             for rec, event in line.losses
         ],
-        **({"motion": [_motion(source, motion) for source, motion in motions]} if motions else {}),
+        **({"motion": [_motion(rec, motion) for rec, motion in motions]} if motions else {}),
     }
 
 
@@ -492,13 +532,16 @@ def _to_do(line: FailsafeLine) -> str:
     return reason.to_do if isinstance(reason, Reason) else ""
 
 
-def _motion(source: str, motion: Motion) -> dict[str, Json]:
+def _motion(rec: InRecording, motion: Motion) -> dict[str, Json]:
     kept = "lost_s verdict reason slow_s before_per_minute silent_s below_per_minute"
-    stops: list[Json] = [picked(stop, kept) for stop in motion.stops]
-    return {"source": source, "line": motion.line, "stops": stops}
+    stops = [picked(stop, kept) for stop in motion.stops]
+    if isinstance(rec, RotorInRecording):
+        for stop, event in zip(stops, rec.losses.events, strict=True):
+            stop |= {**picked(event, "slowed_s again_s"), "alternatives": _causes_data(event)}
+    return {"source": rec.source, "line": motion.line, "stops": [*stops]}
 
 
-def _causes_data(event: LossEvent) -> list[Json]:
+def _causes_data(event: LossEvent | RotorLoss) -> list[Json]:
     """Turn the alternative causes of one loss of one line into plain data."""
     kept = "cause refuted ground lines at_s odds losses"
     return [picked(alternative, kept) for alternative in event.alternatives]

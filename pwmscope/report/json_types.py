@@ -348,6 +348,12 @@ class MotionStop(TypedDict):
     """How long no mark came before the link was back."""
     below_per_minute: Number
     """So it turned more slowly than this; null where the marks in a turn are not stated."""
+    slowed_s: NotRequired[Number]
+    """Of a device without a pin: most time from the loss until it ran down; null where not seen."""
+    again_s: NotRequired[Number]
+    """Of such a device: time from the transmitter's return until it turned again."""
+    alternatives: NotRequired[list[OtherCause]]
+    """Of such a device: every other cause, and what refutes it or leaves it open."""
 
 
 class MotionOfRecording(TypedDict):

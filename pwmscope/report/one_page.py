@@ -292,7 +292,7 @@ def format_trials(line: FailsafeLine) -> str:
     meet = "meets" if trials.meets == 1 else "meet"
     counts = ((trials.meets, meet), (trials.fails, fail), (trials.not_shown, "not shown"))
     told = [f"{count} {what}" for count, what in counts if count]
-    losses = len(line.losses)
+    losses = len(line.all_losses)
     if not losses:
         return "no loss recorded"
     return f"{losses} loss{'' if losses == 1 else 'es'}" + (f": {', '.join(told)}" if told else "")

@@ -204,7 +204,9 @@ def add_answer(
         for file, findings in zip(files, analysis.findings, strict=True)
         if file is not None
     }
-    losses = [e for line in analysis.failsafe.lines for _, e in line.losses if not e.is_restart]
+    lines = analysis.failsafe.lines
+    losses = [e for line in lines for _, e in line.all_losses]
+    losses = [event for event in losses if not event.is_restart]
     if pulses_only and losses:
         raise RegisterError(
             f"A signal loss was found at {losses[0].lost_s:.2f} s, so the failsafe is judged as "
@@ -380,6 +382,8 @@ def _has_table(base: sqlite3.Connection, name: str) -> bool:
 def _rows(number: int | None, findings: Findings) -> Iterator[tuple[object, ...]]:
     told = [(line, f) for line, channel in findings.channels.items() for f in channel.findings]
     told += [(line, f) for line, sensor in findings.sensors.items() for f in sensor.findings]
+    rotors = findings.loss_analysis.found.rotors
+    told += [(line, f) for line, own in rotors.items() for f in own.findings]
     told += [("", finding) for finding in findings.recording_findings]
     for line, finding in told:
         is_text = isinstance(finding.value, str)

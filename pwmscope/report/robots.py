@@ -88,12 +88,12 @@ def robot_answer(
     by = hashes or {}
     moments: dict[tuple[str, float], bool] = {}
     for line in failsafe.lines:
-        for recording, event in line.losses:
+        for recording, event in line.all_losses:
             if not event.is_restart:
                 key = (by.get(recording.source, recording.source), event.lost_s)
                 moments.setdefault(key, True)
                 moments[key] &= event.verdict in (None, Verdict.MEETS)
-    if any(line.verdict is Verdict.NOT_SHOWN and not line.losses for line in failsafe.lines):
+    if any(line.verdict is Verdict.NOT_SHOWN and not line.all_losses for line in failsafe.lines):
         moments = dict.fromkeys(moments, False)  # What a device did in them is not recorded
     return RobotAnswer(
         answer.headline,

@@ -13,9 +13,11 @@ from pwmscope.findings.failsafe.analysis import (
 from pwmscope.findings.failsafe.check import (
     Failsafe,
     FailsafeLine,
+    InRecording,
     LeftOut,
     LeftOutKind,
     LineInRecording,
+    RotorInRecording,
     check_failsafe,
 )
 from pwmscope.findings.failsafe.delays import PULL_SCATTER_S
@@ -23,6 +25,7 @@ from pwmscope.findings.failsafe.event import LossEvent, Recovery
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
+from pwmscope.findings.failsafe.motion import RotorLoss, RotorLosses
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 from pwmscope.findings.failsafe.trials import (
     CONFIDENCE,
@@ -44,6 +47,7 @@ __all__ = [
     "FailsafeLine",
     "FoundLosses",
     "Ground",
+    "InRecording",
     "Known",
     "LeftOut",
     "LeftOutKind",
@@ -59,6 +63,9 @@ __all__ = [
     "Polarity",
     "Recovery",
     "Reference",
+    "RotorInRecording",
+    "RotorLoss",
+    "RotorLosses",
     "StateOfLine",
     "Trials",
     "analyse_losses",

@@ -95,6 +95,10 @@ class Ground(StrEnum):
     STAYED = "it stayed in its stop range until then"
     READ_ONE_WAY = "only one reading has servo pulses"
     WHOLE = "all frames are whole"
+    TURNED_AGAIN = "its rotor turned again later"
+    WAS_TURNING = "its rotor turned at a steady speed before"
+    STARTED_WHILE_ON = "its rotor was stopped and started while the marker shows on"
+    SUPPLY_HELD = "the recorded supply did not sag"
     # These leave it open.
     OPEN = "nothing refutes it"
     FOLLOWS = "an output still followed a moving stick"
@@ -121,6 +125,8 @@ class Ground(StrEnum):
     QUICK_RETURN = "it left faster than a hand, and in several steps"
     EITHER_WAY = "both readings have servo pulses"
     BROKEN = "frames are missing"
+    RAN_DOWN = "its rotor did not turn at a steady speed before"
+    SAGGED = "the supply may have sagged, or was not recorded"
 
 
 class Alternative(NamedTuple):

@@ -30,6 +30,7 @@ from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
     inferred_losses,
+    is_first_link,
     is_return,
     quiet_limit_s,
     quiet_losses,
@@ -42,7 +43,13 @@ from pwmscope.findings.failsafe.marker import (
     marked_losses,
     reference_of,
 )
-from pwmscope.findings.failsafe.motion import measure_rotations, motions_of
+from pwmscope.findings.failsafe.motion import (
+    RotorLosses,
+    Watch,
+    measure_rotations,
+    motions_of,
+    unpinned_losses,
+)
 from pwmscope.findings.failsafe.power_up import (
     POWER_UP_DEFINITION,
     before_link,
@@ -213,6 +220,8 @@ class FoundLosses:
         What each rotation line of the bench sheet shows.
     supplies : dict of str to SupplyAnswer, optional
         What each supply line shows.
+    rotors : dict of str to RotorLosses, optional
+        What each device without a pin did at its losses, where a rotation line watches it.
     """
 
     records: dict[str, Record]
@@ -221,6 +230,7 @@ class FoundLosses:
     polarity: Polarity | None = None
     rotations: dict[str, Rotation] = field(default_factory=dict)
     supplies: dict[str, SupplyAnswer] = field(default_factory=dict)
+    rotors: dict[str, RotorLosses] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,7 +362,14 @@ def find_losses(
         line_losses[name] = replace(before, findings=findings, hazards=hazards, motion=motion)
     seen = (event for own in events.values() for event in own)
     answers = answer_supplies(supplies, lines, reference.sheet, seen)
-    return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers)
+    interval_us = capture.sample_interval_us
+    watch = Watch(
+        told.losses, told.linked_s, Span(capture.start_s, capture.end_s),
+        None if interval_us is None else interval_us / 1e6, told.polarity,
+        told.is_lateness_known, events, supplies, limits,
+    )  # fmt: skip
+    rotors = unpinned_losses(watch, rotations, reference.sheet)
+    return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers, rotors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,6 +428,7 @@ def _marked(
         own
         for own in inferred_losses(outputs, capture.end_s, least_back=2)
         if not is_return(own, marks.losses, outputs)
+        and not is_first_link(own, marks.linked_s, marks.losses, outputs)
     ]
     losses = _with_unstated(known, inferred)
     both = (said, f"It {kind}{late}.")
@@ -503,7 +521,7 @@ def _with_unstated(losses: tuple[Loss, ...], inferred: Iterable[Loss]) -> tuple[
     return tuple(sorted((*losses, *others), key=lambda loss: loss.lost_s))
 
 
-def watch(
+def watch_line(
     output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
 ) -> Watched:
     """Say what one line did at each loss, by itself."""
@@ -615,7 +633,7 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     """Say what every channel did at each loss, all lines together."""
     span = Span(capture.start_s, capture.end_s)
     watched = {
-        name: watch(output, expectation_of(sheet, name), told.losses, capture)
+        name: watch_line(output, expectation_of(sheet, name), told.losses, capture)
         for name, output in outputs.items()
     }
     responses, evidence = gather(watched, told.losses, span, limits.failsafe_s)

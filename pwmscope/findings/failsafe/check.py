@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import TypeAlias
 
 from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
@@ -15,6 +16,7 @@ from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysi
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.guards import NO_PIN, Guard, covers, guards_of, rests_by_s
+from pwmscope.findings.failsafe.motion import RotorLoss, RotorLosses
 from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
 from pwmscope.findings.failsafe.power_up import cuts_before_link
 from pwmscope.findings.failsafe.response import LossClass
@@ -103,6 +105,29 @@ class LineInRecording:
 
 
 @dataclass(frozen=True, slots=True)
+class RotorInRecording:
+    """The rotor of a device without a pin, as one recording shows it.
+
+    Parameters
+    ----------
+    source : str
+        The recording's file.
+    losses : RotorLosses
+        What it did at each loss.
+    """
+
+    source: str
+    losses: RotorLosses
+
+    def finding(self, name: str) -> Finding | None:
+        """Return one of its findings, where there is one of that name."""
+        return next((f for f in self.losses.findings if f.name == name), None)
+
+
+InRecording: TypeAlias = LineInRecording | RotorInRecording
+
+
+@dataclass(frozen=True, slots=True)
 class FailsafeLine:
     """The failsafe check of one line.
 
@@ -124,6 +149,8 @@ class FailsafeLine:
         The kill channel that cuts its power, and what was found of that.
     unguarded : tuple, optional
         Its failures and restarts that no kill channel reaches, each with its recording.
+    rotors : tuple of RotorInRecording, optional
+        Of a device without a pin: its rotor, in the recordings of which a rotation line tells.
     """
 
     line: str
@@ -134,6 +161,22 @@ class FailsafeLine:
     trials: Trials
     guard: Guard | None = None
     unguarded: tuple[tuple[LineInRecording, Finding], ...] = ()
+    rotors: tuple[RotorInRecording, ...] = ()
+
+    @property
+    def rotor_losses(self) -> tuple[tuple[RotorInRecording, RotorLoss], ...]:
+        """Every loss that the rotor of a device without a pin shows, with its recording."""
+        return tuple((rec, event) for rec in self.rotors for event in rec.losses.events)
+
+    @property
+    def seen_in(self) -> tuple[InRecording, ...]:
+        """What each recording shows of it: its pulses, or its rotor."""
+        return (*self.recordings, *self.rotors)
+
+    @property
+    def all_losses(self) -> tuple[tuple[InRecording, LossEvent | RotorLoss], ...]:
+        """Every loss that its pulses or its rotor show, with its recording."""
+        return (*self.losses, *self.rotor_losses)
 
     @property
     def losses(self) -> tuple[tuple[LineInRecording, LossEvent], ...]:
@@ -143,18 +186,19 @@ class FailsafeLine:
     @property
     def governing(self) -> Finding | None:
         """The finding that decides: one that does not meet, one not shown, the slowest."""
-        decisive = [
+        decisive: list[tuple[InRecording, Finding]] = [
             (rec, finding)
             for rec in self.recordings
             for finding in (*map(rec.finding, ("signal loss", MOTION_STOP)), *self._alarms(rec))
             if finding is not None
         ]
+        decisive += [(rec, finding) for rec in self.rotors for finding in rec.losses.findings]
         # Of what is not shown, a silence that may be a restart is the plainest to name.
         decisive.sort(key=lambda own: not (own[1].name == RESTART and _is_open(own[1])))
         # Of what is proven, a failure that no kill channel reaches.
         decisive.sort(key=lambda own: all(own[1] is not f for _, f in self.unguarded))
         shown = [(r, f) for r, f in decisive if f.evidence] or decisive
-        return _worst(shown, several=len(self.recordings) > 1)
+        return _worst(shown, several=len(self.seen_in) > 1)
 
     @staticmethod
     def _alarms(recording: LineInRecording) -> list[Finding]:
@@ -179,6 +223,7 @@ class FailsafeLine:
             return own
         found = (rec.finding(MOTION_STOP) for rec in self.recordings)
         moved = [f.verdict for f in found if f is not None and f.verdict is not None]
+        moved += [rotor.losses.cut for rotor in self.rotors]
         moved += [f.verdict for _, f in self.unguarded if f.verdict is not None]
         return governing([self.guard.over(own), *moved])
 
@@ -221,7 +266,7 @@ class FailsafeLine:
     @property
     def slow_s(self) -> float | None:
         """The longest time until its rotor was slow, where a rotation line shows it."""
-        found = (rec.finding(MOTION_STOP) for rec in self.recordings)
+        found = (rec.finding(MOTION_STOP) for rec in self.seen_in)
         return max((f.value for f in found if f and isinstance(f.value, float)), default=None)
 
     @property
@@ -242,7 +287,7 @@ def _stopped_by_s(event: LossEvent) -> float:
     return math.inf if event.stop_bounds_s is None else event.stop_bounds_s[1]
 
 
-def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -> Finding | None:
+def _worst(found: Sequence[tuple[InRecording, Finding]], *, several: bool) -> Finding | None:
     for verdict in WORST_FIRST:
         own = [(rec, f) for rec, f in found if f.verdict is verdict]
         if own:
@@ -252,7 +297,7 @@ def _worst(found: Sequence[tuple[LineInRecording, Finding]], *, several: bool) -
     return found[0][1] if found else None
 
 
-def _slowest_s(own: tuple[LineInRecording, Finding]) -> float:
+def _slowest_s(own: tuple[InRecording, Finding]) -> float:
     bounds_s = (event.stop_bounds_s for event in own[0].losses.events)
     return max((most_s for _, most_s in filter(None, bounds_s)), default=0.0)
 
@@ -381,7 +426,7 @@ def _guarded(
     held = []
     for line in lines:
         guard = guards.get(line.line)
-        if guard is None or not (line.recordings or line.why_not == NO_PIN):
+        if guard is None or not (line.recordings or line.rotors or line.why_not == NO_PIN):
             held.append(line)
             continue
         kills = sheet.guards_of[line.line]
@@ -503,10 +548,13 @@ def _useless(recordings: Sequence[LossAnalysis], sheet: BenchSheet | None) -> li
     """Name the recordings that show no loss, or no line of the sheet."""
     left = []
     for rec in recordings:
-        events = [e for at_losses in rec.found.line_losses.values() for e in at_losses.events]
-        if sheet is not None and not any(name in sheet.channels for name in rec.lines.tables):
+        found, rotors = rec.found.line_losses, rec.found.rotors
+        is_lost = any(not e.is_restart for own in found.values() for e in own.events)
+        is_lost |= any(own.events for own in rotors.values())
+        names = (*rec.lines.tables, *rotors)
+        if sheet is not None and not any(name in sheet.channels for name in names):
             left.append(LeftOut(LeftOutKind.NO_LINE, rec.source))
-        elif not any(not event.is_restart for event in events):
+        elif not is_lost:
             left.append(LeftOut(LeftOutKind.NO_LOSS, rec.source))
     return left
 
@@ -559,8 +607,13 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
     )
     refused = [rec.lines.refused[name] for rec in recordings if name in rec.lines.refused]
     missing = [rec.source for rec in recordings if name not in rec.lines.tables]
+    rotors = tuple(
+        RotorInRecording(rec.source, rec.found.rotors[name])
+        for rec in recordings
+        if name in rec.found.rotors
+    )
     why_not = ""
-    if not own:
+    if not own and not rotors:
         why_not = refused[0] if refused else Reason(
             "The bench sheet names this line, but no recording holds it.",
             "Record it as well, or correct its name.",
@@ -568,7 +621,7 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
         why_not = NO_PIN if channel is not None and channel.no_pin else why_not
     elif refused:
         why_not = preceded("In one of the recordings:", refused[0])
-    elif missing and sheet is not None:
+    elif own and missing and sheet is not None:
         names = "names this line, but" if channel is not None else "does not list this line, and"
         why_not = Reason(
             f"The bench sheet {names} {missing[0]} does not hold it.",
@@ -581,7 +634,8 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
                 f"No loss of this line is seen in {idle[0]}.",
                 "Mark the transmitter's switch there as well, or leave that recording out.",
             )
-    events = [event for rec in own for event in rec.losses.events]
+    events: list[LossEvent | RotorLoss] = [event for rec in own for event in rec.losses.events]
+    events += [event for rec in rotors for event in rec.losses.events]
     return FailsafeLine(
         name,
         expectation_of(sheet, name),
@@ -589,4 +643,5 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
         own,
         why_not,
         examine_trials(events),
+        rotors=rotors,
     )

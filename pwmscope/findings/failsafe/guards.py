@@ -25,9 +25,9 @@ AFTER_S: Final = 3e-3
 SAME_US: Final = 10.0
 """A jump that ends so near where the output stood goes back there."""
 
-NO_PIN: Final = (
-    "This device has no pin to record, so what it is commanded to do is not known. Record the "
-    "kill channel that cuts its power."
+NO_PIN: Final = Reason(
+    "This device has no pin to record, so what it is commanded to do is not known.",
+    "Record its rotation, or the kill channel that cuts its power.",
 )
 
 

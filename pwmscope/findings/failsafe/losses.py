@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
@@ -400,16 +400,17 @@ def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
 def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) -> bool:
     """Say whether what looks like a loss begins with the return from a marked one.
 
-    Two outputs stood until then where that loss had put them, or were silent, and jump from there.
-    Only the link does that, also where a transmitter first sends old widths or widths of its own:
-    a loss puts no output elsewhere than the one before.
+    Two outputs stood until then where that loss had put them, or were silent, and jump from there;
+    or one that a jump had put there, and another that had held its width since. Only the link does
+    that, also where a transmitter first sends old widths or widths of its own: a loss puts no
+    output elsewhere than the one before.
     """
     before = max(
         (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
     )
     if before is None:
         return False
-    back = 0
+    back = put = kept = 0
     for output in outputs.values():
         stays, span_us = output.dwells, output.table.convention.span_us
         slack_s = 2 * output.usual_us / 1e6
@@ -418,7 +419,8 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         if held < 0 or held > place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
             continue
         if held == place - 1:
-            back += bool(stays.end_s[held] < before.back_s - slack_s)
+            is_over = bool(stays.end_s[held] < before.back_s - slack_s)
+            back, kept = back + is_over, kept + (not is_over)
             continue
         put_us = stays.level_us[place - 1]
         stood = stays.start_s[place - 1] <= before.back_s
@@ -426,7 +428,37 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         was_put = abs(put_us - stays.level_us[held]) > SAME * span_us
         is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
         back += stood and jumped and (was_put or is_held)
-    return bool(back > 1)
+        sudden = stays.start_s[place - 1] - stays.end_s[place - 2] <= slack_s
+        put += stood and jumped and was_put and sudden
+    return bool(back > 1 or (put and kept))
+
+
+def is_first_link(
+    own: Loss, linked_s: float, losses: Sequence[Loss], outputs: Mapping[str, Output]
+) -> bool:
+    """Say whether what looks like a loss begins with the first link, however late that came.
+
+    Two outputs stood from before the marker's first on until then, and jump to where no marked
+    loss puts one: a transmitter first sends old widths or widths of its own.
+    """
+    if not losses or not linked_s <= own.lost_s < losses[0].earliest_s:
+        return False
+    came = 0
+    for output in outputs.values():
+        stays, span_us = output.dwells, output.table.convention.span_us
+        slack_s = 2 * output.usual_us / 1e6
+        place = int(np.searchsorted(stays.start_s, own.lost_s + slack_s)) - 1
+        if place < 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
+            continue
+        level_us = stays.level_us[place]
+        jumped = abs(level_us - stays.level_us[place - 1]) > JUMP * span_us
+        came += bool(jumped and stays.start_s[place - 1] <= linked_s)
+        back_s = np.array([loss.back_s for loss in losses])
+        held = np.maximum(np.searchsorted(stays.start_s, back_s) - 1, 0)
+        at = held[stays.end_s[held] >= back_s - slack_s]
+        if jumped and (np.abs(stays.level_us[at] - level_us) <= SAME * span_us).any():
+            return False
+    return came > 1
 
 
 def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:

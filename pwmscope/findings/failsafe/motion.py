@@ -1,31 +1,67 @@
-"""What the devices did themselves after each loss, where rotation lines watch them."""
+"""What the devices did themselves after each loss, where rotation lines watch them.
+
+Of a device without a pin to record, its rotor alone judges it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchChannel, BenchSheet, Limits
-from pwmscope.findings.failsafe.alternatives import Case
+from pwmscope.errors import Reason
+from pwmscope.findings.failsafe.alternatives import (
+    SPREAD_S,
+    Alternative,
+    Case,
+    Cause,
+    Ground,
+    supply_failed,
+)
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, person_odds
 from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
+from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
 from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.supply import sag_in
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.rotation import (
     LossMoment,
     Marks,
     Motion,
+    MotionStop,
     Rotation,
     Rotor,
     examine_rotation,
     find_marks,
+    find_spells,
     judge_motion,
     limit_of,
     missing_motion,
+    put_together,
+    ran_again,
+    run_down,
 )
 from pwmscope.findings.segmentation import ServoLines
+from pwmscope.findings.supply import Supply
+from pwmscope.model import CLOCK_TOLERANCE, Evidence, Finding, Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO
+
+STEADY: Final = 0.95
+"""A rotor that kept less of its speed in the last half second ran down already."""
+SHORT_S: Final = 0.1
+"""A loss must last for so much longer than the limit."""
+MIN_CONTRARY: Final = 2
+"""So many starts while the marker says off, and fewer while on, contradict the marker."""
+SPINS_UP: Final = 0.8
+"""A rotor that begins to turn does so at less than this part of its speed."""
+AT_REST_S: Final = 0.3
+"""A rotor that stood for so long at the recording's start began to turn in it."""
 
 
 def measure_rotations(
@@ -105,3 +141,393 @@ def _moment_of(case: Case, polarity: Polarity | None) -> LossMoment:
     return LossMoment(
         loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s, case.error_s, doubt
     )
+
+
+@dataclass(frozen=True, slots=True)
+class RotorLoss:
+    """One loss as the rotor of a device without a pin shows it.
+
+    Parameters
+    ----------
+    stop : MotionStop
+        When it was slow, whether that shows that the limits are met, and why.
+    slowed_s : float or None
+        Most time from the loss until it ran down; None where it did not.
+    again_s : float or None
+        Time from the transmitter's return until it turned again; None where it did not.
+    alternatives : tuple of Alternative
+        Every alternative cause, and what refutes it.
+    """
+
+    stop: MotionStop
+    slowed_s: float | None
+    again_s: float | None
+    alternatives: tuple[Alternative, ...]
+    is_restart: bool = False
+
+    @property
+    def lost_s(self) -> float:
+        """Moment of loss."""
+        return self.stop.lost_s
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether it shows that the device stops in time."""
+        return self.stop.verdict
+
+    @property
+    def reason(self) -> str:
+        """Why, as a sentence."""
+        return self.stop.reason
+
+    @property
+    def stop_bounds_s(self) -> tuple[float, float] | None:
+        """Least and most time from the loss until the device was commanded to stop."""
+        return None if self.slowed_s is None else (0.0, self.slowed_s)
+
+
+@dataclass(frozen=True, slots=True)
+class RotorLosses:
+    """All losses of a device without a pin, as its rotor shows them.
+
+    Parameters
+    ----------
+    events : tuple of RotorLoss
+        In order of time.
+    motion : Motion
+        What the rotor did; its finding holds the verdict.
+    findings : tuple of Finding
+        ``motion stop`` and, where it turned before the link, ``power-up``.
+    cut : Verdict
+        The verdict where a kill channel cuts the power: then no other cause counts.
+    """
+
+    events: tuple[RotorLoss, ...]
+    motion: Motion
+    findings: tuple[Finding, ...]
+    cut: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What bears on the losses of a device without a pin, beside its rotor."""
+
+    losses: Sequence[Loss]  # Of the recording, in order
+    linked_s: float | None  # When the marker first showed on
+    span: Span  # The recording
+    interval_s: float | None  # Between its samples
+    polarity: Polarity | None
+    is_lateness_known: bool
+    events: Mapping[str, tuple[LossEvent, ...]]  # Of the lines with pulses
+    supplies: Mapping[str, Supply | None]  # Of the sheet's supply lines
+    limits: Limits
+
+
+def unpinned_losses(
+    watch: Watch, rotations: Mapping[str, Rotation], sheet: BenchSheet | None
+) -> dict[str, RotorLosses]:
+    """Judge each device without a pin that a rotation line of the sheet watches, by its line."""
+    found = {}
+    for sensor in () if sheet is None else sheet.sensors:
+        device = None if sheet is None or sensor.of is None else sheet.channels[sensor.of]
+        if sheet is None or device is None or not device.no_pin or device.line in watch.events:
+            continue
+        losses = [loss for loss in watch.losses if not loss.is_restart]
+        rotation = rotations.get(sensor.line)
+        if rotation is not None:
+            own = _Unpinned(watch, rotation.rotor, device, sheet, losses)
+            found[device.line] = own.judged()
+            continue
+        none = Marks(np.zeros(0, np.int64), np.zeros(0, np.int64), 0, 0, 0.0)
+        limit = limit_of(_rotor(sensor, sheet, watch.limits, none))
+        motion = missing_motion(sensor.line, limit, [loss.lost_s for loss in losses])
+        found[device.line] = RotorLosses((), motion, (motion.finding,), Verdict.NOT_SHOWN)
+    return found
+
+
+class _Unpinned:
+    """One device without a pin at all losses of a recording."""
+
+    def __init__(
+        self,
+        watch: Watch,
+        rotor: Rotor,
+        device: BenchChannel,
+        sheet: BenchSheet,
+        losses: list[Loss],
+    ) -> None:
+        self.watch, self.rotor, self.device, self.sheet = watch, rotor, device, sheet
+        self.losses = losses
+        self.spells = find_spells(rotor)
+        self.moments = [self._moment(loss) for loss in losses]
+        stop_by_s = [m.latest_s + watch.limits.failsafe_s for m in self.moments]
+        self.runs = [
+            run_down(rotor, moment, by_s)
+            for moment, by_s in zip(self.moments, stop_by_s, strict=True)
+        ]
+        seen = [run.before_hz for run in self.runs if run.before_hz is not None]
+        self.usual_hz = float(np.median(seen)) if seen else self.spells.top_hz.max(initial=0.0)
+        delays_s = np.array(
+            [
+                run.slowed_s[0] - loss.lost_s if run.slowed_s and loss.is_marked else math.nan
+                for run, loss in zip(self.runs, losses, strict=True)
+            ]
+        )
+        self.odds = person_odds(delays_s, STANDARD_SERVO.period_us / 1e6)
+        known_s = delays_s[np.isfinite(delays_s)]
+        self.spread_s = float(np.ptp(known_s)) if known_s.size else 0.0
+
+    def judged(self) -> RotorLosses:
+        """Judge every loss; the worst governs."""
+        plain = judge_motion(self.rotor, self.moments)
+        events = tuple([self._judge(k, stop) for k, stop in enumerate(plain.stops)])
+        motion = put_together(self.rotor, tuple([event.stop for event in events]))
+        early = self._before_link()
+        findings = (motion.finding,) if early is None else (motion.finding, early)
+        is_proven = motion.finding.verdict is Verdict.DOES_NOT_MEET
+        cut = motion.finding.verdict if is_proven else plain.finding.verdict
+        return RotorLosses(events, motion, findings, cut or Verdict.NOT_SHOWN)
+
+    def _moment(self, loss: Loss) -> LossMoment:
+        error_s = None
+        if self.watch.interval_s is not None:
+            lasted_s = loss.back_s - loss.earliest_s
+            error_s = self.watch.interval_s + CLOCK_TOLERANCE * lasted_s
+        return LossMoment(
+            loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s, error_s,
+            self._doubt(loss),
+        )  # fmt: skip
+
+    def _doubt(self, loss: Loss) -> str:
+        """Say why it is not certain that the signal went then; empty where it is."""
+        polarity = self.watch.polarity
+        if not loss.is_marked:
+            return Reason(
+                "The moment the transmitter went off is not marked.",
+                "Put the transmitter's switch on a marker line.",
+            )
+        if polarity is None or not polarity.is_known or self._is_contrary():
+            return Reason(
+                "Which level of the marker means on is not known, or the rotor contradicts it.",
+                "State on in the sheet's marker, and check it.",
+            )
+        for name, event in self._beside(loss):
+            if event.behaviour is LossClass.KEEPS_FOLLOWING:
+                return Reason(
+                    f"{name} still followed a moving stick, so the link was not lost.",
+                    "Check that the transmitter was off.",
+                )
+        return ""
+
+    def _beside(self, loss: Loss) -> Iterator[tuple[str, LossEvent]]:
+        """Give the same loss of the other lines of its receiver."""
+        for name, events in self.watch.events.items():
+            channel = self.sheet.channels.get(name)
+            if channel is not None and channel.receiver == self.device.receiver:
+                yield from ((name, e) for e in events if e.lost_s == loss.lost_s)
+
+    def _is_contrary(self) -> bool:
+        """Say whether it began to turn only while the marker says off."""
+        begun_s = self.spells.driven(self.spells.top_hz.max(initial=0.0)).begin_s
+        off = np.zeros(begun_s.size, dtype=bool)
+        for loss in self.losses:
+            off |= (begun_s > loss.lost_s) & (begun_s < loss.back_s)
+        return bool(np.count_nonzero(off) >= MIN_CONTRARY > np.count_nonzero(~off))
+
+    def _starts_while_on(self) -> int:
+        """Count the times with the transmitter on in which it ran down and was driven again."""
+        bounds_s = [edge for loss in self.losses for edge in (loss.lost_s, loss.back_s)]
+        edges_s = (self.watch.span.start_s, *bounds_s, self.watch.span.end_s)
+        spans = zip(edges_s[::2], edges_s[1::2], strict=True)
+        return sum(ran_again(self.rotor, *span_s, self.usual_hz) for span_s in spans)
+
+    def _before_link(self) -> Finding | None:
+        """Say whether it turned before the link was there; None where it did not."""
+        watch, start_s, linked_s = self.watch, self.watch.span.start_s, self.watch.linked_s
+        polarity = watch.polarity
+        if linked_s is None or linked_s <= start_s or polarity is None or not polarity.is_known:
+            return None
+        if self._is_contrary():
+            return None
+        late_s = max((loss.moment.late_s for loss in self.losses), default=0.0)
+        early = find_spells(self.rotor, linked_s - late_s)
+        # One that turned from the start may have been lost just before.
+        counts = early.end_s > start_s + watch.limits.failsafe_s
+        counts |= early.begin_s > start_s + AT_REST_S
+        counts |= early.first_hz < SPINS_UP * early.top_hz
+        early = early.where(counts)
+        if not early.begin_s.size:
+            return None
+        driven = early.driven(self.usual_hz)
+        at_s = float((driven if driven.begin_s.size else early).begin_s[0])
+        said = f"It turned at {at_s:.3f} s, before the link."
+        told: str = Reason(said, "Find out what drives it before the link, with its rotor removed.")
+        if not driven.begin_s.size:
+            told = Reason(
+                f"{said} A hand that turns it looks the same.",
+                "Record again, and touch no rotor.",
+            )
+        return Finding(
+            POWER_UP, at_s, "s", None, "no motion before the link",
+            Verdict.DOES_NOT_MEET if driven.begin_s.size else Verdict.NOT_SHOWN,
+            (Evidence(at_s, linked_s, 0),), told,
+        )  # fmt: skip
+
+    def _judge(self, k: int, stop: MotionStop) -> RotorLoss:
+        moment, run = self.moments[k], self.runs[k]
+        spells = self.spells.within(moment.back_s, math.inf)
+        following_s = self.losses[k + 1].lost_s if k + 1 < len(self.losses) else math.inf
+        again = spells.begin_s[spells.begin_s < following_s]
+        # Marks at full speed at once are those of a sensor that was put back.
+        is_back = bool(spells.begin_s.size and spells.first_hz[0] < SPINS_UP * spells.top_hz[0])
+        alternatives = tuple(self._alternatives(k, is_back=is_back))
+        verdict, reason = self._verdict(k, stop, alternatives)
+        slowed_s = None
+        if run.slowed_s is not None:
+            slowed_s = max(run.slowed_s[1] - moment.earliest_s + (moment.error_s or 0.0), 0.0)
+        return RotorLoss(
+            replace(stop, verdict=verdict, reason=reason),
+            slowed_s,
+            float(again[0]) - moment.back_s if again.size else None,
+            alternatives,
+        )
+
+    def _verdict(
+        self, k: int, stop: MotionStop, alternatives: tuple[Alternative, ...]
+    ) -> tuple[Verdict, str]:
+        moment = self.moments[k]
+        is_timed = moment.error_s is not None and self.rotor.per_turn is not None
+        broken = self._broken(k, stop) if is_timed and not moment.doubt else ""
+        if broken:
+            return Verdict.DOES_NOT_MEET, broken
+        open_point = next(self._open_points(k, stop, alternatives), None)
+        if open_point is not None:
+            return Verdict.NOT_SHOWN, open_point
+        return Verdict.MEETS, stop.reason
+
+    def _open_points(
+        self, k: int, stop: MotionStop, alternatives: tuple[Alternative, ...]
+    ) -> Iterator[str]:
+        """Say what is not shown, the plainest first; nothing where all is."""
+        moment, run, limit_s = self.moments[k], self.runs[k], self.watch.limits.failsafe_s
+        if moment.doubt:
+            yield moment.doubt
+        if moment.error_s is None or self.rotor.per_turn is None:
+            yield stop.reason
+        turned = find_spells(self.rotor, moment.back_s).within(moment.latest_s, math.inf)
+        if turned.begin_s.size or stop.verdict is Verdict.DOES_NOT_MEET:
+            yield Reason(
+                "Marks came while the signal was lost. A hand that turns the rotor, and a loose "
+                "sensor, look the same.",
+                "Fix the sensor, touch no rotor, and record again.",
+            )
+        if stop.verdict is not Verdict.MEETS:
+            yield stop.reason
+        if not self.watch.is_lateness_known:
+            yield Reason(
+                "How late the marker may change is not stated.", "State its kind in the sheet."
+            )
+        yield from (_SAID[each.cause] for each in alternatives if not each.refuted)
+        by_s = math.inf if run.slowed_s is None else run.slowed_s[1]
+        if by_s - moment.earliest_s + (moment.error_s or 0.0) > limit_s:
+            yield Reason(
+                f"It was not seen to run down within {limit_s:g} s of the loss.",
+                "Set its failsafe to stop it sooner, and record again.",
+            )
+
+    def _broken(self, k: int, stop: MotionStop) -> str:
+        """Say what shows that it was driven for too long; empty where nothing does."""
+        moment, run, limit_s = self.moments[k], self.runs[k], self.watch.limits.failsafe_s
+        late_s = moment.latest_s + (moment.error_s or 0.0)
+        begun = find_spells(self.rotor, moment.back_s).within(late_s, math.inf)
+        begun = begun.driven(self.usual_hz)
+        begun_s = begun.begin_s[begun.end_s >= late_s + limit_s]
+        if begun_s.size:
+            after_s = float(begun_s[0]) - moment.lost_s
+            return f"It began to turn {after_s:.2f} s after the loss, with the signal lost."
+        begin_s, end_s = self.spells.begin_s, self.spells.end_s
+        whole = (begin_s <= moment.earliest_s) & (end_s >= late_s + self.rotor.limit_s)
+        if stop.verdict is Verdict.DOES_NOT_MEET and whole.any():
+            return stop.reason
+        if run.is_driven:
+            return (
+                f"It was still driven {limit_s:g} s after the loss, the limit for its command to "
+                "stop."
+            )
+        return ""
+
+    def _alternatives(self, k: int, *, is_back: bool) -> Iterator[Alternative]:
+        """List every alternative cause of one loss, with what refutes it."""
+        loss, run, odds = self.losses[k], self.runs[k], float(self.odds[k])
+        at_s = None if run.slowed_s is None else run.slowed_s[0]
+        for cause in (Cause.NEVER_LOST, Cause.HAND):
+            is_machine = odds <= MACHINE_ODDS
+            ground = Ground.MACHINE if is_machine else Ground.OPEN
+            yield Alternative(cause, is_machine, ground, (), at_s, odds)
+        ground = Ground.TURNED_AGAIN if is_back else Ground.OPEN
+        yield Alternative(Cause.UNPLUGGED, is_back, ground, (self.rotor.line,))
+        yield self._supply(loss)
+        starts = self._starts_while_on()
+        ground = Ground.STARTED_WHILE_ON if starts else Ground.OPEN
+        yield Alternative(Cause.REVERSED_MARKER, starts > 0, ground)
+        is_alike = self.spread_s <= loss.moment.late_s + SPREAD_S
+        ground = Ground.COUNTED if is_alike else Ground.SPREAD
+        yield Alternative(Cause.LATE_MARKER, is_alike, ground)
+        lasted_s = loss.back_s - self.moments[k].latest_s
+        is_long = lasted_s >= self.watch.limits.failsafe_s + SHORT_S
+        ground = Ground.LASTED if is_long else Ground.SHORT
+        yield Alternative(Cause.BACK_EARLY, is_long, ground, (), loss.back_s)
+        is_steady = run.before_hz is not None and run.kept_before >= STEADY
+        ground = Ground.WAS_TURNING if is_steady else Ground.RAN_DOWN
+        yield Alternative(Cause.HELD, is_steady, ground)
+
+    def _supply(self, loss: Loss) -> Alternative:
+        """Ask whether the robot may have lost its power: by a supply line, or another output."""
+        supplies = self.watch.supplies
+        held = [
+            name
+            for name, own in supplies.items()
+            if not sag_in(own, name, loss) and own is not None and own.is_told
+        ]
+        if len(held) < len(supplies):
+            return Alternative(Cause.SUPPLY, False, Ground.SAGGED)
+        if held:
+            return Alternative(Cause.SUPPLY, True, Ground.SUPPLY_HELD, tuple(held))
+        lines = tuple(name for name, e in self._beside(loss) if supply_failed(e.case).refuted)
+        return Alternative(
+            Cause.SUPPLY, bool(lines), Ground.OTHER_WENT_ON if lines else Ground.OPEN, lines
+        )
+
+
+_HAND: Final = Reason(
+    "Its motor may have been stopped by hand: when it ran down differs as a person's times do.",
+    'Record 10 losses with a marker of kind "switch", its stick held until the return.',
+)
+_SAID: Final = {
+    Cause.NEVER_LOST: _HAND,
+    Cause.HAND: _HAND,
+    Cause.UNPLUGGED: Reason(
+        "It was not seen to begin to turn after the loss. A sensor that came off looks the same.",
+        "Fix the sensor, and record until the rotor turns again.",
+    ),
+    Cause.SUPPLY: Reason(
+        "Nothing shows that the robot kept its power. A battery that comes off looks the same.",
+        "Record its supply, or another output of its receiver, as well.",
+    ),
+    Cause.REVERSED_MARKER: Reason(
+        "Nothing but the sheet shows which level of the marker means on.",
+        "Stop and start it with its stick while the transmitter is on.",
+    ),
+    Cause.LATE_MARKER: Reason(
+        "The delays after the marker differ by more than it may be late.",
+        "Put a wire of the transmitter's own switch on it.",
+    ),
+    Cause.BACK_EARLY: Reason(
+        "The transmitter was off for too short a time.",
+        "Keep it off for longer than the limit.",
+    ),
+    Cause.HELD: Reason(
+        "It did not turn at a steady speed before the loss.",
+        "Hold its stick still for 2 s before you switch off.",
+    ),
+}

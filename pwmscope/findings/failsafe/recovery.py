@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Final
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -124,54 +124,74 @@ def first_link_hazards(
 
     A silent line's first pulse shows the link, and a jump in which outputs go together, were it by
     a few microseconds. So does a jump before outputs first go together. One that jumps alone
-    later may be a switch that a hand moved.
+    later may be a switch that a hand moved, and one of a few frames a glitch.
     """
-    comes: dict[str, tuple[float, float, float | None, bool]] = {}
-    steps = {name: _small_steps_s(table, from_s, until_s) for name, table in tables.items()}
-    for name, table in tables.items():
-        found = _first_jump(table, from_s, until_s)
-        if found is not None:
-            comes[name] = found
+    comes = {name: tuple(_comes(table, from_s, until_s)) for name, table in tables.items()}
     went = {
-        name: np.append(own, comes[name][0]) if name in comes else own
-        for name, own in steps.items()
+        name: np.append(_small_steps_s(table, from_s, until_s), [c.at_s for c in comes[name]])
+        for name, table in tables.items()
     }
     seen_s = _together_s(went, tables)
-    hazards = {}
-    for name, (at_s, to_us, from_us, starts) in comes.items():
-        own, frame_s = expected[name], tables[name].convention.period_us / 1e6
+    hazards: dict[str, Hazard] = {}
+    for name, own in ((name, come) for name, found in comes.items() for come in found):
+        device, convention = expected[name], tables[name].convention
         others_s = [t for other in went if other != name for t in went[other].tolist()]
-        shows = starts or at_s <= seen_s or any(abs(t - at_s) <= frame_s for t in others_s)
-        if not own.drives_something or own.band is None or not shows:
+        shows = any(abs(t - own.at_s) <= convention.period_us / 1e6 for t in others_s)
+        shows |= not own.is_short and (own.starts or own.at_s <= seen_s)
+        if not device.drives_something or device.band is None or not shows or name in hazards:
             continue
-        if _outside_by_us(own.band, to_us) >= JUMP * tables[name].convention.span_us:
+        if _outside_by_us(device.band, own.to_us) >= JUMP * convention.span_us:
             hazards[name] = Hazard(
-                HazardKind.FIRST_LINK, (name,), at_s, to_us, from_us, 1, 1, source
+                HazardKind.FIRST_LINK, (name,), own.at_s, own.to_us, own.from_us, 1, 1, source
             )
     return hazards
 
 
-def _first_jump(
-    table: PulseTable, from_s: float, until_s: float
-) -> tuple[float, float, float | None, bool] | None:
-    """Give a line's first pulse after silence, or its first jump if it did not move before."""
+class _Come(NamedTuple):
+    """A line's first pulse after silence, or a jump of one that did not move before."""
+
+    at_s: float
+    to_us: float
+    from_us: float | None
+    starts: bool
+    is_short: bool  # Whether it lasts for a few frames; a glitch of this line alone does so too
+
+
+def _comes(table: PulseTable, from_s: float, until_s: float) -> Iterator[_Come]:
+    """Give where a line first goes; where it stays for a few frames only, where it goes next."""
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
     first, end = np.searchsorted(rise_s, (from_s, until_s))
     if end - first < STAYS:
-        return None
+        return
+    steady_us = STEADY * table.convention.span_us
     quiet_s = quiet_limit_s(table.convention.period_us)
-    span_us = table.convention.span_us
-    if first == 0 or rise_s[first] - rise_s[first - 1] > quiet_s:
-        return float(rise_s[first]), float(np.median(width_us[first : first + 3])), None, True
-    changed = np.flatnonzero(np.abs(width_us[first:end] - width_us[first - 1]) > JUMP * span_us)
-    if not changed.size:
-        return None
-    at = first + int(changed[0])
-    stays_us = width_us[at : at + STAYS]
-    is_sudden = abs(width_us[at - 1] - width_us[first - 1]) <= STEADY * span_us
-    if not is_sudden or np.ptp(stays_us) > STEADY * span_us:
-        return None
-    return float(rise_s[at]), float(np.median(stays_us)), float(width_us[at - 1]), False
+    starts = bool(first == 0 or rise_s[first] - rise_s[first - 1] > quiet_s)
+    at, from_us = int(first), None
+    if not starts:
+        beyond_us = JUMP * table.convention.span_us
+        changed = np.flatnonzero(np.abs(width_us[first:end] - width_us[first - 1]) > beyond_us)
+        if not changed.size:
+            return
+        at += int(changed[0])
+        from_us = float(width_us[at - 1])
+        if abs(width_us[at - 1] - width_us[first - 1]) > steady_us:
+            return
+    apart = np.flatnonzero(np.abs(width_us[at : at + STAYS] - width_us[at]) > steady_us)
+    stays = int(apart[0]) if apart.size else STAYS
+    after_us = width_us[at + stays : at + stays + STAYS]
+    settles = after_us.size == STAYS and np.ptp(after_us) <= steady_us
+    if stays < STAYS and settles:
+        yield _Come(float(rise_s[at]), float(np.median(width_us[at : at + stays])), from_us,
+                    starts, is_short=True)  # fmt: skip
+    if starts:
+        to_us = float(np.median(width_us[at : at + 3]))
+        yield _Come(float(rise_s[at]), to_us, None, starts=True, is_short=False)
+    elif np.ptp(width_us[at : at + STAYS]) <= steady_us:
+        to_us = float(np.median(width_us[at : at + STAYS]))
+        yield _Come(float(rise_s[at]), to_us, from_us, starts=False, is_short=False)
+    elif settles:
+        yield _Come(float(rise_s[at + stays]), float(np.median(after_us)),
+                    float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
 
 
 def _small_steps_s(table: PulseTable, from_s: float, until_s: float) -> FloatArray:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pwmscope.bench import BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import (
     BEFORE_S,
@@ -62,26 +63,30 @@ def with_supplies(
 def _doubted(event: LossEvent, supplies: Mapping[str, Supply | None]) -> LossEvent:
     if event.verdict is not Verdict.MEETS:
         return event
-    loss = event.case.loss
     for name, supply in supplies.items():
-        why = ""
-        if supply is None:
-            why = Reason(
-                f"The sheet names the supply line {format_line(name)}, and the recording "
-                "does not hold it.",
-                "Record it as well.",
-            )
-        elif supply.trouble:
-            why = supply.trouble
-        elif supply.fails(loss.earliest_s - BEFORE_S, loss.back_s):
-            why = Reason(
-                f"{_format_sag(supply, loss.earliest_s - BEFORE_S, loss.back_s)} in this loss. A "
-                "receiver that restarts looks the same.",
-                "Mend the supply and record again.",
-            )
+        why = sag_in(supply, name, event.case.loss)
         if why:
             return replace(event, verdict=Verdict.NOT_SHOWN, reason=why)
     return event
+
+
+def sag_in(supply: Supply | None, name: str, loss: Loss) -> str:
+    """Say why a supply line leaves open whether the supply failed in a loss; empty if not."""
+    if supply is None:
+        return Reason(
+            f"The sheet names the supply line {format_line(name)}, and the recording "
+            "does not hold it.",
+            "Record it as well.",
+        )
+    if supply.trouble:
+        return supply.trouble
+    if supply.fails(loss.earliest_s - BEFORE_S, loss.back_s):
+        return Reason(
+            f"{_format_sag(supply, loss.earliest_s - BEFORE_S, loss.back_s)} in this loss. A "
+            "receiver that restarts looks the same.",
+            "Mend the supply and record again.",
+        )
+    return ""
 
 
 def _format_sag(supply: Supply, from_s: float, to_s: float) -> str:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.motion import RotorLoss
 from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown, special
 
 CONFIDENCE: Final = 0.95
@@ -111,7 +112,7 @@ def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
     return math.ceil(math.log(1.0 - confidence) / math.log(1.0 - rate))
 
 
-def examine_trials(events: Iterable[LossEvent]) -> Trials:
+def examine_trials(events: Iterable[LossEvent | RotorLoss]) -> Trials:
     """Count what the losses of one line show together."""
     losses = [event for event in events if not event.is_restart]
     meets = sum(event.verdict is Verdict.MEETS for event in losses)

@@ -5,22 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
-from pwmscope.findings.rotation.marks import Marks, below_per_minute
+from pwmscope.findings.rotation.marks import SUSTAINED, Marks, below_per_minute
 from pwmscope.findings.rotation.slow import SlowDown, fall_below
 from pwmscope.model import (
     PS_PER_S,
     WORST_FIRST,
     Evidence,
     Finding,
+    FloatArray,
     Line,
     Verdict,
     format_line,
     not_shown,
 )
+
+BoolArray: TypeAlias = npt.NDArray[np.bool_]
 
 MOTION_STOP: Final = "motion stop"
 BEFORE_S: Final = 1.0
@@ -30,6 +34,30 @@ EVEN: Final = 1.5
 """So many intervals, four fifths of them alike within this factor, are those of even marks."""
 MIN_AGAIN: Final = 3
 """So many marks later in the recording show that the sensor still sees them."""
+REST_S: Final = 0.3
+"""Between two spells of turning no mark came fast for so long."""
+SLOWED: Final = 0.05
+"""A rotor that lost this part of its speed for good slows down."""
+UNEVEN: Final = 6.0
+"""Or so many deviations of its speed before, where that is more."""
+MAX_UNEVEN: Final = 0.3
+"""No more than this part, or its speed tells nothing."""
+FITTED: Final = 0.7
+MIN_FITTED: Final = 5
+"""A line is fitted to so many speeds of its fall at least, down to this part of its speed."""
+FITTED_S: Final = 0.2
+"""And only to a fall that takes longer; of a quicker one the first slow mark tells as well."""
+KEPT: Final = 0.98
+"""A rotor that still has this part of its speed is driven; friction takes more in a second."""
+KEPT_S: Final = 1.0
+SPEEDS_UP: Final = 1.25
+"""One that turns faster by this factor than it did since is driven as well."""
+DRIVEN: Final = 0.5
+"""A rotor that comes to this part of its usual speed is driven; a hand turns it more slowly."""
+RAN: Final = 0.8
+"""And one that came to this part of it ran."""
+DRIVEN_S: Final = 0.3
+"""A driven rotor turns for longer than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +205,11 @@ def judge_motion(rotor: Rotor, losses: Sequence[LossMoment]) -> Motion:
     Motion
     """
     stops = tuple([_judge(rotor, loss) for loss in losses])
+    return put_together(rotor, stops)
+
+
+def put_together(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Motion:
+    """Make one finding of what a rotor did after each loss; the worst governs."""
     return Motion(rotor.line, stops, _finding(rotor, stops))
 
 
@@ -325,3 +358,174 @@ def _bound(rotor: Rotor, stop: MotionStop) -> str:
         f" No mark came for {stop.silent_s:.2f} s before the link was back, so it turned below "
         f"{stop.below_per_minute:.3g} turns a minute."
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Spells:
+    """The stretches in which a rotor turned faster than stated, as columns of shape (n,)."""
+
+    begin_s: FloatArray
+    end_s: FloatArray
+    top_hz: FloatArray  # The highest speed of a whole turn in it
+    first_hz: FloatArray  # The speed between its first two marks
+
+    def within(self, from_s: float, to_s: float) -> Spells:
+        """Return those that begin within a span."""
+        return self.where((self.begin_s >= from_s) & (self.begin_s < to_s))
+
+    def driven(self, usual_hz: float) -> Spells:
+        """Return those in which a motor turned it, and no hand."""
+        is_long = self.end_s - self.begin_s >= DRIVEN_S
+        return self.where((self.top_hz >= DRIVEN * usual_hz) & is_long)
+
+    def where(self, own: BoolArray) -> Spells:
+        """Return some of them."""
+        return Spells(self.begin_s[own], self.end_s[own], self.top_hz[own], self.first_hz[own])
+
+
+def find_spells(rotor: Rotor, until_s: float = math.inf) -> Spells:
+    """Find where a rotor turned faster than stated, by a moment; one fast interval is no spell."""
+    per_turn, marks = rotor.per_turn or 1, rotor.marks
+    seen = len(marks) if math.isinf(until_s) else marks.first_at(until_s)
+    time_s = marks.seconds(0, seen)
+    turns = np.diff(marks.number[:seen]) / per_turn
+    fast = np.flatnonzero(turns >= rotor.slow_hz * np.diff(time_s)) if seen else np.zeros(0, int)
+    if not fast.size:
+        return Spells(*[np.zeros(0)] * 4)
+    apart = np.flatnonzero(time_s[fast[1:]] - time_s[fast[:-1] + 1] > REST_S)
+    first = fast[np.concatenate([[0], apart + 1])]
+    last = fast[np.concatenate([apart, [fast.size - 1]])]
+    count = np.diff(np.concatenate([[-1], apart, [fast.size - 1]]))
+    kept = count >= SUSTAINED
+    begin_s, end_s = time_s[first[kept]], time_s[last[kept] + 1]
+    at_s, hz = whole_turns(rotor)
+    top = [
+        float(hz[slice(*np.searchsorted(at_s, (begin, end), side="right"))].max(initial=0.0))
+        for begin, end in zip(begin_s.tolist(), end_s.tolist(), strict=True)
+    ]
+    at = first[kept]
+    return Spells(begin_s, end_s, np.array(top), turns[at] / (time_s[at + 1] - begin_s))
+
+
+def whole_turns(rotor: Rotor) -> tuple[FloatArray, FloatArray]:
+    """Return when each whole turn was over, and its speed; marks out of place cancel in it."""
+    marks, per_turn = rotor.marks, rotor.per_turn or 1
+    number = marks.number
+    end = np.searchsorted(number, number + per_turn)
+    begin = np.flatnonzero(end < number.size)
+    begin = begin[number[end[begin]] == number[begin] + per_turn]
+    time_s = marks.seconds(0, len(marks))
+    over_s: FloatArray = time_s[end[begin]]
+    return over_s, 1.0 / (over_s - time_s[begin])
+
+
+def ran_again(rotor: Rotor, from_s: float, to_s: float, usual_hz: float) -> bool:
+    """Say whether a rotor that ran lost speed in a span, and was driven again."""
+    at_s, hz = whole_turns(rotor)
+    own = hz[slice(*np.searchsorted(at_s, (from_s, to_s)))]
+    own = own[int(np.argmax(own >= RAN * usual_hz)) :] if (own >= RAN * usual_hz).any() else own[:0]
+    return bool(_rises(rotor, own, usual_hz).any())
+
+
+def _rises(rotor: Rotor, hz: FloatArray, usual_hz: float) -> BoolArray:
+    """Say of speeds in a row where a rotor is driven again: for more than two turns, not a mark."""
+    least = np.minimum.accumulate(hz) if hz.size else hz
+    rises = (hz > SPEEDS_UP * least) & (hz > DRIVEN * usual_hz)
+    count = SUSTAINED + 2 * (rotor.per_turn or 1)
+    if rises.size < count:
+        return np.zeros(0, dtype=bool)
+    return np.convolve(rises, np.ones(count), "valid") >= count - 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class RunDown:
+    """How a rotor that nothing else tells of turned before a loss, and in it.
+
+    Parameters
+    ----------
+    before_hz : float or None
+        Its speed in the second before; None where that is not steady enough to tell anything.
+    kept_before : float
+        Part of its speed half a second earlier that it still had at the loss.
+    slowed_s : tuple of float or None
+        When it began to slow down for good, and by when it had lost `SLOWED` of its speed; None
+        where it did not.
+    is_driven : bool
+        Whether it is driven after the moment by which it must be commanded to stop.
+    """
+
+    before_hz: float | None
+    kept_before: float
+    slowed_s: tuple[float, float] | None
+    is_driven: bool
+
+
+def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
+    """Follow the speed of a rotor through a loss; it must be commanded to stop by a moment."""
+    at_s, hz = whole_turns(rotor)
+    begin, end, back = np.searchsorted(
+        at_s, (loss.earliest_s - BEFORE_S, loss.earliest_s, loss.back_s), side="right"
+    )
+    before = hz[begin:end]
+    if before.size < MIN_AGAIN:
+        return RunDown(None, 0.0, None, is_driven=False)
+    usual_hz = float(np.median(before))
+    half = at_s[begin:end] > loss.earliest_s - BEFORE_S / 2.0
+    halves = [float(np.median(h)) if h.size else usual_hz for h in (before[~half], before[half])]
+    around = np.where(half, halves[1], halves[0])
+    spread = 1.4826 * float(np.median(np.abs(before - around))) / usual_hz
+    lost = max(SLOWED, UNEVEN * spread)
+    if lost > MAX_UNEVEN:
+        return RunDown(None, 0.0, None, is_driven=False)
+    since_s, since = at_s[end:back], hz[end:back]
+    slow_hz = (1.0 - lost) * usual_hz
+    late_s = max(stop_by_s, loss.latest_s + KEPT_S)
+    late = since_s >= late_s
+    kept = float(np.median(since[late][: 3 * MIN_AGAIN])) if late.sum() >= MIN_AGAIN else 0.0
+    rises = _rises(rotor, since, usual_hz)
+    rises &= late[late.size - rises.size :]
+    slowed_s = _slowed_s(rotor, (since_s, since), slow_hz, usual_hz, loss)
+    return RunDown(
+        usual_hz, halves[1] / halves[0], slowed_s,
+        bool(kept >= KEPT * usual_hz or rises.any()),
+    )  # fmt: skip
+
+
+def _slowed_s(
+    rotor: Rotor,
+    at_s: tuple[FloatArray, FloatArray],
+    slow_hz: float,
+    usual_hz: float,
+    loss: LossMoment,
+) -> tuple[float, float] | None:
+    """Find when a rotor began to slow down for good, and by when it did at the latest."""
+    since_s, since = at_s
+    fast = np.flatnonzero(since >= slow_hz)
+    if fast.size and fast[-1] + 1 < since.size:
+        at = int(fast[-1])
+        part = (since[at] - slow_hz) / (since[at] - since[at + 1])
+        value_s = float(since_s[at] + part * (since_s[at + 1] - since_s[at]))
+        begun_s = _begins_s(since_s[at:], since[at:], usual_hz)
+        return value_s if begun_s is None else begun_s, float(since_s[at + 1])
+    # The marks end at full speed, or the first whole turn is slower already.
+    last = rotor.marks.first_at(loss.back_s) if not since.size or fast.size else 0
+    last_s = float(rotor.marks.seconds(last - 1, last)[0]) if last else float(since_s[0])
+    most_s = last_s + (1.0 / ((rotor.per_turn or 1) * slow_hz) if last else 0.0)
+    return (last_s, most_s) if most_s <= loss.back_s else None
+
+
+def _begins_s(at_s: FloatArray, hz: FloatArray, usual_hz: float) -> float | None:
+    """Return when a fall of the speed began, by a line through it; None where few marks tell.
+
+    So the moment does not hang on how fast the rotor was.
+    """
+    slow = np.flatnonzero(hz < FITTED * usual_hz)
+    last = int(slow[0]) if slow.size else hz.size
+    if last < MIN_FITTED or at_s[last - 1] - at_s[0] < FITTED_S:
+        return None
+    from_s = float(at_s[0])
+    slope, start_hz = np.polyfit(at_s[:last] - from_s, hz[:last], 1)
+    if slope >= 0.0:
+        return None
+    # Each speed is the mean of a whole turn that was over then.
+    return from_s + float((usual_hz - start_hz) / slope) - 0.5 / usual_hz

@@ -260,6 +260,11 @@ class Supply:
     trips_v: float | None
     trouble: str = ""
 
+    @property
+    def is_told(self) -> bool:
+        """Whether it is known what it was held against: voltages, or a comparator's threshold."""
+        return self.is_voltage or self.trips_v is not None
+
     def lowest_v(self, from_s: float, to_s: float) -> float | None:
         """Return the lowest voltage of the sags within a span; None where none is known there."""
         sags = self.sags

@@ -224,6 +224,11 @@ def leaping(capture, line, from_s, until_s, to_us):
         (4.05, 4.20, True),
         # Alone, after the link was seen to come: a switch that a hand moved looks the same.
         (4.60, 5.20, False),
+        # Of one frame and of four, with the others as the link comes.
+        (4.33, 4.34, True),
+        (4.33, 4.40, True),
+        # Alone and of a few frames: a glitch looks the same.
+        (4.05, 4.10, False),
     ],
 )
 def test_a_weapon_that_leaps_alone_up_to_the_first_link_is_a_hazard(from_s, until_s, told_of):
@@ -239,6 +244,19 @@ def test_a_weapon_that_leaps_before_the_others_jump_together_is_a_hazard():
     found = check(leaping(guided(before=before, spans=GUIDED[:8]), "RX3", 4.05, 4.80, 1650.0))
     first = [h for h in found.hazards if h.kind is HazardKind.FIRST_LINK and "RX3" in h.lines]
     assert [4.05 <= h.at_s < 4.1 for h in first] == [True]
+
+
+@pytest.mark.parametrize(("from_s", "is_loss"), [(4.33, False), (7.33, True)])
+def test_widths_sent_first_at_the_first_link_are_no_loss(from_s, is_loss):
+    """Outputs that stood since before the marker's first on go to where no loss puts them."""
+    before = {name: rest + 7.0 for name, rest in REST.items()}
+    capture = guided(before=before, spans=GUIDED[:8])
+    for line, to_us in (("RX1", 1700.0), ("RX3", 1650.0)):
+        capture = leaping(capture, line, from_s, from_s + 1.2, to_us)
+    found = check(capture)
+    events = [event for line in found.lines for _, event in line.losses]
+    assert events
+    assert any(not event.is_marked for event in events) is is_loss
 
 
 @pytest.mark.parametrize("frames", [1, 2])

@@ -74,7 +74,9 @@ def recording(source, *tables, losses=None, refused=(), start_ps=0, said=()):
         name: SimpleNamespace(events=tuple(events), findings=(), hazards=())
         for name, events in (losses or {}).items()
     }
-    return SimpleNamespace(source=source, lines=lines, found=SimpleNamespace(line_losses=found))
+    return SimpleNamespace(
+        source=source, lines=lines, found=SimpleNamespace(line_losses=found, rotors={})
+    )
 
 
 def event(stopped_s=10.6, **changes):

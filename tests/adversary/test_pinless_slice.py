@@ -1,0 +1,86 @@
+"""A fixed slice of the study of boards without pins; the whole study is `pinless_study.py`.
+
+Given a rotor, a marker and a supply, a motor that runs on never meets, one that stops mostly does,
+and whatever is taken away makes no device meet.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from adversary.pinless_study import Draft, ask, draft, perform, study, verdict_of
+
+LESS = ({"sensor": True}, {"marker": True}, {"kind": True}, {"marks": True}, {"device": True})
+FEW = settings(max_examples=5, deadline=None, derandomize=True, database=None)
+GOOD = Draft(losses=8, react_s=0.4)
+
+
+def test_no_motor_that_runs_on_meets_and_most_that_stop_do() -> None:
+    told = study(range(24))
+    assert told["draws"] == 24
+    assert told["false meets"] == 0
+    assert told["false failures"] == 0
+    meets, open_ = (told[f"well performed, safe: {v}"] for v in ("meets", "not shown"))
+    assert meets >= 3 * open_
+    assert told["well performed, unsafe: does not meet"] >= 2
+
+
+@FEW
+@given(seed=st.integers(0, 500), left_out=st.sampled_from(LESS))
+def test_a_sheet_that_says_less_never_makes_it_meet(seed: int, left_out: dict[str, bool]) -> None:
+    made = draft("well performed", seed, unsafe=False)
+    assert verdict_of(ask(made, perform(made, seed), **left_out)) != "meets"
+
+
+@FEW
+@given(seed=st.integers(0, 500), line=st.sampled_from(("D6", "tx-on")))
+def test_a_line_taken_away_never_makes_it_meet(seed: int, line: str) -> None:
+    made = draft("well performed", seed, unsafe=False)
+    assert verdict_of(ask(made, perform(made, seed), (line,))) != "meets"
+
+
+def test_its_supply_or_another_output_must_show_that_it_kept_its_power() -> None:
+    take = perform(GOOD, 3)
+    assert verdict_of(ask(GOOD, take)) == "meets"
+    assert verdict_of(ask(GOOD, take, ("V5",))) == "not shown"
+
+
+@FEW
+@given(seed=st.integers(0, 500), beside=st.sampled_from(("supply", "spare", "nothing")))
+def test_a_motor_that_keeps_turning_does_not_meet_whatever_else_is_open(
+    seed: int, beside: str
+) -> None:
+    made = draft("well performed", seed, unsafe=True)
+    made.board, made.beside = "holds", beside
+    analysis = ask(made, perform(made, seed))
+    assert verdict_of(analysis) == "does not meet"
+    assert analysis.failsafe.verdict.value == "does not meet"
+    assert "M1" in str([action.sentence for action in analysis.actions])
+
+
+@pytest.mark.parametrize("board", ["starts again", "starts in the loss", "runs before the link"])
+def test_a_motor_that_begins_to_turn_without_a_link_does_not_meet(board: str) -> None:
+    made = Draft(board=board, losses=4)
+    assert verdict_of(ask(made, perform(made, 8))) == "does not meet"
+
+
+def test_times_are_those_of_the_rotor() -> None:
+    made = Draft(losses=8, react_s=0.5, down_s=0.1, top_hz=20.0)
+    take = perform(made, 5)
+    (line,) = (own for own in ask(made, take).failsafe.lines if own.line == "M1")
+    slow_s = [event.stop.slow_s for _, event in line.rotor_losses]
+    assert len(slow_s) == len(take.slow_s) == 8
+    for told, true_s in zip(slow_s, take.slow_s, strict=True):
+        assert told is not None
+        assert told[0] - 0.1 <= true_s <= told[1]
+    # The switch, then the boot: the bench lets it run again 0.6 s after.
+    again_s = [event.again_s for _, event in line.rotor_losses]
+    assert np.median([s for s in again_s if s is not None]) == pytest.approx(0.65, abs=0.1)

@@ -1,5 +1,6 @@
 """The whole job in one call: what a person gets from `pwmscope.analyse`, and what is refused."""
 
+import io
 import json
 import subprocess
 import sys
@@ -370,7 +371,7 @@ WRONG = {
     "a list": (lambda: pwmscope.analyse([CAPTURE]), "argument source"),
     "missing file": (lambda: pwmscope.analyse("no-such.csv"), "no-such.csv"),
     "missing second file": (lambda: pwmscope.analyse(CAPTURE, "no-such.csv"), "no-such.csv"),
-    "text file": (lambda: pwmscope.analyse(CAPTURE.open("r")), "argument source"),
+    "text file": (lambda: pwmscope.analyse(io.StringIO("time,RX1")), "argument source"),
     "closed file": (lambda: pwmscope.analyse(_closed()), "argument source"),
     "empty polars": (lambda: pwmscope.analyse(pl.DataFrame()), "argument source"),
     "empty pandas": (lambda: pwmscope.analyse(pd.DataFrame()), "argument source"),

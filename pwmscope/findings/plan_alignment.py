@@ -153,27 +153,31 @@ def _cheapest(plan: CapturePlan, held: HeldPositions, place: FloatArray) -> Matc
     outside = SPARE_OUTSIDE * np.arange(positions)
     cost = UNSEEN * np.arange(steps)[:, None] + outside[None, :] + place
     source = np.full((steps, positions, 2), -1)
+    each = np.arange(positions)
+    earlier = each[:, None] - np.arange(MAX_SPARE, 0, -1)  # Shape (J, e)
+    known = np.maximum(earlier, 0)
+    # Since when the first position was held before the recording is not known.
+    seen_s = np.where(earlier > 0, held.start_s[:, None] - held.start_s[known], np.nan)
+    moved, spare = moved[known, each[:, None]], each[:, None] - 1 - earlier
     for k in range(1, steps):
         before = np.arange(max(0, k - MAX_UNSEEN), k)
-        planned = _Planned.of(plan, before, k)
-        for j in range(1, positions):
-            earlier = np.arange(max(0, j - MAX_SPARE), j)
-            seen_s = held.start_s[j] - held.start_s[earlier]
-            # Since when the first position was held before the recording is not known.
-            seen_s[earlier == 0] = np.nan
-            link = planned.link_cost(seen_s, moved[earlier, j], j - 1 - earlier)
-            link += cost[before[:, None], earlier[None, :]] + omitted[before, k][:, None]
-            b, e = np.unravel_index(int(link.argmin()), link.shape)
-            if link[b, e] + place[k, j] < cost[k, j]:
-                cost[k, j] = link[b, e] + place[k, j]
-                source[k, j] = before[b], earlier[e]
+        link = _Planned.of(plan, before, k).link_cost(seen_s, moved, spare)
+        link += cost[before][:, known] + omitted[before, k][:, None, None]
+        link[:, earlier < 0] = np.inf
+        flat = link.swapaxes(0, 1).reshape(positions, -1)
+        least = flat.argmin(axis=1)
+        b, e = np.unravel_index(least, (before.size, MAX_SPARE))
+        reached = flat[each, least] + place[k]
+        better = reached < cost[k]
+        cost[k, better] = reached[better]
+        source[k, better, 0], source[k, better, 1] = before[b][better], earlier[each, e][better]
     total = cost + omitted[:, -1][:, None] + outside[None, ::-1]
     k, j = (int(at) for at in np.unravel_index(int(total.argmin()), total.shape))
-    least, begun = float(total[k, j]), []
+    price, begun = float(total[k, j]), []
     while k >= 0:
         begun.append((k, j))
         k, j = (int(at) for at in source[k, j])
-    return Matching(tuple(reversed(begun)), least)
+    return Matching(tuple(reversed(begun)), price)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,13 +198,15 @@ class _Planned:
         return cls(start_s[k] - start_s[before], alike, is_off)
 
     def link_cost(self, seen_s: FloatArray, moved: BoolArray, spare: IntArray) -> FloatArray:
-        """Price of going on from positions e to the next; shape (b, e)."""
-        planned_s = self.apart_s[:, None]
-        off = np.abs(planned_s - seen_s[None, :]) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
+        """Price of going on to each position from those before; from (J, e) to (b, J, e)."""
+        planned_s, alike, is_off = (
+            each[:, None, None] for each in (self.apart_s, self.alike, self.is_off)
+        )
+        off = np.abs(planned_s - seen_s) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
         late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
-        odd = (self.alike[:, None] == moved[None, :]) & ~self.is_off[:, None]
-        each = np.where(self.is_off, SPARE_OFF, SPARE)[:, None]
-        price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd + each * spare[None, :]
+        odd = (alike == moved) & ~is_off
+        price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd
+        price += np.where(is_off, SPARE_OFF, SPARE) * spare
         return price
 
 

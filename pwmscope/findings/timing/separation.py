@@ -206,11 +206,14 @@ def variance_of_mean(line_us: FloatArray, rms_us: float, sample_interval_us: flo
     jitters = [max(measured - sampled, 0.0) for sampled in (0.25, 1.0 / 12.0)]
     totals = [0.0, 0.0]
     left = 1.0 / 12.0
+    turn = np.cos(phase) + 1j * np.sin(phase)
+    power = np.ones_like(turn)
     for h in range(1, _MANY_HARMONICS + 1):
         if math.exp(-4.0 * (math.pi * h) ** 2 * jitters[0]) < 1e-6:
             break
         weight = 1.0 / (2.0 * (math.pi * h) ** 2)
-        even = float(np.cos(h * phase).mean()) ** 2 + float(np.sin(h * phase).mean()) ** 2
+        power *= turn
+        even = float(abs(power.mean())) ** 2
         for k, jitter in enumerate(jitters):
             kept = math.exp(-4.0 * (math.pi * h) ** 2 * jitter)
             totals[k] += weight * (even * kept + (1.0 - kept) / phase.size)

@@ -7,8 +7,9 @@ import pytest
 
 from pwmscope.bench import make_link_plan, make_plan, parse_plan, parse_sheet, plan_toml
 from pwmscope.errors import HintError
-from pwmscope.findings import Verdict, examine
+from pwmscope.findings import LINK_RECORD, Verdict, examine
 from pwmscope.findings.link import examine_link
+from pwmscope.findings.segmentation import find_servo_lines
 from pwmscope.plot import draw_channel_map
 from pwmscope.synth import GoesToPreset, KeepsFollowing, Output, PulsesStop, build, follow_plan
 
@@ -48,14 +49,32 @@ def record(shares=None, when_lost=None, sheet_text=SHEET, **given):
         line: Output(1000.0 if "throttle" in share else 1500.0, share, when_lost)
         for line, share in (shares or MIXED).items()
     }
-    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
-    found = examine(build(made.script).capture, sheet=sheet)
-    return examine_link(found.capture, found.servo_tables, plan, sheet, **given)
+    return told_of(plan, outputs, sheet, plan, **given)
+
+
+def told_of(done, outputs, sheet, plan, **given):
+    """Tell what a record shows in which the hands did one plan, by that plan or another."""
+    made = follow_plan(done, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    lines = find_servo_lines(build(made.script).capture, "tx-on")
+    return examine_link(lines.capture, lines.servo, plan, sheet, **given)
 
 
 @pytest.fixture(scope="module")
 def mixed():
     return record(last_failsafe=datetime.date(2026, 11, 21))
+
+
+def test_the_whole_examination_tells_the_same(mixed):
+    sheet = parse_sheet(SHEET)
+    plan = make_link_plan(sheet)
+    outputs = {
+        line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
+        for line, share in MIXED.items()
+    }
+    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
+    found = examine(build(made.script).capture, sheet=sheet, plan=plan).sensors[LINK_RECORD]
+    told = {f.name: f for f in mixed.findings if f.name != "failsafe after binding"}
+    assert told == {f.name: f for f in found.findings if f.name in told}
 
 
 def test_each_control_is_found_with_its_outputs_and_their_way(mixed):
@@ -214,12 +233,7 @@ def record_of_hands(change, shares=None, sheet_text=SHEET, when_lost=None, plan=
         line: Output(1000.0 if "throttle" in share else 1500.0, share, when_lost or PulsesStop())
         for line, share in (shares or MIXED).items()
     }
-    made = follow_plan(
-        changed_plan(change), outputs, seed=3, marker="tx-on", sample_rate_hz=250_000
-    )
-    found = examine(build(made.script).capture, sheet=sheet)
-    plan = plan or make_link_plan(sheet)
-    return examine_link(found.capture, found.servo_tables, plan, sheet)
+    return told_of(changed_plan(change), outputs, sheet, plan or make_link_plan(sheet))
 
 
 def without_corners(sheet_text=SHEET):
@@ -273,9 +287,7 @@ def test_a_plan_without_corners_is_still_read_and_says_which_exchanges_it_cannot
         line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
         for line, share in MIXED.items()
     }
-    made = follow_plan(plan, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
-    capture = examine(build(made.script).capture, sheet=sheet)
-    found = examine_link(capture.capture, capture.servo_tables, plan, sheet)
+    found = told_of(plan, outputs, sheet, plan)
     assert found.verdict is not Verdict.DOES_NOT_MEET
     assert {row.control for row in found.rows if row.followers} == {
         "aileron", "elevator", "throttle",
@@ -331,9 +343,7 @@ def record_of_others(moved, hands=None):
         line: Output(1000.0 if "throttle" in share else 1500.0, share, PulsesStop())
         for line, share in MIXED.items()
     } | {line: Output(1100.0, {own: 800.0}, PulsesStop()) for own, line in moved.items()}
-    made = follow_plan(done, outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
-    found = examine(build(made.script).capture, sheet=sheet)
-    return examine_link(found.capture, found.servo_tables, plan, sheet)
+    return told_of(done, outputs, sheet, plan)
 
 
 def test_a_stick_pushed_along_with_a_switch_makes_what_it_moves_perhaps():
@@ -435,9 +445,7 @@ def test_an_output_that_follows_the_other_memory_a_little_meets_nothing(share):
         "RX2": Output(1500.0, MIXED["RX2"], PulsesStop()),
         "RX3": Output(1000.0, MIXED["RX3"], PulsesStop()),
     }
-    made = follow_plan(changed_plan(hands), outputs, seed=3, marker="tx-on", sample_rate_hz=250_000)
-    found = examine(build(made.script).capture, sheet=sheet)
-    told = examine_link(found.capture, found.servo_tables, make_link_plan(sheet), sheet)
+    told = told_of(changed_plan(hands), outputs, sheet, make_link_plan(sheet))
     assert told["other memory"].verdict is not Verdict.MEETS
     assert "RX1" in told["other memory"].sentence
 

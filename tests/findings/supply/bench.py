@@ -1,5 +1,8 @@
 """A supply with source resistance: V = E - I R, recorded as a voltage beside servo lines."""
 
+import math
+from functools import cache
+
 import numpy as np
 
 from pwmscope.capture import Line
@@ -10,13 +13,18 @@ KHZ = 20
 """Samples in a millisecond."""
 
 
+@cache
+def noise(count, seed):
+    return np.random.default_rng(seed).standard_normal(count)
+
+
 def volts(end_s, sags=(), *, noise_v=0.01, seed=3, step_v=0.0):
     """Samples of a supply; ``sags`` are (begin, length, depth) in seconds and volts."""
-    rng = np.random.default_rng(seed)
-    time_s = np.arange(int(end_s * KHZ * 1000)) / (KHZ * 1000.0)
-    v = 5.0 + noise_v * np.sqrt(KHZ) * rng.standard_normal(time_s.size)
+    count = int(end_s * KHZ * 1000)
+    v = 5.0 + noise_v * np.sqrt(KHZ) * noise(count, seed)
     for begin_s, lasts_s, depth_v in sags:
-        v -= depth_v * ((time_s >= begin_s) & (time_s < begin_s + lasts_s))
+        begin, end = (math.ceil(at_s * KHZ * 1000.0) for at_s in (begin_s, begin_s + lasts_s))
+        v[begin:end] -= depth_v
     return np.round(v / step_v) * step_v if step_v else v
 
 

@@ -28,14 +28,22 @@ def sheet_with(**changes):
     return replace(sheet, channels=channels, receiver=receiver)
 
 
-def recorded(line, drill=TEN):
-    capture = drill.capture()
-    return replace(capture, lines={**capture.lines, "A0": line})
+CAPTURE = TEN.capture()
 
 
-def findings_of(line, sheet=None, drill=TEN):
-    found = examine(recorded(line, drill), sheet=sheet_with() if sheet is None else sheet)
-    return {finding.name: finding for finding in found.sensors["A0"].findings}
+def recorded(line):
+    return replace(CAPTURE, lines={**CAPTURE.lines, "A0": line})
+
+
+def findings_of(line, sheet=None):
+    heard = listen_to(recorded(line), sheet=sheet_with() if sheet is None else sheet)
+    return {finding.name: finding for finding in heard.found.supplies["A0"].findings}
+
+
+def test_the_whole_examination_tells_the_same_of_the_supply():
+    line = supply_line("A0", volts(TEN.end_s, [(1.0, 0.01, 1.5)]))
+    found = examine(recorded(line), sheet=sheet_with()).sensors["A0"].findings
+    assert {finding.name: finding for finding in found} == findings_of(line)
 
 
 def test_sags_are_found_with_depth_and_length():

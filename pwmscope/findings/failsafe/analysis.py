@@ -20,9 +20,14 @@ from pwmscope.bench import (
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Case, Setting
-from pwmscope.findings.failsafe.arming import ARMING_DEFINITION, arming_finding
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.event import LossEvent, Recovery
+from pwmscope.findings.failsafe.event import (
+    TRIALS_DEFINITIONS,
+    LossEvent,
+    Recovery,
+    Trials,
+    examine_trials,
+)
 from pwmscope.findings.failsafe.evidence import Evidence, gather
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
@@ -50,8 +55,16 @@ from pwmscope.findings.failsafe.motion import (
     motions_of,
     unpinned_losses,
 )
+from pwmscope.findings.failsafe.power import (
+    answer_supplies,
+    read_supplies,
+    told_of,
+    with_supplies,
+)
 from pwmscope.findings.failsafe.power_up import (
+    ARMING_DEFINITION,
     POWER_UP_DEFINITION,
+    arming_finding,
     before_link,
     power_up_finding,
 )
@@ -82,14 +95,6 @@ from pwmscope.findings.failsafe.stop_time import (
     no_stop_times,
     regular_foreign,
 )
-from pwmscope.findings.failsafe.supply import (
-    answer_supplies,
-    read_supplies,
-    told_of,
-    with_supplies,
-)
-from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
-from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines

@@ -23,7 +23,8 @@ from pwmscope.findings.failsafe.analysis import (
     _with_departures,
 )
 from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
-from pwmscope.findings.failsafe.delays import hand_odds, range_odds
+from pwmscope.findings.failsafe.delays import find_pauses, goes_through, hand_odds, range_odds
+from pwmscope.findings.failsafe.event import examine_trials
 from pwmscope.findings.failsafe.expectation import expectation_of
 from pwmscope.findings.failsafe.losses import (
     Output,
@@ -36,12 +37,10 @@ from pwmscope.findings.failsafe.losses import (
 )
 from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
 from pwmscope.findings.failsafe.motion import _moment_of
-from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
 from pwmscope.findings.failsafe.returns import LinkSeen, _doubt, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.sticks import are_apart
-from pwmscope.findings.failsafe.trials import examine_trials
 from pwmscope.findings.failsafe.verdict import _format_assumed, _late_points
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import HazardKind, Line

@@ -3,7 +3,6 @@
 from pwmscope.findings.failsafe.alternatives import Alternative, Cause, Ground
 from pwmscope.findings.failsafe.analysis import (
     DEFINITIONS,
-    NAME,
     FoundLosses,
     LineLosses,
     LossAnalysis,
@@ -30,6 +29,7 @@ from pwmscope.findings.failsafe.event import (
     failure_rate_bound,
     needed_trials,
 )
+from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of

@@ -12,8 +12,8 @@ from typing import TypeAlias
 from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
 from pwmscope.errors import Reason, preceded
-from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
-from pwmscope.findings.failsafe.event import LossEvent, RotorLoss, Trials, examine_trials
+from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
+from pwmscope.findings.failsafe.event import RESTART, LossEvent, RotorLoss, Trials, examine_trials
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.motion import RotorLosses
 from pwmscope.findings.failsafe.power import NO_PIN, Guard, covers, guards_of, rests_by_s

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
@@ -17,6 +18,13 @@ from pwmscope.findings.rotation import MotionStop
 from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown, special
 
 Bounds = tuple[float, float]
+
+
+SIGNAL_LOSS: Final = "signal loss"
+STOP_TIME: Final = "stop time"
+RESTART: Final = "supply or receiver restart"
+MAX_SHOWN: Final = 100
+"""So many losses are named as evidence, of those that govern the verdict."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,3 +434,79 @@ def _format_trials(
     if not meets:
         return f"{whole}{also}.{times}"
     return f"{whole}{also}: the failure rate is below {100.0 * bound:.2g} % (95 %).{times}"
+
+
+def stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
+    """Tell the slowest stop of a line's losses."""
+    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
+    if not timed:
+        reason = (
+            "No loss shows this device commanded to stand still, or the bench sheet does not "
+            "state its stop range."
+        )
+        return not_shown(STOP_TIME, "s", reason)
+    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
+    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
+    return measured(
+        STOP_TIME, most_s, "s",
+        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
+        f"for good {least_s:.3f} to {most_s:.3f} s after.",
+        interval=(least_s, most_s),
+        evidence=(Evidence(slowest.lost_s, slowest.lost_s + most_s, 0),),
+    )  # fmt: skip
+
+
+def restart_finding(restarts: list[LossEvent]) -> Finding:
+    """Tell the restarts of the supply or the receiver, the proven ones first."""
+    proven = [event for event in restarts if event.case.loss.is_proven]
+    told = proven or restarts
+    count = len(told)
+    sentence = told[0].known_from
+    if proven:
+        sentence = (
+            f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
+            f"pulses at {told[0].lost_s:.3f} s although the transmitter was on."
+        )
+    return Finding(
+        RESTART, float(count), "", None, "no restart while the transmitter is on",
+        Verdict.DOES_NOT_MEET if proven else Verdict.NOT_SHOWN,
+        tuple(Evidence(event.lost_s, event.recovered_s or event.lost_s, 0) for event in told),
+        Reason(sentence, "Check battery, regulator, plugs and ground lead."),
+    )  # fmt: skip
+
+
+def loss_finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
+    """Tell what a line did at its losses; the worst of them decides."""
+    losses = [event for event in events if not event.is_restart]
+    if not losses:
+        return not_shown(
+            SIGNAL_LOSS, "",
+            Reason(
+                "The signal was not seen to be lost, so what happens then is not shown.",
+                "Weapon removed, wheels off the ground, robot restrained: record again. Hold a "
+                "stick off its rest and switch the transmitter off."
+            ),
+            limit=limit,
+        )  # fmt: skip
+    seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
+    value = ", ".join(seen)
+    said = value if len(seen) == 1 else ", ".join(f"{did} in {n}" for did, n in seen.items())
+    worst = _worst(losses)
+    govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
+    spans = tuple([Evidence(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
+    all_marked = all(not event.case.loss.is_inferred for event in losses)
+    times = "once" if len(losses) == 1 else f"{len(losses)} times"
+    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {said}."
+    if limit:
+        which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
+        sentence = preceded(f"{sentence}{which}", worst.reason)
+    return Finding(SIGNAL_LOSS, value, "", None, limit, worst.verdict, spans, sentence)
+
+
+def _worst(losses: list[LossEvent]) -> LossEvent:
+    """Return the loss that governs: one that does not meet, one not shown, the slowest."""
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for event in losses:
+            if event.verdict is verdict:
+                return event
+    return max(losses, key=lambda event: event.stop_bounds_s[1] if event.stop_bounds_s else 0.0)

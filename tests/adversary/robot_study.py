@@ -288,10 +288,11 @@ def ask(robot: Robot, take: Take) -> Told:
     return told
 
 
-def run(kind: str, seed: int) -> dict[str, Any]:
-    """One robot, tested and judged."""
+def run(kind: str, seed: int, losses: int = 0) -> dict[str, Any]:
+    """One robot, tested and judged; with so many losses, or as many as are drawn."""
     start = time.process_time()
     robot = draft(kind, seed)
+    robot.losses = losses or robot.losses
     steps = steps_of(robot)
     take = record(robot.bench, steps, robot.hands)
     meant = record(robot.bench, steps, Hands())
@@ -327,6 +328,7 @@ def main(words: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kind", choices=KINDS, default="layout")
     parser.add_argument("--seeds", default="0:20")
+    parser.add_argument("--losses", type=int, default=0, help="by default as drawn")
     parser.add_argument("--out", type=Path, default=Path("robots.jsonl"))
     parser.add_argument("--stop-after", type=float, default=520.0)
     parser.add_argument("--report", type=Path)
@@ -346,7 +348,7 @@ def main(words: list[str]) -> int:
         for seed in range(first, last):
             if seed in done or time.monotonic() - begun > chosen.stop_after:
                 continue
-            out.write(json.dumps(run(chosen.kind, seed)) + "\n")
+            out.write(json.dumps(run(chosen.kind, seed, chosen.losses)) + "\n")
             out.flush()
     return 0
 

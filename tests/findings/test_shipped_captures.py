@@ -1,11 +1,12 @@
 """The shipped captures against the truth beside them."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from pwmscope import Verdict, examine, load, load_plan, load_sheet
+from pwmscope import Verdict, analyse, examine, load, load_plan, load_sheet
 from pwmscope.findings.link import examine_link
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -153,6 +154,21 @@ def test_spin_down_tells_command_and_motion_apart():
     assert marks.value == truth["marks"]
     assert top.value == pytest.approx(truth["top_per_minute"], rel=0.01)
     assert findings.channels["RX3"].losses.trials.meets == 10
+
+
+def test_a_drive_without_a_pin_is_judged_by_its_rotor_and_the_marker():
+    truth = truth_of("one-board")["rotors"][0]
+    capture, sheet = load(CAPTURES / "one-board.csv.gz"), load_sheet(CAPTURES / "one-board.toml")
+    (line,) = (own for own in analyse(capture, sheet=sheet).failsafe.lines if own.line == "left")
+    assert line.verdict is Verdict.MEETS
+    assert line.trials.meets == 10
+    for (_, event), slow_s in zip(line.rotor_losses, truth["slow_s"], strict=True):
+        least_s, most_s = event.stop.slow_s
+        assert least_s - 0.01 <= slow_s <= most_s + 0.01
+    for left_out in ("D6", "tx-on", "RX1"):
+        lines = {name: own for name, own in capture.lines.items() if name != left_out}
+        less = analyse(replace(capture, lines=lines), sheet=sheet)
+        assert less["left"].failsafe.verdict is Verdict.NOT_SHOWN
 
 
 def test_supply_sag_is_found_sag_by_sag_with_its_cause():

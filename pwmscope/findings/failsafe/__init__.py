@@ -3,7 +3,6 @@
 from pwmscope.findings.failsafe.alternatives import Alternative, Cause, Ground
 from pwmscope.findings.failsafe.analysis import (
     DEFINITIONS,
-    NAME,
     FoundLosses,
     LineLosses,
     LossAnalysis,
@@ -21,18 +20,21 @@ from pwmscope.findings.failsafe.check import (
     check_failsafe,
 )
 from pwmscope.findings.failsafe.delays import PULL_SCATTER_S
-from pwmscope.findings.failsafe.event import LossEvent, Recovery
-from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
-from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
-from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
-from pwmscope.findings.failsafe.motion import RotorLoss, RotorLosses
-from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
-from pwmscope.findings.failsafe.trials import (
+from pwmscope.findings.failsafe.event import (
     CONFIDENCE,
+    LossEvent,
+    Recovery,
+    RotorLoss,
     Trials,
     failure_rate_bound,
     needed_trials,
 )
+from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
+from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
+from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
+from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
+from pwmscope.findings.failsafe.motion import RotorLosses
+from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 
 analyse_losses = listen_to
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -15,18 +14,27 @@ from pwmscope.bench import (
     BenchSheet,
     Limits,
     Marker,
-    StopBand,
 )
-from pwmscope.capture import PS_PER_S, Capture, Line
-from pwmscope.errors import Reason, named, preceded
+from pwmscope.capture import Capture, Line
+from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
-from pwmscope.findings.failsafe.arming import ARMING_DEFINITION, arming_finding
-from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.event import LossEvent, Recovery
+from pwmscope.findings.failsafe.coincidence import Watched, watch_line
+from pwmscope.findings.failsafe.event import (
+    RESTART,
+    SIGNAL_LOSS,
+    STOP_TIME,
+    TRIALS_DEFINITIONS,
+    LossEvent,
+    Recovery,
+    Trials,
+    examine_trials,
+    loss_finding,
+    restart_finding,
+    stop_time_finding,
+)
 from pwmscope.findings.failsafe.evidence import Evidence, gather
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
-    JUMP,
     Loss,
     Output,
     inferred_losses,
@@ -50,8 +58,16 @@ from pwmscope.findings.failsafe.motion import (
     motions_of,
     unpinned_losses,
 )
+from pwmscope.findings.failsafe.power import (
+    answer_supplies,
+    read_supplies,
+    told_of,
+    with_supplies,
+)
 from pwmscope.findings.failsafe.power_up import (
+    ARMING_DEFINITION,
     POWER_UP_DEFINITION,
+    arming_finding,
     before_link,
     power_up_finding,
 )
@@ -64,32 +80,13 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.response import (
-    ChangeKind,
-    LossClass,
-    Response,
-    Scale,
-    find_rest,
-    respond,
-)
 from pwmscope.findings.failsafe.returns import with_returns
-from pwmscope.findings.failsafe.segments import find_stretches
 from pwmscope.findings.failsafe.stop_time import (
-    BoolArray,
     StopTimes,
     Windows,
     find_stop_times,
     no_stop_times,
-    regular_foreign,
 )
-from pwmscope.findings.failsafe.supply import (
-    answer_supplies,
-    read_supplies,
-    told_of,
-    with_supplies,
-)
-from pwmscope.findings.failsafe.trials import DEFINITIONS as TRIALS_DEFINITIONS
-from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
@@ -100,40 +97,21 @@ from pwmscope.model import (
     Finding,
     Hazard,
     Span,
-    Verdict,
     inside,
-    measured,
-    not_shown,
 )
-from pwmscope.model import Evidence as Where
-from pwmscope.pulses import Convention, Frames, PulseTable, find_frames, find_line_states
+from pwmscope.pulses import Convention, Frames, PulseTable, find_frames
 
-NAME: Final = "signal loss"
-STOP_TIME: Final = "stop time"
-RESTART: Final = "supply or receiver restart"
-MAX_SHOWN: Final = 100
-"""So many losses are named as evidence, of those that govern the verdict."""
 MIN_GOOD: Final = 50
 """So many servo pulses, of a line that the sheet lists, show that it carries them."""
-MIN_BEYOND: Final = 10
-"""So many pulses beyond what servos take are a command."""
 EITHER_WAY: Final = 0.5
 """Where more than this part of the pauses are as long as a pulse, either level may be the pulse."""
 MIN_LONG_PAUSES: Final = 3
 """Unless so many last over a frame that is missing, as no pulse does."""
-NOISE_PART: Final = 0.5
-"""Noise for so much of a loss is what the line does in it."""
-NOISE_PER_S: Final = 10.0
-"""Edges a second, and more, on a line without servo pulses are those of an undriven line."""
 SAME_WIDTH: Final = 0.01
 """Widths so near, in parts of the convention's span, are one position of the stick."""
-STUCK_PART: Final = 0.5
-"""A level of pulses for more than this part of a silence is stuck."""
-LONG_LEVEL_S: Final = 0.005
-"""And for longer than this it is no pulse: neither a command nor none is known."""
 DEFINITIONS: Final = (
     Definition(
-        NAME,
+        SIGNAL_LOSS,
         "What the output does after a loss. Whether it commands its device to stand still, for "
         "good, within the limit. It is 'meets' only where every other cause is refuted: hand, "
         "plug or probe, restart, marker and link.",
@@ -521,107 +499,6 @@ def _with_unstated(losses: tuple[Loss, ...], inferred: Iterable[Loss]) -> tuple[
     return tuple(sorted((*losses, *others), key=lambda loss: loss.lost_s))
 
 
-def watch_line(
-    output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
-) -> Watched:
-    """Say what one line did at each loss, by itself."""
-    table = output.table
-    places = tuple([k for k, loss in enumerate(losses) if table.line in loss.lines])
-    own = tuple([losses[k] for k in places])
-    stretches = find_stretches(table, output.usual_us, own, capture.start_s, capture.end_s)
-    spans = tuple([Span(loss.seen_from_s, max(loss.back_s, loss.seen_from_s)) for loss in own])
-    following = output.dwells.select(~inside(spans, output.dwells.start_s))
-    rest = find_rest(following, table.convention, expected.band)
-    range_us = stretches.tolerance.range_us
-    scale = Scale(output.usual_us / 1e6, range_us, JUMP * table.convention.span_us)
-    responses = tuple(
-        [
-            respond(loss, around, rest, scale)
-            for loss, around in zip(own, stretches.around, strict=True)
-        ]
-    )
-    if expected.band is not None:
-        responses = tuple([_with_departures(own, expected.band) for own in responses])
-    line = capture.lines.get(table.line)
-    if line is not None:
-        responses = _with_states(responses, own, table, line)
-    return Watched(output, expected, own, places, responses, range_us)
-
-
-def _with_departures(response: Response, band: StopBand) -> Response:
-    """Leave out changes from one width of the stop range to another: none is the return."""
-    kept = list(response.departures)
-    while kept and kept[0].kind in _WITHIN and band.holds(kept[0].to_us):
-        del kept[0]
-    if len(kept) == len(response.departures):
-        return response
-    return replace(response, departures=tuple(kept))
-
-
-_RESTLESS: Final = (LossClass.WANDERS, LossClass.KEEPS_FOLLOWING, None)
-_WITHIN: Final = (ChangeKind.JUMP, ChangeKind.MOVE)
-
-
-def _with_states(
-    responses: tuple[Response, ...], losses: tuple[Loss, ...], table: PulseTable, line: Line
-) -> tuple[Response, ...]:
-    """Tell a line without pulses that is stuck at their level, or that nothing drives."""
-    told = list(responses)
-    restless = [k for k, own in enumerate(responses) if own.behaviour in _RESTLESS]
-    if restless:
-        begin_s, end_s = losses[restless[0]].lost_s, losses[restless[-1]].back_s
-        noises = [s for s in find_line_states(line, begin_s, end_s) if s.kind == "noise"]
-        for k in restless:
-            noise_s = sum(
-                max(0.0, min(s.until_s, losses[k].back_s) - max(s.since_s, losses[k].lost_s))
-                for s in noises
-            )
-            if noise_s >= NOISE_PART * (losses[k].back_s - losses[k].lost_s):
-                told[k] = replace(
-                    responses[k], behaviour=LossClass.NOISE, moved_until_s=None, level_us=None
-                )
-    quiet = [k for k, own in enumerate(responses) if own.behaviour is LossClass.PULSES_STOP]
-    if not quiet:
-        return tuple(told)
-    edges_s = line.edges_ps / PS_PER_S
-    active, beyond = 1 - int(table.inverted), regular_foreign(table)
-    for k in quiet:
-        final = responses[k].during[-1]
-        end_s = max(min(final.end_s, losses[k].back_s), final.start_s)
-        low, high = np.searchsorted(edges_s, (final.start_s, end_s))
-        lasted_s = end_s - final.start_s
-        level = line.initial_level ^ (int(low) & 1)
-        beyond_us = _beyond_us(table, beyond, final.start_s, end_s)
-        if beyond_us is not None:
-            told[k] = replace(responses[k], behaviour=LossClass.GOES_TO_PRESET, level_us=beyond_us)
-            continue
-        if high - low > max(6.0, NOISE_PER_S * lasted_s):
-            told[k] = replace(responses[k], behaviour=LossClass.NOISE)
-            continue
-        bounds_s = np.concatenate([[final.start_s], edges_s[low:high], [end_s]])
-        stays_s = np.diff(bounds_s)[int(level != active) :: 2]
-        longest_s = float(stays_s.max(initial=0.0))
-        if longest_s > max(STUCK_PART * lasted_s, table.convention.high_us / 1e6):
-            state = LossClass.STUCK_HIGH if active else LossClass.STUCK_LOW
-            told[k] = replace(responses[k], behaviour=state)
-        elif longest_s > LONG_LEVEL_S:
-            why_not = Reason(
-                f"After its last pulse the line stood at its pulses' level for "
-                f"{1e3 * longest_s:.0f} ms, then went quiet. A line that is stuck, and whose plug "
-                "or probe comes off, looks the same.",
-                "Check the wire.",
-            )
-            told[k] = replace(responses[k], behaviour=None, why_not=why_not)
-    return tuple(told)
-
-
-def _beyond_us(table: PulseTable, beyond: BoolArray, start_s: float, end_s: float) -> float | None:
-    """Return the width of regular pulses beyond what servos take; None where there are few."""
-    rows = slice(*np.searchsorted(table.rise_s, (start_s, end_s)))
-    width_us = table.width_us[rows][beyond[rows]]
-    return float(np.median(width_us)) if width_us.size >= MIN_BEYOND else None
-
-
 def _examine(  # noqa: PLR0917 - all that every channel is examined with
     outputs: Mapping[str, Output],
     told: _Told,
@@ -781,90 +658,17 @@ def _summed_up(
     power_up: Finding,
     source: str,
 ) -> LineLosses:
-    finding = _finding(events, "" if expected.is_informative else limit)
+    finding = loss_finding(events, "" if expected.is_informative else limit)
     trials = examine_trials(events)
     hazards = hazards_of(events, expected, source)
     findings = [
         finding,
-        _stop_time_finding(events),
+        stop_time_finding(events),
         trials.finding,
         recovery_finding(events, expected),
         power_up,
     ]
     restarted = [event for event in events if event.is_restart]
     if restarted:
-        findings.append(_restart_finding(restarted))
+        findings.append(restart_finding(restarted))
     return LineLosses(events, finding, trials, tuple(findings), hazards)
-
-
-def _stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
-    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
-    if not timed:
-        reason = (
-            "No loss shows this device commanded to stand still, or the bench sheet does not "
-            "state its stop range."
-        )
-        return not_shown(STOP_TIME, "s", reason)
-    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
-    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
-    return measured(
-        STOP_TIME, most_s, "s",
-        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
-        f"for good {least_s:.3f} to {most_s:.3f} s after.",
-        interval=(least_s, most_s),
-        evidence=(Where(slowest.lost_s, slowest.lost_s + most_s, 0),),
-    )  # fmt: skip
-
-
-def _restart_finding(restarts: list[LossEvent]) -> Finding:
-    proven = [event for event in restarts if event.case.loss.is_proven]
-    told = proven or restarts
-    count = len(told)
-    sentence = told[0].known_from
-    if proven:
-        sentence = (
-            f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
-            f"pulses at {told[0].lost_s:.3f} s although the transmitter was on."
-        )
-    return Finding(
-        RESTART, float(count), "", None, "no restart while the transmitter is on",
-        Verdict.DOES_NOT_MEET if proven else Verdict.NOT_SHOWN,
-        tuple(Where(event.lost_s, event.recovered_s or event.lost_s, 0) for event in told),
-        Reason(sentence, "Check battery, regulator, plugs and ground lead."),
-    )  # fmt: skip
-
-
-def _finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
-    losses = [event for event in events if not event.is_restart]
-    if not losses:
-        return not_shown(
-            NAME, "",
-            Reason(
-                "The signal was not seen to be lost, so what happens then is not shown.",
-                "Weapon removed, wheels off the ground, robot restrained: record again. Hold a "
-                "stick off its rest and switch the transmitter off."
-            ),
-            limit=limit,
-        )  # fmt: skip
-    seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
-    value = ", ".join(seen)
-    said = value if len(seen) == 1 else ", ".join(f"{did} in {n}" for did, n in seen.items())
-    worst = _worst(losses)
-    govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
-    spans = tuple([Where(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
-    all_marked = all(not event.case.loss.is_inferred for event in losses)
-    times = "once" if len(losses) == 1 else f"{len(losses)} times"
-    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {said}."
-    if limit:
-        which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
-        sentence = preceded(f"{sentence}{which}", worst.reason)
-    return Finding(NAME, value, "", None, limit, worst.verdict, spans, sentence)
-
-
-def _worst(losses: list[LossEvent]) -> LossEvent:
-    """Return the loss that governs: one that does not meet, one not shown, the slowest."""
-    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
-        for event in losses:
-            if event.verdict is verdict:
-                return event
-    return max(losses, key=lambda event: event.stop_bounds_s[1] if event.stop_bounds_s else 0.0)

@@ -12,15 +12,13 @@ from typing import TypeAlias
 from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
 from pwmscope.errors import Reason, preceded
-from pwmscope.findings.failsafe.analysis import RESTART, LineLosses, LossAnalysis
-from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
+from pwmscope.findings.failsafe.event import RESTART, LossEvent, RotorLoss, Trials, examine_trials
 from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
-from pwmscope.findings.failsafe.guards import NO_PIN, Guard, covers, guards_of, rests_by_s
-from pwmscope.findings.failsafe.motion import RotorLoss, RotorLosses
-from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
-from pwmscope.findings.failsafe.power_up import cuts_before_link
+from pwmscope.findings.failsafe.motion import RotorLosses
+from pwmscope.findings.failsafe.power import NO_PIN, Guard, covers, guards_of, rests_by_s
+from pwmscope.findings.failsafe.power_up import POWER_UP, cuts_before_link
 from pwmscope.findings.failsafe.response import LossClass
-from pwmscope.findings.failsafe.trials import Trials, examine_trials
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply
 from pwmscope.model import (

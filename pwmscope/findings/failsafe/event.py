@@ -1,17 +1,30 @@
-"""One loss as one channel shows it."""
+"""One loss as one channel shows it, and what several say together."""
 
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
-from pwmscope.errors import named
+import numpy as np
+
+from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
-from pwmscope.model import Verdict
+from pwmscope.findings.rotation import MotionStop
+from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown, special
 
 Bounds = tuple[float, float]
+
+
+SIGNAL_LOSS: Final = "signal loss"
+STOP_TIME: Final = "stop time"
+RESTART: Final = "supply or receiver restart"
+MAX_SHOWN: Final = 100
+"""So many losses are named as evidence, of those that govern the verdict."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,3 +247,266 @@ _NOT_MARKED = (
     "The moment the transmitter went off is not marked. Record a line from its switch and name "
     "that line with `off_line`."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class RotorLoss:
+    """One loss as the rotor of a device without a pin shows it.
+
+    Parameters
+    ----------
+    stop : MotionStop
+        When it was slow, whether that shows that the limits are met, and why.
+    slowed_s : float or None
+        Most time from the loss until it ran down; None where it did not.
+    again_s : float or None
+        Time from the transmitter's return until it turned again; None where it did not.
+    alternatives : tuple of Alternative
+        Every alternative cause, and what refutes it.
+    """
+
+    stop: MotionStop
+    slowed_s: float | None
+    again_s: float | None
+    alternatives: tuple[Alternative, ...]
+    is_restart: bool = False
+
+    @property
+    def lost_s(self) -> float:
+        """Moment of loss."""
+        return self.stop.lost_s
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether it shows that the device stops in time."""
+        return self.stop.verdict
+
+    @property
+    def reason(self) -> str:
+        """Why, as a sentence."""
+        return self.stop.reason
+
+    @property
+    def stop_bounds_s(self) -> tuple[float, float] | None:
+        """Least and most time from the loss until the device was commanded to stop."""
+        return None if self.slowed_s is None else (0.0, self.slowed_s)
+
+
+CONFIDENCE: Final = 0.95
+TRIALS: Final = "signal loss trials"
+
+TRIALS_DEFINITIONS: Final = (
+    Definition(
+        TRIALS,
+        "The failure rate that the losses seen leave open. It is below this bound with 95 % "
+        "confidence. Losses that show neither are left out.",
+        "upper end p of the one-sided Clopper-Pearson interval: P(at most k failures in n | p) = "
+        "0.05; for k = 0, p = 1 - 0.05^(1/n), about 3/n",
+        "Clopper and Pearson, Biometrika 26 (1934); the rule of three is common practice; from "
+        "memory",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trials:
+    """Several losses of one line, in one or several recordings.
+
+    Parameters
+    ----------
+    meets, fails, not_shown : int
+        How many losses met the limit, broke it, or showed neither.
+    bound : float or None
+        Upper bound of the failure rate at 95 % confidence; None without a loss
+        that showed either.
+    stop_s : tuple of float or None
+        Shortest, median and longest stop time of those that have one, in
+        seconds, each the upper end of its uncertainty.
+    finding : Finding
+        ``signal loss trials``.
+    """
+
+    meets: int
+    fails: int
+    not_shown: int
+    bound: float | None
+    stop_s: tuple[float, float, float] | None
+    finding: Finding
+
+
+def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFIDENCE) -> float:
+    """Bound the failure rate from above by what was seen (Clopper and Pearson 1934).
+
+    Parameters
+    ----------
+    trials : int
+        Number of trials, at least 1.
+    failures : int
+        How many of them failed.
+    confidence : float
+        One-sided confidence, between 0 and 1.
+
+    Returns
+    -------
+    float
+        The rate at which so few failures, or fewer, would be seen with a chance of
+        ``1 - confidence``.
+
+    Raises
+    ------
+    ValueError
+        If the numbers are not those of an experiment.
+
+    Examples
+    --------
+    >>> round(failure_rate_bound(59), 4), round(failure_rate_bound(10, 1), 4)
+    (0.0495, 0.3942)
+    """
+    if trials < 1 or not 0 <= failures <= trials or not 0.0 < confidence < 1.0:
+        raise ValueError(f"{failures} failures in {trials} trials at {confidence} make no sense")
+    if failures == trials:
+        return 1.0
+    return float(special.betaincinv(failures + 1, trials - failures, confidence))
+
+
+def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
+    """Return how many trials, none of which may fail, bound the failure rate by ``rate``.
+
+    Parameters
+    ----------
+    rate : float
+        The bound, between 0 and 1.
+    confidence : float
+        One-sided confidence, between 0 and 1.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> needed_trials(0.05), needed_trials(0.3)
+    (59, 9)
+    """
+    return math.ceil(math.log(1.0 - confidence) / math.log(1.0 - rate))
+
+
+def examine_trials(events: Iterable[LossEvent | RotorLoss]) -> Trials:
+    """Count what the losses of one line show together."""
+    losses = [event for event in events if not event.is_restart]
+    meets = sum(event.verdict is Verdict.MEETS for event in losses)
+    fails = sum(event.verdict is Verdict.DOES_NOT_MEET for event in losses)
+    shown = [e for e in losses if e.verdict in (Verdict.MEETS, Verdict.DOES_NOT_MEET)]
+    times_s = np.array([bounds[1] for e in shown if (bounds := e.stop_bounds_s) is not None])
+    stop_s = None
+    if times_s.size:
+        stop_s = (float(times_s.min()), float(np.median(times_s)), float(times_s.max()))
+    left_out = len(losses) - meets - fails
+    if not shown:
+        reason = "No loss was seen that shows whether the limit is met, so there is no rate."
+        return Trials(meets, fails, left_out, None, stop_s, not_shown(TRIALS, "%", reason))
+    bound = failure_rate_bound(len(shown), fails)
+    finding = measured(
+        TRIALS,
+        100.0 * bound,
+        "%",
+        _format_trials(meets, fails, left_out, bound, stop_s),
+        evidence=(Evidence(shown[0].lost_s, max(event.lost_s for event in shown), 0),),
+    )
+    return Trials(meets, fails, left_out, bound, stop_s, finding)
+
+
+def _format_trials(
+    meets: int,
+    fails: int,
+    left_out: int,
+    bound: float,
+    stop_s: tuple[float, float, float] | None,
+) -> str:
+    whole = f"{meets} of {meets + fails} losses met the limit"
+    also = f", {left_out} more showed neither" if left_out else ""
+    times = ""
+    if stop_s is not None:
+        times = (
+            f" Stop time at most {stop_s[0]:.2f} s, {stop_s[1]:.2f} s and {stop_s[2]:.2f} s "
+            "(shortest, median, longest)."
+        )
+    if not meets:
+        return f"{whole}{also}.{times}"
+    return f"{whole}{also}: the failure rate is below {100.0 * bound:.2g} % (95 %).{times}"
+
+
+def stop_time_finding(events: tuple[LossEvent, ...]) -> Finding:
+    """Tell the slowest stop of a line's losses."""
+    timed = [event for event in events if event.stop_bounds_s and not event.is_restart]
+    if not timed:
+        reason = (
+            "No loss shows this device commanded to stand still, or the bench sheet does not "
+            "state its stop range."
+        )
+        return not_shown(STOP_TIME, "s", reason)
+    slowest = max(timed, key=lambda event: event.stop_bounds_s or (0.0, 0.0))
+    least_s, most_s = slowest.stop_bounds_s or (0.0, 0.0)
+    return measured(
+        STOP_TIME, most_s, "s",
+        f"The slowest of {len(timed)} losses, at {slowest.lost_s:.3f} s: commanded to stand still "
+        f"for good {least_s:.3f} to {most_s:.3f} s after.",
+        interval=(least_s, most_s),
+        evidence=(Evidence(slowest.lost_s, slowest.lost_s + most_s, 0),),
+    )  # fmt: skip
+
+
+def restart_finding(restarts: list[LossEvent]) -> Finding:
+    """Tell the restarts of the supply or the receiver, the proven ones first."""
+    proven = [event for event in restarts if event.case.loss.is_proven]
+    told = proven or restarts
+    count = len(told)
+    sentence = told[0].known_from
+    if proven:
+        sentence = (
+            f"{count} restart{'s' if count > 1 else ''} of the supply or the receiver: no line had "
+            f"pulses at {told[0].lost_s:.3f} s although the transmitter was on."
+        )
+    return Finding(
+        RESTART, float(count), "", None, "no restart while the transmitter is on",
+        Verdict.DOES_NOT_MEET if proven else Verdict.NOT_SHOWN,
+        tuple(Evidence(event.lost_s, event.recovered_s or event.lost_s, 0) for event in told),
+        Reason(sentence, "Check battery, regulator, plugs and ground lead."),
+    )  # fmt: skip
+
+
+def loss_finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
+    """Tell what a line did at its losses; the worst of them decides."""
+    losses = [event for event in events if not event.is_restart]
+    if not losses:
+        return not_shown(
+            SIGNAL_LOSS, "",
+            Reason(
+                "The signal was not seen to be lost, so what happens then is not shown.",
+                "Weapon removed, wheels off the ground, robot restrained: record again. Hold a "
+                "stick off its rest and switch the transmitter off."
+            ),
+            limit=limit,
+        )  # fmt: skip
+    seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
+    value = ", ".join(seen)
+    said = value if len(seen) == 1 else ", ".join(f"{did} in {n}" for did, n in seen.items())
+    worst = _worst(losses)
+    govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
+    spans = tuple([Evidence(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
+    all_marked = all(not event.case.loss.is_inferred for event in losses)
+    times = "once" if len(losses) == 1 else f"{len(losses)} times"
+    sentence = f"Signal {'lost' if all_marked else 'seen to be lost'} {times}: {said}."
+    if limit:
+        which = "" if len(losses) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
+        sentence = preceded(f"{sentence}{which}", worst.reason)
+    return Finding(SIGNAL_LOSS, value, "", None, limit, worst.verdict, spans, sentence)
+
+
+def _worst(losses: list[LossEvent]) -> LossEvent:
+    """Return the loss that governs: one that does not meet, one not shown, the slowest."""
+    for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
+        for event in losses:
+            if event.verdict is verdict:
+                return event
+    return max(losses, key=lambda event: event.stop_bounds_s[1] if event.stop_bounds_s else 0.0)

@@ -29,6 +29,8 @@ from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
+    beat_odds,
+    find_pauses,
     person_odds,
     pull_odds,
     range_odds,
@@ -44,8 +46,6 @@ from pwmscope.findings.failsafe.own_widths import (
     resting_levels,
     seen_levels,
 )
-from pwmscope.findings.failsafe.pauses import beat_odds, find_pauses
-from pwmscope.findings.failsafe.ramps import find_ramps
 from pwmscope.findings.failsafe.response import (
     STATES,
     Change,
@@ -55,7 +55,7 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.sticks import find_own_sticks, with_wandering
+from pwmscope.findings.failsafe.sticks import find_own_sticks, find_ramps, with_wandering
 from pwmscope.model import Span, inside
 
 CLOSE_S: Final = 0.25

@@ -19,7 +19,7 @@ from pwmscope.findings.failsafe.losses import (
     keeps_beat,
     quiet_limit_s,
 )
-from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
+from pwmscope.findings.failsafe.power_up import POWER_UP
 from pwmscope.findings.failsafe.recovery import STEP_US, is_held
 from pwmscope.findings.failsafe.response import ChangeKind
 from pwmscope.findings.failsafe.stop_time import sides

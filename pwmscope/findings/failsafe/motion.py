@@ -23,12 +23,12 @@ from pwmscope.findings.failsafe.alternatives import (
     supply_failed,
 )
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS, person_odds
-from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
-from pwmscope.findings.failsafe.power_up import NAME as POWER_UP
+from pwmscope.findings.failsafe.power import sag_in
+from pwmscope.findings.failsafe.power_up import POWER_UP
 from pwmscope.findings.failsafe.response import LossClass
-from pwmscope.findings.failsafe.supply import sag_in
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.rotation import (
     LossMoment,
@@ -141,49 +141,6 @@ def _moment_of(case: Case, polarity: Polarity | None) -> LossMoment:
     return LossMoment(
         loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s, case.error_s, doubt
     )
-
-
-@dataclass(frozen=True, slots=True)
-class RotorLoss:
-    """One loss as the rotor of a device without a pin shows it.
-
-    Parameters
-    ----------
-    stop : MotionStop
-        When it was slow, whether that shows that the limits are met, and why.
-    slowed_s : float or None
-        Most time from the loss until it ran down; None where it did not.
-    again_s : float or None
-        Time from the transmitter's return until it turned again; None where it did not.
-    alternatives : tuple of Alternative
-        Every alternative cause, and what refutes it.
-    """
-
-    stop: MotionStop
-    slowed_s: float | None
-    again_s: float | None
-    alternatives: tuple[Alternative, ...]
-    is_restart: bool = False
-
-    @property
-    def lost_s(self) -> float:
-        """Moment of loss."""
-        return self.stop.lost_s
-
-    @property
-    def verdict(self) -> Verdict:
-        """Whether it shows that the device stops in time."""
-        return self.stop.verdict
-
-    @property
-    def reason(self) -> str:
-        """Why, as a sentence."""
-        return self.stop.reason
-
-    @property
-    def stop_bounds_s(self) -> tuple[float, float] | None:
-        """Least and most time from the loss until the device was commanded to stop."""
-        return None if self.slowed_s is None else (0.0, self.slowed_s)
 
 
 @dataclass(frozen=True, slots=True)

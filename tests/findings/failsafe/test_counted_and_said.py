@@ -15,15 +15,15 @@ from pwmscope.bench import StopBand
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LineLosses, LossClass, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, by_hand, never_lost
-from pwmscope.findings.failsafe.analysis import (
-    _finding,
-    _reads_either_way,
-    _restart_finding,
-    _stop_time_finding,
-    _with_departures,
+from pwmscope.findings.failsafe.analysis import _reads_either_way
+from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched, _with_departures
+from pwmscope.findings.failsafe.delays import find_pauses, goes_through, hand_odds, range_odds
+from pwmscope.findings.failsafe.event import (
+    examine_trials,
+    loss_finding,
+    restart_finding,
+    stop_time_finding,
 )
-from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
-from pwmscope.findings.failsafe.delays import hand_odds, range_odds
 from pwmscope.findings.failsafe.expectation import expectation_of
 from pwmscope.findings.failsafe.losses import (
     Output,
@@ -36,12 +36,10 @@ from pwmscope.findings.failsafe.losses import (
 )
 from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
 from pwmscope.findings.failsafe.motion import _moment_of
-from pwmscope.findings.failsafe.pauses import find_pauses, goes_through
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
 from pwmscope.findings.failsafe.returns import LinkSeen, _doubt, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.sticks import are_apart
-from pwmscope.findings.failsafe.trials import examine_trials
 from pwmscope.findings.failsafe.verdict import _format_assumed, _late_points
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import HazardKind, Line
@@ -100,37 +98,37 @@ def test_fifty_nine_that_meet_bound_the_rate_at_five_percent():
 
 
 def test_losses_are_told_with_the_one_that_decides():
-    once = _finding((event(),), "limit")
+    once = loss_finding((event(),), "limit")
     assert once.sentence == "Signal lost once: goes to preset. It does so."
     late = event(BREAKS, loss=cases.loss_of(lost_s=30.0, back_s=34.0))
-    two = _finding((event(), late), "limit")
+    two = loss_finding((event(), late), "limit")
     assert two.sentence.startswith("Signal lost 2 times: goes to preset. The loss at 30.000 s")
     assert two.verdict is BREAKS
-    assert _finding((event(loss=cases.INFERRED),), "").sentence == (
+    assert loss_finding((event(loss=cases.INFERRED),), "").sentence == (
         "Signal seen to be lost once: goes to preset."
     )
     held = event(behaviour=LossClass.HOLDS_LAST)
-    assert "goes to preset in 1, holds last in 1." in _finding((event(), held), "").sentence
-    assert _finding((RESTART,), "limit").verdict is OPEN
+    assert "goes to preset in 1, holds last in 1." in loss_finding((event(), held), "").sentence
+    assert loss_finding((RESTART,), "limit").verdict is OPEN
 
 
 def test_the_slowest_stop_is_told():
-    found = _stop_time_finding((stopped(0.6), stopped(0.9), RESTART))
+    found = stop_time_finding((stopped(0.6), stopped(0.9), RESTART))
     assert found.value == pytest.approx(0.9, abs=1e-4)
     assert found.interval == pytest.approx((0.8, 0.9), abs=1e-4)
     assert "slowest of 2 losses, at 10.000 s" in found.sentence
-    assert "No loss shows this device" in _stop_time_finding((RESTART,)).sentence
+    assert "No loss shows this device" in stop_time_finding((RESTART,)).sentence
 
 
 def test_restarts_are_counted_and_the_first_is_placed():
     first = event(loss=cases.loss_of(is_restart=True, is_proven=True))
     later = event(loss=cases.loss_of(lost_s=30.0, back_s=34.0, is_restart=True, is_proven=True))
-    assert "1 restart of the supply" in _restart_finding([first]).sentence
-    two = _restart_finding([RESTART, first, later])
+    assert "1 restart of the supply" in restart_finding([first]).sentence
+    two = restart_finding([RESTART, first, later])
     assert "2 restarts of the supply" in two.sentence
     assert "no line had pulses at 10.000 s" in two.sentence
     assert (two.value, two.verdict, len(two.evidence)) == (2.0, BREAKS, 2)
-    assert _restart_finding([RESTART]).verdict is OPEN
+    assert restart_finding([RESTART]).verdict is OPEN
 
 
 def test_a_line_jumps_that_did_so_in_a_loss_not_in_a_restart():

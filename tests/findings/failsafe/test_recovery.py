@@ -18,6 +18,7 @@ from pwmscope.findings.failsafe import (
     failure_rate_bound,
     needed_trials,
 )
+from pwmscope.findings.failsafe.event import examine_trials
 from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.recovery import (
     count_odd,
@@ -28,7 +29,6 @@ from pwmscope.findings.failsafe.recovery import (
 )
 from pwmscope.findings.failsafe.response import ChangeKind
 from pwmscope.findings.failsafe.returns import Leap
-from pwmscope.findings.failsafe.trials import examine_trials
 from pwmscope.model import HazardKind
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable
 

@@ -128,7 +128,7 @@ def _why_not(found: Renewals, told: int) -> str:
     )
 
 
-def share_interval(fresh: int, stale: int, burst: float) -> tuple[float, float]:
+def share_interval(fresh: int, stale: int, effect: float) -> tuple[float, float]:
     """Return the 95 % interval of the share of fresh frames, where repeats come in bursts.
 
     Examples
@@ -136,15 +136,11 @@ def share_interval(fresh: int, stale: int, burst: float) -> tuple[float, float]:
     >>> [round(end, 4) for end in share_interval(90, 10, 1.0)]
     [0.8238, 0.951]
     """
-    count = fresh + stale
-    closes = 1.0 / burst
-    opens = min(closes * stale / max(fresh, 1), 1.0)
-    effect = max(1.0, (2.0 - opens - closes) / (opens + closes))
-    return binomial_interval(fresh / effect, count / effect)
+    return binomial_interval(fresh / effect, (fresh + stale) / effect)
 
 
 def _fresh_finding(record: Record, found: Renewals, fresh: int, stale: int) -> Finding:
-    low, high = (100.0 * end for end in share_interval(fresh, stale, found.burst))
+    low, high = (100.0 * end for end in share_interval(fresh, stale, found.effect))
     share = 100.0 * fresh / (fresh + stale)
     rhythm = ""
     if found.every > 1.0:

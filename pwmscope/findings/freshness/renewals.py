@@ -29,6 +29,18 @@ BESIDE_S: Final = 0.06
 """How long before and after a frame the pace is taken from."""
 MIN_TOLD: Final = 20
 """Frames from which the share of fresh ones is told."""
+PASSES: Final = 3
+LATE_S: Final = 0.025
+FINEST: Final = 2.5
+MOST_HIDDEN: Final = 10.0
+NEAR: Final = 8
+EVEN: Final = 0.35
+MAX_TURNS: Final = 6
+"""A link renews a line at least every so many frames, where it sends its lines by turns."""
+MIN_LARGE: Final = 24
+NEARLY_ALL: Final = 0.95
+_MEDIAN_DIFFERENCE: Final = 0.6745 * math.sqrt(2.0)
+"""Median of the absolute difference of two standard normal variables."""
 _LOOK_BACK: Final = 256
 _BATCH: Final = 4096
 _COARSE_PART: Final = 8.0
@@ -63,22 +75,30 @@ class Renewals:
     missed: FloatArray  # shape (k,): Renewals that did not come in each
     in_told: FloatArray  # shape (k,): Part of each in which a repeat would show
     began_told: BoolArray  # shape (k,): Whether it began where a repeat would show
+    # shape (k,): How many as long there were for each that is found; a turn hides the others
+    weight: FloatArray
     every: float  # Frames from one renewal to the next that are usual; mostly 1
     step_us: float  # The largest step of the width that may be
     moved: bool  # Whether the width ranges over more than a step and noise
 
     @property
     def stale(self) -> int:
-        """Renewals that did not come where that would show."""
-        return round(float(np.sum(self.missed * self.in_told)))
+        """Renewals that did not come where that would show, had no turn hidden any."""
+        return round(float(np.sum(self.missed * self.in_told * self.weight)))
 
     @property
-    def burst(self) -> float:
-        """Renewals that do not come one after another on the average.
+    def effect(self) -> float:
+        """Variance of the stale ones over that of independent frames.
 
-        A burst of three is taken besides those seen, since few tell little.
+        That of an alternating renewal process with geometric stretches between its freezes. A
+        burst of three is taken besides those seen, since few tell little.
         """
-        return float((self.missed.sum() + 3.0) / (self.missed.size + 1.0))
+        freezes = float(np.sum(self.weight)) + 1.0
+        mean = (float(np.sum(self.weight * self.missed)) + 3.0) / freezes
+        square = (float(np.sum((self.weight * self.missed) ** 2)) + 15.0) / freezes
+        between = max(mean * self.fresh.size / max(self.stale, 1), 1.0)
+        spread = between**2 * max(square - mean**2, 0.0) + mean**2 * (between**2 - between)
+        return max(1.0, spread / ((between + mean) * between * mean))
 
 
 def find_renewals(record: Record, finest_us: float | None) -> Renewals:
@@ -92,29 +112,45 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     repeat to show, frames are counted as fresh or not.
     """
     row, width_us, joined = _series(record)
-    noise_us = _noise_us(record, width_us, joined)
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
-    beside = int(np.clip(round(BESIDE_S / period_s), 3, 12))
+    floor_us = max(sampling_floor_us(record.table.sample_interval_us) or 0.0, 1e-3)
+    number = _numbers(record, row, period_s)
+    turns, phase = _turns(width_us, joined, number)
+    noise_us = _noise_us(record, width_us, joined, number, turns, phase)
+    if turns > 1:
+        row, width_us, joined = _by_turns(row, width_us, number, turns, phase)
+        noise_us = max(min(noise_us, _calm_noise_us(width_us, joined)), noise_us / math.sqrt(turns))
+    beside = int(np.clip(round(BESIDE_S / (period_s * turns)), 3, 12))
     change_us = np.abs(np.diff(width_us))
     step_us = _step_us(change_us[joined], noise_us, finest_us, width_us)
+    if not step_us:  # Steps that a drift in dwells passes off as noise
+        calm_us = max(_calm_noise_us(width_us, joined), floor_us)
+        step_us = _step_us(change_us[joined], min(noise_us, calm_us), None, width_us)
     least_us = STEPS * step_us + CLEAR * noise_us
     if width_us.size <= 2 * beside + 2:
         none, real = np.zeros(0, np.int64), np.zeros(0)
         return Renewals(
-            none, none, none, none, real, real, real, real, none > 0, 1.0, step_us, False
+            none, none, none, none, real, real, real, real, none > 0, real, 1.0, step_us, False
         )  # fmt: skip
     first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
-    paces = _Paces(width_us, joined, beside)
-    long = max(round(LONG_S / period_s), 4)
-    frozen = paces.frozen(first, last, jump_us, least_us)
-    frozen &= (last - first < long) | paces.goes_on(
-        first, last, jump_us, noise_us=noise_us, step_us=step_us
-    )
-    first, last = first[frozen], last[frozen]
+    long = last - first >= max(round(LONG_S / (period_s * turns)), 4)
+    near = max(NEAR, round(2.0 * BESIDE_S / (period_s * turns)))
+    late = max(1, round(LATE_S / (period_s * turns)))
+    frozen, path_us = np.zeros(first.size, bool), width_us
     known = np.ones(width_us.size, bool)
-    known[1:] = ~_marked(first, last, width_us.size - 1)
     place = np.arange(width_us.size)
-    path_us = np.interp(place, place[known], width_us[known])
+    for _ in range(PASSES):  # A freeze beside spoils the pace until it is known
+        paces = _Paces(path_us, joined, beside)
+        frozen |= paces.frozen(first, last, jump_us, least_us) & (
+            ~long | paces.goes_on(last, np.abs(jump_us) / (last - first + 1))
+        )
+        frozen |= paces.breaks_off(
+            first, last, jump_us, least_us=least_us, noise_us=noise_us, late=late
+        )
+        frozen &= _even(width_us, known, first, last, near, noise_us)
+        known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
+        path_us = np.interp(place, place[known], width_us[known])
+    first, last = first[frozen], last[frozen]
     told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * noise_us)
     # A change far smaller than the pace may be a repeat that did not show.
     told &= ~known[1:] | (3.0 * change_us >= np.abs(np.diff(path_us)))
@@ -126,12 +162,89 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     total = np.concatenate([[0], np.cumsum(told)])
     in_told = (total[last] - total[first]) / np.maximum(last - first, 1)
     longer = missed > 0
-    rise_s = record.table.rise_s[row]
+    weight = _hidden(path_us, told, frames[longer], least_us)
+    rise_s = record.table.rise_s
     return Renewals(
-        row[:-1][told], row[:-1][renewed], row[first[longer]], frames[longer],
-        rise_s[first + 1][longer], rise_s[last + 1][longer], missed[longer], in_told[longer],
-        told[first][longer], every, step_us, bool(np.ptp(width_us) > least_us + CLEAR * noise_us),
+        row[:-1][told], row[:-1][renewed], row[first[longer]], turns * frames[longer],
+        rise_s[row[first] + 1][longer], rise_s[row[last + 1]][longer], missed[longer],
+        in_told[longer], told[first][longer], weight, turns * every, step_us,
+        bool(np.ptp(width_us) > least_us + CLEAR * noise_us),
     )  # fmt: skip
+
+
+def _even(
+    width_us: FloatArray, known: BoolArray, first: IntArray, last: IntArray, near: int, noise_us: float
+) -> BoolArray:
+    """Say beside which runs the stick moves evenly, not by a leap now and then.
+
+    Of leaps L the sum's square over the sum of squares is how many there are in effect. What is
+    known as a freeze is left out.
+    """
+    change_us = np.diff(width_us)
+    at = np.flatnonzero(known[1:] & known[:-1])
+    total = np.append(0.0, np.cumsum(change_us[at]))
+    square = np.append(0.0, np.cumsum(change_us[at] ** 2 - 2.0 * noise_us**2))
+    even = np.zeros(first.size, bool)
+    for low, high in (
+        (np.maximum((i := np.searchsorted(at, first)) - near, 0), i),
+        ((i := np.searchsorted(at, last + 1)), np.minimum(i + near, at.size)),
+    ):
+        net_us = total[high] - total[low]
+        even |= net_us**2 > EVEN * np.maximum(high - low, 4) * (square[high] - square[low])
+    return even
+
+
+def _hidden(path_us: FloatArray, told: BoolArray, frames: IntArray, least_us: float) -> FloatArray:
+    """Say how many freezes as long there were for each found, at most `MOST_HIDDEN`.
+
+    One may begin wherever it is told. It shows only where the stick goes on the same way to its
+    end, and far enough for a jump.
+    """
+    pace_us, weight = np.diff(path_us), np.ones(frames.size)
+    for length in np.unique(frames):
+        begin, end = pace_us[:-length], pace_us[length:]
+        jump_us = np.sign(begin) * (path_us[length:-1] - path_us[: -length - 1])
+        beside_us = np.maximum(np.abs(begin), np.abs(end))
+        shows = (begin * end > 0.0) & (jump_us > LEAPS * beside_us + least_us)
+        at = told[:-length]
+        share = (np.count_nonzero(shows & at) + 1.0) / (np.count_nonzero(at) + 1.0)
+        weight[frames == length] = min(1.0 / share, MOST_HIDDEN)
+    return weight
+
+
+def _numbers(record: Record, row: IntArray, period_s: float) -> IntArray:
+    """Number the frames of a line by their time."""
+    return np.cumsum(np.rint(np.diff(record.table.rise_s[row], prepend=0.0) / period_s)).astype(int)
+
+
+def _turns(width_us: FloatArray, joined: BoolArray, number: IntArray) -> tuple[int, int]:
+    """Find whether the link renews the width only every so many frames, and in which of them.
+
+    Then every large change comes in the same frame of so many; by chance some 24 never do.
+    """
+    change_us = np.where(joined, np.abs(np.diff(width_us)), 0.0)
+    if change_us.size < MIN_LARGE:
+        return 1, 0
+    large = change_us >= 0.5 * np.partition(change_us, -MIN_LARGE // 2)[-MIN_LARGE // 2]
+    at = number[1:][large]
+    for turns in range(MAX_TURNS, 1, -1):
+        count = np.bincount(at % turns, minlength=turns)
+        if at.size >= MIN_LARGE and count.max() >= NEARLY_ALL * at.size:
+            return turns, int(np.argmax(count))
+    return 1, 0
+
+
+def _by_turns(
+    row: IntArray, width_us: FloatArray, number: IntArray, turns: int, phase: int
+) -> tuple[IntArray, FloatArray, BoolArray]:
+    """Take the frames between two turns of a line together: first row, mean width, what joins."""
+    group = (number - phase) // turns
+    begin = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    count = np.diff(np.append(begin, group.size))
+    mean_us = np.add.reduceat(width_us, begin) / count
+    whole = count == turns
+    joined = whole[:-1] & whole[1:] & (np.diff(group[begin]) == 1)
+    return row[begin], mean_us, joined
 
 
 def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
@@ -155,27 +268,52 @@ def _series(record: Record) -> tuple[IntArray, FloatArray, BoolArray]:
 
 def width_noise_us(record: Record) -> float:
     """Deviation of a single width of a line, in microseconds, although its stick never rests."""
-    _, width_us, joined = _series(record)
-    return _noise_us(record, width_us, joined)
+    row, width_us, joined = _series(record)
+    period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
+    number = _numbers(record, row, period_s)
+    return _noise_us(record, width_us, joined, number, *_turns(width_us, joined, number))
 
 
-def _noise_us(record: Record, width_us: FloatArray, joined: BoolArray) -> float:
+def _noise_us(
+    record: Record,
+    width_us: FloatArray,
+    joined: BoolArray,
+    number: IntArray,
+    turns: int,
+    phase: int,
+) -> float:
     """Deviation of a single width: in dwells, else what the calmest quarter of bends shows."""
     dwells = record.dwells
     floor_us = max(sampling_floor_us(record.table.sample_interval_us) or 0.0, 1e-3)
     held = np.flatnonzero(dwells.count >= _MIN_HELD)
     if int(dwells.count[held].sum()) >= _ENOUGH_HELD:
-        order = held[np.argsort(dwells.std_us[held])]
-        total = np.cumsum(dwells.count[order])
+        # A stick that drifts makes a dwell's deviation large, its differences hardly.
+        square = np.append(0.0, np.cumsum(np.where(joined, np.diff(width_us) ** 2, 0.0)))
+        row, _, _ = _series(record)
+        begin, end = np.searchsorted(row, (dwells.first[held], dwells.last[held]))
+        apart_us = np.sqrt((square[end] - square[begin]) / (2.0 * np.maximum(end - begin, 1)))
+        std_us = np.minimum(dwells.std_us[held], 1.5 * apart_us)
+        order = np.argsort(std_us)
+        total = np.cumsum(dwells.count[held][order])
         half = int(np.searchsorted(total, total[-1] / 2))
-        return max(float(dwells.std_us[order[half]]), floor_us)
-    if width_us.size < 3:
-        return max(dwells.noise_us, floor_us)
+        return max(float(std_us[order[half]]), floor_us)
+    if turns > 1:
+        between_us = np.abs(np.diff(width_us))[joined & ((number[1:] - phase) % turns > 0)]
+        return max(median_of(between_us) / _MEDIAN_DIFFERENCE, floor_us)
+    return max(min(_calm_noise_us(width_us, joined), dwells.noise_us), floor_us)
+
+
+def _calm_noise_us(width_us: FloatArray, joined: BoolArray) -> float:
+    """Deviation of a single width, by the calmest quarter of bends and of differences."""
     bends_us = np.abs(np.diff(width_us, 2))[joined[1:] & joined[:-1]]
     if not bends_us.size:
-        return max(dwells.noise_us, floor_us)
-    calm_us = float(np.quantile(bends_us, 0.25)) / (_QUARTILE * math.sqrt(6.0))
-    return max(min(calm_us, dwells.noise_us), floor_us)
+        return math.inf
+    change_us = np.abs(np.diff(width_us))[joined]
+    # In coarse steps about half of the frames, more or less, differ by noise alone.
+    return min(
+        float(np.quantile(bends_us, 0.25)) / (_QUARTILE * math.sqrt(6.0)),
+        float(np.quantile(change_us, 0.25)) / 0.65,
+    )
 
 
 def _still_runs(
@@ -207,7 +345,9 @@ def _still_runs(
         jumps.append(width_us[some + 1] - level_us)
     first, jump_us = np.concatenate(firsts), np.concatenate(jumps)
     kept = (first < last) & (np.abs(jump_us) > least_us)
-    kept[1:] &= first[1:] > last[:-1]
+    first, last, jump_us = first[kept], last[kept], jump_us[kept]
+    first[1:] = np.maximum(first[1:], last[:-1] + 1)
+    kept = first < last
     return first[kept], last[kept], jump_us[kept]
 
 
@@ -243,27 +383,34 @@ class _Paces:
         frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
         return frozen
 
-    def goes_on(
-        self,
-        first: IntArray,
-        last: IntArray,
-        jump_us: FloatArray,
-        *,
-        noise_us: float,
-        step_us: float,
+    def breaks_off(
+        self, first: IntArray, last: IntArray, jump_us: FloatArray, *, least_us: float, noise_us: float,
+        late: int,
     ) -> BoolArray:
-        """Say which runs no hand makes that slows down, stops and lets the stick spring back."""
-        pace = np.abs(jump_us) / (last - first + 1)
-        at_last = np.abs(self.before[1])
-        earlier = at_last[np.maximum(first - self.beside, 0)]
-        doubt_us = (noise_us + 0.25 * step_us) / self.beside
-        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + doubt_us
-        # Over a few frames a freeze before spoils that; the last two steps are then enough.
-        step, one_before = self.step_us[first], self.step_us[np.maximum(first - 1, 0)]
-        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us + 0.75 * step_us
-        return on & self._moves_on(last, pace)
+        """Say in which runs a stick in full motion stopped at once, leapt, and moved again.
 
-    def _moves_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
+        A hand slows down before it stops, unless at an end; so the stick may go another way.
+        """
+        width_us = self.width_us
+        early = self.before[1][np.maximum(first - late, 0)]
+        way = np.sign(early)
+        pace = np.abs(early)
+        slowing = way * (width_us[first] - width_us[np.maximum(first - late, 0)]) / late
+        room_us = np.where(way > 0, width_us.max() - width_us[first], width_us[first] - width_us.min())
+        after = np.abs(self.after[:, last + 1])
+        off: BoolArray = (
+            (pace * self.beside > least_us)
+            & (slowing > 0.6 * pace + 3.0 * noise_us / late)
+            & (way * self.before[2, first] > 0.4 * pace)
+            & (room_us > 2.0 * least_us)
+            & (last - first >= 2)
+            & (np.abs(jump_us) > LEAPS * _calm(after) + least_us)
+            & (after[:2].max(axis=0) * self.beside > least_us)
+            & self.goes_on(last, np.maximum(pace, _calm(after)))
+        )
+        return off
+
+    def goes_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
         """Say after which runs the stick still moves when a spring would have taken it home."""
         size = self.width_us.size
         home = np.minimum(last + 1 + self.beside, size - 1)
@@ -341,7 +488,7 @@ def _step_us(
         return 0.0
     small_us = float(seen_us[max(by_noise, int(_LOW * seen_us.size))])
     if finest_us is not None and small_us < np.ptp(width_us) / _COARSE_PART:
-        return min(small_us, finest_us)
+        return min(small_us, max(finest_us, FINEST * noise_us))
     return small_us
 
 

@@ -15,6 +15,8 @@ CHANGED: Final = 3.5
 """Neighbouring widths differ if it is by more than so many deviations of their difference."""
 CLEAR: Final = 5.5
 """A jump is clear of the noise by so many deviations of a single width."""
+LESS: Final = 1.0
+"""Three repeats and more come so much more seldom by chance: a jump may be less clear by that."""
 STEPS: Final = 1.2
 """A jump of no more than so many of the stick's steps may be one step."""
 LEAPS: Final = 1.3
@@ -132,7 +134,8 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
         return Renewals(
             none, none, none, none, real, real, real, real, none > 0, real, 1.0, step_us, False
         )  # fmt: skip
-    first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
+    first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us - LESS * noise_us)
+    clear_us = np.where(last - first >= 3, least_us - LESS * noise_us, least_us)
     long = last - first >= max(round(LONG_S / (period_s * turns)), 4)
     near = max(NEAR, round(2.0 * BESIDE_S / (period_s * turns)))
     late = max(1, round(LATE_S / (period_s * turns)))
@@ -141,11 +144,11 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     place = np.arange(width_us.size)
     for _ in range(PASSES):  # A freeze beside spoils the pace until it is known
         paces = _Paces(path_us, joined, beside)
-        frozen |= paces.frozen(first, last, jump_us, least_us) & (
+        frozen |= paces.frozen(first, last, jump_us, clear_us) & (
             ~long | paces.goes_on(last, np.abs(jump_us) / (last - first + 1))
         )
         frozen |= paces.breaks_off(
-            first, last, jump_us, least_us=least_us, noise_us=noise_us, late=late
+            first, last, jump_us, least_us=clear_us, noise_us=noise_us, late=late
         )
         frozen &= _even(width_us, known, first, last, near, noise_us)
         known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
@@ -373,7 +376,7 @@ class _Paces:
         first: IntArray,
         last: IntArray,
         jump_us: FloatArray,
-        least_us: float,
+        least_us: FloatArray,
     ) -> BoolArray:
         """Say which runs a stick that moves on has made, and neither steps nor noise explain."""
         way = np.sign(jump_us)
@@ -384,7 +387,7 @@ class _Paces:
         return frozen
 
     def breaks_off(
-        self, first: IntArray, last: IntArray, jump_us: FloatArray, *, least_us: float, noise_us: float,
+        self, first: IntArray, last: IntArray, jump_us: FloatArray, *, least_us: FloatArray, noise_us: float,
         late: int,
     ) -> BoolArray:
         """Say in which runs a stick in full motion stopped at once, leapt, and moved again.

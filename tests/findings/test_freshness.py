@@ -9,8 +9,12 @@ import pytest
 from pwmscope import examine, load
 from pwmscope.capture import Capture, Line
 from pwmscope.findings.comparison import compare
-from pwmscope.findings.freshness import DEFINITIONS, SHARED_DEFINITIONS, format_share
-from pwmscope.findings.freshness.freshness import share_interval
+from pwmscope.findings.freshness import (
+    DEFINITIONS,
+    SHARED_DEFINITIONS,
+    format_share,
+    share_interval,
+)
 from pwmscope.model import Verdict
 
 CAPTURES = Path(__file__).parents[2] / "captures"

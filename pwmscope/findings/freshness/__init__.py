@@ -2,13 +2,15 @@
 
 from pwmscope.findings.freshness.freshness import (
     DEFINITIONS,
+    SHARED_DEFINITIONS,
     Freshness,
+    SharedFreezes,
     examine_freshness,
+    examine_shared_freezes,
     format_share,
+    share_interval,
 )
 from pwmscope.findings.freshness.renewals import width_noise_us
-from pwmscope.findings.freshness.shared import DEFINITIONS as SHARED_DEFINITIONS
-from pwmscope.findings.freshness.shared import SharedFreezes, examine_shared_freezes
 
 __all__ = [
     "DEFINITIONS",
@@ -18,5 +20,6 @@ __all__ = [
     "examine_freshness",
     "examine_shared_freezes",
     "format_share",
+    "share_interval",
     "width_noise_us",
 ]

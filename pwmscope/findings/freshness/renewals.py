@@ -15,20 +15,36 @@ CHANGED: Final = 3.5
 """Neighbouring widths differ if it is by more than so many deviations of their difference."""
 CLEAR: Final = 5.5
 """A jump is clear of the noise by so many deviations of a single width."""
+SELDOM: Final = 3
+"""Chance seldom makes so many repeats: a jump after them may be less clear by a deviation."""
 STEPS: Final = 1.2
 """A jump of no more than so many of the stick's steps may be one step."""
+FINEST: Final = 2.5
+"""In noise no step is known to be finer than so many deviations."""
 LEAPS: Final = 1.3
 """A stick that sets off goes no farther in one frame than so many times its pace after that."""
 UNLIKE: Final = 5.0
 """A stick that moves on through a freeze has no pace so many times another's beside it."""
 MARGIN: Final = 2.5
 """A repeat is sure to show where its jump would be clear by so many more deviations."""
+EVEN: Final = 0.35
+"""A stick that moves changes in so large a part of the frames beside a freeze, in effect."""
 LONG_S: Final = 0.1
 """In so long a hand may stop and set off again."""
+LATE_S: Final = 0.025
+"""So shortly before it stops, a hand has slowed down."""
 BESIDE_S: Final = 0.06
 """How long before and after a frame the pace is taken from."""
 MIN_TOLD: Final = 20
 """Frames from which the share of fresh ones is told."""
+MAX_TURNS: Final = 6
+"""A link that sends its lines by turns renews each at least every so many frames."""
+MIN_LARGE: Final = 24
+"""Large changes from which such turns are known; nearly all come in the same frame of each."""
+MOST_HIDDEN: Final = 10.0
+_PASSES: Final = 3
+_NEARLY_ALL: Final = 0.95
+_NEAR: Final = 8
 _LOOK_BACK: Final = 256
 _BATCH: Final = 4096
 _COARSE_PART: Final = 8.0
@@ -41,8 +57,11 @@ _CHANCE: Final = 4.7e-4
 """That noise parts two widths by more than `CHANGED` of its deviations."""
 _MIN_HELD: Final = 6
 _ENOUGH_HELD: Final = 40
+_DRIFT: Final = 1.5
+"""A dwell's deviation is at most so many times that of its differences; the rest is drift."""
 _QUARTILE: Final = 0.31864
-"""Quarter point of the absolute value of a standard normal variable."""
+_MEDIAN: Final = 0.67449
+"""Quarter point and median of the absolute value of a standard normal variable."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,22 +82,30 @@ class Renewals:
     missed: FloatArray  # shape (k,): Renewals that did not come in each
     in_told: FloatArray  # shape (k,): Part of each in which a repeat would show
     began_told: BoolArray  # shape (k,): Whether it began where a repeat would show
+    # shape (k,): How many as long there were for each that is found; a turn hides the others
+    weight: FloatArray
     every: float  # Frames from one renewal to the next that are usual; mostly 1
     step_us: float  # The largest step of the width that may be
     moved: bool  # Whether the width ranges over more than a step and noise
 
     @property
     def stale(self) -> int:
-        """Renewals that did not come where that would show."""
-        return round(float(np.sum(self.missed * self.in_told)))
+        """Renewals that did not come where that would show, had no turn hidden any."""
+        return round(float(np.sum(self.missed * self.in_told * self.weight)))
 
     @property
-    def burst(self) -> float:
-        """Renewals that do not come one after another on the average.
+    def effect(self) -> float:
+        """Variance of the stale ones over that of independent frames.
 
-        A burst of three is taken besides those seen, since few tell little.
+        That of an alternating renewal process with geometric stretches between its freezes. A
+        burst of three is taken besides those seen, since few tell little.
         """
-        return float((self.missed.sum() + 3.0) / (self.missed.size + 1.0))
+        freezes = float(np.sum(self.weight)) + 1.0
+        mean = (float(np.sum(self.weight * self.missed)) + 3.0) / freezes
+        square = (float(np.sum((self.weight * self.missed) ** 2)) + 15.0) / freezes
+        between = max(mean * self.fresh.size / max(self.stale, 1), 1.0)
+        spread = between**2 * max(square - mean**2, 0.0) + mean**2 * (between**2 - between)
+        return max(1.0, spread / ((between + mean) * between * mean))
 
 
 def find_renewals(record: Record, finest_us: float | None) -> Renewals:
@@ -91,31 +118,24 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     Through freezes the stick is taken to have gone evenly; where it then is fast enough for a
     repeat to show, frames are counted as fresh or not.
     """
-    row, width_us, joined = _series(record)
-    noise_us = _noise_us(record, width_us, joined)
-    period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
-    beside = int(np.clip(round(BESIDE_S / period_s), 3, 12))
+    seen = _series(record)
+    row, width_us, joined = seen.row, seen.width_us, seen.joined
+    beside = int(np.clip(round(BESIDE_S / seen.period_s), 3, 12))
     change_us = np.abs(np.diff(width_us))
-    step_us = _step_us(change_us[joined], noise_us, finest_us, width_us)
-    least_us = STEPS * step_us + CLEAR * noise_us
+    step_us = _step_us(change_us[joined], seen.noise_us, finest_us, width_us)
+    if not step_us:  # Steps that a drift passes off as noise
+        calm_us = min(seen.noise_us, _calm_us(width_us, joined, seen.floor_us))
+        step_us = _step_us(change_us[joined], calm_us, None, width_us)
+    least_us = STEPS * step_us + CLEAR * seen.noise_us
     if width_us.size <= 2 * beside + 2:
         none, real = np.zeros(0, np.int64), np.zeros(0)
         return Renewals(
-            none, none, none, none, real, real, real, real, none > 0, 1.0, step_us, False
+            none, none, none, none, real, real, real, real, none > 0, real, 1.0, step_us, False
         )  # fmt: skip
-    first, last, jump_us = _still_runs(width_us, joined, noise_us, least_us)
-    paces = _Paces(width_us, joined, beside)
-    long = max(round(LONG_S / period_s), 4)
-    frozen = paces.frozen(first, last, jump_us, least_us)
-    frozen &= (last - first < long) | paces.goes_on(
-        first, last, jump_us, noise_us=noise_us, step_us=step_us
-    )
-    first, last = first[frozen], last[frozen]
-    known = np.ones(width_us.size, bool)
-    known[1:] = ~_marked(first, last, width_us.size - 1)
+    first, last, known = _freezes(seen, beside, least_us)
     place = np.arange(width_us.size)
     path_us = np.interp(place, place[known], width_us[known])
-    told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * noise_us)
+    told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * seen.noise_us)
     # A change far smaller than the pace may be a repeat that did not show.
     told &= ~known[1:] | (3.0 * change_us >= np.abs(np.diff(path_us)))
     renewed = told & known[1:]
@@ -126,12 +146,82 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     total = np.concatenate([[0], np.cumsum(told)])
     in_told = (total[last] - total[first]) / np.maximum(last - first, 1)
     longer = missed > 0
-    rise_s = record.table.rise_s[row]
+    weight = _hidden(path_us, told, frames[longer], least_us)
+    rise_s = record.table.rise_s
     return Renewals(
-        row[:-1][told], row[:-1][renewed], row[first[longer]], frames[longer],
-        rise_s[first + 1][longer], rise_s[last + 1][longer], missed[longer], in_told[longer],
-        told[first][longer], every, step_us, bool(np.ptp(width_us) > least_us + CLEAR * noise_us),
+        row[:-1][told], row[:-1][renewed], row[first[longer]], seen.turns * frames[longer],
+        rise_s[row[first] + 1][longer], rise_s[row[last + 1]][longer], missed[longer],
+        in_told[longer], told[first][longer], weight, seen.turns * every, step_us,
+        bool(np.ptp(width_us) > least_us + CLEAR * seen.noise_us),
     )  # fmt: skip
+
+
+def _freezes(seen: _Series, beside: int, least_us: float) -> tuple[IntArray, IntArray, BoolArray]:
+    """Find all freezes: first and last frame of each, and which frames are in none."""
+    width_us, noise_us = seen.width_us, seen.noise_us
+    first, last, jump_us = _still_runs(width_us, seen.joined, noise_us, least_us - noise_us)
+    clear_us = np.where(last - first >= SELDOM, least_us - noise_us, least_us)
+    short = last - first < max(round(LONG_S / seen.period_s), 4)
+    late = max(1, round(LATE_S / seen.period_s))
+    near = max(_NEAR, round(2.0 * BESIDE_S / seen.period_s))
+    frozen, known = np.zeros(first.size, bool), np.ones(width_us.size, bool)
+    place, path_us = np.arange(width_us.size), width_us
+    for _ in range(_PASSES):  # A freeze beside spoils the pace until it is known
+        paces = _Paces(path_us, seen.joined, beside)
+        on = short | paces.goes_on(last, np.abs(jump_us) / (last - first + 1))
+        frozen |= on & paces.frozen(first, last, jump_us, clear_us)
+        frozen |= paces.breaks_off(first, last, jump_us, clear_us, late=late, noise_us=noise_us)
+        frozen &= _even(width_us, known, first, last, near=near, noise_us=noise_us)
+        known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
+        path_us = np.interp(place, place[known], width_us[known])
+    return first[frozen], last[frozen], known
+
+
+def _even(
+    width_us: FloatArray,
+    known: BoolArray,
+    first: IntArray,
+    last: IntArray,
+    *,
+    near: int,
+    noise_us: float,
+) -> BoolArray:
+    """Say beside which runs the stick moves evenly, not by a leap now and then.
+
+    Of leaps L the sum's square over the sum of squares is how many there are in effect. What is
+    known as a freeze is left out.
+    """
+    change_us = np.diff(width_us)
+    at = np.flatnonzero(known[1:] & known[:-1])
+    total = np.append(0.0, np.cumsum(change_us[at]))
+    square = np.append(0.0, np.cumsum(change_us[at] ** 2 - 2.0 * noise_us**2))
+    even = np.zeros(first.size, bool)
+    up_to, from_ = np.searchsorted(at, first), np.searchsorted(at, last + 1)
+    for low, high in (
+        (np.maximum(up_to - near, 0), up_to),
+        (from_, np.minimum(from_ + near, at.size)),
+    ):
+        net_us = total[high] - total[low]
+        even |= net_us**2 > EVEN * np.maximum(high - low, 4) * (square[high] - square[low])
+    return even
+
+
+def _hidden(path_us: FloatArray, told: BoolArray, frames: IntArray, least_us: float) -> FloatArray:
+    """Say how many freezes as long there were for each found, at most `MOST_HIDDEN`.
+
+    One may begin wherever it is told. It shows only where the stick goes on the same way to its
+    end, and far enough for a jump.
+    """
+    pace_us, weight = np.diff(path_us), np.ones(frames.size)
+    for length in np.unique(frames):
+        begin, end = pace_us[:-length], pace_us[length:]
+        jump_us = np.sign(begin) * (path_us[length:-1] - path_us[: -length - 1])
+        beside_us = np.maximum(np.abs(begin), np.abs(end))
+        shows = (begin * end > 0.0) & (jump_us > LEAPS * beside_us + least_us)
+        at = told[:-length]
+        share = (np.count_nonzero(shows & at) + 1.0) / (np.count_nonzero(at) + 1.0)
+        weight[frames == length] = min(1.0 / share, MOST_HIDDEN)
+    return weight
 
 
 def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
@@ -143,39 +233,99 @@ def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
     return marked
 
 
-def _series(record: Record) -> tuple[IntArray, FloatArray, BoolArray]:
-    """Rows and widths of the measured pulses, and which follow the one before without a gap."""
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """The widths of a line, one for each frame in which the link may renew it."""
+
+    row: IntArray  # shape (n,): Rows in the pulse table
+    width_us: FloatArray  # shape (n,)
+    joined: BoolArray  # shape (n - 1,): Which follow the one before without a gap
+    period_s: float
+    turns: int  # Frames from one to the next; mostly 1
+    noise_us: float  # Deviation of a single width
+    floor_us: float  # What sampling alone makes of it
+
+
+def _series(record: Record) -> _Series:
+    """Measured widths of a line; those between two turns of a link are taken together."""
     table, frames = record.table, record.frames
     row = np.setdiff1d(record.rows, record.dwells.stray, assume_unique=True)
+    width_us = table.width_us[row]
     plain = np.zeros(len(table) + 1, bool)
     plain[frames.index[~frames.is_gap]] = True
     joined = plain[row[:-1]] & (np.diff(row) == 1) if row.size else np.zeros(0, bool)
-    return row, table.width_us[row], joined
+    period_s = (frames.usual_us or table.convention.period_us) / 1e6
+    floor_us = max(sampling_floor_us(table.sample_interval_us) or 0.0, 1e-3)
+    number = np.cumsum(np.rint(np.diff(table.rise_s[row], prepend=0.0) / period_s)).astype(int)
+    turns, phase = _turns(width_us, joined, number)
+    if turns == 1:
+        noise_us = _noise_us(record, row, width_us, joined, floor_us)
+        return _Series(row, width_us, joined, period_s, 1, noise_us, floor_us)
+    repeats_us = np.abs(np.diff(width_us))[joined & ((number[1:] - phase) % turns > 0)]
+    noise_us = max(median_of(repeats_us) / (_MEDIAN * math.sqrt(2.0)), floor_us)
+    group = (number - phase) // turns
+    begin = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    count = np.diff(np.append(begin, group.size))
+    width_us = np.add.reduceat(width_us, begin) / count
+    whole = count == turns
+    joined = whole[:-1] & whole[1:] & (np.diff(group[begin]) == 1)
+    calm_us = min(noise_us, _calm_us(width_us, joined, floor_us))
+    noise_us = max(calm_us, noise_us / math.sqrt(turns))  # Of the mean of so many
+    return _Series(row[begin], width_us, joined, turns * period_s, turns, noise_us, floor_us)
+
+
+def _turns(width_us: FloatArray, joined: BoolArray, number: IntArray) -> tuple[int, int]:
+    """Find whether the link renews the width only every so many frames, and in which of them.
+
+    Then every large change comes in the same frame of so many; by chance some 24 never do.
+    """
+    change_us = np.where(joined, np.abs(np.diff(width_us)), 0.0)
+    if change_us.size < MIN_LARGE:
+        return 1, 0
+    large = change_us >= 0.5 * np.partition(change_us, -MIN_LARGE // 2)[-MIN_LARGE // 2]
+    at = number[1:][large]
+    for turns in range(MAX_TURNS, 1, -1):
+        count = np.bincount(at % turns, minlength=turns)
+        if at.size >= MIN_LARGE and count.max() >= _NEARLY_ALL * at.size:
+            return turns, int(np.argmax(count))
+    return 1, 0
 
 
 def width_noise_us(record: Record) -> float:
     """Deviation of a single width of a line, in microseconds, although its stick never rests."""
-    _, width_us, joined = _series(record)
-    return _noise_us(record, width_us, joined)
+    return _series(record).noise_us
 
 
-def _noise_us(record: Record, width_us: FloatArray, joined: BoolArray) -> float:
-    """Deviation of a single width: in dwells, else what the calmest quarter of bends shows."""
+def _noise_us(
+    record: Record, row: IntArray, width_us: FloatArray, joined: BoolArray, floor_us: float
+) -> float:
+    """Deviation of a single width: in dwells, else what the calmest quarter of frames shows."""
     dwells = record.dwells
-    floor_us = max(sampling_floor_us(record.table.sample_interval_us) or 0.0, 1e-3)
     held = np.flatnonzero(dwells.count >= _MIN_HELD)
-    if int(dwells.count[held].sum()) >= _ENOUGH_HELD:
-        order = held[np.argsort(dwells.std_us[held])]
-        total = np.cumsum(dwells.count[order])
-        half = int(np.searchsorted(total, total[-1] / 2))
-        return max(float(dwells.std_us[order[half]]), floor_us)
-    if width_us.size < 3:
-        return max(dwells.noise_us, floor_us)
+    if int(dwells.count[held].sum()) < _ENOUGH_HELD:
+        return max(min(_calm_us(width_us, joined, floor_us), dwells.noise_us), floor_us)
+    square = np.append(0.0, np.cumsum(np.where(joined, np.diff(width_us) ** 2, 0.0)))
+    begin, end = np.searchsorted(row, (dwells.first[held], dwells.last[held]))
+    apart_us = np.sqrt((square[end] - square[begin]) / (2.0 * np.maximum(end - begin, 1)))
+    std_us = np.minimum(dwells.std_us[held], _DRIFT * apart_us)
+    order = np.argsort(std_us)
+    total = np.cumsum(dwells.count[held][order])
+    half = int(np.searchsorted(total, total[-1] / 2))
+    return max(float(std_us[order[half]]), floor_us)
+
+
+def _calm_us(width_us: FloatArray, joined: BoolArray, floor_us: float) -> float:
+    """Deviation of a single width, by the calmest quarter of bends and of differences.
+
+    In coarse steps some half of the frames differ by noise alone.
+    """
     bends_us = np.abs(np.diff(width_us, 2))[joined[1:] & joined[:-1]]
     if not bends_us.size:
-        return max(dwells.noise_us, floor_us)
-    calm_us = float(np.quantile(bends_us, 0.25)) / (_QUARTILE * math.sqrt(6.0))
-    return max(min(calm_us, dwells.noise_us), floor_us)
+        return math.inf
+    bend_us, change_us = (
+        float(np.quantile(each, 0.25)) for each in (bends_us, np.abs(np.diff(width_us))[joined])
+    )
+    return min(bend_us / (_QUARTILE * math.sqrt(6.0)), max(change_us / 0.65, 2.0 * floor_us))
 
 
 def _still_runs(
@@ -207,7 +357,9 @@ def _still_runs(
         jumps.append(width_us[some + 1] - level_us)
     first, jump_us = np.concatenate(firsts), np.concatenate(jumps)
     kept = (first < last) & (np.abs(jump_us) > least_us)
-    kept[1:] &= first[1:] > last[:-1]
+    first, last, jump_us = first[kept], last[kept], jump_us[kept]
+    first[1:] = np.maximum(first[1:], last[:-1] + 1)
+    kept = first < last
     return first[kept], last[kept], jump_us[kept]
 
 
@@ -233,7 +385,7 @@ class _Paces:
         first: IntArray,
         last: IntArray,
         jump_us: FloatArray,
-        least_us: float,
+        least_us: FloatArray,
     ) -> BoolArray:
         """Say which runs a stick that moves on has made, and neither steps nor noise explain."""
         way = np.sign(jump_us)
@@ -243,41 +395,48 @@ class _Paces:
         frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
         return frozen
 
-    def goes_on(
+    def breaks_off(
         self,
         first: IntArray,
         last: IntArray,
         jump_us: FloatArray,
+        least_us: FloatArray,
         *,
+        late: int,
         noise_us: float,
-        step_us: float,
     ) -> BoolArray:
-        """Say which runs no hand makes that slows down, stops and lets the stick spring back."""
-        pace = np.abs(jump_us) / (last - first + 1)
-        at_last = np.abs(self.before[1])
-        earlier = at_last[np.maximum(first - self.beside, 0)]
-        doubt_us = (noise_us + 0.25 * step_us) / self.beside
-        on: BoolArray = 2.0 * at_last[first] - earlier > 0.3 * pace + doubt_us
-        # Over a few frames a freeze before spoils that; the last two steps are then enough.
-        step, one_before = self.step_us[first], self.step_us[np.maximum(first - 1, 0)]
-        on |= 2.0 * step - one_before > 0.3 * pace + 4.0 * noise_us + 0.75 * step_us
-        return on & self._moves_on(last, pace)
+        """Say in which runs a stick in full motion stopped at once, leapt, and moved again.
 
-    def _moves_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
+        A hand slows down before it stops, unless at an end; so the stick may go another way.
+        """
+        earlier = np.maximum(first - late, 0)
+        pace, way = np.abs(self.before[1, earlier]), np.sign(self.before[1, earlier])
+        level_us, after = self.width_us[first], np.abs(self.after[:, last + 1])
+        lately = way * (level_us - self.width_us[earlier]) / late
+        end_us = np.where(way > 0, self.width_us.max(), self.width_us.min())
+        off: BoolArray = (
+            (last - first >= 2)
+            & (pace * self.beside > least_us)
+            & (lately > 0.6 * pace + 3.0 * noise_us / late)
+            & (way * self.before[2, first] > 0.4 * pace)
+            & (np.abs(end_us - level_us) > 2.0 * least_us)
+            & (np.abs(jump_us) > LEAPS * _calm(after) + least_us)
+            & (after[:2].max(axis=0) * self.beside > least_us)
+            & self.goes_on(last, np.maximum(pace, _calm(after)))
+        )
+        return off
+
+    def goes_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
         """Say after which runs the stick still moves when a spring would have taken it home."""
         size = self.width_us.size
         home = np.minimum(last + 1 + self.beside, size - 1)
         later = np.minimum(home + self.beside, size - 1)
-        went_us = np.abs(self._mean_us(later) - self._mean_us(home))
-        on: BoolArray = went_us > 0.2 * pace * np.maximum(later - home, 1)
+        beside = np.array([[-1], [0], [1]])
+        home_us, later_us = (
+            self.width_us[np.clip(at + beside, 0, size - 1)].mean(axis=0) for at in (home, later)
+        )
+        on: BoolArray = np.abs(later_us - home_us) > 0.2 * pace * np.maximum(later - home, 1)
         return on
-
-    def _mean_us(self, at: IntArray) -> FloatArray:
-        """Mean width of three frames about each."""
-        last = self.width_us.size - 1
-        around = [self.width_us[np.clip(at + step, 0, last)] for step in (-1, 0, 1)]
-        mean_us: FloatArray = np.mean(around, axis=0)
-        return mean_us
 
     def told(self, least_us: float) -> BoolArray:
         """Say after which frames a single repeat would show."""
@@ -341,7 +500,7 @@ def _step_us(
         return 0.0
     small_us = float(seen_us[max(by_noise, int(_LOW * seen_us.size))])
     if finest_us is not None and small_us < np.ptp(width_us) / _COARSE_PART:
-        return min(small_us, finest_us)
+        return min(small_us, max(finest_us, FINEST * noise_us))
     return small_us
 
 

@@ -19,11 +19,6 @@ from pwmscope.pulses import STANDARD_SERVO, PulseTable
 class Throttle:
     """How a motor controller reads widths.
 
-    Raises
-    ------
-    PwmscopeError
-        If the widths are not in order, or the deadband reaches an end.
-
     Examples
     --------
     >>> throttle = Throttle(1000.0, 1500.0, 2000.0, 40.0)
@@ -51,13 +46,7 @@ class Throttle:
 
     @classmethod
     def of(cls, channel: BenchChannel | None) -> Throttle:
-        """Take what the bench sheet says of a channel; without it, the convention.
-
-        Raises
-        ------
-        PwmscopeError
-            As the class.
-        """
+        """Take what the bench sheet says of a channel; without it, the convention."""
         if channel is None:
             return cls()
         neutral_us = STANDARD_SERVO.neutral_us if channel.neutral_us is None else channel.neutral_us
@@ -89,13 +78,7 @@ class Throttle:
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Widths of the drive outputs over time, each held until the next.
-
-    Raises
-    ------
-    PwmscopeError
-        If times and widths do not fit together.
-    """
+    """Widths of the drive outputs over time, each held until the next."""
 
     # shape (n + 1,): When each row of widths begins, and at last when the last one ends; in order
     time_s: FloatArray
@@ -115,18 +98,6 @@ class Outputs:
         """Take the measured widths of some lines, each held until its next pulse.
 
         A controller may stop its motor where pulses stop; that is not looked at.
-
-        Parameters
-        ----------
-        tables : sequence of PulseTable
-            One for each output.
-        end_s : float
-            When the recording ends.
-
-        Raises
-        ------
-        PwmscopeError
-            If a line has no measured pulse before the end.
         """
         rises_s, widths_us = [], []
         for table in tables:
@@ -302,11 +273,6 @@ class Base:
 
     The robot's own axes: x forward, y to the left, turning counter-clockwise positive.
 
-    Raises
-    ------
-    PwmscopeError
-        If one of the two is not above 0.
-
     Examples
     --------
     >>> base = differential(wheel_base_m=0.5, top_speed_m_s=2.0)
@@ -347,17 +313,7 @@ class Base:
 def differential(*, wheel_base_m: float | None = None, top_speed_m_s: float | None = None) -> Base:
     """Make a base with a left and a right wheel (or track).
 
-    Parameters
-    ----------
-    wheel_base_m : float, optional
-        Distance between the wheels; 0.2 m if not given, and said.
-    top_speed_m_s : float, optional
-        Speed at full command; 1 m/s if not given, and said.
-
-    Raises
-    ------
-    PwmscopeError
-        If a length or a speed is not above 0.
+    Without them 0.2 m and 1 m/s are taken, and said.
     """
     sentences = []
     if wheel_base_m is None:

@@ -41,11 +41,6 @@ class PercentReading:
 def stated_scale(us_per_percent: float, source: str = "as stated") -> PercentScale:
     """Take a scale that a person states.
 
-    Raises
-    ------
-    HintError
-        If it is not a number above 0 and up to 100.
-
     Examples
     --------
     >>> stated_scale(5.0).us_per_percent
@@ -66,16 +61,6 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     uncertainties are independent, and the analyser's clock stretches all by one factor,
     so their covariance is diag(u_own^2) + c^2 w w', c = 100 ppm / sqrt(3) (JCGM 100, 5.2.2
     and H.3, from memory).
-
-    Parameters
-    ----------
-    readings : sequence of PercentReading
-        At least two, at two percentages or more. Throws to one end of one channel.
-
-    Raises
-    ------
-    HintError
-        If all settings are alike, or the widths do not differ beyond their uncertainty.
 
     Examples
     --------

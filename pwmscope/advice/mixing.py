@@ -263,17 +263,7 @@ class MixingAdvice:
 def advise_mixing(mixing: Mixing) -> tuple[MixingAdvice, ...]:
     """Find what to change, the least effort first; only what its proof bears out.
 
-    Parameters
-    ----------
-    mixing : Mixing
-        What was found.
-
-    Returns
-    -------
-    tuple of Advice
-        First the best; then the same at another place, proven for that place; then what is
-        optional. Empty
-        where nothing needs to change, or what is wrong is not among the known.
+    First the best; then the same at another place, proven for that place; then what is optional.
     """
     fit, found = mixing.fit, mixing.arrangement
     if fit is None or found.pattern is None or found.kind is None or mixing.lines.is_into_mixer:
@@ -388,34 +378,8 @@ def course_of(
     Without a plan it is told for five moves at half stick. With one, the recorded
     widths drive each step in which a drive stick was held, equal ones once; after the advice its
     prediction for the step's sticks does.
-
-    Parameters
-    ----------
-    mixing : Mixing
-        What was found.
-    ways : sequence of Advice
-        What to change; the first that is needed is drawn.
-    tables : mapping of str to PulseTable
-        The lines with servo pulses.
-    end_s : float
-        End of the recording.
-    sheet : BenchSheet, optional
-        Says how the motor controllers read widths.
-    spans : sequence of StepSpan, optional
-        Where a plan's steps were found.
-    wheel_base_m, top_speed_m_s : float, optional
-        Distance of the wheels, and their speed at full command; assumed, and said,
-        where not given.
-
-    Returns
-    -------
-    Course or None
-        None where no matrix of both sticks could be fitted.
-
-    Raises
-    ------
-    PwmscopeError
-        If a length or a speed is not above 0, or the bench sheet's widths cannot drive.
+    Of what to change, the first that is needed is drawn. None where no matrix of both sticks could
+    be fitted.
     """
     fit = mixing.fit
     if fit is None or len(fit.samples.axes) != 2 or mixing.lines.is_into_mixer:

@@ -133,23 +133,8 @@ def advise_settings(
     """Hold each channel's travel against what its device expects, and say what to change.
 
     Nothing is changed that the uncertainty leaves open.
-
-    Parameters
-    ----------
-    findings : Findings
-        What was found in the recording.
-    sheet : BenchSheet
-        What each device expects. Sticks are no devices and are left out.
-    transmitters : mapping of str to Transmitter, optional
-        By line, what is known of the transmitter's settings.
-    alignment : Alignment, optional
-        Where the steps of the plan are that the recording was made by: it shows directions
-        and that the sticks were held at their ends.
-
-    Raises
-    ------
-    HintError
-        If none of the sheet's devices is in the recording.
+    Sticks are no devices and are left out. A plan's alignment shows directions, and that the
+    sticks were held at their ends.
     """
     others = (*STICKS, *NO_DEVICE, *SENSORS)
     devices = {line: c for line, c in sheet.channels.items() if c.role not in others}
@@ -257,18 +242,7 @@ class Compared:
 
 
 def compare_settings(before: SettingsAdvice, after: SettingsAdvice) -> tuple[Compared, ...]:
-    """Say per channel and setting what improved from one recording to the next.
-
-    Parameters
-    ----------
-    before, after : SettingsAdvice
-        Of the two recordings, by one sheet.
-
-    Returns
-    -------
-    tuple of Compared
-        For each neutral and endpoint of each channel of the later recording.
-    """
+    """Say per channel and setting what improved from one recording to the next."""
     earlier = {channel.line: channel for channel in before.channels}
     return tuple(
         _compare(channel.line, setting, _named(earlier.get(channel.line), setting.name))

@@ -315,22 +315,7 @@ def _lost(name: str) -> WorkerLostError:
 def cluster(address: str) -> Iterator[Executor]:
     """Reach the workers of a dask.distributed scheduler as an executor.
 
-    Parameters
-    ----------
-    address : str
-        The scheduler's, such as ``tcp://farm:8786``.
-
-    Yields
-    ------
-    concurrent.futures.Executor
-        For `analyse_many`. A worker that is lost is survived: the scheduler gives what it
-        held to another one.
-
-    Raises
-    ------
-    ArgumentError
-        If no scheduler answers there, or the package is not installed
-        (``pip install pwmscope[cluster]``).
+    A worker that is lost is survived: the scheduler gives what it held to another one.
     """
     try:
         distributed: Any = importlib.import_module("distributed")  # an optional extra

@@ -54,18 +54,8 @@ _WAYS: Final[dict[Axis, tuple[str, str]]] = {
 def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     r"""Plan the recording that shows what binding left behind.
 
-    Parameters
-    ----------
-    sheet : BenchSheet
-        Its marker is named, and a weapon with ``neutral_us`` makes the throttle rest in the middle.
-    mode : {1, 2}, optional
-        Which axes lie on which stick.
-
-    Returns
-    -------
-    CapturePlan
-        The receiver alone, the first link, each control once between two stirs of both sticks,
-        four corners that tell the axes apart, another model memory, and the own one again.
+    The receiver alone, the first link, each control once between two stirs of both sticks, four
+    corners that tell the axes apart, another model memory, and the own one again.
 
     Examples
     --------
@@ -203,26 +193,9 @@ USUAL_OFFS: Final = 10
 
 
 def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_OFFS) -> CapturePlan:
-    r"""Plan the recording that shows how late the marker is.
+    """Plan the recording that shows how late the marker is.
 
-    Parameters
-    ----------
-    sheet : BenchSheet
-        Its marker, and what its controls move.
-    mode : {1, 2}, optional
-        Which axes lie on which stick.
-    losses : int, optional
-        How often the transmitter is switched off, 5 to 20.
-
-    Returns
-    -------
-    CapturePlan
-        One stick is circled all the time, while the transmitter goes off and on again.
-
-    Raises
-    ------
-    HintError
-        If the sheet has no marker or not the level that means on, or no stick moves anything.
+    One stick is circled all the time, while the transmitter goes off and on again.
 
     Examples
     --------

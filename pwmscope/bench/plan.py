@@ -87,25 +87,8 @@ def needed_pulses(
 ) -> int | None:
     """Return how many pulses to average so that a mean width is known well enough.
 
-    Parameters
-    ----------
-    within_us : float
-        Wanted half-width of the 95 % interval, in microseconds.
-    rate_hz : float
-        Sample rate.
-    scatter_us, width_us, in_step
-        As for `needed_rate_hz`.
-
-    Returns
-    -------
-    int or None
-        At least 1; None where averaging cannot help: the clock is too much, or the
-        sampling error, which the same in each pulse stays in the mean.
-
-    Raises
-    ------
-    HintError
-        If a figure is out of its range.
+    None where averaging cannot help: the clock is too much, or the sampling error, which the same
+    in each pulse stays in the mean.
 
     Examples
     --------
@@ -388,17 +371,7 @@ def make_plan(
 def refuse_short_losses(plan: CapturePlan, sheet: BenchSheet) -> None:
     r"""Refuse a plan whose losses end before a sheet's failsafe limit can be shown.
 
-    Parameters
-    ----------
-    plan : CapturePlan
-        Link records and calibrations of the marker ask another question and pass.
-    sheet : BenchSheet
-        Its limit.
-
-    Raises
-    ------
-    HintError
-        If the transmitter is back too soon.
+    Link records and calibrations of the marker ask another question and pass.
 
     Examples
     --------
@@ -426,18 +399,8 @@ TABLE_S: Final = 3.0
 def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     r"""Plan the shortest recording with one loss, for a table at an event.
 
-    Parameters
-    ----------
-    sheet : BenchSheet
-        Its wired controls are held, no others.
-    mode : {1, 2}, optional
-        Which axes lie on which stick.
-
-    Returns
-    -------
-    CapturePlan
-        Rest, hold, transmitter off, transmitter on, let go. With the sticks up at the return
-        that is a step of its own; a transmitter that refuses it gets its sticks at rest first.
+    Rest, hold, transmitter off, transmitter on, let go. With the sticks up at the return that is a
+    step of its own; a transmitter that refuses it gets its sticks at rest first.
 
     Examples
     --------

@@ -223,18 +223,6 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
 def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     r"""Read a capture plan from its text.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    source : str
-        The file's name, for messages.
-
-    Raises
-    ------
-    PlanError
-        As `load_plan`.
-
     Examples
     --------
     >>> parse_plan('[[steps]]\nname = "rest"\nseconds = 3').seconds
@@ -270,16 +258,6 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
 
 def plan_toml(plan: CapturePlan) -> str:
     """Write a capture plan as TOML, cautions first, as comments.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-
-    Returns
-    -------
-    str
-        `parse_plan` gives the same plan again.
 
     Examples
     --------

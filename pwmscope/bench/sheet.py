@@ -458,20 +458,7 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
 
 
 def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
-    """Read a bench sheet from its text.
-
-    Parameters
-    ----------
-    text : str
-        TOML.
-    source : str
-        The file's name, for messages.
-
-    Raises
-    ------
-    SheetError
-        As `load_sheet`.
-    """
+    """Read a bench sheet from its text."""
     table = parse_toml(
         text,
         source,
@@ -490,18 +477,7 @@ _MAX_ALLOWED: Final = 400
 
 
 def sheet_of(table: Mapping[str, object]) -> BenchSheet:
-    """Make a bench sheet of a table with the keys of docs/sheet.md.
-
-    Parameters
-    ----------
-    table : mapping
-        As TOML would give it; what is not known is left out.
-
-    Raises
-    ------
-    ArgumentError
-        If a key is unknown, missing, contradicted by another or its value not allowed.
-    """
+    """Make a bench sheet of a table with the keys of docs/sheet.md."""
     sheet, faults = _held(table, "the table given as sheet")
     if sheet is None or faults:
         first = faults[0]
@@ -514,35 +490,13 @@ def sheet_of(table: Mapping[str, object]) -> BenchSheet:
 def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:
     """List all that is wrong with a table of a sheet's keys, as for a form with many fields.
 
-    Parameters
-    ----------
-    table : mapping
-        As for `sheet_of`.
-
-    Returns
-    -------
-    tuple of Fault
-        Each with the path of its key; empty where `sheet_of` would make a sheet.
+    None where `sheet_of` would make a sheet.
     """
     return tuple(_held(table, "")[1])
 
 
 def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "bench sheet") -> str:
     r"""Write keys of the marker into a sheet's text; all else in it stays as it is.
-
-    Parameters
-    ----------
-    text : str
-        TOML with a table ``[marker]``.
-    keys : mapping of str to float
-        Such as ``late_s``.
-    source : str
-        The file's name, for messages.
-
-    Raises
-    ------
-    SheetError
-        If the text is no sheet, or it has no table ``[marker]`` of its own.
 
     Examples
     --------
@@ -574,12 +528,7 @@ def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "ben
 
 
 def sheet_toml(table: Mapping[str, object]) -> str:
-    r"""Write a table of a sheet's keys as TOML.
-
-    Parameters
-    ----------
-    table : mapping
-        As for `sheet_of`.
+    """Write a table of a sheet's keys as TOML.
 
     Examples
     --------

@@ -95,6 +95,21 @@ class Allowed:
     quantity: Quantity | None = None
 
 
+_NAMES: Final = {"V": "volts", "A": "amperes", "us": "microseconds", "s": "seconds", "ohm": "ohms"}
+
+
+def number(unit: str, low: float, high: float) -> Allowed:
+    """Say that a number with a unit may stand there, both ends included but for a low end of 0.
+
+    Examples
+    --------
+    >>> number("V", 1, 60).text, number("A", 0, 500).text
+    ('a number of volts from 1 to 60', 'a number of amperes above 0, at most 500')
+    """
+    span = f"above 0, at most {high:.9g}" if low == 0 else f"from {low:.9g} to {high:.9g}"
+    return Allowed(f"a number of {_NAMES[unit]} {span}", Quantity(unit, low, high))
+
+
 def likely_meant(value: object, quantity: Quantity) -> str:
     """Say as a clause what a value with a wrong or missing unit was likely meant to be.
 
@@ -161,44 +176,27 @@ Name: TypeAlias = Annotated[
     Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$"),
     Allowed("the name of a line of the recording, in quotes"),
 ]
-Width: TypeAlias = Annotated[
-    float,
-    Field(ge=10, le=10_000),
-    Allowed("a number of microseconds from 10 to 10000", Quantity("us", 10, 10_000)),
-]
-Band: TypeAlias = Annotated[
-    float,
-    Field(gt=0, le=10_000),
-    Allowed("a number of microseconds above 0, at most 10000", Quantity("us", 0, 10_000)),
-]
-Voltage: TypeAlias = Annotated[
-    float,
-    Field(ge=1, le=60),
-    Allowed("a number of volts from 1 to 60", Quantity("V", 1, 60)),
-]
-Current: TypeAlias = Annotated[
-    float,
-    Field(gt=0, le=500),
-    Allowed("a number of amperes above 0, at most 500", Quantity("A", 0, 500)),
-]
-Resistance: TypeAlias = Annotated[
-    float,
-    Field(ge=10, le=10_000_000),
-    Allowed("a number of ohms from 10 to 10000000", Quantity("ohm", 10, 10_000_000)),
-]
+Width: TypeAlias = Annotated[float, Field(ge=10, le=10_000), number("us", 10, 10_000)]
+Band: TypeAlias = Annotated[float, Field(gt=0, le=10_000), number("us", 0, 10_000)]
+Voltage: TypeAlias = Annotated[float, Field(ge=1, le=60), number("V", 1, 60)]
+Current: TypeAlias = Annotated[float, Field(gt=0, le=500), number("A", 0, 500)]
+Resistance: TypeAlias = Annotated[float, Field(ge=10, le=10_000_000), number("ohm", 10, 1e7)]
 Count: TypeAlias = Annotated[int, Field(ge=1, le=64), Allowed("a whole number from 1 to 64")]
 Seconds: TypeAlias = Annotated[
-    float,
-    Field(ge=0, le=60),
-    Allowed("a number of seconds from 0 to 60", Quantity("s", 0, 60)),
+    float, Field(ge=0, le=60), Allowed("a number of seconds from 0 to 60", Quantity("s", 0, 60))
 ]
-MotionLimit: TypeAlias = Annotated[
-    float,
-    Field(ge=0.05, le=600),
-    Allowed("a number of seconds from 0.05 to 600", Quantity("s", 0.05, 600)),
+Late: TypeAlias = Annotated[
+    float, Field(ge=0, le=5), Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5))
 ]
+FailsafeLimit: TypeAlias = Annotated[float, Field(ge=0.05, le=60), number("s", 0.05, 60)]
+MotionLimit: TypeAlias = Annotated[float, Field(ge=0.05, le=600), number("s", 0.05, 600)]
 Flag: TypeAlias = Annotated[bool, Allowed("true or false")]
 Range: TypeAlias = Annotated[list[Width], Field(min_length=2, max_length=2)]
+
+
+def left_out(description: str) -> Any:  # noqa: ANN401 - as `Field`
+    """Describe a key that may be left out; what it says is then not known."""
+    return Field(default=None, description=description)
 
 
 class Table(BaseModel):
@@ -210,11 +208,7 @@ class Table(BaseModel):
 class LimitsTable(Table):
     """What the measurements are held against."""
 
-    failsafe_s: Annotated[
-        float,
-        Field(ge=0.05, le=60),
-        Allowed("a number of seconds from 0.05 to 60", Quantity("s", 0.05, 60)),
-    ] = Field(
+    failsafe_s: FailsafeLimit = Field(
         default=COMMON_PRACTICE.failsafe_s,
         description="Longest time in seconds from signal loss until each device stands still. "
         "2 is common practice; the event's rulebook decides.",
@@ -235,42 +229,25 @@ class MarkerTable(Table):
     """The line that shows whether the transmitter is on."""
 
     line: Name = Field(description="Its name in the recording.")
-    on: Annotated[Level | None, one_of(LEVELS)] = Field(
-        default=None,
-        description="The level that means on. Without it, that is not known.",
+    on: Annotated[Level | None, one_of(LEVELS)] = left_out(
+        "The level that means on. Without it, that is not known."
     )
-    kind: Annotated[MarkerKind | None, one_of(MARKER_KINDS)] = Field(
-        default=None,
-        description='"switch" where the transmitter\'s own switch drives it, "button" where a hand '
+    kind: Annotated[MarkerKind | None, one_of(MARKER_KINDS)] = left_out(
+        '"switch" where the transmitter\'s own switch drives it, "button" where a hand '
         'presses it. "light" is a sensor over its power light. Without it and late_s, no line '
-        "meets.",
+        "meets."
     )
-    late_s: Annotated[
-        float | None,
-        Field(ge=0, le=5),
-        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
-    ] = Field(
-        default=None,
-        description="How late in seconds it may change at most. Without it, "
-        f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch. A light needs it.",
+    late_s: Late | None = left_out(
+        "How late in seconds it may change at most. Without it, "
+        f"{BUTTON_LATE_S:g} for a button (common practice) and 0 for a switch. A light needs it."
     )
-    late_least_s: Annotated[
-        float | None,
-        Field(ge=0, le=5),
-        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
-    ] = Field(
-        default=None,
-        description="Of a light: how late in seconds it is at least when the transmitter goes off. "
-        "With late_s it bounds the delay that a calibration recording shows.",
+    late_least_s: Late | None = left_out(
+        "Of a light: how late in seconds it is at least when the transmitter goes off. "
+        "With late_s it bounds the delay that a calibration recording shows."
     )
-    back_late_s: Annotated[
-        float | None,
-        Field(ge=0, le=5),
-        Allowed("a number of seconds from 0 to 5", Quantity("s", 0, 5)),
-    ] = Field(
-        default=None,
-        description="Of a light: how late in seconds it may be at most when the transmitter is on "
-        "again. Without it, late_s.",
+    back_late_s: Late | None = left_out(
+        "Of a light: how late in seconds it may be at most when the transmitter is on "
+        "again. Without it, late_s."
     )
 
 
@@ -311,50 +288,37 @@ class ReceiverTable(Table):
         default="", description="The link protocol it takes; compared with the transmitter's."
     )
     band: Text = Field(default="", description="The radio band; compared with the transmitter's.")
-    outputs: Count | None = Field(default=None, description="How many servo outputs it has.")
+    outputs: Count | None = left_out("How many servo outputs it has.")
     supply_v: Annotated[
         Annotated[list[Voltage], Field(min_length=2, max_length=2)] | None,
         Allowed("two numbers of volts from 1 to 60, such as [4.0, 8.4]", Quantity("V", 1, 60)),
-    ] = Field(default=None, description="Lowest and highest supply in volts that its maker states.")
-    signal_v: Voltage | None = Field(
-        default=None, description="Level in volts of a pulse on its signal pins."
+    ] = left_out("Lowest and highest supply in volts that its maker states.")
+    signal_v: Voltage | None = left_out("Level in volts of a pulse on its signal pins.")
+    draws_a: Current | None = left_out("Current in amperes that it draws itself.")
+    on_loss: Annotated[OnLoss | None, one_of(ON_LOSS)] = left_out(
+        "What its outputs are set to do at signal loss. The recording shows whether they do."
     )
-    draws_a: Current | None = Field(
-        default=None, description="Current in amperes that it draws itself."
-    )
-    on_loss: Annotated[OnLoss | None, one_of(ON_LOSS)] = Field(
-        default=None,
-        description="What its outputs are set to do at signal loss. The recording shows whether "
-        "they do.",
-    )
-    failsafe_in: Annotated[FailsafeIn | None, one_of(FAILSAFE_IN)] = Field(
-        default=None, description="Where its failsafe is set: in the transmitter's menu or in it."
+    failsafe_in: Annotated[FailsafeIn | None, one_of(FAILSAFE_IN)] = left_out(
+        "Where its failsafe is set: in the transmitter's menu or in it."
     )
     bound_on: Annotated[
         Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$"), AfterValidator(_day)] | None,
         Allowed('a day in quotes, such as "2026-11-20"'),
-    ] = Field(
-        default=None,
-        description="Day on which it was last bound; held against the last failsafe check.",
-    )
+    ] = left_out("Day on which it was last bound; held against the last failsafe check.")
 
 
 class SourceTable(Table):
     """A source that may power the receiver."""
 
     kind: Text = Field(default="", description='What it is, free text, such as "BEC in an ESC".')
-    voltage_v: Voltage | None = Field(default=None, description="Its voltage, in volts.")
-    continuous_a: Current | None = Field(
-        default=None, description="Current in amperes that it can give all the time."
+    voltage_v: Voltage | None = left_out("Its voltage, in volts.")
+    continuous_a: Current | None = left_out("Current in amperes that it can give all the time.")
+    cable: Name | None = left_out(
+        "The channel on whose cable it comes. Without it, a cable of its own."
     )
-    cable: Name | None = Field(
-        default=None,
-        description="The channel on whose cable it comes. Without it, a cable of its own.",
-    )
-    powers_receiver: Flag | None = Field(
-        default=None,
-        description="Whether its power wire is connected to the receiver. Without it, the "
-        "channel's feeds_5v says; without either, that is unknown.",
+    powers_receiver: Flag | None = left_out(
+        "Whether its power wire is connected to the receiver. Without it, the "
+        "channel's feeds_5v says; without either, that is unknown."
     )
 
 
@@ -362,29 +326,23 @@ class AnalyserTable(Table):
     """What records the receiver's pins."""
 
     device: Text = Field(default="", description="What it is, free text.")
-    input_v: Voltage | None = Field(
-        default=None, description="Highest voltage in volts that its inputs take."
-    )
+    input_v: Voltage | None = left_out("Highest voltage in volts that its inputs take.")
     lines: Annotated[
         Annotated[list[Name], Field(max_length=64)],
         Allowed('a list of at most 64 names of lines, such as ["RX1", "RX2"]'),
     ] = Field(default=[], description="The lines its inputs are on, in the inputs' order.")
-    ground_first: Flag | None = Field(
-        default=None, description="Whether its ground is connected before any input."
-    )
+    ground_first: Flag | None = left_out("Whether its ground is connected before any input.")
     divider_ohm: Annotated[
         Annotated[list[Resistance], Field(min_length=2, max_length=2)] | None,
         Allowed(
             "two numbers of ohms from 10 to 10000000, towards the signal and towards ground",
             Quantity("ohm", 10, 10_000_000),
         ),
-    ] = Field(
-        default=None,
-        description="Resistors in ohms of the divider before each input: towards the signal, "
-        "towards ground.",
+    ] = left_out(
+        "Resistors in ohms of the divider before each input: towards the signal, towards ground."
     )
-    shifted_v: Voltage | None = Field(
-        default=None, description="High level in volts behind a level shifter before each input."
+    shifted_v: Voltage | None = left_out(
+        "High level in volts behind a level shifter before each input."
     )
 
 
@@ -397,27 +355,23 @@ class ChannelTable(Table):
         default=STANDARD_SERVO.low_us,
         description="Pulse width at the low end of the device's travel.",
     )
-    neutral_us: Width | None = Field(
-        default=None,
-        description="Pulse width at the device's neutral: 1500 by default, none for a weapon. A "
-        "weapon with neutral_us turns both ways and stands still there.",
+    neutral_us: Width | None = left_out(
+        "Pulse width at the device's neutral: 1500 by default, none for a weapon. A "
+        "weapon with neutral_us turns both ways and stands still there."
     )
     high_us: Width = Field(
         default=STANDARD_SERVO.high_us,
         description="Pulse width at the high end of the device's travel.",
     )
-    deadband_us: Band | None = Field(
-        default=None,
-        description="Whole width of the band round neutral in which the device does not move.",
+    deadband_us: Band | None = left_out(
+        "Whole width of the band round neutral in which the device does not move."
     )
-    no_pulses: Annotated[NoPulses | None, one_of(NO_PULSES)] = Field(
-        default=None,
-        description="What the device does without pulses. Left out, that is unknown.",
+    no_pulses: Annotated[NoPulses | None, one_of(NO_PULSES)] = left_out(
+        "What the device does without pulses. Left out, that is unknown."
     )
-    no_pulses_after_s: Seconds | None = Field(
-        default=None,
-        description="Longest time in seconds from the last pulse until the device stands still, "
-        "from its manual or measured. Without it, that is unknown.",
+    no_pulses_after_s: Seconds | None = left_out(
+        "Longest time in seconds from the last pulse until the device stands still, "
+        "from its manual or measured. Without it, that is unknown."
     )
     stop_us: Annotated[
         Width | Range | None,
@@ -425,43 +379,29 @@ class ChannelTable(Table):
             "a width in microseconds, or two such as [1480, 1520], from 10 to 10000",
             Quantity("us", 10, 10_000),
         ),
-    ] = Field(
-        default=None,
-        description="The width, or the lowest and the highest, at which the device stands still.",
+    ] = left_out("The width, or the lowest and the highest, at which the device stands still.")
+    feeds_5v: Flag | None = left_out(
+        "Whether the device feeds 5 V to the receiver. Without it, that is unknown."
     )
-    feeds_5v: Flag | None = Field(
-        default=None,
-        description="Whether the device feeds 5 V to the receiver. Without it, that is unknown.",
+    output: Count | None = left_out(
+        "The receiver's output that the device's cable is on, counted from 1."
     )
-    output: Count | None = Field(
-        default=None,
-        description="The receiver's output that the device's cable is on, counted from 1.",
+    splitter: Flag | None = left_out("Whether it shares that output through a splitter.")
+    same_device_as: Name | None = left_out(
+        "The line of this sheet that has the same device, where this line is only "
+        "another name for it."
     )
-    splitter: Flag | None = Field(
-        default=None, description="Whether it shares that output through a splitter."
+    supplied_by: Annotated[SuppliedBy | None, one_of(SUPPLIED_BY)] = left_out(
+        "Whether the device runs on the receiver's power pins or on a supply of its "
+        "own. Without it, that is unknown."
     )
-    same_device_as: Name | None = Field(
-        default=None,
-        description="The line of this sheet that has the same device, where this line is only "
-        "another name for it.",
+    signal_and_ground_only: Flag | None = left_out("Whether its cable has no power wire.")
+    stall_a: Current | None = left_out(
+        "Current in amperes that it draws from the receiver's power pins when held fast."
     )
-    supplied_by: Annotated[SuppliedBy | None, one_of(SUPPLIED_BY)] = Field(
-        default=None,
-        description="Whether the device runs on the receiver's power pins or on a supply of its "
-        "own. Without it, that is unknown.",
-    )
-    signal_and_ground_only: Flag | None = Field(
-        default=None, description="Whether its cable has no power wire."
-    )
-    stall_a: Current | None = Field(
-        default=None,
-        description="Current in amperes that it draws from the receiver's power pins when held "
-        "fast.",
-    )
-    draws_a: Current | None = Field(
-        default=None,
-        description="Its most stated current from the receiver's power pins, in amperes. Taken "
-        "where stall_a is not stated.",
+    draws_a: Current | None = left_out(
+        "Its most stated current from the receiver's power pins, in amperes. Taken "
+        "where stall_a is not stated."
     )
     us_per_percent: Annotated[
         float | None,
@@ -470,26 +410,19 @@ class ChannelTable(Table):
             "a number of microseconds for each percent, above 0, at most 100",
             Quantity("us/%", 0, 100),
         ),
-    ] = Field(
-        default=None,
-        description="Microseconds that one percent of the transmitter's travel setting moves "
-        "this channel's pulse width.",
+    ] = left_out(
+        "Microseconds that one percent of the transmitter's travel setting moves "
+        "this channel's pulse width."
     )
-    reversed: Flag | None = Field(
-        default=None,
-        description="Whether the transmitter's direction setting for this channel is the "
-        "reversed one.",
+    reversed: Flag | None = left_out(
+        "Whether the transmitter's direction setting for this channel is the reversed one."
     )
-    of: Name | None = Field(
-        default=None,
-        description="Of a rotation line: the line of the drive or weapon that turns.",
-    )
+    of: Name | None = left_out("Of a rotation line: the line of the drive or weapon that turns.")
     marks_per_turn: Annotated[
         int | None, Field(ge=1, le=1000), Allowed("a whole number from 1 to 1000")
-    ] = Field(
-        default=None,
-        description="Of a rotation line: marks that pass the sensor in each turn. Without it, "
-        "times are told and no speed.",
+    ] = left_out(
+        "Of a rotation line: marks that pass the sensor in each turn. Without it, "
+        "times are told and no speed."
     )
     edge: Annotated[Edge, one_of(EDGES)] = Field(
         default="rising", description="Of a rotation line: the edge that is a mark."
@@ -503,10 +436,9 @@ class ChannelTable(Table):
         description="Of a rotation line: the device counts as slow when it makes fewer turns a "
         "minute.",
     )
-    least_v: Voltage | None = Field(
-        default=None,
-        description="Of a supply line: the least voltage in volts at which the receiver works. "
-        "Without it, the lower one of receiver.supply_v.",
+    least_v: Voltage | None = left_out(
+        "Of a supply line: the least voltage in volts at which the receiver works. "
+        "Without it, the lower one of receiver.supply_v."
     )
     probe: Annotated[
         float,
@@ -517,13 +449,12 @@ class ChannelTable(Table):
         description="Of a supply line: volts at the pin for each volt recorded. A 10:1 probe "
         "has 10; a column in millivolts has 0.001.",
     )
-    control: Annotated[Control | None, one_of(CONTROLS)] = Field(
-        default=None,
-        description="What on the transmitter moves this channel. Without it, the usual: elevator "
-        "and aileron for a drive, throttle for a weapon. A kill channel has a switch.",
+    control: Annotated[Control | None, one_of(CONTROLS)] = left_out(
+        "What on the transmitter moves this channel. Without it, the usual: elevator "
+        "and aileron for a drive, throttle for a weapon. A kill channel has a switch."
     )
-    positions: Annotated[int | None, Field(ge=2, le=3), Allowed("2 or 3")] = Field(
-        default=None, description="Of a switch: how many positions it has. Without it, 2."
+    positions: Annotated[int | None, Field(ge=2, le=3), Allowed("2 or 3")] = left_out(
+        "Of a switch: how many positions it has. Without it, 2."
     )
     guards: Annotated[
         Annotated[list[Name], Field(max_length=16)],
@@ -531,20 +462,16 @@ class ChannelTable(Table):
     ] = Field(
         default=[], description="Of a kill channel: the lines of the devices whose power it cuts."
     )
-    mixed_in: Annotated[Mixer | None, one_of(MIXERS)] = Field(
-        default=None,
-        description="The one place that mixes the drive: before this pin for drive-left and "
-        "drive-right, behind it for drive-forward and drive-turn. No other place is then advised.",
+    mixed_in: Annotated[Mixer | None, one_of(MIXERS)] = left_out(
+        "The one place that mixes the drive: before this pin for drive-left and "
+        "drive-right, behind it for drive-forward and drive-turn. No other place is then advised."
     )
-    turns: Annotated[Turns | None, one_of(TURNS)] = Field(
-        default=None,
-        description="Which ways the motor turns. Without it, both ways for a drive, and one way "
-        "for a weapon without neutral_us.",
+    turns: Annotated[Turns | None, one_of(TURNS)] = left_out(
+        "Which ways the motor turns. Without it, both ways for a drive, and one way "
+        "for a weapon without neutral_us."
     )
-    below_neutral: Annotated[BelowNeutral | None, one_of(BELOW_NEUTRAL)] = Field(
-        default=None,
-        description="What the ESC does at widths below neutral. Where it brakes there, it stands "
-        "still.",
+    below_neutral: Annotated[BelowNeutral | None, one_of(BELOW_NEUTRAL)] = left_out(
+        "What the ESC does at widths below neutral. Where it brakes there, it stands still."
     )
     receiver: Text = Field(
         default="",
@@ -555,10 +482,8 @@ class ChannelTable(Table):
         description="Whether the device has no pin to record. Its kill channel then decides, "
         "or it is not shown.",
     )
-    trips_v: Voltage | None = Field(
-        default=None,
-        description="Of a supply line from a comparator: the voltage in volts below which its "
-        "output is low.",
+    trips_v: Voltage | None = left_out(
+        "Of a supply line from a comparator: the voltage in volts below which its output is low."
     )
 
 

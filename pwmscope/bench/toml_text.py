@@ -129,21 +129,7 @@ _Part = TypeVar("_Part", bound=Hashable)
 
 
 class TomlError(PwmscopeError):
-    """A TOML file cannot be used as it stands.
-
-    Parameters
-    ----------
-    source : str
-        The file, as the person named it.
-    line : int
-        Line of the file, counted from 1.
-    key : str
-        The key; empty for the file as a whole.
-    found : str
-        What is wrong, as a clause.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
-    """
+    """A TOML file cannot be used as it stands."""
 
     def __init__(self, source: str, line: int, key: str, found: str, allowed: str) -> None:
         place = f"{source}, line {line}" + (f", {key}" if key else "")

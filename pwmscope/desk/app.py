@@ -142,13 +142,7 @@ def asset(request: Request) -> Response:
 
 
 class Desk:
-    """The pages of one folder's desk.
-
-    Parameters
-    ----------
-    folder : Folder
-        Whose.
-    """
+    """The pages of one folder's desk."""
 
     jobs: Jobs
 

@@ -103,18 +103,7 @@ class Stamp:
 
 
 class Folder:
-    """The folder of one desk, and the files in it that the desk knows.
-
-    Parameters
-    ----------
-    path : Path
-        Made if it is not there.
-
-    Raises
-    ------
-    DeskError
-        If it cannot be written.
-    """
+    """The folder of one desk, and the files in it that the desk knows."""
 
     def __init__(self, path: Path) -> None:
         self.path = path.resolve()

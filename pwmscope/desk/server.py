@@ -31,24 +31,7 @@ LOOPBACK: Final = "127.0.0.1"
 
 
 def serve(path: Path, *, port: int, browser: bool, tell: Callable[[str], object]) -> None:
-    """Serve the desk of a folder until it is interrupted.
-
-    Parameters
-    ----------
-    path : Path
-        The folder; made if it is not there.
-    port : int
-        Of this computer's own address; 0 takes any that is free.
-    browser : bool
-        Whether to open the browser.
-    tell : callable
-        Takes what is to be printed.
-
-    Raises
-    ------
-    DeskError
-        If the port is taken, or the folder cannot be written to.
-    """
+    """Serve the desk of a folder until it is interrupted."""
     folder = Folder(path)
     with contextlib.closing(_bound(port)) as bound:
         port = bound.getsockname()[1]
@@ -102,17 +85,7 @@ _HEADERS: Final = {
 
 
 class Guard:
-    """Refuse whatever does not come from the desk's own pages, and send the headers that protect.
-
-    Parameters
-    ----------
-    app : ASGIApp
-        What is guarded.
-    port : int
-        The desk's.
-    token : str
-        What the address holds with which the desk is entered.
-    """
+    """Refuse what does not come from the desk's own pages, and send the headers that protect."""
 
     def __init__(self, app: ASGIApp, port: int, token: str) -> None:
         self._app, self._token = app, token

@@ -162,17 +162,7 @@ def _draw_view(axes: Axes, table: PulseTable, line: Line, view: _View) -> None:
 
 
 def draw_first_frames(channel: ChannelFindings, line: Line, recorded: Span) -> Picture:
-    """Draw the first frames of a servo channel, or the first edges of another line.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        What was found about the line.
-    line : Line
-        The line itself, with at least one edge.
-    recorded : Span
-        When the recording begins and ends.
-    """
+    """Draw the first frames of a servo channel, or the first edges of another line."""
     view = _view(channel, line, recorded)
     figure = Figure((WIDTH_IN, 0.6 + view.high_in))
     _draw_view(panel(figure, 0.75, 0.55, _DRAWN_IN, view.high_in), channel.table, line, view)
@@ -313,16 +303,6 @@ def draw_frames(findings: Findings) -> tuple[Picture, ...]:
 
     Each pulse stands at its line's usual start after the first line and has its line's
     usual width; beside it stand both in numbers.
-
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in a recording.
-
-    Returns
-    -------
-    tuple of Picture
-        One for each receiver with at least two lines.
     """
     numbered = enumerate(findings.order.receivers, start=1)
     return tuple(_drawn(receiver, findings, number) for number, receiver in numbered)

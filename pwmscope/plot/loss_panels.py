@@ -137,18 +137,7 @@ class FailsafeResult(Protocol):
 
 
 def failsafe_figure(check: Failsafe) -> Figure | None:
-    """Draw the picture as a figure; call it within `house_style`.
-
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    Figure or None
-        None where no loss was seen.
-    """
+    """Draw the picture as a figure; call it within `house_style`."""
     lines = [line for line in check.lines if line.losses][:MAX_LINES]
     columns = _columns(check, lines)
     return _drawn(check, lines, columns) if columns else None
@@ -307,18 +296,7 @@ def _colour(event: LossEvent) -> str:
 
 
 def format_panel(event: LossEvent) -> str:
-    """Write what stands over the picture of one loss.
-
-    Parameters
-    ----------
-    event : LossEvent
-        The loss.
-
-    Returns
-    -------
-    str
-        Such as ``meets: goes to preset, 0.81 s``.
-    """
+    """Write what stands over the picture of one loss."""
     if event.is_restart:
         return "supply or receiver restart"
     did = event.behaviour.value if event.behaviour else "response not shown"

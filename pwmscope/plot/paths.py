@@ -100,22 +100,7 @@ def _draw_path(
 def draw_drive_path(
     before: tuple[DrivePath, ...], after: tuple[DrivePath, ...] = (), *, change: str = ""
 ) -> Picture:
-    """Draw paths seen from above, each from its own start, all to one scale.
-
-    Parameters
-    ----------
-    before : tuple of Path
-        The paths as the recorded outputs drive them, at least one.
-    after : tuple of Path, optional
-        The same steps after a change.
-    change : str, optional
-        What was changed, in a few words.
-
-    Returns
-    -------
-    Picture
-        ``drive-path``. Ahead is up.
-    """
+    """Draw paths seen from above, each from its own start, all to one scale."""
     reach_m = _reach_m((*before, *after))
     tiles = []
     for at, path in enumerate(before):

@@ -36,23 +36,7 @@ _MAX_TRACE: Final = 2000
 
 
 def draw_sticks(hands: Hands, *, mode: Mode = 2, steps: tuple[StepSpan, ...] = ()) -> Picture:
-    """Draw the trace of both sticks, seen from above.
-
-    Parameters
-    ----------
-    hands : Hands
-        Where the sticks were.
-    mode : {1, 2}, optional
-        Which axes are on which stick. Mode 2: rudder and throttle left, aileron and
-        elevator right; mode 1: rudder and elevator left, aileron and throttle right.
-    steps : tuple of StepSpan, optional
-        Where the steps of a plan were found; a dot stands where its sticks were held.
-
-    Returns
-    -------
-    Picture
-        ``sticks``. Forward is up.
-    """
+    """Draw the trace of both sticks, seen from above."""
     tiles = tuple(
         Tile(name, _drawn(hands, pair, steps, alt := _alt(name, hands, pair)), alt, _SIZE)
         for name, pair in zip(("left stick", "right stick"), STICKS[mode], strict=True)
@@ -160,20 +144,7 @@ _ROW: Final = 66.0
 
 
 def draw_channel_map(rows: Sequence[ControlRow], mode: Mode) -> Picture:
-    """Draw both sticks from above, and beside each axis what it moves.
-
-    Parameters
-    ----------
-    rows : sequence of ControlRow
-        The channel map.
-    mode : {1, 2}
-        Which axes lie on which stick.
-
-    Returns
-    -------
-    Picture
-        ``channel-map``. Forward is up.
-    """
+    """Draw both sticks from above, and beside each axis what it moves."""
     by_axis = {row.control: row for row in rows}
     parts: list[str] = []
     top = 30.0

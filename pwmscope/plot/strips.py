@@ -67,24 +67,6 @@ def loss_strip(
 
     Time runs from the moment of loss; each line ends where the transmitter was on again. A
     line along the lower edge stands for a silent line.
-
-    Parameters
-    ----------
-    line : FailsafeLine
-        The line.
-    limit_s : float
-        Longest time until its device must stand still.
-    ink : Ink, optional
-        `SCREEN` or `PAPER`.
-    size : tuple of float, optional
-        Width and height in px.
-    most : int, optional
-        So many losses are drawn, the worst; by default all.
-
-    Returns
-    -------
-    Strip or None
-        None where no loss was seen.
     """
     ranked = sorted(line.losses, key=_urgency)
     if not ranked:
@@ -307,22 +289,6 @@ def width_strip(
 
     No pulse vanishes, however short the column's stretch. Shaded upright: signal lost. Dashed:
     neutral and the ends, where they are known.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        What was found about the line.
-    recorded : Span
-        The recording.
-    ink : Ink, optional
-        `SCREEN` or `PAPER`.
-    size : tuple of float, optional
-        Width and height in px.
-
-    Returns
-    -------
-    Strip or None
-        None for a line without servo pulses.
     """
     table = channel.table
     rows = np.flatnonzero(table.measured)

@@ -350,13 +350,7 @@ def panel(
 
 
 def to_svg(figure: Figure) -> str:
-    """Write a figure as SVG text; the same figure gives the same text.
-
-    Returns
-    -------
-    str
-        One ``<svg>`` element; its words stay words.
-    """
+    """Write a figure as SVG text; the same figure gives the same text."""
     written = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     figure.savefig(written, format="svg", metadata=nothing)
@@ -365,22 +359,7 @@ def to_svg(figure: Figure) -> str:
 
 
 def write_figure(figure: Figure, path: Path, *, replace: bool) -> None:
-    """Write a figure to a file, whole or not at all; its suffix says in which form.
-
-    Parameters
-    ----------
-    figure : Figure
-        The figure, drawn in the house style.
-    path : Path
-        A file that ends in ``.svg``, ``.png`` or ``.pdf``.
-    replace : bool
-        Whether a file that is there may be replaced.
-
-    Raises
-    ------
-    OutputError
-        If it ends otherwise, a file is in the way, or it cannot be written.
-    """
+    """Write a figure to a file, whole or not at all; its suffix says in which form."""
     form = picture_form(path)
     refuse_to_overwrite(path, replace=replace)
     if form == "svg":

@@ -176,15 +176,7 @@ def _draw(
 
 
 def draw_width_over_time(channel: ChannelFindings, recorded: Span) -> Picture:
-    """Draw the pulse width over time as a picture of its own, with caption and alternative text.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        Findings of a line with servo pulses.
-    recorded : Span
-        When the recording begins and ends.
-    """
+    """Draw the pulse width over time as a picture of its own, with caption and alternative text."""
     assert channel.travel is not None  # a servo channel has it
     figure = Figure((WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN))
     axes = panel(figure, _LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN)
@@ -426,11 +418,6 @@ def draw_width_histogram(channel: ChannelFindings) -> Picture:
 
     Beside it the widths about the longest-held level are drawn close up, with the
     sampling floor as a bar, where there is such a level.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        Findings of a line with servo pulses.
     """
     travel, timing, table = channel.travel, channel.timing, channel.table
     assert travel is not None  # a servo channel has both
@@ -623,18 +610,7 @@ _TOLD: Final = 3
 
 
 def draw_jitter_spectra(channel: ChannelFindings) -> tuple[Picture, ...]:
-    """Draw the spectrum of the width, and of the time error, if a line counts in it.
-
-    Parameters
-    ----------
-    channel : ChannelFindings
-        Findings of a line with servo pulses.
-
-    Returns
-    -------
-    tuple of Picture
-        ``width-spectrum`` and ``time-error-spectrum``, each where a rhythm was found.
-    """
+    """Draw the spectrum of the width, and of the time error, if a line counts in it."""
     rhythm = channel.rhythm
     if rhythm is None:
         return ()

@@ -419,16 +419,7 @@ _BORDERS: Final = {
 def draw_wiring(wiring: Wiring) -> str:
     """Draw a bench's wiring.
 
-    Parameters
-    ----------
-    wiring : Wiring
-        The sheet with what the rules say of it.
-
-    Returns
-    -------
-    str
-        One ``<svg>`` element with a title and a description in words. Names
-        from the sheet are escaped and cut to their boxes.
+    Names from the sheet are escaped and cut to their boxes.
 
     Examples
     --------

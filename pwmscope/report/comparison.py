@@ -14,7 +14,7 @@ from rich.text import Text
 from pwmscope import __version__
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model import Finding, format_line, format_plainly
-from pwmscope.report.data import Json, finding_data, json_text
+from pwmscope.report.data import Json, finding_data, json_text, picked
 from pwmscope.report.document import fill_page, template_text
 from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
 
@@ -80,9 +80,7 @@ def comparison_json(comparison: Comparison) -> str:
     """Write a comparison as JSON text (docs/comparison.schema.json)."""
     rows: list[Json] = [
         {
-            "line": row.line,
-            "name": row.name,
-            "unit": row.unit,
+            **picked(row, "line name unit"),
             "findings": [None if f is None else finding_data(f) for f in row.findings],
             "differs": list(row.differs),
         }

@@ -492,17 +492,7 @@ _DEFERRAL: Final = (
 
 
 def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -> Document:
-    """Put everything found in one recording of an analysis in order.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        What `pwmscope.analyse` gives; its answer is over all its recordings.
-    number : int, optional
-        Which of its recordings, from 0.
-    advice : tuple of str, optional
-        What to change, beyond what the findings say.
-    """
+    """Put everything found in one recording of an analysis in order."""
     findings, recording = analysis.findings[number], analysis.recordings[number]
     check = None if analysis.sheet is None else analysis.failsafe
     cautions = CAUTIONS if analysis.sheet is None else analysis.sheet.cautions

@@ -84,13 +84,7 @@ def capture_data(capture: Capture) -> dict[str, Json]:
 
 
 def to_json(findings: Findings) -> str:
-    """Write findings as JSON text, two spaces deep, ending in a line break.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite, which would be a fault of pwmscope's own.
-    """
+    """Write findings as JSON text, two spaces deep, ending in a line break."""
     return json_text(to_data(findings))
 
 

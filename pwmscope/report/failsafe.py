@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -31,11 +31,11 @@ from pwmscope.findings.failsafe import (
     needed_trials,
 )
 from pwmscope.findings.rotation import MOTION_STOP, Motion
-from pwmscope.model import Hazard, Verdict, badness, format_device, format_line, format_plainly
+from pwmscope.model import Hazard, Verdict, badness, format_device, format_line
 from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
 from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked
 from pwmscope.report.evidence import Evidence, format_left_out, format_reason
-from pwmscope.report.sentences import format_number, wrapped
+from pwmscope.report.sentences import format_number, print_section, print_wrapped
 
 MAX_EVENTS: Final = 6
 """So many losses of a line are told one by one on the screen; the JSON tells all."""
@@ -52,24 +52,24 @@ def print_failsafe_details(check: Failsafe, console: Console) -> None:
     """Print what each line did at each loss, how that is known, and what was assumed."""
     sources = [rec.source for rec in check.recordings]
     for line in check.lines:
-        console.print()
-        console.print(Text(wrapped(_heading(line), console), style="bold"))
-        _print_sentences([line.sentence], console)
+        print_section(_heading(line), [line.sentence], console)
         if line.rotor_losses:
             console.print(_rotor_table(line, sources))
-            _print_sentences(format_reasons(line), console)
+            _print_reasons(line, console)
         if line.losses:
             console.print(losses_table(line, sources))
-            _print_sentences(format_reasons(line), console)
+            _print_reasons(line, console)
     if check.sheet is not None:
         console.print()
         console.print(Text("By the state of the link", style="bold"))
         console.print(states_table(check))
     for heading, sentences in _parts(check):
-        if sentences:
-            console.print()
-            console.print(Text(heading, style="bold"))
-        _print_sentences(sentences, console)
+        print_section(heading, sentences, console)
+
+
+def _print_reasons(line: FailsafeLine, console: Console) -> None:
+    for reason in format_reasons(line):
+        print_wrapped(reason, console, "  - ", "    ")
 
 
 def print_causes(check: Failsafe, console: Console, why: str) -> None:
@@ -81,11 +81,6 @@ def print_causes(check: Failsafe, console: Console, why: str) -> None:
                 console.print()
                 console.print(Text(heading, style="bold"))
                 console.print(table)
-
-
-def _print_sentences(sentences: Iterable[str], console: Console) -> None:
-    for sentence in sentences:
-        console.print(Text(wrapped(format_plainly(sentence), console, "  - ", "    ")))
 
 
 def format_failsafe_line(line: FailsafeLine) -> str:

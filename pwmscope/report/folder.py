@@ -85,18 +85,6 @@ def answer_fragment(analysis: Answered, number: int = 0) -> str:
 
     It holds headline, cards, actions, strips, timeline, reasons and figures; the page round it
     brings the style sheets of a report, and `answer_script`.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        What `pwmscope.analyse` gives.
-    number : int, optional
-        Which of its recordings, from 0.
-
-    Returns
-    -------
-    str
-        HTML: one header and one main element.
     """
     return _body(compose_answer(analysis, number), timeline_fragment(analysis.findings[number]))
 
@@ -177,13 +165,7 @@ class Written:
 
 
 def refuse_report(folder: Path, *, replace: bool) -> None:
-    """Refuse a folder in which a report is already, before anything is measured.
-
-    Raises
-    ------
-    OutputError
-        If there is one and it may not be replaced.
-    """
+    """Refuse a folder in which a report is already, before anything is measured."""
     for name in (PAGE_NAME, PDF_NAME, MARKDOWN_NAME, DATA_NAME, CHECK_NAME):
         refuse_to_overwrite(folder / name, replace=replace)
 
@@ -202,33 +184,6 @@ def write_report(
 
     No file takes its place before all are whole, and the same findings give the
     same bytes.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        What `pwmscope.analyse` gives.
-    folder : Path
-        Where the files go; made if it is not there.
-    number : int, optional
-        Which of its recordings, from 0.
-    advice : tuple of str, optional
-        What to change, beyond what the findings say.
-    timeline : Timeline, optional
-        Stands in the page.
-    paper : {"a4", "letter"}, optional
-        The size of the PDF's pages.
-    replace : bool, optional
-        Whether files that are there may be replaced.
-
-    Returns
-    -------
-    Written
-        Where the files are.
-
-    Raises
-    ------
-    OutputError
-        If a file is in the way or cannot be written.
     """
     folder = Path(folder)
     refuse_report(folder, replace=replace)
@@ -260,11 +215,6 @@ def folder_names(sources: Iterable[str]) -> list[str]:
     A name holds letters, digits, ``.``, ``-`` and ``_`` only, is short, begins with a
     letter or a digit, and differs from the others in more than capitals; so it
     stays a name within one folder whatever the file is called.
-
-    Parameters
-    ----------
-    sources : iterable of str
-        The recordings' files.
 
     Examples
     --------

@@ -113,31 +113,7 @@ def write_one_page(
     paper: Paper = "a4",
     replace: bool = False,
 ) -> Path:
-    """Write the one-page sheet of one robot, or of several one after the other, as PDF.
-
-    Parameters
-    ----------
-    analysis : Analysis or iterable of Analysis
-        What `pwmscope.analyse` gives.
-    path : Path
-        The file.
-    paper : {"a4", "letter"}, optional
-        The paper's size.
-    replace : bool, optional
-        Whether a file that is there may be replaced.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    ArgumentError
-        If there is no such paper, or nothing to write about.
-    OutputError
-        If a file is in the way or cannot be written.
-    """
+    """Write the one-page sheet of one robot, or of several one after the other, as PDF."""
     path = Path(path)
     refuse_to_overwrite(path, replace=replace)
     several = list(analysis) if isinstance(analysis, Iterable) else [analysis]

@@ -11,7 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.bench import CAUTIONS, LINK_CAUTIONS, Stretch
+from pwmscope.bench import CAUTIONS, LINK_CAUTIONS
 from pwmscope.capture import Capture
 from pwmscope.findings import Finding
 from pwmscope.findings.comparison import (
@@ -23,12 +23,13 @@ from pwmscope.findings.comparison import (
 )
 from pwmscope.findings.lag import Follows, Lag
 from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
-from pwmscope.model import Verdict, format_line, format_list, format_plainly, format_s
-from pwmscope.report.data import Json, capture_data, finding_data, json_text
+from pwmscope.model import Verdict, format_line, format_list, format_s
+from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
 from pwmscope.report.failsafe import hazard_data
-from pwmscope.report.sentences import RULEBOOK, format_value, wrapped
+from pwmscope.report.sentences import RULEBOOK, format_value, print_section, print_wrapped
 
 SCHEMA: Final = 1
+_CAPTURE: Final = "source duration_s sample_interval_ps"
 FIXED: Final = (
     "An edge is timed at the first sample that shows it.",
     "The analyser's clock is taken to be right within 100 ppm (common practice).",
@@ -40,15 +41,15 @@ FIXED: Final = (
 
 def print_lag(capture: Capture, lag: Lag, assumptions: tuple[str, ...], console: Console) -> None:
     """Print a delay: the answer, what it rests on, what is not shown, the assumptions."""
-    console.print(Text(_wrapped(lag.answer.sentence, console), style="bold"))
+    print_wrapped(lag.answer.sentence, console, style="bold")
     evidence = [f for f in lag.findings[1:] if f.value is not None]
-    _section("Measured", [_said(finding) for finding in evidence], console)
+    print_section("Measured", [_said(finding) for finding in evidence], console)
     reasons: dict[str, list[str]] = {}
     for finding in lag.findings[1:]:
         if finding.value is None:
             reasons.setdefault(finding.sentence, []).append(finding.name)
     hidden = [f"{', '.join(names)}: {reason}" for reason, names in reasons.items()]
-    _section("Not shown, and why", hidden, console)
+    print_section("Not shown, and why", hidden, console)
     _last(capture, assumptions, console)
 
 
@@ -59,10 +60,10 @@ def print_follows(
     count = sum(finding.value is not None for finding in follows.findings)
     lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
     answer = f"In {capture.source} {lines} another."
-    console.print(Text(_wrapped(answer, console), style="bold"))
+    print_wrapped(answer, console, style="bold")
     for heading, shown in (("Measured", True), ("Not shown, and why", False)):
         told = [f.sentence for f in follows.findings if (f.value is not None) is shown]
-        _section(heading, told, console)
+        print_section(heading, told, console)
     _last(capture, assumptions, console)
 
 
@@ -70,23 +71,10 @@ def _said(finding: Finding) -> str:
     return f"{finding.name}, {format_value(finding)}: {finding.sentence}"
 
 
-def _section(heading: str, sentences: list[str], console: Console) -> None:
-    if not sentences:
-        return
-    console.print()
-    console.print(Text(heading, style="bold"))
-    for sentence in sentences:
-        console.print(Text(_wrapped(sentence, console, "  - ", "    ")))
-
-
 def _last(capture: Capture, assumptions: tuple[str, ...], console: Console) -> None:
-    _section("Assumed", [f"The recording is {capture.source}.", *assumptions], console)
+    print_section("Assumed", [f"The recording is {capture.source}.", *assumptions], console)
     console.print()
-    console.print(Text(_wrapped(RULEBOOK, console)))
-
-
-def _wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    return wrapped(format_plainly(sentence), console, first, next_lines)
+    print_wrapped(RULEBOOK, console)
 
 
 def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str:
@@ -136,12 +124,7 @@ def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, 
 def _json(capture: Capture, assumptions: tuple[str, ...], rest: dict[str, Json]) -> str:
     data: dict[str, Json] = {
         "schema": SCHEMA,
-        "capture": {
-            "source": capture.source,
-            "duration_s": capture.duration_s,
-            "sample_interval_ps": capture.sample_interval_ps,
-            "assumptions": list(assumptions),
-        },
+        "capture": {**picked(capture, _CAPTURE), "assumptions": list(assumptions)},
         **rest,
     }
     return json_text(data)
@@ -198,32 +181,14 @@ def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
         "mode": found.plan.mode,
         "map": [
             {
-                "control": row.control,
-                "line": row.line,
-                "seen": row.seen,
-                "moves": [
-                    {
-                        "line": f.line,
-                        "direction": f.direction,
-                        "role": str(f.role),
-                        "device": f.device,
-                    }
-                    for f in row.followers
-                ],
-                "unsure": list(row.unsure),
-                "sentence": row.sentence,
+                **picked(row, "control line seen"),
+                "moves": [picked(f, "line direction role device") for f in row.followers],
+                **picked(row, "unsure sentence"),
             }
             for row in found.rows
         ],
         "wrong_plugs": [
-            {
-                "line": plug.line,
-                "controls": list(plug.controls),
-                "swap_with": plug.swap_with,
-                "swaps": list(plug.swaps),
-                "can_mix": plug.can_mix,
-                "sentence": plug.sentence,
-            }
+            picked(plug, "line controls swap_with swaps can_mix sentence")
             for plug in found.wrong_plugs
         ],
         "hazards": [hazard_data(hazard) for hazard in found.hazards],
@@ -277,18 +242,18 @@ def _format_lines(lines: list[str]) -> str:
 
 def print_hunt(hunt: FaultHunt, assumptions: tuple[str, ...], console: Console) -> None:
     """Print the answer, the cautions, the rates, what differs, and what is not shown."""
-    console.print(Text(_wrapped(hunt_answer(hunt), console), style="bold"))
-    console.print(Text(_wrapped(_CAUTION, console)))
+    print_wrapped(hunt_answer(hunt), console, style="bold")
+    print_wrapped(_CAUTION, console)
     console.print()
     console.print(_rates_table(hunt))
-    _section(
+    print_section(
         "What differs", [_difference(hunt, row, rate) for row, rate in hunt.differing], console
     )
-    _section("Not shown, and why", _not_shown(hunt), console)
-    _section("Assumed", list(assumptions), console)
+    print_section("Not shown, and why", _not_shown(hunt), console)
+    print_section("Assumed", list(assumptions), console)
     console.print()
-    console.print(Text(_wrapped(HOW, console)))
-    console.print(Text(_wrapped(RULEBOOK, console)))
+    print_wrapped(HOW, console)
+    print_wrapped(RULEBOOK, console)
 
 
 def _rates_table(hunt: FaultHunt) -> Table:
@@ -347,26 +312,17 @@ def hunt_json(capture: Capture, hunt: FaultHunt, assumptions: tuple[str, ...]) -
         {"line": row.line, "kind": row.kind.value, "rates": [_rate(rate) for rate in row.rates]}
         for row in hunt.rows
     ]
-    stretches: list[Json] = [_stretch(stretch) for stretch in hunt.stretches]
+    stretches: list[Json] = [picked(each, "name from_s to_s") for each in hunt.stretches]
     return json_text(
         {
             "schema": SCHEMA,
-            "capture": {
-                "source": capture.source,
-                "duration_s": capture.duration_s,
-                "sample_interval_ps": capture.sample_interval_ps,
-                "assumptions": list(assumptions),
-            },
+            "capture": {**picked(capture, _CAPTURE), "assumptions": list(assumptions)},
             "answer": hunt_answer(hunt),
             "stretches": stretches,
             "faults": faults,
             "cautions": list(CAUTIONS),
         }
     )
-
-
-def _stretch(stretch: Stretch) -> Json:
-    return {"name": stretch.name, "from_s": stretch.from_s, "to_s": stretch.to_s}
 
 
 def _rate(rate: FaultRate) -> Json:
@@ -377,13 +333,10 @@ def _rate(rate: FaultRate) -> Json:
 
     return {
         "stretch": rate.stretch.name,
-        "count": rate.count,
-        "watched_s": rate.watched_s,
-        "per_minute": rate.per_minute,
+        **picked(rate, "count watched_s per_minute"),
         "interval_per_minute": None if rate.interval is None else list(rate.interval),
         "ratio": None if ratio is None else finite(ratio.ratio),
         "ratio_low": None if ratio is None else ratio.low,
         "ratio_high": None if ratio is None else finite(ratio.high),
-        "chance": rate.chance,
-        "change": None if rate.change is None else rate.change.value,
+        **picked(rate, "chance change"),
     }

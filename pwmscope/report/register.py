@@ -130,13 +130,7 @@ class SameEntryError(RegisterError):
 
 
 def file_hash(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, in hexadecimal.
-
-    Raises
-    ------
-    RegisterError
-        If it cannot be read.
-    """
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
     digest = hashlib.sha256()
     try:
         with path.open("rb") as file:
@@ -177,25 +171,8 @@ def add_answer(
 ) -> tuple[Entry, ...]:
     """Add an answer, and an entry for each of its recordings.
 
-    Parameters
-    ----------
-    register : Path
-        The register's file, which is made if it is not there.
-    analysis : Analysis
-        What `pwmscope.analyse` gives.
-    files : sequence of Path or None, optional
-        The recordings' files; by default those that were read. What has none is not entered.
-    note : str, optional
-        Free text to keep with it.
-    pulses_only : bool, optional
-        Whether the transmitter was on all the time, so that no loss is to be found.
-
-    Raises
-    ------
-    SameEntryError
-        If all of it is in the register already.
-    RegisterError
-        If the register or a file cannot be used, or a loss was found where none is to be.
+    What has no file is not entered. `pulses_only` says that the transmitter was on all the time: a
+    loss is then refused. All that is in the register already is refused by `SameEntryError`.
     """
     if files is None:
         files = [recording.file for recording in analysis.recordings]
@@ -416,14 +393,7 @@ def last_failsafe(register: Path, robot: str) -> datetime.date | None:
 def home_test(register: Path, robot: str, but: Iterable[str]) -> HomeTest | None:
     """Find the last failsafe check of a robot with several losses, of none of some recordings.
 
-    Parameters
-    ----------
-    register : Path
-        The register.
-    robot : str
-        Its name by the bench sheet; without one nothing is found.
-    but : iterable of str
-        The SHA-256 of recordings that are left out.
+    The recordings whose SHA-256 are in `but` are left out.
     """
     others = set(but)
     with _opened(register) as base:
@@ -879,17 +849,7 @@ def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...])
 
 
 def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> bytes:
-    """Set the check sheet as PDF on A4, in black and white.
-
-    Parameters
-    ----------
-    register : Path
-        The register's file, which the sheet names.
-    day : date
-        The day.
-    rows : tuple of DayRow
-        Its robots, as `day_rows` gives them.
-    """
+    """Set the check sheet as PDF on A4, in black and white."""
     content = {
         "day": day.isoformat(),
         "summary": _summary(rows),

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
+from rich.text import Text
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.findings.freshness import Freshness, format_share
-from pwmscope.model import COVERAGE
+from pwmscope.model import COVERAGE, format_plainly
 from pwmscope.pulses import Convention
 
 
@@ -19,6 +20,24 @@ def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = 
     return textwrap.fill(
         sentence, console.width, initial_indent=first, subsequent_indent=next_lines
     )
+
+
+def print_wrapped(
+    sentence: str, console: Console, first: str = "", next_lines: str = "", style: str = ""
+) -> None:
+    """Print a sentence that may hold any name, broken at the last column."""
+    said = wrapped(format_plainly(sentence), console, first, next_lines)
+    console.print(Text(said, style=style))
+
+
+def print_section(heading: str, sentences: Iterable[str], console: Console) -> None:
+    """Print a heading and its sentences as a list; nothing where there are none."""
+    told = list(sentences)
+    if told:
+        console.print()
+        print_wrapped(heading, console, style="bold")
+    for sentence in told:
+        print_wrapped(sentence, console, "  - ", "    ")
 
 
 RULEBOOK = (

@@ -39,6 +39,8 @@ from pwmscope.report.sentences import (
     format_value,
     format_verdict,
     open_points,
+    print_section,
+    print_wrapped,
     wrapped,
 )
 
@@ -173,10 +175,9 @@ def _height(told: list[str], answer: Answer) -> int:
 def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
     console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
     for hazard in answer.hazards:
-        said = format_plainly(str(hazard))
-        console.print(Text(wrapped(said, console, "", "    "), style="bold yellow"))
+        print_wrapped(str(hazard), console, "", "    ", style="bold yellow")
     for sentence in answer.left_out:
-        console.print(Text(wrapped(format_plainly(sentence), console, "", "    ")))
+        print_wrapped(sentence, console, "", "    ")
     if answer.cards:
         console.print()
         _print_cards(answer.cards, console)
@@ -191,7 +192,7 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
         for names, device, verdict, told in rows:
             about = f" ({device})" if device else ""
             said = f"{names}{about}: {verdict}. {told}."
-            console.print(Text(wrapped(format_plainly(said), console, "  ", "    ")))
+            print_wrapped(said, console, "  ", "    ")
         return
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False, expand=False)
     is_many = len(cards) > _MANY
@@ -264,11 +265,11 @@ def print_checks(checks: Sequence[LineChecks], console: Console) -> None:
         said = f"Why {format_line(line.line)}: {line.verdict}"
         console.print(Text(said, style="bold"))
         if line.refused:
-            console.print(Text(wrapped(format_plainly(line.refused), console, "  ", "    ")))
+            print_wrapped(line.refused, console, "  ", "    ")
         for check in line.checks:
             found = check.finding
             told = f"{found.name}: {check.verdict}. {found.sentence} Limit: {found.limit}."
-            console.print(Text(wrapped(format_plainly(told), console, "  ", "    ")))
+            print_wrapped(told, console, "  ", "    ")
 
 
 _PLUS_MINUS: Final = (
@@ -292,10 +293,7 @@ def print_findings(findings: Findings, console: Console) -> None:
     console.print()
     console.print(Text(wrapped(_PLUS_MINUS, console)))
     for heading, sentences in _after(findings, servo):
-        console.print()
-        console.print(Text(heading, style="bold"))
-        for sentence in sentences:
-            console.print(Text(wrapped(sentence, console, "  - ", "    ")))
+        print_section(heading, sentences, console)
 
 
 def _format_length(capture: Capture) -> str:
@@ -479,12 +477,12 @@ def print_explanations(findings: Findings | None, names: tuple[str, ...], consol
         word, said = plain.get(name, (name, ""))
         console.print(Text(word, style="bold"))
         if said:
-            _print_wrapped(console, said, "  ")
+            print_wrapped(said, console, "  ", "    ")
         if name in defined:
             _print_definition(defined[name], findings, console)
         console.print()
     if findings is not None:
-        _print_wrapped(console, RULEBOOK, "")
+        print_wrapped(RULEBOOK, console)
 
 
 def _print_definition(definition: Definition, findings: Findings | None, console: Console) -> None:
@@ -493,19 +491,15 @@ def _print_definition(definition: Definition, findings: Findings | None, console
         ("Formula", definition.formula),
         ("Source", definition.source),
     ):
-        _print_wrapped(console, f"{label}: {words}", "  ")
+        print_wrapped(f"{label}: {words}", console, "  ", "    ")
     for line, finding, channel in _found(findings, definition.name):
         console.print()
         said = f"{format_line(line)}: {format_value(finding)}, {format_verdict(finding)}."
-        _print_wrapped(console, f"{said} {finding.sentence}", "  ")
+        print_wrapped(f"{said} {finding.sentence}", console, "  ", "    ")
         if finding.limit:
-            _print_wrapped(console, f"Limit: {finding.limit}.", "    ")
+            print_wrapped(f"Limit: {finding.limit}.", console, "    ", "      ")
         for words in _format_evidence(finding, channel):
-            _print_wrapped(console, words, "    ")
-
-
-def _print_wrapped(console: Console, words: str, indent: str) -> None:
-    console.print(Text(wrapped(words, console, indent, indent + "  ")))
+            print_wrapped(words, console, "    ", "      ")
 
 
 def _chosen(names: tuple[str, ...], plain: Collection[str], defined: Collection[str]) -> list[str]:

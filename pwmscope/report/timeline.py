@@ -404,17 +404,8 @@ class _Kept:
 def timeline_fragment(findings: Findings) -> Timeline:
     """Make the timeline of a recording.
 
-    Parameters
-    ----------
-    findings : Findings
-        Everything found in it.
-
-    Returns
-    -------
-    Timeline
-        Its data take 0.75 million letters at most, or little more where a recording
-        has many lines with hundreds of losses each. Where not every pulse fits, the page
-        says which are kept.
+    Its data take 0.75 million letters at most, or little more where a recording has many lines
+    with hundreds of losses each. Where not every pulse fits, the page says which are kept.
     """
     capture = findings.capture
     channels = findings.channels.values()

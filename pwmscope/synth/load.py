@@ -40,26 +40,7 @@ _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_
 
 
 def load_script(path: str | os.PathLike[str]) -> Script:
-    """Read a script.
-
-    Parameters
-    ----------
-    path : str or path-like
-        A TOML file.
-
-    Returns
-    -------
-    Script
-        The script, checked.
-
-    Raises
-    ------
-    ScriptError
-        If a key is unknown, missing, or its value not allowed; the message
-        names the key, the value and what is allowed.
-    PwmscopeError
-        If the file cannot be read or is not TOML.
-    """
+    """Read a script."""
     try:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -71,25 +52,6 @@ def load_script(path: str | os.PathLike[str]) -> Script:
 
 def parse_script(text: str, *, source: str = "script") -> Script:
     """Read a script from its text.
-
-    Parameters
-    ----------
-    text : str
-        TOML.
-    source : str
-        The file's name, for messages.
-
-    Returns
-    -------
-    Script
-        The script, checked.
-
-    Raises
-    ------
-    ScriptError
-        As `load_script`.
-    PwmscopeError
-        If the text is not TOML.
 
     Examples
     --------

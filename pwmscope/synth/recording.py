@@ -422,23 +422,8 @@ class Recording:
 def build(script: Script) -> Recording:
     """Build a recording and its truth.
 
-    Parameters
-    ----------
-    script : Script
-        The bench.
-
-    Returns
-    -------
-    Recording
-        Truth in integer picoseconds and what a clocked analyser sees of it. A
-        sample ``k`` is taken at ``round(k / rate)`` picoseconds from 0 to the
-        script's duration, both included; an edge shows at the first sample at
-        or after it.
-
-    Raises
-    ------
-    ScriptError
-        If pulses would run into each other or have no width.
+    A sample ``k`` is taken at ``round(k / rate)`` picoseconds from 0 to the script's duration,
+    both included; an edge shows at the first sample at or after it.
 
     Examples
     --------

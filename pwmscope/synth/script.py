@@ -20,17 +20,6 @@ from pwmscope.errors import PwmscopeError
 class ScriptError(PwmscopeError):
     """A script asks for something that cannot be built.
 
-    Parameters
-    ----------
-    key : str
-        The key, as the script names it.
-    value : object
-        What stands there.
-    allowed : str
-        What may stand there, as it reads after the word "expected".
-    place : str, optional
-        The file and table that hold the key.
-
     Examples
     --------
     >>> print(ScriptError("period_us", -3, "a number above 0", place="a.toml, frame"))
@@ -470,13 +459,7 @@ class Supply:
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """A whole bench recording before it is built.
-
-    Raises
-    ------
-    ScriptError
-        If the parts do not fit together.
-    """
+    """A whole bench recording before it is built."""
 
     duration_s: float  # Length in seconds, at most 30 days
     sample_rate_hz: int  # The analyser's rate, 1 kHz to 1 GHz

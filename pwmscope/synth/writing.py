@@ -188,20 +188,7 @@ SCHEMA: Final = 1
 
 
 def write_truth(recording: Recording, path: str | os.PathLike[str]) -> None:
-    """Write the truth of a recording as JSON.
-
-    Parameters
-    ----------
-    recording : Recording
-        As `build` returns it.
-    path : str or path-like
-        The file.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written; nothing is left half-written.
-    """
+    """Write the truth of a recording as JSON."""
     text = json.dumps(summarise_truth(recording), indent=2, ensure_ascii=False) + "\n"
 
     def fill(out: BinaryIO) -> None:
@@ -213,18 +200,9 @@ def write_truth(recording: Recording, path: str | os.PathLike[str]) -> None:
 def summarise_truth(recording: Recording) -> dict[str, Any]:
     """Summarise the truth of a recording.
 
-    Parameters
-    ----------
-    recording : Recording
-        As `build` returns it.
-
-    Returns
-    -------
-    dict
-        Plain values ready for JSON. Widths and jitter are in microseconds
-        (rounded to the picosecond), times in seconds. ``asked`` values are the
-        script's; ``drawn`` values are statistics of what was drawn, exact before
-        sampling, and a standard deviation about a known mean divides by n.
+    Widths and jitter are in microseconds (rounded to the picosecond), times in seconds. ``asked``
+    values are the script's; ``drawn`` values are statistics of what was drawn, exact before
+    sampling, and a standard deviation about a known mean divides by n.
     """
     script, truth = recording.script, recording.truth
     return {

@@ -213,3 +213,24 @@ def test_a_weapon_that_leaves_its_preset_while_the_kill_channel_gives_power_agai
     capture = two_receivers(leaves, 2.2)
     result = check(capture, sheet=replace(sheet_of(), channels=channels | {"RX2": KILL}))
     assert verdict_of(result, "RX3") is not Verdict.MEETS
+
+
+@pytest.mark.parametrize(
+    ("stops_s", "verdict"), [(0.7, Verdict.MEETS), (99.0, Verdict.DOES_NOT_MEET)]
+)
+def test_the_rotor_of_a_device_without_a_pin_shows_whether_the_cut_stops_it(
+    channels, stops_s, verdict
+):
+    """Its marks come at 40 a second, but not from so long after a loss to the return."""
+    drill, turns = Drill(RUNS_ON), replace(device("RX3"), no_pin=True)
+    at_s = np.arange(0.0, drill.end_s, 0.025)
+    for off_s, on_s, _ in drill.spans:
+        at_s = at_s[(at_s < off_s + stops_s) | (at_s > on_s)]
+    edges_s = np.stack([at_s, at_s + 0.004], axis=1).ravel()
+    marks = Line("D6", np.rint(edges_s * 1e6).astype(np.int64) * 10**6, 0)
+    sensor = replace(device("RX3"), line="D6", role="rotation", of="RX3", marks_per_turn=2)
+    sheet = replace(sheet_of(), channels=channels | {"RX2": KILL, "RX3": turns, "D6": sensor})
+    capture = without(drill.capture(), "RX3")
+    seen = replace(capture, lines={**capture.lines, "D6": marks})
+    assert verdict_of(check(seen, sheet=replace(sheet, weapon_motion_s=2.0)), "RX3") is verdict
+    assert verdict_of(check(capture, sheet=sheet), "RX3") is Verdict.NOT_SHOWN

@@ -8,13 +8,20 @@ creep, tremble and rest; steps of 1 to 8 us, jitter of 0 to 3 us, white, stepped
 of 3 to 40 frames come beside single losses, on all lines of a link or on each line by itself, and
 some links send their lines by turns.
 
-The best detector is one that knows the hand: it sees the widths that came and those that a fresh
-link had sent, and is wrong once in ten thousand times. What it misses, nobody finds.
+A freeze is asked for where it lasts three renewals or more (frames, unless the link sends its
+lines by turns), the stick moves one way from 60 ms before to 60 ms after, never by less than a
+third of its pace over the freeze, and two things hold of that pace: three equal frames are not
+ordinary (half a step and one deviation of the noise in each renewal), and the jump at the end,
+less one renewal's way, is over two steps and eight deviations. The other freezes are counted too,
+beside what the best detector finds that knows the hand: it sees the widths that came and those
+that a fresh link had sent, and is wrong once in ten thousand times.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -31,7 +38,8 @@ Flags = npt.NDArray[np.bool_]
 
 HANDS: Final = ("stir", "sweep", "wander", "spring", "gated", "flick")
 QUIET: Final = ("notch", "creep", "tremor", "still")
-LENGTHS: Final = ((3, 4), (5, 9), (10, 19), (20, 40), (41, 9999))
+LENGTHS: Final = (3, 4, 5, 10, 20)
+SPEEDS: Final = (0.0, 0.5, 1.0, 1.5, 2.0, 4.0)
 MIN_FREEZE: Final = 3
 
 
@@ -134,8 +142,8 @@ def jitter(rng: np.random.Generator, of: Link, count: int) -> Reals:
         return rng.normal(0.0, of.jitter_us, count)
     if of.shape == "stepped":  # The ticks of a timer
         return of.jitter_us * np.rint(rng.normal(0.0, 0.9, count))
-    spectrum = np.fft.rfft(rng.normal(size=count)) / np.sqrt(np.maximum(1, np.arange(count // 2 + 1)))
-    noise = np.fft.irfft(spectrum, count)
+    falls = np.sqrt(np.maximum(1, np.arange(count // 2 + 1)))
+    noise = np.fft.irfft(np.fft.rfft(rng.normal(size=count)) / falls, count)
     return np.asarray(of.jitter_us * noise / np.std(noise))
 
 
@@ -199,44 +207,48 @@ def repeats(source: Places) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True)
 class Freeze:
-    """One freeze of three frames or more, and whether it was found."""
+    """One freeze of three renewals or more, and whether it was found."""
 
     seed: int
     line: str
-    hand: str
     first: int
-    length: int
-    pace: float  # Microseconds a frame, on the whole
-    step_us: float
-    noise_us: float
-    period_ms: float
+    length: int  # Renewals that did not come
     way: str  # "on": one way, from before to after; "turns"; "stops"
+    speed: float  # Its jump, less one renewal's way, over two steps and eight deviations
+    is_slow: bool  # Three equal frames are ordinary
     known: float  # Chance that the best detector finds it
     found: bool
 
+    @property
+    def is_asked(self) -> bool:
+        """Whether it had to be found."""
+        return self.way == "on" and self.speed >= 1.0 and not self.is_slow
 
-def freeze(of: Link, name: str, truth: Told, first: int, length: int, found: bool) -> Freeze | None:
+
+def freeze(
+    of: Link, name: str, truth: Told, first: int, frames: int, *, found: bool
+) -> Freeze | None:
     """Say what a freeze was like; none where the recording begins or ends beside it."""
     beside = int(np.ceil(60.0 / of.period_ms))
-    before, after = first - 1 - beside, first + length + beside
-    if before < 0 or after >= truth.path_us.size:
+    before, after = first - 1 - beside, first + frames + beside
+    every = 2 if of.shares == "turns" else 1
+    length = (frames + 1) // every - 1
+    if length < MIN_FREEZE or before < 0 or after >= truth.path_us.size:
         return None
     moved = np.diff(truth.path_us[before : after + 1])
-    over = truth.path_us[first + length] - truth.path_us[first - 1]
-    pace = over / (length + 1)
+    over = truth.path_us[first + frames] - truth.path_us[first - 1]
+    pace = abs(float(over)) / (frames + 1)
     way = "on"
     if np.any(moved * np.sign(over) < -0.02 * np.max(np.abs(moved))):
         way = "turns"
-    elif np.any(np.abs(moved) < abs(pace) / 3):
+    elif np.any(np.abs(moved) < pace / 3):
         way = "stops"
     held = truth.code_us[truth.source[first - 1]]
-    apart = np.sqrt(np.sum((truth.code_us[first : first + length] - held) ** 2)) / truth.noise_us
+    apart = np.sqrt(np.sum((truth.code_us[first : first + frames] - held) ** 2)) / truth.noise_us
     known = float(stats.norm.cdf(apart - stats.norm.isf(1e-4)))
-    hand_ = of.hands[int(name[2:]) - 1]
-    return Freeze(
-        of.seed, name, hand_, first, length, abs(float(pace)), of.step_us, truth.noise_us,
-        of.period_ms, way, known, found,
-    )  # fmt: skip
+    speed = pace * (frames + 1 - every) / (2.0 * of.step_us + 8.0 * truth.noise_us)
+    is_slow = pace * every < max(of.step_us / 2.0, truth.noise_us)
+    return Freeze(of.seed, name, first, length, way, speed, is_slow, known, found)
 
 
 @dataclass
@@ -250,7 +262,6 @@ class Tally:
     false: list[tuple[int, str, int]] = field(default_factory=list)
     shares: list[bool] = field(default_factory=list)
     rates: list[bool] = field(default_factory=list)
-    strayed: list[tuple[int, str, float, float, float]] = field(default_factory=list)
 
 
 def long_run(of: Link) -> float:
@@ -292,20 +303,33 @@ def judge(of: Link, tally: Tally) -> None:
             if not stale[a:b].any():
                 tally.false.append((of.seed, name, int(a)))
         for begin, length in repeats(truth.source):
-            if length >= MIN_FREEZE:
-                overlap = np.minimum(last, begin + length) - np.maximum(first, begin)
-                one = freeze(of, name, truth, begin, length, bool(np.any(overlap >= length / 2)))
-                tally.freezes += [one] if one else []
+            overlap = np.minimum(last, begin + length) - np.maximum(first, begin)
+            found = bool(np.any(overlap >= length / 2))
+            one = freeze(of, name, truth, begin, length, found=found)
+            tally.freezes += [one] if one else []
         if answer.share is not None and of.shares != "turns":
             interval = answer.findings[0].interval
             assert interval is not None
             tally.shares.append(interval[0] <= long_run(of) <= interval[1])
-            if not tally.shares[-1]:
-                tally.strayed.append((of.seed, name, *interval, long_run(of)))
-            interval = answer.findings[1].interval
-            true = 60e3 / of.period_ms * onsets(of)
-            tally.rates.append(interval[0] <= true <= interval[1])
-            if not tally.rates[-1]: print("rate", of.seed, name, interval, true)
+            often = answer.findings[1].interval
+            assert often is not None
+            tally.rates.append(often[0] <= 60e3 / of.period_ms * onsets(of) <= often[1])
+
+
+def study(seeds: Iterable[int]) -> Tally:
+    """Judge some recordings."""
+    tally = Tally()
+    for seed in seeds:
+        judge(drawn(seed), tally)
+    return tally
+
+
+def told(name: str, freezes: list[Freeze]) -> None:
+    """Print how many freezes were found, and how many the best detector finds."""
+    if freezes:
+        found = np.mean([one.found for one in freezes])
+        known = np.mean([one.known for one in freezes])
+        print(f"  {name:<34}{len(freezes):>6} {found:>8.1%} {known:>8.1%}")
 
 
 def main() -> None:
@@ -313,17 +337,32 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("count", type=int)
     parser.add_argument("--seed", type=int, default=0)
-    asked = parser.parse_args()
-    tally = Tally()
-    for k in range(asked.count):
-        judge(drawn(asked.seed * 100_000 + k), tally)
-    import pickle
-    pickle.dump(tally, open(f"/tmp/h/fresh6-out/tally-{asked.seed}.pkl", "wb"))
-    print(len(tally.freezes), sum(f.found for f in tally.freezes), sum(f.known for f in tally.freezes))
-    print("clean", tally.clean, "invented", tally.invented)
-    print("claimed", tally.claimed, "false", len(tally.false), tally.false[:20])
-    print("rates", np.mean(tally.rates), len(tally.rates))
-    print("shares", np.mean(tally.shares), len(tally.shares), tally.strayed[:20])
+    parser.add_argument("--missed", action="store_true")
+    given = parser.parse_args()
+    tally = study(range(given.seed * 100_000, given.seed * 100_000 + given.count))
+    print("freezes of three renewals or more    count    found     best")
+    asked = [one for one in tally.freezes if one.is_asked]
+    told("asked for", asked)
+    for low, high in itertools.pairwise((*LENGTHS, 10_000)):
+        told(f"  of {low} renewals or more", [one for one in asked if low <= one.length < high])
+    on = [one for one in tally.freezes if one.way == "on"]
+    for low, high in itertools.pairwise((*SPEEDS, np.inf)):
+        some = [one for one in on if low <= one.speed < high and not one.is_slow]
+        told(f"one way, speed {low:g} or more", some)
+    told("one way, three equal are ordinary", [one for one in on if one.is_slow])
+    for way in ("stops", "turns"):
+        some = [one for one in tally.freezes if one.speed >= 1.0 and not one.is_slow]
+        told(f"the stick {way}, speed 1 or more", [one for one in some if one.way == way])
+    print(
+        f"lines without loss on which a freeze is invented: {len(tally.invented)} of {tally.clean}"
+    )
+    print(f"freezes that were none: {len(tally.false)} of {tally.claimed}")
+    for name, held in (("share of fresh frames", tally.shares), ("rate of freezes", tally.rates)):
+        if held:
+            print(f"{name}: the interval holds the truth in {np.mean(held):.1%} of {len(held)}")
+    if given.missed:
+        for each in (*(one for one in asked if not one.found), *tally.invented, *tally.false):
+            print(each)
 
 
 if __name__ == "__main__":

@@ -15,10 +15,11 @@ from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from adversary import freshness_study
+from adversary import freshness_afresh, freshness_study
 from adversary.freshness_study import Draft, Tally, Truth, draft, hand, lost_packets, onset, runs
 
 SLICE = range(48)
+AFRESH = range(30)
 
 
 def upper(good: int, of: int) -> float:
@@ -57,6 +58,40 @@ def test_intervals_hold_the_truth(tally: Tally, figure: str) -> None:
 def test_moving_sticks_are_answered(tally: Tally) -> None:
     # A quarter of the lines is still, some are slow or coarse: an answer there would be invented.
     assert tally.told >= 0.3 * tally.lines
+
+
+# --- a second maker's recordings ------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def afresh() -> freshness_afresh.Tally:
+    return freshness_afresh.study(AFRESH)
+
+
+def test_freezes_of_a_second_maker_are_found(afresh: freshness_afresh.Tally) -> None:
+    asked = [one for one in afresh.freezes if one.is_asked]
+    assert len(asked) > 50
+    missed = [one for one in asked if not one.found]
+    assert upper(len(asked) - len(missed), len(asked)) >= 0.95, missed
+
+
+def test_notches_and_trembling_hands_freeze_nothing(afresh: freshness_afresh.Tally) -> None:
+    assert afresh.clean > 15
+    assert not afresh.invented
+    assert len(afresh.false) <= 0.01 * afresh.claimed, afresh.false
+
+
+def test_a_best_detector_that_knows_the_hand_misses_slow_freezes(
+    afresh: freshness_afresh.Tally,
+) -> None:
+    slow = [one.known for one in afresh.freezes if one.is_slow]
+    asked = [one.known for one in afresh.freezes if one.is_asked]
+    assert np.mean(slow) < 0.5
+    assert np.mean(asked) > 0.999
+
+
+def test_runs_of_one_packet_are_counted_from_the_first_repeat() -> None:
+    assert freshness_afresh.repeats(np.array([0, 0, 2, 3, 3, 3, 6])) == [(1, 1), (4, 2)]
 
 
 # --- the generator's own truth, worked out by hand ------------------------------------------

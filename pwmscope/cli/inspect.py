@@ -250,7 +250,8 @@ def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
     console = screen()
     console.print(table)
     meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
-    console.print(f"\n{meets} of {len(rows)} robots meet everything.")
+    verb = "meets" if meets == 1 else "meet"
+    console.print(f"\n{meets} of {len(rows)} robots {verb} everything.")
     shown = [row for row, _ in rows.values() if row is not None]
     if shown:
         pages = ", ".join(row.page for row in shown)

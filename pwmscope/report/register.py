@@ -863,9 +863,10 @@ def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) 
 
 
 def _summary(rows: tuple[DayRow, ...]) -> str:
-    counts = [
-        f"{count} {verdict.value}"
-        for verdict in WORST_FIRST
-        if (count := sum(row.verdict == verdict for row in rows))
-    ]
+    of_several = {Verdict.DOES_NOT_MEET: "do not meet", Verdict.MEETS: "meet"}
+    counts = []
+    for verdict in WORST_FIRST:
+        count = sum(row.verdict == verdict for row in rows)
+        words = of_several.get(verdict, verdict.value) if count > 1 else verdict.value
+        counts += [f"{count} {words}"] * bool(count)
     return f"{len(rows)} robot{'' if len(rows) == 1 else 's'}: {', '.join(counts)}."

@@ -91,7 +91,7 @@ def test_a_folder_of_robots_is_a_row_each(tmp_path):
     assert "bare unusable The folder holds no bench sheet" in whole
     assert "twice unusable The folder holds 2 bench sheets (bench.toml, second.toml)" in whole
     assert "sheet-only unusable The folder holds no recording" in whole
-    assert "1 of 5 robots meet everything." in whole
+    assert "1 of 5 robots meets everything." in whole
     written = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert written == ["medlar-inspection.pdf", "quince-inspection.pdf"]
 

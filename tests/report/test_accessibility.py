@@ -91,6 +91,13 @@ def test_nothing_is_wider_than_a_phone(page, pages, name):
     assert page.value("document.documentElement.scrollWidth") <= 360
 
 
+def test_the_day_sheet_fits_a_phone_without_scrolling_sideways(page, pages):
+    show(page, pages / "day.html", 360, "light")
+    part = "document.querySelector('.scroll')"
+    assert page.value(f"{part}.scrollWidth - {part}.clientWidth") == 0
+    assert page.value("document.querySelector('td.devices').getBoundingClientRect().right") <= 360
+
+
 @pytest.mark.parametrize(("width", "height", "most"), [(1280, 800, 8), (390, 844, 14)])
 def test_the_page_of_four_channels_is_short_with_its_folds_closed(page, pages, width, height, most):
     show(page, pages / "reports/drill/report.html", width, "light")

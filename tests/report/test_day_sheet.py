@@ -112,6 +112,13 @@ def test_a_robot_has_one_verdict_over_its_entries_and_a_failure_governs(club, sh
     assert cells[2:4] == ["0.98 s", "10 of 12"]
 
 
+def test_the_summary_counts_robots_in_plain_english(club):
+    day, (quince, unnamed) = day_rows(club)
+    said = day_sheet_text(club, day, (quince, quince, unnamed))
+    assert "<p>3 robots: 2 do not meet, 1 not shown. " in said
+    assert "<p>1 robot: 1 does not meet. " in day_sheet_text(club, day, (quince,))
+
+
 @pytest.mark.parametrize("as_stated", [False, True])
 def test_a_recording_without_a_loss_keeps_its_robot_from_meeting_unless_it_is_of_pulses(
     tmp_path, as_stated

@@ -15,6 +15,7 @@ process, over 5 s of processor time. Exit code 1 if there is any, or over 1 GiB 
 from __future__ import annotations
 
 import argparse
+import gc
 import gzip
 import io
 import multiprocessing
@@ -29,10 +30,10 @@ import time
 import traceback
 import unicodedata
 import zipfile
-from collections import Counter
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 import pwmscope
 
@@ -46,7 +47,7 @@ LIMIT_S = 5
 WALL_S = 60
 MAX_MIB = 1024
 MAX_SENTENCE = 400
-KEPT = (700, 2_000, 9_000)
+KEPT = (400, 1_000, 4_000)
 """Bytes kept of a text before it is damaged: a case costs as much as it is long."""
 PACKED = (".parquet", ".arrow", ".gz", ".zip", ".zst", ".xlsx")
 TEXTS = (".csv", ".txt", ".tsv", ".vcd")
@@ -68,6 +69,9 @@ ARGUMENTS: tuple[dict[str, object], ...] = (
     {"max_gib": 1e-6}, {"keep": ("RX2",)},
 )  # fmt: skip
 Seeds = list[tuple[str, bytes]]
+Board = Any  # of ctypes: five numbers that two processes share
+NUMBER, READ, REFUSED, FAULTS, PEAK = range(5)
+"""Of the case being loaded; how many were read, refused, faulty; the most memory, in MiB."""
 
 
 def seeds() -> Seeds:
@@ -130,7 +134,7 @@ def cut(rng: random.Random, data: bytes, _: Seeds) -> bytes:
 def insert(rng: random.Random, data: bytes, _: Seeds) -> bytes:
     """Insert a snippet, once or many times."""
     at, snippet = place(rng, data), rng.choice(SNIPPETS)
-    times = rng.choice((1, 1, 1, 1, 2, 40, 3_000 // len(snippet)))
+    times = rng.choice((1, 1, 1, 1, 2, 40, 1_500 // len(snippet)))
     return data[:at] + snippet * times + data[at:]
 
 
@@ -142,7 +146,7 @@ def repeat(rng: random.Random, data: bytes, _: Seeds) -> bytes:
 
 def splice(rng: random.Random, data: bytes, known: Seeds) -> bytes:
     """Go on with the rest of another file."""
-    other = rng.choice(known)[1][:9_000]
+    other = rng.choice(known)[1][:4_000]
     return data[: place(rng, data)] + other[place(rng, other) :]
 
 
@@ -177,7 +181,7 @@ def reorder(rng: random.Random, data: bytes, _: Seeds) -> bytes:
     elif kind == 3:
         rows[1:] = rows[:0:-1]
     else:
-        rows[at:at] = [rows[at]] * rng.choice((2, 300))
+        rows[at:at] = [rows[at]] * rng.choice((2, 100))
     return b"\n".join(rows)
 
 
@@ -232,27 +236,48 @@ DAMAGES: tuple[Damage, ...] = (
 )  # fmt: skip
 
 
-def serve(pipe: Connection, stderr: str) -> None:
-    """Load one case after the other in a process of its own; tell what came of each."""
+def told_of(path: Path, hints: dict[str, object], *, examined: bool) -> str:
+    """Load a file; say "read", "refused", or what came of it that must not."""
+    try:
+        capture = pwmscope.load(path, **hints)
+        if examined:
+            pwmscope.examine(capture)
+    except pwmscope.PwmscopeError as error:
+        return judged(str(error))
+    except BaseException as error:
+        at = traceback.extract_tb(error.__traceback__)[-1]
+        return f"{type(error).__name__}, {Path(at.filename).name} {at.lineno}: {str(error)[:200]}"
+    return "read"
+
+
+def serve(pipe: Connection, board: Board, folder: str, stop: int) -> None:
+    """Make and load one case after the other; keep count on the board, send each fault.
+
+    The one that starts this process only watches: a switch between two processes for every
+    case would cost more than most cases.
+    """
+    stderr = Path(folder, "stderr.txt")
     os.dup2(os.open(stderr, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 2)
-    while (job := pipe.recv()) is not None:
-        path, hints, examined = job
+    known, written = seeds(), 0
+    gc.freeze()  # the seeds are many objects; they need not be looked through again and again
+    for number in range(int(board[NUMBER]), stop):
+        board[NUMBER] = number
+        ending, data, hints = case(number, known)
+        path = Path(folder, "case" + ending)
+        path.write_bytes(data)
         signal.setitimer(signal.ITIMER_PROF, LIMIT_S)
-        try:
-            capture = pwmscope.load(path, **hints)
-            if examined:
-                pwmscope.examine(capture)
-            told = "read"
-        except pwmscope.PwmscopeError as error:
-            told = judged(str(error))
-        except BaseException as error:
-            at = traceback.extract_tb(error.__traceback__)[-1]
-            told = (
-                f"{type(error).__name__}, {Path(at.filename).name} {at.lineno}: {str(error)[:200]}"
-            )
+        told = told_of(path, hints, examined=number % 4 == 0)
         signal.setitimer(signal.ITIMER_PROF, 0)
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        pipe.send((told, peak, os.fstat(2).st_size))
+        path.unlink()
+        if os.fstat(2).st_size > written:
+            fresh = stderr.read_bytes()[written:].decode(errors="replace")
+            written = os.fstat(2).st_size
+            told = f"on standard error: {fresh[:200]!r}"
+        board[PEAK] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        board[READ if told == "read" else REFUSED if told == "refused" else FAULTS] += 1
+        if told not in ("read", "refused"):
+            pipe.send(f"case {number}: {told}")
+    board[NUMBER] = stop
 
 
 def judged(said: str) -> str:
@@ -264,40 +289,53 @@ def judged(said: str) -> str:
 
 
 class Reader:
-    """A process that loads; one that hangs or ends is replaced."""
+    """The process that loads from one case up to another; one that hangs or ends is replaced."""
 
-    def __init__(self, folder: Path) -> None:
-        self.stderr = folder / "stderr.txt"
+    def __init__(self, folder: str, first: int, stop: int) -> None:
+        self.folder, self.stop, self.peak = folder, stop, 0.0
+        self.board = multiprocessing.get_context("spawn").RawArray("d", 5)
+        self.board[NUMBER] = first
         self.start()
 
     def start(self) -> None:
-        """Start it."""
+        """Start it at the board's number."""
         self.pipe, theirs = multiprocessing.Pipe()
         self.process = multiprocessing.get_context("spawn").Process(
-            target=serve, args=(theirs, str(self.stderr)), daemon=True
+            target=serve, args=(theirs, self.board, self.folder, self.stop), daemon=True
         )
         self.process.start()
         theirs.close()
-        self.written = 0
+        self.seen, self.since = -1.0, time.monotonic()
 
-    def load(self, path: Path, hints: dict[str, object], examined: bool) -> tuple[str, float]:
-        """Return what came of a case, and the memory that the process has used so far."""
+    def watch(self) -> list[str]:
+        """Wait a second at most; return the faults there were, and see to it that it goes on."""
+        faults: list[str] = []
         try:
-            self.pipe.send((path, hints, examined))
-            if not self.pipe.poll(WALL_S):
-                self.process.kill()
-            told, peak, written = self.pipe.recv()
+            while self.pipe.poll(0 if faults else 1):
+                faults.append(self.pipe.recv())
         except EOFError:
             self.process.join()
-            code = self.process.exitcode
-            self.start()
+        self.peak = max(self.peak, self.board[PEAK])
+        if self.board[NUMBER] != self.seen:
+            self.seen, self.since = self.board[NUMBER], time.monotonic()
+        elif time.monotonic() - self.since > WALL_S:
+            self.process.kill()
+            self.process.join()
+        if not self.process.is_alive() and not self.is_done:
+            code, number = self.process.exitcode, int(self.board[NUMBER])
             slow = code in (-signal.SIGPROF, -signal.SIGKILL)
-            return (f"hangs over {LIMIT_S} s" if slow else f"the process ended with {code}"), 0.0
-        if written > self.written:
-            fresh = self.stderr.read_bytes()[self.written :].decode(errors="replace")
-            self.written = written
-            told = f"on standard error: {fresh[:200]!r}"
-        return told, peak
+            why = f"hangs over {LIMIT_S} s" if slow else f"the process ended with {code}"
+            faults.append(f"case {number}: {why}")
+            self.board[FAULTS] += 1
+            self.board[NUMBER] = number + 1
+            if not self.is_done:
+                self.start()
+        return faults
+
+    @property
+    def is_done(self) -> bool:
+        """Whether the last case has been loaded."""
+        return int(self.board[NUMBER]) >= self.stop
 
 
 def main() -> int:
@@ -308,42 +346,41 @@ def main() -> int:
     parser.add_argument("--keep", action="store_true", help="write the cases here; load none")
     parser.add_argument("--seconds", type=float, default=float("inf"), help="end after this time")
     options = parser.parse_args()
-    known, began = seeds(), time.monotonic()
-    numbers = range(options.first, options.first + options.cases)
+    stop = options.first + options.cases
     if options.keep:
-        for number in numbers:
+        known = seeds()
+        for number in range(options.first, stop):
             ending, data, hints = case(number, known)
             Path(f"case-{number}{ending}").write_bytes(data)
             print(f"case-{number}{ending}", hints)
         return 0
-    counts: Counter[str] = Counter()
-    faults, peak = 0, 0.0
-    with tempfile.TemporaryDirectory() as folder:
-        reader = Reader(Path(folder))
-        for number in numbers:
-            ending, data, hints = case(number, known)
-            path = Path(folder, "case" + ending)
-            path.write_bytes(data)
-            told, used = reader.load(path, hints, number % 4 == 0)
-            path.unlink()
-            peak = max(peak, used)
-            counts[told if told in ("read", "refused") else "fault"] += 1
-            if told not in ("read", "refused"):
-                faults += 1
-                print(f"case {number}: {told}", flush=True)
-            if counts.total() % 10_000 == 0 or time.monotonic() - began > options.seconds:
+    began = time.monotonic()
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
+        # Where the readers put their temporary files, too; more threads only wait for each other.
+        os.environ["TMPDIR"] = folder
+        for library in ("POLARS_MAX", "OMP_NUM", "OPENBLAS_NUM"):
+            os.environ[f"{library}_THREADS"] = "1"
+        reader = Reader(folder, options.first, stop)
+        board, told = reader.board, 0
+        is_over = False
+        while not is_over:
+            is_over = reader.is_done or time.monotonic() - began > options.seconds
+            for fault in reader.watch():
+                print(fault, flush=True)
+            count = int(board[READ] + board[REFUSED] + board[FAULTS])
+            if count // 10_000 > told or is_over:
+                told = count // 10_000
                 print(
-                    f"{counts.total():,} cases to {number:,}, {peak:.0f} MiB",
-                    dict(counts),
+                    f"{count:,} cases before {int(board[NUMBER]):,} in "
+                    f"{time.monotonic() - began:.0f} s: {int(board[READ]):,} read, "
+                    f"{int(board[REFUSED]):,} refused in one sentence, "
+                    f"{int(board[FAULTS])} faults; peak {reader.peak:.0f} MiB",
                     flush=True,
                 )
-            if time.monotonic() - began > options.seconds:
-                break
-    print(
-        f"{counts.total():,} cases in {time.monotonic() - began:.0f} s: {counts['read']:,} read, "
-        f"{counts['refused']:,} refused in one sentence, {faults} faults; peak {peak:.0f} MiB"
-    )
-    return int(faults > 0 or peak > MAX_MIB)
+        reader.process.kill()
+        reader.process.join()
+    return int(board[FAULTS] > 0 or reader.peak > MAX_MIB)
 
 
 if __name__ == "__main__":

@@ -259,6 +259,8 @@ def _usual_shape(shapes: list[str]) -> str | None:
 
 def _score(body: list[str], delimiter: str) -> tuple[int, int]:
     """Rank a delimiter: rows of nothing but data first, then cells of data in all rows."""
+    if delimiter != SPACES and not any(delimiter in line for line in body):
+        return 0, 0
     shapes = [_shape(cells) for cells in _split_all(body, delimiter)]
     usual = _usual_shape([shape for shape in shapes if len(shape) > 1])
     if usual is None:

@@ -204,7 +204,7 @@ class _Planned:
         )
         off = np.abs(planned_s - seen_s) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
         late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
-        odd = (alike == moved) & ~is_off
+        odd = (alike == moved) & np.logical_not(is_off)
         price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd
         price += np.where(is_off, SPARE_OFF, SPARE) * spare
         return price

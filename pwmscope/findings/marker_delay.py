@@ -480,10 +480,7 @@ def _moving_runs(at_s: FloatArray, turns: IntArray, quiet_s: float) -> tuple[Int
 
 
 def _without_presets(
-    moves: tuple[FloatArray, FloatArray],
-    table: PulseTable,
-    noise_us: float,
-    losses: Sequence[Loss],
+    moves: tuple[FloatArray, FloatArray], table: PulseTable, noise_us: float, losses: Sequence[Loss]
 ) -> tuple[FloatArray, FloatArray] | None:
     """Take out the jumps by which a line enters its preset: those are the receiver's.
 

@@ -537,9 +537,7 @@ def _flags(
 
 
 def _periods_us(
-    rise_ps: npt.NDArray[np.int64],
-    leads: npt.NDArray[np.bool_],
-    notched: npt.NDArray[np.bool_],
+    rise_ps: npt.NDArray[np.int64], leads: npt.NDArray[np.bool_], notched: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.float64]:
     """Periods between frame pulses; a bridged glitch may have moved a leading edge."""
     period_us = np.full(rise_ps.size, np.nan)

@@ -216,10 +216,7 @@ class _Stretches:
 
     def select(self, mask: npt.NDArray[np.bool_]) -> _Stretches:
         return replace(
-            self,
-            begin=self.begin[mask],
-            length=self.length[mask],
-            periods_us=self.periods_us[mask],
+            self, begin=self.begin[mask], length=self.length[mask], periods_us=self.periods_us[mask]
         )
 
 

@@ -20,12 +20,7 @@ from pwmscope.findings.lag.answers import (
     jitter_finding,
     transfer_findings,
 )
-from pwmscope.findings.lag.delay import (
-    Correlation,
-    Delay,
-    correlate_changes,
-    measure_delay,
-)
+from pwmscope.findings.lag.delay import Correlation, Delay, correlate_changes, measure_delay
 from pwmscope.findings.lag.pairs import (
     MIN_PULSES,
     Content,

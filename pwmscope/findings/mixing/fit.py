@@ -120,10 +120,7 @@ def find_lines(
 
 
 def _with_mixer(
-    found: DriveLines,
-    tables: Mapping[str, PulseTable],
-    sheet: BenchSheet | None,
-    taken: set[str],
+    found: DriveLines, tables: Mapping[str, PulseTable], sheet: BenchSheet | None, taken: set[str]
 ) -> DriveLines:
     """Take what goes into a mixer: as its sticks, or as outputs where none is behind it."""
     channels = {} if sheet is None else sheet.channels

@@ -41,12 +41,7 @@ BLOCK: Final = 50
 AROUND: Final = 100
 LEAST_NOISE: Final = 2e-4
 """Part of the supply that its noise is taken to be at least: no analyser is better."""
-_SHAPES: Final = (
-    (1.0, 1.0),
-    (0.5, 1.0, 0.5),
-    (0.25, 1.0, 0.75),
-    (0.75, 1.0, 0.25),
-)
+_SHAPES: Final = ((1.0, 1.0), (0.5, 1.0, 0.5), (0.25, 1.0, 0.75), (0.75, 1.0, 0.25))
 """What a sag of 2 ms makes of the means of milliseconds, wherever it begins."""
 
 

@@ -279,8 +279,7 @@ def _agreed(record: Record, crossings: tuple[Crossing, ...], band_us: float) -> 
     flat_us = np.array([crossing.flat_us for crossing in crossings])
     if flat_us.size < MIN_SWEEPS:
         return _hidden(
-            Reason("Only one sweep was slow enough to show a flat.", _SWEEP_SLOWLY),
-            crossings,
+            Reason("Only one sweep was slow enough to show a flat.", _SWEEP_SLOWLY), crossings
         )
     mean_us, scatter_us = mean_of(flat_us), std_of(flat_us)
     frame_us = float(np.median([crossing.frame_us for crossing in crossings]))
@@ -318,10 +317,7 @@ def _none(crossings: tuple[Crossing, ...], band_us: float, spans: tuple[Evidence
     if not all(crossing.is_even for crossing in crossings):
         shortest_us *= UNEVEN_PACE
     if shortest_us > band_us / 2.0:
-        return _hidden(
-            Reason("The sweeps through neutral are too fast.", _SWEEP_SLOWLY),
-            crossings,
-        )
+        return _hidden(Reason("The sweeps through neutral are too fast.", _SWEEP_SLOWLY), crossings)
     return Flat(crossings, 0.0, None, measured(
         "deadband", 0.0, "us",
         f"{len(crossings)} slow sweeps show no flat at neutral; one of {shortest_us:.2g} us or "

@@ -492,8 +492,7 @@ def examine_resolution(record: Record, moves: Moves | None = None) -> Resolution
     used = _parted(_thinned(_moving(record, find_moves(record) if moves is None else moves)))
     if not used.row.size and len(record.dwells) < MIN_LEVELS:
         return _hidden(
-            Reason("The stick was not seen moving, so no step shows.", _WHAT_TO_DO),
-            None,
+            Reason("The stick was not seen moving, so no step shows.", _WHAT_TO_DO), None
         )
     if not len(record.dwells):
         return _hidden(

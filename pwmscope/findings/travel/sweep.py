@@ -253,8 +253,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     doubtful = abs(mean) <= student_quantile(1.0 - CHANCE / 2.0, every.size - 1) * uncertainty
     if doubtful or len(speaking) < 0.8 * len(fits) or not agree:
         return _hidden(
-            f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}.",
-            fits,
+            f"The sweeps do not agree on a shape, as with a hand of uneven pace. {said}.", fits
         )
     # What the noise alone would scatter is no sign of a hand.
     by_hand = max(std_of(every) ** 2 - 2.0 * within**2 * every.size, 0.0) ** 0.5

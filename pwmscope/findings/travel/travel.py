@@ -92,10 +92,7 @@ def examine_rest(
         limit = "the device's stop range; the bench sheet does not name the line"
     if not len(dwells):
         finding = not_shown(
-            "rest position",
-            "us",
-            Reason("The stick never stood still.", LET_GO),
-            limit=limit,
+            "rest position", "us", Reason("The stick never stood still.", LET_GO), limit=limit
         )
         return RestPosition(None, False, finding.verdict if limit else None, finding)
     same_us = SAME_LEVEL * table.convention.span_us

@@ -340,9 +340,8 @@ def _freezes(channel: ChannelFindings, span: Span) -> _Counted:
     assert channel.freshness is not None
     assert channel.channel is not None
     found, record = channel.freshness.renewals, channel.channel.record
-    period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
     told = _within(record.table.rise_s[found.told], span)
-    return _within(found.start_s[found.began_told], span), told * period_s
+    return _within(found.start_s[found.began_told], span), told * record.period_us / 1e6
 
 
 def _restarts(channel: ChannelFindings, span: Span) -> _Counted:

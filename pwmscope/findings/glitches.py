@@ -308,7 +308,7 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
         for span in record.losses
     )
     observed_s = max(0.0, recorded.end_s - recorded.start_s - lost_s)
-    period_us = record.frames.usual_us or record.table.convention.period_us
+    period_us = record.period_us
     found, while_lost = find_glitches(record, period_us, recorded)
     kinds = tuple(
         GlitchCount(kind, moments, _per_minute(len(moments), observed_s), while_lost.get(kind, 0))
@@ -381,8 +381,9 @@ def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence,
     """Name the first glitches in order of time; a missing pulse by those around it."""
     last = len(record.table) - 1
     spans = []
+    gap = GlitchKind.STUCK_HIGH if record.table.inverted else GlitchKind.STUCK_LOW
     for found in kinds:
-        around = found.kind in {GlitchKind.MISSING, _stuck_kind(record)}
+        around = found.kind in {GlitchKind.MISSING, gap}
         moments = found.moments
         for i in range(min(len(moments), MAX_SPANS)):
             row = int(moments.rows[i])
@@ -390,10 +391,6 @@ def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence,
             span = (float(moments.start_s[i]), float(moments.end_s[i]))
             spans.append(Evidence(*span, to - row + 1, row, to))
     return tuple(sorted(spans, key=lambda span: span.start_s)[:MAX_SPANS])
-
-
-def _stuck_kind(record: Record) -> GlitchKind:
-    return GlitchKind.STUCK_HIGH if record.table.inverted else GlitchKind.STUCK_LOW
 
 
 DEFINITIONS: Final = (
@@ -584,7 +581,7 @@ def examine_coincidence(
     """Find out which lines' glitches come at the same moments."""
     lines = tuple(glitches)
     watched_s = min((found.observed_s for found in glitches.values()), default=0.0)
-    window_s = WINDOW * max((_period_us(records[line]) for line in lines), default=0.0) / 1e6
+    window_s = WINDOW * max((records[line].period_us for line in lines), default=0.0) / 1e6
     if len(lines) < 2 or watched_s <= 0.0:
         reason = (
             "There is only one servo channel, so there is nothing to compare."
@@ -606,10 +603,6 @@ def examine_coincidence(
         evidence=_of_moments(time_s, struck, window_s),
     )
     return Coincidence(lines, time_s, struck, patterns, shared, expected, (finding,))
-
-
-def _period_us(record: Record) -> float:
-    return record.frames.usual_us or record.table.convention.period_us
 
 
 def _format(

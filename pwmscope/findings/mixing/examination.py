@@ -163,7 +163,7 @@ def arrangement_finding(
             f"Each output follows one stick alone. The sheet says that {lines.the_mixer} mixes; it "
             "does not, or a second place undoes it."
         )
-    sentence = f"{named}{found.reason} {_capital(words)}."
+    sentence = f"{named}{found.reason} {words[:1].upper()}{words[1:]}."
     if found.also:
         sentence += f" The outputs look the same with: {'; '.join(found.also)}."
     return Finding(
@@ -189,10 +189,6 @@ _NAMED: Final = {
         "places, and one undoes the other. Turn one of them off."
     ),
 }
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 @dataclass(frozen=True, slots=True)
@@ -600,7 +596,8 @@ def examine_mixing(
         An answer of any kind; what is missing is said in its findings.
     """
     lost = lost or {}
-    outputs = _two_outputs(lines)
+    sides = {output.side: output for output in reversed(lines.outputs)}  # The first of each side
+    outputs = tuple(sides[side] for side in get_args(Side) if side in sides)[:2]
     if len(outputs) < 2:
         return _unanswered(lines, missing_output(outputs))
     apart = two_receivers(outputs, ties)
@@ -631,12 +628,6 @@ def examine_mixing(
         found, stages = _by_stages(found, first, second)
     told = _before_mixer(lines, fit, found) if lines.is_into_mixer else None
     return told or _answered(lines, fit, found, stages)
-
-
-def _two_outputs(lines: DriveLines) -> tuple[OutputLine, ...]:
-    """Keep the first output of each side."""
-    sides = {output.side: output for output in reversed(lines.outputs)}
-    return tuple(sides[side] for side in get_args(Side) if side in sides)[:2]
 
 
 def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:

@@ -230,7 +230,8 @@ def best_delay(held: list[FloatArray], width_us: FloatArray) -> Delay:
     left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
     at = int(np.argmin(left_us))
     near = left_us <= left_us[at] / CLEAR_DELAY
-    terms_us = np.array([_slopes_us(stick, width_us) for stick in held])
+    # The slopes of plain lines, shape (delays, m, k)
+    terms_us = np.array([_lines(stick, width_us)[1][:-1].T for stick in held])
     doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
     return Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
@@ -239,11 +240,6 @@ def _left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray) -> floa
     """Return the mean residual of plain lines while the sticks move."""
     design, terms = _lines(stick, width_us)
     return float(np.mean(np.abs(width_us - design @ terms)[moving]))
-
-
-def _slopes_us(stick: FloatArray, width_us: FloatArray) -> FloatArray:
-    """Return the slopes of plain lines; shape (m, k)."""
-    return _lines(stick, width_us)[1][:-1].T
 
 
 def _lines(stick: FloatArray, width_us: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -88,21 +88,23 @@ class Link:
     slope: float | None
     slope_uncertainty: float | None  # Its standard uncertainty
 
+    @property
+    def is_at_once(self) -> bool:
+        """Whether the two starts cannot be told apart."""
+        doubt_us = self.uncertainty_us
+        return doubt_us is not None and abs(self.after_us) <= COVERAGE * doubt_us
+
     def abuts(self, near_us: float) -> bool:
         """Say whether the second pulse begins within ``near_us`` of the first one's end."""
         return abs(self.gap_us.mean or 0.0) < near_us
 
 
-def link(
-    first: str,
-    second: str,
-    start_us: FloatArray,
-    width_us: FloatArray,
-    *,
-    near_us: float,
-    interval_us: float | None,
+def _link(
+    first: Pulses, second: Pulses, start_us: FloatArray, width_us: FloatArray, near_us: float
 ) -> Link:
-    """Say how one line's pulses start after another's."""
+    """Say how one line's pulses start after another's; NaN where a frame lacks one of them."""
+    both = np.isfinite(start_us)
+    start_us, width_us, interval_us = start_us[both], width_us[both], first.interval_us
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
@@ -116,8 +118,8 @@ def link(
     elif slope is not None and abs(slope) < SLOPE_NEAR:
         start = Start.SLOTS
     return Link(
-        first,
-        second,
+        first.line,
+        second.line,
         start,
         after_us,
         of_mean_us(after_us, std_us, start_us.size, interval_us),
@@ -299,20 +301,6 @@ def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:
     line_us = rise_us.mean() + slope_us * lever
     rms_us = float(np.sqrt(np.mean((rise_us - line_us) ** 2)))
     return math.sqrt(2.0 * variance_of_mean(line_us, rms_us, first.interval_us))
-
-
-def _link(
-    first: Pulses, second: Pulses, start_us: FloatArray, width_us: FloatArray, near_us: float
-) -> Link:
-    both = np.isfinite(start_us)
-    return link(
-        first.line,
-        second.line,
-        start_us[both],
-        width_us[both],
-        near_us=near_us,
-        interval_us=first.interval_us,
-    )
 
 
 def _pause(first: Pulses, start_us: list[FloatArray], width_us: list[FloatArray]) -> Summary:
@@ -581,7 +569,7 @@ def _findings(
 def _order_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding:
     value = receiver.lines[0]
     for link in receiver.links:
-        value += f" + {link.second}" if _inseparable(link) else f", {link.second}"
+        value += f" + {link.second}" if link.is_at_once else f", {link.second}"
     first, pause = receiver.lines[0], receiver.pause_us
     begin = f"No pause tells where the frame begins, so the order is told from {first} on."
     if receiver.begins_clearly:
@@ -599,10 +587,6 @@ def _order_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding
         f"Outputs start in the order {value}. {begin}{same}",
         evidence=records[first].evidence(receiver.skews[0].rows),
     )
-
-
-def _inseparable(link: Link) -> bool:
-    return link.uncertainty_us is not None and abs(link.after_us) <= COVERAGE * link.uncertainty_us
 
 
 def _start_finding(receiver: Receiver, records: Mapping[str, Record]) -> Finding:

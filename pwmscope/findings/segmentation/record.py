@@ -358,11 +358,6 @@ MANY_LEVELS = 20
 """Levels of a line from which their usual length can be told."""
 
 
-def why_not_servo(table: PulseTable, line: Line) -> str | None:
-    """Say why a line does not carry servo pulses."""
-    return _by_levels(table, line) or _by_pulses(table)
-
-
 def _by_levels(table: PulseTable, line: Line) -> str | None:
     levels_us = np.diff(line.edges_ps) / PS_PER_US
     if levels_us.size < MANY_LEVELS:
@@ -438,7 +433,7 @@ def find_servo_lines(
     refused = {
         name: why
         for name, t in tables.items()
-        if (why := why_not_servo(t, capture.lines[name])) is not None
+        if (why := _by_levels(t, capture.lines[name]) or _by_pulses(t)) is not None
     }
     frames = {name: find_frames(t) for name, t in tables.items() if name not in refused}
     if others:
@@ -457,6 +452,11 @@ class Record:
     # in nothing but the findings about signal loss
     losses: tuple[Span, ...]
     limits: Limits  # What is held against it, scaled to the channel's convention
+
+    @property
+    def period_us(self) -> float:
+        """The usual frame period; the convention's where none is seen."""
+        return self.frames.usual_us or self.table.convention.period_us
 
     @property
     def rows(self) -> IntArray:

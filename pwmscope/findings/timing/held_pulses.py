@@ -154,8 +154,7 @@ def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:
     Beginnings and ends, shape (2, stretches); none where no such pulses last a window.
     """
     none = np.zeros((2, 0), np.int64)
-    period_us = record.frames.usual_us or record.table.convention.period_us
-    window = max(MIN_PULSES, round(SLOW_S * 1e6 / period_us))
+    window = max(MIN_PULSES, round(SLOW_S * 1e6 / record.period_us))
     if width_us.size < window or not held.size:
         return none
     smooth_us = np.convolve(np.pad(width_us, SMOOTH // 2, "symmetric"), _EVEN, "valid")

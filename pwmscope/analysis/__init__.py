@@ -17,20 +17,9 @@ _OF_MANY = ("Outcome", "WorkerLostError", "analyse_many", "carry_out", "cluster"
 """What takes other processes, and so takes long to import."""
 
 __all__ = [
-    "Action",
-    "Analysis",
-    "Answer",
-    "Card",
-    "Hazard",
-    "LineAnalysis",
-    "Outcome",
-    "Terms",
-    "WorkerLostError",
-    "analyse",
-    "analyse_many",
-    "carry_out",
-    "cluster",
-]
+    "Action", "Analysis", "Answer", "Card", "Hazard", "LineAnalysis", "Outcome", "Terms",
+    "WorkerLostError", "analyse", "analyse_many", "carry_out", "cluster",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> object:

@@ -50,7 +50,7 @@ def compare(
     """
     from pwmscope.findings.comparison import compare as compared
     from pwmscope.output import refuse_to_overwrite, write_text
-    from pwmscope.report.comparison import comparison_json, comparison_page, print_comparison
+    from pwmscope.report.questions import comparison_json, comparison_page, print_comparison
 
     json_copy.refuse(replace=replace)
     if page_path is not None:

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
         settings_json,
         settings_text,
     )
-    from pwmscope.report.comparison import comparison_page
     from pwmscope.report.folder import (
         Written,
         answer_fragment,
@@ -43,6 +42,7 @@ if TYPE_CHECKING:
     )
     from pwmscope.report.mixing import mixing_paragraphs, mixing_pictures
     from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
+    from pwmscope.report.questions import comparison_page
     from pwmscope.report.register import (
         RegisterError,
         add_answer,
@@ -56,95 +56,33 @@ if TYPE_CHECKING:
     from pwmscope.report.timeline import timeline_fragment
 
 _DRAWING = {
-    "format_clock": "cards",
-    "lead_card": "cards",
-    "lead_text": "cards",
-    "plan_card": "cards",
-    "plan_json": "cards",
-    "plan_needs": "cards",
-    "plan_text": "cards",
-    "setting_data": "cards",
-    "settings_card": "cards",
-    "settings_headline": "cards",
-    "settings_json": "cards",
-    "settings_text": "cards",
-    "OnePage": "one_page",
-    "RegisterError": "register",
-    "Written": "folder",
-    "add_answer": "register",
-    "add_entry": "register",
-    "answer_fragment": "folder",
-    "answer_script": "folder",
-    "comparison_page": "comparison",
-    "day_rows": "register",
-    "day_sheet_pdf": "register",
-    "day_sheet_text": "register",
-    "entries": "register",
-    "file_hash": "register",
-    "folder_names": "folder",
-    "make_one_page": "one_page",
-    "mixing_paragraphs": "mixing",
-    "mixing_pictures": "mixing",
-    "refuse_report": "folder",
-    "timeline_fragment": "timeline",
-    "write_one_page": "one_page",
-    "write_report": "folder",
+    name: home
+    for home, names in {
+        "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
+        "setting_data settings_card settings_headline settings_json settings_text",
+        "questions": "comparison_page",
+        "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
+        "mixing": "mixing_paragraphs mixing_pictures",
+        "one_page": "make_one_page OnePage write_one_page",
+        "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
+        "RegisterError",
+        "timeline": "timeline_fragment",
+    }.items()
+    for name in names.split()
 }
 """What draws or sets pages, and so takes long to import."""
 
 __all__ = [
-    "Action",
-    "Answer",
-    "Answered",
-    "Card",
-    "Evidence",
-    "LineChecks",
-    "OnePage",
-    "RegisterError",
-    "Written",
-    "add_answer",
-    "add_entry",
-    "answer_fragment",
-    "answer_script",
-    "comparison_page",
-    "day_rows",
-    "day_sheet_pdf",
-    "day_sheet_text",
-    "entries",
-    "failsafe_data",
-    "file_hash",
-    "finding_data",
-    "folder_names",
-    "format_clock",
-    "format_failure",
-    "format_value",
-    "hazard_data",
-    "json_text",
-    "lead_card",
-    "lead_text",
-    "line_checks",
-    "make_answer",
-    "make_one_page",
-    "mixing_paragraphs",
-    "mixing_pictures",
-    "picked",
-    "plan_card",
-    "plan_json",
-    "plan_needs",
-    "plan_text",
-    "refuse_report",
-    "setting_data",
-    "settings_card",
-    "settings_headline",
-    "settings_json",
-    "settings_text",
-    "timeline_fragment",
-    "to_data",
-    "to_json",
-    "wiring_data",
-    "write_one_page",
-    "write_report",
-]
+    "Action", "Answer", "Answered", "Card", "Evidence", "LineChecks", "OnePage",
+    "RegisterError", "Written", "add_answer", "add_entry", "answer_fragment", "answer_script",
+    "comparison_page", "day_rows", "day_sheet_pdf", "day_sheet_text", "entries",
+    "failsafe_data", "file_hash", "finding_data", "folder_names", "format_clock",
+    "format_failure", "format_value", "hazard_data", "json_text", "lead_card", "lead_text",
+    "line_checks", "make_answer", "make_one_page", "mixing_paragraphs", "mixing_pictures",
+    "picked", "plan_card", "plan_json", "plan_needs", "plan_text", "refuse_report",
+    "setting_data", "settings_card", "settings_headline", "settings_json", "settings_text",
+    "timeline_fragment", "to_data", "to_json", "wiring_data", "write_one_page", "write_report",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> object:

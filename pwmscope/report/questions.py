@@ -1,9 +1,10 @@
-"""Answers to one question each as text and data: lag, a link record, faults in stretches."""
+"""Answers to one question each: lag, a link record, faults in stretches, a comparison."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 from rich.console import Console
@@ -11,11 +12,13 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from pwmscope import __version__
 from pwmscope.bench import CAUTIONS, LINK_CAUTIONS
 from pwmscope.capture import Capture
-from pwmscope.findings import Finding
 from pwmscope.findings.comparison import (
     Change,
+    ComparedRow,
+    Comparison,
     FaultHunt,
     FaultKind,
     FaultRate,
@@ -23,10 +26,10 @@ from pwmscope.findings.comparison import (
 )
 from pwmscope.findings.lag import Follows, Lag
 from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
-from pwmscope.model import Verdict, format_line, format_list, format_s
+from pwmscope.model import Finding, Verdict, format_line, format_list, format_plainly, format_s
 from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
 from pwmscope.report.failsafe import hazard_data
-from pwmscope.report.sentences import RULEBOOK, format_value, print_section, print_wrapped
+from pwmscope.report.sentences import RULEBOOK, format_value, print_section, print_wrapped, wrapped
 
 SCHEMA: Final = 1
 _CAPTURE: Final = "source duration_s sample_interval_ps"
@@ -340,3 +343,107 @@ def _rate(rate: FaultRate) -> Json:
         "ratio_high": None if ratio is None else finite(ratio.high),
         **picked(rate, "chance change"),
     }
+
+
+HOW_COMPARED: Final = (
+    f"{DIFFERS} marks what differs from recording 1 by more than the uncertainty of both (95 %, "
+    "JCGM 100). Without a mark the recordings show no difference, or no uncertainty is known."
+)
+"""How to read the marks."""
+_TOLD: Final = 6
+
+
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Print a comparison, what differs first."""
+    for sentence in _comparison_sentences(comparison):
+        console.print(Text(wrapped(sentence, console, next_lines="    ")))
+    console.print()
+    for number, source in enumerate(comparison.sources, start=1):
+        console.print(Text(f"  {number}: {format_plainly(source)}"))
+    for line in comparison.lines:
+        console.print()
+        console.print(_compared_table(line, [row for row in comparison.rows if row.line == line]))
+    console.print()
+    console.print(Text(wrapped(HOW_COMPARED, console)))
+
+
+def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
+    """Say for each line what differs."""
+    for line in comparison.lines:
+        rows = [row for row in comparison.rows if row.line == line]
+        names = [row.name for row in rows if row.is_different]
+        if not names:
+            yield f"{format_line(line)}: none of {len(rows)} figures differs."
+            continue
+        more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
+        told = ", ".join(names[:_TOLD])
+        verb = "differs" if len(names) == 1 else "differ"
+        yield f"{format_line(line)}: {len(names)} of {len(rows)} figures {verb}: {told}{more}."
+
+
+def _compared_table(line: str, rows: list[ComparedRow]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
+    table.add_column(escape(format_line(line)))
+    for number in range(1, len(rows[0].findings) + 1):
+        table.add_column(str(number), justify="right", overflow="fold")
+    for row in rows:
+        cells = [
+            escape(_format_compared(found)) + (f" {DIFFERS}" if differs else "")
+            for found, differs in zip(row.findings, row.differs, strict=True)
+        ]
+        table.add_row(row.name, *cells)
+    return table
+
+
+def _format_compared(finding: Finding | None) -> str:
+    """Write a finding's value as it stands in a comparison."""
+    return "–" if finding is None else format_value(replace(finding, interval=None))
+
+
+def comparison_json(comparison: Comparison) -> str:
+    """Write a comparison as JSON text (docs/comparison.schema.json)."""
+    rows: list[Json] = [
+        {
+            **picked(row, "line name unit"),
+            "findings": [None if f is None else finding_data(f) for f in row.findings],
+            "differs": list(row.differs),
+        }
+        for row in comparison.rows
+    ]
+    return json_text({"schema": SCHEMA, "recordings": list(comparison.sources), "rows": rows})
+
+
+def comparison_page(comparison: Comparison) -> str:
+    """Write a comparison as HTML; names are words in it, whatever they hold."""
+    from pwmscope.report.document import fill_page, template_text  # noqa: PLC0415 - slow to import
+
+    lines = [
+        (
+            format_line(line),
+            [
+                (
+                    row.name,
+                    [
+                        (_format_compared(found), bool(differs))
+                        for found, differs in zip(row.findings, row.differs, strict=True)
+                    ],
+                )
+                for row in comparison.rows
+                if row.line == line
+            ],
+        )
+        for line in comparison.lines
+    ]
+    text = fill_page(
+        "comparison.html.j2",
+        {},
+        look=[template_text("look.css"), template_text("comparison.css")],
+        sources=[format_plainly(source) for source in comparison.sources],
+        sentences=list(_comparison_sentences(comparison)),
+        how=HOW_COMPARED,
+        differs_mark=DIFFERS,
+        lines=lines,
+        rulebook=RULEBOOK.replace("one recording", f"{len(comparison.sources)} recordings"),
+        version=__version__,
+    )
+    return text + "\n"

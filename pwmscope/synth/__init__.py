@@ -1,7 +1,6 @@
 """Bench recordings built from a script, with the truth beside the file."""
 
 from pwmscope.synth.hands import FollowedPlan, Output, follow_plan
-from pwmscope.synth.load import load_script, parse_script
 from pwmscope.synth.recording import (
     ChannelLoss,
     ChannelTruth,
@@ -34,45 +33,15 @@ from pwmscope.synth.script import (
     Sweep,
     Wanders,
     Width,
+    load_script,
+    parse_script,
 )
 from pwmscope.synth.writing import summarise_truth, write, write_truth
 
 __all__ = [
-    "Behaviour",
-    "Channel",
-    "ChannelLoss",
-    "ChannelTruth",
-    "Dwell",
-    "FollowedPlan",
-    "Frame",
-    "FrameTruth",
-    "Glitches",
-    "GoesToPreset",
-    "HoldsLast",
-    "Interference",
-    "KeepsFollowing",
-    "Level",
-    "Load",
-    "Loss",
-    "Move",
-    "Output",
-    "PulsesStop",
-    "Recording",
-    "Rotor",
-    "Script",
-    "ScriptError",
-    "Shape",
-    "Sine",
-    "Supply",
-    "Sweep",
-    "Truth",
-    "Wanders",
-    "Width",
-    "build",
-    "follow_plan",
-    "load_script",
-    "parse_script",
-    "summarise_truth",
-    "write",
-    "write_truth",
-]
+    "Behaviour", "Channel", "ChannelLoss", "ChannelTruth", "Dwell", "FollowedPlan", "Frame",
+    "FrameTruth", "Glitches", "GoesToPreset", "HoldsLast", "Interference", "KeepsFollowing",
+    "Level", "Load", "Loss", "Move", "Output", "PulsesStop", "Recording", "Rotor", "Script",
+    "ScriptError", "Shape", "Sine", "Supply", "Sweep", "Truth", "Wanders", "Width", "build",
+    "follow_plan", "load_script", "parse_script", "summarise_truth", "write", "write_truth",
+]  # fmt: skip

@@ -22,13 +22,14 @@ from pwmscope.synth.recording import (
     FrameTruth,
     Level,
     Recording,
+    RotorTruth,
     SampledLine,
+    SupplyTruth,
     Truth,
     sample_instants_ps,
     stream,
 )
 from pwmscope.synth.script import SHAPES, Loss, ScriptError, Shape
-from pwmscope.synth.sensors import RotorTruth, SupplyTruth
 
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18

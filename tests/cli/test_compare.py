@@ -11,7 +11,7 @@ from referencing import Registry, Resource
 from pwmscope.cli import main
 from pwmscope.findings.comparison import ComparedRow, Comparison
 from pwmscope.model import measured
-from pwmscope.report.comparison import comparison_page
+from pwmscope.report.questions import comparison_page
 
 ROOT = Path(__file__).parents[2]
 PRESET, HOLDS = (ROOT / "captures" / f"{name}.csv.gz" for name in ("preset", "holds-last"))

@@ -208,6 +208,32 @@ def test_a_time_that_steps_back_is_told_at_its_row(tmp_path):
     assert read(file) == read(file, general=True)
 
 
+FAULTS = {
+    "time goes backwards": lambda lines, i: lines[i - 30],
+    "the level is": lambda lines, i: lines[i].replace(",", ",x", 1),
+    "stands where a time": lambda lines, i: lines[i].replace(".", "z"),
+    "the level is nothing": lambda lines, i: lines[i].rsplit(",", 1)[0],
+    "4 cells found": lambda lines, i: lines[i] + ",1",
+}
+
+
+@pytest.mark.parametrize("first", FAULTS)
+def test_of_two_faults_the_first_is_named_by_whatever_reads_the_rows(tmp_path, first):
+    file = tmp_path / "recording.csv"
+    whole = sampled(2_000, "ragged seconds").splitlines()
+    for second, damaged in FAULTS.items():
+        lines = list(whole)
+        lines[1_777] = damaged(whole, 1_777)
+        lines[1_234] = FAULTS[first](whole, 1_234)
+        file.write_text("\n".join(lines) + "\n")
+        refused = read(file, general=True)
+        # A cell too many is found when all others have been read.
+        if "cells" not in first or "cells" in second:
+            assert "row 1235" in refused
+            assert first in refused
+        assert read(file, block_bytes=2_000, threads=0) == refused
+
+
 def test_every_single_wrong_byte_stops_the_template(tmp_path):
     """No byte is taken on trust: each of a row's, changed to each other byte, is noticed."""
     text = b"".join(b"%d.%06d,%d,1,0\r\n" % (k // 10**6, k, k % 2) for k in range(64))

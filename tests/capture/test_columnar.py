@@ -345,3 +345,17 @@ def test_reading_is_watched_to_its_end(tmp_path, name):
     assert seen[0] == (0, TICKS, "rows")
     assert seen[-1] == (TICKS, TICKS, "rows")
     assert [done for done, _, _ in seen] == sorted(done for done, _, _ in seen)
+
+
+def test_dates_beyond_the_calendar_are_told_as_the_numbers_they_are_kept_as(tmp_path):
+    """Found by tests/fuzz/damaged.py: a year of six digits has no date to print."""
+    file = tmp_path / "recording.parquet"
+    beyond = 6_917_775_177_780_892_445
+    stamps = pl.Series("timestamp", [0, 1, beyond], pl.Int64).cast(pl.Datetime("us"))
+    pl.DataFrame({"timestamp": stamps, "RX1": [0, 1, 0]}).write_parquet(file)
+    with pytest.raises(CaptureError, match=rf"row 3, column timestamp: '{beyond}' stands"):
+        read_columnar(file, NO_HINTS)
+    stamps = (pl.Series("timestamp", [0, 1, 2], pl.Int64) + beyond).cast(pl.Datetime("us"))
+    pl.DataFrame({"timestamp": stamps, "RX1": [0, 1, 7]}).write_parquet(file)
+    with pytest.raises(CaptureError, match="row 3, column RX1: '7' stands"):
+        read_columnar(file, NO_HINTS)

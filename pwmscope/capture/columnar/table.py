@@ -217,11 +217,20 @@ def _with_origin(
         )
     origin = first.item(0, "number")
     if isinstance(dtype, _STAMPS):
-        said.append(f"Time 0 is the first row, which the file calls {first.item(0, 0)}.")
+        said.append(f"Time 0 is the first row, which the file calls {_shown(first, 0)}.")
     elif origin != 0:
         origin_s = origin * column._size_ps / 1e12
         said.append(f"Time 0 is the first row, which the file calls {origin_s:.9g} s.")
     return replace(column, first=origin, assumptions=tuple(said))
+
+
+def _shown(rows: pl.DataFrame, column: str | int) -> str:
+    """Write a first row's cell; a date beyond the calendar as the number that it is kept as."""
+    try:
+        return str(rows.item(0, column))
+    except (ValueError, OverflowError):
+        found = rows.to_series(column) if isinstance(column, int) else rows.get_column(column)
+        return str(found.to_physical()[0])
 
 
 PARQUET: Final = b"PAR1"
@@ -465,8 +474,8 @@ def _wrong_cell(table: _Table, row: int) -> CaptureError:
     cells = table.scan.slice(row, 1).select(table.layout.columns).collect()
     good = cells.select(check.alias(name) for name, check in checks.items())
     column = next(name for name in table.layout.columns if not good.item(0, name))
-    cell = cells.item(0, column)
-    found = "nothing" if cell is None else f"'{str(cell)[:40]}'"
+    is_empty = cells.get_column(column).null_count()
+    found = "nothing" if is_empty else f"'{_shown(cells, column)[:40]}'"
     is_time = table.time is not None and column == table.time.name
     otherwise = "write the recording again" if is_time else "leave this line out with `lines`"
     return CaptureError(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -149,10 +149,7 @@ class Changes:
 
 
 def gather_changes(
-    batches: Iterable[ChangedRows | RowBatch],
-    source: str,
-    first_line: int,
-    format_step: Callable[[float], str] = format_interval,
+    batches: Iterable[ChangedRows | RowBatch], source: str, layout: Layout
 ) -> Changes:
     """Keep only the changed rows of a stream; samples are never held."""
     rows: list[npt.NDArray[np.int64]] = []
@@ -172,13 +169,13 @@ def gather_changes(
         elif piece.time_ps is not None:
             step = piece.first_ps - before.last_ps
             if step < 0:
-                raise _backwards(piece.first_row, -step, source, first_line, format_step)
+                raise backwards(piece.first_row, -step, source, layout)
             least = min(least, step)
             if step > most:
                 most, most_row = step, piece.first_row
         if piece.steps.backwards_at is not None:
             row = piece.first_row + piece.steps.backwards_at
-            raise _backwards(row, piece.steps.backwards_ps, source, first_line, format_step)
+            raise backwards(row, piece.steps.backwards_ps, source, layout)
         least = min(least, piece.steps.least_ps)
         if piece.steps.most_ps > most:
             most, most_row = piece.steps.most_ps, piece.first_row + piece.steps.most_at
@@ -197,7 +194,7 @@ def gather_changes(
             source,
             f"{count} row of data found, at least two are needed to see a level change",
             "export the whole recording",
-            row=first_line,
+            row=layout.skip_lines + 1,
         )
     return Changes(
         first.first_word,
@@ -254,18 +251,14 @@ def joined(parts: Iterable[Changes]) -> Changes:
     return replace(first, first_word=0, rows=rows, words=words, time_ps=times_ps)
 
 
-def _backwards(
-    row: int,
-    step: int,
-    source: str,
-    first_line: int,
-    format_step: Callable[[float], str],
-) -> CaptureError:
+def backwards(row: int, step: int, source: str, layout: Layout) -> CaptureError:
+    """Say that a row's time is so much before that of the row above."""
+    by = f"{step:g} samples" if layout.time_kind == "sample" else format_interval(float(step))
     return CaptureError(
         source,
-        f"time goes backwards by {format_step(float(step))}",
+        f"time goes backwards by {by}",
         "export the recording again, or split the file here if it holds two recordings",
-        row=first_line + row,
+        row=layout.skip_lines + 1 + row,
     )
 
 

@@ -9,9 +9,9 @@ of all rows of the run are compared at once, and each byte is verified:
   that does not hold;
 - a word that differs from the one a row above shows a change of level;
 - eight digits become a number in three steps that join neighbours: pairs, fours, all eight;
-- where the first two rows are a step apart of which many make a power of ten, the digits of all
-  rows to come are known, and only held against; so are the places of rows whose times are
-  written without the zeros at their end.
+- where the first two rows are a step apart of which many make a power of ten, the text of all rows
+  to come is known but for the levels, and only held against; so it is where times are written
+  without the zeros at their end.
 
 What does not fit is left to the general parser, from that row on.
 """
@@ -19,21 +19,24 @@ What does not fit is left to the general parser, from that row on.
 from __future__ import annotations
 
 import functools
+import itertools
 import math
 import re
+from collections import deque
 from dataclasses import dataclass, replace
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
 from pwmscope.capture.text.dialect import SPACES
-from pwmscope.capture.text.edges import ChangedRows, Steps, Words, find_steps
+from pwmscope.capture.text.edges import NO_STEPS, ChangedRows, Steps, Words, find_steps
 from pwmscope.capture.text.layout import Layout
 
 Words64: TypeAlias = npt.NDArray[np.uint64]
 Places: TypeAlias = npt.NDArray[np.int64]
+Bytes: TypeAlias = npt.NDArray[np.uint8]
 
 SLACK: Final = 64
 """Bytes that must follow a block's rows in memory, so that every word can be loaded whole."""
@@ -43,12 +46,10 @@ _MIN_RUN: Final = 256
 """Rows of one width worth a pass of their own; shorter runs are read by their line ends."""
 _MIN_PIECES: Final = 16
 """Pieces that a block may have however few rows it holds."""
-_MIN_EVEN: Final = 1024
-"""Rows of one width whose times may be held against those of even steps."""
-_MAX_CYCLE: Final = 1 << 17
-"""Rows after which the last digits come again: a table of as many words stays in the cache."""
-_MIN_COMB, _MAX_COMB = 200, 1000
-"""Rows from one time that lacks some zeros at its end to the next, to be read in one view."""
+_MIN_CYCLE: Final = 50
+"""Rows after which the last digits come again that are worth being held against their text."""
+_MAX_TEXT: Final = 1 << 18
+"""Bytes of such a text: with all that is held against it, it stays in the cache."""
 _MAX_DIGITS: Final = 18
 """Digits of a time in picoseconds that surely fit 63 bits."""
 _NEWLINE: Final = 10
@@ -118,6 +119,10 @@ class _Template:
     """A row of which the bytes are known but for digits and levels."""
 
     width: int  # Bytes
+    shape: bytes  # The row, digits and levels written as 0
+    # The bits of each byte that must be as they are written: all but a level's lowest; empty where
+    # other digits than a time's stand in the row
+    fixed: bytes
     words: tuple[_Word, ...]  # Every byte is in the care of one of them
     # The same for the time's cell and for what follows it, each counted from its own first byte;
     # empty where the time does not come first
@@ -165,6 +170,8 @@ def _template(shape: bytes, plan: Plan) -> _Template | None:
     rest = {at - cut: bit for at, bit in bits.items()}
     return _Template(
         len(shape),
+        shape,
+        b"" if b"d" in kinds else bytes(0xFE if kind == ord("l") else 0xFF for kind in kinds),
         _cover(shape, bytes(kinds), bits),
         _cover(shape[:cut], bytes(kinds[:cut]), {}),
         _cover(shape[cut:], bytes(kinds[cut:]), rest) if cut else (),
@@ -256,13 +263,17 @@ def read_block(buffer: bytearray, size: int, plan: Plan) -> Block:
         template = _template_of(bytes(buffer[place:end]), plan) if end else None
         if template is None:
             break
-        run = _run_length(memory[place:size], template.width)
-        if run < _MIN_RUN and place + run * template.width < size and plan.time == 0:
-            read = _read_stepped(memory, place, size, template, plan)
-            read = read or _read_ragged(memory, place, size, template, plan)
-        else:
-            read = _read_even(memory, place, run, template)
-            read = read or _read_run(memory, place, run, template)
+        some = memory[place : min(size, place + _MIN_RUN * template.width)]
+        run = _run_length(some, template.width)
+        is_ragged = run < _MIN_RUN and place + run * template.width < size and plan.time == 0
+        read = None
+        if template.time_words and template.fixed:
+            read = _read_known(memory, place, size, template, plan, is_ragged=is_ragged)
+        if read is None and is_ragged:
+            read = _read_ragged(memory, place, size, template, plan)
+        elif read is None:
+            run = _run_length(memory[place:size], template.width)
+            read = _read_run(memory, place, run, template)
         if read is None:
             break
         piece, taken = read
@@ -276,7 +287,7 @@ def _moved(piece: ChangedRows, first_row: int) -> ChangedRows:
     return replace(piece, first_row=first_row)
 
 
-def _run_length(lines: npt.NDArray[np.uint8], width: int) -> int:
+def _run_length(lines: Bytes, width: int) -> int:
     """Count the rows from the first on that end where the first row's width lets them end."""
     is_end = lines[width - 1 :: width] == _NEWLINE
     at = int(is_end.argmin())
@@ -284,7 +295,7 @@ def _run_length(lines: npt.NDArray[np.uint8], width: int) -> int:
 
 
 def _read_run(
-    memory: npt.NDArray[np.uint8], place: int, rows: int, template: _Template
+    memory: Bytes, place: int, rows: int, template: _Template
 ) -> tuple[ChangedRows, int] | None:
     """Read rows of one width."""
 
@@ -298,127 +309,71 @@ def _read_run(
     return None if piece is None else (piece, piece.row_count * template.width)
 
 
-def _read_even(
-    memory: npt.NDArray[np.uint8], place: int, rows: int, template: _Template
-) -> tuple[ChangedRows, int] | None:
-    """Read rows of one width whose times come first and are even steps apart; None if not so."""
-    if rows < _MIN_EVEN or not template.time_words or template.sign < 0:
-        return None
-    width, count = template.width, len(template.digit_places)
-    printed = [
-        bytes(memory[start + i] for i in template.digit_places) for start in (place, place + width)
-    ]
-    if not printed[1].isdigit():
-        return None
-    first, second = map(int, printed)
-    step, last = second - first, template.time_words[-1]
-    cycle = _cycle_of(step, sum(place >= last.offset for place in template.digit_places))
-    if not cycle or len(str(first + (rows - 1) * step)) > count:
-        return None
+@dataclass(frozen=True, slots=True)
+class _Cycle:
+    """The rows between two multiples of a power of ten, as they are printed at even steps.
 
-    def load(word: _Word, at: int, some: int, expected: np.uint64) -> Words64:
-        begin = place + at * width + word.offset
-        view = np.ndarray((some,), _U64, memory.data, begin, (width,))
-        found: Words64 = np.bitwise_xor(view, expected)
-        return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
+    Only the digits above the power differ from one cycle to the next, and the row of the multiple
+    itself, which may lack any number of zeros at its end. Where a row ends is a sum over the digits
+    of its number, so that a view of as many axes holds all rows.
+    """
 
-    known = _last_digits(last.offset, template.digit_places, cycle, step, first % step)
-    at = 0
-    while at < rows:
-        from_ = (first + at * step) % cycle // step
-        some = min(known.size - from_, rows - at)
-        digits = f"{(first + at * step) // cycle * cycle:0{count}d}"
-        above = _spread(digits, template)
-        for word in template.time_words:
-            part = int.from_bytes(above[word.offset : word.offset + word.size], "little")
-            found = load(word, at, some, word.template ^ np.uint64(part))
-            if bool(np.any(found != known[from_ : from_ + some]) if word is last else found.any()):
-                return None
-        at += some
-    tail = [replace(word, offset=word.offset + template.time_size) for word in template.tail_words]
-    pairs = [(word, load(word, 0, rows, word.template)) for word in tail]
-    if any(_good_rows(word, off) < rows for word, off in pairs):
-        return None
-    return _at_even_steps(template, pairs, rows, first, step), rows * width
+    power: int  # The power of ten, counted in a time's last digit
+    rows: int  # From one multiple to the next
+    # The multiple's row up to its end at the template's width, the rows after it, and room for one
+    # more; digits above the power and levels are 0
+    text: Bytes
+    fixed: Bytes  # The bits of each byte that must be as the text's: all but a level's lowest
+    ends: Places  # shape (rows,): Where each row ends in the text
+    shape: tuple[int, ...]
+    strides: tuple[int, ...]
+    # Copies of the text that no thread holds, with the digits above the power in each, and two
+    # arrays of its size to work in
+    free: deque[tuple[Bytes, str, Bytes, Bytes]]
 
 
-def _cycle_of(step: int, digits: int) -> int:
-    """Find the longest power of ten of so many digits that a step divides into few; 0 if none."""
-    powers = (10**n for n in range(digits, 0, -1)) if step > 0 else ()
-    fits = (p for p in powers if p % step == 0 and 64 <= p // step <= _MAX_CYCLE)
+@functools.lru_cache(maxsize=16)
+def _cycle(template: _Template, power: int, step: int, phase: int, *, is_ragged: bool) -> _Cycle:
+    """Print the rows from a multiple of a power of ten to the next; phase: how far beyond it."""
+    rows, width = power // step, template.width
+    times = np.arange(rows) * step + phase
+    text = np.tile(np.frombuffer(template.shape, np.uint8), (rows, 1))
+    kept = np.ones(text.shape, bool)
+    periods = []
+    for places, place in enumerate(reversed(template.digit_places)):
+        ten = 10**places
+        if ten == power:
+            break
+        text[:, place] += (times // ten % 10).astype(np.uint8)
+        if is_ragged and places:
+            kept[times % ten == 0, template.time_size - places] = False
+            periods.append(ten // math.gcd(ten, step))
+    kept[0] = True
+    ends = np.cumsum(kept.sum(1))
+    fixed = np.tile(np.frombuffer(template.fixed, np.uint8), (rows, 1))
+    return _Cycle(
+        power,
+        rows,
+        np.concatenate((text[kept], np.zeros(width + 8, np.uint8))),
+        fixed[kept],
+        ends,
+        tuple(b // a for a, b in itertools.pairwise((1, *periods, rows)))[::-1],
+        tuple(int(ends[row] - width) for row in (1, *periods))[::-1],
+        deque(),
+    )
+
+
+def _power_of(step: int, most_digits: int, most_rows: int) -> int:
+    """Find the longest power of ten that a step divides into a number of rows; 0 if none."""
+    powers = (10**n for n in range(most_digits, 0, -1)) if step > 0 else ()
+    fits = (p for p in powers if p % step == 0 and _MIN_CYCLE <= p // step <= most_rows)
     return next(fits, 0)
 
 
-def _spread(digits: str, template: _Template) -> bytes:
-    """Put the values of a time's digits where they stand in a row."""
-    out = bytearray(template.time_size)
-    for place, digit in zip(template.digit_places, digits, strict=True):
-        out[place] = int(digit)
-    return bytes(out)
-
-
-@functools.lru_cache(maxsize=8)
-def _last_digits(
-    offset: int, places: tuple[int, ...], cycle: int, step: int, first: int
-) -> Words64:
-    """Make the words of all times within a power of ten, as they differ from zeros."""
-    values = np.arange(first, cycle, step, dtype=np.uint64)
-    words = np.zeros(values.size, np.uint64)
-    for power, place in enumerate(reversed(places)):
-        if 10**power == cycle:
-            break
-        digit = values // np.uint64(10**power) % np.uint64(10)
-        words |= digit << np.uint64(8 * (place - offset))
-    return words
-
-
-@dataclass(frozen=True, slots=True)
-class _Comb:
-    """Where rows at even steps begin whose times lack the zeros at their end.
-
-    Of the rows after one whose time is a multiple of a power of ten, the place is a sum over the
-    digits of their number, so that a view of as many axes holds them all.
-    """
-
-    power: int  # The power of ten
-    zeros: int  # Zeros at its end
-    periods: tuple[int, ...]  # Rows from one time with so many zeros at its end to the next
-
-    def starts_at(self, row: int, width: int) -> int:
-        """Count the bytes from the first row to a later one, the longest having a width."""
-        return row * width - sum(row // period for period in self.periods)
-
-
-@functools.lru_cache(maxsize=64)
-def _comb_of(step: int, decimals: int) -> _Comb | None:
-    """Find the power of ten for times with at most so many decimals; None if there is none."""
-    for zeros in range(min(decimals, 8) - 1, 0, -1):
-        power = 10**zeros
-        if power % step == 0 and _MIN_COMB <= power // step <= _MAX_COMB:
-            tens = [10**n for n in range(1, zeros + 1)]
-            return _Comb(power, zeros, tuple(ten // math.gcd(ten, step) for ten in tens))
-    return None
-
-
-@functools.lru_cache(maxsize=8)
-def _comb_words(
-    comb: _Comb, step: int, offset: int, size: int, places: tuple[int, ...]
-) -> tuple[Words64, Words64]:
-    """Make the masks and the digits of the last words of the times after a multiple's."""
-    rows = np.arange(1, 10 * comb.periods[-1] + 1)
-    lacks = np.sum([rows % period == 0 for period in comb.periods], axis=0)
-    masks = _MASKS[np.maximum(size - lacks, 0)]
-    digits = _last_digits(offset, places, 10 * comb.power, step, 0)
-    return masks, np.roll(digits, -1) & masks
-
-
-def _read_stepped(
-    memory: npt.NDArray[np.uint8], place: int, size: int, template: _Template, plan: Plan
+def _read_known(
+    memory: Bytes, place: int, size: int, template: _Template, plan: Plan, *, is_ragged: bool
 ) -> tuple[ChangedRows, int] | None:
-    """Read rows at even steps whose times lack the zeros at their end; None if not so.
-
-    Rows before the first multiple of the power of ten are read by their line ends.
-    """
+    """Read rows at even steps, each held against the text that it must be; None if not so."""
     times = []
     for at in (place, place + template.width):
         cell = memory[at : min(at + 40, size)].tobytes().split(plan.delimiter, 1)[0]
@@ -430,117 +385,116 @@ def _read_stepped(
     decimals = max(len(part) for _, part in times)
     first, second = (int(number + part.ljust(decimals, b"0")) for number, part in times)
     step = second - first
-    comb = _comb_of(step, decimals) if step > 0 and first % step == 0 else None
-    longest = _longest(memory, place, template, whole + 1 + decimals, plan)
-    if comb is None or longest is None or size - place < 2 * comb.periods[-1] * longest.width:
+    longest: _Template | None = template
+    if is_ragged:
+        longest = _longest(memory, place, template, whole + bool(decimals) + decimals, plan)
+    if longest is None or len(longest.digit_places) != whole + decimals:
         return None
-    before = -first % comb.power // step
-    if before:
-        end = place + before * longest.width
-        return _read_ragged(memory, place, end, template, plan, most_rows=before)
-    return _read_combs(memory, place, size, longest, plan, known=(first, step, comb))
+    most_digits = decimals if is_ragged else whole + decimals - 1
+    power = _power_of(step, most_digits, min(_MAX_TEXT, size - place) // longest.width)
+    if not power or (is_ragged and first % step):
+        return None
+    cycle = _cycle(longest, power, step, first % step, is_ragged=is_ragged)
+    return _held(memory[:size], place, longest, cycle, (first, step), is_ragged=is_ragged)
 
 
-def _read_combs(
-    memory: npt.NDArray[np.uint8],
+def _held(
+    memory: Bytes,
     place: int,
-    size: int,
     template: _Template,
-    plan: Plan,
+    cycle: _Cycle,
+    known: tuple[int, int],
     *,
-    known: tuple[int, int, _Comb],
+    is_ragged: bool,
 ) -> tuple[ChangedRows, int] | None:
-    """Read rows from a multiple of the power of ten up to one, all held against known times."""
-    first, step, comb = known
-    count, width = comb.periods[-1], template.width
-    tail_size, most = width - template.time_size, 10 ** len(template.digit_places)
-    shape = [b // a for a, b in zip((1, *comb.periods), comb.periods, strict=False)][::-1]
-    strides = [comb.starts_at(row, width) for row in (1, *comb.periods)][::-1]
-    # From the end of a multiple's row to the next multiple's.
-    rest = comb.starts_at(count - 1, width)
-    last = template.time_words[-1]
-    if sum(at >= last.offset for at in template.digit_places) <= comb.zeros:
-        return None
-    masks, digits = _comb_words(comb, step, last.offset, last.size, template.digit_places)
+    """Hold rows from a place on against the cycles that they must be, given the first and step."""
+    first, step = known
+    width, count = template.width, len(template.digit_places)
+    tail = template.shape[template.time_size :]
 
-    def load(word: _Word, begin: int, some: int, expected: np.uint64) -> Words64:
-        view = np.ndarray((some, *shape), _U64, memory.data, begin + word.offset, strides)
-        found: Words64 = np.bitwise_xor(view, expected, order="C").reshape(-1)
-        return found if word.size == 8 else np.bitwise_and(found, word.mask, out=found)
+    def view(kind: npt.DTypeLike, of: Bytes, begin: int) -> npt.NDArray[Any]:
+        return np.ndarray(cycle.shape, kind, of.data, begin, cycle.strides)
 
-    tails: list[list[Words64]] = [[] for _ in template.tail_words]
-    at, time = place, first
-    while True:
-        text = _without_zeros(time, template, plan)
-        origin = at + len(text) + tail_size
-        part = time // comb.power % 10
-        fits = (size - origin - rest) // strides[0] + 1
-        some = min(10 - part, fits, (most - time) // comb.power)
-        if some <= 0:
+    above = count + 1 - len(str(cycle.power))
+    try:
+        text, printed, off, wrong = cycle.free.pop()
+    except IndexError:
+        text, off, wrong = (cycle.text.copy() for _ in range(3))
+        printed = "0" * above
+    uppers = [view(np.uint8, text, width + at) for at in template.digit_places[:above]]
+    words = [word for word in template.tail_words if word.picks]
+    levels = [view(_U64, off, template.time_size + word.offset) for word in words]
+    last_end = int(cycle.ends[-1])
+    most = (memory.size - place) // (last_end - width) + 2
+    found = [np.empty((most, *cycle.shape), _U64) for _ in words]
+    number, row = first // cycle.power, first % cycle.power // step
+    begun, rows, at, taken = row, 0, place, 0
+    while at < memory.size and number < 10**count // cycle.power:
+        digits = f"{number:0{above}d}"
+        for upper, new, old in zip(uppers, digits, printed, strict=True):
+            if new != old:
+                upper[...] = ord(new)
+        printed = digits
+        time = f"{number * cycle.power + first % step:0{count}d}".encode()
+        top = _printed(time, template, is_ragged=is_ragged) + tail
+        text[width - len(top) : width] = np.frombuffer(top, np.uint8)
+        begin = width - len(top) if row == 0 else int(cycle.ends[row - 1])
+        upto, most_bytes = cycle.rows, begin + memory.size - at
+        if most_bytes < last_end:
+            upto = int(np.searchsorted(cycle.ends, most_bytes, "right"))
+        if upto <= row:
             break
-        if memory[at : at + len(text)].tobytes() != text:
+        end = int(cycle.ends[upto - 1])
+        part = off[begin:end]
+        np.bitwise_xor(memory[at : at + end - begin], text[begin:end], out=part)
+        if np.bitwise_or.reduce(np.bitwise_and(part, cycle.fixed[begin:end], out=wrong[begin:end])):
             return None
-        above = time - time % (10 * comb.power)
-        spread = _spread(f"{above:0{len(template.digit_places)}d}", template)
-        rows = slice(part * count, (part + some) * count)
-        for word in template.time_words:
-            value = int.from_bytes(spread[word.offset : word.offset + word.size], "little")
-            off = load(word, origin, some, word.template ^ np.uint64(value))
-            if word is last:
-                np.bitwise_and(off, masks[rows], out=off)
-                np.bitwise_xor(off, digits[rows], out=off)
-            # The last is of a row that the next view, or the next block, has in its care.
-            if np.bitwise_or.reduce(off[:-1]):
-                return None
-        for word, offs in zip(template.tail_words, tails, strict=True):
-            offs.append(load(word, origin - tail_size, some, word.template))
-        at = origin + (some - 1) * strides[0] + rest
-        time += some * comb.power
-    rows_read = (time - first) // step
-    if not rows_read:
+        for out, level, word in zip(found, levels, words, strict=True):
+            np.bitwise_and(level, word.levels, out=out[taken])
+        rows, at, number, taken = rows + upto - row, at + end - begin, number + 1, taken + 1
+        if upto < cycle.rows:
+            break
+        row = 0
+    cycle.free.append((text, printed, off, wrong))
+    if not rows:
         return None
-    pairs = [(w, np.concatenate(offs)) for w, offs in zip(template.tail_words, tails, strict=True)]
-    if any(_good_rows(word, off) < rows_read for word, off in pairs):
-        return None
-    return _at_even_steps(template, pairs, rows_read, first, step), at - place
-
-
-def _without_zeros(time: int, template: _Template, plan: Plan) -> bytes:
-    """Print a time, counted in its last digit, without the zeros at its end."""
-    digits = str(time).zfill(len(template.digit_places)).encode()
-    whole = digits[: template.whole_digits]
-    return (whole + plan.point + digits[template.whole_digits :].rstrip(b"0")).rstrip(plan.point)
-
-
-def _at_even_steps(
-    template: _Template, pairs: list[tuple[_Word, Words64]], rows: int, first: int, step: int
-) -> ChangedRows:
-    """Find the rows that change a level among rows whose times are known."""
+    pairs = [
+        (word, out[:taken].reshape(-1)[begun : begun + rows])
+        for word, out in zip(words, found, strict=True)
+    ]
     scale = template.scale_ps
     even = _levels_of(pairs, rows)
-    return replace(
+    read = replace(
         even,
         time_ps=(first + even.at * step) * scale,
         first_ps=first * scale,
         last_ps=(first + (rows - 1) * step) * scale,
-        steps=Steps(step * scale, step * scale, 1),
+        steps=Steps(step * scale, step * scale, 1) if rows > 1 else NO_STEPS,
     )
+    return read, at - place
+
+
+def _printed(digits: bytes, template: _Template, *, is_ragged: bool) -> bytes:
+    """Print a time's digits as a row has them, zeros at its end left out where it is ragged."""
+    whole = template.whole_digits
+    point, decimals = template.shape[whole : whole + 1], digits[whole:]
+    if is_ragged:
+        decimals = decimals.rstrip(b"0")
+    return digits[:whole] + (point + decimals if decimals else b"")
 
 
 def _read_ragged(
-    memory: npt.NDArray[np.uint8],
+    memory: Bytes,
     place: int,
     size: int,
     template: _Template,
     plan: Plan,
-    *,
-    most_rows: int | None = None,
 ) -> tuple[ChangedRows, int] | None:
     """Read rows whose times have as many digits before the point but not after it.
 
     A decimal that is not printed is a 0, so bytes beyond a time's end count as the template's.
     """
-    ends = np.flatnonzero(memory[place:size] == _NEWLINE)[:most_rows] + (place + 1)
+    ends = np.flatnonzero(memory[place:size] == _NEWLINE) + (place + 1)
     starts = np.concatenate(([place], ends[:-1]))
     tails = ends - (template.width - template.time_size)
     lengths = tails - starts
@@ -579,7 +533,7 @@ _MASKS: Final = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 
 
 def _longest(
-    memory: npt.NDArray[np.uint8], place: int, template: _Template, length: int, plan: Plan
+    memory: Bytes, place: int, template: _Template, length: int, plan: Plan
 ) -> _Template | None:
     """Make the template of a row as the one at a place, with a time of another length."""
     whole = template.whole_digits

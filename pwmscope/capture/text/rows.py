@@ -23,7 +23,13 @@ from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import SPACES, split
-from pwmscope.capture.text.edges import RowBatch, RowError, expected_rows
+from pwmscope.capture.text.edges import (
+    RowBatch,
+    RowError,
+    backwards,
+    expected_rows,
+    find_steps,
+)
 from pwmscope.capture.text.encoding import refuse_endless_packed
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError
@@ -265,10 +271,10 @@ def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl
 
 
 def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
-    """Find the first cell that cannot be read and say so."""
+    """Find the first cell that cannot be read, or a time before it that goes back, and say so."""
     checks = _checks(layout)
     crowded: tuple[int, int] | None = None
-    row = 0
+    row, last = 0, np.zeros(0, np.int64)
     try:
         for frame in _scan_as_text(path, layout).collect_batches(maintain_order=True):
             is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in checks)
@@ -276,6 +282,16 @@ def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
                 (check.is_null() & is_row).alias(f"w{i}") for i, check in checks.items()
             )
             places = {i: wrong[f"w{i}"].arg_max() or 0 for i in checks if wrong[f"w{i}"].any()}
+            if _is_in_order(layout):
+                time = checks[layout.columns.index(layout.time_column or "")]
+                before = min(places.values(), default=frame.height)
+                times = frame.select(time).to_series().head(before)
+                held = np.concatenate((last, times.drop_nulls().to_numpy()))
+                steps = find_steps(held)
+                if steps.backwards_at is not None:
+                    at = int(times.is_not_null().arg_true()[steps.backwards_at - last.size])
+                    return backwards(row + at, steps.backwards_ps, source, layout)
+                last = held[-1:]
             if places:
                 position = min(places, key=lambda i: (places[i], i))
                 at = places[position]
@@ -302,6 +318,13 @@ def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
         "the rows cannot be told apart, as after a quote that is not closed",
         f"every row must have {len(layout.columns)} cells; export the recording again",
     )
+
+
+def _is_in_order(layout: Layout) -> bool:
+    """Whether every row's time must be as late as that of the row above."""
+    is_clock = layout.stamp is not None and layout.stamp.is_clock  # which may pass midnight
+    is_list = layout.events is not None or layout.runs is not None
+    return layout.time_column is not None and not is_clock and not is_list
 
 
 def _checks(layout: Layout) -> dict[int, pl.Expr]:

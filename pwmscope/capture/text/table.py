@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
 from pwmscope.capture.reader.progress import unprinted
-from pwmscope.capture.reader.units import format_interval
 from pwmscope.capture.reader.unpack import open_bytes, reading
 from pwmscope.capture.text.columns import groups_of
 from pwmscope.capture.text.comparator import (
@@ -199,8 +198,9 @@ def compare(
     for batch in batches:
         words = batch.words
         for level, volts in zip(layout.analogue, batch.volts, strict=True):
-            bits = comparators[level.name].feed(volts, batch.time_ps, batch.first_row)
-            words = words | (bits << np.uint64(level.first_bit))
+            if volts.size:  # a row that is cut short leaves none
+                bits = comparators[level.name].feed(volts, batch.time_ps, batch.first_row)
+                words = words | (bits << np.uint64(level.first_bit))
         yield replace(batch, words=words)
 
 
@@ -295,13 +295,8 @@ def _group(
         )
     else:
         batches = changed(layout, batch_rows)
-    format_step = _format_samples if layout.time_kind == "sample" else format_interval
-    changes = gather_changes(batches, source, layout.skip_lines + 1, format_step)
+    changes = gather_changes(batches, source, layout)
     return _Group(layout, changes, comparators, said)
-
-
-def _format_samples(count: float) -> str:
-    return f"{count:g} samples"
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:

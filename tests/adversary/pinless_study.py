@@ -5,7 +5,8 @@
 The bench draws what the radio does, what the hands do, how the motor runs and slows, and what the
 sensor makes of it, at the level of edges; it shares no code with the product or with synth. Only
 `ask` knows the product. A device is unsafe if its board would let it run past the limit with the
-stick held, whatever the hands did in the recording, or if its rotor is not slow in time.
+stick held, whatever the hands did in the recording, or if its rotor is not slow in time. A failure
+that is told of a safe one is false where the marker tells the truth.
 """
 
 from __future__ import annotations
@@ -167,7 +168,7 @@ def perform(made: Draft, seed: int) -> Take:  # noqa: PLR0912 - one step after t
             stick.append((stick_on, off_s - float(rng.uniform(1.2, 1.8))))
             stick_on = on_s + made.boot_s + float(rng.uniform(0.5, 1.0))
         elif made.hold == "lets go":
-            gone_s = max(0.02, rng.normal(made.hand_s, made.scatter_s))
+            gone_s = rng.normal(made.hand_s, made.scatter_s)
             stick.append((stick_on, off_s + gone_s))
             stick_on = on_s + float(rng.uniform(-0.3, 0.8)) + made.boot_s
         if made.power == "pulled":
@@ -346,6 +347,7 @@ def verdict_of(analysis: pwmscope.Analysis, line: str = "M1") -> str:
 def study(seeds: Iterable[int]) -> Counter[str]:
     """Draw every family in turn, and count."""
     told: Counter[str] = Counter()
+    lies = ("link never went", "marker upside down")  # Whose marker does not tell the truth
     for seed in seeds:
         family = FAMILIES[seed % len(FAMILIES)]
         if seed % 3 == 0:
@@ -357,8 +359,9 @@ def study(seeds: Iterable[int]) -> Counter[str]:
         told[f"{family}, {state}: {said}"] += 1
         told["draws"] += 1
         told["false meets"] += take.unsafe and said == "meets"
-        told["false failures"] += not take.unsafe and said == "does not meet"
-        if (take.unsafe and said == "meets") or (not take.unsafe and said == "does not meet"):
+        fails = not take.unsafe and said == "does not meet" and family not in lies
+        told["false failures"] += fails
+        if (take.unsafe and said == "meets") or fails:
             told[f"seed {seed}: {family}, {take.why or 'safe'}, {said}"] += 1
     return told
 

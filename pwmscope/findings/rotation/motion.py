@@ -484,11 +484,12 @@ def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
     kept = float(np.median(since[late][: 3 * MIN_AGAIN])) if late.sum() >= MIN_AGAIN else 0.0
     rises = _rises(rotor, since, usual_hz)
     rises &= late[late.size - rises.size :]
+    is_driven = bool(kept >= KEPT * usual_hz or rises.any())
+    if before[-1] < slow_hz:  # It ran down already when the signal went
+        return RunDown(usual_hz, float(before[-1]) / usual_hz, None, is_driven)
+    since_s, since = at_s[end - 1 : back], hz[end - 1 : back]
     slowed_s = _slowed_s(rotor, (since_s, since), slow_hz, usual_hz, loss)
-    return RunDown(
-        usual_hz, halves[1] / halves[0], slowed_s,
-        bool(kept >= KEPT * usual_hz or rises.any()),
-    )  # fmt: skip
+    return RunDown(usual_hz, halves[1] / halves[0], slowed_s, is_driven)
 
 
 def _slowed_s(
@@ -498,19 +499,21 @@ def _slowed_s(
     usual_hz: float,
     loss: LossMoment,
 ) -> tuple[float, float] | None:
-    """Find when a rotor began to slow down for good, and by when it did at the latest."""
+    """Find when a rotor began to slow down for good, and by when it did at the latest.
+
+    The first of the speeds is that just before the loss, and is not slow.
+    """
     since_s, since = at_s
-    fast = np.flatnonzero(since >= slow_hz)
-    if fast.size and fast[-1] + 1 < since.size:
-        at = int(fast[-1])
+    at = int(np.flatnonzero(since >= slow_hz)[-1])
+    if at + 1 < since.size:
         part = (since[at] - slow_hz) / (since[at] - since[at + 1])
         value_s = float(since_s[at] + part * (since_s[at + 1] - since_s[at]))
         begun_s = _begins_s(since_s[at:], since[at:], usual_hz)
         return value_s if begun_s is None else begun_s, float(since_s[at + 1])
-    # The marks end at full speed, or the first whole turn is slower already.
-    last = rotor.marks.first_at(loss.back_s) if not since.size or fast.size else 0
-    last_s = float(rotor.marks.seconds(last - 1, last)[0]) if last else float(since_s[0])
-    most_s = last_s + (1.0 / ((rotor.per_turn or 1) * slow_hz) if last else 0.0)
+    # The marks end at full speed.
+    last = rotor.marks.first_at(loss.back_s)
+    last_s = float(rotor.marks.seconds(last - 1, last)[0])
+    most_s = last_s + 1.0 / ((rotor.per_turn or 1) * slow_hz)
     return (last_s, most_s) if most_s <= loss.back_s else None
 
 

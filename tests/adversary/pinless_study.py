@@ -172,7 +172,7 @@ def perform(made: Draft, seed: int) -> Take:  # noqa: PLR0912 - one step after t
             stick.append((stick_on, off_s + gone_s))
             stick_on = on_s + float(rng.uniform(-0.3, 0.8)) + made.boot_s
         if made.power == "pulled":
-            gone_s = off_s + max(0.02, rng.normal(made.hand_s, made.scatter_s))
+            gone_s = off_s + rng.normal(made.hand_s, made.scatter_s)
             power.append((gone_s, on_s - float(rng.uniform(0.1, 0.5))))
         if made.power == "relay":
             power.append((off_s + 0.05, on_s + 0.02))
@@ -289,7 +289,7 @@ def _sensed(
     keep = rng.random(at_s.size) >= made.missed
     if made.sensor in ("falls off", "dies"):
         for off_s, on_s in on_off:
-            gone_s = off_s + max(0.02, rng.normal(made.hand_s, made.scatter_s))
+            gone_s = off_s + rng.normal(made.hand_s, made.scatter_s)
             keep &= (at_s < gone_s) | (at_s > (on_s + 0.2 if made.sensor == "falls off" else 1e9))
     at_s = at_s[keep]
     if made.sensor == "stray":

@@ -22,11 +22,11 @@ from pwmscope.model import (
     FloatArray,
     IntArray,
     binomial_interval,
+    chi_squared_above,
     format_list,
     format_s,
     measured,
     not_shown,
-    poisson_interval,
 )
 
 FRESH: Final = "fresh frames"
@@ -44,20 +44,25 @@ DEFINITIONS: Final = (
         "stick moves so fast that neither a rest nor a step explains a repeat. It is not the "
         "number of missing frames: a receiver that repeats old widths misses none.",
         "p = fresh / (fresh + stale), over frames with 2 |pace| > 1.3 |pace beside| + 1.2 step + "
-        "8 s, s the deviation of a width; 95 %: Clopper-Pearson with n / phi for n, phi = "
-        "(2 - a - b) / (a + b), at least 1, b = (freezes + 1) / (repeats + 3), a = b (1 - p) / p",
+        "8 s, s the deviation of a width; a freeze counts w times, 1 / w the part of the places "
+        "where one as long would show; 95 %: Clopper-Pearson with n / phi for n, phi = (u^2 v + "
+        "m^2 (u^2 - u)) / ((u + m) u m), at least 1; m and v the mean and variance of the repeats "
+        "in a freeze, u the mean number of frames between",
         "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934) at an effective "
-        "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of a two-state "
-        "Markov chain's mean; all from memory; choice of the frames: own algorithm",
+        "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of an alternating "
+        "renewal process; all from memory; choice of the frames: own algorithm",
     ),
     Definition(
         FREEZES,
         "How often the width stands still although the stick moves. Frames of one width end with "
         "a jump to where the stick is by then. Where steps, noise or a stick that sets off "
-        "explain the jump, it is no freeze. Turns of the stick show none.",
-        "60 k / T, T the time in which a repeat would show; 95 %: half the 2.5 % quantile of "
-        "chi-squared with 2 k and half the 97.5 % quantile with 2 k + 2 degrees of freedom, over T",
-        "Garwood, Biometrika 28, 1936 (from memory); own algorithm",
+        "explain the jump, it is no freeze. A turn of the stick hides most freezes; those found "
+        "stand for the hidden ones.",
+        "60 y / T, y the sum of the weights w (see fresh frames), T the time in which a repeat "
+        "would show; 95 %: v / (2 y T) times the 2.5 % quantile of chi-squared with 2 y^2 / v "
+        "degrees of freedom, v the sum of w^2; for the 97.5 % the largest w comes once more",
+        "Fay and Feuer, Statistics in Medicine 16, 1997 (with w = 1: Garwood, Biometrika 28, 1936; "
+        "both from memory); own algorithm",
     ),
     Definition(
         LONGEST,
@@ -190,10 +195,32 @@ def format_share(share: float) -> str:
     return f"{min(share, 99.9):.1f} %"
 
 
+def rate_interval(weight: FloatArray, observed_s: float) -> tuple[float, float]:
+    """Return the 95 % interval of a rate whose events each stand for some, in so many seconds.
+
+    With weights of 1 it is Garwood's.
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in rate_interval(np.ones(5), 1.0)]
+    [1.623, 11.668]
+    """
+    total, square = float(np.sum(weight)), float(np.sum(weight**2))
+    most = float(np.max(weight, initial=1.0))
+    low = 0.0
+    if total:
+        low = square / (2.0 * total) * chi_squared_above(0.975, 2.0 * total**2 / square)
+    total, square = total + most, square + most**2
+    high = square / (2.0 * total) * chi_squared_above(0.025, 2.0 * total**2 / square)
+    return low / observed_s, high / observed_s
+
+
 def _freezes_finding(record: Record, found: Renewals, told_s: float) -> Finding:
     count = int(np.count_nonzero(found.began_told))
-    low, high = (60.0 * end for end in poisson_interval(count, told_s))
-    rate = 60.0 * count / told_s
+    weight = found.weight[found.began_told]
+    low, high = (60.0 * end for end in rate_interval(weight, told_s))
+    hidden = round(float(np.sum(weight)) - count)
+    rate = 60.0 * float(np.sum(weight)) / told_s
     more = found.first.size - count
     freezes = "No freeze" if not count else f"{count} freeze{'s' if count > 1 else ''}"
     return measured(
@@ -202,6 +229,7 @@ def _freezes_finding(record: Record, found: Renewals, told_s: float) -> Finding:
         "per minute",
         f"{freezes} in {format_s(told_s)} of movement: {rate:.3g} a minute "
         f"(95 %: {low:.3g} to {high:.3g})."
+        + (f" That counts {hidden} more that turns of the stick hid." if hidden else "")
         + (f" {more} more came while the stick moved slowly." if more else ""),
         interval=(low, high),
         evidence=_evidence(record, found, np.arange(found.first.size)),

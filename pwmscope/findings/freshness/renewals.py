@@ -27,7 +27,7 @@ UNLIKE: Final = 5.0
 """A stick that moves on through a freeze has no pace so many times another's beside it."""
 MARGIN: Final = 2.5
 """A repeat is sure to show where its jump would be clear by so many more deviations."""
-EVEN: Final = 0.35
+EVEN: Final = 0.34
 """A stick that moves changes in so large a part of the frames beside a freeze, in effect."""
 LONG_S: Final = 0.1
 """In so long a hand may stop and set off again."""
@@ -44,7 +44,7 @@ MIN_LARGE: Final = 24
 MOST_HIDDEN: Final = 10.0
 _PASSES: Final = 3
 _NEARLY_ALL: Final = 0.95
-_NEAR: Final = 8
+_NEAR: Final = 10
 _LOOK_BACK: Final = 256
 _BATCH: Final = 4096
 _COARSE_PART: Final = 8.0
@@ -420,7 +420,7 @@ class _Paces:
             & (lately > 0.6 * pace + 3.0 * noise_us / late)
             & (way * self.before[2, first] > 0.4 * pace)
             & (np.abs(end_us - level_us) > 2.0 * least_us)
-            & (np.abs(jump_us) > LEAPS * _calm(after) + least_us)
+            & (np.abs(jump_us) > LEAPS * np.maximum(pace, _calm(after)) + least_us)
             & (after[:2].max(axis=0) * self.beside > least_us)
             & self.goes_on(last, np.maximum(pace, _calm(after)))
         )

@@ -14,14 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias, cast
 
 import numpy as np
 
-from pwmscope.bench import (
-    COMMON_PRACTICE,
-    BenchSheet,
-    CapturePlan,
-    Limits,
-    Marker,
-    load_sheet,
-)
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, CapturePlan, Limits, Marker, load_sheet
 from pwmscope.capture import Capture, Hints, clip, load, time_unit_in
 from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
 from pwmscope.findings.failsafe import reference_of
@@ -354,9 +347,7 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
     return replace(usual, **stated, source=f"{COMMON_PRACTICE.source}; as asked for: {said}")
 
 
-def _read_span(
-    span: tuple[float | None, float | None] | None,
-) -> tuple[float | None, float | None]:
+def _read_span(span: tuple[float | None, float | None] | None) -> tuple[float | None, float | None]:
     expected = "a pair of seconds, from and to, each of which may be None"
     if span is None:
         return None, None

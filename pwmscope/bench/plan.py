@@ -282,10 +282,7 @@ _PRIME: Final = 41
 HALF: Final = 0.5
 LITTLE: Final = 0.25
 
-_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {
-    1: ("elevator", "rudder"),
-    2: ("throttle", "rudder"),
-}
+_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {1: ("elevator", "rudder"), 2: ("throttle", "rudder")}
 _WAYS: Final[dict[Axis, tuple[str, str]]] = {
     "aileron": ("right", "left"),
     "elevator": ("forward", "back"),

@@ -48,12 +48,7 @@ def log() -> None:
     "judged by its other recordings.",
 )
 def add(
-    recording: Recording,
-    examination: Examination,
-    *,
-    register: Path,
-    note: str,
-    pulses_only: bool,
+    recording: Recording, examination: Examination, *, register: Path, note: str, pulses_only: bool
 ) -> None:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
     from pwmscope.report.register import add_answer, kept_answers

@@ -215,12 +215,7 @@ def _planned(asked: str, sheet: Path | None, mode: Mode, losses: int, outputs: i
 
 
 def _asked(
-    ready: Path | None,
-    sheet: Path | None,
-    kinds: dict[str, bool],
-    *,
-    only_json: bool,
-    run: bool,
+    ready: Path | None, sheet: Path | None, kinds: dict[str, bool], *, only_json: bool, run: bool
 ) -> str | None:
     """Give the option that asks for another kind of plan; refuse options that clash."""
     asked = [kind for kind, is_asked in kinds.items() if is_asked]

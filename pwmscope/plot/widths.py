@@ -155,10 +155,7 @@ def _seen(table: PulseTable) -> Span:
 
 
 def _draw(
-    axes: Axes,
-    channel: ChannelFindings,
-    recorded: Span,
-    losses: list[tuple[LossEvent, Span]],
+    axes: Axes, channel: ChannelFindings, recorded: Span, losses: list[tuple[LossEvent, Span]]
 ) -> None:
     assert channel.travel is not None  # a servo channel has it
     axes.set_xlim(recorded.start_s, recorded.end_s)

@@ -286,10 +286,7 @@ def _filled(text: str, first: str, next_lines: str, width: int) -> str:
 
 
 def settings_card(
-    advice: SettingsAdvice,
-    sheet: BenchSheet,
-    capture: str,
-    compared: tuple[Compared, ...] = (),
+    advice: SettingsAdvice, sheet: BenchSheet, capture: str, compared: tuple[Compared, ...] = ()
 ) -> str:
     """Write the settings as one page of HTML, with boxes to tick."""
     return fill_card(

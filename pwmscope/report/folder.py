@@ -36,14 +36,7 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe import failsafe_json
 from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
-from pwmscope.report.robots import (
-    RobotAnswer,
-    Together,
-    folded,
-    robot_answer,
-    together,
-    unusable,
-)
+from pwmscope.report.robots import RobotAnswer, Together, folded, robot_answer, together, unusable
 from pwmscope.report.sentences import RULEBOOK
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
 

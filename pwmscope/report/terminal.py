@@ -571,11 +571,7 @@ _MAX_IN_US: Final = 10_000
 
 
 def print_look(
-    capture: Capture,
-    kind: Kind,
-    size_bytes: int,
-    console: Console,
-    option_of: Mapping[str, str],
+    capture: Capture, kind: Kind, size_bytes: int, console: Console, option_of: Mapping[str, str]
 ) -> None:
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))

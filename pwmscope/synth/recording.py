@@ -404,10 +404,7 @@ class _Received:
 
 
 def _receive(
-    script: Script,
-    channel: Channel,
-    frame_s: npt.NDArray[np.float64],
-    stale: npt.NDArray[np.bool_],
+    script: Script, channel: Channel, frame_s: npt.NDArray[np.float64], stale: npt.NDArray[np.bool_]
 ) -> _Received:
     """Work out a channel's command in every frame.
 

@@ -732,11 +732,6 @@ def _hidden(
 
 def _examined(capture: Capture, terms: Terms) -> Findings:
     return examine(
-        capture,
-        off_line=terms.marker,
-        off_at_s=terms.off_at_s,
-        sheet=terms.sheet,
-        convention=terms.convention,
-        limits=terms.limits,
-        plan=terms.plan,
-    )
+        capture, off_line=terms.marker, off_at_s=terms.off_at_s, sheet=terms.sheet,
+        convention=terms.convention, limits=terms.limits, plan=terms.plan,
+    )  # fmt: skip

@@ -252,14 +252,9 @@ def read_terms(
             "Analyse them one by one, or record a marker line.",
         )  # fmt: skip
     return Terms(
-        of_bench,
-        _read_plan(plan),
-        marker,
-        off_at_s,
-        _read_convention(convention),
-        _read_limits(limits, of_bench),
-        _read_span(span),
-    )
+        of_bench, _read_plan(plan), marker, off_at_s, _read_convention(convention),
+        _read_limits(limits, of_bench), _read_span(span),
+    )  # fmt: skip
 
 
 def read_sheet(sheet: SheetLike | None) -> BenchSheet | None:

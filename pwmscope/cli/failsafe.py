@@ -45,12 +45,9 @@ if TYPE_CHECKING:
     help="Hold the stop time against this limit, such as 2s, instead of the bench sheet's.",
 )
 @click.option(
-    "--picture",
-    "picture_path",
-    type=click.Path(path_type=Path),
-    metavar="PATH",
+    "--picture", "picture_path", type=click.Path(path_type=Path), metavar="PATH",
     help="Also draw the pulse width around each loss, as .svg, .png or .pdf.",
-)
+)  # fmt: skip
 @all_option
 @why_option
 @explain_option
@@ -144,18 +141,13 @@ _PICTURE = "channel-map.svg"
 @explain_option
 @json_option("the answer")
 @click.option(
-    "--register",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "--register", type=click.Path(path_type=Path), metavar="FILE",
     help="The register whose last failsafe check is held against bound_on.",
-)
+)  # fmt: skip
 @click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
+    "--pictures", "folder", type=click.Path(path_type=Path), metavar="DIR",
     help=f"Also draw both sticks and what each axis moves ({_PICTURE}).",
-)
+)  # fmt: skip
 @click.option("--replace", is_flag=True, help="Replace JSON and pictures that are there.")
 @click.pass_context
 def link(

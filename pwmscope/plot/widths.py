@@ -509,12 +509,9 @@ def _draw_bars(
         [left_us, 0 * high, left_us, high, right_us, high, right_us, 0 * high], axis=1
     )
     bars = PolyCollection(
-        list(corners.reshape(-1, 4, 2)),
-        facecolors=INK,
-        edgecolors="white",
-        linewidths=0.3,
+        list(corners.reshape(-1, 4, 2)), facecolors=INK, edgecolors="white", linewidths=0.3,
         zorder=2,
-    )
+    )  # fmt: skip
     axes.add_collection(bars)
     return bars
 

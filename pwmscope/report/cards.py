@@ -290,22 +290,15 @@ def settings_card(
 ) -> str:
     """Write the settings as one page of HTML, with boxes to tick."""
     return fill_card(
-        "settings_card.html.j2",
-        title=f"Settings{f' of {sheet.robot}' if sheet.robot else ''}",
-        answer=settings_headline(advice, sheet),
-        before=BEFORE,
-        cautions=CAUTIONS,
-        capture=capture,
+        "settings_card.html.j2", title=f"Settings{f' of {sheet.robot}' if sheet.robot else ''}",
+        answer=settings_headline(advice, sheet), before=BEFORE, cautions=CAUTIONS, capture=capture,
         sheet=sheet.source,
         channels=[(channel_title(c.line, c.role, c.device), c) for c in advice.channels],
-        is_to_do=is_to_do,
-        order_heading=ORDER_HEADING,
-        order=SETTINGS_ORDER if advice.changes else (),
-        compared_heading=COMPARED_HEADING,
+        is_to_do=is_to_do, order_heading=ORDER_HEADING,
+        order=SETTINGS_ORDER if advice.changes else (), compared_heading=COMPARED_HEADING,
         compared=[(format_line(entry.line), entry) for entry in compared],
-        notes=settings_notes(advice),
-        rulebook=RULEBOOK,
-    )
+        notes=settings_notes(advice), rulebook=RULEBOOK,
+    )  # fmt: skip
 
 
 SCHEMA: Final = 1

@@ -402,14 +402,11 @@ def course_of(
         after = drive_path(_predicted(way.proof.fit, steps), throttles, base, steps=steps)
     is_mixed = mixing.arrangement.kind is Kind.MIXED
     return Course(
-        before,
-        after,
-        "" if way is None else ", ".join(change.kind for change in way.by_effort),
+        before, after, "" if way is None else ", ".join(change.kind for change in way.by_effort),
         _straightness(fit, throttles, base) if is_mixed else None,
-        None if way is None else _straightness(way.proof.fit, throttles, base),
-        base.assumptions,
+        None if way is None else _straightness(way.proof.fit, throttles, base), base.assumptions,
         planned,
-    )
+    )  # fmt: skip
 
 
 def _driven(spans: Sequence[StepSpan], axes: tuple[Axis, ...]) -> tuple[StepSpan, ...]:
@@ -456,9 +453,6 @@ def _side(fit: MixFit, at: int, throttle: Throttle) -> Side:
     whole_us = throttle.high_us - throttle.neutral_us
     doubt_us = np.sqrt(np.diag(output.covariance))
     return Side(
-        float(output.terms_us[-1]) - throttle.neutral_us,
-        float(output.terms_us[0]) / whole_us,
-        float(doubt_us[-1]),
-        math.fabs(float(doubt_us[0])) / whole_us,
-        throttle,
-    )
+        float(output.terms_us[-1]) - throttle.neutral_us, float(output.terms_us[0]) / whole_us,
+        float(doubt_us[-1]), math.fabs(float(doubt_us[0])) / whole_us, throttle,
+    )  # fmt: skip

@@ -34,13 +34,7 @@ from pwmscope.analysis.terms import (
     read_source,
     read_terms,
 )
-from pwmscope.bench import (
-    CAUTIONS,
-    Axis,
-    BenchSheet,
-    CapturePlan,
-    Stretch,
-)
+from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan, Stretch
 from pwmscope.capture import Capture, Hints, Observer, observed_by
 from pwmscope.errors import ArgumentError, HintError, PwmscopeError, format_given, require_type
 from pwmscope.findings import (
@@ -52,13 +46,7 @@ from pwmscope.findings import (
     examine,
     examine_link_record,
 )
-from pwmscope.findings.failsafe import (
-    Failsafe,
-    FailsafeLine,
-    LeftOut,
-    LeftOutKind,
-    check_failsafe,
-)
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LeftOutKind, check_failsafe
 from pwmscope.model import Hazard
 from pwmscope.pulses import Convention
 from pwmscope.report import (
@@ -744,11 +732,6 @@ def _hidden(
 
 def _examined(capture: Capture, terms: Terms) -> Findings:
     return examine(
-        capture,
-        off_line=terms.marker,
-        off_at_s=terms.off_at_s,
-        sheet=terms.sheet,
-        convention=terms.convention,
-        limits=terms.limits,
-        plan=terms.plan,
-    )
+        capture, off_line=terms.marker, off_at_s=terms.off_at_s, sheet=terms.sheet,
+        convention=terms.convention, limits=terms.limits, plan=terms.plan,
+    )  # fmt: skip

@@ -14,14 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias, cast
 
 import numpy as np
 
-from pwmscope.bench import (
-    COMMON_PRACTICE,
-    BenchSheet,
-    CapturePlan,
-    Limits,
-    Marker,
-    load_sheet,
-)
+from pwmscope.bench import COMMON_PRACTICE, BenchSheet, CapturePlan, Limits, Marker, load_sheet
 from pwmscope.capture import Capture, Hints, clip, load, time_unit_in
 from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
 from pwmscope.findings.failsafe import reference_of
@@ -259,14 +252,9 @@ def read_terms(
             "Analyse them one by one, or record a marker line.",
         )  # fmt: skip
     return Terms(
-        of_bench,
-        _read_plan(plan),
-        marker,
-        off_at_s,
-        _read_convention(convention),
-        _read_limits(limits, of_bench),
-        _read_span(span),
-    )
+        of_bench, _read_plan(plan), marker, off_at_s, _read_convention(convention),
+        _read_limits(limits, of_bench), _read_span(span),
+    )  # fmt: skip
 
 
 def read_sheet(sheet: SheetLike | None) -> BenchSheet | None:
@@ -354,9 +342,7 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
     return replace(usual, **stated, source=f"{COMMON_PRACTICE.source}; as asked for: {said}")
 
 
-def _read_span(
-    span: tuple[float | None, float | None] | None,
-) -> tuple[float | None, float | None]:
+def _read_span(span: tuple[float | None, float | None] | None) -> tuple[float | None, float | None]:
     expected = "a pair of seconds, from and to, each of which may be None"
     if span is None:
         return None, None

@@ -78,26 +78,13 @@ from pwmscope.bench.sheet import (
     sheet_toml,
     with_marker_keys,
 )
-from pwmscope.bench.sheet_template import (
-    BLANK,
-    WEAPONS,
-    Answers,
-    Weapon,
-    filled_sheet,
-    roles_of,
-)
+from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, Weapon, filled_sheet, roles_of
 from pwmscope.bench.toml_text import Fault, KeyPath, SheetError, format_key
 from pwmscope.bench.wiring import WIRING_RULES, Wiring, check_wiring, judge_band, judge_protocol
 from pwmscope.model import Verdict
 
 if TYPE_CHECKING:
-    from pwmscope.bench.plan_reading import (
-        PlanError,
-        load_plan,
-        parse_plan,
-        plan_schema,
-        plan_toml,
-    )
+    from pwmscope.bench.plan_reading import PlanError, load_plan, parse_plan, plan_schema, plan_toml
     from pwmscope.bench.sheet_model import sheet_schema
 
 _VALIDATING = {

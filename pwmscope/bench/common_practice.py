@@ -59,12 +59,9 @@ class Limits:
         """
         scale = span_us / STANDARD_SPAN_US
         return replace(
-            self,
-            neutral_us=self.neutral_us * scale,
-            overshoot_us=self.overshoot_us * scale,
-            jitter_us=self.jitter_us * scale,
-            excursion_us=self.excursion_us * scale,
-        )
+            self, neutral_us=self.neutral_us * scale, overshoot_us=self.overshoot_us * scale,
+            jitter_us=self.jitter_us * scale, excursion_us=self.excursion_us * scale,
+        )  # fmt: skip
 
 
 STANDARD_SPAN_US: Final = 1000.0

@@ -173,13 +173,9 @@ def _others(sheet: BenchSheet, others: Mapping[str, str]) -> Iterator[PlanStep]:
                 shows = f"which outputs follow the {control}" if first else ""
                 hands = f"Hold the {what}." if kind == "button" else f"Set the {what} {place}."
                 yield PlanStep(
-                    f"{control} {stroke} {place}",
-                    stay_s / len(places),
-                    {},
-                    hands,
-                    shows,
+                    f"{control} {stroke} {place}", stay_s / len(places), {}, hands, shows,
                     controls={line: to},
-                )
+                )  # fmt: skip
             off = f"Let go of the {what}." if kind == "button" else f"Set the {what} off."
             lasts_s = BETWEEN_S if stroke < strokes else LET_GO_S
             yield PlanStep(f"{control} {stroke} off", lasts_s, {}, off)

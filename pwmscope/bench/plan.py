@@ -282,10 +282,7 @@ _PRIME: Final = 41
 HALF: Final = 0.5
 LITTLE: Final = 0.25
 
-_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {
-    1: ("elevator", "rudder"),
-    2: ("throttle", "rudder"),
-}
+_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {1: ("elevator", "rudder"), 2: ("throttle", "rudder")}
 _WAYS: Final[dict[Axis, tuple[str, str]]] = {
     "aileron": ("right", "left"),
     "elevator": ("forward", "back"),
@@ -615,13 +612,9 @@ def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
             yield PlanStep(name, hold_s, {}, hands, shows, controls=controls, who=ONE_HAND)
         off = "Let go of the button." if channel.control == "button" else names.set_to(line, -1.0)
         yield PlanStep(
-            f"{channel.control or 'switch'} of {line} off",
-            hold_s,
-            {},
-            off,
-            "the way back",
+            f"{channel.control or 'switch'} of {line} off", hold_s, {}, off, "the way back",
             who=ONE_HAND,
-        )
+        )  # fmt: skip
 
 
 def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
@@ -734,47 +727,29 @@ def _state_steps(names: _Wording) -> Iterator[PlanStep]:
                    who=loss.who)  # fmt: skip
     if names.refuses:
         yield PlanStep(
-            "states: rest",
-            TABLE_S,
-            {},
-            f"Still off. {names.rest}",
-            "that the outputs stay as they are",
-            transmitter_on=False,
-            who=ONE_HAND,
-        )
+            "states: rest", TABLE_S, {}, f"Still off. {names.rest}",
+            "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND,
+        )  # fmt: skip
     yield PlanStep("states: receiver restarted", RESTART_S, up,
                    "Still off. Take the robot's power away for 2 s and give it back.",
                    "what each output does after a restart without the link",
                    transmitter_on=False, controls=on, who=TWO_PEOPLE)  # fmt: skip
     yield PlanStep(
-        "states: link back with sticks up",
-        SOON_ON_S + names.boot_s,
-        up,
+        "states: link back with sticks up", SOON_ON_S + names.boot_s, up,
         f"Keep clear: outputs may jump. Transmitter on, {still}.",
-        "what the outputs do as the link comes back",
-        controls=on,
-        who=loss.who,
-    )
+        "what the outputs do as the link comes back", controls=on, who=loss.who,
+    )  # fmt: skip
     yield PlanStep("states: lost soon", off_s, up, f"Transmitter off again at once, {still}.",
                    "whether presets are there within seconds of linking", transmitter_on=False,
                    controls=on, who=loss.who)  # fmt: skip
     yield PlanStep(
-        "states: rest before the link",
-        TABLE_S,
-        {},
-        f"Still off. {names.rest}",
-        "that the outputs stay as they are",
-        transmitter_on=False,
-        who=ONE_HAND,
-    )
+        "states: rest before the link", TABLE_S, {}, f"Still off. {names.rest}",
+        "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND,
+    )  # fmt: skip
     yield PlanStep(
-        "states: link back at rest",
-        ON_S + names.boot_s,
-        {},
-        "Transmitter on. Touch nothing.",
-        "that nothing runs",
-        who=ONE_HAND,
-    )
+        "states: link back at rest", ON_S + names.boot_s, {}, "Transmitter on. Touch nothing.",
+        "that nothing runs", who=ONE_HAND,
+    )  # fmt: skip
 
 
 def _off_lengths_s(failsafe_s: float, losses: int) -> list[float]:

@@ -44,8 +44,7 @@ class StepTable(Table):
         float, Field(ge=0.5, le=600), Allowed("a number of seconds from 0.5 to 600")
     ] = Field(description="How long it takes.")
     sticks: Annotated[
-        dict[Axis, _Part],
-        Allowed(f"each axis, one of {_AXES}, with a number from -1 to 1"),
+        dict[Axis, _Part], Allowed(f"each axis, one of {_AXES}, with a number from -1 to 1")
     ] = Field(
         default_factory=dict,
         description="Where each stick axis is held, from -1 to 1; right and forward are positive. "
@@ -212,10 +211,7 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
     5.0
     """
     text = read_toml_text(
-        path,
-        "capture plan",
-        most_bytes=MAX_BYTES,
-        otherwise="name a file that pwmscope plan wrote",
+        path, "capture plan", most_bytes=MAX_BYTES, otherwise="name a file that pwmscope plan wrote"
     )
     return parse_plan(text, source=os.fspath(path))
 

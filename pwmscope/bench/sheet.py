@@ -460,12 +460,9 @@ def load_sheet(path: str | os.PathLike[str]) -> BenchSheet:
 def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
     """Read a bench sheet from its text."""
     table = parse_toml(
-        text,
-        source,
-        SheetError,
-        deep="at most three, such as channels.RX1.role",
+        text, source, SheetError, deep="at most three, such as channels.RX1.role",
         lines="lines such as robot = 'Quince'",
-    )
+    )  # fmt: skip
     sheet, faults = _held(table, source)
     if sheet is None or faults:
         raise _sheet_error(faults, text, source)
@@ -582,21 +579,15 @@ def _held(table: Mapping[str, object], source: str) -> tuple[BenchSheet | None, 
 
 def _sheet(model: SheetTable, source: str) -> BenchSheet:
     return BenchSheet(
-        source=source,
-        robot=model.robot,
-        club=model.club,
-        failsafe_s=model.limits.failsafe_s,
-        rulebook=model.limits.rulebook,
-        weapon_motion_s=model.limits.weapon_motion_s,
-        drive_motion_s=model.limits.drive_motion_s,
-        marker=_marker(model.marker),
+        source=source, robot=model.robot, club=model.club, failsafe_s=model.limits.failsafe_s,
+        rulebook=model.limits.rulebook, weapon_motion_s=model.limits.weapon_motion_s,
+        drive_motion_s=model.limits.drive_motion_s, marker=_marker(model.marker),
         channels={line: _channel(line, table) for line, table in model.channels.items()},
-        transmitter=Transmitter(**dict(model.transmitter)),
-        receiver=_receiver(model.receiver),
+        transmitter=Transmitter(**dict(model.transmitter)), receiver=_receiver(model.receiver),
         sources={name: PowerSource(name, **dict(table)) for name, table in model.sources.items()},
         analyser=_analyser(model.analyser),
         stretches=tuple(Stretch(each.name, each.from_s, each.to_s) for each in model.stretch),
-    )
+    )  # fmt: skip
 
 
 def _marker(table: MarkerTable | None) -> Marker | None:

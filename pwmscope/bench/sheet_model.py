@@ -428,9 +428,7 @@ class ChannelTable(Table):
         default="rising", description="Of a rotation line: the edge that is a mark."
     )
     slow_per_minute: Annotated[
-        float,
-        Field(ge=1, le=10_000),
-        Allowed("a number of turns a minute from 1 to 10000"),
+        float, Field(ge=1, le=10_000), Allowed("a number of turns a minute from 1 to 10000")
     ] = Field(
         default=SLOW_PER_MINUTE,
         description="Of a rotation line: the device counts as slow when it makes fewer turns a "
@@ -576,11 +574,7 @@ def sheet_schema() -> dict[str, Any]:
 def toml_schema(model: type[Table], title: str) -> dict[str, Any]:
     """Make the JSON Schema of a TOML file."""
     schema = model.model_json_schema(schema_generator=_TomlSchema)
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **schema,
-        "title": title,
-    }
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": title}
 
 
 _MAX_LISTED: Final = 10

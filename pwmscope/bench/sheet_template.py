@@ -251,12 +251,9 @@ class Answers:
     def roles(self) -> tuple[Role, ...]:
         """The devices' roles, in the order in which they are asked for."""
         return roles_of(
-            drive=self.drive,
-            weapon=self.weapon,
-            servos=self.servos,
-            mixer=self.mixer,
+            drive=self.drive, weapon=self.weapon, servos=self.servos, mixer=self.mixer,
             others=self.others,
-        )
+        )  # fmt: skip
 
 
 def roles_of(

@@ -30,43 +30,27 @@ MAX_PERCENT: Final = 125.0
 @reading_options
 @examining_options
 @click.option(
-    "--before",
-    type=click.Path(path_type=Path),
-    metavar="EARLIER",
+    "--before", type=click.Path(path_type=Path), metavar="EARLIER",
     help="A recording from before the last change: say what improved. It is read with the same "
     "options as CAPTURE.",
-)
+)  # fmt: skip
 @click.option(
-    "--us-per-percent",
-    "stated",
-    multiple=True,
-    metavar="[LINE=]US",
+    "--us-per-percent", "stated", multiple=True, metavar="[LINE=]US",
     help="What one percent of a setting is worth in microseconds, for all lines or for one.",
-)
+)  # fmt: skip
 @click.option(
-    "--solve",
-    "solved",
-    multiple=True,
-    metavar="LINE:END=P1,P2",
+    "--solve", "solved", multiple=True, metavar="LINE:END=P1,P2",
     help="Solve for that instead, as in RX1:high=100,110. The endpoint setting (END is low or "
     "high) was P1 percent in the --before recording and is P2 now.",
-)
+)  # fmt: skip
 @click.option(
-    "--most-percent",
-    type=float,
-    default=MAX_PERCENT,
-    show_default=True,
-    metavar="P",
+    "--most-percent", type=float, default=MAX_PERCENT, show_default=True, metavar="P",
     help="The largest endpoint that the transmitter can be set to.",
-)
+)  # fmt: skip
 @click.option(
-    "-o",
-    "--output",
-    "card",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "-o", "--output", "card", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write the settings card, as .html (A4, black and white) or .txt.",
-)
+)  # fmt: skip
 @explain_option
 @quiet_option
 @json_option("the advice")

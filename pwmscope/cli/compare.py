@@ -23,13 +23,9 @@ if TYPE_CHECKING:
 @explain_option
 @json_option("the comparison")
 @click.option(
-    "-o",
-    "--output",
-    "page_path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "-o", "--output", "page_path", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write the comparison as a page, .html, for a screen or paper.",
-)
+)  # fmt: skip
 @cluster_option
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context

@@ -14,13 +14,9 @@ PORT: Final = 8642
 @click.command(short_help="Do the whole job in a browser: wire, record, read, change, sign.")
 @click.argument("folder", required=False, type=click.Path(path_type=Path))
 @click.option(
-    "--port",
-    type=click.IntRange(0, 65535),
-    default=PORT,
-    show_default=True,
-    metavar="N",
+    "--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, metavar="N",
     help="The port of this computer's own address; 0 takes any that is free.",
-)
+)  # fmt: skip
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
     """Open the desk of FOLDER, a local page for the whole job.

@@ -58,14 +58,9 @@ def convert(recording: Recording, out: Path, *, replace: bool) -> None:
 @click.command(short_help="Build a bench recording from SCRIPT, with its truth beside it.")
 @click.argument("script", type=click.Path(path_type=Path))
 @click.option(
-    "-o",
-    "--output",
-    "path",
-    type=click.Path(path_type=Path),
-    required=True,
-    metavar="FILE",
+    "-o", "--output", "path", type=click.Path(path_type=Path), required=True, metavar="FILE",
     help="The CSV file to write; .gz at the end compresses it.",
-)
+)  # fmt: skip
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 def synth(script: Path, path: Path, *, replace: bool) -> None:
     """Build a bench recording from SCRIPT (TOML), with its truth beside it.

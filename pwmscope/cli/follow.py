@@ -45,14 +45,10 @@ _HEAD_BYTES: Final = 64
 @click.option("--rate", metavar="RATE", help="The sample rate, where rows carry no time.")
 @click.option("--lines", metavar="NAMES", help="The lines to follow, with commas between them.")
 @click.option(
-    "--idle",
-    "idle_s",
-    type=click.FloatRange(0.1),
-    default=IDLE_S,
-    show_default=True,
+    "--idle", "idle_s", type=click.FloatRange(0.1), default=IDLE_S, show_default=True,
     metavar="SECONDS",
     help="A file that has not grown for so long is taken as whole.",
-)
+)  # fmt: skip
 @click.option(
     "--json", "as_json", is_flag=True, help="Write JSON lines, and no findings at the end."
 )

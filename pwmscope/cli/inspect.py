@@ -23,27 +23,17 @@ if TYPE_CHECKING:
 @readings_options
 @examining_options
 @click.option(
-    "--register",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "--register", type=click.Path(path_type=Path), metavar="FILE",
     help="Also enter what was found in this register. Without it nothing is entered.",
-)
+)  # fmt: skip
 @click.option(
-    "-o",
-    "--output",
-    "folder",
-    type=click.Path(path_type=Path),
-    default=Path(),
-    metavar="FOLDER",
+    "-o", "--output", "folder", type=click.Path(path_type=Path), default=Path(), metavar="FOLDER",
     help="Where the one-page sheets go; by default the folder you are in.",
-)
+)  # fmt: skip
 @click.option(
-    "--paper",
-    type=click.Choice(["a4", "letter"]),
-    default="a4",
-    show_default=True,
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
     help="The paper of the one-page sheet.",
-)
+)  # fmt: skip
 @explain_option
 @cluster_option
 @quiet_option

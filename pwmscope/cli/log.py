@@ -18,13 +18,9 @@ if TYPE_CHECKING:
 
 REGISTER = "register.sqlite"
 _register = click.option(
-    "--register",
-    type=click.Path(path_type=Path),
-    default=REGISTER,
-    show_default=True,
-    metavar="FILE",
-    help="The register's file.",
-)
+    "--register", type=click.Path(path_type=Path), default=REGISTER, show_default=True,
+    metavar="FILE", help="The register's file.",
+)  # fmt: skip
 
 
 @click.group(short_help="Keep findings in a register, and read them again.")
@@ -48,12 +44,7 @@ def log() -> None:
     "judged by its other recordings.",
 )
 def add(
-    recording: Recording,
-    examination: Examination,
-    *,
-    register: Path,
-    note: str,
-    pulses_only: bool,
+    recording: Recording, examination: Examination, *, register: Path, note: str, pulses_only: bool
 ) -> None:
     """Measure CAPTURE and keep what was found in the register, which is made if need be."""
     from pwmscope.report.register import add_answer, kept_answers
@@ -179,12 +170,9 @@ def export(output: Path, *, register: Path, replace: bool) -> None:
 @click.argument("output", type=click.Path(path_type=Path), metavar="OUT.html")
 @_register
 @click.option(
-    "--date",
-    "day",
-    type=click.DateTime(["%Y-%m-%d"]),
-    metavar="YYYY-MM-DD",
+    "--date", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
     help="The day; by default the last one that has an entry.",
-)
+)  # fmt: skip
 @click.option("--replace", is_flag=True, help="Replace a sheet that is there.")
 def day(output: Path, *, register: Path, day: datetime.datetime | None, replace: bool) -> None:
     """Write one day's entries to OUT.html: each line's verdict, and room to sign.

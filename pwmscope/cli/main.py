@@ -22,6 +22,7 @@ INTERRUPTED = 130
 _IN: Final = "pwmscope.cli."
 _HOMES: Final = {
     "convert": "files", "look": "files", "synth": "files", "lag": "measure", "stretches": "measure",
+    "link": "failsafe",
 }  # fmt: skip
 _COMMANDS: Final = (
     "calibrate", "compare", "convert", "desk", "failsafe", "follow", "inspect", "lag", "link",

@@ -36,23 +36,17 @@ if TYPE_CHECKING:
 @functools.partial(reading_options, required=False)
 @examining_options
 @click.option(
-    "--line",
-    "only",
-    metavar="LINE",
-    multiple=True,
+    "--line", "only", metavar="LINE", multiple=True,
     help="Tell only what was found about this line; may be given several times. All lines are "
     "still examined.",
-)
+)  # fmt: skip
 @all_option
 @why_option
 @click.option(
-    "--explain",
-    "explained",
-    metavar="FINDING",
-    multiple=True,
+    "--explain", "explained", metavar="FINDING", multiple=True,
     help="Explain one finding, such as 'neutral', instead: its definition, formula and source. "
     "With CAPTURE also the pulses it rests on. 'all' explains every one.",
-)
+)  # fmt: skip
 @quiet_option
 @json_option("the findings", them="them")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
@@ -114,13 +108,10 @@ def measure(
 @reading_options
 @examining_options
 @click.option(
-    "--stretch",
-    "named",
-    metavar="NAME=FROM..TO",
-    multiple=True,
+    "--stretch", "named", metavar="NAME=FROM..TO", multiple=True,
     help="A part in which one thing was done, such as 'motors on=20s..40s'; give two or more. By "
     "default those of the bench sheet.",
-)
+)  # fmt: skip
 @json_option("the comparison")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")
 @click.pass_context
@@ -184,12 +175,9 @@ def _stretch(text: str) -> Stretch:
 @click.option("--in", "source", metavar="LINE", help="The line before the device.")
 @click.option("--out", "output", metavar="LINE", help="The line after the device.")
 @click.option(
-    "--with",
-    "others",
-    metavar="LINE",
-    multiple=True,
+    "--with", "others", metavar="LINE", multiple=True,
     help="A further input that is mixed into --out; may be given several times.",
-)
+)  # fmt: skip
 @explain_option
 @json_option("the findings", them="them")
 @click.option("--replace", is_flag=True, help="Let --json replace a file that is there.")

@@ -39,13 +39,10 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
 @quiet_option
 @json_option("the answer")
 @click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path),
-    metavar="DIR",
+    "--pictures", "folder", type=click.Path(path_type=Path), metavar="DIR",
     help="Also draw where the robot would go, before and after the advice (drive-path.svg), and "
     "what the hands did (sticks.svg).",
-)
+)  # fmt: skip
 @click.option(
     "--wheel-base", type=float, metavar="M", help="Distance between left and right wheels, metres."
 )
@@ -53,12 +50,9 @@ _PICTURES: Final = ("drive-path.svg", "sticks.svg")
     "--top-speed", type=float, metavar="M/S", help="Speed at full command, metres a second."
 )
 @click.option(
-    "--mode",
-    type=click.Choice(["1", "2"]),
-    default="2",
-    show_default=True,
+    "--mode", type=click.Choice(["1", "2"]), default="2", show_default=True,
     help="Which stick does what, for the picture of the hands.",
-)
+)  # fmt: skip
 @click.option("--replace", is_flag=True, help="Replace JSON and pictures that are there.")
 @click.pass_context
 def mixing(

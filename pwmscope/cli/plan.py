@@ -21,61 +21,35 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Plan one recording: what to set, and what the hands do, by the second.")
 @click.option(
-    "--sheet",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "--sheet", type=click.Path(path_type=Path), metavar="FILE",
     help="The bench sheet whose roles the plan is made for.",
-)
+)  # fmt: skip
 @click.option(
-    "--plan",
-    "ready",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "--plan", "ready", type=click.Path(path_type=Path), metavar="FILE",
     help="Show or run this plan instead of making one; with --sheet, held against its limit.",
-)
+)  # fmt: skip
 @click.option(
-    "--outputs",
-    type=click.IntRange(1, 32),
-    default=4,
-    show_default=True,
-    metavar="N",
+    "--outputs", type=click.IntRange(1, 32), default=4, show_default=True, metavar="N",
     help="Without a bench sheet: plan for so many outputs, RX1 to RXN.",
-)
+)  # fmt: skip
 @click.option(
-    "--mode",
-    type=click.Choice(["1", "2"]),
-    default="2",
-    show_default=True,
+    "--mode", type=click.Choice(["1", "2"]), default="2", show_default=True,
     help="Which axes lie on which stick: 2 has throttle and rudder on the left stick, "
     "1 elevator and rudder.",
-)
+)  # fmt: skip
 @click.option(
-    "--within",
-    "within_us",
-    type=float,
-    default=1.0,
-    show_default=True,
-    metavar="US",
+    "--within", "within_us", type=float, default=1.0, show_default=True, metavar="US",
     help="How well each width shall be known, in microseconds at 95 %.",
-)
+)  # fmt: skip
 @click.option(
-    "--scatter",
-    "scatter_us",
-    type=float,
-    default=2.0,
-    show_default=True,
-    metavar="US",
+    "--scatter", "scatter_us", type=float, default=2.0, show_default=True, metavar="US",
     help="How much the widths scatter, as a standard deviation.",
-)
+)  # fmt: skip
 @click.option(
-    "--losses",
-    type=int,
-    default=10,
-    show_default=True,
-    metavar="N",
+    "--losses", type=int, default=10, show_default=True, metavar="N",
     help="How often the transmitter is switched off at the end, each time for another length; "
     "0 for never.",
-)
+)  # fmt: skip
 @click.option(
     "--power-up/--no-power-up",
     default=None,
@@ -83,38 +57,26 @@ if TYPE_CHECKING:
     "sheet's marker shows it.",
 )
 @click.option(
-    "--link",
-    "is_link",
-    is_flag=True,
+    "--link", "is_link", is_flag=True,
     help="Plan a link record instead: what binding leaves behind, and each control once.",
-)
+)  # fmt: skip
 @click.option(
-    "--marker",
-    "is_marker",
-    is_flag=True,
+    "--marker", "is_marker", is_flag=True,
     help="Plan a calibration of the sheet's marker instead: a stick keeps moving while the link "
     "goes.",
-)
+)  # fmt: skip
 @click.option(
-    "-o",
-    "--output",
-    "path",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "-o", "--output", "path", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write the plan as TOML; it finds the steps in the recording afterwards.",
-)
+)  # fmt: skip
 @click.option(
-    "--card",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
+    "--card", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write a card to print: .html (A4, black and white) or .txt.",
-)
+)  # fmt: skip
 @click.option(
-    "--table",
-    "at_table",
-    is_flag=True,
+    "--table", "at_table", is_flag=True,
     help="The shortest plan with one loss, for a table at an event: rest, hold, off, on.",
-)
+)  # fmt: skip
 @click.option(
     "--states",
     is_flag=True,
@@ -170,14 +132,9 @@ def plan(
         made = _planned(asked, sheet, sticks, losses, outputs)
     else:
         made = make_plan(
-            _sheet(sheet, outputs),
-            mode=sticks,
-            within_us=within_us,
-            scatter_us=scatter_us,
-            losses=losses,
-            power_up=power_up,
-            states=states,
-        )
+            _sheet(sheet, outputs), mode=sticks, within_us=within_us, scatter_us=scatter_us,
+            losses=losses, power_up=power_up, states=states,
+        )  # fmt: skip
     if path is not None:
         write_text(path, plan_toml(made), replace=replace)
     if card is not None:
@@ -215,12 +172,7 @@ def _planned(asked: str, sheet: Path | None, mode: Mode, losses: int, outputs: i
 
 
 def _asked(
-    ready: Path | None,
-    sheet: Path | None,
-    kinds: dict[str, bool],
-    *,
-    only_json: bool,
-    run: bool,
+    ready: Path | None, sheet: Path | None, kinds: dict[str, bool], *, only_json: bool, run: bool
 ) -> str | None:
     """Give the option that asks for another kind of plan; refuse options that clash."""
     asked = [kind for kind, is_asked in kinds.items() if is_asked]

@@ -130,14 +130,10 @@ def _explain(context: click.Context, _: click.Parameter, words: tuple[str, ...])
 
 
 explain_option = click.option(
-    "--explain",
-    metavar="WORD",
-    multiple=True,
-    is_eager=True,
-    expose_value=False,
+    "--explain", metavar="WORD", multiple=True, is_eager=True, expose_value=False,
     callback=_explain,
     help="Explain a word or a finding, such as 'neutral', and end. No recording is needed.",
-)
+)  # fmt: skip
 
 
 def refuse_unknown(why: str | None, analysis: Analysis) -> None:
@@ -186,9 +182,6 @@ class JsonCopy:
 def json_option(what: str, *, them: str = "it") -> Callable[[_Command], _Command]:
     """Give a command --json, as `json_copy`."""
     return click.option(
-        "--json",
-        "json_copy",
-        metavar="PATH",
-        callback=lambda _ctx, _param, path: JsonCopy(path),
+        "--json", "json_copy", metavar="PATH", callback=lambda _ctx, _param, path: JsonCopy(path),
         help=f"Also write {what} as JSON; '-' writes {them} to the terminal instead of the text.",
-    )
+    )  # fmt: skip

@@ -242,12 +242,9 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
         command(recordings=tuple(_named(path, hints) for path in captures), **others)
 
     argument = click.argument(
-        "captures",
-        metavar="CAPTURE...",
-        nargs=-1,
-        required=True,
+        "captures", metavar="CAPTURE...", nargs=-1, required=True,
         type=click.Path(path_type=Path, allow_dash=True),
-    )
+    )  # fmt: skip
     return argument(_with_hints(collected))
 
 
@@ -299,16 +296,13 @@ class Examination:
         )
         with progress_bar(f"analysing {', '.join(rec.path.name for rec in recordings)}"):
             return analyse(
-                *(recording.path for recording in recordings),
-                sheet=self.sheet_path,
-                plan=self.plan_path,
-                marker=self.off_line,
+                *(recording.path for recording in recordings), sheet=self.sheet_path,
+                plan=self.plan_path, marker=self.off_line,
                 off_at=tuple(parse_stated_s(text) for text in self.off_at) or None,
                 convention=self.convention_name,
                 limits=None if limit is None else {"failsafe_s": parse_instant_s(limit)},
-                span=(begin_s, end_s),
-                hints=recordings[0].hints,
-            )
+                span=(begin_s, end_s), hints=recordings[0].hints,
+            )  # fmt: skip
 
     def check(self) -> str:
         """Refuse a sheet, plan or convention that cannot be read; give the robot's name."""

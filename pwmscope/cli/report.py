@@ -113,14 +113,9 @@ BAD_INPUT: Final = 2
 @readings_options
 @examining_options
 @click.option(
-    "-o",
-    "--output",
-    "folder",
-    type=click.Path(path_type=Path),
-    required=True,
-    metavar="DIR",
+    "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR",
     help="Folder for the files; made if it is not there.",
-)
+)  # fmt: skip
 @explain_option
 @cluster_option
 @quiet_option

@@ -26,15 +26,10 @@ def sheet() -> None:
 
 @sheet.command(short_help="Ask a few questions and write a bench sheet.")
 @click.option(
-    "-o",
-    "--output",
-    "path",
-    type=click.Path(path_type=Path),
-    default=Path("bench.toml"),
-    show_default=True,
-    metavar="PATH",
+    "-o", "--output", "path", type=click.Path(path_type=Path), default=Path("bench.toml"),
+    show_default=True, metavar="PATH",
     help="The sheet to write.",
-)
+)  # fmt: skip
 @click.option("--blank", is_flag=True, help="Ask nothing; write every key as a comment to fill in.")
 @click.option("--replace", is_flag=True, help="Replace a file that is there.")
 def new(path: Path, *, blank: bool, replace: bool) -> None:
@@ -63,17 +58,13 @@ def new(path: Path, *, blank: bool, replace: bool) -> None:
 @sheet.command(short_help="Hold the wiring that SHEET states against the wiring rules.")
 @click.argument("path", metavar="SHEET", type=click.Path(path_type=Path))
 @click.option(
-    "--drawing",
-    type=click.Path(path_type=Path),
-    metavar="PATH.svg",
+    "--drawing", type=click.Path(path_type=Path), metavar="PATH.svg",
     help="Also draw the wiring: pins, cables, sources, and marks where a rule is not met.",
-)
+)  # fmt: skip
 @click.option(
-    "--lead",
-    type=click.Path(path_type=Path),
-    metavar="PATH",
+    "--lead", type=click.Path(path_type=Path), metavar="PATH",
     help="Also write a card for a test lead that stays in the robot, as .html (A4) or .txt.",
-)
+)  # fmt: skip
 @explain_option
 @json_option("the rulings", them="them")
 @click.option("--replace", is_flag=True, help="Replace files that are there.")

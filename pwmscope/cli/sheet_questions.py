@@ -45,7 +45,6 @@ def ask() -> Answers:
             "Mixing is done once. An ESC that mixes takes forward and turn from the receiver.",
             f"What mixes the drive ({', '.join(MIXERS)}, unknown)",
             _one_of(MIXERS),
-            "unknown",
         )
     why = (
         "A weapon that turns one way stops at its low end, one that turns both ways in the middle."
@@ -80,7 +79,6 @@ def ask() -> Answers:
             "Where it is seen to cut the power, what it guards stands still.",
             f"Lines whose power {line} cuts (names, none, unknown)",
             _some_of(tuple(each for each in lines if each != line)),
-            "unknown",
         )
         if guarded:
             guards[line] = guarded
@@ -100,13 +98,11 @@ def ask() -> Answers:
         "Many ESCs have a BEC, a 5 V supply. Exactly one source may power the receiver.",
         "Which of them feed 5 V to the receiver (names, none, unknown)",
         _some_of(lines),
-        "unknown",
     )
     stopping = _ask(
         "Where a receiver falls silent, the device decides. Its manual says, or a test.",
         "Which of them are known to stand still without pulses (names, none, unknown)",
         _some_of(lines),
-        "unknown",
     )
     stops_after_s = _ask_stops_after_s(stopping or ())
     separate = _ask(
@@ -125,13 +121,11 @@ def ask() -> Answers:
         "The wiring check holds the devices against it.",
         "How many servo outputs the receiver has (a number, unknown)",
         _outputs,
-        "unknown",
     )
     failsafe_in = _ask(
         "Advice then says where to set it. The receiver's manual knows.",
         "Where the failsafe is set (transmitter, receiver, unknown)",
         _one_of(FAILSAFE_IN),
-        "unknown",
     )
     failsafe_s = _ask(
         "Everything must stand still in that time after the signal is lost.",
@@ -143,13 +137,11 @@ def ask() -> Answers:
         "The plan waits until the transmitter sends. Some take half a minute.",
         "Seconds from the transmitter's switch until it sends (a number, unknown)",
         _number_or("unknown", 0.0, 120.0),
-        "unknown",
     )
     up = _ask(
         "Some transmitters refuse to start while a stick or switch is up.",
         "Does it start with sticks up (yes, no, unknown)",
         _one_of(("yes", "no")),
-        "unknown",
     )
     marker = _ask(
         "Without it nobody knows when the signal was lost. docs/bench.md says how to wire it.",
@@ -159,32 +151,14 @@ def ask() -> Answers:
     )
     on, kind, late_s = _ask_about_marker(marker) if marker else (None, None, None)
     return Answers(
-        robot=robot,
-        drive=drive,
-        weapon=weapon,
-        servos=servos,
-        lines=lines,
-        feeding=feeding,
-        stopping=stopping or (),
-        separate_v=separate,
-        outputs=outputs,
-        failsafe_s=2.0 if failsafe_s is None else failsafe_s,
-        marker=marker,
-        marker_on=on,
-        marker_kind=kind,
-        stops_after_s=stops_after_s,
-        second_v=second,
-        failsafe_in=failsafe_in,
-        mixer=mixer,
-        others=others,
-        controls=controls,
-        guards=guards,
-        no_pin=no_pin or (),
-        on_second=second_receiver or (),
-        boot_s=boot_s,
-        starts_with_sticks_up=None if up is None else up == "yes",
-        late_s=late_s,
-    )
+        robot=robot, drive=drive, weapon=weapon, servos=servos, lines=lines, feeding=feeding,
+        stopping=stopping or (), separate_v=separate, outputs=outputs,
+        failsafe_s=2.0 if failsafe_s is None else failsafe_s, marker=marker, marker_on=on,
+        marker_kind=kind, stops_after_s=stops_after_s, second_v=second, failsafe_in=failsafe_in,
+        mixer=mixer, others=others, controls=controls, guards=guards, no_pin=no_pin or (),
+        on_second=second_receiver or (), boot_s=boot_s,
+        starts_with_sticks_up=None if up is None else up == "yes", late_s=late_s,
+    )  # fmt: skip
 
 
 def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
@@ -194,7 +168,6 @@ def _ask_stops_after_s(lines: tuple[str, ...]) -> dict[str, float]:
             "A device may run on for a while after the last pulse. Its manual says how long.",
             f"Longest time in seconds until {line} stops after its last pulse (a number, unknown)",
             _number_or("unknown", 0.0, 60.0),
-            "unknown",
         )
         for line in lines
     }
@@ -207,13 +180,11 @@ def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None, flo
         "Without the level that means on, the failsafe check may not know off from on.",
         f"Level of {marker} while the transmitter is on (high, low, unknown)",
         _one_of(LEVELS),
-        "unknown",
     )
     kind = _ask(
         "A switch changes with the transmitter. A button or a light may be late.",
         f"What drives {marker} ({', '.join(MARKER_KINDS)}, unknown)",
         _one_of(MARKER_KINDS),
-        "unknown",
     )
     late_s = None
     if kind == "light":
@@ -221,7 +192,6 @@ def _ask_about_marker(marker: str) -> tuple[Level | None, MarkerKind | None, flo
             "A light dims late. `pwmscope plan --marker` leads a calibration that measures it.",
             f"Most seconds that {marker} may be late (a number, unknown)",
             _number_or("unknown", 0.0, MAX_LATE_S),
-            "unknown",
         )
     return on, kind, late_s
 
@@ -230,7 +200,9 @@ def _explain(why: str) -> None:
     click.secho(f"\n{why}", dim=True)
 
 
-def _ask(why: str, question: str, read: Callable[[str], _Answer], default: str) -> _Answer:
+def _ask(
+    why: str, question: str, read: Callable[[str], _Answer], default: str = "unknown"
+) -> _Answer:
     _explain(why)
     answer: _Answer = click.prompt(question, default=default, value_proc=read)
     return answer

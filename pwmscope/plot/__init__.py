@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
     from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
-    from pwmscope.plot.paths import draw_drive_path, drive_path
-    from pwmscope.plot.sticks import draw_channel_map, draw_sticks
+    from pwmscope.plot.paths import draw_channel_map, draw_drive_path, draw_sticks, drive_path
     from pwmscope.plot.strips import (
         PAPER,
         SCREEN,
@@ -41,8 +40,7 @@ _HOMES = {
     for home, names in {
         "frame_timing": "draw_first_frames draw_frames frames",
         "loss_panels": "failsafe_figure format_panel losses MAX_LOSSES",
-        "paths": "draw_drive_path drive_path",
-        "sticks": "draw_channel_map draw_sticks",
+        "paths": "draw_channel_map draw_drive_path draw_sticks drive_path",
         "strips": "Ink loss_strip on_paper PAPER SCREEN Strip travel_ruler width_strip",
         "style": "house_style Picture picture_form to_svg write_figure",
         "widths": "draw_jitter_spectra draw_width_histogram draw_width_over_time format_loss "

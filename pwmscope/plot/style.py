@@ -64,11 +64,7 @@ def words(
 
 
 def stroke(
-    points: Sequence[tuple[float, float]],
-    *,
-    width: float = 1.5,
-    dash: str = "",
-    colour: str = INK,
+    points: Sequence[tuple[float, float]], *, width: float = 1.5, dash: str = "", colour: str = INK
 ) -> str:
     """Draw a line through points."""
     path = " ".join(f"{x:g},{y:g}" for x, y in points)
@@ -423,9 +419,7 @@ def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
 
 
 def keep_extremes(
-    time_s: npt.NDArray[np.float64],
-    value: npt.NDArray[np.float64],
-    columns: int,
+    time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64], columns: int
 ) -> npt.NDArray[np.int64]:
     """Choose the points that show what all points would show.
 

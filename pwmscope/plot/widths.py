@@ -155,10 +155,7 @@ def _seen(table: PulseTable) -> Span:
 
 
 def _draw(
-    axes: Axes,
-    channel: ChannelFindings,
-    recorded: Span,
-    losses: list[tuple[LossEvent, Span]],
+    axes: Axes, channel: ChannelFindings, recorded: Span, losses: list[tuple[LossEvent, Span]]
 ) -> None:
     assert channel.travel is not None  # a servo channel has it
     axes.set_xlim(recorded.start_s, recorded.end_s)
@@ -512,12 +509,9 @@ def _draw_bars(
         [left_us, 0 * high, left_us, high, right_us, high, right_us, 0 * high], axis=1
     )
     bars = PolyCollection(
-        list(corners.reshape(-1, 4, 2)),
-        facecolors=INK,
-        edgecolors="white",
-        linewidths=0.3,
+        list(corners.reshape(-1, 4, 2)), facecolors=INK, edgecolors="white", linewidths=0.3,
         zorder=2,
-    )
+    )  # fmt: skip
     axes.add_collection(bars)
     return bars
 

@@ -365,14 +365,9 @@ def conflict_sign(output: Output) -> Iterator[str]:
     for row in output.rows:
         if power_wire(row) is PowerWire.FEEDS:
             yield words(
-                DEVICE_X - 8.0,
-                row.y - 7.0,
-                "CONFLICT",
-                size=11,
-                weight="bold",
-                anchor="end",
+                DEVICE_X - 8.0, row.y - 7.0, "CONFLICT", size=11, weight="bold", anchor="end",
                 fill=ALARM,
-            )
+            )  # fmt: skip
 
 
 def draw_legend(y: float) -> Iterator[str]:

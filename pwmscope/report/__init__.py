@@ -7,12 +7,7 @@ from typing import TYPE_CHECKING
 
 from pwmscope.report.answer import Action, Answer, Answered, Card, make_answer
 from pwmscope.report.data import finding_data, json_text, picked, to_data, to_json
-from pwmscope.report.evidence import (
-    Evidence,
-    LineChecks,
-    format_failure,
-    line_checks,
-)
+from pwmscope.report.evidence import Evidence, LineChecks, format_failure, line_checks
 from pwmscope.report.failsafe import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
 from pwmscope.report.wiring import wiring_data

@@ -387,15 +387,10 @@ def make_answer(evidence: Evidence) -> Answer:
         return badness(card.verdict), evidence.danger(card.line)
 
     return Answer(
-        format_headline(evidence),
-        evidence.verdict,
-        evidence.hazards,
-        tuple(sorted(_cards(evidence, actions), key=urgency)),
-        actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence)),
-        max(0, len(actions) - MAX_ACTIONS),
-        evidence.judged,
-    )
+        format_headline(evidence), evidence.verdict, evidence.hazards,
+        tuple(sorted(_cards(evidence, actions), key=urgency)), actions[:MAX_ACTIONS],
+        tuple(_left_out(evidence)), max(0, len(actions) - MAX_ACTIONS), evidence.judged,
+    )  # fmt: skip
 
 
 def format_headline(evidence: Evidence) -> str:
@@ -519,15 +514,10 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
         verdicts += [checks.verdict] if checks is not None else []
         action = next((a.sentence for a in actions if name in a.lines), "")
         yield Card(
-            name,
-            evidence.role(name),
-            evidence.device(name),
-            governing(verdicts),
-            _figure(evidence, failsafe, checks),
-            action,
-            "" if checks is None else format_link(checks.freshness),
-            _decides(failsafe, checks),
-        )
+            name, evidence.role(name), evidence.device(name), governing(verdicts),
+            _figure(evidence, failsafe, checks), action,
+            "" if checks is None else format_link(checks.freshness), _decides(failsafe, checks),
+        )  # fmt: skip
     linked = [check for check in evidence.sensor_checks if check.line == LINK_RECORD]
     own = [check for check in evidence.sensor_checks if check.line != LINK_RECORD]
     # One card for the link: what governs

@@ -286,29 +286,19 @@ def _filled(text: str, first: str, next_lines: str, width: int) -> str:
 
 
 def settings_card(
-    advice: SettingsAdvice,
-    sheet: BenchSheet,
-    capture: str,
-    compared: tuple[Compared, ...] = (),
+    advice: SettingsAdvice, sheet: BenchSheet, capture: str, compared: tuple[Compared, ...] = ()
 ) -> str:
     """Write the settings as one page of HTML, with boxes to tick."""
     return fill_card(
-        "settings_card.html.j2",
-        title=f"Settings{f' of {sheet.robot}' if sheet.robot else ''}",
-        answer=settings_headline(advice, sheet),
-        before=BEFORE,
-        cautions=CAUTIONS,
-        capture=capture,
+        "settings_card.html.j2", title=f"Settings{f' of {sheet.robot}' if sheet.robot else ''}",
+        answer=settings_headline(advice, sheet), before=BEFORE, cautions=CAUTIONS, capture=capture,
         sheet=sheet.source,
         channels=[(channel_title(c.line, c.role, c.device), c) for c in advice.channels],
-        is_to_do=is_to_do,
-        order_heading=ORDER_HEADING,
-        order=SETTINGS_ORDER if advice.changes else (),
-        compared_heading=COMPARED_HEADING,
+        is_to_do=is_to_do, order_heading=ORDER_HEADING,
+        order=SETTINGS_ORDER if advice.changes else (), compared_heading=COMPARED_HEADING,
         compared=[(format_line(entry.line), entry) for entry in compared],
-        notes=settings_notes(advice),
-        rulebook=RULEBOOK,
-    )
+        notes=settings_notes(advice), rulebook=RULEBOOK,
+    )  # fmt: skip
 
 
 SCHEMA: Final = 1

@@ -20,12 +20,7 @@ from pwmscope.findings.failsafe import (
     link_states,
 )
 from pwmscope.model import Span
-from pwmscope.plot import (
-    SCREEN,
-    Picture,
-    travel_ruler,
-    width_strip,
-)
+from pwmscope.plot import SCREEN, Picture, travel_ruler, width_strip
 from pwmscope.report.answer import Answer, Answered, Card
 from pwmscope.report.document import (
     Block,
@@ -576,11 +571,7 @@ def compose_front(analysis: Answered, number: int = 0) -> Front:
 
 
 def _card(
-    card: Card,
-    line: FailsafeLine | None,
-    limit_s: float,
-    findings: Findings,
-    wording: Wording,
+    card: Card, line: FailsafeLine | None, limit_s: float, findings: Findings, wording: Wording
 ) -> Device:
     """Collect a card for the screen: with travel, neutral and jitter, and the way to the rest."""
     device = make_device(card, line, limit_s, _CARD, wording, ink=SCREEN)
@@ -589,10 +580,7 @@ def _card(
         return device
     number = list(findings.channels).index(card.line) + 1
     return replace(
-        device,
-        ruler=travel_ruler(channel),
-        rest=_rest(channel),
-        target=f"channel-{number}",
+        device, ruler=travel_ruler(channel), rest=_rest(channel), target=f"channel-{number}"
     )
 
 

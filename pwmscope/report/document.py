@@ -47,12 +47,9 @@ def template_text(name: str) -> str:
 def fill(name: str, filters: Mapping[str, Callable[..., object]], **values: object) -> str:
     """Fill in a template; text is escaped, and a name that is not given is an error."""
     environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
         keep_trailing_newline=True,
-    )
+    )  # fmt: skip
     environment.filters |= filters
     marks = environment.from_string(template_text("macros.html.j2")).module
     macros = {macro: getattr(marks, macro) for macro in ("mark", "told", "devices", "head")}
@@ -101,13 +98,10 @@ def set_pdf(*names: str, **inputs: str) -> bytes:
     import typst  # noqa: PLC0415 - pages need it not
 
     return typst.compile(
-        "\n".join(map(template_text, names)).encode(),
-        format="pdf",
+        "\n".join(map(template_text, names)).encode(), format="pdf",
         font_paths=typst.Fonts(font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"]),
-        sys_inputs=inputs,
-        pdf_standards=STANDARD,
-        timestamp=0,
-    )
+        sys_inputs=inputs, pdf_standards=STANDARD, timestamp=0,
+    )  # fmt: skip
 
 
 class Look(StrEnum):

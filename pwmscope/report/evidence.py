@@ -10,13 +10,7 @@ from pwmscope.bench import MOTORS, BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
-from pwmscope.findings.failsafe import (
-    Failsafe,
-    FailsafeLine,
-    LeftOut,
-    LeftOutKind,
-    LossClass,
-)
+from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LeftOutKind, LossClass
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 

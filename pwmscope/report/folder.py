@@ -36,14 +36,7 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe import failsafe_json
 from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
-from pwmscope.report.robots import (
-    RobotAnswer,
-    Together,
-    folded,
-    robot_answer,
-    together,
-    unusable,
-)
+from pwmscope.report.robots import RobotAnswer, Together, folded, robot_answer, together, unusable
 from pwmscope.report.sentences import RULEBOOK
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
 
@@ -65,14 +58,9 @@ def document_page(document: Document, *, timeline: Timeline | None = None) -> st
     look = [template_text("look.css"), template_text("page.css")]
     look += [timeline.style] * bool(timeline.style)
     return fill_page(
-        "page.html.j2",
-        {},
-        look=look,
-        script=timeline.script,
-        document=document,
-        timeline=timeline,
+        "page.html.j2", {}, look=look, script=timeline.script, document=document, timeline=timeline,
         body=_body(document, timeline),
-    )
+    )  # fmt: skip
 
 
 def _body(document: Document, timeline: Timeline) -> str:
@@ -190,12 +178,9 @@ def write_report(
     document = compose(analysis, number, advice)
     check = None if analysis.sheet is None else analysis.failsafe
     written = Written(
-        page=folder / PAGE_NAME,
-        pdf=folder / PDF_NAME,
-        markdown=folder / MARKDOWN_NAME,
-        data=folder / DATA_NAME,
-        check=None if check is None else folder / CHECK_NAME,
-    )
+        page=folder / PAGE_NAME, pdf=folder / PDF_NAME, markdown=folder / MARKDOWN_NAME,
+        data=folder / DATA_NAME, check=None if check is None else folder / CHECK_NAME,
+    )  # fmt: skip
     contents = {
         written.page: document_page(document, timeline=timeline).encode(),
         written.pdf: _document_pdf(document, make_one_page(analysis), paper),

@@ -213,18 +213,11 @@ def make_device(
     if not card.device and not card.role:
         line_name = name
     return Device(
-        line_name,
-        name,
-        card.verdict.value,
-        number,
-        number_is,
-        wording.cut(card.figure, room.figure),
-        "" if line is None else format_trials(line),
-        wording.cut(card.action, room.sentence),
-        "" if strip is None else strip.svg,
-        "" if strip is None else strip.alt,
-        0 if strip is None else strip.left_out,
-    )
+        line_name, name, card.verdict.value, number, number_is,
+        wording.cut(card.figure, room.figure), "" if line is None else format_trials(line),
+        wording.cut(card.action, room.sentence), "" if strip is None else strip.svg,
+        "" if strip is None else strip.alt, 0 if strip is None else strip.left_out,
+    )  # fmt: skip
 
 
 def device_name(card: Card) -> str:

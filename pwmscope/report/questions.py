@@ -435,15 +435,11 @@ def comparison_page(comparison: Comparison) -> str:
         for line in comparison.lines
     ]
     text = fill_page(
-        "comparison.html.j2",
-        {},
-        look=[template_text("look.css"), template_text("comparison.css")],
+        "comparison.html.j2", {}, look=[template_text("look.css"), template_text("comparison.css")],
         sources=[format_plainly(source) for source in comparison.sources],
-        sentences=list(_comparison_sentences(comparison)),
-        how=HOW_COMPARED,
-        differs_mark=DIFFERS,
+        sentences=list(_comparison_sentences(comparison)), how=HOW_COMPARED, differs_mark=DIFFERS,
         lines=lines,
         rulebook=RULEBOOK.replace("one recording", f"{len(comparison.sources)} recordings"),
         version=__version__,
-    )
+    )  # fmt: skip
     return text + "\n"

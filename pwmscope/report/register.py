@@ -745,19 +745,11 @@ def _day_row(
     joined = together(found)
     return DayRow(
         _shown(own[0].robot) or "no robot named",
-        _shown(next((entry.club for entry in own if entry.club), "")),
-        joined.verdict.value,
-        joined.headline,
-        joined.devices,
-        joined.slowest_s,
-        joined.losses,
-        joined.met,
-        joined.hazards,
-        joined.open,
-        joined.left_out,
-        tuple(map(_kept, own)),
+        _shown(next((entry.club for entry in own if entry.club), "")), joined.verdict.value,
+        joined.headline, joined.devices, joined.slowest_s, joined.losses, joined.met,
+        joined.hazards, joined.open, joined.left_out, tuple(map(_kept, own)),
         " ".join(filter(None, told.values())),
-    )
+    )  # fmt: skip
 
 
 _OPEN_ALONE: Final = ("power-up", "restart", "neutral")
@@ -835,17 +827,10 @@ def _shown(text: str) -> str:
 def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> str:
     """Write the check sheet as HTML text."""
     return fill_page(
-        "day_sheet.html.j2",
-        {},
-        look=[template_text("look.css"), template_text("day_sheet.css")],
-        day=day.isoformat(),
-        summary=_summary(rows),
-        rows=rows,
-        cautions=CAUTIONS,
-        rulebook=DAY_RULEBOOK,
-        register=_shown(register.name),
-        version=__version__,
-    )
+        "day_sheet.html.j2", {}, look=[template_text("look.css"), template_text("day_sheet.css")],
+        day=day.isoformat(), summary=_summary(rows), rows=rows, cautions=CAUTIONS,
+        rulebook=DAY_RULEBOOK, register=_shown(register.name), version=__version__,
+    )  # fmt: skip
 
 
 def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> bytes:

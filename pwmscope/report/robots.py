@@ -157,16 +157,9 @@ def together(answers: Sequence[RobotAnswer]) -> Together:
         took = "" if slowest_s is None else f", slowest {slowest_s:.2f} s"
         headline = f"FAILSAFE meets, {met} of {len(trials)}{took}"
     return Together(
-        verdict,
-        headline,
-        tuple(_devices(answers, verdict)),
-        _hazards(answers),
-        slowest_s,
-        len(trials),
-        met,
-        _format_open(joined),
-        _format_left_out(answers),
-    )
+        verdict, headline, tuple(_devices(answers, verdict)), _hazards(answers), slowest_s,
+        len(trials), met, _format_open(joined), _format_left_out(answers),
+    )  # fmt: skip
 
 
 def _joined(own: Iterable[Judged], part: str) -> Iterator[Judged]:

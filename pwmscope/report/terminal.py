@@ -571,11 +571,7 @@ _MAX_IN_US: Final = 10_000
 
 
 def print_look(
-    capture: Capture,
-    kind: Kind,
-    size_bytes: int,
-    console: Console,
-    option_of: Mapping[str, str],
+    capture: Capture, kind: Kind, size_bytes: int, console: Console, option_of: Mapping[str, str]
 ) -> None:
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
@@ -626,12 +622,9 @@ def _look_table(capture: Capture, console: Console) -> Table:
     for line in capture.lines.values():
         instants = "  ".join(f"{edge / PS_PER_S:.9f}" for edge in line.edges_ps[:shown].tolist())
         table.add_row(
-            escape(format_line(line.name)),
-            "high" if line.initial_level else "low",
-            str(line.edges_ps.size),
-            _usual_high(line),
-            instants or "none",
-        )
+            escape(format_line(line.name)), "high" if line.initial_level else "low",
+            str(line.edges_ps.size), _usual_high(line), instants or "none",
+        )  # fmt: skip
     return table
 
 

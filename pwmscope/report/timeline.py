@@ -487,11 +487,8 @@ def _kept(lanes: list[_Lane], recorded: Span, most: int) -> _Kept:
     ends_s = np.array([recorded.start_s, recorded.end_s])
     spans, reach_s, left_out = kept_spans(
         np.unique(np.concatenate([ends_s, *(lane.moments_s for lane in lanes)])),
-        np.unique(np.concatenate([lane.strays_s for lane in lanes])),
-        rises_s,
-        recorded,
-        most,
-    )
+        np.unique(np.concatenate([lane.strays_s for lane in lanes])), rises_s, recorded, most,
+    )  # fmt: skip
     return _Kept(spans, reach_s, left_out, False)
 
 

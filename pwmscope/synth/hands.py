@@ -103,15 +103,10 @@ def follow_plan(
     spans = [[each[1:] for each in own] for is_lost, own in lost if is_lost]
     losses = tuple(Loss(own[0][0], own[-1][1], 0.3) for own in spans)
     script = Script(
-        duration_s=end_s,
-        sample_rate_hz=sample_rate_hz,
-        seed=seed,
-        frame=Frame(20_000, first_frame_us=5_000, jitter_us=0.8),
-        channels=channels,
-        width=Width(jitter_us=0.5) if width is None else width,
-        losses=losses,
-        marker=marker,
-    )
+        duration_s=end_s, sample_rate_hz=sample_rate_hz, seed=seed,
+        frame=Frame(20_000, first_frame_us=5_000, jitter_us=0.8), channels=channels,
+        width=Width(jitter_us=0.5) if width is None else width, losses=losses, marker=marker,
+    )  # fmt: skip
     return FollowedPlan(script, starts_s)
 
 

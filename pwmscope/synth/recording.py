@@ -78,12 +78,9 @@ def turn(
     turns = np.concatenate([[0.0], np.cumsum(hz)]) * STEP_S
     slow_hz = rotor.slow_per_minute / 60.0
     return RotorTruth(
-        rotor.name,
-        rotor.of,
-        _edges_ps(turns, rotor.marks_per_turn),
-        60.0 * float(hz.max()),
+        rotor.name, rotor.of, _edges_ps(turns, rotor.marks_per_turn), 60.0 * float(hz.max()),
         tuple([_slow_s(time_s, hz, slow_hz, loss) for loss in losses]),
-    )
+    )  # fmt: skip
 
 
 def _edges_ps(turns: npt.NDArray[np.float64], per_turn: int) -> npt.NDArray[np.int64]:
@@ -404,10 +401,7 @@ class _Received:
 
 
 def _receive(
-    script: Script,
-    channel: Channel,
-    frame_s: npt.NDArray[np.float64],
-    stale: npt.NDArray[np.bool_],
+    script: Script, channel: Channel, frame_s: npt.NDArray[np.float64], stale: npt.NDArray[np.bool_]
 ) -> _Received:
     """Work out a channel's command in every frame.
 
@@ -488,15 +482,9 @@ def _format(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | N
     elif isinstance(behaviour, HoldsLast):
         settles_us = last_us
     return ChannelLoss(
-        behaviour.behaviour,
-        loss.off_s,
-        loss.on_s,
-        follows_s,
-        last_us,
-        settles_s,
-        settles_us,
+        behaviour.behaviour, loss.off_s, loss.on_s, follows_s, last_us, settles_s, settles_us,
         back_us,
-    )
+    )  # fmt: skip
 
 
 def _walk(
@@ -567,17 +555,11 @@ def build(script: Script) -> Recording:
     frames = _frames(script, duration_ps)
     channels = {c.name: _channel(script, c, frames, duration_ps) for c in script.channels}
     truth = Truth(
-        duration_ps,
-        script.width.jitter_us,
-        script.width.resolution_us,
-        script.width.tick_us,
-        frames,
-        channels,
-        script.marker,
-        _marker_edges_ps(script, duration_ps),
+        duration_ps, script.width.jitter_us, script.width.resolution_us, script.width.tick_us,
+        frames, channels, script.marker, _marker_edges_ps(script, duration_ps),
         tuple([_rotor(script, rotor, channels, duration_ps) for rotor in script.rotors]),
         tuple([load_down(s, script.channels, script.duration_s) for s in script.supplies]),
-    )
+    )  # fmt: skip
     count = count_samples(duration_ps, script.sample_rate_hz)
     return Recording(script, truth, _sampled_lines(truth, script.sample_rate_hz, count), count)
 
@@ -637,30 +619,16 @@ def _channel(
     rise_ps, width_ps = rise_ps[kept], width_ps[kept]
     _check_pulses(channel, rise_ps, width_ps)
     glitch_rise_ps, glitch_width_ps = _all_glitches(
-        script,
-        channel.name,
-        np.concatenate([rise_ps, rest_rise_ps]),
-        np.concatenate([width_ps, rest_width_ps]),
-        duration_ps,
-    )
+        script, channel.name, np.concatenate([rise_ps, rest_rise_ps]),
+        np.concatenate([width_ps, rest_width_ps]), duration_ps,
+    )  # fmt: skip
     levels = _levels(script, channel)
     return ChannelTruth(
-        channel.name,
-        channel.inverted,
-        rise_ps,
-        width_ps,
-        received.command_ps[kept],
-        np.flatnonzero(kept),
-        glitch_rise_ps,
-        glitch_width_ps,
-        rest_rise_ps,
-        rest_width_ps,
-        channel.neutral_us,
-        min(level.width_us for level in levels),
-        max(level.width_us for level in levels),
-        levels,
-        received.losses,
-    )
+        channel.name, channel.inverted, rise_ps, width_ps, received.command_ps[kept],
+        np.flatnonzero(kept), glitch_rise_ps, glitch_width_ps, rest_rise_ps, rest_width_ps,
+        channel.neutral_us, min(level.width_us for level in levels),
+        max(level.width_us for level in levels), levels, received.losses,
+    )  # fmt: skip
 
 
 def _made_widths_ps(script: Script, channel: Channel, received: _Received) -> npt.NDArray[np.int64]:

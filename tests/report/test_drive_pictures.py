@@ -10,7 +10,7 @@ import pytest
 from pwmscope.advice import DrivePath, Hands
 from pwmscope.bench import PlanStep, StepSpan
 from pwmscope.plot import draw_drive_path
-from pwmscope.plot.sticks import STICKS, draw_sticks
+from pwmscope.plot.paths import STICKS, draw_sticks
 
 SVG = "{http://www.w3.org/2000/svg}"
 

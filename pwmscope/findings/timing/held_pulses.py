@@ -64,17 +64,14 @@ class HeldPulses:
     # The same of the dwells that were seen, of which several may make one hold
     dwell_rows: IntArray
     dwell_count: IntArray
-    # The same with the pulses at the ends that may have been held
-    outer_rows: IntArray
-    outer_count: IntArray
-    # The outer pulses with all others around them that moved no faster than a hand can be told from
-    # a width that wanders; empty where there are none
+    # The same with the pulses at the ends that may have been held, and all others around them that
+    # moved no faster than a hand can be told from a width that wanders; empty where there are none
     slow_rows: IntArray
     slow_count: IntArray
     # How much the sum of squares about the holds' means depends on those, end by end: root of the
     # sum of the squares
     ends_us2: float
-    # The scatter about each hold's mean of the pulses surely held, and of the outer ones
+    # The scatter about each hold's mean of the pulses surely held, and with those at the ends
     scatter: Scatter
     outer_scatter: Scatter
 
@@ -83,7 +80,7 @@ class HeldPulses:
         """Return those of a channel whose stick was never held."""
         rows = np.zeros(0, np.int64)
         scatter = scatter_of(np.zeros(0))
-        return cls(rows, rows, rows, rows, rows, rows, rows, rows, 0.0, scatter, scatter)
+        return cls(rows, rows, rows, rows, rows, rows, 0.0, scatter, scatter)
 
     def away_us(self, width_us: FloatArray) -> FloatArray:
         """Distance of each width held from the mean of its hold."""
@@ -114,10 +111,11 @@ def find_held_pulses(record: Record) -> HeldPulses:
     if not some.any():
         return HeldPulses.none()
     begin, after = begin[some], after[some]
-    for _ in range(PASSES - 1):
-        outer, _, _ = _bounded(width_us[used], begin, after, record.table.sample_interval_us)
-        begin, after = outer
-    outer, inner, ends_us2 = _bounded(width_us[used], begin, after, record.table.sample_interval_us)
+    used_us, outer = width_us[used], np.stack([begin, after])
+    for _ in range(PASSES):
+        outer, inner, ends_us2 = _bounded(
+            used_us, outer[0], outer[1], record.table.sample_interval_us
+        )
     long = inner[1] - inner[0] >= MIN_PULSES
     places, count = _between(inner[:, long])
     outer_places, outer_count = _between(outer[:, long])
@@ -125,12 +123,10 @@ def find_held_pulses(record: Record) -> HeldPulses:
     dwell = np.searchsorted(first, rows, side="right") - 1
     own = (dwell >= 0) & (rows <= last[np.maximum(dwell, 0)])
     _, parts = np.unique(dwell[own], return_counts=True)
-    slow = _slow(record, width_us[used], outer[:, long])
-    slow_places, slow_count = _between(slow)
+    slow_places, slow_count = _between(_slow(record, used_us, outer[:, long]))
     return HeldPulses(
-        rows, count, rows[own], parts.astype(np.int64), used[outer_places], outer_count,
-        used[slow_places], slow_count, ends_us2,
-        scatter_of(width_us[rows], count), scatter_of(width_us[used[outer_places]], outer_count),
+        rows, count, rows[own], parts.astype(np.int64), used[slow_places], slow_count, ends_us2,
+        scatter_of(width_us[rows], count), scatter_of(used_us[outer_places], outer_count),
     )  # fmt: skip
 
 

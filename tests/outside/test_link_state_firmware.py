@@ -14,6 +14,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import parse_sheet
+from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LinkState, link_states
 
@@ -40,16 +41,35 @@ right = { role = "drive-right", neutral_us = 1500, deadband_us = 60, no_pulses =
 elevator = { role = "stick-elevator" }
 aileron = { role = "stick-aileron" }
 """)
-SETTINGS = {
-    "presets at once": {"KNOWN_MS": 0, "AGAIN_US": 1508},
-    "presets later": {"KNOWN_MS": 4000, "AGAIN_US": 1508},
-    "runs after a restart": {"KNOWN_MS": 0, "AGAIN_US": 1650},
+STRAPS = {"presets": "", "no pulses, presets later": "'&", "held widths": "("}
+"""The straps that are high: what the receiver does before it ever has the link."""
+MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
+TRUTH = {
+    "presets": {
+        LinkState.LINKED: MEETS,
+        LinkState.LOST: MEETS,
+        LinkState.LOST_SOON: MEETS,
+        LinkState.RESTARTED: MEETS,
+        LinkState.BACK_AT_REST: MEETS,
+        LinkState.BACK_STICKS_UP: None,
+    },
+    # A receiver that stays silent after its restart looks like a plug that came off.
+    "no pulses, presets later": {
+        LinkState.LINKED: MEETS,
+        LinkState.LOST_SOON: BREAKS,
+        LinkState.RESTARTED: OPEN,
+        LinkState.BACK_STICKS_UP: None,
+    },
+    "held widths": {
+        LinkState.LINKED: MEETS,
+        LinkState.RESTARTED: BREAKS,
+        LinkState.BACK_STICKS_UP: None,
+    },
 }
-SAID = {
-    "presets at once": {LinkState.RESTARTED: "meets"},
-    "presets later": {LinkState.LOST_SOON: "does not meet"},
-    "runs after a restart": {LinkState.RESTARTED: "does not meet"},
-}
+"""What the firmware was built to do."""
+NEVER_LINKED = {"presets": MEETS, "no pulses, presets later": OPEN, "held widths": BREAKS}
+"""The same from a start without the link; that it had power is not shown without a pulse."""
+UNPOWERED_S = 13.4
 
 
 def inputs():
@@ -70,31 +90,45 @@ def inputs():
                 yield int(end_s * 1e6), f"0{sign}"
 
 
-def write_inputs(path):
+def write_inputs(path, straps):
+    pins = dict(zip('!"#%', ("iogD_2", "iogD_3", "iogD_4", "iogD_5"), strict=True))
+    pins |= {"'": "iogD_6", "(": "iogD_7", "&": "iogC_0"}
     lines = ["$timescale 1us $end", "$scope module link $end"]
-    lines += [f"$var wire 1 {sign} iogD_{pin} $end" for pin, sign in enumerate('!"#%', 2)]
+    lines += [f"$var wire 1 {sign} {pin} $end" for sign, pin in pins.items()]
     lines += ["$upscope $end", "$enddefinitions $end"]
-    changes = [(0, f"0{sign}") for sign in '!"#%'] + [*inputs(), (int(END_S * 1e6), "0!")]
+    changes = [(0, f"{int(sign in straps)}{sign}") for sign in pins]
+    changes += [*inputs(), (int(END_S * 1e6), "0!")]
     for time_us, change in sorted(changes, key=lambda item: item[0]):
         lines += [f"#{time_us}", change]
     path.write_text("\n".join(lines) + "\n")
 
 
-@pytest.fixture(scope="module", params=SETTINGS)
-def run(request, require_program, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("states")
+@pytest.fixture(scope="module")
+def firmware(require_program, tmp_path_factory):
+    """The simulator and the firmware, built once."""
     simulator = require_program("simavr")
     headers = Path(simulator).parents[1] / "include" / "simavr"
     include = ["-isystem", str(headers), "-isystem", str(headers / "avr")]
-    values = {"HOLD_MS": 500, "RELINK": 10, **SETTINGS[request.param]}
+    built = tmp_path_factory.mktemp("firmware") / "states.elf"
     build = [require_program("avr-gcc"), "-std=gnu99", "-mmcu=atmega328p", "-Os", "-Wall",
-             "-Werror", "-DF_CPU=8000000", *(f"-D{k}={v}" for k, v in values.items()), *include,
-             "-o", "states.elf", str(FIRMWARE)]  # fmt: skip
-    subprocess.run(build, cwd=folder, check=True, timeout=60, capture_output=True)
-    write_inputs(folder / "link.vcd")
-    subprocess.run([simulator, "-i", "link.vcd", "states.elf"], cwd=folder, check=True,
+             "-Werror", "-DF_CPU=8000000", *include, "-o", str(built), str(FIRMWARE)]  # fmt: skip
+    subprocess.run(build, check=True, timeout=60, capture_output=True)
+    return simulator, built
+
+
+@pytest.fixture(scope="module", params=STRAPS)
+def run(request, firmware, tmp_path_factory):
+    simulator, built = firmware
+    folder = tmp_path_factory.mktemp("states")
+    write_inputs(folder / "link.vcd", STRAPS[request.param])
+    subprocess.run([simulator, "-i", "link.vcd", str(built)], cwd=folder, check=True,
                    timeout=240, capture_output=True)  # fmt: skip
     return request.param, pwmscope.load(folder / "states.vcd", rate=100e6)
+
+
+@pytest.fixture(scope="module")
+def answer(run):
+    return run[0], pwmscope.analyse(run[1], sheet=SHEET)
 
 
 def test_the_firmware_mixes_as_a_differential_drive_does(run):
@@ -112,21 +146,37 @@ def test_the_firmware_mixes_as_a_differential_drive_does(run):
         np.testing.assert_allclose(width_us[still], wanted[still], atol=SOFTWARE_US)
 
 
-def test_its_mixer_is_found(run):
-    analysis = pwmscope.analyse(run[1], sheet=SHEET)
-    assert analysis.mixing is not None
-    assert analysis.mixing.arrangement.name == "mixed"
+def test_its_mixer_is_found(answer):
+    mixing = answer[1].mixing
+    assert mixing is not None
+    assert mixing.arrangement.name == "mixed"
 
 
-def test_each_state_of_its_link_is_told(run):
-    name, capture = run
-    analysis = pwmscope.analyse(capture, sheet=SHEET)
-    cells = {(cell.state, cell.line): cell for cell in link_states(analysis.failsafe)}
+def states_of(analysis):
+    return {(cell.state, cell.line): cell for cell in link_states(analysis.failsafe)}
+
+
+def test_each_state_of_its_link_is_told(answer):
+    name, analysis = answer
+    cells = states_of(analysis)
     for line in ("left", "right"):
-        for state in (LinkState.LOST, LinkState.LOST_SOON, LinkState.RESTARTED):
-            assert cells[state, line].seen, state
-        for state, verdict in SAID[name].items():
-            assert cells[state, line].verdict == verdict, state
-        if name == "presets at once":
-            for state in (LinkState.LOST, LinkState.LOST_SOON, LinkState.BACK_AT_REST):
-                assert cells[state, line].verdict is not Verdict.DOES_NOT_MEET, state
+        for state, verdict in TRUTH[name].items():
+            assert cells[state, line].verdict == verdict, (state, line)
+            assert cells[state, line].seen or verdict is OPEN, (state, line)
+
+
+def test_a_receiver_that_never_had_the_link_is_told(run):
+    """The recording begins while it has no supply, so that nothing of the link before is in it."""
+    name, capture = run
+    from_ps = int(UNPOWERED_S * 1e12)
+    lines = {}
+    for line in capture.lines.values():
+        before = int(np.searchsorted(line.edges_ps, from_ps))
+        level = (line.initial_level + before) % 2
+        lines[line.name] = Line(line.name, line.edges_ps[before:] - from_ps, level)
+    cut = Capture(lines, capture.end_ps - from_ps, capture.sample_interval_ps, "never linked")
+    cells = states_of(pwmscope.analyse(cut, sheet=SHEET))
+    for line in ("left", "right"):
+        cell = cells[LinkState.NEVER_LINKED, line]
+        assert cell.verdict == NEVER_LINKED[name], (line, cell.sentence)
+        assert cells[LinkState.RESTARTED, line].seen == 0

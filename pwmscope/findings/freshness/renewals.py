@@ -15,8 +15,9 @@ CHANGED: Final = 3.5
 """Neighbouring widths differ if it is by more than so many deviations of their difference."""
 CLEAR: Final = 5.5
 """A jump is clear of the noise by so many deviations of a single width."""
+LESS: Final = 1.0
 SELDOM: Final = 3
-"""Chance seldom makes so many repeats: a jump after them may be less clear by a deviation."""
+"""Chance seldom makes so many repeats: a jump after them may be less clear by `LESS`."""
 STEPS: Final = 1.2
 """A jump of no more than so many of the stick's steps may be one step."""
 FINEST: Final = 2.5
@@ -159,8 +160,8 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
 def _freezes(seen: _Series, beside: int, least_us: float) -> tuple[IntArray, IntArray, BoolArray]:
     """Find all freezes: first and last frame of each, and which frames are in none."""
     width_us, noise_us = seen.width_us, seen.noise_us
-    first, last, jump_us = _still_runs(width_us, seen.joined, noise_us, least_us - noise_us)
-    clear_us = np.where(last - first >= SELDOM, least_us - noise_us, least_us)
+    first, last, jump_us = _still_runs(width_us, seen.joined, noise_us, least_us - LESS * noise_us)
+    clear_us = np.where(last - first >= SELDOM, least_us - LESS * noise_us, least_us)
     short = last - first < max(round(LONG_S / seen.period_s), 4)
     late = max(1, round(LATE_S / seen.period_s))
     near = max(_NEAR, round(2.0 * BESIDE_S / seen.period_s))

@@ -1,15 +1,15 @@
 // A receiver with a drive mixer on an ATmega328P at 8 MHz, and the states of its link.
 //
 // Inputs: D2 and D3 are the packets of the forward and the turn command, pulses four times as long
-// as the widths; D4 is the supply, D5 the transmitter's switch, which is not read. Outputs pulse one
-// after the other in each frame: B1 left and B2 right, mixed, and B3 and B4 the commands themselves.
+// as the widths; D4 is the supply, D5 the transmitter's switch, which is not read. D6, D7 and C0 are
+// straps. Outputs pulse one after the other in each frame: B1 left and B2 right, mixed, and B3 and B4
+// the commands themselves.
 //
-// Without supply all is low, and all is forgotten but how often that was. With supply and no link
-// yet, the drives get START_US, or AGAIN_US after another start. With RELINK packets in a row they
-// follow. Without packets for HOLD_MS they hold, then get PRESET_US, which is known once the link
-// has lasted KNOWN_MS; lost before, they hold for good.
-//
-// Built with -DHOLD_MS=..., -DRELINK=..., -DKNOWN_MS=..., -DAGAIN_US=...
+// Without supply all is low. With supply and never a link since, the drives get PRESET_US; no pulses,
+// with strap D6; or with strap D7 those of the link before, which the chip keeps (STORED_US at first).
+// With RELINK packets in a row they follow. Without packets for HOLD_MS they hold, then get
+// PRESET_US, which is known at once; with strap C0 once the link has lasted KNOWN_MS; lost before,
+// they hold for good.
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -25,8 +25,11 @@ AVR_MCU_VCD_PORT_PIN('B', 4, "aileron");
 AVR_MCU_VCD_PORT_PIN('D', 5, "tx_on");
 
 #define LOST_MS 50
-#define START_US 1508
+#define HOLD_MS 500
+#define KNOWN_MS 4000
+#define RELINK 10
 #define PRESET_US 1508
+#define STORED_US 1640
 #define FRAME_US 20000
 
 static volatile uint16_t forward_us = 1500, turn_us = 1500;
@@ -70,7 +73,7 @@ ISR(TIMER0_COMPA_vect)
         lost_ms = 0;
         if (linked_ms < 60000)
             linked_ms++;
-        knows = linked_ms >= KNOWN_MS;
+        knows = !(PINC & (1 << PC0)) || linked_ms >= KNOWN_MS;
     } else if (lost_ms == 0) {
         lost_ms = silent_ms;
         linked_ms = 0;
@@ -101,7 +104,7 @@ static void wait(uint16_t from_us, uint16_t long_us)
 static void pulse(uint8_t pin, uint16_t width_us)
 {
     uint16_t from_us = whole(&TCNT1);
-    if (!has_supply())
+    if (!has_supply() || !width_us)
         return;
     PORTB |= pin;
     wait(from_us, width_us);
@@ -124,8 +127,8 @@ int main(void)
     TCCR0B = (1 << CS01) | (1 << CS00);
     EICRA = (1 << ISC00) | (1 << ISC10); // both edges
     EIMSK = (1 << INT0) | (1 << INT1);
-    uint16_t left_us = START_US, right_us = START_US, frame_us = 0;
-    uint8_t starts = 0, runs = 0, ever = 0;
+    uint16_t left_us = 0, right_us = 0, frame_us = 0, kept_left_us = STORED_US, kept_right_us = STORED_US;
+    uint8_t runs = 0, ever = 0;
     sei();
     for (;;) {
         if (!has_supply()) {
@@ -139,7 +142,11 @@ int main(void)
         }
         if (!runs) {
             runs = 1;
-            left_us = right_us = starts++ ? AGAIN_US : START_US;
+            left_us = right_us = PIND & (1 << PD6) ? 0 : PRESET_US;
+            if (PIND & (1 << PD7)) {
+                left_us = kept_left_us;
+                right_us = kept_right_us;
+            }
             for (uint8_t turns = 0; turns < 3; turns++)
                 wait(whole(&TCNT1), 15500); // the start takes its time, and the beat is a new one
             frame_us = whole(&TCNT1);
@@ -147,16 +154,17 @@ int main(void)
         uint16_t gone_ms = whole(&lost_ms);
         if (gone_ms == 0) {
             int16_t forward = whole(&forward_us), turn = whole(&turn_us);
-            left_us = mixed(forward + (turn - 1500));
-            right_us = mixed(forward - (turn - 1500));
+            left_us = kept_left_us = mixed(forward + (turn - 1500));
+            right_us = kept_right_us = mixed(forward - (turn - 1500));
             ever = 1;
         } else if (ever && knows && gone_ms >= HOLD_MS) {
             left_us = right_us = PRESET_US;
         }
         pulse(1 << PB1, left_us);
         pulse(1 << PB2, right_us);
-        pulse(1 << PB3, whole(&forward_us));
-        pulse(1 << PB4, whole(&turn_us));
+        uint8_t is_dumb = !ever && (PIND & (1 << PD6));
+        pulse(1 << PB3, is_dumb ? 0 : whole(&forward_us));
+        pulse(1 << PB4, is_dumb ? 0 : whole(&turn_us));
         wait(frame_us, FRAME_US);
         frame_us += FRAME_US;
     }

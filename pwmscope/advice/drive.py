@@ -19,8 +19,6 @@ from pwmscope.pulses import STANDARD_SERVO, PulseTable
 class Throttle:
     """How a motor controller reads widths.
 
-    Examples
-    --------
     >>> throttle = Throttle(1000.0, 1500.0, 2000.0, 40.0)
     >>> throttle.commands(np.array([1000.0, 1490.0, 1520.0, 1760.0, 2100.0])).tolist()
     [-1.0, 0.0, 0.0, 0.5, 1.0]
@@ -182,8 +180,6 @@ class Straightness:
     def sentence(self) -> str:
         """Say it in words.
 
-        Examples
-        --------
         >>> Straightness(-11.46, 1.2, 0.5).sentence
         'At half stick or 0.5 of full speed the robot turns 11.5 ± 2.4 degrees to the right a \
 metre.'
@@ -273,8 +269,6 @@ class Base:
 
     The robot's own axes: x forward, y to the left, turning counter-clockwise positive.
 
-    Examples
-    --------
     >>> base = differential(wheel_base_m=0.5, top_speed_m_s=2.0)
     >>> base.twist(np.array([[0.5, 1.0]])).tolist()
     [[1.5, 0.0, 2.0]]
@@ -426,8 +420,6 @@ class DrivePath:
     def sentence(self) -> str:
         """Say where it leads.
 
-        Examples
-        --------
         >>> pose = np.array([[0.0, 0.0, 0.0], [1.0, -0.2, -0.4]])
         >>> DrivePath("forward", pose, 2.0).sentence
         'forward: 1.00 m ahead and 0.20 m to the right in 2 s, turned 23 degrees to the right.'

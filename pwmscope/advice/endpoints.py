@@ -41,8 +41,6 @@ class PercentReading:
 def stated_scale(us_per_percent: float, source: str = "as stated") -> PercentScale:
     """Take a scale that a person states.
 
-    Examples
-    --------
     >>> stated_scale(5.0).us_per_percent
     5.0
     """
@@ -62,8 +60,6 @@ def solve_scale(readings: Sequence[PercentReading]) -> PercentScale:
     so their covariance is diag(u_own^2) + c^2 w w', c = 100 ppm / sqrt(3) (JCGM 100, 5.2.2
     and H.3, from memory).
 
-    Examples
-    --------
     >>> scale = solve_scale([PercentReading(100.0, Amount(490.0, 0.2)),
     ...                      PercentReading(110.0, Amount(539.0, 0.2))])
     >>> round(scale.us_per_percent, 3), round(scale.uncertainty_us, 3)
@@ -112,8 +108,6 @@ class Transmitter:
     def reach_us(self) -> float | None:
         """How far from 0 % the width can go; None without a scale.
 
-        Examples
-        --------
         >>> Transmitter(PercentScale(4.0, 0.0, "as stated")).reach_us
         500.0
         """
@@ -219,8 +213,6 @@ def plan_change(now: Amount, target_us: float, transmitter: Transmitter) -> Plan
     The prediction's uncertainty is that of the width now and, in quadrature, that of the
     scale times the percentage (JCGM 100, 5.1.2).
 
-    Examples
-    --------
     >>> from pwmscope.advice.endpoints import PercentScale
     >>> made = plan_change(Amount(1012.0, 0.3), 1000.0, Transmitter(PercentScale(5.0, 0.2, "")))
     >>> made.change.us, made.percent, made.predicted.us, round(made.predicted.uncertainty_us, 3)
@@ -243,8 +235,6 @@ def format_change(
 ) -> str:
     """Say a change as it can be set, and what that leads to.
 
-    Examples
-    --------
     >>> made = plan_change(Amount(1012.0, 0.25), 1000.0, Transmitter())
     >>> format_change(made, None, Transmitter())
     'by -12.0 ± 0.5 us. If it can be set so finely, that should give 1000.0 ± 0.5 us'

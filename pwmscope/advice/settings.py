@@ -282,8 +282,6 @@ def _compare(line: str, after: Setting, before: Setting | None) -> Compared:
 def nearer(before: Amount, after: Amount, target_us: float) -> Amount:
     """By how much a width came nearer to a target, errors of one analyser shared.
 
-    Examples
-    --------
     >>> gained = nearer(Amount(1012.0, 0.3), Amount(998.0, 0.4), 1000.0)
     >>> gained.us, round(gained.uncertainty_us, 2)
     (10.0, 0.51)

@@ -173,8 +173,6 @@ def carry_out(
 ) -> Iterator[Outcome[Result]]:
     """Do the same work on many jobs; give the outcomes in order, as `analyse_many` does.
 
-    Examples
-    --------
     >>> from concurrent.futures import ThreadPoolExecutor
     >>> with ThreadPoolExecutor() as threads:
     ...     for outcome in carry_out(float, ["1.5", "one"], executor=threads):

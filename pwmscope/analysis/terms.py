@@ -46,8 +46,6 @@ class Recording:
 def check_hints(hints: object) -> dict[str, Any]:
     """Take hints that `pwmscope.load` knows.
 
-    Examples
-    --------
     >>> check_hints({"rate": "1MHz"})
     {'rate': '1MHz'}
     """
@@ -283,8 +281,6 @@ def _read_plan(plan: PlanLike | None) -> CapturePlan | None:
 def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
     """Read moments, each in seconds or with the half-width of its uncertainty.
 
-    Examples
-    --------
     >>> read_off_at(12.4), read_off_at([(12.4, 0.05), 20])
     (((12.4, 0.5),), ((12.4, 0.05), (20.0, 0.5)))
     """

@@ -79,8 +79,6 @@ SUPPLIED_BY: Final[tuple[SuppliedBy, ...]] = get_args(SuppliedBy)
 class StopBand:
     """The stop range: the widths at which a device stands still.
 
-    Examples
-    --------
     >>> StopBand(1480.0, 1520.0, "The bench sheet states it.").holds(1520.0)
     True
     """
@@ -98,8 +96,6 @@ class StopBand:
     def words(self) -> str:
         """The range as words.
 
-        Examples
-        --------
         >>> StopBand(1470.0, 1530.0, "").words, StopBand(0.0, 1020.0, "").words
         ('1470 to 1530 us', 'up to 1020 us')
         """
@@ -370,8 +366,6 @@ class Stretch:
 def stretch_fault(stretches: Sequence[Stretch]) -> tuple[int, str, object, str] | None:
     """Find the first stretch that cannot stand: its place, key, value, and what may stand there.
 
-    Examples
-    --------
     >>> stretch_fault([Stretch("off", 0.0, 9.0), Stretch("on", 8.0, 20.0)])
     (1, 'from_s', 8.0, 'at least 9, where "off" ends, or times that do not overlap')
     """

@@ -57,8 +57,6 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     The receiver alone, the first link, each control once between two stirs of both sticks, four
     corners that tell the axes apart, another model memory, and the own one again.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> plan = make_link_plan(parse_sheet('[channels.RX1]\nrole = "servo"'))
     >>> plan.is_link_record, plan.steps[0].name, round(plan.seconds)
@@ -193,8 +191,6 @@ def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_O
 
     One stick is circled all the time, while the transmitter goes off and on again.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [marker]

@@ -90,8 +90,6 @@ def needed_pulses(
     None where averaging cannot help: the clock is too much, or the sampling error, which the same
     in each pulse stays in the mean.
 
-    Examples
-    --------
     >>> needed_pulses(1.0, 1e6, scatter_us=2.0), needed_pulses(1.0, 500e3, scatter_us=2.0)
     (53, None)
     >>> needed_pulses(1.0, 500e3, scatter_us=2.0, in_step=False)
@@ -111,8 +109,6 @@ def needed_pulses(
 def offered_rate_hz(least_hz: float) -> float:
     """Return the lowest rate from `least_hz` on that analysers usually offer.
 
-    Examples
-    --------
     >>> offered_rate_hz(829_000), offered_rate_hz(3e9)
     (1000000.0, 3000000000.0)
     """
@@ -176,8 +172,6 @@ class PlanStep:
 class CapturePlan:
     """The steps of one recording, in order, one after the other.
 
-    Examples
-    --------
     >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("forward", 2.0, {"elevator": 1})))
     >>> plan.seconds, plan.starts_s
     (5.0, (0.0, 3.0))
@@ -370,8 +364,6 @@ def refuse_short_losses(plan: CapturePlan, sheet: BenchSheet) -> None:
 
     Link records and calibrations of the marker ask another question and pass.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> steps = (PlanStep("rest", 3.0, {}), PlanStep("off", 2.5, {}, transmitter_on=False))
     >>> refuse_short_losses(CapturePlan(steps), parse_sheet("[limits]\nfailsafe_s = 2"))
@@ -399,8 +391,6 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     Rest, hold, transmitter off, transmitter on, let go. With the sticks up at the return that is a
     step of its own; a transmitter that refuses it gets its sticks at rest first.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> plan = make_table_plan(parse_sheet('[channels.A]\nrole = "weapon"'))
     >>> [step.name for step in plan.steps][2:], plan.seconds
@@ -466,8 +456,6 @@ class _Loss:
 def wired_axes(sheet: BenchSheet) -> tuple[Axis, ...]:
     r"""List the stick axes that may move something, by the sheet; all where it does not say.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> wired_axes(parse_sheet('[channels.A]\nrole = "drive-left"\n[channels.B]\nrole = "weapon"'))
     ('aileron', 'elevator', 'throttle')

@@ -104,8 +104,6 @@ class PlanTable(Table):
 def plan_schema() -> dict[str, Any]:
     """Return the JSON Schema of a capture plan, as docs/plan.schema.json holds it.
 
-    Examples
-    --------
     >>> sorted(plan_schema()["properties"])
     ['marker', 'mode', 'robot', 'sample_rate_hz', 'shows_motion', 'steps', 'within_us']
     """
@@ -119,8 +117,6 @@ _Fault: TypeAlias = tuple[NumberedPath, str, str]
 class PlanError(TomlError):
     """A capture plan cannot be used as it stands; the key's step is counted from 1.
 
-    Examples
-    --------
     >>> print(PlanError("plan.toml", 4, "step 1, seconds", "the value is -2",
     ...                 "a number of seconds from 0.5 to 600"))
     plan.toml, line 4, step 1, seconds: the value is -2, expected a number of seconds from 0.5 to \
@@ -219,8 +215,6 @@ def load_plan(path: str | os.PathLike[str]) -> CapturePlan:
 def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     r"""Read a capture plan from its text.
 
-    Examples
-    --------
     >>> parse_plan('[[steps]]\nname = "rest"\nseconds = 3').seconds
     3.0
     """
@@ -255,8 +249,6 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
 def plan_toml(plan: CapturePlan) -> str:
     """Write a capture plan as TOML, cautions first, as comments.
 
-    Examples
-    --------
     >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("go", 2.0, {"elevator": 1.0})))
     >>> parse_plan(plan_toml(plan)) == plan
     True

@@ -65,8 +65,6 @@ def unknown(sentence: str, advice: str, at: Iterable[KeyPath] = ()) -> Judgement
 def named(channel: BenchChannel) -> str:
     r"""Name a device in a sentence.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet("[channels.RX3]\nrole = 'weapon'\ndevice = 'drum ESC'")
     >>> named(sheet.channels["RX3"])
@@ -78,8 +76,6 @@ def named(channel: BenchChannel) -> str:
 def listed(names: Iterable[str]) -> str:
     """List names in a sentence.
 
-    Examples
-    --------
     >>> listed(["RX1", "RX2", "RX3"]), listed(["RX1"])
     ('RX1, RX2 and RX3', 'RX1')
     """
@@ -90,8 +86,6 @@ def listed(names: Iterable[str]) -> str:
 def verb(count: int, one: str, many: str) -> str:
     """Choose the form of a word by how many it is about.
 
-    Examples
-    --------
     >>> verb(1, "draws", "draw"), verb(2, "draws", "draw")
     ('draws', 'draw')
     """
@@ -119,8 +113,6 @@ class Feed:
 def feeds_of(sheet: BenchSheet) -> tuple[Feed, ...]:
     """List the sheet's sources, then its devices without one of them on their cable.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [channels]
@@ -175,8 +167,6 @@ _UNPOWERED: Final = "With everything unpowered"
 def judge_one_source(sheet: BenchSheet) -> Judgement:
     """Count the sources whose power wire is connected to the receiver.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('''
     ... [channels]

@@ -495,8 +495,6 @@ def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:
 def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "bench sheet") -> str:
     r"""Write keys of the marker into a sheet's text; all else in it stays as it is.
 
-    Examples
-    --------
     >>> print(with_marker_keys('[marker]\nline = "lamp"\nkind = "light"\nlate_s = 5\n',
     ...                        {"late_s": 0.75, "late_least_s": 0.5}), end="")
     [marker]
@@ -527,8 +525,6 @@ def with_marker_keys(text: str, keys: Mapping[str, float], *, source: str = "ben
 def sheet_toml(table: Mapping[str, object]) -> str:
     """Write a table of a sheet's keys as TOML.
 
-    Examples
-    --------
     >>> print(sheet_toml({"robot": "Quince", "channels": {"RX 1": {"stop_us": [1480, 1520]}}}))
     robot = "Quince"
     <BLANKLINE>

@@ -101,8 +101,6 @@ _NAMES: Final = {"V": "volts", "A": "amperes", "us": "microseconds", "s": "secon
 def number(unit: str, low: float, high: float) -> Allowed:
     """Say that a number with a unit may stand there, both ends included but for a low end of 0.
 
-    Examples
-    --------
     >>> number("V", 1, 60).text, number("A", 0, 500).text
     ('a number of volts from 1 to 60', 'a number of amperes above 0, at most 500')
     """
@@ -113,8 +111,6 @@ def number(unit: str, low: float, high: float) -> Allowed:
 def likely_meant(value: object, quantity: Quantity) -> str:
     """Say as a clause what a value with a wrong or missing unit was likely meant to be.
 
-    Examples
-    --------
     >>> likely_meant("500mA", Quantity("A", 0, 1000))
     '; 500mA is 0.5 A, so write 0.5'
     >>> likely_meant(5000, Quantity("V", 1, 60))
@@ -158,8 +154,6 @@ def _of_text(text: str, quantity: Quantity) -> str:
 def one_of(names: tuple[str, ...]) -> Allowed:
     """Say that one of some words may stand there.
 
-    Examples
-    --------
     >>> one_of(("low", "high")).text
     'one of "low", "high"'
     """
@@ -562,8 +556,6 @@ class _TomlSchema(GenerateJsonSchema):
 def sheet_schema() -> dict[str, Any]:
     """Return the JSON Schema of a bench sheet, as docs/sheet.schema.json holds it.
 
-    Examples
-    --------
     >>> sorted(sheet_schema()["properties"])
     ['analyser', 'channels', 'club', 'limits', 'marker', 'receiver', 'robot', 'sources', \
 'stretch', 'transmitter']

@@ -266,8 +266,6 @@ def roles_of(
 ) -> tuple[Role, ...]:
     """List the roles of a robot's devices; an ESC that mixes takes forward and turn.
 
-    Examples
-    --------
     >>> roles_of(drive=True, weapon="one way", servos=1)
     ('drive-left', 'drive-right', 'weapon', 'servo')
     """
@@ -282,8 +280,6 @@ def roles_of(
 def filled_sheet(answers: Answers) -> str:
     """Write a bench sheet from answers; what was not asked stands in it as a comment.
 
-    Examples
-    --------
     >>> answers = Answers("Quince", False, "one way", 0, ("RX3",), ("RX3",), (), None, 4, 2.0, "")
     >>> [line for line in filled_sheet(answers).splitlines() if line[:1] not in ("#", "")]
     ... # doctest: +NORMALIZE_WHITESPACE

@@ -40,8 +40,6 @@ def key_lines(text: str) -> dict[NumberedPath, int]:
 
     Keys inside an inline table stand on that table's line; tables in a list are counted from 0.
 
-    Examples
-    --------
     >>> key_lines("[limits]\n\nfailsafe_s = 1 # s\nnote = {a = 1}")
     {('limits',): 1, ('limits', 'failsafe_s'): 3, ('limits', 'note'): 4, ('limits', 'note', 'a'): 4}
     """
@@ -71,8 +69,6 @@ def key_lines(text: str) -> dict[NumberedPath, int]:
 def deep_key_line(text: str) -> int | None:
     r"""Find the line of the first dotted key with more than `DEEPEST` parts; None without one.
 
-    Examples
-    --------
     >>> deep_key_line("a = 1.5\n" + ".".join("b" * 9) + " = 1"), deep_key_line("a.b.c = 1")
     (2, None)
     """
@@ -83,8 +79,6 @@ def deep_key_line(text: str) -> int | None:
 def format_key(path: KeyPath) -> str:
     """Write a key with its tables as TOML does.
 
-    Examples
-    --------
     >>> format_key(("channels", "RX 1", "role"))
     'channels."RX 1".role'
     """
@@ -195,8 +189,6 @@ def parse_toml(
 def line_of(lines: Mapping[tuple[_Part, ...], int], path: tuple[_Part, ...]) -> int:
     """Find the line of a key, or else of the nearest table round it that has one.
 
-    Examples
-    --------
     >>> line_of({("limits",): 3}, ("limits", "failsafe_s")), line_of({}, ("robot",))
     (3, 1)
     """
@@ -208,8 +200,6 @@ def line_of(lines: Mapping[tuple[_Part, ...], int], path: tuple[_Part, ...]) -> 
 def shown(value: object) -> str:
     """Write a value as TOML does, and not at length.
 
-    Examples
-    --------
     >>> shown("rest"), shown(True), shown("x" * 99)
     ('"rest"', 'true', '"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx...')
     """
@@ -221,8 +211,6 @@ def shown(value: object) -> str:
 def short(text: str, most: int) -> str:
     r"""Write a text on one line, and not at length.
 
-    Examples
-    --------
     >>> short("a\nb", 9), short("a long one", 9)
     ('a?b', 'a long...')
     """
@@ -233,8 +221,6 @@ def short(text: str, most: int) -> str:
 def nearest(word: str, words: Iterable[str]) -> str:
     """Say which of some words is nearest to another; empty where none is near.
 
-    Examples
-    --------
     >>> nearest("robto", ["robot", "club"]), nearest("x", ["robot"])
     (', of which robot is the nearest', '')
     """
@@ -247,8 +233,6 @@ def nearest(word: str, words: Iterable[str]) -> str:
 class SheetError(TomlError):
     """A bench sheet cannot be used as it stands; the key is written as TOML does.
 
-    Examples
-    --------
     >>> print(SheetError("bench.toml", 7, "limits.failsafe_s", "the value is -1",
     ...                  "a number of seconds from 0.05 to 60"))
     bench.toml, line 7, limits.failsafe_s: the value is -1, expected a number of seconds from \

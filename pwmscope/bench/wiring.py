@@ -44,8 +44,6 @@ def outputs_needed(sheet: BenchSheet) -> int:
     Devices that share an output by a splitter need one between them, and a tank
     drive needs two even if the sheet states one of its sides only.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> outputs_needed(parse_sheet('''
     ... [channels]
@@ -244,8 +242,6 @@ ROUNDING: Final = 1e-9
 def divided_v(signal_v: float, divider_ohm: tuple[float, float]) -> float:
     """Work out the level behind a divider without load.
 
-    Examples
-    --------
     >>> divided_v(5.0, (10_000.0, 15_000.0))
     3.0
     """
@@ -443,8 +439,6 @@ class Wiring:
 def check_wiring(sheet: BenchSheet) -> Wiring:
     r"""Hold a bench sheet against every wiring rule.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> wiring = check_wiring(parse_sheet("[channels.RX1]\nrole='weapon'\nfeeds_5v = true"))
     >>> wiring.answer.sentence, wiring.verdict.value

@@ -201,8 +201,6 @@ def _print_json(said: dict[str, Any]) -> None:
 def line_words(line: LineNow) -> str:
     """Say how a line is now.
 
-    Examples
-    --------
     >>> from pwmscope.pulses import LineNow
     >>> line_words(LineNow("RX1", 1500.04, 50.0, False))
     'RX1 1500.0 us 50.0 Hz'
@@ -220,8 +218,6 @@ def line_words(line: LineNow) -> str:
 def event_words(event: LiveEvent, sheet: BenchSheet | None = None) -> str:
     """Say what happened.
 
-    Examples
-    --------
     >>> from pwmscope.pulses import Happening, LiveEvent
     >>> event_words(LiveEvent(Happening.GOES, 4.4, "RX1", 1500.0, 0.98))
     'RX1: goes to 1500 us, 0.98 s after the loss'

@@ -104,8 +104,6 @@ class _Bar:
 def format_progress(done: int, total: int | None, unit: str, elapsed_s: float) -> str:
     """Say how far a step has come, how fast it is, and how long it will still take.
 
-    Examples
-    --------
     >>> format_progress(30_000_000, 120_000_000, "rows", 10)
     '25 %, 3.0 million rows a second, 0:30 left'
     >>> format_progress(5_000_000, None, "bytes", 2)

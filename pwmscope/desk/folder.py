@@ -62,8 +62,6 @@ def safe_name(asked: str) -> str:
     It has no folder, no leading dot, no control character and is short; letters of any
     language stay.
 
-    Examples
-    --------
     >>> safe_name("../../etc/passwd"), safe_name("C:\\temp\\a b.csv"), safe_name("..")
     ('passwd', 'a b.csv', 'recording')
     >>> safe_name("<b>\U0001f916</b>.csv"), safe_name("con.csv")
@@ -83,8 +81,6 @@ def safe_name(asked: str) -> str:
 def key_of(name: str) -> str:
     """Name a recording in addresses and among the results: its own name where that is plain.
 
-    Examples
-    --------
     >>> key_of("drill.csv.gz"), key_of("<b>.csv")
     ('drill.csv.gz', 'recording-acb68224')
     """
@@ -268,8 +264,6 @@ class Folder:
 def shape_of(path: Path) -> str:
     r"""Say of what shape a file is: its ending and its first line, whatever the numbers.
 
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = Path(folder) / "a.csv"

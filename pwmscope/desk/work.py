@@ -216,7 +216,6 @@ def _write_change(job: Job, analysis: Analysis) -> None:
 
 
 def _settings(analysis: Analysis) -> dict[str, Any]:
-
     advice, sheet = analysis.settings, analysis.sheet
     if advice is None or sheet is None:
         return {}
@@ -242,7 +241,6 @@ def _settings(analysis: Analysis) -> dict[str, Any]:
 
 
 def _course(analysis: Analysis) -> Course | None:
-
     if analysis.mixing is None:
         return None
     findings = analysis.findings[0]
@@ -253,7 +251,6 @@ def _course(analysis: Analysis) -> Course | None:
 
 
 def _draw(analysis: Analysis, course: Course | None, results: Path) -> list[dict[str, str]]:
-
     findings = analysis.findings[0]
     drawn = []
     for picture in mixing_pictures(course, {}, findings.capture.end_s):

@@ -51,8 +51,6 @@ def words(
 ) -> str:
     r"""Write one line of text, its base line at y.
 
-    Examples
-    --------
     >>> "&lt;b&gt;?" in words(0, 0, "<b>\n")
     True
     """
@@ -144,8 +142,6 @@ def open_mark(x: float, y: float, number: int) -> str:
 def cells(text: str) -> int:
     """Count the letters of a text, wide ones twice.
 
-    Examples
-    --------
     >>> cells("RX1"), cells("左")
     (3, 2)
     """
@@ -155,8 +151,6 @@ def cells(text: str) -> int:
 def fit(text: str, width: float, size: float = SIZE) -> str:
     """Cut a text off where it would grow wider than a width.
 
-    Examples
-    --------
     >>> fit("left drive ESC", 60.0)
     'left d…'
     """
@@ -172,8 +166,6 @@ def fit(text: str, width: float, size: float = SIZE) -> str:
 def fill_lines(text: str, width: float, size: float = SIZE, most: int = 4) -> list[str]:
     """Break a text into lines of a width; what is beyond the last one is cut off.
 
-    Examples
-    --------
     >>> fill_lines("each with its own plug", 90.0)
     ['each with', 'its own', 'plug']
     """
@@ -367,8 +359,6 @@ def write_figure(figure: Figure, path: Path, *, replace: bool) -> None:
 def picture_form(path: Path) -> str:
     """Read off a file's name in which form a picture is wanted.
 
-    Examples
-    --------
     >>> picture_form(Path("losses.SVG"))
     'svg'
     """
@@ -381,8 +371,6 @@ def picture_form(path: Path) -> str:
 def spread(middles: list[float], gap: float, low: float, high: float) -> list[float]:
     """Move labels apart along a line, as little as the order allows.
 
-    Examples
-    --------
     >>> spread([1.0, 1.5, 9.0], 1.0, 0.0, 10.0)
     [1.0, 2.0, 9.0]
     >>> spread([9.5, 10.0], 1.0, 0.0, 10.0)
@@ -401,8 +389,6 @@ def spread(middles: list[float], gap: float, low: float, high: float) -> list[fl
 def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
     """Give each label a row in which it lies over no earlier one.
 
-    Examples
-    --------
     >>> stack([(0, 4), (3, 6), (5, 8), (7, 9)], 2)
     [0, 1, 0, 1]
     >>> stack([(0, 4), (1, 5)], 1)
@@ -427,8 +413,6 @@ def keep_extremes(
     keeps the first of its smallest and the first of its largest values, so an
     outlier of a single pulse is drawn whatever the number of pulses.
 
-    Examples
-    --------
     >>> time_s = np.arange(10.0)
     >>> keep_extremes(time_s, np.array([5.0, 5, 5, 9, 5, 5, 5, 5, 1, 5]), 2)
     array([0, 3, 5, 8])

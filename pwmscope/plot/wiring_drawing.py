@@ -416,8 +416,6 @@ def draw_wiring(wiring: Wiring) -> str:
 
     Names from the sheet are escaped and cut to their boxes.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench import check_wiring
     >>> draw_wiring(check_wiring(parse_sheet("robot = 'Quince'")))[:4]
@@ -445,8 +443,6 @@ def draw_wiring(wiring: Wiring) -> str:
 def wiring_alt(wiring: Wiring) -> str:
     r"""Tell the drawing to someone who cannot see it.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench import check_wiring
     >>> sheet = parse_sheet("[channels.RX3]\nrole = 'weapon'\nfeeds_5v = true\noutput = 3")

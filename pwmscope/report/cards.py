@@ -63,8 +63,6 @@ BEGIN_MOVING: Final = (
 def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
     """Write a plan as text: cautions, what to set, the steps with their times.
 
-    Examples
-    --------
     >>> from pwmscope.bench import PlanStep
     >>> print(plan_text(CapturePlan((PlanStep("rest", 5.0, {}, "Touch nothing."),))))
     ... # doctest: +ELLIPSIS
@@ -84,8 +82,6 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
 def plan_title(plan: CapturePlan) -> str:
     """Name a plan.
 
-    Examples
-    --------
     >>> plan_title(CapturePlan((), "Quince"))
     'One recording of Quince, mode 2'
     """
@@ -124,8 +120,6 @@ def plan_needs(plan: CapturePlan) -> tuple[str, ...]:
 def format_clock(time_s: float) -> str:
     """Write a time of the plan's clock as minutes and seconds.
 
-    Examples
-    --------
     >>> format_clock(0.0), format_clock(65.0), format_clock(12.5)
     ('0:00', '1:05', '0:12.5')
     """
@@ -137,8 +131,6 @@ def format_clock(time_s: float) -> str:
 def format_who(who: str) -> str:
     """Write who does a step as a table's column has it.
 
-    Examples
-    --------
     >>> format_who("one person, two hands"), format_who("two people"), format_who("")
     ('two', '2 people', '')
     """
@@ -243,8 +235,6 @@ def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
 def channel_title(line: str, role: str, device: str) -> str:
     """Name a channel.
 
-    Examples
-    --------
     >>> channel_title("RX1", "drive-left", "left ESC"), channel_title("RX2", "servo", "")
     ('RX1, drive-left, left ESC', 'RX2, servo')
     """
@@ -380,8 +370,6 @@ _WIRE: Final = (
 def lead_rows(sheet: BenchSheet) -> list[tuple[str, str, str, str]]:
     r"""List input, line, receiver output and what is there, in the analyser's order of inputs.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> lead_rows(parse_sheet('[channels.RX3]\nrole = "weapon"\noutput = 3'))
     [('1', 'RX3', '3', 'weapon')]

@@ -19,8 +19,6 @@ Json = Mapping[str, "Json"] | list["Json"] | str | float | int | bool | None
 def json_text(data: Mapping[str, Json]) -> str:
     """Write plain data as JSON text, two spaces deep, ending in a line break.
 
-    Examples
-    --------
     >>> print(json_text({"width_us": 1500.0}), end="")
     {
       "width_us": 1500.0
@@ -32,8 +30,6 @@ def json_text(data: Mapping[str, Json]) -> str:
 def picked(thing: object, names: str) -> dict[str, Json]:
     """Give attributes of a thing as plain data, each under its own name.
 
-    Examples
-    --------
     >>> from pwmscope.model import Span
     >>> picked(Span(0.0, 1.5), "start_s end_s")
     {'start_s': 0.0, 'end_s': 1.5}

@@ -29,8 +29,6 @@ STANDARD: Final = "ua-1"
 def shown(text: str, most: int) -> str:
     r"""Make a text that may hold a hostile name fit to be shown, and no longer than so many.
 
-    Examples
-    --------
     >>> shown("a\u202eb\x1b[31m", 20), shown("a" * 9, 4)
     ('a?b?[31m', 'aaa…')
     """
@@ -79,8 +77,6 @@ def _hash(code: str) -> str:
 
     Source: W3C Content Security Policy Level 3, 2.3.1 and 6.7.3.3 (clauses from memory).
 
-    Examples
-    --------
     >>> _hash("alert('Hello, world.');")
     "'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
     """
@@ -339,8 +335,6 @@ def line_run(name: str, target: str = "") -> Run:
 def verdict_run(verdict: Verdict | None) -> Run:
     """Write a verdict; a value without a limit is just measured.
 
-    Examples
-    --------
     >>> verdict_run(Verdict.MEETS).look.value, verdict_run(None).text
     ('meets', 'measured')
     """
@@ -350,8 +344,6 @@ def verdict_run(verdict: Verdict | None) -> Run:
 def file_name(source: str) -> str:
     """Write the name of a recording's file, without the folders before it.
 
-    Examples
-    --------
     >>> file_name("/home/someone/bench.csv")
     'bench.csv'
     """
@@ -373,8 +365,6 @@ def _any_of(names: tuple[str, ...]) -> re.Pattern[str]:
 def plain(text: str, names: Mapping[str, str], most: int = MAX_WORD_LETTERS) -> str:
     r"""Make a sentence that may hold a hostile name fit to be shown.
 
-    Examples
-    --------
     >>> plain("Line a\x00b: idle.", {"a\x00b": "a?b"}), plain("x" * 9, {}, 4)
     ('Line a?b: idle.', 'xxx…')
     """
@@ -501,8 +491,6 @@ def _run(run: Run) -> str:
 def _escaped(text: str) -> str:
     r"""Write text so that Markdown shows it as it is.
 
-    Examples
-    --------
     >>> print(_escaped("<b>[x](http://y)|*z*"))
     \<b\>\[x\](http\://y)\|\*z\*
     """

@@ -255,8 +255,6 @@ def danger_of(role: str) -> int:
 def format_why(reason: str | Finding) -> str:
     """Say what was found, or why it is not shown, without what to do about it.
 
-    Examples
-    --------
     >>> format_why(Reason("It stood at 1498.0 us all the time.", "Hold the stick off its rest."))
     'It stood at 1498.0 us all the time'
     """
@@ -270,8 +268,6 @@ def format_why(reason: str | Finding) -> str:
 def format_lines(lines: Sequence[str], most: int = 4) -> str:
     """Name lines; of many only the first.
 
-    Examples
-    --------
     >>> format_lines(["RX1", "RX2"]), format_lines([f"D{n}" for n in range(9)])
     ('RX1, RX2', 'D0, D1, D2 and 6 more')
     """

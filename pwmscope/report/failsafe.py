@@ -233,8 +233,6 @@ def states_table(check: Failsafe) -> Table:
 def format_state(cell: StateOfLine) -> str:
     """Give a device's verdict in one state; a dash where the recording does not hold it.
 
-    Examples
-    --------
     >>> from pwmscope.findings.failsafe import LinkState, StateOfLine
     >>> format_state(StateOfLine(LinkState.LOST, "RX1", Verdict.MEETS, 10, ""))
     'meets'
@@ -390,8 +388,6 @@ def _table(event: LossEvent | RotorLoss) -> Table:
 def format_ground(alternative: Alternative) -> str:
     """Say what refutes a cause, or leaves it open, with lines, time and odds.
 
-    Examples
-    --------
     >>> from pwmscope.findings.failsafe import Cause, Ground
     >>> format_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
     "two sticks' lines changed together (RX1, RX3; 6.800 s; 10 losses; odds 2e-05)"

@@ -201,8 +201,6 @@ def folder_names(sources: Iterable[str]) -> list[str]:
     letter or a digit, and differs from the others in more than capitals; so it
     stays a name within one folder whatever the file is called.
 
-    Examples
-    --------
     >>> folder_names(["a/bench.csv.gz", "b/Bench.csv", "..", "x\\..\\..\\y.vcd", "nul.csv"])
     ['bench', 'Bench-2', 'recording', 'x_.._.._y', 'recording-nul']
     """

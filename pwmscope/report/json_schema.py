@@ -40,8 +40,6 @@ class _PlainSchema(GenerateJsonSchema):
 def document_schema(title: str, document: Any) -> dict[str, Any]:  # noqa: ANN401 - a type
     """Generate the JSON Schema of a document.
 
-    Examples
-    --------
     >>> schema = document_schema(*DOCUMENTS["wiring"])
     >>> schema["title"], schema["properties"]["schema"]["const"]
     ('pwmscope wiring', 1)

@@ -158,7 +158,7 @@ def make_one_page(analysis: Answered) -> OnePage:
         hazards=tuple(hazards[:MAX_HAZARDS]),
         slowest_s=check.slowest_s,
         slowest_said="" if check.slowest_s is None else f"{check.slowest_s:.2f} s",
-        trials=max((len(line.losses) for line in check.lines), default=0),
+        trials=max((len(line.all_losses) for line in check.lines), default=0),
         devices=tuple(first),
         more_devices=tuple(
             make_device(card, lines.get(card.line), limit_s, _NEXT_PAGE, wording)

@@ -35,8 +35,6 @@ def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, .
     A line that does not carry servo pulses has only its first edges drawn, and
     a line that never changes has no picture.
 
-    Examples
-    --------
     >>> import numpy as np
     >>> from pwmscope.capture import Capture, Line
     >>> from pwmscope.findings import examine

@@ -426,8 +426,6 @@ def entry_json(register: Path, number: int) -> tuple[Entry, str]:
 def spreadsheet_safe(table: pl.DataFrame) -> pl.DataFrame:
     """Put a quote before texts that a spreadsheet would run as a formula.
 
-    Examples
-    --------
     >>> spreadsheet_safe(pl.DataFrame({"note": ["=1+1", "-12 us", "fine"]}))["note"].to_list()
     ["'=1+1", "'-12 us", 'fine']
     """

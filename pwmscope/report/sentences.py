@@ -90,8 +90,6 @@ def format_value(finding: Finding) -> str:
     The uncertainty is rounded up to two significant digits and the value to
     the same place (JCGM 100, 7.2.6).
 
-    Examples
-    --------
     >>> from pwmscope.findings import Finding, Verdict
     >>> format_value(Finding("neutral", 1503.9906, "us", 0.0887, "", Verdict.MEETS, (), ""))
     '1503.99 ± 0.18 us'
@@ -136,8 +134,6 @@ def format_link(freshness: Sequence[Freshness | None]) -> str:
 def format_verdict(finding: Finding) -> str:
     """Write a finding's verdict; a value without a limit is just measured.
 
-    Examples
-    --------
     >>> from pwmscope.model import measured
     >>> format_verdict(measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1."))
     'measured'
@@ -155,8 +151,6 @@ def _decimals(uncertainty: float) -> int:
 def format_convention(convention: Convention) -> str:
     """Write a convention's name with its three widths.
 
-    Examples
-    --------
     >>> from pwmscope.pulses import STANDARD_SERVO
     >>> format_convention(STANDARD_SERVO)
     'standard servo: 1000-1500-2000 us'
@@ -168,8 +162,6 @@ def format_convention(convention: Convention) -> str:
 def format_number(value: float | None, decimals: int) -> str:
     """Write a number, or a dash where it is not known.
 
-    Examples
-    --------
     >>> format_number(1499.96, 1), format_number(None, 1)
     ('1500.0', '–')
     """
@@ -179,8 +171,6 @@ def format_number(value: float | None, decimals: int) -> str:
 def format_offset(value: float, decimals: int) -> str:
     """Write a difference with its sign; one that rounds to nothing has none.
 
-    Examples
-    --------
     >>> format_offset(-0.004, 2), format_offset(3.99, 1)
     ('0.00', '+4.0')
     """

@@ -36,8 +36,6 @@ def kept_spans(
 ) -> tuple[tuple[Span, ...], float, int]:
     """Choose the spans in which every pulse is kept.
 
-    Examples
-    --------
     >>> rise_s = np.arange(0.0, 100.0, 0.02)
     >>> none = np.zeros(0)
     >>> kept_spans(np.array([50.0]), none, [rise_s], Span(0.0, 100.0), 600)
@@ -97,8 +95,6 @@ These are deflated (RFC 1950) and written in base64 (RFC 4648).
 def pack(values: npt.NDArray[np.int64]) -> Packed:
     """Pack whole numbers.
 
-    Examples
-    --------
     >>> pack(np.array([7, 27, 47, 68]))["first"], pack(np.array([7, 27, 47, 68]))["step"]
     (7, 20)
     """
@@ -148,8 +144,6 @@ class Level:
 def tidy_bucket_s(duration_s: float, most: int, least_s: float) -> float:
     """Choose a bucket's length.
 
-    Examples
-    --------
     >>> tidy_bucket_s(3600.0, 16384, 0.16), tidy_bucket_s(10.0, 16384, 0.16)
     (0.25, 0.2)
     """
@@ -168,8 +162,6 @@ def build_pyramid(
 ) -> tuple[Level, ...]:
     """Sum pulses up in buckets, and those in longer ones.
 
-    Examples
-    --------
     >>> fine, = build_pyramid(np.array([0.0, 0.1, 2.5]), np.array([5, 9, 1]),
     ...                       np.full(3, MEASURED, np.uint8), 1.0, 3.0)
     >>> fine.low, fine.high, fine.marks

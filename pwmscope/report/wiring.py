@@ -30,8 +30,6 @@ ONLY_THE_SHEET: Final = (
 def wiring_text(wiring: Wiring) -> str:
     r"""Write every ruling, the answer on the first line, the cautions at the end.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench import check_wiring
     >>> sheet = parse_sheet("[channels.A]\nrole = 'servo'\nfeeds_5v = false")
@@ -51,8 +49,6 @@ def wiring_text(wiring: Wiring) -> str:
 def count_sentence(wiring: Wiring) -> str:
     """Say how many rules are met.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> from pwmscope.bench import check_wiring
     >>> count_sentence(check_wiring(parse_sheet("")))

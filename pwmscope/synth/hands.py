@@ -40,8 +40,6 @@ class Output:
     ) -> float:
         """Width at a stick position, switches and dials where they stand.
 
-        Examples
-        --------
         >>> Output(1500.0, {"elevator": 400.0}).width_us({"elevator": -0.5})
         1300.0
         """
@@ -72,8 +70,6 @@ def follow_plan(
 ) -> FollowedPlan:
     """Write the script of a recording in which the hands follow a plan.
 
-    Examples
-    --------
     >>> from pwmscope.bench import PlanStep
     >>> plan = CapturePlan((PlanStep("rest", 3.0, {}), PlanStep("go", 2.0, {"elevator": 1.0})))
     >>> made = follow_plan(plan, {"RX1": Output(1500.0, {"elevator": 400.0})}, seed=1,

@@ -253,8 +253,6 @@ class Truth:
 def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
     """Return the stream for one purpose, so that adding a channel changes no other.
 
-    Examples
-    --------
     >>> bool(stream(7, "width", "RX1").random() == stream(7, "width", "RX1").random())
     True
     """
@@ -265,8 +263,6 @@ def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.rando
 def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
     """Instants of samples, ``round(k / rate)`` in picoseconds, halves upward.
 
-    Examples
-    --------
     >>> sample_instants_ps(np.array([0, 1, 2, 3, 24_000_000]), 24_000_000)
     array([            0,         41667,         83333,        125000,
            1000000000000])
@@ -282,8 +278,6 @@ def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDAr
 def first_sample_at(times_ps: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
     """Find the first sample at or after each time.
 
-    Examples
-    --------
     >>> first_sample_at(np.array([-5, 0, 1, 41667, 41668]), 24_000_000)
     array([0, 0, 1, 1, 2])
     """
@@ -299,8 +293,6 @@ def first_sample_at(times_ps: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArra
 def count_samples(duration_ps: int, rate_hz: int) -> int:
     """Count the samples from time 0 to the end, both included.
 
-    Examples
-    --------
     >>> count_samples(2_000_000, 1_000_000)
     3
     """
@@ -317,8 +309,6 @@ def sample_edges(
     An even number of edges between two samples cancels: a pulse shorter than
     a sample interval may vanish, as it does on an analyser.
 
-    Examples
-    --------
     >>> sample_edges(np.array([-10, 500, 1_200_000, 1_300_000, 2_000_000]), 1_000_000, 10)
     (array([1, 2]), 1)
     """
@@ -441,8 +431,6 @@ def _receive(
 def _round_to(width_us: npt.NDArray[np.float64], step_us: float) -> npt.NDArray[np.float64]:
     """Round widths to whole steps; a step of 0 leaves them as they are.
 
-    Examples
-    --------
     >>> _round_to(np.array([1500.4, 1503.1]), 2.0)
     array([1500., 1504.])
     """
@@ -541,8 +529,6 @@ def build(script: Script) -> Recording:
     A sample ``k`` is taken at ``round(k / rate)`` picoseconds from 0 to the script's duration,
     both included; an edge shows at the first sample at or after it.
 
-    Examples
-    --------
     >>> from pwmscope.synth import Channel, Dwell, Frame
     >>> rx1 = Channel("RX1", (Dwell(1500, 1),), skew_us=3.2)
     >>> recording = build(Script(0.05, 1_000_000, 7, Frame(20_000), (rx1,)))

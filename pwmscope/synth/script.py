@@ -36,8 +36,6 @@ from pwmscope.errors import PwmscopeError
 class ScriptError(PwmscopeError):
     """A script asks for something that cannot be built.
 
-    Examples
-    --------
     >>> print(ScriptError("period_us", -3, "a number above 0", place="a.toml, frame"))
     a.toml, frame, period_us: the value is -3, expected a number above 0.
     """
@@ -65,8 +63,6 @@ def require(
 ) -> None:
     """Check that a number is finite and in its range.
 
-    Examples
-    --------
     >>> require("jitter_us", 0.5, least=0)
     """
     bounds: list[str] = []
@@ -147,8 +143,6 @@ class _Stretch:
 def place_moves(moves: Sequence[Move]) -> tuple[_Stretch, ...]:
     """Place moves one after the other; the last width is held for ever.
 
-    Examples
-    --------
     >>> for s in place_moves([Dwell(1500, 2), Sweep(2000, 1)]):
     ...     print(s.begin_s, s.end_s, s.start_us, s.slope_us_per_s)
     0.0 2.0 1500.0 0.0
@@ -191,8 +185,6 @@ def width_at(
 ) -> npt.NDArray[np.float64]:
     """Commanded width at given times.
 
-    Examples
-    --------
     >>> stretches = place_moves([Dwell(1500, 2), Sweep(2000, 1)])
     >>> width_at(stretches, np.array([-1.0, 1.0, 2.5, 9.0]))
     array([1500., 1500., 1750., 2000.])
@@ -580,8 +572,6 @@ def load_script(path: str | os.PathLike[str]) -> Script:
 def parse_script(text: str, *, source: str = "script") -> Script:
     """Read a script from its text.
 
-    Examples
-    --------
     >>> script = parse_script('''
     ... duration_s = 4
     ... sample_rate_hz = 1_000_000

@@ -78,8 +78,6 @@ def write(recording: Recording, path: str | os.PathLike[str], shape: Shape | Non
 def csv_chunks(recording: Recording, shape: Shape) -> Iterator[bytes]:
     """Text of a recording's CSV file, piece by piece.
 
-    Examples
-    --------
     >>> from pwmscope.synth import Channel, Dwell, Frame, Script, build
     >>> rx1 = Channel("RX1", (Dwell(1500, 1),), skew_us=3.2)
     >>> recording = build(Script(0.005, 24_000_000, 7, Frame(20_000), (rx1,)))
@@ -107,8 +105,6 @@ def csv_chunks(recording: Recording, shape: Shape) -> Iterator[bytes]:
 def _sample_decimals(rate_hz: int) -> int:
     """Count the fewest decimals of a second that give every sample instant exactly, at most 12.
 
-    Examples
-    --------
     >>> _sample_decimals(1_000_000), _sample_decimals(500_000), _sample_decimals(24_000_000)
     (6, 6, 12)
     """

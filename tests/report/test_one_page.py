@@ -203,3 +203,14 @@ def test_another_paper_and_nothing_at_all_are_refused(drill, tmp_path):
         write_one_page(drill, tmp_path / "one.pdf", paper="a5")
     with pytest.raises(ArgumentError, match="analysis"):
         write_one_page([], tmp_path / "one.pdf")
+
+
+def test_the_losses_of_a_device_without_a_pin_are_counted():
+    """The left drive is seen by its rotor alone; ten losses are on the sheet's first page."""
+    board = pwmscope.analyse(CAPTURES / "one-board.csv.gz", sheet=CAPTURES / "one-board.toml")
+    (left,) = (line for line in board.failsafe.lines if line.line == "left")
+    assert not left.losses
+    names = ("sheet", "answer", "findings", "recordings")
+    alone = SimpleNamespace(**{name: getattr(board, name) for name in names})
+    alone.failsafe = dataclasses.replace(board.failsafe, lines=(left,))
+    assert make_one_page(alone).trials == len(left.rotor_losses) == 10

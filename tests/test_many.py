@@ -134,7 +134,7 @@ def test_a_real_cluster_survives_the_loss_of_a_worker(recordings, tmp_path):
     begun.mkdir()
     with (
         distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+            n_workers=2, threads_per_worker=1, dashboard_address=":0", processes=True
         ) as farm,
         cluster(farm.scheduler_address) as executor,
     ):

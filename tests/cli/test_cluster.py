@@ -26,7 +26,7 @@ def run(*words):
 def farm():
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+        n_workers=2, threads_per_worker=1, dashboard_address=":0", processes=True
     ) as farm:
         yield farm
 

@@ -58,8 +58,12 @@ def leaves(node: Any, path: str = "") -> Iterator[tuple[str, Any]]:
         for key, value in node.items():
             yield from leaves(value, f"{path}.{key}")
     elif isinstance(node, list):
+        seen: Counter[object] = Counter()
         for nth, value in enumerate(node):
             name = value.get("name", nth) if isinstance(value, dict) else nth
+            seen[name] += 1
+            if seen[name] > 1:  # such as the skew of another pair of lines
+                name = f"{name} {seen[name]}"
             yield from leaves(value, f"{path}[{name}]")
     else:
         yield path, node

@@ -6,30 +6,20 @@ import importlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, cached_property
-from typing import Any, Final, Literal, TypeAlias, TypeVar
+from types import ModuleType
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias, TypeVar
 
-from pwmscope.findings import timing
-from pwmscope.findings.freshness import (
-    Freshness,
-    SharedFreezes,
-    examine_freshness,
-    examine_shared_freezes,
-)
+from pwmscope.findings import timing, travel
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
 from pwmscope.findings.levels import examine_levels
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel, Record
 from pwmscope.findings.timing import Timing, examine_timing
-from pwmscope.findings.travel import (
-    Device,
-    Resolution,
-    Travel,
-    examine_centring,
-    examine_resolution,
-    examine_sweeps,
-    examine_travel,
-)
+from pwmscope.findings.travel import Device, Travel, examine_travel
 from pwmscope.model import Definition
+
+if TYPE_CHECKING:
+    from pwmscope.findings.freshness import Freshness, SharedFreezes
 
 A = TypeVar("A")
 When: TypeAlias = Literal["at once", "looked at", "called"]
@@ -58,12 +48,13 @@ class AllLines:
     def freshness(self) -> dict[str, Freshness]:
         """How fresh the frames of each servo line are."""
         answers = self.ask("freshness")
-        return {line: given({line: a}, line, Freshness) for line, a in answers.items()}
+        return {line: given({line: a}, line, _freshness().Freshness) for line, a in answers.items()}
 
     @property
     def shared_freezes(self) -> SharedFreezes:
         """Which freezes the lines of one receiver share."""
-        return given(self.answers, "shared freezes", SharedFreezes)
+        found: SharedFreezes = given(self.answers, "shared freezes", _freshness().SharedFreezes)
+        return found
 
     @property
     def coincidence(self) -> Coincidence:
@@ -119,6 +110,11 @@ def given(answers: dict[str, Answer], question: str, kind: type[A]) -> A:
     return found
 
 
+def _freshness() -> ModuleType:
+    """Load the package that answers how fresh frames are; `examine` does without."""
+    return importlib.import_module("pwmscope.findings.freshness")
+
+
 def _travel(channel: Channel) -> Travel:
     return given(channel.answers, "travel", Travel)
 
@@ -151,15 +147,15 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     ),
     Analyser(
         "resolution", "line", ("travel",), f"{_IN}travel:RESOLUTION_DEFINITIONS", "looked at",
-        lambda c: examine_resolution(c.record, _travel(c).moves),
+        lambda c: travel.examine_resolution(c.record, _travel(c).moves),
     ),
     Analyser(
         "centring", "line", ("travel",), f"{_IN}travel:CENTRING_DEFINITIONS", "looked at",
-        lambda c: examine_centring(c.record, _travel(c)),
+        lambda c: travel.examine_centring(c.record, _travel(c)),
     ),
     Analyser(
         "sweeps", "line", ("travel",), f"{_IN}travel:SWEEP_DEFINITIONS", "looked at",
-        lambda c: examine_sweeps(c.record, _travel(c)),
+        lambda c: travel.examine_sweeps(c.record, _travel(c)),
     ),
     Analyser(
         "glitches", "line", ("pulses",), f"{_IN}glitches:DEFINITIONS",
@@ -167,7 +163,9 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     ),
     Analyser(
         "freshness", "line", ("resolution",), f"{_IN}freshness:DEFINITIONS", "looked at",
-        lambda c: examine_freshness(c.record, given(c.answers, "resolution", Resolution)),
+        lambda c: _freshness().examine_freshness(
+            c.record, given(c.answers, "resolution", travel.Resolution)
+        ),
     ),
     Analyser(
         "levels", "line", ("pulses",), f"{_IN}levels:DEFINITIONS", "looked at",
@@ -191,7 +189,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
     Analyser(
         "shared freezes", "recording", ("freshness", "receivers"),
         f"{_IN}freshness:SHARED_DEFINITIONS",
-        analyse=lambda all_lines: examine_shared_freezes(
+        analyse=lambda all_lines: _freshness().examine_shared_freezes(
             all_lines.freshness, all_lines.order.receivers
         ),
     ),

@@ -15,18 +15,19 @@ from pwmscope.bench import LEVELS, BenchSheet, CapturePlan, Limits, Marker, Role
 from pwmscope.capture import Capture
 from pwmscope.errors import ArgumentError, HintError, format_given, require_type
 from pwmscope.findings import timing as on_timing
+from pwmscope.findings import travel as on_travel
 from pwmscope.findings.analysers import ANALYSERS, AllLines, When
 from pwmscope.findings.failsafe import LineLosses, LossAnalysis, analyse_losses
-from pwmscope.findings.freshness import Freshness, SharedFreezes
 from pwmscope.findings.glitches import Coincidence, Glitches
 from pwmscope.findings.receivers import Order, clock_lines, examine_order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
-from pwmscope.findings.travel import Centring, Resolution, Sweeps, Travel
+from pwmscope.findings.travel import Travel
 from pwmscope.model import Finding, Hazard, Span, Verdict, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 if TYPE_CHECKING:
+    from pwmscope.findings.freshness import Freshness, SharedFreezes
     from pwmscope.findings.link import LinkRecord
     from pwmscope.findings.plan_alignment import Alignment
 
@@ -133,23 +134,25 @@ class ChannelFindings:
         return self._answer("travel", Travel)
 
     @property
-    def resolution(self) -> Resolution | None:
+    def resolution(self) -> on_travel.Resolution | None:
         """Steps of the widths, worked out when looked at."""
-        return self._answer("resolution", Resolution)
+        return self._answer("resolution", on_travel.Resolution)
 
     @property
-    def centring(self) -> Centring | None:
+    def centring(self) -> on_travel.Centring | None:
         """How well neutral is come back to, worked out when looked at."""
-        return self._answer("centring", Centring)
+        return self._answer("centring", on_travel.Centring)
 
     @property
-    def sweeps(self) -> Sweeps | None:
+    def sweeps(self) -> on_travel.Sweeps | None:
         """How evenly the widths follow the stick, worked out when looked at."""
-        return self._answer("sweeps", Sweeps)
+        return self._answer("sweeps", on_travel.Sweeps)
 
     @property
     def freshness(self) -> Freshness | None:
         """How fresh its frames are while the stick moves, worked out when looked at."""
+        from pwmscope.findings.freshness import Freshness  # noqa: PLC0415 - seldom looked at
+
         return self._answer("freshness", Freshness)
 
     @property

@@ -417,7 +417,9 @@ class _Paces:
         lately = way * (level_us - self.width_us[earlier]) / late
         end_us = np.where(way > 0, self.width_us.max(), self.width_us.min())
         # Or the jump makes up for what the stick would have gone.
-        as_far = np.abs(way * jump_us - (went_us := pace * (last - first + 1))) < 0.4 * went_us
+        went_us = pace * (last - first + 1)
+        as_far = np.abs(way * jump_us - went_us) < 0.4 * went_us
+        as_far &= after[0] < 2.0 * pace  # A spring is faster
         off: BoolArray = (
             (last - first >= 2)
             & (pace * self.beside > least_us)

@@ -142,13 +142,30 @@ def plan(
     if json_copy.is_alone:
         click.echo(plan_json(made), nl=False)
         return
-    click.echo(plan_text(made), nl=False)
+    click.echo(plan_text(made) + _handling(made) * at_table, nl=False)
     json_copy.write(lambda: plan_json(made), replace=replace, said="The same plan is in")
     for what, file in (("plan", path), ("card", card)):
         if file is not None:
             click.echo(f"\nThe {what} is {file}.")
     if run:
         _run(made)
+
+
+TABLE_LEAD_S: Final = 15.0
+TABLE_START_S: Final = 5.0
+TABLE_READ_S: Final = 20.0
+"""To plug the test lead in, start the recorder, save and read: own estimates, not yet timed."""
+
+
+def _handling(plan: CapturePlan) -> str:
+    """Say how long a test at the table takes in all, and that this is an estimate."""
+    whole_s = TABLE_LEAD_S + TABLE_START_S + plan.seconds + TABLE_READ_S
+    return (
+        f"\nFrom lead to verdict: about {math.ceil(whole_s)} s, estimated.\n"
+        f"  The lead takes {TABLE_LEAD_S:g} s, starting {TABLE_START_S:g} s, the steps "
+        f"{plan.seconds:g} s, saving and reading {TABLE_READ_S:g} s.\n"
+        "  All but the steps are own estimates. Time them with a watch at your table.\n"
+    )
 
 
 def _sheet(path: Path | None, outputs: int) -> BenchSheet:

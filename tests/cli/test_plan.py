@@ -154,6 +154,13 @@ def test_the_steps_are_json_with_their_times():
     assert told["cautions"]
 
 
+def test_handling_at_the_table_is_told_as_an_estimate():
+    done = run("--sheet", SHEET, "--table")
+    assert "From lead to verdict: about 57 s, estimated." in done.output
+    assert "own estimates" in done.output
+    assert "From lead to verdict" not in run("--sheet", SHEET).output
+
+
 @pytest.mark.parametrize("words", [["--table"], ["--json", "-", "--run"]])
 def test_options_that_exclude_each_other_are_one_sentence(words):
     done = run(*words)

@@ -393,6 +393,7 @@ class _Paces:
         before, after = way * self.before[:, first], way * self.after[:, last + 1]
         pace = np.abs(jump_us) / (last - first + 1)
         good, beside = _plausible(before, after, pace)
+        good &= before[:2].max(axis=0) > 0.0
         frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
         return frozen
 
@@ -415,6 +416,10 @@ class _Paces:
         level_us, after = self.width_us[first], np.abs(self.after[:, last + 1])
         lately = way * (level_us - self.width_us[earlier]) / late
         end_us = np.where(way > 0, self.width_us.max(), self.width_us.min())
+        # Or the jump makes up for what the stick would have gone.
+        went_us = pace * (last - first + 1)
+        as_far = np.abs(way * jump_us - went_us) < 0.4 * went_us
+        as_far &= after[0] < 2.0 * pace  # A spring is faster
         off: BoolArray = (
             (last - first >= 2)
             & (pace * self.beside > least_us)
@@ -423,7 +428,7 @@ class _Paces:
             & (np.abs(end_us - level_us) > 2.0 * least_us)
             & (np.abs(jump_us) > LEAPS * np.maximum(pace, _calm(after)) + least_us)
             & (after[:2].max(axis=0) * self.beside > least_us)
-            & self.goes_on(last, np.maximum(pace, _calm(after)))
+            & (as_far | self.goes_on(last, np.maximum(pace, _calm(after))))
         )
         return off
 

@@ -1,7 +1,18 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
-from pwmscope.capture.clip import PART, clip, parse_instant_s, parse_stated_s
-from pwmscope.capture.formats import FORMATS, Format, Growing, Kind, find_kind, follow_growing, load
+from pwmscope.capture.formats import (
+    FORMATS,
+    PART,
+    Format,
+    Growing,
+    Kind,
+    clip,
+    find_kind,
+    follow_growing,
+    load,
+    parse_instant_s,
+    parse_stated_s,
+)
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.progress import Observer, observed_by
 from pwmscope.capture.reader.units import (

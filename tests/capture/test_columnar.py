@@ -359,3 +359,11 @@ def test_dates_beyond_the_calendar_are_told_as_the_numbers_they_are_kept_as(tmp_
     pl.DataFrame({"timestamp": stamps, "RX1": [0, 1, 7]}).write_parquet(file)
     with pytest.raises(CaptureError, match="row 3, column RX1: '7' stands"):
         read_columnar(file, NO_HINTS)
+
+
+def test_a_rate_that_takes_years_is_refused_in_one_sentence(tmp_path):
+    """Found by tests/fuzz/damaged.py: samples a nanohertz apart come later than 106 days."""
+    file = tmp_path / "recording.parquet"
+    pl.DataFrame({"RX1": [0, 1, 0, 1]}).write_parquet(file)
+    with pytest.raises(CaptureError, match="at this rate the samples come to more than 106 days"):
+        read_columnar(file, Hints.of(rate=1e-9))

@@ -286,3 +286,11 @@ def test_an_idle_line_in_millivolts_is_not_read_by_a_threshold_in_volts(tmp_path
     columns = np.column_stack([at_us, pulses, noise])
     np.savetxt(path, columns, ("%d", "%.3f", "%.1f"), ",", header=header, comments="")
     assert [line.edges_ps.size for line in load(path).lines.values()] == [40, 0]
+
+
+def test_a_lone_row_that_is_cut_short_is_refused_in_one_sentence(tmp_path):
+    """Found by tests/fuzz/damaged.py: no voltage was left to find a threshold from."""
+    file = tmp_path / "recording.csv"
+    file.write_bytes(b"\n6,0\r148.7")
+    with pytest.raises(PwmscopeError, match="0 row of data found"):
+        load(file)

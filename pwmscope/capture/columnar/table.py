@@ -19,7 +19,7 @@ from pwmscope.capture.reader.units import format_interval, size_of_unit, time_un
 from pwmscope.capture.reader.unpack import find_packing, max_bytes, name_of, reading
 from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
-from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
+from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather
 from pwmscope.capture.text.time_column import assumed_unit
@@ -283,6 +283,8 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
             if kind == "Parquet" and is_edge_file(path):
                 return read_edges(path, hints)
             return _read(_find_table(path, kind, hints), hints, batch_rows)
+    except BeyondReachError as error:
+        raise error.of(source) from None
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError):
         raise CaptureError(
             source, f"the {kind} data are damaged or cut short", "copy or write the file again"

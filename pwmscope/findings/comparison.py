@@ -43,6 +43,12 @@ class ComparedRow:
         """Whether any recording differs from the first."""
         return any(self.differs)
 
+    @property
+    def is_shown_in_some(self) -> bool:
+        """Whether one recording shows it and another, which holds the line, does not."""
+        shown = [found.value is not None for found in self.findings if found is not None]
+        return any(shown) and not all(shown)
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:

@@ -24,6 +24,7 @@ from pwmscope.findings.comparison import (
     FaultRate,
     FaultRow,
 )
+from pwmscope.findings.freshness import FRESH
 from pwmscope.findings.lag import Follows, Lag
 from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
 from pwmscope.model import Finding, Verdict, format_line, format_list, format_plainly, format_s
@@ -372,13 +373,28 @@ def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
     for line in comparison.lines:
         rows = [row for row in comparison.rows if row.line == line]
         names = [row.name for row in rows if row.is_different]
+        hidden = [row.name for row in rows if row.is_shown_in_some and not row.is_different]
+        aside = f" {len(hidden)} cannot be compared." if hidden else ""
         if not names:
-            yield f"{format_line(line)}: none of {len(rows)} figures differs."
+            yield f"{format_line(line)}: none of {len(rows)} figures differs.{aside}"
             continue
-        more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
-        told = ", ".join(names[:_TOLD])
         verb = "differs" if len(names) == 1 else "differ"
-        yield f"{format_line(line)}: {len(names)} of {len(rows)} figures {verb}: {told}{more}."
+        counted = f"{len(names)} of {len(rows)} figures {verb}"
+        yield f"{format_line(line)}: {counted}: {_first_few(names)}.{aside}"
+    shown_in_some = [row for row in comparison.rows if row.is_shown_in_some]
+    hidden = list(dict.fromkeys(row.name for row in shown_in_some if not row.is_different))
+    if hidden:
+        yield f"Shown in some recordings only: {_first_few(hidden)}."
+    if any(row.name == FRESH for row in shown_in_some):
+        yield (
+            "Link freshness was not compared on every line. Move the sticks briskly from end to "
+            "end in each recording."
+        )
+
+
+def _first_few(names: list[str]) -> str:
+    more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
+    return ", ".join(names[:_TOLD]) + more
 
 
 def _compared_table(line: str, rows: list[ComparedRow]) -> Table:

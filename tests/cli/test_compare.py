@@ -37,6 +37,15 @@ def test_a_recording_differs_in_nothing_from_itself():
     assert " ≠" not in said.partition("≠ marks")[0]
 
 
+def test_what_one_recording_alone_shows_is_named_and_never_passed_over():
+    """The drill shows how fresh its links are; holds-last has hardly a stick that moves."""
+    said = " ".join(run(ROOT / "captures" / "drill.csv.gz", HOLDS).output.split())
+    assert "cannot be compared." in said
+    assert "Shown in some recordings only: fresh frames, freezes, longest freeze" in said
+    assert "Link freshness was not compared on every line." in said
+    assert "cannot be compared" not in run(HOLDS, HOLDS).output
+
+
 def test_the_json_follows_its_schema(tmp_path):
     file = tmp_path / "compared.json"
     assert run(PRESET, HOLDS, "--json", file).exit_code == 0

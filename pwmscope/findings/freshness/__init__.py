@@ -2,6 +2,7 @@
 
 from pwmscope.findings.freshness.freshness import (
     DEFINITIONS,
+    FRESH,
     SHARED_DEFINITIONS,
     Freshness,
     SharedFreezes,
@@ -14,6 +15,7 @@ from pwmscope.findings.freshness.renewals import width_noise_us
 
 __all__ = [
     "DEFINITIONS",
+    "FRESH",
     "SHARED_DEFINITIONS",
     "Freshness",
     "SharedFreezes",

@@ -10,7 +10,12 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.failsafe.analysis import LossAnalysis
-from pwmscope.findings.failsafe.check import Failsafe, FailsafeLine, LineInRecording
+from pwmscope.findings.failsafe.check import (
+    Failsafe,
+    FailsafeLine,
+    LineInRecording,
+    RotorInRecording,
+)
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.losses import (
     Output,
@@ -114,6 +119,11 @@ def link_states(check: Failsafe) -> tuple[StateOfLine, ...]:
         for rec in line.recordings:
             for state, told in _of_recording(line, rec, *used[rec.source]):
                 seen[state].append(told)
+        for rotor in line.rotors:
+            for state, told in _of_rotor(rotor):
+                # A kill channel's verdict is the line's, below.
+                if state is not LinkState.LOST or not line.is_guarded:
+                    seen[state].append(told)
         if not line.recordings and line.is_guarded and line.verdict is not None:
             seen[LinkState.LOST].append((line.verdict, line.sentence))
         found += [_told(line, state, own) for state, own in seen.items()]
@@ -127,7 +137,7 @@ def _told(line: FailsafeLine, state: LinkState, seen: list[Seen]) -> StateOfLine
     if not judged:
         return StateOfLine(state, line.line, None, len(seen), seen[0][1])
     verdict = governing(judged)
-    if verdict is Verdict.MEETS and line.why_not and line.recordings:
+    if verdict is Verdict.MEETS and line.why_not and line.seen_in:
         return StateOfLine(state, line.line, Verdict.NOT_SHOWN, len(seen), line.why_not)
     said = next(said for own, said in seen if own is verdict)
     return StateOfLine(state, line.line, verdict, len(seen), said)
@@ -164,6 +174,18 @@ def _of_recording(
                 yield state, (Verdict.NOT_SHOWN, SAID[Verdict.NOT_SHOWN])
             else:
                 yield state, told
+
+
+def _of_rotor(own: RotorInRecording) -> Iterator[tuple[LinkState, Seen]]:
+    """List what one recording shows of a device without a pin by its rotor, state by state.
+
+    What its stick does at the return is not recorded, so that state stays open.
+    """
+    early = own.finding(POWER_UP)
+    if early is not None and early.verdict is not None:
+        yield LinkState.NEVER_LINKED, (early.verdict, early.sentence)
+    for event in own.losses.events:
+        yield LinkState.LOST, (event.stop.verdict, event.stop.reason)
 
 
 def _is_sure(event: LossEvent) -> bool:

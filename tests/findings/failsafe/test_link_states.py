@@ -1,11 +1,13 @@
 """States of the link: given this recording of a guided plan, each device is told so in each."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from loss_drill import PS, REST, check, preset, sheet_of
 
+import pwmscope
 from pwmscope.bench import make_plan, parse_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
@@ -267,3 +269,13 @@ def test_a_short_leap_as_the_link_is_back_is_not_left_out(good, frames):
     cells = told(leaping(capture, "RX3", 138.3, 138.3 + frames * FRAME_S, 1650.0))
     assert cells[LinkState.BACK_AT_REST, "RX3"].verdict is OPEN
     assert cells[LinkState.BACK_AT_REST, "RX1"].verdict is MEETS
+
+
+def test_a_device_without_a_pin_is_told_by_its_rotor():
+    """The shipped board stops ten times out of ten; its sticks at the return are not recorded."""
+    captures = Path(__file__).parents[3] / "captures"
+    board = pwmscope.analyse(captures / "one-board.csv.gz", sheet=captures / "one-board.toml")
+    cells = {cell.state: cell for cell in link_states(board.failsafe)}
+    lost = cells.pop(LinkState.LOST)
+    assert (lost.verdict, lost.seen) == (Verdict.MEETS, 10)
+    assert {cell.verdict for cell in cells.values()} == {Verdict.NOT_SHOWN}

@@ -84,3 +84,33 @@ def test_times_are_those_of_the_rotor() -> None:
     # The switch, then the boot: the bench lets it run again 0.6 s after.
     again_s = [event.again_s for _, event in line.rotor_losses]
     assert np.median([s for s in again_s if s is not None]) == pytest.approx(0.65, abs=0.1)
+
+
+def test_a_throttle_cut_for_a_marker_does_not_show_that_the_link_went() -> None:
+    made = Draft(hold="lets go", hand_s=0.03, scatter_s=0.004, link_goes=False)
+    assert verdict_of(ask(made, perform(made, 4))) == "not shown"
+
+
+def test_marks_that_end_at_full_speed_each_time_may_be_those_of_a_sensor_switched_off() -> None:
+    take = perform(GOOD, 3)
+    changes_ps, level = take.edges["tx-on"]
+    marks_ps = take.edges["D6"][0].reshape(-1, 2)
+    for off_ps, on_ps in changes_ps[1 - level :].reshape(-1, 2):
+        gone = (marks_ps[:, 0] > off_ps + 0.38e12) & (marks_ps[:, 0] < on_ps)
+        marks_ps = marks_ps[~gone]
+    take.edges["D6"] = (marks_ps.ravel(), 0)
+    assert verdict_of(ask(GOOD, take)) == "not shown"
+
+
+def test_a_rotor_that_turns_sooner_than_any_return_may_have_run_before_the_link() -> None:
+    made = Draft(losses=8, react_s=0.4, boot_s=1.0)
+    take = perform(made, 3)
+    changes_ps = take.edges["tx-on"][0]
+    begun_ps = int(take.edges["D6"][0][0])
+    told = []
+    for sooner_s in (1.5, 0.3):
+        first_on = [begun_ps - round(sooner_s * 1e12)]
+        own = changes_ps[changes_ps > begun_ps]
+        take.edges["tx-on"] = (np.concatenate([first_on, own]), 0)
+        told.append(verdict_of(ask(made, take)))
+    assert told == ["meets", "not shown"]

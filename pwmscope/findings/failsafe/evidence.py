@@ -490,6 +490,7 @@ class _Bench:
         one_clock = tuple(
             [n for n, is_one in zip(self.names, self.one_clock[i], strict=True) if is_one]
         )
+        beside = [self.lines[j] for j in others if self.one_clock[i][j]]
         own = []
         for k, response in zip(line.places, line.responses, strict=True):
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
@@ -502,7 +503,7 @@ class _Bench:
                 is_back,
                 losses[k].earliest_s,
             )
-            leaps = find_leaps(line, response, seen)
+            leaps = find_leaps(line, response, seen, beside)
             entered_s = losses[k].latest_s + CLOSE_S if entry is None else entry.by_s
             follower = ""
             if followed_s[k] > entered_s:

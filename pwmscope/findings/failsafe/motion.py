@@ -20,10 +20,12 @@ from pwmscope.findings.failsafe.alternatives import (
     Case,
     Cause,
     Ground,
+    never_lost,
     supply_failed,
 )
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, person_odds
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, hand_odds, person_odds
 from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
+from pwmscope.findings.failsafe.evidence import CLOSE_S
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
 from pwmscope.findings.failsafe.power import sag_in
@@ -60,6 +62,8 @@ MIN_CONTRARY: Final = 2
 """So many starts while the marker says off, and fewer while on, contradict the marker."""
 SPINS_UP: Final = 0.8
 """A rotor that begins to turn does so at less than this part of its speed."""
+SOONER: Final = 0.5
+"""A rotor that turns after this part of the quickest return's time may have had no link yet."""
 AT_REST_S: Final = 0.3
 """A rotor that stood for so long at the recording's start began to turn in it."""
 
@@ -231,6 +235,8 @@ class _Unpinned:
             ]
         )
         self.odds = person_odds(delays_s, STANDARD_SERVO.period_us / 1e6)
+        self.again_s = np.array([self._again_s(k) for k in range(len(losses))])
+        self.back_odds = hand_odds(self.again_s, STANDARD_SERVO.period_us / 1e6)
         known_s = delays_s[np.isfinite(delays_s)]
         self.spread_s = float(np.ptp(known_s)) if known_s.size else 0.0
 
@@ -298,6 +304,13 @@ class _Unpinned:
         spans = zip(edges_s[::2], edges_s[1::2], strict=True)
         return sum(ran_again(self.rotor, *span_s, self.usual_hz) for span_s in spans)
 
+    def _again_s(self, k: int) -> float:
+        """Return the time from the transmitter's return until it turned, before the next loss."""
+        back_s, losses = self.losses[k].back_s, self.losses
+        following_s = losses[k + 1].lost_s if k + 1 < len(losses) else math.inf
+        begin_s = self.spells.within(back_s, following_s).begin_s
+        return float(begin_s[0]) - back_s if begin_s.size else math.nan
+
     def _before_link(self) -> Finding | None:
         """Say whether it turned before the link was there; None where it did not."""
         watch, start_s, linked_s = self.watch, self.watch.span.start_s, self.watch.linked_s
@@ -307,7 +320,9 @@ class _Unpinned:
         if self._is_contrary():
             return None
         late_s = max((loss.moment.late_s for loss in self.losses), default=0.0)
-        early = find_spells(self.rotor, linked_s - late_s)
+        quickest_s = np.nanmin(self.again_s, initial=math.inf)
+        soon_s = SOONER * quickest_s if np.isfinite(quickest_s) else 0.0
+        early = find_spells(self.rotor, linked_s + max(-late_s, soon_s))
         # One that turned from the start may have been lost just before.
         counts = early.end_s > start_s + watch.limits.failsafe_s
         counts |= early.begin_s > start_s + AT_REST_S
@@ -316,10 +331,17 @@ class _Unpinned:
         if not early.begin_s.size:
             return None
         driven = early.driven(self.usual_hz)
+        driven = driven.where(driven.begin_s < linked_s - late_s)
         at_s = float((driven if driven.begin_s.size else early).begin_s[0])
         said = f"It turned at {at_s:.3f} s, before the link."
         told: str = Reason(said, "Find out what drives it before the link, with its rotor removed.")
-        if not driven.begin_s.size:
+        if at_s >= linked_s - late_s:
+            told = Reason(
+                f"It turned at {at_s:.3f} s, sooner after the transmitter came on than after any "
+                "loss. The link may not have been there.",
+                "Let the rotor stand for longer at the start, and record again.",
+            )
+        elif not driven.begin_s.size:
             told = Reason(
                 f"{said} A hand that turns it looks the same.",
                 "Record again, and touch no rotor.",
@@ -333,10 +355,10 @@ class _Unpinned:
     def _judge(self, k: int, stop: MotionStop) -> RotorLoss:
         moment, run = self.moments[k], self.runs[k]
         spells = self.spells.within(moment.back_s, math.inf)
-        following_s = self.losses[k + 1].lost_s if k + 1 < len(self.losses) else math.inf
-        again = spells.begin_s[spells.begin_s < following_s]
         # Marks at full speed at once are those of a sensor that was put back.
         is_back = bool(spells.begin_s.size and spells.first_hz[0] < SPINS_UP * spells.top_hz[0])
+        # Those that end at full speed in most losses are those of one that is switched off.
+        is_back &= run.is_seen or 2 * sum(each.is_seen for each in self.runs) > len(self.runs)
         alternatives = tuple(self._alternatives(k, is_back=is_back))
         verdict, reason = self._verdict(k, stop, alternatives)
         slowed_s = None
@@ -345,7 +367,7 @@ class _Unpinned:
         return RotorLoss(
             replace(stop, verdict=verdict, reason=reason),
             slowed_s,
-            float(again[0]) - moment.back_s if again.size else None,
+            None if math.isnan(self.again_s[k]) else float(self.again_s[k]),
             alternatives,
         )
 
@@ -384,7 +406,9 @@ class _Unpinned:
             yield Reason(
                 "How late the marker may change is not stated.", "State its kind in the sheet."
             )
-        yield from (_SAID[each.cause] for each in alternatives if not each.refuted)
+        for each in alternatives:
+            if not each.refuted:
+                yield _CLOSE if each.ground is Ground.SEEN_CLOSE else _SAID[each.cause]
         by_s = math.inf if run.slowed_s is None else run.slowed_s[1]
         if by_s - moment.earliest_s + (moment.error_s or 0.0) > limit_s:
             yield Reason(
@@ -420,6 +444,8 @@ class _Unpinned:
         for cause in (Cause.NEVER_LOST, Cause.HAND):
             is_machine = odds <= MACHINE_ODDS
             ground = Ground.MACHINE if is_machine else Ground.OPEN
+            if is_machine and cause is Cause.NEVER_LOST and not self._went(k):
+                is_machine, ground = False, Ground.SEEN_CLOSE
             yield Alternative(cause, is_machine, ground, (), at_s, odds)
         ground = Ground.TURNED_AGAIN if is_back else Ground.OPEN
         yield Alternative(Cause.UNPLUGGED, is_back, ground, (self.rotor.line,))
@@ -437,6 +463,18 @@ class _Unpinned:
         is_steady = run.before_hz is not None and run.kept_before >= STEADY
         ground = Ground.WAS_TURNING if is_steady else Ground.RAN_DOWN
         yield Alternative(Cause.HELD, is_steady, ground)
+
+    def _went(self, k: int) -> bool:
+        """Say whether the link went: a switch that only cuts the throttle does so at once.
+
+        A transmitter takes its time to start, the same each time; or another output shows it.
+        """
+        loss, slowed_s = self.losses[k], self.runs[k].slowed_s
+        if slowed_s is not None and slowed_s[0] >= loss.latest_s + CLOSE_S:
+            return True
+        if self.again_s[k] >= CLOSE_S and self.back_odds[k] <= MACHINE_ODDS:
+            return True
+        return any(never_lost(event.case).refuted for _, event in self._beside(loss))
 
     def _supply(self, loss: Loss) -> Alternative:
         """Ask whether the robot may have lost its power: by a supply line, or another output."""
@@ -459,6 +497,11 @@ class _Unpinned:
 _HAND: Final = Reason(
     "Its motor may have been stopped by hand: when it ran down differs as a person's times do.",
     'Record 10 losses with a marker of kind "switch", its stick held until the return.',
+)
+_CLOSE: Final = Reason(
+    f"It ran down within {CLOSE_S:g} s of the marker. A switch that only cuts the throttle looks "
+    "the same.",
+    "Record another output of its receiver that goes to a preset.",
 )
 _SAID: Final = {
     Cause.NEVER_LOST: _HAND,

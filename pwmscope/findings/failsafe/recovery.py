@@ -33,6 +33,8 @@ STAYS: Final = 5
 """A jump ends where an output stays for so many frames, which no stick does at once,"""
 STEADY: Final = 0.01
 """within this part of the convention's span."""
+NO_HAND_S: Final = 0.15
+"""No hand answers what it sees or hears within this time (common practice, from memory)."""
 STEP_US: Final = 3.0
 """A step from the preset to the stick's rest; the widths of either scatter by less."""
 BEYOND: Final = 0.01
@@ -136,7 +138,8 @@ def first_link_hazards(
     for name, own in ((name, come) for name, found in comes.items() for come in found):
         device, convention = expected[name], tables[name].convention
         others_s = [t for other in went if other != name for t in went[other].tolist()]
-        shows = any(abs(t - own.at_s) <= convention.period_us / 1e6 for t in others_s)
+        frame_s = convention.period_us / 1e6
+        shows = any(-frame_s <= own.at_s - t <= NO_HAND_S for t in others_s)
         shows |= not own.is_short and (own.starts or own.at_s <= seen_s)
         if not device.drives_something or device.band is None or not shows or name in hazards:
             continue
@@ -186,6 +189,9 @@ def _comes(table: PulseTable, from_s: float, until_s: float) -> Iterator[_Come]:
     if starts:
         to_us = float(np.median(width_us[at : at + 3]))
         yield _Come(float(rise_s[at]), to_us, None, starts=True, is_short=False)
+        if stays < STAYS:
+            yield _Come(float(rise_s[at + stays]), float(width_us[at + stays]),
+                        float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
     elif np.ptp(width_us[at : at + STAYS]) <= steady_us:
         to_us = float(np.median(width_us[at : at + STAYS]))
         yield _Come(float(rise_s[at]), to_us, from_us, starts=False, is_short=False)

@@ -27,6 +27,9 @@ TWO_FRAMES: Final = 1.5
 """A jump that took longer than this many frame periods had pulses on its way."""
 EXACT: Final = 0.01
 """A stick that was held is found within this part of the span, where nothing else is near it."""
+STANDS: Final = 5
+STEP_US: Final = 3.0
+"""A line that stands for so many frames, and then elsewhere, has stepped, by this or more."""
 MIN_LINES: Final = 2
 """So many lines must be back at once where the sticks were before the loss."""
 
@@ -166,11 +169,14 @@ class LinkSeen:
     earliest_s: float = -math.inf  # The earliest moment of the loss
 
 
-def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap, ...]:
+def find_leaps(
+    line: Watched, response: Response, seen: LinkSeen, others: Sequence[Watched] = ()
+) -> tuple[Leap, ...]:
     """List the widths outside the stop range that an output took before the link was back.
 
     It left before two others returned together, or it changed again before any stick was
-    followed, and had not gone back to where its own stick was.
+    followed, and had not gone back to where its own stick was. Or it jumped again as another of its
+    receiver stepped from its preset to its stick, were it by a few microseconds.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -185,7 +191,10 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
     went_back = bool(early) and is_where_it_was(line, response, early[0], seen.earliest_s)
     if early and not before:
-        is_left_again = _steps_nearer(line, response, seen) or (
+        again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
+        steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
+        is_left_again = steps == [False, True]
+        is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))
         )
@@ -196,6 +205,19 @@ def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap,
         for c in before
         if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
     )
+
+
+def _steps_with(line: Watched, jump: Change) -> bool:
+    """Say whether another line, which stands, steps a little in the frame of a jump."""
+    table = line.output.table
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    begin, end = np.searchsorted(rise_s, (jump.after_s + _TICK_S, jump.by_s - line.frame_s / 2.0))
+    was, now = width_us[max(begin - STANDS, 0) : begin], width_us[end + 1 : end + 1 + STANDS]
+    if min(was.size, now.size) < STANDS:
+        return False
+    by_us = max(now.min() - was.max(), was.min() - now.max())
+    least_us = max(STEP_US, float(np.ptp(was)), float(np.ptp(now)))
+    return bool(least_us <= by_us <= JUMP * table.convention.span_us)
 
 
 def _pulses_beyond(line: Watched, change: Change) -> Leap | None:

@@ -452,12 +452,15 @@ class RunDown:
         where it did not.
     is_driven : bool
         Whether it is driven after the moment by which it must be commanded to stop.
+    is_seen : bool
+        Whether it was seen slower before its marks ended; else they ended at once.
     """
 
     before_hz: float | None
     kept_before: float
     slowed_s: tuple[float, float] | None
     is_driven: bool
+    is_seen: bool = False
 
 
 def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
@@ -489,7 +492,15 @@ def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
         return RunDown(usual_hz, float(before[-1]) / usual_hz, None, is_driven)
     since_s, since = at_s[end - 1 : back], hz[end - 1 : back]
     slowed_s = _slowed_s(rotor, (since_s, since), slow_hz, usual_hz, loss)
-    return RunDown(usual_hz, halves[1] / halves[0], slowed_s, is_driven)
+    is_seen = bool(since.size and since[-1] < slow_hz) or _drags(rotor, loss.back_s)
+    return RunDown(usual_hz, halves[1] / halves[0], slowed_s, is_driven, is_seen)
+
+
+def _drags(rotor: Rotor, until_s: float) -> bool:
+    """Say whether the last interval is longer than the one between the same marks a turn before."""
+    count, last = (rotor.per_turn or 1) + 2, rotor.marks.first_at(until_s)
+    interval_s = np.diff(rotor.marks.seconds(max(last - count, 0), last))
+    return bool(interval_s.size == count - 1 and interval_s[-1] > SPEEDS_UP * interval_s[0])
 
 
 def _slowed_s(

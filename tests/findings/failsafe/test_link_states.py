@@ -222,6 +222,8 @@ def leaping(capture, line, from_s, until_s, to_us):
     [
         # As the link comes at 4.33 s, the others step from their presets to their rests by 7 us.
         (4.33, 4.80, True),
+        # A few frames after they step, sooner than a hand answers.
+        (4.41, 4.80, True),
         # While the transmitter boots, before any output shows the link.
         (4.05, 4.20, True),
         # Alone, after the link was seen to come: a switch that a hand moved looks the same.

@@ -255,6 +255,33 @@ def test_without_the_others_a_width_left_again_before_any_stick_was_followed_is_
     assert len(leaps(jump(12.0, 1900.0), jump(13.0, 1600.0), returned=True)) == 1
 
 
+@pytest.mark.parametrize(
+    ("steps", "found"),
+    [
+        ({13.0: 1494.0}, 1),  # The link comes with the second jump
+        ({12.0: 1494.0}, 0),
+        ({12.0: 1494.0, 13.0: 1488.0}, 0),
+        ({13.0: 1498.0}, 0),  # Less than the widths scatter by
+        ({13.0: 1300.0}, 0),  # Two switches, or sticks
+        ({}, 0),
+    ],
+)
+def test_a_held_width_left_as_another_line_steps_from_its_preset_is_a_leap(steps, found):
+    """Once the transmitter is on the weapon runs on, until the link comes; found by a study."""
+    rise_s = np.arange(11.0, 15.0, FRAME_S)
+    width_us = 1500.0 + np.resize([0.0, 0.5], rise_s.size)
+    for at_s, to_us in steps.items():
+        width_us[rise_s > at_s - FRAME_S / 2] += to_us - 1500.0
+    other, apart = line_with(), seen(linked_s=INF)
+    table = SimpleNamespace(
+        rise_s=rise_s, width_us=width_us, measured=np.ones(rise_s.size, bool),
+        convention=STANDARD_SERVO,
+    )  # fmt: skip
+    other = replace(other, output=replace(other.output, table=table))
+    took = response(jump(12.0, 1700.0), jump(13.0, 1600.0, 1700.0))
+    assert len(find_leaps(line_with(), took, apart, [other])) == found
+
+
 @pytest.mark.parametrize(("near_us", "found"), [(1749.0, 1), (1711.0, 1), (1710.0, 0), (1700.0, 0)])
 def test_a_jump_near_its_stick_and_a_step_to_its_very_width_is_a_leap(near_us, found):
     """A receiver alone in its return, found by a study: 49 us off for 0.24 s, then the stick's."""

@@ -355,6 +355,7 @@ def main() -> int:
             print(f"case-{number}{ending}", hints)
         return 0
     began = time.monotonic()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("ended early"))  # and the reader with it
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
         # Where the readers put their temporary files, too; more threads only wait for each other.

@@ -60,10 +60,11 @@ TRUTH = {
         LinkState.RESTARTED: OPEN,
         LinkState.BACK_STICKS_UP: None,
     },
+    # A width that is held until its stick is followed again does not show the return.
     "held widths": {
         LinkState.LINKED: MEETS,
         LinkState.RESTARTED: BREAKS,
-        LinkState.BACK_STICKS_UP: None,
+        LinkState.BACK_STICKS_UP: OPEN,
     },
 }
 """What the firmware was built to do."""

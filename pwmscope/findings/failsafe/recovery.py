@@ -183,7 +183,7 @@ def _comes(table: PulseTable, from_s: float, until_s: float) -> Iterator[_Come]:
     stays = int(apart[0]) if apart.size else STAYS
     after_us = width_us[at + stays : at + stays + STAYS]
     settles = after_us.size == STAYS and np.ptp(after_us) <= steady_us
-    if stays < STAYS and settles:
+    if stays < STAYS:
         yield _Come(float(rise_s[at]), float(np.median(width_us[at : at + stays])), from_us,
                     starts, is_short=True)  # fmt: skip
     if starts:

@@ -242,6 +242,15 @@ def test_a_weapon_that_leaps_alone_up_to_the_first_link_is_a_hazard(from_s, unti
     assert [from_s <= h.at_s < until_s for h in first] == ([True] if told_of else [])
 
 
+def test_a_weapon_that_leaps_every_second_frame_as_the_link_comes_is_a_hazard():
+    before = {name: rest + 7.0 for name, rest in REST.items()}
+    found = guided(before=before, spans=GUIDED[:8])
+    for k in range(3):
+        found = leaping(found, "RX3", 4.33 + 0.04 * k, 4.345 + 0.04 * k, 1650.0)
+    told = [h for h in check(found).hazards if h.kind is HazardKind.FIRST_LINK]
+    assert [h.at_s < 4.35 for h in told if "RX3" in h.lines] == [True]
+
+
 def test_a_weapon_that_leaps_before_the_others_jump_together_is_a_hazard():
     """On a receiver of its own it is back first; found by a study of boots."""
     before = {name: rest + (0.0 if name == "RX3" else 200.0) for name, rest in REST.items()}

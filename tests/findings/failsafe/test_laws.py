@@ -178,13 +178,17 @@ def grounds(event):
 @given(drills(), st.sampled_from([0.0, 0.1, 0.3]), st.sampled_from([0.1, 0.4]))
 @RUNS
 def test_a_later_marker_never_yields_meets(drill, late_s, more_s):
-    """But where delays differ by more than a marker was stated to be late: it was not so exact."""
+    """But where the record contradicts a marker that was stated to be less late than it is.
+
+    Delays differ by more than that, or an output still moves after it.
+    """
 
     def found(value_s):
         return check(drill, sheet=sheet_of(marker=Marker("tx-on", "high", "button", value_s)))
 
     for event in better(found(late_s), found(late_s + more_s)):
-        assert grounds(event) == {Ground.SPREAD}
+        assert grounds(event) <= {Ground.SPREAD, Ground.FOLLOWS}, grounds(event)
+        assert grounds(event)
 
 
 @given(drills(losses=6), st.sampled_from([0.01, 0.05, 0.3]), st.sampled_from([0.1, 0.5, 1.4]))

@@ -20,7 +20,7 @@ from pwmscope.capture.text.edges import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout
 
-BLOCK_BYTES: Final = 1 << 20
+BLOCK_BYTES: Final = 1 << 22
 _KEPT_BYTES: Final = 1 << 24
 """Freed memory that the C library is to keep: more than the arrays of a block take."""
 _MAX_THREADS: Final = 8

@@ -16,6 +16,8 @@ import numpy.typing as npt
 FROM_MAD: Final = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation."""
 _MANY: Final = 1_000_000
+_FEW: Final = 10_000
+"""For so many values the library is quicker than what is written here for fewer."""
 
 
 def median_of(values: npt.NDArray[np.float64]) -> float:
@@ -33,6 +35,8 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
         median = pl.Series(values).median()
         assert isinstance(median, float)
         return median
+    if values.size >= _FEW:
+        return float(np.median(values))
     # As the library does it, without what takes three times as long for a few hundred values.
     if math.isnan(np.maximum.reduce(values)):
         return math.nan
@@ -54,6 +58,8 @@ def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
     >>> quantile_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25)
     1.75
     """
+    if values.size >= _FEW:
+        return float(np.quantile(values, share))
     place = share * (values.size - 1)
     below = int(place)
     parted = np.partition(values, below)

@@ -92,7 +92,6 @@ from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.findings.supply import Supply, SupplyAnswer
 from pwmscope.model import (
-    CLOCK_TOLERANCE,
     Definition,
     Finding,
     Hazard,
@@ -340,11 +339,9 @@ def find_losses(
         line_losses[name] = replace(before, findings=findings, hazards=hazards, motion=motion)
     seen = (event for own in events.values() for event in own)
     answers = answer_supplies(supplies, lines, reference.sheet, seen)
-    interval_us = capture.sample_interval_us
     watch = Watch(
         told.losses, told.linked_s, Span(capture.start_s, capture.end_s),
-        None if interval_us is None else interval_us / 1e6, told.polarity,
-        told.is_lateness_known, events, supplies, limits,
+        capture.sample_interval_us, told.polarity, told.is_lateness_known, events, supplies, limits,
     )  # fmt: skip
     rotors = unpinned_losses(watch, rotations, reference.sheet)
     return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers, rotors)
@@ -590,12 +587,9 @@ def _events(
         line.losses, line.responses, evidence, back_s, *(c.tolist() for c in columns), strict=True
     ):
         stopped_s, last_outside_s, before_us, was_outside, ran_on, glitches, beyond = figures
-        error_s = None
-        if interval_us is not None:
-            error_s = interval_us / 1e6 + CLOCK_TOLERANCE * (loss.back_s - loss.earliest_s)
         case = Case(
-            loss, response, own, setting, error_s, stopped_s, last_outside_s, before_us,
-            was_outside, ran_on,
+            loss, response, own, setting, loss.timing_error_s(interval_us), stopped_s,
+            last_outside_s, before_us, was_outside, ran_on,
         )  # fmt: skip
         relink_s = None
         if loss.is_marked and loss.came_back and recovered is not None:

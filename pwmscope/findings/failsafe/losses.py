@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pwmscope.errors import HintError
 from pwmscope.findings.segmentation import Dwells
+from pwmscope.model import CLOCK_TOLERANCE
 from pwmscope.pulses import PulseTable
 
 QUIET_S: Final = 0.2
@@ -131,6 +132,12 @@ class Loss:
         inferred = moment.known is Known.INFERRED
         object.__setattr__(self, "is_inferred", inferred)
         object.__setattr__(self, "seen_from_s", self.lost_s if inferred else earliest_s)
+
+    def timing_error_s(self, interval_us: float | None) -> float | None:
+        """Say how far the difference of two instants in it may be off, by sampling and clock."""
+        if interval_us is None:
+            return None
+        return interval_us / 1e6 + CLOCK_TOLERANCE * (self.back_s - self.earliest_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,7 @@ from pwmscope.findings.rotation import (
     MotionStop,
     Rotation,
     Rotor,
+    Spells,
     examine_rotation,
     find_marks,
     find_spells,
@@ -48,10 +49,11 @@ from pwmscope.findings.rotation import (
     put_together,
     ran_again,
     run_down,
+    whole_turns,
 )
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import Supply
-from pwmscope.model import CLOCK_TOLERANCE, Evidence, Finding, Span, Verdict
+from pwmscope.model import Evidence, Finding, Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO
 
 STEADY: Final = 0.95
@@ -176,7 +178,7 @@ class Watch:
     losses: Sequence[Loss]  # Of the recording, in order
     linked_s: float | None  # When the marker first showed on
     span: Span  # The recording
-    interval_s: float | None  # Between its samples
+    interval_us: float | None  # Between its samples
     polarity: Polarity | None
     is_lateness_known: bool
     events: Mapping[str, tuple[LossEvent, ...]]  # Of the lines with pulses
@@ -218,16 +220,18 @@ class _Unpinned:
         losses: list[Loss],
     ) -> None:
         self.watch, self.rotor, self.device, self.sheet = watch, rotor, device, sheet
-        self.losses = losses
-        self.spells = find_spells(rotor)
+        self.losses, self.turns = losses, whole_turns(rotor)
+        self.spells = find_spells(rotor, self.turns)
+        self.is_contrary = self._is_contrary()
         self.moments = [self._moment(loss) for loss in losses]
         stop_by_s = [m.latest_s + watch.limits.failsafe_s for m in self.moments]
         self.runs = [
-            run_down(rotor, moment, by_s)
+            run_down(rotor, self.turns, moment, by_s)
             for moment, by_s in zip(self.moments, stop_by_s, strict=True)
         ]
         seen = [run.before_hz for run in self.runs if run.before_hz is not None]
         self.usual_hz = float(np.median(seen)) if seen else self.spells.top_hz.max(initial=0.0)
+        self.starts_while_on = self._starts_while_on()
         delays_s = np.array(
             [
                 run.slowed_s[0] - loss.lost_s if run.slowed_s and loss.is_marked else math.nan
@@ -252,13 +256,9 @@ class _Unpinned:
         return RotorLosses(events, motion, findings, cut or Verdict.NOT_SHOWN)
 
     def _moment(self, loss: Loss) -> LossMoment:
-        error_s = None
-        if self.watch.interval_s is not None:
-            lasted_s = loss.back_s - loss.earliest_s
-            error_s = self.watch.interval_s + CLOCK_TOLERANCE * lasted_s
         return LossMoment(
-            loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s, error_s,
-            self._doubt(loss),
+            loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s,
+            loss.timing_error_s(self.watch.interval_us), self._doubt(loss),
         )  # fmt: skip
 
     def _doubt(self, loss: Loss) -> str:
@@ -269,7 +269,7 @@ class _Unpinned:
                 "The moment the transmitter went off is not marked.",
                 "Put the transmitter's switch on a marker line.",
             )
-        if polarity is None or not polarity.is_known or self._is_contrary():
+        if polarity is None or not polarity.is_known or self.is_contrary:
             return Reason(
                 "Which level of the marker means on is not known, or the rotor contradicts it.",
                 "State on in the sheet's marker, and check it.",
@@ -297,12 +297,12 @@ class _Unpinned:
             off |= (begun_s > loss.lost_s) & (begun_s < loss.back_s)
         return bool(np.count_nonzero(off) >= MIN_CONTRARY > np.count_nonzero(~off))
 
-    def _starts_while_on(self) -> int:
-        """Count the times with the transmitter on in which it ran down and was driven again."""
+    def _starts_while_on(self) -> bool:
+        """Say whether it ran down and was driven again with the transmitter on."""
         bounds_s = [edge for loss in self.losses for edge in (loss.lost_s, loss.back_s)]
         edges_s = (self.watch.span.start_s, *bounds_s, self.watch.span.end_s)
         spans = zip(edges_s[::2], edges_s[1::2], strict=True)
-        return sum(ran_again(self.rotor, *span_s, self.usual_hz) for span_s in spans)
+        return any(ran_again(self.rotor, self.turns, *span_s, self.usual_hz) for span_s in spans)
 
     def _again_s(self, k: int) -> float:
         """Return the time from the transmitter's return until it turned, before the next loss."""
@@ -317,12 +317,12 @@ class _Unpinned:
         polarity = watch.polarity
         if linked_s is None or linked_s <= start_s or polarity is None or not polarity.is_known:
             return None
-        if self._is_contrary():
+        if self.is_contrary:
             return None
         late_s = max((loss.moment.late_s for loss in self.losses), default=0.0)
         quickest_s = np.nanmin(self.again_s, initial=math.inf)
         soon_s = SOONER * quickest_s if np.isfinite(quickest_s) else 0.0
-        early = find_spells(self.rotor, linked_s + max(-late_s, soon_s))
+        early = self._spells_by(linked_s + max(-late_s, soon_s))
         # One that turned from the start may have been lost just before.
         counts = early.end_s > start_s + watch.limits.failsafe_s
         counts |= early.begin_s > start_s + AT_REST_S
@@ -393,7 +393,7 @@ class _Unpinned:
             yield moment.doubt
         if moment.error_s is None or self.rotor.per_turn is None:
             yield stop.reason
-        turned = find_spells(self.rotor, moment.back_s).within(moment.latest_s, math.inf)
+        turned = self._spells_by(moment.back_s).within(moment.latest_s, math.inf)
         if turned.begin_s.size or stop.verdict is Verdict.DOES_NOT_MEET:
             yield Reason(
                 "Marks came while the signal was lost. A hand that turns the rotor, and a loose "
@@ -416,11 +416,15 @@ class _Unpinned:
                 "Set its failsafe to stop it sooner, and record again.",
             )
 
+    def _spells_by(self, until_s: float) -> Spells:
+        """Find where it turned, by the marks up to a moment alone."""
+        return find_spells(self.rotor, self.turns, until_s)
+
     def _broken(self, k: int, stop: MotionStop) -> str:
         """Say what shows that it was driven for too long; empty where nothing does."""
         moment, run, limit_s = self.moments[k], self.runs[k], self.watch.limits.failsafe_s
         late_s = moment.latest_s + (moment.error_s or 0.0)
-        begun = find_spells(self.rotor, moment.back_s).within(late_s, math.inf)
+        begun = self._spells_by(moment.back_s).within(late_s, math.inf)
         begun = begun.driven(self.usual_hz)
         begun_s = begun.begin_s[begun.end_s >= late_s + limit_s]
         if begun_s.size:
@@ -450,9 +454,8 @@ class _Unpinned:
         ground = Ground.TURNED_AGAIN if is_back else Ground.OPEN
         yield Alternative(Cause.UNPLUGGED, is_back, ground, (self.rotor.line,))
         yield self._supply(loss)
-        starts = self._starts_while_on()
-        ground = Ground.STARTED_WHILE_ON if starts else Ground.OPEN
-        yield Alternative(Cause.REVERSED_MARKER, starts > 0, ground)
+        ground = Ground.STARTED_WHILE_ON if self.starts_while_on else Ground.OPEN
+        yield Alternative(Cause.REVERSED_MARKER, self.starts_while_on, ground)
         is_alike = self.spread_s <= loss.moment.late_s + SPREAD_S
         ground = Ground.COUNTED if is_alike else Ground.SPREAD
         yield Alternative(Cause.LATE_MARKER, is_alike, ground)

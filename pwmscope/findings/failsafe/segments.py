@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model import Span, median_of, ndimage, sampling_floor_us
+from pwmscope.model import FROM_MAD, Span, median_of, ndimage, sampling_floor_us
 from pwmscope.pulses import PulseTable
 
 STANDING_PULSES: Final = 6
@@ -154,7 +154,7 @@ def _tolerance(
     span_us = table.convention.span_us
     bends_us = np.abs(np.diff((calm_us if calm_us.size >= _MIN_CALM else width_us), 2))
     bends_us = bends_us[: _NOISE_PULSES if bends_us.size > _NOISE_PULSES else None]
-    scatter_us = 1.4826 * median_of(bends_us) / math.sqrt(6.0) if bends_us.size else 0.0
+    scatter_us = FROM_MAD * median_of(bends_us) / math.sqrt(6.0) if bends_us.size else 0.0
     floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
     noise_us = max(min(scatter_us, MAX_NOISE * span_us), floor_us, MIN_NOISE * span_us)
     interval_us = table.sample_interval_us or 0.0

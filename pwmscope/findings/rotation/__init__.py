@@ -15,6 +15,7 @@ from pwmscope.findings.rotation.motion import (
     Rotor,
     RunDown,
     Spells,
+    Turns,
     find_spells,
     judge_motion,
     limit_of,
@@ -23,6 +24,7 @@ from pwmscope.findings.rotation.motion import (
     put_together,
     ran_again,
     run_down,
+    whole_turns,
 )
 from pwmscope.findings.rotation.rotation import (
     DEFINITIONS,
@@ -45,6 +47,7 @@ __all__ = [
     "SlowDown",
     "Speeds",
     "Spells",
+    "Turns",
     "below_per_minute",
     "count_speeds",
     "examine_rotation",
@@ -59,4 +62,5 @@ __all__ = [
     "put_together",
     "ran_again",
     "run_down",
+    "whole_turns",
 ]

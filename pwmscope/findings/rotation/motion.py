@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.rotation.marks import SUSTAINED, Marks, below_per_minute
 from pwmscope.findings.rotation.slow import SlowDown, fall_below
 from pwmscope.model import (
+    FROM_MAD,
     PS_PER_S,
     WORST_FIRST,
+    BoolArray,
     Evidence,
     Finding,
     FloatArray,
@@ -23,8 +24,6 @@ from pwmscope.model import (
     format_line,
     not_shown,
 )
-
-BoolArray: TypeAlias = npt.NDArray[np.bool_]
 
 MOTION_STOP: Final = "motion stop"
 BEFORE_S: Final = 1.0
@@ -383,13 +382,21 @@ class Spells:
         return Spells(self.begin_s[own], self.end_s[own], self.top_hz[own], self.first_hz[own])
 
 
-def find_spells(rotor: Rotor, until_s: float = math.inf) -> Spells:
+@dataclass(frozen=True, slots=True)
+class Turns:
+    """The whole turns of a rotor, as columns of shape (n,); marks out of place cancel in them."""
+
+    over_s: FloatArray  # When each was over
+    hz: FloatArray  # Its speed
+
+
+def find_spells(rotor: Rotor, turns: Turns, until_s: float = math.inf) -> Spells:
     """Find where a rotor turned faster than stated, by a moment; one fast interval is no spell."""
     per_turn, marks = rotor.per_turn or 1, rotor.marks
     seen = len(marks) if math.isinf(until_s) else marks.first_at(until_s)
     time_s = marks.seconds(0, seen)
-    turns = np.diff(marks.number[:seen]) / per_turn
-    fast = np.flatnonzero(turns >= rotor.slow_hz * np.diff(time_s)) if seen else np.zeros(0, int)
+    part = np.diff(marks.number[:seen]) / per_turn
+    fast = np.flatnonzero(part >= rotor.slow_hz * np.diff(time_s)) if seen else np.zeros(0, int)
     if not fast.size:
         return Spells(*[np.zeros(0)] * 4)
     apart = np.flatnonzero(time_s[fast[1:]] - time_s[fast[:-1] + 1] > REST_S)
@@ -398,17 +405,17 @@ def find_spells(rotor: Rotor, until_s: float = math.inf) -> Spells:
     count = np.diff(np.concatenate([[-1], apart, [fast.size - 1]]))
     kept = count >= SUSTAINED
     begin_s, end_s = time_s[first[kept]], time_s[last[kept] + 1]
-    at_s, hz = whole_turns(rotor)
+    at_s = turns.over_s
     top = [
-        float(hz[slice(*np.searchsorted(at_s, (begin, end), side="right"))].max(initial=0.0))
+        float(turns.hz[slice(*np.searchsorted(at_s, (begin, end), side="right"))].max(initial=0.0))
         for begin, end in zip(begin_s.tolist(), end_s.tolist(), strict=True)
     ]
     at = first[kept]
-    return Spells(begin_s, end_s, np.array(top), turns[at] / (time_s[at + 1] - begin_s))
+    return Spells(begin_s, end_s, np.array(top), part[at] / (time_s[at + 1] - begin_s))
 
 
-def whole_turns(rotor: Rotor) -> tuple[FloatArray, FloatArray]:
-    """Return when each whole turn was over, and its speed; marks out of place cancel in it."""
+def whole_turns(rotor: Rotor) -> Turns:
+    """Find the whole turns of a rotor."""
     marks, per_turn = rotor.marks, rotor.per_turn or 1
     number = marks.number
     end = np.searchsorted(number, number + per_turn)
@@ -416,13 +423,12 @@ def whole_turns(rotor: Rotor) -> tuple[FloatArray, FloatArray]:
     begin = begin[number[end[begin]] == number[begin] + per_turn]
     time_s = marks.seconds(0, len(marks))
     over_s: FloatArray = time_s[end[begin]]
-    return over_s, 1.0 / (over_s - time_s[begin])
+    return Turns(over_s, 1.0 / (over_s - time_s[begin]))
 
 
-def ran_again(rotor: Rotor, from_s: float, to_s: float, usual_hz: float) -> bool:
+def ran_again(rotor: Rotor, turns: Turns, from_s: float, to_s: float, usual_hz: float) -> bool:
     """Say whether a rotor that ran lost speed in a span, and was driven again."""
-    at_s, hz = whole_turns(rotor)
-    own = hz[slice(*np.searchsorted(at_s, (from_s, to_s)))]
+    own = turns.hz[slice(*np.searchsorted(turns.over_s, (from_s, to_s)))]
     own = own[int(np.argmax(own >= RAN * usual_hz)) :] if (own >= RAN * usual_hz).any() else own[:0]
     return bool(_rises(rotor, own, usual_hz).any())
 
@@ -463,9 +469,9 @@ class RunDown:
     is_seen: bool = False
 
 
-def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
+def run_down(rotor: Rotor, turns: Turns, loss: LossMoment, stop_by_s: float) -> RunDown:
     """Follow the speed of a rotor through a loss; it must be commanded to stop by a moment."""
-    at_s, hz = whole_turns(rotor)
+    at_s, hz = turns.over_s, turns.hz
     begin, end, back = np.searchsorted(
         at_s, (loss.earliest_s - BEFORE_S, loss.earliest_s, loss.back_s), side="right"
     )
@@ -476,7 +482,7 @@ def run_down(rotor: Rotor, loss: LossMoment, stop_by_s: float) -> RunDown:
     half = at_s[begin:end] > loss.earliest_s - BEFORE_S / 2.0
     halves = [float(np.median(h)) if h.size else usual_hz for h in (before[~half], before[half])]
     around = np.where(half, halves[1], halves[0])
-    spread = 1.4826 * float(np.median(np.abs(before - around))) / usual_hz
+    spread = FROM_MAD * float(np.median(np.abs(before - around))) / usual_hz
     lost = max(SLOWED, UNEVEN * spread)
     if lost > MAX_UNEVEN:
         return RunDown(None, 0.0, None, is_driven=False)

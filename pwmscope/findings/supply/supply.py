@@ -12,6 +12,7 @@ import numpy as np
 from pwmscope.bench import BenchChannel, BenchSheet
 from pwmscope.model import (
     COVERAGE,
+    FROM_MAD,
     MAX_SPANS,
     PS_PER_S,
     BoolArray,
@@ -35,7 +36,6 @@ BORDER: Final = 3.0
 """Down to so many deviations a sag reaches."""
 APART: Final = 3
 """Milliseconds between two stretches that are one sag all the same."""
-NORMAL_MAD: Final = 1.4826
 BLOCK: Final = 50
 """Milliseconds whose median is taken, and so many of these on each side for the level around."""
 AROUND: Final = 100
@@ -77,7 +77,7 @@ def around(mean_v: FloatArray) -> FloatArray:
 def noise_of(off_v: FloatArray) -> float:
     """Return the deviation of the means of milliseconds, by the median step between two."""
     steps_v = np.abs(np.diff(off_v))
-    return NORMAL_MAD / math.sqrt(2.0) * float(np.median(steps_v)) if steps_v.size else 0.0
+    return FROM_MAD / math.sqrt(2.0) * float(np.median(steps_v)) if steps_v.size else 0.0
 
 
 def find_sags(voltage: Voltage, scale: float = 1.0) -> tuple[Sags, float]:

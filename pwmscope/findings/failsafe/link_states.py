@@ -18,6 +18,7 @@ from pwmscope.findings.failsafe.check import (
 )
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.losses import (
+    STEP_US,
     Output,
     QuietSpell,
     find_quiet_spells,
@@ -25,7 +26,7 @@ from pwmscope.findings.failsafe.losses import (
     quiet_limit_s,
 )
 from pwmscope.findings.failsafe.power_up import POWER_UP
-from pwmscope.findings.failsafe.recovery import STEP_US, is_held
+from pwmscope.findings.failsafe.recovery import is_held
 from pwmscope.findings.failsafe.response import ChangeKind
 from pwmscope.findings.failsafe.stop_time import sides
 from pwmscope.model import Verdict, governing

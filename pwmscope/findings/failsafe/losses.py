@@ -27,6 +27,10 @@ NOISE_LIMIT: Final = 12.0
 MIN_STAND_S: Final = 0.5
 SAME: Final = 0.05
 """Levels within this part of the span may be one position of a stick held by hand."""
+STAYS: Final = 5
+"""An output stands where it stays for so many frames; no stick does at once after a jump."""
+STEP_US: Final = 3.0
+"""A step from the preset to the stick's rest; the widths of either scatter by less."""
 BEAT_FRAMES: Final = 100
 MIN_BEAT_FRAMES: Final = 20
 """The beat of the frames is taken from the last hundred before a silence, from twenty at least."""
@@ -450,7 +454,7 @@ def is_first_link(
     """
     if not losses or not linked_s <= own.lost_s < losses[0].earliest_s:
         return False
-    came = 0
+    came, back_s = 0, np.array([loss.back_s for loss in losses])
     for output in outputs.values():
         stays, span_us = output.dwells, output.table.convention.span_us
         slack_s = 2 * output.usual_us / 1e6
@@ -460,7 +464,6 @@ def is_first_link(
         level_us = stays.level_us[place]
         jumped = abs(level_us - stays.level_us[place - 1]) > JUMP * span_us
         came += bool(jumped and stays.start_s[place - 1] <= linked_s)
-        back_s = np.array([loss.back_s for loss in losses])
         held = np.maximum(np.searchsorted(stays.start_s, back_s) - 1, 0)
         at = held[stays.end_s[held] >= back_s - slack_s]
         if jumped and (np.abs(stays.level_us[at] - level_us) <= SAME * span_us).any():

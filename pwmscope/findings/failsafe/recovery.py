@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss, quiet_limit_s
+from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import (
@@ -29,14 +29,10 @@ from pwmscope.pulses import Flag, PulseTable
 NAME: Final = "recovery"
 MAX_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
-STAYS: Final = 5
-"""A jump ends where an output stays for so many frames, which no stick does at once,"""
 STEADY: Final = 0.01
-"""within this part of the convention's span."""
+"""A jump ends where an output stays within this part of the convention's span."""
 NO_HAND_S: Final = 0.15
 """No hand answers what it sees or hears within this time (common practice, from memory)."""
-STEP_US: Final = 3.0
-"""A step from the preset to the stick's rest; the widths of either scatter by less."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
 practice, from memory, as the limit of the pulse width range)."""

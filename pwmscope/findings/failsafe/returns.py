@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
-from pwmscope.findings.failsafe.losses import JUMP, SAME, Known, Loss, Output
+from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
     LINK_S,
     Change,
@@ -27,9 +27,6 @@ TWO_FRAMES: Final = 1.5
 """A jump that took longer than this many frame periods had pulses on its way."""
 EXACT: Final = 0.01
 """A stick that was held is found within this part of the span, where nothing else is near it."""
-STANDS: Final = 5
-STEP_US: Final = 3.0
-"""A line that stands for so many frames, and then elsewhere, has stepped, by this or more."""
 MIN_LINES: Final = 2
 """So many lines must be back at once where the sticks were before the loss."""
 
@@ -212,8 +209,8 @@ def _steps_with(line: Watched, jump: Change) -> bool:
     table = line.output.table
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
     begin, end = np.searchsorted(rise_s, (jump.after_s + _TICK_S, jump.by_s - line.frame_s / 2.0))
-    was, now = width_us[max(begin - STANDS, 0) : begin], width_us[end + 1 : end + 1 + STANDS]
-    if min(was.size, now.size) < STANDS:
+    was, now = width_us[max(begin - STAYS, 0) : begin], width_us[end + 1 : end + 1 + STAYS]
+    if min(was.size, now.size) < STAYS:
         return False
     by_us = max(now.min() - was.max(), was.min() - now.max())
     least_us = max(STEP_US, float(np.ptp(was)), float(np.ptp(now)))

@@ -204,22 +204,6 @@ class Wander:
         return (white + walk) ** 2 / (walk**2 / self.freedom + white**2 / edges)
 
 
-def legendre(place: FloatArray, degree: int) -> FloatArray:
-    """Return the Legendre polynomials of orders 0 to a degree (Bonnet's recursion), as columns.
-
-    The library's own come with a package that takes longer to import than all else here.
-
-    Examples
-    --------
-    >>> legendre(np.array([0.5]), 3)
-    array([[ 1.    ,  0.5   , -0.125 , -0.4375]])
-    """
-    found = [np.ones_like(place), place]
-    for n in range(1, degree):
-        found.append(((2 * n + 1) * place * found[n] - n * found[n - 1]) / (n + 1))
-    return np.stack(found[: degree + 1], axis=1)
-
-
 def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray) -> Wander | None:
     """Look for wander in time errors about a straight line.
 
@@ -244,7 +228,7 @@ def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray)
     at = np.add.reduceat(number, begin) / count
     scaled = 2.0 * (at - at[0]) / (at[-1] - at[0]) - 1.0
     weight = np.sqrt(count)
-    basis, _ = np.linalg.qr(legendre(scaled, PROBED[-1]) * weight[:, None])
+    basis, _ = np.linalg.qr(np.polynomial.legendre.legvander(scaled, PROBED[-1]) * weight[:, None])
     found_us2 = (basis.T @ (weight * error_us)) ** 2
     white_us2 = 0.5 * float(np.mean(np.diff(excerpt(time_error_us), axis=1) ** 2))
     elapsed = at - at[0]

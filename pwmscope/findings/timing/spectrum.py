@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.timing.frame_clock import FrameClock, legendre
+from pwmscope.findings.timing.frame_clock import FrameClock
 from pwmscope.findings.timing.stability import longest_stretch
 from pwmscope.model import (
     COVERAGE,
@@ -294,7 +294,7 @@ def _series(place: IntArray, time_s: FloatArray, values_us: FloatArray) -> _Seri
     place, time_s = place - place[0], time_s - time_s[0]
     # Polynomials follow the bends at a record's ends, which waves would leave to be
     # taken for rhythms.
-    columns = legendre(2.0 * time_s / time_s[-1] - 1.0, _DEGREE)
+    columns = np.polynomial.legendre.legvander(2.0 * time_s / time_s[-1] - 1.0, _DEGREE)
     # Orthonormal by Cholesky's factor; they nearly are, and einsum starts no threads.
     factor = np.linalg.cholesky(np.einsum("ij,ik->jk", columns, columns))
     drift = np.einsum("ij,jk->ik", columns, np.linalg.inv(factor).T)

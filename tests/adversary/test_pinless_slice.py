@@ -7,12 +7,15 @@ and whatever is taken away makes no device meet.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from pwmscope.findings.failsafe import Cause
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -84,6 +87,42 @@ def test_times_are_those_of_the_rotor() -> None:
     # The switch, then the boot: the bench lets it run again 0.6 s after.
     again_s = [event.again_s for _, event in line.rotor_losses]
     assert np.median([s for s in again_s if s is not None]) == pytest.approx(0.65, abs=0.1)
+
+
+def open_causes(analysis):
+    """The other causes that some loss of M1 leaves open, and the verdicts of its losses."""
+    (line,) = (own for own in analysis.failsafe.lines if own.line == "M1")
+    events = [event for _, event in line.rotor_losses]
+    causes = {a.cause for event in events for a in event.alternatives if not a.refuted}
+    return causes, {event.verdict.value for event in events}
+
+
+@pytest.mark.parametrize(
+    ("changes", "cause"),
+    [
+        ({"link_goes": False, "hold": "lets go", "scatter_s": 0.06}, Cause.HAND),
+        ({"pushes": "never"}, Cause.REVERSED_MARKER),
+        ({"before": "let go"}, Cause.HELD),
+        ({"power": "relay"}, Cause.SUPPLY),
+        ({"off_more_s": -0.3}, Cause.BACK_EARLY),
+    ],
+)
+def test_one_other_cause_that_is_left_open_keeps_every_loss_from_meeting(changes, cause) -> None:
+    assert open_causes(ask(GOOD, perform(GOOD, 3))) == (set(), {"meets"})
+    made = replace(GOOD, **changes)
+    causes, verdicts = open_causes(ask(made, perform(made, 3)))
+    assert cause in causes
+    assert verdicts == {"not shown"}
+
+
+def test_a_rotor_that_starts_only_while_the_marker_says_off_contradicts_it() -> None:
+    made = replace(GOOD, says="low")
+    assert verdict_of(ask(made, perform(made, 3))) == "not shown"
+
+
+def test_without_the_kind_of_its_marker_no_loss_meets() -> None:
+    _, verdicts = open_causes(ask(GOOD, perform(GOOD, 3), kind=True))
+    assert verdicts == {"not shown"}
 
 
 def test_a_throttle_cut_for_a_marker_does_not_show_that_the_link_went() -> None:

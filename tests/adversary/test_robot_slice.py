@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from adversary.robot_bench import Bench, Device, Hands, Output, Receiver, Step, Transmitter, record
 from adversary.robot_study import report, run
 
-SLICES = {"layout": (3, 5), "boot": (1, 3, 7), "late": (2,)}
+SLICES = {"layout": (3, 5), "boot": (1, 3, 7, 717), "late": (2,)}
 
 
 @cache

@@ -411,17 +411,16 @@ def _jump_losses(outputs: Mapping[str, Output], least_back: int) -> list[Loss]:
 def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) -> bool:
     """Say whether what looks like a loss begins with the return from a marked one.
 
-    Two outputs stood until then where that loss had put them, or were silent, and jump from there;
-    or one that a jump had put there, and another that had held its width since. Only the link does
-    that, also where a transmitter first sends old widths or widths of its own: a loss puts no
-    output elsewhere than the one before.
+    Two outputs stood until then where that loss had put them, or were silent, and jump from there.
+    Only the link does that, also where a transmitter first sends old widths or widths of its own:
+    a loss puts no output elsewhere than the one before.
     """
     before = max(
         (a for a in losses if a.back_s <= own.lost_s), key=lambda a: a.back_s, default=None
     )
     if before is None:
         return False
-    back = put = kept = 0
+    back = 0
     for output in outputs.values():
         stays, span_us = output.dwells, output.table.convention.span_us
         slack_s = 2 * output.usual_us / 1e6
@@ -430,8 +429,7 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         if held < 0 or held > place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
             continue
         if held == place - 1:
-            is_over = bool(stays.end_s[held] < before.back_s - slack_s)
-            back, kept = back + is_over, kept + (not is_over)
+            back += bool(stays.end_s[held] < before.back_s - slack_s)
             continue
         put_us = stays.level_us[place - 1]
         stood = stays.start_s[place - 1] <= before.back_s
@@ -439,9 +437,7 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
         was_put = abs(put_us - stays.level_us[held]) > SAME * span_us
         is_held = abs(stays.level_us[place] - stays.level_us[held]) <= SAME * span_us
         back += stood and jumped and (was_put or is_held)
-        sudden = stays.start_s[place - 1] - stays.end_s[place - 2] <= slack_s
-        put += stood and jumped and was_put and sudden
-    return bool(back > 1 or (put and kept))
+    return bool(back > 1)
 
 
 def is_first_link(

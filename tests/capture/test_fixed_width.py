@@ -380,3 +380,62 @@ def test_the_order_of_lines_asked_for_does_not_matter(tmp_path):
     capture = pwmscope.load(file, lines="RX2")
     assert list(capture.lines) == ["RX2"]
     assert capture.lines["RX2"].edges_ps[0] == 70 * 10**6
+
+
+@pytest.mark.parametrize("count", [300, 20_000])
+def test_a_row_that_begins_with_its_delimiter_is_no_remark(tmp_path, count):
+    rows = [f"{8 * k};{k // 50 % 2}" for k in range(count)]
+    rows[count - 60] = ";" + rows[count - 60][1:]
+    file = tmp_path / "begun.csv"
+    file.write_text("\n".join(["time_us;RX1", *rows, ""]))
+    said = read(file)
+    assert isinstance(said, str)
+    assert f", row {count - 58}, column" in said
+    assert_same(said, read(file, general=True))
+
+
+@pytest.mark.parametrize("cell", ["-1", "1e1"])
+def test_one_damaged_level_makes_no_voltage_of_a_line(tmp_path, cell):
+    rows = [f"{8 * k},{k // 50 % 2},{k // 35 % 2}" for k in range(600)]
+    rows[455] = f"{8 * 455},1,{cell}"
+    file = tmp_path / "spoilt.csv"
+    file.write_text("\n".join(["time_us,RX1,RX2", *rows, ""]))
+    assert f"row 457, column RX2: the level is '{cell}', expected 0 or 1" in read(file)
+    captured = read(file, hints=Hints(threshold_v=0.5))
+    assert list(captured.lines) == ["RX1", "RX2"]
+
+
+def test_blanks_before_commas_part_no_cells(tmp_path):
+    rows = [f"{k} ,{k // 50 % 2} ,{k // 35 % 2}" for k in range(600)]
+    rows[-1] = "599 0,0 ,1"
+    file = tmp_path / "blanks.csv"
+    file.write_text("\n".join(["time_us ,RX1 ,RX2", *rows, ""]))
+    said = read(file)
+    assert isinstance(said, str)
+    assert "row 601" in said
+
+
+@pytest.mark.parametrize("mark", [",", " ,", ", "])
+@pytest.mark.parametrize("where", ["everywhere", "one"])
+def test_blanks_after_the_last_quote_of_a_row_are_no_cell(tmp_path, mark, where):
+    rows = [f'"{8 * k}"{mark}"{k // 50 % 2}"' for k in range(6000)]
+    chosen = range(6000) if where == "everywhere" else [5000]
+    for k in chosen:
+        rows[k] += " "
+    file = tmp_path / "quoted.csv"
+    file.write_text("\n".join([f'"time_us"{mark}"RX1"', *rows, ""]))
+    captured = read(file)
+    np.testing.assert_array_equal(
+        captured.lines["RX1"].edges_ps, np.arange(50, 6000, 50) * 8 * 10**6
+    )
+
+
+@pytest.mark.parametrize("is_packed", [False, True])
+def test_a_quote_that_is_not_closed_is_told_at_its_row(tmp_path, is_packed):
+    rows = [f'"{8 * k}","{k // 50 % 2}","0"' for k in range(6000)]
+    rows[5000] = f'"{8 * 5000}","0,"0"'
+    text = "\n".join(['"time_us","RX1","RX2"', *rows, ""]).encode()
+    file = tmp_path / "open.csv"
+    file.write_bytes(gzip.compress(text) if is_packed else text)
+    said = read(file)
+    assert "row 5002: the rows cannot be told apart, as after a quote that is not closed" in said

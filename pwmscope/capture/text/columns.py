@@ -409,6 +409,8 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
         return LevelColumn(column.name, column.position, kind)
     if kind in ("digit", "word"):
         return LevelColumn(column.name, column.position, kind)
+    if kind in ("integer", "decimal") and _is_spoilt(column, sheet):
+        raise _no_level(column, sheet, "mend this row, or give `threshold` for a voltage")
     if kind in ("hex", "binary"):
         _refuse_two_bases(column, sheet)
         return _bus(column, kind)
@@ -421,6 +423,26 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     raise _no_level(
         column, sheet, "export this line as digital levels, or leave it out with `lines`"
     )
+
+
+def _is_spoilt(column: Column, sheet: Sheet) -> bool:
+    """Whether one cell alone keeps a column beside digital lines from being 0 and 1.
+
+    Taken for a voltage, that cell would set the threshold, and hide the levels.
+    """
+    others = [cell for cell in column.cells if kind_of(cell) not in ("digit", "empty")]
+    if len(others) != 1 or len(column.cells) < _MIN_DIGITS or not {"0", "1"} <= {*column.cells}:
+        return False
+    is_whole = column.kind == "integer" and min(column.numbers) >= 0  # which may be a bus
+    if is_whole or sheet.hints.threshold_v is not None or 0 <= number_of(others[0]) <= 1:
+        return False
+    beside = [c for c in sheet.columns if c is not column and not _may_be_time(c, sheet)]
+    is_said = _VOLT_WORD.search(f"{column.name} {column.unit}") is not None
+    return not is_said and all(c.kind not in ("integer", "decimal") for c in beside)
+
+
+_MIN_DIGITS: Final = 20
+"""Cells that show a column to be of 0 and 1 but for one."""
 
 
 def _is_under_threshold(column: Column, sheet: Sheet) -> bool:

@@ -113,7 +113,7 @@ def find_dialect(head: str, source: str) -> Dialect:
 def _best_delimiter(body: list[str]) -> str:
     rows = [line for line in body if not is_rule(line)]
     # Spaces beside a mark that nearly every row has as often stand round cells or within them.
-    counts = [Counter(row.count(mark) for row in rows) for mark in ("\t", ";", "|", ", ")]
+    counts = [Counter(row.count(mark) for row in rows) for mark in ("\t", ";", "|", ", ", " ,")]
     usual = [max((times for n, times in count.items() if n), default=0) for count in counts]
     candidates = _DELIMITERS[:-1] if max(usual) > _NEARLY_ALL * len(rows) else _DELIMITERS
     scores = {delimiter: _score(body, delimiter) for delimiter in candidates}
@@ -164,16 +164,17 @@ def _is_loose(rows: str, delimiter: str) -> bool:
 
 
 def tight(line: str, delimiter: str) -> str:
-    """Write a row without blanks between its quotes and its delimiters.
+    """Write a row without blanks between its quotes and its delimiters or ends.
 
     Examples
     --------
-    >>> tight('"0" ; "hi" ;  "lo"', ";")
+    >>> tight('"0" ; "hi" ;  "lo" ', ";")
     '"0";"hi";"lo"'
     """
     if '"' not in line or delimiter == SPACES:
         return line
-    return re.sub(rf'(?<=")[ ]+(?={_MARKS[delimiter]})|(?<={_MARKS[delimiter]})[ ]+(?=")', "", line)
+    mark = _MARKS[delimiter]
+    return re.sub(rf'(?<=")[ ]+(?={mark}|$)|(?:^|(?<={mark}))[ ]+(?=")', "", line)
 
 
 _MARKS: Final = {mark: re.escape(mark) for mark in _DELIMITERS}

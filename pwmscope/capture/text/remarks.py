@@ -185,6 +185,8 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
     True
     >>> is_remark("#0.5,1,0", ["#0.5", "1", "0"], 3), is_remark("# a, b, c", ["# a", "b", "c"], 3)
     (False, True)
+    >>> is_remark(";0.5;1", ["", "0.5", "1"], 2), is_remark("; moved", ["", "moved"], 3)
+    (False, True)
     """
     if is_rule(line):
         return True
@@ -192,7 +194,8 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
     if match is None:
         return False
     if len(cells) != width:
-        return True
+        # A mark that also parts the cells begins a remark only if words follow.
+        return bool(cells[0]) or all(kind_of(cell) in ("text", "empty") for cell in cells)
     bare = [clean(line[match.end() :])] if width == 1 else cells[1:]
     holds_data = any(kind_of(cell) not in ("text", "empty") for cell in bare)
     return _CLEAR_COMMENT.match(line) is not None and not holds_data and any(bare)

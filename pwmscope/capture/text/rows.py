@@ -299,7 +299,8 @@ def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
             row += frame.height
         crowded = _crowded_row(path, layout)
     except (EOFError, zlib.error, OSError, pl.exceptions.ComputeError):
-        if find_packing(path) != "plain":
+        # The parser gives one error for packed data that are torn and for a quote that is open.
+        if find_packing(path) != "plain" and _is_torn(path):
             return CaptureError(
                 source, "the packed data are damaged or cut short", "export or copy the file again"
             )
@@ -317,7 +318,28 @@ def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
         source,
         "the rows cannot be told apart, as after a quote that is not closed",
         f"every row must have {len(layout.columns)} cells; export the recording again",
+        row=_open_quote(path, layout),
     )
+
+
+def _is_torn(path: Path) -> bool:
+    """Whether packed data cannot be unpacked to their end."""
+    try:
+        with reading(path), open_bytes(path) as file:
+            while file.read(1 << 20):
+                pass
+    except CaptureError:
+        return True
+    return False
+
+
+def _open_quote(path: Path, layout: Layout) -> int | None:
+    """Find the first line whose quotes make no pairs."""
+    with reading(path), open_bytes(path) as file:
+        for number, line in enumerate(file, start=1):
+            if number > layout.skip_lines and line.count(b'"') % 2:
+                return number
+    return None
 
 
 def _is_in_order(layout: Layout) -> bool:

@@ -431,9 +431,10 @@ def test_blanks_after_the_last_quote_of_a_row_are_no_cell(tmp_path, mark, where)
 
 
 @pytest.mark.parametrize("is_packed", [False, True])
-def test_a_quote_that_is_not_closed_is_told_at_its_row(tmp_path, is_packed):
+@pytest.mark.parametrize("row", ['"40000","0,"0"', '"40000"!,"0","0"'])
+def test_a_quote_that_is_not_closed_is_told_at_its_row(tmp_path, row, is_packed):
     rows = [f'"{8 * k}","{k // 50 % 2}","0"' for k in range(6000)]
-    rows[5000] = f'"{8 * 5000}","0,"0"'
+    rows[5000] = row
     text = "\n".join(['"time_us","RX1","RX2"', *rows, ""]).encode()
     file = tmp_path / "open.csv"
     file.write_bytes(gzip.compress(text) if is_packed else text)

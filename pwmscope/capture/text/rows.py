@@ -334,10 +334,12 @@ def _is_torn(path: Path) -> bool:
 
 
 def _open_quote(path: Path, layout: Layout) -> int | None:
-    """Find the first line whose quotes make no pairs."""
+    """Find the first line with a quote that neither begins nor ends a cell."""
+    mark = b"[ \t]" if layout.delimiter == SPACES else re.escape(layout.delimiter.encode())
+    quoted = re.compile(b'(?:^|(?<=%b)) *"[^"]*" *(?=%b|[\r\n]*$)' % (mark, mark))
     with reading(path), open_bytes(path) as file:
         for number, line in enumerate(file, start=1):
-            if number > layout.skip_lines and line.count(b'"') % 2:
+            if number > layout.skip_lines and b'"' in line and b'"' in quoted.sub(b"", line):
                 return number
     return None
 

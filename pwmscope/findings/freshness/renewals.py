@@ -190,7 +190,7 @@ def _even(
     """Say beside which runs the stick moves evenly, not by a leap now and then.
 
     Of leaps L the sum's square over the sum of squares is how many there are in effect. What is
-    known as a freeze is left out.
+    known as a freeze is left out. A stick that did not move beside shows nothing.
     """
     change_us = np.diff(width_us)
     at = np.flatnonzero(known[1:] & known[:-1])
@@ -203,7 +203,8 @@ def _even(
         (from_, np.minimum(from_ + near, at.size)),
     ):
         net_us = total[high] - total[low]
-        even |= net_us**2 > EVEN * np.maximum(high - low, 4) * (square[high] - square[low])
+        leaps = EVEN * np.maximum(high - low, 4) * (square[high] - square[low])
+        even |= net_us**2 > np.maximum(leaps, 2.0 * (CHANGED * noise_us) ** 2)
     return even
 
 
@@ -283,7 +284,8 @@ def _turns(width_us: FloatArray, joined: BoolArray, number: IntArray) -> tuple[i
     change_us = np.where(joined, np.abs(np.diff(width_us)), 0.0)
     if change_us.size < MIN_LARGE:
         return 1, 0
-    large = change_us >= 0.5 * np.partition(change_us, -MIN_LARGE // 2)[-MIN_LARGE // 2]
+    twelfth_us, least_us = np.sort(change_us)[[-MIN_LARGE // 2, -MIN_LARGE]]
+    large = change_us >= max(min(0.5 * twelfth_us, least_us), 1e-9)  # Freezes end in larger ones
     at = number[1:][large]
     for turns in range(MAX_TURNS, 1, -1):
         count = np.bincount(at % turns, minlength=turns)

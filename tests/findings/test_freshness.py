@@ -32,16 +32,20 @@ def repeated(path_us, stale):
     return path_us[np.maximum.accumulate(np.where(stale, 0, np.arange(path_us.size)))]
 
 
-def recording(jitter_us=0.3, seed=1, source="an example", **widths_us):
+def recording(
+    jitter_us=0.3, seed=1, source="an example", period_us=PERIOD_US, grid_us=0.25, **widths_us
+):
     rng = np.random.default_rng(seed)
     lines = {}
     for at, (name, width_us) in enumerate(widths_us.items()):
-        rise = FIRST_US + 50.0 * at + PERIOD_US * np.arange(width_us.size)
+        rise = FIRST_US + 50.0 * at + period_us * np.arange(width_us.size)
         made = width_us + rng.normal(0.0, jitter_us, width_us.size)
         edges = np.stack([rise, rise + made], axis=1).ravel()
-        lines[name] = Line(name, np.ceil(edges / 0.25).astype(np.int64) * 250_000, 0)
+        lines[name] = Line(
+            name, np.ceil(edges / grid_us).astype(np.int64) * round(grid_us * 1e6), 0
+        )
     size = max(width_us.size for width_us in widths_us.values())
-    return Capture(lines, (FIRST_US + PERIOD_US * size) * 1_000_000, 250_000.0, source)
+    return Capture(lines, (FIRST_US + period_us * size) * 1_000_000, grid_us * 1e6, source)
 
 
 def stale_runs(*runs):
@@ -169,3 +173,34 @@ def test_an_interval_widens_where_repeats_come_in_bursts():
 
 def test_a_share_reads_whole_only_where_it_is():
     assert format_share(99.97) == "99.9 %"
+
+
+def test_a_dial_turned_from_notch_to_notch_freezes_nothing():
+    # Notches of 60 us, one in some 0.1 s, and 25 ms from one to the next, between frames of 7 ms.
+    rng = np.random.default_rng(5)
+    turned_s = np.cumsum(rng.gamma(6.0, 0.1 / 6.0, 800))
+    notch = np.abs((np.arange(800) + 7) % 28 - 14) - 7.0
+    at_s = np.arange(9000) * 0.007
+    turns_s = np.stack([turned_s, turned_s + 0.025], axis=1).ravel()[:-1]
+    width_us = 1500.0 + 60.0 * np.interp(at_s, turns_s, np.repeat(notch, 2)[1:])
+    width_us = np.round(width_us / 2.0) * 2.0
+    freshness = examine(recording(0.0, period_us=7_000, RX1=width_us))["RX1"].freshness
+    assert freshness.share is None
+    assert freshness.renewals.first.size == 0
+
+
+def test_a_slow_sweep_in_noise_freezes_nothing():
+    slow_us = 1500.0 + 400.0 * np.sin(2.0 * np.pi * np.arange(9000) / 620.0 + 0.3)
+    freshness = examine(recording(1.6, period_us=7_000, grid_us=2.0, RX1=slow_us))["RX1"].freshness
+    assert freshness.renewals.first.size == 0
+
+
+def test_long_freezes_of_a_link_that_sends_by_turns_hide_no_turns():
+    stale = np.arange(4000) % 2 > 0
+    for at, first in enumerate(range(100, 3900, 200)):
+        stale[first : first + 16 + 2 * (at % 5)] = True
+    path_us = repeated(swing(4000, period=180), stale)
+    freshness = examine(recording(RX1=path_us))["RX1"].freshness
+    assert freshness.renewals.every == 2.0
+    assert freshness.share == pytest.approx(0.9, abs=0.05)
+    assert freshness.findings[0].interval[0] < 90.0 < freshness.findings[0].interval[1]

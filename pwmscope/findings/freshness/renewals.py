@@ -43,6 +43,11 @@ MAX_TURNS: Final = 6
 MIN_LARGE: Final = 24
 """Large changes from which such turns are known; nearly all come in the same frame of each."""
 MOST_HIDDEN: Final = 10.0
+ALIKE: Final = 0.75
+"""Levels lie on steps where the mean of their phases is longer."""
+SURE: Final = 20.0
+"""By chance they do with exp(-20) for each step tried."""
+_NOTCHED: Final = 128
 _PASSES: Final = 3
 _NEARLY_ALL: Final = 0.95
 _NEAR: Final = 10
@@ -134,6 +139,11 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
             none, none, none, none, real, real, real, real, none > 0, real, 1.0, step_us, False
         )  # fmt: skip
     first, last, known = _freezes(seen, beside, least_us)
+    notch_us = _notch_us(width_us[first], max(2.0 * step_us, 8.0 * seen.noise_us, 1.0))
+    if notch_us:  # The stick moved from notch to notch, and rested in them
+        step_us = notch_us
+        least_us = STEPS * step_us + CLEAR * seen.noise_us
+        first, last, known = _freezes(seen, beside, least_us)
     place = np.arange(width_us.size)
     path_us = np.interp(place, place[known], width_us[known])
     told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * seen.noise_us)
@@ -161,6 +171,8 @@ def _freezes(seen: _Series, beside: int, least_us: float) -> tuple[IntArray, Int
     """Find all freezes: first and last frame of each, and which frames are in none."""
     width_us, noise_us = seen.width_us, seen.noise_us
     first, last, jump_us = _still_runs(width_us, seen.joined, noise_us, least_us - LESS * noise_us)
+    kept = ~_drifts(width_us, first, last, noise_us)
+    first, last, jump_us = first[kept], last[kept], jump_us[kept]
     clear_us = np.where(last - first >= SELDOM, least_us - LESS * noise_us, least_us)
     short = last - first < max(round(LONG_S / seen.period_s), 4)
     late = max(1, round(LATE_S / seen.period_s))
@@ -176,6 +188,40 @@ def _freezes(seen: _Series, beside: int, least_us: float) -> tuple[IntArray, Int
         known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
         path_us = np.interp(place, place[known], width_us[known])
     return first[frozen], last[frozen], known
+
+
+def _notch_us(level_us: FloatArray, least_us: float) -> float:
+    """Step on which nearly all levels lie at which the width stood still; 0 where there is none.
+
+    A link freezes anywhere. By Rayleigh's test levels that lie anywhere do so with a chance of
+    exp(-n R^2) for each step that is tried.
+    """
+    level_us = level_us[:_NOTCHED]
+    range_us = float(np.ptp(level_us)) if level_us.size else 0.0
+    if level_us.size * ALIKE**2 < SURE or range_us < 4.0 * least_us:
+        return 0.0
+    per_us = np.arange(4.0 / range_us, 1.0 / least_us, 0.1 / range_us)
+    turn = np.exp(2j * np.pi * np.outer(per_us, level_us - level_us[0]))
+    alike = np.abs(turn.mean(axis=1))
+    best = int(np.argmax(alike))
+    sure = alike[best] > ALIKE and level_us.size * alike[best] ** 2 > SURE
+    return float(1.0 / per_us[best]) if sure else 0.0
+
+
+def _drifts(width_us: FloatArray, first: IntArray, last: IntArray, noise_us: float) -> BoolArray:
+    """Say which runs, with the frame after them, lie on one slope but for noise."""
+    count = last - first + 2
+    run, size = np.repeat(np.arange(first.size), count), first.size
+    at = np.arange(run.size) - np.repeat(np.cumsum(count) - count, count)
+    over_us = width_us[first[run] + at] - width_us[first[run]]
+    total, square = np.bincount(run, over_us, size), np.bincount(run, over_us**2, size)
+    moment = np.bincount(run, (at - 0.5 * (count[run] - 1)) * over_us, size)
+    left = square - total**2 / count - 12.0 * moment**2 / (count * (count**2 - 1.0))
+    spare = np.maximum(count - 2.0, 1.0)
+    drifts: BoolArray = (count > SELDOM + 1) & (
+        left < (spare + 4.0 * np.sqrt(2.0 * spare)) * noise_us**2
+    )
+    return drifts
 
 
 def _even(

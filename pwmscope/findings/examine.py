@@ -23,7 +23,7 @@ from pwmscope.findings.receivers import Order, clock_lines, examine_order
 from pwmscope.findings.segmentation import Answer, Channel
 from pwmscope.findings.timing import Timing
 from pwmscope.findings.travel import Travel
-from pwmscope.model import Finding, Hazard, Span, Verdict, worst
+from pwmscope.model import Finding, Hazard, Span, Verdict, at_once, worst
 from pwmscope.pulses import STANDARD_SERVO, Convention, PulseTable
 
 if TYPE_CHECKING:
@@ -454,21 +454,23 @@ def examine(
 
         alignment = align_plan(plan, lines.servo)
     at_rest = () if alignment is None else alignment.at_rest
-    channels = {}
-    for name, table in lines.tables.items():
+
+    def own(name: str) -> ChannelFindings:
+        table = lines.tables[name]
         if name in lines.refused:
-            channels[name] = ChannelFindings(name, table, 0, lines.refused[name], ())
-            continue
-        record, own = found.records[name], found.line_losses[name]
+            return ChannelFindings(name, table, 0, lines.refused[name], ())
+        record, losses = found.records[name], found.line_losses[name]
         clock = found.records.get(clocks.get(name, ""), record)
         plateaus = capture.lines[name].plateaus if name in capture.lines else None
-        channel = Channel(record, clock, recorded, sheet, {"failsafe": own}, plateaus, at_rest)
+        channel = Channel(record, clock, recorded, sheet, {"failsafe": losses}, plateaus, at_rest)
         pulses = int(np.count_nonzero(table.measured))
-        lost = record.losses[len(record.losses) - len(own.events) :]
-        channels[name] = ChannelFindings(name, table, pulses, None, lost, channel)
-        for row in ANALYSERS:
-            if row.of == "line" and row.when == "at once":
-                channels[name].answer(row.question)
+        lost = record.losses[len(record.losses) - len(losses.events) :]
+        findings = ChannelFindings(name, table, pulses, None, lost, channel)
+        for question in _questions("at once"):
+            findings.answer(question)
+        return findings
+
+    channels = at_once(own, lines.tables, lines.pulses)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     servo = {name: c for name, c in channels.items() if c.channel is not None}
 

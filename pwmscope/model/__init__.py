@@ -69,6 +69,7 @@ from pwmscope.model.statistics import (
     student_quantile,
     summarise,
 )
+from pwmscope.model.threads import at_once, one_by_one, thread_count
 
 __all__ = [
     "CLOCK_TOLERANCE",
@@ -99,6 +100,7 @@ __all__ = [
     "Verdict",
     "Voltage",
     "assumed",
+    "at_once",
     "badness",
     "beta_quantile",
     "binomial_interval",
@@ -124,6 +126,7 @@ __all__ = [
     "normal_quantile",
     "not_shown",
     "of_mean_us",
+    "one_by_one",
     "overlaps",
     "poisson_interval",
     "product",
@@ -133,5 +136,6 @@ __all__ = [
     "std_of",
     "student_quantile",
     "summarise",
+    "thread_count",
     "worst",
 ]

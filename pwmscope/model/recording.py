@@ -219,7 +219,7 @@ class Line:
             raise ValueError(f"initial_level is {self.initial_level}, expected 0 or 1")
         if self.edges_ps.dtype != np.int64 or self.edges_ps.ndim != 1:
             raise ValueError("edges_ps must be a one-dimensional int64 array")
-        if self.edges_ps.size > 1 and not bool(np.all(np.diff(self.edges_ps) > 0)):
+        if not bool((self.edges_ps[1:] > self.edges_ps[:-1]).all()):
             raise ValueError(f"the edges of line {self.name} are not strictly increasing")
 
     def rises_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:

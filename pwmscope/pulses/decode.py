@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
 from pwmscope.errors import require_type
-from pwmscope.model import median_of
+from pwmscope.model import at_once, median_of
 from pwmscope.pulses.convention import (
     FAST_SERVO,
     STANDARD_SERVO,
@@ -381,13 +381,16 @@ def decode(capture: Capture, convention: Convention | None = None) -> dict[str, 
             "convention", convention, Convention, "a Convention",
             "pwmscope.CONVENTIONS holds them by name.",
         )  # fmt: skip
-    tables = {
-        name: decode_line(
-            line, capture.end_ps, capture.sample_interval_us, convention, start_ps=capture.start_ps
-        )
-        for name, line in split_sum_trains(capture).lines.items()
-    }
-    return with_time_scale(tables)
+    lines = split_sum_trains(capture).lines
+
+    def own(name: str) -> PulseTable:
+        return decode_line(
+            lines[name], capture.end_ps, capture.sample_interval_us, convention,
+            start_ps=capture.start_ps,
+        )  # fmt: skip
+
+    edges = sum(line.edges_ps.size for line in lines.values())
+    return with_time_scale(at_once(own, lines, edges))
 
 
 def decode_line(

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
 from pwmscope.errors import PwmscopeError
+from pwmscope.model import one_by_one
 
 Scalar = TypeVar("Scalar", bound=np.generic)
 MIN_BYTES: Final = 1 << 20
@@ -85,7 +86,8 @@ def shelf() -> Iterator[None]:
         letting = threading.Thread(target=let_go, daemon=True)
         letting.start()
         try:
-            yield
+            with one_by_one():
+                yield
         finally:
             _shelf = before
             over.set()

@@ -83,9 +83,9 @@ class _TimeColumn:
         """
         if self.decimals is not None:
             return self.decimals, ()
-        assert changes.time_ps is not None  # there is a time column
+        assert changes.time_parts is not None  # there is a time column
         steps_ps = (changes.step_least_ps, changes.step_most_ps, changes.end_ps)
-        common_ps = int(np.gcd.reduce([*changes.time_ps, *steps_ps]))
+        common_ps = int(np.gcd.reduce(np.concatenate([*changes.time_parts, steps_ps])))
         power = 0
         while common_ps and common_ps % 10 ** (power + 1) == 0:
             power += 1
@@ -506,6 +506,6 @@ def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
 def _with_decimals(table: _Table, changes: Changes) -> tuple[Layout, tuple[str, ...]]:
     if table.time is None:
         return table.layout, ()
-    is_sampled = 2 * changes.rows.size < changes.row_count - 2 or bool(table.layout.analogue)
+    is_sampled = 2 * changes.words.size < changes.row_count - 2 or bool(table.layout.analogue)
     decimals, said = table.time.precision(changes, is_sampled=is_sampled)
     return replace(table.layout, time_decimals=decimals), said

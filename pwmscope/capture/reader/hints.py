@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -210,24 +210,30 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     >>> round(find_interval_ps(ns * 1000, 1000), 3)
     41666.667
     """
-    if times_ps.size < MIN_CHANGES:
+    return _interval_in((times_ps,), resolution_ps)
+
+
+def _interval_in(parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int) -> float | None:
+    """Find the sampling interval of times that are listed in parts."""
+    size = sum(part.size for part in parts)
+    if size < MIN_CHANGES:
         return None
-    if times_ps.size > 2 * _DRAWN:
-        found_ps = find_interval_ps(_drawn(times_ps), resolution_ps)
+    if size > 2 * _DRAWN:
+        found_ps = find_interval_ps(_drawn(parts), resolution_ps)
         # What fits all times fits some of them, so where some show none there is none.
-        if found_ps is None or _fits(times_ps, found_ps, resolution_ps):
+        if found_ps is None or _fits(parts, found_ps, resolution_ps):
             return found_ps
-    return _search(times_ps, resolution_ps)
+    return _search(np.concatenate(parts), resolution_ps)
 
 
 def find_listed_interval(
-    times_ps: npt.NDArray[np.int64],
+    parts: Sequence[npt.NDArray[np.int64]],
     resolution_ps: int,
     rate_hz: float | None,
     hints: Hints,
     digits: str = "printed to",
 ) -> tuple[float | None, Assumption]:
-    """Find the sampling interval of a list of changes, stated or shown, and say how."""
+    """Find the sampling interval of changes, listed in parts, stated or shown, and say how."""
     what, arguments = "sampling interval", ("rate",)
     if rate_hz is not None:
         stated_ps = 1e12 / rate_hz
@@ -237,7 +243,7 @@ def find_listed_interval(
             f"{'the file states' if by_file else 'you said'}.",
             what, stated_ps, "ps", "file" if by_file else "person", arguments,
         )  # fmt: skip
-    interval_ps = find_interval_ps(times_ps, resolution_ps)
+    interval_ps = _interval_in(parts, resolution_ps)
     if interval_ps is None:
         return None, Assumption(
             "The sampling interval is not stated, and the change times do not show it "
@@ -245,8 +251,9 @@ def find_listed_interval(
             what, None, "ps", "", arguments,
         )  # fmt: skip
     return interval_ps, Assumption(
-        f"All {times_ps.size} changes lie on ticks {format_interval(interval_ps)} apart, "
-        f"which is taken as the sampling interval ({format_rate(interval_ps)}).",
+        f"All {sum(part.size for part in parts)} changes lie on ticks "
+        f"{format_interval(interval_ps)} apart, which is taken as the sampling interval "
+        f"({format_rate(interval_ps)}).",
         what, interval_ps, "ps", "data", arguments,
     )  # fmt: skip
 
@@ -261,25 +268,31 @@ def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None
         interval_ps = 1e12 / rate_hz
         if interval_ps < 8 * resolution_ps:
             break
-        if _fits(times_ps, interval_ps, resolution_ps):
+        if _fits((times_ps,), interval_ps, resolution_ps):
             return interval_ps
     return None
 
 
-def _drawn(times_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _drawn(parts: Sequence[npt.NDArray[np.int64]]) -> npt.NDArray[np.int64]:
     """Draw some of the times, always the same ones.
 
     At random, since evenly spaced ones may all be edges of one kind.
     """
-    at = random.Random(0).choices(range(times_ps.size), k=_DRAWN)
-    return times_ps[sorted(set(at))]
+    begins = np.cumsum([0, *(part.size for part in parts)])
+    drawn = random.Random(0).choices(range(int(begins[-1])), k=_DRAWN)
+    at = np.array(sorted(set(drawn)))
+    cuts = np.searchsorted(at, begins[1:-1])
+    own = zip(parts, begins, np.split(at, cuts), strict=False)
+    return np.concatenate([part[some - begin] for part, begin, some in own])
 
 
-def _fits(times_ps: npt.NDArray[np.int64], interval_ps: float, resolution_ps: int) -> bool:
+def _fits(parts: Sequence[npt.NDArray[np.int64]], interval_ps: float, resolution_ps: int) -> bool:
     """Say whether all times lie on ticks, but for their printed rounding; piece by piece."""
-    for at in range(0, times_ps.size, 4 * _DRAWN):
-        ticks = (times_ps[at : at + 4 * _DRAWN] - times_ps[0]) / interval_ps
-        error_ps = float(np.abs(ticks - np.rint(ticks)).max()) * interval_ps
-        if error_ps > resolution_ps + 1:
-            return False
+    first_ps = next(part[0] for part in parts if part.size)
+    for part in parts:
+        for at in range(0, part.size, 4 * _DRAWN):
+            ticks = (part[at : at + 4 * _DRAWN] - first_ps) / interval_ps
+            error_ps = float(np.abs(ticks - np.rint(ticks)).max()) * interval_ps
+            if error_ps > resolution_ps + 1:
+                return False
     return True

@@ -18,10 +18,11 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Line, Plateaus, Voltage
+from pwmscope.model import Assumption, Line, Plateaus, Voltage, at_once
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
+Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 class RowError(CaptureError):
@@ -132,11 +133,11 @@ class Changes:
     """Every row whose levels differ from the row before, and what the time column did."""
 
     first_word: int  # Packed levels of the first row
-    # shape (n_changes,): Index of each changed row among the rows of data
-    rows: npt.NDArray[np.int64]
+    # The changed rows in pieces: a row of data, and for each changed row how far beyond it it is
+    row_parts: tuple[tuple[int, Instants], ...]
     words: Words  # shape (n_changes,): Packed levels in each changed row
-    # shape (n_changes,): Time of each changed row as the file gives it; None without a time column
-    time_ps: npt.NDArray[np.int64] | None
+    # Time of each changed row as the file gives it, in as many pieces; None without a time column
+    time_parts: tuple[Instants, ...] | None
     row_count: int  # Rows of data in all
     # Time of the first and last row (0 without a time column)
     start_ps: int
@@ -147,14 +148,30 @@ class Changes:
     step_most_row: int  # Index of the row that ends the longest step
     lost_last_row: bool  # Whether the file's last row was cut short and left out
 
+    @property
+    def rows(self) -> Instants:
+        """Index of each changed row among the rows of data, shape (n_changes,)."""
+        return np.concatenate([at + first for first, at in self.row_parts])
+
+    @property
+    def last_changed(self) -> int:
+        """The last of them; there is one."""
+        first, at = next(part for part in reversed(self.row_parts) if part[1].size)
+        return first + int(at[-1])
+
+    @property
+    def time_ps(self) -> Instants | None:
+        """Their times in one piece."""
+        return None if self.time_parts is None else np.concatenate(self.time_parts)
+
 
 def gather_changes(
     batches: Iterable[ChangedRows | RowBatch], source: str, layout: Layout
 ) -> Changes:
     """Keep only the changed rows of a stream; samples are never held."""
-    rows: list[npt.NDArray[np.int64]] = []
+    rows: list[tuple[int, Instants]] = []
     words: list[Words] = []
-    times: list[npt.NDArray[np.int64]] = []
+    times: list[Instants] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
     least, most, most_row = int(np.iinfo(np.int64).max), -1, 0
@@ -180,10 +197,10 @@ def gather_changes(
         if piece.steps.most_ps > most:
             most, most_row = piece.steps.most_ps, piece.first_row + piece.steps.most_at
         if piece.first_word != before.last_word:
-            rows.append(np.array([piece.first_row]))
+            rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
             times.append(np.array([piece.first_ps]))
-        rows.append(piece.at + piece.first_row)
+        rows.append((piece.first_row, piece.at))
         words.append(piece.words)
         if piece.time_ps is not None:
             times.append(piece.time_ps)
@@ -198,9 +215,9 @@ def gather_changes(
         )
     return Changes(
         first.first_word,
-        np.concatenate(rows),
+        tuple(rows),
         np.concatenate(words),
-        None if first.time_ps is None else np.concatenate(times),
+        None if first.time_ps is None else tuple(times),
         count,
         first.first_ps,
         before.last_ps,
@@ -209,6 +226,9 @@ def gather_changes(
         most_row,
         lost_last_row,
     )
+
+
+_FIRST: Final = np.zeros(1, np.int64)
 
 
 def _condensed(batch: RowBatch) -> ChangedRows:
@@ -242,13 +262,13 @@ def joined(parts: Iterable[Changes]) -> Changes:
     rows, at = np.unique(
         np.concatenate([first.rows, *(part.rows for part in others)]), return_index=True
     )
-    times_ps = None
-    if first.time_ps is not None:
+    times = None
+    if first.time_parts is not None:
         held = [part.time_ps for part in (first, *others) if part.time_ps is not None]
-        times_ps = np.concatenate(held)[at]
+        times = (np.concatenate(held)[at],)
     # The levels themselves stay with each part; a word here only says that something changed.
     words = np.arange(1, rows.size + 1, dtype=np.uint64) & np.uint64(1)
-    return replace(first, first_word=0, rows=rows, words=words, time_ps=times_ps)
+    return replace(first, first_word=0, row_parts=((0, rows),), words=words, time_parts=times)
 
 
 def backwards(row: int, step: int, source: str, layout: Layout) -> CaptureError:
@@ -260,9 +280,6 @@ def backwards(row: int, step: int, source: str, layout: Layout) -> CaptureError:
         "export the recording again, or split the file here if it holds two recordings",
         row=layout.skip_lines + 1 + row,
     )
-
-
-Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,7 +355,7 @@ def find_clock(
     """Find out when rows were, and whether each stands for a change or for a sample."""
     rate_hz = hints.rate_hz or layout.rate_hz
     moving = {n: each for n, each in voltages.items() if each.crossings.rows.size}
-    if changes.time_ps is None:
+    if changes.time_parts is None:
         assert rate_hz is not None  # the file was refused otherwise
         clock = _counted("row", 0, changes.row_count - 1, rate_hz, hints)
         return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
@@ -353,9 +370,9 @@ def find_clock(
     if layout.time_kind == "sample":
         interval_ps, is_even = 0.0, changes.step_most_ps == changes.step_least_ps
     else:
-        interval_ps, is_even = _mean_interval(changes, changes.time_ps, layout)
+        interval_ps, is_even = _mean_interval(changes, layout)
     # A list of changes may begin and end with a row that changes nothing.
-    is_list = 2 * changes.rows.size >= max(1, changes.row_count - 2)
+    is_list = 2 * changes.words.size >= max(1, changes.row_count - 2)
     if is_list and not is_even:
         _refuse_sloping_changes(moving, layout, source)
     if layout.time_kind == "sample":
@@ -364,13 +381,13 @@ def find_clock(
         clock = _counted("number", changes.start_ps, last, rate_hz, hints)
         clock = replace(clock, is_uneven=not is_even)
     elif is_list and (not layout.analogue or not is_even):
-        clock = _change_clock(changes, changes.time_ps, layout, hints)
+        clock = _change_clock(changes, changes.time_parts, layout, hints)
     else:
         clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=is_even)
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
 
 
-def _mean_interval(changes: Changes, listed_ps: Instants, layout: Layout) -> tuple[float, bool]:
+def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
     """Find the mean step of time from row to row, and whether every step is as long."""
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
@@ -378,6 +395,8 @@ def _mean_interval(changes: Changes, listed_ps: Instants, layout: Layout) -> tup
     interval_ps = _round_interval(mean_ps, tolerance_ps, layout.rate_hz)
     if changes.step_most_ps - changes.step_least_ps > max(2 * resolution, 0.01 * mean_ps):
         return interval_ps, False
+    listed_ps = changes.time_ps
+    assert listed_ps is not None  # rows without times have no step either
     times_ps = at_samples(changes.rows, interval_ps)
     error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
     return interval_ps, error_ps <= resolution + 0.01 * interval_ps
@@ -446,9 +465,11 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
     return start_s * 10**12 + end_ps >= 86_400 * 10**12
 
 
-def _change_clock(changes: Changes, listed_ps: Instants, layout: Layout, hints: Hints) -> Clock:
+def _change_clock(
+    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints
+) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
-    if changes.rows[-1] == changes.row_count - 1:
+    if changes.last_changed == changes.row_count - 1:
         said.append(
             "The recording is taken to end at its last row, a change. Lines that went quiet "
             "together after it cannot be seen."
@@ -486,15 +507,18 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     """Say that pulses contradict the rate or unit on which all times rest."""
     if hints.rate_hz is not None or hints.time_unit is not None:
         return ()
-    spans_ps = [np.diff(line.edges_ps) for line in lines.values() if line.edges_ps.size > 3]
-    if not spans_ps:
-        return ()
-    typical = [float(np.median(np.minimum(s[:-1], s[1:]))) for s in spans_ps]
-    typical_ps = float(np.median(typical))
     by_rate = layout.time_column is None or layout.time_kind == "sample"
     known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
-    if any(low <= each <= high for each in typical for low, high in known):
+    typical = []
+    for line in lines.values():
+        if line.edges_ps.size > 3:
+            spans_ps = np.diff(line.edges_ps)
+            typical.append(float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:]))))
+            if any(low <= typical[-1] <= high for low, high in known):
+                return ()  # one line of pulses will do
+    if not typical:
         return ()
+    typical_ps = float(np.median(typical))
     what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
     return (
         Assumption(
@@ -585,8 +609,7 @@ def timed_lines(
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split changed words into lines at the clock's instants; see `_find_lines`."""
     crossed_ps = {name: clock.edges_ps(comparator) for name, comparator in comparators.items()}
-    times_ps = clock.instants_ps(changes.rows, changes.time_ps)
-    lines, said = _find_lines(changes, times_ps, layout, crossed_ps)
+    lines, said = _find_lines(changes, clock, layout, crossed_ps)
     for name, comparator in comparators.items():
         if clock.is_uneven and comparator.is_two_valued:
             continue  # two values show no rise
@@ -621,35 +644,48 @@ def _plateaus(comparator: Comparator, clock: Clock, changes: Changes) -> Plateau
 
 def _find_lines(
     changes: Changes,
-    times_ps: npt.NDArray[np.int64],
+    clock: Clock,
     layout: Layout,
-    crossed_ps: Mapping[str, npt.NDArray[np.int64]] | None = None,
+    crossed_ps: Mapping[str, Instants],
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split the changed words of a table into its lines."""
-    lines: dict[str, Line] = {}
+    masks: dict[str, int] = {}
     said: list[str] = []
-    vanished = 0
     flipped = _flipped(changes)
     most = int(np.iinfo(flipped.dtype).max)
+    if clock.basis == "time" and changes.time_parts is not None:
+        parts, start = changes.time_parts, clock.start
+    else:
+        parts, start = (clock.instants_ps(changes.rows, changes.time_ps),), 0
+
+    def split(name: str) -> tuple[Line, int]:
+        if name in crossed_ps:
+            edges_ps = crossed_ps[name]
+        else:
+            own, begin, found = flipped.dtype.type(masks[name] & most), 0, []
+            for part in parts:
+                is_edge = (flipped[begin : begin + part.size] & own) != 0
+                found.append(part[is_edge])
+                begin += part.size
+            edges_ps = np.concatenate(found)
+            edges_ps -= start
+        kept_ps = without_zero_widths(edges_ps)
+        line = Line(name, kept_ps, int(bool(changes.first_word & masks[name])))
+        return line, edges_ps.size - kept_ps.size
+
     for level in layout.placed_levels:
         width = _width(level, changes)
         if level.is_bus and not level.has_stated_width:
             said.append(
                 f"Bus '{level.name}' is taken to be {width} bits wide: no higher bit is ever set."
             )
-        for i, name in enumerate(level.line_names(width)):
-            mask = 1 << (level.first_bit + i)
-            if crossed_ps is not None and name in crossed_ps:
-                edges_ps = crossed_ps[name]
-            else:
-                is_edge = (flipped & flipped.dtype.type(mask & most)) != 0
-                edges_ps = times_ps[is_edge]
-            kept_ps = without_zero_widths(edges_ps)
-            vanished += edges_ps.size - kept_ps.size
-            lines[name] = Line(name, kept_ps, int(bool(changes.first_word & mask)))
+        names = level.line_names(width)
+        masks.update((name, 1 << (level.first_bit + i)) for i, name in enumerate(names))
+    found = at_once(split, masks, flipped.size)
+    vanished = sum(count for _, count in found.values())
     if vanished:
         said.append(format_vanished(vanished))
-    return lines, tuple(said)
+    return {name: line for name, (line, _) in found.items()}, tuple(said)
 
 
 def _flipped(changes: Changes) -> Words:
@@ -679,7 +715,7 @@ def _width(level: LevelColumn, changes: Changes) -> int:
 
 def without_zero_widths(edges_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """Drop edges that cancel: of each run of equal times keep one if its count is odd."""
-    if edges_ps.size < 2 or bool(np.all(np.diff(edges_ps) > 0)):
+    if bool((edges_ps[1:] > edges_ps[:-1]).all()):
         return edges_ps
     instants, counts = np.unique(edges_ps, return_counts=True)
     kept: npt.NDArray[np.int64] = instants[counts % 2 == 1]

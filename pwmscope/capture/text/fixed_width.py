@@ -556,9 +556,10 @@ def _read_words(
         return found
     times = _times(template, pairs)
     scale = template.scale_ps
+    changed = times[1:] if found.at.size == rows - 1 else times[found.at]  # all, in a list
     return replace(
         found,
-        time_ps=times[found.at] * scale,
+        time_ps=changed * scale,
         first_ps=int(times[0]) * scale,
         last_ps=int(times[-1]) * scale,
         steps=find_steps(times, scale),
@@ -573,6 +574,9 @@ def _levels_of(pairs: list[tuple[_Word, Words64]], rows: int) -> ChangedRows:
         if word.picks
     ]
     at = _changes(levels)
+    if at.size == rows - 1:  # all, in a list of changes
+        packed = _packed(levels, slice(None))
+        return ChangedRows(0, rows, int(packed[0]), int(packed[-1]), at, packed[1:])
     packed = _packed(levels, np.concatenate(([0, rows - 1], at)))
     return ChangedRows(0, rows, int(packed[0]), int(packed[1]), at, packed[2:])
 
@@ -596,20 +600,20 @@ def _changes(levels: list[tuple[_Word, Words64]]) -> Places:
     differs = functools.reduce(
         np.logical_or, (np.not_equal(off[1:], off[:-1]) for _, off in levels)
     )
-    return np.flatnonzero(differs) + 1
+    at = np.flatnonzero(differs)
+    at += 1
+    return at
 
 
-def _packed(levels: list[tuple[_Word, Words64]], at: Places) -> Words:
+def _packed(levels: list[tuple[_Word, Words64]], at: Places | slice) -> Words:
     """Levels of some rows, each at its bit, in as few bytes as hold them."""
-    packed = np.zeros(at.size, np.uint64)
-    bits = 0
-    one = np.uint64(1)
+    most = max(bit for word, _ in levels for _, bit in word.picks)
+    kind = np.min_scalar_type((2 << most) - 1)
+    parts = []
     for word, off in levels:
-        found = off[at]
-        for shift, bit in word.picks:
-            packed |= ((found >> np.uint64(shift)) & one) << np.uint64(bit)
-            bits = max(bits, bit + 1)
-    return packed.astype(np.min_scalar_type((1 << bits) - 1))
+        cells = off[at].astype(_U64, copy=False).view(np.uint8).reshape(-1, 8)
+        parts += [cells[:, shift // 8].astype(kind) << bit for shift, bit in word.picks]
+    return functools.reduce(np.bitwise_or, parts)
 
 
 def _times(template: _Template, pairs: list[tuple[_Word, Words64]]) -> Places:

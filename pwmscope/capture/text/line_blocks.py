@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import zlib
 from collections import deque
 from collections.abc import Generator, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 
@@ -19,11 +17,14 @@ from pwmscope.capture.reader.unpack import open_bytes
 from pwmscope.capture.text.edges import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout
+from pwmscope.model import thread_count
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 BLOCK_BYTES: Final = 1 << 22
 _KEPT_BYTES: Final = 1 << 24
 """Freed memory that the C library is to keep: more than the arrays of a block take."""
-_MAX_THREADS: Final = 8
 _BOM: Final = b"\xef\xbb\xbf"
 
 
@@ -93,13 +94,6 @@ class _Lines:
     is_last: bool
 
 
-def thread_count() -> int:
-    """Count the processors that this process may use, up to a limit."""
-    if hasattr(os, "sched_getaffinity"):
-        return min(_MAX_THREADS, len(os.sched_getaffinity(0)))
-    return min(_MAX_THREADS, os.cpu_count() or 1)
-
-
 def read_lines(
     path: Path,
     skip_lines: int,
@@ -137,6 +131,8 @@ def read_lines(
             yield _told(lines, read_block(lines.buffer, lines.size, plan))
             free.append(lines.buffer)
         return
+    from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415 - not for a short file
+
     waiting: deque[tuple[_Lines, Future[Block]]] = deque()
     _keep_memory()
     with ThreadPoolExecutor(workers) as pool:

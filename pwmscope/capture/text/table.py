@@ -271,7 +271,7 @@ def gather(
         _group((rows, changed or rows), part, hints, source, batch_rows) for part in parts
     )
     changes = joined(group.changes for group in found)
-    if not changes.rows.size:
+    if not changes.words.size:
         quiet = [line for group in found for line in quiet_lines(group.comparators)]
         raise no_edges(layout.level_columns, changes.row_count, source, quiet)
     said = dict.fromkeys(sentence for group in found for sentence in group.said)

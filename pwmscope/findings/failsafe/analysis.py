@@ -96,6 +96,7 @@ from pwmscope.model import (
     Finding,
     Hazard,
     Span,
+    at_once,
     inside,
 )
 from pwmscope.pulses import Convention, Frames, PulseTable, find_frames
@@ -310,20 +311,21 @@ def find_losses(
         If the marker marks nothing, or a stated time lies outside the recording.
     """
     capture, frames = lines.capture, lines.frames
-    outputs = {
-        name: Output(
-            table,
-            find_dwells(table, frames[name]),
-            frames[name].usual_us or table.convention.period_us,
-        )
-        for name, table in lines.servo.items()
-    }
+
+    def output_of(name: str) -> Output:
+        table = lines.tables[name]
+        usual_us = frames[name].usual_us or table.convention.period_us
+        return Output(table, find_dwells(table, frames[name]), usual_us)
+
+    outputs = at_once(output_of, lines.servo, lines.pulses)
     told = _losses(capture, outputs, reference)
     losses = with_returns(outputs, told.losses, capture.start_s, capture.end_s)
     if reference.off_at_s:
         losses = _with_unstated(losses, quiet_losses(outputs, capture.end_s))
     told = replace(told, losses=losses)
-    parted = {name: _parted(output, frames[name], told, name) for name, output in outputs.items()}
+    parted = at_once(
+        lambda name: _parted(outputs[name], frames[name], told, name), outputs, lines.pulses
+    )
     supplies = read_supplies(lines, reference.sheet)
     line_losses = _examine(parted, told, limits, capture, reference.sheet, supplies)
     records = {
@@ -506,10 +508,12 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
 ) -> dict[str, LineLosses]:
     """Say what every channel did at each loss, all lines together."""
     span = Span(capture.start_s, capture.end_s)
-    watched = {
-        name: watch_line(output, expectation_of(sheet, name), told.losses, capture)
-        for name, output in outputs.items()
-    }
+    pulses = sum(len(output.table) for output in outputs.values())
+    watched = at_once(
+        lambda n: watch_line(outputs[n], expectation_of(sheet, n), told.losses, capture),
+        outputs,
+        pulses,
+    )
     responses, evidence = gather(watched, told.losses, span, limits.failsafe_s)
     watched = {name: replace(line, responses=responses[name]) for name, line in watched.items()}
     stands = _where_limit_stands(sheet, limits)
@@ -519,14 +523,15 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     linked_s = told.linked_s if polarity.is_known else None
     if linked_s is not None and told.losses:
         linked_s -= max(loss.moment.late_s for loss in told.losses)
-    line_losses = {}
     first_link = {} if linked_s is None or linked_s <= capture.start_s else first_link_hazards(
         {name: line.output.table for name, line in watched.items()},
         {name: line.expected for name, line in watched.items()},
         linked_s, min((loss.earliest_s for loss in told.losses if loss.is_marked),
                       default=capture.end_s), capture.source,
     )  # fmt: skip
-    for name, line in watched.items():
+
+    def own_losses(name: str) -> LineLosses:
+        line = watched[name]
         table = line.output.table
         before = before_link(table, line.output.usual_us, capture.start_s, linked_s)
         power_up = power_up_finding(
@@ -544,8 +549,9 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         arming = arming_finding(table, before, line.expected)
         findings = findings if arming is None else (*findings, arming)
         hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))
-        line_losses[name] = replace(own, findings=findings, hazards=hazards)
-    return line_losses
+        return replace(own, findings=findings, hazards=hazards)
+
+    return at_once(own_losses, watched, pulses)
 
 
 def _events(

@@ -37,6 +37,7 @@ from pwmscope.model import (
     FloatArray,
     IntArray,
     Summary,
+    at_once,
     format_list,
     format_range_us,
     format_s,
@@ -99,12 +100,22 @@ class Link:
         return abs(self.gap_us.mean or 0.0) < near_us
 
 
-def _link(
-    first: Pulses, second: Pulses, start_us: FloatArray, width_us: FloatArray, near_us: float
-) -> Link:
-    """Say how one line's pulses start after another's; NaN where a frame lacks one of them."""
+@dataclass(frozen=True, slots=True)
+class _Timed:
+    """When the pulses of a line start in the frames of its receiver."""
+
+    line: Pulses
+    # shape (n_frames,): After the first line's, and how wide; NaN where a frame has none
+    start_us: FloatArray
+    width_us: FloatArray
+    skew: Skew
+
+
+def _link(first: _Timed, second: _Timed, near_us: float) -> Link:
+    """Say how one line's pulses start after another's."""
+    start_us = second.start_us - first.start_us
     both = np.isfinite(start_us)
-    start_us, width_us, interval_us = start_us[both], width_us[both], first.interval_us
+    start_us, width_us, interval_us = start_us[both], first.width_us[both], first.line.interval_us
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
@@ -118,8 +129,8 @@ def _link(
     elif slope is not None and abs(slope) < SLOPE_NEAR:
         start = Start.SLOTS
     return Link(
-        first.line,
-        second.line,
+        first.line.line,
+        second.line.line,
         start,
         after_us,
         of_mean_us(after_us, std_us, start_us.size, interval_us),
@@ -243,32 +254,30 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
     """Bring the lines of one receiver into the order of their starts, and measure those."""
     lines, offset_us, begins_clearly = _in_order(lines)
     first = lines[0]
-    partner = [
-        shelved(pair(first.rise_s, line.rise_s, offset, first.period_us))
-        for line, offset in zip(lines[1:], offset_us[1:], strict=True)
-    ]
-    start_us = [np.zeros(first.rise_s.size)]
-    width_us = [first.width_us]
-    for line, at in zip(lines[1:], partner, strict=True):
+    own = {line.line: (line, offset) for line, offset in zip(lines, offset_us, strict=True)}
+    size = sum(line.rise_s.size for line in lines)
+
+    def timed(name: str) -> _Timed:
+        line, offset = own[name]
+        if line is first:
+            at, start_us = np.arange(first.rise_s.size), np.zeros(first.rise_s.size)
+            return _Timed(line, start_us, first.width_us, _skew(first, first, at, start_us))
+        at = pair(first.rise_s, line.rise_s, offset, first.period_us)
         absent = at < 0
-        start_us.append(shelved(np.where(absent, np.nan, (line.rise_s[at] - first.rise_s) * 1e6)))
-        width_us.append(shelved(np.where(absent, np.nan, line.width_us[at])))
-    skews = [_skew(first, first, np.arange(first.rise_s.size), start_us[0])]
-    skews += [
-        _skew(first, line, at, start)
-        for line, at, start in zip(lines[1:], partner, start_us[1:], strict=True)
-    ]
-    links = tuple(
-        _link(lines[i], lines[j], start_us[j] - start_us[i], width_us[i], near_us)
-        for i, j in itertools.pairwise(range(len(lines)))
-    )
+        start_us = shelved(np.where(absent, np.nan, (line.rise_s[at] - first.rise_s) * 1e6))
+        width_us = shelved(np.where(absent, np.nan, line.width_us[at]))
+        return _Timed(line, start_us, width_us, _skew(first, line, at, start_us))
+
+    found = list(at_once(timed, own, size).values())
+    after = {later.line.line: (before, later) for before, later in itertools.pairwise(found)}
+    links = at_once(lambda name: _link(*after[name], near_us), after, size)
     return Receiver(
-        tuple(line.line for line in lines),
+        tuple(own),
         first.period_us,
-        tuple(skews),
-        links,
-        overall(links, near_us),
-        _pause(first, start_us, width_us),
+        tuple(line.skew for line in found),
+        tuple(links.values()),
+        overall(tuple(links.values()), near_us),
+        _pause(first, found),
         begins_clearly,
     )
 
@@ -303,11 +312,11 @@ def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:
     return math.sqrt(2.0 * variance_of_mean(line_us, rms_us, first.interval_us))
 
 
-def _pause(first: Pulses, start_us: list[FloatArray], width_us: list[FloatArray]) -> Summary:
+def _pause(first: Pulses, lines: list[_Timed]) -> Summary:
     """Summarise what is left of each whole frame after the end of its last pulse."""
-    end_us = start_us[0] + width_us[0]
-    for start, width in zip(start_us[1:], width_us[1:], strict=True):
-        end_us = np.maximum(end_us, start + width)
+    end_us = lines[0].start_us + lines[0].width_us
+    for line in lines[1:]:
+        end_us = np.maximum(end_us, line.start_us + line.width_us)
     frame_us = np.diff(first.rise_s) * 1e6
     pause_us = frame_us - end_us[:-1]
     whole = np.isfinite(pause_us) & (np.abs(frame_us / first.period_us - 1.0) < 0.5)
@@ -513,7 +522,8 @@ def examine_order(records: Mapping[str, Record]) -> Order:
     """Find out which lines belong together, in what order they start, and how."""
     pulses = {}
     if len(records) > 1:
-        taken = {line: pulses_of(line, record) for line, record in records.items()}
+        size = sum(len(record.table) for record in records.values())
+        taken = at_once(lambda line: pulses_of(line, records[line]), records, size)
         pulses = {line: found for line, found in taken.items() if found is not None}
     grouping = find_receivers(records, pulses)
     receivers = tuple(

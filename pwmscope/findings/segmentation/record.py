@@ -32,6 +32,7 @@ from pwmscope.model import (
     IntArray,
     Plateaus,
     Span,
+    at_once,
     inside,
     median_of,
     overlaps,
@@ -412,6 +413,11 @@ class ServoLines:
         return {name: t for name, t in self.tables.items() if name not in self.refused}
 
     @property
+    def pulses(self) -> int:
+        """Pulses of all lines."""
+        return sum(map(len, self.tables.values()))
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What was assumed while decoding, each a plain sentence."""
         return tuple(
@@ -429,13 +435,17 @@ def find_servo_lines(
     own = {name: line for name, line in capture.lines.items() if name not in sensors}
     others = {name: line for name, line in capture.lines.items() if name in sensors}
     capture = split_sum_trains(replace(capture, lines=own) if others else capture)
+    recorded = capture.lines
     tables = {name: t for name, t in decode(capture, convention).items() if name != marker}
-    refused = {
-        name: why
-        for name, t in tables.items()
-        if (why := _by_levels(t, capture.lines[name]) or _by_pulses(t)) is not None
-    }
-    frames = {name: find_frames(t) for name, t in tables.items() if name not in refused}
+    pulses = sum(map(len, tables.values()))
+
+    def refuse(name: str) -> str | None:
+        return _by_levels(tables[name], recorded[name]) or _by_pulses(tables[name])
+
+    told = at_once(refuse, tables, pulses)
+    refused = {name: why for name, why in told.items() if why is not None}
+    servo = [name for name in tables if name not in refused]
+    frames = at_once(lambda name: find_frames(tables[name]), servo, pulses)
     if others:
         capture = replace(capture, lines={**capture.lines, **others})
     return ServoLines(capture, tables, refused, frames)
@@ -547,11 +557,13 @@ def read_lines(capture: Capture, convention: Convention | None = None) -> Lines:
     Lines
     """
     lines = find_servo_lines(capture, convention=convention)
-    records = {}
-    for name, table in lines.servo.items():
-        frames = lines.frames[name]
+
+    def own(name: str) -> Record:
+        table, frames = lines.tables[name], lines.frames[name]
         limits = COMMON_PRACTICE.scaled(table.convention.span_us)
-        records[name] = Record(table, frames, find_dwells(table, frames), (), limits)
+        return Record(table, frames, find_dwells(table, frames), (), limits)
+
+    records = at_once(own, lines.frames, lines.pulses)
     return Lines(records, lines.refused, lines.notes)
 
 

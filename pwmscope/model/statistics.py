@@ -28,7 +28,9 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
     >>> median_of(np.array([3.0, 1.0, 2.0, 10.0]))
     2.5
     """
-    if values.size >= _MANY:
+    if math.isnan(np.maximum.reduce(values)):
+        return math.nan
+    if values.size >= _MANY or (values.size >= _FEW and "polars" in sys.modules):
         # Polars takes a third of numpy's time; for few values its import would cost more.
         import polars as pl  # noqa: PLC0415
 
@@ -38,8 +40,6 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
     if values.size >= _FEW:
         return float(np.median(values))
     # As the library does it, without what takes three times as long for a few hundred values.
-    if math.isnan(np.maximum.reduce(values)):
-        return math.nan
     middle = values.size // 2
     parted = np.partition(values, middle)
     upper = float(parted[middle])
@@ -67,6 +67,19 @@ def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
     if below == place:
         return low
     return low + (place - below) * (float(np.minimum.reduce(parted[below + 1 :])) - low)
+
+
+def quantiles_of(values: npt.NDArray[np.float64], *shares: float) -> list[float]:
+    """Return several quantiles of values, each as `quantile_of` does.
+
+    Examples
+    --------
+    >>> quantiles_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25, 0.75)
+    [1.75, 4.75]
+    """
+    if values.size >= _FEW:
+        return [float(found) for found in np.quantile(values, shares)]
+    return [quantile_of(values, share) for share in shares]
 
 
 @dataclass(frozen=True, slots=True)

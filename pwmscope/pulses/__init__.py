@@ -32,6 +32,7 @@ from pwmscope.pulses.table import (
     PulseTable,
     excerpt,
     slices,
+    taken,
     without,
 )
 
@@ -75,6 +76,7 @@ __all__ = [
     "shelved",
     "slices",
     "split_sum_trains",
+    "taken",
     "without",
 ]
 

@@ -498,6 +498,8 @@ def _bridge(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
     """Join pulses whose gap is shorter than a glitch; say which were joined."""
     is_notch = (rise_ps[1:] - fall_ps[:-1]) < glitch_us * PS_PER_US
+    if not is_notch.any():
+        return rise_ps, fall_ps, np.zeros(rise_ps.size, bool)
     starts = np.concatenate([np.ones(min(1, rise_ps.size), bool), ~is_notch])
     ends = np.concatenate([~is_notch, np.ones(min(1, rise_ps.size), bool)])
     first, last = np.flatnonzero(starts), np.flatnonzero(ends)
@@ -544,6 +546,9 @@ def _periods_us(
 ) -> npt.NDArray[np.float64]:
     """Periods between frame pulses; a bridged glitch may have moved a leading edge."""
     period_us = np.full(rise_ps.size, np.nan)
+    if leads.all() and not notched.any():
+        period_us[:-1] = np.diff(rise_ps) / PS_PER_US
+        return period_us
     at = np.flatnonzero(leads)
     sure = ~(notched[at[:-1]] | notched[at[1:]])
     period_us[at[:-1][sure]] = np.diff(rise_ps[at])[sure] / PS_PER_US

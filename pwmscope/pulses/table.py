@@ -263,6 +263,30 @@ def without(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.N
     return np.concatenate([values[a:b] for a, b in zip(begins, ends, strict=True)])
 
 
+def taken(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.NDArray[Scalar]:
+    """Take values of a record at ascending places, by a view where they follow one another.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        The record.
+    places : ndarray of int64, shape (k,)
+        Places to take, each once.
+
+    Returns
+    -------
+    ndarray, shape (k,)
+
+    Examples
+    --------
+    >>> taken(np.array([4.0, 5.0, 6.0]), np.array([1, 2]))
+    array([5., 6.])
+    """
+    if places.size and int(places[-1]) - int(places[0]) == places.size - 1:
+        return values[int(places[0]) : int(places[-1]) + 1]
+    return values[places]
+
+
 def slices(size: int) -> Iterator[slice]:
     """Cut a record into slices of `SLICE` values.
 

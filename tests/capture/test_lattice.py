@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pwmscope.capture.reader.hints import RATES_HZ, find_interval_ps
+from pwmscope.capture.reader.hints import RATES_HZ, Hints, find_interval_ps, find_listed_interval
 
 
 def ticks(seed, count=200):
@@ -39,6 +39,19 @@ def test_a_long_list_is_tried_in_part_and_checked_in_full():
     assert find_interval_ps(times, 1) == 250_000
     times[33_333] += 7
     assert find_interval_ps(times, 1) is None
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("count", [30, 9_000, 50_000])
+@pytest.mark.parametrize("spoilt", [False, True])
+def test_a_list_in_parts_shows_what_it_shows_in_one(seed, count, spoilt):
+    draws = np.random.default_rng(seed)
+    times = np.cumsum(draws.integers(30, 90_000, count)) * 1_000_000
+    times[-1] += 250_000 * spoilt
+    parts = np.split(times, np.sort(draws.integers(0, count + 1, 7)))  # some of them empty
+    found = find_listed_interval(parts, 1, None, Hints.of())
+    assert found[0] == (250_000 if spoilt else 1_000_000) == find_interval_ps(times, 1)
+    assert f"All {count} changes lie on ticks" in found[1]
 
 
 def test_few_changes_are_not_enough():

@@ -208,6 +208,39 @@ def test_every_finding_has_its_definition():
     assert {f.name for f in examine_order(chain(2)).findings} == names
 
 
+@given(
+    count=st.integers(1, 60),
+    missing=st.sets(st.integers(0, 59), max_size=8),
+    offset_us=st.floats(0.0, 30_000.0),
+    moves_us=st.floats(0.0, 9_000.0),
+    seed=st.integers(0, 99),
+)
+def test_every_pulse_is_paired_with_the_one_nearest_to_its_usual_place(
+    count, missing, offset_us, moves_us, seed
+):
+    """Pulse by pulse, as `pair` says it; most of them keep step, some are not there."""
+    draws = np.random.default_rng(seed)
+    reference_s = 0.02 * np.arange(count)
+    other_s = reference_s + offset_us / 1e6 + draws.uniform(-1.0, 1.0, count) * moves_us / 1e6
+    other_s = np.sort(np.delete(other_s, [at for at in missing if at < count]))
+    found = pair(reference_s, other_s, offset_us, 20_000.0)
+    off_s = np.abs(other_s[None, :] - (reference_s + offset_us / 1e6)[:, None])
+    if not other_s.size:
+        assert (found == -1).all()
+        return
+    nearest = off_s.argmin(axis=1)
+    least_s = off_s.min(axis=1)
+    for frame, at in enumerate(found.tolist()):
+        rivals = [k for k in (frame - 1, frame + 1) if 0 <= k < count]
+        beaten = any(nearest[k] == nearest[frame] and least_s[k] < least_s[frame] for k in rivals)
+        if at >= 0:
+            assert at == nearest[frame]
+            assert least_s[frame] < 0.01
+            assert not beaten
+        elif least_s[frame] < 0.01:
+            assert any(nearest[k] == nearest[frame] for k in rivals)
+
+
 def test_a_pulse_is_not_paired_twice():
     reference_s = np.array([0.0, 0.006, 0.02])
     assert pair(reference_s, np.array([0.0051, 0.0201]), 0.0, 20_000.0).tolist() == [-1, 0, 1]

@@ -609,10 +609,11 @@ def _packed(levels: list[tuple[_Word, Words64]], at: Places | slice) -> Words:
     """Levels of some rows, each at its bit, in as few bytes as hold them."""
     most = max(bit for word, _ in levels for _, bit in word.picks)
     kind = np.min_scalar_type((2 << most) - 1)
-    parts = []
+    parts: list[Words] = []
     for word, off in levels:
         cells = off[at].astype(_U64, copy=False).view(np.uint8).reshape(-1, 8)
-        parts += [cells[:, shift // 8].astype(kind) << bit for shift, bit in word.picks]
+        for shift, bit in word.picks:
+            parts.append(np.left_shift(cells[:, shift // 8].astype(kind), bit, dtype=kind))
     return functools.reduce(np.bitwise_or, parts)
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
 from pwmscope.model import FROM_MAD, Span, median_of, ndimage, sampling_floor_us
-from pwmscope.pulses import PulseTable
+from pwmscope.pulses import PulseTable, taken
 
 STANDING_PULSES: Final = 6
 """Pulses at one level that make an output stand; fewer are told as movement."""
@@ -118,13 +118,13 @@ def find_stretches(
     Own algorithm.
     """
     rows = np.flatnonzero(table.measured)
-    rise_s, width_us = table.rise_s[rows], table.width_us[rows]
+    rise_s, width_us = taken(table.rise_s, rows), taken(table.width_us, rows)
     lost_s = np.array([loss.seen_from_s for loss in losses])
     back_s = np.array([loss.back_s for loss in losses])
+    if not losses:
+        return Stretches((), _tolerance(table, usual_us, width_us, width_us))
     over_s = np.append(back_s, -np.inf)[np.searchsorted(lost_s, rise_s, side="right") - 1]
     tolerance = _tolerance(table, usual_us, width_us, width_us[rise_s > over_s])
-    if not losses:
-        return Stretches((), tolerance)
     before_s = max(BEFORE_S, 2 * STANDING_PULSES * usual_us / 1e6)
     begin_s = np.maximum(lost_s - before_s, np.append(-np.inf, back_s[:-1]))
     until_s = np.minimum(back_s + AFTER_S, np.append(lost_s[1:], np.inf))
@@ -152,8 +152,8 @@ def _tolerance(
 ) -> Tolerance:
     """Take the noise from the pulses outside losses: a wandering output is not noise."""
     span_us = table.convention.span_us
-    bends_us = np.abs(np.diff((calm_us if calm_us.size >= _MIN_CALM else width_us), 2))
-    bends_us = bends_us[: _NOISE_PULSES if bends_us.size > _NOISE_PULSES else None]
+    calm_us = calm_us if calm_us.size >= _MIN_CALM else width_us
+    bends_us = np.abs(np.diff(calm_us[: _NOISE_PULSES + 2], 2))
     scatter_us = FROM_MAD * median_of(bends_us) / math.sqrt(6.0) if bends_us.size else 0.0
     floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
     noise_us = max(min(scatter_us, MAX_NOISE * span_us), floor_us, MIN_NOISE * span_us)

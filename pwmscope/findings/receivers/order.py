@@ -52,7 +52,7 @@ from pwmscope.model import (
     std_of,
     summarise,
 )
-from pwmscope.pulses import shelved
+from pwmscope.pulses import shelved, taken
 
 SLOPE_NEAR: Final = 0.1
 """A slope this near to 1 follows the width; this near to 0 does not depend on it."""
@@ -114,8 +114,9 @@ class _Timed:
 def _link(first: _Timed, second: _Timed, near_us: float) -> Link:
     """Say how one line's pulses start after another's."""
     start_us = second.start_us - first.start_us
-    both = np.isfinite(start_us)
-    start_us, width_us, interval_us = start_us[both], first.width_us[both], first.line.interval_us
+    both = np.flatnonzero(np.isfinite(start_us))
+    start_us, width_us = taken(start_us, both), taken(first.width_us, both)
+    interval_us = first.line.interval_us
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
@@ -263,10 +264,12 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
             at, start_us = np.arange(first.rise_s.size), np.zeros(first.rise_s.size)
             return _Timed(line, start_us, first.width_us, _skew(first, first, at, start_us))
         at = pair(first.rise_s, line.rise_s, offset, first.period_us)
-        absent = at < 0
-        start_us = shelved(np.where(absent, np.nan, (line.rise_s[at] - first.rise_s) * 1e6))
-        width_us = shelved(np.where(absent, np.nan, line.width_us[at]))
-        return _Timed(line, start_us, width_us, _skew(first, line, at, start_us))
+        absent = np.flatnonzero(at < 0)
+        start_us, width_us = line.rise_s[at] - first.rise_s, line.width_us[at]
+        start_us *= 1e6
+        start_us[absent] = width_us[absent] = np.nan
+        skew = _skew(first, line, at, start_us)
+        return _Timed(line, shelved(start_us), shelved(width_us), skew)
 
     found = list(at_once(timed, own, size).values())
     after = {later.line.line: (before, later) for before, later in itertools.pairwise(found)}
@@ -283,9 +286,9 @@ def arrange(lines: list[Pulses], near_us: float) -> Receiver:
 
 
 def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Skew:
-    paired = at >= 0
-    sampling_us = _sampling_us(first, first.rise_s[paired])
-    skew_us = summarise(start_us[paired])
+    paired = np.flatnonzero(at >= 0)
+    sampling_us = _sampling_us(first, taken(first.rise_s, paired))
+    skew_us = summarise(taken(start_us, paired))
     uncertainty_us = reach_us = None
     if sampling_us is not None:
         # A distance k + f sample intervals long is read with a variance of f (1 - f), not 1/6.
@@ -295,7 +298,7 @@ def _skew(first: Pulses, line: Pulses, at: IntArray, start_us: FloatArray) -> Sk
         clock_us = CLOCK_TOLERANCE * abs(skew_us.mean or 0.0)
         uncertainty_us = math.hypot(sampling_us, clock_us / math.sqrt(3.0))
         reach_us = half_width(sampling_us, clock_us)
-    return Skew(line.line, skew_us, uncertainty_us, reach_us, shelved(line.rows[at[paired]]))
+    return Skew(line.line, skew_us, uncertainty_us, reach_us, shelved(line.rows[taken(at, paired)]))
 
 
 def _sampling_us(first: Pulses, rise_s: FloatArray) -> float | None:

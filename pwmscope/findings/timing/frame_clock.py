@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.findings.timing.separation import unevenness
 from pwmscope.model import (
@@ -37,13 +36,13 @@ from pwmscope.pulses import (
     excerpt,
     shelved,
     slices,
+    taken,
 )
 
 LINES_UP: Final = 8.0
 """A clock goes on across a gap if the edge after it comes within this many deviations."""
 CLOCK_DOUBT: Final = 2e-6
 """Relative error allowed for the mean period while frames are numbered across a gap."""
-Scalar = TypeVar("Scalar", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,20 +116,6 @@ def _regular(frames: Frames, periods: IntArray) -> tuple[IntArray, Pattern, int]
         index = int(np.bincount(frames.pattern[regular], minlength=1).argmax())
         regular &= frames.pattern == index
     return np.flatnonzero(regular), frames.patterns[index], index
-
-
-def taken(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
-    """Take values at ascending places, by a view where they follow one another.
-
-    Examples
-    --------
-    >>> taken(np.array([4.0, 5.0, 6.0]), np.array([1, 2]))
-    array([5., 6.])
-    """
-    first, last = int(places[0]), int(places[-1])
-    if last - first == places.size - 1:
-        return values[first : last + 1]
-    return values[places]
 
 
 def run_starts(table: PulseTable, frames: Frames, used: IntArray) -> IntArray:

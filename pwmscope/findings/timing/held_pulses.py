@@ -11,6 +11,7 @@ import numpy as np
 from pwmscope.findings.segmentation import Record, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
+from pwmscope.pulses import slices, taken
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -119,13 +120,12 @@ def find_held_pulses(record: Record) -> HeldPulses:
     long = inner[1] - inner[0] >= MIN_PULSES
     places, count = _between(inner[:, long])
     outer_places, outer_count = _between(outer[:, long])
-    rows = used[places]
-    dwell = np.searchsorted(first, rows, side="right") - 1
-    own = (dwell >= 0) & (rows <= last[np.maximum(dwell, 0)])
-    _, parts = np.unique(dwell[own], return_counts=True)
+    rows = taken(used, places)
+    dwell = np.stack([np.searchsorted(rows, first), np.searchsorted(rows, last, side="right")])
+    own, parts = _between(dwell[:, dwell[1] > dwell[0]])
     slow_places, slow_count = _between(_slow(record, used_us, outer[:, long]))
     return HeldPulses(
-        rows, count, rows[own], parts.astype(np.int64), used[slow_places], slow_count, ends_us2,
+        rows, count, taken(rows, own), parts, used[slow_places], slow_count, ends_us2,
         scatter_of(width_us[rows], count), scatter_of(used_us[outer_places], outer_count),
     )  # fmt: skip
 
@@ -134,8 +134,15 @@ _EVEN: Final = np.full(SMOOTH, 1.0 / SMOOTH)
 
 
 def _running(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
-    """Choose the extreme value of a window about each; windows of twice the length from two."""
-    chosen = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
+    """Choose the extreme value of a window about each, a slice that fits in cache at a time."""
+    padded = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
+    parts = [padded[at.start : at.stop + window - 1] for at in slices(values.size)]
+    return np.concatenate([_extremes(choose, part, window) for part in parts])
+
+
+def _extremes(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
+    """Choose the extreme value of each window; windows of twice the length from two."""
+    chosen = values
     length = 1
     while 2 * length <= window:
         chosen = choose(chosen[:-length], chosen[length:])

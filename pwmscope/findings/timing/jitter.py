@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import Limits
-from pwmscope.findings.timing.frame_clock import run_starts, taken
+from pwmscope.findings.timing.frame_clock import run_starts
 from pwmscope.findings.timing.held_pulses import Excursion
 from pwmscope.findings.timing.separation import (
     MAX_SAMPLE,
@@ -41,11 +41,11 @@ from pwmscope.model import (
     median_of,
     not_shown,
     product,
-    quantile_of,
+    quantiles_of,
     sampling_floor_us,
     std_of,
 )
-from pwmscope.pulses import Frames, PulseTable, excerpt, without
+from pwmscope.pulses import Frames, PulseTable, excerpt, taken, without
 
 _MIDDLE: Final = (0.025, 0.975)
 _SAMPLED: Final = (64, 16_384)
@@ -210,7 +210,7 @@ def jitter_of(values_us: FloatArray, rms_us: float | None, floor_us: float | Non
     if not values_us.size or rms_us is None:
         return Jitter(None, None, floor_us)
     sample_us = excerpt(values_us, *_SAMPLED).ravel()
-    low_us, high_us = (quantile_of(sample_us, share) for share in _MIDDLE)
+    low_us, high_us = quantiles_of(sample_us, *_MIDDLE)
     return Jitter(rms_us, float(values_us.max() - values_us.min()), floor_us, high_us - low_us)
 
 

@@ -406,7 +406,7 @@ def _width_jitter(
 
 def _stray_us(record: Record, held: HeldPulses) -> FloatArray:
     """How far the stray widths among the held pulses went."""
-    if not held.rows.size:
+    if not held.rows.size or not record.dwells.stray.size:
         return np.zeros(0)
     return held.away_us(record.table.width_us)[np.isin(held.rows, record.dwells.stray)]
 

@@ -182,3 +182,30 @@ def test_an_only_line_that_first_falls_was_high_where_rows_are_edges(
     capture = load(write(tmp_path, f"time_ms,line,{heading}\n" + rows))
     assert capture.lines["A"].initial_level == first_level
     assert capture.lines["A"].edges_ps.size == 2 + first_level
+
+
+RUNS_US = {0: [4300, 1872, 18128, 1872, 18128, 1872, 9000], 1: [9788, 1852, 14812, 1856, 26864]}
+
+
+@pytest.mark.parametrize("names", ["AB", "XY", "YX", "RL", "LR", "NS", "TB", "HF"])
+@pytest.mark.parametrize("heading", ["line", "Channel", "signal"])
+def test_a_line_called_like_a_level_or_a_time_is_still_a_line(tmp_path, names, heading):
+    """Y and N, L and R, T and H are words for levels elsewhere; here they name lines."""
+    rows = [
+        f"{name},{place % 2},{lasts}"
+        for name, runs in zip(names, RUNS_US.values(), strict=True)
+        for place, lasts in enumerate(runs)
+    ]
+    file = tmp_path / "runs.csv"
+    file.write_text("\n".join([f"{heading},level,duration_us", *rows]) + "\n")
+    lines = load(file).lines
+    assert list(lines) == list(names)
+    for line, runs in zip(lines.values(), RUNS_US.values(), strict=True):
+        assert line.edges_ps.tolist() == (np.cumsum(runs[:-1]) * 1_000_000).tolist()
+
+
+def test_two_lines_and_a_length_are_two_lines_whatever_they_are_called(tmp_path):
+    rows = "".join(f"{k // 2 % 2},{k % 2},{1000 + k % 7}\n" for k in range(40))
+    file = tmp_path / "runs.csv"
+    file.write_text(f"ch,gate,duration_us\n{rows}")
+    assert list(load(file).lines) == ["ch", "gate"]

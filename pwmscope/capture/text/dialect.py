@@ -305,6 +305,9 @@ def _find_header(
             continue
         block.insert(0, i)
     timed = [i for i in block if _names_time(lines[i], delimiter)]
+    with_data = [i for i in timed if _holds_data(split(lines[i], delimiter))]
+    if len(with_data) > 1:  # rows of a line called "T" or "N", no headers
+        timed = [i for i in timed if i not in with_data]
     marked = [i for i in block if COMMENT.match(lines[i]) and i not in timed]
     unmarked = [i for i in block if i not in marked]
     _refuse_two_headers([i for i in timed if not _holds_data(split(lines[i], delimiter))], source)

@@ -121,7 +121,8 @@ def find_layout(
         dialect = replace(dialect, decimal_comma=False)  # commas separate thousands
     stated = read_preamble(dialect.preamble, dialect.decimal_mark)
     sheet = Sheet(source, dialect, columns, stated, hints, more_text or (lambda: head))
-    runs, line_runs = find_runs(sheet), find_line_runs(sheet)
+    line_runs = find_line_runs(sheet)
+    runs = find_runs(sheet) if line_runs is None else None
     if runs is not None or line_runs is not None:
         _settled_marks(sheet, None)
     if runs is not None:

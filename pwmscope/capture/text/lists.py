@@ -170,6 +170,8 @@ def find_line_runs(sheet: Sheet) -> tuple[EventColumns, Column] | None:
     ]
     if line is None or len(rest) != 2 or len(levels) != 1 or len(lengths) != 1:
         return None
+    if line.kind in LEVELS and not _headed(_LEVEL_WORD, levels[0], sheet):
+        return None  # two lines, one of them called "line" or "ch"
     length = lengths[0]
     unit = unit_of_duration(length, sheet)
     said = (

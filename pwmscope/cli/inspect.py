@@ -1,22 +1,56 @@
-"""`pwmscope inspect`: the inspector's one command, for one robot or for a folder of them."""
+"""`pwmscope desk` and `inspect`: the whole job in a browser, or in one command for all robots."""
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from dataclasses import replace as replaced
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, explain_option, print_screen, quiet_option, screen
+from pwmscope.cli.printing import (
+    BAD_INPUT,
+    EXIT_CODES,
+    explain_option,
+    print_screen,
+    quiet_option,
+    screen,
+)
 from pwmscope.cli.reading import Examination, Recording, examining_options, readings_options
-from pwmscope.cli.report import BAD_INPUT, cluster_option, refuse_cluster, run_side_by_side
+from pwmscope.cli.report import cluster_option, refuse_cluster, run_side_by_side
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
     from pwmscope.analysis import Analysis
+
+PORT: Final = 8642
+
+
+@click.command(short_help="Do the whole job in a browser: wire, record, read, change, sign.")
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, metavar="N",
+    help="The port of this computer's own address; 0 takes any that is free.",
+)  # fmt: skip
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
+    """Open the desk of FOLDER, a local page for the whole job.
+
+    FOLDER holds sheets, recordings and results as plain files; without one it is named after
+    the day. Recordings are dropped on the page, or saved into FOLDER by any program. Only this
+    computer reaches the page, by the address that is printed.
+
+    Before you power a robot: weapon removed or locked, wheels off the ground, robot
+    restrained, eye protection on, battery looked after. The event's rulebook and its safety
+    officer decide.
+    """
+    from pwmscope.desk import serve
+
+    today = datetime.datetime.now().astimezone().date()
+    serve(folder or Path(f"desk-{today}"), port=port, browser=not no_browser, tell=click.echo)
 
 
 @click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")

@@ -13,22 +13,19 @@ from typing import Any, Final
 import click
 
 from pwmscope import __version__
-from pwmscope.cli.printing import set_up_streams
+from pwmscope.cli.printing import BAD_INPUT, set_up_streams
 from pwmscope.cli.reading import OPTION_OF
 from pwmscope.errors import ArgumentError, PwmscopeError, naming
 
-BAD_INPUT = 2
 INTERRUPTED = 130
 _IN: Final = "pwmscope.cli."
-_HOMES: Final = {
-    "convert": "files", "look": "files", "synth": "files", "lag": "measure", "stretches": "measure",
-    "link": "failsafe",
+_COMMANDS: Final = {
+    "calibrate": "settings", "compare": "report", "convert": "files", "desk": "inspect",
+    "failsafe": "measure", "follow": "files", "inspect": "inspect", "lag": "measure",
+    "link": "measure", "log": "log", "look": "files", "measure": "measure", "mixing": "settings",
+    "plan": "plan", "report": "report", "sheet": "sheet", "stretches": "measure", "synth": "files",
 }  # fmt: skip
-_COMMANDS: Final = (
-    "calibrate", "compare", "convert", "desk", "failsafe", "follow", "inspect", "lag", "link",
-    "log", "look", "measure", "mixing", "plan", "report", "sheet", "stretches", "synth",
-)  # fmt: skip
-"""Each in the module of its name, if not in that of `_HOMES`."""
+"""Each with the module that holds it."""
 _GARBAGE: Final = 150_000
 """Objects made between two searches for cycles; a short command makes fewer."""
 
@@ -44,7 +41,7 @@ class _Commands(click.Group):
         given = super().get_command(ctx, cmd_name)
         if given is not None or cmd_name not in _COMMANDS:
             return given
-        module = importlib.import_module(_IN + _HOMES.get(cmd_name, cmd_name))
+        module = importlib.import_module(_IN + _COMMANDS[cmd_name])
         found: click.Command = getattr(module, cmd_name)
         return found
 

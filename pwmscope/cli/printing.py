@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 _Command = TypeVar("_Command", bound=Callable[..., None])
 
 EXIT_CODES: Final = {"meets": 0, "does not meet": 1, "not shown": 3}
-"""By the verdict; bad input ends with 2, as everywhere."""
+"""By the verdict."""
+BAD_INPUT: Final = 2
 PRINTED_WIDTH: Final = 100
 """Columns of text where the output is not a terminal."""
 _PLAIN: Final = {

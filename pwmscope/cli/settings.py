@@ -307,7 +307,7 @@ def mixing(
     Exit code: 0 the outputs are mixed as wanted, 1 something is wrong, 3 not shown, 2 bad input.
     """
     from pwmscope.advice import advise_mixing, course_of
-    from pwmscope.report.mixing import mixing_json
+    from pwmscope.report.questions import mixing_json
 
     _refuse_pictures(json_copy, folder, replace=replace)
     analysis = examination.analyse(recording)
@@ -358,7 +358,7 @@ def _refuse_pictures(json_copy: JsonCopy, folder: Path | None, *, replace: bool)
 def _print(
     answer: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None, *, quiet: bool
 ) -> None:
-    from pwmscope.report.mixing import mixing_paragraphs
+    from pwmscope.report.questions import mixing_paragraphs
 
     parts = list(mixing_paragraphs(answer, ways, course))
     print_sections([(parts[0][0], [])] if quiet else parts)
@@ -375,7 +375,7 @@ def _draw(
 ) -> str:
     """Draw what can be drawn; say where it is."""
     from pwmscope.output import write_text
-    from pwmscope.report.mixing import mixing_pictures
+    from pwmscope.report.pictures import mixing_pictures
 
     findings = analysis.findings[0]
     sticks = {stick.axis: findings.servo_tables[stick.line] for stick in answer.lines.sticks}

@@ -35,9 +35,9 @@ if TYPE_CHECKING:
         refuse_report,
         write_report,
     )
-    from pwmscope.report.mixing import mixing_paragraphs, mixing_pictures
     from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
-    from pwmscope.report.questions import comparison_page
+    from pwmscope.report.pictures import mixing_pictures
+    from pwmscope.report.questions import comparison_page, mixing_paragraphs
     from pwmscope.report.register import (
         RegisterError,
         add_answer,
@@ -55,9 +55,9 @@ _DRAWING = {
     for home, names in {
         "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
         "setting_data settings_card settings_headline settings_json settings_text",
-        "questions": "comparison_page",
+        "questions": "comparison_page mixing_paragraphs",
         "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
-        "mixing": "mixing_paragraphs mixing_pictures",
+        "pictures": "mixing_pictures",
         "one_page": "make_one_page OnePage write_one_page",
         "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
         "RegisterError",

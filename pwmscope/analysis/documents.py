@@ -20,7 +20,6 @@ from pwmscope.report import (
     hazard_data,
     picked,
     to_data,
-    wiring_data,
 )
 
 if TYPE_CHECKING:
@@ -53,7 +52,7 @@ def analysis_data(
         "failsafe": failsafe_data(evidence.failsafe),
         "mixing": _mixing(evidence),
         "settings": _settings(evidence.settings),
-        "wiring": None if evidence.wiring is None else wiring_data(evidence.wiring),
+        "wiring": _wiring(evidence),
     }
 
 
@@ -93,6 +92,12 @@ def _settings(advice: SettingsAdvice | None) -> list[dict[str, Any]]:
         for channel in (() if advice is None else advice.channels)
         for setting in channel.settings
     ]
+
+
+def _wiring(evidence: Evidence) -> dict[str, Any] | None:
+    from pwmscope.report import wiring_data  # noqa: PLC0415 - slow to import
+
+    return None if evidence.wiring is None else wiring_data(evidence.wiring)
 
 
 def write_documents(

@@ -102,7 +102,7 @@ def check(
     Nothing is measured; docs/wiring.md explains the rules.
     """
     from pwmscope.bench import check_wiring, load_sheet
-    from pwmscope.report.wiring import wiring_json, wiring_text
+    from pwmscope.report.cards import wiring_json, wiring_text
 
     _refuse(drawing, lead, json_copy.file, replace=replace)
     wiring = check_wiring(load_sheet(path))
@@ -141,7 +141,7 @@ def marker(
     from pwmscope.bench import with_marker_keys
     from pwmscope.findings import measure_marker
     from pwmscope.output import write_text
-    from pwmscope.report.wiring import marker_json, marker_paragraphs
+    from pwmscope.report.cards import marker_json, marker_paragraphs
 
     path = examination.sheet_path
     if path is None:
@@ -205,7 +205,7 @@ def _write(
     from pwmscope.output import write_text
     from pwmscope.plot import draw_wiring
     from pwmscope.report import lead_card, lead_text
-    from pwmscope.report.wiring import wiring_json
+    from pwmscope.report.cards import wiring_json
 
     said = []
     if drawing is not None:

@@ -10,7 +10,6 @@ from pwmscope.report.data import finding_data, json_text, picked, to_data, to_js
 from pwmscope.report.evidence import Evidence, LineChecks, format_failure, line_checks
 from pwmscope.report.failsafe import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
-from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
     from pwmscope.report.cards import (
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
         settings_headline,
         settings_json,
         settings_text,
+        wiring_data,
     )
     from pwmscope.report.folder import (
         Written,
@@ -54,7 +54,8 @@ _DRAWING = {
     name: home
     for home, names in {
         "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
-        "setting_data settings_card settings_headline settings_json settings_text",
+        "setting_data settings_card settings_headline settings_json settings_text "
+        "wiring_data",
         "questions": "comparison_page mixing_paragraphs",
         "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
         "pictures": "mixing_pictures",

@@ -104,12 +104,7 @@ def write_documents(
     analysis: Answered, settings: SettingsAdvice | None, folder: Path, *, replace: bool
 ) -> tuple[Written, ...]:
     """Write the report of each recording, as `Analysis.report`."""
-    from pwmscope.report import (  # noqa: PLC0415 - it draws
-        folder_names,
-        refuse_report,
-        timeline_fragment,
-        write_report,
-    )
+    from pwmscope.report import folder_names, refuse_report, timeline_fragment, write_report  # noqa: PLC0415 - it draws
 
     folders = [folder]
     if len(analysis.recordings) > 1:

@@ -14,16 +14,7 @@ from pwmscope.cli.reading import Examination, Recording, examining_options, read
 from pwmscope.errors import HintError
 
 if TYPE_CHECKING:
-    from pwmscope.bench import (
-        Answers,
-        BenchSheet,
-        Control,
-        Level,
-        MarkerKind,
-        Role,
-        Weapon,
-        Wiring,
-    )
+    from pwmscope.bench import Answers, BenchSheet, Control, Level, MarkerKind, Role, Weapon, Wiring
 
 MAX_SERVOS: Final = 16
 _MAX: Final = 60

@@ -93,7 +93,7 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
         0:00    5 s         rest            Touch nothing.
     <BLANKLINE>
     """
-    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in plan.cautions), ""]
+    told = [BEFORE, *(_wrapped(caution, width=width) for caution in plan.cautions), ""]
     told += [plan_title(plan), *(_wrapped(line, "  ", "  ", width) for line in plan_needs(plan))]
     told += ["", *_table(plan, width)]
     return "\n".join(told) + "\n"
@@ -171,7 +171,7 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 
 
-def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
+def _wrapped(text: str, first: str = "  - ", next_lines: str = "    ", width: int = WIDTH) -> str:
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
 
 
@@ -211,30 +211,25 @@ def settings_text(
     advice: SettingsAdvice,
     sheet: BenchSheet,
     compared: tuple[Compared, ...] = (),
-    width: int = WIDTH,
 ) -> str:
     """Write the settings card as text."""
-    told = [BEFORE, *(_filled(caution, "  - ", "    ", width) for caution in CAUTIONS)]
-    told += ["", _filled(settings_headline(advice, sheet), "", "", width)]
+    told = [BEFORE, *(_filled(caution, "  - ", "    ") for caution in CAUTIONS)]
+    told += ["", _filled(settings_headline(advice, sheet))]
     for channel in advice.channels:
         told += ["", channel_title(channel.line, channel.role, channel.device)]
         for setting in channel.settings:
             lead = f"  {setting.action.value:<21}"
-            told.append(_filled(setting.sentence, lead, " " * len(lead), width))
+            told.append(_filled(setting.sentence, lead, " " * len(lead)))
         lead = f"  {'warning':<21}"
-        told += [_filled(warning, lead, " " * len(lead), width) for warning in channel.warnings]
+        told += [_filled(warning, lead, " " * len(lead)) for warning in channel.warnings]
     if advice.changes:
         told += ["", ORDER_HEADING]
-        told += [
-            _filled(step, f"  {n}. ", "     ", width) for n, step in enumerate(SETTINGS_ORDER, 1)
-        ]
+        told += [_filled(step, f"  {n}. ", "     ") for n, step in enumerate(SETTINGS_ORDER, 1)]
     if compared:
         told += ["", COMPARED_HEADING]
-        told += [
-            _filled(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ", width) for c in compared
-        ]
-    told += [_filled(note, "\n", "", width) for note in settings_notes(advice)]
-    return "\n".join([*told, "", _filled(RULEBOOK, "", "", width)]) + "\n"
+        told += [_filled(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ") for c in compared]
+    told += [_filled(note, "\n") for note in settings_notes(advice)]
+    return "\n".join([*told, "", _filled(RULEBOOK)]) + "\n"
 
 
 def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
@@ -289,9 +284,9 @@ def is_to_do(action: SettingAction) -> bool:
     return action in {SettingAction.CHANGE, SettingAction.DEVICE}
 
 
-def _filled(text: str, first: str, next_lines: str, width: int) -> str:
+def _filled(text: str, first: str = "", next_lines: str = "") -> str:
     return textwrap.fill(
-        text, width, initial_indent=first, subsequent_indent=next_lines, break_long_words=False
+        text, WIDTH, initial_indent=first, subsequent_indent=next_lines, break_long_words=False
     )
 
 
@@ -430,8 +425,8 @@ def _title(sheet: BenchSheet) -> str:
 
 def lead_text(sheet: BenchSheet) -> str:
     """Write the card as text: cautions, the wires, which plug goes to which input."""
-    told = [BEFORE, *(_bullet(caution) for caution in CAUTIONS), "", _title(sheet)]
-    told += [_bullet(said) for said in (*_WIRE, *_needs(sheet))]
+    told = [BEFORE, *(_wrapped(caution) for caution in CAUTIONS), "", _title(sheet)]
+    told += [_wrapped(said) for said in (*_WIRE, *_needs(sheet))]
     rows = [("input", "line", "output", "device"), *lead_rows(sheet)]
     wide = [max(len(row[k]) for row in rows) for k in range(4)]
     told.append("")
@@ -439,10 +434,6 @@ def lead_text(sheet: BenchSheet) -> str:
         "  " + "  ".join(cell.ljust(wide[k]) for k, cell in enumerate(row)).rstrip() for row in rows
     ]
     return "\n".join([*told, "  ground first: receiver ground pin to analyser ground"]) + "\n"
-
-
-def _bullet(text: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
 
 
 def lead_card(sheet: BenchSheet) -> str:

@@ -25,9 +25,8 @@ _COMMANDS: Final = {
         "files": "convert follow look synth",
         "inspect": "desk inspect log",
         "measure": "failsafe lag link measure stretches",
-        "plan": "plan",
         "report": "compare report",
-        "settings": "calibrate mixing",
+        "settings": "calibrate mixing plan",
         "sheet": "sheet",
     }.items()
     for name in names.split()

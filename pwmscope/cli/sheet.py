@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 import click
 
-from pwmscope.cli.printing import EXIT_CODES, JsonCopy, explain_option, json_option, print_sections
+from pwmscope.cli.printing import (
+    EXIT_CODES,
+    JsonCopy,
+    explain_option,
+    json_option,
+    print_sections,
+    refuse_other_card,
+)
 from pwmscope.cli.reading import Examination, Recording, examining_options, reading_options
 from pwmscope.errors import HintError
 
@@ -175,8 +182,7 @@ def _refuse(
             f"The drawing is an SVG picture, but --drawing names {drawing}; give it a name that "
             "ends in .svg."
         )
-    if lead is not None and lead.suffix.lower() not in {".html", ".txt"}:
-        raise HintError(f"A card is written as .html or .txt; '{lead}' ends otherwise.")
+    refuse_other_card(lead)
     if drawing is not None and drawing == json_file:
         raise HintError("--drawing and --json name the same file; give each its own.")
     for file in (drawing, lead, json_file):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pwmscope
 from pwmscope.bench import check_wiring, load_sheet
-from pwmscope.cli.main import main as pwmscope_command
+from pwmscope.cli import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
 from pwmscope.plot import draw_wiring
 from pwmscope.report.pictures import draw_channel, write_failsafe_picture

@@ -364,11 +364,7 @@ class Analysis:
         sheet = self.sheet
         if sheet is None:
             raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
-        from pwmscope.advice import (  # noqa: PLC0415 - slow to import
-            Transmitter,
-            advise_settings,
-            stated_scale,
-        )
+        from pwmscope.advice import Transmitter, advise_settings, stated_scale  # noqa: PLC0415 - slow to import
 
         if transmitters is None:
             transmitters = {

@@ -20,7 +20,6 @@ from pwmscope.report import (
     hazard_data,
     picked,
     to_data,
-    wiring_data,
 )
 
 if TYPE_CHECKING:
@@ -53,7 +52,7 @@ def analysis_data(
         "failsafe": failsafe_data(evidence.failsafe),
         "mixing": _mixing(evidence),
         "settings": _settings(evidence.settings),
-        "wiring": None if evidence.wiring is None else wiring_data(evidence.wiring),
+        "wiring": _wiring(evidence),
     }
 
 
@@ -95,16 +94,17 @@ def _settings(advice: SettingsAdvice | None) -> list[dict[str, Any]]:
     ]
 
 
+def _wiring(evidence: Evidence) -> dict[str, Any] | None:
+    from pwmscope.report import wiring_data  # noqa: PLC0415 - slow to import
+
+    return None if evidence.wiring is None else wiring_data(evidence.wiring)
+
+
 def write_documents(
     analysis: Answered, settings: SettingsAdvice | None, folder: Path, *, replace: bool
 ) -> tuple[Written, ...]:
     """Write the report of each recording, as `Analysis.report`."""
-    from pwmscope.report import (  # noqa: PLC0415 - it draws
-        folder_names,
-        refuse_report,
-        timeline_fragment,
-        write_report,
-    )
+    from pwmscope.report import folder_names, refuse_report, timeline_fragment, write_report  # noqa: PLC0415 - it draws
 
     folders = [folder]
     if len(analysis.recordings) > 1:

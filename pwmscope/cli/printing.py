@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 import click
 
+from pwmscope.errors import HintError
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -22,7 +24,8 @@ if TYPE_CHECKING:
 _Command = TypeVar("_Command", bound=Callable[..., None])
 
 EXIT_CODES: Final = {"meets": 0, "does not meet": 1, "not shown": 3}
-"""By the verdict; bad input ends with 2, as everywhere."""
+"""By the verdict."""
+BAD_INPUT: Final = 2
 PRINTED_WIDTH: Final = 100
 """Columns of text where the output is not a terminal."""
 _PLAIN: Final = {
@@ -138,13 +141,17 @@ explain_option = click.option(
 
 def refuse_unknown(why: str | None, analysis: Analysis) -> None:
     """Refuse a line to explain that no recording and no sheet has."""
-    from pwmscope.errors import HintError
-
     lines = dict.fromkeys(
         [line.line for line in analysis.failsafe.lines] + [c.line for c in analysis.checks]
     )
     if why is not None and why != "all" and why not in lines:
         raise HintError(f"There is no line '{why}' to explain. Give 'all' or {', '.join(lines)}.")
+
+
+def refuse_other_card(card: Path | None) -> None:
+    """Refuse a card whose name does not say how it is to be written."""
+    if card is not None and card.suffix.lower() not in {".html", ".txt"}:
+        raise HintError(f"A card is written as .html or .txt; '{card}' ends otherwise.")
 
 
 @dataclass(frozen=True, slots=True)

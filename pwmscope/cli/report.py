@@ -1,4 +1,4 @@
-"""`pwmscope report`, and how several commands work on many recordings side by side."""
+"""`pwmscope report` and `compare`: many recordings, worked on side by side."""
 
 from __future__ import annotations
 
@@ -8,11 +8,18 @@ from contextlib import chdir, contextmanager, nullcontext, redirect_stderr
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import click
 
-from pwmscope.cli.printing import explain_option, quiet_option
+from pwmscope.cli.printing import (
+    BAD_INPUT,
+    JsonCopy,
+    explain_option,
+    json_option,
+    quiet_option,
+    screen,
+)
 from pwmscope.cli.reading import (
     OPTION_OF,
     Examination,
@@ -26,6 +33,7 @@ from pwmscope.errors import HintError, PwmscopeError, naming
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from pwmscope.findings import Findings
     from pwmscope.report.folder import Entry
 
 _Result_co = TypeVar("_Result_co", covariant=True)
@@ -106,9 +114,6 @@ def _run(job: Work[_Result_co], *, home: Path | None) -> tuple[_Result_co | None
             return None, str(error)
 
 
-BAD_INPUT: Final = 2
-
-
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
 @readings_options
 @examining_options
@@ -185,7 +190,7 @@ def _many(
     robot = examination.check()
     names = folder_names(str(recording.path) for recording in recordings)
     jobs = [
-        Job(recording, examination, folder / name, replace)
+        Reported(recording, examination, folder / name, replace)
         for recording, name in zip(recordings, names, strict=True)
     ]
     done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings", address)
@@ -201,7 +206,7 @@ def _many(
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class Reported:
     """One recording to report on."""
 
     recording: Recording  # The recording's file, with the hints about it
@@ -222,3 +227,85 @@ class Job:
         analysis = self.examination.analyse(self.recording)
         (written,) = analysis.report(self.folder, replace=self.replace)
         return entry_of(self.name, analysis, written)
+
+
+@click.command(short_help="Put the findings of several recordings side by side.")
+@readings_options
+@examining_options
+@explain_option
+@json_option("the comparison")
+@click.option(
+    "-o", "--output", "page_path", type=click.Path(path_type=Path), metavar="FILE",
+    help="Also write the comparison as a page, .html, for a screen or paper.",
+)  # fmt: skip
+@cluster_option
+@click.option("--replace", is_flag=True, help="Replace files that are there.")
+@click.pass_context
+def compare(
+    ctx: click.Context,
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    json_copy: JsonCopy,
+    *,
+    page_path: Path | None,
+    address: str | None,
+    replace: bool,
+) -> None:
+    """Put the findings of several CAPTUREs side by side: receivers, or before and after.
+
+    The first is what the others are held against; lines of the same name are compared. What
+    differs by more than the uncertainty of both is marked. Options hold for every recording.
+    """
+    from pwmscope.findings.comparison import compare as compared
+    from pwmscope.output import refuse_to_overwrite, write_text
+    from pwmscope.report.questions import comparison_json, comparison_page, print_comparison
+
+    json_copy.refuse(replace=replace)
+    if page_path is not None:
+        if page_path.suffix.lower() != ".html":
+            raise HintError(f"{page_path}: a page's name ends in .html.")
+        refuse_to_overwrite(page_path, replace=replace)
+    examination.refuse_stated(len(recordings))
+    if len(recordings) == 1:
+        refuse_cluster(address, "several recordings")
+    jobs = [Compared(recording, examination) for recording in recordings]
+    if address is None:
+        findings = [job.run() for job in jobs]
+    else:
+        examination.check()
+        done = run_side_by_side(jobs, f"analysing {len(jobs)} recordings", address)
+        findings = [found for _, found, _ in done if found is not None]
+        for _, _, trouble in done:
+            if trouble:
+                click.echo(trouble, err=True)
+        if len(findings) < len(done):
+            ctx.exit(BAD_INPUT)
+    comparison = compared(findings)
+    if page_path is not None:
+        write_text(page_path, comparison_page(comparison), replace=replace)
+    if json_copy.is_alone:
+        click.echo(comparison_json(comparison), nl=False)
+        return
+    print_comparison(comparison, screen())
+    if page_path is not None:
+        click.echo(f"\nThe same comparison is the page {page_path}.")
+    json_copy.write(
+        lambda: comparison_json(comparison), replace=replace, said="The same comparison is in"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One recording to compare."""
+
+    recording: Recording
+    examination: Examination
+
+    @property
+    def name(self) -> str:
+        """The recording, as a person named it."""
+        return str(self.recording.path)
+
+    def run(self) -> Findings:
+        """Examine it."""
+        return self.examination.analyse(self.recording).findings[0]

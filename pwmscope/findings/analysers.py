@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias, TypeVar
 
 from pwmscope.findings import timing, travel
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
-from pwmscope.findings.levels import examine_levels
 from pwmscope.findings.receivers import Order
 from pwmscope.findings.segmentation import Answer, Channel, Record
+from pwmscope.findings.supply import examine_levels
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import Device, Travel, examine_travel
 from pwmscope.model import Definition
@@ -168,7 +168,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         ),
     ),
     Analyser(
-        "levels", "line", ("pulses",), f"{_IN}levels:DEFINITIONS", "looked at",
+        "levels", "line", ("pulses",), f"{_IN}supply:LEVEL_DEFINITIONS", "looked at",
         lambda c: examine_levels(c.record, c.plateaus),
     ),
     # Every record leaves out what was lost, so this one is answered before the records are made.

@@ -240,10 +240,10 @@ def _alt(
     )
 
 
-_RULER_HIGH: Final = 32.0
+_RULER: Final = (300.0, 32.0)
 
 
-def travel_ruler(channel: ChannelFindings, *, ink: Ink = SCREEN, wide: float = 300.0) -> str:
+def travel_ruler(channel: ChannelFindings) -> str:
     """Draw how far a line's width travels, with its neutral; empty where that is not known.
 
     It says nothing that the words beside it do not, so it has no alternative text.
@@ -257,34 +257,29 @@ def travel_ruler(channel: ChannelFindings, *, ink: Ink = SCREEN, wide: float = 3
     low_us, high_us = min(_USUAL_US[0], *levels), max(_USUAL_US[1], *levels)
 
     def x(width_us: float) -> float:
-        return round(8.0 + (wide - 16.0) * (width_us - low_us) / (high_us - low_us), 1)
+        return round(8.0 + (_RULER[0] - 16.0) * (width_us - low_us) / (high_us - low_us), 1)
 
     marks = "".join(f"M{x(width):g} 8v9" for width in _TICKS_US)
     parts = [
-        line_of(marks, ink.soft, 1.0),
-        *(label(x(width), 29.0, str(width), ink, anchor="middle") for width in _TICKS_US),
+        line_of(marks, SCREEN.soft, 1.0),
+        *(label(x(width), 29.0, str(width), SCREEN, anchor="middle") for width in _TICKS_US),
     ]
     if travel.low is not None and travel.high is not None:
         ends = (travel.low.width_us, travel.high.width_us)
-        parts.append(line_of(f"M{x(ends[0]):g} 12.5H{x(ends[1]):g}", ink.ink, 5.0))
+        parts.append(line_of(f"M{x(ends[0]):g} 12.5H{x(ends[1]):g}", SCREEN.ink, 5.0))
     if travel.neutral is not None:
         parts.append(
-            f'<circle cx="{x(travel.neutral.width_us):g}" cy="12.5" r="5" fill="{ink.paper}" '
-            f'stroke="{ink.ink}" stroke-width="2"/>'
+            f'<circle cx="{x(travel.neutral.width_us):g}" cy="12.5" r="5" fill="{SCREEN.paper}" '
+            f'stroke="{SCREEN.ink}" stroke-width="2"/>'
         )
-    return drawing(wide, _RULER_HIGH, "", parts)
+    return drawing(*_RULER, "", parts)
 
 
 _COLUMNS: Final = 320
+_STRIP: Final = (360.0, 132.0)
 
 
-def width_strip(
-    channel: ChannelFindings,
-    recorded: Span,
-    *,
-    ink: Ink = SCREEN,
-    size: tuple[float, float] = (360.0, 132.0),
-) -> Strip | None:
+def width_strip(channel: ChannelFindings, recorded: Span) -> Strip | None:
     """Draw a line's pulse width over the whole recording: each column's least to its greatest.
 
     No pulse vanishes, however short the column's stretch. Shaded upright: signal lost. Dashed:
@@ -294,7 +289,7 @@ def width_strip(
     rows = np.flatnonzero(table.measured)
     if channel.not_servo is not None or not rows.size:
         return None
-    wide, high = size
+    wide, high = _STRIP
     width_us = table.width_us[rows]
     low_us = max(min(_USUAL_US[0], float(width_us.min()) - 20.0), _FARTHEST_US[0])
     high_us = min(max(_USUAL_US[1], float(width_us.max()) + 20.0), _FARTHEST_US[1])
@@ -309,16 +304,16 @@ def width_strip(
             f"M{start:g} {_TOP:g}H{max(end, start + 1.0):g}V{scale.bottom:g}H{start:g}z"
             for start, end in zip(starts, ends, strict=True)
         )
-        parts.append(f'<path d="{boxes}" fill="{ink.band}"/>')
-    parts += _ticks(scale, ink)
+        parts.append(f'<path d="{boxes}" fill="{SCREEN.band}"/>')
+    parts += _ticks(scale, SCREEN)
     levels = []
     if channel.travel is not None:
         known = (channel.travel.low, channel.travel.neutral, channel.travel.high)
         levels = [level.width_us for level in known if level is not None]
     across = "".join(f"M{_LEFT:g} {float(scale.y(us)):g}H{wide - _RIGHT:g}" for us in levels)
-    parts.append(line_of(across, ink.soft, 0.8, dash="2 3") if across else "")
-    parts.append(line_of(_columns(scale, table.rise_s[rows], width_us), ink.ink, 1.3))
-    parts += _seconds(scale, recorded, ink)
+    parts.append(line_of(across, SCREEN.soft, 0.8, dash="2 3") if across else "")
+    parts.append(line_of(_columns(scale, table.rise_s[rows], width_us), SCREEN.ink, 1.3))
+    parts += _seconds(scale, recorded, SCREEN)
     beyond = int(np.count_nonzero((width_us < low_us) | (width_us > high_us)))
     left_out = f" {beyond} widths lie beyond the picture and are drawn at its edge." * bool(beyond)
     alt = (

@@ -104,14 +104,18 @@ def dot(x: float, y: float) -> str:
     return f'<circle cx="{x:g}" cy="{y:g}" r="4" fill="{INK}"/>'
 
 
-def tag(x: float, y: float, text: str, *, size: float = 11.0) -> str:
+_TAG: Final = 11.0
+"""Size of a text that lies on a line."""
+
+
+def tag(x: float, y: float, text: str) -> str:
     """Write a text about the middle x, y on a white ground, so that it can lie on a line."""
-    half = 0.5 * cells(text) * size * _LETTER + 4.0
+    half = 0.5 * cells(text) * _TAG * _LETTER + 4.0
     ground = (
-        f'<rect x="{x - half:g}" y="{y - 0.75 * size:g}" width="{2 * half:g}" '
-        f'height="{1.5 * size:g}" fill="#ffffff"/>'
+        f'<rect x="{x - half:g}" y="{y - 0.75 * _TAG:g}" width="{2 * half:g}" '
+        f'height="{1.5 * _TAG:g}" fill="#ffffff"/>'
     )
-    return ground + words(x, y + 0.35 * size, text, size=size, anchor="middle")
+    return ground + words(x, y + 0.35 * _TAG, text, size=_TAG, anchor="middle")
 
 
 def broken_mark(x: float, y: float, number: int) -> str:

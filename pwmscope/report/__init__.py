@@ -10,7 +10,6 @@ from pwmscope.report.data import finding_data, json_text, picked, to_data, to_js
 from pwmscope.report.evidence import Evidence, LineChecks, format_failure, line_checks
 from pwmscope.report.failsafe import failsafe_data, hazard_data
 from pwmscope.report.sentences import format_value
-from pwmscope.report.wiring import wiring_data
 
 if TYPE_CHECKING:
     from pwmscope.report.cards import (
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
         settings_headline,
         settings_json,
         settings_text,
+        wiring_data,
     )
     from pwmscope.report.folder import (
         Written,
@@ -35,9 +35,9 @@ if TYPE_CHECKING:
         refuse_report,
         write_report,
     )
-    from pwmscope.report.mixing import mixing_paragraphs, mixing_pictures
     from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
-    from pwmscope.report.questions import comparison_page
+    from pwmscope.report.pictures import mixing_pictures
+    from pwmscope.report.questions import comparison_page, mixing_paragraphs
     from pwmscope.report.register import (
         RegisterError,
         add_answer,
@@ -54,10 +54,11 @@ _DRAWING = {
     name: home
     for home, names in {
         "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
-        "setting_data settings_card settings_headline settings_json settings_text",
-        "questions": "comparison_page",
+        "setting_data settings_card settings_headline settings_json settings_text "
+        "wiring_data",
+        "questions": "comparison_page mixing_paragraphs",
         "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
-        "mixing": "mixing_paragraphs mixing_pictures",
+        "pictures": "mixing_pictures",
         "one_page": "make_one_page OnePage write_one_page",
         "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
         "RegisterError",

@@ -1,11 +1,12 @@
-"""Cards to print: the plan for the hands, the settings to change, the test lead."""
+"""For the bench, as text, data and cards to print: plan, wiring, settings, test lead."""
 
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pwmscope import __version__
 from pwmscope.advice import (
@@ -25,22 +26,31 @@ from pwmscope.bench import (
     TWO_PEOPLE,
     BenchSheet,
     CapturePlan,
+    format_key,
 )
-from pwmscope.capture import format_rate
+from pwmscope.capture import Capture, format_rate
+from pwmscope.findings import MarkerDelay
 from pwmscope.findings.travel import Amount
-from pwmscope.model import CLOCK_TOLERANCE, COVERAGE, format_line, format_list
-from pwmscope.report.data import Json, json_text, picked
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    COVERAGE,
+    Verdict,
+    format_line,
+    format_list,
+    format_plainly,
+)
+from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
 from pwmscope.report.sentences import RULEBOOK
 
+if TYPE_CHECKING:
+    from pwmscope.bench import Feed, Ruling, Wiring
 
-def fill_card(template: str, **values: object) -> str:
-    """Fill a card's template, its style inside."""
-    from markupsafe import Markup  # noqa: PLC0415 - slow to import
-
-    from pwmscope.report.document import fill, template_text  # noqa: PLC0415
-
-    style = Markup(template_text("card.css"))
-    return fill(template, {}, style=style, version=__version__, **values)
+_NAME: Final = 24
+_BEFORE_UNIT: Final = re.compile(r"(?<=[0-9]) (?=(?:V|A|s|us|ohm)\b)")
+ONLY_THE_SHEET: Final = (
+    "This is what the bench sheet states; nobody has looked at the wires for it. The event's "
+    "rulebook and its safety officer decide."
+)
 
 
 WIDTH: Final = 100
@@ -60,6 +70,16 @@ BEGIN_MOVING: Final = (
 )
 
 
+def fill_card(template: str, **values: object) -> str:
+    """Fill a card's template, its style inside."""
+    from markupsafe import Markup  # noqa: PLC0415 - slow to import
+
+    from pwmscope.report.document import fill, template_text  # noqa: PLC0415
+
+    style = Markup(template_text("card.css"))
+    return fill(template, {}, style=style, version=__version__, **values)
+
+
 def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
     """Write a plan as text: cautions, what to set, the steps with their times.
 
@@ -73,7 +93,7 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
         0:00    5 s         rest            Touch nothing.
     <BLANKLINE>
     """
-    told = [BEFORE, *(_wrapped(caution, "  - ", "    ", width) for caution in plan.cautions), ""]
+    told = [BEFORE, *(_wrapped(caution, width=width) for caution in plan.cautions), ""]
     told += [plan_title(plan), *(_wrapped(line, "  ", "  ", width) for line in plan_needs(plan))]
     told += ["", *_table(plan, width)]
     return "\n".join(told) + "\n"
@@ -151,7 +171,7 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
         yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
 
 
-def _wrapped(text: str, first: str, next_lines: str, width: int) -> str:
+def _wrapped(text: str, first: str = "  - ", next_lines: str = "    ", width: int = WIDTH) -> str:
     return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
 
 
@@ -191,30 +211,25 @@ def settings_text(
     advice: SettingsAdvice,
     sheet: BenchSheet,
     compared: tuple[Compared, ...] = (),
-    width: int = WIDTH,
 ) -> str:
     """Write the settings card as text."""
-    told = [BEFORE, *(_filled(caution, "  - ", "    ", width) for caution in CAUTIONS)]
-    told += ["", _filled(settings_headline(advice, sheet), "", "", width)]
+    told = [BEFORE, *(_filled(caution, "  - ", "    ") for caution in CAUTIONS)]
+    told += ["", _filled(settings_headline(advice, sheet))]
     for channel in advice.channels:
         told += ["", channel_title(channel.line, channel.role, channel.device)]
         for setting in channel.settings:
             lead = f"  {setting.action.value:<21}"
-            told.append(_filled(setting.sentence, lead, " " * len(lead), width))
+            told.append(_filled(setting.sentence, lead, " " * len(lead)))
         lead = f"  {'warning':<21}"
-        told += [_filled(warning, lead, " " * len(lead), width) for warning in channel.warnings]
+        told += [_filled(warning, lead, " " * len(lead)) for warning in channel.warnings]
     if advice.changes:
         told += ["", ORDER_HEADING]
-        told += [
-            _filled(step, f"  {n}. ", "     ", width) for n, step in enumerate(SETTINGS_ORDER, 1)
-        ]
+        told += [_filled(step, f"  {n}. ", "     ") for n, step in enumerate(SETTINGS_ORDER, 1)]
     if compared:
         told += ["", COMPARED_HEADING]
-        told += [
-            _filled(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ", width) for c in compared
-        ]
-    told += [_filled(note, "\n", "", width) for note in settings_notes(advice)]
-    return "\n".join([*told, "", _filled(RULEBOOK, "", "", width)]) + "\n"
+        told += [_filled(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ") for c in compared]
+    told += [_filled(note, "\n") for note in settings_notes(advice)]
+    return "\n".join([*told, "", _filled(RULEBOOK)]) + "\n"
 
 
 def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
@@ -269,9 +284,9 @@ def is_to_do(action: SettingAction) -> bool:
     return action in {SettingAction.CHANGE, SettingAction.DEVICE}
 
 
-def _filled(text: str, first: str, next_lines: str, width: int) -> str:
+def _filled(text: str, first: str = "", next_lines: str = "") -> str:
     return textwrap.fill(
-        text, width, initial_indent=first, subsequent_indent=next_lines, break_long_words=False
+        text, WIDTH, initial_indent=first, subsequent_indent=next_lines, break_long_words=False
     )
 
 
@@ -410,8 +425,8 @@ def _title(sheet: BenchSheet) -> str:
 
 def lead_text(sheet: BenchSheet) -> str:
     """Write the card as text: cautions, the wires, which plug goes to which input."""
-    told = [BEFORE, *(_bullet(caution) for caution in CAUTIONS), "", _title(sheet)]
-    told += [_bullet(said) for said in (*_WIRE, *_needs(sheet))]
+    told = [BEFORE, *(_wrapped(caution) for caution in CAUTIONS), "", _title(sheet)]
+    told += [_wrapped(said) for said in (*_WIRE, *_needs(sheet))]
     rows = [("input", "line", "output", "device"), *lead_rows(sheet)]
     wide = [max(len(row[k]) for row in rows) for k in range(4)]
     told.append("")
@@ -421,10 +436,6 @@ def lead_text(sheet: BenchSheet) -> str:
     return "\n".join([*told, "  ground first: receiver ground pin to analyser ground"]) + "\n"
 
 
-def _bullet(text: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
-
-
 def lead_card(sheet: BenchSheet) -> str:
     """Write the card as one page of HTML."""
     return fill_card(
@@ -432,3 +443,124 @@ def lead_card(sheet: BenchSheet) -> str:
         title=_title(sheet), before=BEFORE, cautions=CAUTIONS, wires=(*_WIRE, *_needs(sheet)),
         rows=lead_rows(sheet),
     )  # fmt: skip
+
+
+def wiring_text(wiring: Wiring) -> str:
+    r"""Write every ruling, the answer on the first line, the cautions at the end.
+
+    >>> from pwmscope.bench import parse_sheet
+    >>> from pwmscope.bench import check_wiring
+    >>> sheet = parse_sheet("[channels.A]\nrole = 'servo'\nfeeds_5v = false")
+    >>> text = wiring_text(check_wiring(sheet))
+    >>> print(text.splitlines()[0])
+    does not meet: Nothing on this sheet powers the receiver, so it stays dark.
+    """
+    answer = wiring.answer
+    parts = [f"{answer.verdict.value}: {answer.sentence}", count_sentence(wiring), ""]
+    for number, ruling in enumerate(wiring.rulings, 1):
+        parts += _ruling_lines(number, ruling)
+    parts += ["", f"{BEFORE}:", *(_unbroken(caution, "- ") for caution in CAUTIONS)]
+    parts += ["", _unbroken(ONLY_THE_SHEET, "")]
+    return "\n".join("\n".join(map(format_plainly, part.split("\n"))) for part in parts) + "\n"
+
+
+def count_sentence(wiring: Wiring) -> str:
+    """Say how many rules are met.
+
+    >>> from pwmscope.bench import parse_sheet
+    >>> from pwmscope.bench import check_wiring
+    >>> count_sentence(check_wiring(parse_sheet("")))
+    'Of 11 wiring rules 0 are met, 0 are not met and 11 are not shown by this sheet.'
+    """
+    counts = [
+        sum(ruling.verdict is verdict for ruling in wiring.rulings)
+        for verdict in (Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN)
+    ]
+    met, broken, open_ = (f"{count} {'is' if count == 1 else 'are'}" for count in counts)
+    return (
+        f"Of {len(wiring.rulings)} wiring rules {met} met, {broken} not met and {open_} not shown "
+        "by this sheet."
+    )
+
+
+def _ruling_lines(number: int, ruling: Ruling) -> list[str]:
+    lead = f"{ruling.verdict.value:14}{number:2} {ruling.name:{_NAME}}"
+    lines = [_unbroken(ruling.sentence, lead)]
+    if ruling.verdict is not Verdict.MEETS:
+        lines.append(_unbroken(f"Why: {ruling.reason} ({ruling.source})", " " * 17, 5))
+        lines.append(_unbroken(f"Do:  {ruling.advice}", " " * 17, 5))
+    return lines
+
+
+def _unbroken(text: str, lead: str, hanging: int = 0) -> str:
+    """Break a sentence at the last column, but not between a number and its unit."""
+    indent = " " * (len(lead) + hanging)
+    bound = _BEFORE_UNIT.sub("\u00a0", format_plainly(text))
+    filled = textwrap.fill(
+        bound, WIDTH, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
+    )
+    return filled.replace("\u00a0", " ")
+
+
+def wiring_data(wiring: Wiring) -> dict[str, Json]:
+    """Turn the rulings into plain data, following schema 1."""
+    return {
+        "schema": SCHEMA,
+        "sheet": wiring.sheet.source,
+        "robot": wiring.sheet.robot,
+        "verdict": wiring.verdict.value,
+        "answer": picked(wiring.answer, "verdict sentence"),
+        "rules": [_ruling_data(ruling) for ruling in wiring.rulings],
+        "sources": [_feed_data(feed) for feed in wiring.feeds],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def wiring_json(wiring: Wiring) -> str:
+    """Write the rulings as JSON text, two spaces deep, ending in a line break."""
+    return json_text(wiring_data(wiring))
+
+
+def _ruling_data(ruling: Ruling) -> dict[str, Json]:
+    kept = picked(ruling, "name verdict sentence reason advice source")
+    return {**kept, "at": [format_key(path) for path in ruling.at]}
+
+
+def _feed_data(feed: Feed) -> dict[str, Json]:
+    return {
+        "name": feed.said,
+        "at": format_key(feed.path),
+        "cable": feed.cable,
+        "powers_receiver": feed.powers,
+        **picked(feed, "voltage_v continuous_a"),
+    }
+
+
+def marker_paragraphs(found: MarkerDelay) -> Iterator[tuple[str, list[str]]]:
+    """Give headings, each with its paragraphs."""
+    delay, *others = found.findings
+    said = "MARKER measured" if found.is_shown else "MARKER not shown"
+    yield f"{said}: {delay.sentence}", [f"{f.name}: {f.sentence}" for f in others if found.is_shown]
+    if found.keys:
+        stated = [f"{key} = {value:g}" for key, value in found.keys.items()]
+        yield "For [marker] in the sheet", stated
+        yield "", ["Measure again with a low transmitter battery, or when the sensor is moved."]
+    elif found.is_shown:
+        yield "", ["A sheet cannot keep such a delay. Repeat the calibration, or fit a switch."]
+    if found.unused:
+        yield "Not used", list(found.unused)
+    yield "", [RULEBOOK]
+
+
+def marker_json(capture: Capture, found: MarkerDelay) -> str:
+    """Write how late a marker is as JSON, following schema 1."""
+    return json_text({
+        "schema": SCHEMA,
+        "capture": capture_data(capture),
+        **picked(found.marker, "line kind"),
+        "off_s": found.offs_s.tolist(),
+        "last_fresh_s": found.last_fresh_s.tolist(),
+        "unused": list(found.unused),
+        "findings": [finding_data(finding) for finding in found.findings],
+        "keys": dict(found.keys),
+    })  # fmt: skip

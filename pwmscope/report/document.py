@@ -327,9 +327,9 @@ class Wording:
         return tuple(words)
 
 
-def line_run(name: str, target: str = "") -> Run:
+def line_run(name: str) -> Run:
     """Write one line's name."""
-    return Run(_isolated(format_line(name)) or "(no name)", Look.NAME, target)
+    return Run(_isolated(format_line(name)) or "(no name)", Look.NAME)
 
 
 def verdict_run(verdict: Verdict | None) -> Run:

@@ -265,16 +265,16 @@ def format_why(reason: str | Finding) -> str:
     return said.strip().removesuffix(".")
 
 
-def format_lines(lines: Sequence[str], most: int = 4) -> str:
+def format_lines(lines: Sequence[str]) -> str:
     """Name lines; of many only the first.
 
     >>> format_lines(["RX1", "RX2"]), format_lines([f"D{n}" for n in range(9)])
     ('RX1, RX2', 'D0, D1, D2 and 6 more')
     """
     names = [format_line(line) for line in lines]
-    if len(names) <= most:
+    if len(names) <= 4:
         return ", ".join(names)
-    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
+    return f"{', '.join(names[:3])} and {len(names) - 3} more"
 
 
 def grouped_checks(

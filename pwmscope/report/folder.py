@@ -35,21 +35,10 @@ from pwmscope.report.document import (
     template_text,
 )
 from pwmscope.report.failsafe import failsafe_json
-from pwmscope.report.one_page import PAPERS, OnePage, Paper, make_one_page
+from pwmscope.report.one_page import PAPERS, OnePage, make_one_page
 from pwmscope.report.robots import RobotAnswer, Together, folded, robot_answer, together, unusable
 from pwmscope.report.sentences import RULEBOOK
 from pwmscope.report.timeline import Timeline, timeline_fragment, timeline_script
-
-
-def page_text(
-    analysis: Answered,
-    number: int = 0,
-    *,
-    advice: tuple[str, ...] = (),
-    timeline: Timeline | None = None,
-) -> str:
-    """Return the page about one recording of an analysis as HTML text."""
-    return document_page(compose(analysis, number, advice), timeline=timeline)
 
 
 def document_page(document: Document, *, timeline: Timeline | None = None) -> str:
@@ -92,7 +81,7 @@ MAX_PAPER_ROWS: Final = 60
 MAX_PAPER_TABLES: Final = 2
 
 
-def _document_pdf(document: Document, sheet: OnePage, paper: Paper) -> bytes:
+def _document_pdf(document: Document, sheet: OnePage) -> bytes:
     """Set the one-page sheet, and after it what of a document is for paper, as PDF."""
     sections = [asdict(_for_paper(part)) for part in document.sections if part.is_on_paper]
     content = {
@@ -106,7 +95,7 @@ def _document_pdf(document: Document, sheet: OnePage, paper: Paper) -> bytes:
     }
     return set_pdf(
         "one_page.typ", "document.typ",
-        document=json.dumps(content), sheet=json.dumps(asdict(sheet)), paper=PAPERS[paper],
+        document=json.dumps(content), sheet=json.dumps(asdict(sheet)), paper=PAPERS["a4"],
     )  # fmt: skip
 
 
@@ -165,7 +154,6 @@ def write_report(
     number: int = 0,
     advice: tuple[str, ...] = (),
     timeline: Timeline | None = None,
-    paper: Paper = "a4",
     replace: bool = False,
 ) -> Written:
     """Write a report as page, PDF, Markdown and JSON, all from the same findings.
@@ -183,7 +171,7 @@ def write_report(
     )  # fmt: skip
     contents = {
         written.page: document_page(document, timeline=timeline).encode(),
-        written.pdf: _document_pdf(document, make_one_page(analysis), paper),
+        written.pdf: _document_pdf(document, make_one_page(analysis)),
         written.markdown: document_markdown(document).encode(),
         written.data: to_json(analysis.findings[number]).encode(errors="replace"),
     }

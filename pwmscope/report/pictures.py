@@ -1,14 +1,15 @@
-"""The pictures of a report: of one line, of the bench, and of a failsafe check as a file."""
+"""The pictures of a report: of one line, of the bench, of the drive, and of a failsafe check."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from pwmscope.advice import advise_mixing, course_of
-from pwmscope.bench import BenchSheet, check_wiring
+from pwmscope.advice import Course, Hands, advise_mixing, course_of
+from pwmscope.bench import Axis, BenchSheet, Mode, StepSpan, check_wiring
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import Failsafe
@@ -16,9 +17,11 @@ from pwmscope.findings.mixing import examine_mixing, find_lines
 from pwmscope.model import Span
 from pwmscope.plot import (
     Picture,
+    draw_drive_path,
     draw_first_frames,
     draw_frames,
     draw_jitter_spectra,
+    draw_sticks,
     draw_width_histogram,
     draw_width_over_time,
     draw_wiring,
@@ -26,7 +29,7 @@ from pwmscope.plot import (
     house_style,
     write_figure,
 )
-from pwmscope.report.mixing import mixing_pictures
+from pwmscope.pulses import PulseTable
 
 
 def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, ...]:
@@ -87,6 +90,23 @@ def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple
     course = course_of(mixing, advise_mixing(mixing), tables=servo, end_s=end_s, sheet=sheet)
     sticks = {stick.axis: servo[stick.line] for stick in lines.sticks}
     return (*pictures, *mixing_pictures(course, sticks, end_s))
+
+
+def mixing_pictures(
+    course: Course | None,
+    sticks: Mapping[Axis, PulseTable],
+    end_s: float,
+    *,
+    mode: Mode = 2,
+    steps: Sequence[StepSpan] = (),
+) -> tuple[Picture, ...]:
+    """Draw where the robot would go, before and after the advice, and the sticks."""
+    pictures = []
+    if course is not None:
+        pictures.append(draw_drive_path(course.before, course.after, change=course.change))
+    if sticks:
+        pictures.append(draw_sticks(Hands.of(sticks, end_s), mode=mode, steps=tuple(steps)))
+    return tuple(pictures)
 
 
 def write_failsafe_picture(check: Failsafe, path: Path, *, replace: bool) -> bool:

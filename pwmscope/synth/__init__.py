@@ -1,6 +1,6 @@
 """Bench recordings built from a script, with the truth beside the file."""
 
-from pwmscope.synth.hands import FollowedPlan, Output, follow_plan
+from pwmscope.synth.files import load_script, parse_script, summarise_truth, write, write_truth
 from pwmscope.synth.recording import (
     ChannelLoss,
     ChannelTruth,
@@ -14,6 +14,7 @@ from pwmscope.synth.script import (
     Behaviour,
     Channel,
     Dwell,
+    FollowedPlan,
     Frame,
     Glitches,
     GoesToPreset,
@@ -23,6 +24,7 @@ from pwmscope.synth.script import (
     Load,
     Loss,
     Move,
+    Output,
     PulsesStop,
     Rotor,
     Script,
@@ -33,10 +35,8 @@ from pwmscope.synth.script import (
     Sweep,
     Wanders,
     Width,
-    load_script,
-    parse_script,
+    follow_plan,
 )
-from pwmscope.synth.writing import summarise_truth, write, write_truth
 
 __all__ = [
     "Behaviour", "Channel", "ChannelLoss", "ChannelTruth", "Dwell", "FollowedPlan", "Frame",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -25,6 +24,7 @@ from pwmscope.synth.script import (
     Supply,
     Wanders,
     place_moves,
+    stream,
     width_at,
 )
 
@@ -248,16 +248,6 @@ class Truth:
     marker_edges_ps: npt.NDArray[np.int64]
     rotors: tuple[RotorTruth, ...] = ()  # What the motors with a sensor did
     supplies: tuple[SupplyTruth, ...] = ()  # What the supplies were
-
-
-def stream(seed: int, purpose: str, line: str = "", number: int = 0) -> np.random.Generator:
-    """Return the stream for one purpose, so that adding a channel changes no other.
-
-    >>> bool(stream(7, "width", "RX1").random() == stream(7, "width", "RX1").random())
-    True
-    """
-    key = (zlib.crc32(purpose.encode()), zlib.crc32(line.encode()), number)
-    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=key)))
 
 
 def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:

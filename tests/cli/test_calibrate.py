@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from pwmscope.bench import CAUTIONS, load_sheet, make_plan, plan_toml
 from pwmscope.cli import main
-from pwmscope.cli.calibrate import calibrate
+from pwmscope.cli.settings import calibrate
 from pwmscope.synth import GoesToPreset, Output, build, follow_plan, write
 
 ROOT = Path(__file__).parents[2]

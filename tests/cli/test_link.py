@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 from click.testing import CliRunner
 
-from pwmscope.cli.main import main
+from pwmscope.cli import main
 from pwmscope.report.register import last_failsafe
 
 HERE = Path(__file__).parents[2]

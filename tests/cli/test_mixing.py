@@ -8,7 +8,7 @@ import jsonschema
 import pytest
 from click.testing import CliRunner
 
-from pwmscope.cli.main import main
+from pwmscope.cli import main
 
 ROOT = Path(__file__).parents[2]
 DRIVE = str(ROOT / "captures" / "unmixed-drive.csv.gz")

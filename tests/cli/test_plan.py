@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from pwmscope.bench import CAUTIONS, CapturePlan, PlanStep, load_plan
 from pwmscope.cli import main
-from pwmscope.cli.plan import LEAD_S, Clock, plan, run_metronome
+from pwmscope.cli.settings import LEAD_S, Clock, plan, run_metronome
 
 SHEET = str(Path(__file__).parents[2] / "captures" / "bench.toml")
 SHORT = CapturePlan((PlanStep("rest", 3.0, {}, "Wait."), PlanStep("go", 2.5, {}, "Push.")))
@@ -138,7 +138,7 @@ def test_slow_printing_does_not_add_up():
 
 def test_run_plays_the_plan_after_showing_it(tmp_path, monkeypatch):
     clock = Pretended()
-    monkeypatch.setattr("pwmscope.cli.plan.Clock", lambda: Clock(clock.now_s, clock.wait_s))
+    monkeypatch.setattr("pwmscope.cli.settings.Clock", lambda: Clock(clock.now_s, clock.wait_s))
     done = run("--sheet", SHEET, "--losses", "0", "--run")
     assert done.exit_code == 0, done.output
     assert done.output.index(CAUTIONS[0]) < done.output.index("Start the recorder now")

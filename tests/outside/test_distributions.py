@@ -67,7 +67,7 @@ def test_printed_tables():
 def test_a_short_recording_is_measured_without_the_large_libraries():
     """scipy and polars take as long to import as all else takes together."""
     code = (
-        "import sys; from pwmscope.cli.main import main\n"
+        "import sys; from pwmscope.cli import main\n"
         f"try: main(['measure', {str(SWEEP)!r}])\n"
         "except SystemExit: pass\n"
         "print('LOADED', *{m.partition('.')[0] for m in sys.modules})"

@@ -23,7 +23,7 @@ from pwmscope.bench.power import USABLE, stated_currents
 from pwmscope.bench.wiring import check_wiring, divided_v, outputs_needed
 from pwmscope.model import Verdict
 from pwmscope.plot import draw_wiring
-from pwmscope.report.wiring import wiring_data, wiring_json
+from pwmscope.report.cards import wiring_data, wiring_json
 
 ROOT = Path(__file__).parents[2]
 QUINCE = ROOT / "captures" / "bench.toml"

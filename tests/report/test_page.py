@@ -17,7 +17,8 @@ from PIL import Image
 import pwmscope
 from pwmscope.bench import CAUTIONS
 from pwmscope.capture import Capture, Line
-from pwmscope.report.folder import page_text
+from pwmscope.report.composition import compose
+from pwmscope.report.folder import document_page
 from pwmscope.report.sentences import channel_sentence, format_value
 from pwmscope.report.timeline import Timeline
 
@@ -50,6 +51,11 @@ def recording(request):
         CAPTURES / request.param, hints={"rate": rate} if rate else None, marker=off_line
     )
     return analysis.findings[0], page_text(analysis)
+
+
+def page_text(analysis, timeline=None):
+    """The page about the first recording of an analysis."""
+    return document_page(compose(analysis), timeline=timeline)
 
 
 def small(names=("OUT",), pulses=60):

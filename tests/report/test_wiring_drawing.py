@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pwmscope.bench import CAUTIONS, check_wiring, load_sheet, parse_sheet
 from pwmscope.plot.style import cells, fit
 from pwmscope.plot.wiring_drawing import WIDTH, draw_wiring, wiring_alt
-from pwmscope.report.wiring import wiring_text
+from pwmscope.report.cards import wiring_text
 
 ROOT = Path(__file__).parents[2]
 SVG = "{http://www.w3.org/2000/svg}"

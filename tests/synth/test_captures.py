@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pwmscope.synth import build, load_script, write_truth
-from pwmscope.synth.writing import csv_chunks
+from pwmscope.synth.files import csv_chunks
 
 FOLDER = Path(__file__).parents[2] / "captures"
 NAMES = sorted(path.stem for path in (FOLDER / "scripts").glob("*.toml"))

@@ -134,7 +134,7 @@ def test_a_failure_half_way_leaves_the_old_file_and_nothing_else(
         yield b"time_s,RX1\n0.0,0\n"
         raise failure
 
-    monkeypatch.setattr("pwmscope.synth.writing.csv_chunks", break_off)
+    monkeypatch.setattr("pwmscope.synth.files.csv_chunks", break_off)
     expected = OutputError if isinstance(failure, OSError) else KeyboardInterrupt
     with pytest.raises(expected):
         write(recording, old)

@@ -1,12 +1,14 @@
-"""What the receiver runs on: its voltage, its sags and what causes them, the brown-out margin."""
+"""What voltages show: what the receiver runs on with its sags, and the high state of a line."""
 
 from pwmscope.findings.supply.supply import (
     BEFORE_S,
     DEFINITIONS,
+    LEVEL_DEFINITIONS,
     MARGIN,
     Sags,
     Supply,
     SupplyAnswer,
+    examine_levels,
     examine_supply,
     find_sags,
     looks_like_sagging_supply,
@@ -17,10 +19,12 @@ from pwmscope.findings.supply.supply import (
 __all__ = [
     "BEFORE_S",
     "DEFINITIONS",
+    "LEVEL_DEFINITIONS",
     "MARGIN",
     "Sags",
     "Supply",
     "SupplyAnswer",
+    "examine_levels",
     "examine_supply",
     "find_sags",
     "looks_like_sagging_supply",

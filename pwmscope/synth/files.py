@@ -1,4 +1,4 @@
-"""A recording as a CSV file, and its truth as JSON beside it."""
+"""A script read from TOML; a recording written as a CSV file, and its truth as JSON beside it."""
 
 from __future__ import annotations
 
@@ -7,13 +7,16 @@ import dataclasses
 import io
 import json
 import os
-from collections.abc import Iterator
+import tomllib
+import types
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, BinaryIO, Final, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import numpy.typing as npt
 
+from pwmscope.errors import PwmscopeError
 from pwmscope.model import PS_PER_S, PS_PER_US
 from pwmscope.output import replace_file
 from pwmscope.synth.recording import (
@@ -27,13 +30,239 @@ from pwmscope.synth.recording import (
     SupplyTruth,
     Truth,
     sample_instants_ps,
+)
+from pwmscope.synth.script import (
+    BEHAVIOURS,
+    SHAPES,
+    Behaviour,
+    Channel,
+    Dwell,
+    Frame,
+    Glitches,
+    Interference,
+    Load,
+    Loss,
+    Move,
+    Rotor,
+    Script,
+    ScriptError,
+    Shape,
+    Sine,
+    Supply,
+    Sweep,
+    Width,
     stream,
 )
-from pwmscope.synth.script import SHAPES, Loss, ScriptError, Shape
 
+_Part = TypeVar("_Part")
+_TABLES = (
+    "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference", "rotor",
+    "supply",
+)  # fmt: skip
+_MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18
 _ZERO, _COMMA, _NEWLINE, _POINT = b"0,\n."
+
+
+def load_script(path: str | os.PathLike[str]) -> Script:
+    """Read a script."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PwmscopeError(
+            f"{os.fspath(path)}: the script cannot be read ({error}); name a TOML file in UTF-8."
+        ) from None
+    return parse_script(text, source=os.fspath(path))
+
+
+def parse_script(text: str, *, source: str = "script") -> Script:
+    """Read a script from its text.
+
+    >>> script = parse_script('''
+    ... duration_s = 4
+    ... sample_rate_hz = 1_000_000
+    ... seed = 7
+    ... frame = { period_us = 20_000 }
+    ... [[channel]]
+    ... name = "RX1"
+    ... moves = [{ dwell_us = 1500, for_s = 2 }, { sweep_to_us = 2000, over_s = 1 }]
+    ... ''')
+    >>> script.channels[0].moves[1]
+    Sweep(sweep_to_us=2000, over_s=1)
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PwmscopeError(f"{source}: this is not TOML ({error}); mend it there.") from None
+    plain = {key: value for key, value in table.items() if key not in _TABLES}
+    parts: dict[str, Any] = {
+        "frame": _make(Frame, _table(table, "frame", source), f"{source}, frame"),
+        "width": _make(Width, _table(table, "width", source), f"{source}, width"),
+        "glitches": _make(Glitches, _table(table, "glitches", source), f"{source}, glitches"),
+        "channels": tuple(
+            _channel(entry, f"{source}, channel {i + 1}")
+            for i, entry in enumerate(_list(table, "channel", source))
+        ),
+        "interferences": tuple(
+            _interference(entry, f"{source}, interference {i + 1}")
+            for i, entry in enumerate(_list(table, "interference", source))
+        ),
+        "losses": tuple(
+            _loss(entry, f"{source}, loss {i + 1}")
+            for i, entry in enumerate(_list(table, "loss", source))
+        ),
+    }
+    parts["rotors"] = tuple(
+        _make(Rotor, _as_table(entry, f"{source}, rotor {i + 1}"), f"{source}, rotor {i + 1}")
+        for i, entry in enumerate(_list(table, "rotor", source))
+    )
+    parts["supplies"] = tuple(
+        _supply(entry, f"{source}, supply {i + 1}")
+        for i, entry in enumerate(_list(table, "supply", source))
+    )
+    for name, key, part in (("marker", "name", "marker"), ("output", "shape", "shape")):
+        if name in table:
+            inner = _table(table, name, source)
+            _refuse_unknown(inner, (key,), f"{source}, {name}")
+            if not isinstance(inner.get(key), str):
+                raise ScriptError(key, inner.get(key), "text in quotes", place=f"{source}, {name}")
+            parts[part] = inner[key]
+    return _make(Script, plain, source, parts)
+
+
+def _supply(entry: object, place: str) -> Supply:
+    table = dict(_as_table(entry, place))
+    loads = _as_list(table.pop("loads", []), "loads", place)
+    made = tuple(
+        _make(Load, _as_table(load, f"{place}, load {i + 1}"), f"{place}, load {i + 1}")
+        for i, load in enumerate(loads)
+    )
+    return _make(Supply, table, place, {"loads": made})
+
+
+def _channel(entry: object, place: str) -> Channel:
+    table = dict(_as_table(entry, place))
+    made: dict[str, Any] = {}
+    if "moves" in table:
+        moves = _as_list(table.pop("moves"), "moves", place)
+        made["moves"] = tuple(_move(m, f"{place}, move {i + 1}") for i, m in enumerate(moves))
+    if "when_lost" in table:
+        made["when_lost"] = _behaviour(table.pop("when_lost"), f"{place}, when_lost")
+    return _make(Channel, table, place, made)
+
+
+def _move(entry: object, place: str) -> Move:
+    table = _as_table(entry, place)
+    for key, kind in _MOVES.items():
+        if key in table:
+            return _make(kind, table, place)
+    raise ScriptError("move", entry, f"a table with one of {', '.join(_MOVES)}", place=place)
+
+
+def _loss(entry: object, place: str) -> Loss:
+    table = dict(_as_table(entry, place))
+    made: dict[str, Any] = {}
+    if "channels" in table:
+        inner = _as_table(table.pop("channels"), f"{place}, channels")
+        made["channels"] = {n: _behaviour(b, f"{place}, channels, {n}") for n, b in inner.items()}
+    return _make(Loss, table, place, made)
+
+
+def _interference(entry: object, place: str) -> Interference:
+    table = dict(_as_table(entry, place))
+    made: dict[str, Any] = {}
+    if "lines" in table:
+        lines = table.pop("lines")
+        if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
+            raise ScriptError("lines", lines, "a list of lines' names in quotes", place=place)
+        made["lines"] = tuple(lines)
+    return _make(Interference, table, place, made)
+
+
+def _behaviour(entry: object, place: str) -> Behaviour:
+    table = dict(_as_table(entry, place))
+    name = table.pop("behaviour", None)
+    for kind in BEHAVIOURS:
+        if kind.behaviour == name:
+            return _make(kind, table, place)
+    names = ", ".join(f"'{kind.behaviour}'" for kind in BEHAVIOURS)
+    raise ScriptError("behaviour", name, f"one of {names}", place=place)
+
+
+def _make(
+    kind: type[_Part],
+    table: Mapping[str, object],
+    place: str,
+    made: Mapping[str, Any] | None = None,
+) -> _Part:
+    """Build one dataclass from plain values and parts that are built already."""
+    hints = get_type_hints(kind)
+    fields = {f.name: f for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    parts = dict(made or {})
+    # "shape" and "marker" have a table of their own, so they may not stand loose as well.
+    open_keys = tuple(key for key in fields if _plain_type(hints[key]) and key not in _TABLES)
+    _refuse_unknown(table, (*open_keys, *_TABLES) if kind is Script else open_keys, place)
+    for key, value in table.items():
+        parts[key] = _plain(key, value, hints[key], place)
+    for key, spec in fields.items():
+        required = spec.default is dataclasses.MISSING and (
+            spec.default_factory is dataclasses.MISSING
+        )
+        if required and key not in parts:
+            raise ScriptError(key, None, "a value for it", place=place)
+    try:
+        return kind(**parts)
+    except ScriptError as error:
+        raise error.within(place) from None
+
+
+def _plain_type(hint: Any) -> tuple[type, ...]:  # noqa: ANN401
+    options = get_args(hint) if get_origin(hint) in (types.UnionType, Union) else (hint,)
+    return tuple(t for t in options if t in (int, float, bool, str))
+
+
+def _plain(key: str, value: object, hint: Any, place: str) -> object:  # noqa: ANN401
+    wanted = _plain_type(hint)[0]
+    if wanted is bool and isinstance(value, bool):
+        return value
+    if wanted is str and isinstance(value, str):
+        return value
+    if wanted in (int, float) and isinstance(value, int | float) and not isinstance(value, bool):
+        if wanted is float or isinstance(value, int):
+            return value
+        if value.is_integer():
+            return int(value)
+    said = {bool: "true or false", str: "text in quotes", int: "a whole number", float: "a number"}
+    raise ScriptError(key, value, said[wanted], place=place)
+
+
+def _refuse_unknown(table: Mapping[str, object], allowed: tuple[str, ...], place: str) -> None:
+    for key, value in table.items():
+        if key not in allowed:
+            said = f"one of the keys {', '.join(allowed)}" if allowed else "no further key here"
+            raise ScriptError(key, value, said, place=place)
+
+
+def _table(table: Mapping[str, object], key: str, source: str) -> Mapping[str, object]:
+    return _as_table(table.get(key, {}), f"{source}, {key}")
+
+
+def _list(table: Mapping[str, object], key: str, source: str) -> list[object]:
+    return _as_list(table.get(key, []), key, source)
+
+
+def _as_table(value: object, place: str) -> Mapping[str, object]:
+    if not isinstance(value, dict):
+        key = place.rsplit(", ", 1)[-1]
+        raise ScriptError(key, value, "a table", place=place.removesuffix(f", {key}"))
+    return value
+
+
+def _as_list(value: object, key: str, place: str) -> list[object]:
+    if not isinstance(value, list):
+        raise ScriptError(key, value, "a list of tables", place=place)
+    return value
 
 
 def write(recording: Recording, path: str | os.PathLike[str], shape: Shape | None = None) -> None:
@@ -212,25 +441,25 @@ def summarise_truth(recording: Recording) -> dict[str, Any]:
         "shape": script.shape,
         "lines": list(script.line_names),
         "marker": script.marker,
-        "frames": _frames(truth.frames),
+        "frames": _frame_truth(truth.frames),
         "width": {
             "asked_jitter_us": truth.width_jitter_us,
             "resolution_us": truth.width_resolution_us,
             "tick_us": truth.width_tick_us,
         },
-        "losses": [_loss(loss) for loss in script.losses],
-        "channels": {name: _channel(channel, truth) for name, channel in truth.channels.items()},
-        **({"supplies": [_supply(s) for s in truth.supplies]} if truth.supplies else {}),
-        **({"rotors": [_rotor(rotor) for rotor in truth.rotors]} if truth.rotors else {}),
+        "losses": [_loss_truth(loss) for loss in script.losses],
+        "channels": {name: _channel_truth(own, truth) for name, own in truth.channels.items()},
+        **({"supplies": [_supply_truth(s) for s in truth.supplies]} if truth.supplies else {}),
+        **({"rotors": [_rotor_truth(rotor) for rotor in truth.rotors]} if truth.rotors else {}),
     }  # fmt: skip
 
 
-def _loss(loss: Loss) -> dict[str, Any]:
+def _loss_truth(loss: Loss) -> dict[str, Any]:
     told = {"off_s": loss.off_s, "on_s": loss.on_s, "follows_s": _finite(loss.follows_s)}
     return told | ({"marked_late_s": loss.marked_late_s} if loss.marked_late_s else {})
 
 
-def _supply(truth: SupplyTruth) -> dict[str, Any]:
+def _supply_truth(truth: SupplyTruth) -> dict[str, Any]:
     return {
         "line": truth.supply.name,
         "open_v": truth.supply.open_v,
@@ -240,7 +469,7 @@ def _supply(truth: SupplyTruth) -> dict[str, Any]:
     }
 
 
-def _rotor(rotor: RotorTruth) -> dict[str, Any]:
+def _rotor_truth(rotor: RotorTruth) -> dict[str, Any]:
     return {
         "line": rotor.name,
         "of": rotor.of,
@@ -250,7 +479,7 @@ def _rotor(rotor: RotorTruth) -> dict[str, Any]:
     }
 
 
-def _plain(part: Level | ChannelLoss) -> dict[str, Any]:
+def _plain_truth(part: Level | ChannelLoss) -> dict[str, Any]:
     """Fields of a record, free of the last digits that sums of decimals leave."""
     fields = dataclasses.asdict(part)
     return {k: round(v, 12) if isinstance(v, float) else v for k, v in fields.items()}
@@ -260,7 +489,7 @@ def _finite(time_s: float) -> float | None:
     return None if time_s == float("inf") else round(time_s, 12)
 
 
-def _frames(frames: FrameTruth) -> dict[str, Any]:
+def _frame_truth(frames: FrameTruth) -> dict[str, Any]:
     at = np.flatnonzero(frames.missing)
     whole = ~frames.missing
     kept_ps = np.diff(frames.start_ps)[whole[1:] & whole[:-1]]
@@ -274,11 +503,11 @@ def _frames(frames: FrameTruth) -> dict[str, Any]:
         "drawn_period_jitter_us": _us(kept_ps.std()) if kept_ps.size else None,
         "missing": [{"frame": int(i), "at_s": round(float(frames.start_ps[i]) / PS_PER_S, 9)}
                     for i in at],
-        **_stale(frames),
+        **_stale_truth(frames),
     }  # fmt: skip
 
 
-def _stale(frames: FrameTruth) -> dict[str, Any]:
+def _stale_truth(frames: FrameTruth) -> dict[str, Any]:
     """List each run of frames that repeat the width before; nothing where there is none."""
     edge = np.flatnonzero(np.diff(frames.stale.astype(np.int8), prepend=0, append=0))
     runs = edge.reshape(-1, 2)
@@ -293,7 +522,7 @@ def _stale(frames: FrameTruth) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _channel(channel: ChannelTruth, truth: Truth) -> dict[str, Any]:
+def _channel_truth(channel: ChannelTruth, truth: Truth) -> dict[str, Any]:
     is_whole = (channel.rise_ps > 0) & (channel.rise_ps + channel.width_ps <= truth.duration_ps)
     whole_ps = channel.width_ps[is_whole]
     return {
@@ -306,8 +535,8 @@ def _channel(channel: ChannelTruth, truth: Truth) -> dict[str, Any]:
         "drawn_least_width_us": _us(whole_ps.min()) if whole_ps.size else None,
         "drawn_greatest_width_us": _us(whole_ps.max()) if whole_ps.size else None,
         "drawn_width_jitter_us": _rms_us(channel.width_ps - channel.command_ps),
-        "levels": [_plain(level) for level in channel.levels],
-        "losses": [_plain(loss) for loss in channel.losses],
+        "levels": [_plain_truth(level) for level in channel.levels],
+        "losses": [_plain_truth(loss) for loss in channel.losses],
         "rests_high": [
             {"from_s": round(rise / PS_PER_S, 12), "to_s": round((rise + width) / PS_PER_S, 12)}
             for rise, width in zip(

@@ -13,6 +13,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -85,6 +87,33 @@ def pytest_collection(session):
         gc.enable()
         if name == "gw0" and COMPILED in os.environ:
             compiled.touch()
+
+
+class AtOnce(Executor):
+    """Does each job at once and here, where what comes of it is asked and not who did it."""
+
+    def submit(self, work, /, *args, **keywords):
+        future = Future()
+        try:
+            future.set_result(work(*args, **keywords))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+@pytest.fixture(scope="session")
+def without_processes():
+    """A context in which many recordings are worked on here: other processes begin slowly."""
+
+    @contextmanager
+    def context():
+        many = "pwmscope.analysis.many"
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(f"{many}._own_processes", lambda _count: AtOnce())
+            patch.setattr(f"{many}._interruptible", lambda work, job: work(job))
+            yield
+
+    return context
 
 
 def pytest_ignore_collect(collection_path):

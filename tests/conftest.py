@@ -3,15 +3,21 @@
 Hypothesis draws the same cases each time where ``CI`` is ``true`` and explores elsewhere. A run
 of everything is split over the processors; named files and folders run in one process, as one
 wants when mending a test. mypy takes long and waits for nobody, so it starts with the run and
-`test_house.test_types` only reads what it said.
+`test_house.test_types` only reads what it said. Every worker collects all tests: in a tree where
+none was compiled yet the first does it alone, and the others take what it compiled.
 """
 
+import gc
 import os
 import subprocess
 import sys
 import tempfile
+import time
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("bench", deadline=None)
@@ -22,6 +28,9 @@ ROOT = Path(__file__).parents[1]
 TYPES = [sys.executable, "-m", "mypy", "--strict", "pwmscope"]
 TYPES_REPORT = "PWMSCOPE_TYPES_REPORT"
 """Names the file into which the controlling process lets mypy write; workers inherit it."""
+COMPILED = "PWMSCOPE_TESTS_COMPILED"
+"""Names the file that the first worker makes when all tests are compiled; the others wait."""
+PATIENCE_S = 120
 
 
 def runs_everything(config):
@@ -34,11 +43,20 @@ def pytest_xdist_auto_num_workers(config):
     return (os.cpu_count() or 1) + 1 if runs_everything(config) else 0
 
 
+def keep_compiled():
+    """Compile each module once, whatever this process was told, and the many begun from it too."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
+
+
 def pytest_configure(config):
+    keep_compiled()
     if hasattr(config, "workerinput") or config.option.collectonly or not runs_everything(config):
         return
     report = tempfile.NamedTemporaryFile("w", suffix=".mypy", delete=False)  # noqa: SIM115
     os.environ[TYPES_REPORT] = report.name
+    if not any((ROOT / "tests" / "__pycache__").glob("test_*")):
+        os.environ[COMPILED] = f"{report.name}.compiled"
     check = [sys.executable, __file__, report.name]
     config.types_check = subprocess.Popen(check, cwd=ROOT, stdout=report, stderr=report)
 
@@ -48,7 +66,54 @@ def pytest_unconfigure(config):
     if check is not None:
         check.terminate()
         check.wait()
-        Path(os.environ.pop(TYPES_REPORT)).unlink(missing_ok=True)
+        for name in (TYPES_REPORT, COMPILED):
+            if name in os.environ:
+                Path(os.environ.pop(name)).unlink(missing_ok=True)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session):
+    """One worker compiles for all. What is collected lives on: it is no garbage to look through."""
+    name = getattr(session.config, "workerinput", {}).get("workerid")
+    compiled = Path(os.environ.get(COMPILED, os.devnull))
+    deadline = time.monotonic() + PATIENCE_S
+    while name not in (None, "gw0") and not compiled.exists() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
+        if name == "gw0" and COMPILED in os.environ:
+            compiled.touch()
+
+
+class AtOnce(Executor):
+    """Does each job at once and here, where what comes of it is asked and not who did it."""
+
+    def submit(self, work, /, *args, **keywords):
+        future = Future()
+        try:
+            future.set_result(work(*args, **keywords))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+@pytest.fixture(scope="session")
+def without_processes():
+    """A context in which many recordings are worked on here: other processes begin slowly."""
+
+    @contextmanager
+    def context():
+        many = "pwmscope.analysis.many"
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(f"{many}._own_processes", lambda _count: AtOnce())
+            patch.setattr(f"{many}._interruptible", lambda work, job: work(job))
+            yield
+
+    return context
 
 
 def pytest_ignore_collect(collection_path):

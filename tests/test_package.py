@@ -126,6 +126,16 @@ def test_an_empty_environment_of_another_python_measures_and_reports(built, tmp_
         pytest.skip(f"there is no Python {version} here")
     home = tmp_path / "environment"
     run(python, "-m", "venv", "--without-pip", home)
-    pip = [sys.executable, "-m", "pip", "--python", home / "bin" / "python"]
-    run(*pip, "--disable-pip-version-check", "install", "-q", "--no-compile", built[1])
+    fill(home / "bin" / "python", built[1])
     measure_in(home / "bin" / "python", tmp_path)
+
+
+def fill(python, wheel):
+    """Install the wheel and what it asks for: by uv, or by pip where uv is told of no index."""
+    words = ["install", "-q", "--python", str(python), str(wheel)]
+    done = subprocess.run(
+        [sys.executable, "-m", "uv", "pip", *words], capture_output=True, check=False
+    )
+    if done.returncode:
+        pip = [sys.executable, "-m", "pip", "--python", python, "--disable-pip-version-check"]
+        run(*pip, "install", "-q", "--no-compile", wheel)

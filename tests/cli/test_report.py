@@ -55,8 +55,9 @@ def test_a_bad_file_does_not_stop_the_others(tmp_path):
     assert index.count("not used") == 2
 
 
-def test_where_no_file_can_be_used_nothing_is_left(tmp_path):
-    done = run(tmp_path / "a.csv", tmp_path / "b.csv", "-o", tmp_path / "out")
+def test_where_no_file_can_be_used_nothing_is_left(tmp_path, without_processes):
+    with without_processes():
+        done = run(tmp_path / "a.csv", tmp_path / "b.csv", "-o", tmp_path / "out")
     assert done.exit_code == 2
     assert len(done.stderr.splitlines()) == 2
     assert done.stdout == ""

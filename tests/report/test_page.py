@@ -1,6 +1,7 @@
 """The page holds every finding, opens anywhere, and lets no name out of its place."""
 
 import base64
+import functools
 import html
 import io
 import itertools
@@ -58,12 +59,18 @@ def page_text(analysis, timeline=None):
     return document_page(compose(analysis), timeline=timeline)
 
 
+@functools.cache
 def small(names=("OUT",), pulses=60):
     rise_us = 5_000 + 20_000 * np.arange(pulses)
     edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
     edges_ps = edges_us.astype(np.int64) * 1_000_000
     lines = {name: Line(name, edges_ps, 0) for name in names}
     return pwmscope.analyse(Capture(lines, int(edges_ps[-1]) + 10**10, 1e6, "bench/made here.csv"))
+
+
+@functools.cache
+def small_page(timeline=None):
+    return page_text(small(), timeline=timeline)
 
 
 @pytest.fixture(scope="module")
@@ -80,10 +87,13 @@ def hostile():
     return analysis, page_text(analysis)
 
 
+@functools.lru_cache(maxsize=8)
 def parsed(text):
+    """The tree of a page, which the tests only look at."""
     return html5lib.HTMLParser(strict=True).parse(text)
 
 
+@functools.lru_cache(maxsize=8)
 def visible(text):
     """Words of the page's body, each stretch of white space as one space."""
     body = parsed(text).find(f"{XHTML}body")
@@ -251,13 +261,13 @@ FRAGMENT = Timeline(
 
 
 def test_a_timeline_stands_after_the_answer_and_only_its_script_may_run():
-    text = page_text(small(), timeline=FRAGMENT)
+    text = small_page(FRAGMENT)
     assert text.index('id="next"') < text.index(FRAGMENT.html) < text.index('id="channel-1"')
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1]
     # the hash by another program: printf %s 'document.title = "drawn"' | openssl dgst -sha256
     # -binary | base64
     assert policy.endswith("script-src 'sha256-2ixnXOR2JwL8XemHSdHE/1XAAkn5CbPMh6YFR9RGfSU='")
-    assert "script-src" not in page_text(small())
+    assert "script-src" not in small_page()
 
 
 @pytest.fixture(scope="module")
@@ -289,7 +299,7 @@ def test_the_console_check_hears_a_complaint(browse, tmp_path):
 @pytest.mark.parametrize("width", [500, 1280])
 def test_a_browser_shows_the_page_without_complaint(browse, tmp_path, width):
     path = tmp_path / "page.html"
-    path.write_text(page_text(small()))
+    path.write_text(small_page())
     picture = tmp_path / "seen.png"
     ran = browse(path, f"screenshot={picture}", f"window-size={width},2600")
     assert complaints(ran) == []
@@ -312,12 +322,12 @@ def test_a_browser_runs_nothing_from_hostile_names(browse, tmp_path, hostile):
 
 def test_a_browser_runs_the_timeline_and_no_script_beside_it(browse, tmp_path):
     path = tmp_path / "page.html"
-    path.write_text(page_text(small(), timeline=FRAGMENT))
+    path.write_text(small_page(FRAGMENT))
     ran = browse(path, "dump-dom")
     assert complaints(ran) == []
     assert "<title>drawn</title>" in ran.stdout
     other = FRAGMENT.script.replace("drawn", "other")
-    path.write_text(page_text(small(), timeline=FRAGMENT).replace(FRAGMENT.script, other))
+    path.write_text(small_page(FRAGMENT).replace(FRAGMENT.script, other))
     ran = browse(path, "dump-dom")
     assert len(complaints(ran)) == 1
     assert "<title>other" not in ran.stdout

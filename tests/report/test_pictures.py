@@ -45,8 +45,16 @@ def stopped():
     return pwmscope.examine(pwmscope.load(CAPTURES / "pulses-stop.csv.gz"))
 
 
+DRAWN = {}
+
+
 def drawn(findings, line):
-    return {p.name: p for p in draw_channel(findings.channels[line], findings.capture)}
+    """Draw a channel, once for all that is asked of its pictures."""
+    key = id(findings), line
+    if key not in DRAWN:
+        pictures = {p.name: p for p in draw_channel(findings.channels[line], findings.capture)}
+        DRAWN[key] = findings, pictures
+    return DRAWN[key][1]
 
 
 def words(picture):

@@ -9,8 +9,7 @@ import pwmscope
 from pwmscope.bench import check_wiring, load_sheet
 from pwmscope.cli import main as pwmscope_command
 from pwmscope.findings.failsafe import check_failsafe, listen_to
-from pwmscope.plot import draw_wiring
-from pwmscope.report.pictures import draw_channel, write_failsafe_picture
+from pwmscope.plot import draw_channel, draw_wiring, write_failsafe_picture
 
 HERE = Path(__file__).parent
 CAPTURES = HERE.parents[1] / "captures"

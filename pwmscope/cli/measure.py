@@ -332,7 +332,7 @@ def failsafe(
 
 
 def _draw(check: Failsafe, path: Path, *, replace: bool) -> str:
-    from pwmscope.report.pictures import write_failsafe_picture
+    from pwmscope.plot import write_failsafe_picture
 
     if write_failsafe_picture(check, path, replace=replace):
         return f"The picture is {path}."

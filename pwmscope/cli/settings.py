@@ -630,7 +630,7 @@ def _draw(
 ) -> str:
     """Draw what can be drawn; say where it is."""
     from pwmscope.output import write_text
-    from pwmscope.report.pictures import mixing_pictures
+    from pwmscope.plot import mixing_pictures
 
     findings = analysis.findings[0]
     sticks = {stick.axis: findings.servo_tables[stick.line] for stick in answer.lines.sticks}

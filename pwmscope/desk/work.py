@@ -29,13 +29,13 @@ from pwmscope.errors import PwmscopeError, naming
 from pwmscope.findings import compare
 from pwmscope.model import format_line, format_plainly
 from pwmscope.output import make_folder, write_text
+from pwmscope.plot import mixing_pictures
 from pwmscope.pulses import shelf
 from pwmscope.report import (
     add_answer,
     answer_fragment,
     comparison_page,
     mixing_paragraphs,
-    mixing_pictures,
     setting_data,
     settings_headline,
     write_one_page,

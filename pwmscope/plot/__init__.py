@@ -11,9 +11,21 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pwmscope.plot.frame_timing import draw_first_frames, draw_frames, frames
-    from pwmscope.plot.loss_panels import MAX_LOSSES, failsafe_figure, format_panel, losses
-    from pwmscope.plot.paths import draw_channel_map, draw_drive_path, draw_sticks, drive_path
+    from pwmscope.plot.frame_timing import draw_frames, frames
+    from pwmscope.plot.loss_panels import (
+        MAX_LOSSES,
+        failsafe_figure,
+        losses,
+        write_failsafe_picture,
+    )
+    from pwmscope.plot.paths import (
+        bench_pictures,
+        draw_channel_map,
+        draw_drive_path,
+        draw_sticks,
+        drive_path,
+        mixing_pictures,
+    )
     from pwmscope.plot.strips import (
         PAPER,
         SCREEN,
@@ -24,11 +36,10 @@ if TYPE_CHECKING:
         travel_ruler,
         width_strip,
     )
-    from pwmscope.plot.style import Picture, house_style, picture_form, to_svg, write_figure
+    from pwmscope.plot.style import Picture, compacted, house_style, picture_form, to_svg
     from pwmscope.plot.widths import (
+        draw_channel,
         draw_jitter_spectra,
-        draw_width_histogram,
-        draw_width_over_time,
         format_loss,
         histogram,
         width_over_time,
@@ -38,25 +49,25 @@ if TYPE_CHECKING:
 _HOMES = {
     name: home
     for home, names in {
-        "frame_timing": "draw_first_frames draw_frames frames",
-        "loss_panels": "failsafe_figure format_panel losses MAX_LOSSES",
-        "paths": "draw_channel_map draw_drive_path draw_sticks drive_path",
+        "frame_timing": "draw_frames frames",
+        "loss_panels": "failsafe_figure losses MAX_LOSSES write_failsafe_picture",
+        "paths": "bench_pictures draw_channel_map draw_drive_path draw_sticks drive_path "
+        "mixing_pictures",
         "strips": "Ink loss_strip on_paper PAPER SCREEN Strip travel_ruler width_strip",
-        "style": "house_style Picture picture_form to_svg write_figure",
-        "widths": "draw_jitter_spectra draw_width_histogram draw_width_over_time format_loss "
-        "histogram width_over_time",
+        "style": "compacted house_style Picture picture_form to_svg",
+        "widths": "draw_channel draw_jitter_spectra format_loss histogram width_over_time",
         "wiring_drawing": "draw_wiring wiring",
     }.items()
     for name in names.split()
 }
 
 __all__ = [
-    "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "Strip", "draw_channel_map",
-    "draw_drive_path", "draw_first_frames", "draw_frames", "draw_jitter_spectra", "draw_sticks",
-    "draw_width_histogram", "draw_width_over_time", "draw_wiring", "drive_path",
-    "failsafe_figure", "format_loss", "format_panel", "frames", "histogram", "house_style",
-    "loss_strip", "losses", "on_paper", "picture_form", "to_svg", "travel_ruler",
-    "width_over_time", "width_strip", "wiring", "write_figure",
+    "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "Strip", "bench_pictures", "compacted",
+    "draw_channel", "draw_channel_map", "draw_drive_path", "draw_frames",
+    "draw_jitter_spectra", "draw_sticks", "draw_wiring", "drive_path", "failsafe_figure",
+    "format_loss", "frames", "histogram", "house_style", "loss_strip", "losses",
+    "mixing_pictures", "on_paper", "picture_form", "to_svg", "travel_ruler", "width_over_time",
+    "width_strip", "wiring", "write_failsafe_picture",
 ]  # fmt: skip
 _FOR_PEOPLE = ("drive_path", "frames", "histogram", "losses", "width_over_time", "wiring")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final, Protocol
 
 import numpy as np
@@ -20,7 +21,18 @@ from pwmscope.findings.failsafe import (
     quiet_limit_s,
 )
 from pwmscope.model import Verdict, badness, format_device, format_line
-from pwmscope.plot.style import ALARM, DWELL, GREY, INK, LOSS, keep_extremes, new_axes, panel
+from pwmscope.plot.style import (
+    ALARM,
+    DWELL,
+    GREY,
+    INK,
+    LOSS,
+    house_style,
+    keep_extremes,
+    new_axes,
+    panel,
+    write_figure,
+)
 
 MAX_LOSSES: Final = 4
 """So many losses are drawn side by side, those that govern the verdict."""
@@ -305,3 +317,12 @@ def format_panel(event: LossEvent) -> str:
     inferred = " (inferred)" if event.moment.known is Known.INFERRED else ""
     word = "" if event.verdict is None else f"{event.verdict.value}: "
     return f"{word}{did}{took}{inferred}"
+
+
+def write_failsafe_picture(check: Failsafe, path: Path, *, replace: bool) -> bool:
+    """Write the picture to a file; False where no loss was seen, so that there is none."""
+    with house_style():
+        figure = failsafe_figure(check)
+        if figure is not None:
+            write_figure(figure, path, replace=replace)
+    return figure is not None

@@ -1,9 +1,9 @@
-"""What is seen from above: where a robot drives, what hands did, and what each control moves."""
+"""The bench as a whole: where a robot drives, what hands did, what each control moves."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 from xml.sax.saxutils import quoteattr
 
@@ -14,13 +14,18 @@ from matplotlib.markers import MarkerStyle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
-from pwmscope.advice import DrivePath, Hands
-from pwmscope.bench import Axis, Mode, StepSpan
+from pwmscope.advice import Course, DrivePath, Hands, advise_mixing, course_of
+from pwmscope.bench import Axis, BenchSheet, Mode, StepSpan, check_wiring
 from pwmscope.errors import ArgumentError, format_given, require_type
+from pwmscope.findings import Findings
 from pwmscope.findings.link import ControlRow
+from pwmscope.findings.mixing import examine_mixing, find_lines
 from pwmscope.model import format_line
+from pwmscope.plot.frame_timing import draw_frames
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import GREY, INK, Picture, box, dot, keep_extremes, new_axes, stroke, words
+from pwmscope.plot.wiring_drawing import draw_wiring
+from pwmscope.pulses import PulseTable
 
 MARKS: Final = 5
 """Most heading marks along a path, its end's apart."""
@@ -411,3 +416,51 @@ def _moved(row: ControlRow | None, axis: Axis, y: float) -> list[str]:
         stroke([(left + 20.0, y + 16.0), (left + 50.0, y + 16.0)]),
         words(left + 60.0, y + 20.0, told),
     ]
+
+
+def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple[Picture, ...]:
+    """Draw what concerns all lines together."""
+    pictures = list(draw_frames(findings))
+    if sheet is None:
+        return tuple(pictures)
+    if any(channel.feeds_5v is not None for channel in sheet.devices) or sheet.sources:
+        wiring = check_wiring(sheet)
+        pictures.append(
+            Picture(
+                "wiring",
+                draw_wiring(wiring),
+                "The wiring as the bench sheet states it; nobody has looked at the wires for it.",
+                wiring.answer.sentence,
+            )
+        )
+    servo = findings.servo_tables
+    lines = find_lines(servo, sheet)
+    if not lines.outputs or not lines.sticks:
+        return tuple(pictures)
+    mixing = examine_mixing(
+        servo,
+        lines,
+        lost={name: channel.loss_spans for name, channel in findings.channels.items()},
+        ties=findings.order.grouping.ties,
+    )
+    end_s = findings.capture.end_s
+    course = course_of(mixing, advise_mixing(mixing), tables=servo, end_s=end_s, sheet=sheet)
+    sticks = {stick.axis: servo[stick.line] for stick in lines.sticks}
+    return (*pictures, *mixing_pictures(course, sticks, end_s))
+
+
+def mixing_pictures(
+    course: Course | None,
+    sticks: Mapping[Axis, PulseTable],
+    end_s: float,
+    *,
+    mode: Mode = 2,
+    steps: Sequence[StepSpan] = (),
+) -> tuple[Picture, ...]:
+    """Draw where the robot would go, before and after the advice, and the sticks."""
+    pictures = []
+    if course is not None:
+        pictures.append(draw_drive_path(course.before, course.after, change=course.change))
+    if sticks:
+        pictures.append(draw_sticks(Hands.of(sticks, end_s), mode=mode, steps=tuple(steps)))
+    return tuple(pictures)

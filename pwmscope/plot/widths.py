@@ -12,11 +12,13 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
+from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.findings.timing import Jitter, LineSearch
 from pwmscope.findings.travel import Level, Travel
 from pwmscope.model import Span, inside
+from pwmscope.plot.frame_timing import draw_first_frames
 from pwmscope.plot.style import (
     ALARM,
     BAND,
@@ -29,6 +31,7 @@ from pwmscope.plot.style import (
     ChannelResult,
     Picture,
     channel_of,
+    house_style,
     keep_extremes,
     new_axes,
     outside_colour,
@@ -647,3 +650,32 @@ def _drawn(name: str, search: LineSearch) -> Picture:
         "would have been seen with a probability of 95 %, from lowest to highest frequency.",
         f"Spectrum of the {what}, {search.low_hz:.2f} to {search.high_hz:.2f} Hz; lines: {told}.",
     )
+
+
+def draw_channel(channel: ChannelFindings, capture: Capture) -> tuple[Picture, ...]:
+    """Draw a channel: its first frames, width over time, histogram, and rhythms if any.
+
+    A line that does not carry servo pulses has only its first edges drawn, and
+    a line that never changes has no picture.
+
+    >>> import numpy as np
+    >>> from pwmscope.capture import Capture, Line
+    >>> from pwmscope.findings import examine
+    >>> rise_us = 5_000 + 20_000 * np.arange(100)
+    >>> edges_us = np.stack([rise_us, rise_us + 1520], axis=1).ravel()
+    >>> line = Line("RX1", edges_us.astype(np.int64) * 1_000_000, initial_level=0)
+    >>> capture = Capture({"RX1": line}, 2_000_000_000_000, 1e6, "an example")
+    >>> channel = examine(capture).channels["RX1"]
+    >>> [picture.name for picture in draw_channel(channel, capture)]
+    ['first-frames', 'width-over-time', 'width-histogram']
+    """
+    line = capture.lines[channel.line]
+    with house_style():
+        drawn: list[Picture] = []
+        if line.edges_ps.size:
+            drawn.append(draw_first_frames(channel, line, Span(capture.start_s, capture.end_s)))
+        if channel.not_servo is None:
+            drawn.append(draw_width_over_time(channel, Span(capture.start_s, capture.end_s)))
+            drawn.append(draw_width_histogram(channel))
+            drawn += draw_jitter_spectra(channel)
+    return tuple(drawn)

@@ -36,7 +36,6 @@ if TYPE_CHECKING:
         write_report,
     )
     from pwmscope.report.one_page import OnePage, make_one_page, write_one_page
-    from pwmscope.report.pictures import mixing_pictures
     from pwmscope.report.questions import comparison_page, mixing_paragraphs
     from pwmscope.report.register import (
         RegisterError,
@@ -58,7 +57,6 @@ _DRAWING = {
         "wiring_data",
         "questions": "comparison_page mixing_paragraphs",
         "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
-        "pictures": "mixing_pictures",
         "one_page": "make_one_page OnePage write_one_page",
         "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
         "RegisterError",
@@ -74,7 +72,7 @@ __all__ = [
     "comparison_page", "day_rows", "day_sheet_pdf", "day_sheet_text", "entries",
     "failsafe_data", "file_hash", "finding_data", "folder_names", "format_clock",
     "format_failure", "format_value", "hazard_data", "json_text", "lead_card", "lead_text",
-    "line_checks", "make_answer", "make_one_page", "mixing_paragraphs", "mixing_pictures",
+    "line_checks", "make_answer", "make_one_page", "mixing_paragraphs",
     "picked", "plan_card", "plan_json", "plan_needs", "plan_text", "refuse_report",
     "setting_data", "settings_card", "settings_headline", "settings_json", "settings_text",
     "timeline_fragment", "to_data", "to_json", "wiring_data", "write_one_page", "write_report",

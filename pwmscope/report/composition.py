@@ -20,7 +20,15 @@ from pwmscope.findings.failsafe import (
     link_states,
 )
 from pwmscope.model import Span
-from pwmscope.plot import SCREEN, Picture, travel_ruler, width_strip
+from pwmscope.plot import (
+    SCREEN,
+    Picture,
+    bench_pictures,
+    compacted,
+    draw_channel,
+    travel_ruler,
+    width_strip,
+)
 from pwmscope.report.answer import Answer, Answered, Card
 from pwmscope.report.document import (
     Block,
@@ -46,7 +54,6 @@ from pwmscope.report.document import (
 )
 from pwmscope.report.failsafe import assumptions, format_state, procedure
 from pwmscope.report.one_page import Room, make_device
-from pwmscope.report.pictures import bench_pictures, compacted, draw_channel
 from pwmscope.report.register import file_hash
 from pwmscope.report.sentences import (
     RULEBOOK,

@@ -6,8 +6,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import load_sheet, parse_sheet
-from pwmscope.plot import draw_frames
-from pwmscope.report.pictures import bench_pictures
+from pwmscope.plot import bench_pictures, draw_frames
 
 
 def findings_of(name, **hints):

@@ -10,7 +10,7 @@ from PIL import Image
 
 import pwmscope
 from pwmscope.capture import Capture, Line
-from pwmscope.report.pictures import compacted, draw_channel
+from pwmscope.plot import compacted, draw_channel
 
 
 @pytest.fixture(scope="module")

@@ -5,8 +5,7 @@ import numpy as np
 import pwmscope
 from pwmscope.capture import Capture, Line
 from pwmscope.findings.timing.spectrum import MAX_BANDS, find_lines
-from pwmscope.plot import draw_jitter_spectra
-from pwmscope.report.pictures import draw_channel
+from pwmscope.plot import draw_channel, draw_jitter_spectra
 
 
 def channel(swing_us, seconds=40, rate_hz=3.0):

@@ -30,6 +30,11 @@ def holds():
     return pwmscope.analyse(CAPTURES / "holds-last.csv.gz", sheet=SHEET)
 
 
+@pytest.fixture(scope="module")
+def sweep():
+    return pwmscope.analyse(CAPTURES / "clean-sweep.csv", sheet=SHEET)
+
+
 def steady_frame(width_us=1500, period_us=20_000, seconds=2, step_us=10):
     """A line that pulses evenly, sampled at even intervals."""
     time_us = np.arange(0, seconds * 1_000_000, step_us)
@@ -142,9 +147,8 @@ def test_leaving_a_recording_out_never_makes_the_verdict_better():
     ],
     ids=["text", "path", "open file", "capture", "pandas", "polars", "lazy polars"],
 )
-def test_the_same_recording_from_anywhere_gives_the_same_answer(source):
-    path = CAPTURES / "clean-sweep.csv"
-    wanted = pwmscope.analyse(path, sheet=SHEET)
+def test_the_same_recording_from_anywhere_gives_the_same_answer(source, sweep):
+    path, wanted = CAPTURES / "clean-sweep.csv", sweep
     given = source(path)
     found = pwmscope.analyse(given, sheet=SHEET)
     if hasattr(given, "close"):
@@ -326,11 +330,11 @@ def test_json_holds_the_answer_and_the_details(drill):
 
 
 def test_a_report_of_each_recording(tmp_path):
-    analysis = pwmscope.analyse(
-        CAPTURES / "clean-sweep.csv", CAPTURES / "holds-last.csv.gz", sheet=SHEET
-    )
+    for name, seconds in (("short", 1), ("longer", 2)):
+        steady_frame(seconds=seconds, step_us=100).write_csv(tmp_path / f"{name}.csv")
+    analysis = pwmscope.analyse(tmp_path / "short.csv", tmp_path / "longer.csv")
     written = analysis.report(tmp_path / "out")
-    assert [path.page.parent.name for path in written] == ["clean-sweep", "holds-last"]
+    assert [path.page.parent.name for path in written] == ["short", "longer"]
     assert all(path.page.is_file() and path.pdf.is_file() for path in written)
     with pytest.raises(PwmscopeError, match="already there"):
         analysis.report(tmp_path / "out")

@@ -111,7 +111,7 @@ def rows_of(
         ticks = range(sig.samples) if sampled else sig.change_ticks()
     step = sig.step_ps
     return [
-        [time(t * step), *(words[v] for v in row)]
+        [time(t * step), *map(words.__getitem__, row)]
         for t, row in zip(ticks, sig.levels(ticks), strict=True)
     ]
 
@@ -129,13 +129,19 @@ def text(
 ) -> str:
     """Lay a table out as text, remarks before and after it."""
 
-    def cell(c: str) -> str:
-        if quote or (delim.strip() and delim.strip() in c):
-            return '"' + c.replace('"', '""') + '"'
-        return c
+    mark = delim.strip()
 
-    table = [delim.join(map(cell, r)) for r in ([head] if head else [])]
-    table += [delim.join(map(cell, r)) for r in rows]
+    def line(row: Sequence[str]) -> str:
+        joined = delim.join(row)
+        is_plain = not mark or joined.count(mark) == (len(row) - 1) * delim.count(mark)
+        if is_plain and not quote:
+            return joined
+        return delim.join(
+            '"' + c.replace('"', '""') + '"' if quote or (mark and mark in c) else c for c in row
+        )
+
+    table = [line(head)] if head else []
+    table += map(line, rows)
     return eol.join([*before, *table, *after]) + (eol if end else "")
 
 

@@ -48,10 +48,10 @@ class Wave:
             every = [e for _, edges in self.wires.values() for e in edges]
             instants = np.unique(np.array([0, *every, self.end]))
         columns = [
-            (first + np.searchsorted(np.array(edges, np.int64), instants, "right")) % 2
+            ((first + np.searchsorted(np.array(edges, np.int64), instants, "right")) % 2).tolist()
             for first, edges in self.wires.values()
         ]
-        return [(int(t), tuple(map(int, row))) for t, *row in zip(instants, *columns, strict=True)]
+        return list(zip(instants.tolist(), zip(*columns, strict=True), strict=True))
 
     def events(self) -> list[tuple[int, str, int]]:
         """Return instant, wire and new level of every edge, in order."""
@@ -204,7 +204,7 @@ def level_table(
     sampled = rng.random() < 0.5 if sampled is None else sampled
     unit = unit or rng.choice(("s", "ms", "us", "ns"))
     say = say or (lambda t: printed(t, unit, decimals))
-    rows = [[say(t), *(words[v] for v in row)] for t, row in w.table(sampled=sampled)]
+    rows = [[say(t), *map(words.__getitem__, row)] for t, row in w.table(sampled=sampled)]
     return Page(rows, [head or rng.choice(TIME_HEADS[unit]), *w.wires])
 
 

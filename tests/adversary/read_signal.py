@@ -6,6 +6,8 @@ import random
 from dataclasses import dataclass
 from decimal import Decimal
 
+import numpy as np
+
 PS = {"ps": 1, "ns": 10**3, "us": 10**6, "ms": 10**9, "s": 10**12, "min": 60 * 10**12}
 NAMES = (
     ("RX1", "RX2", "RX3", "RX4"),
@@ -61,15 +63,12 @@ class Signal:
 
     def levels(self, ticks: list[int] | range) -> list[tuple[int, ...]]:
         """Return the levels of all wires at rising sample numbers."""
-        columns = []
-        for wire in self.wires.values():
-            level, k, column = wire.first, 0, []
-            for tick in ticks:
-                while k < len(wire.ticks) and wire.ticks[k] <= tick:
-                    level, k = 1 - level, k + 1
-                column.append(level)
-            columns.append(column)
-        return list(zip(*columns, strict=True))
+        at = np.asarray(ticks, np.int64)
+        changes = [
+            np.searchsorted(np.array(wire.ticks, np.int64), at, "right") + wire.first
+            for wire in self.wires.values()
+        ]
+        return list(zip(*[(each % 2).tolist() for each in changes], strict=True))
 
     def change_ticks(self, *, closed: bool = True) -> list[int]:
         """Return the first sample, every one at which a level is new, and the last."""
@@ -141,9 +140,13 @@ def number(
     sign, ps = (minus, -ps) if ps < 0 else ("", ps)
     if decimals is None:
         whole, rest = divmod(ps, size)
-        digits = f"{Decimal(rest) / Decimal(size):f}".partition(".")[2].rstrip("0")
+        places = len(str(size)) - 1
+        if size == 10**places:
+            digits = f"{rest:0{places}d}".rstrip("0")
+        else:
+            digits = f"{Decimal(rest) / Decimal(size):f}".partition(".")[2].rstrip("0")
     else:
         whole, rest = divmod((ps * 10**decimals * 2 + size) // (2 * size), 10**decimals)
         digits = f"{rest:0{decimals}d}" if decimals else ""
-    left = f"{whole:,}".replace(",", thousands)
+    left = f"{whole:,}".replace(",", thousands) if thousands else str(whole)
     return sign + left + (point + digits if digits else "")

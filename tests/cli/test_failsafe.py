@@ -244,11 +244,13 @@ def test_the_json_follows_the_schema_and_says_the_same(tmp_path):
 )
 def test_the_picture_is_written_in_the_form_that_its_name_says(tmp_path, form, begins):
     file = tmp_path / f"losses.{form}"
-    result = run(DRILL, "--sheet", SHEET, "--picture", file)
-    assert result.exit_code == 0
+    result = run(PRESET, "--sheet", SHEET, "--picture", file)
+    assert result.exit_code == 1  # the verdict's
     assert file.read_bytes().startswith(begins)
-    assert run(DRILL, "--sheet", SHEET, "--picture", file).exit_code == 2
-    assert run(DRILL, "--sheet", SHEET, "--picture", file, "--replace").exit_code == 0
+    assert run(PRESET, "--sheet", SHEET, "--picture", file).exit_code == 2
+    file.write_bytes(b"old")
+    assert run(PRESET, "--sheet", SHEET, "--picture", file, "--replace").exit_code == 1
+    assert file.read_bytes().startswith(begins)
 
 
 def test_no_picture_is_drawn_of_no_loss(tmp_path):
@@ -407,8 +409,9 @@ def test_one_of_several_recordings_that_proves_a_failure_decides_whatever_else_i
     bad = write("bad.csv", behave={**PRESETS, "RX3": loss_drill.holds}, seed=5)
     other = write("other.csv", names=("CH1", "CH2", "CH3"), seed=8)
     for files in ((good, bad), (bad, good), (good, other, bad), (bad, bad, good)):
-        assert run(*files, *sheet()).exit_code == 1
-        assert run(*files, *sheet(weapon="RX3")).output.startswith("FAILSAFE does not meet")
+        result = run(*files, *sheet(weapon="RX3"))
+        assert result.exit_code == 1
+        assert result.output.startswith("FAILSAFE does not meet")
 
 
 def test_the_json_says_what_to_do_about_what_is_not_shown(three):

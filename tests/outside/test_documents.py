@@ -1,5 +1,6 @@
 """Page, PDF, Markdown and JSON, read back by programs that pwmscope did not make."""
 
+import functools
 import hashlib
 import html
 import json
@@ -52,11 +53,13 @@ def spaced(text):
     return re.sub(r"\s+", " ", text)
 
 
+@functools.cache
 def page_text(path):
     tree = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(path.read_text())
     return spaced(" ".join(tree.find("body").itertext()))
 
 
+@functools.cache
 def pdf_text(path, require_program, *options):
     """Read a PDF's words in the order in which they stand in the file."""
     command = [require_program("pdftotext"), "-raw", "-enc", "UTF-8", *options, str(path), "-"]
@@ -65,6 +68,7 @@ def pdf_text(path, require_program, *options):
     return spaced(done.stdout)
 
 
+@functools.cache
 def markdown_text(path):
     page = MarkdownIt("commonmark").enable("table").render(path.read_text())
     return spaced(html.unescape(re.sub(r"<[^>]*>", " ", page)))

@@ -250,10 +250,10 @@ def test_the_interval_of_a_gaussian_and_a_rectangle_is_that_of_a_numeric_convolu
 @pytest.mark.parametrize("drift", [0.0, 0.5, 0.01, 0.3819])
 @pytest.mark.parametrize("jitter", [0.0, 0.2, 1.0])
 def test_what_sampling_leaves_of_a_mean_is_what_a_simulation_finds(drift, jitter):
-    """500 dwells of 60 pulses, sampled by rounding up; phases and widths uniform within Ts."""
+    """250 dwells of 60 pulses, sampled by rounding up; phases and widths uniform within Ts."""
     rng = np.random.default_rng(8)
     error, stated = [], []
-    for _ in range(500):
+    for _ in range(250):
         rise = rng.random() + np.arange(60) * (20_000 + drift) + rng.normal(0.0, jitter, 60)
         width = 1500 + rng.random()
         read = np.ceil(rise + width) - np.ceil(rise)

@@ -3,6 +3,7 @@
 import gzip
 import os
 import stat
+import zipfile
 
 import pytest
 
@@ -101,6 +102,18 @@ def test_gzip_cut_short(tmp_path):
     file = tmp_path / "cut.csv.gz"
     file.write_bytes(packed[: len(packed) // 2])
     with pytest.raises(PwmscopeError, match=r"cut\.csv\.gz"):
+        load(file)
+
+
+@pytest.mark.parametrize("find", [bytearray.find, bytearray.rfind])  # in its head, in the directory
+def test_zip_with_a_name_that_is_no_text(tmp_path, find):
+    file = tmp_path / "pit.zip"
+    with zipfile.ZipFile(file, "w") as archive:
+        archive.writestr("\u00f6ffnung.csv", "time_us,RX1\n0,0\n1500,1\n")
+    packed = bytearray(file.read_bytes())
+    packed[find(packed, "\u00f6".encode())] = 0xFF
+    file.write_bytes(packed)
+    with pytest.raises(PwmscopeError, match="the zip data are damaged"):
         load(file)
 
 

@@ -227,7 +227,9 @@ def reading(path: Path) -> Iterator[None]:
             source, "the file may not be read", "give yourself read permission, or copy it"
         ) from None
     except Exception as error:
-        if not _is_damage(error):
+        # The names in a damaged zip file's directory may be no text.
+        is_name = isinstance(error, UnicodeDecodeError) and find_packing(path) == "zip"
+        if not (is_name or _is_damage(error)):
             raise
         raise CaptureError(
             source, _format_damage(error, path), "export or copy the file again"

@@ -9,9 +9,8 @@ from typing import Final, NamedTuple
 
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS
 from pwmscope.findings.failsafe.evidence import Evidence
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss
-from pwmscope.findings.failsafe.marker import Polarity
+from pwmscope.findings.failsafe.marker import Expectation, Polarity
 from pwmscope.findings.failsafe.own_widths import entry_place
 from pwmscope.findings.failsafe.response import (
     LINK_S,

@@ -33,7 +33,6 @@ from pwmscope.findings.failsafe.event import (
     stop_time_finding,
 )
 from pwmscope.findings.failsafe.evidence import Evidence, gather
-from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
@@ -46,8 +45,10 @@ from pwmscope.findings.failsafe.losses import (
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import (
+    Expectation,
     Polarity,
     Reference,
+    expectation_of,
     marked_losses,
     reference_of,
 )

@@ -13,8 +13,8 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import Reason
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     Change,
     ChangeKind,

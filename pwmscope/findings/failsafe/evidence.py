@@ -35,8 +35,8 @@ from pwmscope.findings.failsafe.delays import (
     pull_odds,
     range_odds,
 )
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.own_widths import (
     Own,
     entry_place,

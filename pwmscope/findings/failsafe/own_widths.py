@@ -14,8 +14,8 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
 from pwmscope.findings.failsafe.delays import range_odds
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, Response
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
 from pwmscope.model import Span, inside

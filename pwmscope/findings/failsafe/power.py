@@ -11,8 +11,8 @@ import numpy as np
 from pwmscope.bench import BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.stop_time import Windows, find_stop_times, sides
 from pwmscope.findings.segmentation import ServoLines

@@ -24,7 +24,6 @@ from pwmscope.findings.failsafe.event import (
     restart_finding,
     stop_time_finding,
 )
-from pwmscope.findings.failsafe.expectation import expectation_of
 from pwmscope.findings.failsafe.losses import (
     Output,
     QuietSpell,
@@ -34,7 +33,7 @@ from pwmscope.findings.failsafe.losses import (
     keeps_beat,
     stated_losses,
 )
-from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
+from pwmscope.findings.failsafe.marker import Polarity, expectation_of, find_polarity, marked_losses
 from pwmscope.findings.failsafe.motion import _moment_of
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind

@@ -16,8 +16,8 @@ from pwmscope.findings.failsafe.delays import (
     range_odds,
 )
 from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.own_widths import (
     Own,
     entry_place,

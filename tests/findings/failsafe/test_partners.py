@@ -17,8 +17,8 @@ from pwmscope.findings.failsafe.coincidence import (
     find_partners,
 )
 from pwmscope.findings.failsafe.delays import beat_odds, find_pauses, goes_through
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.failsafe.sticks import (

@@ -81,13 +81,13 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.returns import with_returns
-from pwmscope.findings.failsafe.stop_time import (
+from pwmscope.findings.failsafe.response import (
     StopTimes,
     Windows,
     find_stop_times,
     no_stop_times,
 )
+from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines

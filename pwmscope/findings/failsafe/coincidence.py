@@ -22,10 +22,10 @@ from pwmscope.findings.failsafe.response import (
     Response,
     Scale,
     find_rest,
+    regular_foreign,
     respond,
 )
 from pwmscope.findings.failsafe.segments import find_stretches
-from pwmscope.findings.failsafe.stop_time import regular_foreign
 from pwmscope.model import Span, inside
 from pwmscope.pulses import PulseTable, find_line_states
 

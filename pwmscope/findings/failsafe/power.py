@@ -13,8 +13,13 @@ from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import ChangeKind, LossClass
-from pwmscope.findings.failsafe.stop_time import Windows, find_stop_times, sides
+from pwmscope.findings.failsafe.response import (
+    ChangeKind,
+    LossClass,
+    Windows,
+    find_stop_times,
+    sides,
+)
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import (
     BEFORE_S,

@@ -14,7 +14,7 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.losses import quiet_limit_s
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.stop_time import width_doubt_us
+from pwmscope.findings.failsafe.response import width_doubt_us
 from pwmscope.model import Definition, Evidence, Finding, FloatArray, Verdict, measured, not_shown
 from pwmscope.pulses import UNMEASURED, PulseTable
 

@@ -60,17 +60,15 @@ from pwmscope.findings.failsafe.motion import (
     unpinned_losses,
 )
 from pwmscope.findings.failsafe.power import (
-    answer_supplies,
-    read_supplies,
-    told_of,
-    with_supplies,
-)
-from pwmscope.findings.failsafe.power_up import (
     ARMING_DEFINITION,
     POWER_UP_DEFINITION,
+    answer_supplies,
     arming_finding,
     before_link,
     power_up_finding,
+    read_supplies,
+    told_of,
+    with_supplies,
 )
 from pwmscope.findings.failsafe.recovery import (
     JUMP_DEFINITION,

@@ -25,7 +25,7 @@ from pwmscope.findings.failsafe.losses import (
     keeps_beat,
     quiet_limit_s,
 )
-from pwmscope.findings.failsafe.power_up import POWER_UP
+from pwmscope.findings.failsafe.power import POWER_UP
 from pwmscope.findings.failsafe.recovery import is_held
 from pwmscope.findings.failsafe.response import ChangeKind, sides
 from pwmscope.model import Verdict, governing

@@ -28,8 +28,7 @@ from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.evidence import CLOSE_S
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
-from pwmscope.findings.failsafe.power import sag_in
-from pwmscope.findings.failsafe.power_up import POWER_UP
+from pwmscope.findings.failsafe.power import POWER_UP, sag_in
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.rotation import (

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, entry_place
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
-from pwmscope.findings.failsafe.own_widths import entry_place
 from pwmscope.findings.failsafe.response import (
     LINK_S,
     Change,

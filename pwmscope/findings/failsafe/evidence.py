@@ -29,23 +29,21 @@ from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
-    beat_odds,
-    find_pauses,
-    person_odds,
-    pull_odds,
-    range_odds,
-)
-from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.own_widths import (
     Own,
+    beat_odds,
     entry_place,
+    find_pauses,
     goes_to_own,
     is_own_width,
+    person_odds,
     placed_odds,
+    pull_odds,
+    range_odds,
     resting_levels,
     seen_levels,
 )
+from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     STATES,
     Change,

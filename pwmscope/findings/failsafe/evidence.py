@@ -22,8 +22,11 @@ from pwmscope.findings.failsafe.coincidence import (
     ChangeColumns,
     Watched,
     count_alike,
+    find_own_sticks,
     find_partners,
+    find_ramps,
     same_clock,
+    with_wandering,
 )
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
@@ -53,7 +56,6 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.sticks import find_own_sticks, find_ramps, with_wandering
 from pwmscope.model import Span, inside
 
 CLOSE_S: Final = 0.25

@@ -9,8 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.rotation.marks import SUSTAINED, Marks, below_per_minute
-from pwmscope.findings.rotation.slow import SlowDown, fall_below
+from pwmscope.findings.rotation.marks import (
+    SUSTAINED,
+    Marks,
+    SlowDown,
+    below_per_minute,
+    fall_below,
+)
 from pwmscope.model import (
     FROM_MAD,
     PS_PER_S,

@@ -14,7 +14,6 @@ from pwmscope.capture.formats import (
     parse_stated_s,
 )
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.progress import Observer, observed_by
 from pwmscope.capture.reader.units import (
     EXPONENT_OF_UNIT,
     format_interval,
@@ -23,6 +22,7 @@ from pwmscope.capture.reader.units import (
     parse_time_unit,
     time_unit_in,
 )
+from pwmscope.capture.reader.unpack import Observer, observed_by
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 
 __all__ = [

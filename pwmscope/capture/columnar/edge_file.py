@@ -13,9 +13,8 @@ import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.progress import watched
 from pwmscope.capture.reader.units import format_rate
-from pwmscope.capture.reader.unpack import name_of
+from pwmscope.capture.reader.unpack import name_of, watched
 from pwmscope.errors import CaptureError, HintError, OutputError
 from pwmscope.model import Assumption, Capture, Line
 from pwmscope.output import refuse_to_overwrite, replace_file

@@ -14,9 +14,15 @@ import polars as pl
 
 from pwmscope.capture.columnar.edge_file import chosen_lines, is_edge_file, read_edges
 from pwmscope.capture.reader.hints import Hints, rate_needed
-from pwmscope.capture.reader.progress import unprinted, watched
 from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
-from pwmscope.capture.reader.unpack import find_packing, max_bytes, name_of, reading
+from pwmscope.capture.reader.unpack import (
+    find_packing,
+    max_bytes,
+    name_of,
+    reading,
+    unprinted,
+    watched,
+)
 from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock

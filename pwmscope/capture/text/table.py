@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
-from pwmscope.capture.reader.progress import unprinted
-from pwmscope.capture.reader.unpack import open_bytes, reading
+from pwmscope.capture.reader.unpack import open_bytes, reading, unprinted
 from pwmscope.capture.text.columns import groups_of
 from pwmscope.capture.text.comparator import (
     HYSTERESIS,

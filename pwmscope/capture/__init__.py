@@ -13,9 +13,9 @@ from pwmscope.capture.formats import (
     parse_instant_s,
     parse_stated_s,
 )
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import (
+from pwmscope.capture.reader.hints import (
     EXPONENT_OF_UNIT,
+    Hints,
     format_interval,
     format_rate,
     parse_rate,

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 import numpy as np
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, parse_time_unit
+from pwmscope.capture.reader.hints import EXPONENT_OF_UNIT, Hints, parse_time_unit
 from pwmscope.capture.reader.unpack import (
     find_packing,
     is_workbook,

@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import format_rate
+from pwmscope.capture.reader.hints import Hints, format_rate
 from pwmscope.capture.reader.unpack import name_of, watched
 from pwmscope.errors import CaptureError, HintError, OutputError
 from pwmscope.model import Assumption, Capture, Line

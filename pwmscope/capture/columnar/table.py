@@ -13,8 +13,13 @@ import numpy as np
 import polars as pl
 
 from pwmscope.capture.columnar.edge_file import chosen_lines, is_edge_file, read_edges
-from pwmscope.capture.reader.hints import Hints, rate_needed
-from pwmscope.capture.reader.units import format_interval, size_of_unit, time_unit_in
+from pwmscope.capture.reader.hints import (
+    Hints,
+    format_interval,
+    rate_needed,
+    size_of_unit,
+    time_unit_in,
+)
 from pwmscope.capture.reader.unpack import (
     find_packing,
     max_bytes,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
+from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
 
 CellKind: TypeAlias = Literal[
     "empty", "digit", "level number", "word", "hex", "binary", "integer", "decimal", "quantity",

@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.reader.hints import Hints, is_sample_number, time_unit_in, unit_in
 from pwmscope.capture.text.cells import (
     NUMERIC,
     THOUSANDS,

@@ -9,7 +9,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.capture.reader.units import is_sample_number, is_unit, time_unit_in
+from pwmscope.capture.reader.hints import is_sample_number, is_unit, time_unit_in
 from pwmscope.capture.text.cells import (
     DATE,
     MINUS_SIGNS,

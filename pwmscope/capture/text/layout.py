@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import format_rate, size_of_unit
+from pwmscope.capture.reader.hints import Hints, format_rate, size_of_unit
 from pwmscope.capture.text.cells import THOUSANDS, Spelling, may_be_thousands
 from pwmscope.capture.text.columns import (
     MAX_LINES,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from pwmscope.capture.reader.units import format_rate, parse_rate, parse_time_unit, size_of_unit
+from pwmscope.capture.reader.hints import format_rate, parse_rate, parse_time_unit, size_of_unit
 from pwmscope.capture.text.cells import clean, kind_of
 from pwmscope.errors import HintError
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
+from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading, watched
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.units import (
+from pwmscope.capture.reader.hints import (
     EXPONENT_OF_UNIT,
     foreign_unit_in,
     format_rate,

@@ -12,8 +12,14 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.hints import MAX_LINES, Hints, find_listed_interval, kept
-from pwmscope.capture.reader.units import format_interval, size_of_unit
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    find_listed_interval,
+    format_interval,
+    kept,
+    size_of_unit,
+)
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, watched
 from pwmscope.capture.text import NewEdges
 from pwmscope.capture.text.comparator import AmplitudeHistogram

@@ -21,8 +21,7 @@ from pwmscope.capture.text.edges import (
     select_lines,
     without_zero_widths,
 )
-from pwmscope.capture.text.encoding import Text
-from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.layout import Layout, Text
 from pwmscope.capture.text.rows import (
     is_blank,
     read_duration,

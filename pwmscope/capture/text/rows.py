@@ -29,8 +29,7 @@ from pwmscope.capture.text.edges import (
     expected_rows,
     find_steps,
 )
-from pwmscope.capture.text.encoding import refuse_endless_packed
-from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.layout import Layout, refuse_endless_packed
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:

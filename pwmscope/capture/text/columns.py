@@ -15,6 +15,7 @@ from pwmscope.capture.text.cells import (
     THOUSANDS,
     CellKind,
     Spelling,
+    Stated,
     are_binary_digits,
     are_hex_digits,
     comma_before_decimals,
@@ -26,7 +27,6 @@ from pwmscope.capture.text.cells import (
     number_of,
 )
 from pwmscope.capture.text.dialect import Dialect
-from pwmscope.capture.text.remarks import Stated
 from pwmscope.errors import CaptureError, HintError
 
 _ENOUGH: Final = 1000

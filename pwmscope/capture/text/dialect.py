@@ -11,15 +11,19 @@ from typing import Final
 
 from pwmscope.capture.reader.hints import is_sample_number, is_unit, time_unit_in
 from pwmscope.capture.text.cells import (
+    COMMENT,
     DATE,
     MINUS_SIGNS,
     clean,
+    is_footer,
     is_grouped,
+    is_remark,
+    is_rule,
     kind_of,
     may_be_thousands,
+    states_something,
     unit_of,
 )
-from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, is_rule, states_something
 from pwmscope.errors import CaptureError
 
 SPACES: Final = " "

@@ -23,7 +23,14 @@ from pwmscope.capture.reader.unpack import (
     read_head,
     reading,
 )
-from pwmscope.capture.text.cells import THOUSANDS, Spelling, may_be_thousands
+from pwmscope.capture.text.cells import (
+    THOUSANDS,
+    Spelling,
+    Stated,
+    Sweeper,
+    may_be_thousands,
+    read_preamble,
+)
 from pwmscope.capture.text.columns import (
     MAX_LINES,
     Column,
@@ -48,7 +55,6 @@ from pwmscope.capture.text.lists import (
     find_line_runs,
     find_runs,
 )
-from pwmscope.capture.text.remarks import Stated, Sweeper, read_preamble
 from pwmscope.capture.text.time_column import (
     StampFormat,
     TimeColumn,

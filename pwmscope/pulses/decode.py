@@ -21,8 +21,7 @@ from pwmscope.pulses.convention import (
     choose_convention,
     find_polarity,
 )
-from pwmscope.pulses.shelf import shelved
-from pwmscope.pulses.table import DamagedFrames, Flag, PulseTable
+from pwmscope.pulses.table import DamagedFrames, Flag, PulseTable, shelved
 
 CHANNEL_US: Final = (500.0, 2500.0)
 """Distance of two marks that may be a channel; decoding flags what no servo takes."""

@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import FROM_MAD, median_of, normal_quantile, quantile_of
-from pwmscope.pulses.shelf import shelved
-from pwmscope.pulses.table import PulseTable, excerpt, slices
+from pwmscope.pulses.table import PulseTable, excerpt, shelved, slices
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01

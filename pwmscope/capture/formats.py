@@ -33,31 +33,17 @@ Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """A kind of file that can be read.
+    """A kind of file that can be read."""
 
-    Parameters
-    ----------
-    name : str
-        What a person calls it.
-    begins : callable
-        From a file's first bytes, unpacked, to whether they look like this format.
-    hints : tuple of str
-        The arguments of `load` that its reader acts on.
-    reader : str
-        The package and the function that read it, as ``package:function``; the package is
-        imported when the first such file comes.
-    lacks : str
-        What such a file lacks, for the other hints.
-    growing : str
-        What reads it while it grows, as ``package:class``; empty where nothing does.
-    """
-
-    name: str
+    name: str  # What a person calls it
+    # From a file's first bytes, unpacked, to whether they look like this format
     begins: Callable[[bytes], bool]
-    hints: tuple[str, ...]
+    hints: tuple[str, ...]  # The arguments of `load` that its reader acts on
+    # The package and the function that read it, as `package:function`; the package is imported when
+    # the first such file comes
     reader: str
-    lacks: str = ""
-    growing: str = ""
+    lacks: str = ""  # What such a file lacks, for the other hints
+    growing: str = ""  # What reads it while it grows, as `package:class`; empty where nothing does
 
     def read(self, path: Path, hints: Hints) -> Capture:
         """Read a file of this format; refuse a hint that its reader would not act on."""
@@ -242,17 +228,10 @@ _PACKED_WITH: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip"}
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What kind of file a recording is in.
+    """What kind of file a recording is in."""
 
-    Parameters
-    ----------
-    words : str
-        Such as ``text table, packed with gzip``.
-    holds_edges : bool
-        Whether it is an edge file of pwmscope's own, about which nothing is guessed.
-    """
-
-    words: str
+    words: str  # Such as `text table, packed with gzip`
+    # Whether it is an edge file of pwmscope's own, about which nothing is guessed
     holds_edges: bool = False
 
 

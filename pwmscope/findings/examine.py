@@ -81,36 +81,22 @@ class AllLines:
 
 @dataclass(frozen=True, slots=True)
 class Analyser:
-    """A question, and what answers it.
+    """A question, and what answers it."""
 
-    Parameters
-    ----------
-    question : str
-        Its name, as in `ChannelFindings.answer`.
-    of : str
-        ``"line"``: asked of every servo line. ``"recording"``: of all of them together.
-    needs : tuple of str
-        What it cannot be answered without: ``"pulses"``, ``"marker"``, ``"roles"`` (of the bench
-        sheet), ``"plan"``, ``"two lines"``; or questions that are answered before it.
-    gives : str
-        The definitions of its findings, as ``package:NAME``.
-    when : str
-        ``"at once"``: by `examine`, and its limits make the verdict. ``"looked at"``: when its
-        answer is first looked at. ``"called"``: by its own function only.
-    analyse : callable or None
-        From a `Channel`, or for a recording from `AllLines`, to the answer; None where it is
-        called, or comes with the records.
-    uses : tuple of str
-        What makes the answer sharper where it is there.
-    """
-
-    question: str
+    question: str  # Its name, as in `ChannelFindings.answer`
+    # `"line"`: asked of every servo line. `"recording"`: of all of them together.
     of: Literal["line", "recording"]
+    # What it cannot be answered without: `"pulses"`, `"marker"`, `"roles"` (of the bench sheet),
+    # `"plan"`, `"two lines"`; or questions that are answered before it
     needs: tuple[str, ...]
-    gives: str
+    gives: str  # The definitions of its findings, as `package:NAME`
+    # `"at once"`: by `examine`, and its limits make the verdict. `"looked at"`: when its answer is
+    # first looked at. `"called"`: by its own function only.
     when: When = "at once"
+    # From a `Channel`, or for a recording from `AllLines`, to the answer; None where it is called,
+    # or comes with the records
     analyse: Callable[[Any], Answer] | None = None
-    uses: tuple[str, ...] = ()
+    uses: tuple[str, ...] = ()  # What makes the answer sharper where it is there
 
     @property
     def definitions(self) -> tuple[Definition, ...]:
@@ -417,21 +403,13 @@ class SensorFindings:
     """Everything found about a line that shows what a device does, or what the receiver runs on.
 
     A link record is told in the same way, as what the line `LINK_RECORD` shows.
-
-    Parameters
-    ----------
-    line, role : str
-        As the bench sheet has them; ``link record`` and ``link``.
-    of : str or None
-        The line of the device that it is about; None where it is about all.
-    answer : Answer
-        What was found, with its ``findings``.
     """
 
+    # As the bench sheet has them; `link record` and `link`
     line: str
     role: Role | Literal["link"]
-    of: str | None
-    answer: Answer
+    of: str | None  # The line of the device that it is about; None where it is about all
+    answer: Answer  # What was found, with its `findings`
 
     @property
     def hazards(self) -> tuple[Hazard, ...]:

@@ -273,27 +273,13 @@ class GlitchCount:
 
 @dataclass(frozen=True, slots=True)
 class Glitches:
-    """All glitches of one line.
+    """All glitches of one line."""
 
-    Parameters
-    ----------
-    line : str
-        The line.
-    observed_s : float
-        Length of the recording without the channel's loss spans.
-    kinds : tuple of GlitchCount
-        Every kind, also those that did not occur.
-    time_s : ndarray of float64, shape (n,)
-        When each began, of whatever kind, in order.
-    findings : tuple of Finding
-        ``glitches``.
-    """
-
-    line: str
-    observed_s: float
-    kinds: tuple[GlitchCount, ...]
-    time_s: FloatArray
-    findings: tuple[Finding, ...]
+    line: str  # The line
+    observed_s: float  # Length of the recording without the channel's loss spans
+    kinds: tuple[GlitchCount, ...]  # Every kind, also those that did not occur
+    time_s: FloatArray  # shape (n,): When each began, of whatever kind, in order
+    findings: tuple[Finding, ...]  # `glitches`
 
     @property
     def count(self) -> int:
@@ -417,24 +403,12 @@ SIGNIFICANT: Final = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """Lines struck at one moment.
+    """Lines struck at one moment."""
 
-    Parameters
-    ----------
-    lines : tuple of str
-        Which, in the recording's order.
-    count : int
-        At how many moments just these were.
-    expected : float
-        How many independent lines would give on the average.
-    chance : float
-        How likely those would give so many, or more, for any set of so many lines.
-    """
-
-    lines: tuple[str, ...]
-    count: int
-    expected: float
-    chance: float
+    lines: tuple[str, ...]  # Which, in the recording's order
+    count: int  # At how many moments just these were
+    expected: float  # How many independent lines would give on the average
+    chance: float  # How likely those would give so many, or more, for any set of so many lines
 
     @property
     def is_common(self) -> bool:

@@ -339,28 +339,16 @@ in 1 of 2 losses.
 
 @dataclass(frozen=True, slots=True)
 class Definition:
-    """How a finding is defined and worked out.
+    """How a finding is defined and worked out."""
 
-    Parameters
-    ----------
-    name : str
-        The finding's name, as in `Finding.name`.
-    meaning : str
-        What it is and why a builder would ask, in plain sentences.
-    formula : str
-        How it is worked out, as one line of plain text.
-    source : str
-        The standard, with its clause, or the paper that the formula comes from;
-        "common practice" for a fact of the trade, "own algorithm" for ours;
-        "from memory" where it was written down without the document open.
-    everyday : bool
-        Whether builders ask for it; screens leave out what is not, unless asked for all.
-    """
-
-    name: str
-    meaning: str
-    formula: str
+    name: str  # The finding's name, as in `Finding.name`
+    meaning: str  # What it is and why a builder would ask, in plain sentences
+    formula: str  # How it is worked out, as one line of plain text
+    # The standard, with its clause, or the paper that the formula comes from; "common practice" for
+    # a fact of the trade, "own algorithm" for ours; "from memory" where it was written down without
+    # the document open
     source: str
+    # Whether builders ask for it; screens leave out what is not, unless asked for all
     everyday: bool = True
 
 
@@ -370,22 +358,14 @@ MAX_SPANS: Final = 20
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Where in the recording an answer rests.
+    """Where in the recording an answer rests."""
 
-    Parameters
-    ----------
-    start_s, end_s : float
-        Time span in seconds since the capture's start.
-    pulses : int
-        Pulses of the channel within it that were used.
-    first, last : int or None
-        Rows in the channel's pulse table of the first and the last of them; None
-        where the answer rests on no pulse of the channel's own.
-    """
-
+    # Time span in seconds since the capture's start
     start_s: float
     end_s: float
-    pulses: int
+    pulses: int  # Pulses of the channel within it that were used
+    # Rows in the channel's pulse table of the first and the last of them; None where the answer
+    # rests on no pulse of the channel's own
     first: int | None = None
     last: int | None = None
 

@@ -121,29 +121,18 @@ PS_PER_US = 1_000_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plateaus:
-    """What an analogue line's high state was like, each time, as columns.
+    """What an analogue line's high state was like, each time, as columns."""
 
-    Parameters
-    ----------
-    begin_ps : ndarray of int64, shape (n,)
-        When the voltage first reached nine tenths of the way up, in picoseconds.
-    lasts_ps : ndarray of int64, shape (n,)
-        Until it was there for the last time.
-    level_v, lowest_v : ndarray of float64, shape (n,)
-        Median of the samples of the high state; its lowest sample between the first and the last
-        that come within 2 % of that.
-    rise_ps : ndarray of float64, shape (n,)
-        From one tenth of the way up to nine tenths; NaN where the beginning was not seen.
-    interval_ps : float
-        Mean distance of samples.
-    """
-
+    # shape (n,): When the voltage first reached nine tenths of the way up, in picoseconds
     begin_ps: npt.NDArray[np.int64]
-    lasts_ps: npt.NDArray[np.int64]
+    lasts_ps: npt.NDArray[np.int64]  # shape (n,): Until it was there for the last time
+    # shape (n,): Median of the samples of the high state; its lowest sample between the first and
+    # the last that come within 2 % of that
     level_v: npt.NDArray[np.float64]
     lowest_v: npt.NDArray[np.float64]
+    # shape (n,): From one tenth of the way up to nine tenths; NaN where the beginning was not seen
     rise_ps: npt.NDArray[np.float64]
-    interval_ps: float
+    interval_ps: float  # Mean distance of samples
 
     def between(self, start_ps: int, end_ps: int) -> Plateaus:
         """Keep those that begin and end within a span."""
@@ -160,20 +149,11 @@ class Plateaus:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Voltage:
-    """What a voltage was over time: least, mean and most of each millisecond, as columns.
+    """What a voltage was over time: least, mean and most of each millisecond, as columns."""
 
-    Parameters
-    ----------
-    start_ps : int
-        When the first millisecond begins, in picoseconds since the recording's start.
-    step_ps : float
-        How long each lasts: a whole number of samples, of a millisecond or just below.
-    least_v, mean_v, most_v : ndarray of float32, shape (n,)
-        Of the samples in it.
-    """
-
-    start_ps: int
-    step_ps: float
+    start_ps: int  # When the first millisecond begins, in picoseconds since the recording's start
+    step_ps: float  # How long each lasts: a whole number of samples, of a millisecond or just below
+    # shape (n,): Of the samples in it
     least_v: npt.NDArray[np.float32]
     mean_v: npt.NDArray[np.float32]
     most_v: npt.NDArray[np.float32]

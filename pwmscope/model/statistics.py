@@ -84,24 +84,15 @@ def quantiles_of(values: npt.NDArray[np.float64], *shares: float) -> list[float]
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What a set of values is like; a figure the set cannot give is None.
+    """What a set of values is like; a figure the set cannot give is None."""
 
-    Parameters
-    ----------
-    count : int
-        Number of values.
-    median, mean, min, max : float or None
-        In the values' own unit; None for an empty set.
-    std : float or None
-        Sample standard deviation (divisor n - 1); None below two values.
-    """
-
-    count: int
+    count: int  # Number of values
+    # In the values' own unit; None for an empty set
     median: float | None
     mean: float | None
     min: float | None
     max: float | None
-    std: float | None
+    std: float | None  # Sample standard deviation (divisor n - 1); None below two values
 
 
 def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> float:

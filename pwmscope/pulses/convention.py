@@ -151,18 +151,11 @@ _MAX_GAP: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Polarity:
-    """Which level of a line is the pulse.
+    """Which level of a line is the pulse."""
 
-    Parameters
-    ----------
-    inverted : bool
-        Whether its pulses are low.
-    other_us : float or None
-        Median width of the other level's stretches, where they are as likely to be the
-        pulses; None where the record decides.
-    """
-
-    inverted: bool
+    inverted: bool  # Whether its pulses are low
+    # Median width of the other level's stretches, where they are as likely to be the pulses; None
+    # where the record decides
     other_us: float | None = None
 
 

@@ -54,29 +54,15 @@ class TrainChannel(Line):
 
 @dataclass(frozen=True, slots=True)
 class SumTrain:
-    """What a PPM sum train carries.
+    """What a PPM sum train carries."""
 
-    Parameters
-    ----------
-    channels : int
-        Channels in a frame.
-    marks_are_low : bool
-        Whether the marks between channels are low.
-    frames : int
-        Complete frames. A channel outside the accepted widths does not damage its frame.
-    damaged : int
-        Frames left out because they hold another number of channels.
-    lines : tuple of TrainChannel
-        One per channel: each pulse runs from the mark before to the mark after.
-    damaged_frames : tuple of DamagedFrames, optional
-        The frames left out, in order, one entry for those alike in a row.
-    """
-
-    channels: int
-    marks_are_low: bool
-    frames: int
-    damaged: int
+    channels: int  # Channels in a frame
+    marks_are_low: bool  # Whether the marks between channels are low
+    frames: int  # Complete frames. A channel outside the accepted widths does not damage its frame.
+    damaged: int  # Frames left out because they hold another number of channels
+    # One per channel: each pulse runs from the mark before to the mark after
     lines: tuple[TrainChannel, ...]
+    # The frames left out, in order, one entry for those alike in a row
     damaged_frames: tuple[DamagedFrames, ...] = ()
 
 

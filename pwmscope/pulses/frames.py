@@ -25,17 +25,13 @@ REACH_MAX: Final = 0.25
 class Pattern:
     """Frame periods that repeat in this order.
 
-    Parameters
-    ----------
-    periods_us : tuple of float
-        One for steady frames, two to eight for several periods by turns.
-
     Examples
     --------
     >>> Pattern((9000.0, 13000.0)).count(np.array([22000.0, 31100.0]), np.array([0, 0]))
     (array([2, 3]), array([  0., 100.]))
     """
 
+    # One for steady frames, two to eight for several periods by turns
     periods_us: tuple[float, ...]
 
     def __len__(self) -> int:
@@ -473,45 +469,27 @@ def _plain(period_us: npt.NDArray[np.float64], interval_us: float) -> tuple[Reco
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The frames of one channel.
+    """The frames of one channel."""
 
-    Parameters
-    ----------
-    usual_us : float or None
-        Median period in microseconds, or the mean period of the most frequent
-        pattern where there are several patterns or one of several periods;
-        None with fewer than two frame pulses.
-    index : ndarray of int64, shape (n_periods,)
-        Row in the pulse table of the pulse that begins each period.
-    period_us : ndarray of float64, shape (n_periods,)
-        The periods in microseconds.
-    is_gap : ndarray of bool, shape (n_periods,)
-        Where at least one frame is missing inside the period.
-    missing : ndarray of int64, shape (n_periods,)
-        Frames missing inside each period, to the nearest whole frame.
-    patterns : tuple of Pattern
-        What repeats: one pattern, mostly of one period, or several where the
-        rate changes during the recording, in the order in which they appear.
-    pattern : ndarray of int8, shape (n_periods,)
-        Which of them each period belongs to.
-    place : ndarray of int8, shape (n_periods,)
-        Its place in the pattern; of no meaning for an odd period.
-    odd : ndarray of int64, shape (n_odd,)
-        Places in ``period_us`` of the periods that depart from their pattern, in order.
-    reach_us : float
-        How far a period may lie from its pattern's without being odd.
-    """
-
+    # Median period in microseconds, or the mean period of the most frequent pattern where there are
+    # several patterns or one of several periods; None with fewer than two frame pulses
     usual_us: float | None
+    # shape (n_periods,): Row in the pulse table of the pulse that begins each period
     index: npt.NDArray[np.int64]
-    period_us: npt.NDArray[np.float64]
+    period_us: npt.NDArray[np.float64]  # shape (n_periods,): The periods in microseconds
+    # shape (n_periods,): Where at least one frame is missing inside the period
     is_gap: npt.NDArray[np.bool_]
+    # shape (n_periods,): Frames missing inside each period, to the nearest whole frame
     missing: npt.NDArray[np.int64]
+    # What repeats: one pattern, mostly of one period, or several where the rate changes during the
+    # recording, in the order in which they appear
     patterns: tuple[Pattern, ...]
-    pattern: npt.NDArray[np.int8]
+    pattern: npt.NDArray[np.int8]  # shape (n_periods,): Which of them each period belongs to
+    # shape (n_periods,): Its place in the pattern; of no meaning for an odd period
     place: npt.NDArray[np.int8]
+    # shape (n_odd,): Places in `period_us` of the periods that depart from their pattern, in order
     odd: npt.NDArray[np.int64]
-    reach_us: float
+    reach_us: float  # How far a period may lie from its pattern's without being odd
 
     @property
     def steady_us(self) -> npt.NDArray[np.float64]:

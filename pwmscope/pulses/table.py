@@ -73,28 +73,18 @@ UNMEASURED = Flag.CUT | Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN
 class DamagedFrames:
     """Frames of a PPM sum train, one after the other, of which no pulse belongs to a channel.
 
-    Parameters
-    ----------
-    start_s, end_s : float
-        From the first one's first mark to the last one's last mark.
-    frames : int
-        How many.
-    channels : int
-        Channels that each of them holds.
-    usual_channels : int
-        Channels that a frame of this train holds.
-
     Examples
     --------
     >>> DamagedFrames(1.0, 1.3, 14, 6, 8).reason
     '14 frames hold 6 channels instead of 8'
     """
 
+    # From the first one's first mark to the last one's last mark
     start_s: float
     end_s: float
-    frames: int
-    channels: int
-    usual_channels: int
+    frames: int  # How many
+    channels: int  # Channels that each of them holds
+    usual_channels: int  # Channels that a frame of this train holds
 
     @property
     def reason(self) -> str:

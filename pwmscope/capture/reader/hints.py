@@ -336,34 +336,19 @@ def format_rate(interval_ps: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Hints:
-    """Hints that override what the reader would otherwise find or assume.
+    """Hints that override what the reader would otherwise find or assume."""
 
-    Parameters
-    ----------
-    rate_hz : float or None
-        The analyser's sample rate in samples per second.
-    time_unit : str or None
-        Unit of the time column: ``s``, ``ms``, ``us``, ``ns`` or ``ps``.
-    time_column : str or None
-        Name of the time column, as the header writes it.
-    lines : tuple of str or None
-        The lines to read, in this order; the others are left out.
-    threshold_v : float or None
-        Threshold between low and high for analogue columns, in their own unit.
-    keep : tuple of str
-        Lines to keep where a file holds more than can be read at once; all others that
-        are kept show servo pulses.
-    max_gib : float or None
-        How far a packed file or a stream may grow, in GiB.
-    """
-
-    rate_hz: float | None = None
-    time_unit: str | None = None
-    time_column: str | None = None
+    rate_hz: float | None = None  # The analyser's sample rate in samples per second
+    time_unit: str | None = None  # Unit of the time column: `s`, `ms`, `us`, `ns` or `ps`
+    time_column: str | None = None  # Name of the time column, as the header writes it
+    # The lines to read, in this order; the others are left out
     lines: tuple[str, ...] | None = None
+    # Threshold between low and high for analogue columns, in their own unit
     threshold_v: float | None = None
+    # Lines to keep where a file holds more than can be read at once; all others that are kept show
+    # servo pulses
     keep: tuple[str, ...] = ()
-    max_gib: float | None = None
+    max_gib: float | None = None  # How far a packed file or a stream may grow, in GiB
 
     @property
     def given(self) -> tuple[str, ...]:

@@ -128,42 +128,24 @@ class Polarity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """How the moments of loss are told, and what the bench sheet says of the lines.
+    """How the moments of loss are told, and what the bench sheet says of the lines."""
 
-    Parameters
-    ----------
-    line : str or None
-        A marker line of the recording.
-    on_level : int or None
-        Its level that means on, where it is stated.
-    off_at_s : tuple of tuple of float
-        Stated times in seconds, each with the half-width of its uncertainty.
-    sheet : BenchSheet or None
-        The bench sheet.
-    is_asked : bool
-        Whether a person named the marker line, so that it must mark a loss; the bench
-        sheet's may be on throughout.
-    kind : {"switch", "button", "light"} or None
-        A wire on the switch itself, a push-button pressed with it, or a sensor over the power
-        light; None where it is not stated.
-    late_s, least_late_s : float
-        How late the marker may show that the transmitter went off, at most and at least.
-    back_late_s : float
-        How late it may show at most that the transmitter is on again.
-    is_lateness_known : bool
-        Whether the marker's kind is stated, or how late it may be.
-    """
-
-    line: str | None
-    on_level: int | None
+    line: str | None  # A marker line of the recording
+    on_level: int | None  # Its level that means on, where it is stated
+    # Stated times in seconds, each with the half-width of its uncertainty
     off_at_s: tuple[tuple[float, float], ...]
-    sheet: BenchSheet | None
+    sheet: BenchSheet | None  # The bench sheet
+    # Whether a person named the marker line, so that it must mark a loss; the bench sheet's may be
+    # on throughout
     is_asked: bool
+    # A wire on the switch itself, a push-button pressed with it, or a sensor over the power light;
+    # None where it is not stated
     kind: str | None = None
+    # How late the marker may show that the transmitter went off, at most and at least
     late_s: float = 0.0
     least_late_s: float = 0.0
-    back_late_s: float = 0.0
-    is_lateness_known: bool = True
+    back_late_s: float = 0.0  # How late it may show at most that the transmitter is on again
+    is_lateness_known: bool = True  # Whether the marker's kind is stated, or how late it may be
 
     @property
     def limits(self) -> Limits:

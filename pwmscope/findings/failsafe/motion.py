@@ -150,24 +150,12 @@ def _moment_of(case: Case, polarity: Polarity | None) -> LossMoment:
 
 @dataclass(frozen=True, slots=True)
 class RotorLosses:
-    """All losses of a device without a pin, as its rotor shows them.
+    """All losses of a device without a pin, as its rotor shows them."""
 
-    Parameters
-    ----------
-    events : tuple of RotorLoss
-        In order of time.
-    motion : Motion
-        What the rotor did; its finding holds the verdict.
-    findings : tuple of Finding
-        ``motion stop`` and, where it turned before the link, ``power-up``.
-    cut : Verdict
-        The verdict where a kill channel cuts the power: then no other cause counts.
-    """
-
-    events: tuple[RotorLoss, ...]
-    motion: Motion
-    findings: tuple[Finding, ...]
-    cut: Verdict
+    events: tuple[RotorLoss, ...]  # In order of time
+    motion: Motion  # What the rotor did; its finding holds the verdict
+    findings: tuple[Finding, ...]  # `motion stop` and, where it turned before the link, `power-up`
+    cut: Verdict  # The verdict where a kill channel cuts the power: then no other cause counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -588,23 +588,15 @@ class PhaseKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """One step of what an output did in a loss.
+    """One step of what an output did in a loss."""
 
-    Parameters
-    ----------
-    kind : PhaseKind
-        ``stands`` where a hold or a preset cannot be told from a stick; ``ramps`` for
-        a movement in one direction, which a hand may have made as well.
-    start_s, end_s : float
-        Its time span in seconds since the capture's start.
-    level_us : float or None
-        The width at which it stood, or at which a ramp ended.
-    """
-
+    # `stands` where a hold or a preset cannot be told from a stick; `ramps` for a movement in one
+    # direction, which a hand may have made as well
     kind: PhaseKind
+    # Its time span in seconds since the capture's start
     start_s: float
     end_s: float
-    level_us: float | None
+    level_us: float | None  # The width at which it stood, or at which a ramp ended
 
 
 def phases_of(loss: Loss, response: Response, frame_s: float) -> tuple[Phase, ...]:

@@ -530,30 +530,14 @@ def only_corners(samples: Samples) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Mixing:
-    """What was found out about two drive outputs.
+    """What was found out about two drive outputs."""
 
-    Parameters
-    ----------
-    lines : DriveLines
-        The lines in question.
-    fit : MixFit or None
-        The matrix; None where nothing could be fitted.
-    arrangement : Arrangement
-        Its name.
-    responses : tuple of Response
-        What the robot does; empty where that is not shown.
-    findings : tuple of Finding
-        ``arrangement``, then those that the fit allows.
-    assumptions : tuple of str
-        Whole sentences.
-    """
-
-    lines: DriveLines
-    fit: MixFit | None
-    arrangement: Arrangement
-    responses: tuple[Response, ...]
-    findings: tuple[Finding, ...]
-    assumptions: tuple[str, ...]
+    lines: DriveLines  # The lines in question
+    fit: MixFit | None  # The matrix; None where nothing could be fitted
+    arrangement: Arrangement  # Its name
+    responses: tuple[Response, ...]  # What the robot does; empty where that is not shown
+    findings: tuple[Finding, ...]  # `arrangement`, then those that the fit allows
+    assumptions: tuple[str, ...]  # Whole sentences
 
     @property
     def verdict(self) -> Verdict:

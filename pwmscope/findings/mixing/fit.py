@@ -290,21 +290,11 @@ class Samples:
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The outputs' pulses, frame by frame.
+    """The outputs' pulses, frame by frame."""
 
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (n,)
-        When the first output's pulse begins.
-    width_us : ndarray of float64, shape (n, m)
-        Widths of the outputs.
-    period_s : float
-        Usual time from frame to frame; 0 with fewer than two frames.
-    """
-
-    time_s: FloatArray
-    width_us: FloatArray
-    period_s: float
+    time_s: FloatArray  # shape (n,): When the first output's pulse begins
+    width_us: FloatArray  # shape (n, m): Widths of the outputs
+    period_s: float  # Usual time from frame to frame; 0 with fewer than two frames
 
 
 def pair_outputs(

@@ -233,23 +233,14 @@ def below_per_minute(silent_s: float, per_turn: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class SlowDown:
-    """How a rotor fell below a stated speed, in a stretch of time.
+    """How a rotor fell below a stated speed, in a stretch of time."""
 
-    Parameters
-    ----------
-    value_s, least_s, most_s : float
-        When it did, in seconds since the recording's start, and the 95 % interval.
-    coasted : bool
-        Whether the marks grew apart before they ended, as those of a rotor do.
-    last_mark_s : float
-        When the last mark of the stretch came.
-    """
-
+    # When it did, in seconds since the recording's start, and the 95 % interval
     value_s: float
     least_s: float
     most_s: float
-    coasted: bool
-    last_mark_s: float
+    coasted: bool  # Whether the marks grew apart before they ended, as those of a rotor do
+    last_mark_s: float  # When the last mark of the stretch came
 
 
 def fall_below(

@@ -308,24 +308,14 @@ NEUTRAL_REACH: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A width that the channel stood at, once or several times.
+    """A width that the channel stood at, once or several times."""
 
-    Parameters
-    ----------
-    width_us : float
-        Mean of all pulses while the stick was held there.
-    uncertainty_us : float or None
-        Standard uncertainty of that mean; None where the sample interval is not known.
-    visits : tuple of Evidence
-        When.
-    scatter_us : float
-        Standard deviation by which the mean of another recording, as long, would differ: the
-        width's own jitter, and how differently the stick came to rest from visit to visit.
-    """
-
-    width_us: float
+    width_us: float  # Mean of all pulses while the stick was held there
+    # Standard uncertainty of that mean; None where the sample interval is not known
     uncertainty_us: float | None
-    visits: tuple[Evidence, ...]
+    visits: tuple[Evidence, ...]  # When
+    # Standard deviation by which the mean of another recording, as long, would differ: the width's
+    # own jitter, and how differently the stick came to rest from visit to visit
     scatter_us: float = 0.0
 
     @property

@@ -210,8 +210,6 @@ def _printable(capture: Capture) -> Capture:
 def find_format(path: Path) -> Format:
     r"""Find the format of a file by its first bytes; its name has no say.
 
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder, "a")
@@ -238,8 +236,6 @@ class Kind:
 def find_kind(path: Path) -> Kind:
     r"""Tell the kind of a file that `pwmscope.load` can read.
 
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder, "a.csv")

@@ -149,8 +149,6 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
     squares of the halves of their 95 % intervals that face each other (JCGM 100,
     5.1.2, for independent values, k = 2). Texts differ where they are not the same.
 
-    Examples
-    --------
     >>> from pwmscope.model import measured
     >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
     >>> differ(one, two), differ(one, measured("neutral", 1501.5, "us", "", uncertainty=0.5))
@@ -394,8 +392,6 @@ def _judged(rows: list[FaultRow]) -> tuple[FaultRow, ...]:
 def holm(chances: Sequence[float]) -> list[float]:
     """Correct the chances of several tests, so that any errs as seldom as one would.
 
-    Examples
-    --------
     >>> [round(chance, 3) for chance in holm([0.01, 0.04, 0.03])]
     [0.03, 0.06, 0.06]
     """

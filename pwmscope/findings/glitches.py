@@ -308,8 +308,6 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
 def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, float] | None:
     """Return the exact two-sided 95 % interval of a Poisson rate (`poisson_interval`).
 
-    Examples
-    --------
     >>> low, high = poisson_interval_per_minute(5, 60.0)
     >>> round(low, 3), round(high, 3)
     (1.623, 11.668)
@@ -496,8 +494,6 @@ def expected_shared(rates: FloatArray, window_s: float, watched_s: float) -> flo
     1 - exp(-L_j window). (Counter with non-extending dead time: J. W. Mueller,
     Nuclear Instruments and Methods 112, 1973; from memory.)
 
-    Examples
-    --------
     >>> round(expected_shared(np.array([0.1, 0.1]), 0.02, 1000.0), 3)
     0.398
     """

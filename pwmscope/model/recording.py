@@ -35,8 +35,6 @@ class Span:
 def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """Say which instants lie inside any of the spans.
 
-    Examples
-    --------
     >>> inside((Span(1.0, 2.0), Span(5.0, 6.0)), np.array([0.5, 1.0, 3.0, 5.5]))
     array([False,  True, False,  True])
     """
@@ -54,8 +52,6 @@ def overlaps(
 ) -> npt.NDArray[np.bool_]:
     """Say which stretches of time share any with one of the spans.
 
-    Examples
-    --------
     >>> begin_s = np.array([0.0, 0.5, 1.2, 2.0])
     >>> overlaps((Span(1.0, 2.0),), begin_s, begin_s + 0.6)
     array([False,  True,  True, False])
@@ -79,8 +75,6 @@ class Assumption(str):
     It is its sentence: it prints, compares and joins as that text. Whoever wants to act
     on it reads the fields instead of the words.
 
-    Examples
-    --------
     >>> assumed = Assumption("Column 't' is time in us.", "time unit", "us", source="file",
     ...                      arguments=("time_unit",))
     >>> print(assumed, assumed.value, assumed.arguments)

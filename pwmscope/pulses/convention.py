@@ -177,8 +177,6 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
        its pulses evenly. Where its falls are, or neither, a line that idles high
        and one whose pulses end evenly look alike, and the other reading is given.
 
-    Examples
-    --------
     Pulses of 1900 and 2000 us that end every 3000 us, or pauses of an inverted line:
 
     >>> from pwmscope.pulses import STANDARD_SERVO

@@ -242,8 +242,6 @@ def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
     periods of 10 to 25 ms, at another usual rate. Lines of other conventions and
     lines of fewer than 20 pulses say nothing. Own rule.
 
-    Examples
-    --------
     Frames of 750 us, a hundred a second, are frames of 1500 us, fifty a second:
 
     >>> n = np.arange(50)

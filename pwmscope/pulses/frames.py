@@ -25,8 +25,6 @@ REACH_MAX: Final = 0.25
 class Pattern:
     """Frame periods that repeat in this order.
 
-    Examples
-    --------
     >>> Pattern((9000.0, 13000.0)).count(np.array([22000.0, 31100.0]), np.array([0, 0]))
     (array([2, 3]), array([  0., 100.]))
     """
@@ -124,8 +122,6 @@ class Recognition:
 def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
     """Return how far a period may lie from its pattern's without being odd.
 
-    Examples
-    --------
     >>> reach_us(1.0, 20_000.0, 1.0)
     200.0
     """
@@ -137,8 +133,6 @@ def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
 def describe(patterns: tuple[Pattern, ...]) -> str:
     """Say patterns in milliseconds, in the order in which they appear.
 
-    Examples
-    --------
     >>> describe((Pattern((20000.0,)), Pattern((7000.0, 7000.0, 22000.0))))
     '20 ms, then 7 (twice) and 22 ms by turns'
     """
@@ -159,8 +153,6 @@ def _turn(pattern: Pattern) -> str:
 def format_ms(period_us: float) -> str:
     """Write a period in milliseconds, to the microsecond.
 
-    Examples
-    --------
     >>> format_ms(20_000.2), format_ms(2_750.0)
     ('20', '2.75')
     """
@@ -170,8 +162,6 @@ def format_ms(period_us: float) -> str:
 def multiples(pattern: Pattern) -> tuple[tuple[float, float], ...]:
     """List each two unlike periods of a pattern of which one is a whole multiple of the other.
 
-    Examples
-    --------
     >>> multiples(Pattern((7000.0, 14001.0)))
     ((7000.0, 14001.0),)
     """
@@ -406,8 +396,6 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
     A period is odd if it lies farther from its pattern's than eight deviations of
     the scatter and one percent of the mean period (a quarter at most).
 
-    Examples
-    --------
     >>> by_turns = recognise(np.array([9000.0, 13000.0] * 20), 1.0)
     >>> by_turns.patterns
     (Pattern(periods_us=(9000.0, 13000.0)),)

@@ -73,8 +73,6 @@ UNMEASURED = Flag.CUT | Flag.GLITCH | Flag.NOTCHED | Flag.FOREIGN
 class DamagedFrames:
     """Frames of a PPM sum train, one after the other, of which no pulse belongs to a channel.
 
-    Examples
-    --------
     >>> DamagedFrames(1.0, 1.3, 14, 6, 8).reason
     '14 frames hold 6 channels instead of 8'
     """

@@ -81,8 +81,6 @@ _MOST_GIB = 2**30
 def size_of_unit(unit: str) -> tuple[int, int]:
     """Tell how long one unit of time is: a whole multiple of a power of ten picoseconds.
 
-    Examples
-    --------
     >>> size_of_unit("us"), size_of_unit("100 ns"), size_of_unit("60 s")
     ((1, 6), (1, 5), (6, 13))
     """
@@ -96,8 +94,6 @@ def size_of_unit(unit: str) -> tuple[int, int]:
 def unit_of_multiple(number: str, base: str) -> str | None:
     """Name the unit that is so many of another, such as ``100 ns`` or ``us``.
 
-    Examples
-    --------
     >>> unit_of_multiple("1e-6", "s"), unit_of_multiple("100", "ns"), unit_of_multiple("0.1", "ps")
     ('us', '100 ns', None)
     """
@@ -121,8 +117,6 @@ _MAX_DIGITS: Final = 24
 def parse_rate(text: str | float) -> float:
     """Read a sample rate such as ``1MHz``, ``500k``, ``24 MS/s`` or ``250000``.
 
-    Examples
-    --------
     >>> parse_rate("24 MS/s")
     24000000.0
     >>> parse_rate("500k")
@@ -150,8 +144,6 @@ def parse_rate(text: str | float) -> float:
 def parse_time_unit(text: str) -> str:
     """Read a time unit and return it as one of ``s, ms, us, ns, ps``, or a multiple of one.
 
-    Examples
-    --------
     >>> parse_time_unit("µs"), parse_time_unit("100 ns"), parse_time_unit("1e-6 s")
     ('us', '100 ns', 'us')
     """
@@ -242,8 +234,6 @@ _LONG_UNITS: Final = frozenset(word for word in _UNIT_SPELLINGS if len(word) > 3
 def foreign_unit_in(heading: str) -> str | None:
     """Find a word in brackets after a word for time that is no unit known here.
 
-    Examples
-    --------
     >>> foreign_unit_in("time (ticks)"), foreign_unit_in("time (us)"), foreign_unit_in("t [rel.]")
     ('ticks', None, None)
     """
@@ -257,8 +247,6 @@ def foreign_unit_in(heading: str) -> str | None:
 def is_unit(word: str) -> bool:
     """Say whether a word is a unit of time, or one that may stand above a column of levels.
 
-    Examples
-    --------
     >>> is_unit("ms"), is_unit("Volt"), is_unit("RX1")
     (True, True, False)
     """
@@ -269,8 +257,6 @@ def is_unit(word: str) -> bool:
 def unit_in(heading: str) -> str | None:
     """Find a unit of time among a heading's words.
 
-    Examples
-    --------
     >>> unit_in("width_us"), unit_in("High duration [ms]"), unit_in("width")
     ('us', 'ms', None)
     >>> unit_in("Time (1e-6 s)"), unit_in("width_min_us")
@@ -296,8 +282,6 @@ def _is_multiple(match: re.Match[str]) -> bool:
 def is_sample_number(heading: str) -> bool:
     """Say whether a column heading means the number of the sample.
 
-    Examples
-    --------
     >>> is_sample_number("Sample No."), is_sample_number("index"), is_sample_number("RX1")
     (True, True, False)
     """
@@ -307,8 +291,6 @@ def is_sample_number(heading: str) -> bool:
 def format_interval(interval_ps: float) -> str:
     """Write a time interval with the unit that reads best.
 
-    Examples
-    --------
     >>> format_interval(1e12 / 24e6), format_interval(1e6), format_interval(2.5e9)
     ('41.667 ns', '1 us', '2.5 ms')
     """
@@ -322,8 +304,6 @@ def format_interval(interval_ps: float) -> str:
 def format_rate(interval_ps: float) -> str:
     """Write the sample rate that belongs to an interval.
 
-    Examples
-    --------
     >>> format_rate(1e12 / 24e6), format_rate(1e7)
     ('24 MS/s', '100 kS/s')
     """
@@ -436,8 +416,6 @@ def has_servo_pulses(line: Line) -> bool:
 
     The distances between the marks of a sum train count as well.
 
-    Examples
-    --------
     >>> edges = np.array([20, 21.5, 40, 41.5, 60, 61.5]) * 10**9
     >>> has_servo_pulses(Line("RX1", edges.astype(np.int64), 0))
     True
@@ -505,8 +483,6 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     trial interval ``T`` with probability ``(2 r / T)^(n-1)``, where ``r`` is
     the printed resolution; with 20 times and ``T >= 8 r`` that is below 1e-11.
 
-    Examples
-    --------
     >>> ticks = np.array([0, 36000, 480000, 516001] + [516001 + 7 * k for k in range(1, 30)])
     >>> ns = np.round(ticks * 1000 / 24).astype(np.int64)
     >>> round(find_interval_ps(ns * 1000, 1000), 3)

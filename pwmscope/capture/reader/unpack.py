@@ -61,8 +61,6 @@ _observer: ContextVar[Observer | None] = ContextVar("observer", default=None)
 def observed_by(observer: Observer) -> Iterator[None]:
     """Let an observer watch all reading inside the block.
 
-    Examples
-    --------
     >>> with observed_by(lambda done, total, unit: print(f"{done} of {total} {unit}")):
     ...     list(watched(["ab", "cde"], 5, len, "bytes"))
     0 of 5 bytes
@@ -201,8 +199,6 @@ def call_always(path: Path, name: str) -> None:
 def name_of(path: Path) -> str:
     """Tell what a file is called in sentences: its path, unless it stands for something else.
 
-    Examples
-    --------
     >>> with called(Path("/tmp/x"), "standard input"):
     ...     name_of(Path("/tmp/x")), name_of(Path("bench.csv"))
     ('standard input', 'bench.csv')
@@ -344,8 +340,6 @@ def _is_systems_own(name: str) -> bool:
 def reading(path: Path) -> Iterator[None]:
     """Turn what can go wrong while a file's bytes are read into one sentence.
 
-    Examples
-    --------
     >>> with reading(Path("nowhere.csv")):
     ...     Path("nowhere.csv").open("rb")
     Traceback (most recent call last):

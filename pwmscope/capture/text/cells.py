@@ -115,8 +115,6 @@ def kind_of(cell: str) -> CellKind:
     A comma counts as a decimal point here; the caller knows whether commas
     separate cells.
 
-    Examples
-    --------
     >>> [kind_of(cell) for cell in ("1", "1.0", "High", "0x1F", "1Fh", "0b01", "12", "-0,5")]
     ['digit', 'level number', 'word', 'hex', 'hex', 'binary', 'integer', 'decimal']
     >>> kind_of("2031-05-06T07:08:09.25Z"), kind_of("RX1"), kind_of(""), kind_of("50 us")
@@ -162,8 +160,6 @@ TIME_UNITS: Final = (
 def unit_of(cell: str) -> str:
     """Find the unit that a quantity's cell ends with; empty where it is none.
 
-    Examples
-    --------
     >>> unit_of("50 us"), unit_of("3.3V"), unit_of("RX1"), unit_of("3 apples")
     ('us', 'V', '', '')
     """
@@ -187,8 +183,6 @@ def number_of(cell: str) -> Decimal:
 def in_one_unit(cells: list[str]) -> tuple[list[str], str] | None:
     """Write quantities as bare numbers of one unit: volts, or picoseconds where they are times.
 
-    Examples
-    --------
     >>> in_one_unit(["950 ns", "1.5 us", "0 s"]), in_one_unit(["3.3 V", "40 mV"])
     ((['9.50E+5', '1.5E+6', '0E+12'], 'ps'), (['3.3', '0.040'], 'V'))
     """
@@ -223,8 +217,6 @@ def kind_of_column(cells: list[str]) -> CellKind:
     One odd cell in a column of levels or numbers does not change its kind:
     it is refused later, with its row.
 
-    Examples
-    --------
     >>> kind_of_column(["0", "1", "1"]), kind_of_column(["0", "1.0"]), kind_of_column(["H", "L"])
     ('digit', 'level number', 'word')
     >>> kind_of_column(["0", "3", "1"]), kind_of_column(["0", "2.5"])
@@ -320,8 +312,6 @@ class Spelling:
     def plain(self, cell: str) -> str:
         """Write one cell as parsers know it.
 
-        Examples
-        --------
         >>> [spelling.plain(cell) for spelling, cell in zip(SPELLINGS[:4], (
         ...     "1.2D-3", "20310506T070809.5Z", "07:08:09 UTC", "0 days 00:00:01.5"))]
         ['1.2e-3', '2031-05-06T07:08:09.5Z', '07:08:09Z', '00:00:01.5']
@@ -382,8 +372,6 @@ THOUSANDS: Final = {",": _DOUBTFUL_THOUSANDS[0], ".": _DOUBTFUL_THOUSANDS[1]}
 def may_be_thousands(cells: Sequence[str], mark: str) -> bool:
     """Whether a mark in numbers may separate thousands: three digits follow, no 0 leads.
 
-    Examples
-    --------
     >>> [may_be_thousands(cells, ".") for cells in (
     ...     ["0", "990", "1.000"], ["0.000", "1.000"], ["1.5"], ["990"])]
     [True, False, False, False]
@@ -396,8 +384,6 @@ def may_be_thousands(cells: Sequence[str], mark: str) -> bool:
 def find_spelling(cells: Sequence[str]) -> Spelling | None:
     """Find the one way in which a column's cells are written that parsers do not know.
 
-    Examples
-    --------
     >>> [found.what if (found := find_spelling(cells)) else None for cells in (
     ...     ("0", "990", "1,000"), ("0", "1 234 567"), ("0.5", "1,000.5"), ("0.998", "1.000"))]
     ['thousands separated by commas', 'thousands separated by spaces', \
@@ -429,8 +415,6 @@ def _shows_thousands(cells: list[str], spelling: Spelling) -> bool:
 def comma_before_decimals(cells: Sequence[str]) -> Spelling | None:
     """Take a column for one with a decimal comma where its commas can be nothing else.
 
-    Examples
-    --------
     >>> comma_before_decimals(["0,000000", "0,010490"]) is not None
     True
     >>> comma_before_decimals(["1,000", "1,200"])
@@ -452,8 +436,6 @@ class Stated:
 def read_preamble(lines: tuple[str, ...], decimal_mark: str = "") -> Stated:
     """Find the sample rate and the unit of time in the remarks above a table.
 
-    Examples
-    --------
     >>> read_preamble(("# bench 3", "# Sample rate: 24 MHz", "Time unit = us"))
     Stated(rate_hz=24000000.0, time_unit='us', doubt='')
     >>> read_preamble(("Samplerate,1000000",)).rate_hz
@@ -567,8 +549,6 @@ def states_something(line: str) -> bool:
 def is_remark(line: str, cells: list[str], width: int) -> bool:
     """Whether a line among the rows is a comment or a drawn rule, and not a row behind a mark.
 
-    Examples
-    --------
     >>> is_remark("# stick moved", ["# stick moved"], 3)
     True
     >>> is_remark("#0.5,1,0", ["#0.5", "1", "0"], 3), is_remark("# a, b, c", ["# a", "b", "c"], 3)
@@ -592,8 +572,6 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
 def is_footer(cells: list[str], width: int) -> bool:
     """Whether a line may stand below a table: words in fewer or more cells, or in the first only.
 
-    Examples
-    --------
     >>> is_footer(["End of data"], 3), is_footer(["Total samples", "", ""], 3)
     (True, True)
     >>> is_footer(["2.5"], 3), is_footer(["soon", "1", "0"], 3)
@@ -613,8 +591,6 @@ _RULE: Final = re.compile(
 def is_rule(line: str) -> bool:
     """Whether a line is drawn around the header or between the rows of a table.
 
-    Examples
-    --------
     >>> is_rule("+------+-----+"), is_rule("|---|:-:|"), is_rule("-1,-1"), is_rule("| - | 1 |")
     (True, True, False, False)
     """

@@ -85,8 +85,6 @@ def find_dialect(head: str, source: str) -> Dialect:
     above it are remarks, whatever they begin with. A line between the header and
     the rows is a row of units, or a row that cannot be read.
 
-    Examples
-    --------
     >>> dialect = find_dialect("Sample rate: 1 MHz\n\nt;RX1\n0,5;0\n0,6;1\n", "a.csv")
     >>> dialect.delimiter, dialect.decimal_comma, dialect.skip_lines, dialect.headings
     (';', True, 3, ('t', 'RX1'))
@@ -170,8 +168,6 @@ def _is_loose(rows: str, delimiter: str) -> bool:
 def tight(line: str, delimiter: str) -> str:
     """Write a row without blanks between its quotes and its delimiters or ends.
 
-    Examples
-    --------
     >>> tight('"0" ; "hi" ;  "lo" ', ";")
     '"0";"hi";"lo"'
     """
@@ -208,8 +204,6 @@ def _without_rows(lines: list[str], plain: list[int], source: str) -> Dialect:
 def split(line: str, delimiter: str) -> list[str]:
     """Split one line into cells, stripped of spaces and quotes.
 
-    Examples
-    --------
     >>> split('"RX 1", 0 ,1', ","), split("  0.5   1 0 ", " ")
     (['RX 1', '0', '1'], ['0.5', '1', '0'])
     """

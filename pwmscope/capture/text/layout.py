@@ -376,8 +376,6 @@ def find_layout(
 ) -> Layout:
     r"""Decide from the head of a file how its rows are to be read.
 
-    Examples
-    --------
     >>> layout = find_layout("time_us,RX1\n0,0\n1.5,1\n", "a.csv", Hints())
     >>> layout.time_column, layout.time_unit, layout.level_columns
     ('time_us', 'us', ('RX1',))

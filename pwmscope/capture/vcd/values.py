@@ -54,8 +54,6 @@ class _Variable:
     def bits(self) -> tuple[int | None, ...]:
         """Index of each bit, first written first; a single None where it has no index.
 
-        Examples
-        --------
         >>> _Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
         (2, 1, 0)
         >>> _Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
@@ -86,8 +84,6 @@ class Header:
 def read_header(file: BinaryIO, source: str) -> Header:
     r"""Read up to and including ``$enddefinitions $end``.
 
-    Examples
-    --------
     >>> import io
     >>> text = b"$timescale 1 us $end $var wire 1 ! RX1 $end $enddefinitions $end\n#0\n"
     >>> header = read_header(io.BytesIO(text), "a.vcd")
@@ -502,8 +498,6 @@ class Trace:
     def feed(self, times: npt.NDArray[np.int64], states: npt.NDArray[np.uint8]) -> None:
         """Take further states; times never decrease from one call to the next.
 
-        Examples
-        --------
         >>> trace = Trace()
         >>> trace.feed(np.array([0, 5, 9]), np.array([0, 1, UNKNOWN], np.uint8))
         >>> trace.feed(np.array([12, 15]), np.array([1, 0], np.uint8))
@@ -577,8 +571,6 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
 
     Each number counts once, however long it holds.
 
-    Examples
-    --------
     >>> histogram = AmplitudeHistogram()
     >>> histogram.add(np.array([0.0, 0.0, 1.0, 5.0, 5.0]))
     >>> find_threshold("volts", histogram, None).level
@@ -631,8 +623,6 @@ class RealTrace:
     def feed(self, times: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> None:
         """Take further numbers, NaN where unknown.
 
-        Examples
-        --------
         >>> real = RealTrace(threshold=1.65, reach=0.165)
         >>> real.feed(np.array([0, 10, 20, 30, 40]), np.array([0, 1.7, 1.6, 1.7, 3.3]))
         >>> real.trace.finish(50)

@@ -383,8 +383,6 @@ def _standing_together(first: Dwells, second: Dwells) -> tuple[FloatArray, Float
 def are_apart(first: FloatArray, second: FloatArray) -> bool:
     """Say whether neither of two lines' levels is a monotone function of the other's.
 
-    Examples
-    --------
     >>> one = np.array([0.5, 0.7, 0.7, 0.5])
     >>> are_apart(one, np.array([0.5, 0.5, 0.3, 0.3])), are_apart(one, 1.0 - one)
     (True, False)

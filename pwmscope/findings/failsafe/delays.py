@@ -73,8 +73,6 @@ HYSTERESIS: Final = 0.005
 def range_odds(count: int, range_over_scatter: float) -> float:
     """Return the odds that so many normal deviates range over no more.
 
-    Examples
-    --------
     >>> range_odds(1, 0.1), round(range_odds(2, 2.772), 3)
     (1.0, 0.95)
     """
@@ -166,8 +164,6 @@ def person_odds(delays_s: FloatArray, frame_s: float) -> FloatArray:
 def chance_odds(moments_s: FloatArray, lasting_s: float, least_range_s: float) -> float:
     """Return the odds that events at any time of a loss come so close together by chance.
 
-    Examples
-    --------
     >>> chance_odds(np.array([0.5]), 2.0, 0.1)
     1.0
     >>> round(chance_odds(np.array([0.5, 0.5, 0.6]), 2.0, 0.1), 5)

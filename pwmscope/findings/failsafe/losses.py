@@ -153,8 +153,6 @@ def stated_losses(
 ) -> tuple[Loss, ...]:
     """Take a person's word for when the transmitter went off.
 
-    Examples
-    --------
     >>> [loss.earliest_s for loss in stated_losses([(12.5, 0.25)], ["RX1"], 0.0, 20.0)]
     [12.25]
     """

@@ -79,8 +79,6 @@ class Expectation:
 def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
     r"""Read off a sheet what is expected of a line.
 
-    Examples
-    --------
     >>> from pwmscope.bench import parse_sheet
     >>> sheet = parse_sheet('[channels.RX3]\nrole = "weapon"\nno_pulses = "stops"\n')
     >>> expected = expectation_of(sheet, "RX3")

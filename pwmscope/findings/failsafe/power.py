@@ -87,8 +87,6 @@ class Guard:
     def over(self, own: Verdict) -> Verdict:
         """Give a guarded device's verdict: without power it stands still, whatever its pulses say.
 
-        Examples
-        --------
         >>> str(Guard("RX5", Verdict.MEETS, True).over(Verdict.DOES_NOT_MEET))
         'meets'
         >>> str(Guard("RX5", Verdict.NOT_SHOWN, True).over(Verdict.DOES_NOT_MEET))

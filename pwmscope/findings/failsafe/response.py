@@ -79,8 +79,6 @@ def width_doubt_us(width_us: FloatArray, interval_us: float | None) -> FloatArra
     cannot lie, so that a pulse counts on either side of a stop range's end only
     where it lies there for certain.
 
-    Examples
-    --------
     >>> width_doubt_us(np.array([1500.0]), 1.0)
     array([1.15])
     """

@@ -56,8 +56,6 @@ _STILL: Final = 0.03
 def format_motion(left: float, right: float) -> str:
     """Say how a robot moves.
 
-    Examples
-    --------
     >>> format_motion(1.0, 0.0)
     'turns right (left side forward, right side still)'
     >>> format_motion(0.9, 0.88), format_motion(-1.0, 1.0)
@@ -399,8 +397,6 @@ _RECORD: Final = (
 def format_comovement(position: FloatArray) -> str:
     """Say what two outputs do together, and what that leaves open.
 
-    Examples
-    --------
     >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
     >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
     Each output moved while the other rested, never both togethe

@@ -449,8 +449,6 @@ def fit_robustly(design: FloatArray, measured: FloatArray, least_scale: float = 
     The scale is the median absolute deviation from zero, renewed at each turn
     (Huber, "Robust Statistics", 1981, 7.8; from memory).
 
-    Examples
-    --------
     >>> x = np.arange(20.0)
     >>> y = 3.0 * x + 1.0
     >>> y[7] = 500.0
@@ -506,8 +504,6 @@ def scale_of(residual: FloatArray, least_scale: float) -> float:
 def loss(residual: FloatArray, scale: float) -> float:
     """Return the sum of Huber's loss, in units of the scale squared.
 
-    Examples
-    --------
     >>> loss(np.array([1.0, -1.0]), 1.0)
     1.0
     """

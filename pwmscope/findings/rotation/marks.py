@@ -223,8 +223,6 @@ def rolling(marks: Marks, per_turn: int, begin: int, end: int) -> tuple[FloatArr
 def below_per_minute(silent_s: float, per_turn: int) -> float:
     """Return the speed that a rotor is below where no mark came for a time.
 
-    Examples
-    --------
     >>> below_per_minute(0.4, 1)
     150.0
     """

@@ -251,8 +251,6 @@ class HeldPositions:
 def distances(level: FloatArray, others: FloatArray) -> FloatArray:
     """Largest difference over the lines between positions, in parts of the span.
 
-    Examples
-    --------
     >>> distances(np.array([[1.0, 1.5]]), np.array([[1.0, 1.4], [1.0, np.nan]])).round(3)
     array([[0.1, inf]])
     """

@@ -22,8 +22,6 @@ _OPTIONS: ContextVar[Mapping[str, str] | None] = ContextVar("options", default=N
 def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
     """Let sentences that are made inside the block name options instead of arguments.
 
-    Examples
-    --------
     >>> with naming({"rate": "--rate"}):
     ...     print(PwmscopeError("The rate is needed; add `rate`, for example `rate='1MHz'`."))
     The rate is needed; add --rate, for example --rate 1MHz.
@@ -38,8 +36,6 @@ def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
 class Reason(str):
     """Why something is not shown, as a sentence, with its two parts as fields.
 
-    Examples
-    --------
     >>> reason = Reason("Only 3 s were seen.", "Record at least 30 s.")
     >>> print(reason)
     Only 3 s were seen. Record at least 30 s.
@@ -88,8 +84,6 @@ def named(sentence: str) -> str:
 def plain_text(text: str) -> str:
     r"""Write control characters and bytes that are no letters as escapes, so that all may print.
 
-    Examples
-    --------
     >>> print(plain_text("a\x1b[2J\udcff.csv"))
     a\x1b[2J\xff.csv
     """
@@ -110,8 +104,6 @@ def _escaped(letter: str) -> str:
 def shortened(sentence: str, most: int = 390) -> str:
     """Cut the middle out of a sentence that is too long to be read; its end says what to do.
 
-    Examples
-    --------
     >>> shortened("The file aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa is none.", 30)
     'The file aaaaa ... aa is none.'
     """
@@ -247,8 +239,6 @@ class ArgumentError(HintError):
     def about(self, subject: str) -> str:
         """Write the sentence about what the person gave, such as an option.
 
-        Examples
-        --------
         >>> ArgumentError("span", "empty", "two times").about("The option --from")
         'The option --from is empty; expected two times.'
         """
@@ -264,8 +254,6 @@ def require_type(
 ) -> None:
     """Refuse a value that is of none of some types; a truth value is no number.
 
-    Examples
-    --------
     >>> require_type("rate", 1e6, (int, float, str), "a rate")
     """
     taken = kinds if isinstance(kinds, tuple) else (kinds,)
@@ -277,8 +265,6 @@ def require_type(
 def format_given(value: object) -> str:
     """Write what was given for an argument: a short value itself, otherwise its type.
 
-    Examples
-    --------
     >>> format_given("bench.toml"), format_given(3), format_given([1, 2])
     ("the text 'bench.toml'", 'the number 3', 'a list')
     """

@@ -89,7 +89,7 @@ def test_a_reader_is_added_by_its_module_and_a_row(project):
 
 def test_an_analyser_is_added_by_its_module_and_a_row(project):
     touched = perform("Adding an analyser", project)
-    assert set(touched) == {"pwmscope/findings/duty_factor.py", "pwmscope/findings/analysers.py"}
+    assert set(touched) == {"pwmscope/findings/duty_factor.py", "pwmscope/findings/examine.py"}
     sweep = str(ROOT / "captures" / "clean-sweep.csv")
     document = json.loads(run(project, "-m", "pwmscope", "measure", sweep, "--json", "-"))
     found = {

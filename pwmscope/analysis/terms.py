@@ -104,7 +104,7 @@ def _read_open(file: BinaryIO, hints: Mapping[str, Any]) -> Capture:
 
 
 def _read_frame(frame: pl.DataFrame, hints: Mapping[str, Any]) -> Capture:
-    from pwmscope.capture.columnar import read_frame  # noqa: PLC0415 - polars is slow to import
+    from pwmscope.capture import read_frame  # noqa: PLC0415 - polars is slow to import
 
     if not frame.width or not frame.height:
         raise ArgumentError(

@@ -5,24 +5,21 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.bench.common_practice import (
-    CAUTIONS,
-    COMMON_PRACTICE,
-    LINK_CAUTIONS,
-    MOTION_CAUTIONS,
-    Limits,
-)
 from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
+    CAUTIONS,
+    COMMON_PRACTICE,
     CONTROLS,
     DEFAULT_STOP,
     DRIVES,
     FAILSAFE_IN,
     INTO_MIXER,
     LEVELS,
+    LINK_CAUTIONS,
     MARKER_KINDS,
     MAX_LATE_S,
     MIXERS,
+    MOTION_CAUTIONS,
     MOTORS,
     NO_DEVICE,
     NO_NEUTRAL,
@@ -38,6 +35,7 @@ from pwmscope.bench.equipment import (
     FailsafeIn,
     Gap,
     Level,
+    Limits,
     Marker,
     MarkerKind,
     Mixer,

@@ -8,8 +8,15 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, get_args
 
-from pwmscope.bench.common_practice import CAUTIONS, LINK_CAUTIONS, MOTION_CAUTIONS
-from pwmscope.bench.equipment import DRIVES, INTO_MIXER, BenchChannel, BenchSheet
+from pwmscope.bench.equipment import (
+    CAUTIONS,
+    DRIVES,
+    INTO_MIXER,
+    LINK_CAUTIONS,
+    MOTION_CAUTIONS,
+    BenchChannel,
+    BenchSheet,
+)
 from pwmscope.errors import HintError
 from pwmscope.model import CLOCK_TOLERANCE, COVERAGE
 

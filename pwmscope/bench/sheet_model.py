@@ -13,10 +13,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import ErrorDetails, core_schema
 
-from pwmscope.bench.common_practice import COMMON_PRACTICE
 from pwmscope.bench.equipment import (
     BELOW_NEUTRAL,
     BUTTON_LATE_S,
+    COMMON_PRACTICE,
     CONTROLS,
     EDGES,
     FAILSAFE_IN,

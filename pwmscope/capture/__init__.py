@@ -1,5 +1,10 @@
 """From a file to a Capture: named lines of edges in picoseconds."""
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
 from pwmscope.capture.formats import (
     FORMATS,
     PART,
@@ -13,17 +18,20 @@ from pwmscope.capture.formats import (
     parse_instant_s,
     parse_stated_s,
 )
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.progress import Observer, observed_by
-from pwmscope.capture.reader.units import (
+from pwmscope.capture.reader.hints import (
     EXPONENT_OF_UNIT,
+    Hints,
     format_interval,
     format_rate,
     parse_rate,
     parse_time_unit,
     time_unit_in,
 )
+from pwmscope.capture.reader.unpack import Observer, observed_by
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
+
+if TYPE_CHECKING:
+    from pwmscope.capture.columnar import read_frame, write_edges
 
 __all__ = [
     "EXPONENT_OF_UNIT",
@@ -49,5 +57,15 @@ __all__ = [
     "parse_rate",
     "parse_stated_s",
     "parse_time_unit",
+    "read_frame",
     "time_unit_in",
+    "write_edges",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """Import what needs the columnar library when it is first used; it is slow to import."""
+    if name not in {"read_frame", "write_edges"}:
+        raise AttributeError(f"module 'pwmscope.capture' has no attribute '{name}'")
+    found: object = getattr(importlib.import_module("pwmscope.capture.columnar"), name)
+    return found

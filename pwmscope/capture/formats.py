@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 import numpy as np
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT, parse_time_unit
+from pwmscope.capture.reader.hints import EXPONENT_OF_UNIT, Hints, parse_time_unit
 from pwmscope.capture.reader.unpack import (
     find_packing,
     is_workbook,
@@ -34,31 +33,17 @@ Reader: TypeAlias = Callable[[Path, Hints], Capture]
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """A kind of file that can be read.
+    """A kind of file that can be read."""
 
-    Parameters
-    ----------
-    name : str
-        What a person calls it.
-    begins : callable
-        From a file's first bytes, unpacked, to whether they look like this format.
-    hints : tuple of str
-        The arguments of `load` that its reader acts on.
-    reader : str
-        The package and the function that read it, as ``package:function``; the package is
-        imported when the first such file comes.
-    lacks : str
-        What such a file lacks, for the other hints.
-    growing : str
-        What reads it while it grows, as ``package:class``; empty where nothing does.
-    """
-
-    name: str
+    name: str  # What a person calls it
+    # From a file's first bytes, unpacked, to whether they look like this format
     begins: Callable[[bytes], bool]
-    hints: tuple[str, ...]
+    hints: tuple[str, ...]  # The arguments of `load` that its reader acts on
+    # The package and the function that read it, as `package:function`; the package is imported when
+    # the first such file comes
     reader: str
-    lacks: str = ""
-    growing: str = ""
+    lacks: str = ""  # What such a file lacks, for the other hints
+    growing: str = ""  # What reads it while it grows, as `package:class`; empty where nothing does
 
     def read(self, path: Path, hints: Hints) -> Capture:
         """Read a file of this format; refuse a hint that its reader would not act on."""
@@ -225,8 +210,6 @@ def _printable(capture: Capture) -> Capture:
 def find_format(path: Path) -> Format:
     r"""Find the format of a file by its first bytes; its name has no say.
 
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder, "a")
@@ -243,25 +226,16 @@ _PACKED_WITH: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip"}
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What kind of file a recording is in.
+    """What kind of file a recording is in."""
 
-    Parameters
-    ----------
-    words : str
-        Such as ``text table, packed with gzip``.
-    holds_edges : bool
-        Whether it is an edge file of pwmscope's own, about which nothing is guessed.
-    """
-
-    words: str
+    words: str  # Such as `text table, packed with gzip`
+    # Whether it is an edge file of pwmscope's own, about which nothing is guessed
     holds_edges: bool = False
 
 
 def find_kind(path: Path) -> Kind:
     r"""Tell the kind of a file that `pwmscope.load` can read.
 
-    Examples
-    --------
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder, "a.csv")

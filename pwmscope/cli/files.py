@@ -65,7 +65,7 @@ def convert(recording: Recording, out: Path, *, replace: bool) -> None:
     OUT holds every edge exactly, and all that was assumed. Each command takes it in place of
     CAPTURE. Its name must end in .parquet.
     """
-    from pwmscope.capture.columnar import write_edges
+    from pwmscope.capture import write_edges
     from pwmscope.errors import OutputError
     from pwmscope.output import refuse_to_overwrite
 

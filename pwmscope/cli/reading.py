@@ -61,7 +61,7 @@ class _Bar:
         self._known: tuple[int, int | None, str] = (0, None, "")
 
     def note(self, done: int, total: int | None, unit: str) -> None:
-        """Take note of the progress; an observer of `pwmscope.capture.reader.progress`."""
+        """Take note of the progress; an observer of `pwmscope.capture.reader.unpack`."""
         with self._lock:
             self._known = (done, total, unit)
             self._draw()

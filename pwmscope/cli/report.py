@@ -72,7 +72,7 @@ def run_side_by_side(
     A cluster's workers do them, by the same paths, where the address of its scheduler is given.
     """
     from pwmscope.analysis import carry_out
-    from pwmscope.capture.reader.progress import report as tell
+    from pwmscope.capture.reader.unpack import report as tell
 
     home = None if address is None else Path.cwd()
     work: Any = partial(_run, home=home)

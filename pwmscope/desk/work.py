@@ -21,8 +21,7 @@ from typing import Any, Final, TextIO
 from pwmscope.advice import SETTINGS_ORDER, Course, SettingAction, compare_settings, course_of
 from pwmscope.analysis import Analysis, analyse
 from pwmscope.bench import load_sheet
-from pwmscope.capture import Capture, Observer, load, observed_by
-from pwmscope.capture.columnar import write_edges
+from pwmscope.capture import Capture, Observer, load, observed_by, write_edges
 from pwmscope.desk.folder import TEST
 from pwmscope.desk.jobs import LABELS, Job
 from pwmscope.errors import PwmscopeError, naming

@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-from pwmscope.findings.analysers import ANALYSERS, Analyser, definitions
 from pwmscope.findings.examine import (
+    ANALYSERS,
     LINK_RECORD,
+    Analyser,
     ChannelFindings,
     Findings,
     SensorFindings,
+    definitions,
     examine,
     examine_link_record,
 )

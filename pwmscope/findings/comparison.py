@@ -149,8 +149,6 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
     squares of the halves of their 95 % intervals that face each other (JCGM 100,
     5.1.2, for independent values, k = 2). Texts differ where they are not the same.
 
-    Examples
-    --------
     >>> from pwmscope.model import measured
     >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
     >>> differ(one, two), differ(one, measured("neutral", 1501.5, "us", "", uncertainty=0.5))
@@ -201,38 +199,21 @@ class Change(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FaultRate:
-    """How often one kind of fault came on one line in one stretch.
+    """How often one kind of fault came on one line in one stretch."""
 
-    Parameters
-    ----------
-    stretch : Stretch
-        Where.
-    count : int
-        How many faults began there.
-    watched_s : float
-        For how long one could have shown: for glitches and restarts without the signal losses,
-        for freezes while the stick moved fast enough.
-    per_minute : float or None
-        Their rate; None where nothing could have shown.
-    interval : tuple of float or None
-        Its exact 95 % Poisson interval (Garwood).
-    ratio : RateRatio or None
-        How it stands to the first stretch's rate; None for the first one, and where one of both
-        is not known.
-    chance : float or None
-        That equal rates give counts as unequal, or more, in any comparison of the hunt (Holm).
-    change : Change or None
-        What that says; None for the first stretch.
-    """
-
-    stretch: Stretch
-    count: int
+    stretch: Stretch  # Where
+    count: int  # How many faults began there
+    # For how long one could have shown: for glitches and restarts without the signal losses, for
+    # freezes while the stick moved fast enough
     watched_s: float
-    per_minute: float | None
-    interval: tuple[float, float] | None
+    per_minute: float | None  # Their rate; None where nothing could have shown
+    interval: tuple[float, float] | None  # Its exact 95 % Poisson interval (Garwood)
+    # How it stands to the first stretch's rate; None for the first one, and where one of both is
+    # not known
     ratio: RateRatio | None = None
+    # That equal rates give counts as unequal, or more, in any comparison of the hunt (Holm)
     chance: float | None = None
-    change: Change | None = None
+    change: Change | None = None  # What that says; None for the first stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,8 +392,6 @@ def _judged(rows: list[FaultRow]) -> tuple[FaultRow, ...]:
 def holm(chances: Sequence[float]) -> list[float]:
     """Correct the chances of several tests, so that any errs as seldom as one would.
 
-    Examples
-    --------
     >>> [round(chance, 3) for chance in holm([0.01, 0.04, 0.03])]
     [0.03, 0.06, 0.06]
     """

@@ -273,27 +273,13 @@ class GlitchCount:
 
 @dataclass(frozen=True, slots=True)
 class Glitches:
-    """All glitches of one line.
+    """All glitches of one line."""
 
-    Parameters
-    ----------
-    line : str
-        The line.
-    observed_s : float
-        Length of the recording without the channel's loss spans.
-    kinds : tuple of GlitchCount
-        Every kind, also those that did not occur.
-    time_s : ndarray of float64, shape (n,)
-        When each began, of whatever kind, in order.
-    findings : tuple of Finding
-        ``glitches``.
-    """
-
-    line: str
-    observed_s: float
-    kinds: tuple[GlitchCount, ...]
-    time_s: FloatArray
-    findings: tuple[Finding, ...]
+    line: str  # The line
+    observed_s: float  # Length of the recording without the channel's loss spans
+    kinds: tuple[GlitchCount, ...]  # Every kind, also those that did not occur
+    time_s: FloatArray  # shape (n,): When each began, of whatever kind, in order
+    findings: tuple[Finding, ...]  # `glitches`
 
     @property
     def count(self) -> int:
@@ -322,8 +308,6 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
 def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, float] | None:
     """Return the exact two-sided 95 % interval of a Poisson rate (`poisson_interval`).
 
-    Examples
-    --------
     >>> low, high = poisson_interval_per_minute(5, 60.0)
     >>> round(low, 3), round(high, 3)
     (1.623, 11.668)
@@ -417,24 +401,12 @@ SIGNIFICANT: Final = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """Lines struck at one moment.
+    """Lines struck at one moment."""
 
-    Parameters
-    ----------
-    lines : tuple of str
-        Which, in the recording's order.
-    count : int
-        At how many moments just these were.
-    expected : float
-        How many independent lines would give on the average.
-    chance : float
-        How likely those would give so many, or more, for any set of so many lines.
-    """
-
-    lines: tuple[str, ...]
-    count: int
-    expected: float
-    chance: float
+    lines: tuple[str, ...]  # Which, in the recording's order
+    count: int  # At how many moments just these were
+    expected: float  # How many independent lines would give on the average
+    chance: float  # How likely those would give so many, or more, for any set of so many lines
 
     @property
     def is_common(self) -> bool:
@@ -522,8 +494,6 @@ def expected_shared(rates: FloatArray, window_s: float, watched_s: float) -> flo
     1 - exp(-L_j window). (Counter with non-extending dead time: J. W. Mueller,
     Nuclear Instruments and Methods 112, 1973; from memory.)
 
-    Examples
-    --------
     >>> round(expected_shared(np.array([0.1, 0.1]), 0.02, 1000.0), 3)
     0.398
     """

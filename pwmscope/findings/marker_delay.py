@@ -99,29 +99,16 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class MarkerDelay:
-    """How late a marker is, and what a bench sheet shall keep of it.
+    """How late a marker is, and what a bench sheet shall keep of it."""
 
-    Parameters
-    ----------
-    marker : Marker
-        The marker, as it was before.
-    offs_s : ndarray of float64, shape (n,)
-        When the marker showed the transmitter off, in seconds of the recording.
-    last_fresh_s : ndarray of float64, shape (n,)
-        The last fresh frame before each.
-    unused : tuple of str
-        Why other times off were not used, each a sentence.
-    findings : tuple of Finding
-        `marker delay`, `single marker delay`, `marker delay on return`, in seconds.
-    keys : dict of str to float
-        Keys of the sheet's marker with their values in seconds; empty where nothing is shown.
-    """
-
-    marker: Marker
+    marker: Marker  # The marker, as it was before
+    # shape (n,): When the marker showed the transmitter off, in seconds of the recording
     offs_s: FloatArray
-    last_fresh_s: FloatArray
-    unused: tuple[str, ...]
+    last_fresh_s: FloatArray  # shape (n,): The last fresh frame before each
+    unused: tuple[str, ...]  # Why other times off were not used, each a sentence
+    # `marker delay`, `single marker delay`, `marker delay on return`, in seconds
     findings: tuple[Finding, ...]
+    # Keys of the sheet's marker with their values in seconds; empty where nothing is shown
     keys: dict[str, float]
 
     @property

@@ -250,36 +250,22 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """A plan laid over a recording.
+    """A plan laid over a recording."""
 
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan.
-    spans : tuple of StepSpan
-        The steps that were found, in order; none where the plan does not fit.
-    steps_not_seen : tuple of str
-        Names of the steps that no movement shows: the axis moves no line, or the hands left
-        it out.
-    steps_by_clock : tuple of str
-        Names of the steps in `spans` that begin without a movement of their own, and so
-        were placed by the plan's clock alone.
-    clock_s : float or None
-        When in the recording the plan's clock was at 0, by the median of the steps; None
-        where the plan does not fit.
-    lateness_s : float or None
-        How far from that clock the most distant step began: above 0 for late hands.
-    finding : Finding
-        ``plan alignment``: the lateness, or `not shown` with the reason.
-    """
-
-    plan: CapturePlan
+    plan: CapturePlan  # The plan
+    # The steps that were found, in order; none where the plan does not fit
     spans: tuple[StepSpan, ...]
+    # Names of the steps that no movement shows: the axis moves no line, or the hands left it out
     steps_not_seen: tuple[str, ...]
+    # Names of the steps in `spans` that begin without a movement of their own, and so were placed
+    # by the plan's clock alone
     steps_by_clock: tuple[str, ...]
+    # When in the recording the plan's clock was at 0, by the median of the steps; None where the
+    # plan does not fit
     clock_s: float | None
+    # How far from that clock the most distant step began: above 0 for late hands
     lateness_s: float | None
-    finding: Finding
+    finding: Finding  # `plan alignment`: the lateness, or `not shown` with the reason
 
     @property
     def fits(self) -> bool:

@@ -44,8 +44,11 @@ from pwmscope.model.recording import (
     Span,
     Voltage,
     assumed,
+    at_once,
     inside,
+    one_by_one,
     overlaps,
+    thread_count,
 )
 from pwmscope.model.statistics import (
     FROM_MAD,
@@ -70,7 +73,6 @@ from pwmscope.model.statistics import (
     student_quantile,
     summarise,
 )
-from pwmscope.model.threads import at_once, one_by_one, thread_count
 
 __all__ = [
     "CLOCK_TOLERANCE",

@@ -20,8 +20,6 @@ MIN_US = 5e-4
 def format_us(value_us: float) -> str:
     """Write microseconds with as many places as a person can use.
 
-    Examples
-    --------
     >>> format_us(1503.248), format_us(2.4003), format_us(0.0312), format_us(1e-9)
     ('1503.2 us', '2.40 us', '0.031 us', '0 us')
     """
@@ -31,8 +29,6 @@ def format_us(value_us: float) -> str:
 def format_range_us(low_us: float, high_us: float) -> str:
     """Write a range of microseconds, both ends alike, or once where they read the same.
 
-    Examples
-    --------
     >>> format_range_us(8.0, 11.25), format_range_us(-0.04, 2.4), format_range_us(0.317, 0.318)
     ('8.0 to 11.2 us', '-0.04 to 2.40 us', '0.32 us')
     """
@@ -52,8 +48,6 @@ def _digits(value_us: float, size_us: float) -> str:
 def format_s(value_s: float) -> str:
     """Write seconds with three digits, whole from 100 s on.
 
-    Examples
-    --------
     >>> format_s(38.98), format_s(0.0812), format_s(1234.5)
     ('39 s', '0.0812 s', '1234 s')
     """
@@ -63,8 +57,6 @@ def format_s(value_s: float) -> str:
 def format_list(words: Sequence[str]) -> str:
     """Join words as a sentence does.
 
-    Examples
-    --------
     >>> format_list(["RX1"]), format_list(["RX1", "RX2", "RX3"])
     ('RX1', 'RX1, RX2 and RX3')
     """
@@ -82,8 +74,6 @@ _AT_END: Final = 12
 def format_plainly(text: str) -> str:
     r"""Write a sentence that may hold a line's name without control characters.
 
-    Examples
-    --------
     >>> format_plainly("a\u202eb\n starts first.")
     'a?b? starts first.'
     """
@@ -93,8 +83,6 @@ def format_plainly(text: str) -> str:
 def format_line(name: str) -> str:
     r"""Write a line's name so that it can neither break a layout nor reorder text.
 
-    Examples
-    --------
     >>> format_line("RX1"), format_line("a\u202eb\n" + "x" * 50)[:6]
     ('RX1', 'a?b?xx')
     >>> format_line("output of the second receiver, third from the left")
@@ -109,8 +97,6 @@ def format_line(name: str) -> str:
 def format_device(name: str, role: str, device: str) -> str:
     """Name a line with its role and device, where these are known.
 
-    Examples
-    --------
     >>> format_device("RX1", "drive-left", "left drive ESC"), format_device("RX2", "", "")
     ('RX1 (drive-left, left drive ESC)', 'RX2')
     """
@@ -137,8 +123,6 @@ def sampling_floor_us(sample_interval_us: float | None) -> float | None:
     shows it (rectangular, variance Ts^2/12; JCGM 100, 4.3.7). The difference of two
     such edges is triangular over plus or minus Ts, variance Ts^2/6 (4.3.9).
 
-    Examples
-    --------
     >>> round(sampling_floor_us(1.0), 4)
     0.4082
     """
@@ -173,8 +157,6 @@ def half_width(deviation: float, bound: float) -> float:
     memory). The distribution of the sum is the normal one averaged over the rectangle,
     ``F(x) = s (G((x + a)/s) - G((x - a)/s)) / (2 a)`` with ``G(z) = z Phi(z) + phi(z)``.
 
-    Examples
-    --------
     >>> round(half_width(1.0, 0.0), 4), round(half_width(0.0, 1.0), 4)
     (1.96, 0.95)
     >>> round(half_width(1.0, math.sqrt(3.0)), 3)
@@ -232,8 +214,6 @@ def governing(verdicts: Iterable[Verdict]) -> Verdict:
 def badness(verdict: Verdict | None) -> int:
     """Return 0 for a verdict that governs over all others, more for lesser ones, most for none.
 
-    Examples
-    --------
     >>> badness(Verdict.DOES_NOT_MEET), badness(None)
     (0, 3)
     """
@@ -339,28 +319,16 @@ in 1 of 2 losses.
 
 @dataclass(frozen=True, slots=True)
 class Definition:
-    """How a finding is defined and worked out.
+    """How a finding is defined and worked out."""
 
-    Parameters
-    ----------
-    name : str
-        The finding's name, as in `Finding.name`.
-    meaning : str
-        What it is and why a builder would ask, in plain sentences.
-    formula : str
-        How it is worked out, as one line of plain text.
-    source : str
-        The standard, with its clause, or the paper that the formula comes from;
-        "common practice" for a fact of the trade, "own algorithm" for ours;
-        "from memory" where it was written down without the document open.
-    everyday : bool
-        Whether builders ask for it; screens leave out what is not, unless asked for all.
-    """
-
-    name: str
-    meaning: str
-    formula: str
+    name: str  # The finding's name, as in `Finding.name`
+    meaning: str  # What it is and why a builder would ask, in plain sentences
+    formula: str  # How it is worked out, as one line of plain text
+    # The standard, with its clause, or the paper that the formula comes from; "common practice" for
+    # a fact of the trade, "own algorithm" for ours; "from memory" where it was written down without
+    # the document open
     source: str
+    # Whether builders ask for it; screens leave out what is not, unless asked for all
     everyday: bool = True
 
 
@@ -370,22 +338,14 @@ MAX_SPANS: Final = 20
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Where in the recording an answer rests.
+    """Where in the recording an answer rests."""
 
-    Parameters
-    ----------
-    start_s, end_s : float
-        Time span in seconds since the capture's start.
-    pulses : int
-        Pulses of the channel within it that were used.
-    first, last : int or None
-        Rows in the channel's pulse table of the first and the last of them; None
-        where the answer rests on no pulse of the channel's own.
-    """
-
+    # Time span in seconds since the capture's start
     start_s: float
     end_s: float
-    pulses: int
+    pulses: int  # Pulses of the channel within it that were used
+    # Rows in the channel's pulse table of the first and the last of them; None where the answer
+    # rests on no pulse of the channel's own
     first: int | None = None
     last: int | None = None
 
@@ -473,8 +433,6 @@ def measured(
 ) -> Finding:
     """Make a finding that has no limit to be held against.
 
-    Examples
-    --------
     >>> measured("skew", 12.5, "us", "RX2 begins 12.5 us after RX1.").verdict is None
     True
     """
@@ -484,8 +442,6 @@ def measured(
 def not_shown(name: str, unit: str, reason: str, *, limit: str = "") -> Finding:
     """Make a finding for what the recording does not show, with the reason.
 
-    Examples
-    --------
     >>> not_shown("skew", "us", "There is only one channel.").verdict.value
     'not shown'
     >>> not_shown("skew", "us", Reason("Too short.", "Record 30 s.")).to_do
@@ -527,8 +483,6 @@ def worst(findings: tuple[Finding, ...]) -> Verdict:
 
     Findings without a limit do not count.
 
-    Examples
-    --------
     >>> worst((not_shown("skew", "us", "There is only one channel."),)).value
     'not shown'
     """

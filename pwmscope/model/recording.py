@@ -1,10 +1,12 @@
-"""What a recording is once it is read: lines of edges over one span, and what was assumed."""
+"""A recording: named lines of edges over one span, and work on several of them at once."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import contextlib
+import os
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +16,12 @@ from pwmscope.errors import named
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
 BoolArray: TypeAlias = npt.NDArray[np.bool_]
+Found = TypeVar("Found")
+
+MIN_SIZE: Final = 1 << 18
+"""Fewer values in all are worked on one line after the other, before a thread is under way."""
+_MAX_THREADS: Final = 8
+_is_one_by_one = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +35,6 @@ class Span:
 def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """Say which instants lie inside any of the spans.
 
-    Examples
-    --------
     >>> inside((Span(1.0, 2.0), Span(5.0, 6.0)), np.array([0.5, 1.0, 3.0, 5.5]))
     array([False,  True, False,  True])
     """
@@ -46,8 +52,6 @@ def overlaps(
 ) -> npt.NDArray[np.bool_]:
     """Say which stretches of time share any with one of the spans.
 
-    Examples
-    --------
     >>> begin_s = np.array([0.0, 0.5, 1.2, 2.0])
     >>> overlaps((Span(1.0, 2.0),), begin_s, begin_s + 0.6)
     array([False,  True,  True, False])
@@ -71,8 +75,6 @@ class Assumption(str):
     It is its sentence: it prints, compares and joins as that text. Whoever wants to act
     on it reads the fields instead of the words.
 
-    Examples
-    --------
     >>> assumed = Assumption("Column 't' is time in us.", "time unit", "us", source="file",
     ...                      arguments=("time_unit",))
     >>> print(assumed, assumed.value, assumed.arguments)
@@ -113,29 +115,18 @@ PS_PER_US = 1_000_000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plateaus:
-    """What an analogue line's high state was like, each time, as columns.
+    """What an analogue line's high state was like, each time, as columns."""
 
-    Parameters
-    ----------
-    begin_ps : ndarray of int64, shape (n,)
-        When the voltage first reached nine tenths of the way up, in picoseconds.
-    lasts_ps : ndarray of int64, shape (n,)
-        Until it was there for the last time.
-    level_v, lowest_v : ndarray of float64, shape (n,)
-        Median of the samples of the high state; its lowest sample between the first and the last
-        that come within 2 % of that.
-    rise_ps : ndarray of float64, shape (n,)
-        From one tenth of the way up to nine tenths; NaN where the beginning was not seen.
-    interval_ps : float
-        Mean distance of samples.
-    """
-
+    # shape (n,): When the voltage first reached nine tenths of the way up, in picoseconds
     begin_ps: npt.NDArray[np.int64]
-    lasts_ps: npt.NDArray[np.int64]
+    lasts_ps: npt.NDArray[np.int64]  # shape (n,): Until it was there for the last time
+    # shape (n,): Median of the samples of the high state; its lowest sample between the first and
+    # the last that come within 2 % of that
     level_v: npt.NDArray[np.float64]
     lowest_v: npt.NDArray[np.float64]
+    # shape (n,): From one tenth of the way up to nine tenths; NaN where the beginning was not seen
     rise_ps: npt.NDArray[np.float64]
-    interval_ps: float
+    interval_ps: float  # Mean distance of samples
 
     def between(self, start_ps: int, end_ps: int) -> Plateaus:
         """Keep those that begin and end within a span."""
@@ -152,20 +143,11 @@ class Plateaus:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Voltage:
-    """What a voltage was over time: least, mean and most of each millisecond, as columns.
+    """What a voltage was over time: least, mean and most of each millisecond, as columns."""
 
-    Parameters
-    ----------
-    start_ps : int
-        When the first millisecond begins, in picoseconds since the recording's start.
-    step_ps : float
-        How long each lasts: a whole number of samples, of a millisecond or just below.
-    least_v, mean_v, most_v : ndarray of float32, shape (n,)
-        Of the samples in it.
-    """
-
-    start_ps: int
-    step_ps: float
+    start_ps: int  # When the first millisecond begins, in picoseconds since the recording's start
+    step_ps: float  # How long each lasts: a whole number of samples, of a millisecond or just below
+    # shape (n,): Of the samples in it
     least_v: npt.NDArray[np.float32]
     mean_v: npt.NDArray[np.float32]
     most_v: npt.NDArray[np.float32]
@@ -314,3 +296,52 @@ class Capture:
         if self.sample_interval_ps is None:
             return None
         return self.sample_interval_ps / PS_PER_US
+
+
+def thread_count() -> int:
+    """Count the processors that this process may use, up to a limit."""
+    if hasattr(os, "sched_getaffinity"):
+        return min(_MAX_THREADS, len(os.sched_getaffinity(0)))
+    return min(_MAX_THREADS, os.cpu_count() or 1)
+
+
+@contextlib.contextmanager
+def one_by_one() -> Iterator[None]:
+    """Let `at_once` work on one line after the other meanwhile, with memory for one alone."""
+    global _is_one_by_one  # noqa: PLW0603 - one analysis at a time fills the memory
+    before, _is_one_by_one = _is_one_by_one, True
+    try:
+        yield
+    finally:
+        _is_one_by_one = before
+
+
+def at_once(work: Callable[[str], Found], names: Collection[str], size: int) -> dict[str, Found]:
+    """Work on every line, on threads where they are long; what is found is the same.
+
+    Parameters
+    ----------
+    work : callable
+        Takes a name and changes nothing that the work on another one looks at.
+    names : collection of str
+        The names of the lines.
+    size : int
+        Edges or pulses that they hold in all.
+
+    Returns
+    -------
+    dict
+        What was found for each, in the order of the names.
+
+    Examples
+    --------
+    >>> at_once(str.lower, ["RX1", "RX2"], size=500)
+    {'RX1': 'rx1', 'RX2': 'rx2'}
+    """
+    threads = min(thread_count(), len(names))
+    if size < MIN_SIZE or threads < 2 or _is_one_by_one:
+        return {name: work(name) for name in names}
+    from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415 - not for a short recording
+
+    with ThreadPoolExecutor(threads) as pool:
+        return dict(zip(names, pool.map(work, names), strict=True))

@@ -23,8 +23,6 @@ _FEW: Final = 10_000
 def median_of(values: npt.NDArray[np.float64]) -> float:
     """Return the median of one value or more; NaN where one of them is.
 
-    Examples
-    --------
     >>> median_of(np.array([3.0, 1.0, 2.0, 10.0]))
     2.5
     """
@@ -53,8 +51,6 @@ def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
 
     The library's own takes four times as long for a few hundred values.
 
-    Examples
-    --------
     >>> quantile_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25)
     1.75
     """
@@ -72,8 +68,6 @@ def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
 def quantiles_of(values: npt.NDArray[np.float64], *shares: float) -> list[float]:
     """Return several quantiles of values, each as `quantile_of` does.
 
-    Examples
-    --------
     >>> quantiles_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25, 0.75)
     [1.75, 4.75]
     """
@@ -84,24 +78,15 @@ def quantiles_of(values: npt.NDArray[np.float64], *shares: float) -> list[float]
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What a set of values is like; a figure the set cannot give is None.
+    """What a set of values is like; a figure the set cannot give is None."""
 
-    Parameters
-    ----------
-    count : int
-        Number of values.
-    median, mean, min, max : float or None
-        In the values' own unit; None for an empty set.
-    std : float or None
-        Sample standard deviation (divisor n - 1); None below two values.
-    """
-
-    count: int
+    count: int  # Number of values
+    # In the values' own unit; None for an empty set
     median: float | None
     mean: float | None
     min: float | None
     max: float | None
-    std: float | None
+    std: float | None  # Sample standard deviation (divisor n - 1); None below two values
 
 
 def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> float:
@@ -110,8 +95,6 @@ def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> 
     ``first @ second`` wakes a thread on every core, which costs more than it saves
     for columns of this length, the more so on a busy machine.
 
-    Examples
-    --------
     >>> product(np.array([1.0, 2.0]), np.array([3.0, 4.0]))
     11.0
     """
@@ -121,8 +104,6 @@ def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> 
 def mean_of(values: npt.NDArray[np.float64]) -> float:
     """Arithmetic mean, corrected once by the mean of its own residuals.
 
-    Examples
-    --------
     >>> mean_of(np.array([10000000.1, 10000000.2, 10000000.3]))
     10000000.2
     """
@@ -151,8 +132,6 @@ def lag_one(values: npt.NDArray[np.float64]) -> float | None:
     all, deviations being from the mean of all values (the definition of the NIST
     Statistical Reference Datasets).
 
-    Examples
-    --------
     >>> lag_one(np.array([10000001.0, 10000003.0, 10000002.0]))
     -0.5
     """
@@ -218,8 +197,6 @@ ndimage: Any = _Later("scipy.ndimage")
 def normal_quantile(chance: float) -> float:
     """Return the value below which a standard normal variable lies with some chance.
 
-    Examples
-    --------
     >>> round(normal_quantile(0.975), 6)
     1.959964
     """
@@ -233,8 +210,6 @@ def gamma_above(shape: float, value: float) -> float:
     continued fraction above (M. Abramowitz and I. Stegun, 6.5.29 and 6.5.31; from memory). Large
     shapes by the first terms of N. M. Temme's expansion (SIAM J. Math. Anal. 10, 1979; likewise).
 
-    Examples
-    --------
     >>> round(gamma_above(1.0, 2.0), 6)  # exp(-2)
     0.135335
     """
@@ -273,8 +248,6 @@ def _gamma_far(shape: float, value: float) -> float:
 def chi_squared_above(chance: float, freedom: float) -> float:
     """Return the value above which a chi-squared variable lies with some chance.
 
-    Examples
-    --------
     >>> round(chi_squared_above(0.05, 4), 4)
     9.4877
     """
@@ -297,8 +270,6 @@ def chi_squared_above(chance: float, freedom: float) -> float:
 def student_quantile(chance: float, freedom: float) -> float:
     """Return the value below which Student's t lies with some chance of one half or more.
 
-    Examples
-    --------
     >>> round(student_quantile(0.975, 10), 4)
     2.2281
     """
@@ -323,8 +294,6 @@ def student_quantile(chance: float, freedom: float) -> float:
 def beta_quantile(chance: float, a: float, b: float) -> float:
     """Return the value below which a beta variable lies with some chance.
 
-    Examples
-    --------
     >>> round(beta_quantile(0.975, 9.0, 2.0), 4)
     0.9748
     """
@@ -405,8 +374,6 @@ def poisson_interval(count: int, observed: float) -> tuple[float, float]:
     2 n + 2 (F. Garwood, "Fiducial limits for the Poisson distribution",
     Biometrika 28, 1936; from memory).
 
-    Examples
-    --------
     >>> [round(end, 3) for end in poisson_interval(5, 1.0)]
     [1.623, 11.668]
     """
@@ -422,8 +389,6 @@ def binomial_interval(hits: float, trials: float) -> tuple[float, float]:
     the case of the binomial", Biometrika 26 (from memory). Trials need not be whole, as an
     effective number of them is not.
 
-    Examples
-    --------
     >>> [round(end, 4) for end in binomial_interval(8, 10)]
     [0.4439, 0.9748]
     """
@@ -452,8 +417,6 @@ def compare_rates(first: int, first_over: float, second: int, second_over: float
     chance is two-sided: all counts that are no more likely than the one seen. The interval is
     that of the share (Clopper and Pearson), turned into a ratio.
 
-    Examples
-    --------
     >>> found = compare_rates(4, 20.0, 18, 20.0)
     >>> round(found.ratio, 2), round(found.chance, 5)
     (4.5, 0.00434)

@@ -24,13 +24,15 @@ from pwmscope.pulses.frames import (
     multiples,
 )
 from pwmscope.pulses.line_states import LineState, find_line_states
-from pwmscope.pulses.shelf import GrownEdges, shelf, shelved
 from pwmscope.pulses.table import (
     UNMEASURED,
     DamagedFrames,
     Flag,
+    GrownEdges,
     PulseTable,
     excerpt,
+    shelf,
+    shelved,
     slices,
     taken,
     without,

@@ -151,18 +151,11 @@ _MAX_GAP: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Polarity:
-    """Which level of a line is the pulse.
+    """Which level of a line is the pulse."""
 
-    Parameters
-    ----------
-    inverted : bool
-        Whether its pulses are low.
-    other_us : float or None
-        Median width of the other level's stretches, where they are as likely to be the
-        pulses; None where the record decides.
-    """
-
-    inverted: bool
+    inverted: bool  # Whether its pulses are low
+    # Median width of the other level's stretches, where they are as likely to be the pulses; None
+    # where the record decides
     other_us: float | None = None
 
 
@@ -184,8 +177,6 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
        its pulses evenly. Where its falls are, or neither, a line that idles high
        and one whose pulses end evenly look alike, and the other reading is given.
 
-    Examples
-    --------
     Pulses of 1900 and 2000 us that end every 3000 us, or pauses of an inverted line:
 
     >>> from pwmscope.pulses import STANDARD_SERVO

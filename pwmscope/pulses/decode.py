@@ -21,8 +21,7 @@ from pwmscope.pulses.convention import (
     choose_convention,
     find_polarity,
 )
-from pwmscope.pulses.shelf import shelved
-from pwmscope.pulses.table import DamagedFrames, Flag, PulseTable
+from pwmscope.pulses.table import DamagedFrames, Flag, PulseTable, shelved
 
 CHANNEL_US: Final = (500.0, 2500.0)
 """Distance of two marks that may be a channel; decoding flags what no servo takes."""
@@ -55,29 +54,15 @@ class TrainChannel(Line):
 
 @dataclass(frozen=True, slots=True)
 class SumTrain:
-    """What a PPM sum train carries.
+    """What a PPM sum train carries."""
 
-    Parameters
-    ----------
-    channels : int
-        Channels in a frame.
-    marks_are_low : bool
-        Whether the marks between channels are low.
-    frames : int
-        Complete frames. A channel outside the accepted widths does not damage its frame.
-    damaged : int
-        Frames left out because they hold another number of channels.
-    lines : tuple of TrainChannel
-        One per channel: each pulse runs from the mark before to the mark after.
-    damaged_frames : tuple of DamagedFrames, optional
-        The frames left out, in order, one entry for those alike in a row.
-    """
-
-    channels: int
-    marks_are_low: bool
-    frames: int
-    damaged: int
+    channels: int  # Channels in a frame
+    marks_are_low: bool  # Whether the marks between channels are low
+    frames: int  # Complete frames. A channel outside the accepted widths does not damage its frame.
+    damaged: int  # Frames left out because they hold another number of channels
+    # One per channel: each pulse runs from the mark before to the mark after
     lines: tuple[TrainChannel, ...]
+    # The frames left out, in order, one entry for those alike in a row
     damaged_frames: tuple[DamagedFrames, ...] = ()
 
 
@@ -257,8 +242,6 @@ def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
     periods of 10 to 25 ms, at another usual rate. Lines of other conventions and
     lines of fewer than 20 pulses say nothing. Own rule.
 
-    Examples
-    --------
     Frames of 750 us, a hundred a second, are frames of 1500 us, fifty a second:
 
     >>> n = np.arange(50)

@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.model import FROM_MAD, median_of, normal_quantile, quantile_of
-from pwmscope.pulses.shelf import shelved
-from pwmscope.pulses.table import PulseTable, excerpt, slices
+from pwmscope.pulses.table import PulseTable, excerpt, shelved, slices
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01
@@ -26,17 +25,11 @@ REACH_MAX: Final = 0.25
 class Pattern:
     """Frame periods that repeat in this order.
 
-    Parameters
-    ----------
-    periods_us : tuple of float
-        One for steady frames, two to eight for several periods by turns.
-
-    Examples
-    --------
     >>> Pattern((9000.0, 13000.0)).count(np.array([22000.0, 31100.0]), np.array([0, 0]))
     (array([2, 3]), array([  0., 100.]))
     """
 
+    # One for steady frames, two to eight for several periods by turns
     periods_us: tuple[float, ...]
 
     def __len__(self) -> int:
@@ -129,8 +122,6 @@ class Recognition:
 def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
     """Return how far a period may lie from its pattern's without being odd.
 
-    Examples
-    --------
     >>> reach_us(1.0, 20_000.0, 1.0)
     200.0
     """
@@ -142,8 +133,6 @@ def reach_us(scatter_us: float, usual_us: float, interval_us: float) -> float:
 def describe(patterns: tuple[Pattern, ...]) -> str:
     """Say patterns in milliseconds, in the order in which they appear.
 
-    Examples
-    --------
     >>> describe((Pattern((20000.0,)), Pattern((7000.0, 7000.0, 22000.0))))
     '20 ms, then 7 (twice) and 22 ms by turns'
     """
@@ -164,8 +153,6 @@ def _turn(pattern: Pattern) -> str:
 def format_ms(period_us: float) -> str:
     """Write a period in milliseconds, to the microsecond.
 
-    Examples
-    --------
     >>> format_ms(20_000.2), format_ms(2_750.0)
     ('20', '2.75')
     """
@@ -175,8 +162,6 @@ def format_ms(period_us: float) -> str:
 def multiples(pattern: Pattern) -> tuple[tuple[float, float], ...]:
     """List each two unlike periods of a pattern of which one is a whole multiple of the other.
 
-    Examples
-    --------
     >>> multiples(Pattern((7000.0, 14001.0)))
     ((7000.0, 14001.0),)
     """
@@ -411,8 +396,6 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
     A period is odd if it lies farther from its pattern's than eight deviations of
     the scatter and one percent of the mean period (a quarter at most).
 
-    Examples
-    --------
     >>> by_turns = recognise(np.array([9000.0, 13000.0] * 20), 1.0)
     >>> by_turns.patterns
     (Pattern(periods_us=(9000.0, 13000.0)),)
@@ -474,45 +457,27 @@ def _plain(period_us: npt.NDArray[np.float64], interval_us: float) -> tuple[Reco
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The frames of one channel.
+    """The frames of one channel."""
 
-    Parameters
-    ----------
-    usual_us : float or None
-        Median period in microseconds, or the mean period of the most frequent
-        pattern where there are several patterns or one of several periods;
-        None with fewer than two frame pulses.
-    index : ndarray of int64, shape (n_periods,)
-        Row in the pulse table of the pulse that begins each period.
-    period_us : ndarray of float64, shape (n_periods,)
-        The periods in microseconds.
-    is_gap : ndarray of bool, shape (n_periods,)
-        Where at least one frame is missing inside the period.
-    missing : ndarray of int64, shape (n_periods,)
-        Frames missing inside each period, to the nearest whole frame.
-    patterns : tuple of Pattern
-        What repeats: one pattern, mostly of one period, or several where the
-        rate changes during the recording, in the order in which they appear.
-    pattern : ndarray of int8, shape (n_periods,)
-        Which of them each period belongs to.
-    place : ndarray of int8, shape (n_periods,)
-        Its place in the pattern; of no meaning for an odd period.
-    odd : ndarray of int64, shape (n_odd,)
-        Places in ``period_us`` of the periods that depart from their pattern, in order.
-    reach_us : float
-        How far a period may lie from its pattern's without being odd.
-    """
-
+    # Median period in microseconds, or the mean period of the most frequent pattern where there are
+    # several patterns or one of several periods; None with fewer than two frame pulses
     usual_us: float | None
+    # shape (n_periods,): Row in the pulse table of the pulse that begins each period
     index: npt.NDArray[np.int64]
-    period_us: npt.NDArray[np.float64]
+    period_us: npt.NDArray[np.float64]  # shape (n_periods,): The periods in microseconds
+    # shape (n_periods,): Where at least one frame is missing inside the period
     is_gap: npt.NDArray[np.bool_]
+    # shape (n_periods,): Frames missing inside each period, to the nearest whole frame
     missing: npt.NDArray[np.int64]
+    # What repeats: one pattern, mostly of one period, or several where the rate changes during the
+    # recording, in the order in which they appear
     patterns: tuple[Pattern, ...]
-    pattern: npt.NDArray[np.int8]
+    pattern: npt.NDArray[np.int8]  # shape (n_periods,): Which of them each period belongs to
+    # shape (n_periods,): Its place in the pattern; of no meaning for an odd period
     place: npt.NDArray[np.int8]
+    # shape (n_odd,): Places in `period_us` of the periods that depart from their pattern, in order
     odd: npt.NDArray[np.int64]
-    reach_us: float
+    reach_us: float  # How far a period may lie from its pattern's without being odd
 
     @property
     def steady_us(self) -> npt.NDArray[np.float64]:

@@ -35,20 +35,11 @@ _MIN_FRAMES: Final = 6
 
 @dataclass(frozen=True, slots=True)
 class LineState:
-    """A stretch in which a line carries no pulses.
+    """A stretch in which a line carries no pulses."""
 
-    Parameters
-    ----------
-    kind : {"stuck high", "stuck low", "noise"}
-        One level throughout, or edges without frames: an undriven line.
-    level : int or None
-        The level, 0 or 1, of a stuck line; None for noise.
-    since_s, until_s : float
-        From when to when, in seconds of the recording.
-    """
-
-    kind: StateKind
-    level: int | None
+    kind: StateKind  # One level throughout, or edges without frames: an undriven line
+    level: int | None  # The level, 0 or 1, of a stuck line; None for noise
+    # From when to when, in seconds of the recording
     since_s: float
     until_s: float
 

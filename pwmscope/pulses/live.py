@@ -47,27 +47,13 @@ class Happening(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LiveEvent:
-    """Something that happened.
+    """Something that happened."""
 
-    Parameters
-    ----------
-    what : Happening
-        What.
-    time_s : float
-        When, in seconds since the first row.
-    line : str
-        On which line; empty where it concerns all.
-    width_us : float or None
-        The width with which it happened.
-    after_s : float or None
-        How long after the loss.
-    """
-
-    what: Happening
-    time_s: float
-    line: str = ""
-    width_us: float | None = None
-    after_s: float | None = None
+    what: Happening  # What
+    time_s: float  # When, in seconds since the first row
+    line: str = ""  # On which line; empty where it concerns all
+    width_us: float | None = None  # The width with which it happened
+    after_s: float | None = None  # How long after the loss
 
 
 @dataclass(frozen=True, slots=True)

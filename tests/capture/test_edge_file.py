@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pwmscope.capture import Capture, Hints, Line
-from pwmscope.capture.columnar import read_columnar
-from pwmscope.capture.columnar.edge_file import KEY, read_edges, write_edges
+from pwmscope.capture.columnar import KEY, read_columnar, read_edges, write_edges
 from pwmscope.capture.text import read_table
 from pwmscope.errors import CaptureError, HintError, OutputError
 

@@ -19,7 +19,7 @@ from rich.console import Console
 
 from pwmscope import load
 from pwmscope.capture import Capture, Kind, Line, find_kind
-from pwmscope.capture.reader.progress import watched
+from pwmscope.capture.reader.unpack import watched
 from pwmscope.cli import main, reading
 from pwmscope.errors import named, naming
 from pwmscope.report.terminal import print_look

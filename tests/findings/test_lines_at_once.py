@@ -7,15 +7,15 @@ import pytest
 
 from pwmscope import examine, load
 from pwmscope.bench import load_sheet
-from pwmscope.model import at_once, one_by_one, threads
+from pwmscope.model import at_once, one_by_one, recording
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 
 
 @pytest.fixture
 def threaded(monkeypatch):
-    monkeypatch.setattr(threads, "MIN_SIZE", 0)
-    monkeypatch.setattr(threads, "thread_count", lambda: 4)
+    monkeypatch.setattr(recording, "MIN_SIZE", 0)
+    monkeypatch.setattr(recording, "thread_count", lambda: 4)
 
 
 @pytest.mark.parametrize(

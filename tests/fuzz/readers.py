@@ -18,7 +18,7 @@ import atheris
 
 with atheris.instrument_imports(include=["pwmscope"]):
     import pwmscope
-    import pwmscope.capture.columnar.table
+    import pwmscope.capture.columnar
     import pwmscope.capture.vcd.dump
     import pwmscope.findings
 

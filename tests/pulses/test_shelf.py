@@ -21,7 +21,7 @@ DRILL = gzip.decompress((CAPTURES / "drill.csv.gz").read_bytes())
 @pytest.fixture
 def small(monkeypatch):
     """Let short recordings be long ones: arrays of a thousand bytes, ends of some thousand."""
-    module = importlib.import_module("pwmscope.pulses.shelf")
+    module = importlib.import_module("pwmscope.pulses.table")
     for name, value in {
         "MIN_BYTES": 1000, "MIN_EDGES": 1, "_HEAD_BYTES": 50_000, "_TAIL_BYTES": 8_000,
         "_PIECE": 1000,

@@ -1,31 +1,36 @@
-"""The bytes of a file: unpacked on the way, copied from a pipe, or a workbook's first table."""
+"""The bytes of a file: unpacked on the way, copied from a pipe, and how far reading has come."""
 
 from __future__ import annotations
 
 import atexit
+import contextlib
 import csv
 import datetime
 import gzip
 import importlib
 import lzma
+import os
+import re
 import shutil
 import stat
 import sys
 import tempfile
+import threading
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
 from types import MappingProxyType, ModuleType
-from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, Literal, Protocol, TypeAlias, TypeVar, cast
 
 from pwmscope.errors import CaptureError, plain_text
 
 if TYPE_CHECKING:
     from python_calamine import CalamineSheet
 
+Item = TypeVar("Item")
 HEAD_BYTES: Final = 65_536
 
 Packing: TypeAlias = Literal["plain", "gzip", "zstd", "zip"]
@@ -40,6 +45,137 @@ _NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "
 
 
 _NAMES: ContextVar[Mapping[Path, str]] = ContextVar("names", default=MappingProxyType({}))
+
+
+class Observer(Protocol):
+    """Whoever wants to know how far reading has come."""
+
+    def __call__(self, done: int, total: int | None, unit: str) -> None:
+        """Take note."""
+
+
+_observer: ContextVar[Observer | None] = ContextVar("observer", default=None)
+
+
+@contextmanager
+def observed_by(observer: Observer) -> Iterator[None]:
+    """Let an observer watch all reading inside the block.
+
+    >>> with observed_by(lambda done, total, unit: print(f"{done} of {total} {unit}")):
+    ...     list(watched(["ab", "cde"], 5, len, "bytes"))
+    0 of 5 bytes
+    2 of 5 bytes
+    5 of 5 bytes
+    ['ab', 'cde']
+    """
+    token = _observer.set(observer)
+    try:
+        yield
+    finally:
+        _observer.reset(token)
+
+
+def report(done: int, total: int | None, unit: str) -> None:
+    """Tell the observer, if there is one, how far reading has come."""
+    observer = _observer.get()
+    if observer is not None:
+        observer(done, total, unit)
+
+
+def watched(
+    items: Iterable[Item],
+    total: int | None,
+    amount: Callable[[Item], int],
+    unit: str = "rows",
+    *,
+    done: int = 0,
+) -> Iterator[Item]:
+    """Pass items on and tell the observer after each how far reading has come."""
+    report(done, total, unit)
+    for item in items:
+        yield item
+        done += amount(item)
+        report(done, total, unit)
+
+
+_ERRORS: Final = 2
+_PANIC: Final = re.compile(
+    rb"\n?thread '[^\n]*panicked at .*?(?:note: run with `RUST_BACKTRACE[^\n]*\n|\Z)", re.DOTALL
+)
+_lock: Final = threading.Lock()
+_depth = 0
+
+
+@contextmanager
+def unprinted() -> Iterator[None]:
+    """Let nothing that a panicking thread prints through; all else passes.
+
+    Nothing is done where the error output is a terminal, on which progress is shown.
+    """
+    global _depth  # noqa: PLW0603
+    with _lock:
+        _depth += 1
+        is_outermost = _depth == 1 and not _is_terminal()
+    try:
+        if is_outermost:
+            with _filtered():
+                yield
+        else:
+            yield
+    finally:
+        with _lock:
+            _depth -= 1
+
+
+def _is_terminal() -> bool:
+    try:
+        return os.isatty(_ERRORS)
+    except OSError:
+        return True  # there is no error output to keep clean
+
+
+@contextmanager
+def _filtered() -> Iterator[None]:
+    try:
+        kept = os.dup(_ERRORS)
+        reads, writes = os.pipe()
+    except OSError:
+        yield
+        return
+    _flush()
+    os.dup2(writes, _ERRORS)
+    os.close(writes)
+    passing = threading.Thread(target=_pass_on, args=(reads, kept), daemon=True)
+    passing.start()
+    try:
+        yield
+    finally:
+        _flush()
+        os.dup2(kept, _ERRORS)
+        passing.join()
+        os.close(reads)
+        os.close(kept)
+
+
+def _flush() -> None:
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        sys.stderr.flush()
+
+
+def _pass_on(reads: int, kept: int) -> None:
+    held = b""
+    while chunk := os.read(reads, 1 << 16):
+        held += chunk
+        if b"thread '" not in held:
+            _write_plain(kept, held)
+            held = b""
+    _write_plain(kept, _PANIC.sub(b"", held))
+
+
+def _write_plain(kept: int, data: bytes) -> None:
+    with contextlib.suppress(OSError):
+        while data:
+            data = data[os.write(kept, data) :]
 
 
 @contextmanager
@@ -63,8 +199,6 @@ def call_always(path: Path, name: str) -> None:
 def name_of(path: Path) -> str:
     """Tell what a file is called in sentences: its path, unless it stands for something else.
 
-    Examples
-    --------
     >>> with called(Path("/tmp/x"), "standard input"):
     ...     name_of(Path("/tmp/x")), name_of(Path("bench.csv"))
     ('standard input', 'bench.csv')
@@ -206,8 +340,6 @@ def _is_systems_own(name: str) -> bool:
 def reading(path: Path) -> Iterator[None]:
     """Turn what can go wrong while a file's bytes are read into one sentence.
 
-    Examples
-    --------
     >>> with reading(Path("nowhere.csv")):
     ...     Path("nowhere.csv").open("rb")
     Traceback (most recent call last):

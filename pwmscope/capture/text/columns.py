@@ -9,13 +9,13 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints
-from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.reader.hints import Hints, is_sample_number, time_unit_in, unit_in
 from pwmscope.capture.text.cells import (
     NUMERIC,
     THOUSANDS,
     CellKind,
     Spelling,
+    Stated,
     are_binary_digits,
     are_hex_digits,
     comma_before_decimals,
@@ -27,7 +27,6 @@ from pwmscope.capture.text.cells import (
     number_of,
 )
 from pwmscope.capture.text.dialect import Dialect
-from pwmscope.capture.text.remarks import Stated
 from pwmscope.errors import CaptureError, HintError
 
 _ENOUGH: Final = 1000
@@ -115,8 +114,6 @@ class Sheet:
 def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
     r"""Name the columns of a table and look at their first cells.
 
-    Examples
-    --------
     >>> from pwmscope.capture.text.dialect import find_dialect
     >>> columns = find_columns(find_dialect("t,a,a,\n0.5,1,H,2\n0.6,0,L,2\n", "a.csv"))
     >>> [(column.name, column.kind) for column in columns]
@@ -246,8 +243,6 @@ class LevelColumn:
     def line_names(self, width: int | None = None) -> tuple[str, ...]:
         """Names of the lines it holds, `width` of them where it is a bus.
 
-        Examples
-        --------
         >>> LevelColumn("D", 1, "hex", bits=4).line_names(2)
         ('D[0]', 'D[1]')
         """

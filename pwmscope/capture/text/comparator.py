@@ -91,8 +91,6 @@ class AmplitudeHistogram:
     A bin's width is a power of two and its borders are whole multiples of it, so
     that two bins join into one exactly; at most 256 bins are in use.
 
-    Examples
-    --------
     >>> histogram = AmplitudeHistogram()
     >>> histogram.add(np.array([0.1, 0.1, 0.1, 1.7, 3.2, 3.2]))
     >>> levels = histogram.state_levels()

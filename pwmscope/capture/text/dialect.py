@@ -9,17 +9,21 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.capture.reader.units import is_sample_number, is_unit, time_unit_in
+from pwmscope.capture.reader.hints import is_sample_number, is_unit, time_unit_in
 from pwmscope.capture.text.cells import (
+    COMMENT,
     DATE,
     MINUS_SIGNS,
     clean,
+    is_footer,
     is_grouped,
+    is_remark,
+    is_rule,
     kind_of,
     may_be_thousands,
+    states_something,
     unit_of,
 )
-from pwmscope.capture.text.remarks import COMMENT, is_footer, is_remark, is_rule, states_something
 from pwmscope.errors import CaptureError
 
 SPACES: Final = " "
@@ -81,8 +85,6 @@ def find_dialect(head: str, source: str) -> Dialect:
     above it are remarks, whatever they begin with. A line between the header and
     the rows is a row of units, or a row that cannot be read.
 
-    Examples
-    --------
     >>> dialect = find_dialect("Sample rate: 1 MHz\n\nt;RX1\n0,5;0\n0,6;1\n", "a.csv")
     >>> dialect.delimiter, dialect.decimal_comma, dialect.skip_lines, dialect.headings
     (';', True, 3, ('t', 'RX1'))
@@ -166,8 +168,6 @@ def _is_loose(rows: str, delimiter: str) -> bool:
 def tight(line: str, delimiter: str) -> str:
     """Write a row without blanks between its quotes and its delimiters or ends.
 
-    Examples
-    --------
     >>> tight('"0" ; "hi" ;  "lo" ', ";")
     '"0";"hi";"lo"'
     """
@@ -204,8 +204,6 @@ def _without_rows(lines: list[str], plain: list[int], source: str) -> Dialect:
 def split(line: str, delimiter: str) -> list[str]:
     """Split one line into cells, stripped of spaces and quotes.
 
-    Examples
-    --------
     >>> split('"RX 1", 0 ,1', ","), split("  0.5   1 0 ", " ")
     (['RX 1', '0', '1'], ['0.5', '1', '0'])
     """

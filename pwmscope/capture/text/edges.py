@@ -11,8 +11,13 @@ from typing import Any, Final, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.hints import Hints, find_listed_interval
-from pwmscope.capture.reader.units import format_interval, format_rate, size_of_unit
+from pwmscope.capture.reader.hints import (
+    Hints,
+    find_listed_interval,
+    format_interval,
+    format_rate,
+    size_of_unit,
+)
 from pwmscope.capture.reader.unpack import find_packing
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings

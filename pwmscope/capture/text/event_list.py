@@ -9,8 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.hints import Hints, find_listed_interval, kept
-from pwmscope.capture.reader.units import format_interval
+from pwmscope.capture.reader.hints import Hints, find_listed_interval, format_interval, kept
 from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
 from pwmscope.capture.text.edges import (
     at_samples,
@@ -22,8 +21,7 @@ from pwmscope.capture.text.edges import (
     select_lines,
     without_zero_widths,
 )
-from pwmscope.capture.text.encoding import Text
-from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.layout import Layout, Text
 from pwmscope.capture.text.rows import (
     is_blank,
     read_duration,

@@ -29,7 +29,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.units import EXPONENT_OF_UNIT
+from pwmscope.capture.reader.hints import EXPONENT_OF_UNIT
 from pwmscope.capture.text.dialect import SPACES
 from pwmscope.capture.text.edges import NO_STEPS, ChangedRows, Steps, Words, find_steps
 from pwmscope.capture.text.layout import Layout

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 
-from pwmscope.capture.reader.progress import report
-from pwmscope.capture.reader.unpack import open_bytes
+from pwmscope.capture.reader.unpack import open_bytes, report
 from pwmscope.capture.text.edges import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout

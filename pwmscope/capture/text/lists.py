@@ -7,8 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from pwmscope.capture.reader.hints import rate_needed
-from pwmscope.capture.reader.units import is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.reader.hints import is_sample_number, rate_needed, time_unit_in, unit_in
 from pwmscope.capture.text.cells import LEVELS, NUMERIC
 from pwmscope.capture.text.columns import Column, Sheet
 from pwmscope.errors import CaptureError, HintError

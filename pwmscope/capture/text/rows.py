@@ -16,9 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import parse_time_unit, size_of_unit
-from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading
+from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
+from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading, watched
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
@@ -30,8 +29,7 @@ from pwmscope.capture.text.edges import (
     expected_rows,
     find_steps,
 )
-from pwmscope.capture.text.encoding import refuse_endless_packed
-from pwmscope.capture.text.layout import Layout
+from pwmscope.capture.text.layout import Layout, refuse_endless_packed
 from pwmscope.errors import CaptureError
 
 if TYPE_CHECKING:

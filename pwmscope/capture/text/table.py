@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
-from pwmscope.capture.reader.progress import unprinted
-from pwmscope.capture.reader.unpack import open_bytes, reading
+from pwmscope.capture.reader.unpack import open_bytes, reading, unprinted
 from pwmscope.capture.text.columns import groups_of
 from pwmscope.capture.text.comparator import (
     HYSTERESIS,
@@ -42,8 +41,7 @@ from pwmscope.capture.text.edges import (
     select_lines,
     timed_lines,
 )
-from pwmscope.capture.text.encoding import Text, open_text, rewritten, swept
-from pwmscope.capture.text.layout import Layout, find_layout
+from pwmscope.capture.text.layout import Layout, Text, find_layout, open_text, rewritten, swept
 from pwmscope.capture.text.line_blocks import stream_changes
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model import PS_PER_S, Assumption, Capture, Line

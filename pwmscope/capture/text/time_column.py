@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.units import (
+from pwmscope.capture.reader.hints import (
     EXPONENT_OF_UNIT,
     foreign_unit_in,
     format_rate,
@@ -47,8 +47,6 @@ _COARSEST: Final = 8
 def _fitting_units(text: str, dialect: Dialect, time: Column) -> list[str]:
     r"""Find the units in which some line shows servo pulses and none shows frames of other pulses.
 
-    Examples
-    --------
     >>> from pwmscope.capture.text.dialect import find_dialect
     >>> text = "t,RX1\n0,0\n" + "".join(f"{20 * k + 5},1\n{20 * k + 6.25},0\n" for k in range(5))
     >>> _fitting_units(text, find_dialect(text, "a.csv"), Column("t", 0, "decimal", []))
@@ -268,8 +266,6 @@ _CENTURY_S: Final = (978_307_200, 4_102_444_800)
 def _epoch_unit(column: Column) -> str | None:
     """Find the unit in which numbers are instants of this century, counted from 1970.
 
-    Examples
-    --------
     >>> [_epoch_unit(Column("t", 0, "integer", [text])) for text in
     ...  ("1930000000", "1930000000123", "1930000000123456", "1930000000123456789", "12345")]
     ['s', 'ms', 'us', 'ns', None]
@@ -409,8 +405,6 @@ def _on_24_hours(instant: pl.Expr, cell: pl.Expr) -> pl.Expr:
 def find_stamp_format(cells: list[str]) -> StampFormat:
     """Find out how dates and times of day are written from the first rows.
 
-    Examples
-    --------
     >>> import polars as pl
     >>> format = find_stamp_format(["05/13/2031 10:00:00.5"])
     >>> format.order, format.is_sure

@@ -12,27 +12,30 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture.reader.hints import MAX_LINES, Hints, find_listed_interval, kept
-from pwmscope.capture.reader.progress import watched
-from pwmscope.capture.reader.units import format_interval, size_of_unit
-from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    find_listed_interval,
+    format_interval,
+    kept,
+    size_of_unit,
+)
+from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, watched
 from pwmscope.capture.text import NewEdges
 from pwmscope.capture.text.comparator import AmplitudeHistogram
-from pwmscope.capture.vcd.header import (
-    MAX_HEADER_BYTES,
-    Header,
-    Wanted,
-    choose_lines,
-    read_header,
-)
 from pwmscope.capture.vcd.values import (
+    MAX_HEADER_BYTES,
     STATE_OF_BYTE,
+    Header,
     RealTrace,
     Threshold,
     Trace,
     Values,
+    Wanted,
+    choose_lines,
     find_threshold,
     find_values,
+    read_header,
     real_values,
     vector_states,
 )

@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, entry_place
 from pwmscope.findings.failsafe.evidence import Evidence
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, Loss
-from pwmscope.findings.failsafe.marker import Polarity
-from pwmscope.findings.failsafe.own_widths import entry_place
+from pwmscope.findings.failsafe.marker import Expectation, Polarity
 from pwmscope.findings.failsafe.response import (
     LINK_S,
     Change,
@@ -161,40 +159,21 @@ class Alternative(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What all losses of one line share.
+    """What all losses of one line share."""
 
-    Parameters
-    ----------
-    line : str
-        Its name.
-    expected : Expectation
-        What the bench sheet expects of it.
-    limit_s : float
-        The failsafe limit.
-    frame_s, span_us, range_us : float
-        Frame period, the convention's span, and what counts as one level.
-    end_s : float
-        End of the capture.
-    polarity : Polarity
-        How it is known which level of the marker means on.
-    reads_either_way : bool
-        Whether the line's other polarity has servo pulses as well.
-    damaged_s : tuple of tuple of float
-        From when to when frames of it are missing or cannot be read.
-    is_time_doubted : bool
-        Whether the recording's times are those of servo lines at another sample rate only.
-    """
-
-    line: str
-    expected: Expectation
-    limit_s: float
+    line: str  # Its name
+    expected: Expectation  # What the bench sheet expects of it
+    limit_s: float  # The failsafe limit
+    # Frame period, the convention's span, and what counts as one level
     frame_s: float
     span_us: float
     range_us: float
-    end_s: float
-    polarity: Polarity
-    reads_either_way: bool = False
+    end_s: float  # End of the capture
+    polarity: Polarity  # How it is known which level of the marker means on
+    reads_either_way: bool = False  # Whether the line's other polarity has servo pulses as well
+    # From when to when frames of it are missing or cannot be read
     damaged_s: tuple[tuple[float, float], ...] = ()
+    # Whether the recording's times are those of servo lines at another sample rate only
     is_time_doubted: bool = False
     is_lateness_known: bool = True
 

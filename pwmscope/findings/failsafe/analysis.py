@@ -33,7 +33,6 @@ from pwmscope.findings.failsafe.event import (
     stop_time_finding,
 )
 from pwmscope.findings.failsafe.evidence import Evidence, gather
-from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
@@ -46,8 +45,10 @@ from pwmscope.findings.failsafe.losses import (
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import (
+    Expectation,
     Polarity,
     Reference,
+    expectation_of,
     marked_losses,
     reference_of,
 )
@@ -59,17 +60,15 @@ from pwmscope.findings.failsafe.motion import (
     unpinned_losses,
 )
 from pwmscope.findings.failsafe.power import (
-    answer_supplies,
-    read_supplies,
-    told_of,
-    with_supplies,
-)
-from pwmscope.findings.failsafe.power_up import (
     ARMING_DEFINITION,
     POWER_UP_DEFINITION,
+    answer_supplies,
     arming_finding,
     before_link,
     power_up_finding,
+    read_supplies,
+    told_of,
+    with_supplies,
 )
 from pwmscope.findings.failsafe.recovery import (
     JUMP_DEFINITION,
@@ -80,13 +79,13 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.returns import with_returns
-from pwmscope.findings.failsafe.stop_time import (
+from pwmscope.findings.failsafe.response import (
     StopTimes,
     Windows,
     find_stop_times,
     no_stop_times,
 )
+from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines

@@ -14,10 +14,17 @@ from pwmscope.capture import PART, Capture
 from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import RESTART, LossEvent, RotorLoss, Trials, examine_trials
-from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
+from pwmscope.findings.failsafe.marker import Expectation, expectation_of
 from pwmscope.findings.failsafe.motion import RotorLosses
-from pwmscope.findings.failsafe.power import NO_PIN, Guard, covers, guards_of, rests_by_s
-from pwmscope.findings.failsafe.power_up import POWER_UP, cuts_before_link
+from pwmscope.findings.failsafe.power import (
+    NO_PIN,
+    POWER_UP,
+    Guard,
+    covers,
+    cuts_before_link,
+    guards_of,
+    rests_by_s,
+)
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply

@@ -29,52 +29,30 @@ MAX_SHOWN: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """What one output did when the link came back.
+    """What one output did when the link came back."""
 
-    Parameters
-    ----------
-    relink_s : float or None
-        Seconds from the transmitter's return, where a marker tells it, until the
-        output moved or pulsed again.
-    jump_us : tuple of float or None
-        Widths before and after, where the output jumped out of its stop range
-        within one frame; the first is None where there were no pulses before.
-    odd_pulses : int
-        Glitches, foreign and bridged pulses from the loss until the recovery.
-    outside_convention : int
-        Pulses more than 1 % of the span outside the convention's endpoints in that time.
-    """
-
+    # Seconds from the transmitter's return, where a marker tells it, until the output moved or
+    # pulsed again
     relink_s: float | None
+    # Widths before and after, where the output jumped out of its stop range within one frame; the
+    # first is None where there were no pulses before
     jump_us: tuple[float | None, float] | None
-    odd_pulses: int
+    odd_pulses: int  # Glitches, foreign and bridged pulses from the loss until the recovery
+    # Pulses more than 1 % of the span outside the convention's endpoints in that time
     outside_convention: int
 
 
 @dataclass(frozen=True, slots=True)
 class LossEvent:
-    """One loss as one channel shows it; all figures but these follow when asked for.
+    """One loss as one channel shows it; all figures but these follow when asked for."""
 
-    Parameters
-    ----------
-    case : Case
-        What was seen, and what it is held against.
-    verdict : Verdict or None
-        Whether this loss shows that the limit is met; None where the bench sheet
-        expects nothing of the line.
-    reason : str
-        Why, as a sentence.
-    recovered_s : float or None
-        Moment the output moved or pulsed again.
-    recovery : Recovery
-        What it did when the link came back.
-    """
-
-    case: Case
+    case: Case  # What was seen, and what it is held against
+    # Whether this loss shows that the limit is met; None where the bench sheet expects nothing of
+    # the line
     verdict: Verdict | None
-    reason: str
-    recovered_s: float | None
-    recovery: Recovery
+    reason: str  # Why, as a sentence
+    recovered_s: float | None  # Moment the output moved or pulsed again
+    recovery: Recovery  # What it did when the link came back
 
     @property
     def lost_s(self) -> float:
@@ -251,24 +229,13 @@ _NOT_MARKED = (
 
 @dataclass(frozen=True, slots=True)
 class RotorLoss:
-    """One loss as the rotor of a device without a pin shows it.
+    """One loss as the rotor of a device without a pin shows it."""
 
-    Parameters
-    ----------
-    stop : MotionStop
-        When it was slow, whether that shows that the limits are met, and why.
-    slowed_s : float or None
-        Most time from the loss until it ran down; None where it did not.
-    again_s : float or None
-        Time from the transmitter's return until it turned again; None where it did not.
-    alternatives : tuple of Alternative
-        Every alternative cause, and what refutes it.
-    """
-
-    stop: MotionStop
-    slowed_s: float | None
+    stop: MotionStop  # When it was slow, whether that shows that the limits are met, and why
+    slowed_s: float | None  # Most time from the loss until it ran down; None where it did not
+    # Time from the transmitter's return until it turned again; None where it did not
     again_s: float | None
-    alternatives: tuple[Alternative, ...]
+    alternatives: tuple[Alternative, ...]  # Every alternative cause, and what refutes it
     is_restart: bool = False
 
     @property
@@ -310,28 +277,18 @@ TRIALS_DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Trials:
-    """Several losses of one line, in one or several recordings.
+    """Several losses of one line, in one or several recordings."""
 
-    Parameters
-    ----------
-    meets, fails, not_shown : int
-        How many losses met the limit, broke it, or showed neither.
-    bound : float or None
-        Upper bound of the failure rate at 95 % confidence; None without a loss
-        that showed either.
-    stop_s : tuple of float or None
-        Shortest, median and longest stop time of those that have one, in
-        seconds, each the upper end of its uncertainty.
-    finding : Finding
-        ``signal loss trials``.
-    """
-
+    # How many losses met the limit, broke it, or showed neither
     meets: int
     fails: int
     not_shown: int
+    # Upper bound of the failure rate at 95 % confidence; None without a loss that showed either
     bound: float | None
+    # Shortest, median and longest stop time of those that have one, in seconds, each the upper end
+    # of its uncertainty
     stop_s: tuple[float, float, float] | None
-    finding: Finding
+    finding: Finding  # `signal loss trials`
 
 
 def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFIDENCE) -> float:

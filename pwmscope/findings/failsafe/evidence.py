@@ -22,30 +22,31 @@ from pwmscope.findings.failsafe.coincidence import (
     ChangeColumns,
     Watched,
     count_alike,
+    find_own_sticks,
     find_partners,
+    find_ramps,
     same_clock,
+    with_wandering,
 )
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
-    beat_odds,
-    find_pauses,
-    person_odds,
-    pull_odds,
-    range_odds,
-)
-from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.own_widths import (
     Own,
+    beat_odds,
     entry_place,
+    find_pauses,
     goes_to_own,
     is_own_width,
+    person_odds,
     placed_odds,
+    pull_odds,
+    range_odds,
     resting_levels,
     seen_levels,
 )
+from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     STATES,
     Change,
@@ -55,7 +56,6 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.sticks import find_own_sticks, find_ramps, with_wandering
 from pwmscope.model import Span, inside
 
 CLOSE_S: Final = 0.25
@@ -80,128 +80,65 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What bears on one loss of one line, the other lines included.
+    """What bears on one loss of one line, the other lines included."""
 
-    Parameters
-    ----------
-    entry : Change or None
-        The change with which the device's standing still began; None where it stood still
-        before, or nothing changed.
-    is_close : bool
-        Whether a stick's last command may have made it.
-    partner : str
-        Another line, moved by another stick or in another way, that changed with it.
-    ended_with : bool
-        Whether that line's pulses, or its own, ended with it, which no stick does.
-    own_width : bool
-        Whether it went to a width in the stop range at which its stick was never seen.
-    owned : int
-        Losses in which a line that changed with it went at once to a width of its own, here
-        included; 0 where none did here.
-    placed_odds : float
-        That a hand put it, or a line that changed with it, in several losses at one and the
-        same width at which its stick was never seen.
-    slowed : int
-        Losses in which its frame rate had changed with or before this change, here included;
-        0 where it had not here.
-    is_ramp : bool
-        Whether a machine is shown to have made its smooth movement.
-    ramped : int
-        Losses in which it and another stick's line went evenly from one instant to another, and
-        alike each time, here included; 0 where they did not here.
-    ramped_s : float
-        When that was over here; NaN where it was not seen.
-    back_partner : str
-        Another such line that returned with this one.
-    back_s : float or None
-        When the outputs returned, by two such lines.
-    back_lines : tuple of str
-        Two lines that show it.
-    gone_s : float or None
-        From when on the link is shown to be gone: two such lines changed together.
-    gone_lines : tuple of str
-        Two lines that show it.
-    together : int
-        Losses in which it changed with another, with this delay.
-    both : int
-        Losses in which it changed and returned with another.
-    odds : float
-        That a hand made this change's delay and those like it.
-    pull_odds : float
-        That a person pulled a plug by habit at such times.
-    follows : str
-        Another line that still followed a moving stick.
-    stop_partner : str
-        Another line that changed as this one's pulses ended.
-    goes_on : str
-        Such a line whose pulses went on.
-    restarted : bool
-        Whether lines paused as in a restart.
-    restart_odds : float
-        That chance brought the pauses of all losses so close together.
-    beat_odds : float
-        That a receiver that started anew came on in the beat of the frames before each pause.
-    away_odds : float
-        That a person unplugged all lines at such times. When they were plugged in again says
-        nothing: where the receiver was silent by then, the return is its own.
-    alone_back : bool
-        Whether another line returned earlier than this one.
-    leaps : tuple of Leap
-        Where it went before the link was back.
-    until_s : float
-        Up to when no pulse may be outside the stop range.
-    follow_s : float
-        From its return until a stick was seen to be followed; infinity where none was.
-    spread_s : float
-        How far apart its longest and shortest delay after the marker lie, in all losses.
-    stays_s : float
-        How far apart the longest and the shortest time from change to return lie, in all losses.
-    own_until_s : float
-        Until when it stood at a width that no stick commands; minus infinity where it did not.
-    is_still : bool
-        Whether no line moved as a stick does.
-    undriven : int
-        Losses in which this line and another were stuck or undriven to the end, here included.
-    one_clock : tuple of str
-        Lines that keep its frame clock, as those of one receiver do; itself among them.
-    """
-
+    # The change with which the device's standing still began; None where it stood still before, or
+    # nothing changed
     entry: Change | None
-    is_close: bool
-    partner: str
-    ended_with: bool
+    is_close: bool  # Whether a stick's last command may have made it
+    partner: str  # Another line, moved by another stick or in another way, that changed with it
+    ended_with: bool  # Whether that line's pulses, or its own, ended with it, which no stick does
+    # Whether it went to a width in the stop range at which its stick was never seen
     own_width: bool
+    # Losses in which a line that changed with it went at once to a width of its own, here included;
+    # 0 where none did here
     owned: int
+    # That a hand put it, or a line that changed with it, in several losses at one and the same
+    # width at which its stick was never seen
     placed_odds: float
+    # Losses in which its frame rate had changed with or before this change, here included; 0 where
+    # it had not here
     slowed: int
-    is_ramp: bool
+    is_ramp: bool  # Whether a machine is shown to have made its smooth movement
+    # Losses in which it and another stick's line went evenly from one instant to another, and alike
+    # each time, here included; 0 where they did not here
     ramped: int
-    ramped_s: float
-    back_partner: str
-    back_s: float | None
-    back_lines: tuple[str, ...]
+    ramped_s: float  # When that was over here; NaN where it was not seen
+    back_partner: str  # Another such line that returned with this one
+    back_s: float | None  # When the outputs returned, by two such lines
+    back_lines: tuple[str, ...]  # Two lines that show it
+    # From when on the link is shown to be gone: two such lines changed together
     gone_s: float | None
-    gone_lines: tuple[str, ...]
-    together: int
-    both: int
-    odds: float
-    pull_odds: float
-    follows: str
-    stop_partner: str
-    goes_on: str
-    restarted: bool
-    restart_odds: float
+    gone_lines: tuple[str, ...]  # Two lines that show it
+    together: int  # Losses in which it changed with another, with this delay
+    both: int  # Losses in which it changed and returned with another
+    odds: float  # That a hand made this change's delay and those like it
+    pull_odds: float  # That a person pulled a plug by habit at such times
+    follows: str  # Another line that still followed a moving stick
+    stop_partner: str  # Another line that changed as this one's pulses ended
+    goes_on: str  # Such a line whose pulses went on
+    restarted: bool  # Whether lines paused as in a restart
+    restart_odds: float  # That chance brought the pauses of all losses so close together
+    # That a receiver that started anew came on in the beat of the frames before each pause
     beat_odds: float
+    # That a person unplugged all lines at such times. When they were plugged in again says nothing:
+    # where the receiver was silent by then, the return is its own.
     away_odds: float
-    alone_back: bool
-    leaps: tuple[Leap, ...]
-    until_s: float
+    alone_back: bool  # Whether another line returned earlier than this one
+    leaps: tuple[Leap, ...]  # Where it went before the link was back
+    until_s: float  # Up to when no pulse may be outside the stop range
+    # From its return until a stick was seen to be followed; infinity where none was
     follow_s: float
+    # How far apart its longest and shortest delay after the marker lie, in all losses
     spread_s: float
+    # How far apart the longest and the shortest time from change to return lie, in all losses
     stays_s: float
+    # Until when it stood at a width that no stick commands; minus infinity where it did not
     own_until_s: float
-    is_still: bool
+    is_still: bool  # Whether no line moved as a stick does
+    # Losses in which this line and another were stuck or undriven to the end, here included
     undriven: int
+    # Lines that keep its frame clock, as those of one receiver do; itself among them
     one_clock: tuple[str, ...]
 
 

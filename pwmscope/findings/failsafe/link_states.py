@@ -25,10 +25,9 @@ from pwmscope.findings.failsafe.losses import (
     keeps_beat,
     quiet_limit_s,
 )
-from pwmscope.findings.failsafe.power_up import POWER_UP
+from pwmscope.findings.failsafe.power import POWER_UP
 from pwmscope.findings.failsafe.recovery import is_held
-from pwmscope.findings.failsafe.response import ChangeKind
-from pwmscope.findings.failsafe.stop_time import sides
+from pwmscope.findings.failsafe.response import ChangeKind, sides
 from pwmscope.model import Verdict, governing
 
 SOON_S: Final = 3.0

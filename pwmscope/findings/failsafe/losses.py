@@ -68,58 +68,35 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """One loss of the signal, or what looks like one.
+    """One loss of the signal, or what looks like one."""
 
-    Parameters
-    ----------
-    lost_s : float
-        Moment of loss in seconds since the capture's start; where it is inferred,
-        the moment of its first visible effect.
-    back_s : float
-        The earliest moment at which the transmitter, or the first output, may
-        have been back; the capture's end where it never was.
-    came_back : bool
-        Whether it came back within the capture.
-    moment : Moment
-        How well ``lost_s`` is known.
-    lines : frozenset of str
-        The lines it concerns.
-    sentence : str
-        How it is known.
-    is_restart : bool
-        Whether all lines went quiet while the transmitter was on, so that it is
-        a supply or receiver restart rather than a loss.
-    is_proven : bool
-        Of a restart: whether no lead that came off, and no loss that was missed, looks the same.
-    is_return_shown : bool
-        Whether a marker, or the outputs beyond doubt, tell when it came back.
-    doubt : str
-        Why the recording contradicts it, as a sentence; empty where it does not.
-    earliest_s, latest_s : float
-        The earliest and the latest that the signal can have gone.
-    gone_by_s : float
-        The latest that it can have gone where a light was calibrated; else `latest_s`.
-    seen_from_s : float
-        From when on the outputs are looked at: an inferred loss begins with its first effect.
-    is_marked, is_inferred : bool
-        Whether a marker line gives the moment, or only the outputs suggest it.
-    """
-
+    # Moment of loss in seconds since the capture's start; where it is inferred, the moment of its
+    # first visible effect
     lost_s: float
+    # The earliest moment at which the transmitter, or the first output, may have been back; the
+    # capture's end where it never was
     back_s: float
-    came_back: bool
-    moment: Moment
-    lines: frozenset[str]
-    sentence: str
+    came_back: bool  # Whether it came back within the capture
+    moment: Moment  # How well `lost_s` is known
+    lines: frozenset[str]  # The lines it concerns
+    sentence: str  # How it is known
+    # Whether all lines went quiet while the transmitter was on, so that it is a supply or receiver
+    # restart rather than a loss
     is_restart: bool = False
+    # Whether a marker, or the outputs beyond doubt, tell when it came back
     is_return_shown: bool = False
-    doubt: str = ""
+    doubt: str = ""  # Why the recording contradicts it, as a sentence; empty where it does not
+    # Of a restart: whether no lead that came off, and no loss that was missed, looks the same
     is_proven: bool = False
 
+    # The earliest and the latest that the signal can have gone
     earliest_s: float = field(init=False)
     latest_s: float = field(init=False)
+    # The latest that it can have gone where a light was calibrated; else `latest_s`
     gone_by_s: float = field(init=False)
+    # From when on the outputs are looked at: an inferred loss begins with its first effect
     seen_from_s: float = field(init=False)
+    # Whether a marker line gives the moment, or only the outputs suggest it
     is_marked: bool = field(init=False)
     is_inferred: bool = field(init=False)
 
@@ -146,21 +123,11 @@ class Loss:
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """One servo line as the search for losses takes it.
+    """One servo line as the search for losses takes it."""
 
-    Parameters
-    ----------
-    table : PulseTable
-        Its pulses.
-    dwells : Dwells
-        Its dwells.
-    usual_us : float
-        Its usual frame period.
-    """
-
-    table: PulseTable
-    dwells: Dwells
-    usual_us: float
+    table: PulseTable  # Its pulses
+    dwells: Dwells  # Its dwells
+    usual_us: float  # Its usual frame period
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +153,6 @@ def stated_losses(
 ) -> tuple[Loss, ...]:
     """Take a person's word for when the transmitter went off.
 
-    Examples
-    --------
     >>> [loss.earliest_s for loss in stated_losses([(12.5, 0.25)], ["RX1"], 0.0, 20.0)]
     [12.25]
     """

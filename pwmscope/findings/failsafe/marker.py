@@ -1,4 +1,4 @@
-"""The marker line: what its levels mean, how late it may be, and when it shows a loss."""
+"""What a line is held to in a loss, and the marker: what its levels mean, how late it may be."""
 
 from __future__ import annotations
 
@@ -10,7 +10,20 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.bench import BUTTON_LATE_S, COMMON_PRACTICE, LEVELS, BenchSheet, Limits, Marker
+from pwmscope.bench import (
+    BUTTON_LATE_S,
+    COMMON_PRACTICE,
+    LEVELS,
+    NO_DEVICE,
+    SENSORS,
+    STICKS,
+    BenchChannel,
+    BenchSheet,
+    Limits,
+    Marker,
+    Role,
+    StopBand,
+)
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output
@@ -26,6 +39,75 @@ MOVE_S: Final = 0.05
 MAX_MOVE_S: Final = 5.0
 
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """What is expected of one line while the signal is lost."""
+
+    role: Role | None = None  # What the line is for; None where no sheet names it
+    band: StopBand | None = None  # The widths at which its device stands still
+    # Whether its device stands still without pulses; None where not known
+    no_pulses_stop: bool | None = None
+    has_sheet: bool = False  # Whether there is a sheet at all
+    # How long its device runs on without pulses; None where not known
+    no_pulses_after_s: float | None = None
+    # Whether the stop range is common practice rather than the sheet's
+    is_band_assumed: bool = False
+    # Whether the sheet lacks for it no more than the neutral round which it lies
+    lacks_neutral: bool = False
+    receiver: str = ""  # The receiver that it is on, where the robot has several
+
+    @property
+    def is_informative(self) -> bool:
+        """Whether there is a sheet and it expects nothing of this line."""
+        return self.has_sheet and (
+            self.role is None or self.role in (*STICKS, *NO_DEVICE, *SENSORS)
+        )
+
+    @property
+    def is_unused(self) -> bool:
+        """Whether the sheet says that nothing is on this line."""
+        return self.role in NO_DEVICE
+
+    @property
+    def drives_something(self) -> bool:
+        """Whether a jump out of the stop range sets something in motion."""
+        return self.role is not None and not self.is_informative and self.role != "servo"
+
+
+def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
+    r"""Read off a sheet what is expected of a line.
+
+    >>> from pwmscope.bench import parse_sheet
+    >>> sheet = parse_sheet('[channels.RX3]\nrole = "weapon"\nno_pulses = "stops"\n')
+    >>> expected = expectation_of(sheet, "RX3")
+    >>> expected.band.high_us, expected.no_pulses_stop
+    (1020.0, True)
+    >>> expectation_of(sheet, "RX9").is_informative, expectation_of(None, "RX9").is_informative
+    (True, False)
+    """
+    if sheet is None:
+        return Expectation()
+    channel = sheet.channels.get(line)
+    return Expectation(
+        channel.role if channel else None,
+        sheet.stop_band(line),
+        sheet.no_pulses_stop(line),
+        has_sheet=True,
+        no_pulses_after_s=sheet.no_pulses_after_s(line),
+        is_band_assumed=channel is not None and _is_band_assumed(channel),
+        lacks_neutral=channel is not None and channel.deadband_us is not None,
+        receiver=channel.receiver if channel is not None else "",
+    )
+
+
+def _is_band_assumed(channel: BenchChannel) -> bool:
+    """Say whether some end of the stop range is common practice rather than the sheet's."""
+    if channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]:
+        return False
+    is_neutral_known = channel.neutral_us is not None and not channel.is_neutral_assumed
+    return channel.deadband_us is None or (channel.stop_us is None and not is_neutral_known)
 
 
 class Polarity(StrEnum):
@@ -44,42 +126,24 @@ class Polarity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """How the moments of loss are told, and what the bench sheet says of the lines.
+    """How the moments of loss are told, and what the bench sheet says of the lines."""
 
-    Parameters
-    ----------
-    line : str or None
-        A marker line of the recording.
-    on_level : int or None
-        Its level that means on, where it is stated.
-    off_at_s : tuple of tuple of float
-        Stated times in seconds, each with the half-width of its uncertainty.
-    sheet : BenchSheet or None
-        The bench sheet.
-    is_asked : bool
-        Whether a person named the marker line, so that it must mark a loss; the bench
-        sheet's may be on throughout.
-    kind : {"switch", "button", "light"} or None
-        A wire on the switch itself, a push-button pressed with it, or a sensor over the power
-        light; None where it is not stated.
-    late_s, least_late_s : float
-        How late the marker may show that the transmitter went off, at most and at least.
-    back_late_s : float
-        How late it may show at most that the transmitter is on again.
-    is_lateness_known : bool
-        Whether the marker's kind is stated, or how late it may be.
-    """
-
-    line: str | None
-    on_level: int | None
+    line: str | None  # A marker line of the recording
+    on_level: int | None  # Its level that means on, where it is stated
+    # Stated times in seconds, each with the half-width of its uncertainty
     off_at_s: tuple[tuple[float, float], ...]
-    sheet: BenchSheet | None
+    sheet: BenchSheet | None  # The bench sheet
+    # Whether a person named the marker line, so that it must mark a loss; the bench sheet's may be
+    # on throughout
     is_asked: bool
+    # A wire on the switch itself, a push-button pressed with it, or a sensor over the power light;
+    # None where it is not stated
     kind: str | None = None
+    # How late the marker may show that the transmitter went off, at most and at least
     late_s: float = 0.0
     least_late_s: float = 0.0
-    back_late_s: float = 0.0
-    is_lateness_known: bool = True
+    back_late_s: float = 0.0  # How late it may show at most that the transmitter is on again
+    is_lateness_known: bool = True  # Whether the marker's kind is stated, or how late it may be
 
     @property
     def limits(self) -> Limits:

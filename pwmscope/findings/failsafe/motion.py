@@ -28,8 +28,7 @@ from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.evidence import CLOSE_S
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
-from pwmscope.findings.failsafe.power import sag_in
-from pwmscope.findings.failsafe.power_up import POWER_UP
+from pwmscope.findings.failsafe.power import POWER_UP, sag_in
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.rotation import (
@@ -151,24 +150,12 @@ def _moment_of(case: Case, polarity: Polarity | None) -> LossMoment:
 
 @dataclass(frozen=True, slots=True)
 class RotorLosses:
-    """All losses of a device without a pin, as its rotor shows them.
+    """All losses of a device without a pin, as its rotor shows them."""
 
-    Parameters
-    ----------
-    events : tuple of RotorLoss
-        In order of time.
-    motion : Motion
-        What the rotor did; its finding holds the verdict.
-    findings : tuple of Finding
-        ``motion stop`` and, where it turned before the link, ``power-up``.
-    cut : Verdict
-        The verdict where a kill channel cuts the power: then no other cause counts.
-    """
-
-    events: tuple[RotorLoss, ...]
-    motion: Motion
-    findings: tuple[Finding, ...]
-    cut: Verdict
+    events: tuple[RotorLoss, ...]  # In order of time
+    motion: Motion  # What the rotor did; its finding holds the verdict
+    findings: tuple[Finding, ...]  # `motion stop` and, where it turned before the link, `power-up`
+    cut: Verdict  # The verdict where a kill channel cuts the power: then no other cause counts
 
 
 @dataclass(frozen=True, slots=True)

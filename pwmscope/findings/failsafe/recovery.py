@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Loss, quiet_limit_s
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import (

@@ -215,8 +215,6 @@ def hidden(name: str, reason: str) -> Finding:
 def format_ms(us: float) -> str:
     """Write microseconds as milliseconds.
 
-    Examples
-    --------
     >>> format_ms(21_400.0), format_ms(1_800.2), format_ms(4.8)
     ('21.4 ms', '1.80 ms', '0.005 ms')
     """

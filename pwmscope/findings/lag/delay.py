@@ -321,8 +321,6 @@ def correlate_changes(source: Train, output: Train) -> Correlation | None:
     (Efron and Tibshirani, "An introduction to the bootstrap", 1993, chapter 11,
     from memory).
 
-    Examples
-    --------
     >>> at_s = 0.02 * np.arange(500)
     >>> wave_us = 1500 + 300 * np.sin(at_s) + 100 * np.sin(7 * at_s)
     >>> rows = np.arange(500)
@@ -407,8 +405,6 @@ def median_errors_us(late_us: FloatArray, interval_us: float) -> tuple[float, fl
     interval. Delays that are all alike do not show that their edges fall anywhere in an
     interval: those count as one.
 
-    Examples
-    --------
     >>> normal_us, rectangle_us = median_errors_us(np.array([0.0, 1000.0, 2000.0]), 1.0)
     >>> round(normal_us, 3), rectangle_us
     (0.408, 0.0)
@@ -473,8 +469,6 @@ def slope_uncertainty(
     all (5.1.2). The clock's error is the same in both widths and cancels. Errors in ``x``
     also flatten the slope by ``T^2/6`` over its variance, which is added as a bound.
 
-    Examples
-    --------
     >>> x_us = np.tile([1000.0, 2000.0], 300)
     >>> round(slope_uncertainty(np.arange(600), x_us, (1.0, 1.0), 1.0), 7)
     4.71e-05

@@ -44,42 +44,24 @@ from pwmscope.model import MAX_SPANS, Finding, format_list, measured, median_of,
 
 @dataclass(frozen=True, slots=True)
 class Follow:
-    """One line whose width is explained by another's.
+    """One line whose width is explained by another's."""
 
-    Parameters
-    ----------
-    source, output : str
-        The two lines.
-    late_us : float
-        Median delay from leading edge to leading edge.
-    unexplained : float
-        Part of the output's variance that is left, 0 to 1.
-    side_by_side : bool
-        Whether the two lines' pulses overlap: then neither is made from the other, they
-        carry the same command, or are one wire.
-    """
-
+    # The two lines
     source: str
     output: str
-    late_us: float
-    unexplained: float
+    late_us: float  # Median delay from leading edge to leading edge
+    unexplained: float  # Part of the output's variance that is left, 0 to 1
+    # Whether the two lines' pulses overlap: then neither is made from the other, they carry the
+    # same command, or are one wire
     side_by_side: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Follows:
-    """All pairs of lines of which one explains the other.
+    """All pairs of lines of which one explains the other."""
 
-    Parameters
-    ----------
-    pairs : tuple of Follow
-        In the recording's order of outputs, the best explanation first.
-    findings : tuple of Finding
-        One ``follows`` for each line that was asked about.
-    """
-
-    pairs: tuple[Follow, ...]
-    findings: tuple[Finding, ...]
+    pairs: tuple[Follow, ...]  # In the recording's order of outputs, the best explanation first
+    findings: tuple[Finding, ...]  # One `follows` for each line that was asked about
 
 
 def find_follows(
@@ -173,41 +155,23 @@ def _finding(line: str, pairs: list[Follow], trains: Mapping[str, Train]) -> Fin
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """What comes out of an output line for what goes into an input line, and how late.
+    """What comes out of an output line for what goes into an input line, and how late."""
 
-    Parameters
-    ----------
-    source, output : str
-        The lines' names.
-    delay : Delay or None
-        Delays from leading edge to leading edge; None with too few pulses.
-    content : Content or None
-        What the widths tell of which pulse carries which.
-    correlation : Correlation or None
-        What the changes of width tell; None for a mixed output. The input's are put
-        through the curve where there is one.
-    pairs : Pairs or None
-        Which output pulse belongs to which input pulse.
-    transfer : Transfer or None
-        Output width over input width; None where one input does not explain it.
-    jitter : AddedJitter or None
-        Width jitter of both lines and what is added.
-    findings : tuple of Finding
-        Those of `pwmscope.findings.lag.DEFINITIONS`, in that order.
-    others : tuple of str
-        Further inputs that were taken as mixed into the output.
-    """
-
+    # The lines' names
     source: str
     output: str
-    delay: Delay | None = None
-    content: Content | None = None
+    delay: Delay | None = None  # Delays from leading edge to leading edge; None with too few pulses
+    content: Content | None = None  # What the widths tell of which pulse carries which
+    # What the changes of width tell; None for a mixed output. The input's are put through the curve
+    # where there is one.
     correlation: Correlation | None = None
-    pairs: Pairs | None = None
+    pairs: Pairs | None = None  # Which output pulse belongs to which input pulse
+    # Output width over input width; None where one input does not explain it
     transfer: Transfer | None = None
-    jitter: AddedJitter | None = None
+    jitter: AddedJitter | None = None  # Width jitter of both lines and what is added
+    # Those of `pwmscope.findings.lag.DEFINITIONS`, in that order
     findings: tuple[Finding, ...] = ()
-    others: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()  # Further inputs that were taken as mixed into the output
 
     @property
     def answer(self) -> Finding:

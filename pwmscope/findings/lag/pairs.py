@@ -84,8 +84,6 @@ IN_GROUP: Final = 25
 def newest_before(known_s: FloatArray, aim_s: FloatArray) -> IntArray:
     """Find the last instant at or before each aim.
 
-    Examples
-    --------
     >>> newest_before(np.array([0.0, 1.0]), np.array([-0.5, 0.5, 1.0])).tolist()
     [-1, 0, 1]
     """
@@ -101,8 +99,6 @@ def misfit_us2(x_us: FloatArray, y_us: FloatArray) -> float:
     Biometrika 73, 1986, from memory). It holds for clipped, dead and stepped
     curves as for straight ones.
 
-    Examples
-    --------
     >>> x_us = np.array([3.0, 1.0, 4.0, 2.0])
     >>> misfit_us2(x_us, 10.0 * x_us)
     0.0
@@ -457,8 +453,6 @@ def fit_curve(
     squared residuals, so that strays count little. Uncertainties are from the
     Jacobian, times what neighbouring residuals repeat.
 
-    Examples
-    --------
     >>> x_us = np.linspace(1000.0, 2000.0, 400)
     >>> y_us = np.minimum(1520.0 - 1.2 * (x_us - 1500.0), 1900.0)
     >>> curve = fit_curve(x_us, y_us, 1500.0, 0.5)

@@ -124,46 +124,26 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Follower:
-    """An output that follows a control.
+    """An output that follows a control."""
 
-    Parameters
-    ----------
-    line : str
-        The output.
-    direction : int
-        1 where the control's first end (right, forward or up) makes its pulses longer, else -1.
-    role, device : str
-        By the sheet; empty where it does not say.
-    """
-
-    line: str
+    line: str  # The output
+    # 1 where the control's first end (right, forward or up) makes its pulses longer, else -1
     direction: int
+    # By the sheet; empty where it does not say
     role: Role | str
     device: str
 
 
 @dataclass(frozen=True, slots=True)
 class ControlRow:
-    """What one control moves.
+    """What one control moves."""
 
-    Parameters
-    ----------
-    control : str
-        The stick axis, or "switch of RX5": what moves that line by the sheet.
-    seen : bool
-        Whether a move was seen where the plan has it.
-    followers : tuple of Follower
-        The outputs that it moves.
-    unsure : tuple of str
-        Outputs that it moves a little: by itself, or by a hand that moved the other axis too.
-    line : str, optional
-        Of a switch, a dial or a button, the line that it moves by the sheet; empty of a stick.
-    """
-
-    control: str
-    seen: bool
-    followers: tuple[Follower, ...]
+    control: str  # The stick axis, or "switch of RX5": what moves that line by the sheet
+    seen: bool  # Whether a move was seen where the plan has it
+    followers: tuple[Follower, ...]  # The outputs that it moves
+    # Outputs that it moves a little: by itself, or by a hand that moved the other axis too
     unsure: tuple[str, ...]
+    # Of a switch, a dial or a button, the line that it moves by the sheet; empty of a stick
     line: str = ""
 
     @property
@@ -187,32 +167,16 @@ class ControlRow:
 
 @dataclass(frozen=True, slots=True)
 class LinkRecord:
-    """What a link record shows.
+    """What a link record shows."""
 
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan that the hands followed.
-    rows : tuple of ControlRow
-        The channel map, a row for each control of the plan; empty where it is not shown.
-    findings : tuple of Finding
-        All findings, in the order in which they are told.
-    wrong_plugs : tuple of WrongPlug
-        Outputs on the wrong plug.
-    hazards : tuple of Hazard
-        Outputs that follow another memory or transmitter.
-    assumptions : tuple of str
-        What was taken for granted.
-    unseen_exchanges : tuple of (str, str)
-        Pairs of controls that the hands may have exchanged unnoticed, each at the other's time.
-    """
-
-    plan: CapturePlan
+    plan: CapturePlan  # The plan that the hands followed
+    # The channel map, a row for each control of the plan; empty where it is not shown
     rows: tuple[ControlRow, ...]
-    findings: tuple[Finding, ...]
-    wrong_plugs: tuple[WrongPlug, ...] = ()
-    hazards: tuple[Hazard, ...] = ()
-    assumptions: tuple[str, ...] = ()
+    findings: tuple[Finding, ...]  # All findings, in the order in which they are told
+    wrong_plugs: tuple[WrongPlug, ...] = ()  # Outputs on the wrong plug
+    hazards: tuple[Hazard, ...] = ()  # Outputs that follow another memory or transmitter
+    assumptions: tuple[str, ...] = ()  # What was taken for granted
+    # Pairs of controls that the hands may have exchanged unnoticed, each at the other's time
     unseen_exchanges: tuple[tuple[str, str], ...] = ()
 
     @property

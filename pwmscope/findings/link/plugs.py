@@ -30,29 +30,15 @@ _NAMES: Final = {
 
 @dataclass(frozen=True, slots=True)
 class WrongPlug:
-    """An output that follows controls which its role does not name.
+    """An output that follows controls which its role does not name."""
 
-    Parameters
-    ----------
-    line : str
-        The output.
-    controls : tuple of str
-        What moves it.
-    swap_with : str or None
-        The output whose cable to swap it with; None where no swap mends it, or several would.
-    can_mix : bool
-        Whether mixing elevator and aileron mends it as well.
-    sentence : str
-        What is wrong and what to do.
-    swaps : tuple of str, optional
-        Every output with which a swap would mend it; which of several is right no record shows.
-    """
-
-    line: str
-    controls: tuple[str, ...]
+    line: str  # The output
+    controls: tuple[str, ...]  # What moves it
+    # The output whose cable to swap it with; None where no swap mends it, or several would
     swap_with: str | None
-    can_mix: bool
-    sentence: str
+    can_mix: bool  # Whether mixing elevator and aileron mends it as well
+    sentence: str  # What is wrong and what to do
+    # Every output with which a swap would mend it; which of several is right no record shows
     swaps: tuple[str, ...] = ()
 
 

@@ -64,8 +64,6 @@ AT_STICKS: Final[dict[Fault, IntArray]] = {
 def apply(faults: tuple[Fault, ...], base: Pattern) -> Pattern:
     """Return the pattern that faults make of a base.
 
-    Examples
-    --------
     >>> apply((Fault.OUTPUTS,), WANTED) == apply((Fault.TURN,), WANTED)
     True
     """
@@ -88,8 +86,6 @@ def pattern_of(matrix: IntArray) -> Pattern:
 def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ...]:
     """List the fewest faults that make a pattern of a base; those at the outputs first.
 
-    Examples
-    --------
     >>> [[str(fault) for fault in faults] for faults in explanations(((1, 1), (-1, 1)), WANTED)]
     [['right output reversed'], ['elevator and aileron swapped']]
     """
@@ -107,8 +103,6 @@ def explanations(pattern: Pattern, base: Pattern) -> tuple[tuple[Fault, ...], ..
 def format_name(kind: Kind, faults: tuple[Fault, ...]) -> str:
     """Name an arrangement.
 
-    Examples
-    --------
     >>> format_name(Kind.MIXED, (Fault.LEFT, Fault.RIGHT)), format_name(Kind.UNMIXED, ())
     ('mixed, both outputs reversed', 'unmixed')
     """
@@ -138,8 +132,6 @@ def through_first_mixer(stick: FloatArray, gain: float) -> FloatArray:
     Two mixers in a row undo each other, since the mixing matrix [[1, 1], [1, -1]]
     squared is twice the identity; only the first one's clipping remains.
 
-    Examples
-    --------
     >>> through_first_mixer(np.array([[1.0, 0.0], [1.0, 1.0]]), 1.0).tolist()
     [[1.0, 0.0], [0.5, 0.5]]
     """

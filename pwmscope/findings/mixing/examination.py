@@ -56,8 +56,6 @@ _STILL: Final = 0.03
 def format_motion(left: float, right: float) -> str:
     """Say how a robot moves.
 
-    Examples
-    --------
     >>> format_motion(1.0, 0.0)
     'turns right (left side forward, right side still)'
     >>> format_motion(0.9, 0.88), format_motion(-1.0, 1.0)
@@ -399,8 +397,6 @@ _RECORD: Final = (
 def format_comovement(position: FloatArray) -> str:
     """Say what two outputs do together, and what that leaves open.
 
-    Examples
-    --------
     >>> one, two = np.repeat([0.0, 1, 0, 0], 50), np.repeat([0.0, 0, 0, -1], 50)
     >>> print(format_comovement(np.stack([one, two], axis=1))[:60])
     Each output moved while the other rested, never both togethe
@@ -530,30 +526,14 @@ def only_corners(samples: Samples) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Mixing:
-    """What was found out about two drive outputs.
+    """What was found out about two drive outputs."""
 
-    Parameters
-    ----------
-    lines : DriveLines
-        The lines in question.
-    fit : MixFit or None
-        The matrix; None where nothing could be fitted.
-    arrangement : Arrangement
-        Its name.
-    responses : tuple of Response
-        What the robot does; empty where that is not shown.
-    findings : tuple of Finding
-        ``arrangement``, then those that the fit allows.
-    assumptions : tuple of str
-        Whole sentences.
-    """
-
-    lines: DriveLines
-    fit: MixFit | None
-    arrangement: Arrangement
-    responses: tuple[Response, ...]
-    findings: tuple[Finding, ...]
-    assumptions: tuple[str, ...]
+    lines: DriveLines  # The lines in question
+    fit: MixFit | None  # The matrix; None where nothing could be fitted
+    arrangement: Arrangement  # Its name
+    responses: tuple[Response, ...]  # What the robot does; empty where that is not shown
+    findings: tuple[Finding, ...]  # `arrangement`, then those that the fit allows
+    assumptions: tuple[str, ...]  # Whole sentences
 
     @property
     def verdict(self) -> Verdict:

@@ -290,21 +290,11 @@ class Samples:
 
 @dataclass(frozen=True, slots=True)
 class Frames:
-    """The outputs' pulses, frame by frame.
+    """The outputs' pulses, frame by frame."""
 
-    Parameters
-    ----------
-    time_s : ndarray of float64, shape (n,)
-        When the first output's pulse begins.
-    width_us : ndarray of float64, shape (n, m)
-        Widths of the outputs.
-    period_s : float
-        Usual time from frame to frame; 0 with fewer than two frames.
-    """
-
-    time_s: FloatArray
-    width_us: FloatArray
-    period_s: float
+    time_s: FloatArray  # shape (n,): When the first output's pulse begins
+    width_us: FloatArray  # shape (n, m): Widths of the outputs
+    period_s: float  # Usual time from frame to frame; 0 with fewer than two frames
 
 
 def pair_outputs(
@@ -459,8 +449,6 @@ def fit_robustly(design: FloatArray, measured: FloatArray, least_scale: float = 
     The scale is the median absolute deviation from zero, renewed at each turn
     (Huber, "Robust Statistics", 1981, 7.8; from memory).
 
-    Examples
-    --------
     >>> x = np.arange(20.0)
     >>> y = 3.0 * x + 1.0
     >>> y[7] = 500.0
@@ -516,8 +504,6 @@ def scale_of(residual: FloatArray, least_scale: float) -> float:
 def loss(residual: FloatArray, scale: float) -> float:
     """Return the sum of Huber's loss, in units of the scale squared.
 
-    Examples
-    --------
     >>> loss(np.array([1.0, -1.0]), 1.0)
     1.0
     """

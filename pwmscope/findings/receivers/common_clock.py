@@ -31,8 +31,6 @@ def pair(
     It is the one nearest to where the usual offset puts it, if it lies within
     half a period of that; of two pulses that want the same one, the nearer has it.
 
-    Examples
-    --------
     >>> reference_s = np.array([0.0, 0.02, 0.04, 0.06])
     >>> pair(reference_s, np.array([0.0015, 0.0415, 0.0616]), 1500.0, 20_000.0)
     array([ 0, -1,  1,  2])
@@ -83,8 +81,6 @@ def usual_offset(
     the length of the mean vector, are those of circular statistics (Mardia and
     Jupp, "Directional Statistics", 2000, 2.2 and 2.3; from memory).
 
-    Examples
-    --------
     >>> reference_s = 0.02 * np.arange(5)
     >>> offset_us, concentration = usual_offset(reference_s, reference_s + 0.0015, 20_000.0)
     >>> round(offset_us, 3), round(concentration, 3)
@@ -204,8 +200,6 @@ def chance_of(bound_ppm: float) -> float:
     difference of two such is triangular over twice that (JCGM 100, 4.3.9), so a bound b
     is kept with the chance 1 - (1 - b / 200 ppm)^2.
 
-    Examples
-    --------
     >>> round(chance_of(0.5), 5), chance_of(1000.0)
     (0.00499, 1.0)
     """

@@ -221,33 +221,16 @@ class Skew:
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
-    """The lines of one receiver in the order in which their pulses start.
+    """The lines of one receiver in the order in which their pulses start."""
 
-    Parameters
-    ----------
-    lines : tuple of str
-        In that order.
-    period_us : float
-        Mean frame period.
-    skews : tuple of Skew
-        One for each line, in order.
-    links : tuple of Link
-        One for each pair of neighbours.
-    start : Start or None
-        How the outputs start; None where it is not shown.
-    pause_us : Summary
-        From the end of a frame's last pulse to the start of the next frame.
-    begins_clearly : bool
-        Whether one pause is longer than all others, so that it tells where the
-        frame begins; otherwise the order starts with the recording's first line.
-    """
-
-    lines: tuple[str, ...]
-    period_us: float
-    skews: tuple[Skew, ...]
-    links: tuple[Link, ...]
-    start: Start | None
-    pause_us: Summary
+    lines: tuple[str, ...]  # In that order
+    period_us: float  # Mean frame period
+    skews: tuple[Skew, ...]  # One for each line, in order
+    links: tuple[Link, ...]  # One for each pair of neighbours
+    start: Start | None  # How the outputs start; None where it is not shown
+    pause_us: Summary  # From the end of a frame's last pulse to the start of the next frame
+    # Whether one pause is longer than all others, so that it tells where the frame begins;
+    # otherwise the order starts with the recording's first line
     begins_clearly: bool
 
 

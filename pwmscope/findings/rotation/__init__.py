@@ -2,9 +2,11 @@
 
 from pwmscope.findings.rotation.marks import (
     Marks,
+    SlowDown,
     Speeds,
     below_per_minute,
     count_speeds,
+    fall_below,
     find_marks,
 )
 from pwmscope.findings.rotation.motion import (
@@ -32,7 +34,6 @@ from pwmscope.findings.rotation.rotation import (
     examine_rotation,
     find_stretches,
 )
-from pwmscope.findings.rotation.slow import SlowDown, fall_below
 
 __all__ = [
     "DEFINITIONS",

@@ -9,8 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.rotation.marks import SUSTAINED, Marks, below_per_minute
-from pwmscope.findings.rotation.slow import SlowDown, fall_below
+from pwmscope.findings.rotation.marks import (
+    SUSTAINED,
+    Marks,
+    SlowDown,
+    below_per_minute,
+    fall_below,
+)
 from pwmscope.model import (
     FROM_MAD,
     PS_PER_S,
@@ -61,31 +66,16 @@ DRIVEN_S: Final = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Rotor:
-    """A rotor as its sensor shows it.
+    """A rotor as its sensor shows it."""
 
-    Parameters
-    ----------
-    line, of : str
-        The sensor's line, and that of the device that turns.
-    marks : Marks
-        When its marks passed.
-    per_turn : int or None
-        Marks that pass in each turn; None where that is not stated.
-    slow_per_minute : float
-        It counts as slow when it makes fewer turns a minute.
-    limit_s : float
-        Longest time from the loss until it must be slow.
-    limit_from : str
-        Where that limit stands, as a clause.
-    """
-
+    # The sensor's line, and that of the device that turns
     line: str
     of: str
-    marks: Marks
-    per_turn: int | None
-    slow_per_minute: float
-    limit_s: float
-    limit_from: str
+    marks: Marks  # When its marks passed
+    per_turn: int | None  # Marks that pass in each turn; None where that is not stated
+    slow_per_minute: float  # It counts as slow when it makes fewer turns a minute
+    limit_s: float  # Longest time from the loss until it must be slow
+    limit_from: str  # Where that limit stands, as a clause
 
     @property
     def slow_hz(self) -> float:
@@ -95,80 +85,41 @@ class Rotor:
 
 @dataclass(frozen=True, slots=True)
 class LossMoment:
-    """When one signal loss was, as far as a rotor is concerned.
+    """When one signal loss was, as far as a rotor is concerned."""
 
-    Parameters
-    ----------
-    lost_s : float
-        Its moment, in seconds since the recording's start.
-    earliest_s, latest_s : float
-        Between which the signal went; a transmitter may send on for a moment after its switch.
-    back_s : float
-        The earliest that it may have been back, or the recording's end.
-    error_s : float or None
-        How far the difference of two instants may be off; None where that is not known.
-    doubt : str
-        Why the moment is not certain, as a sentence; empty where it is.
-    """
-
-    lost_s: float
+    lost_s: float  # Its moment, in seconds since the recording's start
+    # Between which the signal went; a transmitter may send on for a moment after its switch
     earliest_s: float
     latest_s: float
-    back_s: float
+    back_s: float  # The earliest that it may have been back, or the recording's end
+    # How far the difference of two instants may be off; None where that is not known
     error_s: float | None
-    doubt: str
+    doubt: str  # Why the moment is not certain, as a sentence; empty where it is
 
 
 @dataclass(frozen=True, slots=True)
 class MotionStop:
-    """What a rotor did after one loss.
+    """What a rotor did after one loss."""
 
-    Parameters
-    ----------
-    lost_s : float
-        The moment of loss.
-    verdict : Verdict
-        Whether it was slow in time.
-    reason : str
-        Why, as a sentence.
-    slow_s : tuple of float or None
-        Least and most time from the loss until it was slower than stated; None where that is not
-        seen.
-    before_per_minute : float or None
-        Turns a minute just before the loss; None where too few marks tell.
-    silent_s : float
-        How long no mark came before the link was back.
-    below_per_minute : float or None
-        So it turned more slowly than this at the end; None where the marks in a turn are not
-        stated.
-    """
-
-    lost_s: float
-    verdict: Verdict
-    reason: str
+    lost_s: float  # The moment of loss
+    verdict: Verdict  # Whether it was slow in time
+    reason: str  # Why, as a sentence
+    # Least and most time from the loss until it was slower than stated; None where that is not seen
     slow_s: tuple[float, float] | None
+    # Turns a minute just before the loss; None where too few marks tell
     before_per_minute: float | None
-    silent_s: float
+    silent_s: float  # How long no mark came before the link was back
+    # So it turned more slowly than this at the end; None where the marks in a turn are not stated
     below_per_minute: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """What a rotor did after the losses of a recording.
+    """What a rotor did after the losses of a recording."""
 
-    Parameters
-    ----------
-    line : str
-        The sensor's line.
-    stops : tuple of MotionStop
-        One for each loss, in order.
-    finding : Finding
-        ``motion stop``, held against the limit of its own.
-    """
-
-    line: str
-    stops: tuple[MotionStop, ...]
-    finding: Finding
+    line: str  # The sensor's line
+    stops: tuple[MotionStop, ...]  # One for each loss, in order
+    finding: Finding  # `motion stop`, held against the limit of its own
 
 
 def looks_like_marks(line: Line, lost_s: float) -> bool:
@@ -445,27 +396,16 @@ def _rises(rotor: Rotor, hz: FloatArray, usual_hz: float) -> BoolArray:
 
 @dataclass(frozen=True, slots=True)
 class RunDown:
-    """How a rotor that nothing else tells of turned before a loss, and in it.
+    """How a rotor that nothing else tells of turned before a loss, and in it."""
 
-    Parameters
-    ----------
-    before_hz : float or None
-        Its speed in the second before; None where that is not steady enough to tell anything.
-    kept_before : float
-        Part of its speed half a second earlier that it still had at the loss.
-    slowed_s : tuple of float or None
-        When it began to slow down for good, and by when it had lost `SLOWED` of its speed; None
-        where it did not.
-    is_driven : bool
-        Whether it is driven after the moment by which it must be commanded to stop.
-    is_seen : bool
-        Whether it was seen slower before its marks ended; else they ended at once.
-    """
-
+    # Its speed in the second before; None where that is not steady enough to tell anything
     before_hz: float | None
-    kept_before: float
+    kept_before: float  # Part of its speed half a second earlier that it still had at the loss
+    # When it began to slow down for good, and by when it had lost `SLOWED` of its speed; None where
+    # it did not
     slowed_s: tuple[float, float] | None
-    is_driven: bool
+    is_driven: bool  # Whether it is driven after the moment by which it must be commanded to stop
+    # Whether it was seen slower before its marks ended; else they ended at once
     is_seen: bool = False
 
 

@@ -15,10 +15,10 @@ from pwmscope.findings.rotation.marks import (
     Speeds,
     below_per_minute,
     count_speeds,
+    fall_below,
     rolling,
 )
 from pwmscope.findings.rotation.motion import MOTION_STOP, Rotor
-from pwmscope.findings.rotation.slow import fall_below
 from pwmscope.model import (
     MAX_SPANS,
     Definition,

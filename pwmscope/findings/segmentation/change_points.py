@@ -27,8 +27,6 @@ def left_in_sweeps(
 ) -> BoolArray:
     """Say which stretches are too short to be told from the sweeps on either side.
 
-    Examples
-    --------
     >>> whole = (np.array([0]), np.array([900]))
     >>> left_in_sweeps(np.array([0, 200, 600]), np.array([100, 230, 900]), whole, whole, 50)
     array([False,  True, False])
@@ -308,8 +306,6 @@ def deviations_for(chance: float, places: int) -> float:
     Bonferroni's bound: the chance is shared out evenly among all places, for a
     Gaussian statistic of either sign.
 
-    Examples
-    --------
     >>> round(deviations_for(0.001, 1), 3), round(deviations_for(0.001, 10_000_000), 3)
     (3.291, 6.467)
     """

@@ -251,8 +251,6 @@ class HeldPositions:
 def distances(level: FloatArray, others: FloatArray) -> FloatArray:
     """Largest difference over the lines between positions, in parts of the span.
 
-    Examples
-    --------
     >>> distances(np.array([[1.0, 1.5]]), np.array([[1.0, 1.4], [1.0, np.nan]])).round(3)
     array([[0.1, inf]])
     """
@@ -525,21 +523,12 @@ def joined_dwells(record: Record) -> tuple[IntArray, IntArray, BoolArray]:
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """The lines of a recording, each decoded once.
+    """The lines of a recording, each decoded once."""
 
-    Parameters
-    ----------
-    records : dict of str to Record
-        Those with servo pulses, in the recording's order; no loss is taken out of them.
-    others : dict of str to str
-        The other lines, each with why it has none, as a sentence.
-    notes : tuple of str
-        What was assumed while decoding.
-    """
-
+    # Those with servo pulses, in the recording's order; no loss is taken out of them
     records: dict[str, Record]
-    others: dict[str, str]
-    notes: tuple[str, ...]
+    others: dict[str, str]  # The other lines, each with why it has none, as a sentence
+    notes: tuple[str, ...]  # What was assumed while decoding
 
 
 def read_lines(capture: Capture, convention: Convention | None = None) -> Lines:
@@ -577,30 +566,15 @@ class Answer(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One line as an analyser takes it.
+    """One line as an analyser takes it."""
 
-    Parameters
-    ----------
-    record : Record
-        Its pulses outside signal loss.
-    clock : Record
-        The same of the line that shows its receiver's frame clock, mostly the line itself.
-    recorded : Span
-        The time span of the recording.
-    sheet : BenchSheet or None
-        What is on the lines, where that is known.
-    answers : dict of str to Answer
-        What was found about the questions that come first, by question.
-    plateaus : Plateaus or None
-        What its high state was like, where it was recorded as a voltage.
-    at_rest : tuple of Span
-        When the plan that the hands followed had the sticks let go; empty without a plan.
-    """
-
-    record: Record
+    record: Record  # Its pulses outside signal loss
+    # The same of the line that shows its receiver's frame clock, mostly the line itself
     clock: Record
-    recorded: Span
-    sheet: BenchSheet | None
-    answers: dict[str, Answer]
+    recorded: Span  # The time span of the recording
+    sheet: BenchSheet | None  # What is on the lines, where that is known
+    answers: dict[str, Answer]  # What was found about the questions that come first, by question
+    # What its high state was like, where it was recorded as a voltage
     plateaus: Plateaus | None = None
+    # When the plan that the hands followed had the sticks let go; empty without a plan
     at_rest: tuple[Span, ...] = ()

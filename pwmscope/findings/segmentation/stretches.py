@@ -55,8 +55,6 @@ class WidthNoise:
         growth is taken to go on twice more, then to be spent, which covers
         first-order autocorrelation up to 0.9 (Monte Carlo).
 
-        Examples
-        --------
         >>> WidthNoise(0.5, 0.6, 1.2, 0.0).lasting_us(64)
         0.864
         """
@@ -129,8 +127,6 @@ def measure_ranges(width_us: FloatArray, begin: IntArray, end: IntArray) -> Rang
     the pairwise update (Chan, Golub and LeVeque, "Algorithms for computing the
     sample variance", The American Statistician 37, 1983, equation 2.1; from memory).
 
-    Examples
-    --------
     >>> import numpy as np
     >>> width_us = np.array([1500.0, 1502.0, 1504.0, 1700.0, 1700.0])
     >>> found = measure_ranges(width_us, np.array([0, 3]), np.array([3, 5]))
@@ -210,8 +206,6 @@ def halved(
 ) -> tuple[IntArray, IntArray]:
     """Halve ranges until the means of their blocks range over no more than so much.
 
-    Examples
-    --------
     >>> width_us = np.linspace(1500.0, 1515.0, 80)
     >>> begin, end = halved(width_us, np.array([0]), np.array([80]), 20, 10.0)
     >>> begin.tolist(), end.tolist()

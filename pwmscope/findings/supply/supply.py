@@ -280,30 +280,15 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """A supply line as it was read.
+    """A supply line as it was read."""
 
-    Parameters
-    ----------
-    line : str
-        Its name.
-    needed_v : float or None
-        Least voltage at which the receiver works; None where the sheet does not state it.
-    sags : Sags
-        Where it sagged.
-    is_voltage : bool
-        Whether it was recorded as a voltage; else it is a comparator's output.
-    trips_v : float or None
-        Of a comparator, the voltage below which it is low.
-    trouble : str
-        Why it cannot be used, as a sentence; empty where it can.
-    """
-
-    line: str
+    line: str  # Its name
+    # Least voltage at which the receiver works; None where the sheet does not state it
     needed_v: float | None
-    sags: Sags
-    is_voltage: bool
-    trips_v: float | None
-    trouble: str = ""
+    sags: Sags  # Where it sagged
+    is_voltage: bool  # Whether it was recorded as a voltage; else it is a comparator's output
+    trips_v: float | None  # Of a comparator, the voltage below which it is low
+    trouble: str = ""  # Why it cannot be used, as a sentence; empty where it can
 
     @property
     def is_told(self) -> bool:

@@ -217,8 +217,6 @@ def jitter_of(values_us: FloatArray, rms_us: float | None, floor_us: float | Non
 def rms_of(values_us: FloatArray) -> float | None:
     """Return the root mean square, about zero; None without a value.
 
-    Examples
-    --------
     >>> rms_of(np.array([3.0, -4.0, 0.0, 0.0]))
     2.5
     """
@@ -578,8 +576,6 @@ def _beside(jitter: Jitter) -> str:
 def _floor(jitter: Jitter) -> str:
     """Say what sampling alone gives, as a sentence of its own; nothing where it is not known.
 
-    Examples
-    --------
     >>> _floor(Jitter(0.96, 5.0, 0.29, 3.7))
     ' Sampling alone gives 0.29 us RMS.'
     """

@@ -83,8 +83,6 @@ def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     The mean of a line with a bend at every whole number, 0 between the neighbours of the
     mean: twice the mean of what ``W`` is above 1, 2, ... or below 0, -1, ...
 
-    Examples
-    --------
     >>> part, sigma = np.array([0.2]), np.array([0.3])
     >>> bool(np.isclose(excess_of(part, sigma), reading_law(part, sigma).excess))
     True
@@ -106,8 +104,6 @@ def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
     The excess is the mean of a line with a bend of 2 at every whole number, so its growth with
     the variance of a Gaussian is that Gaussian's density there, summed (heat equation).
 
-    Examples
-    --------
     >>> density_at_samples(np.array([0.0, 0.5]), 0.3).round(3).tolist()
     [1.34, 0.663]
     """
@@ -159,8 +155,6 @@ def unevenness(line_us: FloatArray, rms_us: float, sample_interval_us: float) ->
     the variance that sampling adds, and damped by the edges' own jitter s,
     ``exp(-2 (pi k s / Ts)^2)``. Uniform phases have none (Weyl's criterion).
 
-    Examples
-    --------
     >>> frames = np.arange(3000)
     >>> unevenness(20_000.0 * frames, 0.0, 1.0)
     1.0
@@ -192,8 +186,6 @@ def variance_of_mean(line_us: FloatArray, rms_us: float, sample_interval_us: flo
     s^2)`` what their own jitter s leaves of it: 1/12 for edges at one phase, 1/(12 n) for
     independent ones (own derivation).
 
-    Examples
-    --------
     >>> frames = np.arange(1000)
     >>> round(12 * variance_of_mean(20_000.0 * frames, 0.0, 1.0), 2)
     0.99
@@ -230,8 +222,6 @@ def variance_of_change(
     because the intervals between them are near whole ones, ``1/2 - 4 B(w) + B(w + w')`` with
     ``B(w) = sum cos(2 pi h w) exp(-2 pi^2 h^2 s^2) / (pi h)^2`` (own derivation).
 
-    Examples
-    --------
     >>> one = np.ones(1)
     >>> [round(variance_of_change(np.array([f]), one, 0.0, 0.0), 3) for f in (0.0, 0.25, 0.5)]
     [0.0, 0.5, 1.0]
@@ -272,8 +262,6 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
     codes of a group may be whole intervals apart they are ``alike``, one ``f`` for all. Its first
     harmonic turns with the group's mean, so two groups add as the cosine of what those are apart.
 
-    Examples
-    --------
     >>> rng = np.random.default_rng(1)
     >>> group = np.zeros(500, np.int64)
     >>> shape_doubt(np.rint(5.0 * rng.standard_normal(500)), group)
@@ -391,8 +379,6 @@ class Scatter:
 def scatter_of(readings_us: FloatArray, count: IntArray | None = None) -> Scatter:
     """Gather the scatter of readings.
 
-    Examples
-    --------
     >>> found = scatter_of(np.array([1500.0, 1501, 1500, 1501, 1200, 1200]), np.array([4, 2]))
     >>> found.mean_us.tolist(), found.std_us.round(3).tolist()
     ([1500.5, 1200.0], [0.577, 0.0])
@@ -477,8 +463,6 @@ class Separation:
     def sentence(self, of_what: str) -> str:
         """Say it in words.
 
-        Examples
-        --------
         >>> Separation(0.66, 0.41, 0.52, (0.48, 0.57), True, None).sentence("the width")
         'The jitter of the width is 0.52 us RMS (95 %: 0.48 to 0.57 us), sampling taken out.'
         >>> Separation(0.43, 0.41, None, (0.0, 0.5), False, 5e6).sentence("the width")
@@ -757,8 +741,6 @@ def faster_hz(jitter_us: float, sample_interval_us: float) -> float:
 
     Faster than the present rate, by about ten times at most.
 
-    Examples
-    --------
     >>> faster_hz(0.3, 1.0), faster_hz(0.0, 1.0)
     (5000000.0, 10000000.0)
     """

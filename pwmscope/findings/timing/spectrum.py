@@ -59,8 +59,6 @@ def noise_of(place: IntArray, values: FloatArray) -> SpectrumNoise:
     The median of an exponential distribution is ln 2 of its mean, and known as well as
     the mean of 0.48 as many values.
 
-    Examples
-    --------
     >>> white = np.random.default_rng(1).normal(0.0, 2.0, 4000)
     >>> noise_of(np.arange(4000), white).level(np.array([8.0, 100.0, 1900.0])).round(1)
     array([6.3, 3.9, 4. ])
@@ -98,8 +96,6 @@ def false_alarm(ratio: float, freedom: float, reach: float) -> float:
     Monthly Notices of the Royal Astronomical Society 385, 2008, equation 6 with
     the second normalisation of Table 1 (from memory).
 
-    Examples
-    --------
     >>> round(false_alarm(14.0, 500.0, 255.0), 4)
     0.0012
     """
@@ -113,8 +109,6 @@ def false_alarm(ratio: float, freedom: float, reach: float) -> float:
 def threshold(freedom: float, reach: float) -> float:
     """Return the ratio of a line that just counts (`SIGNIFICANT`), by bisection.
 
-    Examples
-    --------
     >>> round(false_alarm(threshold(500.0, 255.0), 500.0, 255.0), 9)
     0.001
     """
@@ -592,8 +586,6 @@ def _least(search: LineSearch, most_us: float) -> str:
 def _format_line(line: SpectralLine) -> str:
     """Say a line.
 
-    Examples
-    --------
     >>> _format_line(SpectralLine(3.20049, 2.0512, 0.1, 1e-9))
     '2.05 us at 3.2 Hz'
     """
@@ -603,8 +595,6 @@ def _format_line(line: SpectralLine) -> str:
 def _format_chance(chance: float) -> str:
     """Say a small chance as one in a round number.
 
-    Examples
-    --------
     >>> _format_chance(3e-4), _format_chance(0.0)
     ('below 1 in 1000', 'below 1 in a million')
     """

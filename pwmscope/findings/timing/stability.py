@@ -170,8 +170,6 @@ def identify_noise(time_error_s: FloatArray, factors: Sequence[int]) -> IntArray
     lower: of a sum of noises those of lower exponent govern at longer times, and few
     phases tell a higher one by chance.
 
-    Examples
-    --------
     >>> white = np.random.default_rng(1).normal(size=4000)
     >>> identify_noise(white, [1, 4]).tolist()
     [2, 2]
@@ -215,8 +213,6 @@ def freedom_of_allan(phases: int, factor: int, exponent: int) -> float:
     sources and measurement methods", 35th Frequency Control Symposium, 1981; NIST SP
     1065, Table 5; from memory).
 
-    Examples
-    --------
     >>> round(freedom_of_allan(1000, 10, 0), 2)
     146.03
     """
@@ -247,8 +243,6 @@ def freedom_of_time(phases: int, factor: int, exponent: int) -> float:
     pairs of terms of their squared correlation. Of more than a hundred lags a
     hundred are taken, evenly.
 
-    Examples
-    --------
     >>> round(freedom_of_time(1000, 10, 0), 1)
     94.5
     """
@@ -287,8 +281,6 @@ def chi_square_interval(
     The variance times its degrees of freedom over the true one follows
     chi-squared (NIST SP 1065, 5.3.2, from memory).
 
-    Examples
-    --------
     >>> low, high = chi_square_interval(np.array([1.0]), np.array([10.0]))
     >>> round(float(low[0]), 3), round(float(high[0]), 3)
     (0.699, 1.755)
@@ -329,8 +321,6 @@ class Deviations:
 def octaves(frames: int, parts: int) -> IntArray:
     """Return the powers of two up to a part of the record.
 
-    Examples
-    --------
     >>> octaves(100, 4).tolist()
     [1, 2, 4, 8, 16]
     """
@@ -350,8 +340,6 @@ def allan_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[i
     is a multiple of 16, 256 and so on, i goes in steps of that number, no coarser
     than an eighth of tau: what lies between adds next to nothing.
 
-    Examples
-    --------
     Phases that alternate between 0 and 1 s at steps of 1 s:
 
     >>> allan_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
@@ -386,8 +374,6 @@ def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[in
     Long records are thinned as in `allan_deviation`; coarse steps then average
     the time errors between them, which changes nothing in the inner mean.
 
-    Examples
-    --------
     >>> time_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
     [0.816, 0.0]
     """
@@ -625,8 +611,6 @@ def _time(part: float, tau_s: float) -> str:
 def _share(part: float) -> str:
     """Say a part of one in ppm or, where it is small, in ppb.
 
-    Examples
-    --------
     >>> _share(2.5e-6), _share(3.14e-9)
     ('2.5 ppm', '3.14 ppb')
     """

@@ -524,8 +524,6 @@ def _of_difference(us: float, own_us: float, counts: tuple[int, int]) -> tuple[f
 def welch(first: FloatArray, second: FloatArray, floor_us: float | None) -> Difference:
     """Compare two means whose scatters may differ.
 
-    Examples
-    --------
     >>> found = welch(np.array([3.0, 4.0, 5.0]), np.array([1.0, 2.0, 3.0]), 0.0)
     >>> found.us, round(found.uncertainty_us, 4), round(found.chance, 4)
     (2.0, 0.8165, 0.0705)

@@ -41,8 +41,6 @@ def turning_points(width_us: FloatArray, least_us: float) -> IntArray:
     counting, ASTM E1049, does the same; from memory). Pairs that are the closest ones among
     their neighbours go at once, so that a handful of passes over ever fewer points does.
 
-    Examples
-    --------
     >>> turning_points(np.array([0.0, 3.0, 2.0, 60.0, 61.0, 10.0, 12.0]), 50.0)
     array([0, 4, 5])
     """
@@ -239,8 +237,6 @@ def middles(record: Record, chosen: IntArray, most: int) -> Middles:
 def spaced(count: int, most: int) -> IntArray:
     """Choose at most ``most`` of ``count`` things, evenly.
 
-    Examples
-    --------
     >>> spaced(3, 10), spaced(9, 3)
     (array([0, 1, 2]), array([0, 4, 8]))
     """
@@ -308,24 +304,14 @@ NEUTRAL_REACH: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A width that the channel stood at, once or several times.
+    """A width that the channel stood at, once or several times."""
 
-    Parameters
-    ----------
-    width_us : float
-        Mean of all pulses while the stick was held there.
-    uncertainty_us : float or None
-        Standard uncertainty of that mean; None where the sample interval is not known.
-    visits : tuple of Evidence
-        When.
-    scatter_us : float
-        Standard deviation by which the mean of another recording, as long, would differ: the
-        width's own jitter, and how differently the stick came to rest from visit to visit.
-    """
-
-    width_us: float
+    width_us: float  # Mean of all pulses while the stick was held there
+    # Standard uncertainty of that mean; None where the sample interval is not known
     uncertainty_us: float | None
-    visits: tuple[Evidence, ...]
+    visits: tuple[Evidence, ...]  # When
+    # Standard deviation by which the mean of another recording, as long, would differ: the width's
+    # own jitter, and how differently the stick came to rest from visit to visit
     scatter_us: float = 0.0
 
     @property
@@ -375,8 +361,6 @@ class Amount:
     def said(self) -> str:
         """The figure with half its 95 % interval.
 
-        Examples
-        --------
         >>> Amount(488.123, 0.25).said, Amount(488.123, None).said
         ('488.1 ± 0.5 us', '488.1 us')
         """
@@ -395,8 +379,6 @@ def weighed_sum(*terms: tuple[float, Level]) -> Amount:
     is shared, 5.2.2). The clock's error is rectangular, the rest taken as Gaussian, and the
     95 % interval is that of their sum (`half_width`).
 
-    Examples
-    --------
     >>> low, high = Level(1000.0, 0.1, ()), Level(2000.0, 0.2, ())
     >>> throw = weighed_sum((1.0, high), (-1.0, low))
     >>> throw.us, round(throw.uncertainty_us, 3), round(throw.half_us, 3)

@@ -180,8 +180,6 @@ def find_step(
     the widths of one hold, in order, about their mean: a rhythm in them (`_is_rhythm`) and an
     even pace look like a lattice.
 
-    Examples
-    --------
     >>> rng = np.random.default_rng(1)
     >>> true_us = rng.uniform(1000, 2000, 400)
     >>> seen_us = np.round(true_us / 2.0) * 2.0 + rng.normal(0, 0.3, 400)

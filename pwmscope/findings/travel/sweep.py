@@ -144,8 +144,6 @@ def examine_curve(
 def fit_sweep(time_s: FloatArray, off_us: FloatArray, half_us: float, way: int) -> Fit | None:
     """Fit a straight line and an odd cubic about neutral to one sweep.
 
-    Examples
-    --------
     >>> s = np.linspace(-1, 1, 101)
     >>> fit = fit_sweep(s, 500 * (0.7 * s + 0.3 * s**3) + np.tile([0.1, -0.1], 51)[:101], 500, 1)
     >>> round(fit.coefficient, 3)

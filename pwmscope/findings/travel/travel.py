@@ -164,8 +164,6 @@ def judge_rest(
 def against_band(width: Amount, band: StopBand, interval_us: float | None) -> Verdict:
     """Hold a width against a stop range: inside, outside, or not shown which.
 
-    Examples
-    --------
     >>> band = StopBand(990.0, 1050.0, "")
     >>> [against_band(Amount(us, 0.1), band, 0.5).value for us in (1000.0, 1500.0, 1050.0)]
     ['meets', 'does not meet', 'not shown']

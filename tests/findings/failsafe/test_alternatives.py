@@ -28,8 +28,8 @@ from pwmscope.findings.failsafe.alternatives import (
     unplugged,
 )
 from pwmscope.findings.failsafe.evidence import Evidence
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.findings.failsafe.segments import Kind, Stretch

@@ -6,7 +6,7 @@ import pytest
 import pwmscope
 from pwmscope.bench import parse_sheet
 from pwmscope.findings.failsafe import check_failsafe, listen_to
-from pwmscope.findings.failsafe.power_up import _rest_us
+from pwmscope.findings.failsafe.power import _rest_us
 from pwmscope.model import Verdict
 
 PS = 10**12

@@ -21,8 +21,8 @@ from pwmscope.bench import Marker, parse_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Cause, Ground, LeftOutKind, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched, same_clock
-from pwmscope.findings.failsafe.expectation import Expectation, expectation_of
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation, expectation_of
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
 OWN = {name: preset(rest + 7.0) for name, rest in REST.items()}

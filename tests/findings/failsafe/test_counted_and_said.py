@@ -16,7 +16,12 @@ from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LineLosses, LossClass, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, by_hand, never_lost
 from pwmscope.findings.failsafe.analysis import _reads_either_way
-from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched, _with_departures
+from pwmscope.findings.failsafe.coincidence import (
+    ChangeColumns,
+    Watched,
+    _with_departures,
+    are_apart,
+)
 from pwmscope.findings.failsafe.delays import find_pauses, goes_through, hand_odds, range_odds
 from pwmscope.findings.failsafe.event import (
     examine_trials,
@@ -24,7 +29,6 @@ from pwmscope.findings.failsafe.event import (
     restart_finding,
     stop_time_finding,
 )
-from pwmscope.findings.failsafe.expectation import expectation_of
 from pwmscope.findings.failsafe.losses import (
     Output,
     QuietSpell,
@@ -34,12 +38,11 @@ from pwmscope.findings.failsafe.losses import (
     keeps_beat,
     stated_losses,
 )
-from pwmscope.findings.failsafe.marker import Polarity, find_polarity, marked_losses
+from pwmscope.findings.failsafe.marker import Polarity, expectation_of, find_polarity, marked_losses
 from pwmscope.findings.failsafe.motion import _moment_of
 from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
 from pwmscope.findings.failsafe.returns import LinkSeen, _doubt, find_leaps, judged_until_s
-from pwmscope.findings.failsafe.sticks import are_apart
 from pwmscope.findings.failsafe.verdict import _format_assumed, _late_points
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import HazardKind, Line

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.model import Verdict

@@ -9,25 +9,22 @@ from loss_drill import REST, Drill, check, holds, preset, ramps, sheet_of, steps
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
-from pwmscope.findings.failsafe.coincidence import Watched
+from pwmscope.findings.failsafe.coincidence import IN_STEP, Watched, _moving_together
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
-    pull_odds,
-    range_odds,
-)
-from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
-from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import Moment, Output
-from pwmscope.findings.failsafe.own_widths import (
     Own,
     entry_place,
     goes_to_own,
     is_own_width,
     placed_odds,
+    pull_odds,
+    range_odds,
 )
+from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
+from pwmscope.findings.failsafe.losses import Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.failsafe.sticks import IN_STEP, _moving_together
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 BAND = StopBand(1470.0, 1530.0, "")

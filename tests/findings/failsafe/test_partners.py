@@ -13,19 +13,17 @@ from pwmscope.findings.failsafe.coincidence import (
     STOPS,
     ChangeColumns,
     Watched,
-    count_alike,
-    find_partners,
-)
-from pwmscope.findings.failsafe.delays import beat_odds, find_pauses, goes_through
-from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
-from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
-from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.failsafe.sticks import (
     are_apart,
+    count_alike,
     find_own_sticks,
+    find_partners,
     with_wandering,
 )
+from pwmscope.findings.failsafe.delays import beat_odds, find_pauses, goes_through
+from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation
+from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable

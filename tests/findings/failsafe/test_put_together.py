@@ -16,8 +16,8 @@ from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Failsafe, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, back_early, left_early
 from pwmscope.findings.failsafe.check import _idle, _line, _parts, _useless, _worst
-from pwmscope.findings.failsafe.expectation import Expectation
-from pwmscope.findings.failsafe.power_up import BeforeLink, power_up_finding
+from pwmscope.findings.failsafe.marker import Expectation
+from pwmscope.findings.failsafe.power import BeforeLink, power_up_finding
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.model import Assumption, Finding, Hazard, HazardKind, Line

@@ -19,7 +19,7 @@ from pwmscope.findings.failsafe import (
     needed_trials,
 )
 from pwmscope.findings.failsafe.event import examine_trials
-from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.recovery import (
     count_odd,
     hazards_of,

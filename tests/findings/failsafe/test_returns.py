@@ -9,8 +9,8 @@ import pytest
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.coincidence import Watched
-from pwmscope.findings.failsafe.expectation import Expectation
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response, Scale
 from pwmscope.findings.failsafe.returns import (
     Leap,

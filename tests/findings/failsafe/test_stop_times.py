@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.stop_time import (
+from pwmscope.findings.failsafe.response import (
     Windows,
     find_stop_times,
     no_stop_times,

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pwmscope.findings.failsafe import Cause, Ground, Polarity
-from pwmscope.findings.failsafe.expectation import Expectation
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S, _late_points, format_open, judge_loss
 from pwmscope.model import Verdict

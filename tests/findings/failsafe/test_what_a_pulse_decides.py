@@ -11,7 +11,14 @@ import pytest
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
-from pwmscope.findings.failsafe.response import LossClass, Rest, Scale, respond
+from pwmscope.findings.failsafe.response import (
+    LossClass,
+    Rest,
+    Scale,
+    Windows,
+    find_stop_times,
+    respond,
+)
 from pwmscope.findings.failsafe.segments import (
     Kind,
     Stretch,
@@ -19,7 +26,6 @@ from pwmscope.findings.failsafe.segments import (
     find_parts,
     find_stretches,
 )
-from pwmscope.findings.failsafe.stop_time import Windows, find_stop_times
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 BAND = StopBand(1470.0, 1530.0, "")

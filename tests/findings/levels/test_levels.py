@@ -6,7 +6,7 @@ import pytest
 
 import pwmscope
 from pwmscope.capture import Hints, clip
-from pwmscope.capture.columnar.table import read_columnar
+from pwmscope.capture.columnar import read_columnar
 
 NAMES = ("high level", "lowest high level", "rise time", "sag of the high level")
 

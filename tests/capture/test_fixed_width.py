@@ -2,6 +2,7 @@
 
 import gzip
 import importlib.util
+import itertools
 from dataclasses import astuple
 from pathlib import Path
 
@@ -232,6 +233,98 @@ def test_of_two_faults_the_first_is_named_by_whatever_reads_the_rows(tmp_path, f
             assert "row 1235" in refused
             assert first in refused
         assert read(file, block_bytes=2_000, threads=0) == refused
+
+
+def clocked(k):
+    """Write a time of day that passes midnight at row 1,000."""
+    ms = (86_400_000 - 1_000 + k) % 86_400_000
+    return f"{ms // 3_600_000:02}:{ms // 60_000 % 60:02}:{ms // 1000 % 60:02}.{ms % 1000:03}"
+
+
+TABLES = {
+    "times of day": (
+        ["clock,RX1,RX2", *(f"{clocked(k)},{k // 2 % 2},{k // 3 % 2}" for k in range(3_000))],
+        ("time goes backwards", lambda lines, i: f"{lines[i - 9][:12]}{lines[i][12:]}"),
+        ("the level is 'x'", lambda lines, i: lines[i][:-1] + "x"),
+        ("stands where a date and time", lambda lines, i: "soon" + lines[i][12:]),
+    ),
+    "events": (
+        ["time_us,line,level", *(f"{5 * k},RX{k % 2},{k // 2 % 2}" for k in range(3_000))],
+        ("goes backwards by", lambda lines, i: lines[i - 10].rsplit(",", 1)[0] + ",1"),
+        ("the level is 'x'", lambda lines, i: lines[i][:-1] + "x"),
+        ("stands where a time", lambda lines, i: "soon," + lines[i].split(",", 1)[1]),
+    ),
+    "pulses": (
+        ["time_us,line,high_us", *(f"{9000 * k},RX{k % 2},15{k % 90 + 10}" for k in range(3_000))],
+        ("before the one above it ends", lambda lines, i: lines[i - 10]),
+        ("stands where a duration", lambda lines, i: lines[i] + "x"),
+        ("stands where a time", lambda lines, i: "soon," + lines[i].split(",", 1)[1]),
+    ),
+    "lengths": (
+        ["duration_us,RX1,RX2", *(f"{900 + k % 7},{k % 2},{k // 2 % 2}" for k in range(3_000))],
+        ("a length is negative", lambda lines, i: "-" + lines[i]),
+        ("the level is 'x'", lambda lines, i: lines[i][:-1] + "x"),
+        ("stands where a", lambda lines, i: "soon," + lines[i].split(",", 1)[1]),
+    ),
+    "voltages": (
+        [
+            "time_us,RX1",
+            *(f"{10 * k},{3.3 * (k // 150 % 2) + k % 7 / 99:.4f}" for k in range(3_000)),
+        ],
+        ("time goes backwards", lambda lines, i: lines[i - 30]),
+        ("stands where a voltage", lambda lines, i: lines[i] + "x"),
+        ("stands where a time", lambda lines, i: "soon," + lines[i].split(",", 1)[1]),
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", TABLES)
+def test_of_two_faults_in_any_table_the_first_is_named(tmp_path, kind):
+    """Order is looked at by whoever takes the rows, cells by the parser: neither may come first."""
+    whole, *faults = TABLES[kind]
+    file = tmp_path / "recording.csv"
+    for (words, first), (_, second) in itertools.permutations(faults, 2):
+        lines = list(whole)
+        lines[1_777] = second(whole, 1_777)
+        lines[1_234] = first(whole, 1_234)
+        file.write_text("\n".join(lines) + "\n")
+        refused = read(file)
+        assert "row 1235" in refused
+        assert words in refused
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    first=st.sampled_from(sorted(FAULTS)),
+    second=st.sampled_from(sorted(FAULTS)),
+    rows=st.tuples(st.integers(60, 1_990), st.integers(60, 1_990)),
+    block_bytes=st.sampled_from([200, 2_000, 9_000, 1 << 20]),
+)
+def test_both_ways_of_reading_name_the_same_of_two_faults(
+    tmp_path_factory, first, second, rows, block_bytes
+):
+    whole = sampled(2_000, "padded seconds").splitlines()
+    lines = list(whole)
+    for at, fault in zip(sorted(rows, reverse=True), (second, first), strict=True):
+        lines[at] = FAULTS[fault](whole, at)
+    file = tmp_path_factory.mktemp("faults") / "recording.csv"
+    file.write_text("\n".join(lines) + "\n")
+    expected = read(file, general=True)
+    assert_same(read(file, block_bytes=block_bytes, threads=0), expected)
+
+
+@pytest.mark.parametrize("block_bytes", range(40, 200, 16))
+def test_a_time_that_steps_back_in_the_first_row_left_to_the_parser_is_told(tmp_path, block_bytes):
+    """Rows that the template does not fit begin with one that is earlier than those read by it."""
+    lines = sampled(60, "padded seconds").splitlines()
+    cells = lines[31].split(",")
+    lines[31] = ",".join([lines[20].split(",")[0] + "e0", *cells[1:]])
+    lines[40] = lines[40].replace(",", ",x", 1)
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join(lines) + "\n")
+    refused = read(file, block_bytes=block_bytes, threads=0)
+    assert "row 32: time goes backwards by 10 us" in refused
+    assert refused == read(file, general=True)
 
 
 def test_every_single_wrong_byte_stops_the_template(tmp_path):

@@ -276,6 +276,18 @@ def joined(parts: Iterable[Changes]) -> Changes:
     return replace(first, first_word=0, row_parts=((0, rows),), words=words, time_parts=times)
 
 
+def refuse_backwards(batches: Iterable[RowBatch], source: str, layout: Layout) -> None:
+    """Look for a time that goes back."""
+    last = np.zeros(0, np.int64)
+    for batch in batches:
+        if batch.time_ps is not None:
+            steps = find_steps(np.concatenate([last, batch.time_ps]))
+            if steps.backwards_at is not None:
+                row = batch.first_row + steps.backwards_at - last.size
+                raise backwards(row, steps.backwards_ps, source, layout)
+            last = batch.time_ps[-1:] if batch.time_ps.size else last
+
+
 def backwards(row: int, step: int, source: str, layout: Layout) -> CaptureError:
     """Say that a row's time is so much before that of the row above."""
     by = f"{step:g} samples" if layout.time_kind == "sample" else format_interval(float(step))

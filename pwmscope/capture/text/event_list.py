@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import functools
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,6 +13,7 @@ import polars as pl
 from pwmscope.capture.reader.hints import Hints, find_listed_interval, format_interval, kept
 from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
 from pwmscope.capture.text.edges import (
+    RowError,
     at_samples,
     doubted_clock,
     format_vanished,
@@ -60,9 +62,22 @@ def read_event_list(
 
     Rows may be in order of time, or grouped by line.
     """
+    try:
+        return _read(text, layout, hints, _batches(text, layout, batch_rows))
+    except RowError as error:
+        if error.row is not None:  # a time above it may go back
+            count = 0
+            listed: dict[str, _Listed] = {}
+            for batch in _batches(text, layout, batch_rows, error.row):
+                _take(batch, listed, layout, text.source, count)
+                count += batch.times.size
+        raise
+
+
+def _read(text: Text, layout: Layout, hints: Hints, batches: Iterable[_Batch]) -> Capture:
     listed: dict[str, _Listed] = {}
     end, count, is_cut = 0, 0, False
-    for batch in _batches(text, layout, batch_rows):
+    for batch in batches:
         _take(batch, listed, layout, text.source, count)
         if layout.events is not None and layout.events.is_run:
             end, count, is_cut = _ended(listed), count + batch.times.size, batch.is_cut
@@ -124,9 +139,11 @@ class _Batch:
     is_cut: bool
 
 
-def _batches(text: Text, layout: Layout, batch_rows: int | None) -> Iterator[_Batch]:
-    scan = _scan(text, layout)
-    for frame, is_cut in whole_rows(text.path, layout, scan, batch_rows, text.source):
+def _batches(
+    text: Text, layout: Layout, batch_rows: int | None, above: int | None = None
+) -> Iterator[_Batch]:
+    scan = functools.partial(_scan, text)
+    for frame, is_cut in whole_rows(text.path, layout, scan, batch_rows, text.source, above=above):
         times = frame.get_column("time").to_numpy()
         durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
         if layout.time_kind == "sample" and layout.rate_hz is not None:
@@ -149,7 +166,7 @@ def _lists_pulses(layout: Layout) -> bool:
     return layout.events is not None and layout.events.duration is not None
 
 
-def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
+def _scan(text: Text, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
     events = layout.events
     assert events is not None  # read_table chose this reader because of it
     time = layout.columns.index(layout.time_column or "")
@@ -165,7 +182,9 @@ def _scan(text: Text, layout: Layout) -> pl.LazyFrame:
         if events.line is None
         else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
     )
-    return scan_table(text.path, layout, {time: time_type(layout)}).select(
+    if table is None:
+        table = scan_table(text.path, layout, {time: time_type(layout)})
+    return table.select(
         read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
         line.alias("line"),
         value.alias("value"),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import io
 import operator
 import re
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
@@ -25,9 +26,7 @@ from pwmscope.capture.text.dialect import SPACES, split
 from pwmscope.capture.text.edges import (
     RowBatch,
     RowError,
-    backwards,
     expected_rows,
-    find_steps,
 )
 from pwmscope.capture.text.layout import Layout, refuse_endless_packed
 from pwmscope.errors import CaptureError
@@ -269,10 +268,10 @@ def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl
 
 
 def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
-    """Find the first cell that cannot be read, or a time before it that goes back, and say so."""
+    """Find the first cell that cannot be read, and say so."""
     checks = _checks(layout)
     crowded: tuple[int, int] | None = None
-    row, last = 0, np.zeros(0, np.int64)
+    row = 0
     try:
         for frame in _scan_as_text(path, layout).collect_batches(maintain_order=True):
             is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in checks)
@@ -280,16 +279,6 @@ def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
                 (check.is_null() & is_row).alias(f"w{i}") for i, check in checks.items()
             )
             places = {i: wrong[f"w{i}"].arg_max() or 0 for i in checks if wrong[f"w{i}"].any()}
-            if _is_in_order(layout):
-                time = checks[layout.columns.index(layout.time_column or "")]
-                before = min(places.values(), default=frame.height)
-                times = frame.select(time).to_series().head(before)
-                held = np.concatenate((last, times.drop_nulls().to_numpy()))
-                steps = find_steps(held)
-                if steps.backwards_at is not None:
-                    at = int(times.is_not_null().arg_true()[steps.backwards_at - last.size])
-                    return backwards(row + at, steps.backwards_ps, source, layout)
-                last = held[-1:]
             if places:
                 position = min(places, key=lambda i: (places[i], i))
                 at = places[position]
@@ -340,13 +329,6 @@ def _open_quote(path: Path, layout: Layout) -> int | None:
             if number > layout.skip_lines and b'"' in line and b'"' in quoted.sub(b"", line):
                 return number
     return None
-
-
-def _is_in_order(layout: Layout) -> bool:
-    """Whether every row's time must be as late as that of the row above."""
-    is_clock = layout.stamp is not None and layout.stamp.is_clock  # which may pass midnight
-    is_list = layout.events is not None or layout.runs is not None
-    return layout.time_column is not None and not is_clock and not is_list
 
 
 def _checks(layout: Layout) -> dict[int, pl.Expr]:
@@ -488,13 +470,16 @@ def stream_rows(
     batch_rows: int | None = None,
     source: str | None = None,
     first_row: int = 0,
+    above: int | None = None,
 ) -> Iterator[RowBatch]:
-    """Stream a table's rows, never holding more than a few batches."""
+    """Stream a table's rows, or those above a line, never holding more than a few batches."""
     if layout.runs is not None:
-        yield from _stream_runs(path, layout, batch_rows, source)
+        yield from _stream_runs(path, layout, batch_rows, source, above)
         return
-    scan = _scan_rows(path, layout)
-    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
+    scan = functools.partial(_scan_rows, path)
+    for batch, is_cut in whole_rows(
+        path, layout, scan, batch_rows, source, done=first_row, above=above
+    ):
         yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
 
@@ -504,7 +489,7 @@ RUN_MARGIN_PS: Final = 10**9
 
 
 def _stream_runs(
-    path: Path, layout: Layout, batch_rows: int | None, source: str | None
+    path: Path, layout: Layout, batch_rows: int | None, source: str | None, above: int | None
 ) -> Iterator[RowBatch]:
     """Stream a table of lengths as rows at the instants at which they begin, and one at the end."""
     runs = layout.runs
@@ -516,7 +501,8 @@ def _stream_runs(
         before = np.array([1 - runs.levels[0]], np.uint64)
         yield RowBatch(0, before, np.zeros(1, np.int64))
         first_row = 1
-    for batch, cut in whole_rows(path, layout, _scan_runs(path, layout), batch_rows, source):
+    scan = functools.partial(_scan_runs, path)
+    for batch, cut in whole_rows(path, layout, scan, batch_rows, source, above=above):
         is_cut = cut
         lengths = np.stack(
             [batch.get_column(f"d{i}").to_numpy() for i in range(len(runs.lengths))], axis=1
@@ -550,7 +536,7 @@ def _refuse_negative(
     )
 
 
-def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
+def _scan_runs(path: Path, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
     runs = layout.runs
     assert runs is not None  # stream_rows chose this because of it
     columns = [
@@ -566,22 +552,37 @@ def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
         columns.append(functools.reduce(operator.or_, bits).alias("word"))
         positions += [c.position for c in layout.levels]
     columns += [pl.lit(value=False).alias("bad"), is_blank(positions).alias("blank")]
-    return scan_table(path, layout, {}).select(columns)
+    return (scan_table(path, layout, {}) if table is None else table).select(columns)
+
+
+Scan: TypeAlias = Callable[[Layout, pl.LazyFrame | None], pl.LazyFrame]
+"""Scans the rows of a table as a layout says, of the cells of one that is scanned already."""
 
 
 def whole_rows(
     path: Path,
     layout: Layout,
-    scan: pl.LazyFrame,
+    scan: Scan,
     batch_rows: int | None = None,
     source: str | None = None,
     *,
     done: int = 0,
+    above: int | None = None,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
-    """Stream a scan whose nulls mark cells that cannot be read."""
+    """Stream a scan whose nulls mark cells that cannot be read; only above a line with one."""
     name = str(path) if source is None else source
+    if above is not None:
+        as_text = replace(layout, is_loose=True)
+        table = scan(as_text, _scan_as_text(path, as_text)).head(above - layout.skip_lines - 1)
+        # What the parser stumbles over is told as the fault that it is.
+        with contextlib.suppress(pl.exceptions.PolarsError, pl.exceptions.PanicException):
+            for batch in table.collect_batches(maintain_order=True):
+                yield batch.filter(_is_row(batch)), False
+        return
     refuse_endless_packed(path, name)
-    batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
+    batches = scan(layout, None).collect_batches(
+        chunk_size=batch_rows, maintain_order=True, engine="streaming"
+    )
     is_cut = hollow = False
     try:
         expected = expected_rows(path, layout)
@@ -681,7 +682,7 @@ def _is_row(batch: pl.DataFrame) -> pl.Expr:
     return pl.any_horizontal(pl.all().is_not_null())
 
 
-def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
+def _scan_rows(path: Source, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
     is_text = layout.is_text
     types = {level.position: _level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
@@ -716,7 +717,7 @@ def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
         columns.append(volts.alias(f"v{i}"))
     if is_text or any(found == pl.String() for found in types.values()):
         columns.append(is_blank(types).alias("blank"))
-    return scan_table(path, layout, types).select(columns)
+    return (scan_table(path, layout, types) if table is None else table).select(columns)
 
 
 def is_blank(positions: Iterable[int]) -> pl.Expr:

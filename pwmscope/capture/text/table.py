@@ -38,6 +38,7 @@ from pwmscope.capture.text.edges import (
     no_edges,
     passes_midnight,
     past_midnight,
+    refuse_backwards,
     select_lines,
     timed_lines,
 )
@@ -371,10 +372,10 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     source = text.source
     is_clock = layout.stamp is not None and layout.stamp.is_clock
 
-    def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
+    def rows(placed: Layout, size: int | None, above: int | None = None) -> Iterator[RowBatch]:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        found = stream_rows(text.path, placed, batch_rows=size, source=source)
+        found = stream_rows(text.path, placed, batch_rows=size, source=source, above=above)
         return past_midnight(found) if is_clock else found
 
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
@@ -382,7 +383,13 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
             return rows(placed, size)
         return stream_changes(text.path, placed, batch_rows=size, source=source)
 
-    gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
+    try:
+        gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
+    except RowError as error:
+        if error.row is not None and (layout.time_column or layout.runs):
+            bare = layout if layout.runs else replace(layout, levels=())
+            refuse_backwards(rows(bare, batch_rows, error.row), source, layout)
+        raise
     clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal, TypeAlias, TypeVar
@@ -341,7 +342,23 @@ def at_once(work: Callable[[str], Found], names: Collection[str], size: int) -> 
     threads = min(thread_count(), len(names))
     if size < MIN_SIZE or threads < 2 or _is_one_by_one:
         return {name: work(name) for name in names}
-    from concurrent.futures import ThreadPoolExecutor  # noqa: PLC0415 - not for a short recording
+    from concurrent.futures import Future  # noqa: PLC0415 - not for a short recording
 
-    with ThreadPoolExecutor(threads) as pool:
-        return dict(zip(names, pool.map(work, names), strict=True))
+    found: dict[str, Future[Found]] = {name: Future() for name in names}
+    left = iter(list(names))
+
+    def take() -> None:
+        for name in left:
+            try:
+                found[name].set_result(work(name))
+            except BaseException as error:  # raised below, in the order of the names
+                found[name].set_exception(error)
+
+    # This thread takes lines as well: its memory is there already.
+    others = [threading.Thread(target=take) for _ in range(threads - 1)]
+    for thread in others:
+        thread.start()
+    take()
+    for thread in others:
+        thread.join()
+    return {name: each.result() for name, each in found.items()}

@@ -54,7 +54,7 @@ def test_the_first_line_that_cannot_be_worked_on_is_told(threaded):
 
 
 def test_no_thread_is_started_where_memory_is_for_one_line_alone(threaded, monkeypatch):
-    monkeypatch.setattr("concurrent.futures.ThreadPoolExecutor", None)
+    monkeypatch.setattr("threading.Thread", None)
     with one_by_one():
         assert at_once(str.lower, ["A", "B"], 10) == {"A": "a", "B": "b"}
     with pytest.raises(TypeError):

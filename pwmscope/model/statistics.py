@@ -191,7 +191,6 @@ class _Later:
 
 
 special: Any = _Later("scipy.special")
-ndimage: Any = _Later("scipy.ndimage")
 
 
 def normal_quantile(chance: float) -> float:

@@ -32,7 +32,7 @@ MEASURE = """
 import pwmscope
 pwmscope.examine(pwmscope.load(FILE))
 """
-IMPORTS = "numpy, scipy.ndimage, scipy.special, polars, pwmscope.findings, pwmscope.capture.text"
+IMPORTS = "numpy, scipy.special, polars, pwmscope.findings, pwmscope.capture.text"
 FRAME_NS = 20_000_000
 PIECE = 5_000
 """Frames written at a time; a child's peak memory counts from its parent's size."""

@@ -62,9 +62,9 @@ CLOCKED = """
 module servo(input logic clk, output logic rx1, output logic [3:0] frame);
   logic [14:0] count = 0;
   always_ff @(posedge clk) begin
-    count <= count == 19999 ? 0 : count + 1;
+    count <= count == 1999 ? 0 : count + 1;
     rx1 <= count < 1000 + 100 * 15'(frame);
-    if (count == 19999) frame <= frame + 1;
+    if (count == 1999) frame <= frame + 1;
   end
 endmodule
 """
@@ -75,7 +75,7 @@ int main() {
   VerilatedContext context; context.traceEverOn(true);
   Vservo servo(&context); VerilatedVcdC file;
   servo.trace(&file, 9); file.open("servo.vcd");
-  for (int half = 0; half < 210000; half++) {
+  for (int half = 0; half < 23600; half++) {
     context.time(half * 500LL); servo.clk = half % 2; servo.eval(); file.dump(context.time());
   }
   file.close();
@@ -199,7 +199,7 @@ def test_verilator(require_program, tmp_path):
     dump = tmp_path / "servo.vcd"
     capture = read_vcd(dump, Hints())
     assert widths_ns(capture.lines["rx1"]) == [1e6, 1.1e6, 1.2e6, 1.3e6, 1.4e6, 1.5e6]
-    assert capture.lines["clk"].edges_ps.size == 209_999
+    assert capture.lines["clk"].edges_ps.size == 23_599
     np.testing.assert_array_equal(np.diff(capture.lines["clk"].edges_ps), 500_000)
     assert capture.sample_interval_ps == 500_000
     assert edges_of(capture) == sorted(slow_edges_ps(dump).values())

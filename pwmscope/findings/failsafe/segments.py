@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model import FROM_MAD, Span, median_of, ndimage, sampling_floor_us
+from pwmscope.model import FROM_MAD, Span, median_of, sampling_floor_us
 from pwmscope.pulses import PulseTable, taken
 
 STANDING_PULSES: Final = 6
@@ -183,10 +184,11 @@ def _stretches(
     """Set stray pulses aside, and cut the others into stretches, quiet ones between."""
     if not near.size:
         return [_quiet(pulses.capture.start_s, pulses.capture.end_s)]
-    around_us = ndimage.median_filter(pulses.width_us[near], 5, mode="nearest")
+    around_us = np.median(sliding_window_view(np.pad(pulses.width_us[near], 2, "edge"), 5), axis=1)
     stray = np.abs(pulses.width_us[near] - around_us) > max(tolerance.range_us, stray_us)
     # Many of them are no stray pulses but an output that wanders.
-    place = near[~stray | (ndimage.uniform_filter1d(stray.astype(float), 7) > MAX_STRAY)]
+    many = sliding_window_view(np.pad(stray, 3, "symmetric"), 7).mean(axis=1) > MAX_STRAY
+    place = near[~stray | many]
     rise_s, width_us = pulses.rise_s[place], pulses.width_us[place]
     apart = ~np.isin(place[1:] - 1, near[:-1])  # pulses between them were not looked at
     parted = np.append(True, apart | (np.diff(rise_s) > tolerance.gap_s))
@@ -323,12 +325,9 @@ def _linked(
     windows = width_us.size - window + 1
     if windows < 1:
         return linked
-    centre, half = window // 2, window // 2
-    kept = slice(centre, centre + windows)
-    still = (
-        ndimage.maximum_filter1d(width_us, window)[kept]
-        - ndimage.minimum_filter1d(width_us, window)[kept]
-    ) <= tolerance.range_us
+    half = window // 2
+    within_us = sliding_window_view(width_us, window)
+    still = within_us.max(axis=1) - within_us.min(axis=1) <= tolerance.range_us
     total = np.append(0.0, np.cumsum(width_us - width_us[0]))
     first_us = (total[half : half + windows] - total[:windows]) / half
     second_us = (total[window:] - total[window - half : -half]) / half

@@ -15,7 +15,7 @@ FRAME = 20_000
 """Samples of 1 us in a frame; its pulse is over within the first 3000."""
 
 
-def voltage(*, seconds=4.0, high_v=3.3, rise_us=0.0, sag_v=0.0, noise_v=0.0, seed=4):
+def voltage(*, seconds=2.0, high_v=3.3, rise_us=0.0, sag_v=0.0, noise_v=0.0, seed=4):
     """A receiver's output: a straight slope of ``rise_us`` in all, a high level that sags."""
     frames = np.arange(round(seconds * 1e6 / FRAME))[:, None]
     at_us = np.arange(3000.0)
@@ -72,12 +72,12 @@ def test_a_steady_voltage_shows_no_sag_and_a_jump_no_rise_time(told):
 
 def test_a_single_dip_is_the_lowest_high_level_and_is_placed(told):
     volts = voltage()
-    dip = int(2.0e6 + 300 + 700)
+    dip = int(1.0e6 + 300 + 700)
     assert volts[dip] == pytest.approx(3.3)
     volts[dip : dip + 20] = 2.2
     lowest = told(volts)["lowest high level"]
     assert lowest.value == pytest.approx(2.2)
-    assert lowest.evidence[0].start_s == pytest.approx(2.0003, abs=2e-4)
+    assert lowest.evidence[0].start_s == pytest.approx(1.0003, abs=2e-4)
 
 
 def test_a_slow_slope_alone_is_no_low_high(told):

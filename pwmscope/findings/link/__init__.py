@@ -1,12 +1,6 @@
 """What binding left behind: the link record and its channel map."""
 
-from pwmscope.findings.link.link import (
-    DEFINITIONS,
-    ControlRow,
-    Follower,
-    LinkRecord,
-    examine_link,
-)
+from pwmscope.findings.link.link import DEFINITIONS, ControlRow, Follower, LinkRecord, examine_link
 from pwmscope.findings.link.plugs import PLUGS, WrongPlug
 
 __all__ = [

@@ -56,14 +56,7 @@ if TYPE_CHECKING:
     from pwmscope.capture import Capture, Line, load
     from pwmscope.errors import PwmscopeError
     from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict, examine
-    from pwmscope.pulses import (
-        CONVENTIONS,
-        STANDARD_SERVO,
-        Convention,
-        Flag,
-        PulseTable,
-        decode,
-    )
+    from pwmscope.pulses import CONVENTIONS, STANDARD_SERVO, Convention, Flag, PulseTable, decode
 
 __version__ = "0.1.0"
 

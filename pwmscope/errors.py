@@ -246,11 +246,7 @@ class ArgumentError(HintError):
 
 
 def require_type(
-    argument: str,
-    value: object,
-    kinds: type | tuple[type, ...],
-    expected: str,
-    remedy: str = "",
+    argument: str, value: object, kinds: type | tuple[type, ...], expected: str, remedy: str = ""
 ) -> None:
     """Refuse a value that is of none of some types; a truth value is no number.
 

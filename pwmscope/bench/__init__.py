@@ -9,7 +9,6 @@ from pwmscope.bench.equipment import (
     BUTTON_LATE_S,
     CAUTIONS,
     COMMON_PRACTICE,
-    CONTROLS,
     DEFAULT_STOP,
     DRIVES,
     FAILSAFE_IN,
@@ -32,14 +31,11 @@ from pwmscope.bench.equipment import (
     BenchSheet,
     Control,
     Edge,
-    FailsafeIn,
-    Gap,
     Level,
     Limits,
     Marker,
     MarkerKind,
     Mixer,
-    PowerSource,
     Receiver,
     Role,
     StopBand,
@@ -50,7 +46,6 @@ from pwmscope.bench.equipment import (
 from pwmscope.bench.link_plan import make_link_plan, make_marker_plan
 from pwmscope.bench.plan import (
     AXES,
-    MODES,
     NO_HAND,
     ONE_HAND,
     TWO_HANDS,
@@ -67,7 +62,7 @@ from pwmscope.bench.plan import (
     offered_rate_hz,
     refuse_short_losses,
 )
-from pwmscope.bench.power import Feed, Judgement, Ruling, WiringRule, feeds_of
+from pwmscope.bench.power import Feed, Judgement, Ruling, WiringRule
 from pwmscope.bench.sheet import (
     find_faults,
     load_sheet,
@@ -96,20 +91,20 @@ _VALIDATING = {
 """What needs the library that validates, which takes a tenth of a second to import."""
 
 __all__ = [
-    "AXES", "BLANK", "BUTTON_LATE_S", "CAUTIONS", "COMMON_PRACTICE", "CONTROLS", "DEFAULT_STOP",
-    "DRIVES", "FAILSAFE_IN", "INTO_MIXER", "LEVELS", "LINK_CAUTIONS", "MARKER_KINDS",
-    "MAX_LATE_S", "MIXERS", "MODES", "MOTION_CAUTIONS", "MOTORS", "NO_DEVICE", "NO_HAND",
-    "NO_NEUTRAL", "ONE_HAND", "ROLES", "SENSORS", "STICKS", "TWO_HANDS", "TWO_PEOPLE", "UNUSED",
-    "WEAPONS", "WIRING_RULES", "Analyser", "Answers", "Axis", "BenchChannel", "BenchSheet",
-    "CapturePlan", "Control", "Edge", "FailsafeIn", "Fault", "Feed", "Gap", "Judgement",
-    "KeyPath", "Level", "Limits", "Marker", "MarkerKind", "Mixer", "Mode", "PlanError",
-    "PlanStep", "PowerSource", "Receiver", "Role", "Ruling", "SheetError", "StepSpan",
-    "StopBand", "Stretch", "Transmitter", "Verdict", "Weapon", "Wiring", "WiringRule",
-    "check_wiring", "feeds_of", "filled_sheet", "find_faults", "format_key", "judge_band",
-    "judge_protocol", "load_plan", "load_sheet", "make_link_plan", "make_marker_plan",
-    "make_plan", "make_table_plan", "needed_pulses", "needed_rate_hz", "offered_rate_hz",
-    "parse_plan", "parse_sheet", "plan_schema", "plan_toml", "refuse_short_losses", "roles_of",
-    "sheet_of", "sheet_schema", "sheet_toml", "stretch_fault", "with_marker_keys",
+    "AXES", "BLANK", "BUTTON_LATE_S", "CAUTIONS", "COMMON_PRACTICE", "DEFAULT_STOP", "DRIVES",
+    "FAILSAFE_IN", "INTO_MIXER", "LEVELS", "LINK_CAUTIONS", "MARKER_KINDS", "MAX_LATE_S",
+    "MIXERS", "MOTION_CAUTIONS", "MOTORS", "NO_DEVICE", "NO_HAND", "NO_NEUTRAL", "ONE_HAND",
+    "ROLES", "SENSORS", "STICKS", "TWO_HANDS", "TWO_PEOPLE", "UNUSED", "WEAPONS",
+    "WIRING_RULES", "Analyser", "Answers", "Axis", "BenchChannel", "BenchSheet", "CapturePlan",
+    "Control", "Edge", "Fault", "Feed", "Judgement", "KeyPath", "Level", "Limits", "Marker",
+    "MarkerKind", "Mixer", "Mode", "PlanError", "PlanStep", "Receiver", "Role", "Ruling",
+    "SheetError", "StepSpan", "StopBand", "Stretch", "Transmitter", "Verdict", "Weapon",
+    "Wiring", "WiringRule", "check_wiring", "filled_sheet", "find_faults", "format_key",
+    "judge_band", "judge_protocol", "load_plan", "load_sheet", "make_link_plan",
+    "make_marker_plan", "make_plan", "make_table_plan", "needed_pulses", "needed_rate_hz",
+    "offered_rate_hz", "parse_plan", "parse_sheet", "plan_schema", "plan_toml",
+    "refuse_short_losses", "roles_of", "sheet_of", "sheet_schema", "sheet_toml",
+    "stretch_fault", "with_marker_keys",
 ]  # fmt: skip
 
 

@@ -144,7 +144,6 @@ AXES: Final[tuple[Axis, ...]] = get_args(Axis)
 Mode: TypeAlias = Literal[1, 2]
 """Which axes lie on which stick (common practice): in mode 2 throttle and rudder are on the
 left stick, elevator and aileron on the right; in mode 1 throttle and elevator change places."""
-MODES: Final[tuple[Mode, ...]] = get_args(Mode)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,15 +18,7 @@ from pwmscope.capture.formats import (
     parse_instant_s,
     parse_stated_s,
 )
-from pwmscope.capture.reader.hints import (
-    EXPONENT_OF_UNIT,
-    Hints,
-    format_interval,
-    format_rate,
-    parse_rate,
-    parse_time_unit,
-    time_unit_in,
-)
+from pwmscope.capture.reader.hints import Hints, format_interval, format_rate, time_unit_in
 from pwmscope.capture.reader.unpack import Observer, observed_by
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 
@@ -34,7 +26,6 @@ if TYPE_CHECKING:
     from pwmscope.capture.columnar import read_frame, write_edges
 
 __all__ = [
-    "EXPONENT_OF_UNIT",
     "FORMATS",
     "PART",
     "PS_PER_S",
@@ -54,9 +45,7 @@ __all__ = [
     "load",
     "observed_by",
     "parse_instant_s",
-    "parse_rate",
     "parse_stated_s",
-    "parse_time_unit",
     "read_frame",
     "time_unit_in",
     "write_edges",

@@ -30,7 +30,6 @@ if TYPE_CHECKING:
         PAPER,
         SCREEN,
         Ink,
-        Strip,
         loss_strip,
         on_paper,
         travel_ruler,
@@ -53,7 +52,7 @@ _HOMES = {
         "loss_panels": "failsafe_figure losses MAX_LOSSES write_failsafe_picture",
         "paths": "bench_pictures draw_channel_map draw_drive_path draw_sticks drive_path "
         "mixing_pictures",
-        "strips": "Ink loss_strip on_paper PAPER SCREEN Strip travel_ruler width_strip",
+        "strips": "Ink loss_strip on_paper PAPER SCREEN travel_ruler width_strip",
         "style": "compacted house_style Picture picture_form to_svg",
         "widths": "draw_channel draw_jitter_spectra format_loss histogram width_over_time",
         "wiring_drawing": "draw_wiring wiring",
@@ -62,12 +61,12 @@ _HOMES = {
 }
 
 __all__ = [
-    "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "Strip", "bench_pictures", "compacted",
-    "draw_channel", "draw_channel_map", "draw_drive_path", "draw_frames",
-    "draw_jitter_spectra", "draw_sticks", "draw_wiring", "drive_path", "failsafe_figure",
-    "format_loss", "frames", "histogram", "house_style", "loss_strip", "losses",
-    "mixing_pictures", "on_paper", "picture_form", "to_svg", "travel_ruler", "width_over_time",
-    "width_strip", "wiring", "write_failsafe_picture",
+    "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "bench_pictures", "compacted",
+    "draw_channel", "draw_channel_map", "draw_drive_path", "draw_frames", "draw_jitter_spectra",
+    "draw_sticks", "draw_wiring", "drive_path", "failsafe_figure", "format_loss", "frames",
+    "histogram", "house_style", "loss_strip", "losses", "mixing_pictures", "on_paper",
+    "picture_form", "to_svg", "travel_ruler", "width_over_time", "width_strip", "wiring",
+    "write_failsafe_picture",
 ]  # fmt: skip
 _FOR_PEOPLE = ("drive_path", "frames", "histogram", "losses", "width_over_time", "wiring")
 

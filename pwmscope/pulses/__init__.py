@@ -12,7 +12,7 @@ from pwmscope.pulses.convention import (
     choose_convention,
     convention_named,
 )
-from pwmscope.pulses.decode import SumTrain, decode, decode_line, find_sum_train, split_sum_trains
+from pwmscope.pulses.decode import decode, decode_line, find_sum_train, split_sum_trains
 from pwmscope.pulses.frames import (
     MIN,
     Frames,
@@ -26,7 +26,6 @@ from pwmscope.pulses.frames import (
 from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.table import (
     UNMEASURED,
-    DamagedFrames,
     Flag,
     GrownEdges,
     PulseTable,
@@ -50,7 +49,6 @@ __all__ = [
     "STANDARD_SERVO",
     "UNMEASURED",
     "Convention",
-    "DamagedFrames",
     "Flag",
     "Frames",
     "GrownEdges",
@@ -61,7 +59,6 @@ __all__ = [
     "LivePulses",
     "Pattern",
     "PulseTable",
-    "SumTrain",
     "choose_convention",
     "closing_rows",
     "convention_named",

@@ -208,9 +208,7 @@ COMPARED_HEADING: Final = "Since the earlier recording"
 
 
 def settings_text(
-    advice: SettingsAdvice,
-    sheet: BenchSheet,
-    compared: tuple[Compared, ...] = (),
+    advice: SettingsAdvice, sheet: BenchSheet, compared: tuple[Compared, ...] = ()
 ) -> str:
     """Write the settings card as text."""
     told = [BEFORE, *(_filled(caution, "  - ", "    ") for caution in CAUTIONS)]

@@ -1,15 +1,7 @@
 """Bench recordings built from a script, with the truth beside the file."""
 
-from pwmscope.synth.files import load_script, parse_script, summarise_truth, write, write_truth
-from pwmscope.synth.recording import (
-    ChannelLoss,
-    ChannelTruth,
-    FrameTruth,
-    Level,
-    Recording,
-    Truth,
-    build,
-)
+from pwmscope.synth.files import load_script, parse_script, write, write_truth
+from pwmscope.synth.recording import Level, Recording, Truth, build
 from pwmscope.synth.script import (
     Behaviour,
     Channel,
@@ -39,9 +31,9 @@ from pwmscope.synth.script import (
 )
 
 __all__ = [
-    "Behaviour", "Channel", "ChannelLoss", "ChannelTruth", "Dwell", "FollowedPlan", "Frame",
-    "FrameTruth", "Glitches", "GoesToPreset", "HoldsLast", "Interference", "KeepsFollowing",
-    "Level", "Load", "Loss", "Move", "Output", "PulsesStop", "Recording", "Rotor", "Script",
-    "ScriptError", "Shape", "Sine", "Supply", "Sweep", "Truth", "Wanders", "Width", "build",
-    "follow_plan", "load_script", "parse_script", "summarise_truth", "write", "write_truth",
+    "Behaviour", "Channel", "Dwell", "FollowedPlan", "Frame", "Glitches", "GoesToPreset",
+    "HoldsLast", "Interference", "KeepsFollowing", "Level", "Load", "Loss", "Move", "Output",
+    "PulsesStop", "Recording", "Rotor", "Script", "ScriptError", "Shape", "Sine", "Supply",
+    "Sweep", "Truth", "Wanders", "Width", "build", "follow_plan", "load_script", "parse_script",
+    "write", "write_truth",
 ]  # fmt: skip

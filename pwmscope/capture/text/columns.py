@@ -320,7 +320,7 @@ def _bus_range(name: str) -> tuple[str, int, int] | tuple[str, None, None]:
 _OTHER_UNIT: Final = re.compile(
     r"[(\[]\s*(?:°\s*[CF]?|deg ?[CF]?|%|[mµu]A|m?Ah|[kM]?Hz|dBm?|rpm|1/min|[mk]W|[hk]?Pa|m?bar|kg|"
     r"Nm|[mck]m|m/s|km/h)\s*[)\]]"
-    r"|[ _](?:deg[CF]|mA|mAh|k?Hz|dBm|rpm|pct|percent|hPa|kPa)$|^[Tt][ _]?(?:deg)?[CF]$",
+    r"|[ _](?:deg[CF]|mA|mAh|k?Hz|dBm|rpm|pct|percent|hPa|kPa)$|^[Tt][ _]?(?:deg)?[CF]$"
 )
 _OTHER_WORD: Final = re.compile(
     r"\b(?:temp|temperature|humidity|rssi|battery|batt|rpm|current|altitude|pressure|"

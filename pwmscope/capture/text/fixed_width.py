@@ -484,11 +484,7 @@ def _printed(digits: bytes, template: _Template, *, is_ragged: bool) -> bytes:
 
 
 def _read_ragged(
-    memory: Bytes,
-    place: int,
-    size: int,
-    template: _Template,
-    plan: Plan,
+    memory: Bytes, place: int, size: int, template: _Template, plan: Plan
 ) -> tuple[ChangedRows, int] | None:
     """Read rows whose times have as many digits before the point but not after it.
 

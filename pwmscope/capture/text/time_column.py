@@ -18,14 +18,7 @@ from pwmscope.capture.reader.hints import (
     time_unit_in,
     unit_in,
 )
-from pwmscope.capture.text.cells import (
-    HOUR_OR_MINUTE,
-    LEVELS,
-    NUMERIC,
-    STAMP,
-    kind_of,
-    number_of,
-)
+from pwmscope.capture.text.cells import HOUR_OR_MINUTE, LEVELS, NUMERIC, STAMP, kind_of, number_of
 from pwmscope.capture.text.columns import Column, Sheet, is_other_quantity
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.capture.text.lists import is_end, is_length

@@ -150,9 +150,7 @@ class _Variables:
             yield group, at, values.times[positions]
 
 
-def _by_number(
-    numbers: npt.NDArray[np.int32],
-) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
+def _by_number(numbers: npt.NDArray[np.int32]) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
     # numpy sorts 16-bit numbers by radix.
     keys = numbers.astype(np.uint16) if int(numbers.max()) < 65_536 else numbers
     order = np.argsort(keys, kind="stable")

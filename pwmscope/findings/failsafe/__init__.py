@@ -3,7 +3,6 @@
 from pwmscope.findings.failsafe.alternatives import Alternative, Cause, Ground
 from pwmscope.findings.failsafe.analysis import (
     DEFINITIONS,
-    FoundLosses,
     LineLosses,
     LossAnalysis,
     find_losses,
@@ -33,7 +32,6 @@ from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
-from pwmscope.findings.failsafe.motion import RotorLosses
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 
 analyse_losses = listen_to
@@ -47,7 +45,6 @@ __all__ = [
     "Cause",
     "Failsafe",
     "FailsafeLine",
-    "FoundLosses",
     "Ground",
     "InRecording",
     "Known",
@@ -67,7 +64,6 @@ __all__ = [
     "Reference",
     "RotorInRecording",
     "RotorLoss",
-    "RotorLosses",
     "StateOfLine",
     "Trials",
     "analyse_losses",

@@ -11,13 +11,7 @@ from pwmscope.findings.failsafe.delays import MACHINE_ODDS, entry_place
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
-from pwmscope.findings.failsafe.response import (
-    LINK_S,
-    Change,
-    ChangeKind,
-    LossClass,
-    Response,
-)
+from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind
 
 SETTLES_S: Final = 0.3

@@ -60,12 +60,7 @@ LONG_LEVEL_S: Final = 0.005
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
-CODES: Final = {
-    ChangeKind.JUMP: 1,
-    ChangeKind.MOVE: 2,
-    ChangeKind.STOP: 3,
-    ChangeKind.START: 4,
-}
+CODES: Final = {ChangeKind.JUMP: 1, ChangeKind.MOVE: 2, ChangeKind.STOP: 3, ChangeKind.START: 4}
 JUMPS, MOVES, STOPS, STARTS = (CODES[kind] for kind in ChangeKind)
 SAME: Final = 0.012
 """Widths within this part of the convention's span are one position of a stick."""
@@ -223,11 +218,7 @@ def same_clock(lines: Sequence[Watched], losses: Sequence[Loss]) -> BoolArray:
 
 
 def _keeps_step(
-    own_s: FloatArray,
-    other_s: FloatArray,
-    stretch: IntArray,
-    frame_s: float,
-    interval_us: float,
+    own_s: FloatArray, other_s: FloatArray, stretch: IntArray, frame_s: float, interval_us: float
 ) -> bool:
     """Say whether frames of two lines do not drift apart, sampling aside."""
     if min(own_s.size, other_s.size) < MIN_CLOCK:

@@ -374,11 +374,7 @@ def examine_trials(events: Iterable[LossEvent | RotorLoss]) -> Trials:
 
 
 def _format_trials(
-    meets: int,
-    fails: int,
-    left_out: int,
-    bound: float,
-    stop_s: tuple[float, float, float] | None,
+    meets: int, fails: int, left_out: int, bound: float, stop_s: tuple[float, float, float] | None
 ) -> str:
     whole = f"{meets} of {meets + fails} losses met the limit"
     also = f", {left_out} more showed neither" if left_out else ""

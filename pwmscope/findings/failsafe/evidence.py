@@ -47,13 +47,7 @@ from pwmscope.findings.failsafe.delays import (
 )
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import (
-    STATES,
-    Change,
-    ChangeKind,
-    LossClass,
-    Response,
-)
+from pwmscope.findings.failsafe.response import STATES, Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import Span, inside
@@ -406,12 +400,7 @@ class _Bench:
         )
 
     def _line(
-        self,
-        i: int,
-        ramps: BoolArray,
-        entered: _Entered,
-        returned: _Returned,
-        shared: _Shared,
+        self, i: int, ramps: BoolArray, entered: _Entered, returned: _Returned, shared: _Shared
     ) -> list[Evidence]:
         """Give one line's evidence at each of its losses."""
         line, losses, gone = self.lines[i], self.losses, shared.gone

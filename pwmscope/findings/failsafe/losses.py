@@ -146,10 +146,7 @@ def quiet_limit_s(usual_us: float) -> float:
 
 
 def stated_losses(
-    off_at_s: Iterable[tuple[float, float]],
-    lines: Iterable[str],
-    start_s: float,
-    end_s: float,
+    off_at_s: Iterable[tuple[float, float]], lines: Iterable[str], start_s: float, end_s: float
 ) -> tuple[Loss, ...]:
     """Take a person's word for when the transmitter went off.
 

@@ -330,8 +330,7 @@ class _Unpinned:
             )
         elif not driven.begin_s.size:
             told = Reason(
-                f"{said} A hand that turns it looks the same.",
-                "Record again, and touch no rotor.",
+                f"{said} A hand that turns it looks the same.", "Record again, and touch no rotor."
             )
         return Finding(
             POWER_UP, at_s, "s", None, "no motion before the link",
@@ -513,8 +512,7 @@ _SAID: Final = {
         "Put a wire of the transmitter's own switch on it.",
     ),
     Cause.BACK_EARLY: Reason(
-        "The transmitter was off for too short a time.",
-        "Keep it off for longer than the limit.",
+        "The transmitter was off for too short a time.", "Keep it off for longer than the limit."
     ),
     Cause.HELD: Reason(
         "It did not turn at a steady speed before the loss.",

@@ -340,11 +340,7 @@ def before_link(
 
 
 def power_up_finding(
-    table: PulseTable,
-    line: Line,
-    before: BeforeLink | None,
-    expected: Expectation,
-    limit_s: float,
+    table: PulseTable, line: Line, before: BeforeLink | None, expected: Expectation, limit_s: float
 ) -> Finding:
     """Say what a line did before the link."""
     limit = LIMIT if expected.drives_something else ""
@@ -409,11 +405,7 @@ def _format_levels(line: Line, before: BeforeLink) -> str:
 
 
 def _verdict(
-    table: PulseTable,
-    before: BeforeLink,
-    expected: Expectation,
-    band: StopBand,
-    limit_s: float,
+    table: PulseTable, before: BeforeLink, expected: Expectation, band: StopBand, limit_s: float
 ) -> tuple[Verdict, str]:
     rows, servo = _pulses(table, before)
     was_quiet = not rows.size or bool(

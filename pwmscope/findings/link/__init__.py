@@ -1,19 +1,12 @@
 """What binding left behind: the link record and its channel map."""
 
-from pwmscope.findings.link.link import (
-    DEFINITIONS,
-    ControlRow,
-    Follower,
-    LinkRecord,
-    examine_link,
-)
+from pwmscope.findings.link.link import DEFINITIONS, ControlRow, LinkRecord, examine_link
 from pwmscope.findings.link.plugs import PLUGS, WrongPlug
 
 __all__ = [
     "DEFINITIONS",
     "PLUGS",
     "ControlRow",
-    "Follower",
     "LinkRecord",
     "WrongPlug",
     "examine_link",

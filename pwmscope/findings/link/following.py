@@ -71,18 +71,8 @@ MISFIT: Final = 0.3
 AGREES: Final = 0.6
 """A line agrees with a corner in this part of it: the hand needs the rest to get there."""
 PARTNERS: Final[dict[Mode, dict[Axis, Axis]]] = {
-    1: {
-        "rudder": "elevator",
-        "elevator": "rudder",
-        "aileron": "throttle",
-        "throttle": "aileron",
-    },
-    2: {
-        "rudder": "throttle",
-        "throttle": "rudder",
-        "aileron": "elevator",
-        "elevator": "aileron",
-    },
+    1: {"rudder": "elevator", "elevator": "rudder", "aileron": "throttle", "throttle": "aileron"},
+    2: {"rudder": "throttle", "throttle": "rudder", "aileron": "elevator", "elevator": "aileron"},
 }
 """The other axis on the same stick (common practice)."""
 
@@ -281,12 +271,7 @@ def _tell_followers(  # noqa: PLR0917 - all that the answer rests on
 
 
 def _moves(  # noqa: PLR0917 - all that the answer rests on
-    axis: str,
-    name: str,
-    own: Own,
-    seen: _Seen,
-    partner: Axis | None,
-    is_doubted: bool,
+    axis: str, name: str, own: Own, seen: _Seen, partner: Axis | None, is_doubted: bool
 ) -> bool | None:
     """Whether a control moves a line; None where that is open."""
     reaction, far_us = own.reactions[axis][name], own.far[name]

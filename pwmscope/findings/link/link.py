@@ -298,10 +298,7 @@ def _transmitter_on_s(capture: Capture, marker: Marker | None) -> float | None:
 
 
 def _before_link(
-    capture: Capture,
-    tables: Mapping[str, PulseTable],
-    marker: Marker | None,
-    on_s: float | None,
+    capture: Capture, tables: Mapping[str, PulseTable], marker: Marker | None, on_s: float | None
 ) -> tuple[Finding, Finding]:
     """Tell what each output did before the transmitter was on, and how soon it showed the link."""
     if on_s is None or marker is None:

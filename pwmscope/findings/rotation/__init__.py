@@ -2,7 +2,6 @@
 
 from pwmscope.findings.rotation.marks import (
     Marks,
-    SlowDown,
     Speeds,
     below_per_minute,
     count_speeds,
@@ -15,7 +14,6 @@ from pwmscope.findings.rotation.motion import (
     Motion,
     MotionStop,
     Rotor,
-    RunDown,
     Spells,
     Turns,
     find_spells,
@@ -44,8 +42,6 @@ __all__ = [
     "MotionStop",
     "Rotation",
     "Rotor",
-    "RunDown",
-    "SlowDown",
     "Speeds",
     "Spells",
     "Turns",

@@ -133,11 +133,7 @@ class Rotation:
 
 
 def examine_rotation(
-    rotor: Rotor,
-    table: PulseTable | None,
-    band: StopBand | None,
-    usual_us: float,
-    source: str,
+    rotor: Rotor, table: PulseTable | None, band: StopBand | None, usual_us: float, source: str
 ) -> Rotation:
     """Measure a rotor's speed, and hold its motion against the pulses of its device.
 

@@ -505,45 +505,24 @@ def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: L
     )
 
 
-def period_jitter_finding(
-    jitter: Jitter, separation: Separation | None, evidence: tuple[Evidence, ...]
+def separated_finding(  # noqa: PLR0917 - what it is about, and what was found
+    name: str,
+    of: str,
+    jitter: Jitter,
+    separation: Separation | None,
+    evidence: tuple[Evidence, ...],
+    starts: int = 0,
 ) -> Finding:
-    """Say how much the frame period scatters."""
+    """Say how much a time of the frames scatters, `of` its words; a clock may start anew."""
     if separation is None:
-        return not_shown("period jitter", "us", _TOO_FEW)
+        return not_shown(name, "us", _TOO_FEW)
     value, unit, uncertainty, interval = _separated(separation)
-    sentence = separation.sentence("the frame period") + _beside(jitter)
-    return measured(
-        "period jitter", value, unit, sentence, uncertainty=uncertainty, interval=interval,
-        evidence=evidence,
-    )  # fmt: skip
-
-
-def cycle_jitter_finding(
-    change: Jitter, separation: Separation | None, evidence: tuple[Evidence, ...]
-) -> Finding:
-    """Say how much the frame period changes from one frame to the next."""
-    if separation is None:
-        return not_shown("cycle-to-cycle jitter", "us", _TOO_FEW)
-    value, unit, uncertainty, interval = _separated(separation)
-    sentence = separation.sentence("the period from one frame to the next") + _beside(change)
-    return measured(
-        "cycle-to-cycle jitter", value, unit, sentence, uncertainty=uncertainty,
-        interval=interval, evidence=evidence,
-    )  # fmt: skip
-
-
-def time_error_finding(
-    error: Jitter, separation: Separation, starts: int, evidence: tuple[Evidence, ...]
-) -> Finding:
-    """Say how far leading edges lie from a steady clock."""
-    value, unit, uncertainty, interval = _separated(separation)
-    sentence = separation.sentence("the leading edges about a steady clock")
+    sentence = separation.sentence(of)
     if starts:
         sentence += f" The clock starts anew {'once' if starts == 1 else f'{starts} times'}."
     return measured(
-        "time interval error", value, unit, sentence + _beside(error), uncertainty=uncertainty,
-        interval=interval, evidence=evidence,
+        name, value, unit, sentence + _beside(jitter), uncertainty=uncertainty, interval=interval,
+        evidence=evidence,
     )  # fmt: skip
 
 

@@ -29,15 +29,13 @@ from pwmscope.findings.timing.jitter import (
     OF_JITTER,
     Jitter,
     Periods,
-    cycle_jitter_finding,
     excursion_finding,
     jitter_of,
-    period_jitter_finding,
     read_periods,
     separate_changes,
     separate_errors,
     separate_periods,
-    time_error_finding,
+    separated_finding,
     width_jitter_finding,
 )
 from pwmscope.findings.timing.separation import Separation, separate
@@ -305,11 +303,24 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
         *fault_findings(table, frames, faults, kept.size),
         width_jitter_finding(record.dwells.evidence, width_jitter, width_separation, record.limits),
         excursion_finding(excursion, table.rise_s, record.limits),
-        period_jitter_finding(periods.jitter, separation, seen),
-        cycle_jitter_finding(periods.change, of_change, seen),
+        separated_finding("period jitter", "the frame period", periods.jitter, separation, seen),
+        separated_finding(
+            "cycle-to-cycle jitter",
+            "the period from one frame to the next",
+            periods.change,
+            of_change,
+            seen,
+        ),
         not_shown("time interval error", "us", why_not)
         if clock is None or of_error is None
-        else time_error_finding(error, of_error, clock.borders.size, seen),
+        else separated_finding(
+            "time interval error",
+            "the leading edges about a steady clock",
+            error,
+            of_error,
+            seen,
+            clock.borders.size,
+        ),
     )
     if follows:
         found = tuple(_of_clock(f, steady.table.line, own) for f in found)

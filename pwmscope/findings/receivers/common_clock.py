@@ -42,7 +42,7 @@ def pair(
     for part in slices(reference_s.size):
         aim_s = reference_s[part] + offset_us / 1e6
         near[part] = _nearest(other_s, aim_s)
-        off_s[part] = np.abs(taken(other_s, near[part]) - aim_s)
+        off_s[part] = np.abs(other_s[near[part]] - aim_s)
     unpaired = off_s >= period_us / 2e6
     shared = near[1:] == near[:-1]
     unpaired[1:] |= shared & (off_s[1:] >= off_s[:-1])

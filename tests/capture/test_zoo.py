@@ -12,7 +12,8 @@ ZOO = Path(__file__).parents[2] / "captures" / "zoo"
 spec = importlib.util.spec_from_file_location("zoo_make", ZOO / "make.py")
 make = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(make)
-FILES = sorted(path.name for path in ZOO.iterdir() if path.suffix not in {".py", ".md", ".pyc"})
+MADE = (path for path in ZOO.iterdir() if path.is_file())
+FILES = sorted(path.name for path in MADE if path.suffix not in {".py", ".md"})
 SAMPLE_PS = make.STEP_US * 1_000_000
 EXPECTED = [[edge * 1_000_000 for edge in edges] for edges in make.edges_us().values()]
 

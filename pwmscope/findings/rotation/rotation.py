@@ -128,7 +128,7 @@ def examine_rotation(
 
     Parameters
     ----------
-    watched : Rotor
+    rotor : Rotor
         The rotor.
     table : PulseTable or None
         The pulses of its device; None where the recording does not hold them.

@@ -49,6 +49,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
+
 if TYPE_CHECKING:
     from pwmscope import plot
     from pwmscope.analysis import Action, Analysis, Card, Hazard, analyse, analyse_many
@@ -59,36 +61,6 @@ if TYPE_CHECKING:
     from pwmscope.pulses import CONVENTIONS, STANDARD_SERVO, Convention, Flag, PulseTable, decode
 
 __version__ = "0.1.0"
-
-_HOMES = {
-    "Action": "analysis",
-    "Analysis": "analysis",
-    "Card": "analysis",
-    "Hazard": "analysis",
-    "analyse": "analysis",
-    "analyse_many": "analysis",
-    "BenchSheet": "bench",
-    "COMMON_PRACTICE": "bench",
-    "Limits": "bench",
-    "Marker": "bench",
-    "load_sheet": "bench",
-    "load_plan": "bench",
-    "Capture": "capture",
-    "Line": "capture",
-    "load": "capture",
-    "PwmscopeError": "errors",
-    "ChannelFindings": "findings",
-    "Finding": "findings",
-    "Findings": "findings",
-    "Verdict": "findings",
-    "examine": "findings",
-    "CONVENTIONS": "pulses",
-    "Convention": "pulses",
-    "Flag": "pulses",
-    "PulseTable": "pulses",
-    "STANDARD_SERVO": "pulses",
-    "decode": "pulses",
-}
 
 __all__ = [
     "COMMON_PRACTICE",
@@ -122,15 +94,19 @@ __all__ = [
 ]
 
 
+_at_first_use = at_first_use(__name__, {
+    "analysis": "Action Analysis Card Hazard analyse analyse_many",
+    "bench": "BenchSheet COMMON_PRACTICE Limits Marker load_sheet load_plan",
+    "capture": "Capture Line load",
+    "errors": "PwmscopeError",
+    "findings": "ChannelFindings Finding Findings Verdict examine",
+    "pulses": "CONVENTIONS Convention Flag PulseTable STANDARD_SERVO decode",
+})  # fmt: skip
+
+
 def __getattr__(name: str) -> object:
     """Import a public name when it is first used, so that start-up stays quick."""
-    if name == "plot":
-        return importlib.import_module("pwmscope.plot")
-    home = _HOMES.get(name)
-    if home is None:
-        raise AttributeError(f"module 'pwmscope' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module(f"pwmscope.{home}"), name)
-    return found
+    return importlib.import_module("pwmscope.plot") if name == "plot" else _at_first_use(name)
 
 
 def __dir__() -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.bench.equipment import (
@@ -74,21 +73,13 @@ from pwmscope.bench.sheet import (
 from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, Weapon, filled_sheet, roles_of
 from pwmscope.bench.toml_text import Fault, KeyPath, SheetError, format_key
 from pwmscope.bench.wiring import WIRING_RULES, Wiring, check_wiring, judge_band, judge_protocol
+from pwmscope.faces import at_first_use
 from pwmscope.model import Verdict
 
 if TYPE_CHECKING:
     from pwmscope.bench.plan_reading import PlanError, load_plan, parse_plan, plan_schema, plan_toml
     from pwmscope.bench.sheet_model import sheet_schema
 
-_VALIDATING = {
-    name: home
-    for home, names in {
-        "plan_reading": "load_plan parse_plan plan_schema plan_toml PlanError",
-        "sheet_model": "sheet_schema",
-    }.items()
-    for name in names.split()
-}
-"""What needs the library that validates, which takes a tenth of a second to import."""
 
 __all__ = [
     "AXES", "BLANK", "BUTTON_LATE_S", "CAUTIONS", "COMMON_PRACTICE", "DEFAULT_STOP", "DRIVES",
@@ -108,10 +99,8 @@ __all__ = [
 ]  # fmt: skip
 
 
-def __getattr__(name: str) -> object:
-    """Import what validates when it is first used."""
-    home = _VALIDATING.get(name)
-    if home is None:
-        raise AttributeError(f"module 'pwmscope.bench' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module(f"pwmscope.bench.{home}"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "plan_reading": "load_plan parse_plan plan_schema plan_toml PlanError",
+    "sheet_model": "sheet_schema",
+})  # fmt: skip
+"""What needs the library that validates, which takes a tenth of a second to import."""

@@ -334,8 +334,6 @@ class Analyser:
 class BenchChannel:
     """One line and the device on it.
 
-    Notes
-    -----
     What is None is not known.
     """
 

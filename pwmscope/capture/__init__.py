@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
 from pwmscope.capture.formats import (
@@ -20,6 +19,7 @@ from pwmscope.capture.formats import (
 )
 from pwmscope.capture.reader.hints import Hints, format_interval, format_rate, time_unit_in
 from pwmscope.capture.reader.unpack import Observer, observed_by
+from pwmscope.faces import at_first_use
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 
 if TYPE_CHECKING:
@@ -51,10 +51,5 @@ __all__ = [
     "write_edges",
 ]
 
-
-def __getattr__(name: str) -> object:
-    """Import what needs the columnar library when it is first used; it is slow to import."""
-    if name not in {"read_frame", "write_edges"}:
-        raise AttributeError(f"module 'pwmscope.capture' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module("pwmscope.capture.columnar"), name)
-    return found
+__getattr__ = at_first_use(__name__, {"columnar": "read_frame write_edges"})
+"""What needs the columnar library, which is slow to import."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
 from pwmscope.findings.examine import (
     ANALYSERS,
     LINK_RECORD,
@@ -24,17 +24,6 @@ if TYPE_CHECKING:
     from pwmscope.findings.marker_delay import MarkerDelay, measure_marker
     from pwmscope.findings.plan_alignment import Alignment, align_plan
 
-_CALLED = {
-    "Alignment": "plan_alignment",
-    "Comparison": "comparison",
-    "FaultHunt": "comparison",
-    "MarkerDelay": "marker_delay",
-    "align_plan": "plan_alignment",
-    "compare": "comparison",
-    "hunt_faults": "comparison",
-    "measure_marker": "marker_delay",
-}
-"""What is imported when it is first used; `examine` does without."""
 
 __all__ = [
     "ANALYSERS",
@@ -65,10 +54,9 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> object:
-    """Import what `examine` does without when it is first used."""
-    home = _CALLED.get(name)
-    if home is None:
-        raise AttributeError(f"module 'pwmscope.findings' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module(f"pwmscope.findings.{home}"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "plan_alignment": "Alignment align_plan",
+    "comparison": "Comparison FaultHunt compare hunt_faults",
+    "marker_delay": "MarkerDelay measure_marker",
+})  # fmt: skip
+"""What is imported when it is first used; `examine` does without."""

@@ -13,7 +13,7 @@ from pwmscope.bench import BUTTON_LATE_S, LEVELS, MAX_LATE_S, Marker
 from pwmscope.errors import HintError
 from pwmscope.findings.examine import Findings
 from pwmscope.findings.failsafe import Loss, marked_losses
-from pwmscope.findings.freshness import width_noise_us
+from pwmscope.findings.renewals import width_noise_us
 from pwmscope.model import (
     Definition,
     Evidence,

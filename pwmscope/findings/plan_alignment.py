@@ -73,8 +73,6 @@ class Matching:
 def match_steps(plan: CapturePlan, held: HeldPositions) -> Matching:
     """Match the steps of a plan to the held positions of a recording.
 
-    Notes
-    -----
     A chain of pairs (step k, position j), both rising. Each pair pays for standing at
     a wrong place, each link for what it leaves out and for time that does not fit:
     x^2/2 up to x = 1, then x - 1/2 (Huber 1964), x being the seconds by which planned

@@ -7,8 +7,9 @@ frames of one, `losses` a line around a signal loss, `drive_path` where the robo
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
+
+from pwmscope.faces import at_first_use
 
 if TYPE_CHECKING:
     from pwmscope.plot.frame_timing import draw_frames, frames
@@ -45,20 +46,6 @@ if TYPE_CHECKING:
     )
     from pwmscope.plot.wiring_drawing import draw_wiring, wiring
 
-_HOMES = {
-    name: home
-    for home, names in {
-        "frame_timing": "draw_frames frames",
-        "loss_panels": "failsafe_figure losses MAX_LOSSES write_failsafe_picture",
-        "paths": "bench_pictures draw_channel_map draw_drive_path draw_sticks drive_path "
-        "mixing_pictures",
-        "strips": "Ink loss_strip on_paper PAPER SCREEN travel_ruler width_strip",
-        "style": "compacted house_style Picture picture_form to_svg",
-        "widths": "draw_channel draw_jitter_spectra format_loss histogram width_over_time",
-        "wiring_drawing": "draw_wiring wiring",
-    }.items()
-    for name in names.split()
-}
 
 __all__ = [
     "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "bench_pictures", "compacted",
@@ -71,13 +58,17 @@ __all__ = [
 _FOR_PEOPLE = ("drive_path", "frames", "histogram", "losses", "width_over_time", "wiring")
 
 
-def __getattr__(name: str) -> object:
-    """Import what draws when it is first used; the library behind it is slow to import."""
-    home = _HOMES.get(name)
-    if home is None:
-        raise AttributeError(f"module 'pwmscope.plot' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module(f"pwmscope.plot.{home}"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "frame_timing": "draw_frames frames",
+    "loss_panels": "failsafe_figure losses MAX_LOSSES write_failsafe_picture",
+    "paths": "bench_pictures draw_channel_map draw_drive_path draw_sticks drive_path "
+    "mixing_pictures",
+    "strips": "Ink loss_strip on_paper PAPER SCREEN travel_ruler width_strip",
+    "style": "compacted house_style Picture picture_form to_svg",
+    "widths": "draw_channel draw_jitter_spectra format_loss histogram width_over_time",
+    "wiring_drawing": "draw_wiring wiring",
+})  # fmt: skip
+"""Import what draws when it is first used; the library behind it is slow to import."""
 
 
 def __dir__() -> list[str]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
 from pwmscope.pulses.convention import (
     CONVENTIONS,
     STANDARD_SERVO,
@@ -40,8 +40,6 @@ from pwmscope.pulses.table import (
 if TYPE_CHECKING:
     from pwmscope.pulses.live import Happening, LineNow, LiveEvent, LivePulses
 
-_LIVE = ("Happening", "LineNow", "LiveEvent", "LivePulses")
-"""What only a recording that grows needs."""
 
 __all__ = [
     "CONVENTIONS",
@@ -80,9 +78,7 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> object:
-    """Import what a recording that grows needs when it is first used."""
-    if name not in _LIVE:
-        raise AttributeError(f"module 'pwmscope.pulses' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module("pwmscope.pulses.live"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "live": "Happening LineNow LiveEvent LivePulses",
+})  # fmt: skip
+"""What only a recording that grows needs."""

@@ -39,17 +39,9 @@ _MARKS_FROM: Final = 20_000
 
 @dataclass(frozen=True, slots=True)
 class TrainChannel(Line):
-    """One channel of a PPM sum train as a line of its own.
+    """One channel of a PPM sum train as a line of its own."""
 
-    Parameters
-    ----------
-    name, edges_ps, initial_level
-        As of `Line`.
-    damaged : tuple of DamagedFrames, optional
-        Where the train's frames could not be read.
-    """
-
-    damaged: tuple[DamagedFrames, ...] = ()
+    damaged: tuple[DamagedFrames, ...] = ()  # Where the train's frames could not be read
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
 from pwmscope.report.answer import Action, Answer, Answered, Card, make_answer
 from pwmscope.report.data import finding_data, json_text, picked, to_data, to_json
 from pwmscope.report.evidence import Evidence, LineChecks, line_checks
@@ -49,22 +49,6 @@ if TYPE_CHECKING:
     )
     from pwmscope.report.timeline import timeline_fragment
 
-_DRAWING = {
-    name: home
-    for home, names in {
-        "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
-        "setting_data settings_card settings_headline settings_json settings_text "
-        "wiring_data",
-        "questions": "comparison_page mixing_paragraphs",
-        "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
-        "one_page": "make_one_page write_one_page",
-        "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
-        "RegisterError",
-        "timeline": "timeline_fragment",
-    }.items()
-    for name in names.split()
-}
-"""What draws or sets pages, and so takes long to import."""
 
 __all__ = [
     "Action", "Answer", "Answered", "Card", "Evidence", "LineChecks", "RegisterError",
@@ -79,10 +63,14 @@ __all__ = [
 ]  # fmt: skip
 
 
-def __getattr__(name: str) -> object:
-    """Import what draws when it is first used."""
-    home = _DRAWING.get(name)
-    if home is None:
-        raise AttributeError(f"module 'pwmscope.report' has no attribute '{name}'")
-    found: object = getattr(importlib.import_module(f"pwmscope.report.{home}"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "cards": "format_clock lead_card lead_text plan_card plan_json plan_needs plan_text "
+    "setting_data settings_card settings_headline settings_json settings_text wiring_data",
+    "questions": "comparison_page mixing_paragraphs",
+    "folder": "answer_fragment answer_script folder_names refuse_report write_report Written",
+    "one_page": "make_one_page write_one_page",
+    "register": "add_answer add_entry day_rows day_sheet_pdf day_sheet_text entries file_hash "
+    "RegisterError",
+    "timeline": "timeline_fragment",
+})  # fmt: skip
+"""What draws or sets pages, and so takes long to import."""

@@ -8,7 +8,7 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel import examine_travel
-from pwmscope.findings.travel.centring import DEFINITIONS, examine_centring, welch
+from pwmscope.findings.travel.centring import CENTRING_DEFINITIONS, examine_centring, welch
 from pwmscope.model import Span, Verdict
 from pwmscope.pulses import decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
@@ -239,4 +239,4 @@ def test_why_no_flat_is_shown(moves, reason):
 
 def test_every_finding_is_defined():
     names = [finding.name for finding in examined([Dwell(1500, 5)]).findings]
-    assert names == [definition.name for definition in DEFINITIONS]
+    assert names == [definition.name for definition in CENTRING_DEFINITIONS]

@@ -8,8 +8,8 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel.resolution import (
-    DEFINITIONS,
     MAX_WIDTHS,
+    RESOLUTION_DEFINITIONS,
     examine_resolution,
     find_step,
 )
@@ -285,4 +285,4 @@ def test_widths_that_crowd_do_not_pass_for_a_coarser_step(half_us, jitter_us):
 
 def test_every_finding_is_defined():
     names = [finding.name for finding in examine_resolution(record_of(table_of([], 1.0))).findings]
-    assert names == [definition.name for definition in DEFINITIONS]
+    assert names == [definition.name for definition in RESOLUTION_DEFINITIONS]

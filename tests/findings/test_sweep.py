@@ -6,7 +6,7 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.travel import examine_travel
-from pwmscope.findings.travel.sweep import DEFINITIONS, Shape, examine_sweeps, fit_sweep
+from pwmscope.findings.travel.sweep import SWEEP_DEFINITIONS, Shape, examine_sweeps, fit_sweep
 from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable, decode, find_frames
 from pwmscope.synth import Channel, Dwell, Frame, Script, Sweep, Width, build
@@ -211,4 +211,4 @@ def test_a_sweep_without_neutral_has_no_fit():
 
 def test_every_finding_is_defined():
     names = [finding.name for finding in examined(table_of([])).findings]
-    assert names == [definition.name for definition in DEFINITIONS]
+    assert names == [definition.name for definition in SWEEP_DEFINITIONS]

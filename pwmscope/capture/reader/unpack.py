@@ -284,8 +284,6 @@ def packing_of(head: bytes) -> Packing:
 def open_bytes(path: Path) -> BinaryIO:
     """Open a file for reading its bytes from the start, unpacked if it is packed.
 
-    Notes
-    -----
     Damage further in shows while reading; `reading` turns it into a `CaptureError`.
     """
     with reading(path):

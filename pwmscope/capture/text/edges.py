@@ -89,8 +89,6 @@ NO_STEPS: Final = Steps()
 def find_steps(times: npt.NDArray[np.int64], scale_ps: int = 1) -> Steps:
     """Find the shortest and longest step between rows, and the first one back.
 
-    Examples
-    --------
     >>> find_steps(np.array([0, 2, 3, 1, 9]))
     Steps(least_ps=-2, most_ps=8, most_at=4, backwards_at=3, backwards_ps=2)
     """

@@ -410,21 +410,13 @@ _REMEDY: Final = "read it when it is whole, by `source`"
 
 @dataclass(frozen=True, slots=True)
 class NewEdges:
-    """What some more rows show.
+    """What some more rows show."""
 
-    Parameters
-    ----------
-    now_ps : int
-        Time of the last row, in picoseconds since the first.
-    edges_ps : mapping of str to ndarray of int64, shape (n_edges,)
-        The edges of each line since the rows before, in picoseconds since the first row.
-    levels : mapping of str to int
-        Each line's level after them.
-    """
-
-    now_ps: int
+    now_ps: int  # Time of the last row, in picoseconds since the first
+    # shape (n_edges,): The edges of each line since the rows before, in picoseconds since the first
+    # row
     edges_ps: Mapping[str, npt.NDArray[np.int64]]
-    levels: Mapping[str, int]
+    levels: Mapping[str, int]  # Each line's level after them
 
     @property
     def now_s(self) -> float:

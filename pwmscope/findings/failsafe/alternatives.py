@@ -122,33 +122,15 @@ class Ground(StrEnum):
 
 
 class Alternative(NamedTuple):
-    """One alternative cause of one loss of one line.
+    """One alternative cause of one loss of one line."""
 
-    Parameters
-    ----------
-    cause : Cause
-        The cause.
-    refuted : bool
-        Whether the recording refutes it.
-    ground : Ground
-        What refutes it, or leaves it open.
-    lines : tuple of str
-        Other lines that show it.
-    at_s : float or None
-        When.
-    odds : float or None
-        The odds that it was so all the same, where they were reckoned.
-    losses : int or None
-        In how many losses, where that counts.
-    """
-
-    cause: Cause
-    refuted: bool
-    ground: Ground
-    lines: tuple[str, ...] = ()
-    at_s: float | None = None
-    odds: float | None = None
-    losses: int | None = None
+    cause: Cause  # The cause
+    refuted: bool  # Whether the recording refutes it
+    ground: Ground  # What refutes it, or leaves it open
+    lines: tuple[str, ...] = ()  # Other lines that show it
+    at_s: float | None = None  # When
+    odds: float | None = None  # The odds that it was so all the same, where they were reckoned
+    losses: int | None = None  # In how many losses, where that counts
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,15 +133,7 @@ class Guard:
 
 
 def guards_of(sheet: BenchSheet, verdicts: Mapping[str, Verdict | None]) -> dict[str, Guard]:
-    """Give each guarded line the kill channel that says most about it.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-        Its kill channels.
-    verdicts : mapping of str to Verdict or None
-        Of the lines with losses.
-    """
+    """Give each guarded line the kill channel that says most about it, by the lines' verdicts."""
     order = (Verdict.MEETS, Verdict.NOT_SHOWN, Verdict.DOES_NOT_MEET)
     found = {}
     for line, kills in sheet.guards_of.items():
@@ -157,16 +149,8 @@ def guards_of(sheet: BenchSheet, verdicts: Mapping[str, Verdict | None]) -> dict
 def covers(event: LossEvent, own: PulseTable, kill: LossEvent | None, pulses: PulseTable) -> bool:
     """Say whether a kill channel cuts a guarded line's power in one loss, to that line's return.
 
-    Parameters
-    ----------
-    event : LossEvent
-        The guarded line's loss.
-    own : PulseTable
-        Its pulses.
-    kill : LossEvent or None
-        The same loss as the kill channel shows it; None where it has none.
-    pulses : PulseTable
-        The kill channel's.
+    `event` and `own` are the guarded line's loss and pulses, `kill` (if any) and `pulses` the kill
+    channel's of the same loss.
     """
     if event.verdict is Verdict.MEETS:
         return True

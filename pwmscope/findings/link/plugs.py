@@ -49,14 +49,8 @@ def find_wrong_plugs(
 ) -> tuple[WrongPlug, ...]:
     """Name the outputs whose controls their roles do not allow; what follows nothing is left out.
 
-    Parameters
-    ----------
-    followed : mapping of str to frozenset of str
-        For each line that is known for sure, the controls that move it.
-    sheet : BenchSheet
-        The roles.
-    others : mapping of str to str, optional
-        For each switch, dial or button the line that it moves by the sheet.
+    `followed` has the controls that move each line that is known for sure, `others` the line that
+    each switch, dial or button moves by the sheet.
     """
     others = others or {}
     channels = {name: c for name, c in sheet.channels.items() if followed.get(name)}

@@ -111,25 +111,14 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Rotation:
-    """What a rotation line shows.
+    """What a rotation line shows."""
 
-    Parameters
-    ----------
-    watched : Rotor
-        The rotor's marks, and what they are held against.
-    speeds : Speeds or None
-        Its speed over time; None where the marks in a turn are not stated.
-    findings : tuple of Finding
-        ``rotation marks``, ``top speed``, ``start lag``, ``spin-up time``, ``spin-down time`` and
-        ``motion at stop``.
-    hazards : tuple of Hazard
-        Motion without a command.
-    """
-
-    rotor: Rotor
-    speeds: Speeds | None
+    rotor: Rotor  # The rotor's marks, and what they are held against
+    speeds: Speeds | None  # Its speed over time; None where the marks in a turn are not stated
+    # `rotation marks`, `top speed`, `start lag`, `spin-up time`, `spin-down time` and `motion at
+    # stop`
     findings: tuple[Finding, ...]
-    hazards: tuple[Hazard, ...]
+    hazards: tuple[Hazard, ...]  # Motion without a command
 
 
 def examine_rotation(
@@ -139,7 +128,7 @@ def examine_rotation(
 
     Parameters
     ----------
-    watched : Rotor
+    rotor : Rotor
         The rotor.
     table : PulseTable or None
         The pulses of its device; None where the recording does not hold them.

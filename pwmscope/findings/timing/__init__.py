@@ -1,8 +1,8 @@
 """The frame clock: its period, offset, drift, noise and faults."""
 
-import importlib
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
 from pwmscope.findings.timing.jitter import Jitter
 from pwmscope.findings.timing.separation import Separation, scatter_of, separate, variance_of_mean
 from pwmscope.findings.timing.timing import DEFINITIONS, Timing, examine_timing
@@ -38,20 +38,9 @@ __all__ = [
     "variance_of_mean",
 ]
 
-_SELDOM_ASKED: Final = {
-    "RHYTHM_DEFINITIONS": "spectrum",
-    "LineSearch": "spectrum",
-    "Rhythm": "spectrum",
-    "examine_rhythm": "spectrum",
-    "STABILITY_DEFINITIONS": "stability",
-    "Stability": "stability",
-    "examine_stability": "stability",
-}
 
-
-def __getattr__(name: str) -> object:
-    """Load what no builder asks for when it is first asked for."""
-    if name not in _SELDOM_ASKED:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found: object = getattr(importlib.import_module(f"{__name__}.{_SELDOM_ASKED[name]}"), name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "spectrum": "RHYTHM_DEFINITIONS LineSearch Rhythm examine_rhythm",
+    "stability": "STABILITY_DEFINITIONS Stability examine_stability",
+})  # fmt: skip
+"""What no builder asks for."""

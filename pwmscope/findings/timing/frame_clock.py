@@ -317,8 +317,6 @@ class FrameClock:
 def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameClock | None:
     """Fit a frame clock to the leading edges.
 
-    Notes
-    -----
     Ordinary least squares of the instant t against the frame number n, t = a + T n,
     and for the drift t = a + T n + c n^2, whose period changes by the part 2 c / T
     from frame to frame. Where the clock starts anew each stretch has an a of its

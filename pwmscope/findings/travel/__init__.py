@@ -1,8 +1,8 @@
 """What the stick did: levels, travel, steps, rest and sweeps."""
 
-import importlib
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from pwmscope.faces import at_first_use
 from pwmscope.findings.travel.levels import MIN_THROW, Amount, Level, pooled_level_us, weighed_sum
 from pwmscope.findings.travel.travel import (
     DEFINITIONS,
@@ -16,12 +16,13 @@ from pwmscope.findings.travel.travel import (
 )
 
 if TYPE_CHECKING:
-    from pwmscope.findings.travel.centring import DEFINITIONS as CENTRING_DEFINITIONS
-    from pwmscope.findings.travel.centring import Centring, examine_centring
-    from pwmscope.findings.travel.resolution import DEFINITIONS as RESOLUTION_DEFINITIONS
-    from pwmscope.findings.travel.resolution import Resolution, examine_resolution
-    from pwmscope.findings.travel.sweep import DEFINITIONS as SWEEP_DEFINITIONS
-    from pwmscope.findings.travel.sweep import Sweeps, examine_sweeps
+    from pwmscope.findings.travel.centring import CENTRING_DEFINITIONS, Centring, examine_centring
+    from pwmscope.findings.travel.resolution import (
+        RESOLUTION_DEFINITIONS,
+        Resolution,
+        examine_resolution,
+    )
+    from pwmscope.findings.travel.sweep import SWEEP_DEFINITIONS, Sweeps, examine_sweeps
 
 __all__ = [
     "CENTRING_DEFINITIONS",
@@ -48,23 +49,9 @@ __all__ = [
     "weighed_sum",
 ]
 
-_LOOKED_AT: Final = {
-    "CENTRING_DEFINITIONS": "centring",
-    "Centring": "centring",
-    "examine_centring": "centring",
-    "RESOLUTION_DEFINITIONS": "resolution",
-    "Resolution": "resolution",
-    "examine_resolution": "resolution",
-    "SWEEP_DEFINITIONS": "sweep",
-    "Sweeps": "sweep",
-    "examine_sweeps": "sweep",
-}
-
-
-def __getattr__(name: str) -> object:
-    """Load what `examine` does without when it is first looked at."""
-    if name not in _LOOKED_AT:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    home = importlib.import_module(f"{__name__}.{_LOOKED_AT[name]}")
-    found: object = getattr(home, "DEFINITIONS" if name.endswith("DEFINITIONS") else name)
-    return found
+__getattr__ = at_first_use(__name__, {
+    "centring": "CENTRING_DEFINITIONS Centring examine_centring",
+    "resolution": "RESOLUTION_DEFINITIONS Resolution examine_resolution",
+    "sweep": "SWEEP_DEFINITIONS Sweeps examine_sweeps",
+})  # fmt: skip
+"""What `examine` does without until it is looked at."""

@@ -347,7 +347,7 @@ _WHAT_TO_DO: Final = (
     "other end. Do both three times or more."
 )
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+CENTRING_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "centring",
         "How much the rest width scatters when the stick returns from the same side. The two "

@@ -425,7 +425,7 @@ MAX_PART: Final = 4
 """A move's pace is taken in so many parts, of so many pulses or more."""
 _WHAT_TO_DO: Final = "Move the stick slowly from end to end while recording."
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+RESOLUTION_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "resolution",
         "The smallest step between widths that the receiver puts out. Where jitter or the "

@@ -296,7 +296,7 @@ def _hidden(why: str, fits: tuple[Fit, ...]) -> Curve:
 MIN_FRAMES: Final = 10
 """Frames that a sweep takes at least; faster ones show no shape."""
 
-DEFINITIONS: Final[tuple[Definition, ...]] = (
+SWEEP_DEFINITIONS: Final[tuple[Definition, ...]] = (
     Definition(
         "sweep",
         "Whether the width only rises while the stick goes up, and only falls while it goes down. "

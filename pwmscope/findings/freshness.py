@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import Reason
-from pwmscope.findings.freshness.renewals import MIN_TOLD, Renewals, find_renewals
 from pwmscope.findings.receivers import Receiver
+from pwmscope.findings.renewals import MIN_TOLD, Renewals, find_renewals
 from pwmscope.findings.segmentation import Record
 from pwmscope.findings.travel import Resolution
 from pwmscope.model import (

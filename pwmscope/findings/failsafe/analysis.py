@@ -346,6 +346,7 @@ def find_losses(
     watch = Watch(
         told.losses, told.linked_s, Span(capture.start_s, capture.end_s),
         capture.sample_interval_us, told.polarity, told.is_lateness_known, events, supplies, limits,
+        capture.source,
     )  # fmt: skip
     rotors = unpinned_losses(watch, rotations, reference.sheet)
     return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers, rotors)

@@ -270,7 +270,7 @@ class FailsafeLine:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where its device was commanded to run around the return of the link."""
-        return tuple(h for rec in self.recordings for h in rec.losses.hazards)
+        return tuple(h for rec in self.seen_in for h in rec.losses.hazards)
 
     @property
     def slow_s(self) -> float | None:

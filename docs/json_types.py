@@ -394,7 +394,8 @@ class JumpHazard(TypedDict):
     kind: HazardKind
     lines: list[str]
     at_s: float
-    width_us: float
+    width_us: float | None
+    """Null of a device without a pin."""
     from_us: float | None
     """Null where there were no pulses."""
     times: Count

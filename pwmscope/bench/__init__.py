@@ -60,6 +60,7 @@ from pwmscope.bench.plan import (
     needed_rate_hz,
     offered_rate_hz,
     refuse_short_losses,
+    table_handling,
 )
 from pwmscope.bench.power import Feed, Judgement, Ruling, WiringRule
 from pwmscope.bench.sheet import (
@@ -95,7 +96,7 @@ __all__ = [
     "make_marker_plan", "make_plan", "make_table_plan", "needed_pulses", "needed_rate_hz",
     "offered_rate_hz", "parse_plan", "parse_sheet", "plan_schema", "plan_toml",
     "refuse_short_losses", "roles_of", "sheet_of", "sheet_schema", "sheet_toml",
-    "stretch_fault", "with_marker_keys",
+    "stretch_fault", "table_handling", "with_marker_keys",
 ]  # fmt: skip
 
 

@@ -391,6 +391,34 @@ TABLE_S: Final = 3.0
 """How long each step at the table is held: a person can count it."""
 
 
+TABLE_LEAD_S: Final = 15.0
+TABLE_START_S: Final = 5.0
+TABLE_READ_S: Final = 20.0
+"""To plug the test lead in, start the recorder, save and read: own estimates, not yet timed."""
+
+
+def table_handling(plan: CapturePlan) -> tuple[str, str, str]:
+    """Say how long a test at the table takes in all, and that this is an estimate.
+
+    Parameters
+    ----------
+    plan : CapturePlan
+        As `make_table_plan` makes it.
+
+    Returns
+    -------
+    tuple of str
+        The whole, its parts in seconds, and what is estimated.
+    """
+    whole_s = TABLE_LEAD_S + TABLE_START_S + plan.seconds + TABLE_READ_S
+    return (
+        f"From lead to verdict: about {math.ceil(whole_s)} s, estimated.",
+        f"The lead takes {TABLE_LEAD_S:g} s, starting {TABLE_START_S:g} s, the steps "
+        f"{plan.seconds:g} s, saving and reading {TABLE_READ_S:g} s.",
+        "All but the steps are own estimates. Time them with a watch at your table.",
+    )
+
+
 def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     r"""Plan the shortest recording with one loss, for a table at an event.
 

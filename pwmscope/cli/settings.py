@@ -181,21 +181,12 @@ def plan(
         _run(made)
 
 
-TABLE_LEAD_S: Final = 15.0
-TABLE_START_S: Final = 5.0
-TABLE_READ_S: Final = 20.0
-"""To plug the test lead in, start the recorder, save and read: own estimates, not yet timed."""
-
-
 def _handling(plan: CapturePlan) -> str:
-    """Say how long a test at the table takes in all, and that this is an estimate."""
-    whole_s = TABLE_LEAD_S + TABLE_START_S + plan.seconds + TABLE_READ_S
-    return (
-        f"\nFrom lead to verdict: about {math.ceil(whole_s)} s, estimated.\n"
-        f"  The lead takes {TABLE_LEAD_S:g} s, starting {TABLE_START_S:g} s, the steps "
-        f"{plan.seconds:g} s, saving and reading {TABLE_READ_S:g} s.\n"
-        "  All but the steps are own estimates. Time them with a watch at your table.\n"
-    )
+    """Say how long a test at the table takes in all."""
+    from pwmscope.bench import table_handling
+
+    whole, *parts = table_handling(plan)
+    return f"\n{whole}\n" + "".join(f"  {part}\n" for part in parts)
 
 
 def _sheet(path: Path | None, outputs: int) -> BenchSheet:

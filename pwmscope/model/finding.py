@@ -245,8 +245,9 @@ class Hazard:
         The lines that jumped.
     at_s : float
         When the first of them did, in seconds since the recording's start.
-    width_us : float
-        The width that it jumped to; of motion, the width that commands the stop.
+    width_us : float or None
+        The width that it jumped to; of motion, the width that commands the stop; None of a device
+        without a pin.
     from_us : float or None
         The width before; None where there were no pulses.
     times : int
@@ -268,7 +269,7 @@ in 1 of 2 losses.
     kind: HazardKind
     lines: tuple[str, ...]
     at_s: float
-    width_us: float
+    width_us: float | None
     from_us: float | None
     times: int
     losses: int

@@ -27,6 +27,8 @@ from pwmscope.bench import (
     BenchSheet,
     CapturePlan,
     format_key,
+    make_table_plan,
+    table_handling,
 )
 from pwmscope.capture import Capture, format_rate
 from pwmscope.findings import MarkerDelay
@@ -414,7 +416,8 @@ def _needs(sheet: BenchSheet) -> tuple[str, ...]:
     level = "" if volts is None else f"A pulse on the signal pins has {volts:g} V."
     most = sheet.analyser.input_v
     limit = "" if most is None else f"The analyser's inputs take {most:g} V at most."
-    return tuple(said for said in (level, limit, missing) if said)
+    own = (level, limit, missing, *table_handling(make_table_plan(sheet)))
+    return tuple(said for said in own if said)
 
 
 def _title(sheet: BenchSheet) -> str:

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pwmscope.findings.failsafe import Cause
+from pwmscope.model import HazardKind
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -54,6 +55,16 @@ def test_its_supply_or_another_output_must_show_that_it_kept_its_power() -> None
     take = perform(GOOD, 3)
     assert verdict_of(ask(GOOD, take)) == "meets"
     assert verdict_of(ask(GOOD, take, ("V5",))) == "not shown"
+
+
+@pytest.mark.parametrize(("family", "is_told"), [("well performed", True), ("thumb slips", False)])
+def test_a_motor_that_turns_as_the_link_is_back_is_a_hazard(family: str, is_told: bool) -> None:
+    """A stick that is held until then turns it as soon each time; one that is pushed later not."""
+    made = draft(family, 6, unsafe=False)
+    hazards = [h for h in ask(made, perform(made, 6)).hazards if h.kind is HazardKind.STICK_HELD]
+    assert [(h.lines, h.times, h.width_us) for h in hazards] == (
+        [(("M1",), made.losses, None)] if is_told else []
+    )
 
 
 @FEW

@@ -117,6 +117,8 @@ def test_the_test_leads_card_names_plug_and_input_ground_first(tmp_path, kind):
     assert text.index("Remove the weapon") < text.index("no power wire") < text.index("RX1")
     for said in ("left drive ESC", "tx-on", "ground first" if kind == "txt" else "ground, first"):
         assert said in text
+    assert "The lead takes 15 s" in text
+    assert "All but the steps are own estimates." in text
     again = run("check", QUINCE, "--lead", tmp_path / "lead.pdf")
     assert (again.exit_code, "ends otherwise" in again.stderr) == (2, True)
 

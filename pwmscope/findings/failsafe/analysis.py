@@ -71,8 +71,10 @@ from pwmscope.findings.failsafe.power import (
     with_supplies,
 )
 from pwmscope.findings.failsafe.recovery import (
+    FIRST_LINK_DEFINITION,
     JUMP_DEFINITION,
     count_odd,
+    first_link_finding,
     first_link_hazards,
     hazards_of,
     jump_us,
@@ -131,6 +133,7 @@ DEFINITIONS: Final = (
     *TRIALS_DEFINITIONS,
     JUMP_DEFINITION,
     POWER_UP_DEFINITION,
+    FIRST_LINK_DEFINITION,
     ARMING_DEFINITION,
     Definition(
         RESTART,
@@ -343,6 +346,7 @@ def find_losses(
     watch = Watch(
         told.losses, told.linked_s, Span(capture.start_s, capture.end_s),
         capture.sample_interval_us, told.polarity, told.is_lateness_known, events, supplies, limits,
+        capture.source,
     )  # fmt: skip
     rotors = unpinned_losses(watch, rotations, reference.sheet)
     return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers, rotors)
@@ -522,12 +526,17 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     linked_s = told.linked_s if polarity.is_known else None
     if linked_s is not None and told.losses:
         linked_s -= max(loss.moment.late_s for loss in told.losses)
-    first_link = {} if linked_s is None or linked_s <= capture.start_s else first_link_hazards(
+    linked: list[Span] = []
+    if linked_s is not None and linked_s > capture.start_s:
+        marked = [loss for loss in told.losses if loss.is_marked]
+        ons_s = (linked_s, *(loss.back_s for loss in marked))
+        offs_s = (*(loss.earliest_s for loss in marked), capture.end_s)
+        linked = [Span(on_s, off_s) for on_s, off_s in zip(ons_s, offs_s, strict=True)]
+    first_link = first_link_hazards(
         {name: line.output.table for name, line in watched.items()},
         {name: line.expected for name, line in watched.items()},
-        linked_s, min((loss.earliest_s for loss in told.losses if loss.is_marked),
-                      default=capture.end_s), capture.source,
-    )  # fmt: skip
+        linked[0], capture.source,
+    ) if linked else {}  # fmt: skip
 
     def own_losses(name: str) -> LineLosses:
         line = watched[name]
@@ -545,12 +554,22 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         findings = tuple(
             [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
         )
+        mates = _of_one_clock(name, outputs, evidence)
+        ran = first_link_finding(line.output, line.expected, mates, linked) if linked else None
         arming = arming_finding(table, before, line.expected)
-        findings = findings if arming is None else (*findings, arming)
+        findings = (*findings, *(found for found in (arming, ran) if found is not None))
         hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))
         return replace(own, findings=findings, hazards=hazards)
 
     return at_once(own_losses, watched, pulses)
+
+
+def _of_one_clock(
+    name: str, outputs: Mapping[str, Output], evidence: Mapping[str, tuple[Evidence, ...]]
+) -> dict[str, Output]:
+    """Give the outputs of a line's receiver, itself among them."""
+    mates = {name, *(mate for own in evidence[name][:1] for mate in own.one_clock)}
+    return {mate: own for mate, own in outputs.items() if mate in mates}
 
 
 def _events(

@@ -25,6 +25,7 @@ from pwmscope.findings.failsafe.power import (
     guards_of,
     rests_by_s,
 )
+from pwmscope.findings.failsafe.recovery import FIRST_LINK
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply
@@ -43,6 +44,9 @@ UNLISTED = Reason(
     "The bench sheet does not list this line, and it carries servo pulses.",
     'Add it to the sheet; give it role = "unused" if nothing is on it.',
 )
+
+ALONE = (RESTART, FIRST_LINK)
+"""Findings that weigh also where they are not shown."""
 
 
 class LeftOutKind(StrEnum):
@@ -209,7 +213,7 @@ class FailsafeLine:
     def _alarms(recording: LineInRecording) -> list[Finding]:
         """List what weighs by itself: an active width before the link, a restart or what may be."""
         own = recording.losses.findings
-        return [f for f in own if f.verdict is Verdict.DOES_NOT_MEET or f.name == RESTART]
+        return [f for f in own if f.verdict is Verdict.DOES_NOT_MEET or f.name in ALONE]
 
     @property
     def is_unlisted(self) -> bool:
@@ -266,7 +270,7 @@ class FailsafeLine:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where its device was commanded to run around the return of the link."""
-        return tuple(h for rec in self.recordings for h in rec.losses.hazards)
+        return tuple(h for rec in self.seen_in for h in rec.losses.hazards)
 
     @property
     def slow_s(self) -> float | None:
@@ -485,8 +489,23 @@ def _unguarded(
     )
     for finding in own.losses.findings:
         is_failure = finding.verdict is Verdict.DOES_NOT_MEET
-        if finding.name == RESTART or (is_failure and not is_guarded):
+        is_open = finding.name == FIRST_LINK and not _is_cut(own, recording, kills, finding)
+        if finding.name == RESTART or is_open or (is_failure and not is_guarded):
             yield finding
+
+
+def _is_cut(
+    own: LineInRecording, recording: LossAnalysis, kills: Iterable[str], finding: Finding
+) -> bool:
+    """Say whether a kill channel cuts a line's power while it may run without the link."""
+    tables, sheet = recording.lines.tables, recording.reference.sheet
+    return any(
+        kill in tables
+        and cuts_before_link(
+            own.table, tables[kill], finding.evidence[0], expectation_of(sheet, kill)
+        )
+        for kill in kills
+    )
 
 
 def _is_open_before_link(

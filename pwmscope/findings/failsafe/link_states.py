@@ -26,7 +26,7 @@ from pwmscope.findings.failsafe.losses import (
     quiet_limit_s,
 )
 from pwmscope.findings.failsafe.power import POWER_UP
-from pwmscope.findings.failsafe.recovery import is_held
+from pwmscope.findings.failsafe.recovery import FIRST_LINK, is_held
 from pwmscope.findings.failsafe.response import ChangeKind, sides
 from pwmscope.model import Verdict, governing
 
@@ -154,6 +154,8 @@ def _of_recording(
         if guard is not None and verdict is Verdict.DOES_NOT_MEET:
             verdict = guard.over(verdict)
         yield LinkState.NEVER_LINKED, (verdict, power_up.sentence)
+    if (ran := own.finding(FIRST_LINK)) is not None and ran.verdict is not None:
+        yield LinkState.NEVER_LINKED, (ran.verdict, ran.sentence)
     yield from _linked(own, rec)
     losses = [event for event in own.losses.events if not event.is_restart]
     next_s = [*(e.case.loss.earliest_s for e in losses[1:]), rec.lines.capture.end_s]

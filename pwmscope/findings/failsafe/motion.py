@@ -52,7 +52,7 @@ from pwmscope.findings.rotation import (
 )
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import Supply
-from pwmscope.model import Evidence, Finding, Span, Verdict
+from pwmscope.model import Evidence, Finding, Hazard, HazardKind, Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO
 
 STEADY: Final = 0.95
@@ -65,6 +65,8 @@ SPINS_UP: Final = 0.8
 """A rotor that begins to turn does so at less than this part of its speed."""
 SOONER: Final = 0.5
 """A rotor that turns after this part of the quickest return's time may have had no link yet."""
+LIKELY_ODDS: Final = 0.05
+"""Turns at the return that a hand would make so alike with smaller odds are told as a hazard."""
 AT_REST_S: Final = 0.3
 """A rotor that stood for so long at the recording's start began to turn in it."""
 
@@ -156,6 +158,7 @@ class RotorLosses:
     motion: Motion  # What the rotor did; its finding holds the verdict
     findings: tuple[Finding, ...]  # `motion stop` and, where it turned before the link, `power-up`
     cut: Verdict  # The verdict where a kill channel cuts the power: then no other cause counts
+    hazards: tuple[Hazard, ...] = ()  # Where it turned as the link came back
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +174,7 @@ class Watch:
     events: Mapping[str, tuple[LossEvent, ...]]  # Of the lines with pulses
     supplies: Mapping[str, Supply | None]  # Of the sheet's supply lines
     limits: Limits
+    source: str  # The recording's file
 
 
 def unpinned_losses(
@@ -240,7 +244,25 @@ class _Unpinned:
         findings = (motion.finding,) if early is None else (motion.finding, early)
         is_proven = motion.finding.verdict is Verdict.DOES_NOT_MEET
         cut = motion.finding.verdict if is_proven else plain.finding.verdict
-        return RotorLosses(events, motion, findings, cut or Verdict.NOT_SHOWN)
+        return RotorLosses(
+            events, motion, findings, cut or Verdict.NOT_SHOWN, tuple(self._hazards())
+        )
+
+    def _hazards(self) -> Iterator[Hazard]:
+        """Say where it turned as the link came back: as soon each time as no hand pushes a stick.
+
+        What it was commanded is not recorded, so no width is told.
+        """
+        polarity = self.watch.polarity
+        soon = (self.back_odds <= LIKELY_ODDS) | (self.again_s <= CLOSE_S)
+        at = np.flatnonzero(soon)
+        if not at.size or polarity is None or not polarity.is_known or self.is_contrary:
+            return
+        at_s = self.losses[int(at[0])].back_s + float(self.again_s[at[0]])
+        yield Hazard(
+            HazardKind.STICK_HELD, (self.device.line,), at_s, None, None, at.size,
+            len(self.losses), self.watch.source,
+        )  # fmt: skip
 
     def _moment(self, loss: Loss) -> LossMoment:
         return LossMoment(

@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import StopBand
+from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Loss, quiet_limit_s
-from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import ChangeKind, Response
+from pwmscope.findings.failsafe.losses import (
+    JUMP,
+    SAME,
+    STAYS,
+    STEP_US,
+    Loss,
+    Output,
+    quiet_limit_s,
+)
+from pwmscope.findings.failsafe.marker import Expectation, smooth_moves
+from pwmscope.findings.failsafe.power import LIMIT
+from pwmscope.findings.failsafe.response import ChangeKind, Response, sides
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import (
     Definition,
@@ -21,6 +32,7 @@ from pwmscope.model import (
     FloatArray,
     Hazard,
     HazardKind,
+    Span,
     measured,
     not_shown,
 )
@@ -33,6 +45,10 @@ STEADY: Final = 0.01
 """A jump ends where an output stays within this part of the convention's span."""
 NO_HAND_S: Final = 0.15
 """No hand answers what it sees or hears within this time (common practice, from memory)."""
+SOONER: Final = 0.5
+"""What ran sooner than this part of the quickest return may have had no link yet."""
+STANDS_S: Final = 0.3
+"""A switch that was set before a stick moved stays so for so long."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
 practice, from memory, as the limit of the pulse width range)."""
@@ -44,6 +60,16 @@ JUMP_DEFINITION: Final = Definition(
     "a jump is seen where the width leaves the stop range from one frame to the next, by more than "
     "4 % of the convention's span, or where the first pulse after a pause lies outside it by that",
     "own algorithm; that a jump on re-link is a hazard is common practice",
+)
+
+FIRST_LINK: Final = "first link"
+FIRST_LINK_DEFINITION: Final = Definition(
+    FIRST_LINK,
+    "Whether the link was there when the device first ran, after the transmitter first came on. It "
+    "is told only where that is not shown.",
+    "pulses outside the stop range before two outputs of one receiver first step together, or one "
+    "moves smoothly; or sooner than half the quickest later return, unless a stick moved before",
+    "own algorithm",
 )
 
 
@@ -114,8 +140,7 @@ def hazards_of(
 def first_link_hazards(
     tables: Mapping[str, PulseTable],
     expected: Mapping[str, Expectation],
-    from_s: float,
-    until_s: float,
+    boot: Span,
     source: str,
 ) -> dict[str, Hazard]:
     """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
@@ -124,11 +149,8 @@ def first_link_hazards(
     a few microseconds. So does a jump before outputs first go together. One that jumps alone
     later may be a switch that a hand moved, and one of a few frames a glitch.
     """
-    comes = {name: tuple(_comes(table, from_s, until_s)) for name, table in tables.items()}
-    went = {
-        name: np.append(_small_steps_s(table, from_s, until_s), [c.at_s for c in comes[name]])
-        for name, table in tables.items()
-    }
+    comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
+    went = _steps_s(comes, tables, boot)
     seen_s = _together_s(went, tables)
     hazards: dict[str, Hazard] = {}
     for name, own in ((name, come) for name, found in comes.items() for come in found):
@@ -136,7 +158,7 @@ def first_link_hazards(
         others_s = [t for other in went if other != name for t in went[other].tolist()]
         frame_s = convention.period_us / 1e6
         shows = any(-frame_s <= own.at_s - t <= NO_HAND_S for t in others_s)
-        shows |= not own.is_short and (own.starts or own.at_s <= seen_s)
+        shows |= not own.is_short and (own.starts or own.at_s <= seen_s < np.inf)
         if not device.drives_something or device.band is None or not shows or name in hazards:
             continue
         if _outside_by_us(device.band, own.to_us) >= JUMP * convention.span_us:
@@ -144,6 +166,50 @@ def first_link_hazards(
                 HazardKind.FIRST_LINK, (name,), own.at_s, own.to_us, own.from_us, 1, 1, source
             )
     return hazards
+
+
+def first_link_finding(
+    own: Output, expected: Expectation, mates: Mapping[str, Output], linked: Sequence[Span]
+) -> Finding | None:
+    """Doubt that the link was there when a device first ran, after a marker first showed on.
+
+    ``linked`` are the times from each on to the next loss. Outputs of its receiver show the link
+    as they step together, no sooner than after a loss, or as one moves smoothly. What ran before
+    and stays so as a stick moves was a switch.
+    """
+    if not expected.drives_something or expected.band is None:
+        return None
+    boot, frame_s = linked[0], own.usual_us / 1e6
+    begun_s = np.concatenate([smooth_moves(mate)[0] for mate in mates.values()])
+    moves_s = float(begun_s[begun_s >= boot.start_s].min(initial=np.inf))
+    is_servo, inside, _ = sides(own.table, expected.band)
+    rise_s, runs = own.table.rise_s[is_servo], ~inside[is_servo]
+    first, end = np.searchsorted(rise_s, (boot.start_s, min(moves_s, boot.end_s) - frame_s))
+    if not runs[first:end].any():
+        return None
+    tables = {name: mate.table for name, mate in mates.items()}
+    took_s = [_joint_s(tables, span) - span.start_s for span in linked]
+    soon_s = boot.start_s + SOONER * min(took_s[1:], default=np.inf)
+    joint_s = boot.start_s + took_s[0]
+    at = first + int(runs[first:end].argmax())
+    ran_s, stood = float(rise_s[at]), int(np.searchsorted(rise_s, moves_s + STANDS_S))
+    if ran_s >= max(joint_s - frame_s, soon_s):
+        return None
+    if soon_s <= ran_s < moves_s < joint_s and runs[at:stood].all():
+        return None
+    is_soon = joint_s - frame_s <= ran_s
+    doubt = "no later return shows that the link comes so soon" if is_soon else (
+        "no output had shown the link"
+    )  # fmt: skip
+    why = Reason(
+        f"It was commanded to run at {ran_s:.3f} s, and {doubt}. A receiver without the link, a "
+        "hand and a transmitter's start look the same.",
+        "Switch on again, wait, and move another stick first."
+        if len(mates) > 1
+        else "Record another output of its receiver as well.",
+    )
+    seen = Evidence(boot.start_s, min(moves_s, max(joint_s, soon_s), boot.end_s), end - first)
+    return replace(not_shown(FIRST_LINK, "s", why, limit=LIMIT), evidence=(seen,))
 
 
 class _Come(NamedTuple):
@@ -156,10 +222,10 @@ class _Come(NamedTuple):
     is_short: bool  # Whether it lasts for a few frames; a glitch of this line alone does so too
 
 
-def _comes(table: PulseTable, from_s: float, until_s: float) -> Iterator[_Come]:
+def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
     """Give where a line first goes; where it stays for a few frames only, where it goes next."""
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    first, end = np.searchsorted(rise_s, (from_s, until_s))
+    first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
     if end - first < STAYS:
         return
     steady_us = STEADY * table.convention.span_us
@@ -196,10 +262,20 @@ def _comes(table: PulseTable, from_s: float, until_s: float) -> Iterator[_Come]:
                     float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
 
 
-def _small_steps_s(table: PulseTable, from_s: float, until_s: float) -> FloatArray:
+def _steps_s(
+    comes: Mapping[str, tuple[_Come, ...]], tables: Mapping[str, PulseTable], boot: Span
+) -> dict[str, FloatArray]:
+    """Find where each line first goes, and where it steps by less than a jump."""
+    return {
+        name: np.append(_small_steps_s(tables[name], boot), [come.at_s for come in own])
+        for name, own in comes.items()
+    }
+
+
+def _small_steps_s(table: PulseTable, boot: Span) -> FloatArray:
     """Find where a line that stood steps by less than a jump, in one frame, and stands again."""
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    first, end = np.searchsorted(rise_s, (from_s, until_s))
+    first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
     first = max(first - STAYS, 0)
     if end - first < 2 * STAYS:
         return np.empty(0)
@@ -215,8 +291,14 @@ def _small_steps_s(table: PulseTable, from_s: float, until_s: float) -> FloatArr
     return rise_s[first + STAYS : end][np.flatnonzero(is_step)]
 
 
+def _joint_s(tables: Mapping[str, PulseTable], boot: Span) -> float:
+    """When lines first step or jump together; infinity where they never do."""
+    comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
+    return _together_s(_steps_s(comes, tables, boot), tables)
+
+
 def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable]) -> float:
-    """When lines first step or jump together; never: before everything."""
+    """When lines first step or jump together; infinity where they never do."""
     together = [
         at_s
         for name, own in steps.items()
@@ -227,7 +309,7 @@ def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable
             if line != name
         )
     ]
-    return min(together, default=-np.inf)
+    return min(together, default=np.inf)
 
 
 def is_held(event: LossEvent, to_us: float) -> bool:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.errors import Reason
 from pwmscope.findings.rotation.marks import (
     SUSTAINED,
     Marks,
@@ -201,7 +202,10 @@ def _judge(rotor: Rotor, loss: LossMoment) -> MotionStop:
             f"{silent_s:.2f} s before the link was back.",
         )
     if loss.error_s is None:
-        return told(Verdict.NOT_SHOWN, "The sample interval is not known, so no time is exact.")
+        return told(
+            Verdict.NOT_SHOWN,
+            Reason("The sample interval is not known, so no time is exact.", "Give `rate`."),
+        )
     if before is None:
         return told(
             Verdict.NOT_SHOWN,
@@ -287,7 +291,10 @@ def _finding(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Finding:
         return not_shown(MOTION_STOP, "s", why, limit=limit)
     worst = min(stops, key=lambda stop: (WORST_FIRST.index(stop.verdict), -_most_s(stop)))
     which = "" if len(stops) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
-    sentence = f"{worst.reason}{which}{_bound(rotor, worst)}"
+    reason, also = worst.reason, f"{which}{_bound(rotor, worst)}"
+    sentence = f"{reason}{also}"
+    if isinstance(reason, Reason):
+        sentence = Reason(f"{reason.why}{also}", reason.to_do)
     most_s = None if worst.slow_s is None else worst.slow_s[1]
     seen = Evidence(worst.lost_s, worst.lost_s + (most_s or 0.0), 0)
     return Finding(

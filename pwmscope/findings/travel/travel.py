@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import MOTORS, NO_NEUTRAL, UNUSED, BenchSheet, Limits, StopBand
+from pwmscope.bench import MOTORS, NO_DEVICE, NO_NEUTRAL, UNUSED, BenchSheet, Limits, StopBand
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Dwells, Record
 from pwmscope.findings.travel.levels import (
@@ -411,6 +411,7 @@ class Device:
     is_listed: bool = True  # False where there is a bench sheet and it says nothing of this line
     neutral_us: float | None = None  # The width that it takes for neutral, where the sheet says
     control: str | None = None  # "switch", "dial" or "button" where none of the sticks moves it
+    is_free: bool = False  # Whether the sheet says that nothing is on it: no width is asked for
 
     @classmethod
     def on(cls, line: str, sheet: BenchSheet | None) -> Device:
@@ -428,7 +429,10 @@ class Device:
         control = channel.control if channel.control in _STEPPED | {"dial"} else None
         if channel.role == "kill" and channel.control is None:
             control = "switch"
-        return cls(channel.stop_band, has_neutral, neutral_us=channel.neutral_us, control=control)
+        return cls(
+            channel.stop_band, has_neutral, neutral_us=channel.neutral_us, control=control,
+            is_free=channel.role in NO_DEVICE,
+        )  # fmt: skip
 
 
 _STEPPED: Final = frozenset({"switch", "button"})
@@ -501,6 +505,8 @@ def examine_travel(
         rest.finding,
         *sides.findings,
     )
+    if device.is_free:
+        found = tuple([replace(f, limit="") if f.value is None else f for f in found])
     return Travel(
         width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons,
         sides, moves, rest, found,

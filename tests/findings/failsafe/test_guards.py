@@ -104,6 +104,20 @@ def test_a_weapon_that_runs_before_the_link_meets_where_its_kill_channel_cuts_th
     assert verdict_of(result, "RX3") is Verdict.MEETS
 
 
+@pytest.mark.parametrize(("kill_us", "verdict"), [(1507.0, "meets"), (None, "not shown")])
+def test_a_weapon_that_runs_as_the_transmitter_boots_needs_a_cut_then(channels, kill_us, verdict):
+    """The transmitter is on from 1 s on, and its link there from 3 s on."""
+    capture = booted(Drill().capture(), {"RX1": 1507.0, "RX2": kill_us, "RX3": 1600.0})
+    lines, marker_ps = dict(capture.lines), capture.lines["tx-on"].edges_ps.copy()
+    marker_ps[0] = PS
+    boot_ps = lines["RX3"].edges_ps
+    late = (boot_ps > 3 * PS // 2) | (boot_ps < 0)
+    lines |= {"tx-on": Line("tx-on", marker_ps, 0), "RX3": Line("RX3", boot_ps[late], 0)}
+    kill = replace(KILL, no_pulses="keeps going", no_pulses_after_s=None)
+    sheet = replace(sheet_of(), channels=channels | {"RX2": kill})
+    assert verdict_of(check(replace(capture, lines=lines), sheet=sheet), "RX3") == verdict
+
+
 @pytest.mark.parametrize("no_pulses", ["keeps going", None])
 def test_a_kill_channel_silent_before_the_link_does_not_show_that_it_cuts(channels, no_pulses):
     result = before_the_link(channels, None, no_pulses=no_pulses, no_pulses_after_s=None)

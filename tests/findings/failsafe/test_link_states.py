@@ -242,6 +242,48 @@ def test_a_weapon_that_leaps_alone_up_to_the_first_link_is_a_hazard(from_s, unti
     assert [from_s <= h.at_s < until_s for h in first] == ([True] if told_of else [])
 
 
+@pytest.mark.parametrize(
+    ("from_s", "until_s", "lines", "verdict"),
+    [
+        # The transmitter is on at 4 s. At 4.33 s the others step from their presets to their rests.
+        (4.05, 4.20, ["RX3"], OPEN),
+        (4.20, 4.33, ["RX3"], OPEN),
+        (4.33, 4.80, ["RX3"], MEETS),
+        # Two outputs leap together, sooner than the link comes after any loss.
+        (4.05, 4.10, ["RX1", "RX3"], OPEN),
+    ],
+)
+def test_a_weapon_that_runs_while_the_transmitter_first_boots_may_have_no_link(
+    from_s, until_s, lines, verdict
+):
+    capture = guided(before={name: rest + 7.0 for name, rest in REST.items()}, spans=GUIDED[:-8])
+    for line in lines:
+        capture = leaping(capture, line, from_s, until_s, 1650.0)
+    found = check(capture)
+    assert {line.line: line.verdict for line in found.lines} == {
+        line: verdict if line in lines else MEETS for line in REST
+    }
+    assert told(capture)[LinkState.NEVER_LINKED, "RX3"].verdict is verdict
+    # Less known: its output alone, and no loss but the first.
+    alone = {name: capture.lines[name] for name in ("RX3", "tx-on")}
+    short = replace(capture, duration_ps=round(17.9 * PS))
+    assert check(replace(capture, lines=alone)).verdict is not MEETS
+    assert check(short).verdict is not MEETS
+
+
+@pytest.mark.parametrize(("until_s", "verdict"), [(6.4, OPEN), (6.9, MEETS)])
+def test_what_stays_as_a_stick_is_seen_to_move_was_a_switch(until_s, verdict):
+    """No output shows the link by a step: another stick moves from 6.5 s on."""
+    capture = leaping(guided(before=REST, spans=GUIDED[:-8]), "RX3", 6.0, until_s, 1650.0)
+    own = capture.lines["RX1"]
+    edges_ps = own.edges_ps.copy()
+    way_us = np.interp(edges_ps[::2] / PS, [6.5, 6.8, 7.2, 7.5], [0.0, 200.0, 200.0, 0.0])
+    edges_ps[1::2] += np.rint(way_us * 1e6).astype(np.int64)
+    capture = replace(capture, lines={**capture.lines, "RX1": replace(own, edges_ps=edges_ps)})
+    weapon = next(line for line in check(capture).lines if line.line == "RX3")
+    assert weapon.verdict is verdict
+
+
 def test_a_weapon_that_leaps_every_second_frame_as_the_link_comes_is_a_hazard():
     before = {name: rest + 7.0 for name, rest in REST.items()}
     found = guided(before=before, spans=GUIDED[:8])

@@ -169,6 +169,13 @@ def test_a_lower_sampling_rate_never_makes_the_bounds_narrower_than_the_truth(in
             assert stop.slow_s[1] >= slow_s - 0.05
 
 
+def test_without_a_sample_interval_no_time_is_exact_and_it_is_said_what_to_do(spun_down):
+    motion = motion_of(replace(spun_down, sample_interval_ps=None))
+    assert {stop.verdict for stop in motion.stops} == {Verdict.NOT_SHOWN}
+    assert motion.stops[0].reason.why == "The sample interval is not known, so no time is exact."
+    assert motion.finding.to_do == "Give `rate`."
+
+
 def test_motion_that_nobody_commands_is_a_hazard(spun_down):
     assert line_of(check(spun_down, sheet=SHEET)).hazards[0].kind is not HazardKind.MOTION
 

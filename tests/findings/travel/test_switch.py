@@ -7,7 +7,7 @@ import pytest
 
 from pwmscope.bench import parse_sheet
 from pwmscope.findings import examine
-from pwmscope.model import Capture, Line
+from pwmscope.model import Capture, Line, Verdict
 
 PS_PER_US = 1_000_000
 
@@ -51,3 +51,13 @@ def test_a_switch_of_three_places_stands_at_three_widths():
 def test_a_dial_holds_any_width():
     found = travel_of([1000, 1500, 2000, 1000], "dial")
     assert "outermost dwell" in found["low endpoint"].sentence
+
+
+@pytest.mark.parametrize(("role", "asked"), [("servo", True), ("spare", False), ("unused", False)])
+def test_no_end_is_asked_of_a_line_with_nothing_on_it(role, asked):
+    sheet = parse_sheet(f'[channels.RX3]\nrole = "{role}"\n')
+    found = examine(recorded([1500.0, 1500.0]), sheet=sheet).channels["RX3"]
+    assert found["high endpoint"].verdict is Verdict.NOT_SHOWN
+    assert bool(found["high endpoint"].limit) is asked
+    assert ("high endpoint" in {check.name for check in found.findings if check.limit}) is asked
+    assert found["pulse width range"].limit

@@ -49,7 +49,6 @@ _COARSE_PART: Final = 8.0
 _REPEATS: Final = 6
 """Repeats that are looked at together, to tell whether they come regularly."""
 _REACH: Final = 1.2
-_MOSTLY: Final = 0.4
 _LOW: Final = 0.02
 _CHANCE: Final = 4.7e-4
 """That noise parts two widths by more than `CHANGED` of its deviations."""
@@ -145,17 +144,23 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
         return Renewals(
             none, none, none, none, real, real, real, real, none > 0, real, 1.0, 1, step_us, False
         )  # fmt: skip
-    first, last, known, own_us = _freezes(seen, beside, least_us)
+    first, last, frozen, own_us = _freezes(seen, beside, least_us)
     if own_us > step_us:  # From notch to notch
         step_us = own_us
         least_us = step_us + CLEAR * seen.noise_us
-        first, last, known, _ = _freezes(seen, beside, least_us)
-    place = np.arange(width_us.size)
+        first, last, frozen, _ = _freezes(seen, beside, least_us)
+    place, size = np.arange(width_us.size), width_us.size - 1
+    known = np.append(True, ~_marked(first[frozen], last[frozen], size))
     path_us = np.interp(place, place[known], width_us[known])
     leaps = _Leaps(path_us, joined, beside, seen.noise_us)
     told = joined & leaps.shows(path_us, 1, least_us + MARGIN * seen.noise_us)
-    renewed = told & known[1:]
+    renewed = told & ~_marked(first, last, size)
     every = _usual_interval(first, last, renewed)
+    if every == 1.0:  # The other runs are neither freezes nor fresh
+        doubtful = np.append(_marked(first[~frozen], last[~frozen] + 1, size), False)
+        told &= ~(doubtful[:-1] | doubtful[1:])
+        renewed &= told
+    first, last = first[frozen], last[frozen]
     usual = math.ceil(every - 1e-9)
     frames = last - first + 1
     missed = np.maximum(np.ceil((frames - usual) / every - 1e-9), 0.0)
@@ -175,7 +180,7 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
 def _freezes(
     seen: _Series, beside: int, least_us: float
 ) -> tuple[IntArray, IntArray, BoolArray, float]:
-    """Find all freezes: first and last frame of each, and which frames are in none.
+    """Find the runs that end with a jump: first and last frame, and which of them are freezes.
 
     Besides, how large the leaps are that the stick makes by itself after it stood still; zero
     where freezes are no rare exception among them.
@@ -201,7 +206,7 @@ def _freezes(
     rare = max(int(np.count_nonzero(on & frozen)), 1)
     seldom = int(np.count_nonzero(on)) >= SEVERAL * rare
     own_us = float(np.quantile(size_us[on & ~frozen], 1.0 - 1.0 / SEVERAL)) if seldom else 0.0
-    return first[frozen], last[frozen], known, own_us
+    return first, last, frozen, own_us
 
 
 class _Leaps:
@@ -471,13 +476,12 @@ def _usual_interval(first: IntArray, last: IntArray, renewed: BoolArray) -> floa
     if length.size < MIN_TOLD:
         return 1.0
     whole = median_of(length)
-    if whole >= 2.0 and float(np.mean(length == whole)) > _MOSTLY:
-        return whole
     mean = float(np.mean(np.minimum(length, 2.0 * whole)))
     part = min(mean % 1.0, -mean % 1.0)
     turns = math.ceil(_REPEATS / part) if part > 0.02 else length.size
-    if 2 * turns > length.size:
-        return 1.0
-    walk = np.concatenate([[0.0], np.cumsum(length - mean)])
-    reach = np.ptp(np.lib.stride_tricks.sliding_window_view(walk, turns + 1), axis=1)
-    return mean if median_of(reach) <= _REACH else 1.0
+    if 2 * turns <= length.size:
+        walk = np.concatenate([[0.0], np.cumsum(length - mean)])
+        reach = np.ptp(np.lib.stride_tricks.sliding_window_view(walk, turns + 1), axis=1)
+        if median_of(reach) <= _REACH:
+            return mean
+    return whole if np.mean(length >= whole) > _NEARLY_ALL else 1.0
